@@ -1,0 +1,154 @@
+// Package config is the configuration file: its types, defaults, strict loading and the relations between its values.
+package config
+
+import (
+	"net/netip"
+	"time"
+
+	"clearback/supervision"
+)
+
+// Config is a whole configuration file, loaded, defaulted and checked.
+type Config struct {
+	// Country is the ISO 3166-1 alpha-2 code that selects the emergency numbers. Required.
+	Country     string
+	Emergency   Emergency
+	SIP         SIP
+	Media       Media
+	Log         Log
+	Controllers []Controller
+	Lines       []Line
+}
+
+// Emergency: `emergency:`.
+type Emergency struct {
+	Numbers        []string      // numbers:
+	Prefixes       []string      // outside_prefixes:
+	Extensions     []string      // extensions: patterns of the PBX's own extensions, for check's warning ("1xx")
+	CallbackWindow time.Duration // callback_window:
+}
+
+// SIP: `sip:`. Sockets that lines share; a line may name its own.
+type SIP struct {
+	AdapterSide Socket // adapter_side:
+	ServiceSide Socket // service_side:
+	Realm       string // realm: of the digest towards the adapters
+}
+
+// Socket: where one side listens.
+type Socket struct {
+	Listen     netip.AddrPort // listen:
+	Transports []string       // transports: [udp, tcp]
+	Advertise  string         // advertise: host for Via, Contact and SDP if listen is unspecified
+}
+
+// Media: `media:`. The relay's addresses and ports.
+type Media struct {
+	AdapterAddress netip.Addr // adapter_address: default: that of sip.adapter_side.listen
+	ServiceAddress netip.Addr // service_address: default: that of sip.service_side.listen
+	PortLow        uint16     // ports: 30000-30999
+	PortHigh       uint16
+}
+
+// Log: `log:`.
+type Log struct {
+	Level  string // level: debug, info, warn, error
+	Format string // format: auto, console, json
+}
+
+// Controller: an entry of `controllers:`, one relay board.
+type Controller struct {
+	Name   string // name:
+	Driver string // driver: modbus
+	Modbus Modbus // modbus:
+}
+
+// Modbus: how to reach a Modbus TCP board.
+type Modbus struct {
+	Address string        // address: host:port
+	Timeout time.Duration // timeout: of one request
+}
+
+// Line: an entry of `lines:`.
+type Line struct {
+	Name    string  // name:
+	Adapter Adapter // adapter:
+	Service Service // service:
+	// Media is "direct" or "relay".
+	Media   string             // media:
+	Contact Contact            // contact:
+	Policy  supervision.Policy // policy: interval, lead, guard_time, onhook_recognition, max_interval, flash_max, life_safety, steps
+}
+
+// Adapter: the port of the adapter that serves the line.
+type Adapter struct {
+	User      string         // user:
+	Password  Secret         // password:
+	Contact   string         // contact: sip:... fixed, the adapter does not register
+	AllowFrom []netip.Prefix // allow_from:
+	Socket    *Socket        // socket: its own
+}
+
+// Service: the line's account at the PBX or provider.
+type Service struct {
+	// Registrar is a SIP URI ("sip:pbx.millrace.example"); its host is the domain of the address of record.
+	Registrar string // registrar:
+	User      string // user: of the address of record, and the number of the line
+	AuthUser  string // auth_user: default: user
+	Password  Secret // password:
+	// Proxy, if set, is the "host:port" all requests go to.
+	Proxy string // proxy:
+	// Register false: calls come and go without a registration.
+	Register bool          // register:
+	Expires  time.Duration // expires:
+	Socket   *Socket       // socket: its own
+}
+
+// Secret is a text that no log and no print shows. In the file it is {file: PATH}, {env: NAME} or {credential: NAME} (systemd).
+type Secret struct {
+	text string
+}
+
+// NewSecret wraps a text.
+func NewSecret(s string) Secret { return Secret{text: s} }
+
+// Reveal returns the text.
+func (s Secret) Reveal() string { return s.text }
+
+// String hides it.
+func (s Secret) String() string { return "(hidden)" }
+
+// GoString hides it too.
+func (s Secret) GoString() string { return "(hidden)" }
+
+// Contact: the relay contact of a line.
+type Contact struct {
+	Driver     string // driver: none, or modbus
+	Controller string // controller: name of an entry of controllers
+	Unit       uint8  // unit: 1-247, 255
+	Coil       uint16 // coil: address, from 0
+	// OpenLevel says which coil level opens the loop: "on" (normally-closed contact) or "off".
+	OpenLevel string // open_level:
+	// Timed, if not nil, is the board's own timed output.
+	Timed *TimedOutput // timed:
+	// Watchdog, if not nil, is the board's master time-out.
+	Watchdog *WatchdogRegister // watchdog:
+	// AcceptOpenIfDaemonDies is the consent a contact of kind none needs.
+	AcceptOpenIfDaemonDies bool // accept_open_if_daemon_dies:
+	// AcceptOpenIfPowerFails is the consent a contact wired open-when-off needs.
+	AcceptOpenIfPowerFails bool // accept_open_if_power_fails:
+}
+
+// TimedOutput: writing a length to a register opens the contact for that long; the board ends it.
+type TimedOutput struct {
+	Register uint16        // register: holding register address, from 0
+	Unit     time.Duration // unit: what one count is worth, e.g. 100ms
+	Limit    time.Duration // limit: the longest opening
+}
+
+// WatchdogRegister: the board drops its outputs when its master is silent for a time written to a register.
+type WatchdogRegister struct {
+	Register uint16        // register: holding register address, from 0
+	Unit     time.Duration // unit: what one count is worth
+	Timeout  time.Duration // timeout: the value to write
+}

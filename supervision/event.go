@@ -1,0 +1,125 @@
+package supervision
+
+import "time"
+
+// CallID names a call within the process; the shell gives each call its own, from 1. Zero is no call.
+type CallID uint64
+
+// Seq numbers the interruptions of a line, from 1, never reused while the process lives.
+type Seq uint32
+
+// EventKind says what happened.
+type EventKind uint8
+
+// The kinds of event. The comment names the fields of [Event] that count.
+const (
+	EventNone EventKind = iota
+	// CallArrived: the service sent a call for this line; it was not offered to the adapter yet.
+	// Call, Emergency (RFC 7090 call-back from the emergency centre).
+	CallArrived
+	// CallRequested: the adapter asked for a new call, so the near end is off hook (a seizure).
+	// Call, Emergency. The user agent passes it on at once, without waiting for the machine.
+	CallRequested
+	// CallRinging: the adapter rings for an arrived call. Call.
+	CallRinging
+	// CallAnswered: the near end is off hook in this call: the adapter's own 200 for an arrived call
+	// (also one that crosses a CANCEL), or the 200 passed to it for a requested one. Call.
+	CallAnswered
+	// FarEndCleared: the far end, or the way to it, is gone: BYE, CANCEL or rejection from the service side,
+	// or other evidence. Call, Evidence, Late (how long ago it happened, if the source says; else 0).
+	FarEndCleared
+	// NearEndCleared: the adapter's own BYE or CANCEL, or its rejection of an offered call. Call.
+	// It may follow FarEndCleared of the same call (BYE crossing BYE).
+	NearEndCleared
+	// AdapterLost: the adapter restarted or no longer answers within this call. Call.
+	AdapterLost
+	// AdapterLegCleared: what became of ClearAdapterLeg. Call, Answer.
+	AdapterLegCleared
+	// LoopOpened: the controller confirmed the opening. Seq.
+	LoopOpened
+	// LoopClosed: the controller confirmed that the loop is closed. Seq (0: not from an interruption:
+	// the contact was put to closed at start, after an error or on reconnection), Took (time open, if measured).
+	LoopClosed
+	// LoopFailed: the interruption was not made and the loop is closed: refused, or it missed its not-after. Seq, Failure.
+	LoopFailed
+	// LoopUnknown: nobody knows whether the loop is open; the shell goes on closing it until LoopClosed. Seq (0 as above), Failure.
+	LoopUnknown
+	// Seized: a loop-current sensor saw the near end go off hook. No field.
+	Seized
+	// ProbeAnswered: what ProbeLine found. Hook.
+	ProbeAnswered
+	// PulseRequested: the operator asks for one interruption by hand. Interval (0: the line's own).
+	PulseRequested
+	// TimePassed: a deadline of the machine came. No field.
+	TimePassed
+
+	eventKinds
+)
+
+// Evidence tells how a far-end clearing was learnt.
+type Evidence uint8
+
+// The ways to learn that the far end cleared.
+const (
+	EvidenceNone           Evidence = iota
+	EvidenceBye                     // a BYE (or, before the answer, CANCEL or a final rejection)
+	EvidenceDialogEvent             // dialog-event package, RFC 4235
+	EvidenceTone                    // a call-progress tone in the audio
+	EvidenceMediaLost               // no RTP and no RTCP any more
+	EvidenceSessionExpired          // session timer, RFC 4028
+	EvidenceServiceLost             // an in-dialog request of ours got 481, 408 or no answer
+	EvidenceShutdown                // this daemon is ending
+	evidences
+)
+
+// Answer is what the adapter said to our BYE.
+type Answer uint8
+
+// The adapter's answers to our BYE.
+const (
+	AnswerNone      Answer = iota // none at all, after all repeats (Timer F of RFC 3261)
+	AnswerConfirmed               // a final answer other than 481, or the leg had ended already
+	AnswerUnknown                 // 481: the adapter knows no such call
+	answers
+)
+
+// Hook is what a probe found.
+type Hook uint8
+
+// Hook states; an answer that cannot be trusted is HookUnknown, never HookOn.
+const (
+	HookUnknown Hook = iota
+	HookOn
+	HookOff
+	hooks
+)
+
+// Failure tells why an interruption was not made or is not known to have ended.
+type Failure uint8
+
+// The failures of an interruption.
+const (
+	FailureNone        Failure = iota
+	FailureRefused             // the controller refused it
+	FailureLate                // its not-after had passed before it could be written
+	FailureUnreachable         // the controller could not be reached
+	FailureNoAnswer            // written, but the controller did not answer
+	FailureNoContact           // the line has no contact (`driver: none`)
+	FailureStopped             // withdrawn by CloseLoop before it was written
+	failures
+)
+
+// Event is one thing that happened on the line. It is a plain value; which fields count depends on Kind.
+type Event struct {
+	Kind      EventKind
+	Call      CallID
+	Seq       Seq
+	Emergency bool
+	Evidence  Evidence
+	Answer    Answer
+	Hook      Hook
+	Failure   Failure
+	Late      time.Duration
+	Took      time.Duration
+	Interval  time.Duration
+}
