@@ -1,0 +1,159 @@
+package relay
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+)
+
+const (
+	// CloseEvery is the longest pause between two attempts at a close that is owed.
+	CloseEvery = 250 * time.Millisecond
+	// ReportEvery is the pace at which a close that keeps failing is reported, after the first time.
+	ReportEvery = 10 * time.Second
+)
+
+// errOwed stands for the state at start: nobody has asked the controller yet.
+var errOwed = errors.New("relay: the contact has not been put to closed yet")
+
+// Keeper knows whether a contact is owed a close, and repeats that close until the controller confirms it. Every driver has one
+// per contact, so that this rule stands in one place. All methods are safe for concurrent use.
+//
+//	settled --Owe--> owed --Settle, or a try that succeeds--> settled
+type Keeper struct {
+	try    func(context.Context) error
+	notify func(Notice)
+
+	wake chan struct{} // buffer 1: one pending wake-up is as good as many
+
+	mu      sync.Mutex
+	err     error         // why a close is owed; nil: settled
+	epoch   uint64        // counts Owe: a close that began before the latest one proves nothing
+	since   time.Time     // when it became owed
+	alarmed time.Time     // last report; zero: none yet
+	settled chan struct{} // closed when settled
+}
+
+// NewKeeper returns a keeper that owes a close, as at every start. Try does one attempt; notify receives CloseFailing and
+// CloseConfirmed (Kind, Err and Since are set) and must not block.
+func NewKeeper(try func(context.Context) error, notify func(Notice)) *Keeper {
+	return &Keeper{try: try, notify: notify, wake: make(chan struct{}, 1), err: errOwed, since: time.Now(), settled: make(chan struct{})}
+}
+
+// Owed returns why a close is owed, nil if the contact is known to be closed or is being driven.
+func (k *Keeper) Owed() error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.err
+}
+
+// Owe records that a close failed for the reason given: an alarm at once, then attempts by Run until one succeeds.
+func (k *Keeper) Owe(err error) {
+	k.mu.Lock()
+	if k.err == nil {
+		k.since, k.settled = time.Now(), make(chan struct{})
+	}
+	k.err = err
+	k.epoch++
+	n, due := k.dueLocked()
+	k.mu.Unlock()
+	if due {
+		k.notify(n)
+	}
+	select {
+	case k.wake <- struct{}{}:
+	default: // it is awake
+	}
+}
+
+func (k *Keeper) dueLocked() (Notice, bool) {
+	now := time.Now()
+	if !k.alarmed.IsZero() && now.Sub(k.alarmed) < ReportEvery {
+		return Notice{}, false
+	}
+	k.alarmed = now
+	return Notice{Kind: CloseFailing, Err: k.err, Since: k.since}, true
+}
+
+// Epoch is to be taken before a close is sent and given to [Keeper.Settle] when it is confirmed.
+func (k *Keeper) Epoch() uint64 {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.epoch
+}
+
+// Settle records that the controller confirmed a close sent in the given epoch. A later [Keeper.Owe] is not settled by it.
+func (k *Keeper) Settle(epoch uint64) {
+	k.mu.Lock()
+	if k.err == nil || k.epoch != epoch {
+		k.mu.Unlock()
+		return
+	}
+	told, n := !k.alarmed.IsZero(), Notice{Kind: CloseConfirmed, Since: k.since}
+	k.err, k.alarmed = nil, time.Time{}
+	close(k.settled)
+	k.mu.Unlock()
+	if told {
+		k.notify(n)
+	}
+}
+
+// Wait returns nil once no close is owed, or the reason when ctx ends first.
+func (k *Keeper) Wait(ctx context.Context) error {
+	k.mu.Lock()
+	ch, err := k.settled, k.err
+	k.mu.Unlock()
+	if err == nil {
+		return nil
+	}
+	select {
+	case <-ch:
+		return nil
+	case <-ctx.Done():
+	}
+	if err = k.Owed(); err == nil {
+		return nil
+	}
+	return fmt.Errorf("%w (given up: %w)", err, ctx.Err())
+}
+
+// Run repeats owed closes, at most [CloseEvery] apart, until ctx ends.
+func (k *Keeper) Run(ctx context.Context) {
+	pause := time.NewTimer(0)
+	defer pause.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-pause.C:
+		case <-k.wake:
+		}
+		if k.Owed() == nil {
+			continue
+		}
+		epoch := k.Epoch()
+		if err := k.try(ctx); err == nil {
+			k.Settle(epoch)
+		} else if ctx.Err() == nil {
+			k.failed(err)
+		}
+		pause.Reset(CloseEvery)
+	}
+}
+
+// failed reports a failed attempt of Run without waking it.
+func (k *Keeper) failed(err error) {
+	k.mu.Lock()
+	if k.err == nil { // settled by somebody else meanwhile
+		k.mu.Unlock()
+		return
+	}
+	k.err = err
+	n, due := k.dueLocked()
+	k.mu.Unlock()
+	if due {
+		k.notify(n)
+	}
+}
