@@ -43,7 +43,7 @@ const (
 	ReportInterrupted
 	// ReportIncident: a hold that stayed, an interruption that could not be made, or a line off hook without a call. Call, Incident.
 	ReportIncident
-	// ReportIncidentEnded: the line was seen on hook, or carries a call again.
+	// ReportIncidentEnded: the line was seen on hook, or carries a call again, or the contact is known closed again. Incident.
 	ReportIncidentEnded
 	// ReportRefused: the operator's pulse is refused. Suppression.
 	ReportRefused
@@ -67,6 +67,7 @@ const (
 	SuppressedLoopBusy                // an interruption or its guard time is under way
 	SuppressedLoopFaulted             // nobody knows whether the contact is closed
 	SuppressedOutOfBounds             // the asked interval is outside the policy
+	SuppressedNoContact               // the line has no contact; Seq and Interval tell what would have been opened
 	suppressions
 )
 

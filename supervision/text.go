@@ -1,0 +1,386 @@
+package supervision
+
+import (
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// The text form: one line, the kind first, then key=value for each field that is not zero (a few are always
+// shown, since their zero says something), in a fixed order:
+//
+//	far-end-cleared call=3 evidence=bye
+//	open-loop call=3 seq=1 interval=800ms not-after=+1.2s
+//	report suppressed call=3 rule=unanswered
+//
+// Durations are exact: whole milliseconds below a second, else decimal seconds of up to nine places. An instant
+// is the time since the start of the time line, with a plus sign, or "never". Scripts, journal, log and page share
+// this form. A value without a word of its own is written as its number.
+
+// ErrText is in every error of [ParseEvent] and [ParseEffect].
+var ErrText = errors.New("supervision: not the text of an event or effect")
+
+// form says how the value of a field is written.
+type form uint8
+
+const (
+	formNumber   form = iota // decimal
+	formFlag                 // the bare key
+	formWord                 // one of the field's words
+	formBare                 // one of the field's words, without the key
+	formDuration             // 800ms, 1.25s
+	formInstant              // +1.2s, never
+)
+
+// field is a row of the tables below; both directions read it.
+type field struct {
+	key    string
+	form   form
+	bits   int // of a number or word, for the range
+	signed bool
+	words  []string
+}
+
+// The place of each value in the arrays that stand between the structs and their text.
+const (
+	evKind = iota
+	evCall
+	evSeq
+	evEmergency
+	evEvidence
+	evAnswer
+	evHook
+	evFailure
+	evLate
+	evTook
+	evInterval
+	evFields
+)
+
+const (
+	efKind = iota
+	efReport
+	efCall
+	efSeq
+	efCode
+	efInterval
+	efNotAfter
+	efSuppression
+	efIncident
+	efHook
+	efFields
+)
+
+var eventTable = [evFields]field{
+	evKind:      {form: formBare, bits: 8, words: eventWords[:]},
+	evCall:      {key: "call", bits: 64},
+	evSeq:       {key: "seq", bits: 32},
+	evEmergency: {key: "emergency", form: formFlag},
+	evEvidence:  {key: "evidence", form: formWord, bits: 8, words: evidenceWords[:]},
+	evAnswer:    {key: "answer", form: formWord, bits: 8, words: answerWords[:]},
+	evHook:      {key: "hook", form: formWord, bits: 8, words: hookWords[:]},
+	evFailure:   {key: "failure", form: formWord, bits: 8, words: failureWords[:]},
+	evLate:      {key: "late", form: formDuration},
+	evTook:      {key: "took", form: formDuration},
+	evInterval:  {key: "interval", form: formDuration},
+}
+
+var effectTable = [efFields]field{
+	efKind:        {form: formBare, bits: 8, words: effectWords[:]},
+	efReport:      {key: "report", form: formBare, bits: 8, words: reportWords[:]},
+	efCall:        {key: "call", bits: 64},
+	efSeq:         {key: "seq", bits: 32},
+	efCode:        {key: "code", bits: 64, signed: true},
+	efInterval:    {key: "interval", form: formDuration},
+	efNotAfter:    {key: "not-after", form: formInstant},
+	efSuppression: {key: "rule", form: formWord, bits: 8, words: suppressionWords[:]},
+	efIncident:    {key: "reason", form: formWord, bits: 8, words: incidentWords[:]},
+	efHook:        {key: "hook", form: formWord, bits: 8, words: hookWords[:]},
+}
+
+func (ev *Event) values() [evFields]int64 {
+	v := [evFields]int64{
+		evKind: int64(ev.Kind), evCall: int64(ev.Call), evSeq: int64(ev.Seq),
+		evEvidence: int64(ev.Evidence), evAnswer: int64(ev.Answer), evHook: int64(ev.Hook),
+		evFailure: int64(ev.Failure), evLate: int64(ev.Late), evTook: int64(ev.Took), evInterval: int64(ev.Interval),
+	}
+	if ev.Emergency {
+		v[evEmergency] = 1
+	}
+	return v
+}
+
+func (ev *Event) setValues(v *[evFields]int64) {
+	*ev = Event{
+		Kind: EventKind(v[evKind]), Call: CallID(v[evCall]), Seq: Seq(v[evSeq]), Emergency: v[evEmergency] != 0,
+		Evidence: Evidence(v[evEvidence]), Answer: Answer(v[evAnswer]), Hook: Hook(v[evHook]),
+		Failure: Failure(v[evFailure]), Late: time.Duration(v[evLate]), Took: time.Duration(v[evTook]),
+		Interval: time.Duration(v[evInterval]),
+	}
+}
+
+func (ef *Effect) values() [efFields]int64 {
+	return [efFields]int64{
+		efKind: int64(ef.Kind), efReport: int64(ef.Report), efCall: int64(ef.Call), efSeq: int64(ef.Seq),
+		efCode: int64(ef.Code), efInterval: int64(ef.Interval), efNotAfter: int64(ef.NotAfter),
+		efSuppression: int64(ef.Suppression), efIncident: int64(ef.Incident), efHook: int64(ef.Hook),
+	}
+}
+
+func (ef *Effect) setValues(v *[efFields]int64) {
+	*ef = Effect{
+		Kind: EffectKind(v[efKind]), Report: ReportKind(v[efReport]), Call: CallID(v[efCall]), Seq: Seq(v[efSeq]),
+		Code: int(v[efCode]), Interval: time.Duration(v[efInterval]), NotAfter: Instant(v[efNotAfter]),
+		Suppression: Suppression(v[efSuppression]), Incident: Incident(v[efIncident]), Hook: Hook(v[efHook]),
+	}
+}
+
+// Append appends the event's text to b.
+func (ev Event) Append(b []byte) []byte {
+	v := ev.values()
+	var shown uint
+	switch ev.Kind {
+	case AdapterLegCleared:
+		shown = 1 << evAnswer
+	case ProbeAnswered:
+		shown = 1 << evHook
+	}
+	return appendFields(b, eventTable[:], v[:], shown)
+}
+
+// Append appends the effect's text to b.
+func (ef Effect) Append(b []byte) []byte {
+	v := ef.values()
+	var shown uint
+	switch {
+	case ef.Kind == OpenLoop:
+		shown = 1 << efNotAfter
+	case ef.Kind == Report && ef.Report == ReportInterrupted:
+		shown = 1 << efHook
+	}
+	return appendFields(b, effectTable[:], v[:], shown)
+}
+
+// String returns the event's text.
+func (ev Event) String() string { return string(ev.Append(nil)) }
+
+// String returns the effect's text.
+func (ef Effect) String() string { return string(ef.Append(nil)) }
+
+// AppendText implements [encoding.TextAppender]; it never fails.
+func (ev Event) AppendText(b []byte) ([]byte, error) { return ev.Append(b), nil }
+
+// AppendText implements [encoding.TextAppender]; it never fails.
+func (ef Effect) AppendText(b []byte) ([]byte, error) { return ef.Append(b), nil }
+
+// MarshalText implements [encoding.TextMarshaler]; it never fails.
+func (ev Event) MarshalText() ([]byte, error) { return ev.Append(nil), nil }
+
+// MarshalText implements [encoding.TextMarshaler]; it never fails.
+func (ef Effect) MarshalText() ([]byte, error) { return ef.Append(nil), nil }
+
+// UnmarshalText implements [encoding.TextUnmarshaler]; ev is unchanged on error.
+func (ev *Event) UnmarshalText(text []byte) error {
+	var v [evFields]int64
+	if err := parseFields(string(text), eventTable[:], v[:]); err != nil {
+		return err
+	}
+	ev.setValues(&v)
+	return nil
+}
+
+// UnmarshalText implements [encoding.TextUnmarshaler]; ef is unchanged on error.
+func (ef *Effect) UnmarshalText(text []byte) error {
+	var v [efFields]int64
+	if err := parseFields(string(text), effectTable[:], v[:]); err != nil {
+		return err
+	}
+	ef.setValues(&v)
+	return nil
+}
+
+// ParseEvent reads one event from its text. Fields may come in any order after the kind.
+func ParseEvent(s string) (ev Event, err error) {
+	err = ev.UnmarshalText([]byte(s))
+	return ev, err
+}
+
+// ParseEffect reads one effect from its text. Fields may come in any order after the kind.
+func ParseEffect(s string) (ef Effect, err error) {
+	err = ef.UnmarshalText([]byte(s))
+	return ef, err
+}
+
+func appendFields(b []byte, table []field, v []int64, shown uint) []byte {
+	for i := range table {
+		f := &table[i]
+		if i > 0 {
+			if v[i] == 0 && shown&(1<<i) == 0 {
+				continue
+			}
+			b = append(b, ' ')
+		}
+		if f.form != formBare {
+			b = append(b, f.key...)
+			if f.form == formFlag {
+				continue
+			}
+			b = append(b, '=')
+		}
+		b = f.append(b, v[i])
+	}
+	return b
+}
+
+func (f *field) append(b []byte, v int64) []byte {
+	switch f.form {
+	case formWord, formBare:
+		return appendWord(b, f.words, v)
+	case formDuration:
+		return appendDuration(b, v)
+	case formInstant:
+		if Instant(v) == Never {
+			return append(b, "never"...)
+		}
+		if v >= 0 {
+			b = append(b, '+')
+		}
+		return appendDuration(b, v)
+	default:
+		if f.signed {
+			return strconv.AppendInt(b, v, 10)
+		}
+		return strconv.AppendUint(b, uint64(v), 10)
+	}
+}
+
+func appendWord(b []byte, words []string, v int64) []byte {
+	if v >= 0 && v < int64(len(words)) {
+		return append(b, words[v]...)
+	}
+	return strconv.AppendInt(b, v, 10)
+}
+
+// appendDuration writes d nanoseconds exactly.
+func appendDuration(b []byte, d int64) []byte {
+	u := uint64(d)
+	if d < 0 {
+		b, u = append(b, '-'), -u
+	}
+	if u == 0 || u >= uint64(time.Second) || u%uint64(time.Millisecond) != 0 {
+		b = strconv.AppendUint(b, u/uint64(time.Second), 10)
+		if rest := u % uint64(time.Second); rest != 0 {
+			b = append(b, '.')
+			for place := uint64(time.Second) / 10; rest != 0; place /= 10 {
+				b = append(b, byte('0'+rest/place))
+				rest %= place
+			}
+		}
+		return append(b, 's')
+	}
+	return append(strconv.AppendUint(b, u/uint64(time.Millisecond), 10), "ms"...)
+}
+
+func parseFields(s string, table []field, v []int64) error {
+	var seen uint
+	words := strings.Fields(s)
+	if len(words) == 0 {
+		return fmt.Errorf("%w: the line is empty; begin with %q or another kind", ErrText, table[0].words[1])
+	}
+	for n, word := range words {
+		key, value, valued := strings.Cut(word, "=")
+		i := place(table, n, key, valued)
+		if i < 0 {
+			return fmt.Errorf("%w: %q in %q is no field; known are %s", ErrText, word, s, keys(table))
+		}
+		if seen&(1<<i) != 0 {
+			return fmt.Errorf("%w: %q in %q comes twice; leave one", ErrText, word, s)
+		}
+		seen |= 1 << i
+		f := &table[i]
+		if f.form == formBare {
+			value = word
+		}
+		var err error
+		if v[i], err = f.parse(value); err != nil {
+			return fmt.Errorf("%w: %q in %q: %w", ErrText, word, s, err)
+		}
+	}
+	return nil
+}
+
+// place finds the row of the n-th word of a line, -1 if there is none. A bare word is the kind, a flag, or the
+// one other bare field of the table.
+func place(table []field, n int, key string, valued bool) int {
+	if n == 0 {
+		if valued {
+			return -1
+		}
+		return 0
+	}
+	for i := 1; i < len(table); i++ {
+		f := &table[i]
+		switch f.form {
+		case formFlag:
+			if !valued && f.key == key {
+				return i
+			}
+		case formBare:
+			if !valued {
+				return i
+			}
+		default:
+			if valued && f.key == key {
+				return i
+			}
+		}
+	}
+	return -1
+}
+
+func keys(table []field) string {
+	var all []string
+	for i := 1; i < len(table); i++ {
+		all = append(all, table[i].key)
+	}
+	return strings.Join(all, ", ")
+}
+
+func (f *field) parse(s string) (int64, error) {
+	switch f.form {
+	case formFlag:
+		return 1, nil
+	case formWord, formBare:
+		return f.parseWord(s)
+	case formDuration:
+		d, err := time.ParseDuration(s)
+		return int64(d), err
+	case formInstant:
+		if s == "never" {
+			return int64(Never), nil
+		}
+		d, err := time.ParseDuration(s)
+		return int64(d), err
+	default:
+		if f.signed {
+			return strconv.ParseInt(s, 10, f.bits)
+		}
+		u, err := strconv.ParseUint(s, 10, f.bits)
+		return int64(u), err
+	}
+}
+
+func (f *field) parseWord(s string) (int64, error) {
+	for i, word := range f.words {
+		if word == s {
+			return int64(i), nil
+		}
+	}
+	u, err := strconv.ParseUint(s, 10, f.bits)
+	if err != nil {
+		return 0, fmt.Errorf("allowed are %s", strings.Join(f.words, ", "))
+	}
+	return int64(u), nil
+}

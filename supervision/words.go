@@ -1,0 +1,82 @@
+package supervision
+
+// The words of every enumeration, by value. They are read only.
+var (
+	eventWords = [eventKinds]string{
+		EventNone: "none", CallArrived: "call-arrived", CallRequested: "call-requested", CallRinging: "call-ringing",
+		CallAnswered: "call-answered", FarEndCleared: "far-end-cleared", NearEndCleared: "near-end-cleared",
+		AdapterLost: "adapter-lost", AdapterLegCleared: "adapter-leg-cleared", LoopOpened: "loop-opened",
+		LoopClosed: "loop-closed", LoopFailed: "loop-failed", LoopUnknown: "loop-unknown", Seized: "seized",
+		ProbeAnswered: "probe-answered", PulseRequested: "pulse-requested", TimePassed: "time-passed",
+	}
+	evidenceWords = [evidences]string{
+		EvidenceNone: "none", EvidenceBye: "bye", EvidenceDialogEvent: "dialog-event", EvidenceTone: "tone",
+		EvidenceMediaLost: "media-lost", EvidenceSessionExpired: "session-expired",
+		EvidenceServiceLost: "service-lost", EvidenceShutdown: "shutdown",
+	}
+	answerWords = [answers]string{AnswerNone: "none", AnswerConfirmed: "confirmed", AnswerUnknown: "unknown-call"}
+	hookWords   = [hooks]string{HookUnknown: "unknown", HookOn: "on", HookOff: "off"}
+
+	failureWords = [failures]string{
+		FailureNone: "none", FailureRefused: "refused", FailureLate: "late", FailureUnreachable: "unreachable",
+		FailureNoAnswer: "no-answer", FailureNoContact: "no-contact", FailureStopped: "stopped",
+	}
+	effectWords = [effectKinds]string{
+		EffectNone: "none", OfferCall: "offer-call", RefuseCall: "refuse-call", ClearAdapterLeg: "clear-adapter-leg",
+		ClearFarEnd: "clear-far-end", OpenLoop: "open-loop", CloseLoop: "close-loop", ProbeLine: "probe-line",
+		Report: "report",
+	}
+	reportWords = [reportKinds]string{
+		ReportNone: "none", ReportSuppressed: "suppressed", ReportCancelled: "cancelled",
+		ReportInterrupted: "interrupted", ReportIncident: "incident", ReportIncidentEnded: "incident-ended",
+		ReportRefused: "refused",
+	}
+	suppressionWords = [suppressions]string{
+		SuppressionNone: "none", SuppressedUnanswered: "unanswered", SuppressedNearEnd: "near-end",
+		SuppressedEmergency: "emergency", SuppressedLifeSafety: "life-safety", SuppressedOtherCall: "other-call",
+		SuppressedLate: "late", SuppressedUnknownCall: "unknown-call", SuppressedLoopBusy: "loop-busy",
+		SuppressedLoopFaulted: "loop-faulted", SuppressedOutOfBounds: "out-of-bounds",
+		SuppressedNoContact: "no-contact",
+	}
+	incidentWords = [incidents]string{
+		IncidentNone: "none", IncidentUnreachable: "controller-unreachable", IncidentContactStuck: "contact-stuck",
+		IncidentIntervalShort: "interval-short", IncidentSuppressed: "suppressed",
+		IncidentNeverSignalled: "never-signalled", IncidentSeized: "seized",
+		IncidentMissedNotAfter: "missed-not-after", IncidentByeUnanswered: "bye-unanswered",
+		IncidentOffHookWithoutCall: "off-hook-without-call",
+	}
+)
+
+func word(words []string, v int64) string {
+	if v < int64(len(words)) {
+		return words[v]
+	}
+	return string(appendWord(nil, words, v))
+}
+
+// String returns the kind's word in the text form.
+func (k EventKind) String() string { return word(eventWords[:], int64(k)) }
+
+// String returns the evidence's word in the text form.
+func (e Evidence) String() string { return word(evidenceWords[:], int64(e)) }
+
+// String returns the answer's word in the text form.
+func (a Answer) String() string { return word(answerWords[:], int64(a)) }
+
+// String returns the hook state's word in the text form.
+func (h Hook) String() string { return word(hookWords[:], int64(h)) }
+
+// String returns the failure's word in the text form.
+func (f Failure) String() string { return word(failureWords[:], int64(f)) }
+
+// String returns the kind's word in the text form.
+func (k EffectKind) String() string { return word(effectWords[:], int64(k)) }
+
+// String returns the report's word in the text form.
+func (k ReportKind) String() string { return word(reportWords[:], int64(k)) }
+
+// String returns the rule's word in the text form.
+func (s Suppression) String() string { return word(suppressionWords[:], int64(s)) }
+
+// String returns the reason's word in the text form.
+func (i Incident) String() string { return word(incidentWords[:], int64(i)) }
