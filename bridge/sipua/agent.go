@@ -5,13 +5,17 @@ package sipua
 
 import (
 	"context"
+	"fmt"
 	"net/netip"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"go.uber.org/zap"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/registration"
 	"clearback/supervision"
 )
@@ -59,57 +63,123 @@ type Options struct {
 	Logger *zap.Logger
 }
 
-// Agent serves all lines.
-type Agent struct{}
+// Agent serves all lines. Its methods may be called from any goroutine.
+type Agent struct {
+	// set once
+	log       *zap.Logger
+	times     times
+	numbers   *supervision.Numbers
+	media     *media.Relay
+	registrar *registration.Registrar
+	lines     []*Line
+	byName    map[string]*Line
+	sockets   []*socket
+	stopLines context.CancelFunc // ends the registrations and whatever waits for an answer
+	ctx       context.Context
 
-// Start opens the sockets and begins to register.
-func Start(o Options) (*Agent, error) { return &Agent{}, nil }
+	// counts from 1
+	lastCall atomic.Uint64
 
-// Line returns the line of that name, nil if there is none.
-func (a *Agent) Line(name string) *Line { return nil }
-
-// Drain refuses new ordinary calls with 503; emergency calls still pass.
-func (a *Agent) Drain() {}
-
-// ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown.
-func (a *Agent) ClearOrdinary() {}
-
-// AwaitEmergency returns when no emergency call is up, or ctx ended.
-func (a *Agent) AwaitEmergency(ctx context.Context) {}
-
-// Close ends what is left, un-registers, closes the sockets and waits for all goroutines.
-func (a *Agent) Close() error { return nil }
-
-// Line carries out effects. Its methods do not block and may be called from any goroutine.
-type Line struct{}
-
-// Offer sends an arrived call to the adapter.
-func (l *Line) Offer(call supervision.CallID) {}
-
-// Refuse answers an arrived call that was never offered.
-func (l *Line) Refuse(call supervision.CallID, code int) {}
-
-// ClearAdapterLeg ends the call towards the adapter; AdapterLegCleared is posted with the outcome.
-func (l *Line) ClearAdapterLeg(call supervision.CallID) {}
-
-// ClearFarEnd ends the call towards the far end.
-func (l *Line) ClearFarEnd(call supervision.CallID) {}
-
-// Probe asks the adapter by OPTIONS (RFC 3261 section 11.2); ProbeAnswered is posted.
-func (l *Line) Probe() {}
-
-// Status of a line, for people.
-type Status struct {
-	Binding     registration.Binding
-	Bound       bool
-	Service     registration.Status
-	ServiceAddr netip.AddrPort // our socket towards the service, real port
-	AdapterAddr netip.AddrPort // our socket towards the adapter, real port
-	Calls       int
+	draining atomic.Bool
+	clients  sync.WaitGroup // the registrations at the service
+	work     workers
+	tables
 }
 
-// Status returns the present state.
-func (l *Line) Status() Status { return Status{} }
+// Start opens the sockets and begins to register.
+func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
-// Ask sends OPTIONS to the adapter and returns the status code, for `check --live`.
-func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) { return 0, "", nil }
+func start(o Options, t times) (*Agent, error) {
+	a := &Agent{log: o.Logger, times: t, numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}}
+	if a.log == nil {
+		a.log = zap.NewNop()
+	}
+	a.ctx, a.stopLines = context.WithCancel(context.Background())
+	a.tables.init()
+	for i := range o.Lines {
+		l := &Line{a: a, o: o.Lines[i], log: a.log.With(zap.String("line", o.Lines[i].Name))}
+		if a.byName[l.o.Name] != nil {
+			return nil, fmt.Errorf("line %s: given twice; give each line its own name", l.o.Name)
+		}
+		if l.o.Relay && o.Media == nil {
+			return nil, fmt.Errorf("line %s: relays media, but there is no media relay", l.o.Name)
+		}
+		a.lines, a.byName[l.o.Name] = append(a.lines, l), l
+	}
+	a.registrar = registration.NewRegistrar(registration.RegistrarOptions{
+		Accounts: a.accounts(), Realm: o.Realm, Logger: a.log, Renewed: a.renewed,
+	})
+	if err := a.open(); err != nil {
+		a.closeSockets()
+		return nil, err
+	}
+	a.register()
+	return a, nil
+}
+
+// accounts are the lines as their adapters show themselves.
+func (a *Agent) accounts() []registration.Account {
+	accounts := make([]registration.Account, 0, len(a.lines))
+	for _, l := range a.lines {
+		accounts = append(accounts, registration.Account{
+			Line: l.o.Name, User: l.o.AdapterUser, Password: l.o.AdapterSecret,
+			Fixed: l.o.AdapterFixed, AllowFrom: l.o.AdapterAllow,
+			Endpoint: func() *endpoint.Endpoint { return l.adapter.endpoint() },
+		})
+	}
+	return accounts
+}
+
+// register starts the registrations at the service.
+func (a *Agent) register() {
+	for _, l := range a.lines {
+		if !l.o.Register {
+			continue
+		}
+		l.client = registration.NewClient(registration.ClientOptions{
+			Line: l.o.Name, Endpoint: l.service.ep, Registrar: l.o.Registrar, AOR: l.addressOfRecord(),
+			AuthUser: l.o.ServiceAuth, Password: l.o.ServiceSecret,
+			Contact: *l.service.ep.Contact(l.token, l.serviceTransport()), Destination: l.o.ServiceProxy,
+			Expires: l.o.Expires, Logger: l.log,
+		})
+		a.clients.Go(func() { l.client.Run(a.ctx) })
+	}
+}
+
+// Line returns the line of that name, nil if there is none.
+func (a *Agent) Line(name string) *Line { return a.byName[name] }
+
+// Drain refuses new ordinary calls with 503; emergency calls still pass.
+func (a *Agent) Drain() { a.draining.Store(true) }
+
+// ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown.
+func (a *Agent) ClearOrdinary() {
+	for _, c := range a.up() {
+		if !c.emergency {
+			c.post(func() {
+				c.code = sip.StatusServiceUnavailable
+				c.farEndCleared(supervision.EvidenceShutdown)
+			})
+		}
+	}
+}
+
+// AwaitEmergency returns when no emergency call is up, or ctx ended.
+func (a *Agent) AwaitEmergency(ctx context.Context) {
+	a.awaitEnd(ctx, func(c *call) bool { return c.emergency })
+}
+
+// Close ends what is left, un-registers, closes the sockets and waits for all goroutines.
+func (a *Agent) Close() error {
+	a.Drain()
+	for _, c := range a.up() {
+		c.post(c.abandon)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), a.times.farewell)
+	a.awaitEnd(ctx, func(*call) bool { return true })
+	cancel()
+	a.stopLines()
+	a.clients.Wait()
+	a.work.finish()
+	return a.closeSockets()
+}

@@ -1,0 +1,180 @@
+package sipua
+
+import (
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+)
+
+// This file is the server's half of an exchange.
+
+// pass builds our response from the other leg's.
+func (x *exchange) pass(res *sip.Response, body []byte) *sip.Response {
+	out := sip.NewResponseFromRequest(x.r.Request, res.StatusCode, res.Reason, nil)
+	copyHeaders(replyHeaders, res, out)
+	if x.from.side == media.AdapterSide {
+		copyHeaders(replyService, res, out)
+	}
+	switch {
+	case res.StatusCode < 300:
+		out.AppendHeader(x.from.contact())
+		if res.IsSuccess() {
+			out.AppendHeader(sip.NewHeader("Allow", allow))
+		}
+		setBody(out, res, body)
+	case res.StatusCode < 400:
+		copyHeaders([]string{"Contact"}, res, out)
+	}
+	return out
+}
+
+// respond passes a provisional response on.
+func (x *exchange) respond(res *sip.Response, body []byte) { x.transmit(x.pass(res, body)) }
+
+// transmit sends a response. If it cannot be sent, the peer repeats its request.
+func (x *exchange) transmit(res *sip.Response) {
+	if err := x.r.Respond(res); err != nil {
+		x.from.c.line.log.Warn("a response could not be sent", zap.Int("code", res.StatusCode), zap.Stringer("side", sideName(x.from.side)), zap.Error(err))
+	}
+}
+
+// answer passes a 200 on and repeats it until its ACK (RFC 3261 section 13.3.1.4).
+func (x *exchange) answer(res *sip.Response, body []byte) {
+	x.final()
+	if x.initial {
+		x.from.state = legUp
+	}
+	x.from.refreshed(x.r)
+	t := x.from.c.a.times
+	x.ok, x.okSince, x.okEvery = x.pass(res, body), time.Now(), t.t1
+	x.okTimer = x.from.c.after(x.okEvery, x.answerAgain)
+	x.transmit(x.ok)
+}
+
+// refreshed follows a target refresh of the peer.
+func (l *leg) refreshed(r *endpoint.Request) {
+	l.retarget(r.Contact())
+	if l.side == media.AdapterSide {
+		l.dest = r.From.String()
+	}
+}
+
+func (x *exchange) answerAgain() {
+	if x.acked || x.from.in != x {
+		return
+	}
+	t := x.from.c.a.times
+	if time.Since(x.okSince) >= t.final {
+		x.unacknowledged()
+		return
+	}
+	x.okEvery = min(2*x.okEvery, t.t2)
+	x.okTimer = x.from.c.after(x.okEvery, x.answerAgain)
+	x.transmit(x.ok)
+}
+
+// unacknowledged: no ACK in 64*T1.
+func (x *exchange) unacknowledged() {
+	from := x.from
+	from.in = nil
+	x.acknowledge(nil, nil)
+	if !x.initial {
+		from.doubt(0, x.okSince, false)
+		return
+	}
+	if from.byeWaits {
+		from.bye()
+		return
+	}
+	from.c.goneSilent(from.side)
+	from.clear()
+}
+
+// acknowledged takes the peer's ACK of our 200.
+func (x *exchange) acknowledged(r *endpoint.Request) {
+	x.acked = true
+	x.stop()
+	x.from.in = nil
+	if !x.offered {
+		body, err := x.from.c.path.translate(r.Request, x.from.side)
+		if err != nil {
+			x.from.c.line.log.Warn("an answer in an ACK cannot be passed on", zap.Error(err))
+		}
+		x.acknowledge(r.Request, body)
+	}
+	if x.from.byeWaits {
+		x.from.byeWaits = false
+		x.from.bye()
+	}
+}
+
+// stop ends the repeats of the 200.
+func (x *exchange) stop() {
+	if x.okTimer != nil {
+		x.okTimer.Stop()
+	}
+}
+
+// final notes that the final response is about to be sent.
+func (x *exchange) final() {
+	x.finalSent = true
+	x.from.c.a.removeInvite(x)
+}
+
+// reject passes a failure on. A challenge is between us and the service, or the adapter's mistake.
+func (x *exchange) reject(res *sip.Response) {
+	if x.finalSent {
+		return
+	}
+	switch res.StatusCode {
+	case sip.StatusUnauthorized, sip.StatusProxyAuthRequired:
+		x.refuse(sip.StatusForbidden)
+	default:
+		x.fail(x.pass(res, nil))
+	}
+}
+
+// refuse answers with a failure of our own, unless a final response was sent.
+func (x *exchange) refuse(code int) {
+	if x.finalSent {
+		return
+	}
+	res := sip.NewResponseFromRequest(x.r.Request, code, reason(code), nil)
+	if code == sip.StatusServiceUnavailable {
+		res.AppendHeader(x.from.c.a.retryAfter())
+	}
+	x.fail(res)
+}
+
+func (x *exchange) fail(res *sip.Response) {
+	x.final()
+	x.transmit(res)
+	if x.from.in == x {
+		x.from.in = nil
+	}
+}
+
+// reason is the phrase of a code that we answer with ourselves or that the machine chose.
+func reason(code int) string {
+	switch code {
+	case sip.StatusForbidden:
+		return "Forbidden"
+	case sip.StatusRequestTimeout:
+		return "Request Timeout"
+	case sip.StatusTemporarilyUnavailable:
+		return "Temporarily Unavailable"
+	case sip.StatusBusyHere:
+		return "Busy Here"
+	case sip.StatusRequestTerminated:
+		return "Request Terminated"
+	case sip.StatusBadGateway:
+		return "Bad Gateway"
+	case sip.StatusServiceUnavailable:
+		return "Service Unavailable"
+	}
+	return "Refused"
+}

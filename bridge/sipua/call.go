@@ -1,0 +1,220 @@
+package sipua
+
+import (
+	"crypto/rand"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
+)
+
+// token returns a random word that nobody guesses, for Call-IDs, tags and our Contact at the service.
+func token() string { return strings.ToLower(rand.Text()) }
+
+// call is one call and its two legs. Everything that happens to it goes through its mailbox, in order, so that no
+// lock is needed inside; the endpoint's callbacks, the timers and the effects only post.
+type call struct {
+	// set once
+	a         *Agent
+	line      *Line
+	id        supervision.CallID
+	emergency bool
+	arrived   bool // from the service; otherwise requested by the adapter
+	merged    mergedKey
+	first     *exchange // the INVITE that made the call
+
+	// the mailbox; one goroutine empties it while there is something in it
+	mu      sync.Mutex
+	queue   []func()
+	running bool
+
+	// owned by the mailbox
+	legs [2]*leg // by media.Side
+	path mediaPath
+	// code answers a leg that never got a final response when it is cleared; 0: 480
+	code int
+	// what was reported
+	rang, answered, farCleared, nearCleared, lost bool
+	done                                          bool
+}
+
+func (a *Agent) newCall(l *Line, emergency, arrived bool) *call {
+	c := &call{a: a, line: l, id: supervision.CallID(a.lastCall.Add(1)), emergency: emergency, arrived: arrived}
+	c.path = mediaPath{relay: l.o.Relay, emergency: emergency, ports: a.media}
+	return c
+}
+
+// post puts f into the mailbox. It never blocks.
+func (c *call) post(f func()) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.queue = append(c.queue, f)
+	if !c.running {
+		c.running = true
+		c.a.work.start(c.drain)
+	}
+}
+
+// drain empties the mailbox.
+func (c *call) drain() {
+	var batch []func()
+	for {
+		c.mu.Lock()
+		batch, c.queue = c.queue, batch[:0]
+		if len(batch) == 0 {
+			c.running = false
+			c.mu.Unlock()
+			return
+		}
+		c.mu.Unlock()
+		for i, f := range batch {
+			batch[i] = nil
+			c.do(f)
+		}
+	}
+}
+
+// do keeps a fault in one step from ending the process, and the call from hanging because of it.
+func (c *call) do(f func()) {
+	defer func() {
+		if v := recover(); v != nil {
+			c.line.log.Error("a step of a call failed", zap.Uint64("call", uint64(c.id)), zap.Any("fault", v), zap.Stack("stack"))
+		}
+	}()
+	f()
+}
+
+// after posts f in d. Who calls it makes f look whether it still matters.
+func (c *call) after(d time.Duration, f func()) *time.Timer {
+	return time.AfterFunc(d, func() { c.post(f) })
+}
+
+// accept makes the two legs of a new call from its INVITE. If the call cannot be taken, it has answered and returns nil.
+func (c *call) accept(side media.Side, s *socket, r *endpoint.Request) *exchange {
+	c.merged = mergedKey{line: c.line, callID: r.CallID().Value(), fromTag: r.Request.From().Params.GetOr("tag", ""), cseq: r.CSeq().SeqNo}
+	if !c.a.claim(c.merged) {
+		s.reply(r, sip.StatusLoopDetected, "Merged Request")
+		return nil
+	}
+	body, err := c.path.translate(r.Request, side)
+	if err != nil {
+		c.a.release(c.merged)
+		c.line.log.Warn("a call cannot be taken", zap.Error(err))
+		code, reason, headers := refusal(err)
+		if code == sip.StatusServiceUnavailable {
+			headers = append(headers, c.a.retryAfter())
+		}
+		s.reply(r, code, reason, headers...)
+		return nil
+	}
+	from := newServerLeg(c, side, s, r)
+	to := newClientLeg(c, other(side))
+	c.legs[side], c.legs[other(side)] = from, to
+	c.first = &exchange{initial: true, from: from, to: to, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
+	from.in = c.first
+	c.a.addDialog(from)
+	c.a.addDialog(to)
+	c.a.addInvite(c.first)
+	c.a.addCall(c)
+	return c.first
+}
+
+func other(side media.Side) media.Side { return media.AdapterSide + media.ServiceSide - side }
+
+func (c *call) event(ev supervision.Event) {
+	ev.Call = c.id
+	c.line.o.Events.Post(ev)
+}
+
+func (c *call) ringing() {
+	if c.arrived && !c.rang && !c.answered {
+		c.rang = true
+		c.event(supervision.Event{Kind: supervision.CallRinging})
+	}
+}
+
+func (c *call) nearEndAnswered() {
+	if !c.answered {
+		c.answered = true
+		c.event(supervision.Event{Kind: supervision.CallAnswered})
+	}
+}
+
+// farEndCleared reports it once, and not after the near end was first.
+func (c *call) farEndCleared(evidence supervision.Evidence) {
+	if !c.farCleared && !c.nearCleared && !c.lost {
+		c.farCleared = true
+		c.event(supervision.Event{Kind: supervision.FarEndCleared, Evidence: evidence})
+	}
+}
+
+// nearEndCleared reports it once; it may follow the far end (BYE crossing BYE), since it tells that the near end hung up.
+func (c *call) nearEndCleared() {
+	if !c.nearCleared && !c.lost {
+		c.nearCleared = true
+		c.event(supervision.Event{Kind: supervision.NearEndCleared})
+	}
+}
+
+func (c *call) adapterLost() {
+	if !c.farCleared && !c.nearCleared && !c.lost {
+		c.lost = true
+		c.event(supervision.Event{Kind: supervision.AdapterLost})
+	}
+}
+
+// clearedBy reports that side ended the call by signalling.
+func (c *call) clearedBy(side media.Side) {
+	if side == media.ServiceSide {
+		c.farEndCleared(supervision.EvidenceBye)
+	} else {
+		c.nearEndCleared()
+	}
+}
+
+// goneSilent reports that side is no longer there.
+func (c *call) goneSilent(side media.Side) {
+	if side == media.ServiceSide {
+		c.farEndCleared(supervision.EvidenceServiceLost)
+	} else {
+		c.adapterLost()
+	}
+}
+
+// refuse answers a call that was never offered.
+func (c *call) refuse(code int) {
+	if c.legs[media.AdapterSide].state != legNew {
+		return
+	}
+	c.code = code
+	for _, l := range c.legs {
+		l.clear()
+	}
+}
+
+// abandon ends both sides without a report: nobody listens any more.
+func (c *call) abandon() {
+	if c.code == 0 {
+		c.code = sip.StatusServiceUnavailable
+	}
+	for _, l := range c.legs {
+		l.clear()
+	}
+}
+
+// settle frees what the call holds when both its legs are over.
+func (c *call) settle() {
+	if c.done || c.legs[0].state != legOver || c.legs[1].state != legOver {
+		return
+	}
+	c.done = true
+	c.path.close(c.line.log)
+	c.a.release(c.merged)
+	c.a.removeCall(c)
+}

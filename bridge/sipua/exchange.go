@@ -1,0 +1,434 @@
+package sipua
+
+import (
+	"strings"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/registration"
+	"clearback/supervision"
+)
+
+// exchange is one INVITE on its way through the call: a server transaction on the leg from, a client transaction on
+// the leg to. The first one makes the call, later ones change it. Owned by the call's mailbox.
+type exchange struct {
+	// set once
+	initial  bool
+	from, to *leg
+	r        *endpoint.Request
+	seq      uint32
+	body     []byte // of r, as the other side sees it
+	offered  bool   // r carried an offer; otherwise the 200 carries it and the ACK the answer
+
+	// the server's half
+	finalSent, acked bool
+	ok               *sip.Response // the 200, repeated until its ACK
+	okSince          time.Time
+	okEvery          time.Duration
+	okTimer          *time.Timer
+
+	// the client's half
+	req              *sip.Request
+	tx               *endpoint.Transaction
+	attempt          int
+	sent             time.Time
+	heard, settled   bool
+	won              bool                    // a 200 came
+	winner           string                  // its To tag
+	acks             map[string]*sip.Request // by To tag, for repeats of the 200
+	silence, ringing *time.Timer
+}
+
+// passToService sends the adapter's call on.
+func (x *exchange) passToService() {
+	if x.to.state != legNew || x.from.state != legIncoming {
+		return
+	}
+	to, line := x.to, x.to.c.line
+	aor := line.addressOfRecord()
+	called := calledTowardsService(x.r.Recipient, line.o.Registrar)
+	to.local = callerTowardsService(x.r.Request.From(), aor, to.tag)
+	to.remote = &sip.ToHeader{Address: called}
+	to.target, to.transport, to.dest = called, line.serviceTransport(), line.serviceDestination()
+	x.prepare()
+	if anonymous(to.local.Address) {
+		x.req.AppendHeader(sip.NewHeader("P-Preferred-Identity", "<"+aor.Addr()+">"))
+	}
+	x.silence = to.c.after(to.c.a.times.silence, x.silent)
+	x.send()
+}
+
+// serviceDestination is where requests to the service go; "" resolves the Request-URI.
+func (l *Line) serviceDestination() string {
+	if l.o.ServiceProxy != "" {
+		return l.o.ServiceProxy
+	}
+	if l.o.Registrar.Port > 0 {
+		return hostPort(l.o.Registrar, l.serviceTransport())
+	}
+	return ""
+}
+
+// passToAdapter offers an arrived call.
+func (x *exchange) passToAdapter() {
+	if x.to.state != legNew || x.to.clearing || !x.to.c.arrived {
+		return
+	}
+	to, line := x.to, x.to.c.line
+	b, bound := to.c.a.registrar.Binding(line.o.Name)
+	if !bound {
+		to.c.adapterLost()
+		x.refuse(sip.StatusTemporarilyUnavailable)
+		x.from.finish(supervision.AnswerConfirmed)
+		to.finish(supervision.AnswerConfirmed)
+		return
+	}
+	to.follow(b)
+	own := to.contact().Address
+	to.local = callerTowardsAdapter(x.r.Request.From(), own, to.tag)
+	to.remote = &sip.ToHeader{Address: sip.Uri{Scheme: "sip", User: line.o.AdapterUser, Host: own.Host, Port: own.Port}}
+	x.prepare()
+	x.send()
+}
+
+// follow makes the adapter's present binding the place of the leg's requests.
+func (l *leg) follow(b registration.Binding) {
+	l.target, l.dest, l.transport = b.Contact, "", strings.ToUpper(b.Transport)
+	if b.Destination.IsValid() {
+		l.dest = b.Destination.String()
+	}
+	if l.transport == "" {
+		l.transport = "UDP"
+	}
+}
+
+// prepare builds the INVITE for the other leg.
+func (x *exchange) prepare() {
+	x.req = x.to.build(sip.INVITE)
+	if in, out := x.r.MaxForwards(), x.req.MaxForwards(); x.initial && in != nil && in.Val() > 0 && in.Val() <= maxForwards {
+		*out = sip.MaxForwardsHeader(in.Val() - 1) // so that a call that runs in a circle ends
+	}
+	if x.initial {
+		callHeadersTo(x.to.side, x.r.Request, x.req)
+	}
+	setBody(x.req, x.r.Request, x.body)
+}
+
+// send starts the client transaction.
+func (x *exchange) send() {
+	c := x.to.c
+	x.attempt++
+	attempt := x.attempt
+	x.to.out, x.sent = x, time.Now()
+	if x.initial {
+		x.to.state = legCalling
+	}
+	tx, err := x.to.s.ep.Send(x.req, func(res endpoint.Response) {
+		c.post(func() {
+			if attempt == x.attempt {
+				x.response(res)
+			}
+		})
+	})
+	if err != nil {
+		x.failed(err)
+		return
+	}
+	x.tx = tx
+	x.awaitAnswer()
+}
+
+// awaitAnswer starts Timer C, or starts it anew.
+func (x *exchange) awaitAnswer() {
+	if x.ringing != nil {
+		x.ringing.Stop()
+	}
+	x.ringing = x.to.c.after(x.to.c.a.times.ringing, x.unanswered)
+}
+
+func (x *exchange) response(res endpoint.Response) {
+	switch {
+	case res.Err != nil:
+		x.failed(res.Err)
+	case res.IsProvisional():
+		x.provisional(res.Response)
+	case res.IsSuccess():
+		x.success(res.Response)
+	case x.settled:
+	case x.to.challenged(x.req, res.Response) && x.attempt < 3:
+		x.send()
+	default:
+		x.rejected(res.Response)
+	}
+}
+
+// challenged answers a challenge of the service by putting credentials into req.
+func (l *leg) challenged(req *sip.Request, res *sip.Response) bool {
+	if l.side != media.ServiceSide || (res.StatusCode != sip.StatusUnauthorized && res.StatusCode != sip.StatusProxyAuthRequired) {
+		return false
+	}
+	user := l.c.line.o.ServiceAuth
+	if user == "" {
+		user = l.c.line.o.ServiceUser
+	}
+	if err := registration.Authorize(req, res, user, l.c.line.o.ServiceSecret); err != nil {
+		l.c.line.log.Warn("the service's challenge cannot be answered", zap.Error(err))
+		return false
+	}
+	l.seq = max(l.seq, req.CSeq().SeqNo)
+	return true
+}
+
+func (x *exchange) provisional(res *sip.Response) {
+	x.heard = true
+	if x.silence != nil {
+		x.silence.Stop()
+	}
+	if x.settled || res.StatusCode == sip.StatusTrying {
+		return
+	}
+	x.awaitAnswer()
+	if tag := res.To().Params.GetOr("tag", ""); x.initial && tag != "" {
+		x.to.confirm(res) // an early dialog; the last one heard of takes requests until one is answered
+	}
+	if x.to.side == media.AdapterSide && x.initial {
+		x.to.c.ringing()
+	}
+	if x.finalSent {
+		return
+	}
+	body, err := x.to.c.path.translate(res, x.to.side)
+	if err != nil {
+		body = nil // the caller hears its own ringing tone instead
+	}
+	x.respond(res, body)
+}
+
+// success is a 200: the first one counts, others are repeats or other forks.
+func (x *exchange) success(res *sip.Response) {
+	tag := res.To().Params.GetOr("tag", "")
+	switch ack := x.acks[tag]; {
+	case ack != nil:
+		x.write(ack)
+		return
+	case x.won && x.winner == tag:
+		return // its ACK waits for the other side's
+	case x.won && x.initial:
+		x.dropFork(res, tag)
+		return
+	}
+	x.settle()
+	x.won, x.winner = true, tag
+	c := x.to.c
+	if x.initial {
+		x.to.confirm(res)
+		x.to.state = legUp
+	} else {
+		x.to.retarget(res.Contact())
+	}
+	if x.initial && c.arrived {
+		c.nearEndAnswered()
+	}
+	if x.finalSent || x.to.clearing || x.from.state == legOver { // it crossed a CANCEL
+		x.acknowledge(nil, nil)
+		if x.initial && x.to.clearing {
+			x.to.bye()
+		}
+		return
+	}
+	body, err := c.path.translate(res, x.to.side)
+	if x.offered {
+		x.acknowledge(nil, nil)
+	}
+	if err != nil {
+		c.line.log.Warn("an answer cannot be passed on", zap.Uint64("call", uint64(c.id)), zap.Error(err))
+		x.answerUnusable()
+		return
+	}
+	if x.initial {
+		c.nearEndAnswered()
+	}
+	x.answer(res, body)
+}
+
+// answerUnusable ends the attempt when the answer's session description cannot be passed on.
+func (x *exchange) answerUnusable() {
+	x.acknowledge(nil, nil)
+	x.refuse(sip.StatusBadGateway)
+	if x.initial {
+		x.to.c.clearedBy(x.to.side)
+		x.from.finish(supervision.AnswerConfirmed)
+		x.to.clear()
+	}
+}
+
+// settle notes that the client transaction has its final response.
+func (x *exchange) settle() {
+	x.settled = true
+	x.stopWaiting()
+}
+
+func (x *exchange) stopWaiting() {
+	for _, t := range []*time.Timer{x.silence, x.ringing} {
+		if t != nil {
+			t.Stop()
+		}
+	}
+}
+
+// dropFork acknowledges and clears a fork that was answered too late.
+func (x *exchange) dropFork(res *sip.Response, tag string) {
+	to := x.to
+	target := to.target
+	if contact := res.Contact(); contact != nil {
+		target = contact.Address
+	}
+	routes := reversed(routeSet(res))
+	x.ack(to.buildSeq(sip.ACK, x.req.CSeq().SeqNo, target, routes, res.To()), tag)
+	bye := to.buildSeq(sip.BYE, x.req.CSeq().SeqNo+1, target, routes, res.To())
+	to.send(bye, func(_ *sip.Response, err error) {
+		if err != nil {
+			to.c.line.log.Debug("a late fork did not answer its BYE", zap.Error(err))
+		}
+	})
+}
+
+// acknowledge sends the ACK of the 200 that counts, with the answer of the other side if it was not in the INVITE.
+func (x *exchange) acknowledge(src sip.Message, body []byte) {
+	if !x.won || x.acks[x.winner] != nil {
+		return
+	}
+	ack := x.to.buildSeq(sip.ACK, x.req.CSeq().SeqNo, x.to.target, x.to.routes, x.to.remote)
+	if src != nil {
+		setBody(ack, src, body)
+	}
+	x.ack(ack, x.winner)
+	if x.to.out == x {
+		x.to.out = nil
+	}
+}
+
+func (x *exchange) ack(ack *sip.Request, tag string) {
+	copyHeaders([]string{"Authorization", "Proxy-Authorization"}, x.req, ack) // RFC 3261 section 22.1
+	if x.acks == nil {
+		x.acks = map[string]*sip.Request{}
+	}
+	x.acks[tag] = ack
+	x.write(ack)
+}
+
+func (x *exchange) write(ack *sip.Request) {
+	if err := x.to.s.ep.Write(ack.Clone()); err != nil {
+		x.to.c.line.log.Warn("ACK could not be sent; the other side will repeat its 200", zap.Error(err))
+	}
+}
+
+// rejected is a final response that is no 200.
+func (x *exchange) rejected(res *sip.Response) {
+	x.settle()
+	x.to.out = nil
+	c := x.to.c
+	if !x.initial {
+		x.reject(res)
+		x.to.doubt(res.StatusCode, x.sent, false)
+		return
+	}
+	if !x.to.clearing {
+		c.clearedBy(x.to.side)
+	}
+	x.reject(res)
+	x.from.finish(supervision.AnswerConfirmed)
+	x.to.finish(supervision.AnswerConfirmed)
+}
+
+// failed is no final response at all.
+func (x *exchange) failed(err error) {
+	if x.settled {
+		return
+	}
+	x.settle()
+	x.to.out = nil
+	c := x.to.c
+	c.line.log.Warn("no answer to INVITE", zap.Uint64("call", uint64(c.id)), zap.Stringer("side", sideName(x.to.side)), zap.Error(err))
+	if !x.initial {
+		x.refuse(sip.StatusRequestTimeout)
+		x.to.doubt(0, x.sent, false)
+		return
+	}
+	if !x.to.clearing {
+		c.goneSilent(x.to.side)
+	}
+	code := sip.StatusRequestTimeout
+	if x.to.side == media.ServiceSide && !x.heard {
+		code = sip.StatusServiceUnavailable // the adapter turns to its second server
+	}
+	x.refuse(code)
+	x.from.finish(supervision.AnswerConfirmed)
+	x.to.finish(supervision.AnswerNone)
+}
+
+// silent: the service did not even say 100.
+func (x *exchange) silent() {
+	if x.settled || x.heard || x.from.state == legOver {
+		return
+	}
+	x.to.c.goneSilent(x.to.side)
+	x.refuse(sip.StatusServiceUnavailable)
+	x.from.finish(supervision.AnswerConfirmed)
+	x.to.clear()
+}
+
+// unanswered is the end of Timer C.
+func (x *exchange) unanswered() {
+	if x.settled {
+		return
+	}
+	if !x.initial {
+		x.cancel()
+		x.refuse(sip.StatusRequestTimeout)
+		return
+	}
+	if !x.to.clearing {
+		x.to.c.clearedBy(x.to.side)
+	}
+	x.refuse(sip.StatusRequestTimeout)
+	x.from.finish(supervision.AnswerConfirmed)
+	x.to.clear()
+}
+
+// cancel sends CANCEL; a 200 may cross it. Without a final response in 64*T1 it is taken for cancelled (RFC 3261 section 9.1).
+func (x *exchange) cancel() {
+	if x.tx == nil || x.settled {
+		return
+	}
+	x.tx.Cancel()
+	x.to.c.after(x.to.c.a.times.final, func() {
+		if x.settled {
+			return
+		}
+		x.settle()
+		x.to.out = nil
+		if x.initial {
+			x.to.finish(supervision.AnswerNone)
+		}
+	})
+}
+
+// cancelled: the peer cancelled its INVITE.
+func (x *exchange) cancelled() {
+	if x.finalSent {
+		return // our final response crossed it
+	}
+	if !x.initial {
+		x.refuse(sip.StatusRequestTerminated)
+		x.cancel()
+		return
+	}
+	x.from.c.clearedBy(x.from.side)
+	x.refuse(sip.StatusRequestTerminated)
+	x.from.finish(supervision.AnswerConfirmed)
+}

@@ -1,0 +1,138 @@
+package sipua
+
+import (
+	"slices"
+	"strings"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/media"
+)
+
+// Only what is listed here passes from one leg to the other: a B2BUA speaks for itself in everything else, and
+// extensions it does not take part in (reliable provisional responses, session timers) must not be agreed on through it.
+var (
+	bodyHeaders   = []string{"Content-Type", "Content-Disposition", "Content-Encoding", "Content-Language", "MIME-Version"}
+	callHeaders   = []string{"Privacy", "Priority", "Subject", "Geolocation", "Geolocation-Routing"}
+	fromService   = []string{"P-Asserted-Identity", "Alert-Info", "Call-Info", "Diversion"}
+	insideHeaders = []string{"Info-Package", "Event", "Subscription-State", "Reason", "Subject"}
+	replyHeaders  = []string{"Retry-After", "Warning", "Reason", "Error-Info", "Privacy"}
+	replyService  = []string{"P-Asserted-Identity", "Alert-Info", "P-Early-Media"}
+)
+
+func copyHeaders(names []string, from, to sip.Message) {
+	for _, n := range names {
+		sip.CopyHeaders(n, from, to)
+	}
+}
+
+// setBody copies the body's headers from src and sets body.
+func setBody(dst, src sip.Message, body []byte) {
+	if len(body) > 0 {
+		copyHeaders(bodyHeaders, src, dst)
+	}
+	dst.SetBody(body)
+}
+
+func hasBody(m sip.Message) bool { return len(m.Body()) > 0 }
+
+// routeSet returns the Record-Route entries in the order of the message.
+func routeSet(m sip.Message) []sip.Uri {
+	var routes []sip.Uri
+	for _, h := range m.GetHeaders("Record-Route") {
+		for _, entry := range splitOutside(h.Value()) {
+			from, to := strings.IndexByte(entry, '<'), strings.IndexByte(entry, '>')
+			if from < 0 || to < from {
+				continue
+			}
+			var u sip.Uri
+			if sip.ParseUri(entry[from+1:to], &u) == nil {
+				routes = append(routes, u)
+			}
+		}
+	}
+	return routes
+}
+
+// splitOutside splits at commas outside of angle brackets.
+func splitOutside(s string) []string {
+	var parts []string
+	inside, start := false, 0
+	for i := 0; i < len(s); i++ {
+		switch s[i] {
+		case '<':
+			inside = true
+		case '>':
+			inside = false
+		case ',':
+			if !inside {
+				parts, start = append(parts, s[start:i]), i+1
+			}
+		}
+	}
+	return append(parts, s[start:])
+}
+
+func reversed(routes []sip.Uri) []sip.Uri {
+	slices.Reverse(routes)
+	return routes
+}
+
+// callerTowardsAdapter shows the adapter who calls, at our own address, so that it can call back through us.
+func callerTowardsAdapter(in *sip.FromHeader, own sip.Uri, tag string) *sip.FromHeader {
+	from := &sip.FromHeader{DisplayName: in.DisplayName, Params: sip.HeaderParams{{K: "tag", V: tag}}}
+	if anonymous(in.Address) {
+		from.Address = sip.Uri{Scheme: "sip", User: "anonymous", Host: "anonymous.invalid"}
+		return from
+	}
+	from.Address = sip.Uri{Scheme: "sip", User: userOf(in.Address), Host: own.Host, Port: own.Port}
+	return from
+}
+
+// callerTowardsService is the line's address of record with the adapter's display name, or nobody if the adapter asked for that.
+func callerTowardsService(in *sip.FromHeader, aor sip.Uri, tag string) *sip.FromHeader {
+	from := &sip.FromHeader{DisplayName: in.DisplayName, Address: aor, Params: sip.HeaderParams{{K: "tag", V: tag}}}
+	if anonymous(in.Address) {
+		from.DisplayName = "Anonymous"
+		from.Address = sip.Uri{Scheme: "sip", User: "anonymous", Host: "anonymous.invalid"}
+	}
+	return from
+}
+
+func anonymous(u sip.Uri) bool {
+	return strings.EqualFold(u.User, "anonymous") || strings.HasSuffix(strings.ToLower(u.Host), "anonymous.invalid")
+}
+
+// userOf returns the user part of a SIP URI or the number of a tel URI.
+func userOf(u sip.Uri) string {
+	if u.User == "" && strings.EqualFold(u.Scheme, "tel") {
+		number, _, _ := strings.Cut(u.Raw(), ";")
+		return number
+	}
+	return u.User
+}
+
+// calledTowardsService is the Request-URI for what the adapter dialled: at the service's domain (RFC 3261 section
+// 19.1.6 for tel URIs); other schemes (urn:service:sos, RFC 5031) stay as they are.
+func calledTowardsService(dialled, registrar sip.Uri) sip.Uri {
+	at := sip.Uri{Scheme: "sip", User: userOf(dialled), Host: registrar.Host, Port: registrar.Port}
+	switch strings.ToLower(dialled.Scheme) {
+	case "sip", "sips", "":
+		if v, ok := dialled.UriParams.Get("user"); ok {
+			at.UriParams.Add("user", v)
+		}
+		return at
+	case "tel":
+		at.UriParams.Add("user", "phone")
+		return at
+	}
+	return dialled
+}
+
+// callHeadersTo copies what an INVITE may carry through.
+func callHeadersTo(side media.Side, from, to sip.Message) {
+	copyHeaders(callHeaders, from, to)
+	if side == media.AdapterSide {
+		copyHeaders(fromService, from, to)
+	}
+}

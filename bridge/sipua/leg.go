@@ -1,0 +1,285 @@
+package sipua
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
+)
+
+// maxForwards is the initial value of RFC 3261 section 8.1.1.6.
+const maxForwards = 70
+
+// legState is where a leg stands.
+//
+//	legNew -> legCalling -> legUp -> legOver      we call
+//	          legIncoming -> legUp -> legOver     we were called
+//
+// Every state may go to legOver at once; legUp begins with the 200 (sent or received).
+type legState uint8
+
+const (
+	legNew      legState = iota // no INVITE was sent yet
+	legCalling                  // our INVITE has no final response
+	legIncoming                 // the peer's INVITE has no final response
+	legUp
+	legOver
+)
+
+// leg is one dialog of a call, owned by the call's mailbox.
+type leg struct {
+	// set once
+	c           *call
+	side        media.Side
+	s           *socket
+	callID, tag string
+
+	state legState
+	// the dialog (RFC 3261 section 12)
+	local          *sip.FromHeader
+	remote         *sip.ToHeader
+	target         sip.Uri
+	routes         []sip.Uri
+	seq, remoteSeq uint32
+	heardSeq       bool   // remoteSeq is set
+	dest           string // where requests go if no route says otherwise, "" resolves the target
+	transport      string
+
+	// in and out are the INVITEs under way: received and not yet acknowledged, sent and not yet answered
+	in, out *exchange
+	// updating: an UPDATE of ours with an offer is under way
+	updating bool
+	// clearing: we are ending it; byeWaits: the BYE waits for the peer's ACK
+	clearing, byeWaits bool
+	// report: the outcome goes into AdapterLegCleared
+	report, reported bool
+	answer           supervision.Answer
+	// byeSeen: the peer's own BYE came
+	byeSeen bool
+}
+
+// newServerLeg is the leg of a received INVITE.
+func newServerLeg(c *call, side media.Side, s *socket, r *endpoint.Request) *leg {
+	l := &leg{c: c, side: side, s: s, callID: r.CallID().Value(), tag: token(), state: legIncoming, seq: 1}
+	r.To().Params.Add("tag", l.tag) // every reply carries it from now on
+	local, remote := r.To().AsFrom(), r.Request.From().AsTo()
+	l.local, l.remote = &local, &remote
+	l.target, l.routes = r.Contact().Address, routeSet(r.Request)
+	l.remoteSeq, l.heardSeq = r.CSeq().SeqNo, true
+	l.transport = strings.ToUpper(r.Transport())
+	if side == media.AdapterSide {
+		l.dest = r.From.String() // nearer than its Contact if it is behind an address translator
+	} else {
+		l.dest = c.line.o.ServiceProxy
+	}
+	return l
+}
+
+// newClientLeg is the leg of an INVITE to be sent.
+func newClientLeg(c *call, side media.Side) *leg {
+	s := c.line.adapter
+	if side == media.ServiceSide {
+		s = c.line.service
+	}
+	return &leg{c: c, side: side, s: s, callID: token(), tag: token(), state: legNew}
+}
+
+func (l *leg) key() dialogKey { return dialogKey{ep: l.s.ep, callID: l.callID, tag: l.tag} }
+
+func (l *leg) peer() *leg { return l.c.legs[other(l.side)] }
+
+// contact is our Contact in this dialog.
+func (l *leg) contact() *sip.ContactHeader {
+	user := l.c.line.token
+	if l.side == media.AdapterSide {
+		user = l.c.line.o.AdapterUser
+	}
+	return l.s.ep.Contact(user, l.transport)
+}
+
+// build makes a request inside the dialog with the next CSeq number (RFC 3261 section 12.2.1.1).
+func (l *leg) build(m sip.RequestMethod) *sip.Request {
+	l.seq++
+	return l.buildSeq(m, l.seq, l.target, l.routes, l.remote)
+}
+
+// buildSeq is build with everything given, for the ACK and for other forks.
+func (l *leg) buildSeq(m sip.RequestMethod, seq uint32, target sip.Uri, routes []sip.Uri, remote *sip.ToHeader) *sip.Request {
+	dest := l.dest
+	if len(routes) > 0 {
+		dest = hostPort(routes[0], l.transport)
+		if _, loose := routes[0].UriParams.Get("lr"); !loose { // a strict router takes itself as the Request-URI
+			strict := *routes[0].Clone()
+			strict.Headers = nil
+			routes = append(append([]sip.Uri{}, routes[1:]...), target)
+			target = strict
+		}
+	}
+	r := sip.NewRequest(m, target)
+	for _, u := range routes {
+		r.AppendHeader(&sip.RouteHeader{Address: *u.Clone()})
+	}
+	id, hops := sip.CallIDHeader(l.callID), sip.MaxForwardsHeader(maxForwards)
+	r.AppendHeader(sip.HeaderClone(l.local))
+	r.AppendHeader(sip.HeaderClone(remote))
+	r.AppendHeader(&id)
+	r.AppendHeader(&sip.CSeqHeader{SeqNo: seq, MethodName: m})
+	r.AppendHeader(&hops)
+	switch m {
+	case sip.INVITE, sip.UPDATE, sip.OPTIONS:
+		r.AppendHeader(l.contact())
+		r.AppendHeader(sip.NewHeader("Allow", allow))
+	}
+	r.SetTransport(l.transport)
+	if dest != "" {
+		r.SetDestination(dest)
+	}
+	r.SetBody(nil)
+	return r
+}
+
+// confirm takes the dialog from the 200 to our INVITE, or from an early response.
+func (l *leg) confirm(res *sip.Response) {
+	remote := sip.HeaderClone(res.To()).(*sip.ToHeader)
+	l.remote = remote
+	l.retarget(res.Contact())
+	l.routes = reversed(routeSet(res))
+}
+
+// retarget follows the Contact of a target refresh.
+func (l *leg) retarget(contact *sip.ContactHeader) {
+	if contact != nil && !contact.Address.Wildcard {
+		l.target = contact.Address
+	}
+}
+
+// send starts a request that is no INVITE; on gets the final response, or the error. A challenge of the service is
+// answered once. The error of the last sending counts.
+func (l *leg) send(req *sip.Request, on func(*sip.Response, error)) {
+	l.sendAgain(req, 1, on)
+}
+
+func (l *leg) sendAgain(req *sip.Request, challenges int, on func(*sip.Response, error)) {
+	_, err := l.s.ep.Send(req, func(res endpoint.Response) {
+		l.c.post(func() {
+			switch {
+			case res.Err != nil:
+				on(nil, res.Err)
+			case res.IsProvisional():
+			case challenges > 0 && l.challenged(req, res.Response):
+				l.sendAgain(req, challenges-1, on)
+			default:
+				on(res.Response, nil)
+			}
+		})
+	})
+	if err != nil {
+		on(nil, err)
+	}
+}
+
+// clear ends the leg as its state demands.
+func (l *leg) clear() {
+	if l.state == legOver {
+		l.tell()
+		return
+	}
+	if l.clearing {
+		return
+	}
+	l.clearing = true
+	switch l.state {
+	case legNew:
+		l.finish(supervision.AnswerConfirmed)
+	case legIncoming:
+		code := l.c.code
+		if code == 0 {
+			code = sip.StatusTemporarilyUnavailable
+		}
+		l.in.refuse(code)
+		l.finish(supervision.AnswerConfirmed)
+	case legCalling:
+		l.out.cancel()
+	default:
+		l.bye()
+	}
+}
+
+// bye sends BYE, once the peer knows that we answered its INVITE (RFC 3261 section 15).
+func (l *leg) bye() {
+	if l.in != nil && l.in.initial && !l.in.acked {
+		l.byeWaits = true
+		return
+	}
+	if l.in != nil {
+		l.in.refuse(sip.StatusRequestTerminated) // a re-INVITE under way
+	}
+	if l.out != nil {
+		l.out.acknowledge(nil, nil) // its 200 still waits for the other side's answer
+	}
+	l.send(l.build(sip.BYE), func(res *sip.Response, err error) {
+		switch {
+		case err != nil:
+			l.c.line.log.Warn("no answer to BYE", zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)), zap.Error(err))
+			l.finish(supervision.AnswerNone)
+		case res.StatusCode == sip.StatusCallTransactionDoesNotExists:
+			l.finish(supervision.AnswerUnknown)
+		default:
+			l.finish(supervision.AnswerConfirmed)
+		}
+	})
+}
+
+// finish is the end of the leg. Its dialog stays known for a while, so that a BYE that was under way is understood.
+func (l *leg) finish(answer supervision.Answer) {
+	if l.state == legOver {
+		return
+	}
+	l.state, l.answer = legOver, answer
+	if l.in != nil {
+		l.in.stop()
+		l.in.refuse(sip.StatusRequestTerminated)
+	}
+	if x := l.out; x != nil && !x.initial && !x.settled {
+		x.stopWaiting()
+		x.refuse(sip.StatusRequestTerminated)
+	}
+	l.tell()
+	l.c.after(l.c.a.times.final, func() { l.c.a.removeDialog(l) })
+	l.c.settle()
+}
+
+// tell reports the outcome if it was asked for.
+func (l *leg) tell() {
+	if l.report && !l.reported {
+		l.reported = true
+		l.c.event(supervision.Event{Kind: supervision.AdapterLegCleared, Answer: l.answer})
+	}
+}
+
+// sideName prints a side.
+type sideName media.Side
+
+func (s sideName) String() string {
+	if media.Side(s) == media.AdapterSide {
+		return "adapter"
+	}
+	return "service"
+}
+
+// hostPort is where a URI leads, with the transport's port if it names none.
+func hostPort(u sip.Uri, transport string) string {
+	if t, ok := u.UriParams.Get("transport"); ok && t != "" {
+		transport = t
+	}
+	port := u.Port
+	if port <= 0 {
+		port = sip.DefaultPort(strings.ToUpper(transport))
+	}
+	return fmt.Sprintf("%s:%d", u.Host, port)
+}

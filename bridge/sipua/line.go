@@ -1,0 +1,171 @@
+package sipua
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/netip"
+	"strings"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/registration"
+	"clearback/supervision"
+)
+
+// errUnbound says that the adapter cannot be asked.
+var errUnbound = errors.New("the adapter is not registered; check its registrar setting, user and password")
+
+// Line carries out effects. Its methods do not block and may be called from any goroutine.
+type Line struct {
+	// set once
+	a       *Agent
+	o       LineOptions
+	log     *zap.Logger
+	adapter *socket
+	service *socket
+	// token is the user part of our Contact towards the service.
+	token string
+	// client is nil if the line does not register.
+	client *registration.Client
+}
+
+// Offer sends an arrived call to the adapter.
+func (l *Line) Offer(call supervision.CallID) {
+	if c := l.a.call(call); c != nil {
+		c.post(c.first.passToAdapter)
+	}
+}
+
+// Refuse answers an arrived call that was never offered.
+func (l *Line) Refuse(call supervision.CallID, code int) {
+	if c := l.a.call(call); c != nil {
+		c.post(func() { c.refuse(code) })
+	}
+}
+
+// ClearAdapterLeg ends the call towards the adapter; AdapterLegCleared is posted with the outcome.
+func (l *Line) ClearAdapterLeg(call supervision.CallID) {
+	c := l.a.call(call)
+	if c == nil {
+		l.o.Events.Post(supervision.Event{Kind: supervision.AdapterLegCleared, Call: call, Answer: supervision.AnswerConfirmed})
+		return
+	}
+	c.post(func() {
+		leg := c.legs[media.AdapterSide]
+		leg.report = true
+		leg.clear()
+	})
+}
+
+// ClearFarEnd ends the call towards the far end.
+func (l *Line) ClearFarEnd(call supervision.CallID) {
+	if c := l.a.call(call); c != nil {
+		c.post(func() { c.legs[media.ServiceSide].clear() })
+	}
+}
+
+// Probe asks the adapter by OPTIONS (RFC 3261 section 11.2); ProbeAnswered is posted.
+func (l *Line) Probe() {
+	l.a.work.start(func() {
+		hook := supervision.HookUnknown
+		switch code, _, err := l.Ask(l.a.ctx); {
+		case err != nil:
+			l.log.Debug("the adapter did not answer a probe", zap.Error(err))
+		case code == sip.StatusOK:
+			hook = supervision.HookOn
+		case code == sip.StatusBusyHere:
+			hook = supervision.HookOff
+		}
+		l.o.Events.Post(supervision.Event{Kind: supervision.ProbeAnswered, Hook: hook})
+	})
+}
+
+// Status of a line, for people.
+type Status struct {
+	Binding     registration.Binding
+	Bound       bool
+	Service     registration.Status
+	ServiceAddr netip.AddrPort // our socket towards the service, real port
+	AdapterAddr netip.AddrPort // our socket towards the adapter, real port
+	Calls       int
+}
+
+// Status returns the present state.
+func (l *Line) Status() Status {
+	s := Status{ServiceAddr: l.service.ep.Addr(), AdapterAddr: l.adapter.ep.Addr()}
+	s.Binding, s.Bound = l.a.registrar.Binding(l.o.Name)
+	if l.client != nil {
+		s.Service = l.client.Status()
+	}
+	for _, c := range l.a.up() {
+		if c.line == l {
+			s.Calls++
+		}
+	}
+	return s
+}
+
+// Ask sends OPTIONS to the adapter and returns the status code, for `check --live`.
+func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) {
+	b, bound := l.a.registrar.Binding(l.o.Name)
+	if !bound {
+		return 0, "", fmt.Errorf("line %s: %w", l.o.Name, errUnbound)
+	}
+	ctx, cancel := context.WithTimeout(ctx, l.a.times.probe)
+	defer cancel()
+	ep := l.adapter.ep
+	contact := ep.Contact(l.o.AdapterUser, b.Transport)
+	req := sip.NewRequest(sip.OPTIONS, b.Contact)
+	id, hops := sip.CallIDHeader(token()), sip.MaxForwardsHeader(maxForwards)
+	req.AppendHeader(&sip.FromHeader{Address: contact.Address, Params: sip.HeaderParams{{K: "tag", V: token()}}})
+	req.AppendHeader(&sip.ToHeader{Address: b.Contact})
+	req.AppendHeader(&id)
+	req.AppendHeader(&sip.CSeqHeader{SeqNo: 1, MethodName: sip.OPTIONS})
+	req.AppendHeader(&hops)
+	req.AppendHeader(contact)
+	req.AppendHeader(sip.NewHeader("Accept", "application/sdp"))
+	req.SetBody(nil)
+	direct(req, b)
+	res, err := ep.Do(ctx, req)
+	if err != nil {
+		return 0, "", fmt.Errorf("line %s: ask the adapter at %s: %w", l.o.Name, b.Contact.Addr(), err)
+	}
+	for _, name := range []string{"User-Agent", "Server"} {
+		if h := res.GetHeader(name); h != nil {
+			userAgent = h.Value()
+			break
+		}
+	}
+	return res.StatusCode, userAgent, nil
+}
+
+// direct sends req to where the adapter is bound.
+func direct(req *sip.Request, b registration.Binding) {
+	if b.Transport != "" {
+		req.SetTransport(strings.ToUpper(b.Transport))
+	}
+	if b.Destination.IsValid() {
+		req.SetDestination(b.Destination.String())
+	}
+}
+
+// reachable tells whether a call may be passed to the service at all.
+func (l *Line) reachable() bool { return l.client == nil || l.client.Status().Registered }
+
+func (l *Line) addressOfRecord() sip.Uri {
+	return sip.Uri{Scheme: "sip", User: l.o.ServiceUser, Host: l.o.Registrar.Host, Port: l.o.Registrar.Port}
+}
+
+// serviceTransport is the one the registrar's URI names, or the one the socket has.
+func (l *Line) serviceTransport() string {
+	if t, ok := l.o.Registrar.UriParams.Get("transport"); ok && t != "" {
+		return strings.ToUpper(t)
+	}
+	if !l.service.at.UDP && l.service.at.TCP {
+		return "TCP"
+	}
+	return "UDP"
+}

@@ -1,0 +1,75 @@
+package sipua
+
+import (
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/registration"
+)
+
+// This file is how an end is missed that did not say goodbye.
+
+// doubt looks at what became of a request of ours inside the dialog, which was sent at since; code 0 means no answer.
+// 481 says that the dialog is gone (RFC 3261 section 12.2.1.2). 408 and silence count only if nothing was heard of that
+// side's media since; where media does not pass here, a second request decides. An emergency call is never
+// ended for any of this on the service's side; on the adapter's side only its own 481 counts.
+func (l *leg) doubt(code int, since time.Time, second bool) {
+	if l.state != legUp || l.clearing {
+		return
+	}
+	emergency := l.c.emergency
+	switch {
+	case code == sip.StatusCallTransactionDoesNotExists:
+		if !emergency || l.side == media.AdapterSide {
+			l.gone(code)
+		}
+	case code != 0 && code != sip.StatusRequestTimeout:
+	case emergency, l.c.path.heard(l.side).After(since):
+	case l.c.path.relay || second:
+		l.gone(code)
+	default:
+		l.ask(func(code int, sent time.Time) { l.doubt(code, sent, true) })
+	}
+}
+
+// ask sends OPTIONS inside the dialog; on gets the code, 0 for no answer.
+func (l *leg) ask(on func(code int, sent time.Time)) {
+	sent := time.Now()
+	l.send(l.build(sip.OPTIONS), func(res *sip.Response, err error) {
+		if err != nil {
+			on(0, sent)
+			return
+		}
+		on(res.StatusCode, sent)
+	})
+}
+
+// gone reports that this side is no longer there, and says goodbye all the same (RFC 3261 section 12.2.1.2).
+func (l *leg) gone(code int) {
+	l.c.line.log.Warn("one end of a call is gone", zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)), zap.Int("code", code))
+	l.c.goneSilent(l.side)
+	l.clear()
+}
+
+// renewed: the adapter of a line registered from another address, or anew after a restart.
+func (a *Agent) renewed(line string, b registration.Binding) {
+	l := a.byName[line]
+	for _, c := range a.up() {
+		if c.line == l {
+			c.post(func() { c.legs[media.AdapterSide].rebound(b) })
+		}
+	}
+}
+
+// rebound lets the requests inside the dialog follow the new binding, and asks there whether the adapter still knows
+// the call: one that restarted does not.
+func (l *leg) rebound(b registration.Binding) {
+	if l.state != legUp || l.clearing {
+		return
+	}
+	l.follow(b)
+	l.ask(func(code int, sent time.Time) { l.doubt(code, sent, true) })
+}

@@ -1,0 +1,315 @@
+package sipua
+
+import (
+	"errors"
+	"fmt"
+	"net/netip"
+	"strings"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
+)
+
+// allow lists what is understood inside or outside a dialog.
+const allow = "INVITE, ACK, CANCEL, BYE, OPTIONS, INFO, UPDATE, MESSAGE, NOTIFY"
+
+// socket is one listening socket and the lines it serves.
+type socket struct {
+	a  *Agent
+	at Socket
+	// adapters: it serves the adapter side of some line; tokens: the service side, by the user part of our Contact.
+	adapters bool
+	tokens   map[string]*Line
+	// ready is closed when ep is set: a datagram may come before Open has returned.
+	ready chan struct{}
+	ep    *endpoint.Endpoint
+}
+
+func (s *socket) endpoint() *endpoint.Endpoint {
+	<-s.ready
+	return s.ep
+}
+
+// open opens one socket for each different Socket of the lines.
+func (a *Agent) open() error {
+	byPlace := map[Socket]*socket{}
+	get := func(at Socket) *socket {
+		s := byPlace[at]
+		if s == nil {
+			s = &socket{a: a, at: at, tokens: map[string]*Line{}, ready: make(chan struct{})}
+			byPlace[at] = s
+			a.sockets = append(a.sockets, s)
+		}
+		return s
+	}
+	for _, l := range a.lines {
+		l.adapter, l.service = get(l.o.AdapterSocket), get(l.o.ServiceSocket)
+		l.adapter.adapters = true
+		l.token = l.o.ServiceUser
+		if l.o.Register {
+			l.token = token() // who was not told by the registrar cannot guess it
+		}
+		if l.service.tokens[l.token] != nil {
+			return fmt.Errorf("line %s: service user %q is also that of line %s on the same socket; give it a socket of its own or register",
+				l.o.Name, l.token, l.service.tokens[l.token].o.Name)
+		}
+		l.service.tokens[l.token] = l
+	}
+	for _, s := range a.sockets {
+		ep, err := endpoint.Open(endpoint.Options{
+			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
+			Accept: s.accept(), Logger: a.log,
+		}, s)
+		if err != nil {
+			return fmt.Errorf("listen on %s: %w", s.at.Listen, err)
+		}
+		s.ep = ep
+		close(s.ready)
+	}
+	return nil
+}
+
+// accept returns the filter of the sources that may speak at all, nil if every source may.
+func (s *socket) accept() func(netip.Addr) bool {
+	if len(s.tokens) > 0 {
+		return nil
+	}
+	var prefixes []netip.Prefix
+	for _, l := range s.a.lines {
+		if l.adapter != s {
+			continue
+		}
+		if len(l.o.AdapterAllow) == 0 {
+			return nil
+		}
+		prefixes = append(prefixes, l.o.AdapterAllow...)
+	}
+	return func(addr netip.Addr) bool {
+		for _, p := range prefixes {
+			if p.Contains(addr.Unmap()) {
+				return true
+			}
+		}
+		return false
+	}
+}
+
+func (a *Agent) closeSockets() error {
+	var errs []error
+	for _, s := range a.sockets {
+		if s.ep != nil {
+			errs = append(errs, s.ep.Close())
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// Request takes a request from the endpoint.
+func (s *socket) Request(r *endpoint.Request) {
+	defer s.survive("request")
+	<-s.ready
+	if r.Request.From() == nil || r.To() == nil || r.CallID() == nil || r.CSeq() == nil {
+		s.reply(r, sip.StatusBadRequest, "Missing Header Field")
+		return
+	}
+	if tag, ok := r.To().Params.Get("tag"); ok && tag != "" {
+		s.inside(r, tag)
+		return
+	}
+	switch r.Method {
+	case sip.ACK:
+	case sip.INVITE:
+		s.invite(r)
+	case sip.REGISTER:
+		if s.adapters {
+			s.a.registrar.Register(r)
+			return
+		}
+		s.notAllowed(r)
+	case sip.OPTIONS:
+		s.options(r)
+	case sip.BYE, sip.CANCEL, sip.INFO, sip.UPDATE, sip.PRACK:
+		s.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+	default:
+		s.notAllowed(r)
+	}
+}
+
+// Cancelled takes a CANCEL from the endpoint.
+func (s *socket) Cancelled(r *endpoint.Request) {
+	defer s.survive("cancel")
+	if x := s.a.invite(r.Request); x != nil {
+		x.from.c.post(x.cancelled)
+	}
+}
+
+// survive keeps a fault in one message from ending the process.
+func (s *socket) survive(what string) {
+	if v := recover(); v != nil {
+		s.a.log.Error("a message could not be handled", zap.String("message", what), zap.Any("fault", v), zap.Stack("stack"))
+	}
+}
+
+func (s *socket) inside(r *endpoint.Request, tag string) {
+	l := s.a.dialog(dialogKey{ep: s.ep, callID: r.CallID().Value(), tag: tag})
+	switch {
+	case l != nil:
+		l.c.post(func() { l.request(r) })
+	case r.Method != sip.ACK:
+		s.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+	}
+}
+
+// invite tells the two sides apart: a call from the service names a line in its Request-URI.
+func (s *socket) invite(r *endpoint.Request) {
+	if l := s.tokens[r.Recipient.User]; l != nil {
+		s.a.arrived(l, r)
+		return
+	}
+	if s.adapters {
+		s.a.requested(r)
+		return
+	}
+	s.reply(r, sip.StatusNotFound, "Not Found")
+}
+
+func (s *socket) options(r *endpoint.Request) {
+	if unsupported := required(r.Request); unsupported != nil {
+		s.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
+		return
+	}
+	s.reply(r, sip.StatusOK, "OK", sip.NewHeader("Allow", allow), sip.NewHeader("Accept", "application/sdp"))
+}
+
+func (s *socket) notAllowed(r *endpoint.Request) {
+	s.reply(r, sip.StatusMethodNotAllowed, "Method Not Allowed", sip.NewHeader("Allow", allow))
+}
+
+// reply answers outside a call. If the reply cannot be sent, the other side repeats its request: nothing is lost.
+func (s *socket) reply(r *endpoint.Request, code int, reason string, headers ...sip.Header) {
+	if err := r.Reply(code, reason, headers...); err != nil {
+		s.a.log.Debug("a reply could not be sent", zap.Int("code", code), zap.Stringer("to", r.Endpoint.Addr()), zap.Error(err))
+	}
+}
+
+// required returns the Unsupported header field of a 420, nil if the request requires nothing: no extension that may be
+// required of a user agent server is understood (RFC 3261 section 8.2.2.3).
+func required(r *sip.Request) sip.Header {
+	var options []string
+	for _, h := range r.GetHeaders("Require") {
+		if v := strings.TrimSpace(h.Value()); v != "" {
+			options = append(options, v)
+		}
+	}
+	if options == nil {
+		return nil
+	}
+	return sip.NewHeader("Unsupported", strings.Join(options, ", "))
+}
+
+// arrived takes a call from the service.
+func (a *Agent) arrived(l *Line, r *endpoint.Request) {
+	s := l.service
+	emergency := priority(r.Request)
+	if !a.sound(s, r) {
+		return
+	}
+	if a.draining.Load() && !emergency {
+		s.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
+		return
+	}
+	if _, bound := a.registrar.Binding(l.o.Name); !bound {
+		s.reply(r, sip.StatusTemporarilyUnavailable, "Temporarily Unavailable")
+		return
+	}
+	c := a.newCall(l, emergency, true)
+	x := c.accept(media.ServiceSide, s, r)
+	if x == nil {
+		return
+	}
+	s.reply(r, sip.StatusTrying, "Trying")
+	l.o.Events.Post(supervision.Event{Kind: supervision.CallArrived, Call: c.id, Emergency: emergency})
+}
+
+// requested takes a call from an adapter and passes it on at once.
+func (a *Agent) requested(r *endpoint.Request) {
+	emergency := a.emergency(r.Recipient)
+	name, ok := a.authenticate(r, emergency)
+	if !ok {
+		return
+	}
+	l := a.byName[name]
+	if l == nil || !a.sound(l.adapter, r) {
+		return
+	}
+	c := a.newCall(l, emergency, false)
+	refuse := func(evidence supervision.Evidence) {
+		// the near end is off hook whatever becomes of its call
+		l.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
+		l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency})
+		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: evidence})
+	}
+	switch {
+	case emergency:
+	case a.draining.Load():
+		refuse(supervision.EvidenceShutdown)
+		return
+	case !l.reachable():
+		refuse(supervision.EvidenceServiceLost)
+		return
+	}
+	x := c.accept(media.AdapterSide, l.adapter, r)
+	if x == nil {
+		l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency})
+		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye})
+		return
+	}
+	s := l.adapter
+	s.reply(r, sip.StatusTrying, "Trying")
+	l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency})
+	c.post(x.passToService)
+}
+
+// sound checks what every call needs; if something is missing, it has answered.
+func (a *Agent) sound(s *socket, r *endpoint.Request) bool {
+	unsupported := required(r.Request)
+	switch {
+	case unsupported != nil:
+		s.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
+	case r.Contact() == nil || r.Contact().Address.Wildcard:
+		s.reply(r, sip.StatusBadRequest, "Missing Contact")
+	case r.MaxForwards() != nil && r.MaxForwards().Val() == 0:
+		s.reply(r, sip.StatusTooManyHops, "Too Many Hops")
+	default:
+		return true
+	}
+	return false
+}
+
+// authenticate lets an emergency call pass as far as the registrar offers it.
+func (a *Agent) authenticate(r *endpoint.Request, emergency bool) (line string, ok bool) {
+	type lenient interface {
+		AuthenticateEmergency(*endpoint.Request) (line string, ok bool)
+	}
+	if l, offered := any(a.registrar).(lenient); offered && emergency {
+		return l.AuthenticateEmergency(r)
+	}
+	return a.registrar.Authenticate(r)
+}
+
+func (a *Agent) emergency(uri sip.Uri) bool {
+	return a.numbers != nil && a.numbers.Emergency(uri.String())
+}
+
+func priority(r *sip.Request) bool {
+	h := r.GetHeader("Priority")
+	return h != nil && supervision.EmergencyCallback(h.Value())
+}
+
+func (a *Agent) retryAfter() sip.Header {
+	return sip.NewHeader("Retry-After", fmt.Sprint(int(a.times.retryAfter.Seconds())))
+}

@@ -1,0 +1,176 @@
+package sipua
+
+import (
+	"context"
+	"sync"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
+)
+
+// dialogKey finds the leg of a request inside a dialog. The own tag is part of it, since both ends of one Call-ID can
+// be on one socket (a call from one line to another through a proxy); so is the socket.
+type dialogKey struct {
+	ep          *endpoint.Endpoint
+	callID, tag string
+}
+
+// mergedKey finds requests that reached a line twice on two ways (RFC 3261 section 8.2.2.2). Two lines called by one
+// forked request are two user agents, so the line is part of it.
+type mergedKey struct {
+	line            *Line
+	callID, fromTag string
+	cseq            uint32
+}
+
+// tables hold what is up. Safe for concurrent use.
+type tables struct {
+	mu      sync.Mutex
+	calls   map[supervision.CallID]*call
+	dialogs map[dialogKey]*leg
+	// invites are the server transactions without a final response, for CANCEL.
+	invites map[*sip.Request]*exchange
+	merged  map[mergedKey]bool
+	// changed is closed and made anew when a call ended.
+	changed chan struct{}
+}
+
+func (t *tables) init() {
+	t.calls = map[supervision.CallID]*call{}
+	t.dialogs = map[dialogKey]*leg{}
+	t.invites = map[*sip.Request]*exchange{}
+	t.merged = map[mergedKey]bool{}
+	t.changed = make(chan struct{}) // never sent on, only closed
+}
+
+func (t *tables) addCall(c *call) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.calls[c.id] = c
+}
+
+func (t *tables) removeCall(c *call) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.calls[c.id] == c {
+		delete(t.calls, c.id)
+		close(t.changed)
+		t.changed = make(chan struct{})
+	}
+}
+
+func (t *tables) call(id supervision.CallID) *call {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.calls[id]
+}
+
+// up returns the calls that have not ended on both sides.
+func (t *tables) up() []*call {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	all := make([]*call, 0, len(t.calls))
+	for _, c := range t.calls {
+		all = append(all, c)
+	}
+	return all
+}
+
+// awaitEnd returns when no call for which counts says yes is up, or ctx ended.
+func (t *tables) awaitEnd(ctx context.Context, counts func(*call) bool) {
+	for {
+		t.mu.Lock()
+		n, changed := 0, t.changed
+		for _, c := range t.calls {
+			if counts(c) {
+				n++
+			}
+		}
+		t.mu.Unlock()
+		if n == 0 {
+			return
+		}
+		select {
+		case <-changed:
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+func (t *tables) addDialog(l *leg) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.dialogs[l.key()] = l
+}
+
+func (t *tables) removeDialog(l *leg) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	delete(t.dialogs, l.key())
+}
+
+func (t *tables) dialog(k dialogKey) *leg {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.dialogs[k]
+}
+
+func (t *tables) addInvite(x *exchange) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.invites[x.r.Request] = x
+}
+
+func (t *tables) removeInvite(x *exchange) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	delete(t.invites, x.r.Request)
+}
+
+func (t *tables) invite(r *sip.Request) *exchange {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.invites[r]
+}
+
+// claim tells whether a new INVITE is the first of its kind; release makes room for the next.
+func (t *tables) claim(k mergedKey) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.merged[k] {
+		return false
+	}
+	t.merged[k] = true
+	return true
+}
+
+func (t *tables) release(k mergedKey) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	delete(t.merged, k)
+}
+
+// workers counts goroutines. After finish none starts.
+type workers struct {
+	mu     sync.Mutex
+	closed bool
+	wg     sync.WaitGroup
+}
+
+func (w *workers) start(f func()) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if !w.closed {
+		w.wg.Go(f)
+	}
+}
+
+func (w *workers) finish() {
+	w.mu.Lock()
+	w.closed = true
+	w.mu.Unlock()
+	w.wg.Wait()
+}

@@ -1,0 +1,32 @@
+package sipua
+
+import "time"
+
+// times are the durations of the user agent. Those of the transactions below it belong to the endpoint.
+type times struct {
+	// t1 and t2 space the repeats of a 200 until its ACK (RFC 3261 section 13.3.1.4).
+	t1, t2 time.Duration
+	// final is 64*T1: how long an ACK, the end of a cancelled INVITE and late requests of an ended call are awaited.
+	final time.Duration
+	// ringing is Timer C: more than 3 minutes (RFC 3261 section 16.6); each provisional response starts it anew.
+	ringing time.Duration
+	// silence is how long the service may say nothing at all to an INVITE, not even 100: after four datagrams
+	// (at 0, 0.5, 1.5 and 3.5 s) it is taken for down, so that the adapter can turn to its second server. Our own number.
+	silence time.Duration
+	// probe is how long the adapter may take to answer OPTIONS: three datagrams (at 0, 0.5 and 1.5 s). Our own number.
+	probe time.Duration
+	// retryAfter goes into 503: when to ask again. Our own number.
+	retryAfter time.Duration
+	// farewell is how long Close waits for the answers to its BYEs. Our own number.
+	farewell time.Duration
+}
+
+func defaultTimes() times {
+	const t1 = 500 * time.Millisecond
+	return times{
+		t1: t1, t2: 4 * time.Second, final: 64 * t1,
+		ringing: 3*time.Minute + 10*time.Second,
+		silence: 4 * time.Second, probe: 2 * time.Second,
+		retryAfter: 10 * time.Second, farewell: time.Second,
+	}
+}
