@@ -17,9 +17,9 @@ const (
 	ClearAdapterLeg
 	// ClearFarEnd: end the call towards the far end; nothing returns. Call.
 	ClearFarEnd
-	// OpenLoop: interrupt the loop for Interval, but only if the command can be written by NotAfter. Seq, Interval, NotAfter.
+	// OpenLoop: interrupt the loop for Interval, but only if the command can be written by NotAfter. Call (0: by hand), Seq, Interval, NotAfter.
 	OpenLoop
-	// CloseLoop: close the loop at once, or withdraw an opening not yet written. It overtakes every open. Seq (0: whatever is open).
+	// CloseLoop: close the loop at once, or withdraw an opening not yet written. It overtakes every open. Call, Seq (0: whatever is open).
 	CloseLoop
 	// ProbeLine: ask whether the near end is off hook; ProbeAnswered returns.
 	ProbeLine
@@ -39,7 +39,7 @@ const (
 	ReportSuppressed
 	// ReportCancelled: the near end came first; the interruption was withdrawn or cut short. Call.
 	ReportCancelled
-	// ReportInterrupted: the interruption was made; what became of the hold is told by Hook.
+	// ReportInterrupted: the interruption was made; what became of the hold is told by Hook. Call, Seq, Interval, Hook.
 	ReportInterrupted
 	// ReportIncident: a hold that stayed, an interruption that could not be made, or a line off hook without a call. Call, Incident.
 	ReportIncident

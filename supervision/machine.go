@@ -1,13 +1,173 @@
 package supervision
 
-// Machine decides about the loop of one line. It is not for concurrent use.
+import "time"
+
+// loopState is what the machine knows of the loop. It says nothing about calls; see [call] for those.
+type loopState uint8
+
+const (
+	loopClosed   loopState = iota // current can flow; whether it does is not ours to know
+	loopOpening                   // OpenLoop was handed out, the controller has not confirmed the opening
+	loopOpen                      // the controller confirmed the opening
+	loopGuarding                  // closed again, and quiet for the guard time
+	loopFaulted                   // nobody knows whether the loop is open
+)
+
+// Machine decides about the loop of one line. It is not for concurrent use. [New] makes one.
+//
+// Two things that never mix. The calls of the line are a set, each with its own facts:
+//
+//	arrived (waits) ──offered──▶ ringing ──▶ answered ──▶ cleared by one end ──▶ adapter's leg cleared ──▶ gone
+//	requested ─────────────────────────────▶ answered ──▶    "      "
+//
+// The loop has one state, and before an interruption begins there is one that is wanted:
+//
+//	            FarEndCleared of an answered call,
+//	            none other on the line
+//	     ┌──────────────────────────────────▶ wanted (the loop is still closed)
+//	     │ ◀── seizure, near-end clearing ───   │ leg cleared, or lead is over,
+//	     │     or no trusted "off hook"         │ or trusted "off hook" after 481
+//	     │                                      ▼
+//	┌─────────┐ ◀──────── LoopFailed ──── ┌───────────┐
+//	│ closed  │ ── PulseRequested ──────▶ │  opening  │ ─── CloseLoop unanswered ─────┐
+//	└─────────┘                           └───────────┘     or LoopUnknown            │
+//	     ▲                                      │ LoopOpened                          │
+//	     │ guard time                           ▼                                     ▼
+//	┌──────────┐ ◀──────── LoopClosed ─── ┌───────────┐ ── CloseLoop unanswered ─▶ ┌─────────┐
+//	│ guarding │                          │   open    │    or LoopUnknown          │ faulted │
+//	└──────────┘                          └───────────┘                            └─────────┘
+//	     ▲                                                                              │
+//	     └──────────────────────────── LoopClosed ──────────────────────────────────────┘
+//
+// LoopClosed also leads from opening to guarding, and LoopUnknown without a number from everywhere to faulted.
+// A seizure, the adapter's own BYE or the guard of the opening sends CloseLoop in opening and open, and the state
+// stays until the outcome is known. After the guard time of an interruption that nobody cut short a check follows
+// if the line can be trusted to answer a probe; calls wait for it too.
 type Machine struct {
+	// set once
 	policy Policy
+
+	// calls.go
+	calls      []call
+	callbackBy Instant // end of the call-back window; 0 before the first emergency call has ended
+
+	// interruption.go
+	wanted       wanted
+	loop         loopState
+	loopBy       Instant // deadline of the state: guard of the opening, end of the guard time; Never if none
+	last         opening // the interruption under way, or the last one
+	recognisedAt Instant // from when on the adapter surely reads on hook after the last opening; 0: always
+	offerBy      Instant // when waiting calls are offered whatever the loop does; set by disturb
+
+	// check.go
+	check    check
+	stayed   int // holds that stayed since New: index of the interval
+	probes   int // ProbeLine without an answer yet
+	probedAt Instant
+	incident Incident // off hook, not yet ended
+
+	out []Effect
+}
+
+// opening is one interruption, from its command on.
+type opening struct {
+	seq         Seq
+	call        CallID // whose far end cleared; 0: by hand
+	interval    time.Duration
+	closeBy     Instant // no opening ends later: invariants 4 and 11
+	before      Instant // recognisedAt of the opening before, in case this one is not made
+	opened      bool    // LoopOpened came
+	closing     bool    // CloseLoop was handed out
+	settled     bool    // its outcome is known
+	judge       bool    // its success is to be checked and reported
+	unconfirmed bool    // the adapter did not confirm that its leg is cleared
 }
 
 // New returns the machine of a line at rest: no call, loop closed.
-func New(p Policy) *Machine { return &Machine{policy: p} }
+func New(p Policy) *Machine {
+	return &Machine{
+		policy: p,
+		calls:  make([]call, 0, 4),
+		out:    make([]Effect, 0, 8),
+		loopBy: Never,
+		last:   opening{settled: true},
+		wanted: wanted{by: Never},
+		check:  check{by: Never},
+	}
+}
 
 // Step takes one event at the time now and returns what to do, in order, and the instant at which Step
-// is to be called next with TimePassed (Never: not at all). The slice is valid until the next Step.
-func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) { return nil, Never }
+// is to be called next with TimePassed (Never: not at all; it may lie in the past if the caller is late). The slice
+// is valid until the next Step. An event that is out of place changes nothing.
+func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
+	m.out = m.out[:0]
+	switch ev.Kind {
+	case CallArrived:
+		m.callArrived(ev)
+	case CallRequested:
+		m.callRequested(now, ev)
+	case CallRinging:
+		m.callRinging(ev)
+	case CallAnswered:
+		m.callAnswered(now, ev)
+	case FarEndCleared:
+		m.farEndCleared(now, ev)
+	case NearEndCleared:
+		m.nearEndCleared(now, ev)
+	case AdapterLost:
+		m.adapterLost(now, ev)
+	case AdapterLegCleared:
+		m.adapterLegCleared(now, ev)
+	case LoopOpened:
+		m.loopOpened(now, ev)
+	case LoopClosed:
+		m.loopClosed(now, ev)
+	case LoopFailed:
+		m.loopFailed(now, ev)
+	case LoopUnknown:
+		m.loopUnknown(now, ev)
+	case Seized:
+		m.seized(now)
+	case ProbeAnswered:
+		m.probeAnswered(now, ev)
+	case PulseRequested:
+		m.pulseRequested(now, ev)
+	case TimePassed:
+		m.timePassed(now)
+	case EventNone, eventKinds:
+		// nothing happened
+	default:
+		// a kind that this version does not know: ignored
+	}
+	m.offerWaiting(now)
+	return m.out, m.deadline()
+}
+
+// timePassed lets each part that is due go on; none of them leaves its deadline where it was.
+func (m *Machine) timePassed(now Instant) {
+	if now >= m.wanted.by {
+		m.wantedDue(now)
+	}
+	if now >= m.loopBy {
+		m.loopDue(now)
+	}
+	if now >= m.check.by {
+		m.checkDue(now)
+	}
+}
+
+func (m *Machine) deadline() Instant {
+	return min(m.wanted.by, m.loopBy, m.check.by, m.offerDeadline())
+}
+
+func (m *Machine) emit(kind EffectKind, id CallID) {
+	m.out = append(m.out, Effect{Kind: kind, Call: id})
+}
+
+func (m *Machine) suppress(id CallID, why Suppression) {
+	m.out = append(m.out, Effect{Kind: Report, Report: ReportSuppressed, Call: id, Suppression: why})
+}
+
+func (m *Machine) report(kind ReportKind, id CallID, why Incident) {
+	m.out = append(m.out, Effect{Kind: Report, Report: kind, Call: id, Incident: why})
+}

@@ -3,36 +3,122 @@ package supervision
 import "time"
 
 // Policy holds the settings of one line that decide about its loop. [DefaultPolicy] gives each field its default,
-// [Policy.Check] names each field or relation that is out of bounds.
+// [Policy.Check] names each field or relation that is out of bounds. The zero Policy is not sound.
 type Policy struct {
-	// Interval is the length of an interruption.
+	// Interval is the length of an interruption: 250 ms to MaxInterval, 800 ms by default.
 	Interval time.Duration
-	// Lead is how long the adapter's answer to our BYE is awaited.
+	// Lead is how long the adapter's answer to our BYE is awaited: 50 ms to 1.75 s, 600 ms by default.
 	Lead time.Duration
-	// GuardTime is the quiet time after an interruption.
+	// GuardTime is the quiet time after an interruption: 100 ms to 5 s, 400 ms by default.
 	GuardTime time.Duration
-	// OnHookRecognition is how long after the opening the adapter needs to recognise on hook.
+	// OnHookRecognition is how long after the opening the adapter needs to recognise on hook: no shorter than the
+	// longest interval of the line, up to 10 s, 1.6 s by default.
 	OnHookRecognition time.Duration
-	// MaxInterval bounds every opening, by hand too.
+	// MaxInterval bounds every opening, by hand too, counted from the command: up to 3 s, 3 s by default.
 	MaxInterval time.Duration
-	// FlashMax is the longest break that the adapter takes for a hook flash; 0: its flash detection is off.
+	// FlashMax is the longest break that the adapter takes for a hook flash; 0, the default: its flash detection
+	// is off. Up to 1.55 s.
 	FlashMax time.Duration
-	// CallbackWindow follows an emergency call.
+	// CallbackWindow follows an emergency call: 0 (none) to 24 h, 30 min by default.
 	CallbackWindow time.Duration
 	// LifeSafety: the loop of this line is never opened.
 	LifeSafety bool
 	// ProbeTrusted: the line can be trusted to answer ProbeLine (seen on hook, held and off hook).
 	ProbeTrusted bool
-	// Steps are the intervals of later clearings after holds that stayed; nil: Interval always.
+	// Steps are the intervals of later clearings after holds that stayed, rising, each longer than Interval;
+	// nil: Interval always.
 	Steps []time.Duration
 }
 
-// A Fault is one setting or relation out of bounds. Field is the name of the Policy field in its text form
-// (the configuration's key), Problem says what is wrong, what is allowed and what to do.
-type Fault struct{ Field, Problem string }
+// What the world gives: numbers of standards and of the trade.
+const (
+	// IntervalFloor is the shortest interruption. Dial pulses break the loop for up to 200 ms (the widest setting
+	// of RFC 5098, pktcSigEndPntConfigPulseDialMaxBreakTime) and timed recalls up to 130 ms; what lies between
+	// 200 and 300 ms is undefined for many adapters. 250 ms is also the shortest disconnect that exchanges are
+	// known to make (common practice).
+	IntervalFloor = 250 * time.Millisecond
+	// IntervalCeiling is the absolute limit of MaxInterval, by hand too: three times the longest setting of an
+	// exchange (1 s, see defaultInterval); somebody who lifts a handset meanwhile finds the line dead.
+	IntervalCeiling = 3 * time.Second
+	// defaultInterval is the normal setting of "disconnect clear time" in UK digital local exchanges, which goes
+	// from 0 to 1,000 ms in steps of 100 ms (British Telecom's note of 1987 on that setting).
+	defaultInterval = 800 * time.Millisecond
+	// dialWindow bounds every opening that follows our BYE to the adapter (invariant 11). It is our own bound:
+	// hanging up, lifting again and dialling takes a person about that long, and the adapter tells nobody of it
+	// until the digits are complete.
+	dialWindow = 2 * time.Second
+	// flashMargin lies between the longest break that is a flash and the shortest one that surely is not:
+	// adapters measure in steps of 10 to 50 ms (common practice), and the contact adds its own bounce.
+	flashMargin = 100 * time.Millisecond
+	// flashCeiling is the upper end of the flash window of RFC 5098, pktcSigEndPntConfigMaxHookFlash.
+	flashCeiling = 1550 * time.Millisecond
+	// defaultLead outlasts one lost datagram: the BYE is repeated after T1 = 500 ms (RFC 3261 section 17.1.2.2),
+	// and 100 ms are enough for the answer on a local network.
+	defaultLead = 600 * time.Millisecond
+	// leadFloor leaves a local adapter time to answer at all.
+	leadFloor = 50 * time.Millisecond
+	// defaultGuardTime is the 300 ms that line circuits are given to settle after an open loop (common
+	// practice), and 100 ms for the contact and its controller.
+	defaultGuardTime = 400 * time.Millisecond
+	guardFloor       = 100 * time.Millisecond
+	guardCeiling     = 5 * time.Second
+	// defaultOnHookRecognition outlasts the widest flash window there is (flashCeiling), after which every
+	// adapter reads on hook; 1.5 s is the limit on exchange lines with flash features (common practice).
+	defaultOnHookRecognition = 1600 * time.Millisecond
+	recognitionCeiling       = 10 * time.Second
+	// defaultCallbackWindow: emergency centres call back within minutes; 30 min is our own, generous figure.
+	defaultCallbackWindow = 30 * time.Minute
+	callbackCeiling       = 24 * time.Hour
+	// lateMax is the age beyond which a clearing opens nothing (invariant 11): who was put through to a cleared
+	// line may have hung up and lifted since.
+	lateMax = time.Second
+)
+
+// What this implementation needs.
+const (
+	// closeMargin is how long after its due end an opening is left to the controller, which times it, before
+	// CloseLoop is sent: three answers of a slow gateway board of 100 ms each.
+	closeMargin = 300 * time.Millisecond
+	// closeWait is how long LoopClosed is awaited after CloseLoop before the loop counts as faulted: twice the
+	// longest time between two tries of the shell.
+	closeWait = 500 * time.Millisecond
+	// probeWait is how long ProbeAnswered is awaited: T1 of RFC 3261; a local adapter answers within 50 ms.
+	probeWait = 500 * time.Millisecond
+	// probeForgotten is Timer F of RFC 3261 (64*T1): after that no answer can belong to an old probe.
+	probeForgotten = 32 * time.Second
+	// pulseWait is how long an opening by hand may wait for the controller.
+	pulseWait = time.Second
+)
 
 // DefaultPolicy returns the defaults.
-func DefaultPolicy() Policy { return Policy{} }
+func DefaultPolicy() Policy {
+	return Policy{
+		Interval:          defaultInterval,
+		Lead:              defaultLead,
+		GuardTime:         defaultGuardTime,
+		OnHookRecognition: defaultOnHookRecognition,
+		MaxInterval:       IntervalCeiling,
+		CallbackWindow:    defaultCallbackWindow,
+	}
+}
 
-// Check returns all faults, none for a sound policy.
-func (p Policy) Check() []Fault { return nil }
+// interval returns the interval of a clearing after the given number of holds that stayed.
+func (p *Policy) interval(stayed int) time.Duration {
+	if n := min(stayed, len(p.Steps)); n > 0 {
+		return p.Steps[n-1]
+	}
+	return p.Interval
+}
+
+// unconfirmed returns the interval where the adapter's leg was not confirmed cleared (invariant 3).
+func (p *Policy) unconfirmed(interval time.Duration) time.Duration {
+	if p.FlashMax > 0 {
+		return max(interval, p.FlashMax+flashMargin)
+	}
+	return interval
+}
+
+// longestWait bounds the time a call waits, from the begin of the disturbance it waits for.
+func (p *Policy) longestWait() time.Duration {
+	return p.Lead + probeWait + p.MaxInterval + closeWait + p.GuardTime + p.OnHookRecognition
+}

@@ -1,0 +1,256 @@
+package supervision
+
+// end is one end of a call.
+type end uint8
+
+const (
+	endNone end = iota
+	endFar
+	endNear
+)
+
+// leg is the state of the adapter's leg of a call.
+type leg uint8
+
+const (
+	legNone     leg = iota // the call was not offered yet: it waits
+	legUp                  // offered or requested
+	legClearing            // ClearAdapterLeg was handed out
+)
+
+// call is one call of the line. A call whose adapter leg is cleared is no longer in the set.
+type call struct {
+	id        CallID
+	requested bool // by the adapter; otherwise it arrived
+	emergency bool
+	ringing   bool
+	answered  bool
+	cleared   end
+	leg       leg
+	byeAt     Instant // when ClearAdapterLeg was handed out
+}
+
+// onLine tells whether the call is, or may still come to be, on the line: an unanswered call whose CANCEL is not
+// confirmed may ring on or be answered, and an emergency call counts until its leg is known cleared.
+func (c *call) onLine() bool {
+	return c.leg == legUp || c.leg == legClearing && (!c.answered || c.emergency)
+}
+
+func (m *Machine) find(id CallID) *call {
+	for i := range m.calls {
+		if m.calls[i].id == id {
+			return &m.calls[i]
+		}
+	}
+	return nil
+}
+
+func (m *Machine) remove(id CallID) {
+	for i := range m.calls {
+		if m.calls[i].id == id {
+			m.calls = append(m.calls[:i], m.calls[i+1:]...)
+			return
+		}
+	}
+}
+
+// otherOnLine tells whether a call other than id is on the line.
+func (m *Machine) otherOnLine(id CallID) bool {
+	for i := range m.calls {
+		if c := &m.calls[i]; c.id != id && c.onLine() {
+			return true
+		}
+	}
+	return false
+}
+
+func (m *Machine) callArrived(ev Event) {
+	if ev.Call == 0 || m.find(ev.Call) != nil {
+		return // no identity, or a repetition
+	}
+	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency})
+	// offerWaiting goes on from here
+}
+
+// callRequested is a seizure. An opening ends before anything else is done.
+func (m *Machine) callRequested(now Instant, ev Event) {
+	if ev.Call == 0 || m.find(ev.Call) != nil {
+		return // no identity, or a repetition
+	}
+	m.seizure(now)
+	m.endIncident()
+	m.calls = append(m.calls, call{id: ev.Call, requested: true, emergency: ev.Emergency, leg: legUp})
+}
+
+// seized is told by a sensor. In the call-back window a line off hook without a call is an incident at once: nobody
+// could call back.
+func (m *Machine) seized(now Instant) {
+	quiet := m.loop == loopClosed && m.wanted.wait == waitNothing && m.check.of != checkInterruption
+	m.seizure(now)
+	if quiet && len(m.calls) == 0 && m.inCallbackWindow(now) {
+		m.offHook(IncidentOffHookWithoutCall, 0)
+	}
+}
+
+// seizure withdraws what is wanted, ends what is open and refuses the calls that wait for it (invariants 5 and 6).
+func (m *Machine) seizure(now Instant) {
+	m.cancel(now)
+	m.dropCheck()
+	for i := 0; i < len(m.calls); {
+		if m.calls[i].leg != legNone {
+			i++
+			continue
+		}
+		m.out = append(m.out, Effect{Kind: RefuseCall, Call: m.calls[i].id, Code: busyHere})
+		m.calls = append(m.calls[:i], m.calls[i+1:]...)
+	}
+}
+
+// busyHere is the status that a call gets when the near end came first: 486 of RFC 3261 section 21.4.24.
+const busyHere = 486
+
+func (m *Machine) callRinging(ev Event) {
+	c := m.find(ev.Call)
+	if c == nil || c.requested || c.leg != legUp || c.answered {
+		return // unknown, or it cannot ring (any more); a fork's second ringing changes nothing below
+	}
+	c.ringing = true
+}
+
+// callAnswered of a call that the far end has left already is an answer that crossed our CANCEL: the near end is off
+// hook in a call without a far end, as if that had cleared now. The limit still counts from our CANCEL.
+func (m *Machine) callAnswered(now Instant, ev Event) {
+	c := m.find(ev.Call)
+	if c == nil || c.leg == legNone || c.answered {
+		return // unknown, never offered, or a fork's second answer
+	}
+	c.ringing, c.answered = false, true
+	if c.cleared == endFar {
+		m.want(now, c, 0)
+		return
+	}
+	m.endIncident()
+}
+
+func (m *Machine) farEndCleared(now Instant, ev Event) {
+	c := m.find(ev.Call)
+	if c == nil || c.cleared != endNone {
+		return // unknown, gone, or a repetition
+	}
+	tell := ev.Evidence != EvidenceBye // the far side does not know yet
+	if c.leg == legNone {
+		m.remove(ev.Call)
+		if tell {
+			m.emit(ClearFarEnd, ev.Call)
+		}
+		return // a caller that gave up while waiting
+	}
+	c.cleared, c.leg, c.byeAt = endFar, legClearing, now
+	m.emit(ClearAdapterLeg, c.id)
+	if tell {
+		m.emit(ClearFarEnd, c.id)
+	}
+	m.watchHook(now, c)
+	if !c.answered {
+		m.suppress(c.id, SuppressedUnanswered)
+		return
+	}
+	m.want(now, c, ev.Late)
+}
+
+// nearEndCleared never opens (invariant 8), and cancels what would (invariant 6).
+func (m *Machine) nearEndCleared(now Instant, ev Event) {
+	c := m.find(ev.Call)
+	switch {
+	case c == nil && m.interruptedFor(ev.Call):
+		m.cancel(now) // a BYE that crossed ours, after the leg's answer
+		return
+	case c == nil || c.leg == legNone:
+		return // unknown, or never offered
+	}
+	m.cancel(now)
+	if c.cleared == endNone {
+		m.emit(ClearFarEnd, c.id)
+		m.watchHook(now, c)
+	}
+	m.remove(ev.Call)
+}
+
+// interruptedFor tells whether an interruption for that call is wanted or under way.
+func (m *Machine) interruptedFor(id CallID) bool {
+	begun := m.loop == loopOpening || m.loop == loopOpen
+	return id != 0 && (id == m.wanted.call || begun && id == m.last.call)
+}
+
+// adapterLost ends the call towards the far end and opens nothing.
+func (m *Machine) adapterLost(now Instant, ev Event) {
+	c := m.find(ev.Call)
+	switch {
+	case c == nil && m.interruptedFor(ev.Call):
+		m.cancel(now)
+		return
+	case c == nil || c.leg == legNone:
+		return // unknown, or never offered
+	}
+	m.cancel(now)
+	if c.cleared == endNone {
+		m.emit(ClearFarEnd, c.id)
+		m.watchHook(now, c)
+		if c.answered {
+			m.suppress(c.id, SuppressedNearEnd)
+		}
+	}
+	m.remove(ev.Call)
+}
+
+func (m *Machine) adapterLegCleared(now Instant, ev Event) {
+	c := m.find(ev.Call)
+	if c == nil || c.leg != legClearing {
+		return // unknown, or nobody asked for it
+	}
+	m.remove(ev.Call)
+	if m.wanted.call == ev.Call && m.wanted.wait == waitLeg {
+		m.wantedLegCleared(now, ev.Answer)
+	}
+}
+
+// offerWaiting offers the calls that wait, in the order of their arrival, as soon as the loop lets them (invariant 5).
+func (m *Machine) offerWaiting(now Instant) {
+	if now < m.offerDeadline() {
+		return
+	}
+	for i := range m.calls {
+		if c := &m.calls[i]; c.leg == legNone {
+			c.leg = legUp
+			m.emit(OfferCall, c.id)
+		}
+	}
+	if m.check.of == checkOffHook {
+		m.check = check{by: Never} // the line is about to ring
+	}
+}
+
+// offerDeadline is the instant from which waiting calls may be offered; Never if none waits, or if another
+// deadline comes first.
+func (m *Machine) offerDeadline() Instant {
+	if !m.anyWaiting() {
+		return Never
+	}
+	switch {
+	case m.wanted.wait != waitNothing || m.loop == loopOpening || m.loop == loopOpen:
+		return Never // bounded by the lead and the guard of the opening
+	case m.loop == loopClosed && m.check.of != checkInterruption:
+		return min(m.recognisedAt, m.offerBy)
+	default:
+		return m.offerBy // guarding, being checked, or faulted: not for ever
+	}
+}
+
+func (m *Machine) anyWaiting() bool {
+	for i := range m.calls {
+		if m.calls[i].leg == legNone {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,302 @@
+package supervision
+
+import "time"
+
+// wait says what an interruption that is wanted waits for.
+type wait uint8
+
+const (
+	waitNothing wait = iota // none is wanted
+	waitLeg                 // the adapter's answer to our BYE
+	waitProbe               // whether the near end is off hook, after a 481
+)
+
+// wanted is an interruption that has not begun; the loop is closed. Its zero value, with by Never, is none.
+type wanted struct {
+	wait  wait
+	call  CallID
+	byeAt Instant // invariant 11 counts from here
+	by    Instant // deadline
+}
+
+// want is called when both is true of c, that it was answered and that its far end cleared; late is how long ago.
+// It either makes an interruption wanted or says why not.
+func (m *Machine) want(now Instant, c *call, late time.Duration) {
+	why := m.forbidden(now, c, late)
+	if why == SuppressionNone {
+		m.becomeWanted(now, c)
+		return
+	}
+	m.suppress(c.id, why)
+	if why == SuppressedLate {
+		m.report(ReportIncident, c.id, IncidentNeverSignalled)
+	}
+}
+
+// forbidden names the rule that keeps the loop closed although c was cleared by the far end, if there is one.
+func (m *Machine) forbidden(now Instant, c *call, late time.Duration) Suppression {
+	switch {
+	case c.emergency:
+		return SuppressedEmergency
+	case m.policy.LifeSafety:
+		return SuppressedLifeSafety
+	case m.otherOnLine(c.id):
+		return SuppressedOtherCall
+	case late > lateMax || now > c.byeAt.Add(dialWindow-m.policy.interval(m.stayed)):
+		return SuppressedLate
+	case m.loop == loopFaulted:
+		return SuppressedLoopFaulted
+	case m.loop != loopClosed || m.wanted.wait != waitNothing:
+		return SuppressedLoopBusy
+	default:
+		return SuppressionNone
+	}
+}
+
+func (m *Machine) becomeWanted(now Instant, c *call) {
+	m.dropCheck()
+	m.wanted = wanted{wait: waitLeg, call: c.id, byeAt: c.byeAt, by: now.Add(m.policy.Lead)}
+	m.disturb(now)
+}
+
+func (m *Machine) becomeUnwanted() {
+	m.wanted = wanted{by: Never}
+}
+
+// disturb notes when the line's disturbance began; calls wait a bounded time from then.
+func (m *Machine) disturb(now Instant) {
+	m.offerBy = now.Add(m.policy.longestWait())
+}
+
+// wantedLegCleared goes on when the adapter has answered our BYE.
+func (m *Machine) wantedLegCleared(now Instant, a Answer) {
+	switch {
+	case a == AnswerConfirmed:
+		m.becomeOpening(now, false)
+	case a == AnswerUnknown && m.policy.ProbeTrusted && now >= m.recognisedAt:
+		m.wanted.wait, m.wanted.by = waitProbe, now.Add(probeWait)
+		m.probe(now)
+	case a == AnswerUnknown:
+		m.suppressWanted(SuppressedUnknownCall)
+	default:
+		m.becomeOpening(now, true) // no answer, and none will come
+	}
+}
+
+// wantedDue: the adapter did not answer within the lead, or the line did not answer the probe.
+func (m *Machine) wantedDue(now Instant) {
+	if m.wanted.wait == waitLeg {
+		m.becomeOpening(now, true)
+		return
+	}
+	m.suppressWanted(SuppressedUnknownCall)
+}
+
+func (m *Machine) suppressWanted(why Suppression) {
+	m.suppress(m.wanted.call, why)
+	m.becomeUnwanted()
+}
+
+// becomeOpening turns what is wanted into an opening, if it can still end in time.
+func (m *Machine) becomeOpening(now Instant, unconfirmed bool) {
+	w := m.wanted
+	m.becomeUnwanted()
+	interval := m.policy.interval(m.stayed)
+	why := IncidentMissedNotAfter
+	if unconfirmed {
+		if longer := m.policy.unconfirmed(interval); longer > interval {
+			interval, why = longer, IncidentByeUnanswered
+		}
+	}
+	notAfter := w.byeAt.Add(dialWindow - interval)
+	if interval <= 0 || interval > m.policy.MaxInterval || now > notAfter {
+		m.report(ReportIncident, w.call, why)
+		return
+	}
+	m.begin(now, opening{call: w.call, interval: interval, unconfirmed: unconfirmed, closeBy: w.byeAt.Add(dialWindow)}, notAfter)
+}
+
+// begin hands out OpenLoop. The controller times the interval; the deadline is only the guard of the opening.
+func (m *Machine) begin(now Instant, o opening, notAfter Instant) {
+	o.seq = m.last.seq + 1
+	o.closeBy = min(o.closeBy, now.Add(m.policy.MaxInterval))
+	o.before, o.judge = m.recognisedAt, true
+	m.last = o
+	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
+	m.loop = loopOpening
+	m.loopBy = min(now.Add(o.interval+closeMargin), o.closeBy)
+	m.out = append(m.out, Effect{Kind: OpenLoop, Call: o.call, Seq: o.seq, Interval: o.interval, NotAfter: notAfter})
+}
+
+// cancel is what a seizure or the adapter's own BYE does to an interruption: one that is wanted is withdrawn, one that
+// has begun is ended (invariant 6).
+func (m *Machine) cancel(now Instant) {
+	switch {
+	case m.wanted.wait != waitNothing:
+		m.report(ReportCancelled, m.wanted.call, IncidentNone)
+		m.becomeUnwanted()
+	case m.loop == loopOpening || m.loop == loopOpen:
+		if !m.last.closing {
+			m.becomeClosing(now)
+		}
+		if m.last.judge {
+			m.last.judge = false
+			m.report(ReportCancelled, m.last.call, IncidentNone)
+		}
+	}
+}
+
+// becomeClosing ends an opening; the state stays until the outcome is known.
+func (m *Machine) becomeClosing(now Instant) {
+	m.last.closing = true
+	m.loopBy = now.Add(closeWait)
+	m.out = append(m.out, Effect{Kind: CloseLoop, Call: m.last.call, Seq: m.last.seq})
+}
+
+func (m *Machine) loopOpened(now Instant, ev Event) {
+	if m.loop != loopOpening || ev.Seq != m.last.seq {
+		return // not awaited, or of an earlier interruption
+	}
+	m.loop, m.last.opened = loopOpen, true
+	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
+	if !m.last.closing {
+		m.loopBy = min(now.Add(m.last.interval+closeMargin), m.last.closeBy)
+	}
+}
+
+func (m *Machine) loopClosed(now Instant, ev Event) {
+	switch {
+	case m.loop == loopFaulted:
+		m.report(ReportIncidentEnded, 0, IncidentUnreachable)
+		m.becomeGuarding(now)
+	case (m.loop == loopOpening || m.loop == loopOpen) && ev.Seq == m.last.seq:
+		m.becomeGuarding(now)
+	default:
+		// closed already; or put to closed while a later opening is not yet written, whose own outcome will come
+	}
+}
+
+// loopFailed: the loop is closed and was never opened, so there is nothing to guard or to check.
+func (m *Machine) loopFailed(now Instant, ev Event) {
+	if ev.Seq != m.last.seq || m.last.settled {
+		return // of an earlier interruption, or its outcome is known
+	}
+	if m.loop == loopFaulted {
+		m.report(ReportIncidentEnded, 0, IncidentUnreachable)
+	}
+	if m.last.judge {
+		m.last.judge = false
+		m.failed(ev.Failure)
+	}
+	if m.last.opened {
+		m.becomeGuarding(now) // the controller contradicts itself: assume that it was open
+		return
+	}
+	m.last.settled, m.recognisedAt = true, m.last.before
+	m.becomeClosed(now)
+}
+
+// failed records an interruption that was not made.
+func (m *Machine) failed(f Failure) {
+	switch {
+	case f == FailureNoContact:
+		m.out = append(m.out, Effect{
+			Kind: Report, Report: ReportSuppressed, Call: m.last.call, Seq: m.last.seq,
+			Interval: m.last.interval, Suppression: SuppressedNoContact,
+		})
+	case f == FailureStopped && !m.last.closing:
+		m.report(ReportCancelled, m.last.call, IncidentNone) // by the shell
+	case f == FailureLate || f == FailureStopped: // the guard withdrew what was not written in time
+		m.report(ReportIncident, m.last.call, IncidentMissedNotAfter)
+	case f == FailureRefused:
+		m.report(ReportIncident, m.last.call, IncidentContactStuck)
+	default:
+		m.report(ReportIncident, m.last.call, IncidentUnreachable)
+	}
+}
+
+func (m *Machine) loopUnknown(now Instant, ev Event) {
+	begun := m.loop == loopOpening || m.loop == loopOpen
+	if m.loop == loopFaulted || ev.Seq != 0 && (ev.Seq != m.last.seq || !begun) {
+		return // known already, or of an interruption whose outcome is known
+	}
+	m.becomeFaulted(now)
+}
+
+// loopDue ends an opening that was not reported closed, or the guard time.
+func (m *Machine) loopDue(now Instant) {
+	switch m.loop {
+	case loopOpening, loopOpen:
+		if m.last.closing {
+			m.becomeFaulted(now)
+			return
+		}
+		m.becomeClosing(now)
+	case loopGuarding:
+		m.becomeClosed(now)
+	default:
+		m.loopBy = Never // closed and faulted wait for nothing
+	}
+}
+
+// becomeFaulted: the shell goes on closing the contact until LoopClosed. An opening that may not be written yet is
+// withdrawn.
+func (m *Machine) becomeFaulted(now Instant) {
+	id := m.wanted.call
+	switch m.loop {
+	case loopOpening, loopOpen: // the disturbance began with the opening, or before
+		id = m.last.call
+		if !m.last.closing {
+			m.becomeClosing(now)
+		}
+		m.last.judge = m.last.judge && m.last.opened
+	default:
+		m.disturb(now)
+	}
+	m.loop, m.loopBy = loopFaulted, Never
+	m.report(ReportIncident, id, IncidentUnreachable)
+	if m.wanted.wait != waitNothing {
+		m.suppressWanted(SuppressedLoopFaulted)
+	}
+	m.dropCheck()
+}
+
+func (m *Machine) becomeGuarding(now Instant) {
+	m.loop, m.loopBy, m.last.settled = loopGuarding, now.Add(m.policy.GuardTime), true
+}
+
+func (m *Machine) becomeClosed(now Instant) {
+	m.loop, m.loopBy = loopClosed, Never
+	if m.last.judge {
+		m.last.judge = false
+		m.judge(now)
+	}
+}
+
+// pulseRequested opens the loop by hand, on a line without any call (invariant 1).
+func (m *Machine) pulseRequested(now Instant, ev Event) {
+	interval := ev.Interval
+	if interval == 0 {
+		interval = m.policy.interval(m.stayed)
+	}
+	why := SuppressionNone
+	switch {
+	case m.policy.LifeSafety:
+		why = SuppressedLifeSafety
+	case interval < IntervalFloor || interval > m.policy.MaxInterval || interval > IntervalCeiling:
+		why = SuppressedOutOfBounds
+	case m.loop == loopFaulted:
+		why = SuppressedLoopFaulted
+	case m.loop != loopClosed || m.wanted.wait != waitNothing || m.check.of == checkInterruption:
+		why = SuppressedLoopBusy
+	case len(m.calls) > 0:
+		why = SuppressedOtherCall
+	}
+	if why != SuppressionNone {
+		m.out = append(m.out, Effect{Kind: Report, Report: ReportRefused, Suppression: why})
+		return
+	}
+	m.dropCheck()
+	m.disturb(now)
+	m.begin(now, opening{interval: interval, closeBy: Never}, now.Add(pulseWait))
+}
