@@ -165,7 +165,10 @@ func (b *Board) Shutdown(ctx context.Context) []NotClosed {
 	if started {
 		var wg sync.WaitGroup
 		for i, c := range b.contacts {
-			wg.Go(func() { failed[i] = c.Close(ctx) })
+			wg.Go(func() {
+				failed[i] = c.Close(ctx)
+				c.awaitOver(ctx) // else its own close would find the connection gone
+			})
 		}
 		wg.Wait()
 		if b.cancel != nil {

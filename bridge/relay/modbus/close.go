@@ -21,6 +21,10 @@ func (c *Contact) Close(ctx context.Context) error {
 		}
 	} else {
 		c.stopCurrent()
+		if c.keeper.Owed() != nil { // the keeper is at it, or waits for the first connection
+			c.wishConnection()
+			return c.keeper.Wait(ctx)
+		}
 	}
 	c.keeper.Owe(fmt.Errorf("line %s: closing: %w", c.opt.Name, err))
 	return c.keeper.Wait(ctx)
@@ -33,10 +37,7 @@ var errSettled = errors.New("modbus: the close is not owed any more")
 func (c *Contact) retry(ctx context.Context) error {
 	s, err := c.board.current()
 	if err != nil {
-		select {
-		case c.board.nudge <- struct{}{}:
-		default: // a connection is wished for already
-		}
+		c.wishConnection()
 	} else {
 		_, err = c.closeOn(s, ctx.Done(), func() error {
 			if c.keeper.Owed() == nil {
@@ -49,6 +50,13 @@ func (c *Contact) retry(ctx context.Context) error {
 		return fmt.Errorf("line %s: closing: %w", c.opt.Name, err)
 	}
 	return nil
+}
+
+func (c *Contact) wishConnection() {
+	select {
+	case c.board.nudge <- struct{}{}:
+	default: // a connection is wished for already
+	}
 }
 
 // closeNow closes once and leaves the rest to the keeper.
@@ -94,6 +102,20 @@ func (c *Contact) stopCurrent() {
 	defer c.mu.Unlock()
 	if c.current != nil {
 		c.current.withdraw()
+	}
+}
+
+// awaitOver waits until the interruption under way, if any, has its result, or ctx ends.
+func (c *Contact) awaitOver(ctx context.Context) {
+	c.mu.Lock()
+	o := c.current
+	c.mu.Unlock()
+	if o == nil {
+		return
+	}
+	select {
+	case <-o.over:
+	case <-ctx.Done():
 	}
 }
 

@@ -38,6 +38,7 @@ type opening struct {
 	relay.Interruption
 	stop     chan struct{} // closed when it is to end early
 	withdraw func()        // closes stop, once
+	over     chan struct{} // closed when Interrupt has its result
 	told     bool          // Opened was called; owned by the goroutine of Interrupt
 }
 
@@ -104,7 +105,7 @@ func (c *Contact) begin(i relay.Interruption) (*opening, *session, relay.Result)
 		return nil, nil, refused(fmt.Errorf("line %s: %w: not known to be closed: %w", c.opt.Name, relay.ErrRefused, err))
 	}
 	stop := make(chan struct{})
-	c.current = &opening{Interruption: i, stop: stop, withdraw: sync.OnceFunc(func() { close(stop) })}
+	c.current = &opening{Interruption: i, stop: stop, over: make(chan struct{}), withdraw: sync.OnceFunc(func() { close(stop) })}
 	return c.current, s, relay.Result{}
 }
 
@@ -112,6 +113,7 @@ func (c *Contact) finish(o *opening, r relay.Result) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.current = nil
+	close(o.over)
 	if r.Outcome != relay.Refused {
 		c.lastSeq, c.last, c.hasLast = o.Seq, r, true
 	}
@@ -179,6 +181,9 @@ func (c *Contact) overtake(s *session, o *opening, call *call) relay.Result {
 
 // unknown records a failure after something was written, and begins closing.
 func (c *Contact) unknown(s *session, doing string, err error) relay.Result {
+	if errors.Is(err, relay.ErrUnreachable) { // the close found the connection gone; the opening had been written
+		err = &lostError{s.cause()}
+	}
 	err = fmt.Errorf("line %s: %s: %w", c.opt.Name, doing, err)
 	c.board.beWatchful()
 	c.closeAfter(s, err)
@@ -208,7 +213,7 @@ func (c *Contact) whileOpen(s *session, o *opening, at time.Time) relay.Result {
 		return c.unknown(s, "open", err)
 	}
 	if c.opt.Timed != nil && !isClosed(o.stop) {
-		return c.awaitBoard(s, o, at)
+		return c.awaitBoard(s, o, check, at, end)
 	}
 	closedAt, err := c.closeOn(s, nil, nil)
 	if err != nil {
@@ -216,7 +221,7 @@ func (c *Contact) whileOpen(s *session, o *opening, at time.Time) relay.Result {
 	}
 	// The board answers in order, so the read-back of the opening has been answered as well, if it ever will be.
 	if !o.told {
-		if err := c.wasOpen(check); err != nil {
+		if err := c.wasOpen(check, end); err != nil {
 			return c.unmoved(s, err)
 		}
 		c.tellOpened(o, at)
@@ -250,8 +255,8 @@ func (c *Contact) awaitEnd(s *session, o *opening, check *call, at, end time.Tim
 			return nil
 		case a := <-checked:
 			checked = nil
-			check.answer <- a // for wasOpen; its buffer is empty now
-			if err := c.wasOpen(check); err != nil {
+			check.answer <- a // for wasOpen
+			if err := c.wasOpen(check, end); err != nil {
 				return err
 			}
 			c.tellOpened(o, at)
@@ -259,13 +264,15 @@ func (c *Contact) awaitEnd(s *session, o *opening, check *call, at, end time.Tim
 	}
 }
 
-// wasOpen looks at the read-back of an opening.
-func (c *Contact) wasOpen(check *call) error {
+// wasOpen looks at the read-back of an opening. One that was answered after the end of a timed output proves nothing, so the
+// board's confirmation stands.
+func (c *Contact) wasOpen(check *call, end time.Time) error {
 	a, err := check.wait(nil)
 	if err != nil {
 		return err
 	}
-	if bit(a.pdu, 0) != c.opt.OpenOn {
+	check.answer <- a // for the next look; its buffer is empty now
+	if bit(a.pdu, 0) != c.opt.OpenOn && a.at.Before(end) {
 		return errMoved
 	}
 	return nil
@@ -281,7 +288,7 @@ func (c *Contact) unmoved(s *session, err error) relay.Result {
 
 // awaitBoard reads the coil of a timed output whose time is over until it is closed. The board's clock and the one here differ,
 // and a board may look at its timers only now and then: it gets one unit more, or 100 ms if that is longer.
-func (c *Contact) awaitBoard(s *session, o *opening, at time.Time) relay.Result {
+func (c *Contact) awaitBoard(s *session, o *opening, check *call, at, end time.Time) relay.Result {
 	grace := time.NewTimer(max(c.opt.Timed.Unit, 100*time.Millisecond))
 	defer grace.Stop()
 	again := time.NewTimer(0)
@@ -300,9 +307,10 @@ func (c *Contact) awaitBoard(s *session, o *opening, at time.Time) relay.Result 
 			return c.unknown(s, "reading back the end of the opening", err)
 		}
 		if level == relay.LevelClosed {
-			if !o.told {
-				return c.unmoved(s, errMoved)
+			if err := c.wasOpen(check, end); err != nil {
+				return c.unmoved(s, err)
 			}
+			c.tellOpened(o, at)
 			return relay.Result{Outcome: relay.Done, OpenFor: readAt.Sub(at)}
 		}
 		again.Reset(20 * time.Millisecond)

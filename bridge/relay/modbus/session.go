@@ -153,6 +153,7 @@ func (c *call) wait(stop <-chan struct{}) (answer, error) {
 func (s *session) read() {
 	defer close(s.done)
 	for {
+		acknowledgeAtOnce(s.conn)
 		txn, unit, pdu, err := readFrame(s.conn)
 		at := time.Now()
 		if err != nil {

@@ -1,0 +1,197 @@
+package modbus
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay/relaytest"
+
+	"github.com/stretchr/testify/require"
+)
+
+// cBoard is testdata/board.c: framing and register model are libmodbus's, that is, not ours. Coils on mean open.
+type cBoard struct {
+	address string
+	stdin   io.WriteCloser
+
+	mu     sync.Mutex
+	events []boardEvent
+	more   chan struct{} // closed and replaced at every event
+}
+
+type boardEvent struct {
+	at                     time.Duration // CLOCK_MONOTONIC
+	name                   string
+	conn, fn, index, value int
+}
+
+var buildBoard = sync.OnceValues(func() (string, error) {
+	dir, err := os.MkdirTemp("", "clearback-board")
+	if err != nil {
+		return "", err
+	}
+	bin := filepath.Join(dir, "board")
+	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" testdata/board.c $(pkg-config --cflags --libs libmodbus)`, "sh", bin).CombinedOutput()
+	if err != nil {
+		return "", fmt.Errorf("%w: %s", err, out)
+	}
+	return bin, nil
+})
+
+func newCBoard(t *testing.T, args ...string) *cBoard {
+	t.Helper()
+	bin, err := buildBoard()
+	if err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatalf("a C compiler, pkg-config and libmodbus are compulsory here: %v", err)
+		}
+		t.Skipf("no C compiler, pkg-config or libmodbus on this machine: %v", err)
+	}
+	cmd := exec.Command(bin, append(args, "--stdin", "127.0.0.1", "0")...)
+	cmd.Stderr = os.Stderr
+	b := &cBoard{more: make(chan struct{})}
+	b.stdin, err = cmd.StdinPipe()
+	require.NoError(t, err)
+	out, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
+	var reading sync.WaitGroup
+	reading.Go(func() { b.read(out) })
+	t.Cleanup(func() {
+		b.stdin.Close() // the board ends with its input
+		reading.Wait()
+		cmd.Wait()
+	})
+	b.address = fmt.Sprintf("127.0.0.1:%d", b.await(t, "listen", 0).value)
+	return b
+}
+
+func (b *cBoard) read(out io.Reader) {
+	lines := bufio.NewScanner(out)
+	for lines.Scan() {
+		f := strings.Split(lines.Text(), ",")
+		if len(f) != 7 || f[0] == "t_us" {
+			continue
+		}
+		n := func(i int) int { v, _ := strconv.Atoi(f[i]); return v }
+		b.mu.Lock()
+		b.events = append(b.events, boardEvent{time.Duration(n(0)) * time.Microsecond, f[1], n(2), n(4), n(5), n(6)})
+		close(b.more)
+		b.more = make(chan struct{})
+		b.mu.Unlock()
+	}
+}
+
+// await returns the first event of that name at or after position from.
+func (b *cBoard) await(t testing.TB, name string, from int) boardEvent {
+	t.Helper()
+	limit := time.NewTimer(5 * time.Second)
+	defer limit.Stop()
+	for {
+		b.mu.Lock()
+		i := slices.IndexFunc(b.events[from:], func(e boardEvent) bool { return e.name == name })
+		more := b.more
+		b.mu.Unlock()
+		if i >= 0 {
+			return b.all()[from+i]
+		}
+		select {
+		case <-more:
+		case <-limit.C:
+			t.Errorf("the board told no %q", name)
+			return boardEvent{}
+		}
+	}
+}
+
+func (b *cBoard) all() []boardEvent {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.events)
+}
+
+// tell gives a command and waits until it was carried out, if an event of that name says so.
+func (b *cBoard) tell(event, format string, a ...any) {
+	from := len(b.all())
+	fmt.Fprintf(b.stdin, format+"\n", a...)
+	if event != "" {
+		b.await(failer{}, event, from)
+	}
+}
+
+// failer turns a command that the board never carried out into a panic: the methods of a Controller have no test to fail.
+type failer struct{ testing.TB }
+
+func (failer) Helper() {}
+
+func (failer) Errorf(format string, a ...any) { panic(fmt.Sprintf(format, a...)) }
+
+func (b *cBoard) Inject(f relaytest.Fault) {
+	what := map[relaytest.Do]string{relaytest.Refuse: "exception", relaytest.Ignore: "silent", relaytest.Mute: "mute", relaytest.Hangup: "drop",
+		relaytest.ActHangup: "actdrop", relaytest.Delay: "delay"}[f.Do]
+	arg, nth := 6, 0
+	if f.Do == relaytest.Delay {
+		arg = int(f.Delay.Milliseconds())
+	}
+	if f.Once {
+		nth = 1
+	}
+	when := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "opening", relaytest.Closing: "off"}[f.On]
+	b.tell("fault", "fault %s %s %d %d", what, when, nth, arg)
+}
+
+func (b *cBoard) Clear()   { b.tell("clear", "clear") }
+func (b *cBoard) Cut()     { b.tell("cut", "cut") }
+func (b *cBoard) Restore() { b.tell("restore", "restore") }
+
+func (b *cBoard) Move(line int, open bool) {
+	level := 0
+	if open {
+		level = 1
+	}
+	b.tell("", "coil %d %d", line, level)
+}
+
+func (b *cBoard) Changes(line int) []relaytest.Change {
+	// A command that changes nothing is answered after all that came before it.
+	b.tell("here", "here")
+	var all []relaytest.Change
+	for _, e := range b.all() {
+		if e.name == "coil" && e.index == line {
+			all = append(all, relaytest.Change{At: e.at, Open: e.value == 1})
+		}
+	}
+	return all
+}
+
+func TestSuiteLibmodbusBoard(t *testing.T) {
+	run := func(name string, change func(*ContactOptions), args ...string) {
+		t.Run(name, func(t *testing.T) {
+			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
+				own := slices.Clone(args)
+				if s.Open {
+					own = append(own, "--power-on")
+				}
+				b := newCBoard(t, own...)
+				return subject(t, b, b.address, s, change)
+			})
+		})
+	}
+	run("coil", nil)
+	run("timed", func(o *ContactOptions) {
+		o.Timed = &Timed{Register: 10 + o.Coil, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
+	}, "--timed", "10,0,20", "--timed", "11,1,20")
+	run("watchdog", func(o *ContactOptions) {
+		o.Watchdog = &Watchdog{Register: 7, Unit: 10 * time.Millisecond, Timeout: 300 * time.Millisecond}
+	}, "--watchdog", "7,10")
+}

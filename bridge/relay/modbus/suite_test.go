@@ -1,0 +1,68 @@
+package modbus
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay/relaytest"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+const testTimeout = 150 * time.Millisecond
+
+// subject puts two contacts on a board at the given address. Change may alter both contacts' options.
+func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
+	t.Helper()
+	b, err := NewBoard(Options{Name: "board", Address: address, Timeout: testTimeout, Poll: 50 * time.Millisecond, Notify: s.Notify})
+	require.NoError(t, err)
+	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: testTimeout}
+	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
+		o := ContactOptions{Name: name, Unit: 1, Coil: uint16(i), OpenOn: true}
+		if change != nil {
+			change(&o)
+		}
+		c, err := b.Contact(o)
+		require.NoError(t, err)
+		sub.Contacts[i] = c
+		if o.Timed != nil {
+			sub.Quantum = o.Timed.Unit
+		}
+	}
+	sub.Shutdown = func(ctx context.Context) []string {
+		var names []string
+		for _, n := range b.Shutdown(ctx) {
+			names = append(names, n.Contact)
+		}
+		return names
+	}
+	t.Cleanup(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
+		defer cancel()
+		b.Shutdown(ctx)
+	})
+	return sub
+}
+
+func TestSuiteGoBoard(t *testing.T) {
+	run := func(name string, openOn bool, unit time.Duration, change func(*ContactOptions)) {
+		t.Run(name, func(t *testing.T) {
+			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
+				board := newGoBoard(t, openOn, s.Open, unit)
+				return subject(t, board, board.address, s, change)
+			})
+		})
+	}
+	run("coil", true, 0, nil)
+	run("open when off", false, 0, func(o *ContactOptions) { o.OpenOn = false })
+	run("timed", true, 20*time.Millisecond, func(o *ContactOptions) {
+		o.Timed = &Timed{Register: o.Coil, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
+	})
+	run("watchdog", true, 0, func(o *ContactOptions) {
+		o.Watchdog = &Watchdog{Register: 7, Unit: 10 * time.Millisecond, Timeout: 300 * time.Millisecond}
+	})
+}

@@ -1,0 +1,407 @@
+/* board: a relay board with 16 coils on Modbus TCP, for tests. It speaks through libmodbus and misbehaves on demand.
+ *
+ *   cc -O2 -Wall -Wextra -o board board.c $(pkg-config --cflags --libs libmodbus)
+ *   board [OPTION...] ADDRESS PORT          PORT 0: any free one; the "listen" line tells which
+ *
+ *   --unit N             unit identifier, default 1; others get no answer
+ *   --power-on           all coils are on at the start and after a watchdog's bite (default: off)
+ *   --loop               input n follows coil n          --loop-inverse   input n is the opposite of coil n
+ *   --timed REG,COIL,MS  writing n to holding register REG turns COIL on for n * MS; 0 ends it. Several are allowed.
+ *   --timed-off          timed outputs turn their coil off instead, and on again at the end
+ *   --watchdog REG,MS    holding register REG = n: after n * MS without a request all coils go to their power-on state; 0: never
+ *   --stdin              take commands from the standard input, end with it
+ *   --do COMMAND         carry out a command at the start
+ *
+ * Commands, one a line:
+ *   fault WHAT WHEN NTH [ARG]   NTH: 1 is the next request that WHEN matches, 0 is every one
+ *       WHAT   exception (ARG: code) | silent | mute | drop | actdrop | delay (ARG: ms) | tardy (ARG: ms)
+ *              silent: not done, not answered. mute: done, not answered. drop: not done, connection closed. actdrop: done,
+ *              connection closed. delay: waits, then does and answers. tardy: does, waits, answers.
+ *       WHEN   any | read | write | on | off | register | opening
+ *              on, off: writes of one coil to that level; register: writes of registers; opening: on, or a timed output's register
+ *   clear                       no faults any more
+ *   cut | restore               close all connections and refuse new ones | listen again on the same port
+ *   coil N LEVEL                somebody moves coil N by hand
+ *   here                        answers with a "here" line, after all that happened before
+ *   quit
+ *
+ * Standard output, CSV, a line at a time: t_us,event,conn,unit,function,index,value
+ * t_us is CLOCK_MONOTONIC. Events: listen (value: port), connect, close, read, write (as asked), coil (as it really changed; conn 0: not by
+ * a request), exception, silent, mute, drop, actdrop, otherunit, watchdog, cut, restore, clear, fault, here. */
+#define _GNU_SOURCE
+#include <modbus.h>
+#include <arpa/inet.h>
+#include <errno.h>
+#include <fcntl.h>
+#include <getopt.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <time.h>
+#include <unistd.h>
+
+enum { COILS = 16, REGISTERS = 64, CLIENTS = 32, FAULTS = 32 };
+enum action { NOTHING, EXCEPTION, SILENT, MUTE, DROP, ACTDROP, DELAY, TARDY };
+static const char *const action_names[] = {"nothing", "exception", "silent", "mute", "drop", "actdrop", "delay", "tardy", NULL};
+enum when { W_ANY, W_READ, W_WRITE, W_ON, W_OFF, W_REGISTER, W_OPENING };
+static const char *const when_names[] = {"any", "read", "write", "on", "off", "register", "opening", NULL};
+
+struct fault { int what, when, nth, arg, every; };
+struct timed { int reg, coil, ms; long long end; };
+
+static struct fault faults[FAULTS];
+static int nfaults;
+static struct timed timers[COILS];
+static int ntimers, timed_level = 1;
+static int unit = 1, power_on, loop, watchdog_reg = -1, watchdog_ms, from_stdin, running = 1;
+static long long last_request;
+static modbus_mapping_t *map;
+static uint8_t shown[COILS];
+
+static struct sockaddr_in address;
+static struct pollfd fds[CLIENTS + 2]; /* 0: listener, 1: stdin */
+static int nfds = 2;
+
+static long long now_us(void)
+{
+	struct timespec t;
+	clock_gettime(CLOCK_MONOTONIC, &t);
+	return t.tv_sec * 1000000LL + t.tv_nsec / 1000;
+}
+
+static void say(const char *event, int conn, int fn, int index, int value)
+{
+	printf("%lld,%s,%d,%d,%d,%d,%d\n", now_us(), event, conn, unit, fn, index, value);
+}
+
+/* report tells every coil that moved since the last call, and moves the inputs after them. */
+static void report(int conn, int fn)
+{
+	for (int i = 0; i < COILS; i++) {
+		if (shown[i] != map->tab_bits[i])
+			say("coil", conn, fn, i, map->tab_bits[i]);
+		shown[i] = map->tab_bits[i];
+		if (loop)
+			map->tab_input_bits[i] = loop > 0 ? shown[i] : !shown[i];
+	}
+}
+
+static int lookup(const char *const *names, const char *s)
+{
+	for (int i = 0; names[i]; i++)
+		if (!strcmp(names[i], s))
+			return i;
+	return -1;
+}
+
+static void listen_again(void)
+{
+	int one = 1, s = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+	socklen_t n = sizeof address;
+	setsockopt(s, SOL_SOCKET, SO_REUSEADDR, &one, sizeof one);
+	if (bind(s, (struct sockaddr *)&address, sizeof address) || listen(s, 8)) {
+		perror("board: listen");
+		exit(1);
+	}
+	getsockname(s, (struct sockaddr *)&address, &n);
+	fds[0] = (struct pollfd){s, POLLIN, 0};
+}
+
+static void hang_up(int i)
+{
+	say("close", fds[i].fd, 0, 0, 0);
+	close(fds[i].fd);
+	fds[i] = fds[--nfds];
+}
+
+static void cut(void)
+{
+	while (nfds > 2)
+		hang_up(nfds - 1);
+	if (fds[0].fd >= 0)
+		close(fds[0].fd);
+	fds[0].fd = -1; /* poll ignores it */
+	say("cut", 0, 0, 0, 0);
+}
+
+static void command(const char *line)
+{
+	char what[16], when[16];
+	int n = 0, v = 0;
+	if (sscanf(line, "fault %15s %15s %d %d", what, when, &n, &v) >= 3) {
+		struct fault f = {lookup(action_names, what), lookup(when_names, when), n, v, n == 0};
+		if (f.what < 0 || f.when < 0 || nfaults == FAULTS) {
+			fprintf(stderr, "board: cannot do %s\n", line);
+			exit(2);
+		}
+		faults[nfaults++] = f;
+		say("fault", 0, 0, f.when, f.what);
+	} else if (!strncmp(line, "clear", 5)) {
+		nfaults = 0;
+		say("clear", 0, 0, 0, 0);
+	} else if (!strncmp(line, "cut", 3)) {
+		cut();
+	} else if (!strncmp(line, "restore", 7)) {
+		if (fds[0].fd < 0)
+			listen_again();
+		say("restore", 0, 0, 0, 0);
+	} else if (sscanf(line, "coil %d %d", &n, &v) == 2 && n >= 0 && n < COILS) {
+		map->tab_bits[n] = v != 0;
+		report(0, 0);
+	} else if (!strncmp(line, "here", 4)) {
+		say("here", 0, 0, 0, 0);
+	} else if (!strncmp(line, "quit", 4)) {
+		running = 0;
+	} else if (line[0] != '\n' && line[0] != 0) {
+		fprintf(stderr, "board: unknown command: %s\n", line);
+		exit(2);
+	}
+}
+
+static void read_commands(void)
+{
+	static char buf[4096];
+	static size_t have;
+	ssize_t n = read(0, buf + have, sizeof buf - 1 - have);
+	if (n <= 0) {
+		running = 0; /* whoever started us has gone */
+		return;
+	}
+	have += (size_t)n;
+	buf[have] = 0;
+	for (char *end; (end = strchr(buf, '\n')); have = strlen(buf)) {
+		*end = 0;
+		command(buf);
+		memmove(buf, end + 1, strlen(end + 1) + 1);
+	}
+}
+
+static int starts_timer(int fn, int index)
+{
+	for (int i = 0; i < ntimers; i++)
+		if ((fn == 6 || fn == 16) && timers[i].reg == index)
+			return 1;
+	return 0;
+}
+
+static int matches(const struct fault *f, int fn, int index, int value)
+{
+	switch (f->when) {
+	case W_READ: return fn < 5;
+	case W_WRITE: return fn >= 5;
+	case W_ON: return fn == 5 && value == 0xFF00;
+	case W_OFF: return fn == 5 && value == 0;
+	case W_REGISTER: return fn == 6 || fn == 16;
+	case W_OPENING: return starts_timer(fn, index) || (fn == 5 && value == 0xFF00);
+	default: return 1;
+	}
+}
+
+/* next_fault counts this request against every fault, and returns the first one that is due. */
+static struct fault next_fault(int fn, int index, int value)
+{
+	struct fault due = {NOTHING, W_ANY, 0, 0, 0};
+	for (int i = 0; i < nfaults; i++) {
+		struct fault *f = &faults[i];
+		if (f->nth < 0 || !matches(f, fn, index, value))
+			continue;
+		if (f->nth > 0 && --f->nth > 0)
+			continue; /* not yet */
+		if (due.what == NOTHING)
+			due = *f;
+		if (f->nth == 0 && !f->every)
+			f->nth = -1; /* spent */
+	}
+	return due;
+}
+
+/* set_timers acts on registers that were just written. */
+static void set_timers(int first, int count)
+{
+	for (int i = 0; i < ntimers; i++) {
+		struct timed *t = &timers[i];
+		if (t->reg < first || t->reg >= first + count)
+			continue;
+		int n = map->tab_registers[t->reg];
+		t->end = n ? now_us() + 1000LL * n * t->ms : 0;
+		map->tab_bits[t->coil] = n ? timed_level : !timed_level;
+	}
+}
+
+/* expire ends what is over, and returns the milliseconds until it must be called again, -1 for never. */
+static int expire(void)
+{
+	long long now = now_us(), next = -1;
+	for (int i = 0; i < ntimers; i++) {
+		struct timed *t = &timers[i];
+		if (!t->end)
+			continue;
+		if (now >= t->end) {
+			t->end = 0;
+			map->tab_bits[t->coil] = !timed_level;
+		} else if (next < 0 || t->end - now < next) {
+			next = t->end - now;
+		}
+	}
+	int n = watchdog_reg < 0 ? 0 : map->tab_registers[watchdog_reg];
+	if (n) {
+		long long left = last_request + 1000LL * n * watchdog_ms - now;
+		if (left <= 0) {
+			last_request = now;
+			say("watchdog", 0, 0, 0, 0);
+			memset(map->tab_bits, power_on, COILS);
+			left = 1000LL * n * watchdog_ms;
+		}
+		if (next < 0 || left < next)
+			next = left;
+	}
+	report(0, 0);
+	return next < 0 ? -1 : (int)((next + 999) / 1000);
+}
+
+/* act does what a request asks, without an answer: the one coil or the one register that drivers write. */
+static void act(int fn, int index, int value)
+{
+	if (fn == 5 && index < COILS)
+		map->tab_bits[index] = value == 0xFF00;
+	if (fn == 6 && index < REGISTERS) {
+		map->tab_registers[index] = (uint16_t)value;
+		set_timers(index, 1);
+	}
+}
+
+/* serve returns 0, or -1 if the connection is to end. */
+static int serve(modbus_t *m, int conn, const uint8_t *q, int len)
+{
+	int h = modbus_get_header_length(m), fn = q[h], to = q[h - 1];
+	int index = q[h + 1] << 8 | q[h + 2], value = q[h + 3] << 8 | q[h + 4];
+	if (to != unit) {
+		say("otherunit", conn, fn, index, to);
+		return 0;
+	}
+	say(fn < 5 ? "read" : "write", conn, fn, index, value);
+	struct fault f = next_fault(fn, index, value);
+	switch (f.what) {
+	case EXCEPTION:
+		say("exception", conn, fn, index, f.arg);
+		return modbus_reply_exception(m, q, (unsigned)f.arg) < 0 ? -1 : 0;
+	case MUTE:
+	case ACTDROP:
+		act(fn, index, value);
+		report(conn, fn);
+		/* fall through */
+	case SILENT:
+	case DROP:
+		say(action_names[f.what], conn, fn, index, value);
+		return f.what == DROP || f.what == ACTDROP ? -1 : 0;
+	case DELAY:
+		usleep((useconds_t)f.arg * 1000);
+		break;
+	case TARDY:
+		act(fn, index, value);
+		report(conn, fn);
+		usleep((useconds_t)f.arg * 1000);
+		break;
+	}
+	/* The coil moves, and is told, before the answer leaves. */
+	if (f.what != TARDY && (fn == 5 || fn == 6)) {
+		act(fn, index, value);
+		report(conn, fn);
+	}
+	int r = modbus_reply(m, q, len, map);
+	if (fn == 16 && r >= 0)
+		set_timers(index, value);
+	report(conn, fn);
+	return r < 0 && errno < MODBUS_ENOBASE ? -1 : 0;
+}
+
+static void arguments(int c, char **v)
+{
+	static const struct option all[] = {
+		{"unit", 1, 0, 'u'}, {"power-on", 0, 0, 'p'}, {"loop", 0, 0, 'l'}, {"loop-inverse", 0, 0, 'L'}, {"timed", 1, 0, 't'},
+		{"timed-off", 0, 0, 'T'}, {"watchdog", 1, 0, 'w'}, {"stdin", 0, 0, 'i'}, {"do", 1, 0, 'd'}, {0, 0, 0, 0}};
+	for (int o; (o = getopt_long(c, v, "", all, NULL)) != -1;) {
+		struct timed *t = &timers[ntimers];
+		int ok = 1;
+		switch (o) {
+		case 'u': unit = atoi(optarg); break;
+		case 'p': power_on = 1; break;
+		case 'l': loop = 1; break;
+		case 'L': loop = -1; break;
+		case 't':
+			ok = ntimers < COILS && sscanf(optarg, "%d,%d,%d", &t->reg, &t->coil, &t->ms) == 3 && t->coil >= 0 && t->coil < COILS &&
+			     t->reg >= 0 && t->reg < REGISTERS;
+			ntimers++;
+			break;
+		case 'T': timed_level = 0; break;
+		case 'w':
+			ok = sscanf(optarg, "%d,%d", &watchdog_reg, &watchdog_ms) == 2 && watchdog_reg >= 0 && watchdog_reg < REGISTERS;
+			break;
+		case 'i': from_stdin = 1; break;
+		case 'd': break; /* second round */
+		default: ok = 0;
+		}
+		if (!ok) {
+			fprintf(stderr, "board: bad option; the head of board.c lists them\n");
+			exit(2);
+		}
+	}
+	memset(&address, 0, sizeof address);
+	address.sin_family = AF_INET;
+	if (optind + 2 != c || inet_pton(AF_INET, v[optind], &address.sin_addr) != 1) {
+		fprintf(stderr, "usage: board [OPTION...] ADDRESS PORT\n");
+		exit(2);
+	}
+	address.sin_port = htons((uint16_t)atoi(v[optind + 1]));
+	map = modbus_mapping_new(COILS, COILS, REGISTERS, REGISTERS);
+	memset(map->tab_bits, power_on, COILS);
+	memset(shown, power_on, COILS);
+	report(0, 0);
+	optind = 1;
+	for (int o; (o = getopt_long(c, v, "", all, NULL)) != -1;)
+		if (o == 'd')
+			command(optarg);
+}
+
+int main(int c, char **v)
+{
+	setvbuf(stdout, NULL, _IOLBF, 0);
+	signal(SIGPIPE, SIG_IGN);
+	printf("t_us,event,conn,unit,function,index,value\n");
+	fds[0].fd = fds[1].fd = -1;
+	arguments(c, v);
+	listen_again();
+	if (from_stdin)
+		fds[1] = (struct pollfd){0, POLLIN, 0};
+	say("listen", 0, 0, 0, ntohs(address.sin_port));
+	modbus_t *m = modbus_new_tcp("127.0.0.1", 0); /* for framing only; the sockets are ours */
+	uint8_t q[MODBUS_TCP_MAX_ADU_LENGTH];
+	while (running) {
+		if (poll(fds, (nfds_t)nfds, expire()) < 0)
+			continue;
+		expire();
+		for (int i = nfds - 1; i > 1; i--) {
+			if (!fds[i].revents)
+				continue;
+			modbus_set_socket(m, fds[i].fd);
+			int n = modbus_receive(m, q);
+			last_request = now_us();
+			if (n < 0 || (n > 0 && serve(m, fds[i].fd, q, n) < 0))
+				hang_up(i);
+		}
+		if (fds[0].fd >= 0 && fds[0].revents && nfds < CLIENTS + 2) {
+			/* Nagle's algorithm stays on, as in the stacks of many small boards. */
+			int s = accept4(fds[0].fd, NULL, NULL, SOCK_CLOEXEC);
+			if (s >= 0) {
+				fds[nfds++] = (struct pollfd){s, POLLIN, 0};
+				say("connect", s, 0, 0, 0);
+			}
+		}
+		if (fds[1].revents)
+			read_commands();
+	}
+	return 0;
+}

@@ -1,0 +1,198 @@
+package relaytest
+
+import (
+	"context"
+	"errors"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+)
+
+// faultCases are those in which the controller or the link misbehaves.
+var faultCases = []testCase{
+	{"the controller refuses to open", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		r.Controller.Inject(Fault{Do: Refuse, On: Opening, Once: true})
+		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrRefused)
+		r.wantStill(0)
+		r.want(r.interrupt(r.length()), relay.Done, nil) // at once: the connection was kept
+	}},
+	{"an opening is neither done nor answered", func(t *testing.T, f Factory) { noAnswer(t, f, Ignore) }},
+	{"an opening is done and not answered", func(t *testing.T, f Factory) { noAnswer(t, f, Mute) }},
+	{"the connection ends instead of an opening", func(t *testing.T, f Factory) { noAnswer(t, f, Hangup) }},
+	{"the connection ends after an opening", func(t *testing.T, f Factory) { noAnswer(t, f, ActHangup) }},
+	{"a close is not answered", func(t *testing.T, f Factory) { badClose(t, f, Mute) }},
+	{"a close is neither done nor answered", func(t *testing.T, f Factory) { badClose(t, f, Ignore) }},
+	{"the connection ends instead of a close", func(t *testing.T, f Factory) { badClose(t, f, Hangup) }},
+	{"the connection ends after a close", func(t *testing.T, f Factory) { badClose(t, f, ActHangup) }},
+	{"the controller refuses to close", func(t *testing.T, f Factory) { badClose(t, f, Refuse) }},
+	{"a failing close is an alarm at once, and its end is told", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		r.Controller.Inject(Fault{Do: Refuse, On: Closing})
+		begin := time.Now()
+		err := r.Contacts[0].Close(r.ctx(300 * time.Millisecond))
+		if err == nil || !errors.Is(err, context.DeadlineExceeded) {
+			t.Fatalf("close while the controller refuses it: %v", err)
+		}
+		if n := r.notice(relay.CloseFailing); n.Contact != LineA || n.Err == nil || n.Since.Sub(begin) > 200*time.Millisecond {
+			t.Fatalf("%+v", n)
+		}
+		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrRefused) // not while it is not known to be closed
+		r.wantStill(0)
+		r.Controller.Clear()
+		if n := r.notice(relay.CloseConfirmed); n.Contact != LineA {
+			t.Fatalf("%+v", n)
+		}
+		r.works()
+	}},
+	{"the link is cut while open", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		opened, result := r.background(context.Background(), 0, r.command(r.long()))
+		get(r, "opening", opened)
+		r.Controller.Cut()
+		r.want(get(r, "result", result), relay.Unknown, relay.ErrNoAnswer)
+		r.notice(relay.LinkLost)
+		r.Controller.Restore()
+		restored := time.Now()
+		if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+			t.Fatal(err)
+		}
+		if d := time.Since(restored); d > 500*time.Millisecond || r.isOpen(0) {
+			t.Fatalf("closed %v after the link was back; allowed are 500ms", d)
+		}
+		r.notice(relay.LinkBack)
+		r.works()
+	}},
+	{"nothing is kept for a controller that cannot be reached", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		r.Controller.Cut()
+		r.notice(relay.LinkLost)
+		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrUnreachable)
+		r.Controller.Restore()
+		r.notice(relay.LinkBack)
+		r.wantStill(0)
+		r.works()
+	}},
+	{"a close waits for the controller", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		r.Controller.Cut()
+		r.notice(relay.LinkLost)
+		if err := r.Contacts[0].Close(r.ctx(20 * time.Millisecond)); !errors.Is(err, relay.ErrUnreachable) || !errors.Is(err, context.DeadlineExceeded) {
+			t.Fatalf("close without a link: %v", err)
+		}
+		r.notice(relay.CloseFailing)
+		closed := make(chan error, 1) // the case may fail before it looks
+		go func() { closed <- r.Contacts[0].Close(r.ctx(patience)) }()
+		r.Controller.Restore()
+		if err := get(r, "close", closed); err != nil {
+			t.Fatal(err)
+		}
+		r.notice(relay.CloseConfirmed)
+		r.works()
+	}},
+	{"a controller that is not there at the start", func(t *testing.T, f Factory) {
+		r := newRig(t, f, Setup{Open: true})
+		r.Controller.Cut()
+		r.Start()
+		r.notice(relay.LinkLost)
+		r.notice(relay.CloseFailing)
+		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrUnreachable)
+		r.Controller.Restore()
+		r.notice(relay.CloseConfirmed)
+		r.ready()
+		r.until("both are closed", func() bool { return !r.isOpen(0) && !r.isOpen(1) })
+		r.works()
+	}},
+	{"a contact that somebody moves is closed again", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		if _, ok := r.Contacts[0].(relay.Reader); !ok {
+			t.Skip("this contact cannot be read")
+		}
+		r.Controller.Move(0, true)
+		if n := r.notice(relay.FoundOpen); n.Contact != LineA {
+			t.Fatalf("%+v", n)
+		}
+		r.until("it is closed", func() bool { return !r.isOpen(0) })
+		r.works()
+	}},
+	{"a slow controller, withdrawn before it answers", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		r.Controller.Inject(Fault{Do: Delay, On: Opening, Once: true, Delay: r.Timeout / 2})
+		ctx, cancel := context.WithCancel(context.Background())
+		_, result := r.background(ctx, 0, r.command(r.long()))
+		cancel()
+		if res := get(r, "result", result); res.Outcome == relay.Unknown || res.OpenFor > r.long()/2 {
+			t.Fatalf("%+v", res)
+		}
+		if r.isOpen(0) {
+			t.Fatal("the result is there, and the contact is open")
+		}
+		r.works()
+	}},
+	{"a slow controller with two lines", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		r.Controller.Inject(Fault{Do: Delay, On: Any, Delay: 10 * time.Millisecond})
+		_, ra := r.background(context.Background(), 0, r.command(2*r.length()))
+		_, rb := r.background(context.Background(), 1, r.command(2*r.length()))
+		r.want(get(r, "result", ra), relay.Done, nil)
+		r.want(get(r, "result", rb), relay.Done, nil)
+		r.wantOpenings(0, 2*r.length())
+		r.wantOpenings(1, 2*r.length())
+	}},
+	{"trouble on one line opens no other", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		for range 3 {
+			r.Controller.Inject(Fault{Do: Mute, On: Opening, Once: true})
+			var res relay.Result
+			r.until("connected again", func() bool { res = r.interrupt(r.length()); return res.Outcome != relay.Refused })
+			r.want(res, relay.Unknown, relay.ErrNoAnswer)
+			if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		r.wantStill(1)
+		r.works()
+	}},
+}
+
+// noAnswer is an opening whose answer never comes: the outcome is Unknown, and the contact ends closed by itself.
+func noAnswer(t *testing.T, f Factory, do Do) {
+	r := started(t, f)
+	r.Controller.Inject(Fault{Do: do, On: Opening, Once: true})
+	begin := time.Now()
+	r.want(r.interrupt(r.long()), relay.Unknown, relay.ErrNoAnswer)
+	if d := time.Since(begin); d > r.Timeout+200*time.Millisecond {
+		t.Fatalf("told after %v, with a time-out of %v", d, r.Timeout)
+	}
+	if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+		t.Fatal(err)
+	}
+	if r.isOpen(0) {
+		t.Fatal("the close was confirmed, and the contact is open")
+	}
+	if o := r.openings(0); len(o) > 1 || len(o) == 1 && o[0] > r.long()/2 {
+		t.Fatalf("open for %v", o)
+	}
+	r.works()
+}
+
+// badClose is an opening whose close goes wrong once: the driver repeats it by itself.
+func badClose(t *testing.T, f Factory, do Do) {
+	r := started(t, f)
+	opened, result := r.background(context.Background(), 0, r.command(r.long()))
+	get(r, "opening", opened)
+	r.Controller.Inject(Fault{Do: do, On: Closing, Once: true})
+	if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+		t.Fatal(err)
+	}
+	if r.isOpen(0) {
+		t.Fatal("the close was confirmed, and the contact is open")
+	}
+	get(r, "result", result)
+	o := r.openings(0)
+	if len(o) != 1 || o[0] < 0 || o[0] > r.long()/2 {
+		t.Fatalf("open for %v", o)
+	}
+	r.works()
+}

@@ -1,0 +1,178 @@
+// Package relaytest holds the fake contact for tests of what uses contacts, and the conformance suite that every driver runs.
+package relaytest
+
+import (
+	"context"
+	"slices"
+	"sync"
+	"time"
+
+	"clearback/bridge/relay"
+)
+
+// Fake is a contact that does as its script says. The zero value opens and closes as asked, with the clock of the time package, so
+// that it also works in a synctest bubble. Safe for concurrent use.
+type Fake struct {
+	kind relay.Kind
+
+	mu      sync.Mutex
+	script  []Step
+	closing []error
+	calls   []Call
+	open    bool
+	current chan struct{} // closed to end the opening under way; nil: none
+}
+
+var (
+	_ relay.Contact = (*Fake)(nil)
+	_ relay.Reader  = (*Fake)(nil)
+)
+
+// Step is what the fake does with one interruption.
+type Step struct {
+	// Outcome Done opens for the duration; Refused moves nothing; Unknown opens, and stays open until Close.
+	Outcome relay.Outcome
+	// Err is returned; nil with Refused or Unknown means [relay.ErrRefused] or [relay.ErrNoAnswer].
+	Err error
+	// Delay passes before anything else.
+	Delay time.Duration
+}
+
+// Call is one call as the fake saw it.
+type Call struct {
+	// Name is "interrupt" or "close".
+	Name         string
+	Interruption relay.Interruption
+	At           time.Time
+}
+
+// NewFake returns a fake of that kind.
+func NewFake(k relay.Kind) *Fake { return &Fake{kind: k} }
+
+// Script sets what the next interruptions do, one step each; after the last one the fake opens and closes as asked again.
+func (f *Fake) Script(s ...Step) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.script = slices.Clone(s)
+}
+
+// FailClose sets what the next calls of Close return, one each; a nil closes.
+func (f *Fake) FailClose(errs ...error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.closing = slices.Clone(errs)
+}
+
+// Calls returns a copy of all calls so far.
+func (f *Fake) Calls() []Call {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.Clone(f.calls)
+}
+
+// Open tells whether the fake loop is open now.
+func (f *Fake) Open() bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.open
+}
+
+// Kind returns the kind given to NewFake.
+func (f *Fake) Kind() relay.Kind { return f.kind }
+
+// Read tells the level.
+func (f *Fake) Read(context.Context) (relay.Level, error) {
+	if f.Open() {
+		return relay.LevelOpen, nil
+	}
+	return relay.LevelClosed, nil
+}
+
+// Interrupt follows the script.
+func (f *Fake) Interrupt(ctx context.Context, i relay.Interruption) relay.Result {
+	f.mu.Lock()
+	f.calls = append(f.calls, Call{"interrupt", i, time.Now()})
+	if f.current != nil {
+		f.mu.Unlock()
+		return relay.Result{Outcome: relay.Refused, Err: relay.ErrRefused}
+	}
+	step := Step{Outcome: relay.Done}
+	if len(f.script) > 0 {
+		step, f.script = f.script[0], f.script[1:]
+	}
+	stop := make(chan struct{})
+	f.current = stop
+	f.mu.Unlock()
+	r := f.play(ctx, i, step, stop)
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.current = nil
+	if r.Outcome != relay.Unknown {
+		f.open = false
+	}
+	return r
+}
+
+func (f *Fake) play(ctx context.Context, i relay.Interruption, step Step, stop <-chan struct{}) relay.Result {
+	if wait(ctx, step.Delay, stop) {
+		return relay.Result{Outcome: relay.Refused, Err: relay.ErrStopped}
+	}
+	if step.Outcome == relay.Refused {
+		return relay.Result{Outcome: relay.Refused, Err: orElse(step.Err, relay.ErrRefused)}
+	}
+	if time.Now().After(i.NotAfter) {
+		return relay.Result{Outcome: relay.Refused, Err: relay.ErrLate}
+	}
+	f.mu.Lock()
+	f.open = true
+	f.mu.Unlock()
+	if step.Outcome == relay.Unknown {
+		return relay.Result{Outcome: relay.Unknown, Err: orElse(step.Err, relay.ErrNoAnswer)}
+	}
+	at := time.Now()
+	if i.Opened != nil {
+		i.Opened(at)
+	}
+	wait(ctx, i.Duration, stop)
+	return relay.Result{Outcome: relay.Done, OpenFor: time.Since(at), Err: step.Err}
+}
+
+func orElse(err, other error) error {
+	if err == nil {
+		return other
+	}
+	return err
+}
+
+// wait returns true if it was ended early.
+func wait(ctx context.Context, d time.Duration, stop <-chan struct{}) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+		return true
+	case <-stop:
+		return true
+	case <-t.C:
+		return false
+	}
+}
+
+// Close closes, unless FailClose says otherwise.
+func (f *Fake) Close(context.Context) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.calls = append(f.calls, Call{Name: "close", At: time.Now()})
+	if len(f.closing) > 0 {
+		err := f.closing[0]
+		if f.closing = f.closing[1:]; err != nil {
+			return err
+		}
+	}
+	f.open = false
+	if f.current != nil {
+		close(f.current)
+		f.current = make(chan struct{}) // still under way until Interrupt returns, and not to be closed twice
+	}
+	return nil
+}

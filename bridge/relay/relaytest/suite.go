@@ -1,0 +1,285 @@
+package relaytest
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+)
+
+// Do is what a controller does wrong.
+type Do uint8
+
+// The faults.
+const (
+	Refuse    Do = iota // says no, and does nothing
+	Ignore              // does nothing, and says nothing
+	Mute                // does it, and says nothing
+	Hangup              // does nothing, and ends the connection
+	ActHangup           // does it, and ends the connection without an answer
+	Delay               // waits for Fault.Delay first
+)
+
+// On selects requests.
+type On uint8
+
+// The requests that a fault meets.
+const (
+	Any On = iota
+	Opening
+	Closing
+)
+
+// Fault is one misbehaviour of a controller.
+type Fault struct {
+	Do Do
+	On On
+	// Once: only the next such request; else all until Clear.
+	Once bool
+	// Delay of Do Delay.
+	Delay time.Duration
+}
+
+// Change is one movement of a contact.
+type Change struct {
+	// At is the instant on the controller's own clock, monotonic, from any zero.
+	At   time.Duration
+	Open bool
+}
+
+// Controller is the other side of a driver, as a driver's tests supply it.
+type Controller interface {
+	Inject(Fault)
+	Clear()
+	// Cut ends all connections and refuses new ones until Restore.
+	Cut()
+	Restore()
+	// Move moves the contact of a line by hand.
+	Move(line int, open bool)
+	// Changes returns all movements of the contact of a line since power-up.
+	Changes(line int) []Change
+}
+
+// Subject is a driver with two lines on one controller.
+type Subject struct {
+	Controller Controller
+	Contacts   [2]relay.Contact
+	// Start connects. Ready waits until the contacts have been put to closed.
+	Start func()
+	Ready func(context.Context) error
+	// Shutdown returns the names of the lines not known to be closed: "box-office", "stage-door".
+	Shutdown func(context.Context) []string
+	// Timeout is that of one request.
+	Timeout time.Duration
+	// Quantum is what the controller rounds intervals up to; 0: it does not.
+	Quantum time.Duration
+}
+
+// Setup is what a case wants from a factory.
+type Setup struct {
+	// Open: both contacts are open before the driver starts.
+	Open bool
+	// Notify receives notices.
+	Notify func(relay.Notice)
+}
+
+// Factory makes a subject, not started. It cleans up with t.Cleanup and never fails a shutdown that has been done already.
+type Factory func(t *testing.T, s Setup) *Subject
+
+// Line names of the subjects.
+const (
+	LineA = "box-office"
+	LineB = "stage-door"
+)
+
+// patience bounds every wait of the suite.
+const patience = 5 * time.Second
+
+// rig is a started subject with what it said.
+type rig struct {
+	*Subject
+	t       *testing.T
+	notices chan relay.Notice // buffer 1000: notices must not block, and a case sees far fewer
+	seq     uint32
+}
+
+func newRig(t *testing.T, f Factory, s Setup) *rig {
+	r := &rig{t: t, notices: make(chan relay.Notice, 1000)}
+	s.Notify = func(n relay.Notice) { r.notices <- n }
+	r.Subject = f(t, s)
+	t.Cleanup(func() {
+		if t.Failed() {
+			t.Logf("movements: %s %v, %s %v", LineA, r.Controller.Changes(0), LineB, r.Controller.Changes(1))
+		}
+	})
+	return r
+}
+
+// started returns a rig that is connected.
+func started(t *testing.T, f Factory) *rig {
+	r := newRig(t, f, Setup{})
+	r.Start()
+	r.ready()
+	return r
+}
+
+func (r *rig) ctx(d time.Duration) context.Context {
+	ctx, cancel := context.WithTimeout(context.Background(), d)
+	r.t.Cleanup(cancel)
+	return ctx
+}
+
+func (r *rig) ready() {
+	r.t.Helper()
+	if err := r.Ready(r.ctx(patience)); err != nil {
+		r.t.Fatalf("not ready: %v", err)
+	}
+}
+
+// length is a short interval that the controller can do.
+func (r *rig) length() time.Duration { return max(40*time.Millisecond, 2*r.Quantum) }
+
+func (r *rig) command(d time.Duration) relay.Interruption {
+	r.seq++
+	return relay.Interruption{Seq: r.seq, Duration: d, NotAfter: time.Now().Add(patience)}
+}
+
+// interrupt runs an interruption of line A.
+func (r *rig) interrupt(d time.Duration) relay.Result {
+	return r.Contacts[0].Interrupt(r.ctx(patience), r.command(d))
+}
+
+// background runs one, and gives a channel that is closed when it was told open, and one with the result.
+func (r *rig) background(ctx context.Context, line int, i relay.Interruption) (<-chan struct{}, <-chan relay.Result) {
+	opened := make(chan struct{})
+	result := make(chan relay.Result, 1) // the case may have failed before it looks
+	i.Opened = func(time.Time) { close(opened) }
+	go func() { result <- r.Contacts[line].Interrupt(ctx, i) }()
+	return opened, result
+}
+
+func get[T any](r *rig, what string, ch <-chan T) T {
+	r.t.Helper()
+	t := time.NewTimer(patience)
+	defer t.Stop()
+	select {
+	case v := <-ch:
+		return v
+	case <-t.C:
+		r.t.Fatalf("no %s within %v", what, patience)
+	}
+	var none T
+	return none // not reached
+}
+
+// until polls for a condition on the controller, whose movements come without an event to wait for.
+func (r *rig) until(what string, cond func() bool) {
+	r.t.Helper()
+	tick := time.NewTicker(2 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.Now().Add(patience); !cond(); <-tick.C {
+		if time.Now().After(end) {
+			r.t.Fatalf("not within %v: %s", patience, what)
+		}
+	}
+}
+
+// isOpen tells where the contact of a line is.
+func (r *rig) isOpen(line int) bool {
+	c := r.Controller.Changes(line)
+	return len(c) > 0 && c[len(c)-1].Open
+}
+
+// openings returns how long each opening of a line lasted; a last one that still lasts counts as -1.
+func (r *rig) openings(line int) []time.Duration {
+	var all []time.Duration
+	var from time.Duration
+	for _, c := range r.Controller.Changes(line) {
+		switch n := len(all); {
+		case c.Open:
+			from, all = c.At, append(all, -1)
+		case n > 0 && all[n-1] == -1:
+			all[n-1] = c.At - from
+		}
+	}
+	return all
+}
+
+func (r *rig) want(res relay.Result, outcome relay.Outcome, err error) {
+	r.t.Helper()
+	if res.Outcome != outcome || (err == nil) != (res.Err == nil) || !errors.Is(res.Err, err) {
+		r.t.Fatalf("outcome %d, %v; want %d, %v", res.Outcome, res.Err, outcome, err)
+	}
+}
+
+func (r *rig) wantStill(line int) {
+	r.t.Helper()
+	if o := r.openings(line); len(o) != 0 {
+		r.t.Fatalf("line %d opened: %v", line, o)
+	}
+}
+
+// wantOpenings checks number and lengths.
+func (r *rig) wantOpenings(line int, want ...time.Duration) {
+	r.t.Helper()
+	got := r.openings(line)
+	ok := len(got) == len(want)
+	for i := range min(len(got), len(want)) {
+		// Not short by more than 0.5 ms; late within what a loaded test machine may need.
+		ok = ok && got[i] >= want[i]-500*time.Microsecond && got[i] < want[i]+150*time.Millisecond
+	}
+	if !ok {
+		r.t.Fatalf("line %d was open for %v, want %v", line, got, want)
+	}
+}
+
+// notice waits for a notice of that kind.
+func (r *rig) notice(k relay.NoticeKind) relay.Notice {
+	r.t.Helper()
+	for {
+		if n := get(r, "notice "+k.String(), r.notices); n.Kind == k {
+			return n
+		}
+	}
+}
+
+// works ends many cases: after the trouble an ordinary interruption must work.
+func (r *rig) works() {
+	r.t.Helper()
+	before := len(r.openings(0))
+	var res relay.Result
+	r.until("an interruption works again", func() bool {
+		res = r.interrupt(r.length())
+		return res.Outcome == relay.Done
+	})
+	r.until("and ends", func() bool { o := r.openings(0); return len(o) > before && o[len(o)-1] > 0 })
+	if o := r.openings(0); len(o) != before+1 || o[before] < r.length()-500*time.Microsecond {
+		r.t.Fatalf("an ordinary interruption of %v afterwards gave %v", r.length(), o[before:])
+	}
+}
+
+// atOnce is how many cases run at the same time. They mostly wait, so this is not bound to the number of processors.
+const atOnce = 8
+
+// Run runs the conformance suite, each case on a subject of its own, side by side.
+func Run(t *testing.T, f Factory) {
+	room := make(chan struct{}, atOnce) // a counting semaphore
+	var running sync.WaitGroup
+	for _, c := range slices.Concat(plainCases, faultCases, endCases) {
+		running.Go(func() {
+			room <- struct{}{}
+			defer func() { <-room }()
+			t.Run(c.name, func(t *testing.T) { c.run(t, f) })
+		})
+	}
+	running.Wait()
+}
+
+type testCase struct {
+	name string
+	run  func(*testing.T, Factory)
+}
