@@ -1,15 +1,32 @@
-// Package endpoint is one SIP socket: the library's user agent made safe to build a B2BUA on. It hands requests and
-// responses over in the order of arrival within a Call-ID, keeps an INVITE transaction alive until its final response,
-// matches CANCEL, refuses malformed requests, survives a panicking handler and keeps secrets and bad packets out of the log.
+// Package endpoint is one SIP socket, UDP and TCP on one port: the library's transports, parser and transactions behind
+// a dispatcher of our own, made safe to build a B2BUA on. It hands requests and responses over in the order of arrival
+// within a Call-ID, keeps an INVITE transaction alive until its final response, matches CANCEL, refuses malformed
+// requests, survives a panicking handler and keeps secrets and bad packets out of the log.
+//
+// The library's own dispatcher starts a goroutine for each message, which loses the order of the wire. Here the reading
+// goroutine of a socket matches each message to its transaction itself and queues what concerns the user by Call-ID.
 package endpoint
 
 import (
-	"context"
+	"errors"
+	"fmt"
+	"net"
 	"net/netip"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"go.uber.org/zap"
 )
+
+// ErrTimeout tells that no final response came in time: 64*T1 = 32 s after the request (RFC 3261 section 17.1), or after
+// the CANCEL of an INVITE.
+var ErrTimeout = errors.New("no final response in time")
+
+// ErrClosed tells that the endpoint was closed.
+var ErrClosed = errors.New("endpoint is closed")
 
 // Options of an [Endpoint].
 type Options struct {
@@ -34,57 +51,156 @@ type Handler interface {
 	Cancelled(r *Request)
 }
 
-// Request is a request that arrived. Respond may be called from any goroutine.
-type Request struct {
-	*sip.Request
-	// From is the address it really came from.
-	From netip.AddrPort
-	// Endpoint took it.
-	Endpoint *Endpoint
-}
-
-// Respond sends a response. A provisional after the final one is dropped. The error is the transport's.
-func (r *Request) Respond(res *sip.Response) error { return nil }
-
-// Reply builds and sends a response without a body.
-func (r *Request) Reply(code int, reason string, headers ...sip.Header) error { return nil }
-
 // Endpoint is one socket. Safe for concurrent use.
-type Endpoint struct{}
+type Endpoint struct {
+	// set once
+	o       Options
+	handler Handler
+	log     *zap.Logger
+	tp      *sip.TransportLayer
+	addr    netip.AddrPort
+	host    string // for Via and Contact
+	packets *packetConn
+	streams *listener
+	t       transactions
+	queues  queues
+	work    sync.WaitGroup // everything that runs beside the queues
+	stop    chan struct{}  // closed by Close
+
+	closed  atomic.Bool
+	dropped atomic.Uint64
+	once    sync.Once
+	err     error // of Close
+}
 
 // Open binds the sockets and returns when they can send and receive.
-func Open(o Options, h Handler) (*Endpoint, error) { return &Endpoint{}, nil }
-
-// Addr is the address it listens on, with the real port.
-func (e *Endpoint) Addr() netip.AddrPort { return netip.AddrPort{} }
-
-// Contact returns a Contact header field for this socket.
-func (e *Endpoint) Contact(user string, transport string) *sip.ContactHeader { return nil }
-
-// A Response is what a client transaction brought. Err is set, and Response nil, when no final response came in
-// time (ErrTimeout) or the request could not be sent; after Err nothing more comes.
-type Response struct {
-	*sip.Response
-	Err error
+func Open(o Options, h Handler) (*Endpoint, error) {
+	if !o.UDP && !o.TCP {
+		return nil, errors.New("open endpoint: neither UDP nor TCP chosen; choose at least one")
+	}
+	if o.Logger == nil {
+		o.Logger = zap.NewNop()
+	}
+	e := &Endpoint{o: o, handler: h, log: o.Logger, stop: make(chan struct{})}
+	e.t.init()
+	e.queues.init(e.log)
+	libraryLog(o.Logger)
+	if err := e.bind(); err != nil {
+		return nil, fmt.Errorf("open endpoint on %s: %w", o.Listen, err)
+	}
+	e.host = o.Advertise
+	if e.host == "" {
+		e.host = e.addr.Addr().String()
+	}
+	e.tp = newTransports()
+	e.tp.OnMessage(e.message)
+	if e.packets != nil {
+		e.work.Go(func() { e.serve("udp", e.tp.ServeUDP(e.packets)) })
+	}
+	if e.streams != nil {
+		e.work.Go(func() { e.serve("tcp", e.tp.ServeTCP(e.streams)) })
+	}
+	return e, nil
 }
 
-// Transaction is a client transaction.
-type Transaction struct{}
+// bind opens the sockets. With port 0 the TCP port that belongs to the free UDP port may be taken: then it tries anew.
+func (e *Endpoint) bind() error {
+	const tries = 20
+	var last error
+	for range tries {
+		last = e.bindOnce()
+		if last == nil || e.o.Listen.Port() != 0 {
+			return last
+		}
+	}
+	return last
+}
 
-// Send starts a client transaction for req (From, To, Call-ID, CSeq, Route and body as the caller set them; Via and
-// Max-Forwards are added if missing). on is called in the order of arrival within the Call-ID, never concurrently, and
-// must not block. For INVITE every 2xx is handed on, also repeats and those of other forks, for 64*T1 after the first;
-// the ACK of a failure is sent here, the ACK of a 2xx is the caller's (Write).
-func (e *Endpoint) Send(req *sip.Request, on func(Response)) (*Transaction, error) { return nil, nil }
+func (e *Endpoint) bindOnce() error {
+	at := e.o.Listen
+	if e.o.UDP {
+		c, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(at))
+		if err != nil {
+			return err
+		}
+		e.packets = &packetConn{UDPConn: c, e: e}
+		at = netip.AddrPortFrom(at.Addr(), c.LocalAddr().(*net.UDPAddr).AddrPort().Port())
+	}
+	if e.o.TCP {
+		l, err := net.ListenTCP("tcp", net.TCPAddrFromAddrPort(at))
+		if err != nil {
+			if e.packets != nil {
+				e.packets.UDPConn.Close()
+				e.packets = nil
+			}
+			return err
+		}
+		e.streams = &listener{TCPListener: l, e: e}
+		at = netip.AddrPortFrom(at.Addr(), l.Addr().(*net.TCPAddr).AddrPort().Port())
+	}
+	e.addr = at
+	return nil
+}
 
-// Do sends a request that is no INVITE and waits for the final response.
-func (e *Endpoint) Do(ctx context.Context, req *sip.Request) (*sip.Response, error) { return nil, nil }
+// serve takes the end of a serving loop.
+func (e *Endpoint) serve(network string, err error) {
+	if !e.closed.Load() {
+		e.log.Error("socket no longer read", zap.String("network", network), zap.Stringer("address", e.addr), zap.Error(err))
+	}
+}
 
-// Write sends a request outside any transaction: the ACK of a 2xx.
-func (e *Endpoint) Write(req *sip.Request) error { return nil }
+// Addr is the address it listens on, with the real port.
+func (e *Endpoint) Addr() netip.AddrPort { return e.addr }
 
-// Cancel sends CANCEL as soon as a provisional response has come (RFC 3261 section 9.1). on goes on being called: a 200 may cross.
-func (t *Transaction) Cancel() {}
+// Dropped counts what was thrown away unparsed: sources that [Options.Accept] refuses, datagrams that are no SIP at all.
+func (e *Endpoint) Dropped() uint64 { return e.dropped.Load() }
 
-// Close closes the sockets and waits for all goroutines.
-func (e *Endpoint) Close() error { return nil }
+// Contact returns a Contact header field for this socket. The transport "TCP" is said, since UDP is what a URI means without.
+func (e *Endpoint) Contact(user string, transport string) *sip.ContactHeader {
+	u := sip.Uri{Scheme: "sip", User: user, Host: e.host, Port: int(e.addr.Port())}
+	if strings.EqualFold(transport, "TCP") || !e.o.UDP {
+		u.UriParams.Add("transport", "tcp")
+	}
+	return &sip.ContactHeader{Address: u}
+}
+
+// Close closes the sockets and waits for all goroutines. Client transactions under way end with [ErrClosed].
+func (e *Endpoint) Close() error {
+	e.once.Do(func() {
+		e.closed.Store(true)
+		close(e.stop)
+		var errs []error
+		if e.packets != nil {
+			errs = append(errs, e.packets.Close())
+		}
+		if e.streams != nil {
+			errs = append(errs, e.streams.Close())
+		}
+		e.t.terminate()
+		errs = append(errs, e.tp.Close())
+		e.work.Wait()
+		e.queues.finish()
+		e.err = errors.Join(errs...)
+	})
+	return e.err
+}
+
+// after runs f in d unless the endpoint is closed before.
+func (e *Endpoint) after(d time.Duration, f func()) *time.Timer {
+	return time.AfterFunc(d, func() {
+		if !e.closed.Load() {
+			f()
+		}
+	})
+}
+
+// spawn runs f beside; it tells whether it will.
+func (e *Endpoint) spawn(f func()) bool {
+	e.t.mu.Lock()
+	defer e.t.mu.Unlock()
+	if e.t.closed {
+		return false
+	}
+	e.work.Go(f)
+	return true
+}

@@ -1,0 +1,213 @@
+package endpoint
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+)
+
+// Request is a request that arrived. Respond may be called from any goroutine.
+type Request struct {
+	*sip.Request
+	// From is the address it really came from.
+	From netip.AddrPort
+	// Endpoint took it.
+	Endpoint *Endpoint
+
+	server *server // nil for ACK
+}
+
+// errNoTransaction tells that the request takes no response: an ACK, or one that did not come through [Open].
+var errNoTransaction = errors.New("the request takes no response")
+
+// Respond sends a response. A provisional after the final one is dropped, and so is a second final one; a 2xx to an
+// INVITE may be sent again and again until its ACK comes (RFC 6026 section 7.1), for 64*T1. The error is the transport's.
+func (r *Request) Respond(res *sip.Response) error {
+	if r.server == nil {
+		return fmt.Errorf("respond %d to %s: %w", res.StatusCode, r.Method, errNoTransaction)
+	}
+	if err := r.server.respond(res); err != nil {
+		return fmt.Errorf("respond %d to %s: %w", res.StatusCode, r.Method, err)
+	}
+	return nil
+}
+
+// Reply builds and sends a response without a body.
+func (r *Request) Reply(code int, reason string, headers ...sip.Header) error {
+	res := sip.NewResponseFromRequest(r.Request, code, reason, nil)
+	for _, h := range headers {
+		res.AppendHeader(h)
+	}
+	if r.server != nil && code > 100 && !r.To().Params.Has("tag") {
+		res.To().Params.Remove("tag")
+		res.To().Params.Add("tag", r.server.tag) // the same in all replies, not the library's new one each time
+	}
+	return r.Respond(res)
+}
+
+// server is a server transaction: the library's state machine and what it lacks.
+type server struct {
+	// set once
+	r    *Request
+	tx   *sip.ServerTx
+	key  string
+	dest string // where responses go
+	tag  string // our To tag where the user sets none
+
+	mu        sync.Mutex
+	final     int // status code, 0: none yet
+	said      bool
+	cancelled bool
+	failAcked bool
+	trying    *time.Timer
+}
+
+func newServer(r *Request, key, dest string, conn sip.Connection) (*server, error) {
+	s := &server{r: r, key: key, dest: dest, tag: sip.GenerateTagN(16)}
+	s.tx = sip.NewServerTx(key, r.Request, conn, sip.DefaultLogger())
+	if err := s.tx.Init(); err != nil {
+		return nil, err
+	}
+	if !r.IsInvite() {
+		return s, nil
+	}
+	// The library's own 100 after 200 ms would read the request while the user may write its To tag, and could take
+	// the place of a final response. A repeat stops it; ours is built now.
+	if err := s.tx.Receive(r.Request); err != nil {
+		return nil, err
+	}
+	res := sip.NewResponseFromRequest(r.Request, sip.StatusTrying, "Trying", nil)
+	s.trying = r.Endpoint.after(sip.Timer_1xx, func() { s.try(res) })
+	return s, nil
+}
+
+// try sends 100 if nothing was sent in 200 ms (RFC 3261 section 17.2.1).
+func (s *server) try(res *sip.Response) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.said {
+		s.said = true
+		res.SetDestination(s.dest)
+		s.tx.Respond(res) // if it cannot be sent, the INVITE comes again
+	}
+}
+
+func (s *server) respond(res *sip.Response) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.final != 0 && !(s.r.IsInvite() && success(s.final) && res.StatusCode == s.final) {
+		return nil
+	}
+	if to := res.To(); to != nil && res.StatusCode > 100 && !to.Params.Has("tag") {
+		to.Params.Add("tag", s.tag)
+	}
+	res.SetTransport(s.r.Transport())
+	res.SetDestination(s.dest)
+	s.said = true
+	if !res.IsProvisional() {
+		s.final = res.StatusCode
+		if s.trying != nil {
+			s.trying.Stop()
+		}
+	}
+	return s.tx.Respond(res)
+}
+
+func success(code int) bool { return code >= 200 && code < 300 }
+
+func (s *server) answered() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.final != 0
+}
+
+// cancel tells whether a CANCEL means something to the user.
+func (s *server) cancel() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	first := s.final == 0 && !s.cancelled
+	s.cancelled = true
+	return first
+}
+
+// toTag is our tag in the responses to this request. It is read in the order of the Call-ID, where the user writes it.
+func (s *server) toTag() string {
+	if tag, ok := s.r.To().Params.Get("tag"); ok && tag != "" {
+		return tag
+	}
+	return s.tag
+}
+
+// repeated takes a retransmission: the last response is sent again.
+func (s *server) repeated(req *sip.Request) {
+	if req.Method == s.r.Method {
+		s.tx.Receive(req) // cannot fail for the same method
+	}
+}
+
+// acked takes an ACK with the branch of the INVITE: that of a failure ends here (RFC 3261 section 17.2.1).
+func (s *server) acked(ack *Request) {
+	s.mu.Lock()
+	code, again := s.final, s.failAcked
+	if code >= 300 {
+		s.failAcked = true
+	}
+	s.mu.Unlock()
+	switch {
+	case success(code):
+		s.r.Endpoint.pass(ack)
+	case code >= 300 && !again:
+		s.confirmed()
+	}
+}
+
+// confirmed ends the transaction of a failure; its key stays for T4, so that repeats of the ACK are absorbed.
+func (s *server) confirmed() {
+	e := s.r.Endpoint
+	s.tx.Terminate()
+	if sip.IsReliable(s.r.Transport()) {
+		return
+	}
+	e.t.mu.Lock()
+	if !e.t.closed {
+		e.t.servers[s.key] = s
+	}
+	e.t.mu.Unlock()
+	e.after(sip.T4, func() { e.t.removeServer(s.key, s) })
+}
+
+// received notes in the top Via where the request came from (RFC 3261 section 18.2.1, RFC 3581 section 4) and returns
+// where its responses go.
+func received(req *sip.Request, from netip.AddrPort) string {
+	via := req.Via()
+	if !from.IsValid() {
+		return req.Source()
+	}
+	host := from.Addr().String()
+	port := int(from.Port())
+	rport, asked := via.Params.Get("rport")
+	asked = asked && (rport == "" || rport == strconv.Itoa(port)) || via.Params.Has("rport")
+	if asked {
+		via.Params.Add("rport", strconv.Itoa(port))
+	}
+	if asked || !strings.EqualFold(via.Host, host) {
+		via.Params.Add("received", host)
+	}
+	if sip.IsReliable(req.Transport()) {
+		return req.Source()
+	}
+	if !asked {
+		port = via.Port
+		if port <= 0 || port > 65535 {
+			port = sip.DefaultUdpPort
+		}
+	}
+	return net.JoinHostPort(host, strconv.Itoa(port))
+}

@@ -1,0 +1,84 @@
+package endpoint
+
+import (
+	"strings"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+)
+
+// single are the header fields that may come only once (RFC 3261 section 7.3.1 and the tables of section 20).
+var single = [...]string{"from", "to", "call-id", "cseq", "max-forwards", "content-length", "content-type"}
+
+// faulty tells what is wrong with a request, 0 if nothing is: what every method needs (RFC 3261 sections 8.1.1 and 8.2).
+func faulty(r *sip.Request) (code int, reason string) {
+	bad := sip.StatusBadRequest
+	cseq := r.CSeq()
+	switch {
+	case !strings.EqualFold(r.SipVersion, "SIP/2.0"):
+		return sip.StatusVersionNotSupported, "Version Not Supported"
+	case cseq == nil:
+		return bad, "Missing CSeq"
+	case r.From() == nil:
+		return bad, "Missing From"
+	case r.To() == nil:
+		return bad, "Missing To"
+	case r.CallID() == nil || r.CallID().Value() == "":
+		return bad, "Missing Call-ID"
+	case !strings.EqualFold(strings.TrimSpace(string(cseq.MethodName)), string(r.Method)):
+		return bad, "CSeq Method Mismatch"
+	case r.From().Params.GetOr("tag", "") == "":
+		return bad, "Missing From Tag"
+	case repeatedHeader(r):
+		return bad, "Repeated Header Field"
+	case (r.IsInvite() || r.Method == sip.SUBSCRIBE) && r.Contact() == nil:
+		return bad, "Missing Contact"
+	case r.MaxForwards() != nil && r.MaxForwards().Val() == 0 && !r.IsAck() && r.Method != sip.OPTIONS && r.Method != sip.CANCEL:
+		return sip.StatusTooManyHops, "Too Many Hops"
+	}
+	return 0, ""
+}
+
+func repeatedHeader(r *sip.Request) bool {
+	var seen [len(single)]bool
+	for _, h := range r.Headers() {
+		name := h.Name()
+		for i, s := range single {
+			if len(name) == len(s) && strings.EqualFold(name, s) {
+				if seen[i] {
+					return true
+				}
+				seen[i] = true
+			}
+		}
+	}
+	return false
+}
+
+// faultyResponse tells whether a response cannot be used.
+func faultyResponse(r *sip.Response) (code int, reason string) {
+	switch {
+	case r.Via() == nil, r.CSeq() == nil, r.CallID() == nil, r.From() == nil, r.To() == nil,
+		r.StatusCode < 100, r.StatusCode > 699:
+		return sip.StatusBadRequest, "Bad Response"
+	}
+	return 0, ""
+}
+
+// refuse answers a request for which no transaction is made: the same answer to each repeat. ACK is never answered.
+func (e *Endpoint) refuse(req *sip.Request, dest string, code int, reason string) {
+	if req.IsAck() {
+		return
+	}
+	conn := e.connection(req.Transport(), req.Source())
+	if conn == nil {
+		return
+	}
+	defer conn.TryClose()
+	res := sip.NewResponseFromRequest(req, code, reason, nil)
+	res.SipVersion = "SIP/2.0"
+	res.SetDestination(dest)
+	if err := conn.WriteMsg(res); err != nil {
+		e.log.Debug("a refusal could not be sent", zap.Int("code", code), zap.Error(err))
+	}
+}
