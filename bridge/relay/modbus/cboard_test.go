@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"bufio"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -35,14 +36,13 @@ type boardEvent struct {
 	conn, fn, index, value int
 }
 
+// buildDir is where the board is built; TestMain removes it. The empty string means that it could not be made.
+var buildDir, errBuildDir = os.MkdirTemp("", "clearback-board")
+
 var buildBoard = sync.OnceValues(func() (string, error) {
-	dir, err := os.MkdirTemp("", "clearback-board")
-	if err != nil {
-		return "", err
-	}
-	bin := filepath.Join(dir, "board")
+	bin := filepath.Join(buildDir, "board")
 	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" testdata/board.c $(pkg-config --cflags --libs libmodbus)`, "sh", bin).CombinedOutput()
-	if err != nil {
+	if err = errors.Join(errBuildDir, err); err != nil {
 		return "", fmt.Errorf("%w: %s", err, out)
 	}
 	return bin, nil

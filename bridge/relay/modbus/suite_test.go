@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"context"
+	"os"
 	"testing"
 	"time"
 
@@ -11,7 +12,12 @@ import (
 	"go.uber.org/goleak"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
+		os.RemoveAll(buildDir)
+		os.Exit(code)
+	}))
+}
 
 const testTimeout = 150 * time.Millisecond
 

@@ -104,6 +104,7 @@ type rig struct {
 	*Subject
 	t       *testing.T
 	notices chan relay.Notice // buffer 1000: notices must not block, and a case sees far fewer
+	unread  []relay.Notice    // came while another kind was waited for
 	seq     uint32
 }
 
@@ -237,13 +238,16 @@ func (r *rig) wantOpenings(line int, want ...time.Duration) {
 	}
 }
 
-// notice waits for a notice of that kind.
+// notice waits for a notice of that kind; kinds may come in any order.
 func (r *rig) notice(k relay.NoticeKind) relay.Notice {
 	r.t.Helper()
 	for {
-		if n := get(r, "notice "+k.String(), r.notices); n.Kind == k {
+		if i := slices.IndexFunc(r.unread, func(n relay.Notice) bool { return n.Kind == k }); i >= 0 {
+			n := r.unread[i]
+			r.unread = slices.Delete(r.unread, i, i+1)
 			return n
 		}
+		r.unread = append(r.unread, get(r, "notice "+k.String(), r.notices))
 	}
 }
 
