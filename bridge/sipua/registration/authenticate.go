@@ -1,0 +1,224 @@
+package registration
+
+import (
+	"crypto/subtle"
+	"net/netip"
+	"strings"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/icholy/digest"
+	"go.uber.org/zap"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+// algorithms that we offer, best first and MD5 last, one challenge each (RFC 8760 section 2.4).
+var algorithms = [...]string{"SHA-256", "MD5"}
+
+// verdict on the credentials of a request.
+type verdict uint8
+
+const (
+	wrong verdict = iota
+	stale         // right, but the nonce is no longer good
+	right
+)
+
+// Authenticate tells which line a request outside a dialog comes from. If it cannot, it has answered (401, 403) and returns false.
+// An account with a password needs digest credentials; one without, which has a fixed contact, is known by its address.
+func (r *Registrar) Authenticate(req *endpoint.Request) (line string, ok bool) {
+	if a := r.authenticate(req); a != nil {
+		return a.Line, true
+	}
+	return "", false
+}
+
+// AuthenticateEmergency is Authenticate for a call to an emergency number: a known device is let through without a
+// challenge, that is, one whose address is that of a live binding, or of a fixed contact. Otherwise it does as Authenticate.
+func (r *Registrar) AuthenticateEmergency(req *endpoint.Request) (line string, ok bool) {
+	var found *account
+	for _, a := range r.accounts {
+		if !a.on(req.Endpoint) || !a.allows(req.From.Addr()) || !r.comesFrom(a, req) {
+			continue
+		}
+		if userOf(req) == a.User {
+			return a.Line, true
+		}
+		if found != nil {
+			return r.Authenticate(req) // several lines of one address, and it names none of them
+		}
+		found = a
+	}
+	if found != nil {
+		return found.Line, true
+	}
+	return r.Authenticate(req)
+}
+
+// comesFrom tells whether the request came from where the account is bound.
+func (r *Registrar) comesFrom(a *account, req *endpoint.Request) bool {
+	if a.Fixed != nil {
+		return a.fixedAt(req.From.Addr())
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return r.now().Before(a.binding.Expires) && (req.From == a.binding.Destination || req.From == a.source)
+}
+
+// authenticate finds the account of a request; if it returns nil, it has answered.
+func (r *Registrar) authenticate(req *endpoint.Request) *account {
+	challenged := false
+	for _, a := range r.accounts {
+		challenged = challenged || a.Password != "" && a.on(req.Endpoint)
+	}
+	cred := r.credentials(req)
+	if cred == nil {
+		if a := r.byAddress(req); a != nil {
+			return a
+		}
+		if !challenged {
+			r.reply(req, sip.StatusForbidden, "Forbidden")
+			return nil
+		}
+		r.challenge(req, false)
+		return nil
+	}
+	a, v := r.judge(req, cred)
+	switch {
+	case v != right:
+		r.challenge(req, v == stale)
+	case !a.on(req.Endpoint), !a.allows(req.From.Addr()):
+		r.log.Warn("right credentials from a wrong place", zap.String("line", a.Line), zap.Stringer("from", req.From), zap.Stringer("socket", req.Endpoint.Addr()))
+		r.reply(req, sip.StatusForbidden, "Forbidden")
+	default:
+		return a
+	}
+	return nil
+}
+
+// byAddress finds the fixed account without a password that a request comes from. Where several share the address, the
+// From user tells which.
+func (r *Registrar) byAddress(req *endpoint.Request) *account {
+	var found *account
+	n := 0
+	for _, a := range r.accounts {
+		if a.Fixed == nil || a.Password != "" || !a.on(req.Endpoint) || !a.fixedAt(req.From.Addr()) {
+			continue
+		}
+		if userOf(req) == a.User {
+			return a
+		}
+		found = a
+		n++
+	}
+	if n == 1 {
+		return found
+	}
+	return nil
+}
+
+func userOf(req *endpoint.Request) string {
+	if f := req.Request.From(); f != nil {
+		return f.Address.User
+	}
+	return ""
+}
+
+// credentials returns the digest credentials for our realm, nil if there are none.
+func (r *Registrar) credentials(req *endpoint.Request) *digest.Credentials {
+	for _, h := range req.GetHeaders("Authorization") {
+		if c, err := digest.ParseCredentials(h.Value()); err == nil && c.Realm == r.realm {
+			return c
+		}
+	}
+	return nil
+}
+
+// judge compares in constant time. For an unknown user it does the same work with a secret that nobody knows, and says the same.
+func (r *Registrar) judge(req *endpoint.Request, c *digest.Credentials) (*account, verdict) {
+	algorithm := strings.ToUpper(c.Algorithm)
+	if algorithm == "" {
+		algorithm = "MD5"
+	}
+	i := -1
+	for j, name := range algorithms {
+		if name == algorithm {
+			i = j
+		}
+	}
+	if i < 0 {
+		return nil, wrong
+	}
+	a, known := r.byUser[c.Username]
+	if !known || a.Password == "" {
+		a, known = r.nobody, false
+	}
+	chal := &digest.Challenge{Realm: r.realm, Nonce: c.Nonce, Algorithm: algorithm}
+	count := c.Nc
+	switch strings.ToLower(c.QOP) {
+	case "auth":
+		chal.QOP = []string{"auth"}
+		if count <= 0 || c.Cnonce == "" {
+			return nil, wrong
+		}
+	case "":
+		count = 1 // as before RFC 2617: such a nonce is good once
+	default:
+		return nil, wrong
+	}
+	want, err := digest.Digest(chal, digest.Options{Method: req.Method.String(), URI: c.URI, Username: c.Username, A1: a.ha1[i], Count: c.Nc, Cnonce: c.Cnonce})
+	if err != nil {
+		return nil, wrong
+	}
+	same := subtle.ConstantTimeCompare([]byte(want.Response), []byte(strings.ToLower(c.Response))) == 1
+	switch {
+	case !same || !known:
+		return nil, wrong
+	case !r.nonces.spend(r.now(), req.Endpoint.Addr().String(), c.Nonce, count):
+		return a, stale
+	}
+	return a, right
+}
+
+// challenge asks for credentials, with each algorithm that we take.
+func (r *Registrar) challenge(req *endpoint.Request, stale bool) {
+	nonce := r.nonces.make(r.now(), req.Endpoint.Addr().String())
+	headers := make([]sip.Header, 0, len(algorithms))
+	for _, algorithm := range algorithms {
+		c := digest.Challenge{Realm: r.realm, Nonce: nonce, Algorithm: algorithm, QOP: []string{"auth"}, Stale: stale}
+		headers = append(headers, sip.NewHeader("WWW-Authenticate", c.String()))
+	}
+	r.reply(req, sip.StatusUnauthorized, "Unauthorized", headers...)
+}
+
+// reply answers; if that cannot be sent, the adapter asks again.
+func (r *Registrar) reply(req *endpoint.Request, code int, reason string, headers ...sip.Header) {
+	if err := req.Reply(code, reason, headers...); err != nil {
+		r.log.Debug("a reply could not be sent", zap.Int("code", code), zap.Stringer("to", req.From), zap.Error(err))
+	}
+}
+
+// on tells whether the account is served on this socket.
+func (a *account) on(e *endpoint.Endpoint) bool { return a.Endpoint == nil || a.Endpoint() == e }
+
+func (a *account) allows(from netip.Addr) bool {
+	for _, p := range a.AllowFrom {
+		if p.Contains(from.Unmap()) {
+			return true
+		}
+	}
+	return len(a.AllowFrom) == 0
+}
+
+// fixedAt tells whether an address is that of the fixed contact: its host, or what AllowFrom says.
+func (a *account) fixedAt(from netip.Addr) bool {
+	if len(a.AllowFrom) > 0 {
+		return a.allows(from)
+	}
+	host, err := netip.ParseAddr(strings.Trim(a.Fixed.Host, "[]"))
+	return err == nil && host.Unmap() == from.Unmap()
+}
+
+// now is the registrar's clock.
+func (r *Registrar) now() time.Time { return r.clock() }

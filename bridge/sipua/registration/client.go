@@ -1,0 +1,318 @@
+package registration
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	mathrand "math/rand/v2"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+// Status of a registration at the service.
+type Status struct {
+	Registered bool
+	// Since and Until: when the state was reached and when the registration ends.
+	Since, Until time.Time
+	// Problem in words, "" if none.
+	Problem string
+}
+
+// ClientOptions of [NewClient].
+type ClientOptions struct {
+	Line     string
+	Endpoint *endpoint.Endpoint
+	// Registrar is the service's registrar; AOR the address of record; Contact ours.
+	Registrar, AOR     sip.Uri
+	AuthUser, Password string
+	Contact            sip.ContactHeader
+	// Destination is where requests go (outbound proxy or the registrar's resolved address), "host:port"; "" resolves Registrar.
+	Destination string
+	Expires     time.Duration
+	Logger      *zap.Logger
+	// Changed, if not nil, is called when Registered changes. It must not block.
+	Changed func(Status)
+}
+
+// farewell is how long the un-registering at the end may take.
+const farewell = time.Second
+
+// Client keeps one line registered at the service, for ever.
+type Client struct {
+	// set once
+	o   ClientOptions
+	log *zap.Logger
+	// one Call-ID and one From tag for all its REGISTERs (RFC 3261 section 10.2)
+	callID, tag string
+
+	// owned by Run
+	cseq     uint32
+	expires  time.Duration // what we ask for; a registrar may have asked for more
+	failures int
+
+	mu     sync.Mutex
+	status Status
+	lapse  *time.Timer // ends the registration
+}
+
+// NewClient checks nothing and sends nothing.
+func NewClient(o ClientOptions) *Client {
+	c := &Client{o: o, log: o.Logger, callID: strings.ToLower(rand.Text()), tag: strings.ToLower(rand.Text()), expires: o.Expires}
+	if c.log == nil {
+		c.log = zap.NewNop()
+	}
+	if c.expires <= 0 {
+		c.expires = defaultExpires
+	}
+	c.status.Since = time.Now()
+	return c
+}
+
+// Status returns the present state.
+func (c *Client) Status() Status {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.status
+}
+
+// Run registers, refreshes and retries until ctx ends, then un-registers (for at most a second). It must be called once only.
+func (c *Client) Run(ctx context.Context) {
+	for ctx.Err() == nil {
+		granted, err := c.register(ctx, c.expires)
+		var pause time.Duration
+		switch {
+		case ctx.Err() != nil:
+		case err != nil:
+			c.failures++
+			pause = retryAfter(c.failures, failureOf(err), mathrand.Float64())
+			c.failed(err, pause)
+		default:
+			c.failures = 0
+			pause = refreshAfter(granted)
+			c.succeeded(granted)
+		}
+		select {
+		case <-time.After(pause):
+		case <-ctx.Done():
+		}
+	}
+	c.end()
+}
+
+// end un-registers if there may be something registered.
+func (c *Client) end() {
+	c.mu.Lock()
+	may := time.Now().Before(c.status.Until)
+	c.mu.Unlock()
+	if may {
+		ctx, cancel := context.WithTimeout(context.Background(), farewell)
+		defer cancel()
+		if _, err := c.register(ctx, 0); err != nil {
+			c.log.Warn("could not un-register; the service will call this line until the registration ends",
+				zap.String("registrar", c.o.Registrar.Host), zap.Time("until", c.Status().Until), zap.Error(err))
+		}
+	}
+	c.set(func(s *Status) { s.Registered, s.Until = false, time.Now() })
+}
+
+// refusal is an answer to REGISTER other than 200.
+type refusal struct {
+	code int
+	text string
+	failure
+	cause error
+}
+
+func (r *refusal) Error() string {
+	s := fmt.Sprintf("the registrar answered %d %s", r.code, r.text)
+	if r.cause != nil {
+		s += ": " + r.cause.Error()
+	}
+	return s
+}
+
+func (r *refusal) Unwrap() error { return r.cause }
+
+func failureOf(err error) failure {
+	var r *refusal
+	if errors.As(err, &r) {
+		return r.failure
+	}
+	return failure{}
+}
+
+// register does one REGISTER with all the challenges it takes, and returns what was granted.
+func (c *Client) register(ctx context.Context, expires time.Duration) (time.Duration, error) {
+	req := c.request(expires)
+	// a stale nonce, both kinds of challenge and a longer time asked for: more than that is a registrar gone mad
+	const rounds = 6
+	for range rounds {
+		res, err := c.o.Endpoint.Do(ctx, req)
+		c.cseq = req.CSeq().SeqNo
+		if err != nil {
+			return 0, fmt.Errorf("register at %s: %w", c.o.Registrar.Host, err)
+		}
+		switch code := res.StatusCode; {
+		case res.IsSuccess():
+			if expires == 0 {
+				return 0, nil
+			}
+			granted := c.granted(res, expires)
+			if granted <= 0 {
+				return 0, &refusal{code: code, text: "but granted no time"}
+			}
+			return granted, nil
+		case code == sip.StatusUnauthorized || code == sip.StatusProxyAuthRequired:
+			if err := Authorize(req, res, c.o.AuthUser, c.o.Password); err != nil {
+				return 0, &refusal{code: code, text: res.Reason, failure: failure{slow: true}, cause: err}
+			}
+		case code == sip.StatusIntervalToBrief && expires > 0:
+			least, ok := minimum(res)
+			if !ok || least <= expires {
+				return 0, refused(res)
+			}
+			expires, c.expires = least, least
+			req = c.request(expires)
+		default:
+			return 0, refused(res)
+		}
+	}
+	return 0, &refusal{code: sip.StatusUnauthorized, text: "again and again", failure: failure{slow: true}}
+}
+
+// minimum reads Min-Expires; more than a day is no answer.
+func minimum(res *sip.Response) (time.Duration, bool) {
+	h := res.GetHeader("Min-Expires")
+	if h == nil {
+		return 0, false
+	}
+	d, ok := seconds(h.Value())
+	return d, ok && d <= 24*time.Hour
+}
+
+// refused sorts an answer: what a busy or failing server says passes; what speaks of us does not (redirections are not followed).
+func refused(res *sip.Response) *refusal {
+	r := &refusal{code: res.StatusCode, text: res.Reason}
+	switch code := res.StatusCode; {
+	case code == sip.StatusRequestTimeout, code == sip.StatusTemporarilyUnavailable, code >= 500 && code < 600 && code != sip.StatusNotImplemented && code != sip.StatusVersionNotSupported:
+	default:
+		r.slow = true
+	}
+	if h := res.GetHeader("Retry-After"); h != nil {
+		number, _, _ := strings.Cut(h.Value(), ";")
+		number, _, _ = strings.Cut(number, "(")
+		if d, ok := seconds(number); ok {
+			r.retryAfter = d
+		}
+	}
+	return r
+}
+
+// request builds a REGISTER with the next CSeq number (RFC 3261 section 10.2).
+func (c *Client) request(expires time.Duration) *sip.Request {
+	c.cseq++
+	uri := *c.o.Registrar.Clone()
+	uri.User, uri.Password = "", ""
+	r := sip.NewRequest(sip.REGISTER, uri)
+	id := sip.CallIDHeader(c.callID)
+	contact := c.o.Contact.Clone()
+	contact.Params.Remove("expires")
+	r.AppendHeader(&sip.FromHeader{Address: *c.o.AOR.Clone(), Params: sip.HeaderParams{{K: "tag", V: c.tag}}})
+	r.AppendHeader(&sip.ToHeader{Address: *c.o.AOR.Clone()})
+	r.AppendHeader(&id)
+	r.AppendHeader(&sip.CSeqHeader{SeqNo: c.cseq, MethodName: sip.REGISTER})
+	r.AppendHeader(contact)
+	r.AppendHeader(sip.NewHeader("Expires", strconv.Itoa(int(expires.Seconds()))))
+	r.SetBody(nil)
+	r.SetTransport(transportOf(c.o.Registrar, transportOf(c.o.Contact.Address, "UDP")))
+	if c.o.Destination != "" {
+		r.SetDestination(c.o.Destination)
+	}
+	return r
+}
+
+// granted is the time that the 200 gives to our Contact.
+func (c *Client) granted(res *sip.Response, asked time.Duration) time.Duration {
+	given := asked
+	if h := res.GetHeader("Expires"); h != nil {
+		if d, ok := seconds(h.Value()); ok {
+			given = d
+		}
+	}
+	for _, contact := range contactsOf(res) {
+		if contact.Address.User == c.o.Contact.Address.User && sameAddress(contact.Address, c.o.Contact.Address) {
+			if d, ok := seconds(contact.Params.GetOr("expires", "")); ok {
+				given = d
+			}
+		}
+	}
+	return min(given, 24*time.Hour)
+}
+
+func (c *Client) succeeded(granted time.Duration) {
+	now := time.Now()
+	was := c.Status()
+	switch {
+	case was.Problem != "":
+		c.log.Info("registered at the service again", zap.String("registrar", c.o.Registrar.Host), zap.Duration("for", granted), zap.String("problem_was", was.Problem))
+	case !was.Registered:
+		c.log.Info("registered at the service", zap.String("registrar", c.o.Registrar.Host), zap.Duration("for", granted))
+	}
+	c.set(func(s *Status) { s.Registered, s.Until, s.Problem = true, now.Add(granted), "" })
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.lapse != nil {
+		c.lapse.Stop()
+	}
+	c.lapse = time.AfterFunc(granted, c.lapsed)
+}
+
+// failed notes a problem. The registration that we have lasts until its end.
+func (c *Client) failed(err error, pause time.Duration) {
+	if c.Status().Problem == "" {
+		c.log.Warn("cannot register at the service; trying on and on", zap.String("registrar", c.o.Registrar.Host), zap.Duration("next_try_in", pause), zap.Error(err))
+	}
+	c.set(func(s *Status) {
+		s.Problem = err.Error()
+		var r *refusal
+		if errors.As(err, &r) && r.slow { // the service says that it does not know us
+			s.Registered = false
+		}
+	})
+}
+
+// lapsed is the end of a registration that could not be refreshed.
+func (c *Client) lapsed() {
+	c.set(func(s *Status) {
+		if !time.Now().Before(s.Until) {
+			s.Registered = false
+		}
+	})
+}
+
+// set changes the status and tells of it.
+func (c *Client) set(change func(*Status)) {
+	c.mu.Lock()
+	was := c.status.Registered
+	change(&c.status)
+	changed := c.status.Registered != was
+	if changed {
+		c.status.Since = time.Now()
+	}
+	if !c.status.Registered && c.lapse != nil {
+		c.lapse.Stop()
+	}
+	s := c.status
+	c.mu.Unlock()
+	if changed && c.o.Changed != nil {
+		c.o.Changed(s)
+	}
+}

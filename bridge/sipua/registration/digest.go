@@ -1,0 +1,153 @@
+package registration
+
+import (
+	"bytes"
+	"crypto/md5"
+	"crypto/rand"
+	"crypto/sha256"
+	"crypto/sha512"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"strings"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/icholy/digest"
+)
+
+var (
+	errNoChallenge = errors.New("no challenge that can be answered (digest with MD5, SHA-256, SHA-512 or SHA-512-256)")
+	// errRefused tells that the service knows the credentials and does not take them.
+	errRefused = errors.New("the credentials were refused; check user name and password")
+)
+
+// Authorize adds the credentials for the challenge in res (401 or 407) to req, which is about to be sent anew:
+// it raises the CSeq number and drops the old Via. It fails if there is no challenge that we can answer, or if the
+// same credentials were already refused (stale=true excepted).
+//
+// Of several challenges it answers the topmost that it can (RFC 8760 section 2.4).
+func Authorize(req *sip.Request, res *sip.Response, user, password string) error {
+	asks, answers := "WWW-Authenticate", "Authorization"
+	if res.StatusCode == sip.StatusProxyAuthRequired {
+		asks, answers = "Proxy-Authenticate", "Proxy-Authorization"
+	}
+	chal := topmost(res.GetHeaders(asks))
+	if chal == nil {
+		return fmt.Errorf("answer %d to %s: %w", res.StatusCode, req.Method, errNoChallenge)
+	}
+	others, again := otherRealms(req, answers, chal.Realm)
+	if again && !chal.Stale {
+		return fmt.Errorf("answer %d to %s for realm %q: %w", res.StatusCode, req.Method, chal.Realm, errRefused)
+	}
+	cred, err := respond(chal, req, user, password)
+	if err != nil {
+		return fmt.Errorf("answer %d to %s: %w", res.StatusCode, req.Method, err)
+	}
+	removeAll(req, answers)
+	removeAll(req, "Via")
+	for _, h := range others {
+		req.AppendHeader(h)
+	}
+	req.AppendHeader(sip.NewHeader(answers, cred))
+	if cseq := req.CSeq(); cseq != nil {
+		cseq.SeqNo++
+	}
+	return nil
+}
+
+// topmost parses challenges until one can be answered. Several may stand in one field, after commas.
+func topmost(headers []sip.Header) *digest.Challenge {
+	for _, h := range headers {
+		for _, one := range splitChallenges(h.Value()) {
+			c, err := digest.ParseChallenge(one)
+			if err != nil {
+				continue
+			}
+			c.Algorithm = strings.ToUpper(c.Algorithm)
+			for i := range c.QOP {
+				c.QOP[i] = strings.ToLower(strings.TrimSpace(c.QOP[i]))
+			}
+			base := *c
+			base.Algorithm = strings.TrimSuffix(c.Algorithm, "-SESS")
+			if digest.CanDigest(&base) && (base.Algorithm == c.Algorithm || len(c.QOP) > 0) {
+				return c
+			}
+		}
+	}
+	return nil
+}
+
+// splitChallenges splits before each "Digest " that follows a comma outside of quotes.
+func splitChallenges(s string) []string {
+	var parts []string
+	quoted, start := false, 0
+	for i := 0; i < len(s); i++ {
+		switch {
+		case s[i] == '\\' && quoted:
+			i++
+		case s[i] == '"':
+			quoted = !quoted
+		case s[i] == ',' && !quoted && digest.IsDigest(strings.TrimLeft(s[i+1:], " \t")):
+			parts, start = append(parts, strings.TrimSpace(s[start:i])), i+1
+		}
+	}
+	return append(parts, strings.TrimSpace(s[start:]))
+}
+
+// respond makes the credentials. The library does no "-sess": there A1 is made here (RFC 7616 section 3.4.2).
+func respond(chal *digest.Challenge, req *sip.Request, user, password string) (string, error) {
+	c := *chal
+	o := digest.Options{
+		Method: req.Method.String(), URI: req.Recipient.String(), Username: user, Password: password, Count: 1,
+		GetBody: func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(req.Body())), nil },
+	}
+	if base, sess := strings.CutSuffix(c.Algorithm, "-SESS"); sess {
+		c.Algorithm = base
+		o.Cnonce = rand.Text()
+		o.A1 = hashOf(base, hashOf(base, user, c.Realm, password), c.Nonce, o.Cnonce)
+	}
+	cred, err := digest.Digest(&c, o)
+	if err != nil {
+		return "", err
+	}
+	cred.Algorithm = strings.Replace(chal.Algorithm, "-SESS", "-sess", 1)
+	return cred.String(), nil
+}
+
+// hashOf joins parts with colons and hashes them, in hexadecimal.
+func hashOf(algorithm string, parts ...string) string {
+	var h hash.Hash
+	switch algorithm {
+	case "SHA-256":
+		h = sha256.New()
+	case "SHA-512":
+		h = sha512.New()
+	case "SHA-512-256":
+		h = sha512.New512_256()
+	default:
+		h = md5.New()
+	}
+	io.WriteString(h, strings.Join(parts, ":"))
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// otherRealms returns the credentials for other realms, and whether there are some for this one.
+func otherRealms(req *sip.Request, name, realm string) (others []sip.Header, again bool) {
+	for _, h := range req.GetHeaders(name) {
+		c, err := digest.ParseCredentials(h.Value())
+		if err == nil && c.Realm == realm {
+			again = true
+			continue
+		}
+		others = append(others, h)
+	}
+	return others, again
+}
+
+func removeAll(req *sip.Request, name string) {
+	for _, h := range req.GetHeaders(name) {
+		req.RemoveHeader(h.Name())
+	}
+}

@@ -1,0 +1,88 @@
+package registration
+
+import (
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/binary"
+	"sync"
+	"time"
+)
+
+// nonceLife is how long a nonce may be used. Our own number: longer than a call set-up takes with a challenge in it, and
+// short enough that what was overheard is soon worth nothing.
+const nonceLife = 5 * time.Minute
+
+const (
+	nonceSalt = 12
+	nonceMAC  = 16
+	nonceLen  = 8 + nonceSalt + nonceMAC
+)
+
+// nonces makes and judges nonces (RFC 7616 section 3.3): a time, a random salt and a keyed hash of both and of the
+// socket they were given out on. So nothing is kept of a challenge that nobody answers; kept are only the counts of
+// those that were answered rightly. Safe for concurrent use.
+type nonces struct {
+	key [32]byte
+
+	mu    sync.Mutex
+	used  map[string]usedNonce
+	swept time.Time
+}
+
+type usedNonce struct {
+	count int
+	until time.Time
+}
+
+func newNonces() *nonces {
+	n := &nonces{used: map[string]usedNonce{}}
+	rand.Read(n.key[:]) // never fails (crypto/rand)
+	return n
+}
+
+func (n *nonces) mac(head []byte, socket string) []byte {
+	m := hmac.New(sha256.New, n.key[:])
+	m.Write(head)
+	m.Write([]byte(socket))
+	return m.Sum(nil)[:nonceMAC]
+}
+
+// make returns a new nonce for a socket.
+func (n *nonces) make(now time.Time, socket string) string {
+	var raw [nonceLen]byte
+	binary.BigEndian.PutUint64(raw[:8], uint64(now.UnixNano()))
+	rand.Read(raw[8 : 8+nonceSalt])
+	copy(raw[8+nonceSalt:], n.mac(raw[:8+nonceSalt], socket))
+	return base64.RawURLEncoding.EncodeToString(raw[:])
+}
+
+// spend tells whether a nonce is ours, fresh, and count higher than in all its uses before, and notes the use. To be
+// called only when the credentials are right: then only those who know a password can fill the table.
+func (n *nonces) spend(now time.Time, socket, nonce string, count int) bool {
+	raw, err := base64.RawURLEncoding.DecodeString(nonce)
+	if err != nil || len(raw) != nonceLen || !hmac.Equal(raw[8+nonceSalt:], n.mac(raw[:8+nonceSalt], socket)) {
+		return false
+	}
+	made := time.Unix(0, int64(binary.BigEndian.Uint64(raw[:8])))
+	until := made.Add(nonceLife)
+	if !now.Before(until) || now.Before(made) {
+		return false
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if now.Sub(n.swept) > nonceLife {
+		n.swept = now
+		for k, u := range n.used {
+			if !now.Before(u.until) {
+				delete(n.used, k)
+			}
+		}
+	}
+	if count <= n.used[nonce].count {
+		return false
+	}
+	n.used[nonce] = usedNonce{count: count, until: until}
+	return true
+}

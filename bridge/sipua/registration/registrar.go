@@ -1,0 +1,303 @@
+package registration
+
+import (
+	"crypto/rand"
+	"net/netip"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+// Registrar authenticates adapters and keeps their bindings. Safe for concurrent use.
+type Registrar struct {
+	// set once
+	accounts []*account
+	byUser   map[string]*account
+	byLine   map[string]*account
+	nobody   *account // stands in for unknown users
+	realm    string
+	log      *zap.Logger
+	renewed  func(line string, b Binding)
+	nonces   *nonces
+	clock    func() time.Time
+}
+
+// account is an Account and what is known of its adapter.
+type account struct {
+	Account
+	ha1 [len(algorithms)]string // RFC 7616 section 3.4.2, by algorithm
+
+	mu      sync.Mutex
+	binding Binding
+	source  netip.AddrPort // of the last REGISTER
+	callID  string         // of the last REGISTER that was taken, RFC 3261 section 10.3
+	cseq    uint32
+}
+
+// RegistrarOptions of [NewRegistrar].
+type RegistrarOptions struct {
+	Accounts []Account
+	Realm    string
+	Logger   *zap.Logger
+	// Renewed, if not nil, is called after Generation of a line's binding changed. It must not block.
+	Renewed func(line string, b Binding)
+}
+
+// NewRegistrar returns a registrar without bindings, except the fixed ones. Of several accounts with one user name the
+// first is found.
+func NewRegistrar(o RegistrarOptions) *Registrar {
+	r := &Registrar{
+		byUser: map[string]*account{}, byLine: map[string]*account{}, realm: o.Realm, log: o.Logger,
+		renewed: o.Renewed, nonces: newNonces(), clock: time.Now,
+	}
+	if r.log == nil {
+		r.log = zap.NewNop()
+	}
+	r.nobody = r.account(Account{Password: rand.Text()})
+	for _, one := range o.Accounts {
+		a := r.account(one)
+		r.accounts = append(r.accounts, a)
+		if r.byUser[a.User] == nil {
+			r.byUser[a.User] = a
+		}
+		r.byLine[a.Line] = a
+	}
+	return r
+}
+
+func (r *Registrar) account(one Account) *account {
+	a := &account{Account: one}
+	for i, algorithm := range algorithms {
+		a.ha1[i] = hashOf(algorithm, a.User, r.realm, a.Password)
+	}
+	if a.Fixed != nil {
+		a.binding = fixedBinding(*a.Fixed)
+	}
+	return a
+}
+
+// fixedBinding is a binding that lasts. A host name stays to be looked up at each request.
+func fixedBinding(u sip.Uri) Binding {
+	b := Binding{Contact: *u.Clone(), Transport: transportOf(u, "UDP"), Generation: 1}
+	if host, err := netip.ParseAddr(strings.Trim(u.Host, "[]")); err == nil {
+		b.Destination = netip.AddrPortFrom(host.Unmap(), uint16(portOf(u)))
+	}
+	return b
+}
+
+func transportOf(u sip.Uri, otherwise string) string {
+	if t, ok := u.UriParams.Get("transport"); ok && t != "" {
+		return strings.ToUpper(t)
+	}
+	return otherwise
+}
+
+func portOf(u sip.Uri) int {
+	if u.Port > 0 && u.Port <= 65535 {
+		return u.Port
+	}
+	return sip.DefaultUdpPort // TCP has the same
+}
+
+// Binding returns where the adapter of a line is reached; false: nowhere now.
+func (r *Registrar) Binding(line string) (Binding, bool) {
+	a := r.byLine[line]
+	if a == nil {
+		return Binding{}, false
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.Fixed == nil && !r.now().Before(a.binding.Expires) {
+		return Binding{}, false
+	}
+	return a.binding, true
+}
+
+// Register answers a REGISTER, whatever it is (RFC 3261 section 10.3).
+func (r *Registrar) Register(req *endpoint.Request) {
+	if require := req.GetHeaders("Require"); len(require) > 0 {
+		var names []string
+		for _, h := range require {
+			names = append(names, h.Value())
+		}
+		r.reply(req, sip.StatusBadExtension, "Bad Extension", sip.NewHeader("Unsupported", strings.Join(names, ", ")))
+		return
+	}
+	a := r.authenticate(req)
+	if a == nil {
+		return
+	}
+	if a.Fixed != nil {
+		r.reply(req, sip.StatusForbidden, "Fixed Contact Configured")
+		return
+	}
+	w, code, reason := wishOf(req.Request)
+	if code != 0 {
+		var headers []sip.Header
+		if code == sip.StatusIntervalToBrief {
+			headers = append(headers, sip.NewHeader("Min-Expires", strconv.Itoa(int(minExpires.Seconds()))))
+		}
+		r.reply(req, code, reason, headers...)
+		return
+	}
+	changed, b, ok := a.take(r.now(), req, w)
+	if !ok {
+		r.reply(req, sip.StatusInternalServerError, "Older CSeq")
+		return
+	}
+	r.reply(req, sip.StatusOK, "OK", a.listed(r.now())...)
+	if changed {
+		r.log.Info("adapter registered", zap.String("line", a.Line), zap.Stringer("at", b.Destination), zap.String("user_agent", b.UserAgent), zap.Uint64("generation", b.Generation))
+		if r.renewed != nil {
+			r.renewed(a.Line, b)
+		}
+	}
+}
+
+// wish is what a REGISTER asks for.
+type wish struct {
+	query, everything bool
+	contact           sip.Uri
+	expires           time.Duration // 0: remove
+}
+
+// wishOf reads Contact and Expires. Of several Contacts that which is to be reached first (highest q, then the first) counts.
+func wishOf(req *sip.Request) (w wish, code int, reason string) {
+	header := defaultExpires
+	zero := false
+	if h := req.GetHeader("Expires"); h != nil {
+		if d, ok := seconds(h.Value()); ok {
+			header, zero = d, d == 0
+		}
+	}
+	contacts := contactsOf(req)
+	if len(contacts) == 0 {
+		return wish{query: true}, 0, ""
+	}
+	best := -1.0
+	for _, c := range contacts {
+		if c.Address.Wildcard {
+			if len(contacts) > 1 || !zero {
+				return wish{}, sip.StatusBadRequest, "Contact * Needs Expires 0"
+			}
+			return wish{everything: true}, 0, ""
+		}
+		expires := header
+		if v, ok := c.Params.Get("expires"); ok {
+			if d, ok := seconds(v); ok {
+				expires = d
+			}
+		}
+		q := 1.0
+		if v, err := strconv.ParseFloat(c.Params.GetOr("q", "1"), 64); err == nil && v >= 0 && v <= 1 {
+			q = v
+		}
+		if expires == 0 {
+			q -= 1.5 // a Contact that is removed counts only if no other is there
+		}
+		if best < q && q >= 0 || best == -1 {
+			best, w = q, wish{contact: c.Address, expires: expires}
+		}
+	}
+	switch {
+	case w.contact.Host == "":
+		return wish{}, sip.StatusBadRequest, "Contact Without Host"
+	case w.expires > 0 && w.expires < minExpires:
+		return wish{}, sip.StatusIntervalToBrief, "Interval Too Brief"
+	}
+	w.expires = min(w.expires, maxExpires)
+	return w, 0, ""
+}
+
+func contactsOf(req sip.Message) []*sip.ContactHeader {
+	var contacts []*sip.ContactHeader
+	for _, h := range req.GetHeaders("Contact") {
+		if c, ok := h.(*sip.ContactHeader); ok {
+			contacts = append(contacts, c)
+		}
+	}
+	return contacts
+}
+
+// seconds reads a delta-seconds (RFC 3261 section 25.1), up to 2^32-1; more counts as that.
+func seconds(s string) (time.Duration, bool) {
+	s = strings.TrimSpace(s)
+	n, err := strconv.ParseUint(s, 10, 32)
+	if err != nil {
+		if e, ok := err.(*strconv.NumError); !ok || e.Err != strconv.ErrRange || strings.HasPrefix(s, "-") {
+			return 0, false
+		}
+		n = 1<<32 - 1
+	}
+	return time.Duration(n) * time.Second, true
+}
+
+// take carries out a wish. ok is false if the request is older than what was taken before.
+func (a *account) take(now time.Time, req *endpoint.Request, w wish) (changed bool, b Binding, ok bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	callID, cseq := req.CallID().Value(), req.CSeq().SeqNo
+	if w.query {
+		return false, a.binding, true
+	}
+	if a.callID == callID && cseq <= a.cseq {
+		return false, Binding{}, false
+	}
+	if w.everything || w.expires == 0 {
+		// for another Contact than the one bound there is nothing to remove
+		if w.everything || sameAddress(w.contact, a.binding.Contact) {
+			a.binding.Expires = time.Time{}
+			a.callID, a.cseq = callID, cseq
+		}
+		return false, a.binding, true
+	}
+	b = Binding{Contact: *w.contact.Clone(), Transport: strings.ToUpper(req.Transport()), Generation: a.binding.Generation,
+		Expires: now.Add(w.expires), Destination: nearer(w.contact, req)}
+	// another destination for the same Contact is an address translator's or a TCP connection's: requests must follow that too
+	changed = a.binding.Generation == 0 || a.callID != callID || !sameAddress(b.Contact, a.binding.Contact) ||
+		b.Destination != a.binding.Destination || b.Transport != a.binding.Transport
+	if changed {
+		b.Generation++
+	}
+	if h := req.GetHeader("User-Agent"); h != nil {
+		b.UserAgent = h.Value()
+	}
+	a.binding, a.source, a.callID, a.cseq = b, req.From, callID, cseq
+	return changed, b, true
+}
+
+// nearer is where requests to the adapter go: over TCP to the connection's other end; over UDP to the Contact if that is
+// the very host that the REGISTER came from, else to where it came from (an address translator, or a name).
+func nearer(contact sip.Uri, req *endpoint.Request) netip.AddrPort {
+	if !sip.IsReliable(req.Transport()) {
+		host, err := netip.ParseAddr(strings.Trim(contact.Host, "[]"))
+		if err == nil && host.Unmap() == req.From.Addr() {
+			return netip.AddrPortFrom(req.From.Addr(), uint16(portOf(contact)))
+		}
+	}
+	return req.From
+}
+
+// sameAddress compares what RFC 3261 section 19.1.4 compares, as far as it leads to another device.
+func sameAddress(a, b sip.Uri) bool {
+	return a.User == b.User && strings.EqualFold(a.Host, b.Host) && portOf(a) == portOf(b) && transportOf(a, "UDP") == transportOf(b, "UDP")
+}
+
+// listed is the binding as the 200 to a REGISTER shows it, with what is left of its time.
+func (a *account) listed(now time.Time) []sip.Header {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	left := a.binding.Expires.Sub(now)
+	if left <= 0 {
+		return nil
+	}
+	c := &sip.ContactHeader{Address: *a.binding.Contact.Clone()}
+	c.Params.Add("expires", strconv.Itoa(int((left+time.Second-1)/time.Second)))
+	return []sip.Header{c}
+}
