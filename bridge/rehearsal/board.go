@@ -1,0 +1,266 @@
+package rehearsal
+
+import (
+	"encoding/binary"
+	"fmt"
+	"io"
+	"net"
+	"net/netip"
+	"sync"
+	"time"
+)
+
+// Function and exception codes of the MODBUS Application Protocol Specification V1.1b3, sections 6 and 7.
+const (
+	readCoils, readInputs, readHolding      = 1, 2, 3
+	writeCoil, writeRegister                = 5, 6
+	illegalFunction                    byte = 1
+	illegalAddress                     byte = 2
+	illegalValue                       byte = 3
+)
+
+const (
+	boardUnit  = 1
+	boardCoils = 32
+	// timedBase is the holding register of the timed output of coil 0; one count is timedUnit.
+	timedBase = 100
+	timedUnit = 100 * time.Millisecond
+)
+
+// board is a relay board that speaks Modbus TCP. An energised coil opens the normally-closed contact of its line. Register
+// timedBase+n energises coil n for so many counts. Its methods may be called from any goroutine.
+type board struct {
+	addr netip.AddrPort
+	move []func(energised bool) // set once, by coil; nil: nothing is wired to it
+
+	all sync.WaitGroup
+
+	mu     sync.Mutex
+	l      net.Listener
+	conns  map[net.Conn]bool
+	coils  [boardCoils]bool
+	timers [boardCoils]*time.Timer
+	power  bool
+	cut    bool // the network is cut: nothing comes in or goes out
+	wrote  bool // somebody wrote a coil
+	shut   bool
+}
+
+func openBoard(wired []func(bool)) (*board, error) {
+	b := &board{move: wired, conns: map[net.Conn]bool{}, power: true}
+	l, err := net.Listen("tcp4", "127.0.0.1:0")
+	if err != nil {
+		return nil, fmt.Errorf("open the relay board on loopback: %w", err)
+	}
+	b.addr = l.Addr().(*net.TCPAddr).AddrPort()
+	b.l = l
+	b.all.Go(func() { b.accept(l) })
+	return b, nil
+}
+
+func (b *board) accept(l net.Listener) {
+	for {
+		c, err := l.Accept()
+		if err != nil {
+			return
+		}
+		b.mu.Lock()
+		if b.shut || !b.power {
+			b.mu.Unlock()
+			reset(c)
+			continue
+		}
+		b.conns[c] = true
+		b.all.Go(func() { b.serve(c) })
+		b.mu.Unlock()
+	}
+}
+
+// reset drops a connection as a board that lost its memory of it does.
+func reset(c net.Conn) {
+	if t, ok := c.(*net.TCPConn); ok {
+		_ = t.SetLinger(0) // fails only on a connection that is gone
+	}
+	_ = c.Close()
+}
+
+func (b *board) serve(c net.Conn) {
+	defer func() {
+		reset(c)
+		b.mu.Lock()
+		delete(b.conns, c)
+		b.mu.Unlock()
+	}()
+	for {
+		var head [7]byte // MODBUS Messaging on TCP/IP V1.0b, section 3.1.3
+		if _, err := io.ReadFull(c, head[:]); err != nil {
+			return
+		}
+		n := int(binary.BigEndian.Uint16(head[4:])) - 1
+		if binary.BigEndian.Uint16(head[2:]) != 0 || n < 1 || n > 253 {
+			return
+		}
+		pdu := make([]byte, n)
+		if _, err := io.ReadFull(c, pdu); err != nil {
+			return
+		}
+		res := b.request(head[6], pdu)
+		if res == nil {
+			continue // the network is cut
+		}
+		binary.BigEndian.PutUint16(head[4:], uint16(len(res)+1))
+		if _, err := c.Write(append(head[:], res...)); err != nil {
+			return
+		}
+	}
+}
+
+func refuse(function, code byte) []byte { return []byte{function | 0x80, code} }
+
+// request carries out one request; nil means that the board never saw it.
+func (b *board) request(unit byte, pdu []byte) []byte {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.cut || !b.power || unit != boardUnit {
+		return nil
+	}
+	if len(pdu) != 5 {
+		return refuse(pdu[0], illegalFunction)
+	}
+	addr, value := int(binary.BigEndian.Uint16(pdu[1:])), int(binary.BigEndian.Uint16(pdu[3:]))
+	switch pdu[0] {
+	case readCoils, readInputs:
+		return b.bits(pdu[0], addr, value)
+	case writeCoil:
+		switch {
+		case addr >= boardCoils:
+			return refuse(pdu[0], illegalAddress)
+		case value != 0 && value != 0xFF00:
+			return refuse(pdu[0], illegalValue)
+		}
+		b.stopTimer(addr)
+		b.set(addr, value != 0)
+		b.wrote = true
+	case writeRegister:
+		coil := addr - timedBase
+		if coil < 0 || coil >= boardCoils {
+			return refuse(pdu[0], illegalAddress)
+		}
+		b.setFor(coil, time.Duration(value)*timedUnit)
+	default:
+		return refuse(pdu[0], illegalFunction)
+	}
+	return pdu // a write is echoed
+}
+
+func (b *board) bits(function byte, addr, n int) []byte {
+	if n < 1 || n > 2000 {
+		return refuse(function, illegalValue)
+	}
+	if addr+n > boardCoils {
+		return refuse(function, illegalAddress)
+	}
+	res := make([]byte, 2+(n+7)/8)
+	res[0], res[1] = function, byte((n+7)/8)
+	for i := range n {
+		if b.coils[addr+i] {
+			res[2+i/8] |= 1 << (i % 8)
+		}
+	}
+	return res
+}
+
+// mastered tells whether a master wrote a coil since the start.
+func (b *board) mastered() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.wrote
+}
+
+// The following need mu.
+
+func (b *board) set(coil int, on bool) {
+	if b.coils[coil] == on {
+		return
+	}
+	b.coils[coil] = on
+	if coil < len(b.move) && b.move[coil] != nil {
+		b.move[coil](on)
+	}
+}
+
+func (b *board) stopTimer(coil int) {
+	if t := b.timers[coil]; t != nil {
+		t.Stop()
+		b.timers[coil] = nil
+	}
+}
+
+func (b *board) setFor(coil int, d time.Duration) {
+	b.stopTimer(coil)
+	b.set(coil, d > 0)
+	if d == 0 {
+		return
+	}
+	var t *time.Timer
+	t = time.AfterFunc(d, func() {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		if b.timers[coil] == t {
+			b.timers[coil] = nil
+			b.set(coil, false)
+		}
+	})
+	b.timers[coil] = t
+}
+
+// losePower drops every coil and forgets every connection; nothing answers until restorePower.
+func (b *board) losePower() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.power = false
+	for i := range b.coils {
+		b.stopTimer(i)
+		b.set(i, false)
+	}
+	b.dropLocked()
+}
+
+func (b *board) restorePower() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.power = true
+}
+
+// cutNetwork swallows whatever is sent either way; connections stay as they are, as with a pulled cable.
+func (b *board) cutNetwork() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.cut = true
+}
+
+// mendNetwork ends the cut. What was sent meanwhile never arrives, and connections from before are unknown to the other side.
+func (b *board) mendNetwork() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.cut = false
+	b.dropLocked()
+}
+
+func (b *board) dropLocked() {
+	for c := range b.conns {
+		reset(c)
+	}
+}
+
+func (b *board) close() {
+	b.mu.Lock()
+	b.shut = true
+	for i := range b.timers {
+		b.stopTimer(i)
+	}
+	_ = b.l.Close() // nobody connects any more
+	b.dropLocked()
+	b.mu.Unlock()
+	b.all.Wait()
+}

@@ -1,0 +1,194 @@
+package rehearsal
+
+import (
+	"fmt"
+	"net/netip"
+	"sync"
+	"time"
+
+	"clearback/supervision/loop"
+)
+
+// server of a port: where it registers and whom it calls through.
+type outbound struct {
+	at       netip.AddrPort
+	domain   string
+	user     string // of the address of record
+	password string
+}
+
+// registerFor is what a port asks for; a rehearsal is over before it would have to refresh.
+const registerFor = 300 * time.Second
+
+// port is one FXS port of the adapter: it sees the line's hook state by loop current and speaks SIP with its server. Like a
+// consumer adapter it goes on feeding the loop whatever becomes of a call. Its methods may be called from any goroutine.
+type port struct {
+	ua  *ua
+	out outbound
+	rig *rig
+
+	mu         sync.Mutex
+	registered bool   // guarded by mu
+	trouble    string // guarded by mu: why it could not register
+
+	// owned by the user agent's inbox
+	off    bool
+	call   *call
+	loseOK int // answers to BYE that get lost on their way out
+}
+
+func openPort(out outbound, r *rig, say func(string)) (*port, error) {
+	p := &port{out: out, rig: r}
+	u, err := openUA(out.user, p, say)
+	if err != nil {
+		return nil, err
+	}
+	p.ua = u
+	u.login = credentials{out.user, out.password}
+	r.onHook(func(c loop.Change) { u.post(func() { p.hook(c) }) })
+	u.ask(func() {
+		u.lose = func(m *message) bool {
+			if p.loseOK > 0 && m.status() == 200 && m.method() == "BYE" {
+				p.loseOK--
+				u.tell("that answer gets lost")
+				return true
+			}
+			return false
+		}
+		p.register(registerFor)
+	})
+	return p, nil
+}
+
+// register registers, or with 0 takes the registration away (RFC 3261 section 10.2).
+func (p *port) register(expires time.Duration) {
+	aor := fmt.Sprintf("<sip:%s@%s>", p.out.user, p.out.domain)
+	req := &message{start: fmt.Sprintf("REGISTER sip:%s SIP/2.0", p.out.domain)}
+	req.add("Via", p.ua.via())
+	req.add("Max-Forwards", "70")
+	req.add("From", aor+";tag="+token())
+	req.add("To", aor)
+	req.add("Call-ID", token())
+	req.add("CSeq", "1 REGISTER")
+	req.add("Contact", p.ua.contact())
+	req.add("Expires", fmt.Sprint(int(expires.Seconds())))
+	req.add("User-Agent", "adapter of the rehearsal")
+	p.ua.start(req, p.out.at, func(res *message) { p.registerAnswer(req, res) })
+}
+
+func (p *port) registerAnswer(req, res *message) {
+	switch code := res.status(); {
+	case code == 401 || code == 407:
+		again, err := authorize(req, res, p.ua.login)
+		if err != nil {
+			p.setRegistered(false, err.Error())
+			return
+		}
+		again.set("Via", p.ua.via())
+		again.set("CSeq", "2 REGISTER")
+		p.ua.start(again, p.out.at, func(res *message) { p.registerAnswer(again, res) })
+	case code >= 300:
+		p.setRegistered(false, fmt.Sprintf("REGISTER was answered %d", code))
+	case code >= 200:
+		p.setRegistered(req.get("Expires") != "0", "")
+	}
+}
+
+func (p *port) setRegistered(is bool, trouble string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.registered, p.trouble = is, trouble
+}
+
+// bound tells whether the port is registered, or why not.
+func (p *port) bound() (ok bool, trouble string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.registered, p.trouble
+}
+
+// dial calls a number with the digits that the near end keyed; it does so only while it sees the line off hook.
+func (p *port) dial(number string) error {
+	err := fmt.Errorf("the port sees the line on hook, or in a call, when %s is dialled", number)
+	p.ua.ask(func() {
+		if p.off && p.call == nil {
+			p.call, err = p.ua.invite(number, p.out.domain, p.out.at)
+		}
+	})
+	return err
+}
+
+// loseNextByeAnswer lets the next answer to a BYE get lost.
+func (p *port) loseNextByeAnswer() { p.ua.ask(func() { p.loseOK = 1 }) }
+
+// inCall tells whether a call is up and answered.
+func (p *port) inCall() (ok bool) {
+	p.ua.ask(func() { ok = p.call != nil && p.call.confirmed && !p.call.over })
+	return ok
+}
+
+// heard is how many RTP packets came in the call that is up.
+func (p *port) heard() (n uint64) {
+	p.ua.ask(func() {
+		if p.call != nil && p.call.audio != nil {
+			n = p.call.audio.heard.Load()
+		}
+	})
+	return n
+}
+
+// close is for the end: the port leaves its server alone and falls silent.
+func (p *port) close() {
+	p.rig.onHook(func(loop.Change) {})
+	p.ua.ask(func() {
+		if p.call != nil {
+			p.ua.forget(p.call)
+		}
+	})
+	p.ua.close()
+}
+
+// hook takes what the hook detector saw.
+func (p *port) hook(c loop.Change) {
+	switch c.Kind {
+	case loop.PortSeized:
+		p.off = true
+		if p.call != nil && p.call.in != nil && !p.call.confirmed {
+			p.rig.ringing(false)
+			p.call.answer()
+		}
+	case loop.PortOnHook:
+		p.off = false
+		if p.call != nil {
+			p.call.hangUp()
+			p.call = nil
+		}
+	}
+}
+
+func (p *port) offered(c *call) {
+	if p.off || p.call != nil {
+		c.refuse(486)
+		return
+	}
+	p.call = c
+	c.ring()
+	p.rig.ringing(true)
+}
+
+func (p *port) ringing(*call)  {}
+func (p *port) answered(*call) {}
+
+func (p *port) ended(c *call, _ string) {
+	if p.call == c {
+		p.call = nil
+		p.rig.ringing(false)
+	}
+}
+
+func (p *port) available() int {
+	if p.off || p.call != nil {
+		return 486
+	}
+	return 200
+}

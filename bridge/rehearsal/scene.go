@@ -1,0 +1,319 @@
+package rehearsal
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"clearback/supervision/loop"
+)
+
+// scene is a piece to play. Nothing in it is shared with another scene but the daemon, the PBX and the boards it names.
+type scene struct {
+	name, about string
+	lines       []part
+	// without: the scene shows the trouble when the daemon is left out.
+	without bool
+	// play drives the scene until all that it is about has happened or did not happen in time. An error is one of the play
+	// itself: it did not get as far as its far end's hang-up, or was stopped.
+	play func(ctx context.Context, p *play) error
+	// judge looks at what the model, the boards and the telephones went through, not at what the daemon says of itself.
+	judge func(p *play, v *verdict)
+}
+
+// part is a line's part in a scene. The zero values are the stage's own.
+type part struct {
+	name, number string
+	board        string
+	interval     time.Duration // the policy's, default supervision.DefaultPolicy
+	release      time.Duration // the line card's
+	timed        bool          // the board ends each opening by itself
+	direct       bool          // RTP does not pass the daemon
+}
+
+// verdict is what is said of a scene: what was seen, and what is not as it should be.
+type verdict struct {
+	seen     []string
+	problems []string
+}
+
+func (v *verdict) saw(format string, a ...any) { v.seen = append(v.seen, fmt.Sprintf(format, a...)) }
+
+func (v *verdict) wrong(format string, a ...any) {
+	v.problems = append(v.problems, fmt.Sprintf(format, a...))
+}
+
+func (v *verdict) ok() bool { return len(v.problems) == 0 }
+
+func (v *verdict) String() string {
+	if v.ok() {
+		return "as it should be: " + strings.Join(v.seen, "; ")
+	}
+	return "NOT AS IT SHOULD BE: " + strings.Join(v.problems, "; ")
+}
+
+// run plays and judges.
+func (p *play) run(ctx context.Context) {
+	began := time.Now()
+	err := p.scene.play(ctx, p)
+	p.took = time.Since(began)
+	if _, ok := p.hungUp(); err == nil && !ok {
+		err = fmt.Errorf("nobody hung up")
+	}
+	switch {
+	case err != nil:
+		p.verdict.wrong("the scene could not be played: %v", err)
+	case p.without:
+		p.judgeWithout(&p.verdict)
+	default:
+		p.judge(p, &p.verdict)
+	}
+}
+
+// until waits for one step of the scene.
+func (p *play) until(ctx context.Context, what string, so func() bool) error {
+	if err := await(ctx, stepFor, so); err != nil {
+		return fmt.Errorf("%s: %w", what, err)
+	}
+	return nil
+}
+
+// opening is one time that the contact stood open; end is zero while it still does.
+type opening struct{ began, end time.Time }
+
+func (o opening) lasted() time.Duration { return o.end.Sub(o.began) }
+
+// openings puts together what the contact did; a bounce belongs to the movement it follows.
+func openings(past []happened) []opening {
+	bounce := 2 * parts().Bounce
+	var all []opening
+	for _, h := range past {
+		last := len(all) - 1
+		switch h.Kind {
+		case loop.ContactOpened:
+			if last >= 0 && h.at.Sub(all[last].end) < bounce {
+				all[last].end = time.Time{}
+				continue
+			}
+			all = append(all, opening{began: h.at})
+		case loop.ContactClosed:
+			if last >= 0 {
+				all[last].end = h.at
+			}
+		}
+	}
+	return all
+}
+
+// since returns what happened on the line from the hang-up on.
+func (p *play) since(l *line) []happened {
+	zero, _ := p.hungUp()
+	var out []happened
+	for _, h := range l.rig.history() {
+		if !h.at.Before(zero) {
+			out = append(out, h)
+		}
+	}
+	return out
+}
+
+// first returns the first change of that kind.
+func first(past []happened, k loop.Kind) (time.Time, bool) {
+	for _, h := range past {
+		if h.Kind == k {
+			return h.at, true
+		}
+	}
+	return time.Time{}, false
+}
+
+// phone puts a far end on the stage.
+func (p *play) phone() (*phone, error) {
+	p.stage.mu.Lock()
+	number := fmt.Sprintf("555-0%d", p.stage.far)
+	p.stage.far++
+	p.stage.mu.Unlock()
+	return p.phoneAt(number)
+}
+
+func (p *play) phoneAt(number string) (*phone, error) {
+	f, err := openPhone(number, p.stage.pbx, func(text string) { p.add(time.Now(), number, "far end", text) })
+	if err == nil {
+		p.phones = append(p.phones, f)
+	}
+	return f, err
+}
+
+// set is the name of the telephone set that the near end uses.
+const set = "set 1"
+
+// callIn lets a far end call the line and the near end answer.
+func (p *play) callIn(ctx context.Context, l *line) (*phone, error) {
+	f, err := p.phone()
+	if err != nil {
+		return nil, err
+	}
+	if err := f.dial(l.number); err != nil {
+		return nil, err
+	}
+	return f, p.answer(ctx, l, f)
+}
+
+// answer lifts the set when the lamp flashes, and waits until both hear each other.
+func (p *play) answer(ctx context.Context, l *line, f *phone) error {
+	if err := p.until(ctx, l.name+" rings", func() bool { return l.rig.state().Lamp == loop.Flash }); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "near end", "lifts")
+	l.rig.lift(set)
+	return p.talk(ctx, l, f)
+}
+
+// talk waits until the line and the far end hear each other.
+func (p *play) talk(ctx context.Context, l *line, f *phone) error {
+	return p.until(ctx, fmt.Sprintf("%s and %s talk", l.name, f.number), func() bool {
+		return f.is(phoneTalking) && l.port.inCall() && f.heard() > 2 && l.port.heard() > 2
+	})
+}
+
+// hold lets the near end hold.
+func (p *play) hold(ctx context.Context, l *line) error {
+	p.add(time.Now(), l.name, "near end", "presses hold")
+	l.rig.hold(set)
+	return p.until(ctx, l.name+" is held", func() bool { return l.rig.state().Held })
+}
+
+// lift takes the line for a call out.
+func (p *play) lift(ctx context.Context, l *line) error {
+	p.add(time.Now(), l.name, "near end", "lifts")
+	l.rig.lift(set)
+	return p.until(ctx, l.name+" is seen off hook", func() bool { return l.rig.state().OffHook })
+}
+
+// dial keys the number on a lifted line.
+func (p *play) dial(l *line, number string) error {
+	p.add(time.Now(), l.name, "near end", "keys "+number)
+	return l.port.dial(number)
+}
+
+// hangUp lets the far end hang up; that is the zero of the scene, if it has none yet.
+func (p *play) hangUp(f *phone) {
+	p.zeroOn(f.number, "sends BYE")
+	f.hangUp()
+}
+
+// cleared waits until the adapter sees the line on hook again, or for long enough.
+func (p *play) cleared(ctx context.Context, l *line) error {
+	if p.without {
+		return p.stuck(ctx, l)
+	}
+	err := await(ctx, stepFor, func() bool {
+		s := l.rig.state()
+		return !s.Held && !s.OffHook && s.ContactClosed
+	})
+	return ctxOnly(ctx, err)
+}
+
+// ctxOnly forgets that something did not happen: that is for the judge.
+func ctxOnly(ctx context.Context, err error) error {
+	if err == nil {
+		return nil
+	}
+	return ctx.Err()
+}
+
+// watch lets pass the time in which nothing should happen.
+func (p *play) watch(ctx context.Context) error { return pause(ctx, watchFor) }
+
+// stuck watches a line without the daemon, then lets somebody call it.
+func (p *play) stuck(ctx context.Context, l *line) error {
+	if err := pause(ctx, stuckFor); err != nil {
+		return err
+	}
+	f, err := p.phone()
+	if err != nil {
+		return err
+	}
+	p.stranded = l
+	if err := f.dial(l.number); err != nil {
+		return err
+	}
+	return p.until(ctx, "the next caller is answered somehow", func() bool { return f.is(phoneCleared) || f.is(phoneRinging) })
+}
+
+// judgeWithout: nothing opened a loop, the line whose far end hung up is still held, and the next caller got busy.
+func (p *play) judgeWithout(v *verdict) {
+	for _, part := range p.scene.lines {
+		if len(openings(p.lines[part.name].rig.history())) > 0 {
+			v.wrong("%s: the loop opened although nobody could open it", part.name)
+		}
+	}
+	l, caller := p.stranded, p.phones[len(p.phones)-1]
+	if _, let := first(p.since(l), loop.HoldLetGo); let || !l.rig.state().Held {
+		v.wrong("%s: the hold cleared, so there is no trouble to be seen", l.name)
+	}
+	if how := caller.ending(); how != "486" {
+		v.wrong("%s: the next caller did not get busy but %q", l.name, how)
+	}
+	v.saw("%s STAYS HELD: its far end was gone for %v, the lamp winked on, the next caller got busy", l.name, stuckFor)
+}
+
+// late is how much later than asked a contact may close on a busy machine before a scene is not as it should be.
+const late = 500 * time.Millisecond
+
+// judgeCleared: exactly one opening since the hang-up, of the line's interval, after the adapter's leg was cleared; the hold
+// let go by it and the adapter saw the line on hook.
+func (p *play) judgeCleared(v *verdict, l *line) {
+	past := p.since(l)
+	zero, _ := p.hungUp()
+	open, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.policy.Interval+late)
+	if !ok {
+		return
+	}
+	if e, found := p.find(l.name, "adapter", "sends 200 to BYE"); !found || e.at.After(open.began) {
+		v.wrong("%s: the loop opened before the adapter had cleared its call", l.name)
+	}
+	went, let := first(past, loop.HoldLetGo)
+	onHook, seen := first(past, loop.PortOnHook)
+	switch {
+	case !let:
+		v.wrong("%s: the hold stayed", l.name)
+	case !seen:
+		v.wrong("%s: the adapter never saw the line on hook", l.name)
+	default:
+		v.saw("%s: the hold cleared %s ms after the hang-up (loop open for %s ms, on hook after %s ms)",
+			l.name, millis(went.Sub(zero)), millis(open.lasted()), millis(onHook.Sub(zero)))
+	}
+}
+
+// judgeOneOpening: exactly one opening since the hang-up, which ended, and how long it may have been.
+func (p *play) judgeOneOpening(v *verdict, l *line, least, most time.Duration) (opening, bool) {
+	all := openings(p.since(l))
+	switch {
+	case len(all) == 0:
+		v.wrong("%s: the loop never opened", l.name)
+	case len(all) > 1:
+		v.wrong("%s: the loop opened %d times", l.name, len(all))
+	case all[0].end.IsZero():
+		v.wrong("%s: the loop is still open", l.name)
+	// never short by more than half a millisecond; the model's contact takes equally long both ways
+	case all[0].lasted() < least-500*time.Microsecond || all[0].lasted() > most:
+		v.wrong("%s: the loop was open for %s ms, %s to %s are right", l.name, millis(all[0].lasted()), millis(least), millis(most))
+	default:
+		return all[0], true
+	}
+	return opening{}, false
+}
+
+// judgeUntouched: the contact never moved, before or after the hang-up.
+func judgeUntouched(v *verdict, l *line) {
+	if n := len(openings(l.rig.history())); n > 0 {
+		v.wrong("%s: the loop opened %d times and should not have", l.name, n)
+	}
+}
+
+// millis is a time in milliseconds, as the reports print it.
+func millis(d time.Duration) string {
+	return fmt.Sprintf("%.1f", float64(d)/float64(time.Millisecond))
+}

@@ -1,0 +1,382 @@
+package rehearsal
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"clearback/supervision/loop"
+)
+
+const cabinet = "cabinet" // the board that most lines share
+
+// scenes are all there are, in the order of the report.
+func scenes() []scene {
+	return []scene{
+		{
+			name: "held-call", about: "a call is held, the far end hangs up: the hold clears", without: true,
+			lines: []part{{name: "box-office", number: "555-0101", board: cabinet}},
+			play:  playHeldCall,
+			judge: func(p *play, v *verdict) { p.judgeCleared(v, p.lines["box-office"]) },
+		},
+		{
+			name: "house-call", about: "one line calls another through the PBX, the called one holds, the caller hangs up", without: true,
+			lines: []part{
+				{name: "stage-door", number: "555-0102", board: cabinet, direct: true},
+				{name: "workshop", number: "555-0103", board: cabinet, direct: true},
+			},
+			play: playHouseCall, judge: judgeHouseCall,
+		},
+		{
+			name: "others-stay", about: "three lines are held, one far end hangs up: the other two keep their calls", without: true,
+			lines: []part{
+				{name: "green-room", number: "555-0104", board: cabinet},
+				{name: "foyer", number: "555-0105", board: cabinet},
+				{name: "wardrobe", number: "555-0106", board: cabinet},
+			},
+			play: playOthersStay, judge: judgeOthersStay,
+		},
+		{
+			name: "near-end-first", about: "the near end hangs up: nothing opens the loop",
+			lines: []part{{name: "props", number: "555-0107", board: cabinet}},
+			play:  playNearEndFirst, judge: judgeNearEndFirst,
+		},
+		{
+			name: "short-interval", about: "the interval is shorter than the line card's release time: the hold stays and the report says so",
+			lines: []part{{
+				name: "lighting", number: "555-0108", board: cabinet,
+				interval: 300 * time.Millisecond, release: 450 * time.Millisecond, // the long setting of common practice
+			}},
+			play: playShortInterval, judge: judgeShortInterval,
+		},
+		{
+			name: "emergency-call", about: "a call to the emergency centre is held and the centre hangs up: nothing opens the loop, and the report says why",
+			lines: []part{{name: "fly-loft", number: "555-0109", board: cabinet}},
+			play:  playEmergency, judge: judgeEmergency,
+		},
+		{
+			name: "next-caller", about: "the next caller's INVITE comes 20 ms after the BYE: the hold clears, then it rings", without: true,
+			lines: []part{{name: "ticket-desk", number: "555-0110", board: cabinet}},
+			play:  playNextCaller, judge: judgeNextCaller,
+		},
+		{
+			name: "near-end-calls", about: "the near end's next call comes while the loop is open: the loop closes at once, the call goes through",
+			lines: []part{{name: "paint-shop", number: "555-0111", board: cabinet}},
+			play:  playNearEndCalls, judge: judgeNearEndCalls,
+		},
+		{
+			name: "board-power", about: "the board loses power while the loop is open: the contact falls closed",
+			lines: []part{{name: "cloakroom", number: "555-0112", board: "annex", release: 450 * time.Millisecond}},
+			play:  playBoardPower, judge: judgeBoardPower,
+		},
+		{
+			name: "cut-timed", about: "the network to a board with timed outputs is cut while the loop is open: the board closes it by itself",
+			lines: []part{{name: "bar", number: "555-0113", board: "bar", timed: true}},
+			play:  playCutTimed, judge: judgeCutTimed,
+		},
+		{
+			name: "cut-plain", about: "the network to a board with plain coils is cut while the loop is open: it stays open until the network is back",
+			lines: []part{{name: "loading-dock", number: "555-0114", board: "dock"}},
+			play:  playCutPlain, judge: judgeCutPlain,
+		},
+	}
+}
+
+// heldCall brings the line into a held call.
+func (p *play) heldCall(ctx context.Context, l *line) (*phone, error) {
+	f, err := p.callIn(ctx, l)
+	if err != nil {
+		return nil, err
+	}
+	return f, p.hold(ctx, l)
+}
+
+func playHeldCall(ctx context.Context, p *play) error {
+	l := p.lines["box-office"]
+	f, err := p.heldCall(ctx, l)
+	if err != nil {
+		return err
+	}
+	p.hangUp(f)
+	return p.cleared(ctx, l)
+}
+
+func playHouseCall(ctx context.Context, p *play) error {
+	from, to := p.lines["stage-door"], p.lines["workshop"]
+	if err := p.lift(ctx, from); err != nil {
+		return err
+	}
+	if err := p.dial(from, to.number); err != nil {
+		return err
+	}
+	if err := p.until(ctx, "workshop rings", func() bool { return to.rig.state().Lamp == loop.Flash }); err != nil {
+		return err
+	}
+	p.add(time.Now(), to.name, "near end", "lifts")
+	to.rig.lift(set)
+	if err := p.until(ctx, "the two lines talk", func() bool {
+		return from.port.inCall() && to.port.inCall() && from.port.heard() > 2 && to.port.heard() > 2
+	}); err != nil {
+		return err
+	}
+	if err := p.hold(ctx, to); err != nil {
+		return err
+	}
+	p.zeroOn(from.name, "sends BYE") // when the adapter has recognised it
+	p.add(time.Now(), from.name, "near end", "hangs up")
+	from.rig.hangUp(set)
+	if err := p.until(ctx, "the adapter sees the caller on hook", func() bool { _, ok := p.hungUp(); return ok }); err != nil {
+		return err
+	}
+	return p.cleared(ctx, to)
+}
+
+func judgeHouseCall(p *play, v *verdict) {
+	p.judgeCleared(v, p.lines["workshop"])
+	judgeUntouched(v, p.lines["stage-door"])
+	if p.lines["stage-door"].rig.state().OffHook {
+		v.wrong("stage-door: still off hook")
+	}
+}
+
+func playOthersStay(ctx context.Context, p *play) error {
+	var phones []*phone
+	for _, part := range p.scene.lines {
+		f, err := p.heldCall(ctx, p.lines[part.name])
+		if err != nil {
+			return err
+		}
+		phones = append(phones, f)
+	}
+	p.hangUp(phones[0])
+	if err := p.cleared(ctx, p.lines["green-room"]); err != nil || p.without {
+		return err
+	}
+	before := phones[1].heard()
+	if err := await(ctx, stepFor, func() bool { return phones[1].heard() > before+2 }); err != nil {
+		p.verdict.wrong("foyer: the far end hears nothing any more")
+	}
+	return ctx.Err()
+}
+
+func judgeOthersStay(p *play, v *verdict) {
+	p.judgeCleared(v, p.lines["green-room"])
+	for i, name := range []string{"foyer", "wardrobe"} {
+		l := p.lines[name]
+		judgeUntouched(v, l)
+		if !l.rig.state().Held || !l.port.inCall() || !p.phones[i+1].is(phoneTalking) {
+			v.wrong("%s: its held call is gone", name)
+			continue
+		}
+		v.saw("%s is still held", name)
+	}
+}
+
+func playNearEndFirst(ctx context.Context, p *play) error {
+	l := p.lines["props"]
+	f, err := p.callIn(ctx, l)
+	if err != nil {
+		return err
+	}
+	p.zeroOn(l.name, "sends BYE")
+	p.add(time.Now(), l.name, "near end", "hangs up")
+	l.rig.hangUp(set)
+	if err := p.until(ctx, "the far end is told", func() bool { return f.is(phoneCleared) }); err != nil {
+		return err
+	}
+	return p.watch(ctx)
+}
+
+func judgeNearEndFirst(p *play, v *verdict) {
+	l := p.lines["props"]
+	judgeUntouched(v, l)
+	if s := l.rig.state(); s.OffHook || s.Current || s.Lamp != loop.Dark {
+		v.wrong("props: the line is not at rest (lamp %v)", s.Lamp)
+	}
+	if how := p.phones[0].ending(); how != "BYE" {
+		v.wrong("the far end's call ended by %q and not by BYE", how)
+	}
+	v.saw("props: the loop stayed closed for %v after the near end's BYE", watchFor)
+}
+
+func playShortInterval(ctx context.Context, p *play) error {
+	l := p.lines["lighting"]
+	f, err := p.heldCall(ctx, l)
+	if err != nil {
+		return err
+	}
+	p.hangUp(f)
+	err = await(ctx, stepFor, func() bool { _, ok := p.incident(l); return ok })
+	return ctxOnly(ctx, err)
+}
+
+// incident finds the daemon's report of an incident on the line.
+func (p *play) incident(l *line) (entry, bool) { return p.find(l.name, "clearback", "incident") }
+
+func judgeShortInterval(p *play, v *verdict) {
+	l := p.lines["lighting"]
+	open, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.release-1)
+	if !ok {
+		return
+	}
+	if !l.rig.state().Held {
+		v.wrong("lighting: the hold cleared although the loop was open for less than the card's %v", l.release)
+	}
+	e, told := p.find(l.name, "clearback", "incident", "interval")
+	if !told {
+		v.wrong("lighting: no report says that the interval is too short")
+		return
+	}
+	v.saw("lighting: the hold stayed, as a loop open for %s ms is too short for the card's %s ms; the report says %q",
+		millis(open.lasted()), millis(l.release), e.text)
+	if _, flash := first(p.since(l), loop.PortFlash); flash {
+		v.saw("the adapter took it for a flash")
+	}
+}
+
+func playEmergency(ctx context.Context, p *play) error {
+	l := p.lines["fly-loft"]
+	centre, err := p.phoneAt(emergencyNumber)
+	if err != nil {
+		return err
+	}
+	if err := p.lift(ctx, l); err != nil {
+		return err
+	}
+	if err := p.dial(l, emergencyNumber); err != nil {
+		return err
+	}
+	if err := p.talk(ctx, l, centre); err != nil {
+		return err
+	}
+	if err := p.hold(ctx, l); err != nil {
+		return err
+	}
+	p.hangUp(centre)
+	return p.watch(ctx)
+}
+
+func judgeEmergency(p *play, v *verdict) {
+	l := p.lines["fly-loft"]
+	judgeUntouched(v, l)
+	if !l.rig.state().Held {
+		v.wrong("fly-loft: the hold is gone")
+	}
+	e, told := p.find(l.name, "clearback", "suppressed", "emergency")
+	if !told {
+		v.wrong("fly-loft: no report says that an emergency call kept the loop closed")
+		return
+	}
+	v.saw("fly-loft: the loop stayed closed for %v; the report says %q", watchFor, e.text)
+}
+
+func playNextCaller(ctx context.Context, p *play) error {
+	l := p.lines["ticket-desk"]
+	f, err := p.heldCall(ctx, l)
+	if err != nil {
+		return err
+	}
+	next, err := p.phone()
+	if err != nil {
+		return err
+	}
+	p.hangUp(f)
+	if err := pause(ctx, 20*time.Millisecond); err != nil {
+		return err
+	}
+	if err := next.dial(l.number); err != nil {
+		return err
+	}
+	if p.without {
+		return p.cleared(ctx, l)
+	}
+	return ctxOnly(ctx, p.answer(ctx, l, next))
+}
+
+func judgeNextCaller(p *play, v *verdict) {
+	l := p.lines["ticket-desk"]
+	p.judgeCleared(v, l)
+	var rang time.Time
+	past := p.since(l)
+	for _, h := range past {
+		if h.Kind == loop.LampChanged && h.Lamp == loop.Flash {
+			rang = h.at
+		}
+	}
+	onHook, seen := first(past, loop.PortOnHook)
+	switch all := openings(past); {
+	case rang.IsZero():
+		v.wrong("ticket-desk: the next call never rang (it ended with %q)", p.phones[1].ending())
+	case len(all) > 0 && rang.Before(all[0].end):
+		v.wrong("ticket-desk: the next call rang while the loop was open")
+	case seen && rang.Before(onHook):
+		v.wrong("ticket-desk: the next call rang before the adapter saw the line on hook")
+	case !p.phones[1].is(phoneTalking) || !l.port.inCall():
+		v.wrong("ticket-desk: the next call was not answered")
+	default:
+		zero, _ := p.hungUp()
+		v.saw("the next call rang after %s ms and was answered", millis(rang.Sub(zero)))
+	}
+}
+
+// playNearEndCalls: nobody can be seen lifting behind an open contact. But a near end that was talking has dial tone as soon as
+// the adapter took the BYE. Here the adapter's answer to it is lost, so the interruption begins only after the repeat
+// (T1 = 500 ms); by then a dialler has keyed the next number, and the adapter, which waits a moment for more digits, calls while
+// the loop is open.
+func playNearEndCalls(ctx context.Context, p *play) error {
+	l := p.lines["paint-shop"]
+	f, err := p.callIn(ctx, l)
+	if err != nil {
+		return err
+	}
+	supplier, err := p.phone()
+	if err != nil {
+		return err
+	}
+	l.port.loseNextByeAnswer()
+	p.hangUp(f)
+	if err := pause(ctx, 20*time.Millisecond); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "near end", "has dial tone and lets a dialler key "+supplier.number)
+	keyed := func() bool { return l.rig.state().Current && !l.port.inCall() }
+	for range len(supplier.number) {
+		if !keyed() {
+			return fmt.Errorf("paint-shop: the loop opened, or the call was still up, while digits were keyed")
+		}
+		if err := pause(ctx, 50*time.Millisecond); err != nil { // a fast dialler
+			return err
+		}
+	}
+	if err := p.until(ctx, "the loop opens", func() bool { return !l.rig.state().ContactClosed }); err != nil {
+		return err
+	}
+	if err := pause(ctx, 100*time.Millisecond); err != nil {
+		return err
+	}
+	if err := l.port.dial(supplier.number); err != nil {
+		return err
+	}
+	return ctxOnly(ctx, p.talk(ctx, l, supplier))
+}
+
+func judgeNearEndCalls(p *play, v *verdict) {
+	l := p.lines["paint-shop"]
+	// at most half the interval is left out of account for a busy machine: the whole interval is not cut short
+	open, ok := p.judgeOneOpening(v, l, 0, l.policy.Interval*3/4)
+	if !ok {
+		return
+	}
+	e, found := p.find(l.name, "adapter", "sends INVITE to "+p.phones[1].number)
+	if !found || e.at.Before(open.began) || e.at.After(open.end) {
+		v.wrong("paint-shop: the call did not come while the loop was open")
+	}
+	if _, on := first(p.since(l), loop.PortOnHook); on {
+		v.wrong("paint-shop: the adapter took the opening for a hang-up")
+	}
+	if !p.phones[1].is(phoneTalking) || !l.port.inCall() {
+		v.wrong("paint-shop: the call did not go through")
+	}
+	v.saw("paint-shop: the loop closed %s ms after the near end's INVITE (open for %s of %s ms), and the call went through",
+		millis(open.end.Sub(e.at)), millis(open.lasted()), millis(l.policy.Interval))
+}

@@ -1,0 +1,139 @@
+package rehearsal
+
+import (
+	"context"
+	"time"
+
+	"clearback/supervision/loop"
+)
+
+const (
+	// faultAfter is how long the loop has been open when something happens to its board.
+	faultAfter = 100 * time.Millisecond
+	// cutFor is how long the network is cut: longer than any interval.
+	cutFor = 2500 * time.Millisecond
+	// closedWithin is how soon after the network is back a plain coil must be closed: tries to connect are at most 250 ms apart,
+	// each may take the board's time-out of 500 ms, and the machine may be busy.
+	closedWithin = 1500 * time.Millisecond
+)
+
+// heldAndOpen lets the far end of a held call hang up and waits for the opening to be well under way.
+func (p *play) heldAndOpen(ctx context.Context, l *line) error {
+	f, err := p.heldCall(ctx, l)
+	if err != nil {
+		return err
+	}
+	p.hangUp(f)
+	if err := p.until(ctx, "the loop opens", func() bool { return !l.rig.state().ContactClosed }); err != nil {
+		return err
+	}
+	return pause(ctx, faultAfter)
+}
+
+func playBoardPower(ctx context.Context, p *play) error {
+	l := p.lines["cloakroom"]
+	if err := p.heldAndOpen(ctx, l); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "board", "loses power")
+	l.board.losePower()
+	if err := pause(ctx, cutFor/5); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "board", "has power again")
+	l.board.restorePower()
+	return p.watch(ctx)
+}
+
+func judgeBoardPower(p *play, v *verdict) {
+	l := p.lines["cloakroom"]
+	lost, _ := p.find(l.name, "board", "loses power")
+	open, ok := p.judgeOneOpening(v, l, faultAfter/2, l.policy.Interval)
+	if !ok {
+		return
+	}
+	if after := open.end.Sub(lost.at); after < 0 || after > late {
+		v.wrong("cloakroom: the contact closed %s ms after the board lost power", millis(after))
+		return
+	}
+	v.saw("cloakroom: the contact fell closed %s ms after the board lost power and did not open again", millis(open.end.Sub(lost.at)))
+	long, held := open.lasted() >= l.release, l.rig.state().Held
+	switch {
+	case long == held:
+		v.wrong("cloakroom: held is %v after a loop open for %s ms, with a card that lets go after %s", held, millis(open.lasted()), millis(l.release))
+	case held:
+		v.saw("the hold stayed, as %s ms are too short for the card's %s", millis(open.lasted()), millis(l.release))
+	default:
+		v.saw("the hold cleared")
+	}
+	if e, told := p.incident(l); told {
+		v.saw("the report says %q", e.text)
+	}
+}
+
+// cut cuts the network to the board of an open line for a time.
+func (p *play) cut(ctx context.Context, l *line) error {
+	if err := p.heldAndOpen(ctx, l); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "board", "the network to it is cut")
+	l.board.cutNetwork()
+	if err := pause(ctx, cutFor); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "board", "the network is back")
+	l.board.mendNetwork()
+	return nil
+}
+
+func playCutTimed(ctx context.Context, p *play) error {
+	l := p.lines["bar"]
+	if err := p.cut(ctx, l); err != nil {
+		return err
+	}
+	return pause(ctx, closedWithin) // it must not open again
+}
+
+func judgeCutTimed(p *play, v *verdict) {
+	l := p.lines["bar"]
+	open, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.policy.Interval+timedUnit+late)
+	if !ok {
+		return
+	}
+	if back, found := p.find(l.name, "board", "the network is back"); !found || !open.end.Before(back.at) {
+		v.wrong("bar: the contact did not close before the network was back")
+	}
+	p.judgeLetGo(v, l)
+	v.saw("bar: the board closed the contact by itself after %s ms", millis(open.lasted()))
+}
+
+func playCutPlain(ctx context.Context, p *play) error {
+	l := p.lines["loading-dock"]
+	if err := p.cut(ctx, l); err != nil {
+		return err
+	}
+	return ctxOnly(ctx, await(ctx, stepFor, func() bool { return l.rig.state().ContactClosed }))
+}
+
+func judgeCutPlain(p *play, v *verdict) {
+	l := p.lines["loading-dock"]
+	back, _ := p.find(l.name, "board", "the network is back")
+	open, ok := p.judgeOneOpening(v, l, cutFor, cutFor+faultAfter+closedWithin+late)
+	if !ok {
+		return
+	}
+	after := open.end.Sub(back.at)
+	if after < 0 || after > closedWithin {
+		v.wrong("loading-dock: the contact closed %s ms after the network was back, 0 to %s are right", millis(after), millis(closedWithin))
+	}
+	p.judgeLetGo(v, l)
+	v.saw("loading-dock: nothing but the daemon closes a plain coil: the loop stayed open for %s ms instead of %s, and closed %s ms after the network was back",
+		millis(open.lasted()), millis(l.policy.Interval), millis(after))
+}
+
+// judgeLetGo: the hold let go since the hang-up.
+func (p *play) judgeLetGo(v *verdict, l *line) {
+	if _, let := first(p.since(l), loop.HoldLetGo); !let {
+		v.wrong("%s: the hold stayed", l.name)
+	}
+}

@@ -1,0 +1,319 @@
+package rehearsal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/netip"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/config"
+	"clearback/supervision"
+	"clearback/supervision/loop"
+)
+
+const (
+	// firstFarEnd numbers the far ends; the lines have the numbers below.
+	firstFarEnd = 151
+	// emergencyNumber is one in every country that the daemon knows.
+	emergencyNumber = "911"
+	// readyFor is how long registrations are awaited, stepFor one step of a scene: ample on a busy machine.
+	readyFor = 10 * time.Second
+	stepFor  = 6 * time.Second
+	// watchFor is how long nothing must happen where nothing should: longer than the longest way to an opening that the
+	// daemon has, `lead` and `interval` together, which invariant 11 bounds to 2 s.
+	watchFor = 2200 * time.Millisecond
+	// stuckFor is how long a line is watched without the daemon before it is said to stay held.
+	stuckFor = 3 * time.Second
+)
+
+// Times of the model's parts. The flash window is that of RFC 5098's defaults; the adapter recognises on hook beyond it.
+func parts() loop.Options {
+	return loop.Options{
+		Release: 350 * time.Millisecond, FlashMin: 300 * time.Millisecond, FlashMax: 800 * time.Millisecond,
+		OnHook: time.Second, Move: 5 * time.Millisecond, Bounce: 3 * time.Millisecond,
+	}
+}
+
+// line is one line of the key system, on one port of the adapter.
+type line struct {
+	part
+	policy supervision.Policy
+	rig    *rig
+	port   *port
+	board  *board // nil without the daemon
+	coil   int
+}
+
+// stage is everything that plays: one PBX, one adapter, the boards, and one daemon for all scenes.
+type stage struct {
+	o      Options
+	pbx    *pbx
+	boards map[string]*board
+	plays  []*play
+	daemon Daemon
+	notes  *notes
+	far    int
+	mu     sync.Mutex // guards far
+}
+
+// play is one scene on the stage.
+type play struct {
+	scene
+	*timeline
+	stage   *stage
+	without bool
+	lines   map[string]*line
+	phones  []*phone
+	// stranded is the line that was watched without the daemon
+	stranded *line
+	took     time.Duration
+	verdict  verdict
+}
+
+func newStage(ctx context.Context, o Options, scenes []scene) (*stage, error) {
+	s := &stage{o: o, boards: map[string]*board{}, notes: &notes{}, far: firstFarEnd}
+	err := s.build(scenes)
+	if err == nil && !o.Without {
+		err = s.start(ctx)
+	}
+	if err == nil {
+		err = s.plug()
+	}
+	if err == nil {
+		err = s.awaitReady(ctx)
+	}
+	if err != nil {
+		return nil, errors.Join(err, s.close())
+	}
+	return s, nil
+}
+
+// build sets up the PBX, the lines and the boards they are wired to.
+func (s *stage) build(scenes []scene) (err error) {
+	if s.pbx, err = openPBX(); err != nil {
+		return err
+	}
+	wiring := map[string][]func(bool){}
+	for _, sc := range scenes {
+		p := &play{scene: sc, timeline: &timeline{}, stage: s, without: s.o.Without, lines: map[string]*line{}}
+		s.plays = append(s.plays, p)
+		for _, part := range sc.lines {
+			l := &line{part: part, policy: supervision.DefaultPolicy()}
+			l.policy.FlashMax = parts().FlashMax
+			l.policy.ProbeTrusted = true // its OPTIONS are answered by hook state
+			if part.interval > 0 {
+				l.policy.Interval = part.interval
+			}
+			model := parts()
+			if part.release > 0 {
+				model.Release = part.release
+			}
+			say := func(at time.Time, who, text string) { p.add(at, part.name, who, text) }
+			if l.rig, err = newRig(model, say); err != nil {
+				return err
+			}
+			p.lines[part.name] = l
+			s.pbx.addLine(part.number, servicePassword(part.name))
+			l.coil = len(wiring[part.board])
+			wiring[part.board] = append(wiring[part.board], l.rig.energise)
+		}
+	}
+	if s.o.Without {
+		return nil
+	}
+	for name, wired := range wiring {
+		if s.boards[name], err = openBoard(wired); err != nil {
+			return err
+		}
+	}
+	for _, p := range s.plays {
+		for _, l := range p.lines {
+			l.board = s.boards[l.part.board]
+		}
+	}
+	return nil
+}
+
+func servicePassword(line string) string { return "at-the-pbx-" + line }
+func adapterPassword(line string) string { return "on-the-shelf-" + line }
+
+// configuration is what a user would write for this stage.
+func (s *stage) configuration() *config.Config {
+	loopback := netip.AddrPortFrom(netip.AddrFrom4([4]byte{127, 0, 0, 1}), 0)
+	c := &config.Config{
+		Country:   "US",
+		Emergency: config.Emergency{CallbackWindow: supervision.DefaultPolicy().CallbackWindow},
+		SIP: config.SIP{
+			Realm: "clearback",
+			// the second differs so that either side has a socket of its own although both take any free port
+			AdapterSide: config.Socket{Listen: loopback, Transports: []string{"udp"}},
+			ServiceSide: config.Socket{Listen: loopback, Transports: []string{"udp"}, Advertise: "127.0.0.1"},
+		},
+		Media: config.Media{AdapterAddress: loopback.Addr(), ServiceAddress: loopback.Addr(), PortLow: 20000, PortHigh: 29999},
+		Log:   config.Log{Level: "info", Format: "json"},
+	}
+	for name, b := range s.boards {
+		c.Controllers = append(c.Controllers, config.Controller{
+			Name: name, Driver: "modbus", Modbus: config.Modbus{Address: b.addr.String(), Timeout: 500 * time.Millisecond},
+		})
+	}
+	for _, p := range s.plays {
+		for _, part := range p.scene.lines {
+			c.Lines = append(c.Lines, s.lineConfiguration(p.lines[part.name]))
+		}
+	}
+	return c
+}
+
+func (s *stage) lineConfiguration(l *line) config.Line {
+	c := config.Line{
+		Name:    l.name,
+		Adapter: config.Adapter{User: l.name, Password: config.NewSecret(adapterPassword(l.name))},
+		Service: config.Service{
+			Registrar: "sip:" + domain, User: l.number, AuthUser: l.number, Password: config.NewSecret(servicePassword(l.name)),
+			Proxy: s.pbx.addr.String(), Register: true, Expires: registerFor,
+		},
+		Media: "relay",
+		Contact: config.Contact{
+			Driver: "modbus", Controller: l.part.board, Unit: boardUnit, Coil: uint16(l.coil), OpenLevel: "on",
+			AcceptOpenIfDaemonDies: !l.timed,
+		},
+		Policy: l.policy,
+	}
+	if l.direct {
+		c.Media = "direct"
+	}
+	if l.timed {
+		c.Contact.Timed = &config.TimedOutput{Register: uint16(timedBase + l.coil), Unit: timedUnit, Limit: 3 * time.Second}
+	}
+	return c
+}
+
+func (s *stage) start(ctx context.Context) (err error) {
+	core := &capture{lines: map[string]*timeline{}, notes: s.notes}
+	for _, p := range s.plays {
+		for name := range p.lines {
+			core.lines[name] = p.timeline
+		}
+	}
+	if s.daemon, err = s.o.Start(ctx, s.configuration(), zap.New(core)); err != nil {
+		return fmt.Errorf("start the daemon: %w", err)
+	}
+	return nil
+}
+
+// plug connects each port of the adapter: to the daemon, or to the PBX where there is none.
+func (s *stage) plug() (err error) {
+	for _, p := range s.plays {
+		for _, l := range p.lines {
+			out := outbound{at: s.pbx.addr, domain: domain, user: l.number, password: servicePassword(l.name)}
+			if s.daemon != nil {
+				at := s.daemon.AdapterAddr(l.name)
+				if !at.IsValid() {
+					return fmt.Errorf("line %s: the daemon does not listen for its adapter", l.name)
+				}
+				out = outbound{at: at, domain: at.String(), user: l.name, password: adapterPassword(l.name)}
+			}
+			say := func(text string) { p.add(time.Now(), l.name, "adapter", text) }
+			if l.port, err = openPort(out, l.rig, say); err != nil {
+				return fmt.Errorf("line %s: %w", l.name, err)
+			}
+		}
+	}
+	return nil
+}
+
+// awaitReady waits for the registrations on both sides and for the boards to have a master.
+func (s *stage) awaitReady(ctx context.Context) error {
+	for _, p := range s.plays {
+		for _, l := range p.lines {
+			if err := await(ctx, readyFor, func() bool { ok, trouble := l.port.bound(); return ok || trouble != "" }); err != nil {
+				return fmt.Errorf("line %s: the adapter did not get registered: %w", l.name, err)
+			}
+			if ok, trouble := l.port.bound(); !ok {
+				return fmt.Errorf("line %s: the adapter did not get registered: %s", l.name, trouble)
+			}
+			if err := await(ctx, readyFor, func() bool { return s.pbx.bound(l.number) }); err != nil {
+				return fmt.Errorf("line %s: not registered at the PBX: %w", l.name, err)
+			}
+		}
+	}
+	limit, cancel := context.WithTimeout(ctx, readyFor/5)
+	defer cancel()
+	for _, b := range s.boards {
+		// a board that nobody drives is for the scenes to find out
+		if await(limit, readyFor, b.mastered) != nil && ctx.Err() != nil {
+			return ctx.Err()
+		}
+	}
+	return nil
+}
+
+// close ends the daemon first, while everybody still answers it.
+func (s *stage) close() (err error) {
+	if s.daemon != nil {
+		if err = s.daemon.Close(); err != nil {
+			err = fmt.Errorf("end the daemon: %w", err)
+		}
+	}
+	for _, p := range s.plays {
+		for _, f := range p.phones {
+			f.close()
+		}
+		for _, l := range p.lines {
+			if l.port != nil {
+				l.port.close()
+			}
+			if l.rig != nil {
+				l.rig.close()
+			}
+		}
+	}
+	for _, b := range s.boards {
+		if b != nil {
+			b.close()
+		}
+	}
+	if s.pbx != nil {
+		s.pbx.close()
+	}
+	return err
+}
+
+// errWaited: something did not happen in time.
+var errWaited = errors.New("it did not happen")
+
+// pollEvery is how often await looks.
+const pollEvery = 2 * time.Millisecond
+
+// await looks until it is so.
+func await(ctx context.Context, d time.Duration, so func() bool) error {
+	ticks := time.NewTicker(pollEvery)
+	defer ticks.Stop()
+	began := time.Now()
+	for !so() {
+		if time.Since(began) > d {
+			return fmt.Errorf("%w within %v", errWaited, d)
+		}
+		select {
+		case <-ticks.C:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return nil
+}
+
+// pause lets time pass.
+func pause(ctx context.Context, d time.Duration) error {
+	select {
+	case <-time.After(d):
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}

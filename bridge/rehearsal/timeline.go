@@ -1,0 +1,76 @@
+package rehearsal
+
+import (
+	"slices"
+	"strings"
+	"sync"
+	"time"
+)
+
+// entry is one thing seen in a scene. Who is who did or saw it; Place is the line or the far end's number.
+type entry struct {
+	at               time.Time
+	place, who, text string
+}
+
+// timeline keeps what was seen in a scene. Its methods may be called from any goroutine.
+type timeline struct {
+	mu      sync.Mutex
+	entries []entry
+	zero    time.Time
+	// the entry that becomes zero
+	zeroPlace, zeroText string
+}
+
+// add keeps one thing.
+func (t *timeline) add(at time.Time, place, who, text string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.entries = append(t.entries, entry{at, place, who, text})
+	if t.zero.IsZero() && t.zeroText != "" && place == t.zeroPlace && text == t.zeroText {
+		t.zero = at
+	}
+}
+
+// zeroOn makes the next such entry the instant from which all others are counted.
+func (t *timeline) zeroOn(place, text string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.zeroPlace, t.zeroText = place, text
+}
+
+// hungUp is the zero; false while there is none.
+func (t *timeline) hungUp() (time.Time, bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.zero, !t.zero.IsZero()
+}
+
+// find returns the first entry at or after the zero whose text contains all words.
+func (t *timeline) find(place, who string, words ...string) (entry, bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	var best entry
+	for _, e := range t.entries {
+		if e.place != place || e.who != who || e.at.Before(t.zero) || !containsAll(e.text, words) {
+			continue
+		}
+		if best.at.IsZero() || e.at.Before(best.at) {
+			best = e
+		}
+	}
+	return best, !best.at.IsZero()
+}
+
+func containsAll(s string, words []string) bool {
+	return !slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(s, w) })
+}
+
+// sorted returns all entries in the order of time.
+func (t *timeline) sorted() []entry {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	out := slices.Clone(t.entries)
+	slices.SortStableFunc(out, func(a, b entry) int { return a.at.Compare(b.at) })
+	return out
+}

@@ -1,0 +1,264 @@
+package rehearsal
+
+import (
+	"crypto/rand"
+	"fmt"
+	"net/netip"
+	"strings"
+	"time"
+)
+
+// Timers of RFC 3261 section 17, table 4.
+const (
+	t1 = 500 * time.Millisecond
+	t2 = 4 * time.Second
+)
+
+// client is a client transaction: RFC 3261 section 17.1.
+type client struct {
+	req   *message
+	to    netip.AddrPort
+	on    func(res *message)
+	quiet bool // answered: no more repeats
+}
+
+// server is a server transaction: RFC 3261 section 17.2.
+type server struct {
+	req  *message
+	from netip.AddrPort
+	last *message
+}
+
+// owner is whoever owns a user agent: a telephone far away, or a port of the adapter. The methods run in its inbox.
+type owner interface {
+	// offered: a new call came in.
+	offered(c *call)
+	// answered: the other side answered our call; ringing: it rings.
+	ringing(c *call)
+	answered(c *call)
+	// ended: the call is over, and not by us. How is BYE, CANCEL or the status code.
+	ended(c *call, how string)
+	// available is the status code that a new call would get (RFC 3261 section 11.2).
+	available() int
+}
+
+// ua is a SIP user agent on a socket of its own: transactions, and the dialogs of its calls. All its state is owned by the
+// socket's inbox.
+type ua struct {
+	*socket
+	owner owner
+	user  string
+	// say, if not nil, tells what was sent and received.
+	say     func(text string)
+	clients map[string]*client
+	servers map[string]*server
+	calls   map[string]*call // by Call-ID and our tag
+	login   credentials
+}
+
+// credentials are what a challenge is answered with.
+type credentials struct{ user, password string }
+
+func openUA(user string, owner owner, say func(string)) (*ua, error) {
+	u := &ua{
+		owner: owner, user: user, say: say,
+		clients: map[string]*client{}, servers: map[string]*server{}, calls: map[string]*call{},
+	}
+	ready := make(chan struct{}) // a datagram may come before the socket is known here
+	s, err := openSocket(func(m *message, from netip.AddrPort) { <-ready; u.take(m, from) })
+	if err != nil {
+		return nil, err
+	}
+	u.socket = s
+	close(ready)
+	return u, nil
+}
+
+func token() string { return strings.ToLower(rand.Text()) }
+
+func (u *ua) via() string {
+	return fmt.Sprintf("SIP/2.0/UDP %s;branch=z9hG4bK%s;rport", u.addr, token())
+}
+
+func (u *ua) contact() string { return fmt.Sprintf("<sip:%s@%s>", u.user, u.addr) }
+
+func (u *ua) tell(format string, a ...any) {
+	if u.say != nil {
+		u.say(fmt.Sprintf(format, a...))
+	}
+}
+
+// start begins a client transaction. on gets every response.
+func (u *ua) start(req *message, to netip.AddrPort, on func(res *message)) {
+	c := &client{req: req, to: to, on: on}
+	u.clients[req.branch()+req.method()] = c
+	u.tellRequest("sends", req)
+	u.repeat(c, 0)
+}
+
+// repeat sends, and sends again as long as nothing was answered.
+func (u *ua) repeat(c *client, interval time.Duration) {
+	if c.quiet {
+		return
+	}
+	if interval > 0 && interval <= t1 {
+		u.tell("repeats %s", c.req.method())
+	}
+	u.send(c.req, c.to)
+	next := max(t1, 2*interval)
+	if c.req.method() != "INVITE" {
+		next = min(next, t2)
+	}
+	if interval < 64*t1/2 { // in all about 64*T1
+		u.after(next, func() { u.repeat(c, next) })
+	}
+}
+
+func (u *ua) take(m *message, from netip.AddrPort) {
+	if m.isResponse() {
+		u.response(m)
+		return
+	}
+	key := m.branch() + m.method()
+	if t := u.servers[key]; t != nil {
+		if t.last != nil {
+			u.send(t.last, t.from)
+		}
+		return
+	}
+	u.tellRequest("gets", m)
+	t := &server{req: m, from: from}
+	if m.method() != "ACK" {
+		u.servers[key] = t
+	}
+	u.request(t)
+}
+
+func (u *ua) response(m *message) {
+	c := u.clients[m.branch()+m.method()]
+	if c == nil {
+		return
+	}
+	if m.method() == "INVITE" && m.status() >= 300 {
+		u.ackFailure(c, m)
+	}
+	c.quiet = c.quiet || m.status() >= 200 || m.method() == "INVITE"
+	if m.status() > 100 && m.status() != 401 && m.status() != 407 && m.method() != "REGISTER" {
+		u.tell("gets %d to %s", m.status(), m.method())
+	}
+	c.on(m)
+}
+
+// ackFailure acknowledges a final response other than 2xx within the transaction: RFC 3261 section 17.1.1.3.
+func (u *ua) ackFailure(c *client, res *message) {
+	ack := &message{start: strings.Replace(c.req.start, "INVITE", "ACK", 1)}
+	n, _ := c.req.cseq()
+	ack.add("Via", c.req.get("Via"))
+	ack.add("Max-Forwards", "70")
+	ack.add("From", c.req.get("From"))
+	ack.add("To", res.get("To"))
+	ack.add("Call-ID", c.req.get("Call-ID"))
+	ack.add("CSeq", fmt.Sprintf("%d ACK", n))
+	for _, r := range c.req.all("Route") {
+		ack.add("Route", r)
+	}
+	u.send(ack, c.to)
+}
+
+// respond answers a request, and every repeat of it.
+func (u *ua) respond(t *server, res *message) {
+	t.last = res
+	u.tell("sends %d to %s", res.status(), res.method())
+	u.send(res, t.from)
+}
+
+func (u *ua) request(t *server) {
+	m := t.req
+	tag := param(m.get("To"), "tag")
+	c := u.calls[m.get("Call-ID")+tag]
+	switch {
+	case m.method() == "OPTIONS":
+		code := u.owner.available()
+		u.respond(t, m.reply(code, reason(code), token()))
+	case m.method() == "CANCEL":
+		u.cancelled(t)
+	case tag == "" && m.method() == "INVITE":
+		u.invited(t)
+	case c != nil:
+		c.inside(t)
+	case m.method() != "ACK":
+		u.respond(t, m.reply(481, reason(481), token()))
+	}
+}
+
+func (u *ua) cancelled(t *server) {
+	of := u.servers[t.req.branch()+"INVITE"]
+	if of == nil {
+		u.respond(t, t.req.reply(481, reason(481), token()))
+		return
+	}
+	u.respond(t, t.req.reply(200, "OK", token()))
+	if of.last == nil || of.last.status() < 200 {
+		for _, c := range u.calls {
+			if c.in == of {
+				c.refuse(487)
+				u.owner.ended(c, "CANCEL")
+				return
+			}
+		}
+	}
+}
+
+// tellRequest tells what a request is about; registrations are told of by who registers.
+func (u *ua) tellRequest(does string, m *message) {
+	switch m.method() {
+	case "REGISTER", "ACK":
+	case "INVITE":
+		if param(m.get("To"), "tag") != "" {
+			u.tell("%s re-INVITE", does)
+			return
+		}
+		if does == "gets" {
+			u.tell("gets INVITE from %s", userOf(uriOf(m.get("From"))))
+			return
+		}
+		if m.get("Authorization") == "" && m.get("Proxy-Authorization") == "" {
+			u.tell("sends INVITE to %s", userOf(m.uri()))
+		}
+	default:
+		u.tell("%s %s", does, m.method())
+	}
+}
+
+func reason(code int) string {
+	switch code {
+	case 100:
+		return "Trying"
+	case 180:
+		return "Ringing"
+	case 200:
+		return "OK"
+	case 401:
+		return "Unauthorized"
+	case 403:
+		return "Forbidden"
+	case 404:
+		return "Not Found"
+	case 407:
+		return "Proxy Authentication Required"
+	case 480:
+		return "Temporarily Unavailable"
+	case 481:
+		return "Call/Transaction Does Not Exist"
+	case 483:
+		return "Too Many Hops"
+	case 486:
+		return "Busy Here"
+	case 487:
+		return "Request Terminated"
+	case 488:
+		return "Not Acceptable Here"
+	default:
+		return "Response"
+	}
+}
