@@ -1,9 +1,14 @@
 // Package media relays RTP and RTCP between the adapter and the far side without re-encoding, and counts what passes.
+//
+// A packet is passed on as it came, byte for byte; pion/rtp only reads its header. What is neither RTP nor RTCP of version 2
+// (RFC 3550) is dropped and counted: SRTP has RTP's header and passes, STUN, DTLS and T.38's UDPTL do not.
 package media
 
 import (
+	"errors"
+	"fmt"
 	"net/netip"
-	"time"
+	"sync"
 )
 
 // Side is one of the two sides of a session.
@@ -15,51 +20,93 @@ const (
 	ServiceSide
 )
 
+// defaultClockRate is that of G.711, G.722 and comfort noise in RTP (RFC 3551 section 6, from memory), in Hz.
+const defaultClockRate = 8000
+
+// ErrClosed: the relay was closed; it gives out no more sessions.
+var ErrClosed = errors.New("media: the relay is closed")
+
 // Options of a [Relay].
 type Options struct {
-	// AdapterAddr and ServiceAddr are the local addresses towards either side.
+	// AdapterAddr and ServiceAddr are the local addresses towards either side. They are written into SDP, so they must be
+	// real ones, not 0.0.0.0 or [::].
 	AdapterAddr, ServiceAddr netip.Addr
 	// PortLow and PortHigh bound the RTP/RTCP port range, inclusive; RTP takes even ports, RTCP the next odd one (RFC 3550 section 11).
+	// If both sides have the same address, a session takes two pairs of the range, else one pair at either address.
 	PortLow, PortHigh uint16
+	// ClockRate is the timestamp clock by which jitter is computed, in Hz; 0 means 8000.
+	ClockRate uint32
 }
 
 // Relay gives out sessions. It is safe for concurrent use.
-type Relay struct{}
+type Relay struct {
+	// Set once.
+	addrs [2]netip.Addr // by Side
+	ports portRange
+	clock uint32
 
-// New checks the options.
-func New(o Options) (*Relay, error) { return &Relay{}, nil }
+	mu       sync.Mutex
+	closed   bool                  // guarded by mu
+	sessions map[*Session]struct{} // guarded by mu
+}
 
-// NewSession binds a port pair on either side for one media stream. Error: no free pair in the range.
-func (r *Relay) NewSession() (*Session, error) { return &Session{}, nil }
+// New checks the options. Errors: an address that is missing or unspecified, a range without an even port and its next odd one.
+func New(o Options) (*Relay, error) {
+	r := &Relay{
+		addrs:    [2]netip.Addr{AdapterSide: o.AdapterAddr.Unmap(), ServiceSide: o.ServiceAddr.Unmap()},
+		ports:    portRange{low: o.PortLow, high: o.PortHigh},
+		clock:    o.ClockRate,
+		sessions: make(map[*Session]struct{}),
+	}
+	if r.clock == 0 {
+		r.clock = defaultClockRate
+	}
+	for side, name := range [2]string{AdapterSide: "adapter", ServiceSide: "service"} {
+		if a := r.addrs[side]; !a.IsValid() || a.IsUnspecified() {
+			return nil, fmt.Errorf("media: the %s side's address is %v; name one that this side can reach (media.%s_address)", name, a, name)
+		}
+	}
+	if o.PortLow == 0 || r.ports.pairs() == 0 {
+		return nil, fmt.Errorf("media: ports %d-%d hold no even port with the next odd one; widen media.ports", o.PortLow, o.PortHigh)
+	}
+	return r, nil
+}
 
-// Close ends all sessions and waits for their goroutines.
-func (r *Relay) Close() error { return nil }
+// NewSession binds a port pair on either side for one media stream. Errors: no free pair in the range, an address that is not
+// this machine's, [ErrClosed].
+func (r *Relay) NewSession() (*Session, error) {
+	s, err := newSession(r)
+	if err != nil {
+		return nil, err
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.closed {
+		return nil, errors.Join(ErrClosed, s.closeSockets())
+	}
+	r.sessions[s] = struct{}{}
+	s.start()
+	return s, nil
+}
 
-// Session relays one media stream. It is safe for concurrent use.
-type Session struct{}
+// Close ends all sessions and waits for their goroutines. A second Close does nothing.
+func (r *Relay) Close() error {
+	r.mu.Lock()
+	r.closed = true
+	open := make([]*Session, 0, len(r.sessions))
+	for s := range r.sessions {
+		open = append(open, s)
+	}
+	r.mu.Unlock()
+	var errs []error
+	for _, s := range open {
+		errs = append(errs, s.Close())
+	}
+	return errors.Join(errs...)
+}
 
-// Local returns the RTP address and port to be written into the SDP that goes to that side; RTCP is the next port.
-func (s *Session) Local(side Side) netip.AddrPort { return netip.AddrPort{} }
-
-// Expect sets where that side said (in its SDP) it receives RTP and RTCP; packets go there until a source is learnt from that
-// side's first valid packet. A new offer that changes the address makes the session learn again.
-func (s *Session) Expect(side Side, rtp, rtcp netip.AddrPort) {}
-
-// LastHeard returns when the last valid RTP or RTCP packet came from that side; the zero time if never.
-func (s *Session) LastHeard(side Side) time.Time { return time.Time{} }
-
-// Stats returns the counters of what came from that side.
-func (s *Session) Stats(side Side) Stats { return Stats{} }
-
-// Close frees the ports and waits for the session's goroutines.
-func (s *Session) Close() error { return nil }
-
-// Stats counts what came from one side.
-type Stats struct {
-	Packets, Bytes, RTCPPackets uint64
-	// Strangers came from another address than the learnt one and were dropped; Invalid were no RTP or RTCP.
-	Strangers, Invalid uint64
-	// Lost by sequence number (RFC 3550 appendix A.3); Jitter by appendix A.8, in timestamp units.
-	Lost   int64
-	Jitter uint32
+func (r *Relay) forget(s *Session) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	delete(r.sessions, s)
 }

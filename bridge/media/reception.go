@@ -1,0 +1,91 @@
+package media
+
+import "time"
+
+// Sequence number jumps that still belong to the same run (RFC 3550 appendix A.1, from memory), in packets.
+const (
+	maxDropout  = 3000
+	maxMisorder = 100
+)
+
+// reception is the receiver's account of one side's RTP (RFC 3550 appendices A.1, A.3 and A.8). There is no probation: the
+// relay passes the first packet, so it counts it. The zero value has received nothing. Not for concurrent use.
+type reception struct {
+	running bool
+	ssrc    uint32
+
+	base, max uint16
+	cycles    uint32 // sequence number wraps, counted in steps of 65536
+	received  int64
+	next      uint32 // what would confirm a jump; noJump if none is suspected
+	earlier   int64  // lost in runs that have ended
+
+	timed   bool
+	transit uint32
+	jitter  uint32 // 16 times the estimate, in timestamp units
+}
+
+// noJump is no sequence number.
+const noJump = 1 << 16
+
+// take counts a packet. Arrival is in timestamp units, from any epoch.
+func (r *reception) take(ssrc uint32, seq uint16, timestamp, arrival uint32) {
+	if !r.running || ssrc != r.ssrc {
+		r.restart(seq)
+		r.running, r.ssrc, r.timed, r.jitter = true, ssrc, false, 0
+	} else {
+		r.order(seq)
+	}
+	r.time(arrival - timestamp)
+}
+
+// restart begins a new run of sequence numbers; what the old one lost stays counted.
+func (r *reception) restart(seq uint16) {
+	r.earlier = r.lost()
+	r.base, r.max, r.cycles, r.received, r.next = seq, seq, 0, 1, noJump
+}
+
+// order is A.1's update_seq.
+func (r *reception) order(seq uint16) {
+	switch ahead := seq - r.max; {
+	case ahead < maxDropout:
+		if seq < r.max {
+			r.cycles += 1 << 16
+		}
+		r.max = seq
+	case ahead <= 1<<16-maxMisorder:
+		if uint32(seq) != r.next { // the first of a jump is not counted; a second in order means that the other side restarted
+			r.next = uint32(seq + 1)
+			return
+		}
+		r.restart(seq)
+		return
+	}
+	r.received++ // in order, or late or doubled
+}
+
+// time is A.8 in its integer form.
+func (r *reception) time(transit uint32) {
+	if r.timed {
+		d := int32(transit - r.transit)
+		if d < 0 {
+			d = -d
+		}
+		r.jitter += uint32(d) - (r.jitter+8)>>4
+	}
+	r.timed, r.transit = true, transit
+}
+
+// lost is A.3's expected less received, over all runs; negative when packets were doubled.
+func (r *reception) lost() int64 {
+	if !r.running {
+		return 0
+	}
+	expected := int64(r.cycles) + int64(r.max) - int64(r.base) + 1
+	return r.earlier + expected - r.received
+}
+
+// units turns a time since the epoch into timestamp units; it wraps as timestamps do.
+func units(d time.Duration, clock uint32) uint32 {
+	return uint32(int64(d/time.Second)*int64(clock) + int64(d%time.Second)*int64(clock)/int64(time.Second))
+}

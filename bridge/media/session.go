@@ -1,0 +1,163 @@
+package media
+
+import (
+	"errors"
+	"net"
+	"net/netip"
+	"sync"
+	"time"
+)
+
+// relearnAfter is how long after an address change the source of before may still send stragglers; they pass, but they do not
+// become the new source. Two seconds are some hundred packets, longer than any path keeps one.
+const relearnAfter = 2 * time.Second
+
+// flowKind is one of the two flows of a side.
+type flowKind uint8
+
+const (
+	rtpFlow flowKind = iota
+	rtcpFlow
+)
+
+// Session relays one media stream. It is safe for concurrent use.
+//
+// The source of each flow (RTP and RTCP apart) is learnt from the first valid packet, whatever its address, because an address in
+// SDP may be behind a translator. From then on only that address and port is heard. One exception: the very address and port that the
+// SDP named takes over from a source at another host, so that who comes first by chance or with intent does not stay.
+type Session struct {
+	// Set once.
+	relay *Relay
+	began time.Time
+	conns [2][2]*net.UDPConn // by Side and flowKind
+	local [2][2]netip.AddrPort
+
+	ends [2]end // by Side
+
+	running sync.WaitGroup
+	closing sync.Once
+	closed  error // set by closing
+}
+
+// end is what is known of one side.
+type end struct {
+	mu    sync.Mutex
+	peers [2]peer // guarded by mu; by flowKind
+	heard time.Time
+	stats Stats // without Lost and Jitter
+	rtp   reception
+}
+
+// peer is where one flow of a side comes from and goes to.
+type peer struct {
+	expected netip.AddrPort // the SDP's; zero if not told
+	learnt   netip.AddrPort // zero if nothing was heard
+	old      netip.AddrPort // learnt before the last change
+	oldUntil time.Time
+}
+
+func newSession(r *Relay) (*Session, error) {
+	s := &Session{relay: r, began: time.Now()}
+	for side, addr := range r.addrs {
+		pair, err := r.ports.bind(addr)
+		if err != nil {
+			return nil, errors.Join(err, s.closeSockets())
+		}
+		s.conns[side] = pair
+		for f, c := range pair {
+			s.local[side][f] = c.LocalAddr().(*net.UDPAddr).AddrPort()
+		}
+	}
+	return s, nil
+}
+
+func (s *Session) start() {
+	for _, side := range [2]Side{AdapterSide, ServiceSide} {
+		for _, f := range [2]flowKind{rtpFlow, rtcpFlow} {
+			s.running.Go(func() { s.forward(side, f) })
+		}
+	}
+}
+
+// Local returns the RTP address and port to be written into the SDP that goes to that side; RTCP is the next port.
+func (s *Session) Local(side Side) netip.AddrPort { return s.local[side][rtpFlow] }
+
+// Expect sets where that side said (in its SDP) it receives RTP and RTCP; packets go there until a source is learnt from that
+// side's first valid packet. A new offer that changes the address makes the session learn again. An RTCP address that is zero
+// means the port after RTP's. An address that cannot be sent to (unspecified, port 0, our own) counts as none.
+func (s *Session) Expect(side Side, rtp, rtcp netip.AddrPort) {
+	e := &s.ends[side]
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	now := time.Now()
+	e.peers[rtpFlow].expect(s.reachable(rtp), now)
+	e.peers[rtcpFlow].expect(s.reachable(rtcp), now)
+}
+
+// reachable returns the address in the form that sockets report, or zero. Our own ports are no destination: packets would circle.
+func (s *Session) reachable(a netip.AddrPort) netip.AddrPort {
+	if !a.IsValid() || a.Port() == 0 || a.Addr().IsUnspecified() {
+		return netip.AddrPort{}
+	}
+	a = netip.AddrPortFrom(a.Addr().Unmap(), a.Port())
+	for _, side := range s.local {
+		if a == side[rtpFlow] || a == side[rtcpFlow] {
+			return netip.AddrPort{}
+		}
+	}
+	return a
+}
+
+// LastHeard returns when the last valid RTP or RTCP packet came from that side; the zero time if never. It has a monotonic reading.
+func (s *Session) LastHeard(side Side) time.Time {
+	e := &s.ends[side]
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.heard
+}
+
+// Stats returns the counters of what came from that side.
+func (s *Session) Stats(side Side) Stats {
+	e := &s.ends[side]
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	st := e.stats
+	st.Lost, st.Jitter = e.rtp.lost(), e.rtp.jitter>>4
+	return st
+}
+
+// Close frees the ports and waits for the session's goroutines. A second Close waits too and returns the same.
+func (s *Session) Close() error {
+	s.closing.Do(func() {
+		s.closed = s.closeSockets()
+		s.running.Wait()
+		s.relay.forget(s)
+	})
+	return s.closed
+}
+
+func (s *Session) closeSockets() error {
+	var errs []error
+	for _, side := range s.conns {
+		for _, c := range side {
+			if c != nil {
+				errs = append(errs, c.Close())
+			}
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// Stats counts what came from one side.
+type Stats struct {
+	// Packets and Bytes are RTP, headers included; RTCPPackets are RTCP datagrams.
+	Packets, Bytes, RTCPPackets uint64
+	// Strangers came from another address than the learnt one and were dropped; Invalid were no RTP or RTCP.
+	Strangers, Invalid uint64
+	// Unsent were valid and counted, but the other side's address is not known or the system refused to send.
+	Unsent uint64
+	// Lost by sequence number (RFC 3550 appendix A.3), over all sources of the side; negative when packets came doubled.
+	// Jitter of the present source by appendix A.8, in timestamp units.
+	Lost   int64
+	Jitter uint32
+}
