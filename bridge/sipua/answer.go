@@ -81,6 +81,7 @@ func (x *exchange) answerAgain() {
 func (x *exchange) unacknowledged() {
 	from := x.from
 	from.in = nil
+	defer x.resume()
 	x.acknowledge(nil, nil)
 	if !x.initial {
 		from.doubt(0, x.okSince, false)
@@ -99,6 +100,7 @@ func (x *exchange) acknowledged(r *endpoint.Request) {
 	x.acked = true
 	x.stop()
 	x.from.in = nil
+	defer x.resume()
 	if !x.offered {
 		body, err := x.from.c.path.translate(r.Request, x.from.side)
 		if err != nil {
@@ -109,6 +111,15 @@ func (x *exchange) acknowledged(r *endpoint.Request) {
 	if x.from.byeWaits {
 		x.from.byeWaits = false
 		x.from.bye()
+	}
+}
+
+// resume runs what waited for the ACK.
+func (x *exchange) resume() {
+	waiting := x.then
+	x.then = nil
+	for _, f := range waiting {
+		f()
 	}
 }
 

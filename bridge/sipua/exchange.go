@@ -30,6 +30,7 @@ type exchange struct {
 	okSince          time.Time
 	okEvery          time.Duration
 	okTimer          *time.Timer
+	then             []func() // what waits for the ACK, or for the end of waiting for it
 
 	// the client's half
 	req              *sip.Request

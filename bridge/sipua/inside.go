@@ -91,6 +91,11 @@ func (l *leg) reinvited(r *endpoint.Request) {
 	case l.in != nil: // RFC 3261 section 14.2
 		l.reply(r, sip.StatusInternalServerError, "Request Pending", sip.NewHeader("Retry-After", strconv.Itoa(rand.IntN(11))))
 		return
+	case l.out == nil && p.in != nil && p.in.finalSent && p.out == nil: // only its ACK is missing (RFC 3261 section 14.1)
+		l.in = &exchange{from: l, to: p, r: r, seq: r.CSeq().SeqNo}
+		l.c.a.addInvite(l.in)
+		p.in.then = append(p.in.then, func() { l.resume(r) })
+		return
 	case l.out != nil || p.in != nil || p.out != nil:
 		l.reply(r, sip.StatusRequestPending, "Request Pending")
 		return
@@ -110,6 +115,14 @@ func (l *leg) reinvited(r *endpoint.Request) {
 	l.reply(r, sip.StatusTrying, "Trying")
 	x.prepare()
 	x.send()
+}
+
+// resume takes a re-INVITE up again that waited for the other leg's ACK, unless it was answered since.
+func (l *leg) resume(r *endpoint.Request) {
+	if x := l.in; x != nil && x.r == r && !x.finalSent {
+		l.in = nil
+		l.reinvited(r)
+	}
 }
 
 // forward passes a request that is no INVITE on and its response back.

@@ -244,12 +244,18 @@ func (l *leg) finish(answer supervision.Answer) {
 	if l.in != nil {
 		l.in.stop()
 		l.in.refuse(sip.StatusRequestTerminated)
+		if l.in != nil {
+			l.in.resume()
+		}
 	}
 	if x := l.out; x != nil && !x.initial && !x.settled {
 		x.stopWaiting()
 		x.refuse(sip.StatusRequestTerminated)
 	}
 	l.tell()
+	if p := l.peer(); p.state == legNew { // nobody asks to end what was never begun
+		p.finish(supervision.AnswerConfirmed)
+	}
 	l.c.after(l.c.a.times.final, func() { l.c.a.removeDialog(l) })
 	l.c.settle()
 }

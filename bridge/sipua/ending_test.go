@@ -1,0 +1,179 @@
+package sipua
+
+import (
+	"context"
+	"testing"
+	"time"
+)
+
+// A daemon that is ending refuses new ordinary calls, clears the ordinary ones on both sides and lets emergency calls be.
+func TestShutdown(t *testing.T) {
+	h := newHouse(t)
+	c := h.incoming()
+	h.agent.Drain()
+	far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+	far.nack(h.service.expectOf("503", "INVITE"))
+	h.agent.ClearOrdinary()
+	h.desk.saw("1 far end cleared: shutdown")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.desk.saw("1 adapter leg cleared: confirmed")
+	h.atRest()
+	_ = c
+}
+
+func TestDrainRefusesRequestedCalls(t *testing.T) {
+	h := newHouse(t)
+	h.agent.Drain()
+	near := h.dial("5550150")
+	m := h.adapter.expectOf("503", "INVITE")
+	near.nack(m)
+	h.desk.saw("1 requested", "1 far end cleared: shutdown", "1 adapter leg cleared: confirmed")
+	h.atRest()
+	h.service.nothing(h.toService)
+}
+
+// dial sends an authenticated INVITE and leaves the answer to the caller.
+func (h *house) dial(number string) *dialogue {
+	h.t.Helper()
+	target := "sip:" + number + "@" + h.toAdapter.String()
+	d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+	m := h.adapter.expect("401")
+	d.nack(m)
+	d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
+		authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
+	return d
+}
+
+// An emergency call passes whatever is in the way of others, and outlasts ClearOrdinary.
+func TestEmergencyCall(t *testing.T) {
+	h := newHouse(t, relaying)
+	h.agent.Drain()
+	near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.expect("INVITE")
+	contains(t, inv.start, "sip:999@")
+	h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.expect("ACK")
+	near.established(h.adapter.expect("200")).ack("")
+	h.desk.saw("1 requested (emergency)", "1 answered")
+	h.agent.ClearOrdinary()
+
+	// no evidence but the far end's own BYE ends it
+	near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+	h.service.respond(h.service.expect("INFO"), 481, "", "")
+	h.adapter.expectOf("481", "INFO")
+
+	waited := make(chan struct{}) // closed when AwaitEmergency returned
+	go func() { defer close(waited); h.agent.AwaitEmergency(context.Background()) }()
+	short, cancel := context.WithTimeout(context.Background(), time.Millisecond)
+	defer cancel()
+	h.agent.AwaitEmergency(short)
+	if short.Err() == nil {
+		t.Fatal("AwaitEmergency returned during an emergency call")
+	}
+	h.service.called(inv, "psap").request("BYE", "")
+	h.service.expectOf("200", "BYE")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	<-waited
+}
+
+// A call from the emergency centre is marked (RFC 7090) and passes a daemon that is ending.
+func TestEmergencyCallback(t *testing.T) {
+	h := newHouse(t)
+	h.agent.Drain()
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Priority: psap-callback")
+	inv := h.adapter.expect("INVITE")
+	contains(t, inv.get("Priority"), "psap-callback")
+	h.adapter.respond(inv, 486, "near", "")
+	h.adapter.expect("ACK")
+	far.nack(h.service.expectOf("486", "INVITE"))
+	h.desk.saw("1 arrived (emergency)", "1 near end cleared")
+}
+
+// An urn is passed as it is (RFC 5031).
+func TestEmergencyURN(t *testing.T) {
+	h := newHouse(t)
+	target := "urn:service:sos"
+	d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+	m := h.adapter.next()
+	if m.is("401") {
+		d.nack(m)
+		d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
+			authorization(t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
+		m = h.adapter.next()
+	}
+	if !m.is("100") {
+		t.Fatalf("want 100, got %s", m)
+	}
+	inv := h.service.expect("INVITE")
+	contains(t, inv.start, "INVITE urn:service:sos SIP/2.0")
+	h.service.respond(inv, 486, "far", "")
+	h.service.expect("ACK")
+	d.nack(h.adapter.expectOf("486", "INVITE"))
+	h.desk.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+}
+
+// Media ports exhausted: an ordinary call gets 503, an emergency call goes directly.
+func TestNoMediaPorts(t *testing.T) {
+	h := newHouse(t, relaying, cramped(t))
+	near := h.dial("5550150")
+	m := h.adapter.expectOf("503", "INVITE")
+	near.nack(m)
+	h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	near = h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.expect("INVITE")
+	contains(t, inv.body, num(nearSDP))
+	h.service.respond(inv, 486, "far", "")
+	h.service.expect("ACK")
+	near.nack(h.adapter.expectOf("486", "INVITE"))
+	h.desk.saw("2 requested (emergency)", "2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+}
+
+// The service challenges the INVITE, and the BYE too (RFC 3261 section 22).
+func TestServiceChallenges(t *testing.T) {
+	for _, c := range []struct{ code, challenge, answer string }{
+		{"401", "WWW-Authenticate", "Authorization"}, {"407", "Proxy-Authenticate", "Proxy-Authorization"},
+	} {
+		h := newHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, atoi(c.code), "ask", "", c.challenge+`: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+		h.service.expect("ACK")
+		again := h.service.expect("INVITE")
+		credentials(t, again, c.answer, "INVITE")
+		first, _ := inv.cseq()
+		if n, _ := again.cseq(); n != first+1 || again.get("Call-ID") != inv.get("Call-ID") {
+			t.Fatalf("second INVITE: %s", again)
+		}
+		h.service.respond(again, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		ack := h.service.expect("ACK")
+		if n, _ := ack.cseq(); n != first+1 {
+			t.Fatalf("ACK with CSeq %d", n)
+		}
+		near.established(h.adapter.expect("200")).ack("")
+		near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		bye := h.service.expect("BYE")
+		h.service.respond(bye, atoi(c.code), "", "", c.challenge+`: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
+		bye = h.service.expect("BYE")
+		credentials(t, bye, c.answer, "BYE")
+		h.service.respond(bye, 200, "", "")
+		h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+		h.atRest()
+	}
+}
+
+// A password that the service refuses ends in 403 for the adapter: the challenge is not its business.
+func TestServiceRefusesPassword(t *testing.T) {
+	h := newHouse(t)
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+	for range 2 {
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 401, "ask", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+		h.service.expect("ACK")
+	}
+	near.nack(h.adapter.expectOf("403", "INVITE"))
+	h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	h.atRest()
+}

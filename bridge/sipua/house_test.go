@@ -1,0 +1,289 @@
+package sipua
+
+import (
+	"context"
+	"fmt"
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/goleak"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest"
+
+	"clearback/bridge/media"
+	"clearback/supervision"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+const (
+	adapterUser   = "box-office"
+	adapterSecret = "footlights"
+	serviceUser   = "5550100"
+	serviceSecret = "limelight"
+)
+
+// A desk stands where the line's machine is: it offers what arrives and answers a clearing on one side with a clearing
+// on the other, each from a goroutine of its own as the machine does.
+type desk struct {
+	t    *testing.T
+	line *Line
+	in   chan supervision.Event // wide enough for a whole test
+	seen chan string
+	// hold back the offer
+	keep bool
+}
+
+func (d *desk) Post(ev supervision.Event) { d.in <- ev }
+
+func (d *desk) run() {
+	for ev := range d.in {
+		d.seen <- text(ev)
+		switch ev.Kind {
+		case supervision.CallArrived:
+			if !d.keep {
+				d.line.Offer(ev.Call)
+			}
+		case supervision.FarEndCleared:
+			d.line.ClearAdapterLeg(ev.Call)
+			if ev.Evidence == supervision.EvidenceShutdown {
+				d.line.ClearFarEnd(ev.Call)
+			}
+		case supervision.NearEndCleared, supervision.AdapterLost:
+			d.line.ClearFarEnd(ev.Call)
+		}
+	}
+}
+
+func text(ev supervision.Event) string {
+	switch ev.Kind {
+	case supervision.CallArrived:
+		return fmt.Sprintf("%d arrived%s", ev.Call, mark(ev))
+	case supervision.CallRequested:
+		return fmt.Sprintf("%d requested%s", ev.Call, mark(ev))
+	case supervision.CallRinging:
+		return fmt.Sprintf("%d ringing", ev.Call)
+	case supervision.CallAnswered:
+		return fmt.Sprintf("%d answered", ev.Call)
+	case supervision.FarEndCleared:
+		return fmt.Sprintf("%d far end cleared: %s", ev.Call, [...]string{"none", "bye", "dialog-event", "tone", "media-lost", "session-expired", "service-lost", "shutdown"}[ev.Evidence])
+	case supervision.NearEndCleared:
+		return fmt.Sprintf("%d near end cleared", ev.Call)
+	case supervision.AdapterLost:
+		return fmt.Sprintf("%d adapter lost", ev.Call)
+	case supervision.AdapterLegCleared:
+		return fmt.Sprintf("%d adapter leg cleared: %s", ev.Call, [...]string{"no answer", "confirmed", "unknown"}[ev.Answer])
+	case supervision.ProbeAnswered:
+		return "probe: " + [...]string{"unknown", "on hook", "off hook"}[ev.Hook]
+	}
+	return "something else"
+}
+
+func mark(ev supervision.Event) string {
+	if ev.Emergency {
+		return " (emergency)"
+	}
+	return ""
+}
+
+// saw takes the next events.
+func (d *desk) saw(want ...string) {
+	d.t.Helper()
+	for _, w := range want {
+		select {
+		case got := <-d.seen:
+			if got != w {
+				d.t.Fatalf("event %q, want %q", got, w)
+			}
+		case <-time.After(patience):
+			d.t.Fatalf("no event; want %q", w)
+		}
+	}
+}
+
+// a house is one line between an adapter and a service.
+type house struct {
+	t       *testing.T
+	agent   *Agent
+	line    *Line
+	desk    *desk
+	adapter *talker
+	service *talker
+	// where the agent listens
+	toAdapter, toService netip.AddrPort
+}
+
+type setting func(*Options, *times)
+
+func relaying(o *Options, _ *times) { o.Lines[0].Relay = true }
+
+// numbers of the Millrace Playhouse's country.
+func numbers(t *testing.T) *supervision.Numbers {
+	n, err := supervision.NewNumbers(supervision.NumbersOptions{Country: "GB"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
+
+func newHouse(t *testing.T, settings ...setting) *house {
+	t.Helper()
+	h := &house{t: t, adapter: newTalker(t, "adapter"), service: newTalker(t, "service")}
+	h.desk = &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000)}
+	local := netip.MustParseAddr("127.0.0.1")
+	relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := Options{
+		Realm: "millrace.example", Numbers: numbers(t), Media: relay, Logger: quiet(t),
+		Lines: []LineOptions{{
+			Name:          "box-office",
+			AdapterSocket: Socket{Listen: netip.AddrPortFrom(local, 0), UDP: true},
+			AdapterUser:   adapterUser, AdapterSecret: adapterSecret,
+			AdapterFixed:  &sip.Uri{Scheme: "sip", User: adapterUser, Host: "127.0.0.1", Port: int(h.adapter.at.Port())},
+			ServiceSocket: Socket{Listen: netip.AddrPortFrom(local, 0), UDP: true},
+			Registrar:     sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: int(h.service.at.Port())},
+			ServiceUser:   serviceUser, ServiceSecret: serviceSecret,
+			Events: h.desk,
+		}},
+	}
+	times := defaultTimes()
+	for _, s := range settings {
+		s(&o, &times)
+	}
+	if h.agent, err = start(o, times); err != nil {
+		t.Fatal(err)
+	}
+	h.line = h.agent.Line("box-office")
+	h.desk.line = h.line
+	done := make(chan struct{}) // closed when the desk has ended
+	go func() { defer close(done); h.desk.run() }()
+	t.Cleanup(func() {
+		if err := h.agent.Close(); err != nil {
+			t.Error(err)
+		}
+		close(h.desk.in)
+		<-done
+		if err := relay.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	st := h.line.Status()
+	h.toAdapter, h.toService = st.AdapterAddr, st.ServiceAddr
+	return h
+}
+
+// quiet logs through the test, which shows it only if it fails.
+func quiet(t *testing.T) *zap.Logger {
+	return zaptest.NewLogger(t, zaptest.Level(zap.WarnLevel))
+}
+
+// arrive calls the line from the service.
+func (h *house) arrive(sdp string, extra ...string) *dialogue {
+	h.t.Helper()
+	target := "sip:" + serviceUser + "@" + h.toService.String()
+	d := h.service.call(target, `"Bo Tree" <sip:5550150@pbx.example>`, h.toService, sdp, extra...)
+	h.service.expect("100")
+	return d
+}
+
+// request calls out from the adapter, with credentials.
+func (h *house) request(number, sdp string, extra ...string) *dialogue {
+	h.t.Helper()
+	target := "sip:" + number + "@" + h.toAdapter.String()
+	d := h.adapter.call(target, `"Box Office" <sip:`+adapterUser+`@`+h.toAdapter.String()+`>`, h.toAdapter, sdp, extra...)
+	m := h.adapter.next()
+	if m.is("401") {
+		d.nack(m)
+		extra = append(extra, authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
+		d.request("INVITE", sdp, extra...)
+		m = h.adapter.next()
+	}
+	if !m.is("100") {
+		h.t.Fatalf("want 100, got %s", m)
+	}
+	return d
+}
+
+// talk is an answered call and both its ends.
+type talk struct{ far, near *dialogue }
+
+const (
+	farSDP  = 40000
+	nearSDP = 40002
+)
+
+// incoming brings an arrived call to talking.
+func (h *house) incoming() talk {
+	h.t.Helper()
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+	inv := h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 180, "near", "")
+	h.service.expect("180")
+	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expect("ACK")
+	far.established(h.service.expect("200")).ack("")
+	h.desk.saw("1 arrived", "1 ringing", "1 answered")
+	return talk{far: far, near: h.adapter.called(inv, "near")}
+}
+
+// outgoing brings a requested call to talking.
+func (h *house) outgoing() talk {
+	h.t.Helper()
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 180, "far", "")
+	h.adapter.expect("180")
+	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.expect("ACK")
+	near.established(h.adapter.expect("200")).ack("")
+	h.desk.saw("1 requested", "1 answered")
+	return talk{far: h.service.called(inv, "far"), near: near}
+}
+
+// atRest waits until no call is up.
+func (h *house) atRest() {
+	h.t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	h.agent.awaitEnd(ctx, func(*call) bool { return true })
+	if n := h.line.Status().Calls; n != 0 {
+		h.t.Fatalf("%d calls are still up", n)
+	}
+}
+
+func contains(t *testing.T, text, part string) {
+	t.Helper()
+	if !strings.Contains(text, part) {
+		t.Fatalf("no %q in %s", part, text)
+	}
+}
+
+func lacks(t *testing.T, text, part string) {
+	t.Helper()
+	if strings.Contains(text, part) {
+		t.Fatalf("%q in %s", part, text)
+	}
+}
+
+// cramped leaves no media ports: a relay of one pair a side, which is taken.
+func cramped(t *testing.T) setting {
+	return func(o *Options, _ *times) {
+		local := netip.MustParseAddr("127.0.0.1")
+		relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30000, PortHigh: 30001})
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { relay.Close() })
+		for {
+			if _, err := relay.NewSession(); err != nil {
+				break
+			}
+		}
+		o.Media = relay
+	}
+}
