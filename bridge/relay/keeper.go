@@ -18,6 +18,9 @@ const (
 // errOwed stands for the state at start: nobody has asked the controller yet.
 var errOwed = errors.New("relay: the contact has not been put to closed yet")
 
+// errEnded: nobody will repeat the close any more.
+var errEnded = errors.New("relay: the driver has ended")
+
 // Keeper knows whether a contact is owed a close, and repeats that close until the controller confirms it. Every driver has one
 // per contact, so that this rule stands in one place. All methods are safe for concurrent use.
 //
@@ -26,7 +29,9 @@ type Keeper struct {
 	try    func(context.Context) error
 	notify func(Notice)
 
-	wake chan struct{} // buffer 1: one pending wake-up is as good as many
+	wake  chan struct{} // buffer 1: one pending wake-up is as good as many
+	ended chan struct{} // closed by Stop
+	stop  func()        // closes ended, once
 
 	mu      sync.Mutex
 	err     error         // why a close is owed; nil: settled
@@ -39,7 +44,9 @@ type Keeper struct {
 // NewKeeper returns a keeper that owes a close, as at every start. Try does one attempt; notify receives CloseFailing and
 // CloseConfirmed (Kind, Err and Since are set) and must not block.
 func NewKeeper(try func(context.Context) error, notify func(Notice)) *Keeper {
-	return &Keeper{try: try, notify: notify, wake: make(chan struct{}, 1), err: errOwed, since: time.Now(), settled: make(chan struct{})}
+	ended := make(chan struct{})
+	return &Keeper{try: try, notify: notify, wake: make(chan struct{}, 1), ended: ended, stop: sync.OnceFunc(func() { close(ended) }),
+		err: errOwed, since: time.Now(), settled: make(chan struct{})}
 }
 
 // Owed returns why a close is owed, nil if the contact is known to be closed or is being driven.
@@ -100,7 +107,10 @@ func (k *Keeper) Settle(epoch uint64) {
 	}
 }
 
-// Wait returns nil once no close is owed, or the reason when ctx ends first.
+// Stop ends all waiting for closes that nobody will try any more; call it after Run has ended.
+func (k *Keeper) Stop() { k.stop() }
+
+// Wait returns nil once no close is owed, or the reason when ctx or the keeper ends first.
 func (k *Keeper) Wait(ctx context.Context) error {
 	k.mu.Lock()
 	ch, err := k.settled, k.err
@@ -108,15 +118,19 @@ func (k *Keeper) Wait(ctx context.Context) error {
 	if err == nil {
 		return nil
 	}
+	var why error
 	select {
 	case <-ch:
 		return nil
 	case <-ctx.Done():
+		why = ctx.Err()
+	case <-k.ended:
+		why = errEnded
 	}
 	if err = k.Owed(); err == nil {
 		return nil
 	}
-	return fmt.Errorf("%w (given up: %w)", err, ctx.Err())
+	return fmt.Errorf("%w (given up: %w)", err, why)
 }
 
 // Run repeats owed closes, at most [CloseEvery] apart, until ctx ends.

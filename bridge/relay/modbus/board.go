@@ -175,6 +175,9 @@ func (b *Board) Shutdown(ctx context.Context) []NotClosed {
 			b.cancel()
 		}
 		b.running.Wait()
+		for _, c := range b.contacts {
+			c.keeper.Stop()
+		}
 	}
 	for _, l := range b.locks {
 		_ = l.Close() // nothing can be done about it, and the kernel frees it with the process

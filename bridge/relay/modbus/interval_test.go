@@ -103,7 +103,7 @@ func measureIntervals(t *testing.T, n, lines int) (own, seen, bare []time.Durati
 	defer b.Shutdown(ctx)
 	require.NoError(t, b.Ready(ctx))
 	results := make(chan time.Duration, n*lines) // room for all, so that lines do not wait for each other
-	done := make(chan struct{}, lines) // so that no line waits for the loop below
+	done := make(chan struct{}, lines)           // so that no line waits for the loop below
 	asked := func(line, k int) time.Duration {
 		return 40*time.Millisecond + time.Duration(line*7+k*13)*time.Millisecond
 	}

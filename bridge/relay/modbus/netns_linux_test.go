@@ -1,0 +1,51 @@
+package modbus
+
+import (
+	"os"
+	"os/exec"
+	"syscall"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+)
+
+const netnsVariable = "CLEARBACK_TEST_NETNS"
+
+// TestBlockedNetwork is TestBlockedLink with the kernel's own network as the link: in a network namespace of its own the loopback
+// interface goes down with the opening in flight, so that not even the reset reaches the board.
+func TestBlockedNetwork(t *testing.T) {
+	if os.Getenv(netnsVariable) == "" {
+		child := exec.Command(os.Args[0], "-test.run=^TestBlockedNetwork$", "-test.v")
+		if *long {
+			child.Args = append(child.Args, "-long")
+		}
+		child.Env = append(os.Environ(), netnsVariable+"=1")
+		child.SysProcAttr = &syscall.SysProcAttr{Cloneflags: syscall.CLONE_NEWNET | syscall.CLONE_NEWUSER,
+			UidMappings: []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getuid(), Size: 1}},
+			GidMappings: []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getgid(), Size: 1}}}
+		out, err := child.CombinedOutput()
+		if child.Process == nil {
+			t.Skipf("this machine allows no network namespace: %v", err)
+		}
+		t.Logf("%s", out)
+		require.NoError(t, err)
+		return
+	}
+	loopback(t, true)
+	board := newGoBoard(t, true, false, 0)
+	blockedLink(t, board, board.address, func() { loopback(t, false) }, func() { loopback(t, true) })
+}
+
+// loopback sets the interface up or down.
+func loopback(t *testing.T, up bool) {
+	fd, err := unix.Socket(unix.AF_INET, unix.SOCK_DGRAM, 0)
+	require.NoError(t, err)
+	defer unix.Close(fd)
+	r, err := unix.NewIfreq("lo")
+	require.NoError(t, err)
+	if up {
+		r.SetUint16(unix.IFF_UP | unix.IFF_RUNNING)
+	}
+	require.NoError(t, unix.IoctlIfreq(fd, unix.SIOCSIFFLAGS, r))
+}

@@ -1,0 +1,367 @@
+package modbus
+
+import (
+	"context"
+	"errors"
+	"io"
+	"net"
+	"syscall"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+// hand is a board whose every answer the test gives itself.
+type hand struct {
+	t *testing.T
+	l *net.TCPListener
+}
+
+type handConn struct {
+	*net.TCPConn
+	t *testing.T
+}
+
+type handRequest struct {
+	txn  uint16
+	unit byte
+	pdu  []byte
+}
+
+func newHand(t *testing.T) *hand {
+	l, err := net.ListenTCP("tcp", &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	require.NoError(t, err)
+	t.Cleanup(func() { l.Close() })
+	return &hand{t, l}
+}
+
+func (h *hand) accept() *handConn {
+	h.t.Helper()
+	h.l.SetDeadline(time.Now().Add(5 * time.Second))
+	c, err := h.l.AcceptTCP()
+	require.NoError(h.t, err)
+	h.t.Cleanup(func() { c.Close() })
+	c.SetReadDeadline(time.Now().Add(5 * time.Second))
+	return &handConn{c, h.t}
+}
+
+func (c *handConn) next() handRequest {
+	c.t.Helper()
+	txn, unit, pdu, err := readFrame(c)
+	require.NoError(c.t, err)
+	return handRequest{txn, unit, pdu}
+}
+
+func (c *handConn) expect(pdu []byte) handRequest {
+	c.t.Helper()
+	r := c.next()
+	require.Equal(c.t, pdu, r.pdu)
+	return r
+}
+
+func (c *handConn) answer(r handRequest, pdu ...byte) {
+	c.t.Helper()
+	_, err := c.Write(appendFrame(nil, r.txn, r.unit, pdu))
+	require.NoError(c.t, err)
+}
+
+// echo expects a write and confirms it.
+func (c *handConn) echo(pdu []byte) {
+	c.t.Helper()
+	c.answer(c.expect(pdu), pdu...)
+}
+
+// reads expects a read of coil 3 and answers it.
+func (c *handConn) reads(level byte) {
+	c.t.Helper()
+	c.answer(c.expect(readCoils(3, 1)), 1, 1, level)
+}
+
+var (
+	openIt  = writeCoil(3, true)
+	closeIt = writeCoil(3, false)
+)
+
+// greet answers the beginning of every connection: closed first, then read back.
+func (c *handConn) greet() {
+	c.t.Helper()
+	c.echo(closeIt)
+	c.reads(0)
+}
+
+type driver struct {
+	*Board
+	*Contact
+	t *testing.T
+}
+
+// drive starts a driver with one line on coil 3 that never polls.
+func drive(t *testing.T, address string, change func(*Options)) *driver {
+	o := Options{Name: "board", Address: address, Timeout: testTimeout, Poll: time.Hour}
+	if change != nil {
+		change(&o)
+	}
+	b, err := NewBoard(o)
+	require.NoError(t, err)
+	c, err := b.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true})
+	require.NoError(t, err)
+	b.Start()
+	return &driver{b, c, t}
+}
+
+func (d *driver) ready() {
+	d.t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	require.NoError(d.t, d.Board.Ready(ctx))
+}
+
+func (d *driver) interrupt(seq uint32, length time.Duration) <-chan relay.Result {
+	ch := make(chan relay.Result, 1) // the test may have failed before it looks
+	go func() {
+		ch <- d.Interrupt(context.Background(), relay.Interruption{Seq: seq, Duration: length, NotAfter: time.Now().Add(time.Second)})
+	}()
+	return ch
+}
+
+// end shuts down without anybody to answer, and looks for goroutines left behind.
+func (d *driver) end() {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	d.Shutdown(ctx)
+}
+
+func leakCheck(t *testing.T) {
+	opt := goleak.IgnoreCurrent()
+	t.Cleanup(func() { goleak.VerifyNone(t, opt) })
+}
+
+func TestCloseOvertakesAnUnansweredOpening(t *testing.T) {
+	leakCheck(t)
+	h := newHand(t)
+	d := drive(t, h.l.Addr().String(), nil)
+	defer d.end()
+	c := h.accept()
+	c.greet()
+	d.ready()
+	result := d.interrupt(1, 10*time.Second)
+	opening := c.expect(openIt) // and no answer yet
+	closed := make(chan error, 1)
+	go func() { closed <- d.Close(context.Background()) }()
+	closing := []handRequest{c.expect(closeIt), c.expect(closeIt)} // by Close, and by Interrupt that sees itself withdrawn
+	c.answer(opening, openIt...)
+	for _, r := range closing {
+		c.answer(r, closeIt...)
+	}
+	c.reads(0)
+	c.reads(0)
+	require.NoError(t, <-closed)
+	r := <-result
+	require.NoError(t, r.Err)
+	require.Equal(t, relay.Done, r.Outcome)
+}
+
+// One ordinary request is in the air at a time, so the opening of another line waits on our side, where its not-after counts.
+func TestAnOpeningWaitsOnOurSide(t *testing.T) {
+	leakCheck(t)
+	h := newHand(t)
+	b, err := NewBoard(Options{Name: "board", Address: h.l.Addr().String(), Timeout: time.Second, Poll: time.Hour})
+	require.NoError(t, err)
+	one, err := b.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true})
+	require.NoError(t, err)
+	two, err := b.Contact(ContactOptions{Name: "stage-door", Unit: 1, Coil: 4, OpenOn: true})
+	require.NoError(t, err)
+	b.Start()
+	c := h.accept()
+	c.echo(closeIt)
+	c.echo(writeCoil(4, false))
+	c.reads(0)
+	c.answer(c.expect(readCoils(4, 1)), 1, 1, 0)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	require.NoError(t, b.Ready(ctx))
+	result := make(chan relay.Result, 1) // as in driver.interrupt
+	go func() {
+		result <- one.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Hour, NotAfter: time.Now().Add(time.Second)})
+	}()
+	opening := c.expect(openIt)
+	r := two.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Hour, NotAfter: time.Now().Add(20 * time.Millisecond)})
+	require.ErrorIs(t, r.Err, relay.ErrLate)
+	c.answer(opening, openIt...)
+	c.reads(1) // the next bytes are not the other line's opening
+	c.CloseWrite()
+	require.Equal(t, relay.Unknown, (<-result).Outcome)
+	gone, cancelGone := context.WithCancel(ctx)
+	cancelGone()
+	b.Shutdown(gone)
+}
+
+func TestAStoppedProcessOpensNothing(t *testing.T) {
+	leakCheck(t)
+	h := newHand(t)
+	// The clock jumps by 5 s between the decision and the write, as if the process had been stopped there.
+	d := drive(t, h.l.Addr().String(), func(o *Options) { o.Now = func() time.Time { return time.Now().Add(5 * time.Second) } })
+	defer d.end()
+	c := h.accept()
+	c.greet()
+	d.ready()
+	r := <-d.interrupt(1, time.Second)
+	require.Equal(t, relay.Refused, r.Outcome)
+	require.ErrorIs(t, r.Err, relay.ErrLate)
+	closed := make(chan error, 1) // as in driver.interrupt
+	go func() { closed <- d.Close(context.Background()) }()
+	c.echo(closeIt) // the next on the wire: nothing of the opening was written
+	c.reads(0)
+	require.NoError(t, <-closed)
+}
+
+func TestAnUnansweredOpeningEndsWithAReset(t *testing.T) {
+	leakCheck(t)
+	h := newHand(t)
+	d := drive(t, h.l.Addr().String(), nil)
+	defer d.end()
+	c := h.accept()
+	c.greet()
+	d.ready()
+	result := d.interrupt(1, time.Second)
+	c.expect(openIt)
+	r := <-result
+	require.Equal(t, relay.Unknown, r.Outcome)
+	require.ErrorIs(t, r.Err, relay.ErrNoAnswer)
+	_, err := c.Read(make([]byte, 1))
+	require.ErrorIs(t, err, syscall.ECONNRESET, "a plain close would give EOF, and leave the opening in the send queue")
+	next := h.accept()
+	next.greet() // first on the new connection: closed
+	d.ready()
+}
+
+func TestWhatIsNoAnswer(t *testing.T) {
+	for name, answer := range map[string]func(c *handConn, r handRequest){
+		"another transaction": func(c *handConn, r handRequest) { r.txn += 7; c.answer(r, openIt...) },
+		"another unit":        func(c *handConn, r handRequest) { r.unit++; c.answer(r, openIt...) },
+		"another coil":        func(c *handConn, r handRequest) { c.answer(r, writeCoil(4, true)...) },
+		"no Modbus":           func(c *handConn, _ handRequest) { io.WriteString(c, "HTTP/1.1 400 Bad Request\r\n\r\n") },
+		"cut in two and given up": func(c *handConn, r handRequest) {
+			c.Write(appendFrame(nil, r.txn, r.unit, openIt)[:9])
+			c.CloseWrite()
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			leakCheck(t)
+			h := newHand(t)
+			d := drive(t, h.l.Addr().String(), nil)
+			defer d.end()
+			c := h.accept()
+			c.greet()
+			d.ready()
+			result := d.interrupt(1, time.Second)
+			answer(c, c.expect(openIt))
+			r := <-result
+			require.Equal(t, relay.Unknown, r.Outcome)
+			require.ErrorIs(t, r.Err, relay.ErrNoAnswer)
+			next := h.accept()
+			next.greet()
+			d.ready()
+		})
+	}
+}
+
+func TestAnAnswerInPieces(t *testing.T) {
+	leakCheck(t)
+	h := newHand(t)
+	d := drive(t, h.l.Addr().String(), nil)
+	defer d.end()
+	c := h.accept()
+	c.greet()
+	d.ready()
+	result := d.interrupt(1, 10*time.Millisecond)
+	r := c.expect(openIt)
+	for _, b := range appendFrame(nil, r.txn, r.unit, openIt) {
+		_, err := c.Write([]byte{b})
+		require.NoError(t, err)
+	}
+	c.reads(1)
+	c.greet()
+	require.Equal(t, relay.Done, (<-result).Outcome)
+}
+
+// Source: application protocol V1.1b3, section 7: 5 is "accepted, being processed", 4 "while attempting to perform", 11 a gateway's target that is silent.
+func TestExceptionsThatLeaveItOpen(t *testing.T) {
+	for _, code := range []byte{4, 5, 11} {
+		leakCheck(t)
+		h := newHand(t)
+		d := drive(t, h.l.Addr().String(), nil)
+		c := h.accept()
+		c.greet()
+		d.ready()
+		result := d.interrupt(1, time.Second)
+		c.answer(c.expect(openIt), 0x85, code)
+		c.greet() // closed at once, on the same connection
+		r := <-result
+		require.Equal(t, relay.Unknown, r.Outcome, code)
+		require.True(t, errors.Is(r.Err, Exception(code)), r.Err)
+		d.end()
+	}
+}
+
+func TestConfirmedAndNotMoved(t *testing.T) {
+	leakCheck(t)
+	h := newHand(t)
+	d := drive(t, h.l.Addr().String(), nil)
+	defer d.end()
+	c := h.accept()
+	c.greet()
+	d.ready()
+	result := d.interrupt(1, time.Second)
+	c.echo(openIt)
+	c.reads(0)
+	c.greet()
+	r := <-result
+	require.Equal(t, relay.Refused, r.Outcome)
+	require.ErrorIs(t, r.Err, relay.ErrRefused)
+	require.ErrorIs(t, r.Err, errMoved)
+}
+
+func TestAMovedReadBackOfACloseIsNoClose(t *testing.T) {
+	leakCheck(t)
+	h := newHand(t)
+	d := drive(t, h.l.Addr().String(), nil)
+	defer d.end()
+	c := h.accept()
+	c.greet()
+	d.ready()
+	closed := make(chan error, 1) // as in driver.interrupt
+	go func() { closed <- d.Close(context.Background()) }()
+	c.echo(closeIt)
+	c.reads(1)
+	c.greet() // again by itself
+	require.NoError(t, <-closed)
+}
+
+// A close that fails is repeated at most 250 ms apart.
+func TestCloseIsRepeated(t *testing.T) {
+	leakCheck(t)
+	h := newHand(t)
+	d := drive(t, h.l.Addr().String(), nil)
+	defer d.end()
+	c := h.accept()
+	c.greet()
+	d.ready()
+	closed := make(chan error, 1) // as in driver.interrupt
+	go func() { closed <- d.Close(context.Background()) }()
+	var last time.Time
+	for i := range 5 {
+		r := c.expect(closeIt)
+		if gap := time.Since(last); i > 0 && gap > relay.CloseEvery+100*time.Millisecond {
+			t.Fatalf("%v between two closes", gap)
+		}
+		last = time.Now()
+		c.answer(r, 0x85, 6)
+	}
+	c.greet()
+	require.NoError(t, <-closed)
+}
