@@ -43,20 +43,25 @@ func (t *transactions) terminate() {
 	}
 }
 
-// message takes each message from the library, in the order of the wire, in the goroutine that reads the socket.
-func (e *Endpoint) message(m sip.Message) {
-	defer func() {
-		if v := recover(); v != nil {
-			e.log.Error("a message could not be taken", zap.Any("fault", v), zap.Stack("stack"))
-		}
-	}()
-	var from netip.AddrPort
-	if m.Transport() == "UDP" {
-		from = e.packets.last
-		m.SetSource(from.String())
-	} else if at, err := netip.ParseAddrPort(m.Source()); err == nil {
-		from = netip.AddrPortFrom(at.Addr().Unmap(), at.Port())
+// streamed takes each message that came by TCP, in the goroutine that reads its connection.
+func (e *Endpoint) streamed(m sip.Message) {
+	defer e.survive()
+	at, err := netip.ParseAddrPort(m.Source())
+	if err != nil {
+		return
 	}
+	e.message(m, netip.AddrPortFrom(at.Addr().Unmap(), at.Port()))
+}
+
+// survive keeps a fault in one message from ending the process.
+func (e *Endpoint) survive() {
+	if v := recover(); v != nil {
+		e.log.Error("a message could not be taken", zap.Any("fault", v), zap.Stack("stack"))
+	}
+}
+
+// message takes each message in the order of the wire, in the goroutine that reads the socket.
+func (e *Endpoint) message(m sip.Message, from netip.AddrPort) {
 	switch m := m.(type) {
 	case *sip.Request:
 		e.request(m, from)

@@ -60,7 +60,8 @@ type Endpoint struct {
 	tp      *sip.TransportLayer
 	addr    netip.AddrPort
 	host    string // for Via and Contact
-	packets *packetConn
+	parser  *sip.Parser
+	packets *net.UDPConn
 	streams *listener
 	t       transactions
 	queues  queues
@@ -92,13 +93,14 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 	if e.host == "" {
 		e.host = e.addr.Addr().String()
 	}
-	e.tp = newTransports()
-	e.tp.OnMessage(e.message)
+	e.parser = newParser()
+	e.tp = newTransports(e.parser)
+	e.tp.OnMessage(e.streamed)
 	if e.packets != nil {
-		e.work.Go(func() { e.serve("udp", e.tp.ServeUDP(e.packets)) })
+		e.work.Go(e.readDatagrams)
 	}
 	if e.streams != nil {
-		e.work.Go(func() { e.serve("tcp", e.tp.ServeTCP(e.streams)) })
+		e.work.Go(func() { e.tp.ServeTCP(e.streams) }) // ends when the listener is closed
 	}
 	return e, nil
 }
@@ -123,14 +125,14 @@ func (e *Endpoint) bindOnce() error {
 		if err != nil {
 			return err
 		}
-		e.packets = &packetConn{UDPConn: c, e: e}
+		e.packets = c
 		at = netip.AddrPortFrom(at.Addr(), c.LocalAddr().(*net.UDPAddr).AddrPort().Port())
 	}
 	if e.o.TCP {
 		l, err := net.ListenTCP("tcp", net.TCPAddrFromAddrPort(at))
 		if err != nil {
 			if e.packets != nil {
-				e.packets.UDPConn.Close()
+				e.packets.Close()
 				e.packets = nil
 			}
 			return err
@@ -140,13 +142,6 @@ func (e *Endpoint) bindOnce() error {
 	}
 	e.addr = at
 	return nil
-}
-
-// serve takes the end of a serving loop.
-func (e *Endpoint) serve(network string, err error) {
-	if !e.closed.Load() {
-		e.log.Error("socket no longer read", zap.String("network", network), zap.Stringer("address", e.addr), zap.Error(err))
-	}
 }
 
 // Addr is the address it listens on, with the real port.

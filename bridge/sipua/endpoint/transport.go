@@ -17,9 +17,9 @@ import (
 // live peer empties its window within a round trip.
 const writeLimit = 5 * time.Second
 
-// newTransports returns the library's transports with the parser as it must be: header fields that the default parser
-// would shorten or not find by their long name are kept as they came.
-func newTransports() *sip.TransportLayer {
+// newParser returns the library's parser as it must be: header fields that the default one would shorten, or not find
+// by their long name, are kept as they came.
+func newParser() *sip.Parser {
 	parsers := maps.Clone(sip.DefaultHeadersParser())
 	for short, long := range map[string]string{"o": "Event", "k": "Supported", "x": "Session-Expires", "r": "Refer-To", "s": "Subject", "u": "Allow-Events", "e": "Content-Encoding", "b": "Referred-By"} {
 		parsers[short] = func(_ []byte, v string) (sip.Header, error) { return sip.NewHeader(long, v), nil }
@@ -27,55 +27,60 @@ func newTransports() *sip.TransportLayer {
 	for _, verbatim := range []string{"refer-to", "referred-by", "record-route"} {
 		delete(parsers, verbatim)
 	}
-	parser := sip.NewParser(sip.WithHeadersParsers(parsers))
-	return sip.NewTransportLayer(net.DefaultResolver, parser, nil,
+	return sip.NewParser(sip.WithHeadersParsers(parsers))
+}
+
+// newTransports returns the library's transports, of which TCP is used.
+func newTransports(p *sip.Parser) *sip.TransportLayer {
+	return sip.NewTransportLayer(net.DefaultResolver, p, nil,
 		sip.WithTransportLayerTransports(sip.TransportsConfig{TCP: &sip.TransportTCP{WriteTimeout: writeLimit}}))
 }
 
-// packetConn is the UDP socket as the library reads it. It drops what is no SIP before anything is kept of it, and
-// survives read errors (an ICMP error of an earlier datagram must not end the listener).
-//
-// The library keeps one entry for each source address for ever; so it sees one name for all, and the true source
-// of the datagram being handled is in last: the library reads and hands over in one goroutine.
-type packetConn struct {
-	*net.UDPConn
-	e    *Endpoint
-	last netip.AddrPort // owned by the reading goroutine
-}
+// maxDatagram is the largest UDP payload.
+const maxDatagram = 65535
 
-// anySource is the one name of all sources.
-type anySource struct{}
-
-func (anySource) Network() string { return "udp" }
-func (anySource) String() string  { return "udp" }
-
-// ReadFrom implements [net.PacketConn].
-func (c *packetConn) ReadFrom(b []byte) (int, net.Addr, error) {
-	for pause := time.Millisecond; ; pause = min(2*pause, time.Second) {
-		n, from, err := c.UDPConn.ReadFromUDPAddrPort(b)
+// readDatagrams reads the UDP socket until it is closed. The library's own loop keeps one entry for each source address
+// for ever, ends at the first read error (an ICMP error of an earlier datagram is one) and hides what it cannot parse.
+func (e *Endpoint) readDatagrams() {
+	b := make([]byte, maxDatagram)
+	pause := time.Millisecond
+	for {
+		n, from, err := e.packets.ReadFromUDPAddrPort(b)
 		switch {
 		case err == nil:
 			pause = time.Millisecond
+			e.datagram(b[:n], netip.AddrPortFrom(from.Addr().Unmap(), from.Port()))
 		case errors.Is(err, net.ErrClosed):
-			return 0, nil, err
+			return
 		default:
 			select {
-			case <-c.e.stop:
+			case <-e.stop:
 			case <-time.After(pause):
 			}
-			continue
+			pause = min(2*pause, time.Second)
 		}
-		from = netip.AddrPortFrom(from.Addr().Unmap(), from.Port())
-		if keepAlive(b[:n]) {
-			continue
-		}
-		if !looksLikeSIP(b[:n]) || c.e.o.Accept != nil && !c.e.o.Accept(from.Addr()) {
-			c.e.dropped.Add(1)
-			continue
-		}
-		c.last = from
-		return n, anySource{}, nil
 	}
+}
+
+// datagram takes one datagram.
+func (e *Endpoint) datagram(b []byte, from netip.AddrPort) {
+	defer e.survive()
+	if keepAlive(b) {
+		return
+	}
+	if !looksLikeSIP(b) || e.o.Accept != nil && !e.o.Accept(from.Addr()) {
+		e.dropped.Add(1)
+		return
+	}
+	m, err := e.parser.ParseSIP(b)
+	if err != nil {
+		e.dropped.Add(1)
+		e.mangled(b, from)
+		return
+	}
+	m.SetTransport("UDP")
+	m.SetSource(from.String())
+	e.message(m, from)
 }
 
 // keepAlive tells whether a datagram only holds an address translator open (RFC 5626 section 3.5, common practice: CRLF or zero bytes).
@@ -119,7 +124,7 @@ func (l *listener) Accept() (net.Conn, error) {
 }
 
 // datagrams sends from the listening UDP socket. It is what the library's transactions take for a connection.
-type datagrams struct{ c *packetConn }
+type datagrams struct{ c *net.UDPConn }
 
 var _ sip.Connection = datagrams{}
 

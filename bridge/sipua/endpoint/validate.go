@@ -1,6 +1,8 @@
 package endpoint
 
 import (
+	"bytes"
+	"net/netip"
 	"strings"
 
 	"github.com/emiago/sipgo/sip"
@@ -80,5 +82,37 @@ func (e *Endpoint) refuse(req *sip.Request, dest string, code int, reason string
 	res.SetDestination(dest)
 	if err := conn.WriteMsg(res); err != nil {
 		e.log.Debug("a refusal could not be sent", zap.Int("code", code), zap.Error(err))
+	}
+}
+
+// verbatim parses no header field.
+var verbatim = sip.NewParser(sip.WithHeadersParsers(sip.HeadersParser{}))
+
+// mangled answers a request that cannot be parsed with 400, as far as it says where to (RFC 3261 section 8.2): its own
+// words go back unread.
+func (e *Endpoint) mangled(b []byte, from netip.AddrPort) {
+	head, _, whole := bytes.Cut(b, []byte("\r\n\r\n"))
+	if !whole {
+		return
+	}
+	m, err := verbatim.ParseSIP(append(bytes.Clone(head), "\r\n\r\n"...))
+	req, ok := m.(*sip.Request)
+	if err != nil || !ok || req.IsAck() || req.Via() == nil {
+		return
+	}
+	req.SetTransport("UDP")
+	req.SetSource(from.String())
+	res := sip.NewResponse(sip.StatusBadRequest, "Bad Request")
+	for _, h := range req.Headers() {
+		switch strings.ToLower(h.Name()) {
+		case "via", "v", "from", "f", "to", "t", "call-id", "i", "cseq":
+			res.AppendHeader(h)
+		}
+	}
+	res.SetBody(nil)
+	res.SetTransport("UDP")
+	res.SetDestination(received(req, from))
+	if err := (datagrams{e.packets}).WriteMsg(res); err != nil {
+		e.log.Debug("a refusal could not be sent", zap.Error(err))
 	}
 }

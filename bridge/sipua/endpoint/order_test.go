@@ -1,0 +1,156 @@
+package endpoint
+
+import (
+	"fmt"
+	"net"
+	"sync/atomic"
+	"testing"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+)
+
+func networks(t *testing.T, f func(t *testing.T, network string)) {
+	for _, network := range []string{"udp", "tcp"} {
+		t.Run(network, func(t *testing.T) { f(t, network) })
+	}
+}
+
+func pairs() int {
+	if testing.Short() {
+		return 200
+	}
+	return 2000
+}
+
+// Requests are handed over in the order of arrival: pairs sent back to back, each with its own Call-ID.
+func TestRequestsInOrder(t *testing.T) {
+	for _, pair := range [][2]string{{"INVITE", "CANCEL"}, {"ACK", "BYE"}, {"INFO", "BYE"}} {
+		t.Run(pair[0]+" "+pair[1], func(t *testing.T) { networks(t, func(t *testing.T, network string) { inOrder(t, network, pair) }) })
+	}
+}
+
+func inOrder(t *testing.T, network string, pair [2]string) {
+	type came struct{ id, method string }
+	got := make(chan came, 64) // a few: the sender waits for each pair
+	e := open(t, user{
+		request: func(r *Request) {
+			got <- came{callID(r), r.Method.String()}
+			switch {
+			case r.IsInvite():
+			case !r.IsAck():
+				r.Reply(200, "OK")
+			}
+		},
+		cancelled: func(r *Request) {
+			got <- came{callID(r), "CANCEL"}
+			r.Reply(487, "Request Terminated")
+		},
+	})
+	w := dial(t, network, e)
+	inversions := 0
+	for i := range pairs() {
+		id := fmt.Sprintf("order-%d", i)
+		first, second := request{method: pair[0], id: id}, request{method: pair[1], id: id, seq: 1}
+		if pair[1] == "CANCEL" {
+			first.branch, second.branch = id, id
+		} else {
+			first.toTag, second.toTag, second.seq = "ours", "ours", 2
+		}
+		w.send(w.text(first))
+		w.send(w.text(second))
+		a, b := <-got, <-got
+		require.Equal(t, id, a.id)
+		require.Equal(t, id, b.id)
+		if a.method != pair[0] || b.method != pair[1] {
+			inversions++
+		}
+		for range map[string]int{"INVITE": 2, "ACK": 1, "INFO": 2}[pair[0]] { // what the handler and the endpoint answer
+			w.expect("SIP/2.0 ")
+		}
+		if pair[0] == "INVITE" {
+			w.send(w.text(request{method: "ACK", id: id, branch: id}))
+		}
+	}
+	require.Zero(t, inversions)
+}
+
+// Responses are handed over in the order of arrival: a 180 never after its 200.
+func TestResponsesInOrder(t *testing.T) {
+	networks(t, func(t *testing.T, network string) {
+		e := open(t, user{})
+		w, to := peer(t, network, e)
+		got := make(chan int, 3) // the responses of one INVITE
+		for i := range pairs() {
+			_, err := e.Send(outgoing(sip.INVITE, fmt.Sprintf("answers-%d", i), to), func(r Response) {
+				if r.Err == nil {
+					got <- r.StatusCode
+				}
+			})
+			require.NoError(t, err)
+			m := w().expect("INVITE")
+			w().send(answer(m, 180, "far") + only(network == "tcp", answer(m, 200, "far")))
+			if network == "udp" {
+				w().send(answer(m, 200, "far"))
+			}
+			require.Equal(t, 180, <-got)
+			require.Equal(t, 200, <-got)
+		}
+	})
+}
+
+func only(yes bool, s string) string {
+	if yes {
+		return s
+	}
+	return ""
+}
+
+// peer listens; the function returns the wire, over TCP once the endpoint has connected.
+func peer(t *testing.T, network string, e *Endpoint) (func() *wire, net.Addr) {
+	if network == "udp" {
+		w := listenUDP(t, e)
+		return func() *wire { return w }, w.conn.LocalAddr()
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	t.Cleanup(func() { l.Close() })
+	var w *wire
+	return func() *wire {
+		if w == nil {
+			conn, err := l.Accept()
+			require.NoError(t, err)
+			t.Cleanup(func() { conn.Close() })
+			w = wired(t, conn)
+		}
+		return w
+	}, l.Addr()
+}
+
+// Many Call-IDs at once: never two calls of the handler for one, and nothing is kept of any of them.
+func TestNeverConcurrent(t *testing.T) {
+	const ids, each = 8, 50
+	var inside [ids]atomic.Int32
+	var count, clashes atomic.Int32
+	done := make(chan struct{})
+	e := open(t, user{request: func(r *Request) {
+		var n int
+		fmt.Sscanf(callID(r), "many-%d", &n)
+		if inside[n].Add(1) > 1 {
+			clashes.Add(1)
+		}
+		r.Reply(200, "OK")
+		inside[n].Add(-1)
+		if count.Add(1) == ids*each {
+			close(done)
+		}
+	}})
+	w := dial(t, "tcp", e)
+	for i := range ids * each {
+		id := fmt.Sprintf("many-%d", i%ids)
+		w.send(w.text(request{method: "INFO", id: id, branch: fmt.Sprint(i), seq: i + 1, toTag: "ours"}))
+	}
+	<-done
+	require.Zero(t, clashes.Load())
+	require.Eventually(t, func() bool { return e.queues.size() == 0 }, patience, t1)
+}
