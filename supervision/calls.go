@@ -1,5 +1,7 @@
 package supervision
 
+import "time"
+
 // end is one end of a call.
 type end uint8
 
@@ -27,7 +29,8 @@ type call struct {
 	answered  bool
 	cleared   end
 	leg       leg
-	byeAt     Instant // when ClearAdapterLeg was handed out
+	byeAt     Instant       // when ClearAdapterLeg was handed out
+	late      time.Duration // how old the far end's clearing was when it was learnt
 }
 
 // onLine tells whether the call is, or may still come to be, on the line: an unanswered call whose CANCEL is not
@@ -64,9 +67,14 @@ func (m *Machine) otherOnLine(id CallID) bool {
 	return false
 }
 
+// knows tells whether a new call cannot have that identity.
+func (m *Machine) knows(id CallID) bool {
+	return id == 0 || m.find(id) != nil || m.interruptedFor(id)
+}
+
 func (m *Machine) callArrived(ev Event) {
-	if ev.Call == 0 || m.find(ev.Call) != nil {
-		return // no identity, or a repetition
+	if m.knows(ev.Call) {
+		return // a repetition, or an identity that is in use
 	}
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency})
 	// offerWaiting goes on from here
@@ -74,8 +82,8 @@ func (m *Machine) callArrived(ev Event) {
 
 // callRequested is a seizure. An opening ends before anything else is done.
 func (m *Machine) callRequested(now Instant, ev Event) {
-	if ev.Call == 0 || m.find(ev.Call) != nil {
-		return // no identity, or a repetition
+	if m.knows(ev.Call) {
+		return // a repetition, or an identity that is in use
 	}
 	m.seizure(now)
 	m.endIncident()
@@ -126,7 +134,7 @@ func (m *Machine) callAnswered(now Instant, ev Event) {
 	}
 	c.ringing, c.answered = false, true
 	if c.cleared == endFar {
-		m.want(now, c, 0)
+		m.want(now, c)
 		return
 	}
 	m.endIncident()
@@ -145,7 +153,7 @@ func (m *Machine) farEndCleared(now Instant, ev Event) {
 		}
 		return // a caller that gave up while waiting
 	}
-	c.cleared, c.leg, c.byeAt = endFar, legClearing, now
+	c.cleared, c.leg, c.byeAt, c.late = endFar, legClearing, now, ev.Late
 	m.emit(ClearAdapterLeg, c.id)
 	if tell {
 		m.emit(ClearFarEnd, c.id)
@@ -155,7 +163,7 @@ func (m *Machine) farEndCleared(now Instant, ev Event) {
 		m.suppress(c.id, SuppressedUnanswered)
 		return
 	}
-	m.want(now, c, ev.Late)
+	m.want(now, c)
 }
 
 // nearEndCleared never opens (invariant 8), and cancels what would (invariant 6).

@@ -62,6 +62,8 @@ func (m *Machine) checkDue(now Instant) {
 		m.checked(HookUnknown)
 	case m.check.of == checkOffHook && (len(m.calls) > 0 || m.loop != loopClosed || m.wanted.wait != waitNothing):
 		m.check = check{by: Never} // the line has something else to do, which shows its state
+	case now < m.recognisedAt:
+		m.check.by = m.recognisedAt // the adapter would still say off hook
 	default:
 		m.check.asked, m.check.by = true, now.Add(probeWait)
 		m.probe(now)

@@ -1,7 +1,5 @@
 package supervision
 
-import "time"
-
 // wait says what an interruption that is wanted waits for.
 type wait uint8
 
@@ -19,10 +17,10 @@ type wanted struct {
 	by    Instant // deadline
 }
 
-// want is called when both is true of c, that it was answered and that its far end cleared; late is how long ago.
+// want is called when both is true of c, that it was answered and that its far end cleared.
 // It either makes an interruption wanted or says why not.
-func (m *Machine) want(now Instant, c *call, late time.Duration) {
-	why := m.forbidden(now, c, late)
+func (m *Machine) want(now Instant, c *call) {
+	why := m.forbidden(now, c)
 	if why == SuppressionNone {
 		m.becomeWanted(now, c)
 		return
@@ -34,7 +32,7 @@ func (m *Machine) want(now Instant, c *call, late time.Duration) {
 }
 
 // forbidden names the rule that keeps the loop closed although c was cleared by the far end, if there is one.
-func (m *Machine) forbidden(now Instant, c *call, late time.Duration) Suppression {
+func (m *Machine) forbidden(now Instant, c *call) Suppression {
 	switch {
 	case c.emergency:
 		return SuppressedEmergency
@@ -42,7 +40,7 @@ func (m *Machine) forbidden(now Instant, c *call, late time.Duration) Suppressio
 		return SuppressedLifeSafety
 	case m.otherOnLine(c.id):
 		return SuppressedOtherCall
-	case late > lateMax || now > c.byeAt.Add(dialWindow-m.policy.interval(m.stayed)):
+	case c.late > lateMax || now > c.byeAt.Add(dialWindow-m.policy.interval(m.stayed)):
 		return SuppressedLate
 	case m.loop == loopFaulted:
 		return SuppressedLoopFaulted
@@ -143,6 +141,8 @@ func (m *Machine) cancel(now Instant) {
 			m.last.judge = false
 			m.report(ReportCancelled, m.last.call, IncidentNone)
 		}
+	case m.loop == loopFaulted:
+		m.last.judge = false // what a probe found later would tell of the new call
 	}
 }
 
@@ -259,6 +259,10 @@ func (m *Machine) becomeFaulted(now Instant) {
 		m.suppressWanted(SuppressedLoopFaulted)
 	}
 	m.dropCheck()
+	if m.last.settled && m.last.judge { // in its guard time, which begins anew
+		m.last.judge = false
+		m.interrupted(HookUnknown)
+	}
 }
 
 func (m *Machine) becomeGuarding(now Instant) {

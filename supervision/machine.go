@@ -101,6 +101,9 @@ func New(p Policy) *Machine {
 // is valid until the next Step. An event that is out of place changes nothing.
 func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	m.out = m.out[:0]
+	if m.loop == loopGuarding && now >= m.loopBy {
+		m.becomeClosed(now) // a late caller: the guard time hinders nothing that comes after its end
+	}
 	switch ev.Kind {
 	case CallArrived:
 		m.callArrived(ev)

@@ -384,3 +384,9 @@ func (f *field) parseWord(s string) (int64, error) {
 	}
 	return int64(u), nil
 }
+
+// String returns the instant's text.
+func (i Instant) String() string {
+	f := field{form: formInstant}
+	return string(f.append(nil, int64(i)))
+}

@@ -1,0 +1,118 @@
+package supervisiontest
+
+import (
+	"fmt"
+	"strings"
+
+	"clearback/supervision"
+)
+
+// A Violation is one broken invariant. Invariant 0 is the book-keeping that the others rest on.
+type Violation struct {
+	Invariant int
+	At        supervision.Instant
+	Says      string // the invariant, in short
+	Problem   string
+}
+
+// Error names the invariant and what broke it.
+func (v *Violation) Error() string {
+	return fmt.Sprintf("invariant %d (%s) at %v: the machine %s", v.Invariant, v.Says, v.At, v.Problem)
+}
+
+// A Checker follows one line and checks each step against the invariants 1 to 3, 5 to 8, 11, 12 and the machine's part
+// of 4. It knows only what went in and what came out. It is not for concurrent use.
+type Checker struct {
+	rules []rule
+	truth truth
+}
+
+// NewChecker returns a checker of a line at rest.
+func NewChecker(p supervision.Policy) *Checker {
+	c := &Checker{rules: rules()}
+	c.Reset(p)
+	return c
+}
+
+// Reset makes the checker follow a new line.
+func (c *Checker) Reset(p supervision.Policy) { c.truth.reset(p) }
+
+// Observe takes the next step and returns the invariants it broke, nil if none.
+func (c *Checker) Observe(m *Moment) []Violation {
+	var broken []Violation
+	t := &c.truth
+	t.event(m.Now, &m.Event)
+	for i := range m.Effects {
+		ef := &m.Effects[i]
+		for j := range c.rules {
+			if r := &c.rules[j]; r.effect != nil {
+				if problem := r.effect(t, m, ef); problem != "" {
+					broken = append(broken, Violation{r.number, m.Now, r.says, problem})
+				}
+			}
+		}
+		t.effect(m.Now, &m.Event, ef)
+	}
+	for j := range c.rules {
+		if r := &c.rules[j]; r.end != nil {
+			if problem := r.end(t, m); problem != "" {
+				broken = append(broken, Violation{r.number, m.Now, r.says, problem})
+			}
+		}
+	}
+	return broken
+}
+
+// Phase is where the line stands between a clearing and its end.
+type Phase uint8
+
+// The phases in which somebody may come.
+const (
+	PhaseRest     Phase = iota
+	PhasePending        // an interruption is to come
+	PhaseOpening        // handed out, not confirmed
+	PhaseOpen           // confirmed
+	PhaseGuarding       // closed again, quiet
+	Phases
+)
+
+// String returns the phase's word.
+func (p Phase) String() string {
+	return [...]string{"rest", "pending", "opening", "open", "guarding"}[p]
+}
+
+// Phase returns where the line stands at now.
+func (c *Checker) Phase(now supervision.Instant) Phase {
+	t := &c.truth
+	switch {
+	case t.loop.faulted || t.loop.closing:
+		return PhaseRest
+	case t.loop.begun && t.loop.opened:
+		return PhaseOpen
+	case t.loop.begun:
+		return PhaseOpening
+	case t.wanted() != nil:
+		return PhasePending
+	case now < t.loop.quietBy:
+		return PhaseGuarding
+	default:
+		return PhaseRest
+	}
+}
+
+// Transcript writes moments in the text form, for a failure's report.
+func Transcript(ms []Moment) string {
+	var b strings.Builder
+	for i := range ms {
+		m := &ms[i]
+		writeMoment(&b, m)
+	}
+	return b.String()
+}
+
+func writeMoment(b *strings.Builder, m *Moment) {
+	fmt.Fprintf(b, "%s %s\n", m.Now, m.Event)
+	for _, ef := range m.Effects {
+		fmt.Fprintf(b, "    %s\n", ef)
+	}
+}

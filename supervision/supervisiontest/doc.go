@@ -1,0 +1,20 @@
+// Package supervisiontest tries a line's machine: scenario scripts, the invariants as checks over what went in
+// and came out, random event orders from a simulated world, and wrappers that break one rule each.
+package supervisiontest
+
+import "clearback/supervision"
+
+// A Stepper is a machine, or a wrapper around one.
+type Stepper interface {
+	Step(now supervision.Instant, ev supervision.Event) ([]supervision.Effect, supervision.Instant)
+}
+
+var _ Stepper = (*supervision.Machine)(nil)
+
+// A Moment is one step of a trace: what went in and what came out.
+type Moment struct {
+	Now      supervision.Instant
+	Event    supervision.Event
+	Effects  []supervision.Effect
+	Deadline supervision.Instant
+}

@@ -1,0 +1,121 @@
+package supervisiontest
+
+import (
+	"fmt"
+	"os"
+	"strconv"
+	"sync"
+	"testing"
+	"time"
+
+	"clearback/supervision"
+)
+
+func machine(p supervision.Policy) Stepper { return supervision.New(p) }
+
+// orderCount is at least 100,000; the long proof sets CLEARBACK_ORDERS.
+func orderCount(t *testing.T) int {
+	text := os.Getenv("CLEARBACK_ORDERS")
+	if text == "" {
+		return 150_000
+	}
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 1 {
+		t.Fatalf("CLEARBACK_ORDERS=%q: a number of orders above 0 is allowed", text)
+	}
+	return n
+}
+
+// firstSeed is new each day's run and printed with each failure; CLEARBACK_SEED repeats one.
+func firstSeed(t *testing.T) uint64 {
+	text := os.Getenv("CLEARBACK_SEED")
+	if text == "" {
+		return uint64(time.Now().UnixNano())
+	}
+	n, err := strconv.ParseUint(text, 10, 64)
+	if err != nil {
+		t.Fatalf("CLEARBACK_SEED=%q: %v", text, err)
+	}
+	return n
+}
+
+// shared runs the random orders once for all tests of this package.
+var shared struct {
+	once    sync.Once
+	seed    uint64
+	n       int
+	tally   Tally
+	failure *Failure
+	took    time.Duration
+}
+
+func orders(t *testing.T) (Tally, *Failure) {
+	shared.once.Do(func() {
+		shared.seed, shared.n = firstSeed(t), orderCount(t)
+		start := time.Now()
+		shared.tally, shared.failure = Orders(shared.n, shared.seed, machine)
+		shared.took = time.Since(start)
+	})
+	return shared.tally, shared.failure
+}
+
+// invariant holds if no random order broke it and if every machine that breaks it is caught.
+func invariant(t *testing.T, number int) {
+	t.Helper()
+	if _, f := orders(t); f != nil && hits(f.Broken, number) {
+		t.Errorf("CLEARBACK_SEED=%d CLEARBACK_ORDERS=1 repeats this (%d of %d moments, policy %+v):\n%s",
+			f.Seed, len(f.Moments), f.Original, f.Policy, Transcript(f.Moments))
+		for i := range f.Broken {
+			t.Error(f.Broken[i].Error())
+		}
+	}
+	for _, m := range Mutants() {
+		if m.Invariant != number {
+			continue
+		}
+		t.Run("caught: "+m.Name, func(t *testing.T) {
+			const most = 20_000
+			n := Catch(most, 1, m.Build, number)
+			if n == 0 {
+				t.Fatalf("a machine that %s goes unnoticed in %d orders", m.Name, most)
+			}
+			t.Logf("after %d orders", n)
+		})
+	}
+}
+
+func TestInvariant00BothEndsToldEveryClearingAccounted(t *testing.T)     { invariant(t, 0) }
+func TestInvariant01OnlyAfterAnAnsweredCallOrByHand(t *testing.T)        { invariant(t, 1) }
+func TestInvariant02NeverRingingTalkingEmergencyLifeSafety(t *testing.T) { invariant(t, 2) }
+func TestInvariant03AdapterLegFirst(t *testing.T)                        { invariant(t, 3) }
+func TestInvariant04NothingLengthens(t *testing.T)                       { invariant(t, 4) }
+func TestInvariant05NewCallWaits(t *testing.T)                           { invariant(t, 5) }
+func TestInvariant06SeizureCancelsOrCloses(t *testing.T)                 { invariant(t, 6) }
+func TestInvariant07ProbeIncidentNextInterval(t *testing.T)              { invariant(t, 7) }
+func TestInvariant08NearEndAndUnansweredNever(t *testing.T)              { invariant(t, 8) }
+func TestInvariant11EndsWithinTwoSeconds(t *testing.T)                   { invariant(t, 11) }
+func TestInvariant12NoStaleOpening(t *testing.T)                         { invariant(t, 12) }
+
+// TestOrdersMeetWhatTheyMust: orders that miss the interesting moments prove nothing.
+func TestOrdersMeetWhatTheyMust(t *testing.T) {
+	tally, f := orders(t)
+	t.Logf("%d orders from seed %d, %d steps, in %v", tally.Orders, shared.seed, tally.Steps, shared.took)
+	if f != nil {
+		t.Skip("an order failed, so not all were run")
+	}
+	share := func(n int) float64 { return 100 * float64(n) / float64(tally.Orders) }
+	must := func(what string, n int, least float64) {
+		text := fmt.Sprintf("%5.1f %% of the orders %s", share(n), what)
+		if t.Log(text); share(n) < least {
+			t.Errorf("%s; at least %v %% must", text, least)
+		}
+	}
+	if shared.n < 1000 {
+		t.Skip("too few orders to count")
+	}
+	must("open the loop", tally.Opened, 20)
+	for p := PhasePending; p < Phases; p++ {
+		must("meet a seizure while "+p.String(), tally.Seizures[p], 5)
+		must("meet a new call while "+p.String(), tally.Calls[p], 5)
+	}
+}

@@ -1,0 +1,210 @@
+package supervisiontest
+
+import (
+	"time"
+
+	"clearback/supervision"
+)
+
+// A Mutant is a machine with one rule broken. The check of Invariant must notice.
+type Mutant struct {
+	Invariant int
+	Name      string
+	Build     Build
+}
+
+// hook is a wrapper: in may change or withhold the event, out may change what came out.
+type hook struct {
+	machine Stepper
+	in      func(h *hook, now supervision.Instant, ev *supervision.Event) (pass bool)
+	out     func(h *hook, m *Moment)
+
+	// room for a mutant's memory
+	effects []supervision.Effect
+	held    []supervision.Effect
+	last    supervision.Effect // the last OpenLoop
+	open    bool
+	fault   bool
+	ddl     supervision.Instant
+}
+
+func (h *hook) Step(now supervision.Instant, ev supervision.Event) ([]supervision.Effect, supervision.Instant) {
+	h.effects = h.effects[:0]
+	passed := ev
+	if h.in == nil || h.in(h, now, &passed) {
+		effects, deadline := h.machine.Step(now, passed)
+		h.effects = append(h.effects, effects...)
+		h.ddl = deadline
+	}
+	for i := range h.effects {
+		if h.effects[i].Kind == supervision.OpenLoop {
+			h.last, h.open = h.effects[i], true
+		}
+	}
+	switch ev.Kind {
+	case supervision.LoopClosed, supervision.LoopFailed:
+		h.open, h.fault = false, false
+	case supervision.LoopUnknown:
+		h.fault = true
+	}
+	m := Moment{Now: now, Event: ev, Effects: h.effects, Deadline: h.ddl}
+	if h.out != nil {
+		h.out(h, &m)
+	}
+	h.effects = m.Effects
+	return m.Effects, m.Deadline
+}
+
+// wrap makes a mutant of wrappers.
+func wrap(in func(*hook, supervision.Instant, *supervision.Event) bool, out func(*hook, *Moment)) Build {
+	return func(p supervision.Policy) Stepper {
+		return &hook{machine: supervision.New(p), in: in, out: out, ddl: supervision.Never}
+	}
+}
+
+// bend makes a mutant that follows another policy than it should.
+func bend(change func(p *supervision.Policy)) Build {
+	return func(p supervision.Policy) Stepper {
+		change(&p)
+		return supervision.New(p)
+	}
+}
+
+// event makes a mutant that sees other events than there are.
+func event(change func(ev *supervision.Event)) Build {
+	return wrap(func(_ *hook, _ supervision.Instant, ev *supervision.Event) bool {
+		change(ev)
+		return true
+	}, nil)
+}
+
+// deaf makes a mutant that misses events.
+func deaf(kinds ...supervision.EventKind) Build {
+	return wrap(func(_ *hook, _ supervision.Instant, ev *supervision.Event) bool {
+		for _, k := range kinds {
+			if ev.Kind == k {
+				return false
+			}
+		}
+		return true
+	}, nil)
+}
+
+// effect makes a mutant whose effects are changed; a kind of EffectNone is dropped.
+func effect(change func(m *Moment, ef *supervision.Effect)) Build {
+	return wrap(nil, func(_ *hook, m *Moment) {
+		kept := m.Effects[:0]
+		for i := range m.Effects {
+			change(m, &m.Effects[i])
+			if m.Effects[i].Kind != supervision.EffectNone {
+				kept = append(kept, m.Effects[i])
+			}
+		}
+		m.Effects = kept
+	})
+}
+
+func drop(kind supervision.EffectKind) Build {
+	return effect(func(_ *Moment, ef *supervision.Effect) {
+		if ef.Kind == kind {
+			ef.Kind = supervision.EffectNone
+		}
+	})
+}
+
+// opens makes a mutant that opens where the machine suppresses for that reason.
+func opens(why supervision.Suppression) Build {
+	return wrap(nil, func(h *hook, m *Moment) {
+		for i := range m.Effects {
+			ef := &m.Effects[i]
+			if ef.Kind == supervision.Report && ef.Suppression == why && ef.Report == supervision.ReportSuppressed {
+				h.last.Seq += 100
+				*ef = supervision.Effect{
+					Kind: supervision.OpenLoop, Call: ef.Call, Seq: h.last.Seq,
+					Interval: 800 * time.Millisecond, NotAfter: m.Now.Add(time.Second),
+				}
+			}
+		}
+	})
+}
+
+// Mutants returns the machines with one broken rule each.
+func Mutants() []Mutant {
+	return append(append(mutantsOfCalls(), mutantsOfOpening()...), mutantsOfOrder()...)
+}
+
+func mutantsOfCalls() []Mutant {
+	return []Mutant{
+		{0, "does not clear the adapter's leg", drop(supervision.ClearAdapterLeg)},
+		{0, "does not clear the far end", drop(supervision.ClearFarEnd)},
+		{0, "suppresses silently", effect(func(_ *Moment, ef *supervision.Effect) {
+			if isReport(ef, supervision.ReportSuppressed) {
+				ef.Kind = supervision.EffectNone
+			}
+		})},
+		{0, "says busy whatever the reason", effect(func(_ *Moment, ef *supervision.Effect) {
+			if isReport(ef, supervision.ReportSuppressed) {
+				ef.Suppression = supervision.SuppressedLoopBusy
+			}
+		})},
+		{5, "refuses a call that would have to wait", wrap(nil, refuseInstead)},
+		{5, "loses a waiting call", effect(func(m *Moment, ef *supervision.Effect) {
+			if ef.Kind == supervision.OfferCall && m.Event.Kind == supervision.TimePassed {
+				ef.Kind = supervision.EffectNone
+			}
+		})},
+		{5, "rings before the adapter recognises on hook", bend(func(p *supervision.Policy) { p.OnHookRecognition = 0 })},
+		{5, "lets a new call cut an interruption short", wrap(seizedByArrival, nil)},
+		{5, "refuses with another status", effect(func(_ *Moment, ef *supervision.Effect) {
+			if ef.Kind == supervision.RefuseCall {
+				ef.Code = 480
+			}
+		})},
+		{5, "keeps calls waiting for ever on a faulted loop", wrap(nil, neverOfferFaulted)},
+		{5, "lets a call wait on after a seizure", drop(supervision.RefuseCall)},
+		{8, "takes near-end clearing for far-end clearing", event(func(ev *supervision.Event) {
+			if ev.Kind == supervision.NearEndCleared {
+				ev.Kind, ev.Evidence = supervision.FarEndCleared, supervision.EvidenceBye
+			}
+		})},
+		{8, "takes a lost adapter for far-end clearing", event(func(ev *supervision.Event) {
+			if ev.Kind == supervision.AdapterLost {
+				ev.Kind, ev.Evidence = supervision.FarEndCleared, supervision.EvidenceBye
+			}
+		})},
+		{8, "takes ringing for an answer", event(func(ev *supervision.Event) {
+			if ev.Kind == supervision.CallRinging {
+				ev.Kind = supervision.CallAnswered
+			}
+		})},
+		{8, "opens after an unanswered call", opens(supervision.SuppressedUnanswered)},
+	}
+}
+
+// refuseInstead refuses an arriving call that is not offered at once.
+func refuseInstead(_ *hook, m *Moment) {
+	if m.Event.Kind == supervision.CallArrived && m.Event.Call != 0 && len(m.Effects) == 0 {
+		m.Effects = append(m.Effects, supervision.Effect{Kind: supervision.RefuseCall, Call: m.Event.Call, Code: busyHere})
+	}
+}
+
+func seizedByArrival(h *hook, now supervision.Instant, ev *supervision.Event) bool {
+	if ev.Kind == supervision.CallArrived {
+		effects, _ := h.machine.Step(now, supervision.Event{Kind: supervision.Seized})
+		h.effects = append(h.effects, effects...)
+	}
+	return true
+}
+
+func neverOfferFaulted(h *hook, m *Moment) {
+	if !h.fault {
+		return
+	}
+	kept := m.Effects[:0]
+	for _, ef := range m.Effects {
+		if ef.Kind != supervision.OfferCall {
+			kept = append(kept, ef)
+		}
+	}
+	m.Effects = kept
+}

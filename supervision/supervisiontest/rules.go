@@ -1,0 +1,351 @@
+package supervisiontest
+
+import (
+	"fmt"
+	"time"
+
+	"clearback/supervision"
+)
+
+// A rule is an invariant as a check. Both functions return what is wrong, or "".
+type rule struct {
+	number int // of the invariant; 0: book-keeping that all invariants need
+	says   string
+	// effect looks at one effect before it takes place.
+	effect func(t *truth, m *Moment, ef *supervision.Effect) string
+	// end looks at the line after the whole step.
+	end func(t *truth, m *Moment) string
+}
+
+// rules returns the checks in the order of their numbers.
+func rules() []rule {
+	return []rule{
+		{0, "both ends are told, and every far-end clearing is accounted for by a true reason", accountEffect, accountEnd},
+		{1, "opens only after an answered call was cleared by the far end and no other call is on the line, or by hand", only, nil},
+		{2, "never while ringing or talking, never for an emergency call, never on a life-safety line", never, neverEnd},
+		{3, "the adapter's leg first, its answer awaited for at most lead", legFirst, leadEnd},
+		{4, "no event lengthens an interval; never longer than max_interval; every opening has its closing", bounded, boundedEnd},
+		{5, "a new incoming call waits, is offered, never refused for that, nor lost, and cancels nothing", waiting, waitingEnd},
+		{6, "a seizure or the adapter's own BYE cancels what has not begun and closes what has", nil, seizureEnd},
+		{7, "after the guard time a probe; a hold that stayed is an incident and lengthens the next interval", probing, probingEnd},
+		{8, "near-end clearing and unanswered calls never open", answeredOnly, nil},
+		{11, "no opening ends later than 2 s after our BYE, and none after a clearing learnt late", inTime, inTimeEnd},
+		{12, "no stale opening, and a close never queues behind an open", fresh, nil},
+	}
+}
+
+func isReport(ef *supervision.Effect, k supervision.ReportKind) bool {
+	return ef.Kind == supervision.Report && ef.Report == k
+}
+
+func accountEffect(t *truth, m *Moment, ef *supervision.Effect) string {
+	c := t.find(ef.Call)
+	switch {
+	case ef.Kind == supervision.ClearAdapterLeg:
+		if c == nil || !c.far || !c.offered || c.legAsked {
+			return "clears an adapter leg that is not there, or whose far end did not clear, or twice"
+		}
+	case ef.Kind == supervision.ClearFarEnd:
+		far := m.Event.Kind == supervision.FarEndCleared && m.Event.Evidence != supervision.EvidenceBye
+		near := m.Event.Kind == supervision.NearEndCleared || m.Event.Kind == supervision.AdapterLost
+		if c == nil || ef.Call != m.Event.Call || !far && !near {
+			return "clears a far end for no reason"
+		}
+	case isReport(ef, supervision.ReportSuppressed) && t.known && c != nil:
+		if !reasonHolds(t, m, c, ef) {
+			return "gives a reason that is not true: " + ef.Suppression.String()
+		}
+	case isReport(ef, supervision.ReportRefused):
+		if m.Event.Kind != supervision.PulseRequested {
+			return "refuses what nobody asked for"
+		}
+	}
+	return ""
+}
+
+// reasonHolds is the clever function's stupid twin: is the reason for a suppression true?
+func reasonHolds(t *truth, m *Moment, c *callTruth, ef *supervision.Effect) bool {
+	switch ef.Suppression {
+	case supervision.SuppressedUnanswered:
+		return c.wasUnanswered
+	case supervision.SuppressedNearEnd:
+		return c.near || c.lost
+	case supervision.SuppressedEmergency:
+		return c.emergency
+	case supervision.SuppressedLifeSafety:
+		return t.policy.LifeSafety
+	case supervision.SuppressedOtherCall:
+		return t.anyLeg(c.id)
+	case supervision.SuppressedLate:
+		return c.late > lateLimit || m.Now > c.byeAt.Add(dialWindow-longest(&t.policy))
+	case supervision.SuppressedUnknownCall:
+		return c.leg == supervision.AnswerUnknown
+	case supervision.SuppressedLoopBusy:
+		return t.loop.begun || m.Now <= t.loop.quietBy
+	case supervision.SuppressedLoopFaulted:
+		return t.loop.faulted
+	case supervision.SuppressedNoContact:
+		return m.Event.Failure == supervision.FailureNoContact
+	default:
+		return false
+	}
+}
+
+func longest(p *supervision.Policy) time.Duration {
+	d := p.Interval
+	for _, s := range p.Steps {
+		d = max(d, s)
+	}
+	return d
+}
+
+func accountEnd(t *truth, m *Moment) string {
+	c := t.find(m.Event.Call)
+	if !t.known || c == nil {
+		return ""
+	}
+	switch m.Event.Kind {
+	case supervision.FarEndCleared:
+		if c.offered && !c.legAsked {
+			return "the far end cleared and the adapter is not told"
+		}
+		if m.Event.Evidence != supervision.EvidenceBye && !did(m, supervision.ClearFarEnd, c.id) {
+			return "the far side learns nothing of a clearing without a BYE"
+		}
+		if c.offered && !c.clearing && !c.interrupted && !accounted(m, c.id) {
+			return "the far end cleared, and what becomes of it is told nowhere"
+		}
+	case supervision.NearEndCleared, supervision.AdapterLost:
+		if !c.far && !did(m, supervision.ClearFarEnd, c.id) {
+			return "the near end cleared and the far end is not told"
+		}
+	}
+	return ""
+}
+
+func did(m *Moment, k supervision.EffectKind, id supervision.CallID) bool {
+	for i := range m.Effects {
+		if m.Effects[i].Kind == k && m.Effects[i].Call == id {
+			return true
+		}
+	}
+	return false
+}
+
+func accounted(m *Moment, id supervision.CallID) bool {
+	for i := range m.Effects {
+		ef := &m.Effects[i]
+		if isReport(ef, supervision.ReportSuppressed) && ef.Call == id {
+			return true
+		}
+	}
+	return false
+}
+
+func only(t *truth, m *Moment, ef *supervision.Effect) string {
+	if ef.Kind != supervision.OpenLoop {
+		return ""
+	}
+	if ef.Call == 0 {
+		switch {
+		case m.Event.Kind != supervision.PulseRequested:
+			return "opens by hand and nobody asked"
+		case t.anyOnLine(0) || t.anyLeg(0):
+			return "opens by hand while a call is on the line"
+		}
+		return ""
+	}
+	c := t.find(ef.Call)
+	switch {
+	case c == nil:
+		return "opens for a call that is not known"
+	case !c.far:
+		return "opens though the far end did not clear"
+	case t.anyOnLine(c.id):
+		return "opens while another call is on the line"
+	case c.interrupted:
+		return "opens twice for one clearing"
+	case !c.clearing:
+		return "opens for a clearing that was withdrawn or suppressed"
+	case c.leg == supervision.AnswerUnknown && !probedOff(t, m):
+		return "opens for a call that the adapter does not know, without a trusted off hook"
+	}
+	return ""
+}
+
+func probedOff(t *truth, m *Moment) bool {
+	return t.policy.ProbeTrusted && m.Event.Kind == supervision.ProbeAnswered && m.Event.Hook == supervision.HookOff
+}
+
+func never(t *truth, m *Moment, ef *supervision.Effect) string {
+	switch ef.Kind {
+	case supervision.OpenLoop:
+		c := t.find(ef.Call)
+		switch {
+		case t.policy.LifeSafety:
+			return "opens the loop of a life-safety line"
+		case ef.Call != 0 && c != nil && c.emergency:
+			return "opens for an emergency call"
+		case t.anyOnLine(0):
+			return "opens while a call rings or talks"
+		}
+	case supervision.OfferCall:
+		if t.loop.begun && !t.loop.faulted {
+			return "rings while the loop is open"
+		}
+	}
+	return ""
+}
+
+func neverEnd(t *truth, _ *Moment) string {
+	if t.loop.begun && !t.loop.closing && !t.loop.faulted && t.anyOnLine(0) {
+		return "leaves the loop open while a call rings or talks"
+	}
+	return ""
+}
+
+func legFirst(t *truth, m *Moment, ef *supervision.Effect) string {
+	if ef.Kind != supervision.OpenLoop || ef.Call == 0 {
+		return ""
+	}
+	c := t.find(ef.Call)
+	switch {
+	case c == nil:
+		return ""
+	case !c.legAsked:
+		return "opens before the adapter's leg is cleared"
+	case did(m, supervision.ClearAdapterLeg, c.id):
+		return "hands out the opening together with the BYE it must wait for"
+	case !c.legDone && m.Now < c.clearedAt.Add(t.policy.Lead):
+		return "opens before lead is over, and the adapter has not answered"
+	}
+	confirmed := c.legDone && c.leg == supervision.AnswerConfirmed
+	if !confirmed && t.policy.FlashMax > 0 && ef.Interval < t.policy.FlashMax+flashMargin {
+		return fmt.Sprintf("the leg is not confirmed cleared, and %v can be read as a flash", ef.Interval)
+	}
+	return ""
+}
+
+func leadEnd(t *truth, m *Moment) string {
+	c := t.wanted()
+	if c == nil {
+		return ""
+	}
+	by := c.clearedAt.Add(t.policy.Lead)
+	if c.legDone {
+		if c.leg != supervision.AnswerUnknown {
+			return "the adapter has answered, and nothing follows"
+		}
+		by = c.legDoneAt.Add(probeLimit)
+	}
+	if m.Deadline > by || m.Event.Kind == supervision.TimePassed && m.Now >= by {
+		return "waits longer than lead for the adapter"
+	}
+	return ""
+}
+
+func bounded(t *truth, m *Moment, ef *supervision.Effect) string {
+	if ef.Kind != supervision.OpenLoop {
+		return ""
+	}
+	switch {
+	case t.loop.begun:
+		return "opens again before the outcome of the last opening is known"
+	case t.loop.faulted:
+		return "opens a loop of which nobody knows whether it is open"
+	case ef.Interval <= 0 || ef.Interval > t.policy.MaxInterval || ef.Interval > absoluteMax:
+		return fmt.Sprintf("an interval of %v", ef.Interval)
+	case m.Now < t.loop.quietBy:
+		return "opens again within the guard time"
+	case ef.Seq <= t.loop.seq:
+		return "uses a number twice"
+	}
+	return ""
+}
+
+func boundedEnd(t *truth, m *Moment) string {
+	l := &t.loop
+	if !l.begun || l.closing || l.faulted {
+		return ""
+	}
+	by := l.commandedAt.Add(t.policy.MaxInterval)
+	if m.Deadline > by || m.Event.Kind == supervision.TimePassed && m.Now >= by {
+		return "nothing closes the loop after max_interval"
+	}
+	return ""
+}
+
+func answeredOnly(t *truth, m *Moment, ef *supervision.Effect) string {
+	if ef.Kind != supervision.OpenLoop || ef.Call == 0 {
+		return ""
+	}
+	c := t.find(ef.Call)
+	switch {
+	case c == nil:
+		return ""
+	case !c.answered:
+		return "opens after an unanswered call"
+	case c.near || c.lost:
+		return "opens after near-end clearing"
+	case m.Event.Kind == supervision.NearEndCleared || m.Event.Kind == supervision.AdapterLost:
+		return "opens upon near-end clearing"
+	}
+	return ""
+}
+
+func inTime(t *truth, m *Moment, ef *supervision.Effect) string {
+	if ef.Kind != supervision.OpenLoop || ef.Call == 0 {
+		return ""
+	}
+	c := t.find(ef.Call)
+	switch {
+	case c == nil:
+		return ""
+	case ef.NotAfter.Add(ef.Interval) > c.byeAt.Add(dialWindow):
+		return fmt.Sprintf("may end %v after our BYE", ef.NotAfter.Add(ef.Interval).Sub(c.byeAt))
+	case c.late > lateLimit:
+		return fmt.Sprintf("opens after a clearing that is %v old", c.late)
+	}
+	return ""
+}
+
+func inTimeEnd(t *truth, m *Moment) string {
+	l := &t.loop
+	if !l.begun || l.closing || l.faulted {
+		return ""
+	}
+	if m.Deadline > l.closeBy || m.Event.Kind == supervision.TimePassed && m.Now >= l.closeBy {
+		return "the loop may stay open later than 2 s after our BYE"
+	}
+	return ""
+}
+
+func fresh(t *truth, m *Moment, ef *supervision.Effect) string {
+	switch ef.Kind {
+	case supervision.OpenLoop:
+		switch {
+		case ef.NotAfter == supervision.Never || ef.NotAfter == 0 && m.Now > 0:
+			return "an opening without a not-after"
+		case m.Now > ef.NotAfter:
+			return "an opening that is stale when it is handed out"
+		case ef.NotAfter.Sub(m.Now) > dialWindow:
+			return "an opening that may come seconds later"
+		case closes(m):
+			return "opens and closes in one step"
+		}
+	case supervision.CloseLoop:
+		if t.loop.begun && ef.Seq != 0 && ef.Seq != t.loop.seq {
+			return "closes something else than what is open"
+		}
+	}
+	return ""
+}
+
+func closes(m *Moment) bool {
+	for i := range m.Effects {
+		if m.Effects[i].Kind == supervision.CloseLoop {
+			return true
+		}
+	}
+	return false
+}

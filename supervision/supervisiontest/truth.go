@@ -1,0 +1,362 @@
+package supervisiontest
+
+import (
+	"time"
+
+	"clearback/supervision"
+)
+
+// Our own bounds, written down a second time so that a slip in the machine's constants is seen.
+const (
+	dialWindow  = 2 * time.Second        // invariant 11
+	lateLimit   = time.Second            // invariant 11, watched lines
+	flashMargin = 100 * time.Millisecond // invariant 3
+	absoluteMax = 3 * time.Second        // invariant 4
+	probeLimit  = 500 * time.Millisecond // how long an answer to a probe may be awaited
+	waitSlack   = time.Second            // probe and closing time in the bound of a waiting call
+	forgotten   = 32 * time.Second       // an unanswered probe
+)
+
+// callTruth is what is known of one call from events and effects alone.
+type callTruth struct {
+	id                         supervision.CallID
+	requested, emergency       bool
+	offered, answered          bool
+	far, near, lost            bool // who cleared
+	refused                    bool
+	legAsked, legDone          bool
+	leg                        supervision.Answer
+	legDoneAt                  supervision.Instant
+	byeAt                      supervision.Instant
+	clearing                   bool // answered, far end cleared, and what became of it was not told yet
+	clearedAt                  supervision.Instant
+	late                       time.Duration
+	interrupted, wasUnanswered bool
+	waits                      bool
+	waitBound                  supervision.Instant
+}
+
+// gone tells whether the adapter has no leg of the call any more and never will.
+func (c *callTruth) gone() bool {
+	return c.refused || c.near || c.lost || c.legDone || c.far && !c.offered
+}
+
+// onLine tells whether the call rings or talks.
+func (c *callTruth) onLine() bool { return c.offered && !c.far && !c.near && !c.lost }
+
+// loopTruth is what is known of the loop.
+type loopTruth struct {
+	begun       bool // OpenLoop was handed out, no outcome yet
+	opened      bool // LoopOpened came
+	closing     bool // CloseLoop was handed out
+	faulted     bool // nobody knows
+	spoiled     bool // cut short, or not known to have opened: nothing to judge
+	seq         supervision.Seq
+	call        supervision.CallID
+	interval    time.Duration
+	commandedAt supervision.Instant
+	closeBy     supervision.Instant
+	recognised  supervision.Instant // the adapter reads on hook from here on
+	before      supervision.Instant // the same, before this opening
+	quietBy     supervision.Instant // end of the guard time
+	since       supervision.Instant // when the trouble began that faulted: the command, or the fault itself
+}
+
+// judgement is the check that an interruption deserves.
+type judgement struct {
+	may, must bool // be probed
+	asked     bool
+	due       supervision.Instant
+	call      supervision.CallID
+}
+
+// truth follows a line from events and effects. It knows nothing of the machine's inside.
+type truth struct {
+	policy     supervision.Policy
+	calls      []callTruth
+	loop       loopTruth
+	judge      judgement
+	stayed     int
+	probes     int
+	probedAt   supervision.Instant
+	callbackBy supervision.Instant
+
+	// of the present step
+	known     bool // the event concerns something that is known
+	seizure   bool // the near end came first: request, sensor or its own BYE
+	wasBegun  bool // before the event: an opening without CloseLoop
+	wasWanted bool // before the event: a clearing without outcome
+	hookOff   bool // the answer to the check of an interruption says off hook
+}
+
+func (t *truth) reset(p supervision.Policy) {
+	*t = truth{policy: p, calls: t.calls[:0]}
+}
+
+func (t *truth) find(id supervision.CallID) *callTruth {
+	for i := len(t.calls) - 1; i >= 0; i-- {
+		if t.calls[i].id == id {
+			return &t.calls[i]
+		}
+	}
+	return nil
+}
+
+func (t *truth) wanted() *callTruth {
+	for i := range t.calls {
+		if t.calls[i].clearing {
+			return &t.calls[i]
+		}
+	}
+	return nil
+}
+
+func (t *truth) anyOnLine(but supervision.CallID) bool {
+	for i := range t.calls {
+		if c := &t.calls[i]; c.id != but && c.onLine() {
+			return true
+		}
+	}
+	return false
+}
+
+// anyLeg tells whether the adapter has, or may have, a leg of another call.
+func (t *truth) anyLeg(but supervision.CallID) bool {
+	for i := range t.calls {
+		if c := &t.calls[i]; c.id != but && c.offered && !c.gone() {
+			return true
+		}
+	}
+	return false
+}
+
+func (t *truth) bound(now supervision.Instant) supervision.Instant {
+	p := &t.policy
+	return now.Add(p.Lead + p.MaxInterval + p.OnHookRecognition + p.GuardTime + waitSlack)
+}
+
+// disturbed bounds the wait of the calls that wait already.
+func (t *truth) disturbed(now supervision.Instant) {
+	for i := range t.calls {
+		if t.calls[i].waits {
+			t.calls[i].waitBound = t.bound(now)
+		}
+	}
+}
+
+func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
+	t.known, t.seizure, t.hookOff = false, false, false
+	t.wasBegun = t.loop.begun && !t.loop.closing && !t.loop.faulted
+	t.wasWanted = t.wanted() != nil
+	switch ev.Kind {
+	case supervision.CallArrived, supervision.CallRequested:
+		t.newCall(now, ev)
+	case supervision.CallAnswered, supervision.FarEndCleared, supervision.NearEndCleared,
+		supervision.AdapterLost, supervision.AdapterLegCleared:
+		t.callEvent(now, ev)
+	case supervision.LoopOpened, supervision.LoopClosed, supervision.LoopFailed, supervision.LoopUnknown:
+		t.loopEvent(now, ev)
+	case supervision.Seized:
+		t.known, t.seizure = true, true
+	case supervision.ProbeAnswered:
+		if t.probes > 0 {
+			t.probes--
+			t.hookOff = t.probes == 0 && t.judge.asked && ev.Hook == supervision.HookOff
+		}
+	case supervision.PulseRequested:
+		t.known = true
+	}
+	if t.seizure {
+		t.judge.must = false
+		t.loop.spoiled = t.loop.spoiled || t.loop.begun
+	}
+}
+
+func (t *truth) newCall(now supervision.Instant, ev *supervision.Event) {
+	c0 := t.find(ev.Call)
+	inUse := c0 != nil && (!c0.gone() || c0.clearing) || t.loop.begun && !t.loop.faulted && t.loop.call == ev.Call
+	if ev.Call == 0 || inUse {
+		return
+	}
+	t.known = true
+	c := callTruth{id: ev.Call, emergency: ev.Emergency}
+	if ev.Kind == supervision.CallRequested {
+		c.requested, c.offered, t.seizure = true, true, true
+	} else {
+		c.waits, c.waitBound = true, t.bound(now)
+	}
+	t.calls = append(t.calls, c)
+}
+
+func (t *truth) callEvent(now supervision.Instant, ev *supervision.Event) {
+	c := t.find(ev.Call)
+	if c == nil || c.gone() {
+		// a BYE that crossed ours may come after our BYE's answer
+		late := ev.Kind == supervision.NearEndCleared || ev.Kind == supervision.AdapterLost
+		if late && ev.Call != 0 && (c != nil && c.clearing || t.loop.begun && !t.loop.faulted && t.loop.call == ev.Call) {
+			t.known, t.seizure = true, true
+		}
+		return
+	}
+	switch ev.Kind {
+	case supervision.CallAnswered:
+		if !c.offered || c.answered {
+			return
+		}
+		c.answered = true
+		if c.far {
+			t.clear(now, c)
+		}
+	case supervision.FarEndCleared:
+		if c.far {
+			return
+		}
+		c.far, c.late, c.waits = true, ev.Late, false
+		c.wasUnanswered = !c.answered
+		t.window(now, c)
+		if c.answered {
+			t.clear(now, c)
+		}
+	case supervision.NearEndCleared, supervision.AdapterLost:
+		if !c.offered {
+			return
+		}
+		c.near, c.lost = ev.Kind == supervision.NearEndCleared, ev.Kind == supervision.AdapterLost
+		t.seizure = true
+		t.window(now, c)
+	case supervision.AdapterLegCleared:
+		if !c.legAsked {
+			return
+		}
+		c.legDone, c.leg, c.legDoneAt = true, ev.Answer, now
+	}
+	t.known = true
+}
+
+func (t *truth) clear(now supervision.Instant, c *callTruth) {
+	c.clearing, c.clearedAt = true, now
+	t.disturbed(now)
+}
+
+func (t *truth) window(now supervision.Instant, c *callTruth) {
+	if c.emergency && c.offered {
+		t.callbackBy = max(t.callbackBy, now.Add(t.policy.CallbackWindow))
+	}
+}
+
+func (t *truth) loopEvent(now supervision.Instant, ev *supervision.Event) {
+	l := &t.loop
+	mine := l.begun && ev.Seq == l.seq
+	switch {
+	case ev.Kind == supervision.LoopOpened && mine && !l.opened && !l.faulted:
+		t.known, l.opened = true, true
+		l.recognised = now.Add(t.policy.OnHookRecognition)
+	case ev.Kind == supervision.LoopClosed && (l.faulted || mine):
+		t.known = true
+		t.closed(now)
+	case ev.Kind == supervision.LoopFailed && mine:
+		t.known = true
+		if l.opened {
+			l.spoiled = true
+			t.closed(now)
+			return
+		}
+		l.begun, l.faulted, l.closing = false, false, false
+		l.recognised = l.before
+	case ev.Kind == supervision.LoopUnknown && !l.faulted && (ev.Seq == 0 || mine):
+		t.known = true
+		t.faulted(now)
+	}
+}
+
+func (t *truth) faulted(now supervision.Instant) {
+	t.loop.since = t.loop.commandedAt
+	if !t.loop.begun {
+		t.loop.since = now
+		t.disturbed(now)
+		t.judge = judgement{}
+	}
+	t.loop.faulted = true
+	t.loop.spoiled = t.loop.spoiled || !t.loop.opened
+	t.judge.must = false
+}
+
+func (t *truth) closed(now supervision.Instant) {
+	l := &t.loop
+	l.quietBy = now.Add(t.policy.GuardTime)
+	if l.begun {
+		t.judge = judgement{may: !l.spoiled, must: !l.spoiled && t.policy.ProbeTrusted, due: max(l.quietBy, l.recognised), call: l.call}
+	}
+	l.begun, l.opened, l.closing, l.faulted = false, false, false, false
+}
+
+func (t *truth) effect(now supervision.Instant, ev *supervision.Event, ef *supervision.Effect) {
+	switch ef.Kind {
+	case supervision.OfferCall:
+		if c := t.find(ef.Call); c != nil {
+			c.offered, c.waits = true, false
+		}
+		t.judge.must = false
+	case supervision.RefuseCall:
+		if c := t.find(ef.Call); c != nil {
+			c.refused, c.waits = true, false
+		}
+	case supervision.ClearAdapterLeg:
+		if c := t.find(ef.Call); c != nil {
+			c.legAsked, c.byeAt = true, now
+		}
+	case supervision.OpenLoop:
+		t.opening(now, ef)
+	case supervision.CloseLoop:
+		t.loop.closing = true
+	case supervision.ProbeLine:
+		if t.probes > 0 && now > t.probedAt.Add(forgotten) {
+			t.probes = 0
+		}
+		t.probes, t.probedAt = t.probes+1, now
+		if t.judge.may && t.wanted() == nil {
+			t.judge.asked, t.judge.must = true, false
+		}
+	case supervision.Report:
+		t.reported(now, ev, ef)
+	}
+}
+
+func (t *truth) opening(now supervision.Instant, ef *supervision.Effect) {
+	l := &t.loop
+	before := l.recognised
+	*l = loopTruth{
+		begun: true, seq: ef.Seq, call: ef.Call, interval: ef.Interval, commandedAt: now, before: before,
+		recognised: now.Add(t.policy.OnHookRecognition), closeBy: now.Add(t.policy.MaxInterval),
+	}
+	t.judge = judgement{}
+	if c := t.find(ef.Call); c != nil && ef.Call != 0 {
+		c.clearing, c.interrupted = false, true
+		l.closeBy = min(l.closeBy, c.byeAt.Add(dialWindow))
+		return
+	}
+	t.disturbed(now)
+}
+
+func (t *truth) reported(now supervision.Instant, ev *supervision.Event, ef *supervision.Effect) {
+	c := t.find(ef.Call)
+	switch ef.Report {
+	case supervision.ReportSuppressed, supervision.ReportCancelled:
+		if c != nil && c.far && c.answered {
+			c.clearing = false
+		}
+	case supervision.ReportInterrupted:
+		if t.hookOff && ef.Hook == supervision.HookOff && ef.Call != 0 {
+			t.stayed++
+		}
+		t.judge = judgement{}
+	case supervision.ReportIncident:
+		if c != nil && (ef.Incident == supervision.IncidentMissedNotAfter || ef.Incident == supervision.IncidentByeUnanswered) {
+			c.clearing = false
+		}
+		fault := ev.Kind == supervision.TimePassed || ev.Kind == supervision.LoopUnknown
+		if fault && ef.Incident == supervision.IncidentUnreachable && !t.loop.faulted {
+			t.faulted(now)
+		}
+	}
+}

@@ -1,0 +1,212 @@
+package supervisiontest
+
+import (
+	"time"
+
+	"clearback/supervision"
+)
+
+// Rand is a small generator of random numbers (splitmix64, Steele, Lea, Flood 2014); its state is the seed.
+type Rand uint64
+
+// Next returns 64 random bits.
+func (r *Rand) Next() uint64 {
+	*r += 0x9e3779b97f4a7c15
+	z := uint64(*r)
+	z = (z ^ z>>30) * 0xbf58476d1ce4e5b9
+	z = (z ^ z>>27) * 0x94d049bb133111eb
+	return z ^ z>>31
+}
+
+// Below returns a number from 0 to n-1.
+func (r *Rand) Below(n int) int { return int(r.Next() % uint64(n)) }
+
+// Of is true n times in a hundred.
+func (r *Rand) Of(n int) bool { return r.Below(100) < n }
+
+// Within returns a time from a to below b milliseconds, in steps of 1/16 ms.
+func (r *Rand) Within(a, b int) time.Duration {
+	return time.Duration(a)*time.Millisecond + time.Duration(r.Next()%uint64((b-a)*16))*(time.Millisecond/16)
+}
+
+// Tally counts what a number of orders met.
+type Tally struct {
+	Orders, Steps, Opened int
+	Seizures, Calls       [Phases]int // orders that met one in that phase
+}
+
+// Add adds another tally.
+func (t *Tally) Add(o Tally) {
+	t.Orders, t.Steps, t.Opened = t.Orders+o.Orders, t.Steps+o.Steps, t.Opened+o.Opened
+	for i := range t.Seizures {
+		t.Seizures[i] += o.Seizures[i]
+		t.Calls[i] += o.Calls[i]
+	}
+}
+
+type planned struct {
+	at supervision.Instant
+	ev supervision.Event
+}
+
+// worldCall is what the world knows of a call of its own.
+type worldCall struct {
+	id                 supervision.CallID
+	offered, requested bool
+	answered, gone     bool
+}
+
+// A World makes one random order of events after the other: a far end, people, an adapter and a contact that answer
+// the machine's effects plausibly, and now and then do not: answers are late, lost, doubled, wrong, or come unasked.
+// It is not for concurrent use.
+type World struct {
+	// Keep makes the world remember the moments of the present order.
+	Keep bool
+	// Trace are the moments of the present order, if Keep is set.
+	Trace []Moment
+	// Only, if not negative, is the one invariant that ends an order when it is broken.
+	Only int
+	// Tally counts over all orders.
+	Tally Tally
+
+	rand    Rand
+	checker *Checker
+	plan    []planned
+	calls   []worldCall
+	next    supervision.CallID
+	seq     supervision.Seq
+	now     supervision.Instant
+	seen    [2][Phases]bool
+	opened  bool
+}
+
+// NewWorld returns a world.
+func NewWorld() *World { return &World{Only: -1, checker: NewChecker(supervision.Policy{})} }
+
+// Policies are sound settings that between them reach every branch.
+func Policies() []supervision.Policy {
+	const ms = time.Millisecond
+	std := supervision.DefaultPolicy()
+	probed, flash, steps, short, tight, safe := std, std, std, std, std, std
+	probed.ProbeTrusted = true
+	flash.FlashMax = 1000 * ms
+	steps.ProbeTrusted, steps.Steps = true, []time.Duration{1000 * ms, 1300 * ms}
+	steps.FlashMax = 900 * ms
+	short.Interval, short.Lead, short.GuardTime, short.MaxInterval = 300*ms, 200*ms, 150*ms, 1000*ms
+	short.OnHookRecognition, short.CallbackWindow, short.ProbeTrusted = 400*ms, time.Minute, true
+	tight.Lead, tight.Interval, tight.MaxInterval = 1200*ms, 800*ms, 1000*ms
+	safe.LifeSafety = true
+	return []supervision.Policy{std, probed, flash, steps, probed, short, tight, steps, std, probed, steps, short, safe}
+}
+
+// Run tries one order made from seed on a machine made by build, and returns what it broke, nil if nothing.
+func (w *World) Run(seed uint64, build func(supervision.Policy) Stepper) []Violation {
+	w.rand = Rand(seed)
+	policies := Policies()
+	p := policies[w.rand.Below(len(policies))]
+	return w.order(p, build(p))
+}
+
+// stepsPerOrder bounds an order; most reach it.
+const stepsPerOrder = 44
+
+func (w *World) order(p supervision.Policy, m Stepper) []Violation {
+	w.checker.Reset(p)
+	w.plan, w.calls, w.Trace = w.plan[:0], w.calls[:0], w.Trace[:0]
+	w.next, w.seq, w.now = 0, 0, supervision.Instant(w.rand.Within(0, 5000))
+	w.seen, w.opened = [2][Phases]bool{}, false
+	chaos := w.rand.Of(8)
+	deadline := supervision.Never
+	w.Tally.Orders++
+	for range stepsPerOrder {
+		ev := w.choose(deadline, chaos)
+		w.note(&ev)
+		effects, d := m.Step(w.now, ev)
+		deadline = d
+		moment := Moment{Now: w.now, Event: ev, Effects: effects, Deadline: d}
+		if w.Keep {
+			kept := moment
+			kept.Effects = append([]supervision.Effect(nil), effects...)
+			w.Trace = append(w.Trace, kept)
+		}
+		if broken := w.checker.Observe(&moment); broken != nil && (w.Only < 0 || hits(broken, w.Only)) {
+			return broken
+		}
+		for i := range effects {
+			w.answer(&effects[i])
+		}
+		w.Tally.Steps++
+	}
+	w.count()
+	return nil
+}
+
+// note marks who came in which phase.
+func (w *World) note(ev *supervision.Event) {
+	switch ev.Kind {
+	case supervision.CallRequested, supervision.Seized:
+		w.seen[0][w.checker.Phase(w.now)] = true
+	case supervision.CallArrived:
+		w.seen[1][w.checker.Phase(w.now)] = true
+	}
+}
+
+func (w *World) count() {
+	if w.opened {
+		w.Tally.Opened++
+	}
+	for i := range w.seen[0] {
+		if w.seen[0][i] {
+			w.Tally.Seizures[i]++
+		}
+		if w.seen[1][i] {
+			w.Tally.Calls[i]++
+		}
+	}
+}
+
+// choose returns the next event and moves the time to it: what is planned, the machine's deadline, or something new.
+func (w *World) choose(deadline supervision.Instant, chaos bool) supervision.Event {
+	first := -1
+	for i := range w.plan {
+		if first < 0 || w.plan[i].at < w.plan[first].at {
+			first = i
+		}
+	}
+	at := w.now.Add(w.rand.Within(1, 2500)) // something new
+	if len(w.calls) == 0 || chaos && w.rand.Of(50) {
+		at = w.now.Add(w.rand.Within(0, 60))
+	}
+	due := deadline
+	if due != supervision.Never {
+		switch {
+		case w.rand.Of(1):
+			due = due.Add(w.rand.Within(1, 900)) // a busy computer
+		case w.rand.Of(50):
+			due = due.Add(w.rand.Within(0, 3))
+		}
+	}
+	switch {
+	case first >= 0 && w.plan[first].at <= at && w.plan[first].at <= due:
+		next := w.plan[first]
+		w.plan[first] = w.plan[len(w.plan)-1]
+		w.plan = w.plan[:len(w.plan)-1]
+		w.now = max(w.now, next.at)
+		return next.ev
+	case due <= at:
+		w.now = max(w.now, due)
+		return supervision.Event{Kind: supervision.TimePassed}
+	}
+	w.now = at
+	if chaos && w.rand.Of(70) || w.rand.Of(2) {
+		return w.nonsense()
+	}
+	return w.spontaneous()
+}
+
+func (w *World) after(d time.Duration, ev supervision.Event) {
+	w.plan = append(w.plan, planned{w.now.Add(d), ev})
+	if w.rand.Of(2) {
+		w.plan = append(w.plan, planned{w.now.Add(d + w.rand.Within(0, 700)), ev}) // doubled
+	}
+}

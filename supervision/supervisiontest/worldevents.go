@@ -1,0 +1,214 @@
+package supervisiontest
+
+import (
+	"time"
+
+	"clearback/supervision"
+)
+
+// spontaneous returns what people and the far end do next.
+func (w *World) spontaneous() supervision.Event {
+	if c := w.lively(); c != nil && w.rand.Of(85) {
+		return w.progress(c)
+	}
+	switch {
+	case w.rand.Of(50):
+		return w.arrival()
+	case w.rand.Of(80):
+		return w.request()
+	case w.rand.Of(30):
+		return supervision.Event{Kind: supervision.Seized}
+	case w.rand.Of(60):
+		return supervision.Event{Kind: supervision.PulseRequested, Interval: time.Duration(w.rand.Below(8)) * 500 * time.Millisecond}
+	default:
+		return supervision.Event{Kind: supervision.ProbeAnswered, Hook: supervision.Hook(w.rand.Below(3))}
+	}
+}
+
+func (w *World) lively() *worldCall {
+	for i := range w.calls {
+		if !w.calls[i].gone && (w.calls[i].offered || w.calls[i].requested || w.rand.Of(20)) {
+			return &w.calls[i]
+		}
+	}
+	return nil
+}
+
+// progress moves a call on: it is answered, or one of its ends clears.
+func (w *World) progress(c *worldCall) supervision.Event {
+	switch {
+	case !c.answered && (c.offered || c.requested) && w.rand.Of(88):
+		c.answered = true
+		return supervision.Event{Kind: supervision.CallAnswered, Call: c.id}
+	case w.rand.Of(12):
+		c.gone = true
+		return supervision.Event{Kind: supervision.NearEndCleared, Call: c.id}
+	case w.rand.Of(2):
+		c.gone = true
+		return supervision.Event{Kind: supervision.AdapterLost, Call: c.id}
+	}
+	c.gone = true
+	ev := supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye}
+	if w.rand.Of(15) {
+		ev.Evidence = supervision.Evidence(1 + w.rand.Below(7))
+		ev.Late = w.rand.Within(0, 1300)
+	}
+	return ev
+}
+
+func (w *World) arrival() supervision.Event {
+	w.next++
+	w.calls = append(w.calls, worldCall{id: w.next})
+	return supervision.Event{Kind: supervision.CallArrived, Call: w.next, Emergency: w.rand.Of(3)}
+}
+
+func (w *World) request() supervision.Event {
+	w.next++
+	w.calls = append(w.calls, worldCall{id: w.next, requested: true})
+	return supervision.Event{Kind: supervision.CallRequested, Call: w.next, Emergency: w.rand.Of(3)}
+}
+
+// intrude plans somebody to come within d.
+func (w *World) intrude(chance int, d time.Duration) {
+	if !w.rand.Of(chance) || d < time.Millisecond {
+		return
+	}
+	at := time.Duration(w.rand.Next() % uint64(d))
+	switch w.rand.Below(5) {
+	case 0:
+		w.plan = append(w.plan, planned{w.now.Add(at), supervision.Event{Kind: supervision.Seized}})
+	case 1, 2:
+		w.plan = append(w.plan, planned{w.now.Add(at), w.request()})
+	default:
+		w.plan = append(w.plan, planned{w.now.Add(at), w.arrival()})
+	}
+}
+
+// nonsense returns an event that need not fit.
+func (w *World) nonsense() supervision.Event {
+	r := &w.rand
+	return supervision.Event{
+		Kind:      supervision.EventKind(1 + r.Below(17)),
+		Call:      supervision.CallID(r.Below(int(w.next) + 2)),
+		Seq:       supervision.Seq(r.Below(int(w.seq) + 2)),
+		Emergency: r.Of(4),
+		Evidence:  supervision.Evidence(r.Below(8)),
+		Answer:    supervision.Answer(r.Below(3)),
+		Hook:      supervision.Hook(r.Below(3)),
+		Failure:   supervision.Failure(r.Below(7)),
+		Late:      r.Within(0, 1500),
+		Interval:  r.Within(0, 3500),
+	}
+}
+
+// answer plans what becomes of an effect.
+func (w *World) answer(ef *supervision.Effect) {
+	switch ef.Kind {
+	case supervision.OfferCall:
+		w.offered(ef.Call)
+	case supervision.ClearAdapterLeg:
+		w.legCleared(ef.Call)
+	case supervision.OpenLoop:
+		w.opening(ef)
+	case supervision.CloseLoop:
+		w.closing(ef)
+	case supervision.ProbeLine:
+		if w.rand.Of(95) {
+			w.after(w.rand.Within(2, 20+w.rand.Below(10)*60), supervision.Event{Kind: supervision.ProbeAnswered, Hook: supervision.Hook(w.rand.Below(3))})
+		}
+	}
+}
+
+func (w *World) offered(id supervision.CallID) {
+	for i := range w.calls {
+		if w.calls[i].id == id {
+			w.calls[i].offered = true
+		}
+	}
+	w.after(w.rand.Within(5, 60), supervision.Event{Kind: supervision.CallRinging, Call: id})
+	if w.rand.Of(4) {
+		w.after(w.rand.Within(5, 60), supervision.Event{Kind: supervision.NearEndCleared, Call: id}) // busy
+	}
+}
+
+func (w *World) legCleared(id supervision.CallID) {
+	ev := supervision.Event{Kind: supervision.AdapterLegCleared, Call: id, Answer: supervision.AnswerConfirmed}
+	d := w.rand.Within(2, 40)
+	switch {
+	case w.rand.Of(30):
+		d = w.rand.Within(200, 1500) // one or two datagrams lost
+	case w.rand.Of(8):
+		ev.Answer = supervision.AnswerUnknown
+	case w.rand.Of(6):
+		ev.Answer, d = supervision.AnswerNone, w.rand.Within(10, 3000)
+	case w.rand.Of(4):
+		w.after(w.rand.Within(0, 60), supervision.Event{Kind: supervision.NearEndCleared, Call: id}) // BYE crossing BYE
+	case w.rand.Of(3):
+		w.after(w.rand.Within(0, 60), supervision.Event{Kind: supervision.CallAnswered, Call: id}) // 200 crossing CANCEL
+	case w.rand.Of(3):
+		w.intrude(30, 500*time.Millisecond)
+		return // lost for good
+	}
+	w.intrude(30, min(d, 500*time.Millisecond))
+	w.after(d, ev)
+}
+
+func (w *World) opening(ef *supervision.Effect) {
+	w.opened, w.seq = true, ef.Seq
+	opened := supervision.Event{Kind: supervision.LoopOpened, Seq: ef.Seq}
+	end := supervision.Event{Kind: supervision.LoopClosed, Seq: ef.Seq, Took: ef.Interval}
+	d := w.rand.Within(1, 60)
+	w.intrude(30, d)
+	switch {
+	case w.rand.Of(6):
+		end.Kind, end.Took, end.Failure = supervision.LoopFailed, 0, supervision.Failure(1+w.rand.Below(6))
+		w.after(d, end)
+		return
+	case w.rand.Of(4):
+		end.Kind, end.Failure = supervision.LoopUnknown, supervision.FailureNoAnswer
+		w.after(d, opened)
+		w.after(d+w.rand.Within(1, 900), end)
+		w.after(d+w.rand.Within(900, 9000), supervision.Event{Kind: supervision.LoopClosed, Seq: ef.Seq * supervision.Seq(w.rand.Below(2))})
+		return
+	case w.rand.Of(4):
+		d = w.rand.Within(60, 700) // a busy controller
+	}
+	if w.rand.Of(97) {
+		w.after(d, opened)
+	}
+	d += ef.Interval
+	if w.rand.Of(30) {
+		w.intrudeLater(d-ef.Interval, ef.Interval)
+	}
+	if w.rand.Of(97) {
+		w.after(d, end)
+	}
+	if w.rand.Of(35) {
+		w.intrudeLater(d, 350*time.Millisecond)
+	}
+}
+
+// intrudeLater plans somebody to come within length, from a time after now.
+func (w *World) intrudeLater(from, length time.Duration) {
+	now := w.now
+	w.now = now.Add(from)
+	w.intrude(100, length)
+	w.now = now
+}
+
+func (w *World) closing(ef *supervision.Effect) {
+	ev := supervision.Event{Kind: supervision.LoopClosed, Seq: ef.Seq}
+	switch {
+	case w.rand.Of(10):
+		ev.Kind, ev.Failure = supervision.LoopFailed, supervision.FailureStopped
+	case w.rand.Of(5):
+		ev.Seq = 0
+	case w.rand.Of(5):
+		return // lost
+	}
+	d := w.rand.Within(1, 30)
+	if w.rand.Of(10) {
+		d = w.rand.Within(30, 2500)
+	}
+	w.after(d, ev)
+}
