@@ -17,7 +17,11 @@ import (
 	"clearback/supervision"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+// TestMain shortens the timers of the transactions: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1).
+func TestMain(m *testing.M) {
+	sip.SetTimers(25*time.Millisecond, 200*time.Millisecond, 250*time.Millisecond)
+	goleak.VerifyTestMain(m)
+}
 
 const (
 	adapterUser   = "box-office"

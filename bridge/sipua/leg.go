@@ -148,6 +148,9 @@ func (l *leg) confirm(res *sip.Response) {
 	remote := sip.HeaderClone(res.To()).(*sip.ToHeader)
 	l.remote = remote
 	l.retarget(res.Contact())
+	if l.side == media.ServiceSide {
+		l.dest = l.c.line.o.ServiceProxy // the registrar's address was for the first INVITE only
+	}
 	l.routes = reversed(routeSet(res))
 }
 

@@ -36,18 +36,26 @@ func (s *socket) endpoint() *endpoint.Endpoint {
 
 // open opens one socket for each different Socket of the lines.
 func (a *Agent) open() error {
-	byPlace := map[Socket]*socket{}
-	get := func(at Socket) *socket {
-		s := byPlace[at]
+	type place struct {
+		Socket
+		side media.Side
+	}
+	byPlace := map[place]*socket{}
+	get := func(at Socket, side media.Side) *socket {
+		p := place{Socket: at}
+		if at.Listen.Port() == 0 {
+			p.side = side // any free port: the two sides need not share one
+		}
+		s := byPlace[p]
 		if s == nil {
 			s = &socket{a: a, at: at, tokens: map[string]*Line{}, ready: make(chan struct{})}
-			byPlace[at] = s
+			byPlace[p] = s
 			a.sockets = append(a.sockets, s)
 		}
 		return s
 	}
 	for _, l := range a.lines {
-		l.adapter, l.service = get(l.o.AdapterSocket), get(l.o.ServiceSocket)
+		l.adapter, l.service = get(l.o.AdapterSocket, media.AdapterSide), get(l.o.ServiceSocket, media.ServiceSide)
 		l.adapter.adapters = true
 		l.token = l.o.ServiceUser
 		if l.o.Register {
