@@ -1,0 +1,143 @@
+package media_test
+
+import (
+	"net"
+	"net/netip"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+
+	"clearback/bridge/media"
+)
+
+func TestOptions(t *testing.T) {
+	any4 := netip.IPv4Unspecified()
+	for _, c := range []struct {
+		name, want string
+		o          media.Options
+	}{
+		{"no address", "adapter side's address", media.Options{ServiceAddr: local, PortLow: 30000, PortHigh: 30999}},
+		{"unspecified", "media.service_address", media.Options{AdapterAddr: local, ServiceAddr: any4, PortLow: 30000, PortHigh: 30999}},
+		{"no ports", "ports 0-0", media.Options{AdapterAddr: local, ServiceAddr: local}},
+		{"upside down", "ports 30999-30000", media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30999, PortHigh: 30000}},
+		{"odd and even", "ports 30001-30002", media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30001, PortHigh: 30002}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, err := media.New(c.o)
+			require.ErrorContains(t, err, c.want)
+		})
+	}
+}
+
+// freeRange finds that many neighbouring ports that are free now, beginning with an even one.
+func freeRange(t *testing.T, n uint16) uint16 {
+	t.Helper()
+	for low := uint16(21000); low < 29000; low += n {
+		if bindable(low, n) {
+			return low
+		}
+	}
+	t.Fatal("no free ports")
+	return 0
+}
+
+func bindable(low, n uint16) bool {
+	for port := low; port < low+n; port++ {
+		c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(local, port)))
+		if err != nil {
+			return false
+		}
+		_ = c.Close()
+	}
+	return true
+}
+
+// TestWholeRange takes every port of the range and gives them back, several times.
+func TestWholeRange(t *testing.T) {
+	const n = 40 // ten sessions of two pairs
+	low := freeRange(t, n)
+	r := newRelay(t, low, low+n-1)
+	order := map[uint16]bool{}
+	for range 4 {
+		seen := map[uint16]bool{}
+		var open []*media.Session
+		for range n / 4 {
+			s, err := r.NewSession()
+			require.NoError(t, err)
+			open = append(open, s)
+			order[s.Local(media.AdapterSide).Port()] = true
+			for _, side := range []media.Side{media.AdapterSide, media.ServiceSide} {
+				p := s.Local(side).Port()
+				require.Zero(t, p%2)
+				require.False(t, seen[p])
+				require.True(t, p >= low && p < low+n)
+				seen[p] = true
+			}
+		}
+		_, err := r.NewSession()
+		require.ErrorContains(t, err, "all 20 port pairs of")
+		require.ErrorContains(t, err, "widen media.ports")
+		for _, s := range open {
+			require.NoError(t, s.Close())
+			require.NoError(t, s.Close())
+		}
+		require.True(t, bindable(low, n), "a port was kept")
+	}
+	require.Greater(t, len(order), n/4, "always the same ports")
+}
+
+// TestBusyPortIsSkipped: a pair of which another program has the RTCP port is not used, and its RTP port not kept.
+func TestBusyPortIsSkipped(t *testing.T) {
+	low := freeRange(t, 6)
+	busy, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(local, low+3)))
+	require.NoError(t, err)
+	defer func() { _ = busy.Close() }()
+	s, err := newRelay(t, low, low+5).NewSession()
+	require.NoError(t, err)
+	got := []uint16{s.Local(media.AdapterSide).Port(), s.Local(media.ServiceSide).Port()}
+	require.ElementsMatch(t, []uint16{low, low + 4}, got)
+	require.True(t, bindable(low+2, 1))
+}
+
+func TestForeignAddress(t *testing.T) {
+	r, err := media.New(media.Options{AdapterAddr: netip.MustParseAddr("192.0.2.1"), ServiceAddr: local, PortLow: 30000, PortHigh: 30999})
+	require.NoError(t, err)
+	_, err = r.NewSession()
+	require.ErrorContains(t, err, "bind 192.0.2.1")
+}
+
+func TestRelayCloseEndsSessions(t *testing.T) {
+	low := freeRange(t, 8)
+	r := newRelay(t, low, low+7)
+	for range 2 {
+		_, err := r.NewSession()
+		require.NoError(t, err)
+	}
+	require.NoError(t, r.Close())
+	require.True(t, bindable(low, 8))
+	_, err := r.NewSession()
+	require.ErrorIs(t, err, media.ErrClosed)
+	require.True(t, bindable(low, 8))
+}
+
+// TestMarked: packets leave with code point EF (RFC 3246: 101110), which a receiver reads from the IP header.
+func TestMarked(t *testing.T) {
+	s := newSession(t)
+	a, f := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1")
+	raw, err := f.SyscallConn()
+	require.NoError(t, err)
+	require.NoError(t, raw.Control(func(fd uintptr) {
+		err = unix.SetsockoptInt(int(fd), unix.IPPROTO_IP, unix.IP_RECVTOS, 1)
+	}))
+	require.NoError(t, err)
+	s.Expect(media.ServiceSide, f.addr(), zero)
+	a.send(s.Local(media.AdapterSide), speech(t, 1))
+	oob := make([]byte, 64)
+	_, n, _, _, err := f.ReadMsgUDPAddrPort(make([]byte, 2048), oob)
+	require.NoError(t, err)
+	control, err := unix.ParseSocketControlMessage(oob[:n])
+	require.NoError(t, err)
+	require.Len(t, control, 1)
+	require.Equal(t, byte(0b101110_00), control[0].Data[0])
+}

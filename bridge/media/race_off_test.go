@@ -1,0 +1,5 @@
+//go:build !race
+
+package media_test
+
+const raceDetector = false

@@ -1,0 +1,161 @@
+package media_test
+
+import (
+	"bufio"
+	"flag"
+	"fmt"
+	"io"
+	"net/netip"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/media"
+)
+
+// The bar: this share of the packets a second that a C relay passes which looks at nothing.
+const leastShare = 0.4
+
+var (
+	yardRounds  = flag.Int("yard.rounds", 3, "rounds of the comparison with the C relay")
+	yardSpan    = flag.Duration("yard.span", 200*time.Millisecond, "length of one measurement in the comparison with the C relay")
+	yardStreams = flag.Int("yard.streams", 16, "streams in the comparison with the C relay")
+)
+
+// figures of one measurement.
+type figures struct{ sent, received, pps, p50, p99 float64 }
+
+// TestShareOfYardstick measures our relay and the C relays of testdata in the same run, in turns, and compares the medians.
+func TestShareOfYardstick(t *testing.T) {
+	if raceDetector {
+		t.Skip("speed under the race detector says nothing")
+	}
+	if testing.Short() {
+		t.Skip("takes some seconds")
+	}
+	dir := t.TempDir()
+	loader, yard := compile(t, dir, "loader"), compile(t, dir, "yardstick")
+	contenders := []struct {
+		name  string
+		start starter
+	}{
+		{"bare", func(_ *testing.T, n int) ([]string, func()) { return slices.Repeat([]string{"0:0"}, n), func() {} }},
+		{"C, one a call", func(t *testing.T, n int) ([]string, func()) { return startYardstick(t, yard, n, "one") }},
+		{"C, many a call", func(t *testing.T, n int) ([]string, func()) { return startYardstick(t, yard, n, "many") }},
+		{"ours", startOurs},
+	}
+	flat, paced := make([][]figures, len(contenders)), make([][]figures, len(contenders))
+	for range *yardRounds {
+		for i, c := range contenders {
+			if i > 0 {
+				flat[i] = append(flat[i], measure(t, c.start, loader, 0))
+			}
+			paced[i] = append(paced[i], measure(t, c.start, loader, 20*time.Millisecond))
+		}
+	}
+	bare := median(paced[0])
+	for i, c := range contenders {
+		p := median(paced[i])
+		if i == 0 {
+			t.Logf("%-15s paced: p50 %5.1f us, p99 %6.1f us", c.name, p.p50, p.p99)
+			continue
+		}
+		t.Logf("%-15s flat out: %7.0f packets/s; paced: adds p50 %5.1f us, p99 %6.1f us", c.name, median(flat[i]).pps, p.p50-bare.p50, p.p99-bare.p99)
+	}
+	one, many, ours := median(flat[1]).pps, median(flat[2]).pps, median(flat[3]).pps
+	t.Logf("share of the C relay's packets a second: %.2f (one a call), %.2f (many a call)", ours/one, ours/many)
+	require.GreaterOrEqual(t, ours/max(one, many), leastShare, "share of the faster C relay's packets a second")
+	require.Equal(t, median(paced[3]).sent, median(paced[3]).received, "our relay lost packets at the pace of speech")
+}
+
+// median takes each figure by itself.
+func median(all []figures) figures {
+	of := func(pick func(figures) float64) float64 {
+		var v []float64
+		for _, f := range all {
+			v = append(v, pick(f))
+		}
+		slices.Sort(v)
+		return v[len(v)/2]
+	}
+	return figures{
+		of(func(f figures) float64 { return f.sent }), of(func(f figures) float64 { return f.received }),
+		of(func(f figures) float64 { return f.pps }),
+		of(func(f figures) float64 { return f.p50 }), of(func(f figures) float64 { return f.p99 }),
+	}
+}
+
+// compile builds a program of testdata, or skips where there is no compiler.
+func compile(t *testing.T, dir, name string) string {
+	t.Helper()
+	gcc, err := exec.LookPath("gcc")
+	if err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatal("gcc is missing; under CI the comparison with the C relay must run")
+		}
+		t.Skip("gcc is missing; no comparison with the C relay")
+	}
+	program := filepath.Join(dir, name)
+	out, err := exec.Command(gcc, "-O2", "-Wall", "-pthread", filepath.Join("testdata", name+".c"), "-o", program).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	return program
+}
+
+func startYardstick(t *testing.T, program string, streams int, how string) ([]string, func()) {
+	t.Helper()
+	cmd := exec.Command(program, fmt.Sprint(streams), how)
+	in, err := cmd.StdinPipe()
+	require.NoError(t, err)
+	out, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
+	var pairs []string
+	lines := bufio.NewScanner(out)
+	for lines.Scan() && lines.Text() != "ready" {
+		pairs = append(pairs, strings.ReplaceAll(lines.Text(), " ", ":"))
+	}
+	require.Len(t, pairs, streams)
+	return pairs, func() {
+		require.NoError(t, in.Close()) // the yardstick ends with its input
+		_, err := io.Copy(io.Discard, out)
+		require.NoError(t, err)
+		require.NoError(t, cmd.Wait())
+	}
+}
+
+func startOurs(t *testing.T, streams int) ([]string, func()) {
+	t.Helper()
+	local := netip.MustParseAddr("127.0.0.1")
+	r, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
+	require.NoError(t, err)
+	var pairs []string
+	for range streams {
+		s, err := r.NewSession()
+		require.NoError(t, err)
+		pairs = append(pairs, fmt.Sprintf("%d:%d", s.Local(media.AdapterSide).Port(), s.Local(media.ServiceSide).Port()))
+	}
+	return pairs, func() { require.NoError(t, r.Close()) }
+}
+
+// starter starts a relay and returns its pairs of ports as the loader takes them.
+type starter func(t *testing.T, streams int) (pairs []string, stop func())
+
+// measure loads a fresh relay: one that has learnt its sources would hear no other loader.
+func measure(t *testing.T, start starter, program string, period time.Duration) figures {
+	t.Helper()
+	pairs, stop := start(t, *yardStreams)
+	defer stop()
+	args := append([]string{fmt.Sprint(yardSpan.Milliseconds()), fmt.Sprint(period.Microseconds())}, pairs...)
+	out, err := exec.Command(program, args...).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	var f figures
+	_, err = fmt.Sscan(string(out), &f.sent, &f.received, &f.pps, &f.p50, &f.p99)
+	require.NoError(t, err, "%s", out)
+	return f
+}
