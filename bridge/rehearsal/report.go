@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 )
@@ -165,26 +166,38 @@ func (r *Report) print(o Options) error {
 	}
 	w.printf("summary\n")
 	for i := range r.Scenes {
-		w.printf("  %-16s %s\n", r.Scenes[i].Name, r.Scenes[i].mark())
+		w.printf("  %-16s %s\n", r.Scenes[i].Name, r.mark(&r.Scenes[i]))
 	}
-	w.printf("%d of %d scenes ended as they should, in %.1f s\n", good, len(r.Scenes), r.TookMS/1000)
+	if r.Mode == "without" {
+		w.printf("%d of %d scenes show the trouble that clearback is for, in %.1f s\n", good, len(r.Scenes), r.TookMS/1000)
+	} else {
+		w.printf("%d of %d scenes ended as they should, in %.1f s\n", good, len(r.Scenes), r.TookMS/1000)
+	}
 	return w.err
 }
 
 func (s *SceneReport) print(w *writer) {
 	w.printf("%s: %s\n", s.Name, s.About)
+	w.printf("  from the hang-up  where        who        what\n")
 	for _, e := range s.TimeLine {
-		w.printf("%10.1f ms  %-12s %-9s  %s\n", e.MS, e.Place, e.Who, e.Text)
+		w.printf("  %13.1f ms  %-12s %-9s  %s\n", e.MS, e.Place, e.Who, e.Text)
 	}
-	v := verdict{seen: s.Seen, problems: s.Problems}
-	w.printf("  verdict: %s\n\n", v.String())
+	if s.OK {
+		w.printf("  verdict: ok: %s\n\n", strings.Join(s.Seen, "; "))
+	} else {
+		w.printf("  verdict: NOT AS IT SHOULD BE: %s\n\n", strings.Join(s.Problems, "; "))
+	}
 }
 
-func (s *SceneReport) mark() string {
-	if s.OK {
+func (r *Report) mark(s *SceneReport) string {
+	switch {
+	case !s.OK:
+		return "NOT AS IT SHOULD BE"
+	case r.Mode == "without":
+		return "STAYS HELD"
+	default:
 		return "as it should be"
 	}
-	return "NOT AS IT SHOULD BE"
 }
 
 // writer keeps the first error.

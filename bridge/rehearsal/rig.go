@@ -18,7 +18,7 @@ type rig struct {
 	timer  *time.Timer
 	hook   func(loop.Change)
 	past   []happened
-	coil   bool
+	moved  time.Time // when the contact last moved, its bouncing left out
 	closed bool
 }
 
@@ -62,12 +62,27 @@ func (r *rig) do(act func(now time.Duration) ([]loop.Change, time.Duration)) {
 		case loop.HoldBegan, loop.HoldLetGo, loop.HoldResumed:
 			r.say(h.at, "card", c.String())
 		default:
-			r.say(h.at, "loop", c.String())
+			if !r.bouncesLocked(h) {
+				r.say(h.at, "loop", c.String())
+			}
 		}
 	}
 	if next != loop.Never && !r.closed {
 		r.timer.Reset(time.Until(r.epoch.Add(next)))
 	}
+}
+
+// bouncesLocked tells whether a change of contact or current is part of the bouncing after a movement: that is kept, but not
+// said.
+func (r *rig) bouncesLocked(h happened) bool {
+	since := h.at.Sub(r.moved)
+	if since > 0 && since < parts().Bounce {
+		return true
+	}
+	if h.Kind == loop.ContactOpened || h.Kind == loop.ContactClosed {
+		r.moved = h.at
+	}
+	return false
 }
 
 func (r *rig) lift(set string) {

@@ -3,7 +3,6 @@ package rehearsal
 import (
 	"context"
 	"fmt"
-	"strings"
 	"time"
 
 	"clearback/supervision/loop"
@@ -46,13 +45,6 @@ func (v *verdict) wrong(format string, a ...any) {
 
 func (v *verdict) ok() bool { return len(v.problems) == 0 }
 
-func (v *verdict) String() string {
-	if v.ok() {
-		return "as it should be: " + strings.Join(v.seen, "; ")
-	}
-	return "NOT AS IT SHOULD BE: " + strings.Join(v.problems, "; ")
-}
-
 // run plays and judges.
 func (p *play) run(ctx context.Context) {
 	began := time.Now()
@@ -84,21 +76,22 @@ type opening struct{ began, end time.Time }
 
 func (o opening) lasted() time.Duration { return o.end.Sub(o.began) }
 
-// openings puts together what the contact did; a bounce belongs to the movement it follows.
+// openings puts together what the contact did. The bouncing after a movement belongs to it: an opening lasts from the first
+// parting of the contacts to the first touch when they close for good.
 func openings(past []happened) []opening {
-	bounce := 2 * parts().Bounce
+	bounce := parts().Bounce
 	var all []opening
 	for _, h := range past {
 		last := len(all) - 1
 		switch h.Kind {
 		case loop.ContactOpened:
-			if last >= 0 && h.at.Sub(all[last].end) < bounce {
-				all[last].end = time.Time{}
-				continue
+			if last < 0 || h.at.Sub(all[last].end) >= bounce {
+				all = append(all, opening{began: h.at})
+			} else if all[last].lasted() < bounce {
+				all[last].end = time.Time{} // it had not opened for good
 			}
-			all = append(all, opening{began: h.at})
 		case loop.ContactClosed:
-			if last >= 0 {
+			if last >= 0 && all[last].end.IsZero() {
 				all[last].end = h.at
 			}
 		}

@@ -1,0 +1,294 @@
+package rehearsal
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"clearback/supervision"
+	"clearback/supervision/loop"
+)
+
+// past builds what a scene went through, without playing it: the judges are asked about it. All times are milliseconds from the
+// hang-up.
+type past struct {
+	t *testing.T
+	p *play
+}
+
+// before is how long before now the hang-up was: more than any history takes.
+const before = 30 * time.Second
+
+func newPast(t *testing.T, name string) *past {
+	all := scenes()
+	i := slices.IndexFunc(all, func(s scene) bool { return s.name == name })
+	require.GreaterOrEqual(t, i, 0)
+	b := &past{t: t, p: &play{scene: all[i], timeline: &timeline{zero: time.Now().Add(-before)}, lines: map[string]*line{}}}
+	for _, part := range all[i].lines {
+		l := &line{part: part, policy: supervision.DefaultPolicy()}
+		if part.interval > 0 {
+			l.policy.Interval = part.interval
+		}
+		b.p.lines[part.name] = l
+		b.line(part.name, part.release)
+	}
+	return b
+}
+
+// line gives the line a fresh rig whose card has that release time (0: the stage's), and a port.
+func (b *past) line(name string, release time.Duration) {
+	o := parts()
+	if release > 0 {
+		o.Release = release
+	}
+	l := b.p.lines[name]
+	r, err := newRig(o, func(time.Time, string, string) {})
+	require.NoError(b.t, err)
+	r.epoch = b.p.zero.Add(-10 * time.Second)
+	r.close() // nothing happens by itself
+	l.rig = r
+	if l.port == nil {
+		l.port = &port{}
+		u, err := openUA(name, l.port, nil)
+		require.NoError(b.t, err)
+		l.port.ua = u
+		b.t.Cleanup(u.close)
+	}
+}
+
+// did lets something happen on the line.
+func (b *past) did(name string, ms int, what func(l *loop.Line, now time.Duration) ([]loop.Change, time.Duration)) *past {
+	r := b.p.lines[name].rig
+	r.do(func(time.Duration) ([]loop.Change, time.Duration) {
+		return what(r.model, 10*time.Second+time.Duration(ms)*time.Millisecond)
+	})
+	return b
+}
+
+func (b *past) held(name string) *past {
+	lift := func(l *loop.Line, now time.Duration) ([]loop.Change, time.Duration) { return l.Lift(now, set) }
+	hold := func(l *loop.Line, now time.Duration) ([]loop.Change, time.Duration) { return l.Hold(now, set) }
+	return b.did(name, -1000, lift).did(name, -500, hold)
+}
+
+func (b *past) lift(name string, ms int) *past {
+	return b.did(name, ms, func(l *loop.Line, now time.Duration) ([]loop.Change, time.Duration) { return l.Lift(now, set) })
+}
+
+func (b *past) hangUp(name string, ms int) *past {
+	return b.did(name, ms, func(l *loop.Line, now time.Duration) ([]loop.Change, time.Duration) { return l.HangUp(now, set) })
+}
+
+func (b *past) ring(name string, ms int) *past {
+	return b.did(name, ms, func(l *loop.Line, now time.Duration) ([]loop.Change, time.Duration) { return l.SetRinging(now, true) })
+}
+
+// open energises the relay from one instant to another; to 0: it stays so.
+func (b *past) open(name string, from, to int) *past {
+	coil := func(on bool) func(l *loop.Line, now time.Duration) ([]loop.Change, time.Duration) {
+		return func(l *loop.Line, now time.Duration) ([]loop.Change, time.Duration) { return l.SetCoil(now, on) }
+	}
+	b.did(name, from, coil(true))
+	if to != 0 {
+		b.did(name, to, coil(false))
+	}
+	return b
+}
+
+func (b *past) said(place, who string, ms int, text string) *past {
+	b.p.add(b.p.zero.Add(time.Duration(ms)*time.Millisecond), place, who, text)
+	return b
+}
+
+// talking sets what the telephones say of themselves, and which ports are in a call.
+func (b *past) talking(states ...phoneState) *past {
+	for _, s := range states {
+		b.p.phones = append(b.p.phones, &phone{number: "555-0199", state: s, last: "BYE"})
+	}
+	return b
+}
+
+func (b *past) inCall(names ...string) *past {
+	for _, name := range names {
+		p := b.p.lines[name].port
+		p.ua.ask(func() { p.call = &call{confirmed: true} })
+	}
+	return b
+}
+
+func (b *past) judged() string {
+	var v verdict
+	b.p.judge(b.p, &v)
+	return strings.Join(v.problems, "; ")
+}
+
+// A judge that cannot say no is worth nothing: for each scene a history that is as it should be, and what each judge must find.
+func TestJudges(t *testing.T) {
+	const bye = "sends 200 to BYE"
+	for _, c := range []struct {
+		scene, what string
+		past        func(b *past)
+		problem     string // "" for none
+	}{
+		{"held-call", "cleared", func(b *past) { b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802) }, ""},
+		{"held-call", "nothing happened", func(b *past) { b.held("box-office") }, "never opened"},
+		{"held-call", "too short", func(b *past) { b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 801) }, "800.0 to 1300.0 are right"},
+		{"held-call", "too long", func(b *past) { b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 1303) }, "800.0 to 1300.0 are right"},
+		{"held-call", "for ever", func(b *past) { b.held("box-office").open("box-office", 2, 0) }, "still open"},
+		{"held-call", "twice", func(b *past) { b.held("box-office").open("box-office", 2, 802).open("box-office", 1500, 2300) }, "opened 2 times"},
+		{"held-call", "before the adapter's answer", func(b *past) { b.held("box-office").said("box-office", "adapter", 20, bye).open("box-office", 2, 802) }, "before the adapter had cleared"},
+		{"held-call", "adapter never asked", func(b *past) { b.held("box-office").open("box-office", 2, 802) }, "before the adapter had cleared"},
+		{"held-call", "a card that needs more", func(b *past) {
+			b.line("box-office", 900*time.Millisecond)
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802)
+		}, "the hold stayed"},
+		{"held-call", "taken up again at once", func(b *past) {
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).lift("box-office", 810)
+		}, "never saw the line on hook"},
+
+		{"house-call", "cleared", func(b *past) {
+			b.lift("stage-door", -2000).hangUp("stage-door", -1000)
+			b.held("workshop").said("workshop", "adapter", 1, bye).open("workshop", 2, 802)
+		}, ""},
+		{"house-call", "the caller's loop opened", func(b *past) {
+			b.held("workshop").said("workshop", "adapter", 1, bye).open("workshop", 2, 802).open("stage-door", 2, 802)
+		}, "stage-door: the loop opened"},
+		{"house-call", "the caller is still there", func(b *past) {
+			b.held("workshop").said("workshop", "adapter", 1, bye).open("workshop", 2, 802).lift("stage-door", -2000)
+		}, "stage-door: still off hook"},
+
+		{"others-stay", "cleared", func(b *past) { othersStay(b) }, ""},
+		{"others-stay", "another opened", func(b *past) { othersStay(b).open("foyer", 2, 302) }, "foyer: the loop opened"},
+		{"others-stay", "another cleared", func(b *past) { othersStay(b).lift("wardrobe", 100) }, "wardrobe: its held call is gone"},
+		{"others-stay", "another's far end is gone", func(b *past) { othersStay(b).p.phones[2].state = phoneCleared }, "wardrobe: its held call is gone"},
+
+		{"near-end-first", "nothing happened", func(b *past) { b.lift("props", -3000).hangUp("props", -1000).talking(phoneCleared) }, ""},
+		{"near-end-first", "opened", func(b *past) {
+			b.lift("props", -3000).hangUp("props", -1000).talking(phoneCleared).open("props", 2, 802)
+		}, "props: the loop opened"},
+		{"near-end-first", "still busy", func(b *past) { b.lift("props", -3000).talking(phoneCleared) }, "not at rest"},
+		{"near-end-first", "the far end was not told", func(b *past) { b.talking(phoneTalking).p.phones[0].last = "" }, "ended by"},
+
+		{"short-interval", "stayed", func(b *past) {
+			b.held("lighting").open("lighting", 2, 302).said("lighting", "clearback", 1600, "report incident reason=interval-short")
+		}, ""},
+		{"short-interval", "stayed, not told", func(b *past) { b.held("lighting").open("lighting", 2, 302) }, "no report"},
+		{"short-interval", "cleared", func(b *past) {
+			b.line("lighting", 200*time.Millisecond)
+			b.held("lighting").open("lighting", 2, 302).said("lighting", "clearback", 1600, "report incident reason=interval-short")
+		}, "the hold cleared although"},
+		{"short-interval", "another interval", func(b *past) { b.held("lighting").open("lighting", 2, 802) }, "are right"},
+
+		{"emergency-call", "nothing happened", func(b *past) { emergency(b).held("fly-loft") }, ""},
+		{"emergency-call", "not told why", func(b *past) { b.held("fly-loft") }, "no report"},
+		{"emergency-call", "opened", func(b *past) { emergency(b).held("fly-loft").open("fly-loft", 2, 252) }, "the loop opened"},
+		{"emergency-call", "cleared", func(b *past) { emergency(b).held("fly-loft").open("fly-loft", 2, 802) }, "the hold is gone"},
+
+		{"next-caller", "cleared, then rang", func(b *past) { nextCaller(b, 1600, 1700).inCall("ticket-desk") }, ""},
+		{"next-caller", "rang too early", func(b *past) { nextCaller(b, 900, 1700).inCall("ticket-desk") }, "before the adapter saw the line on hook"},
+		{"next-caller", "rang while open", func(b *past) {
+			b.said("ticket-desk", "adapter", 1, bye).talking(phoneCleared, phoneTalking).inCall("ticket-desk")
+			b.open("ticket-desk", 2, 0).ring("ticket-desk", 5).did("ticket-desk", 802, func(l *loop.Line, now time.Duration) ([]loop.Change, time.Duration) {
+				return l.SetCoil(now, false)
+			})
+		}, "rang while the loop was open"},
+		{"next-caller", "never rang", func(b *past) {
+			b.held("ticket-desk").said("ticket-desk", "adapter", 1, bye).open("ticket-desk", 2, 802).talking(phoneCleared, phoneCleared)
+		}, "never rang"},
+		{"next-caller", "not answered", func(b *past) { nextCaller(b, 1600, 1700) }, "was not answered"},
+
+		{"near-end-calls", "cut short", func(b *past) { nearEndCalls(b, 600, 620).inCall("paint-shop") }, ""},
+		{"near-end-calls", "not cut short", func(b *past) { nearEndCalls(b, 600, 1302).inCall("paint-shop") }, "are right"},
+		{"near-end-calls", "called before", func(b *past) { nearEndCalls(b, 400, 620).inCall("paint-shop") }, "did not come while the loop was open"},
+		{"near-end-calls", "not through", func(b *past) { nearEndCalls(b, 600, 620) }, "did not go through"},
+		{"near-end-calls", "hung up", func(b *past) { nearEndCalls(b, 600, 620).hangUp("paint-shop", 700) }, "took the opening for a hang-up"},
+
+		{"board-power", "fell closed", func(b *past) {
+			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2, 110)
+		}, ""},
+		{"board-power", "stayed open", func(b *past) {
+			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2, 0)
+		}, "still open"},
+		{"board-power", "closed too late", func(b *past) {
+			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2, 702)
+		}, "after the board lost power"},
+		{"board-power", "opened again", func(b *past) {
+			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2, 110).open("cloakroom", 900, 1200)
+		}, "opened 2 times"},
+		{"board-power", "a card that does not care", func(b *past) {
+			b.line("cloakroom", 50*time.Millisecond)
+			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2, 110)
+		}, "held is false"},
+
+		{"cut-timed", "closed by itself", func(b *past) { b.held("bar").said("bar", "board", 2600, "the network is back").open("bar", 2, 802) }, ""},
+		{"cut-timed", "closed by the daemon", func(b *past) { b.held("bar").said("bar", "board", 900, "the network is back").open("bar", 2, 1000) }, "before the network was back"},
+		{"cut-timed", "stayed open", func(b *past) { b.held("bar").said("bar", "board", 2600, "the network is back").open("bar", 2, 2605) }, "are right"},
+		{"cut-timed", "stayed held", func(b *past) { b.said("bar", "board", 2600, "the network is back").open("bar", 2, 802) }, "the hold stayed"},
+
+		{"cut-plain", "closed after", func(b *past) { cutPlain(b, 2610) }, ""},
+		{"cut-plain", "closed too early", func(b *past) { cutPlain(b, 2550) }, "after the network was back"},
+		{"cut-plain", "closed too late", func(b *past) { cutPlain(b, 4150) }, "after the network was back"},
+		{"cut-plain", "never closed", func(b *past) { cutPlain(b, 0) }, "still open"},
+	} {
+		t.Run(c.scene+"/"+c.what, func(t *testing.T) {
+			b := newPast(t, c.scene)
+			c.past(b)
+			if c.problem == "" {
+				require.Empty(t, b.judged())
+			} else {
+				require.Contains(t, b.judged(), c.problem)
+			}
+		})
+	}
+}
+
+func othersStay(b *past) *past {
+	b.held("green-room").said("green-room", "adapter", 1, "sends 200 to BYE").open("green-room", 2, 802)
+	return b.held("foyer").held("wardrobe").inCall("foyer", "wardrobe").talking(phoneIdle, phoneTalking, phoneTalking)
+}
+
+func emergency(b *past) *past {
+	return b.said("fly-loft", "clearback", 1, "report suppressed call=1 rule=emergency")
+}
+
+func nextCaller(b *past, rings, lifts int) *past {
+	b.held("ticket-desk").said("ticket-desk", "adapter", 1, "sends 200 to BYE").open("ticket-desk", 2, 802)
+	return b.ring("ticket-desk", rings).lift("ticket-desk", lifts).talking(phoneCleared, phoneTalking)
+}
+
+func nearEndCalls(b *past, calls, closes int) *past {
+	b.lift("paint-shop", -1000).said("paint-shop", "adapter", calls, "sends INVITE to 555-0199")
+	return b.open("paint-shop", 502, closes).talking(phoneCleared, phoneTalking)
+}
+
+func cutPlain(b *past, closes int) *past {
+	return b.held("loading-dock").said("loading-dock", "board", 2600, "the network is back").open("loading-dock", 2, closes)
+}
+
+// Without the daemon it is the other way round.
+func TestJudgeWithout(t *testing.T) {
+	judged := func(b *past, ending string) string {
+		var v verdict
+		b.talking(phoneCleared).p.phones[0].last = ending
+		b.p.stranded = b.p.lines["box-office"]
+		b.p.judgeWithout(&v)
+		return strings.Join(v.problems, "; ")
+	}
+	require.Empty(t, judged(newPast(t, "held-call").held("box-office"), "486"))
+	require.Contains(t, judged(newPast(t, "held-call").held("box-office"), "480"), "did not get busy")
+	require.Contains(t, judged(newPast(t, "held-call").held("box-office").lift("box-office", 100), "486"), "the hold cleared")
+	require.Contains(t, judged(newPast(t, "held-call").held("box-office").open("box-office", 2, 802), "486"), "nobody could open it")
+}
+
+// A bouncing contact makes one opening, two movements make two.
+func TestOpeningsLeaveBouncesOut(t *testing.T) {
+	b := newPast(t, "held-call").held("box-office").open("box-office", 0, 300).open("box-office", 400, 700)
+	all := openings(b.p.lines["box-office"].rig.history())
+	require.Len(t, all, 2)
+	for _, o := range all {
+		require.Equal(t, 300*time.Millisecond, o.lasted())
+	}
+}
