@@ -1,0 +1,187 @@
+package drivers
+
+import (
+	"context"
+	"encoding/binary"
+	"io"
+	"net"
+	"sync"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/config"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// coils is a board that does what it is told. Coils start on, that is, open.
+type coils struct {
+	l    net.Listener
+	wg   sync.WaitGroup
+	mu   sync.Mutex
+	on   [8]bool
+	seen [8][]bool
+}
+
+func newCoils(t *testing.T) *coils {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	b := &coils{l: l, on: [8]bool{true, true, true, true, true, true, true, true}}
+	b.wg.Go(func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			b.wg.Go(func() { b.serve(c) })
+		}
+	})
+	t.Cleanup(func() {
+		l.Close()
+		b.wg.Wait()
+	})
+	return b
+}
+
+func (b *coils) serve(c net.Conn) {
+	defer c.Close()
+	var q [12]byte
+	for {
+		if _, err := io.ReadFull(c, q[:]); err != nil {
+			return
+		}
+		n, answer := binary.BigEndian.Uint16(q[8:]), q[:]
+		b.mu.Lock()
+		switch q[7] {
+		case 5:
+			b.on[n] = q[10] == 0xFF
+			b.seen[n] = append(b.seen[n], b.on[n])
+		case 1:
+			level := byte(0)
+			if b.on[n] {
+				level = 1
+			}
+			answer = append(q[:5:5], 4, q[6], 1, 1, level)
+		}
+		b.mu.Unlock()
+		if _, err := c.Write(answer); err != nil {
+			return
+		}
+	}
+}
+
+func (b *coils) level(n int) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.on[n]
+}
+
+// millrace is the Playhouse: three lines on a board, one without a contact.
+func millrace(address string) *config.Config {
+	on := func(coil uint16) config.Contact {
+		return config.Contact{Driver: "modbus", Controller: "relays", Unit: 1, Coil: coil, OpenLevel: "on"}
+	}
+	timed := on(2)
+	timed.Timed = &config.TimedOutput{Register: 10, Unit: 100 * time.Millisecond, Limit: 3 * time.Second}
+	dog := on(1)
+	dog.Watchdog = &config.WatchdogRegister{Register: 5, Unit: 100 * time.Millisecond, Timeout: time.Second}
+	return &config.Config{
+		Controllers: []config.Controller{{Name: "relays", Driver: "modbus", Modbus: config.Modbus{Address: address, Timeout: 200 * time.Millisecond}}},
+		Lines: []config.Line{
+			{Name: "box-office", Contact: on(0)},
+			{Name: "stage-door", Contact: dog},
+			{Name: "workshop", Contact: timed},
+			{Name: "green-room", Contact: config.Contact{Driver: "none"}},
+		},
+	}
+}
+
+func within(t *testing.T, d time.Duration) context.Context {
+	ctx, cancel := context.WithTimeout(context.Background(), d)
+	t.Cleanup(cancel)
+	return ctx
+}
+
+func TestOpen(t *testing.T) {
+	board := newCoils(t)
+	s, err := Open(millrace(board.l.Addr().String()), Options{})
+	require.NoError(t, err)
+	require.NoError(t, s.Ready(within(t, 5*time.Second)))
+	for line, kind := range map[string]relay.Kind{"box-office": relay.KindNone, "stage-door": relay.KindWatchdog, "workshop": relay.KindOneshot, "green-room": relay.KindOneshot} {
+		require.Equal(t, kind, s.Contact(line).Kind(), line)
+	}
+	require.Nil(t, s.Contact("foyer"))
+	r := s.Contact("green-room").Interrupt(t.Context(), relay.Interruption{Duration: time.Second, NotAfter: time.Now().Add(time.Second)})
+	require.ErrorIs(t, r.Err, relay.ErrNoContact)
+	r = s.Contact("box-office").Interrupt(t.Context(), relay.Interruption{Duration: 20 * time.Millisecond, NotAfter: time.Now().Add(time.Second)})
+	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
+	require.Empty(t, s.Shutdown(within(t, 5*time.Second)))
+	for n := range 3 {
+		require.False(t, board.level(n), n)
+	}
+	require.True(t, board.level(3), "nobody's coil was touched")
+	require.Equal(t, []bool{false, true, false, false}, board.seen[0], "start, opening, its end, shutdown")
+}
+
+func TestCloseAll(t *testing.T) {
+	board := newCoils(t)
+	cfg := millrace(board.l.Addr().String())
+	left, err := CloseAll(within(t, 5*time.Second), cfg, nil)
+	require.NoError(t, err)
+	require.Empty(t, left)
+	for n := range 3 {
+		require.False(t, board.level(n), n)
+	}
+
+	// Beside a daemon that holds the contacts.
+	s, err := Open(cfg, Options{})
+	require.NoError(t, err)
+	_, err = Open(cfg, Options{})
+	require.ErrorIs(t, err, relay.ErrLocked)
+	left, err = CloseAll(within(t, 5*time.Second), cfg, nil)
+	require.NoError(t, err)
+	require.Empty(t, left)
+	require.Empty(t, s.Shutdown(within(t, 5*time.Second)))
+}
+
+func TestCloseAllNamesWhatItCouldNotClose(t *testing.T) {
+	board := newCoils(t)
+	address := board.l.Addr().String()
+	board.l.Close()
+	left, err := CloseAll(within(t, 100*time.Millisecond), millrace(address), nil)
+	require.NoError(t, err)
+	var lines []string
+	for _, n := range left {
+		require.ErrorIs(t, n.Err, relay.ErrUnreachable)
+		require.Equal(t, "relays", n.Controller)
+		lines = append(lines, n.Line)
+	}
+	require.Equal(t, []string{"box-office", "stage-door", "workshop"}, lines)
+}
+
+func TestOpenRefuses(t *testing.T) {
+	for message, change := range map[string]func(*config.Config){
+		"driver \"abacus\"":           func(c *config.Config) { c.Controllers[0].Driver = "abacus" },
+		"line box-office: driver":     func(c *config.Config) { c.Lines[0].Contact.Driver = "" },
+		"no controller is called":     func(c *config.Config) { c.Lines[0].Contact.Controller = "attic" },
+		"open_level \"up\"":           func(c *config.Config) { c.Lines[0].Contact.OpenLevel = "up" },
+		"host:port":                   func(c *config.Config) { c.Controllers[0].Modbus.Address = "relays.example" },
+		"driven by another":           func(c *config.Config) { c.Lines[1].Contact.Coil = 0 },
+		"two lines are called":        func(c *config.Config) { c.Lines[3].Name = "box-office" },
+		"line stage-door: unit 0":     func(c *config.Config) { c.Lines[1].Contact.Unit = 0 },
+		"line workshop: timed output": func(c *config.Config) { c.Lines[2].Contact.Timed.Limit = 0 },
+	} {
+		cfg := millrace("127.0.0.1:1")
+		change(cfg)
+		_, err := Open(cfg, Options{})
+		require.ErrorContains(t, err, message)
+	}
+	// Nothing is left claimed.
+	s, err := Open(millrace("127.0.0.1:1"), Options{})
+	require.NoError(t, err)
+	s.Shutdown(within(t, 20*time.Millisecond))
+}
