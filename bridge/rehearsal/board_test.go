@@ -1,0 +1,156 @@
+package rehearsal
+
+import (
+	"encoding/hex"
+	"io"
+	"net"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/simonvetter/modbus"
+	"github.com/stretchr/testify/require"
+)
+
+// wire is a board whose coils write down when they move.
+type wire struct {
+	*board
+	mu    sync.Mutex
+	moved []string
+	when  []time.Time
+}
+
+func newWire(t *testing.T) *wire {
+	w := &wire{}
+	note := func(name string) func(bool) {
+		return func(on bool) {
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			state := " off"
+			if on {
+				state = " on"
+			}
+			w.moved, w.when = append(w.moved, name+state), append(w.when, time.Now())
+		}
+	}
+	b, err := openBoard([]func(bool){note("first"), note("second")})
+	require.NoError(t, err)
+	w.board = b
+	t.Cleanup(b.close)
+	return w
+}
+
+func (w *wire) said() string {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return strings.Join(w.moved, ", ")
+}
+
+func (w *wire) dial(t *testing.T) net.Conn {
+	c, err := net.Dial("tcp", w.addr.String())
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = c.Close() })
+	require.NoError(t, c.SetDeadline(time.Now().Add(3*time.Second)))
+	return c
+}
+
+func ask(t *testing.T, c net.Conn, frame string) string {
+	b, err := hex.DecodeString(strings.ReplaceAll(frame, " ", ""))
+	require.NoError(t, err)
+	_, err = c.Write(b)
+	require.NoError(t, err)
+	head := make([]byte, 6)
+	_, err = io.ReadFull(c, head)
+	require.NoError(t, err)
+	rest := make([]byte, head[5])
+	_, err = io.ReadFull(c, rest)
+	require.NoError(t, err)
+	return hex.EncodeToString(append(head, rest...))
+}
+
+func plain(frame string) string { return strings.ReplaceAll(frame, " ", "") }
+
+// The layout of the frames is that of MODBUS Messaging on TCP/IP V1.0b section 3.1 and of the application protocol V1.1b3,
+// sections 6.1, 6.5, 6.6 and 7, with the addresses of this board.
+func TestBoardFrames(t *testing.T) {
+	w := newWire(t)
+	c := w.dial(t)
+	for _, f := range []struct{ request, answer string }{
+		{"0001 0000 0006 01 01 0000 0002", "0001 0000 0004 01 01 01 00"},
+		{"0002 0000 0006 01 05 0001 ff00", "0002 0000 0006 01 05 0001 ff00"},
+		{"0003 0000 0006 01 01 0000 0002", "0003 0000 0004 01 01 01 02"},
+		{"0004 0000 0006 01 05 0001 0000", "0004 0000 0006 01 05 0001 0000"},
+		{"0005 0000 0006 01 05 0001 1234", "0005 0000 0003 01 85 03"}, // neither on nor off: illegal data value
+		{"0006 0000 0006 01 05 00ff ff00", "0006 0000 0003 01 85 02"}, // no such coil: illegal data address
+		{"0007 0000 0006 01 03 0064 0001", "0007 0000 0003 01 83 01"}, // function not there: illegal function
+		{"0008 0000 0006 01 06 0000 0001", "0008 0000 0003 01 86 02"},
+		{"0009 0000 0006 01 01 0000 0000", "0009 0000 0003 01 81 03"},
+	} {
+		require.Equal(t, plain(f.answer), ask(t, c, f.request))
+	}
+	require.Equal(t, "second on, second off", w.said())
+}
+
+// The client is a Modbus library that has nothing to do with the board.
+func TestBoardAgainstAnotherMaster(t *testing.T) {
+	w := newWire(t)
+	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + w.addr.String(), Timeout: 2 * time.Second})
+	require.NoError(t, err)
+	require.NoError(t, c.Open())
+	defer func() { require.NoError(t, c.Close()) }()
+	require.NoError(t, c.SetUnitId(boardUnit))
+	require.False(t, w.mastered())
+	require.NoError(t, c.WriteCoil(0, true))
+	on, err := c.ReadCoil(0)
+	require.NoError(t, err)
+	require.True(t, on)
+	require.True(t, w.mastered())
+	require.ErrorIs(t, c.WriteCoil(boardCoils, true), modbus.ErrIllegalDataAddress)
+}
+
+func TestBoardEndsATimedOutputByItself(t *testing.T) {
+	w := newWire(t)
+	c := w.dial(t)
+	ask(t, c, "0001 0000 0006 01 06 0065 0002") // second coil, 2 x 100 ms
+	_ = c.Close()
+	require.NoError(t, await(t.Context(), 2*time.Second, func() bool { return w.said() == "second on, second off" }))
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	require.InDelta(t, 0.2, w.when[1].Sub(w.when[0]).Seconds(), 0.15)
+	require.GreaterOrEqual(t, w.when[1].Sub(w.when[0]), 200*time.Millisecond)
+}
+
+func TestBoardWithoutPower(t *testing.T) {
+	w := newWire(t)
+	c := w.dial(t)
+	ask(t, c, "0001 0000 0006 01 05 0000 ff00")
+	ask(t, c, "0002 0000 0006 01 06 0065 0032")
+	w.losePower()
+	require.Equal(t, "first on, second on, first off, second off", w.said(), "every contact falls")
+	_, err := c.Read(make([]byte, 1))
+	require.Error(t, err)
+	again := w.dial(t)
+	_, err = again.Read(make([]byte, 1))
+	require.Error(t, err, "nobody is there")
+	w.restorePower()
+	require.Equal(t, plain("0001 0000 0004 01 01 01 00"), ask(t, w.dial(t), "0001 0000 0006 01 01 0000 0002"))
+}
+
+// What is written while the network is cut never reaches the board, and a coil stays as it was.
+func TestBoardBehindACutNetwork(t *testing.T) {
+	w := newWire(t)
+	c := w.dial(t)
+	ask(t, c, "0001 0000 0006 01 05 0000 ff00")
+	w.cutNetwork()
+	for _, conn := range []net.Conn{c, w.dial(t)} {
+		_, err := conn.Write([]byte{0, 2, 0, 0, 0, 6, 1, 5, 0, 0, 0, 0})
+		require.NoError(t, err)
+		require.NoError(t, conn.SetReadDeadline(time.Now().Add(50*time.Millisecond)))
+		_, err = conn.Read(make([]byte, 1))
+		require.ErrorContains(t, err, "timeout")
+	}
+	w.mendNetwork()
+	require.Equal(t, plain("0003 0000 0004 01 01 01 01"), ask(t, w.dial(t), "0003 0000 0006 01 01 0000 0001"))
+	require.Equal(t, "first on", w.said())
+}
