@@ -67,6 +67,7 @@ type server struct {
 	cancelled bool
 	failAcked bool
 	trying    *time.Timer
+	toCancel  *sip.Response // the answer to a CANCEL
 }
 
 func newServer(r *Request, key, dest string, conn sip.Connection) (*server, error) {
@@ -117,7 +118,20 @@ func (s *server) respond(res *sip.Response) error {
 			s.trying.Stop()
 		}
 	}
+	if s.r.IsCancel() {
+		s.toCancel = res
+		s.r.Endpoint.after(s.linger(), s.tx.Terminate)
+	}
 	return s.tx.Respond(res)
+}
+
+// linger is how long a CANCEL stays known after its answer: Timer J (RFC 3261 section 17.2.2). The library sends an answer to
+// CANCEL past its state machine, so that it would neither repeat it nor ever end.
+func (s *server) linger() time.Duration {
+	if sip.IsReliable(s.r.Transport()) {
+		return 0
+	}
+	return sip.Timer_J
 }
 
 func success(code int) bool { return code >= 200 && code < 300 }
@@ -147,8 +161,16 @@ func (s *server) toTag() string {
 
 // repeated takes a retransmission: the last response is sent again.
 func (s *server) repeated(req *sip.Request) {
-	if req.Method == s.r.Method {
+	switch {
+	case req.Method != s.r.Method:
+	case !req.IsCancel():
 		s.tx.Receive(req) // cannot fail for the same method
+	default:
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		if s.toCancel != nil {
+			s.tx.Respond(s.toCancel) // if it is lost, the CANCEL comes again
+		}
 	}
 }
 

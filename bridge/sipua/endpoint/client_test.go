@@ -1,0 +1,271 @@
+package endpoint
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+)
+
+// note writes what comes into a log.
+func (l *log) note(r Response) {
+	if r.Err != nil {
+		l.add(r.Err.Error())
+		return
+	}
+	tag, _ := r.To().Params.Get("tag")
+	l.add(fmt.Sprintf("%d %s", r.StatusCode, tag))
+}
+
+// No answer at all: repeated at T1, 2*T1 ..., then ErrTimeout at 64*T1 (RFC 3261 section 17.1.1.2).
+func TestSilence(t *testing.T) {
+	for _, method := range []sip.RequestMethod{sip.INVITE, sip.OPTIONS} {
+		t.Run(string(method), func(t *testing.T) {
+			t.Parallel()
+			e := open(t, user{})
+			w := listenUDP(t, e)
+			got := make(chan error, 1) // the end
+			start := time.Now()
+			_, err := e.Send(outgoing(method, "silence", w.conn.LocalAddr()), func(r Response) { got <- r.Err })
+			require.NoError(t, err)
+			first := w.expect(string(method))
+			require.Equal(t, first, w.expect(string(method)))
+			require.Equal(t, first, w.expect(string(method)))
+			require.GreaterOrEqual(t, time.Since(start), 3*t1)
+			require.ErrorIs(t, <-got, ErrTimeout)
+			require.GreaterOrEqual(t, time.Since(start), 64*t1)
+			require.Empty(t, e.t.clients)
+		})
+	}
+}
+
+// A 1xx stops the repeats of an INVITE and its time-out, even if it is back before the library's timers run.
+func TestProvisionalStops(t *testing.T) {
+	e := open(t, user{})
+	w := listenUDP(t, e)
+	var l log
+	_, err := e.Send(outgoing(sip.INVITE, "ringing", w.conn.LocalAddr()), l.note)
+	require.NoError(t, err)
+	m := w.expect("INVITE")
+	w.send(answer(m, 180, "far"))
+	l.saw(t, "180 far")
+	w.quiet(66 * t1)
+	l.saw(t, "180 far")
+}
+
+// Every 2xx is handed on, repeats and other forks too; a 1xx after it is not.
+func TestForks(t *testing.T) {
+	e := open(t, user{})
+	w := listenUDP(t, e)
+	var l log
+	_, err := e.Send(outgoing(sip.INVITE, "forks", w.conn.LocalAddr()), l.note)
+	require.NoError(t, err)
+	m := w.expect("INVITE")
+	for _, s := range []string{answer(m, 180, "one"), answer(m, 183, "two"), answer(m, 200, "one"), answer(m, 180, "two"), answer(m, 200, "two"), answer(m, 200, "one")} {
+		w.send(s)
+	}
+	l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
+	require.Eventually(t, func() bool { e.t.mu.Lock(); defer e.t.mu.Unlock(); return len(e.t.clients) == 0 }, patience, t1, "freed after 64*T1")
+	w.send(answer(m, 200, "one"))
+	w.quiet(2 * t1)
+	l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
+}
+
+// A failure is acknowledged here, each time it is repeated, and handed on once (RFC 3261 section 17.1.1.2).
+func TestFailureAcked(t *testing.T) {
+	networks(t, func(t *testing.T, network string) {
+		e := open(t, user{})
+		w, to := peer(t, network, e)
+		var l log
+		req := outgoing(sip.INVITE, "busy", to)
+		req.AppendHeader(&sip.RouteHeader{Address: sip.Uri{Scheme: "sip", Host: "proxy.example", UriParams: sip.HeaderParams{{K: "lr", V: ""}}}})
+		_, err := e.Send(req, l.note)
+		require.NoError(t, err)
+		m := w().expect("INVITE")
+		w().send(answer(m, 486, "far"))
+		ack := w().expect("ACK")
+		require.Equal(t, m.get("Via"), ack.get("Via"))
+		require.Equal(t, m.get("Route"), ack.get("Route"))
+		require.Equal(t, "far", ack.tag())
+		require.Equal(t, "7 ACK", ack.get("CSeq"))
+		if network == "udp" {
+			for range 3 {
+				w().send(answer(m, 486, "far"))
+				require.Equal(t, ack, w().expect("ACK"))
+			}
+		}
+		l.saw(t, "486 far")
+	})
+}
+
+// CANCEL waits for a provisional response (RFC 3261 section 9.1), carries the INVITE's branch and Request-URI, and a 200 may cross it.
+func TestCancelWaits(t *testing.T) {
+	networks(t, func(t *testing.T, network string) {
+		e := open(t, user{})
+		w, to := peer(t, network, e)
+		var l log
+		tx, err := e.Send(outgoing(sip.INVITE, "cancel", to), l.note)
+		require.NoError(t, err)
+		tx.Cancel()
+		tx.Cancel()
+		m := w().expect("INVITE")
+		w().send(answer(m, 180, "far"))
+		c := w().expect("CANCEL sip:workshop@workshop.test SIP/2.0")
+		require.Equal(t, m.get("Via"), c.get("Via"))
+		require.Equal(t, "7 CANCEL", c.get("CSeq"))
+		require.Empty(t, c.tag())
+		w().send(answer(c, 200, "far"))
+		w().send(answer(m, 200, "far"))
+		l.saw(t, "180 far", "200 far")
+	})
+}
+
+// A CANCEL that brings no final response: ErrTimeout after 64*T1.
+func TestCancelUnanswered(t *testing.T) {
+	e := open(t, user{})
+	w := listenUDP(t, e)
+	var l log
+	tx, err := e.Send(outgoing(sip.INVITE, "cancel", w.conn.LocalAddr()), l.note)
+	require.NoError(t, err)
+	m := w.expect("INVITE")
+	w.send(answer(m, 180, "far"))
+	l.saw(t, "180 far")
+	tx.Cancel()
+	w.send(answer(w.expect("CANCEL"), 200, "far"))
+	l.saw(t, "180 far", ErrTimeout.Error())
+	w.send(answer(m, 200, "far"))
+	w.quiet(2 * t1)
+	l.saw(t, "180 far", ErrTimeout.Error())
+}
+
+// What Send adds, and that the caller's request stays as it is.
+func TestSendAdds(t *testing.T) {
+	e := open(t, user{})
+	w := listenUDP(t, e)
+	req := outgoing(sip.OPTIONS, "adds", w.conn.LocalAddr())
+	_, err := e.Send(req, func(Response) {})
+	require.NoError(t, err)
+	m := w.expect("OPTIONS")
+	require.True(t, strings.HasPrefix(m.get("Via"), "SIP/2.0/UDP "+e.Addr().String()+";branch=z9hG4bK"), m.get("Via"))
+	require.Contains(t, m.get("Via"), ";rport")
+	require.Equal(t, "70", m.get("Max-Forwards"))
+	require.Equal(t, "0", m.get("Content-Length"))
+	require.Nil(t, req.Via())
+	w.send(answer(m, 200, "far"))
+}
+
+// A message may be longer than 1300 bytes over UDP, both ways.
+func TestLongMessages(t *testing.T) {
+	long := strings.Repeat("a=x-filler:0123456789\r\n", 300)
+	e := open(t, user{request: func(r *Request) {
+		res := sip.NewResponseFromRequest(r.Request, 200, "OK", r.Body())
+		if err := r.Respond(res); err != nil {
+			t.Error(err)
+		}
+	}})
+	w := dial(t, "udp", e)
+	w.send(w.text(request{method: "INFO", id: "long", toTag: "ours", body: long}))
+	require.True(t, strings.HasSuffix(string(w.expect("SIP/2.0 200")), long))
+	req := outgoing(sip.INFO, "long too", w.conn.LocalAddr())
+	req.SetBody([]byte(long))
+	_, err := e.Send(req, func(Response) {})
+	require.NoError(t, err)
+	m := w.expect("INFO")
+	require.True(t, strings.HasSuffix(string(m), long))
+	w.send(answer(m, 200, "far"))
+}
+
+func TestDo(t *testing.T) {
+	e := open(t, user{})
+	w := listenUDP(t, e)
+	go func() {
+		m := w.expect("OPTIONS")
+		w.send(answer(m, 100, ""))
+		w.send(answer(m, 486, "far"))
+	}()
+	res, err := e.Do(context.Background(), outgoing(sip.OPTIONS, "do", w.conn.LocalAddr()))
+	require.NoError(t, err)
+	require.Equal(t, 486, res.StatusCode)
+
+	ctx, cancel := context.WithTimeout(context.Background(), 2*t1)
+	defer cancel()
+	_, err = e.Do(ctx, outgoing(sip.OPTIONS, "do nothing", w.conn.LocalAddr()))
+	require.ErrorIs(t, err, context.DeadlineExceeded)
+	require.Empty(t, e.t.clients)
+	_, err = e.Do(ctx, outgoing(sip.INVITE, "do", w.conn.LocalAddr()))
+	require.Error(t, err)
+}
+
+// What cannot be sent is said: at once where it is known at once, else through on.
+func TestSendFails(t *testing.T) {
+	e := open(t, user{}, func(o *Options) { o.UDP = false })
+	udp := outgoing(sip.OPTIONS, "x", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 9})
+	_, err := e.Send(udp, func(Response) {})
+	require.ErrorContains(t, err, "no UDP socket")
+	tls := outgoing(sip.OPTIONS, "x", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 9})
+	tls.SetTransport("TLS")
+	_, err = e.Send(tls, func(Response) {})
+	require.ErrorContains(t, err, `transport "TLS" is not served`)
+	_, err = e.Send(sip.NewRequest(sip.OPTIONS, sip.Uri{Host: "x.test"}), func(Response) {})
+	require.ErrorContains(t, err, "missing")
+
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	l.Close()                  // nobody listens there now
+	got := make(chan error, 1) // the end
+	_, err = e.Send(outgoing(sip.OPTIONS, "refused", l.Addr()), func(r Response) { got <- r.Err })
+	require.NoError(t, err)
+	require.ErrorContains(t, <-got, "refused")
+}
+
+// A host name is looked up without blocking the caller.
+func TestSendToName(t *testing.T) {
+	e := open(t, user{})
+	w := listenUDP(t, e)
+	_, port, _ := net.SplitHostPort(w.addr())
+	req := outgoing(sip.OPTIONS, "name", w.conn.LocalAddr())
+	req.SetDestination("localhost:" + port)
+	var l log
+	_, err := e.Send(req, l.note)
+	require.NoError(t, err)
+	w.send(answer(w.expect("OPTIONS"), 200, "far"))
+	l.saw(t, "200 far")
+}
+
+// A response that is none of ours goes nowhere.
+func TestStrayResponses(t *testing.T) {
+	e := open(t, user{})
+	w := listenUDP(t, e)
+	var l log
+	_, err := e.Send(outgoing(sip.OPTIONS, "mine", w.conn.LocalAddr()), l.note)
+	require.NoError(t, err)
+	m := w.expect("OPTIONS")
+	w.send(strings.Replace(answer(m, 200, "far"), "mine", "other", 1))
+	w.send(strings.Replace(answer(m, 200, "far"), "z9hG4bK", "z9hG4bKx", 1))
+	w.send(strings.Replace(answer(m, 200, "far"), "7 OPTIONS", "7 INVITE", 1))
+	w.send("SIP/2.0 200 OK\r\n\r\n")
+	w.send(answer(m, 204, "far"))
+	l.saw(t, "204 far")
+}
+
+// Close ends what is under way, and says so.
+func TestCloseEnds(t *testing.T) {
+	e := open(t, user{})
+	w := listenUDP(t, e)
+	got := make(chan error, 1) // the end
+	_, err := e.Send(outgoing(sip.INVITE, "closing", w.conn.LocalAddr()), func(r Response) { got <- r.Err })
+	require.NoError(t, err)
+	w.expect("INVITE")
+	other := dial(t, "udp", e)
+	other.send(other.text(request{method: "INVITE", id: "pending"}))
+	other.expect("SIP/2.0 100")
+	require.NoError(t, e.Close())
+	require.ErrorIs(t, <-got, ErrClosed)
+	_, err = e.Send(outgoing(sip.OPTIONS, "x", w.conn.LocalAddr()), func(Response) {})
+	require.Error(t, err)
+}
