@@ -26,7 +26,7 @@ func (m *Machine) want(now Instant, c *call) {
 		return
 	}
 	m.suppress(c.id, why)
-	if why == SuppressedLate {
+	if c.late > lateMax && why == SuppressedLate {
 		m.report(ReportIncident, c.id, IncidentNeverSignalled)
 	}
 }

@@ -101,9 +101,7 @@ func New(p Policy) *Machine {
 // is valid until the next Step. An event that is out of place changes nothing.
 func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	m.out = m.out[:0]
-	if m.loop == loopGuarding && now >= m.loopBy {
-		m.becomeClosed(now) // a late caller: the guard time hinders nothing that comes after its end
-	}
+	m.catchUp(now, ev.Kind)
 	switch ev.Kind {
 	case CallArrived:
 		m.callArrived(ev)
@@ -144,6 +142,14 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	}
 	m.offerWaiting(now)
 	return m.out, m.deadline()
+}
+
+// catchUp ends a guard time that is over although nobody has said so yet, before an event that it would hinder. An answer
+// is no such event: it cannot belong to a probe that only this would send.
+func (m *Machine) catchUp(now Instant, k EventKind) {
+	if m.loop == loopGuarding && now >= m.loopBy && (k == FarEndCleared || k == CallAnswered || k == PulseRequested) {
+		m.becomeClosed(now)
+	}
 }
 
 // timePassed lets each part that is due go on; none of them leaves its deadline where it was.

@@ -1,0 +1,89 @@
+package supervisiontest
+
+import (
+	"time"
+
+	"clearback/supervision"
+)
+
+// Decode makes an order of events of any bytes: the first picks a policy, each further four one event and the time
+// before it. Deadlines of the machine that pass meanwhile are not in it; [Play] adds them.
+func Decode(data []byte) (supervision.Policy, []Moment) {
+	policies := Policies()
+	if len(data) == 0 {
+		return policies[0], nil
+	}
+	p := policies[int(data[0])%len(policies)]
+	var (
+		ms  []Moment
+		now = supervision.Instant(time.Second)
+	)
+	for data = data[1:]; len(data) >= 4; data = data[4:] {
+		a, b, c, d := data[0], data[1], data[2], data[3]
+		now = now.Add(waits(d))
+		ms = append(ms, Moment{Now: now, Event: supervision.Event{
+			Kind:      supervision.EventKind(a & 31),
+			Call:      supervision.CallID(b & 7),
+			Seq:       supervision.Seq(b >> 3 & 7),
+			Emergency: a&0xe0 == 0xe0,
+			Evidence:  supervision.Evidence(c & 15),
+			Answer:    supervision.Answer(c >> 4 & 3),
+			Hook:      supervision.Hook(c >> 6),
+			Failure:   supervision.Failure(c >> 4 & 7),
+			Late:      time.Duration(a>>5) * 250 * time.Millisecond,
+			Interval:  time.Duration(c) * 20 * time.Millisecond,
+		}})
+	}
+	return p, ms
+}
+
+// waits spreads a byte over the times that matter: 0 to 63 ms, then up to 1.9 s, then up to 64 s.
+func waits(d byte) time.Duration {
+	n := time.Duration(d & 63)
+	switch d >> 6 {
+	case 0, 1:
+		return n * time.Millisecond
+	case 2:
+		return n * 30 * time.Millisecond
+	default:
+		return n * time.Second
+	}
+}
+
+// Play gives an order to a new machine as a shell would, with TimePassed at each deadline on the way, and returns what
+// came of it up to the first violation. After the last event time goes on until the machine waits for nothing.
+func Play(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violation) {
+	m, c := build(p), NewChecker(p)
+	var out []Moment
+	deadline := supervision.Never
+	step := func(now supervision.Instant, ev supervision.Event) []Violation {
+		effects, d := m.Step(now, ev)
+		deadline = d
+		out = append(out, Moment{now, ev, append([]supervision.Effect(nil), effects...), d})
+		return c.Observe(&out[len(out)-1])
+	}
+	now := supervision.Instant(0)
+	// pass bounds itself: a machine that never comes to rest is at fault
+	pass := func(until supervision.Instant) []Violation {
+		for range 64 {
+			if deadline == supervision.Never || deadline > until {
+				return nil
+			}
+			now = max(now, deadline)
+			if broken := step(now, supervision.Event{Kind: supervision.TimePassed}); broken != nil {
+				return broken
+			}
+		}
+		return []Violation{{Invariant: 4, At: now, Says: "every wait ends", Problem: "waits for the same deadline for ever"}}
+	}
+	for i := range ms {
+		if broken := pass(ms[i].Now); broken != nil {
+			return out, broken
+		}
+		now = max(now, ms[i].Now)
+		if broken := step(now, ms[i].Event); broken != nil {
+			return out, broken
+		}
+	}
+	return out, pass(supervision.Never - 1)
+}

@@ -1,0 +1,145 @@
+package supervisiontest
+
+import (
+	"errors"
+	"flag"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+var rewrite = flag.Bool("rewrite", false, "write what the machine does into the scripts; review the difference")
+
+const (
+	scripts = "../testdata"
+	safety  = "../../SAFETY.md"
+)
+
+func scriptFiles(t *testing.T) []string {
+	t.Helper()
+	files, err := filepath.Glob(filepath.Join(scripts, "*.txt"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return files
+}
+
+// TestScripts plays each script and compares its transcript.
+func TestScripts(t *testing.T) {
+	files := scriptFiles(t)
+	if len(files) < 20 {
+		t.Errorf("%d scripts in %s; want 20 or more", len(files), scripts)
+	}
+	for _, file := range files {
+		t.Run(strings.TrimSuffix(filepath.Base(file), ".txt"), func(t *testing.T) {
+			text, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			blocks, err := ParseScript(string(text))
+			if err != nil {
+				t.Fatal(err)
+			}
+			done, err := RunScript(blocks, machine)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if *rewrite {
+				if err := os.WriteFile(file, []byte(FormatScript(done)), 0o644); err != nil {
+					t.Fatal(err)
+				}
+				return
+			}
+			for i := range done {
+				if got, want := done[i].Want, blocks[i].Want; got != want {
+					t.Errorf("block %d\n%s\ngives\n%swant\n%s", i+1, strings.Join(blocks[i].Commands, "\n"), got, want)
+				}
+			}
+			if got := FormatScript(done); !t.Failed() && got != string(text) {
+				t.Errorf("%s is not in the form that -rewrite gives", file)
+			}
+		})
+	}
+}
+
+var (
+	cited    = regexp.MustCompile(`\bSAFETY\.md S(\d+)\b`)
+	numbered = regexp.MustCompile(`^(\d+)\. `)
+)
+
+// TestScriptsCiteSafety: what a script cites is there, and each sentence of SAFETY.md that speaks of the loop, marked
+// "(loop)" at its end, has a script.
+func TestScriptsCiteSafety(t *testing.T) {
+	text, err := os.ReadFile(safety)
+	if errors.Is(err, fs.ErrNotExist) {
+		t.Skip("there is no SAFETY.md")
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	sentences := map[string]bool{} // by number: speaks of the loop
+	number := ""
+	for line := range strings.Lines(string(text)) {
+		line = strings.TrimSpace(line)
+		if m := numbered.FindStringSubmatch(line); m != nil {
+			number = m[1]
+			sentences[number] = false
+		}
+		if line == "" || strings.HasPrefix(line, "#") {
+			number = ""
+		}
+		if number != "" && strings.HasSuffix(line, "(loop)") {
+			sentences[number] = true
+		}
+	}
+	scripted := map[string]bool{}
+	for _, file := range scriptFiles(t) {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range cited.FindAllStringSubmatch(string(text), -1) {
+			scripted[m[1]] = true
+			if _, there := sentences[m[1]]; !there {
+				t.Errorf("%s cites SAFETY.md S%s, which is not there", filepath.Base(file), m[1])
+			}
+		}
+	}
+	for n, loop := range sentences {
+		if loop && !scripted[n] {
+			t.Errorf("SAFETY.md sentence %s speaks of the loop, and no script cites S%[1]s", n)
+		}
+	}
+}
+
+// TestScriptMistakesAreTold: a script that cannot be played says where.
+func TestScriptMistakesAreTold(t *testing.T) {
+	for text, want := range map[string]string{
+		"seized":                           "no line",
+		"jump\n----\n":                     `block 1, "jump"`,
+		"after soon\n----\n":               `"after soon"`,
+		"policy interval=5s\n----\n":       "out of bounds",
+		"policy colour=red\n----\n":        "no such key",
+		"policy life_safety=maybe\n----\n": "life_safety",
+		"policy steps=1s,x\n----\n":        "steps",
+	} {
+		blocks, err := ParseScript(text)
+		if err == nil {
+			_, err = RunScript(blocks, machine)
+		}
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: error %v; want %q in it", text, err, want)
+		}
+	}
+	// a broken invariant is an error of the script
+	blocks, err := ParseScript("call-arrived call=1\ncall-answered call=1\nfar-end-cleared call=1 evidence=bye\n----\n")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err = RunScript(blocks, Mutants()[0].Build); err == nil || !strings.Contains(err.Error(), "invariant 0") {
+		t.Errorf("a machine that breaks an invariant passes a script: %v", err)
+	}
+}
