@@ -11,7 +11,9 @@ import (
 const cabinet = "cabinet" // the board that most lines share
 
 // scenes are all there are, in the order of the report.
-func scenes() []scene {
+func scenes() []scene { return append(callScenes(), boardScenes()...) }
+
+func callScenes() []scene {
 	return []scene{
 		{
 			name: "held-call", about: "a call is held, the far end hangs up: the hold clears", without: true,
@@ -63,21 +65,6 @@ func scenes() []scene {
 			name: "near-end-calls", about: "the near end's next call comes while the loop is open: the loop closes at once, the call goes through",
 			lines: []part{{name: "paint-shop", number: "555-0111", board: cabinet}},
 			play:  playNearEndCalls, judge: judgeNearEndCalls,
-		},
-		{
-			name: "board-power", about: "the board loses power while the loop is open: the contact falls closed",
-			lines: []part{{name: "cloakroom", number: "555-0112", board: "annex", release: 450 * time.Millisecond}},
-			play:  playBoardPower, judge: judgeBoardPower,
-		},
-		{
-			name: "cut-timed", about: "the network to a board with timed outputs is cut while the loop is open: the board closes it by itself",
-			lines: []part{{name: "bar", number: "555-0113", board: "bar", timed: true}},
-			play:  playCutTimed, judge: judgeCutTimed,
-		},
-		{
-			name: "cut-plain", about: "the network to a board with plain coils is cut while the loop is open: it stays open until the network is back",
-			lines: []part{{name: "loading-dock", number: "555-0114", board: "dock"}},
-			play:  playCutPlain, judge: judgeCutPlain,
 		},
 	}
 }

@@ -17,6 +17,26 @@ const (
 	closedWithin = 1500 * time.Millisecond
 )
 
+func boardScenes() []scene {
+	return []scene{
+		{
+			name: "board-power", about: "the board loses power while the loop is open: the contact falls closed",
+			lines: []part{{name: "cloakroom", number: "555-0112", board: "annex", release: 450 * time.Millisecond}},
+			play:  playBoardPower, judge: judgeBoardPower,
+		},
+		{
+			name: "cut-timed", about: "the network to a board with timed outputs is cut while the loop is open: the board closes it by itself",
+			lines: []part{{name: "bar", number: "555-0113", board: "bar", timed: true}},
+			play:  playCutTimed, judge: judgeCutTimed,
+		},
+		{
+			name: "cut-plain", about: "the network to a board with plain coils is cut while the loop is open: it stays open until the network is back",
+			lines: []part{{name: "loading-dock", number: "555-0114", board: "dock"}},
+			play:  playCutPlain, judge: judgeCutPlain,
+		},
+	}
+}
+
 // heldAndOpen lets the far end of a held call hang up and waits for the opening to be well under way.
 func (p *play) heldAndOpen(ctx context.Context, l *line) error {
 	f, err := p.heldCall(ctx, l)
