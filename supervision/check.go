@@ -60,7 +60,9 @@ func (m *Machine) checkDue(now Instant) {
 	switch {
 	case m.check.asked:
 		m.checked(HookUnknown)
-	case m.check.of == checkOffHook && (len(m.calls) > 0 || m.loop != loopClosed || m.wanted.wait != waitNothing):
+	case m.loop == loopGuarding:
+		m.check.by = max(m.loopBy, m.recognisedAt)
+	case m.loop != loopClosed || m.check.of == checkOffHook && len(m.calls) > 0:
 		m.check = check{by: Never} // the line has something else to do, which shows its state
 	case now < m.recognisedAt:
 		m.check.by = m.recognisedAt // the adapter would still say off hook

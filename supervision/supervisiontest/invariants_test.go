@@ -75,7 +75,7 @@ func invariant(t *testing.T, number int) {
 		}
 		t.Run("caught: "+m.Name, func(t *testing.T) {
 			const most = 20_000
-			n := Catch(most, 1, m.Build, number)
+			n := Catch(most, 1, m)
 			if n == 0 {
 				t.Fatalf("a machine that %s goes unnoticed in %d orders", m.Name, most)
 			}

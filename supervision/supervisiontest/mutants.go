@@ -1,6 +1,7 @@
 package supervisiontest
 
 import (
+	"slices"
 	"time"
 
 	"clearback/supervision"
@@ -11,6 +12,8 @@ type Mutant struct {
 	Invariant int
 	Name      string
 	Build     Build
+	// Problem, if set, is part of what the check must say: some rules are broken in several ways.
+	Problem string
 }
 
 // hook is a wrapper: in may change or withhold the event, out may change what came out.
@@ -24,6 +27,7 @@ type hook struct {
 	held    []supervision.Effect
 	last    supervision.Effect // the last OpenLoop
 	open    bool
+	arrived supervision.CallID
 	fault   bool
 	ddl     supervision.Instant
 }
@@ -42,6 +46,8 @@ func (h *hook) Step(now supervision.Instant, ev supervision.Event) ([]supervisio
 		}
 	}
 	switch ev.Kind {
+	case supervision.CallArrived:
+		h.arrived = ev.Call
 	case supervision.LoopClosed, supervision.LoopFailed:
 		h.open, h.fault = false, false
 	case supervision.LoopUnknown:
@@ -130,54 +136,54 @@ func opens(why supervision.Suppression) Build {
 
 // Mutants returns the machines with one broken rule each.
 func Mutants() []Mutant {
-	return append(append(mutantsOfCalls(), mutantsOfOpening()...), mutantsOfOrder()...)
+	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfManner())
 }
 
 func mutantsOfCalls() []Mutant {
 	return []Mutant{
-		{0, "does not clear the adapter's leg", drop(supervision.ClearAdapterLeg)},
-		{0, "does not clear the far end", drop(supervision.ClearFarEnd)},
-		{0, "suppresses silently", effect(func(_ *Moment, ef *supervision.Effect) {
+		{Invariant: 0, Name: "does not clear the adapter's leg", Build: drop(supervision.ClearAdapterLeg)},
+		{Invariant: 0, Name: "does not clear the far end", Build: drop(supervision.ClearFarEnd)},
+		{Invariant: 0, Name: "suppresses silently", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportSuppressed) {
 				ef.Kind = supervision.EffectNone
 			}
 		})},
-		{0, "says busy whatever the reason", effect(func(_ *Moment, ef *supervision.Effect) {
+		{Invariant: 0, Name: "says busy whatever the reason", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportSuppressed) {
 				ef.Suppression = supervision.SuppressedLoopBusy
 			}
 		})},
-		{5, "refuses a call that would have to wait", wrap(nil, refuseInstead)},
-		{5, "loses a waiting call", effect(func(m *Moment, ef *supervision.Effect) {
+		{Invariant: 5, Name: "refuses a call that would have to wait", Build: wrap(nil, refuseInstead)},
+		{Invariant: 5, Name: "loses a waiting call", Build: effect(func(m *Moment, ef *supervision.Effect) {
 			if ef.Kind == supervision.OfferCall && m.Event.Kind == supervision.TimePassed {
 				ef.Kind = supervision.EffectNone
 			}
 		})},
-		{5, "rings before the adapter recognises on hook", bend(func(p *supervision.Policy) { p.OnHookRecognition = 0 })},
-		{5, "lets a new call cut an interruption short", wrap(seizedByArrival, nil)},
-		{5, "refuses with another status", effect(func(_ *Moment, ef *supervision.Effect) {
+		{Invariant: 5, Name: "rings before the adapter recognises on hook", Build: bend(func(p *supervision.Policy) { p.OnHookRecognition = 0 })},
+		{Invariant: 5, Name: "lets a new call cut an interruption short", Build: wrap(seizedByArrival, nil)},
+		{Invariant: 5, Name: "refuses with another status", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if ef.Kind == supervision.RefuseCall {
 				ef.Code = 480
 			}
 		})},
-		{5, "keeps calls waiting for ever on a faulted loop", wrap(nil, neverOfferFaulted)},
-		{5, "lets a call wait on after a seizure", drop(supervision.RefuseCall)},
-		{8, "takes near-end clearing for far-end clearing", event(func(ev *supervision.Event) {
+		{Invariant: 5, Name: "keeps calls waiting for ever on a faulted loop", Build: wrap(nil, neverOfferFaulted)},
+		{Invariant: 5, Name: "lets a call wait on after a seizure", Build: drop(supervision.RefuseCall)},
+		{Invariant: 8, Name: "takes near-end clearing for far-end clearing", Build: event(func(ev *supervision.Event) {
 			if ev.Kind == supervision.NearEndCleared {
 				ev.Kind, ev.Evidence = supervision.FarEndCleared, supervision.EvidenceBye
 			}
 		})},
-		{8, "takes a lost adapter for far-end clearing", event(func(ev *supervision.Event) {
+		{Invariant: 8, Name: "takes a lost adapter for far-end clearing", Build: event(func(ev *supervision.Event) {
 			if ev.Kind == supervision.AdapterLost {
 				ev.Kind, ev.Evidence = supervision.FarEndCleared, supervision.EvidenceBye
 			}
 		})},
-		{8, "takes ringing for an answer", event(func(ev *supervision.Event) {
+		{Invariant: 8, Name: "takes ringing for an answer", Build: event(func(ev *supervision.Event) {
 			if ev.Kind == supervision.CallRinging {
 				ev.Kind = supervision.CallAnswered
 			}
 		})},
-		{8, "opens after an unanswered call", opens(supervision.SuppressedUnanswered)},
+		{Invariant: 8, Name: "opens after an unanswered call", Build: opens(supervision.SuppressedUnanswered)},
 	}
 }
 

@@ -9,45 +9,45 @@ import (
 // mutantsOfOpening break rules about when the loop opens, and for how long.
 func mutantsOfOpening() []Mutant {
 	return []Mutant{
-		{1, "opens while another call is on the line", opens(supervision.SuppressedOtherCall)},
-		{1, "opens again after the loop closed", wrap(nil, openAgain)},
-		{1, "opens for a call that the adapter does not know", event(func(ev *supervision.Event) {
+		{Invariant: 1, Name: "opens while another call is on the line", Build: opens(supervision.SuppressedOtherCall)},
+		{Invariant: 1, Name: "opens again after the loop closed", Build: wrap(nil, openAgain)},
+		{Invariant: 1, Name: "opens for a call that the adapter does not know", Build: event(func(ev *supervision.Event) {
 			if ev.Kind == supervision.AdapterLegCleared && ev.Answer == supervision.AnswerUnknown {
 				ev.Answer = supervision.AnswerConfirmed
 			}
 		})},
-		{1, "grants every pulse", wrap(nil, grantPulse)},
-		{2, "does not know emergency calls", event(func(ev *supervision.Event) { ev.Emergency = false })},
-		{2, "opens for an emergency call", opens(supervision.SuppressedEmergency)},
-		{2, "does not heed life_safety", bend(func(p *supervision.Policy) { p.LifeSafety = false })},
-		{2, "rings at once although the loop is open", wrap(nil, offerAtOnce)},
-		{2, "leaves the loop open when a call begins", drop(supervision.CloseLoop)},
-		{3, "does not await the adapter's answer", wrap(nil, notAwaiting)},
-		{3, "awaits it only half the lead", bend(func(p *supervision.Policy) { p.Lead /= 2 })},
-		{3, "awaits it for twice the lead", bend(func(p *supervision.Policy) { p.Lead *= 2 })},
-		{3, "forgets the flash window", bend(func(p *supervision.Policy) { p.FlashMax = 0 })},
-		{4, "opens for longer than max_interval", effect(func(_ *Moment, ef *supervision.Effect) {
+		{Invariant: 1, Name: "grants every pulse", Build: wrap(nil, grantPulse)},
+		{Invariant: 2, Name: "does not know emergency calls", Build: event(func(ev *supervision.Event) { ev.Emergency = false })},
+		{Invariant: 2, Name: "opens for an emergency call", Build: opens(supervision.SuppressedEmergency)},
+		{Invariant: 2, Name: "does not heed life_safety", Build: bend(func(p *supervision.Policy) { p.LifeSafety = false })},
+		{Invariant: 2, Name: "rings at once although the loop is open", Build: wrap(nil, offerAtOnce)},
+		{Invariant: 2, Name: "leaves the loop open when a call begins", Build: drop(supervision.CloseLoop)},
+		{Invariant: 3, Name: "does not await the adapter's answer", Build: wrap(nil, notAwaiting)},
+		{Invariant: 3, Name: "awaits it only half the lead", Build: bend(func(p *supervision.Policy) { p.Lead /= 2 })},
+		{Invariant: 3, Name: "awaits it for twice the lead", Build: bend(func(p *supervision.Policy) { p.Lead *= 2 })},
+		{Invariant: 3, Name: "forgets the flash window", Build: bend(func(p *supervision.Policy) { p.FlashMax = 0 })},
+		{Invariant: 4, Name: "opens for longer than max_interval", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if ef.Kind == supervision.OpenLoop {
 				ef.Interval *= 5
 			}
 		})},
-		{4, "has no guard on the opening", wrap(nil, unguarded)},
-		{4, "lengthens the interval when the loop has opened", wrap(nil, lengthen)},
-		{4, "uses one number for all openings", effect(func(_ *Moment, ef *supervision.Effect) {
+		{Invariant: 4, Name: "has no guard on the opening", Build: wrap(nil, unguarded)},
+		{Invariant: 4, Name: "lengthens the interval when the loop has opened", Build: wrap(nil, lengthen)},
+		{Invariant: 4, Name: "uses one number for all openings", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if ef.Kind == supervision.OpenLoop {
 				ef.Seq = 1
 			}
 		})},
-		{4, "has no guard time", bend(func(p *supervision.Policy) { p.GuardTime = 0 })},
-		{7, "never probes", bend(func(p *supervision.Policy) { p.ProbeTrusted = false })},
-		{7, "probes where no answer can be trusted", bend(func(p *supervision.Policy) { p.ProbeTrusted = true })},
-		{7, "never takes the next longer interval", bend(func(p *supervision.Policy) { p.Steps = nil })},
-		{7, "believes that every hold cleared", event(func(ev *supervision.Event) {
+		{Invariant: 4, Name: "has no guard time", Build: bend(func(p *supervision.Policy) { p.GuardTime = 0 })},
+		{Invariant: 7, Name: "never probes", Build: bend(func(p *supervision.Policy) { p.ProbeTrusted = false })},
+		{Invariant: 7, Name: "probes where no answer can be trusted", Build: bend(func(p *supervision.Policy) { p.ProbeTrusted = true })},
+		{Invariant: 7, Name: "never takes the next longer interval", Build: bend(func(p *supervision.Policy) { p.Steps = nil })},
+		{Invariant: 7, Name: "believes that every hold cleared", Build: event(func(ev *supervision.Event) {
 			if ev.Kind == supervision.ProbeAnswered {
 				ev.Hook = supervision.HookOn
 			}
 		})},
-		{7, "probes before the adapter recognises on hook", bend(func(p *supervision.Policy) { p.OnHookRecognition = 0 })},
+		{Invariant: 7, Name: "probes before the adapter recognises on hook", Build: bend(func(p *supervision.Policy) { p.OnHookRecognition = 0 })},
 	}
 }
 
@@ -61,26 +61,26 @@ func mutantsOfOrder() []Mutant {
 		})
 	}
 	return []Mutant{
-		{6, "does not close upon a seizure", effect(func(m *Moment, ef *supervision.Effect) {
+		{Invariant: 6, Name: "does not close upon a seizure", Build: effect(func(m *Moment, ef *supervision.Effect) {
 			if ef.Kind == supervision.CloseLoop && m.Event.Kind == supervision.CallRequested {
 				ef.Kind = supervision.EffectNone
 			}
 		})},
-		{6, "closes last, not first", wrap(nil, closeLast)},
-		{6, "does not see the sensor", deaf(supervision.Seized)},
-		{6, "does not heed the adapter's own BYE", deaf(supervision.NearEndCleared)},
-		{6, "withdraws silently", effect(func(_ *Moment, ef *supervision.Effect) {
+		{Invariant: 6, Name: "closes last, not first", Build: wrap(nil, closeLast)},
+		{Invariant: 6, Name: "does not see the sensor", Build: deaf(supervision.Seized)},
+		{Invariant: 6, Name: "does not heed the adapter's own BYE", Build: deaf(supervision.NearEndCleared)},
+		{Invariant: 6, Name: "withdraws silently", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportCancelled) {
 				ef.Kind = supervision.EffectNone
 			}
 		})},
-		{11, "lets openings end one second late", late(time.Second)},
-		{11, "opens after a clearing learnt late", event(func(ev *supervision.Event) { ev.Late = 0 })},
-		{11, "has no guard on the opening", wrap(nil, unguarded)},
-		{12, "sets no not-after", effect(func(_ *Moment, ef *supervision.Effect) { ef.NotAfter = 0 })},
-		{12, "sets a not-after that never comes", late(1 << 62)},
-		{12, "hands an opening out after its time", wrap(nil, holdBack)},
-		{12, "closes with a wrong number", effect(func(_ *Moment, ef *supervision.Effect) {
+		{Invariant: 11, Name: "lets openings end one second late", Build: late(time.Second)},
+		{Invariant: 11, Name: "opens after a clearing learnt late", Build: event(func(ev *supervision.Event) { ev.Late = 0 })},
+		{Invariant: 11, Name: "has no guard on the opening", Build: wrap(nil, unguarded)},
+		{Invariant: 12, Name: "sets no not-after", Build: effect(func(_ *Moment, ef *supervision.Effect) { ef.NotAfter = 0 })},
+		{Invariant: 12, Name: "sets a not-after that never comes", Build: late(1 << 62)},
+		{Invariant: 12, Name: "hands an opening out after its time", Build: wrap(nil, holdBack)},
+		{Invariant: 12, Name: "closes with a wrong number", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if ef.Kind == supervision.CloseLoop {
 				ef.Seq++
 			}

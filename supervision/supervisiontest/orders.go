@@ -2,6 +2,7 @@ package supervisiontest
 
 import (
 	"runtime"
+	"strings"
 	"sync"
 
 	"clearback/supervision"
@@ -104,12 +105,20 @@ func hits(vs []Violation, invariant int) bool {
 	return false
 }
 
-// Catch runs up to n orders until the invariant is broken and returns how many it took, 0 if it was not.
-func Catch(n int, seed uint64, build Build, invariant int) int {
+// Catch runs up to n orders on a mutant until its fault is seen and returns how many it took, 0 if it was not.
+func Catch(n int, seed uint64, mutant Mutant) int {
+	caught := func(vs []Violation) bool {
+		for i := range vs {
+			if vs[i].Invariant == mutant.Invariant && strings.Contains(vs[i].Problem, mutant.Problem) {
+				return true
+			}
+		}
+		return false
+	}
 	w := NewWorld()
-	w.Only = invariant
+	w.Ends = caught
 	for k := range n {
-		if hits(w.Run(seed+uint64(k), build), invariant) {
+		if caught(w.Run(seed+uint64(k), mutant.Build)) {
 			return k + 1
 		}
 	}

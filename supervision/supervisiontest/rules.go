@@ -275,7 +275,7 @@ func boundedEnd(t *truth, m *Moment) string {
 	return ""
 }
 
-func answeredOnly(t *truth, m *Moment, ef *supervision.Effect) string {
+func answeredOnly(t *truth, _ *Moment, ef *supervision.Effect) string {
 	if ef.Kind != supervision.OpenLoop || ef.Call == 0 {
 		return ""
 	}
@@ -287,8 +287,6 @@ func answeredOnly(t *truth, m *Moment, ef *supervision.Effect) string {
 		return "opens after an unanswered call"
 	case c.near || c.lost:
 		return "opens after near-end clearing"
-	case m.Event.Kind == supervision.NearEndCleared || m.Event.Kind == supervision.AdapterLost:
-		return "opens upon near-end clearing"
 	}
 	return ""
 }

@@ -123,7 +123,7 @@ func probing(t *truth, m *Moment, ef *supervision.Effect) string {
 			return "probes before the guard time is over"
 		case m.Now < t.loop.recognised:
 			return "probes before the adapter recognises on hook"
-		case !unknown && !judged && m.Now > t.callbackBy+supervision.Instant(t.policy.OnHookRecognition)+supervision.Instant(time.Minute):
+		case !unknown && !judged && !t.inCallbackWindow(m.Now):
 			return "probes for no reason"
 		}
 	case supervision.Report:
@@ -136,6 +136,11 @@ func probing(t *truth, m *Moment, ef *supervision.Effect) string {
 		}
 	}
 	return ""
+}
+
+// inCallbackWindow tells whether a line may be looked at without an interruption; one look may come a little later.
+func (t *truth) inCallbackWindow(now supervision.Instant) bool {
+	return t.callbackBy > 0 && now <= t.callbackBy.Add(t.policy.OnHookRecognition+10*time.Second)
 }
 
 // interval is the length that an opening should have.

@@ -64,8 +64,8 @@ type World struct {
 	Keep bool
 	// Trace are the moments of the present order, if Keep is set.
 	Trace []Moment
-	// Only, if not negative, is the one invariant that ends an order when it is broken.
-	Only int
+	// Ends, if not nil, tells whether violations end an order; otherwise all do.
+	Ends func([]Violation) bool
 	// Tally counts over all orders.
 	Tally Tally
 
@@ -81,7 +81,7 @@ type World struct {
 }
 
 // NewWorld returns a world.
-func NewWorld() *World { return &World{Only: -1, checker: NewChecker(supervision.Policy{})} }
+func NewWorld() *World { return &World{checker: NewChecker(supervision.Policy{})} }
 
 // Policies are sound settings that between them reach every branch.
 func Policies() []supervision.Policy {
@@ -129,7 +129,7 @@ func (w *World) order(p supervision.Policy, m Stepper) []Violation {
 			kept.Effects = append([]supervision.Effect(nil), effects...)
 			w.Trace = append(w.Trace, kept)
 		}
-		if broken := w.checker.Observe(&moment); broken != nil && (w.Only < 0 || hits(broken, w.Only)) {
+		if broken := w.checker.Observe(&moment); broken != nil && (w.Ends == nil || w.Ends(broken)) {
 			return broken
 		}
 		for i := range effects {
