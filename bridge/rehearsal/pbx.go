@@ -18,11 +18,10 @@ type pbx struct {
 	*socket
 
 	// owned by the inbox
-	passwords  map[string]string         // of the lines, by number
-	bindings   map[string]string         // contact URI of a registered line
-	elsewhere  map[string]netip.AddrPort // far ends, by number
-	nonces     map[string]bool
-	registered func(number string)
+	passwords map[string]string         // of the lines, by number
+	bindings  map[string]string         // contact URI of a registered line
+	elsewhere map[string]netip.AddrPort // far ends, by number
+	nonces    map[string]bool
 }
 
 func openPBX() (*pbx, error) {

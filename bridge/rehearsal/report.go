@@ -3,6 +3,7 @@ package rehearsal
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -71,17 +72,16 @@ func Run(ctx context.Context, o Options) error {
 	}
 	all.Wait()
 	r := s.report()
-	if err := s.close(); err != nil {
-		return fmt.Errorf("rehearsal: %w", err)
-	}
+	closed := s.close()
 	r.TookMS = inMS(time.Since(began))
-	if err := r.print(o); err != nil {
-		return fmt.Errorf("rehearsal: printing the report: %w", err)
-	}
-	if ctx.Err() != nil {
+	switch err := r.print(o); {
+	case err != nil:
+		return fmt.Errorf("rehearsal: printing the report: %w", errors.Join(err, closed))
+	case closed != nil:
+		return fmt.Errorf("rehearsal: %w", closed)
+	case ctx.Err() != nil:
 		return fmt.Errorf("rehearsal: stopped: %w", ctx.Err())
-	}
-	if !r.OK {
+	case !r.OK:
 		return ErrScenesFailed
 	}
 	return nil
