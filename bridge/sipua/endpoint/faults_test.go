@@ -1,0 +1,224 @@
+package endpoint
+
+import (
+	"fmt"
+	"io"
+	"net/netip"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+	"log/slog"
+
+	"go.uber.org/zap/exp/zapslog"
+)
+
+// What no user should see is refused, and the endpoint goes on. Each case changes one thing in a good request.
+func TestFaulty(t *testing.T) {
+	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	w := dial(t, "udp", e)
+	contact := fmt.Sprintf("Contact: <sip:5550101@%s>\r\n", w.addr())
+	for i, c := range []struct{ method, old, new, want string }{
+		{"OPTIONS", "", "", "200"},
+		{"OPTIONS", "SIP/2.0\r\nVia", "SIP/7.0\r\nVia", "505"},
+		{"OPTIONS", "From: \"Stage Door\" <sip:5550101@millrace.example>;tag=near\r\n", "", "400 Missing From"},
+		{"OPTIONS", ";tag=near", "", "400 Missing From Tag"},
+		{"OPTIONS", "To: <sip:5550102@millrace.example>\r\n", "", "400 Missing To"},
+		{"OPTIONS", "To: <sip:5550102@millrace.example>", "To: <sip:5550102", "400 Bad Request"},
+		{"OPTIONS", "From: \"Stage Door\" <", "From: \"Stage Door <", "400 Bad Request"},
+		{"OPTIONS", "Call-ID: ", "X-Call-ID: ", "400 Missing Call-ID"},
+		{"OPTIONS", "CSeq: 1 OPTIONS\r\n", "", "400 Missing CSeq"},
+		{"OPTIONS", "CSeq: 1 OPTIONS", "CSeq: 1 INVITE", "400 CSeq Method Mismatch"},
+		{"OPTIONS", "CSeq: 1 OPTIONS", "CSeq: one OPTIONS", "400 Bad Request"},
+		{"OPTIONS", "CSeq: 1 OPTIONS", "CSeq: 4294967296 OPTIONS", "400 Bad Request"},
+		{"OPTIONS", "CSeq: 1", "CSeq: 1 OPTIONS\r\nCSeq: 1", "400 Repeated Header Field"},
+		{"OPTIONS", "To: ", "t: <sip:5550103@millrace.example>\r\nTo: ", "400 Repeated Header Field"},
+		{"OPTIONS", "Content-Length: 0", "Content-Length: 400", "400 Bad Request"},
+		{"OPTIONS", "Content-Length: 0", "Content-Length: -1", "400 Bad Request"},
+		{"INVITE", contact, "", "400 Missing Contact"},
+		{"SUBSCRIBE", contact, "", "400 Missing Contact"},
+		{"BYE", contact, "", "200"},
+		{"MESSAGE", "Max-Forwards: 70", "Max-Forwards: 0", "483"},
+		{"OPTIONS", "Max-Forwards: 70", "Max-Forwards: 0", "200"},
+		{"OPTIONS", "Max-Forwards: 70", "Max-Forwards: many", "400 Bad Request"},
+		{"NEWMETHOD", "", "", "200"}, // the user says what it does not know
+	} {
+		text := w.text(request{method: c.method, id: fmt.Sprintf("fault-%d", i)})
+		require.Contains(t, text, c.old)
+		w.send(strings.Replace(text, c.old, c.new, 1))
+		m := w.next(patience)
+		require.True(t, strings.HasPrefix(m, "SIP/2.0 "+c.want), "%+v: got %q", c, m)
+		require.Contains(t, message(m).get("Via"), "z9hG4bKfault", "it says what it answers")
+	}
+}
+
+// What cannot be answered is dropped, and the endpoint goes on.
+func TestJunk(t *testing.T) {
+	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	w := dial(t, "udp", e)
+	good := w.text(request{method: "OPTIONS", id: "junk"})
+	junk := []string{"\r\n\r\n", "\r\n", "\x00\x00\x00\x00", "hello", "\x00\x01\x00\x08\x21\x12\xa4\x42", "GET / HTTP/1.1\r\n\r\n",
+		"SIP/2.0 200 OK\r\n\r\n", "SIP/2.0 999999999999 x\r\n\r\n", "INVITE sip:x SIP/2.0\r\n", "ACK sip:x SIP/2.0\r\nVia: SIP/2.0/UDP x\r\n\r\n",
+		"OPTIONS sip:x SIP/2.0\r\n\r\n", " SIP/2.0\r\n\r\n", strings.Replace(good, "Via: ", "Via: ,", 1), strings.Replace(good, "OPTIONS ", "ACK ", 2)}
+	for cut := 0; cut < len(good); cut += 7 {
+		junk = append(junk, good[:cut])
+	}
+	for _, s := range junk {
+		w.send(s)
+	}
+	w.send(w.text(request{method: "OPTIONS", id: "alive"}))
+	for {
+		m := w.next(patience)
+		require.NotEmpty(t, m, "no answer after the junk")
+		if message(m).get("Call-ID") == "alive" {
+			break
+		}
+	}
+	require.NotZero(t, e.Dropped())
+}
+
+// A source that Accept refuses is not heard, over UDP or TCP.
+func TestAccept(t *testing.T) {
+	var l log
+	refuse := netip.MustParseAddr("127.0.0.1")
+	e := open(t, user{request: func(r *Request) { l.add("came") }}, func(o *Options) {
+		o.Accept = func(a netip.Addr) bool { return a != refuse }
+	})
+	udp := dial(t, "udp", e)
+	udp.send(udp.text(request{method: "OPTIONS", id: "refused"}))
+	tcp := dial(t, "tcp", e)
+	io.WriteString(tcp.conn, tcp.text(request{method: "OPTIONS", id: "refused"})) // may fail: the other end is closed
+	require.Eventually(t, func() bool { return e.Dropped() == 2 }, patience, t1)
+	require.Empty(t, l.all())
+}
+
+// A keep-alive on TCP is answered (RFC 5626 section 3.5.1), and bytes may come in any pieces.
+func TestStream(t *testing.T) {
+	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	w := dial(t, "tcp", e)
+	w.send("\r\n\r\n")
+	pong := make([]byte, 2)
+	_, err := io.ReadFull(w.in, pong)
+	require.NoError(t, err)
+	require.Equal(t, "\r\n", string(pong))
+	for _, b := range []byte(w.text(request{method: "INFO", id: "pieces", body: "Signal=5\r\n"})) {
+		w.send(string(b))
+	}
+	w.expect("SIP/2.0 200")
+	two := w.text(request{method: "INFO", id: "one"}) + w.text(request{method: "INFO", id: "two"})
+	w.send(two)
+	got := []string{w.expect("SIP/2.0 200").get("Call-ID"), w.expect("SIP/2.0 200").get("Call-ID")}
+	require.ElementsMatch(t, []string{"one", "two"}, got)
+}
+
+// A TCP peer that sends what is no SIP loses its connection, and only that.
+func TestStreamJunk(t *testing.T) {
+	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	bad, good := dial(t, "tcp", e), dial(t, "tcp", e)
+	bad.send("nonsense that goes on\r\nand on\r\n\r\n")
+	_, err := bad.in.ReadByte()
+	require.Error(t, err)
+	good.send(good.text(request{method: "OPTIONS", id: "good"}))
+	good.expect("SIP/2.0 200")
+}
+
+// The parser keeps what the library's default one would lose.
+func TestParser(t *testing.T) {
+	got := make(chan *Request, 1) // the request
+	e := open(t, user{request: func(r *Request) {
+		got <- r
+		r.Reply(200, "OK")
+	}})
+	w := dial(t, "udp", e)
+	w.send(w.text(request{method: "REFER", id: "parser", more: "o: dialog\r\nk: timer\r\nx: 90\r\n" +
+		"r: <sip:5550103@millrace.example?Replaces=a%3Bto-tag%3Db>;early\r\nRecord-Route: <sip:p1.example;lr>;x=1, <sip:p2.example;lr>\r\n" +
+		"Record-Route: <sip:p3.example;lr>;y=2\r\n"}))
+	r := <-got
+	for name, want := range map[string]string{"Event": "dialog", "Supported": "timer", "Session-Expires": "90",
+		"Refer-To": "<sip:5550103@millrace.example?Replaces=a%3Bto-tag%3Db>;early"} {
+		h := r.GetHeader(name)
+		require.NotNil(t, h, name)
+		require.Equal(t, want, h.Value())
+	}
+	routes := r.GetHeaders("Record-Route")
+	require.Len(t, routes, 2)
+	require.Equal(t, "<sip:p1.example;lr>;x=1, <sip:p2.example;lr>", routes[0].Value())
+	require.Equal(t, "<sip:p3.example;lr>;y=2", routes[1].Value())
+	w.expect("SIP/2.0 200")
+}
+
+// The library's log loses what may quote a packet, however it is handed over.
+func TestRedact(t *testing.T) {
+	core, seen := observer.New(zapcore.DebugLevel)
+	l := slog.New(redact{zapslog.NewHandler(core)})
+	const secret = `Authorization: Digest response="0123"`
+	l.Error("failed to parse", "data", secret, "error", fmt.Errorf("header: %q", secret))
+	l.With("data", secret, "caller", "transport").Error("x", "req", secret)
+	l.WithGroup("g").With("data", secret).Error("x", slog.Group("inner", "data", secret, "size", 3))
+	l.Info("small talk")
+	all := seen.All()
+	require.Len(t, all, 3)
+	text := fmt.Sprint(all)
+	for _, entry := range all {
+		text += fmt.Sprint(entry.ContextMap())
+	}
+	require.NotContains(t, text, "0123")
+	require.Contains(t, text, "transport")
+	require.Contains(t, text, "inner")
+}
+
+// Whatever goes over the wire, no credentials and no packet come into our own log.
+func TestQuietLog(t *testing.T) {
+	core, seen := observer.New(zapcore.DebugLevel)
+	e := open(t, user{request: func(r *Request) { panic("a fault") }}, func(o *Options) { o.Logger = zap.New(core) })
+	w := dial(t, "udp", e)
+	const secret = "Authorization: Digest username=\"stage-door\", response=\"0123456789abcdef\"\r\n"
+	w.send(w.text(request{method: "INFO", id: "x", more: secret}))
+	w.expect("SIP/2.0 500")
+	w.send(strings.Replace(w.text(request{method: "INFO", id: "y", more: secret}), "CSeq: 1", "CSeq: x", 1))
+	w.expect("SIP/2.0 400")
+	require.Equal(t, 1, seen.Len())
+	for _, entry := range seen.All() {
+		require.NotContains(t, fmt.Sprint(entry.Message, entry.ContextMap()), "0123456789abcdef")
+	}
+}
+
+func TestOpenFails(t *testing.T) {
+	_, err := Open(Options{Listen: netip.MustParseAddrPort("127.0.0.1:0")}, user{})
+	require.ErrorContains(t, err, "neither UDP nor TCP")
+	e := open(t, user{})
+	_, err = Open(Options{Listen: e.Addr(), UDP: true}, user{})
+	require.ErrorContains(t, err, "address already in use")
+}
+
+func TestContact(t *testing.T) {
+	e := open(t, user{}, func(o *Options) { o.Advertise = "pbx.example" })
+	port := e.Addr().Port()
+	require.Equal(t, fmt.Sprintf("<sip:workshop@pbx.example:%d>", port), e.Contact("workshop", "UDP").Value())
+	require.Equal(t, fmt.Sprintf("<sip:workshop@pbx.example:%d;transport=tcp>", port), e.Contact("workshop", "tcp").Value())
+}
+
+// FuzzDatagram feeds datagrams to the whole way in; nothing may escape survive, which the test sees as a log entry.
+func FuzzDatagram(f *testing.F) {
+	core, seen := observer.New(zapcore.ErrorLevel)
+	e, err := Open(Options{Listen: netip.MustParseAddrPort("127.0.0.1:0"), UDP: true, Logger: zap.New(core)}, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Cleanup(func() { e.Close() })
+	w := dial(f, "udp", e)
+	for _, method := range []string{"INVITE", "ACK", "CANCEL", "REGISTER", "OPTIONS"} {
+		f.Add([]byte(w.text(request{method: method, id: "fuzz", more: "Record-Route: <sip:p.example;lr>\r\n"})))
+	}
+	f.Add([]byte("SIP/2.0 200 OK\r\nVia: SIP/2.0/UDP x;branch=z9hG4bK1\r\nFrom: <sip:a>;tag=1\r\nTo: <sip:b>\r\nCall-ID: 1\r\nCSeq: 1 INVITE\r\n\r\n"))
+	from := netip.MustParseAddrPort(w.addr())
+	f.Fuzz(func(t *testing.T, b []byte) {
+		e.datagram(b, from)
+		if n := seen.Len(); n > 0 {
+			t.Fatal(seen.All()[0].Entry, seen.All()[0].ContextMap())
+		}
+	})
+}
