@@ -2,15 +2,6 @@ package supervision
 
 import "time"
 
-// end is one end of a call.
-type end uint8
-
-const (
-	endNone end = iota
-	endFar
-	endNear
-)
-
 // leg is the state of the adapter's leg of a call.
 type leg uint8
 
@@ -20,15 +11,15 @@ const (
 	legClearing            // ClearAdapterLeg was handed out
 )
 
-// call is one call of the line. A call whose adapter leg is cleared is no longer in the set.
+// call is one call of the line. A call whose adapter leg is cleared, or that the near end has cleared, is no longer in
+// the set. Whether an offered call
+// rings already is of no account: from the offer on it may.
 type call struct {
 	id        CallID
-	requested bool // by the adapter; otherwise it arrived
 	emergency bool
-	ringing   bool
 	answered  bool
-	cleared   end
 	leg       leg
+	far       bool          // the far end has cleared
 	byeAt     Instant       // when ClearAdapterLeg was handed out
 	late      time.Duration // how old the far end's clearing was when it was learnt
 }
@@ -87,7 +78,7 @@ func (m *Machine) callRequested(now Instant, ev Event) {
 	}
 	m.seizure(now)
 	m.endIncident()
-	m.calls = append(m.calls, call{id: ev.Call, requested: true, emergency: ev.Emergency, leg: legUp})
+	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, leg: legUp})
 }
 
 // seized is told by a sensor. In the call-back window a line off hook without a call is an incident at once: nobody
@@ -117,14 +108,6 @@ func (m *Machine) seizure(now Instant) {
 // busyHere is the status that a call gets when the near end came first: 486 of RFC 3261 section 21.4.24.
 const busyHere = 486
 
-func (m *Machine) callRinging(ev Event) {
-	c := m.find(ev.Call)
-	if c == nil || c.requested || c.leg != legUp || c.answered {
-		return // unknown, or it cannot ring (any more); a fork's second ringing changes nothing below
-	}
-	c.ringing = true
-}
-
 // callAnswered of a call that the far end has left already is an answer that crossed our CANCEL: the near end is off
 // hook in a call without a far end, as if that had cleared now. The limit still counts from our CANCEL.
 func (m *Machine) callAnswered(now Instant, ev Event) {
@@ -132,8 +115,8 @@ func (m *Machine) callAnswered(now Instant, ev Event) {
 	if c == nil || c.leg == legNone || c.answered {
 		return // unknown, never offered, or a fork's second answer
 	}
-	c.ringing, c.answered = false, true
-	if c.cleared == endFar {
+	c.answered = true
+	if c.far {
 		m.want(now, c)
 		return
 	}
@@ -142,7 +125,7 @@ func (m *Machine) callAnswered(now Instant, ev Event) {
 
 func (m *Machine) farEndCleared(now Instant, ev Event) {
 	c := m.find(ev.Call)
-	if c == nil || c.cleared != endNone {
+	if c == nil || c.far {
 		return // unknown, gone, or a repetition
 	}
 	tell := ev.Evidence != EvidenceBye // the far side does not know yet
@@ -153,7 +136,7 @@ func (m *Machine) farEndCleared(now Instant, ev Event) {
 		}
 		return // a caller that gave up while waiting
 	}
-	c.cleared, c.leg, c.byeAt, c.late = endFar, legClearing, now, ev.Late
+	c.far, c.leg, c.byeAt, c.late = true, legClearing, now, ev.Late
 	m.emit(ClearAdapterLeg, c.id)
 	if tell {
 		m.emit(ClearFarEnd, c.id)
@@ -177,7 +160,7 @@ func (m *Machine) nearEndCleared(now Instant, ev Event) {
 		return // unknown, or never offered
 	}
 	m.cancel(now)
-	if c.cleared == endNone {
+	if !c.far {
 		m.emit(ClearFarEnd, c.id)
 		m.watchHook(now, c)
 	}
@@ -201,7 +184,7 @@ func (m *Machine) adapterLost(now Instant, ev Event) {
 		return // unknown, or never offered
 	}
 	m.cancel(now)
-	if c.cleared == endNone {
+	if !c.far {
 		m.emit(ClearFarEnd, c.id)
 		m.watchHook(now, c)
 		if c.answered {

@@ -108,7 +108,7 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	case CallRequested:
 		m.callRequested(now, ev)
 	case CallRinging:
-		m.callRinging(ev)
+		// nothing to decide: an offered call is on the line whether it rings or not
 	case CallAnswered:
 		m.callAnswered(now, ev)
 	case FarEndCleared:

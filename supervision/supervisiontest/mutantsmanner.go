@@ -59,6 +59,11 @@ func mannerOfCalls() []Mutant {
 		{Invariant: 0, Name: "refuses a pulse that nobody asked for", Build: also(supervision.TimePassed, func(*hook, *Moment) supervision.Effect {
 			return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportRefused}
 		}), Problem: "nobody asked"},
+		{Invariant: 0, Name: "never comes to rest", Build: wrap(nil, func(h *hook, m *Moment) {
+			if h.fault {
+				m.Deadline = m.Now
+			}
+		}), Problem: "the same again"},
 		{Invariant: 0, Name: "gives no reason", Build: effect(func(_ *Moment, ef *supervision.Effect) { ef.Suppression = 0 }), Problem: "not true"},
 		{Invariant: 5, Name: "offers a call twice", Build: also(supervision.CallRinging, ofCall(supervision.OfferCall)), Problem: "offers a call that does not wait"},
 		{Invariant: 5, Name: "offers a call before an interruption", Build: offerIf(always), Problem: "an interruption is to come"},

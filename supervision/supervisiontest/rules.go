@@ -100,6 +100,9 @@ func longest(p *supervision.Policy) time.Duration {
 }
 
 func accountEnd(t *truth, m *Moment) string {
+	if m.Event.Kind == supervision.TimePassed && m.Deadline <= m.Now {
+		return "is told that time passed, and asks for the same again"
+	}
 	c := t.find(m.Event.Call)
 	if !t.known || c == nil {
 		return ""
