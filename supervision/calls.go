@@ -12,8 +12,7 @@ const (
 )
 
 // call is one call of the line. A call whose adapter leg is cleared, or that the near end has cleared, is no longer in
-// the set. Whether an offered call
-// rings already is of no account: from the offer on it may.
+// the set. Whether an offered call rings already is of no account: from the offer on it may.
 type call struct {
 	id        CallID
 	emergency bool
@@ -45,6 +44,18 @@ func (m *Machine) remove(id CallID) {
 			m.calls = append(m.calls[:i], m.calls[i+1:]...)
 			return
 		}
+	}
+}
+
+// forget removes the calls of whose adapter leg nobody has said what became of it. Else one lost answer would keep the
+// line from ever being cleared again.
+func (m *Machine) forget(now Instant) {
+	for i := 0; i < len(m.calls); {
+		if c := &m.calls[i]; c.leg == legClearing && now > c.byeAt.Add(legForgotten) {
+			m.calls = append(m.calls[:i], m.calls[i+1:]...)
+			continue
+		}
+		i++
 	}
 }
 

@@ -101,6 +101,7 @@ func New(p Policy) *Machine {
 // is valid until the next Step. An event that is out of place changes nothing.
 func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	m.out = m.out[:0]
+	m.forget(now)
 	m.catchUp(now, ev.Kind)
 	switch ev.Kind {
 	case CallArrived:

@@ -170,6 +170,22 @@ func TestLostProbeAnswers(t *testing.T) {
 	l.want("its own answer, the first being lost", l.after(0, "probe-answered hook=off"), "open-loop call=2 seq=1 interval=800ms not-after=+93.7s")
 }
 
+// TestLostLegAnswers: nobody says what became of a CANCEL. That must not keep the line from being cleared for ever; after
+// twice 64*T1 of RFC 3261, and a second, the call is forgotten.
+func TestLostLegAnswers(t *testing.T) {
+	l := newLine(t, supervision.DefaultPolicy())
+	l.after(0, "call-arrived call=7")
+	l.after(0, "far-end-cleared call=7 evidence=bye")
+	l.after(0, "call-arrived call=1")
+	l.after(0, "call-answered call=1")
+	l.want("a clearing 65 s later", l.after(65*time.Second, "far-end-cleared call=1 evidence=bye"), "clear-adapter-leg call=1\nreport suppressed call=1 rule=other-call")
+	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+	l.after(0, "call-arrived call=2")
+	l.after(0, "call-answered call=2")
+	l.want("a clearing after more than 65 s", l.after(1, "far-end-cleared call=2 evidence=bye"), "clear-adapter-leg call=2")
+	l.want("the answer", l.after(0, "adapter-leg-cleared call=2 answer=confirmed"), "open-loop call=2 seq=1 interval=800ms not-after=+126.200000001s")
+}
+
 // TestProbeBeforeRecognitionIsWorthless: soon after an opening an adapter says off hook whatever is true.
 func TestProbeBeforeRecognitionIsWorthless(t *testing.T) {
 	p := supervision.DefaultPolicy()

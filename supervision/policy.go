@@ -86,6 +86,9 @@ const (
 	probeWait = 500 * time.Millisecond
 	// probeForgotten is Timer F of RFC 3261 (64*T1): after that no answer can belong to an old probe.
 	probeForgotten = 32 * time.Second
+	// legForgotten is after what time nothing more is heard of an adapter's leg: the wait after CANCEL (RFC 3261 section
+	// 9.1) and Timer F of a BYE that follows it, 64*T1 each, and a second for the shell.
+	legForgotten = 65 * time.Second
 	// pulseWait is how long an opening by hand may wait for the controller.
 	pulseWait = time.Second
 )

@@ -15,6 +15,7 @@ const (
 	probeLimit  = 500 * time.Millisecond // how long an answer to a probe may be awaited
 	waitSlack   = time.Second            // probe and closing time in the bound of a waiting call
 	forgotten   = 32 * time.Second       // an unanswered probe
+	legGone     = 65 * time.Second       // an adapter's leg of which nothing more is heard
 )
 
 // callTruth is what is known of one call from events and effects alone.
@@ -146,6 +147,11 @@ func (t *truth) disturbed(now supervision.Instant) {
 
 func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 	t.known, t.seizure, t.hookOff = false, false, false
+	for i := range t.calls {
+		if c := &t.calls[i]; c.legAsked && !c.legDone && now > c.byeAt.Add(legGone) {
+			c.legDone, c.leg, c.legDoneAt = true, supervision.AnswerNone, now
+		}
+	}
 	t.wasBegun = t.loop.begun && !t.loop.closing && !t.loop.faulted
 	t.wasWanted = t.wanted() != nil
 	switch ev.Kind {
