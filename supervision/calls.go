@@ -98,7 +98,7 @@ func (m *Machine) seized(now Instant) {
 	quiet := m.loop == loopClosed && m.wanted.wait == waitNothing && m.check.of != checkInterruption
 	m.seizure(now)
 	if quiet && len(m.calls) == 0 && m.inCallbackWindow(now) {
-		m.offHook(IncidentOffHookWithoutCall, 0)
+		m.beginIncident(0, IncidentOffHookWithoutCall)
 	}
 }
 

@@ -92,7 +92,7 @@ func (m *Machine) probeAnswered(now Instant, ev Event) {
 		// of an earlier probe
 	case asked && m.wanted.wait == waitProbe:
 		if ev.Hook == HookOff {
-			m.becomeOpening(now, true)
+			m.open(now, true)
 			return
 		}
 		m.suppressWanted(SuppressedUnknownCall)
@@ -101,7 +101,7 @@ func (m *Machine) probeAnswered(now Instant, ev Event) {
 	case ev.Hook == HookOn:
 		m.endIncident()
 	case ev.Hook == HookOff && !asked && len(m.calls) == 0 && m.loop == loopClosed && m.wanted.wait == waitNothing && m.check.of == checkNothing:
-		m.offHook(IncidentOffHookWithoutCall, 0) // found by somebody else
+		m.beginIncident(0, IncidentOffHookWithoutCall) // found by somebody else
 	default:
 		// nothing to learn: unknown, late, or the line is busy
 	}
@@ -120,7 +120,7 @@ func (m *Machine) checked(h Hook) {
 		m.endIncident()
 	case HookOff:
 		if !m.otherOnLine(0) {
-			m.offHook(IncidentOffHookWithoutCall, 0)
+			m.beginIncident(0, IncidentOffHookWithoutCall)
 		}
 	}
 }
@@ -134,22 +134,24 @@ func (m *Machine) interrupted(h Hook) {
 	case h == HookOn:
 		m.endIncident()
 	case h == HookOff && m.last.call == 0:
-		m.offHook(IncidentOffHookWithoutCall, 0)
+		m.beginIncident(0, IncidentOffHookWithoutCall)
 	case h == HookOff && m.last.unconfirmed:
 		m.stayed = min(m.stayed+1, len(m.policy.Steps))
-		m.offHook(IncidentByeUnanswered, m.last.call)
+		m.beginIncident(m.last.call, IncidentByeUnanswered)
 	case h == HookOff:
 		m.stayed = min(m.stayed+1, len(m.policy.Steps))
-		m.offHook(IncidentIntervalShort, m.last.call)
+		m.beginIncident(m.last.call, IncidentIntervalShort)
 	}
 }
 
-func (m *Machine) offHook(why Incident, id CallID) {
+// beginIncident reports an incident that lasts until the line is seen on hook or carries a call again. (A faulted loop's
+// ends with LoopClosed.)
+func (m *Machine) beginIncident(id CallID, why Incident) {
 	m.incident = why
 	m.report(ReportIncident, id, why)
 }
 
-// endIncident ends a line's off-hook incident, if there is one.
+// endIncident ends the line's incident, if there is one.
 func (m *Machine) endIncident() {
 	if m.incident != IncidentNone {
 		m.report(ReportIncidentEnded, 0, m.incident)

@@ -27,7 +27,7 @@ func (m *Machine) want(now Instant, c *call) {
 	}
 	m.suppress(c.id, why)
 	if c.late > lateMax && why == SuppressedLate {
-		m.report(ReportIncident, c.id, IncidentNeverSignalled)
+		m.beginIncident(c.id, IncidentNeverSignalled)
 	}
 }
 
@@ -70,21 +70,26 @@ func (m *Machine) disturb(now Instant) {
 func (m *Machine) wantedLegCleared(now Instant, a Answer) {
 	switch {
 	case a == AnswerConfirmed:
-		m.becomeOpening(now, false)
+		m.open(now, false)
 	case a == AnswerUnknown && m.policy.ProbeTrusted && now >= m.recognisedAt:
-		m.wanted.wait, m.wanted.by = waitProbe, now.Add(probeWait)
-		m.probe(now)
+		m.becomeProbing(now)
 	case a == AnswerUnknown:
 		m.suppressWanted(SuppressedUnknownCall)
 	default:
-		m.becomeOpening(now, true) // no answer, and none will come
+		m.open(now, true) // no answer, and none will come
 	}
+}
+
+// becomeProbing asks the line itself, since the adapter knows no call.
+func (m *Machine) becomeProbing(now Instant) {
+	m.wanted.wait, m.wanted.by = waitProbe, now.Add(probeWait)
+	m.probe(now)
 }
 
 // wantedDue: the adapter did not answer within the lead, or the line did not answer the probe.
 func (m *Machine) wantedDue(now Instant) {
 	if m.wanted.wait == waitLeg {
-		m.becomeOpening(now, true)
+		m.open(now, true)
 		return
 	}
 	m.suppressWanted(SuppressedUnknownCall)
@@ -95,8 +100,8 @@ func (m *Machine) suppressWanted(why Suppression) {
 	m.becomeUnwanted()
 }
 
-// becomeOpening turns what is wanted into an opening, if it can still end in time.
-func (m *Machine) becomeOpening(now Instant, unconfirmed bool) {
+// open turns what is wanted into an opening, if it can still end in time.
+func (m *Machine) open(now Instant, unconfirmed bool) {
 	w := m.wanted
 	m.becomeUnwanted()
 	interval := m.policy.interval(m.stayed)
@@ -108,14 +113,14 @@ func (m *Machine) becomeOpening(now Instant, unconfirmed bool) {
 	}
 	notAfter := w.byeAt.Add(dialWindow - interval)
 	if interval <= 0 || interval > m.policy.MaxInterval || now > notAfter {
-		m.report(ReportIncident, w.call, why)
+		m.beginIncident(w.call, why)
 		return
 	}
-	m.begin(now, opening{call: w.call, interval: interval, unconfirmed: unconfirmed, closeBy: w.byeAt.Add(dialWindow)}, notAfter)
+	m.becomeOpening(now, opening{call: w.call, interval: interval, unconfirmed: unconfirmed, closeBy: w.byeAt.Add(dialWindow)}, notAfter)
 }
 
-// begin hands out OpenLoop. The controller times the interval; the deadline is only the guard of the opening.
-func (m *Machine) begin(now Instant, o opening, notAfter Instant) {
+// becomeOpening hands out OpenLoop. The controller times the interval; the deadline is only the guard of the opening.
+func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 	o.seq = m.last.seq + 1
 	o.closeBy = min(o.closeBy, now.Add(m.policy.MaxInterval))
 	o.before, o.judge = m.recognisedAt, true
@@ -157,6 +162,11 @@ func (m *Machine) loopOpened(now Instant, ev Event) {
 	if m.loop != loopOpening || ev.Seq != m.last.seq {
 		return // not awaited, or of an earlier interruption
 	}
+	m.becomeOpen(now)
+}
+
+// becomeOpen moves the guard, since the interval counts from the confirmation; a closing under way keeps its deadline.
+func (m *Machine) becomeOpen(now Instant) {
 	m.loop, m.last.opened = loopOpen, true
 	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
 	if !m.last.closing {
@@ -207,11 +217,11 @@ func (m *Machine) failed(f Failure) {
 	case f == FailureStopped && !m.last.closing:
 		m.report(ReportCancelled, m.last.call, IncidentNone) // by the shell
 	case f == FailureLate || f == FailureStopped: // the guard withdrew what was not written in time
-		m.report(ReportIncident, m.last.call, IncidentMissedNotAfter)
+		m.beginIncident(m.last.call, IncidentMissedNotAfter)
 	case f == FailureRefused:
-		m.report(ReportIncident, m.last.call, IncidentContactStuck)
+		m.beginIncident(m.last.call, IncidentContactStuck)
 	default:
-		m.report(ReportIncident, m.last.call, IncidentUnreachable)
+		m.beginIncident(m.last.call, IncidentUnreachable)
 	}
 }
 
@@ -302,5 +312,5 @@ func (m *Machine) pulseRequested(now Instant, ev Event) {
 	}
 	m.dropCheck()
 	m.disturb(now)
-	m.begin(now, opening{interval: interval, closeBy: Never}, now.Add(pulseWait))
+	m.becomeOpening(now, opening{interval: interval, closeBy: Never}, now.Add(pulseWait))
 }

@@ -64,7 +64,7 @@ type Machine struct {
 	stayed   int // holds that stayed since New: index of the interval
 	probes   int // ProbeLine without an answer yet
 	probedAt Instant
-	incident Incident // off hook, not yet ended
+	incident Incident // not yet ended
 
 	out []Effect
 }
