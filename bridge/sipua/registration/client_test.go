@@ -1,0 +1,237 @@
+package registration
+
+import (
+	"context"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+func TestRefreshAfter(t *testing.T) {
+	for granted, want := range map[time.Duration]time.Duration{
+		time.Hour: 54 * time.Minute, 100 * time.Second: 90 * time.Second, 60 * time.Second: 50 * time.Second,
+		20 * time.Second: 10 * time.Second, 15 * time.Second: 7500 * time.Millisecond, time.Second: 500 * time.Millisecond,
+	} {
+		require.Equal(t, want, refreshAfter(granted), granted)
+	}
+}
+
+func TestRetryAfter(t *testing.T) {
+	const s = time.Second
+	for _, c := range []struct {
+		failures int
+		f        failure
+		chance   float64
+		want     time.Duration
+	}{
+		{1, failure{}, 0, s}, {1, failure{}, 0.5, 1500 * time.Millisecond}, {2, failure{}, 0, 2 * s}, {3, failure{}, 0, 4 * s},
+		{6, failure{}, 0, 30 * s}, {1000000, failure{}, 0, 30 * s}, {1000000, failure{}, 0.5, 45 * s},
+		{1, failure{slow: true}, 0, 150 * s}, {9, failure{slow: true}, 0.5, 225 * s},
+		{1, failure{retryAfter: 20 * s}, 0, 20 * s}, {1, failure{retryAfter: 20 * s}, 0.5, 20*s + s/2},
+		{9, failure{retryAfter: s}, 0, 30 * s}, {1, failure{retryAfter: 1000 * time.Hour}, 0, time.Hour},
+	} {
+		require.Equal(t, c.want, retryAfter(c.failures, c.f, c.chance), c)
+	}
+}
+
+// service is a registrar that answers as the test says.
+type service struct {
+	e    *endpoint.Endpoint
+	came chan *endpoint.Request
+}
+
+func newService(t *testing.T) *service {
+	t.Helper()
+	s := &service{came: make(chan *endpoint.Request, 16)} // more than any test lets come
+	e, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true}, handler(func(r *endpoint.Request) { s.came <- r }))
+	require.NoError(t, err)
+	t.Cleanup(func() { e.Close() })
+	s.e = e
+	return s
+}
+
+func (s *service) next(t *testing.T) *endpoint.Request {
+	t.Helper()
+	select {
+	case r := <-s.came:
+		return r
+	case <-time.After(patience):
+		t.Fatal("no REGISTER came")
+		return nil
+	}
+}
+
+// granted answers 200 with the request's Contact among others.
+func granted(r *endpoint.Request, expires int) {
+	mine := r.Contact().Clone()
+	mine.Params.Add("expires", strconv.Itoa(expires))
+	r.Reply(200, "OK", sip.NewHeader("Contact", "<sip:other@192.0.2.1>;expires=7"), mine, sip.NewHeader("Expires", "9"))
+}
+
+type running struct {
+	*Client
+	s       *service
+	changed chan Status
+	seen    *observer.ObservedLogs
+	stop    func() // and waits
+}
+
+func run(t *testing.T, change ...func(*ClientOptions)) *running {
+	t.Helper()
+	r := &running{s: newService(t), changed: make(chan Status, 16)} // more than any test brings
+	own, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true}, handler(func(*endpoint.Request) {}))
+	require.NoError(t, err)
+	core, seen := observer.New(zapcore.InfoLevel)
+	r.seen = seen
+	pbx := sip.Uri{Scheme: "sip", User: "ignored", Host: "pbx.example"}
+	o := ClientOptions{Line: "box-office", Endpoint: own, Registrar: pbx, AOR: sip.Uri{Scheme: "sip", User: "5550100", Host: "pbx.example"},
+		AuthUser: "box-office", Password: secret, Contact: *own.Contact("t0ken", "UDP"), Destination: r.s.e.Addr().String(),
+		Expires: 600 * time.Second, Logger: zap.New(core), Changed: func(s Status) { r.changed <- s }}
+	for _, f := range change {
+		f(&o)
+	}
+	r.Client = NewClient(o)
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		r.Run(ctx)
+	}()
+	r.stop = func() {
+		cancel()
+		<-done
+	}
+	t.Cleanup(func() {
+		r.stop()
+		own.Close()
+		for _, entry := range seen.All() {
+			require.NotContains(t, entry.Message+entry.Level.String(), secret)
+		}
+	})
+	return r
+}
+
+const offer = `Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`
+
+// The whole life: challenge, 200, un-registering; one Call-ID and one From tag, CSeq rising.
+func TestClient(t *testing.T) {
+	t.Parallel()
+	c := run(t)
+	one := c.s.next(t)
+	require.Equal(t, "sip:pbx.example", one.Recipient.String())
+	require.Equal(t, "600", one.GetHeader("Expires").Value())
+	require.Equal(t, "5550100", one.To().Address.User)
+	require.Nil(t, one.GetHeader("Authorization"))
+	one.Reply(401, "Unauthorized", sip.NewHeader("WWW-Authenticate", offer))
+	two := c.s.next(t)
+	require.Contains(t, two.GetHeader("Authorization").Value(), `uri="sip:pbx.example"`)
+	require.False(t, c.Status().Registered)
+	granted(two, 300)
+	s := <-c.changed
+	require.True(t, s.Registered)
+	require.InDelta(t, 300, time.Until(s.Until).Seconds(), 2, "our own Contact's time counts")
+	go c.stop()
+	three := c.s.next(t)
+	require.Equal(t, "0", three.GetHeader("Expires").Value())
+	three.Reply(200, "OK")
+	s = <-c.changed
+	require.False(t, s.Registered)
+	for i, r := range []*endpoint.Request{two, three} {
+		require.Equal(t, one.CallID(), r.CallID())
+		require.Equal(t, one.Request.From().Params, r.Request.From().Params)
+		require.Equal(t, one.CSeq().SeqNo+uint32(i)+1, r.CSeq().SeqNo)
+	}
+}
+
+// A short registration is refreshed at its half, and while the refreshing fails it lasts until its end.
+func TestRefresh(t *testing.T) {
+	t.Parallel()
+	c := run(t)
+	granted(c.s.next(t), 1)
+	start := time.Now()
+	require.True(t, (<-c.changed).Registered)
+	r := c.s.next(t)
+	require.InDelta(t, 0.5, time.Since(start).Seconds(), 0.2)
+	r.Reply(500, "Server Internal Error")
+	s := <-c.changed
+	require.False(t, s.Registered)
+	require.InDelta(t, 1, time.Since(start).Seconds(), 0.2)
+	require.Contains(t, s.Problem, "500")
+	granted(c.s.next(t), 60)
+	s = <-c.changed
+	require.True(t, s.Registered)
+	require.Empty(t, s.Problem)
+}
+
+// 423: what the registrar wants, from then on.
+func TestTooBrief(t *testing.T) {
+	t.Parallel()
+	c := run(t)
+	c.s.next(t).Reply(423, "Interval Too Brief", sip.NewHeader("Min-Expires", "1800"))
+	r := c.s.next(t)
+	require.Equal(t, "1800", r.GetHeader("Expires").Value())
+	granted(r, 1)
+	r = c.s.next(t)
+	require.Equal(t, "1800", r.GetHeader("Expires").Value())
+	granted(r, 1800)
+}
+
+// A wrong password is tried once, then seldom; the log says the trouble once and its end once.
+func TestRefused(t *testing.T) {
+	t.Parallel()
+	c := run(t)
+	c.s.next(t).Reply(401, "Unauthorized", sip.NewHeader("WWW-Authenticate", offer))
+	c.s.next(t).Reply(401, "Unauthorized", sip.NewHeader("WWW-Authenticate", strings.Replace(offer, "n1", "n2", 1)))
+	require.Eventually(t, func() bool { return c.Status().Problem != "" }, patience, time.Millisecond)
+	require.Contains(t, c.Status().Problem, "credentials were refused")
+	require.Len(t, c.seen.FilterMessage("cannot register at the service; trying on and on").All(), 1)
+	next := c.seen.All()[0].ContextMap()["next_try_in"].(time.Duration)
+	require.GreaterOrEqual(t, next, slowRetry/2)
+	require.Empty(t, c.s.came)
+}
+
+// Trouble is told once when it begins and once when it ends.
+func TestTroubleOnce(t *testing.T) {
+	t.Parallel()
+	c := run(t)
+	c.s.next(t).Reply(503, "Service Unavailable", sip.NewHeader("Retry-After", "1 (dinner)"))
+	start := time.Now()
+	c.s.next(t).Reply(500, "Server Internal Error")
+	require.GreaterOrEqual(t, time.Since(start), time.Second)
+	granted(c.s.next(t), 60)
+	<-c.changed
+	require.Len(t, c.seen.FilterMessage("cannot register at the service; trying on and on").All(), 1)
+	require.Len(t, c.seen.FilterMessage("registered at the service again").All(), 1)
+	require.Equal(t, 2, c.seen.Len())
+}
+
+// Sorting the answers.
+func TestRefusals(t *testing.T) {
+	for code, slow := range map[int]bool{302: true, 400: true, 403: true, 404: true, 408: false, 420: true, 480: false, 500: false, 501: true, 503: false, 504: false, 505: true, 603: true} {
+		require.Equal(t, slow, refused(sip.NewResponse(code, "")).slow, code)
+	}
+	res := sip.NewResponse(503, "")
+	res.AppendHeader(sip.NewHeader("Retry-After", "120;duration=60"))
+	require.Equal(t, 2*time.Minute, refused(res).retryAfter)
+}
+
+// A service that says nothing at all: the time-out is a problem, and the un-registering at the end costs a second at most.
+func TestServiceSilent(t *testing.T) {
+	t.Parallel()
+	c := run(t)
+	granted(c.s.next(t), 60)
+	<-c.changed
+	start := time.Now()
+	c.stop()
+	require.InDelta(t, farewell.Seconds(), time.Since(start).Seconds(), 0.3)
+	require.Len(t, c.seen.FilterMessageSnippet("could not un-register").All(), 1)
+}

@@ -1,0 +1,306 @@
+package registration
+
+import (
+	"fmt"
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+func TestRegister(t *testing.T) {
+	for _, network := range []string{"udp", "tcp"} {
+		t.Run(network, func(t *testing.T) {
+			d := newDesk(t, stageDoor())
+			_, bound := d.Binding("stage-door")
+			require.False(t, bound)
+			w := dial(t, network, d.e)
+			m := w.register(w.contact(), "User-Agent: box 1", "Expires: 120")
+			require.Equal(t, 200, m.code(), m)
+			require.Equal(t, "<sip:stage-door@"+w.addr()+">;expires=120", m.get("Contact"))
+			b, bound := d.Binding("stage-door")
+			require.True(t, bound)
+			require.Equal(t, w.addr(), b.Destination.String())
+			require.Equal(t, strings.ToUpper(network), b.Transport)
+			require.Equal(t, "box 1", b.UserAgent)
+			require.Equal(t, b, <-d.renewed)
+			require.EqualValues(t, 1, b.Generation)
+
+			m = w.register() // a question
+			require.Contains(t, m.get("Contact"), ";expires=120")
+			m = w.register(w.contact(), "Expires: 0")
+			require.Equal(t, 200, m.code())
+			require.Empty(t, m.get("Contact"))
+			_, bound = d.Binding("stage-door")
+			require.False(t, bound)
+		})
+	}
+}
+
+// Two challenges, MD5 last (RFC 8760 section 2.4), and either is taken.
+func TestAlgorithms(t *testing.T) {
+	d := newDesk(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	m := w.ask("REGISTER", "stage-door", w.contact())
+	offers := m.all("WWW-Authenticate")
+	require.Len(t, offers, 2)
+	require.Contains(t, offers[0], "SHA-256")
+	require.Contains(t, offers[1], "MD5")
+	for _, algorithm := range []string{"SHA-256", "MD5"} {
+		w.auth = ""
+		m := w.ask("REGISTER", "stage-door", w.contact())
+		w.answer(m, algorithm, "REGISTER", "stage-door", secret, 1)
+		require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), algorithm)
+	}
+}
+
+// A nonce may be used again with a higher count only; a replay is told stale=true, and so is one that is too old, made
+// up, or from another socket. A wrong password is not.
+func TestNonce(t *testing.T) {
+	d := newDesk(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	m := w.ask("REGISTER", "stage-door", w.contact())
+	say := func(m message, password string, count int) message {
+		w.answer(m, "MD5", "REGISTER", "stage-door", password, count)
+		return w.ask("REGISTER", "stage-door", w.contact())
+	}
+	isStale := func(m message, want bool) {
+		t.Helper()
+		require.Equal(t, 401, m.code())
+		require.Equal(t, want, strings.Contains(m.get("WWW-Authenticate"), "stale=true"), m)
+	}
+	require.Equal(t, 200, say(m, secret, 1).code())
+	require.Equal(t, 200, say(m, secret, 2).code())
+	isStale(say(m, secret, 2), true)
+	isStale(say(m, secret, 1), true)
+	require.Equal(t, 200, say(m, secret, 9).code())
+	isStale(say(m, "wrong", 10), false)
+
+	forged := message(strings.ReplaceAll(string(m), `nonce="`, `nonce="AAAA`))
+	isStale(say(forged, secret, 1), true)
+	other := newDesk(t, stageDoor())
+	foreign := dial(t, "udp", other.e)
+	isStale(say(foreign.ask("REGISTER", "stage-door"), secret, 1), true)
+
+	now := time.Now()
+	n := newNonces()
+	old := n.make(now, "socket")
+	require.True(t, n.spend(now.Add(nonceLife-1), "socket", old, 1))
+	require.False(t, n.spend(now.Add(nonceLife), "socket", old, 2))
+	require.False(t, n.spend(now, "another socket", old, 3))
+	// what is used up is forgotten when its time is over
+	for i := range 100 {
+		require.True(t, n.spend(now, "socket", n.make(now, "socket"), i+1))
+	}
+	require.True(t, n.spend(now.Add(2*nonceLife), "socket", n.make(now.Add(2*nonceLife), "socket"), 1))
+	require.Len(t, n.used, 1)
+}
+
+// Unknown users and wrong passwords look the same; only who is right learns that the place is wrong.
+func TestNoOracle(t *testing.T) {
+	elsewhere := stageDoor()
+	elsewhere.AllowFrom = []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}
+	other := Account{Line: "workshop", User: "workshop", Password: secret, Endpoint: func() *endpoint.Endpoint { return nil }}
+	d := newDesk(t, elsewhere, other)
+	w := dial(t, "udp", d.e)
+	shape := func(user, password string) string {
+		w.auth = ""
+		w.answer(w.ask("REGISTER", user), "MD5", "REGISTER", user, password, 1)
+		m := string(w.ask("REGISTER", user, w.contact()))
+		line, _, _ := strings.Cut(m, "\r\n")
+		return fmt.Sprint(line, len(message(m).all("WWW-Authenticate")), strings.Contains(m, "stale"))
+	}
+	want := shape("stage-door", "wrong")
+	require.Equal(t, "SIP/2.0 401 Unauthorized2 false", want)
+	require.Equal(t, want, shape("nobody", "wrong"))
+	require.Equal(t, want, shape("nobody", ""))
+	require.Equal(t, want, shape("", ""))
+	require.Equal(t, "SIP/2.0 403 Forbidden0 false", shape("stage-door", secret))
+	require.Equal(t, "SIP/2.0 403 Forbidden0 false", shape("workshop", secret))
+}
+
+func TestRegisterRules(t *testing.T) {
+	d := newDesk(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	for _, c := range []struct {
+		lines []string
+		code  int
+		want  string // header field: value
+	}{
+		{[]string{"Expires: 59"}, 423, "Min-Expires: 60"},
+		{[]string{"Expires: 60"}, 200, ";expires=60"},
+		{[]string{"Expires: 99999999999"}, 200, ";expires=7200"},
+		{[]string{"Expires: soon"}, 200, ";expires=3600"},
+		{nil, 200, ";expires=3600"},
+		{[]string{"Require: path"}, 420, "Unsupported: path"},
+	} {
+		w.id += "x"
+		var m message
+		if c.code == 420 {
+			m = w.ask("REGISTER", "stage-door", append(c.lines, w.contact())...)
+		} else {
+			m = w.register(append(c.lines, w.contact())...)
+		}
+		require.Equal(t, c.code, m.code(), c)
+		require.Contains(t, string(m), c.want)
+	}
+	require.Equal(t, 200, w.register(w.contact()+";expires=90", "Expires: 3600").code())
+	require.Contains(t, w.register().get("Contact"), ";expires=90")
+	require.Equal(t, 400, w.register("Contact: *", "Expires: 60").code())
+	require.Equal(t, 400, w.register("Contact: *").code())
+	require.Equal(t, 400, w.register("Contact: *", w.contact(), "Expires: 0").code())
+	// a Contact that was never bound is removed without harm
+	require.Equal(t, 200, w.register("Contact: <sip:stage-door@192.0.2.9>", "Expires: 0").code())
+	_, bound := d.Binding("stage-door")
+	require.True(t, bound)
+	// the one with the highest q of several, and not one that goes
+	m := w.register("Contact: <sip:a@192.0.2.1>;expires=0", "Contact: <sip:b@192.0.2.2>;q=0.2, <sip:c@192.0.2.3>;q=0.7")
+	require.Contains(t, m.get("Contact"), "sip:c@192.0.2.3", m)
+	require.Equal(t, 200, w.register("Contact: *", "Expires: 0").code())
+	_, bound = d.Binding("stage-door")
+	require.False(t, bound)
+}
+
+// RFC 3261 section 10.3 step 7: an older REGISTER of the same Call-ID changes nothing.
+func TestOlderCSeq(t *testing.T) {
+	d := newDesk(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	w.seq = 10
+	require.Equal(t, 200, w.register(w.contact()).code())
+	w.seq = 5
+	require.Equal(t, 500, w.register("Contact: *", "Expires: 0").code())
+	_, bound := d.Binding("stage-door")
+	require.True(t, bound)
+}
+
+// Generation grows with another Call-ID or another address, not with a refresh.
+func TestGeneration(t *testing.T) {
+	d := newDesk(t, stageDoor())
+	now := time.Now()
+	d.frozen.Store(&now)
+	w := dial(t, "udp", d.e)
+	generation := func() uint64 { b, _ := d.Binding("stage-door"); return b.Generation }
+	w.register(w.contact())
+	require.EqualValues(t, 1, generation())
+	w.register(w.contact())
+	require.EqualValues(t, 1, generation())
+	w.id = "boot-2"
+	w.register(w.contact())
+	require.EqualValues(t, 2, generation())
+	moved := dial(t, "udp", d.e)
+	moved.id, moved.seq = w.id, w.seq
+	moved.register(moved.contact())
+	require.EqualValues(t, 3, generation())
+	for want := range uint64(3) {
+		require.Equal(t, want+1, (<-d.renewed).Generation)
+	}
+
+	end := now.Add(defaultExpires - 1)
+	d.frozen.Store(&end)
+	_, bound := d.Binding("stage-door")
+	require.True(t, bound)
+	after := end.Add(1)
+	d.frozen.Store(&after)
+	_, bound = d.Binding("stage-door")
+	require.False(t, bound)
+	moved.register(moved.contact()) // back in time: the same device
+	require.EqualValues(t, 3, generation())
+}
+
+// Behind an address translator, or with a name for a Contact, requests go to where the REGISTER came from; if it came
+// from the Contact's host, to the Contact's port.
+func TestDestination(t *testing.T) {
+	d := newDesk(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	for contact, want := range map[string]string{
+		"<sip:x@192.0.2.8:5070>": w.addr(), "<sip:x@box.test>": w.addr(), "<sip:x@127.0.0.1:5070>": "127.0.0.1:5070", "<sip:x@127.0.0.1>": "127.0.0.1:5060",
+	} {
+		w.register("Contact: " + contact)
+		b, _ := d.Binding("stage-door")
+		require.Equal(t, want, b.Destination.String(), contact)
+	}
+}
+
+// INVITE and others: digest for a line with a password.
+func TestAuthenticate(t *testing.T) {
+	d := newDesk(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	m := w.ask("MESSAGE", "stage-door")
+	require.Equal(t, 401, m.code())
+	require.Empty(t, d.from)
+	w.answer(m, "SHA-256", "MESSAGE", "stage-door", "wrong", 1)
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").code())
+	w.answer(m, "SHA-256", "INVITE", "stage-door", secret, 1) // for another method
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").code())
+	w.answer(m, "SHA-256", "MESSAGE", "stage-door", secret, 2)
+	require.Equal(t, 200, w.ask("MESSAGE", "anybody").code())
+	require.Equal(t, "stage-door", <-d.from)
+}
+
+// A line with a fixed contact and no password is known by its address; strangers get 403 and never a route.
+func TestFixed(t *testing.T) {
+	at := func(host string) *sip.Uri { return &sip.Uri{Scheme: "sip", User: "x", Host: host, Port: 5070} }
+	two := []Account{
+		{Line: "workshop", User: "workshop", Fixed: at("127.0.0.1")},
+		{Line: "green-room", User: "green-room", Fixed: at("box.test"), AllowFrom: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}},
+	}
+	d := newDesk(t, two...)
+	w := dial(t, "udp", d.e)
+	for _, user := range []string{"workshop", "green-room"} {
+		require.Equal(t, 200, w.ask("MESSAGE", user).code())
+		require.Equal(t, user, <-d.from)
+	}
+	require.Equal(t, 403, w.ask("MESSAGE", "nobody").code(), "two lines share the address and it names neither")
+	require.Equal(t, 403, w.ask("REGISTER", "workshop", w.contact()).code())
+	b, bound := d.Binding("workshop")
+	require.True(t, bound)
+	require.Equal(t, "127.0.0.1:5070", b.Destination.String())
+	require.EqualValues(t, 1, b.Generation)
+
+	strangers := newDesk(t, Account{Line: "workshop", User: "workshop", Fixed: at("192.0.2.1")})
+	s := dial(t, "udp", strangers.e)
+	require.Equal(t, 403, s.ask("MESSAGE", "workshop").code())
+	require.Empty(t, strangers.from)
+	only := newDesk(t, two[0])
+	o := dial(t, "udp", only.e)
+	require.Equal(t, 200, o.ask("MESSAGE", "whoever").code())
+}
+
+// An emergency call from where a line is bound needs no challenge; from anywhere else it is challenged like any other.
+func TestEmergency(t *testing.T) {
+	d := newDesk(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", "X-Emergency: yes").code(), "not bound yet")
+	require.Equal(t, 200, w.register(w.contact(), "Expires: 60").code())
+	w.auth = ""
+	require.Equal(t, 200, w.ask("MESSAGE", "unnamed", "X-Emergency: yes").code())
+	require.Equal(t, "stage-door", <-d.from)
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").code(), "an ordinary one")
+	stranger := dial(t, "udp", d.e)
+	stranger.id = "stranger"
+	require.Equal(t, 401, stranger.ask("MESSAGE", "stage-door", "X-Emergency: yes").code())
+	later := time.Now().Add(time.Minute)
+	d.frozen.Store(&later)
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", "X-Emergency: yes").code(), "the binding has ended")
+}
+
+// Several lines of one adapter on one address: the From user tells which.
+func TestEmergencySharedAddress(t *testing.T) {
+	d := newDesk(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
+	w := dial(t, "udp", d.e)
+	for _, user := range []string{"stage-door", "workshop"} {
+		w.id, w.auth = user, ""
+		m := w.ask("REGISTER", user, w.contact())
+		w.answer(m, "MD5", "REGISTER", user, secret, 1)
+		require.Equal(t, 200, w.ask("REGISTER", user, w.contact()).code())
+	}
+	w.auth = ""
+	require.Equal(t, 200, w.ask("MESSAGE", "workshop", "X-Emergency: yes").code())
+	require.Equal(t, "workshop", <-d.from)
+	require.Equal(t, 401, w.ask("MESSAGE", "unnamed", "X-Emergency: yes").code())
+}

@@ -1,0 +1,190 @@
+package registration
+
+import (
+	"fmt"
+	"net"
+	"net/netip"
+	"os"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/icholy/digest"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+	"go.uber.org/zap"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+// The tests live with a T1 of 25 ms, set once before anything serves.
+func TestMain(m *testing.M) {
+	sip.SetTimers(25*time.Millisecond, 200*time.Millisecond, 250*time.Millisecond)
+	if code := m.Run(); code != 0 {
+		os.Exit(code)
+	}
+	if err := goleak.Find(); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+}
+
+const (
+	patience = 5 * time.Second
+	realm    = "millrace.example"
+	secret   = "curtain-4711"
+)
+
+var local = netip.MustParseAddrPort("127.0.0.1:0")
+
+type handler func(*endpoint.Request)
+
+func (h handler) Request(r *endpoint.Request) { h(r) }
+func (h handler) Cancelled(*endpoint.Request) {}
+
+// wire is a device that speaks in plain text.
+type wire struct {
+	t    *testing.T
+	conn net.Conn
+	seq  int
+	id   string
+	auth string // header line, "" for none
+}
+
+func dial(t *testing.T, network string, e *endpoint.Endpoint) *wire {
+	t.Helper()
+	conn, err := net.Dial(network, e.Addr().String())
+	require.NoError(t, err)
+	t.Cleanup(func() { conn.Close() })
+	return &wire{t: t, conn: conn, id: "boot-1"}
+}
+
+func (w *wire) addr() string { return w.conn.LocalAddr().String() }
+
+// ask sends a request with the given lines and returns the answer.
+func (w *wire) ask(method, user string, lines ...string) message {
+	w.t.Helper()
+	w.seq++
+	var more strings.Builder
+	for _, l := range append(lines, w.auth) {
+		if l != "" {
+			more.WriteString(l + "\r\n")
+		}
+	}
+	text := fmt.Sprintf("%[1]s sip:%[8]s SIP/2.0\r\nVia: SIP/2.0/%[2]s %[3]s;branch=z9hG4bK%[4]s-%[5]d-%[9]s;rport\r\nMax-Forwards: 70\r\n"+
+		"From: <sip:%[6]s@%[8]s>;tag=dev\r\nTo: <sip:%[6]s@%[8]s>\r\nCall-ID: %[4]s\r\nCSeq: %[5]d %[1]s\r\n%[7]sContent-Length: 0\r\n\r\n",
+		method, strings.ToUpper(w.conn.LocalAddr().Network()), w.addr(), w.id, w.seq, user, more.String(), realm, method)
+	_, err := w.conn.Write([]byte(text))
+	require.NoError(w.t, err)
+	w.conn.SetReadDeadline(time.Now().Add(patience))
+	b := make([]byte, 4096)
+	n, err := w.conn.Read(b)
+	require.NoError(w.t, err)
+	return message(b[:n])
+}
+
+func (w *wire) contact() string { return "Contact: <sip:stage-door@" + w.addr() + ">" }
+
+// answer makes credentials for the challenge with that algorithm.
+func (w *wire) answer(m message, algorithm, method, user, password string, count int) {
+	w.t.Helper()
+	for _, v := range m.all("WWW-Authenticate") {
+		c, err := digest.ParseChallenge(v)
+		require.NoError(w.t, err)
+		if c.Algorithm == algorithm {
+			cred, err := digest.Digest(c, digest.Options{Method: method, URI: "sip:" + realm, Username: user, Password: password, Count: count})
+			require.NoError(w.t, err)
+			w.auth = "Authorization: " + cred.String()
+			return
+		}
+	}
+	w.t.Fatalf("no challenge with %s in %s", algorithm, m)
+}
+
+// register goes through the challenge.
+func (w *wire) register(lines ...string) message {
+	w.t.Helper()
+	w.auth = ""
+	m := w.ask("REGISTER", "stage-door", lines...)
+	require.Equal(w.t, 401, m.code())
+	w.answer(m, "SHA-256", "REGISTER", "stage-door", secret, 1)
+	return w.ask("REGISTER", "stage-door", lines...)
+}
+
+type message string
+
+func (m message) code() int {
+	var n int
+	fmt.Sscanf(string(m), "SIP/2.0 %d", &n)
+	return n
+}
+
+func (m message) all(name string) []string {
+	var found []string
+	for line := range strings.SplitSeq(string(m), "\r\n") {
+		if n, v, ok := strings.Cut(line, ": "); ok && strings.EqualFold(n, name) {
+			found = append(found, v)
+		}
+	}
+	return found
+}
+
+func (m message) get(name string) string {
+	if all := m.all(name); len(all) > 0 {
+		return all[0]
+	}
+	return ""
+}
+
+// desk is a registrar on a socket.
+type desk struct {
+	*Registrar
+	e       *endpoint.Endpoint
+	renewed chan Binding
+	from    chan string               // whom Authenticate let through
+	frozen  atomic.Pointer[time.Time] // the registrar's clock, if set
+}
+
+func newDesk(t *testing.T, accounts ...Account) *desk {
+	t.Helper()
+	d := &desk{renewed: make(chan Binding, 16), from: make(chan string, 16)} // more than any test brings
+	ready := make(chan struct{})
+	e, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true, TCP: true, Logger: zap.NewNop()}, handler(func(r *endpoint.Request) {
+		<-ready
+		if r.Method == sip.REGISTER {
+			d.Register(r)
+			return
+		}
+		ask := d.Authenticate
+		if r.Recipient.User == "112" || r.GetHeader("X-Emergency") != nil {
+			ask = d.AuthenticateEmergency
+		}
+		if line, ok := ask(r); ok {
+			d.from <- line
+			r.Reply(200, "OK")
+		}
+	}))
+	require.NoError(t, err)
+	t.Cleanup(func() { e.Close() })
+	d.e = e
+	accounts = slices.Clone(accounts)
+	for i := range accounts {
+		if accounts[i].Endpoint == nil {
+			accounts[i].Endpoint = func() *endpoint.Endpoint { return e }
+		}
+	}
+	d.Registrar = NewRegistrar(RegistrarOptions{Accounts: accounts, Realm: realm, Renewed: func(_ string, b Binding) { d.renewed <- b }})
+	d.clock = func() time.Time {
+		if now := d.frozen.Load(); now != nil {
+			return *now
+		}
+		return time.Now()
+	}
+	close(ready)
+	return d
+}
+
+func stageDoor() Account { return Account{Line: "stage-door", User: "stage-door", Password: secret} }
