@@ -2,7 +2,6 @@
 package main
 
 import (
-	"context"
 	"os"
 	"os/signal"
 	"syscall"
@@ -11,7 +10,8 @@ import (
 )
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGPIPE)
-	defer stop()
-	os.Exit(cli.Main(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+	signal.Ignore(syscall.SIGPIPE)     // a log reader that went away must not end the telephone service
+	signals := make(chan os.Signal, 2) // two: the second one means "hurry" and must not be lost
+	signal.Notify(signals, syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP)
+	os.Exit(cli.Main(os.Args[1:], cli.Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr}, signals))
 }

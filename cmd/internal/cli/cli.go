@@ -3,8 +3,119 @@ package cli
 
 import (
 	"context"
+	"errors"
+	"flag"
+	"fmt"
 	"io"
+	"os"
 )
 
-// Main runs a subcommand and returns the exit code.
-func Main(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int { return 0 }
+// Exit codes of every subcommand.
+const (
+	// ExitOK: done.
+	ExitOK = 0
+	// ExitFailed: a rehearsed scene did not end as it should, a live check found something wrong, or the daemon could not go on.
+	ExitFailed = 1
+	// ExitFaults: the command line or the configuration file has faults.
+	ExitFaults = 2
+	// ExitNotClosed: the loop of at least one contact is not known closed.
+	ExitNotClosed = 3
+)
+
+// Streams are where a subcommand reads and writes.
+type Streams struct {
+	In       io.Reader
+	Out, Err io.Writer
+}
+
+// command is one subcommand. It parses its own flags.
+type command struct {
+	name, use, short string
+	run              func(e *env, args []string) int
+}
+
+// env is what every subcommand gets.
+type env struct {
+	Streams
+	signals <-chan os.Signal
+}
+
+func commands() []command {
+	return []command{
+		{"run", "run --config FILE", "serve the lines until told to end", run},
+		{"check", "check [--live [--pulse LINE]] FILE", "read a configuration file and say what is wrong with it", check},
+		{"rehearse", "rehearse [--without-clearback] [--scene NAME] [--list] [--json]", "play the main job on this machine, no hardware needed", rehearse},
+		{"close", "close --config FILE", "put every contact to closed and end", closeContacts},
+		{"version", "version", "say which version this is", version},
+	}
+}
+
+// Main runs the subcommand that args name and returns the exit code. signals brings the signals that end a
+// subcommand; it is read by one subcommand only.
+func Main(args []string, s Streams, signals <-chan os.Signal) int {
+	e := &env{Streams: s, signals: signals}
+	if len(args) == 0 {
+		usage(s.Err)
+		return ExitFaults
+	}
+	for _, c := range commands() {
+		if c.name == args[0] {
+			return c.run(e, args[1:])
+		}
+	}
+	switch args[0] {
+	case "help", "-h", "-help", "--help":
+		usage(s.Out)
+		return ExitOK
+	}
+	fmt.Fprintf(s.Err, "clearback: there is no subcommand %q\n\n", args[0])
+	usage(s.Err)
+	return ExitFaults
+}
+
+func usage(w io.Writer) {
+	fmt.Fprintln(w, "clearback lets a held call go when the far end hangs up.")
+	fmt.Fprintln(w)
+	for _, c := range commands() {
+		fmt.Fprintf(w, "  clearback %s\n        %s\n", c.use, c.short)
+	}
+	fmt.Fprintln(w, "\nExit codes: 0 done, 1 failed, 2 faults in the command line or the file, 3 a contact is not known closed.")
+}
+
+// parse reads the flags of a subcommand and at most rest further arguments. The code counts when ok is false.
+func (e *env) parse(f *flag.FlagSet, args []string, rest int) (code int, ok bool) {
+	f.SetOutput(e.Err)
+	if err := f.Parse(args); err != nil {
+		if errors.Is(err, flag.ErrHelp) {
+			return ExitOK, false
+		}
+		return ExitFaults, false
+	}
+	if f.NArg() > rest {
+		return e.fault("%s: %q is one argument too many; flags stand before the file", f.Name(), f.Arg(rest)), false
+	}
+	return ExitOK, true
+}
+
+func (e *env) fault(format string, a ...any) int {
+	fmt.Fprintf(e.Err, "clearback: "+format+"\n", a...)
+	return ExitFaults
+}
+
+func (e *env) failed(err error) int {
+	fmt.Fprintf(e.Err, "clearback: %v\n", err)
+	return ExitFailed
+}
+
+// context ends at the first signal.
+func (e *env) context() (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancel(context.Background())
+	go func() {
+		select {
+		case <-e.signals:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	return ctx, cancel
+}

@@ -1,0 +1,127 @@
+package cli
+
+import (
+	"io"
+	"os"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"golang.org/x/term"
+
+	"clearback/config"
+)
+
+// sinkLines is how many log lines wait for a slow reader: some seconds of a busy cabinet (our own figure).
+const sinkLines = 4096
+
+// sink writes log lines from its own goroutine. A reader that does not read costs lines, counted and told of
+// later, and never holds up a line: the record never stands in the way of an interruption.
+type sink struct {
+	w    io.Writer
+	q    chan []byte // sinkLines: a burst waits here, more is dropped
+	lost atomic.Uint64
+	end  chan struct{}
+	once sync.Once
+	done chan struct{}
+}
+
+func newSink(w io.Writer) *sink {
+	s := &sink{w: w, q: make(chan []byte, sinkLines), end: make(chan struct{}), done: make(chan struct{})}
+	go s.run()
+	return s
+}
+
+func (s *sink) Write(p []byte) (int, error) {
+	select {
+	case s.q <- append([]byte(nil), p...): // zap uses its buffer again
+	default:
+		s.lost.Add(1)
+	}
+	return len(p), nil
+}
+
+// Sync is there for zap; Close waits for what is queued.
+func (s *sink) Sync() error { return nil }
+
+// Close writes what is queued, for at most a second.
+func (s *sink) Close() {
+	s.once.Do(func() { close(s.end) })
+	select {
+	case <-s.done:
+	case <-time.After(time.Second):
+	}
+}
+
+func (s *sink) run() {
+	defer close(s.done)
+	for {
+		select {
+		case p := <-s.q:
+			s.put(p)
+		case <-s.end:
+			for {
+				select {
+				case p := <-s.q:
+					s.put(p)
+				default:
+					return
+				}
+			}
+		}
+	}
+}
+
+func (s *sink) put(p []byte) {
+	_, _ = s.w.Write(p) // a log that cannot be written has nobody to tell
+}
+
+// newLogger builds the logger that c asks for; end writes what is left.
+func newLogger(c config.Log, w io.Writer) (log *zap.Logger, end func()) {
+	s := newSink(w)
+	level, err := zapcore.ParseLevel(c.Level)
+	if err != nil { // the configuration was checked; an unset level is info
+		level = zap.InfoLevel
+	}
+	ec := zap.NewProductionEncoderConfig()
+	ec.EncodeTime = zapcore.RFC3339NanoTimeEncoder
+	ec.EncodeDuration = zapcore.StringDurationEncoder
+	var enc zapcore.Encoder
+	if c.Format == "console" || c.Format != "json" && isTerminal(w) {
+		ec.EncodeTime = zapcore.TimeEncoderOfLayout("15:04:05.000")
+		enc = zapcore.NewConsoleEncoder(ec)
+	} else {
+		enc = zapcore.NewJSONEncoder(ec)
+	}
+	log = zap.New(zapcore.NewCore(enc, s, level))
+	stop := make(chan struct{})
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		tellLost(s, log, stop)
+	}()
+	return log, func() { close(stop); <-ended; s.Close() }
+}
+
+// tellLost says once a second how many lines were lost, if any.
+func tellLost(s *sink, log *zap.Logger, stop <-chan struct{}) {
+	t := time.NewTicker(time.Second)
+	defer t.Stop()
+	for {
+		select {
+		case <-t.C:
+			if n := s.lost.Swap(0); n > 0 {
+				log.Warn("log lines were lost: the reader of the log is too slow", zap.Uint64("lines", n))
+			}
+		case <-stop:
+			return
+		}
+	}
+}
+
+func isTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}

@@ -1,0 +1,45 @@
+package cli
+
+import (
+	"context"
+	"flag"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge/rehearsal"
+	"clearback/config"
+)
+
+func rehearse(e *env, args []string) int {
+	f := flag.NewFlagSet("rehearse", flag.ContinueOnError)
+	o := rehearsal.Options{Start: startRehearsed, Out: e.Out}
+	f.BoolVar(&o.Without, "without-clearback", false, "leave the daemon out: the trouble itself")
+	f.BoolVar(&o.JSON, "json", false, "print the result as JSON")
+	list := f.Bool("list", false, "name the scenes and end")
+	f.Func("scene", "play only the scene `NAME` (may be repeated)", func(s string) error {
+		o.Scenes = append(o.Scenes, s)
+		return nil
+	})
+	if code, ok := e.parse(f, args, 0); !ok {
+		return code
+	}
+	if *list {
+		rehearsal.List(e.Out)
+		return ExitOK
+	}
+	ctx, cancel := e.context()
+	defer cancel()
+	if err := rehearsal.Run(ctx, o); err != nil {
+		return e.failed(err)
+	}
+	return ExitOK
+}
+
+// startRehearsed starts the daemon for a scene as `run` starts it.
+func startRehearsed(_ context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
+	d, err := StartDaemon(c, log)
+	if err != nil {
+		return nil, err // not d: a nil *Daemon in an interface is no nil
+	}
+	return d, nil
+}

@@ -1,0 +1,147 @@
+package cli
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/simonvetter/modbus"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+	"go.uber.org/zap"
+
+	"clearback/bridge/rehearsal"
+	"clearback/config"
+)
+
+// The main job end to end: every scene, on real sockets, with the daemon that `run` starts.
+func TestRehearse(t *testing.T) {
+	defer goleak.VerifyNone(t)
+	var out, err bytes.Buffer
+	began := time.Now()
+	code := Main([]string{"rehearse"}, Streams{Out: &out, Err: &err}, nil)
+	t.Log(out.String())
+	require.Equal(t, ExitOK, code, "%s", &err)
+	require.Contains(t, out.String(), "11 of 11 scenes ended as they should")
+	require.Less(t, time.Since(began), 20*time.Second)
+}
+
+func TestRehearseList(t *testing.T) {
+	var out bytes.Buffer
+	require.Equal(t, ExitOK, Main([]string{"rehearse", "--list"}, Streams{Out: &out, Err: &out}, nil))
+	require.Equal(t, 11, strings.Count(out.String(), "\n"))
+}
+
+// played rehearses the scenes with a starter and returns the names of those that did not end as they should.
+func played(t *testing.T, start rehearsal.Starter, scenes ...string) []string {
+	var out bytes.Buffer
+	err := rehearsal.Run(t.Context(), rehearsal.Options{Start: start, Scenes: scenes, JSON: true, Out: &out})
+	if err != nil && !errors.Is(err, rehearsal.ErrScenesFailed) {
+		require.NoError(t, err)
+	}
+	var r rehearsal.Report
+	require.NoError(t, json.Unmarshal(out.Bytes(), &r))
+	require.Equal(t, r.OK, err == nil)
+	var failed []string
+	for _, s := range r.Scenes {
+		t.Logf("%s: %v %s", s.Name, s.OK, strings.Join(append(s.Problems, s.Seen...), "; "))
+		if !s.OK {
+			require.NotEmpty(t, s.Problems)
+			failed = append(failed, s.Name)
+		}
+	}
+	slices.Sort(failed)
+	return failed
+}
+
+// changed starts the daemon on a configuration that is not the one the stage asked for.
+func changed(change func(l *config.Line)) rehearsal.Starter {
+	return func(ctx context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
+		other := *c
+		other.Lines = slices.Clone(c.Lines)
+		for i := range other.Lines {
+			change(&other.Lines[i])
+		}
+		return startRehearsed(ctx, &other, log)
+	}
+}
+
+// A rehearsal that cannot fail proves nothing. A daemon without contacts plays its part in everything but the opening.
+func TestRehearsalOfADaemonWithoutContacts(t *testing.T) {
+	t.Parallel()
+	failed := played(t, changed(func(l *config.Line) { l.Contact = config.Contact{Driver: "none"} }))
+	require.Equal(t, []string{
+		"board-power", "cut-plain", "cut-timed", "held-call", "house-call", "near-end-calls", "next-caller", "others-stay", "short-interval",
+	}, failed, "only what leaves the loop closed is as it should be")
+}
+
+func TestRehearsalOfADaemonWithAnotherInterval(t *testing.T) {
+	t.Parallel()
+	failed := played(t, changed(func(l *config.Line) { l.Policy.Interval = 250 * time.Millisecond }),
+		"held-call", "house-call", "others-stay", "next-caller", "short-interval", "cut-timed", "near-end-first", "emergency-call")
+	require.Equal(t, []string{"cut-timed", "held-call", "house-call", "next-caller", "others-stay", "short-interval"}, failed)
+}
+
+// A daemon that does not take 911 for an emergency number would open the loop.
+func TestRehearsalOfADaemonThatOpensWhateverHappens(t *testing.T) {
+	t.Parallel()
+	failed := played(t, startRestless, "near-end-first", "emergency-call", "others-stay", "house-call")
+	require.Equal(t, []string{"emergency-call", "house-call", "near-end-first", "others-stay"}, failed)
+}
+
+// restless is a daemon beside which somebody opens every contact twice a second.
+type restless struct {
+	rehearsal.Daemon
+	stop context.CancelFunc
+	all  sync.WaitGroup
+}
+
+func startRestless(ctx context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
+	d, err := startRehearsed(ctx, c, log)
+	if err != nil {
+		return nil, err
+	}
+	ctx, stop := context.WithCancel(ctx)
+	r := &restless{Daemon: d, stop: stop}
+	for _, b := range c.Controllers {
+		m, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + b.Modbus.Address, Timeout: time.Second})
+		if err == nil {
+			err = m.Open()
+		}
+		if err != nil {
+			return nil, errors.Join(err, r.Close())
+		}
+		r.all.Go(func() { disturb(ctx, m, c, b.Name) })
+	}
+	return r, nil
+}
+
+func disturb(ctx context.Context, m *modbus.ModbusClient, c *config.Config, board string) {
+	defer func() { _ = m.Close() }()
+	every := time.NewTicker(250 * time.Millisecond)
+	defer every.Stop()
+	for on := true; ; on = !on {
+		select {
+		case <-ctx.Done():
+			return
+		case <-every.C:
+		}
+		for _, l := range c.Lines {
+			if l.Contact.Controller == board && m.SetUnitId(l.Contact.Unit) == nil {
+				_ = m.WriteCoil(l.Contact.Coil, on) // the scenes find out whether it did
+			}
+		}
+	}
+}
+
+func (r *restless) Close() error {
+	r.stop()
+	r.all.Wait()
+	return r.Daemon.Close()
+}

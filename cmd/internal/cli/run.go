@@ -1,0 +1,87 @@
+package cli
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge/relay/drivers"
+	"clearback/config"
+)
+
+// load reads and checks the file; ok is false when it has faults, which are printed, with the exit code.
+func (e *env) load(path string) (c *config.Config, code int, ok bool) {
+	if path == "" {
+		return nil, e.fault("name the configuration file"), false
+	}
+	c, faults, err := config.Load(path)
+	if err != nil {
+		return nil, e.fault("%v", err), false
+	}
+	if len(faults) > 0 {
+		for _, f := range faults {
+			fmt.Fprintln(e.Err, f)
+		}
+		return nil, ExitFaults, false
+	}
+	return c, ExitOK, true
+}
+
+func run(e *env, args []string) int {
+	f := flag.NewFlagSet("run", flag.ContinueOnError)
+	path := f.String("config", "", "the configuration `file`")
+	if code, ok := e.parse(f, args, 0); !ok {
+		return code
+	}
+	c, code, ok := e.load(*path)
+	if !ok {
+		return code
+	}
+	log, end := newLogger(c.Log, e.Err)
+	defer end()
+	began := time.Now()
+	d, err := StartDaemon(c, log)
+	if err != nil {
+		log.Error("cannot start", zap.Error(err))
+		return ExitFailed
+	}
+	log.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", versionText()), zap.Duration("after", time.Since(began)))
+	notify("READY=1")
+	s := <-e.signals
+	log.Info("ending", zap.Stringer("signal", s))
+	notify("STOPPING=1")
+	return e.end(d, log)
+}
+
+// extendEvery is how often the service manager is asked for more time while an emergency call is up.
+const extendEvery = 10 * time.Second
+
+// end shuts the daemon down; a second signal makes it hurry.
+func (e *env) end(d *Daemon, log *zap.Logger) int {
+	hurry, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	done := make(chan []drivers.NotClosed, 1) // one result, taken below
+	go func() { done <- d.Shutdown(hurry) }()
+	extend := time.NewTicker(extendEvery)
+	defer extend.Stop()
+	for {
+		select {
+		case s := <-e.signals:
+			log.Warn("ending at once", zap.Stringer("signal", s))
+			cancel()
+		case <-extend.C:
+			notify(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", (3 * extendEvery).Microseconds()))
+		case left := <-done:
+			if len(left) > 0 {
+				log.Error("ended, but contacts are not known closed: go and look", zap.String("lines", names(left)))
+				fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
+				return ExitNotClosed
+			}
+			log.Info("ended, every contact is closed")
+			return ExitOK
+		}
+	}
+}
