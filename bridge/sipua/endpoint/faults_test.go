@@ -38,6 +38,7 @@ func TestFaulty(t *testing.T) {
 		{"OPTIONS", "To: ", "t: <sip:5550103@millrace.example>\r\nTo: ", "400 Repeated Header Field"},
 		{"OPTIONS", "Content-Length: 0", "Content-Length: 400", "400 Bad Request"},
 		{"OPTIONS", "Content-Length: 0", "Content-Length: -1", "400 Bad Request"},
+		{"OPTIONS", "Max-Forwards: 70", "a line without a colon", "400 Bad Request"},
 		{"INVITE", contact, "", "400 Missing Contact"},
 		{"SUBSCRIBE", contact, "", "400 Missing Contact"},
 		{"BYE", contact, "", "200"},

@@ -95,7 +95,14 @@ func (e *Endpoint) mangled(b []byte, from netip.AddrPort) {
 	if !whole {
 		return
 	}
-	m, err := verbatim.ParseSIP(append(bytes.Clone(head), "\r\n\r\n"...))
+	lines := strings.Split(string(head), "\r\n")
+	kept := lines[:1]
+	for _, line := range lines[1:] {
+		if name, _, ok := strings.Cut(line, ":"); ok && returned(strings.TrimSpace(name)) {
+			kept = append(kept, line)
+		}
+	}
+	m, err := verbatim.ParseSIP([]byte(strings.Join(kept, "\r\n") + "\r\n\r\n"))
 	req, ok := m.(*sip.Request)
 	if err != nil || !ok || req.IsAck() || req.Via() == nil {
 		return
@@ -104,10 +111,7 @@ func (e *Endpoint) mangled(b []byte, from netip.AddrPort) {
 	req.SetSource(from.String())
 	res := sip.NewResponse(sip.StatusBadRequest, "Bad Request")
 	for _, h := range req.Headers() {
-		switch strings.ToLower(h.Name()) {
-		case "via", "v", "from", "f", "to", "t", "call-id", "i", "cseq":
-			res.AppendHeader(h)
-		}
+		res.AppendHeader(h)
 	}
 	res.SetBody(nil)
 	res.SetTransport("UDP")
@@ -115,4 +119,13 @@ func (e *Endpoint) mangled(b []byte, from netip.AddrPort) {
 	if err := (datagrams{e.packets}).WriteMsg(res); err != nil {
 		e.log.Debug("a refusal could not be sent", zap.Error(err))
 	}
+}
+
+// returned tells whether a response repeats a header field of its request (RFC 3261 section 8.2.6.2).
+func returned(name string) bool {
+	switch strings.ToLower(name) {
+	case "via", "v", "from", "f", "to", "t", "call-id", "i", "cseq":
+		return true
+	}
+	return false
 }

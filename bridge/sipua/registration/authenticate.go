@@ -13,8 +13,11 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// algorithms that we offer, best first and MD5 last, one challenge each (RFC 8760 section 2.4).
-var algorithms = [...]string{"SHA-256", "MD5"}
+// algorithms that we offer, one challenge each. A client takes the topmost that it supports (RFC 8760 section 2.4), so
+// SHA-256 ought to come first; but there are devices that read only the first challenge, know only MD5 and then never
+// register (SIPp is one), and an adapter that cannot register cannot call for help. So MD5 comes first. Only who listens
+// on the wire between adapter and this machine could use its weakness, and there is no known attack on it as used here.
+var algorithms = [...]string{"MD5", "SHA-256"}
 
 // verdict on the credentials of a request.
 type verdict uint8
