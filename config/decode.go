@@ -1,0 +1,231 @@
+package config
+
+import (
+	"fmt"
+	"strings"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// decoder reads YAML nodes into a Config by tables of keys. It collects every fault and goes on.
+type decoder struct {
+	file   string
+	env    Env
+	faults []Fault
+	// places has the node of every key that was read, by its path ("lines[0].contact.coil").
+	places map[string]*yaml.Node
+}
+
+// key is one row of a table: a key of a mapping, and how its value is read.
+type key struct {
+	name     string
+	required bool
+	read     reader
+	// below has the keys of the mapping or mappings that the value is; nil: a plain value.
+	below []key
+}
+
+// reader reads the value at path. It reports faults to d.
+type reader func(d *decoder, path string, n *yaml.Node)
+
+func required(k key) key {
+	k.required = true
+	return k
+}
+
+// nested is a key whose value is a mapping.
+func nested(name string, keys []key) key {
+	return key{name: name, below: keys, read: func(d *decoder, path string, n *yaml.Node) { d.mapping(n, path, keys) }}
+}
+
+// optional is a mapping that stays nil when it is not in the file.
+func optional[T any](name string, into **T, fresh func() T, keys func(*T) []key) key {
+	return key{name: name, below: keys(new(T)), read: func(d *decoder, path string, n *yaml.Node) {
+		v := fresh()
+		*into = &v
+		d.mapping(n, path, keys(*into))
+	}}
+}
+
+// list is a key whose value is a list of mappings.
+func list[T any](name string, into *[]T, fresh func() T, keys func(*T) []key) key {
+	return key{name: name, below: keys(new(T)), read: func(d *decoder, path string, n *yaml.Node) {
+		if n.Kind != yaml.SequenceNode {
+			d.add(n, "%s: %s where a list is needed; begin each entry with a dash", name, kindOf(n))
+			return
+		}
+		*into = make([]T, len(n.Content))
+		for i, entry := range n.Content {
+			(*into)[i] = fresh()
+			d.mapping(entry, fmt.Sprintf("%s[%d]", path, i), keys(&(*into)[i]))
+		}
+	}}
+}
+
+// mapping reads a mapping by its table.
+func (d *decoder) mapping(n *yaml.Node, path string, keys []key) {
+	n = resolve(n)
+	d.places[path] = n
+	if n.Kind != yaml.MappingNode {
+		d.add(n, "%s: %s where a mapping is needed; allowed keys: %s", shown(path), kindOf(n), names(keys))
+		return
+	}
+	d.pairs(n, path, keys, map[string]int{}, 0)
+	for _, k := range keys {
+		if _, ok := d.places[join(path, k.name)]; k.required && !ok {
+			d.add(n, "%s is missing; it is required: add it here", join(path, k.name))
+		}
+	}
+}
+
+// mergeDepth is how many mappings may be merged into one another; more is a loop.
+const mergeDepth = 4
+
+// pairs reads the pairs of a mapping, and those of a mapping merged into it (<<) that it does not have itself.
+// seen has the lines of the keys of all mappings so far.
+func (d *decoder) pairs(n *yaml.Node, path string, keys []key, seen map[string]int, depth int) {
+	own := map[string]bool{}
+	var merged *yaml.Node
+	for i := 0; i+1 < len(n.Content); i += 2 {
+		k, v := n.Content[i], n.Content[i+1]
+		if k.Tag == "!!merge" && merged == nil {
+			merged = v
+			continue
+		}
+		row := find(keys, k.Value)
+		switch line := seen[k.Value]; {
+		case k.Kind != yaml.ScalarNode:
+			d.add(k, "%s: a key must be a plain word; allowed keys: %s", shown(path), names(keys))
+		case own[k.Value]:
+			d.add(k, "%s is repeated, it stands on line %d already; remove one of them", join(path, k.Value), line)
+		case line != 0: // what stands in the mapping itself goes before what is merged
+		case row == nil:
+			d.add(k, "%s", unknown(path, k.Value, keys))
+			own[k.Value], seen[k.Value] = true, k.Line
+		default:
+			own[k.Value], seen[k.Value] = true, k.Line
+			v = resolve(v)
+			d.places[join(path, k.Value)] = v
+			row.read(d, join(path, k.Value), v)
+		}
+	}
+	if merged == nil {
+		return
+	}
+	if m := resolve(merged); m.Kind != yaml.MappingNode || depth == mergeDepth {
+		d.add(merged, "%s: << needs the alias of one mapping, at most %d deep; write <<: *NAME", shown(path), mergeDepth)
+	} else {
+		d.pairs(m, path, keys, seen, depth+1)
+	}
+}
+
+// resolve follows an alias. The library refuses unknown ones.
+func resolve(n *yaml.Node) *yaml.Node {
+	if n.Kind == yaml.AliasNode && n.Alias != nil {
+		return n.Alias
+	}
+	return n
+}
+
+// at returns the node of the most inner part of path that is in the file.
+func (d *decoder) at(path string) *yaml.Node {
+	for {
+		if n := d.places[path]; n != nil {
+			return n
+		}
+		if path == "" {
+			return &yaml.Node{}
+		}
+		path = path[:max(strings.LastIndexAny(path, ".["), 0)]
+	}
+}
+
+// has tells whether a key is in the file.
+func (d *decoder) has(path string) bool { return d.places[path] != nil }
+
+func find(keys []key, name string) *key {
+	for i := range keys {
+		if keys[i].name == name {
+			return &keys[i]
+		}
+	}
+	return nil
+}
+
+func join(path, name string) string {
+	if path == "" {
+		return name
+	}
+	return path + "." + name
+}
+
+func shown(path string) string {
+	if path == "" {
+		return "the file"
+	}
+	return path
+}
+
+func names(keys []key) string {
+	all := make([]string, len(keys))
+	for i, k := range keys {
+		all[i] = k.name
+	}
+	return strings.Join(all, ", ")
+}
+
+// unknown words the fault of an unknown key, with the nearest key of the mapping or the place where the key belongs.
+func unknown(path, name string, keys []key) string {
+	best, distance := "", len(name)/3+2
+	for _, k := range keys {
+		if n := edits(name, k.name); n < distance {
+			best, distance = k.name, n
+		}
+	}
+	text := fmt.Sprintf("%s is no key", join(path, name))
+	for _, k := range keys {
+		if best == "" && find(k.below, name) != nil {
+			return fmt.Sprintf("%s here; it belongs under %s:", text, k.name)
+		}
+	}
+	if best != "" {
+		return fmt.Sprintf("%s; did you mean %s?", text, best)
+	}
+	return fmt.Sprintf("%s; allowed keys: %s", text, names(keys))
+}
+
+// edits counts the characters to insert, remove or replace between two words (Levenshtein's distance).
+func edits(a, b string) int {
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := range len(a) {
+		corner := row[0]
+		row[0] = i + 1
+		for j := range len(b) {
+			cost := corner
+			if a[i] != b[j] {
+				cost++
+			}
+			corner = row[j+1]
+			row[j+1] = min(cost, row[j]+1, corner+1)
+		}
+	}
+	return row[len(b)]
+}
+
+func kindOf(n *yaml.Node) string {
+	switch n.Kind {
+	case yaml.MappingNode:
+		return "a mapping"
+	case yaml.SequenceNode:
+		return "a list"
+	case yaml.ScalarNode:
+		if n.Tag == "!!null" {
+			return "nothing"
+		}
+		return "a plain value"
+	}
+	return "something"
+}

@@ -1,0 +1,102 @@
+package config
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Warnings says, a sentence each, what is allowed but may surprise.
+func Warnings(c *Config) []string {
+	w := extensionWarnings(c)
+	for i := range c.Lines {
+		l := &c.Lines[i]
+		k := &l.Contact
+		switch {
+		case k.Driver == "none":
+			w = append(w, fmt.Sprintf("line %s has no contact: it only looks on, and no hold is cleared", l.Name))
+			continue
+		case l.Policy.LifeSafety:
+			w = append(w, fmt.Sprintf("line %s is marked life_safety, so its contact is never opened; take the contact out of its loop", l.Name))
+		}
+		if k.kind() == "none" {
+			w = append(w, fmt.Sprintf("line %s: its loop may stay open for good if the daemon, this machine or the link to the board dies in an interruption (accepted)", l.Name))
+		}
+		if k.OpenLevel == "off" {
+			w = append(w, fmt.Sprintf("line %s: its loop opens, and its telephones are dead, whenever the board has no power (accepted)", l.Name))
+		}
+	}
+	return w
+}
+
+// extensionWarnings names the emergency numbers that may also be an extension of the PBX: dialling that extension is then
+// taken for an emergency call.
+func extensionWarnings(c *Config) []string {
+	numbers, err := c.numbers()
+	if err != nil {
+		return nil
+	}
+	var w []string
+	for _, p := range c.Emergency.Extensions {
+		for _, n := range numbers.List() {
+			for _, prefix := range append([]string{""}, c.Emergency.Prefixes...) {
+				if matches(p, prefix+n) {
+					w = append(w, fmt.Sprintf("emergency number %s may also be an extension of the PBX (pattern %s): a call to that extension counts as an emergency call, and after it nothing is opened; renumber the extension", prefix+n, p))
+				}
+			}
+		}
+	}
+	return w
+}
+
+// matches: x stands for any digit.
+func matches(pattern, number string) bool {
+	if len(pattern) != len(number) {
+		return false
+	}
+	for i := range len(pattern) {
+		if pattern[i] != number[i] && pattern[i] != 'x' {
+			return false
+		}
+	}
+	return true
+}
+
+// Describe says of every line, in words, what its contact is, what happens when the daemon, the power or the link dies, and what
+// was consented to.
+func Describe(c *Config) []string {
+	var out []string
+	for i := range c.Lines {
+		out = append(out, c.Lines[i].describe())
+	}
+	return out
+}
+
+func (l *Line) describe() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "line %s: ", l.Name)
+	k := &l.Contact
+	if k.Driver == "none" {
+		b.WriteString("no contact; what would have been opened is only logged.")
+		return b.String()
+	}
+	fmt.Fprintf(&b, "contact of kind %s, coil %d of unit %d at %s, open when the coil is %s. ", k.kind(), k.Coil, k.Unit, k.Controller, k.OpenLevel)
+	switch k.kind() {
+	case "oneshot":
+		fmt.Fprintf(&b, "If the daemon or the link dies in an interruption, the board itself closes the loop when the interval ends (at most %v). ", k.Timed.Limit)
+	case "watchdog":
+		fmt.Fprintf(&b, "If the daemon or the link dies in an interruption, the board drops its outputs and closes the loop within %v. ", k.Watchdog.Timeout)
+	default:
+		b.WriteString("If the daemon or the link dies in an interruption, the loop stays open until somebody closes it (accepted: accept_open_if_daemon_dies). ")
+	}
+	if k.OpenLevel == "off" {
+		b.WriteString("If the board loses power, the loop opens and stays open (accepted: accept_open_if_power_fails). ")
+	} else {
+		b.WriteString("If the board loses power, the loop closes. ")
+	}
+	if l.Policy.LifeSafety {
+		b.WriteString("The loop is never opened: life_safety.")
+	} else {
+		fmt.Fprintf(&b, "An interruption lasts %v.", l.Policy.Interval)
+	}
+	return b.String()
+}

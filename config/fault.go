@@ -1,0 +1,49 @@
+package config
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// A Fault is one thing wrong with a configuration file.
+type Fault struct {
+	File string
+	// Line and Column count from 1.
+	Line, Column int
+	// Problem says what is wrong, what is allowed and what to do. It never quotes a secret.
+	Problem string
+}
+
+// String returns "file:line:column: problem".
+func (f Fault) String() string {
+	return fmt.Sprintf("%s:%d:%d: %s", f.File, f.Line, f.Column, f.Problem)
+}
+
+// Faults are all the faults of a file, in the order of their places.
+type Faults []Fault
+
+// String returns one fault a line.
+func (f Faults) String() string {
+	var b strings.Builder
+	for i := range f {
+		fmt.Fprintln(&b, f[i])
+	}
+	return b.String()
+}
+
+// add tells of a fault at a node.
+func (d *decoder) add(n *yaml.Node, format string, a ...any) {
+	d.faults = append(d.faults, Fault{File: d.file, Line: max(n.Line, 1), Column: max(n.Column, 1), Problem: fmt.Sprintf(format, a...)})
+}
+
+// sorted returns the faults in the order of the file, each once (a mapping that is merged twice is read twice).
+func (d *decoder) sorted() Faults {
+	slices.SortStableFunc(d.faults, func(a, b Fault) int {
+		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
+	})
+	return slices.Compact(d.faults)
+}

@@ -1,0 +1,118 @@
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// sizeLimit bounds a configuration file and a secret's file: a hundred lines take about 50 kB.
+const sizeLimit = 1 << 20
+
+// Env is what a file may refer to outside of itself: where its secrets are.
+type Env struct {
+	// Getenv looks an environment variable up.
+	Getenv func(name string) (value string, ok bool)
+	// ReadFile reads a file; relative paths are relative to the configuration file.
+	ReadFile func(path string) ([]byte, error)
+}
+
+// Load reads, defaults and checks a file. It is loaded whole or not at all: with faults there is no Config. The error tells
+// that the file could not be read. Loading opens no socket and no device.
+func Load(path string) (*Config, Faults, error) {
+	data, err := readFile(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the configuration: %w", err)
+	}
+	dir := filepath.Dir(path)
+	c, faults := Parse(path, data, Env{Getenv: os.LookupEnv, ReadFile: func(p string) ([]byte, error) {
+		if !filepath.IsAbs(p) {
+			p = filepath.Join(dir, p)
+		}
+		return readFile(p)
+	}})
+	return c, faults, nil
+}
+
+func readFile(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, sizeLimit+1))
+	if err == nil && len(data) > sizeLimit {
+		err = fmt.Errorf("%s is larger than %d bytes", path, sizeLimit)
+	}
+	return data, err
+}
+
+// Parse is [Load] for a text; name stands in the faults.
+func Parse(name string, data []byte, env Env) (*Config, Faults) {
+	d := &decoder{file: name, env: env, places: map[string]*yaml.Node{}}
+	root := d.document(data)
+	if root == nil {
+		return nil, d.sorted()
+	}
+	c := defaults()
+	d.mapping(root, "", fileKeys(c))
+	c.complete()
+	d.validate(c)
+	if len(d.faults) > 0 {
+		return nil, d.sorted()
+	}
+	return c, nil
+}
+
+// document returns the only document of a text, nil after a fault.
+func (d *decoder) document(data []byte) *yaml.Node {
+	top := &yaml.Node{Line: 1, Column: 1}
+	r := yaml.NewDecoder(bytes.NewReader(data))
+	var doc, second yaml.Node
+	switch err := r.Decode(&doc); {
+	case errors.Is(err, io.EOF):
+		d.add(top, "the file is empty; deploy/clearback.yaml shows every key")
+		return nil
+	case err != nil:
+		d.syntax(err)
+		return nil
+	}
+	switch err := r.Decode(&second); {
+	case errors.Is(err, io.EOF):
+	case err != nil:
+		d.syntax(err)
+		return nil
+	default:
+		d.add(&second, "a second document begins here; one file holds one document: remove the ---")
+		return nil
+	}
+	if len(doc.Content) != 1 {
+		d.add(top, "the file is empty; deploy/clearback.yaml shows every key")
+		return nil
+	}
+	return doc.Content[0]
+}
+
+// syntax turns the library's "yaml: line 3: what" into a fault. It quotes nothing that could be a secret.
+func (d *decoder) syntax(err error) {
+	n := &yaml.Node{Line: 1, Column: 1}
+	text := strings.TrimPrefix(err.Error(), "yaml: ")
+	if rest, ok := strings.CutPrefix(text, "line "); ok {
+		if number, what, ok := strings.Cut(rest, ": "); ok {
+			if line, err := strconv.Atoi(number); err == nil {
+				n.Line, text = line, what
+			}
+		}
+	}
+	if strings.HasPrefix(text, "unknown anchor") {
+		text = "an alias (*) names an anchor (&) that does not exist"
+	}
+	d.add(n, "this is not YAML: %s; mend the indentation, the colon or the quotes on this line or the one before it", text)
+}

@@ -1,0 +1,305 @@
+package config
+
+import (
+	"fmt"
+	"net/netip"
+	"slices"
+	"strings"
+	"time"
+
+	"clearback/supervision"
+
+	"github.com/emiago/sipgo/sip"
+)
+
+// validate checks the relations between values. What is not in the file is left to the fault that says so.
+func (d *decoder) validate(c *Config) {
+	d.checkCountry(c)
+	d.checkSockets(c)
+	d.checkMedia(c)
+	d.checkControllers(c)
+	if len(c.Lines) == 0 && d.has("lines") {
+		d.add(d.at("lines"), "lines: there is no line; add one")
+	}
+	for i := range c.Lines {
+		l, at := &c.Lines[i], fmt.Sprintf("lines[%d]", i)
+		d.checkAdapter(l, at+".adapter")
+		d.checkService(l, at+".service")
+		d.checkContact(c, l, at+".contact")
+		d.checkPolicy(l, at+".policy")
+	}
+	d.checkLinesApart(c)
+}
+
+func (d *decoder) checkCountry(c *Config) {
+	if c.Country == "" {
+		return
+	}
+	if _, err := c.numbers(); err != nil {
+		d.add(d.at("country"), "country: %v", err)
+	}
+}
+
+func (c *Config) numbers() (*supervision.Numbers, error) {
+	return supervision.NewNumbers(supervision.NumbersOptions{
+		Country: c.Country, Prefixes: c.Emergency.Prefixes, Additional: c.Emergency.Numbers,
+	})
+}
+
+// listener is a socket and where it stands.
+type listener struct {
+	Socket
+	path    string
+	service bool
+}
+
+func (c *Config) listeners() []listener {
+	all := []listener{{c.SIP.AdapterSide, "sip.adapter_side", false}, {c.SIP.ServiceSide, "sip.service_side", true}}
+	for i := range c.Lines {
+		if s := c.Lines[i].Adapter.Socket; s != nil {
+			all = append(all, listener{*s, fmt.Sprintf("lines[%d].adapter.socket", i), false})
+		}
+		if s := c.Lines[i].Service.Socket; s != nil {
+			all = append(all, listener{*s, fmt.Sprintf("lines[%d].service.socket", i), true})
+		}
+	}
+	return all
+}
+
+func (d *decoder) checkSockets(c *Config) {
+	all := c.listeners()
+	for i, s := range all {
+		if !s.Listen.IsValid() {
+			continue
+		}
+		if len(s.Transports) == 0 {
+			d.add(d.at(s.path+".transports"), "%s.transports: none; allowed: udp, tcp or both", s.path)
+		}
+		if s.Listen.Addr().IsUnspecified() && s.Advertise == "" {
+			d.add(d.at(s.path+".listen"), "%s.listen: %v is no address that others can be told; give one of this machine's, or add advertise", s.path, s.Listen)
+		}
+		for _, o := range all[:i] {
+			if s.clashes(o) {
+				d.add(d.at(s.path+".listen"), "%s.listen: %v clashes with %s.listen, %v; give each socket its own address or port (the same one only with all settings equal, on one side)",
+					s.path, s.Listen, o.path, o.Listen)
+				break
+			}
+		}
+	}
+}
+
+// clashes tells whether two sockets cannot be open at once. Equal ones on one side are one.
+func (s listener) clashes(o listener) bool {
+	if s.service == o.service && s.Listen == o.Listen && s.Advertise == o.Advertise && slices.Equal(s.Transports, o.Transports) {
+		return false
+	}
+	return o.Listen.IsValid() && s.Listen.Port() == o.Listen.Port() && sameHost(s.Listen.Addr(), o.Listen.Addr()) &&
+		slices.ContainsFunc(s.Transports, func(t string) bool { return slices.Contains(o.Transports, t) })
+}
+
+func sameHost(a, b netip.Addr) bool { return a == b || a.IsUnspecified() || b.IsUnspecified() }
+
+// callsPerLine: one that is up, and one that waits.
+const callsPerLine = 2
+
+func (d *decoder) checkMedia(c *Config) {
+	relayed := 0
+	for i := range c.Lines {
+		if c.Lines[i].Media == "relay" {
+			relayed++
+		}
+	}
+	if relayed == 0 {
+		return
+	}
+	pairs := 1
+	if c.Media.AdapterAddress == c.Media.ServiceAddress {
+		pairs = 2
+	}
+	have, need := int(c.Media.PortHigh)-int(c.Media.PortLow)+1, relayed*callsPerLine*pairs*2
+	if have < need {
+		d.add(d.at("media.ports"), "media.ports: %d ports are too few for %d lines that relay; at least %d are needed (two calls a line, each with %d ports at one address): widen the range",
+			have, relayed, need, 2*pairs)
+	}
+	for _, s := range []struct {
+		name string
+		addr netip.Addr
+		at   Socket
+	}{{"adapter", c.Media.AdapterAddress, c.SIP.AdapterSide}, {"service", c.Media.ServiceAddress, c.SIP.ServiceSide}} {
+		if !s.addr.IsValid() && s.at.Listen.IsValid() {
+			d.add(d.at("media"), "media.%s_address is missing, and sip.%[1]s_side.listen is %v, which cannot stand in SDP; add it: the address of this machine on the %[1]s's side", s.name, s.at.Listen)
+		}
+	}
+	for _, s := range c.listeners() {
+		if p := s.Listen.Port(); p >= c.Media.PortLow && p <= c.Media.PortHigh && slices.Contains(s.Transports, "udp") {
+			d.add(d.at("media.ports"), "media.ports: %d-%d holds the port of %s.listen, %d; move one of them", c.Media.PortLow, c.Media.PortHigh, s.path, p)
+		}
+	}
+}
+
+func (d *decoder) checkControllers(c *Config) {
+	names, addresses := map[string]int{}, map[string]int{}
+	for i, b := range c.Controllers {
+		at := fmt.Sprintf("controllers[%d]", i)
+		if first, twice := names[b.Name]; twice && b.Name != "" {
+			d.add(d.at(at+".name"), "%s.name: controllers[%d] is called %q too; give each its own name", at, first, b.Name)
+		} else {
+			names[b.Name] = i
+		}
+		a := strings.ToLower(b.Modbus.Address)
+		if first, twice := addresses[a]; twice && a != "" {
+			d.add(d.at(at+".modbus.address"), "%s.modbus.address: controllers[%d] has the address %s too; one board is one controller: let the lines name that one", at, first, b.Modbus.Address)
+		} else {
+			addresses[a] = i
+		}
+	}
+}
+
+func (d *decoder) checkAdapter(l *Line, at string) {
+	if l.Adapter.Contact == "" {
+		if !d.has(at+".password") && d.has(at) {
+			d.add(d.at(at), "%s.password is missing; it is required unless contact says where the adapter is: write {file: PATH}, {env: NAME} or {credential: NAME}", at)
+		}
+		return
+	}
+	u, ok := d.uri(at+".contact", l.Adapter.Contact)
+	if !ok || d.has(at+".password") || len(l.Adapter.AllowFrom) > 0 {
+		return
+	}
+	if _, err := netip.ParseAddr(strings.Trim(u.Host, "[]")); err != nil {
+		d.add(d.at(at+".contact"), "%s.contact: %q is not an IP address, so without a password nobody can tell the adapter from others; write its IP address, or add password or allow_from", at, u.Host)
+	}
+}
+
+func (d *decoder) checkService(l *Line, at string) {
+	if l.Service.Registrar != "" {
+		if u, ok := d.uri(at+".registrar", l.Service.Registrar); ok && u.User != "" {
+			d.add(d.at(at+".registrar"), "%s.registrar: a registrar has no user part; write sip:HOST and put the user into user", at)
+		}
+	}
+	if l.Service.Register && !d.has(at+".password") && d.has(at) {
+		d.add(d.at(at), "%s.password is missing; it is required unless register is false: write {file: PATH}, {env: NAME} or {credential: NAME}", at)
+	}
+}
+
+// uri parses a SIP URI as the user agent will. Its faults do not quote it, since there may be a password in it.
+func (d *decoder) uri(path, s string) (u sip.Uri, ok bool) {
+	err := sip.ParseUri(s, &u)
+	switch {
+	case err != nil || u.Host == "" || strings.ContainsAny(u.Host, " ,<>@") || strings.ContainsAny(s, "<> "):
+		d.add(d.at(path), "%s: this is not a SIP URI; write such as sip:pbx.millrace.example or sip:192.0.2.21:5060", path)
+	case !strings.EqualFold(u.Scheme, "sip"):
+		d.add(d.at(path), "%s: only the scheme sip is known (no TLS yet); write sip:%s", path, u.Host)
+	case u.Password != "":
+		d.add(d.at(path), "%s: a URI must not hold a password; put it into password", path)
+	default:
+		return u, true
+	}
+	return u, false
+}
+
+func (d *decoder) checkContact(c *Config, l *Line, at string) {
+	k := &l.Contact
+	if k.Driver != "modbus" {
+		return
+	}
+	known := slices.ContainsFunc(c.Controllers, func(b Controller) bool { return b.Name == k.Controller })
+	switch {
+	case !d.has(at + ".controller"):
+		d.add(d.at(at), "%s.controller is missing; driver modbus needs one of controllers: %s", at, c.controllerNames())
+	case !known && k.Controller != "":
+		d.add(d.at(at+".controller"), "%s.controller: %q is not one of controllers: %s", at, k.Controller, c.controllerNames())
+	}
+	if !d.has(at + ".coil") {
+		d.add(d.at(at), "%s.coil is missing; driver modbus needs it: the coil's address, counted from 0", at)
+	}
+	if k.kind() == "none" && !k.AcceptOpenIfDaemonDies {
+		d.add(d.at(at), "%s: without timed or watchdog the loop stays open if the daemon or the link to the board dies in an interruption; add timed or watchdog, or accept it with accept_open_if_daemon_dies: true", at)
+	}
+	if k.OpenLevel == "off" && !k.AcceptOpenIfPowerFails {
+		d.add(d.at(at+".open_level"), "%s.open_level: with off the loop opens whenever the board loses power; wire the normally-closed contact and write on, or accept it with accept_open_if_power_fails: true", at)
+	}
+	if k.Watchdog != nil {
+		d.checkWatchdog(l, at)
+	}
+	if k.Timed != nil {
+		d.checkTimed(l, at+".timed")
+	}
+}
+
+func (c *Config) controllerNames() string {
+	if len(c.Controllers) == 0 {
+		return "there is none yet; add one"
+	}
+	all := make([]string, len(c.Controllers))
+	for i, b := range c.Controllers {
+		all[i] = b.Name
+	}
+	return strings.Join(all, ", ")
+}
+
+// kind is what ends an opening when the daemon does not: "oneshot", "watchdog" or "none".
+func (k *Contact) kind() string {
+	switch {
+	case k.Timed != nil:
+		return "oneshot"
+	case k.Watchdog != nil:
+		return "watchdog"
+	}
+	return "none"
+}
+
+// longest is the longest interval that a clearing may ask of the line: also the one that no flash is (invariant 3).
+func longest(p *supervision.Policy) time.Duration {
+	v := p.Interval
+	for _, s := range p.Steps {
+		v = max(v, s)
+	}
+	if p.FlashMax > 0 {
+		v = max(v, p.FlashMax+100*time.Millisecond)
+	}
+	return v
+}
+
+// register16 is the largest count a register holds.
+const register16 = 65535
+
+func (d *decoder) checkTimed(l *Line, at string) {
+	t := l.Contact.Timed
+	if t.Unit == 0 || t.Limit == 0 {
+		return
+	}
+	if t.Limit < t.Unit || t.Limit > register16*t.Unit {
+		d.add(d.at(at+".limit"), "%s.limit: %v is out of range; allowed: %v to %v (1 to 65535 units)", at, t.Limit, t.Unit, register16*t.Unit)
+	}
+	if need := longest(&l.Policy); t.Limit < need {
+		d.add(d.at(at+".limit"), "%s.limit: %v is shorter than the longest interval of the line, %v; raise it, or shorten the interval", at, t.Limit, need)
+	}
+}
+
+func (d *decoder) checkWatchdog(l *Line, at string) {
+	w := l.Contact.Watchdog
+	if l.Contact.OpenLevel == "off" {
+		d.add(d.at(at+".watchdog"), "%s.watchdog: with open_level off a board that drops its outputs opens the loop; wire the normally-closed contact and write open_level: on, or remove watchdog", at)
+	}
+	if w.Unit == 0 || w.Timeout == 0 {
+		return
+	}
+	if w.Timeout > register16*w.Unit {
+		d.add(d.at(at+".watchdog.timeout"), "%s.watchdog.timeout: %v is out of range; allowed: up to %v (65535 units)", at, w.Timeout, register16*w.Unit)
+	}
+	if w.Timeout > l.Policy.MaxInterval {
+		d.add(d.at(at+".watchdog.timeout"), "%s.watchdog.timeout: %v is longer than max_interval, %v, and a dead daemon would leave the loop open for so long; shorten it", at, w.Timeout, l.Policy.MaxInterval)
+	}
+}
+
+// checkPolicy maps the core's findings to the keys.
+func (d *decoder) checkPolicy(l *Line, at string) {
+	for _, f := range l.Policy.Check() {
+		path := at + "." + f.Field
+		if f.Field == "callback_window" {
+			path = "emergency." + f.Field
+		}
+		d.add(d.at(path), "%s: %s", path, f.Problem)
+	}
+}
