@@ -39,7 +39,13 @@ type opening struct {
 	stop     chan struct{} // closed when it is to end early
 	withdraw func()        // closes stop, once
 	over     chan struct{} // closed when Interrupt has its result
-	told     bool          // Opened was called; owned by the goroutine of Interrupt
+
+	// Owned by the goroutine of Interrupt, set once the board has confirmed.
+	told  bool      // Opened was called
+	at    time.Time // the confirmation
+	end   time.Time // when it is over
+	check *call     // the read-back
+	proof time.Time // if not zero: a read-back answered after it may find a timed output closed again
 }
 
 func newContact(b *Board, o ContactOptions) *Contact {
@@ -131,7 +137,7 @@ func (c *Contact) interrupt(ctx context.Context, s *session, o *opening) relay.R
 	a, err := call.wait(o.stop)
 	switch e := Exception(0); {
 	case err == nil:
-		return c.whileOpen(s, o, a.at)
+		return c.whileOpen(s, o, call.sent, a.at)
 	case errors.Is(err, relay.ErrStopped):
 		return c.overtake(s, o, call)
 	case errors.As(err, &e) && e.nothingDone():
@@ -198,35 +204,45 @@ func (c *Contact) tellOpened(o *opening, at time.Time) {
 }
 
 // whileOpen waits from the confirmation at the given instant until the opening is over, and closes.
-func (c *Contact) whileOpen(s *session, o *opening, at time.Time) relay.Result {
-	end := at.Add(o.Duration)
+func (c *Contact) whileOpen(s *session, o *opening, sent, at time.Time) relay.Result {
+	o.at, o.end = at, at.Add(o.Duration)
 	if t := c.opt.Timed; t != nil {
-		end = at.Add(counts(o.Duration, t.Unit) * t.Unit)
+		length := counts(o.Duration, t.Unit) * t.Unit
+		o.end, o.proof = at.Add(length), sent.Add(length)
 	}
-	check, err := s.start(c.opt.Unit, readCoils(c.opt.Coil, 1), false, nil)
-	if err != nil {
+	var err error
+	if o.check, err = s.start(c.opt.Unit, readCoils(c.opt.Coil, 1), false, nil); err != nil {
 		return c.unknown(s, "reading back the opening", err)
 	}
-	if err := c.awaitEnd(s, o, check, at, end); errors.Is(err, errMoved) {
+	if err := c.awaitEnd(s, o); errors.Is(err, errMoved) {
 		return c.unmoved(s, err)
 	} else if err != nil {
 		return c.unknown(s, "open", err)
 	}
 	if c.opt.Timed != nil && !isClosed(o.stop) {
-		return c.awaitBoard(s, o, check, at, end)
+		return c.awaitBoard(s, o)
 	}
+	return c.endOpening(s, o)
+}
+
+// endOpening closes by command.
+func (c *Contact) endOpening(s *session, o *opening) relay.Result {
 	closedAt, err := c.closeOn(s, nil, nil)
 	if err != nil {
 		return c.unknown(s, "closing", err)
 	}
-	// The board answers in order, so the read-back of the opening has been answered as well, if it ever will be.
-	if !o.told {
-		if err := c.wasOpen(check, end); err != nil {
-			return c.unmoved(s, err)
-		}
-		c.tellOpened(o, at)
+	return c.wasDone(s, o, closedAt)
+}
+
+// wasDone is the result of an opening that is over, if it was one. The board answers in order, so the read-back has been answered by
+// now, if it ever will be.
+func (c *Contact) wasDone(s *session, o *opening, closedAt time.Time) relay.Result {
+	if err := c.wasOpen(o); errors.Is(err, errMoved) {
+		return c.unmoved(s, err)
+	} else if err != nil {
+		return c.unknown(s, "reading back the opening", err)
 	}
-	return relay.Result{Outcome: relay.Done, OpenFor: closedAt.Sub(at)}
+	return relay.Result{Outcome: relay.Done, OpenFor: closedAt.Sub(o.at)}
 }
 
 func isClosed(ch <-chan struct{}) bool {
@@ -240,10 +256,10 @@ func isClosed(ch <-chan struct{}) bool {
 
 // awaitEnd returns nil at the end of the opening or when it is to end early, and an error when the session ended or the coil
 // did not move.
-func (c *Contact) awaitEnd(s *session, o *opening, check *call, at, end time.Time) error {
-	t := time.NewTimer(relay.Coarse(end))
+func (c *Contact) awaitEnd(s *session, o *opening) error {
+	t := time.NewTimer(relay.Coarse(o.end))
 	defer t.Stop()
-	checked := check.answer
+	checked := o.check.answer
 	for {
 		select {
 		case <-s.dead:
@@ -251,30 +267,32 @@ func (c *Contact) awaitEnd(s *session, o *opening, check *call, at, end time.Tim
 		case <-o.stop:
 			return nil
 		case <-t.C:
-			relay.SleepUntil(end)
+			relay.SleepUntil(o.end)
 			return nil
 		case a := <-checked:
 			checked = nil
-			check.answer <- a // for wasOpen
-			if err := c.wasOpen(check, end); err != nil {
+			o.check.answer <- a // for wasOpen; the buffer is empty now
+			if err := c.wasOpen(o); err != nil {
 				return err
 			}
-			c.tellOpened(o, at)
 		}
 	}
 }
 
-// wasOpen looks at the read-back of an opening. One that was answered after the end of a timed output proves nothing, so the
-// board's confirmation stands.
-func (c *Contact) wasOpen(check *call, end time.Time) error {
-	a, err := check.wait(nil)
+// wasOpen looks at the read-back of an opening, and tells if the contact opened. A read-back that came too late to find a timed
+// output open proves nothing, so the board's confirmation stands.
+func (c *Contact) wasOpen(o *opening) error {
+	if o.told {
+		return nil
+	}
+	a, err := o.check.wait(nil)
 	if err != nil {
 		return err
 	}
-	check.answer <- a // for the next look; its buffer is empty now
-	if bit(a.pdu, 0) != c.opt.OpenOn && a.at.Before(end) {
+	if bit(a.pdu, 0) != c.opt.OpenOn && (o.proof.IsZero() || a.at.Before(o.proof)) {
 		return errMoved
 	}
+	c.tellOpened(o, o.at)
 	return nil
 }
 
@@ -288,7 +306,7 @@ func (c *Contact) unmoved(s *session, err error) relay.Result {
 
 // awaitBoard reads the coil of a timed output whose time is over until it is closed. The board's clock and the one here differ,
 // and a board may look at its timers only now and then: it gets one unit more, or 100 ms if that is longer.
-func (c *Contact) awaitBoard(s *session, o *opening, check *call, at, end time.Time) relay.Result {
+func (c *Contact) awaitBoard(s *session, o *opening) relay.Result {
 	grace := time.NewTimer(max(c.opt.Timed.Unit, 100*time.Millisecond))
 	defer grace.Stop()
 	again := time.NewTimer(0)
@@ -297,33 +315,20 @@ func (c *Contact) awaitBoard(s *session, o *opening, check *call, at, end time.T
 		select {
 		case <-again.C:
 		case <-o.stop:
-			return c.endTimed(s, o, at)
+			return c.endOpening(s, o)
 		case <-grace.C:
-			c.notice(relay.TimerFailed, fmt.Errorf("line %s: still open %v after the confirmation", c.opt.Name, time.Since(at)))
-			return c.endTimed(s, o, at)
+			c.notice(relay.TimerFailed, fmt.Errorf("line %s: still open %v after the confirmation", c.opt.Name, time.Since(o.at)))
+			return c.endOpening(s, o)
 		}
 		level, readAt, err := c.read(s, nil)
 		if err != nil {
 			return c.unknown(s, "reading back the end of the opening", err)
 		}
 		if level == relay.LevelClosed {
-			if err := c.wasOpen(check, end); err != nil {
-				return c.unmoved(s, err)
-			}
-			c.tellOpened(o, at)
-			return relay.Result{Outcome: relay.Done, OpenFor: readAt.Sub(at)}
+			return c.wasDone(s, o, readAt)
 		}
 		again.Reset(20 * time.Millisecond)
 	}
-}
-
-func (c *Contact) endTimed(s *session, o *opening, at time.Time) relay.Result {
-	closedAt, err := c.closeOn(s, nil, nil)
-	if err != nil {
-		return c.unknown(s, "closing", err)
-	}
-	c.tellOpened(o, at)
-	return relay.Result{Outcome: relay.Done, OpenFor: closedAt.Sub(at)}
 }
 
 // Read reads the coil.

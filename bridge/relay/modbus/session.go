@@ -35,6 +35,7 @@ type session struct {
 type call struct {
 	unit    byte
 	request []byte
+	sent    time.Time // just before the bytes went; set before start returns
 	timer   *time.Timer
 	answer  chan answer // buffer 1: the reader never waits for a caller that has gone
 	release func()      // gives the slot back, once
@@ -125,6 +126,7 @@ func (s *session) write(c *call, before func() error) error {
 			return err
 		}
 	}
+	c.sent = time.Now()
 	_, err := s.conn.Write(s.buf)
 	if err = errors.Join(deadline, err); err != nil {
 		s.fail(err)

@@ -19,7 +19,8 @@ func TestMain(m *testing.M) {
 	}))
 }
 
-const testTimeout = 150 * time.Millisecond
+// testTimeout is long enough for a machine that is busy with other tests.
+const testTimeout = 300 * time.Millisecond
 
 // subject puts two contacts on a board at the given address. Change may alter both contacts' options.
 func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {

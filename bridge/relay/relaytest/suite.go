@@ -267,7 +267,7 @@ func (r *rig) works() {
 }
 
 // atOnce is how many cases run at the same time. They mostly wait, so this is not bound to the number of processors.
-const atOnce = 8
+const atOnce = 16
 
 // Run runs the conformance suite, each case on a subject of its own, side by side.
 func Run(t *testing.T, f Factory) {
