@@ -1,0 +1,253 @@
+package bridge
+
+import (
+	"errors"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
+	"clearback/supervision"
+)
+
+// desk is a Calls that notes what it is told.
+type desk struct {
+	mu   sync.Mutex
+	told []string
+}
+
+func (d *desk) note(s string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.told = append(d.told, s)
+}
+
+func (d *desk) list() []string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return append([]string(nil), d.told...)
+}
+
+func (d *desk) Offer(supervision.CallID)           { d.note("offer") }
+func (d *desk) Refuse(supervision.CallID, int)     { d.note("refuse") }
+func (d *desk) ClearAdapterLeg(supervision.CallID) { d.note("clear adapter leg") }
+func (d *desk) ClearFarEnd(supervision.CallID)     { d.note("clear far end") }
+func (d *desk) Probe()                             { d.note("probe") }
+
+// rig is a line in a synctest bubble, with a fake contact.
+type rig struct {
+	*Line
+	desk    *desk
+	contact *relaytest.Fake
+	log     *observer.ObservedLogs
+	began   time.Time
+}
+
+func newRig() *rig {
+	core, logs := observer.New(zap.DebugLevel)
+	r := &rig{desk: &desk{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()}
+	r.Line = NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: r.contact, Epoch: time.Now(), Logger: zap.New(core)})
+	r.Start(r.desk)
+	return r
+}
+
+// after lets time pass until d after the rig was made, and everything settle.
+func (r *rig) after(d time.Duration) {
+	time.Sleep(d - time.Since(r.began)) // the bubble's clock: nothing waits
+	synctest.Wait()
+}
+
+// held puts an answered call on the line and lets its far end clear.
+func (r *rig) held() {
+	r.Post(supervision.Event{Kind: supervision.CallArrived, Call: 1})
+	r.Post(supervision.Event{Kind: supervision.CallAnswered, Call: 1})
+	r.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: 1, Evidence: supervision.EvidenceBye})
+	synctest.Wait()
+}
+
+func (r *rig) confirmed() {
+	r.Post(supervision.Event{Kind: supervision.AdapterLegCleared, Call: 1, Answer: supervision.AnswerConfirmed})
+	synctest.Wait()
+}
+
+func (r *rig) texts() string {
+	var all []string
+	for _, e := range r.log.All() {
+		all = append(all, e.Message+" "+e.ContextMap()["text"].(string))
+	}
+	return strings.Join(all, "\n")
+}
+
+// interruptions returns when each interruption was asked for, since the rig was made.
+func (r *rig) interruptions() (at []time.Duration) {
+	for _, c := range r.contact.Calls() {
+		if c.Name == "interrupt" {
+			at = append(at, c.At.Sub(r.began))
+		}
+	}
+	return at
+}
+
+func (r *rig) closes() (at []time.Duration) {
+	for _, c := range r.contact.Calls() {
+		if c.Name == "close" {
+			at = append(at, c.At.Sub(r.began))
+		}
+	}
+	return at
+}
+
+func TestClearingOpensOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		r.held()
+		assert.Equal(t, []string{"offer", "clear adapter leg"}, r.desk.list())
+		assert.False(t, r.AtRest())
+		r.confirmed()
+		require.Len(t, r.contact.Calls(), 1)
+		i := r.contact.Calls()[0].Interruption
+		assert.Equal(t, 800*time.Millisecond, i.Duration)
+		assert.Equal(t, r.began.Add(1200*time.Millisecond), i.NotAfter, "invariant 11: 2 s after the BYE, less the interval")
+		r.after(800*time.Millisecond - 1)
+		assert.True(t, r.contact.Open())
+		r.after(800 * time.Millisecond)
+		assert.False(t, r.contact.Open())
+		assert.False(t, r.AtRest(), "the guard time is under way")
+		r.after(10 * time.Second)
+		assert.True(t, r.AtRest())
+		assert.Len(t, r.contact.Calls(), 1)
+		assert.Contains(t, r.texts(), "event far-end-cleared call=1 evidence=bye\neffect clear-adapter-leg call=1")
+		assert.Equal(t, 1, strings.Count(r.texts(), "effect open-loop"))
+		r.Stop()
+	})
+}
+
+func TestLeadIsTheMachinesDeadline(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		r.held()
+		r.after(600*time.Millisecond - 1)
+		assert.Empty(t, r.interruptions())
+		r.after(600 * time.Millisecond)
+		assert.Equal(t, []time.Duration{600 * time.Millisecond}, r.interruptions())
+		r.Stop()
+	})
+}
+
+// Invariant 6 through the shell: the near end's request closes an open loop at that instant.
+func TestSeizureCloses(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		r.held()
+		r.confirmed()
+		r.after(300 * time.Millisecond)
+		require.True(t, r.contact.Open())
+		r.Post(supervision.Event{Kind: supervision.CallRequested, Call: 2})
+		synctest.Wait()
+		assert.False(t, r.contact.Open())
+		assert.Contains(t, r.texts(), "loop-closed seq=1")
+		r.Stop()
+	})
+}
+
+// A contact that is not known closed is closed again and again, at most 250 ms apart.
+func TestUnknownIsClosedUntilConfirmed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		boom := errors.New("no answer")
+		r.contact.Script(relaytest.Step{Outcome: relay.Unknown})
+		r.contact.FailClose(boom, boom, boom, boom)
+		r.held()
+		r.confirmed()
+		r.after(20 * time.Second)
+		at := r.closes()
+		require.Len(t, at, 5)
+		for i := 1; i < len(at); i++ {
+			assert.LessOrEqual(t, at[i]-at[i-1], 250*time.Millisecond)
+		}
+		assert.False(t, r.contact.Open())
+		assert.Contains(t, r.texts(), "event loop-unknown seq=1")
+		assert.Contains(t, r.texts(), "event loop-closed seq=1")
+		assert.True(t, r.AtRest())
+		r.Stop()
+	})
+}
+
+func TestRefusalsReachTheMachine(t *testing.T) {
+	for want, err := range map[string]error{
+		"failure=late": relay.ErrLate, "failure=unreachable": relay.ErrUnreachable, "failure=no-contact": relay.ErrNoContact,
+		"failure=refused": relay.ErrRefused, "failure=stopped": relay.ErrStopped,
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRig()
+			r.contact.Script(relaytest.Step{Outcome: relay.Refused, Err: err})
+			r.held()
+			r.confirmed()
+			r.after(10 * time.Second)
+			assert.Contains(t, r.texts(), "event loop-failed seq=1 "+want)
+			r.Stop()
+		})
+	}
+}
+
+func TestStopClosesTheLoop(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		r.held()
+		r.confirmed()
+		r.after(100 * time.Millisecond)
+		require.True(t, r.contact.Open())
+		r.Stop()
+		assert.False(t, r.contact.Open())
+		assert.True(t, r.AtRest())
+		r.Post(supervision.Event{Kind: supervision.Seized}) // nobody is there, nobody is harmed
+	})
+}
+
+func TestNoEventIsLost(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		var all sync.WaitGroup
+		for i := range 500 {
+			all.Go(func() { r.Post(supervision.Event{Kind: supervision.CallArrived, Call: supervision.CallID(i + 1)}) })
+		}
+		all.Wait()
+		synctest.Wait()
+		assert.Len(t, r.desk.list(), 500)
+		r.Stop()
+	})
+}
+
+func TestEventsBeforeStartAreKept(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := &desk{}
+		l := NewLine(LineOptions{Name: "stage-door", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
+		l.Post(supervision.Event{Kind: supervision.CallArrived, Call: 1})
+		l.Start(d)
+		synctest.Wait()
+		assert.Equal(t, []string{"offer"}, d.list())
+		l.Stop()
+	})
+}
+
+// The guard: a contact that answers nothing is told to close within 2 s of the BYE (invariant 11).
+func TestGuardClosesAnOpeningWithoutEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		r.contact.Script(relaytest.Step{Outcome: relay.Done, Delay: 5 * time.Second})
+		r.held()
+		r.confirmed()
+		r.after(2 * time.Second)
+		assert.Contains(t, r.texts(), "effect close-loop")
+		assert.False(t, r.contact.Open())
+		r.Stop()
+	})
+}
