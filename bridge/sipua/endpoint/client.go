@@ -119,17 +119,8 @@ func (e *Endpoint) ready(req *sip.Request) sip.Connection {
 
 // resolve looks up the host of a prepared request (addresses only: RFC 3263's service records are the caller's) and makes the connection.
 func (e *Endpoint) resolve(req *sip.Request) (sip.Connection, error) {
-	ctx, cancel := context.WithTimeout(context.Background(), dialLimit)
+	ctx, cancel := context.WithTimeout(e.ctx, dialLimit)
 	defer cancel()
-	stop := context.AfterFunc(ctx, func() {})
-	defer stop()
-	go func() {
-		select {
-		case <-e.stop:
-			cancel()
-		case <-ctx.Done():
-		}
-	}()
 	host, port, err := sip.ParseAddr(req.Destination())
 	if err != nil {
 		return nil, fmt.Errorf("destination %q: give host and port: %w", req.Destination(), err)

@@ -8,6 +8,7 @@
 package endpoint
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net"
@@ -65,8 +66,9 @@ type Endpoint struct {
 	streams *listener
 	t       transactions
 	queues  queues
-	work    sync.WaitGroup // everything that runs beside the queues
-	stop    chan struct{}  // closed by Close
+	work    sync.WaitGroup  // everything that runs beside the queues
+	ctx     context.Context // ended by Close
+	stop    context.CancelFunc
 
 	closed  atomic.Bool
 	dropped atomic.Uint64
@@ -82,11 +84,13 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	e := &Endpoint{o: o, handler: h, log: o.Logger, stop: make(chan struct{})}
+	e := &Endpoint{o: o, handler: h, log: o.Logger}
+	e.ctx, e.stop = context.WithCancel(context.Background())
 	e.t.init()
 	e.queues.init(e.log)
 	libraryLog(o.Logger)
 	if err := e.bind(); err != nil {
+		e.stop()
 		return nil, fmt.Errorf("open endpoint on %s: %w", o.Listen, err)
 	}
 	e.host = o.Advertise
@@ -163,7 +167,7 @@ func (e *Endpoint) Contact(user string, transport string) *sip.ContactHeader {
 func (e *Endpoint) Close() error {
 	e.once.Do(func() {
 		e.closed.Store(true)
-		close(e.stop)
+		e.stop()
 		var errs []error
 		if e.packets != nil {
 			errs = append(errs, e.packets.Close())

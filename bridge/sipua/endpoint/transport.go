@@ -54,7 +54,7 @@ func (e *Endpoint) readDatagrams() {
 			return
 		default:
 			select {
-			case <-e.stop:
+			case <-e.ctx.Done():
 			case <-time.After(pause):
 			}
 			pause = min(2*pause, time.Second)
@@ -108,7 +108,7 @@ func (l *listener) Accept() (net.Conn, error) {
 			return nil, err
 		default: // out of descriptors: wait for better times
 			select {
-			case <-l.e.stop:
+			case <-l.e.ctx.Done():
 			case <-time.After(pause):
 			}
 			continue
