@@ -7,12 +7,13 @@ import (
 	"go.uber.org/zap/zapcore"
 )
 
-// capture is a log core that files what the daemon says under the scene of the line it says it about. What belongs to no
-// line is kept if it is a warning.
+// capture is a log core that files what the daemon says under the scene of the line, or of the controller, that it says it
+// about. What belongs to no scene is kept if it is a warning.
 type capture struct {
-	lines map[string]*timeline // set once
-	with  []zapcore.Field
-	notes *notes
+	lines       map[string]*timeline // set once
+	controllers map[string]*timeline // set once; those that play in one scene only
+	with        []zapcore.Field
+	notes       *notes
 }
 
 // notes are warnings that belong to no line.
@@ -38,7 +39,7 @@ var _ zapcore.Core = (*capture)(nil)
 func (c *capture) Enabled(l zapcore.Level) bool { return l >= zapcore.InfoLevel }
 
 func (c *capture) With(fields []zapcore.Field) zapcore.Core {
-	return &capture{lines: c.lines, notes: c.notes, with: append(append([]zapcore.Field(nil), c.with...), fields...)}
+	return &capture{lines: c.lines, controllers: c.controllers, notes: c.notes, with: append(append([]zapcore.Field(nil), c.with...), fields...)}
 }
 
 func (c *capture) Check(e zapcore.Entry, ce *zapcore.CheckedEntry) *zapcore.CheckedEntry {
@@ -49,11 +50,13 @@ func (c *capture) Check(e zapcore.Entry, ce *zapcore.CheckedEntry) *zapcore.Chec
 }
 
 func (c *capture) Write(e zapcore.Entry, fields []zapcore.Field) error {
-	line, text, fault := "", "", ""
+	line, controller, text, fault := "", "", "", ""
 	for _, f := range append(append([]zapcore.Field(nil), c.with...), fields...) {
 		switch {
 		case f.Key == "line":
 			line = f.String
+		case f.Key == "controller":
+			controller = f.String
 		case f.Key == "text":
 			text = f.String
 		case f.Type == zapcore.ErrorType:
@@ -71,9 +74,12 @@ func (c *capture) Write(e zapcore.Entry, fields []zapcore.Field) error {
 			text += ": " + fault
 		}
 	}
-	if t := c.lines[line]; t != nil {
+	switch t, b := c.lines[line], c.controllers[controller]; {
+	case t != nil:
 		t.add(e.Time, line, "clearback", text)
-	} else {
+	case b != nil:
+		b.add(e.Time, controller, "clearback", text)
+	default:
 		c.notes.add(strings.TrimSpace(line + " " + text))
 	}
 	return nil

@@ -150,18 +150,21 @@ func TestPrintingFails(t *testing.T) {
 func TestAFailedSceneIsSaid(t *testing.T) {
 	var out bytes.Buffer
 	r := &Report{
-		Mode: "with", Warnings: []string{"the roof leaks"},
+		Mode: "with", Warnings: []string{"warn: the roof leaks"},
 		Scenes: []SceneReport{{Name: "held-call", Seen: []string{"a"}, Problems: []string{"the hold stayed", "twice"}}},
 	}
 	require.NoError(t, r.print(Options{Out: &out}))
 	require.Contains(t, out.String(), "verdict: NOT AS IT SHOULD BE: the hold stayed; twice\n")
-	require.Contains(t, out.String(), "warning: the roof leaks\n")
+	require.Contains(t, out.String(), "clearback, of no scene: warn: the roof leaks\n")
 	require.Contains(t, out.String(), "held-call        NOT AS IT SHOULD BE\n0 of 1 scenes ended as they should")
 }
 
 func TestCaptureFilesByLine(t *testing.T) {
 	tl, n := &timeline{}, &notes{}
-	log := zap.New(&capture{lines: map[string]*timeline{"foyer": tl}, notes: n})
+	dock := &timeline{}
+	log := zap.New(&capture{lines: map[string]*timeline{"foyer": tl}, controllers: map[string]*timeline{"dock": dock}, notes: n})
+	log.Warn("link lost", zap.String("controller", "dock"))
+	require.Equal(t, "dock clearback warn: link lost", dock.entries[0].place+" "+dock.entries[0].who+" "+dock.entries[0].text)
 	line := log.With(zap.String("line", "foyer"))
 	line.Info("event", zap.Uint64("call", 3), zap.String("text", "call-arrived call=3"))
 	line.Debug("effect", zap.String("text", "not seen"))

@@ -19,7 +19,7 @@ type Report struct {
 	OK     bool          `json:"ok"`
 	TookMS float64       `json:"took_ms"`
 	Scenes []SceneReport `json:"scenes"`
-	// Warnings of the daemon that belong to no line.
+	// Warnings of the daemon that belong to no scene.
 	Warnings []string `json:"warnings,omitempty"`
 }
 
@@ -40,7 +40,7 @@ type SceneReport struct {
 type Sighting struct {
 	// MS counts from the far end's hang-up.
 	MS float64 `json:"ms"`
-	// Place is a line's name or a far end's number. Who is "far end", "adapter", "near end", "card", "lamp", "loop",
+	// Place is a line's name, a far end's number or a controller's name. Who is "far end", "adapter", "near end", "card", "lamp", "loop",
 	// "board" or "clearback".
 	Place string `json:"place"`
 	Who   string `json:"who"`
@@ -162,7 +162,7 @@ func (r *Report) print(o Options) error {
 		}
 	}
 	for _, s := range r.Warnings {
-		w.printf("warning: %s\n", s)
+		w.printf("clearback, of no scene: %s\n", s)
 	}
 	w.printf("summary\n")
 	for i := range r.Scenes {

@@ -194,10 +194,13 @@ func (s *stage) lineConfiguration(l *line) config.Line {
 }
 
 func (s *stage) start(ctx context.Context) (err error) {
-	core := &capture{lines: map[string]*timeline{}, notes: s.notes}
+	core := &capture{lines: map[string]*timeline{}, controllers: map[string]*timeline{}, notes: s.notes}
 	for _, p := range s.plays {
-		for name := range p.lines {
+		for name, l := range p.lines {
 			core.lines[name] = p.timeline
+			if l.part.board != cabinet { // that one plays in many
+				core.controllers[l.part.board] = p.timeline
+			}
 		}
 	}
 	if s.daemon, err = s.o.Start(ctx, s.configuration(), zap.New(core)); err != nil {

@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// entry is one thing seen in a scene. Who is who did or saw it; Place is the line or the far end's number.
+// entry is one thing seen in a scene. who is who did or saw it; place is the line, the far end's number or the controller.
 type entry struct {
 	at               time.Time
 	place, who, text string
