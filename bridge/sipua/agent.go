@@ -68,6 +68,7 @@ type Agent struct {
 	// set once
 	log       *zap.Logger
 	times     times
+	epoch     time.Time
 	numbers   *supervision.Numbers
 	media     *media.Relay
 	registrar *registration.Registrar
@@ -90,7 +91,7 @@ type Agent struct {
 func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
 func start(o Options, t times) (*Agent, error) {
-	a := &Agent{log: o.Logger, times: t, numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}}
+	a := &Agent{log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}}
 	if a.log == nil {
 		a.log = zap.NewNop()
 	}

@@ -18,6 +18,7 @@ func (x *exchange) pass(res *sip.Response, body []byte) *sip.Response {
 	copyHeaders(replyHeaders, res, out)
 	if x.from.side == media.AdapterSide {
 		copyHeaders(replyService, res, out)
+		asserted(res, out)
 	}
 	switch {
 	case res.StatusCode < 300:

@@ -152,6 +152,9 @@ func (x *exchange) awaitAnswer() {
 }
 
 func (x *exchange) response(res endpoint.Response) {
+	if res.Err == nil && x.to.side == media.ServiceSide {
+		x.to.c.line.silentUntil.Store(0)
+	}
 	switch {
 	case res.Err != nil:
 		x.failed(res.Err)
@@ -365,6 +368,7 @@ func (x *exchange) failed(err error) {
 	}
 	code := sip.StatusRequestTimeout
 	if x.to.side == media.ServiceSide && !x.heard {
+		c.line.serviceSilent()
 		code = sip.StatusServiceUnavailable // the adapter turns to its second server
 	}
 	x.refuse(code)
@@ -377,6 +381,7 @@ func (x *exchange) silent() {
 	if x.settled || x.heard || x.from.state == legOver {
 		return
 	}
+	x.to.c.line.serviceSilent()
 	x.to.c.goneSilent(x.to.side)
 	x.refuse(sip.StatusServiceUnavailable)
 	x.from.finish(supervision.AnswerConfirmed)
@@ -415,7 +420,9 @@ func (x *exchange) cancel() {
 		x.to.out = nil
 		if x.initial {
 			x.to.finish(supervision.AnswerNone)
+			return
 		}
+		x.refuse(sip.StatusRequestTerminated)
 	})
 }
 
@@ -425,8 +432,11 @@ func (x *exchange) cancelled() {
 		return // our final response crossed it
 	}
 	if !x.initial {
-		x.refuse(sip.StatusRequestTerminated)
-		x.cancel()
+		if x.tx == nil { // not sent yet
+			x.refuse(sip.StatusRequestTerminated)
+			return
+		}
+		x.cancel() // the other side decides: its 487 passes, or its 200 that crossed
 		return
 	}
 	x.from.c.clearedBy(x.from.side)

@@ -14,10 +14,10 @@ import (
 var (
 	bodyHeaders   = []string{"Content-Type", "Content-Disposition", "Content-Encoding", "Content-Language", "MIME-Version"}
 	callHeaders   = []string{"Privacy", "Priority", "Subject", "Geolocation", "Geolocation-Routing"}
-	fromService   = []string{"P-Asserted-Identity", "Alert-Info", "Call-Info", "Diversion"}
+	fromService   = []string{"Alert-Info", "Call-Info", "Diversion"}
 	insideHeaders = []string{"Info-Package", "Event", "Subscription-State", "Reason", "Subject"}
 	replyHeaders  = []string{"Retry-After", "Warning", "Reason", "Error-Info", "Privacy"}
-	replyService  = []string{"P-Asserted-Identity", "Alert-Info", "P-Early-Media"}
+	replyService  = []string{"Alert-Info", "P-Early-Media"}
 )
 
 func copyHeaders(names []string, from, to sip.Message) {
@@ -134,5 +134,19 @@ func callHeadersTo(side media.Side, from, to sip.Message) {
 	copyHeaders(callHeaders, from, to)
 	if side == media.AdapterSide {
 		copyHeaders(fromService, from, to)
+		asserted(from, to)
 	}
+}
+
+// asserted passes on who the service says it is, unless that is to stay private (RFC 3325 section 9.3). What an adapter
+// asserts never passes: the service knows the line by its credentials.
+func asserted(from, to sip.Message) {
+	for _, h := range from.GetHeaders("Privacy") {
+		for _, v := range strings.FieldsFunc(h.Value(), func(r rune) bool { return r == ';' || r == ',' || r == ' ' }) {
+			if strings.EqualFold(v, "id") {
+				return
+			}
+		}
+	}
+	copyHeaders([]string{"P-Asserted-Identity"}, from, to)
 }

@@ -33,7 +33,7 @@ const (
 // A desk stands where the line's machine is: it offers what arrives and answers a clearing on one side with a clearing
 // on the other, each from a goroutine of its own as the machine does.
 type desk struct {
-	t    *testing.T
+	t    testing.TB
 	line *Line
 	in   chan supervision.Event // wide enough for a whole test
 	seen chan string
@@ -110,7 +110,7 @@ func (d *desk) saw(want ...string) {
 
 // a house is one line between an adapter and a service.
 type house struct {
-	t       *testing.T
+	t       testing.TB
 	agent   *Agent
 	line    *Line
 	desk    *desk
@@ -125,7 +125,7 @@ type setting func(*Options, *times)
 func relaying(o *Options, _ *times) { o.Lines[0].Relay = true }
 
 // numbers of the Millrace Playhouse's country.
-func numbers(t *testing.T) *supervision.Numbers {
+func numbers(t testing.TB) *supervision.Numbers {
 	n, err := supervision.NewNumbers(supervision.NumbersOptions{Country: "GB"})
 	if err != nil {
 		t.Fatal(err)
@@ -133,7 +133,7 @@ func numbers(t *testing.T) *supervision.Numbers {
 	return n
 }
 
-func newHouse(t *testing.T, settings ...setting) *house {
+func newHouse(t testing.TB, settings ...setting) *house {
 	t.Helper()
 	h := &house{t: t, adapter: newTalker(t, "adapter"), service: newTalker(t, "service")}
 	h.desk = &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000)}
@@ -182,7 +182,7 @@ func newHouse(t *testing.T, settings ...setting) *house {
 }
 
 // quiet logs through the test, which shows it only if it fails.
-func quiet(t *testing.T) *zap.Logger {
+func quiet(t testing.TB) *zap.Logger {
 	return zaptest.NewLogger(t, zaptest.Level(zap.WarnLevel))
 }
 
@@ -260,14 +260,14 @@ func (h *house) atRest() {
 	}
 }
 
-func contains(t *testing.T, text, part string) {
+func contains(t testing.TB, text, part string) {
 	t.Helper()
 	if !strings.Contains(text, part) {
 		t.Fatalf("no %q in %s", part, text)
 	}
 }
 
-func lacks(t *testing.T, text, part string) {
+func lacks(t testing.TB, text, part string) {
 	t.Helper()
 	if strings.Contains(text, part) {
 		t.Fatalf("%q in %s", part, text)
@@ -275,7 +275,7 @@ func lacks(t *testing.T, text, part string) {
 }
 
 // cramped leaves no media ports: a relay of one pair a side, which is taken.
-func cramped(t *testing.T) setting {
+func cramped(t testing.TB) setting {
 	return func(o *Options, _ *times) {
 		local := netip.MustParseAddr("127.0.0.1")
 		relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30000, PortHigh: 30001})

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"net/netip"
 	"strings"
+	"sync/atomic"
+	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"go.uber.org/zap"
@@ -30,6 +32,10 @@ type Line struct {
 	token string
 	// client is nil if the line does not register.
 	client *registration.Client
+
+	// silentUntil is how long the service is taken for down after it said nothing to a call: nanoseconds since
+	// the agent's start, 0: it is not. Safe for concurrent use.
+	silentUntil atomic.Int64
 }
 
 // Offer sends an arrived call to the adapter.
@@ -152,8 +158,19 @@ func direct(req *sip.Request, b registration.Binding) {
 	}
 }
 
-// reachable tells whether a call may be passed to the service at all.
-func (l *Line) reachable() bool { return l.client == nil || l.client.Status().Registered }
+// reachable tells whether an ordinary call may be passed to the service at all: the line is registered, and the service
+// did not just leave a call without any answer.
+func (l *Line) reachable() bool {
+	if int64(time.Since(l.a.epoch)) < l.silentUntil.Load() {
+		return false
+	}
+	return l.client == nil || l.client.Status().Registered
+}
+
+// serviceSilent notes that the service did not answer. For as long as we asked the adapter to wait it gets 503 at once.
+func (l *Line) serviceSilent() {
+	l.silentUntil.Store(int64(time.Since(l.a.epoch) + l.a.times.retryAfter))
+}
 
 func (l *Line) addressOfRecord() sip.Uri {
 	return sip.Uri{Scheme: "sip", User: l.o.ServiceUser, Host: l.o.Registrar.Host, Port: l.o.Registrar.Port}

@@ -190,6 +190,10 @@ func (s *socket) options(r *endpoint.Request) {
 		s.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
 		return
 	}
+	if user := r.Recipient.User; user != "" && !s.adapters && s.tokens[user] == nil {
+		s.reply(r, sip.StatusNotFound, "Not Found") // as an INVITE would be answered (RFC 3261 section 11.2)
+		return
+	}
 	s.reply(r, sip.StatusOK, "OK", sip.NewHeader("Allow", allow), sip.NewHeader("Accept", "application/sdp"))
 }
 

@@ -20,7 +20,7 @@ const patience = 5 * time.Second
 // A talker is one hand-written party: a UDP socket that shows each datagram once, whatever is repeated. It shares no
 // code with what is under test.
 type talker struct {
-	t    *testing.T
+	t    testing.TB
 	name string
 	conn *net.UDPConn
 	at   netip.AddrPort
@@ -37,7 +37,7 @@ type message struct {
 	from    netip.AddrPort
 }
 
-func newTalker(t *testing.T, name string) *talker {
+func newTalker(t testing.TB, name string) *talker {
 	t.Helper()
 	conn, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 	if err != nil {
@@ -318,7 +318,7 @@ func (d *dialogue) nack(res message) {
 }
 
 // authorization answers a challenge (RFC 7616).
-func authorization(t *testing.T, header, value, method, target, user, password string) string {
+func authorization(t testing.TB, header, value, method, target, user, password string) string {
 	t.Helper()
 	chal, err := digest.ParseChallenge(value)
 	if err != nil {
@@ -347,7 +347,7 @@ func port(sdp string) string {
 }
 
 // repeated waits for a repetition, byte by byte or with a new branch.
-func repeated(t *testing.T, p *talker, first message) {
+func repeated(t testing.TB, p *talker, first message) {
 	t.Helper()
 	deadline := time.After(patience)
 	poll := time.NewTicker(5 * time.Millisecond)
@@ -373,7 +373,7 @@ func repeated(t *testing.T, p *talker, first message) {
 func atoi(s string) int { n, _ := strconv.Atoi(s); return n }
 
 // credentials checks a digest answer with the password (RFC 7616 section 3.4.1).
-func credentials(t *testing.T, m message, header, method string) {
+func credentials(t testing.TB, m message, header, method string) {
 	t.Helper()
 	c, err := digest.ParseCredentials(m.get(header))
 	if err != nil {
