@@ -213,8 +213,8 @@ func realm(s string) (string, error) {
 }
 
 func dialled(s string) (string, error) {
-	if len(s) > 15 || !only(s, digits+"*#") {
-		return "", errors.New("cannot be dialled; allowed: 1 to 15 of 0-9, * and #")
+	if len(s) > 15 || !only(s, digits) {
+		return "", errors.New("is no number; allowed: 1 to 15 digits")
 	}
 	return s, nil
 }
@@ -224,4 +224,18 @@ func pattern(s string) (string, error) {
 		return "", errors.New("is no pattern of extensions; allowed: 1 to 15 of 0-9 and x for any digit, such as 1xx")
 	}
 	return s, nil
+}
+
+// Keys returns the path of every key that a file may have ("lines.contact.coil"), from the very tables that read it.
+func Keys() []string {
+	var all []string
+	var walk func(path string, keys []key)
+	walk = func(path string, keys []key) {
+		for _, k := range keys {
+			all = append(all, join(path, k.name))
+			walk(join(path, k.name), k.below)
+		}
+	}
+	walk("", fileKeys(defaults()))
+	return all
 }

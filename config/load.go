@@ -16,7 +16,7 @@ import (
 // sizeLimit bounds a configuration file and a secret's file: a hundred lines take about 50 kB.
 const sizeLimit = 1 << 20
 
-// Env is what a file may refer to outside of itself: where its secrets are.
+// Env is what a file may refer to outside of itself: where its secrets are. With the zero Env no secret is fetched.
 type Env struct {
 	// Getenv looks an environment variable up.
 	Getenv func(name string) (value string, ok bool)
@@ -38,6 +38,17 @@ func Load(path string) (*Config, Faults, error) {
 		}
 		return readFile(p)
 	}})
+	return c, faults, nil
+}
+
+// LoadWithoutSecrets is [Load] for closing contacts: secrets are not fetched and stay empty, so that a loop is closed even where
+// a password cannot be read.
+func LoadWithoutSecrets(path string) (*Config, Faults, error) {
+	data, err := readFile(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the configuration: %w", err)
+	}
+	c, faults := Parse(path, data, Env{})
 	return c, faults, nil
 }
 

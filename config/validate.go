@@ -36,7 +36,7 @@ func (d *decoder) checkCountry(c *Config) {
 		return
 	}
 	if _, err := c.numbers(); err != nil {
-		d.add(d.at("country"), "country: %v", err)
+		d.add(d.at("country"), "%v", err)
 	}
 }
 

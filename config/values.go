@@ -203,6 +203,9 @@ func secret(name string, into *Secret) key {
 		if !ok {
 			return
 		}
+		if d.env.ReadFile == nil || d.env.Getenv == nil {
+			return
+		}
 		s, err := d.env.secret(n.Content[0].Value, where)
 		if err != nil {
 			d.add(n, "%s: %v", path, err)

@@ -1,0 +1,120 @@
+package deploy
+
+import (
+	"bytes"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"clearback/config"
+)
+
+const sample = "clearback.yaml"
+
+// secrets are found everywhere.
+func secrets() config.Env {
+	return config.Env{
+		Getenv:   func(string) (string, bool) { return "somewhere", true },
+		ReadFile: func(string) ([]byte, error) { return []byte("curtain\n"), nil },
+	}
+}
+
+func read(t *testing.T, path string) []byte {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	require.NoError(t, err)
+	return data
+}
+
+func TestSampleLoads(t *testing.T) {
+	c, faults := config.Parse(sample, read(t, sample), secrets())
+	require.Empty(t, faults.String())
+	require.Len(t, c.Lines, 4)
+	require.Equal(t, "curtain", c.Lines[0].Adapter.Password.Reveal())
+}
+
+// The sample is the manual: it has every key, and no key that does not exist (the loader is strict).
+func TestSampleHasEveryKey(t *testing.T) {
+	var have []string
+	for line := range strings.Lines(string(read(t, sample))) {
+		text, _, _ := strings.Cut(line, "#")
+		have = append(have, strings.Fields(strings.NewReplacer("{", " ", "}", " ", ",", " ", "- ", "  ").Replace(text))...)
+	}
+	count := map[string]int{}
+	for _, word := range have {
+		count[word]++
+	}
+	need := map[string]int{}
+	for _, path := range config.Keys() {
+		need[path[strings.LastIndexByte(path, '.')+1:]+":"]++
+	}
+	require.Greater(t, len(need), 50)
+	for word := range need {
+		if word == "credential:" || word == "env:" || word == "file:" {
+			require.Positive(t, count[word], word)
+			continue
+		}
+		require.GreaterOrEqual(t, count[word], 1, "the manual does not mention %s", word)
+	}
+}
+
+// Each YAML block of README loads.
+func TestReadmeBlocksLoad(t *testing.T) {
+	blocks := strings.Split(string(read(t, "../README.md")), "```yaml\n")[1:]
+	require.NotEmpty(t, blocks)
+	for _, b := range blocks {
+		text, _, closed := strings.Cut(b, "```")
+		require.True(t, closed)
+		text = strings.ReplaceAll("\n"+text, "\n   ", "\n") // the blocks stand in a list
+		_, faults := config.Parse("README.md", []byte(text), secrets())
+		require.Empty(t, faults.String())
+	}
+}
+
+func unit(t *testing.T) map[string][]string {
+	all := map[string][]string{}
+	for line := range strings.Lines(string(read(t, "clearback.service"))) {
+		if k, v, ok := strings.Cut(strings.TrimSpace(line), "="); ok && !strings.HasPrefix(k, "#") {
+			all[k] = append(all[k], v)
+		}
+	}
+	return all
+}
+
+func TestUnit(t *testing.T) {
+	u := unit(t)
+	for k, want := range map[string]string{
+		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "StartLimitIntervalSec": "0", "User": "clearback",
+		"ExecStart":    "/usr/local/bin/clearback run --config /etc/clearback/clearback.yaml",
+		"ExecStopPost": "/usr/local/bin/clearback close --config /etc/clearback/clearback.yaml",
+	} {
+		require.Equal(t, []string{want}, u[k], k)
+	}
+	c := string(read(t, sample))
+	for _, v := range u["LoadCredential"] {
+		name, _, _ := strings.Cut(v, ":")
+		require.Contains(t, c, "{credential: "+name+"}")
+	}
+}
+
+// systemd's own check. It wants the programs to be there.
+func TestUnitVerifies(t *testing.T) {
+	if _, err := exec.LookPath("systemd-analyze"); err != nil {
+		t.Skip("systemd-analyze is not here")
+	}
+	dir := t.TempDir()
+	program := filepath.Join(dir, "clearback")
+	require.NoError(t, os.WriteFile(program, []byte("#!/bin/sh\n"), 0o755))
+	file := filepath.Join(dir, "clearback.service")
+	text := bytes.ReplaceAll(read(t, "clearback.service"), []byte("/usr/local/bin/clearback"), []byte(program))
+	require.NoError(t, os.WriteFile(file, text, 0o644))
+	out, err := exec.Command("systemd-analyze", "verify", "--man=no", file).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	for line := range strings.Lines(string(out)) {
+		require.NotContains(t, line, "clearback.service", "systemd has something to say")
+	}
+}
