@@ -76,7 +76,7 @@ func (e *Endpoint) Send(req *sip.Request, on func(Response)) (*Transaction, erro
 // prepare copies a request and adds what the transport owes.
 func (e *Endpoint) prepare(req *sip.Request) (*sip.Request, error) {
 	if req.From() == nil || req.To() == nil || req.CallID() == nil || req.CSeq() == nil {
-		return nil, errors.New("From, To, Call-ID or CSeq is missing; set them all")
+		return nil, errors.New("the request lacks From, To, Call-ID or CSeq; set them all")
 	}
 	out := req.Clone()
 	transport := strings.ToUpper(req.Transport())

@@ -212,7 +212,7 @@ func TestSendFails(t *testing.T) {
 	_, err = e.Send(tls, func(Response) {})
 	require.ErrorContains(t, err, `transport "TLS" is not served`)
 	_, err = e.Send(sip.NewRequest(sip.OPTIONS, sip.Uri{Host: "x.test"}), func(Response) {})
-	require.ErrorContains(t, err, "missing")
+	require.ErrorContains(t, err, "lacks From")
 
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
