@@ -1,0 +1,204 @@
+package arch
+
+import (
+	"bytes"
+	"fmt"
+	"go/ast"
+	"go/format"
+	"io/fs"
+	"path"
+	"slices"
+	"strings"
+)
+
+// Each rule returns what breaks it: where, and what to do.
+
+func importRule(files []file) (faults []string) {
+	for _, f := range files {
+		allowed, known := may[f.dir]
+		if !known {
+			faults = append(faults, fmt.Sprintf("%s: package %s is not in the import table; say there what it may import", f.path, f.dir))
+			continue
+		}
+		for _, p := range f.imports() {
+			switch own, ours := strings.CutPrefix(p, module+"/"); {
+			case ours && slices.Contains(allowed, own):
+			case ours && f.test && (own == f.dir || slices.Contains(testsMay[f.dir], own)):
+			case ours:
+				faults = append(faults, fmt.Sprintf("%s imports %s, which the table does not allow", f.path, own))
+			case !strings.Contains(strings.Split(p, "/")[0], "."): // the standard library
+			case !f.test:
+				faults = append(faults, libraryFaults(f, p)...)
+			}
+		}
+	}
+	return faults
+}
+
+func libraryFaults(f file, p string) []string {
+	for library, packages := range libraries {
+		if !within(p, library) {
+			continue
+		}
+		if slices.Contains(packages, f.dir) {
+			return nil
+		}
+		return []string{fmt.Sprintf("%s imports %s; code that may: %q", f.path, p, packages)}
+	}
+	return []string{fmt.Sprintf("%s imports %s, a library that is not in the table; say there who needs it", f.path, p)}
+}
+
+func purityRule(files []file) (faults []string) {
+	for _, f := range files {
+		if f.test || !slices.Contains(pure, f.dir) {
+			continue
+		}
+		for _, p := range f.imports() {
+			if !within(p, module) && !slices.Contains(pureMay, p) {
+				faults = append(faults, fmt.Sprintf("%s imports %s; this package is pure", f.path, p))
+			}
+		}
+		ast.Inspect(f.syntax, func(n ast.Node) bool {
+			what := ""
+			switch n := n.(type) {
+			case *ast.GoStmt:
+				what = "starts a goroutine"
+			case *ast.ChanType:
+				what = "has a channel"
+			case *ast.SelectorExpr:
+				if x, ok := n.X.(*ast.Ident); ok && slices.Contains(impureCalls, x.Name+"."+n.Sel.Name) {
+					what = "calls " + x.Name + "." + n.Sel.Name
+				}
+			}
+			if what != "" {
+				faults = append(faults, fmt.Sprintf("%s %s; this package is pure", f.path, what))
+			}
+			return true
+		})
+	}
+	return faults
+}
+
+func testingRule(files []file) (faults []string) {
+	for _, f := range files {
+		if f.test || slices.Contains(forTests, f.dir) {
+			continue
+		}
+		for _, p := range f.imports() {
+			if within(p, "testing") {
+				faults = append(faults, fmt.Sprintf("%s imports %s; production code does not", f.path, p))
+			}
+		}
+	}
+	return faults
+}
+
+func packageCommentRule(files []file) (faults []string) {
+	comments := map[string][]string{}
+	for _, f := range files {
+		if _, seen := comments[f.dir]; !seen {
+			comments[f.dir] = nil
+		}
+		if f.syntax.Doc == nil {
+			continue
+		}
+		comments[f.dir] = append(comments[f.dir], f.path)
+		begin := "Package " + f.syntax.Name.Name + " "
+		if f.syntax.Name.Name == "main" {
+			begin = "Command " + path.Base(f.dir) + " "
+		}
+		if !strings.HasPrefix(f.syntax.Doc.Text(), begin) {
+			faults = append(faults, fmt.Sprintf("%s: the package comment does not begin with %q", f.path, begin))
+		}
+	}
+	for dir, in := range comments {
+		if len(in) != 1 {
+			faults = append(faults, fmt.Sprintf("%s has %d package comments %q; one is right", dir, len(in), in))
+		}
+	}
+	slices.Sort(faults)
+	return faults
+}
+
+func formatRule(files []file) (faults []string) {
+	for _, f := range files {
+		if got, err := format.Source(f.source); err != nil || !bytes.Equal(got, f.source) {
+			faults = append(faults, fmt.Sprintf("%s is not as gofmt writes it; run gofmt -w on it", f.path))
+		}
+	}
+	return faults
+}
+
+func lengthRule(files []file) (faults []string) {
+	for _, f := range files {
+		lines := bytes.Count(f.source, []byte("\n"))
+		head, _, _ := bytes.Cut(f.source, []byte("\npackage "))
+		reason := bytes.HasPrefix(head, []byte("// Long file: ")) || bytes.Contains(head, []byte("\n// Long file: "))
+		if lines > fileLimit && !reason {
+			faults = append(faults, fmt.Sprintf("%s has %d lines; part it, or give the reason above its package clause: // Long file: ...", f.path, lines))
+		}
+		if f.syntax.Name.Name == "main" && !f.test && lines > mainLimit {
+			faults = append(faults, fmt.Sprintf("%s has %d lines; a main has at most %d", f.path, lines, mainLimit))
+		}
+	}
+	return faults
+}
+
+// mannersRule: no code that runs by being linked, no settings without a type.
+func mannersRule(files []file) (faults []string) {
+	for _, f := range files {
+		if f.test {
+			continue
+		}
+		for _, d := range f.syntax.Decls {
+			if fn, ok := d.(*ast.FuncDecl); ok && fn.Recv == nil && fn.Name.Name == "init" {
+				faults = append(faults, fmt.Sprintf("%s has an init function; call what it does from where it is needed", f.path))
+			}
+		}
+		ast.Inspect(f.syntax, func(n ast.Node) bool {
+			m, ok := n.(*ast.MapType)
+			if !ok || fmt.Sprint(m.Key) != "string" {
+				return true
+			}
+			id, isIdent := m.Value.(*ast.Ident)
+			empty, isInterface := m.Value.(*ast.InterfaceType)
+			if isIdent && id.Name == "any" || isInterface && len(empty.Methods.List) == 0 {
+				faults = append(faults, fmt.Sprintf("%s has a map[string]any; give it a type", f.path))
+			}
+			return true
+		})
+	}
+	return faults
+}
+
+func topLevelRule(root fs.FS) (faults []string) {
+	entries, err := fs.ReadDir(root, ".")
+	if err != nil {
+		return []string{err.Error()}
+	}
+	ignored, _ := fs.ReadFile(root, ".gitignore") // without it nothing is ignored
+	there := map[string]bool{}
+	for _, e := range entries {
+		name := e.Name()
+		there[name] = true
+		if strings.HasPrefix(name, ".") || slices.Contains(topLevel, name) || isIgnored(name, string(ignored)) {
+			continue
+		}
+		faults = append(faults, fmt.Sprintf("%s does not belong at the top level; allowed: %q and hidden files", name, topLevel))
+	}
+	for _, name := range topLevel {
+		if !there[name] {
+			faults = append(faults, name+" is missing at the top level")
+		}
+	}
+	return faults
+}
+
+func isIgnored(name, ignored string) bool {
+	for pattern := range strings.Lines(ignored) {
+		if ok, err := path.Match(strings.Trim(strings.TrimSpace(pattern), "/"), name); err == nil && ok {
+			return true
+		}
+	}
+	return false
+}

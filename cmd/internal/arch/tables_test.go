@@ -1,0 +1,83 @@
+package arch
+
+const module = "clearback"
+
+// may names what each package may import of ours; a package that is not here is a fault, so that a new one is thought about.
+// What its tests may import besides stands in testsMay.
+var may = map[string][]string{
+	"supervision":                 {},
+	"supervision/loop":            {"supervision"},
+	"supervision/supervisiontest": {"supervision"},
+	"config":                      {"supervision"},
+	"bridge":                      {"supervision", "bridge/relay"},
+	"bridge/sipua":                {"supervision", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration"},
+	"bridge/sipua/endpoint":       {},
+	"bridge/sipua/registration":   {"bridge/sipua/endpoint"},
+	"bridge/media":                {},
+	"bridge/relay":                {},
+	"bridge/relay/modbus":         {"bridge/relay"},
+	"bridge/relay/relaytest":      {"bridge/relay"},
+	"bridge/relay/drivers":        {"bridge/relay", "bridge/relay/modbus", "config"},
+	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.
+	"bridge/rehearsal": {"supervision", "supervision/loop", "config"},
+	"cmd/internal/cli": {
+		"supervision", "config", "bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/rehearsal", "bridge/sipua",
+	},
+	"cmd/internal/arch":    {},
+	"cmd/internal/interop": {},
+	"cmd/clearback":        {"cmd/internal/cli"},
+	"deploy":               {},
+}
+
+var testsMay = map[string][]string{
+	"bridge":              {"bridge/relay/relaytest"},
+	"bridge/relay/modbus": {"bridge/relay/relaytest"},
+	"deploy":              {"config", "supervision"},
+}
+
+// libraries names, for each module that is not ours, the packages whose code (not tests) may import it.
+var libraries = map[string][]string{
+	"github.com/emiago/sipgo":     {"bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "config", "cmd/internal/cli"},
+	"github.com/icholy/digest":    {"bridge/sipua/registration", "bridge/rehearsal"},
+	"github.com/pion/rtp":         {"bridge/media", "bridge/rehearsal"},
+	"github.com/pion/rtcp":        {"bridge/media"},
+	"github.com/pion/sdp/v3":      {"bridge/sipua"},
+	"github.com/simonvetter":      {}, // a judge in tests only
+	"github.com/stretchr/testify": {"bridge/relay/relaytest"},
+	"go.uber.org/goleak":          {},
+	"pgregory.net/rapid":          {"supervision/supervisiontest"},
+	"go.yaml.in/yaml/v3":          {"config"},
+	"go.uber.org/zap": {
+		"bridge", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
+	},
+	"golang.org/x/net":  {"bridge/media"},
+	"golang.org/x/sys":  {"bridge/media", "bridge/relay", "bridge/relay/modbus", "bridge/sipua/endpoint", "cmd/internal/cli"},
+	"golang.org/x/term": {"cmd/internal/cli"},
+}
+
+// pure are the packages that decide and compute and touch no world; pureMay are the standard packages that they may import.
+var (
+	pure    = []string{"supervision", "supervision/loop"}
+	pureMay = []string{
+		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "net/url", "slices", "sort", "strconv", "strings",
+		"time", "unicode", "unicode/utf8",
+	}
+	// impureCalls touch a clock or a stream through packages that are allowed otherwise.
+	impureCalls = []string{
+		"time.Now", "time.Since", "time.Until", "time.Sleep", "time.After", "time.AfterFunc", "time.NewTimer", "time.NewTicker", "time.Tick",
+		"fmt.Print", "fmt.Printf", "fmt.Println", "fmt.Scan", "fmt.Scanf", "fmt.Scanln",
+	}
+)
+
+// forTests are the packages of our own that exist for tests and may import testing.
+var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest"}
+
+// topLevel is all that stands at the top, besides hidden files and what .gitignore names.
+var topLevel = []string{
+	"DEVELOPERS.md", "README.md", "SAFETY.md", "bridge", "cmd", "config", "deploy", "go.mod", "go.sum", "supervision",
+}
+
+const (
+	fileLimit = 500 // lines of a file that gives no reason for being long
+	mainLimit = 20  // lines of a main.go
+)
