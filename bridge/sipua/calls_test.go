@@ -66,7 +66,7 @@ func TestCancelAfterAnswer(t *testing.T) {
 // A caller that gives up before the call was offered.
 func TestCancelBeforeOffer(t *testing.T) {
 	h := newHouse(t)
-	h.desk.keep = true
+	h.desk.keep.Store(true)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	h.desk.saw("1 arrived")
 	far.cancel()
@@ -80,7 +80,7 @@ func TestCancelBeforeOffer(t *testing.T) {
 // The machine refuses a call that waits (invariant 5).
 func TestRefuse(t *testing.T) {
 	h := newHouse(t)
-	h.desk.keep = true
+	h.desk.keep.Store(true)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	h.desk.saw("1 arrived")
 	h.line.Refuse(1, 486)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/netip"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -37,18 +38,25 @@ type desk struct {
 	line *Line
 	in   chan supervision.Event // wide enough for a whole test
 	seen chan string
-	// hold back the offer
-	keep bool
+	quit chan struct{} // closed at the end of the test
+	// keep holds the offer back
+	keep atomic.Bool
 }
 
 func (d *desk) Post(ev supervision.Event) { d.in <- ev }
 
 func (d *desk) run() {
-	for ev := range d.in {
+	for {
+		var ev supervision.Event
+		select {
+		case ev = <-d.in:
+		case <-d.quit:
+			return
+		}
 		d.seen <- text(ev)
 		switch ev.Kind {
 		case supervision.CallArrived:
-			if !d.keep {
+			if !d.keep.Load() {
 				d.line.Offer(ev.Call)
 			}
 		case supervision.FarEndCleared:
@@ -136,7 +144,7 @@ func numbers(t testing.TB) *supervision.Numbers {
 func newHouse(t testing.TB, settings ...setting) *house {
 	t.Helper()
 	h := &house{t: t, adapter: newTalker(t, "adapter"), service: newTalker(t, "service")}
-	h.desk = &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000)}
+	h.desk = &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), quit: make(chan struct{})}
 	local := netip.MustParseAddr("127.0.0.1")
 	relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
 	if err != nil {
@@ -170,7 +178,7 @@ func newHouse(t testing.TB, settings ...setting) *house {
 		if err := h.agent.Close(); err != nil {
 			t.Error(err)
 		}
-		close(h.desk.in)
+		close(h.desk.quit)
 		<-done
 		if err := relay.Close(); err != nil {
 			t.Error(err)

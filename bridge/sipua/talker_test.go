@@ -117,22 +117,6 @@ func uri(v string) string {
 	return v
 }
 
-func tagOf(v string) string {
-	_, v, _ = strings.Cut(v, ";tag=")
-	v, _, _ = strings.Cut(v, ";")
-	return v
-}
-
-// addrOf is the host and port of a SIP URI.
-func addrOf(u string) netip.AddrPort {
-	u = strings.TrimPrefix(u, "sip:")
-	if _, after, ok := strings.Cut(u, "@"); ok {
-		u = after
-	}
-	u, _, _ = strings.Cut(u, ";")
-	return netip.MustParseAddrPort(u)
-}
-
 // next returns the next message that was not seen before.
 func (p *talker) next() message {
 	p.t.Helper()
@@ -232,7 +216,6 @@ type dialogue struct {
 	cseq          int
 	invite        []string // the INVITE, for CANCEL
 	routes        []string
-	last          []string // Via of the last request
 }
 
 // called is the dialog of a received INVITE that was answered with tag.
