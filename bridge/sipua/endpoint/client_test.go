@@ -46,6 +46,7 @@ func TestSilence(t *testing.T) {
 
 // A 1xx stops the repeats of an INVITE and its time-out, even if it is back before the library's timers run.
 func TestProvisionalStops(t *testing.T) {
+	t.Parallel()
 	e := open(t, user{})
 	w := listenUDP(t, e)
 	var l log
@@ -60,6 +61,7 @@ func TestProvisionalStops(t *testing.T) {
 
 // Every 2xx is handed on, repeats and other forks too; a 1xx after it is not.
 func TestForks(t *testing.T) {
+	t.Parallel()
 	e := open(t, user{})
 	w := listenUDP(t, e)
 	var l log
@@ -127,6 +129,7 @@ func TestCancelWaits(t *testing.T) {
 
 // A CANCEL that brings no final response: ErrTimeout after 64*T1.
 func TestCancelUnanswered(t *testing.T) {
+	t.Parallel()
 	e := open(t, user{})
 	w := listenUDP(t, e)
 	var l log

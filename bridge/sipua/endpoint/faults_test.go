@@ -60,6 +60,7 @@ func TestFaulty(t *testing.T) {
 
 // What cannot be answered is dropped, and the endpoint goes on.
 func TestJunk(t *testing.T) {
+	t.Parallel()
 	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
 	w := dial(t, "udp", e)
 	good := w.text(request{method: "OPTIONS", id: "junk"})
@@ -207,6 +208,7 @@ func TestContact(t *testing.T) {
 // Good messages with random bytes changed, cut, doubled: no fault escapes the handling of its own message, and nothing
 // of it is kept in the queues. The seed is printed by a failure.
 func TestMutations(t *testing.T) {
+	t.Parallel()
 	core, seen := observer.New(zapcore.ErrorLevel)
 	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }}, func(o *Options) { o.Logger = zap.New(core) })
 	w := dial(t, "udp", e)

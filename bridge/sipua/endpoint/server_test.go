@@ -82,6 +82,7 @@ func TestTrying(t *testing.T) {
 
 // CANCEL before the final response: 200, the handler is told once, and exactly one final response follows.
 func TestCancel(t *testing.T) {
+	t.Parallel()
 	networks(t, func(t *testing.T, network string) {
 		var l log
 		e := open(t, user{
@@ -138,6 +139,7 @@ func TestCancelOvertakes(t *testing.T) {
 
 // A CANCEL for nothing: 481.
 func TestCancelUnmatched(t *testing.T) {
+	t.Parallel()
 	e := open(t, user{cancelled: func(*Request) { t.Error("cancelled") }})
 	w := dial(t, "udp", e)
 	w.send(w.text(request{method: "CANCEL", id: "nothing"}))
