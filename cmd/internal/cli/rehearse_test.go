@@ -28,14 +28,14 @@ func TestRehearse(t *testing.T) {
 	code := Main([]string{"rehearse"}, Streams{Out: &out, Err: &err}, nil)
 	t.Log(out.String())
 	require.Equal(t, ExitOK, code, "%s", &err)
-	require.Contains(t, out.String(), "11 of 11 scenes ended as they should")
+	require.Contains(t, out.String(), "12 of 12 scenes ended as they should")
 	require.Less(t, time.Since(began), 20*time.Second)
 }
 
 func TestRehearseList(t *testing.T) {
 	var out bytes.Buffer
 	require.Equal(t, ExitOK, Main([]string{"rehearse", "--list"}, Streams{Out: &out, Err: &out}, nil))
-	require.Equal(t, 11, strings.Count(out.String(), "\n"))
+	require.Equal(t, 12, strings.Count(out.String(), "\n"))
 }
 
 // played rehearses the scenes with a starter and returns the names of those that did not end as they should.
@@ -77,7 +77,7 @@ func TestRehearsalOfADaemonWithoutContacts(t *testing.T) {
 	t.Parallel()
 	failed := played(t, changed(func(l *config.Line) { l.Contact = config.Contact{Driver: "none"} }))
 	require.Equal(t, []string{
-		"board-power", "cut-plain", "cut-timed", "held-call", "house-call", "near-end-calls", "next-caller", "others-stay", "short-interval",
+		"board-power", "cut-plain", "cut-timed", "daemon-ends", "held-call", "house-call", "near-end-calls", "next-caller", "others-stay", "short-interval",
 	}, failed, "only what leaves the loop closed is as it should be")
 }
 

@@ -1,0 +1,119 @@
+package cli
+
+import (
+	"bytes"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// heard is a buffer that goroutines may write to.
+type heard struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (h *heard) Write(p []byte) (int, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.b.Write(p)
+}
+
+func (h *heard) String() string {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.b.String()
+}
+
+// call runs a subcommand as a user would and returns what it said.
+func call(in string, args ...string) (code int, out, errs string) {
+	var o, e heard
+	code = Main(args, Streams{In: strings.NewReader(in), Out: &o, Err: &e}, make(chan os.Signal))
+	return code, o.String(), e.String()
+}
+
+func TestUsage(t *testing.T) {
+	for _, c := range []struct {
+		args string
+		code int
+		says string
+	}{
+		{"", ExitFaults, "clearback check"},
+		{"help", ExitOK, "Exit codes"},
+		{"hepl", ExitFaults, `no subcommand "hepl"`},
+		{"version", ExitOK, "clearback "},
+		{"version more", ExitFaults, `"more" is one argument too many`},
+		{"run", ExitFaults, "name the configuration file"},
+		{"run --config /nowhere/clearback.yaml", ExitFaults, "/nowhere/clearback.yaml"},
+		{"close", ExitFaults, "name the configuration file"},
+		{"check", ExitFaults, "name the configuration file"},
+		{"check --pulse box-office x.yaml", ExitFaults, "--pulse needs --live"},
+		{"check --lively", ExitFaults, "flag provided but not defined"},
+		{"check -h", ExitOK, "-live"},
+		{"rehearse --list", ExitOK, "held-call"},
+		{"rehearse --scene curtain", ExitFailed, "curtain"},
+	} {
+		code, out, errs := call("", strings.Fields(c.args)...)
+		assert.Equal(t, c.code, code, c.args)
+		assert.Contains(t, out+errs, c.says, c.args)
+	}
+}
+
+// freePort finds a port that is free now; a configuration file names real ports only.
+func freePort(t *testing.T) string {
+	t.Helper()
+	c, err := net.ListenPacket("udp", "127.0.0.1:0")
+	require.NoError(t, err)
+	defer c.Close()
+	return c.LocalAddr().String()
+}
+
+// file writes a configuration for one line whose peers are at the given addresses.
+func file(t *testing.T, board, registrar, adapter string) string {
+	t.Helper()
+	t.Setenv("MILLRACE_SERVICE", "lobby-43")
+	path := filepath.Join(t.TempDir(), "clearback.yaml")
+	require.NoError(t, os.WriteFile(path, []byte(`country: US
+sip:
+  adapter_side: {listen: "`+freePort(t)+`", transports: [udp]}
+  service_side: {listen: "`+freePort(t)+`", transports: [udp]}
+controllers:
+  - name: cabinet
+    driver: modbus
+    modbus: {address: "`+board+`", timeout: 200ms}
+lines:
+  - name: box-office
+    adapter: {user: box-office, contact: "sip:box-office@`+adapter+`"}
+    service: {registrar: "sip:`+registrar+`", user: "555-0101", password: {env: MILLRACE_SERVICE}}
+    media: direct
+    contact: {driver: modbus, controller: cabinet, unit: 1, coil: 0, open_level: on, accept_open_if_daemon_dies: true}
+`), 0o600))
+	return path
+}
+
+func TestCheckSaysAllFaultsAtOnce(t *testing.T) {
+	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	code, out, errs := call("", "check", path)
+	assert.Equal(t, ExitOK, code, errs)
+	assert.Contains(t, out, "no faults")
+	assert.Contains(t, out, "contact of kind none")
+	assert.NotContains(t, out+errs, "lobby-43")
+
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	bad := strings.NewReplacer("200ms", "200", "media: direct", "media: dirct", "coil:", "coyl:").Replace(string(text))
+	require.NoError(t, os.WriteFile(path, []byte(bad), 0o600))
+	code, _, errs = call("", "check", path)
+	assert.Equal(t, ExitFaults, code)
+	assert.Equal(t, 4, strings.Count(errs, path+":"), errs) // the mistyped coil is missing too
+	assert.Contains(t, errs, path+":8:50: ")
+}

@@ -1,0 +1,139 @@
+package cli
+
+import (
+	"net"
+	"os"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	mb "github.com/simonvetter/modbus"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// answerer is a SIP party on loopback that answers every request with one status.
+func answerer(t *testing.T, status string) (address string) {
+	t.Helper()
+	c, err := net.ListenPacket("udp", "127.0.0.1:0")
+	require.NoError(t, err)
+	var done sync.WaitGroup
+	t.Cleanup(func() { c.Close(); done.Wait() })
+	keep := regexp.MustCompile(`(?m)^(Via|From|To|Call-ID|CSeq|Contact): .*\r\n`)
+	done.Go(func() {
+		b := make([]byte, 65536)
+		for {
+			n, from, err := c.ReadFrom(b)
+			if err != nil {
+				return
+			}
+			head := strings.Join(keep.FindAllString(string(b[:n]), -1), "")
+			head = regexp.MustCompile(`(?m)^(To: .*)\r\n`).ReplaceAllString(head, "$1;tag=millrace\r\n")
+			_, _ = c.WriteTo([]byte("SIP/2.0 "+status+"\r\n"+head+"Expires: 600\r\nContent-Length: 0\r\n\r\n"), from)
+		}
+	})
+	return c.LocalAddr().String()
+}
+
+// cabinet is a relay board of a Modbus library's server. It notes every change of its coil.
+type cabinet struct {
+	mu    sync.Mutex
+	coil  bool
+	moves []bool
+	at    []time.Time
+}
+
+func (c *cabinet) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if r.IsWrite {
+		if c.coil != r.Args[0] {
+			c.coil, c.moves, c.at = r.Args[0], append(c.moves, r.Args[0]), append(c.at, time.Now())
+		}
+		return nil, nil
+	}
+	return []bool{c.coil}, nil
+}
+func (*cabinet) HandleDiscreteInputs(*mb.DiscreteInputsRequest) ([]bool, error) {
+	return nil, mb.ErrIllegalFunction
+}
+func (*cabinet) HandleHoldingRegisters(*mb.HoldingRegistersRequest) ([]uint16, error) {
+	return nil, mb.ErrIllegalFunction
+}
+func (*cabinet) HandleInputRegisters(*mb.InputRegistersRequest) ([]uint16, error) {
+	return nil, mb.ErrIllegalFunction
+}
+
+func (c *cabinet) list() ([]bool, []time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return append([]bool(nil), c.moves...), append([]time.Time(nil), c.at...)
+}
+
+func serve(t *testing.T, c *cabinet) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0") // the library cannot tell which free port it took
+	require.NoError(t, err)
+	address := l.Addr().String()
+	require.NoError(t, l.Close())
+	s, err := mb.NewServer(&mb.ServerConfiguration{URL: "tcp://" + address, MaxClients: 4}, c)
+	require.NoError(t, err)
+	require.NoError(t, s.Start())
+	t.Cleanup(func() { _ = s.Stop() })
+	return address
+}
+
+func TestCheckLive(t *testing.T) {
+	board := &cabinet{}
+	path := file(t, serve(t, board), answerer(t, "200 OK"), answerer(t, "486 Busy Here"))
+	code, out, errs := call("", "check", "--live", path)
+	assert.Equal(t, ExitOK, code, errs+out)
+	assert.Regexp(t, `box-office +registered until .* +486 from .*off hook.* +reads closed`, out)
+	moves, _ := board.list()
+	assert.Empty(t, moves)
+}
+
+func TestCheckLivePulse(t *testing.T) {
+	board := &cabinet{}
+	path := file(t, serve(t, board), answerer(t, "200 OK"), answerer(t, "200 OK"))
+	code, out, errs := call("no\n", "check", "--live", "--pulse", "box-office", path)
+	assert.Equal(t, ExitOK, code, errs+out)
+	assert.Contains(t, out, "not opened")
+	moves, _ := board.list()
+	assert.Empty(t, moves)
+
+	code, out, errs = call("yes\n", "check", "--live", "--pulse", "box-office", path)
+	assert.Equal(t, ExitOK, code, errs+out)
+	moves, at := board.list()
+	require.Equal(t, []bool{true, false}, moves, out)
+	assert.InDelta(t, 800, at[1].Sub(at[0]).Milliseconds(), 100)
+	assert.Contains(t, out, "loop-opened")
+	assert.Contains(t, out, "contact now: reads closed")
+
+	code, _, errs = call("yes\n", "check", "--live", "--pulse", "curtain", path)
+	assert.Equal(t, ExitFaults, code)
+	assert.Contains(t, errs, `no line "curtain"`)
+}
+
+func TestCheckLiveSaysWhatIsWrong(t *testing.T) {
+	path := file(t, "127.0.0.1:1", answerer(t, "200 OK"), answerer(t, "404 Not Found"))
+	signals := make(chan os.Signal, 1)
+	signals <- os.Interrupt // a user who does not wait
+	var o, e heard
+	code := Main([]string{"check", "--live", path}, Streams{In: strings.NewReader(""), Out: &o, Err: &e}, signals)
+	assert.Equal(t, ExitNotClosed, code)
+	assert.Contains(t, e.String(), "not known closed: box-office (cabinet)")
+}
+
+// `close` needs no daemon: a coil that a killed daemon left open is closed.
+func TestClose(t *testing.T) {
+	board := &cabinet{coil: true}
+	path := file(t, serve(t, board), "192.0.2.1", "192.0.2.2:5060")
+	code, out, errs := call("", "close", "--config", path)
+	assert.Equal(t, ExitOK, code, errs)
+	assert.Contains(t, out, "every contact is closed")
+	moves, _ := board.list()
+	assert.Equal(t, []bool{false}, moves)
+}

@@ -1,0 +1,68 @@
+package cli
+
+import (
+	"io"
+	"net"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+
+	"clearback/config"
+)
+
+// A reader of the log that does not read costs lines, and never time: the write returns at once.
+func TestLogNeverWaits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r, w := io.Pipe()
+		log, end := newLogger(config.Log{Level: "info"}, w)
+		for range sinkLines + 100 {
+			log.Info("curtain") // in the bubble a wait for the reader would be a deadlock
+		}
+		done := make(chan string)
+		go func() {
+			all, _ := io.ReadAll(r)
+			done <- string(all)
+		}()
+		time.Sleep(2 * time.Second) // the bubble's clock: the lost lines are told of
+		end()
+		require.NoError(t, w.Close())
+		all := <-done
+		assert.InDelta(t, sinkLines+1, strings.Count(all, "curtain"), 2)
+		assert.Contains(t, all, "log lines were lost")
+	})
+}
+
+func TestLogForms(t *testing.T) {
+	for form, want := range map[string]string{"json": `"msg":"ready"`, "console": "\tready", "auto": `"msg":"ready"`} {
+		var h heard
+		log, end := newLogger(config.Log{Level: "warn", Format: form}, &h)
+		log.Info("not this", zap.String("line", "box-office"))
+		log.Warn("ready")
+		end()
+		assert.Contains(t, h.String(), want, form)
+		assert.NotContains(t, h.String(), "not this")
+	}
+}
+
+// The datagram of sd_notify(3).
+func TestNotify(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "notify")
+	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
+	require.NoError(t, err)
+	defer c.Close()
+	t.Setenv("NOTIFY_SOCKET", name)
+	notify("READY=1")
+	require.NoError(t, c.SetReadDeadline(time.Now().Add(5*time.Second)))
+	b := make([]byte, 64)
+	n, err := c.Read(b)
+	require.NoError(t, err)
+	assert.Equal(t, "READY=1", string(b[:n]))
+	t.Setenv("NOTIFY_SOCKET", name+"-nobody")
+	notify("READY=1") // nobody listens, nothing happens
+}
