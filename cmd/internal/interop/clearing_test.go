@@ -1,0 +1,140 @@
+//go:build linux
+
+package interop
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// heldByArrivedCall brings the line into a held call that the far end clears after talk.
+func (r *rig) heldByArrivedCall(line string, talk time.Duration) (near, far *party) {
+	r.t.Helper()
+	near = r.adapterWaits(line, heldAnswered(0))
+	far = r.farCalls(calls(line), connected(1), held(), pause(talk), clears(2))
+	return near, far
+}
+
+// TestAdapterNeverAnswersItsBye: the opening comes after lead, and is long enough not to be a flash (invariant 3).
+func TestAdapterNeverAnswersItsBye(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, interval: 500 * time.Millisecond, policy: ", flash_max: 700ms"}}})
+	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(2500*time.Millisecond))
+	r.farCalls(calls(boxOffice), connected(1), pause(50*time.Millisecond), clears(2)).ok()
+	o := r.board.once(t, 0)
+	requireInterval(t, usual, o) // flash_max + 100 ms
+	asked := near.got("BYE", "BYE").at
+	requireAfter(t, o.begin, asked, lead, "opened before lead was over")
+	require.Less(t, o.begin.Sub(asked), lead+100*time.Millisecond)
+	near.ok()
+	require.GreaterOrEqual(t, len(near.find(false, "BYE", "BYE")), 2, "the BYE is repeated (RFC 3261 section 17.1.2.2)")
+}
+
+// TestFarEndByeRepeated: the same BYE again, and a BYE for the ended dialog, make no second interruption and are answered.
+func TestFarEndByeRepeated(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond}}})
+	near := r.adapterWaits(boxOffice, heldAnswered(0))
+	bye := "BYE [$target] SIP/2.0\nVia: SIP/2.0/[transport] [local_ip]:[local_port];branch=z9hG4bKbye[pid]\nMax-Forwards: 70\n" +
+		"From:[$me]\nTo:[$peer]\nCall-ID: [call_id]\nCSeq: 2 BYE\n" + noBody
+	far := r.farCalls(calls(boxOffice), connected(1), held(), send(bye), send(bye), response(200),
+		pause(time.Second), sendRepeated(inDialog("BYE", 3)+noBody), response(481)).ok()
+	near.ok()
+	requireInterval(t, 300*time.Millisecond, r.board.once(t, 0))
+	require.Len(t, far.find(false, "SIP/2.0 200", "2 BYE"), 2, "each BYE is answered")
+}
+
+// TestNothingOpens: calls that were never answered, or that the near end cleared, leave the loop alone (invariant 8).
+func TestNothingOpens(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, policy: ", guard_time: 100ms"}}})
+	// One daemon for all, since nothing may happen in any of them.
+	number := "555-0101"
+	scene := func(name string, near, far func() *party) bool {
+		return t.Run(name, func(t *testing.T) {
+			// Who waits is started first.
+			a := near()
+			b := far()
+			a.ok()
+			b.ok()
+		})
+	}
+	wait := func(s ...step) func() *party { return func() *party { return r.adapterWaits(boxOffice, s...) } }
+	farCall := func(s ...step) func() *party { return func() *party { return r.farCalls(s...) } }
+	farWait := func(s ...step) func() *party { return func() *party { return r.farWaits(s...) } }
+	call := func(s ...step) func() *party { return func() *party { return r.adapter(boxOffice, s...) } }
+
+	scene("arrived call cancelled", wait(join(offered(0), cancelled())), farCall(calls(boxOffice), optional(100), response(180), pause(100*time.Millisecond),
+		sendCancel(boxOffice), response(200), response(487), ackRejection(boxOffice, 1)))
+	scene("requested call cancelled", farWait(offered(0), cancelled()), call(callsChallenged(number), optional(100), response(180), pause(100*time.Millisecond),
+		sendCancelOf(number, 2), response(200), response(487), ackRejection(number, 2)))
+	for code, reason := range map[int]string{404: "Not Found", 480: "Temporarily Unavailable", 486: "Busy Here", 503: "Service Unavailable", 603: "Decline"} {
+		scene(fmt.Sprintf("requested call rejected with %d", code), farWait(offered(0), rejects(code, reason)), call(callsChallenged(number), rejected(number, code, 2)))
+	}
+	scene("arrived call rejected", wait(offered(0), rejects(486, "Busy Here")), farCall(calls(boxOffice), rejected(boxOffice, 486, 1)))
+	scene("arrived call, near end clears", wait(offered(0), answers(), pause(100*time.Millisecond), clears(1)), farCall(calls(boxOffice), connected(1), cleared(0)))
+	scene("requested call, near end clears", farWait(offered(0), answers(), cleared(0)), call(callsChallenged(number), connected(2), pause(100*time.Millisecond), clears(3)))
+	assert.Empty(t, r.board.openings(t, 0))
+	// The same daemon opens when it should, so the silence above means something; and whatever was still due has passed by then.
+	near, far := r.heldByArrivedCall(boxOffice, 0)
+	near.ok()
+	far.ok()
+	requireInterval(t, usual, r.board.once(t, 0))
+}
+
+// sendCancel cancels INVITE 1: with its branch, as RFC 3261 section 9.1 asks.
+func sendCancel(number string) step { return sendCancelOf(number, 1) }
+
+func sendCancelOf(number string, cseq int) step {
+	return sendRepeated(fmt.Sprintf("CANCEL sip:%s@[remote_ip]:[remote_port] SIP/2.0\n[last_Via:]\nMax-Forwards: 70\n[last_From:]\nTo: <sip:%s@[remote_ip]>\n[last_Call-ID:]\nCSeq: %d CANCEL\n",
+		number, number, cseq) + noBody)
+}
+
+// TestTwoLinesOneBoard: each line opens its own contact, at once and side by side.
+func TestTwoLinesOneBoard(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice}, {name: stageDoor, coil: 3, interval: 600 * time.Millisecond}}})
+	nearA := r.adapterWaits(boxOffice, heldAnswered(0))
+	nearB := r.adapterWaits(stageDoor, heldAnswered(0))
+	talk := 600 * time.Millisecond
+	farA := r.farCalls(calls(boxOffice), connected(1), held(), pause(talk), clears(2))
+	farB := r.sipp("far-b", "555-0102", r.far+1, r.servicePort, calls(stageDoor), connected(1), held(), pause(talk), clears(2))
+	for _, p := range []*party{nearA, nearB, farA, farB} {
+		p.ok()
+	}
+	a, b := r.board.once(t, 0), r.board.once(t, 3)
+	requireInterval(t, usual, a)
+	requireInterval(t, 600*time.Millisecond, b)
+	require.True(t, a.begin.Before(b.end) && b.begin.Before(a.end), "side by side: %v %v", a, b)
+}
+
+// TestServiceDown: the adapter is told at once, and when to come again, so that its second server can serve.
+func TestServiceDown(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, register: true}}})
+	near := r.adapter(boxOffice, callsChallenged("555-0101"), rejected("555-0101", 503, 2)).ok()
+	refusal := near.got("SIP/2.0 503", "INVITE")
+	require.NotEmpty(t, refusal.header("Retry-After"))
+	asked := near.find(true, "INVITE", "2 INVITE")[0]
+	require.Less(t, refusal.at.Sub(asked.at), 100*time.Millisecond)
+	require.Empty(t, r.board.openings(t, 0))
+}
+
+// TestStrangers: who does not know the password neither registers nor calls.
+func TestStrangers(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
+	refused := step(`<recv response="403" optional="true" next="end"/>` + "\n" + `<recv response="401"/>` + "\n" + `<label id="end"/>` + "\n<nop/>\n")
+	r.adapter(boxOffice, sendRepeated(registerText(1, "")), step(`<recv response="401" auth="true"/>`+"\n"),
+		sendRepeated(registerText(2, "[authentication password=wrong]\n")), refused).ok()
+	r.sipp("stranger", "green-room", r.adapters[boxOffice]+1, r.adapterPort, calls("555-0101"), refused, ackRejection("555-0101", 1)).ok()
+	far := r.farWaits(offered(0)) // whom no call reaches
+	defer far.stop()
+	r.adapter(boxOffice, calls("555-0101"), optional(100), step(`<recv response="401" auth="true"/>`+"\n"), ackRejection("555-0101", 1),
+		sendRepeated(inviteText("555-0101", 2, "[authentication password=wrong]\n")), optional(100), refused, ackRejection("555-0101", 2)).ok()
+	require.Empty(t, far.messages())
+}

@@ -1,0 +1,245 @@
+//go:build linux
+
+package interop
+
+import (
+	"bytes"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// The two lines of most scenes, of the Millrace Playhouse.
+const (
+	boxOffice = "box-office"
+	stageDoor = "stage-door"
+	password  = "lobby-42"
+)
+
+// lineSetup is one line of the file that a daemon is started with; the zero value of most fields is the usual case.
+type lineSetup struct {
+	name     string
+	coil     int
+	interval time.Duration
+	register bool   // at the service
+	roaming  bool   // the adapter registers; else it has a fixed contact
+	policy   string // more of `policy:`, in YAML's flow form
+}
+
+// setup is what a scene needs.
+type setup struct {
+	lines   []lineSetup
+	noProxy bool // the board without the proxy before it
+	extra   string
+}
+
+// rig is one daemon with what stands around it.
+type rig struct {
+	t     testing.TB
+	dir   string
+	board *board
+	net   *proxy
+
+	adapterPort, servicePort int            // the daemon's
+	far                      int            // where the service is
+	adapters                 map[string]int // where the adapter of a line is
+	media                    int            // the first of some ports for SIPp's media
+
+	d *daemon
+
+	mu      sync.Mutex
+	parties []*party
+}
+
+// daemon is a process of the built binary.
+type daemon struct {
+	cmd     *exec.Cmd
+	out     *logBuffer
+	started time.Time
+	ready   time.Duration // from the start to READY=1
+	done    chan struct{} // closed when the process has ended
+}
+
+type logBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *logBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *logBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// newRig starts a board and a daemon. Without lines it is one line, box-office, with the defaults.
+func newRig(t testing.TB, s setup) *rig {
+	t.Helper()
+	need(t, "sipp")
+	if len(s.lines) == 0 {
+		s.lines = []lineSetup{{name: boxOffice}}
+	}
+	r := &rig{t: t, dir: t.TempDir(), board: newBoard(t), adapters: map[string]int{}}
+	first := freePorts(t, 40)
+	r.adapterPort, r.servicePort, r.far, r.media = first, first+1, first+2, first+20
+	for i, l := range s.lines {
+		r.adapters[l.name] = first + 4 + 2*i
+	}
+	port := r.board.port
+	if !s.noProxy {
+		r.net = newProxy(t, r.board.port)
+		port = r.net.port
+	}
+	r.writeConfig(s, port)
+	t.Cleanup(r.finish)
+	r.start()
+	return r
+}
+
+func (r *rig) config() string { return filepath.Join(r.dir, "clearback.yaml") }
+
+func (r *rig) writeConfig(s setup, boardPort int) {
+	secret := filepath.Join(r.dir, "password")
+	require.NoError(r.t, os.WriteFile(secret, []byte(password+"\n"), 0o600))
+	relayed := freePorts(r.t, 40)
+	var f strings.Builder
+	fmt.Fprintf(&f, `country: GB
+%s
+sip:
+  adapter_side: {listen: "127.0.0.1:%d", transports: [udp]}
+  service_side: {listen: "127.0.0.1:%d", transports: [udp]}
+  realm: millrace.example
+media: {ports: %d-%d}
+log: {level: debug, format: json}
+controllers:
+  - name: loft
+    driver: modbus
+    modbus: {address: "127.0.0.1:%d", timeout: 500ms}
+lines:
+`, s.extra, r.adapterPort, r.servicePort, relayed, relayed+39, boardPort)
+	for _, l := range s.lines {
+		fixed := ""
+		if !l.roaming {
+			fixed = fmt.Sprintf(`, contact: "sip:%s@127.0.0.1:%d"`, l.name, r.adapters[l.name])
+		}
+		interval := l.interval
+		if interval == 0 {
+			interval = 800 * time.Millisecond
+		}
+		fmt.Fprintf(&f, `  - name: %s
+    adapter: {user: %s, password: {file: %s}%s}
+    service: {registrar: "sip:127.0.0.1:%d", user: %s, password: {file: %s}, register: %t}
+    media: relay
+    contact: {driver: modbus, controller: loft, unit: 1, coil: %d, open_level: "on", accept_open_if_daemon_dies: true}
+    policy: {interval: %v%s}
+`, l.name, l.name, secret, fixed, r.far, l.name, secret, l.register, l.coil, interval, l.policy)
+	}
+	require.NoError(r.t, os.WriteFile(r.config(), []byte(f.String()), 0o600))
+}
+
+// start starts the daemon and waits until it says that it is ready, in the manner of sd_notify(3).
+func (r *rig) start() {
+	r.t.Helper()
+	name := filepath.Join(r.dir, fmt.Sprintf("n%d", time.Now().UnixNano()%1e6))
+	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
+	require.NoError(r.t, err)
+	defer c.Close()
+	d := &daemon{out: &logBuffer{}, done: make(chan struct{})}
+	d.cmd = exec.Command(built.daemon, "run", "--config", r.config())
+	d.cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+name)
+	d.cmd.Stdout, d.cmd.Stderr = d.out, d.out
+	d.started = time.Now()
+	require.NoError(r.t, d.cmd.Start())
+	r.d = d
+	go func() {
+		_ = d.cmd.Wait()
+		close(d.done)
+		c.Close()
+	}()
+	buf := make([]byte, 512)
+	require.NoError(r.t, c.SetReadDeadline(time.Now().Add(10*time.Second)))
+	for {
+		n, err := c.Read(buf)
+		if err != nil {
+			r.t.Fatalf("the daemon did not become ready: %v\n%s", err, d.out)
+		}
+		if strings.Contains(string(buf[:n]), "READY=1") {
+			d.ready = time.Since(d.started)
+			return
+		}
+	}
+}
+
+func (d *daemon) signal(s syscall.Signal) { _ = d.cmd.Process.Signal(s) }
+
+// ended waits for the process and returns its exit code; -1 if a signal ended it.
+func (r *rig) ended(limit time.Duration) int {
+	r.t.Helper()
+	select {
+	case <-r.d.done:
+	case <-time.After(limit):
+		r.t.Fatalf("the daemon has not ended within %v", limit)
+	}
+	return r.d.cmd.ProcessState.ExitCode()
+}
+
+// running tells whether the daemon's process is there.
+func (r *rig) running() bool {
+	select {
+	case <-r.d.done:
+		return false
+	default:
+		return true
+	}
+}
+
+// finish ends what still runs, lints all that the daemon sent, and shows the log of a failed scene.
+func (r *rig) finish() {
+	if r.running() {
+		r.d.signal(syscall.SIGCONT)
+		r.d.signal(syscall.SIGTERM)
+		select {
+		case <-r.d.done:
+		case <-time.After(5 * time.Second):
+			r.d.signal(syscall.SIGKILL)
+			<-r.d.done
+			r.t.Errorf("the daemon did not end by itself")
+		}
+	}
+	for _, p := range r.parties {
+		p.stop()
+	}
+	r.lint()
+	if strings.Contains(r.d.out.String(), "panic") {
+		r.t.Errorf("the daemon panicked")
+	}
+	if strings.Contains(r.d.out.String(), password) {
+		r.t.Errorf("a password is in the log")
+	}
+	if r.t.Failed() {
+		r.t.Logf("the daemon's log:\n%s", r.d.out)
+		for _, e := range r.board.all() {
+			if e.name == "read" {
+				continue
+			}
+			r.t.Logf("board %s %s conn %d fn %d index %d value %d", e.at.Format("15:04:05.000000"), e.name, e.conn, e.fn, e.index, e.value)
+		}
+		for _, p := range r.parties {
+			r.t.Logf("%s:\n%s", p.name, p.trace()[:min(len(p.trace()), 10_000)])
+		}
+	}
+}

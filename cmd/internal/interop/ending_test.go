@@ -1,0 +1,189 @@
+//go:build linux
+
+package interop
+
+import (
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// The link to the board, and the end of the daemon, of every kind.
+
+// openByArrivedCall brings the line into an interruption and returns when the contact is open.
+func (r *rig) openByArrivedCall(line string, coil int) boardEvent {
+	r.t.Helper()
+	near, far := r.heldByArrivedCall(line, 0)
+	e := r.board.awaitCoil(r.t, coil, 1)
+	near.ok()
+	far.ok()
+	return e
+}
+
+// long is an interval that leaves a scene time while the contact is open.
+var long = []lineSetup{{name: boxOffice, interval: 1300 * time.Millisecond}}
+
+// TestLinkCutWhileOpen: the first thing on the new connection is the close, at most 500 ms after the link is back.
+func TestLinkCutWhileOpen(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: long})
+	opened := r.openByArrivedCall(boxOffice, 0)
+	from := len(r.board.all())
+	r.net.set(true, false)
+	r.net.cut()
+	r.board.awaitFrom(t, from, "the board's connection ends", func(e boardEvent) bool { return e.name == "close" })
+	// Past the end of the interval, so that the opening really is at the mercy of the link.
+	eventually(t, 5*time.Second, "the interval is over", func() bool { return time.Since(opened.at) > 1500*time.Millisecond })
+	require.Len(t, r.board.openings(t, 0), 1)
+	back := time.Now()
+	r.net.set(false, false)
+	closed := r.board.awaitCoil(t, 0, 0)
+	require.Less(t, closed.at.Sub(back), 500*time.Millisecond)
+	r.requireClosesFirst(from)
+	require.Len(t, r.board.openings(t, 0), 1)
+}
+
+// requireClosesFirst: the first write on every connection made since then is the close.
+func (r *rig) requireClosesFirst(from int) {
+	r.t.Helper()
+	fresh := map[int]bool{}
+	seen := 0
+	for _, e := range r.board.all()[from:] {
+		switch {
+		case e.name == "connect":
+			fresh[e.conn] = true
+		case fresh[e.conn] && (e.name == "read" || e.name == "write"):
+			require.Equal(r.t, "write", e.name)
+			require.Equal(r.t, 5, e.fn)
+			require.Zero(r.t, e.value, "the first thing on a new connection is the close")
+			delete(fresh, e.conn)
+			seen++
+		}
+	}
+	require.NotZero(r.t, seen, "there was a new connection")
+}
+
+// TestKilledWhileOpen: a plain coil stays open while nobody is there, which the scene measures; the next start closes it first.
+func TestKilledWhileOpen(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{})
+	r.openByArrivedCall(boxOffice, 0)
+	killed := time.Now()
+	r.d.signal(syscall.SIGKILL)
+	require.Equal(t, -1, r.ended(5*time.Second))
+	eventually(t, 5*time.Second, "the interval is over", func() bool { return time.Since(killed) > time.Second })
+	from := len(r.board.all())
+	require.True(t, r.board.openings(t, 0)[0].end.IsZero(), "a plain coil knows nothing of its dead master")
+	restarted := time.Now()
+	r.start()
+	o := r.board.once(t, 0)
+	r.requireClosesFirst(from)
+	t.Logf("a plain coil stayed open for %v without a daemon; the restarted one closed it after %v", o.end.Sub(killed).Round(time.Millisecond), o.end.Sub(restarted).Round(time.Millisecond))
+	require.Less(t, o.end.Sub(restarted), 500*time.Millisecond)
+}
+
+// TestStoppedBetweenClearingAndOpening: a process that slept must not open when it wakes (invariant 12).
+func TestStoppedBetweenClearingAndOpening(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{})
+	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(300*time.Millisecond), reply(200, "OK"), pause(5500*time.Millisecond))
+	far := r.farCalls(calls(boxOffice), connected(1), clears(2))
+	near.got("BYE", "BYE")
+	r.d.signal(syscall.SIGSTOP)
+	stopped := time.Now()
+	eventually(t, 10*time.Second, "the stop is over", func() bool { return time.Since(stopped) > 5*time.Second })
+	r.d.signal(syscall.SIGCONT)
+	eventually(t, 5*time.Second, "the daemon says that it dropped the opening", func() bool {
+		log := r.d.out.String()
+		return strings.Contains(log, "failure=late") || strings.Contains(log, "incident")
+	})
+	near.ok()
+	far.ok()
+	require.Empty(t, r.board.openings(t, 0))
+}
+
+// TestLinkBlockedWithOpenInFlight: what the network held back must not open the contact late.
+func TestLinkBlockedWithOpenInFlight(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{})
+	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(300*time.Millisecond), reply(200, "OK"))
+	far := r.farCalls(calls(boxOffice), connected(1), clears(2))
+	near.got("BYE", "BYE")
+	r.net.set(false, true)
+	blocked := time.Now()
+	near.ok()
+	far.ok()
+	eventually(t, 5*time.Second, "the block is over", func() bool { return time.Since(blocked) > 3*time.Second })
+	from := len(r.board.all())
+	r.net.set(false, false)
+	r.board.awaitFrom(t, from, "the daemon is back", func(e boardEvent) bool { return e.name == "write" })
+	require.True(t, within(2*time.Second, func() bool { return strings.Contains(r.d.out.String(), "loop-closed") }), "the daemon knows that the contact is closed")
+	for _, o := range r.board.openings(t, 0) {
+		// The proxy had taken the bytes before the daemon reset the connection, so it may deliver them. The close must be right behind.
+		require.Less(t, o.length(), 500*time.Millisecond)
+		t.Logf("the proxy delivered an opening of %v after the reset", o.length())
+	}
+}
+
+// TestTerminatedInHeldCall: the far side is told, the line gets its interruption, and the contact is closed last.
+func TestTerminatedInHeldCall(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{})
+	near := r.adapterWaits(boxOffice, heldAnswered(0))
+	far := r.farCalls(calls(boxOffice), connected(1), held(), cleared(0))
+	far.got("ACK", "2 ACK") // of the hold
+	r.d.signal(syscall.SIGTERM)
+	require.Zero(t, r.ended(5*time.Second))
+	near.ok()
+	far.ok()
+	requireInterval(t, usual, r.board.once(t, 0))
+	last := boardEvent{}
+	for _, e := range r.board.all() {
+		if e.name == "write" {
+			last = e
+		}
+	}
+	require.Zero(t, last.value, "the last write closes")
+	require.Contains(t, r.d.out.String(), "evidence=shutdown")
+}
+
+// TestTerminatedInEmergencyCall: the daemon stays until the call ends; an ordinary call gets 503 meanwhile.
+func TestTerminatedInEmergencyCall(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice}, {name: stageDoor, coil: 1}}})
+	far := r.farWaits(offered(0), answers(), cleared(0))
+	near := r.adapter(boxOffice, calls("999"), optional(100, 180, 183), step(`<recv response="401" auth="true" optional="true" next="again"/>`+"\n"),
+		step(`<recv response="200" next="up">`+learnUAC+`</recv>`+"\n"),
+		step(`<label id="again"/>`+"\n"), ackRejection("999", 1), sendRepeated(inviteText("999", 2, "[authentication]\n")), optional(100, 180, 183),
+		step(`<recv response="200">`+learnUAC+`</recv>`+"\n"), ack(2), step(`<nop next="talk"/>`+"\n"),
+		step(`<label id="up"/>`+"\n"), ack(1), step(`<label id="talk"/>`+"\n"), pause(2*time.Second), clears(3))
+	far.got("ACK", "ACK")
+	r.d.signal(syscall.SIGTERM)
+	eventually(t, 2*time.Second, "the daemon has heard the signal", func() bool { return strings.Contains(r.d.out.String(), "ending") })
+	r.adapter(stageDoor, callsChallenged("555-0101"), rejected("555-0101", 503, 2)).ok()
+	require.True(t, r.running(), "the daemon stays")
+	near.ok()
+	require.True(t, within(3*time.Second, func() bool { return !r.running() }))
+	require.Zero(t, r.ended(time.Second))
+	far.ok()
+	require.Empty(t, r.board.openings(t, 0))
+}
+
+// TestTerminatedWithBoardGone: the exit code and the log say which contact is not known closed. A second signal ends the wait.
+func TestTerminatedWithBoardGone(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: long})
+	r.openByArrivedCall(boxOffice, 0)
+	r.net.set(true, false)
+	r.net.cut()
+	r.d.signal(syscall.SIGTERM)
+	eventually(t, 2*time.Second, "the daemon has heard the signal", func() bool { return strings.Contains(r.d.out.String(), `"ending"`) })
+	second := time.Now()
+	r.d.signal(syscall.SIGTERM)
+	require.Equal(t, 3, r.ended(5*time.Second))
+	require.Less(t, time.Since(second), 1500*time.Millisecond, "one more try, then out")
+	require.Contains(t, r.d.out.String(), "not known closed: "+boxOffice)
+}

@@ -1,0 +1,75 @@
+//go:build linux
+
+package interop
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"sync"
+	"testing"
+)
+
+var figures = flag.Bool("figures", false, "measure the whole daemon and fail over the limits")
+
+// built is what TestMain made: the daemon under test.
+var built struct {
+	dir    string
+	daemon string
+}
+
+func TestMain(m *testing.M) { os.Exit(testMain(m)) }
+
+func testMain(m *testing.M) int {
+	flag.Parse()
+	// The scenes wait far more than they compute.
+	if f := flag.Lookup("test.parallel"); f.Value.String() == f.DefValue && !*figures {
+		if err := f.Value.Set("8"); err != nil {
+			panic(err)
+		}
+	}
+	dir, err := os.MkdirTemp("", "clearback-interop")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	defer os.RemoveAll(dir)
+	built.dir, built.daemon = dir, filepath.Join(dir, "clearback")
+	build := exec.Command("go", "build", "-o", built.daemon, "clearback/cmd/clearback")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	if out, err := build.CombinedOutput(); err != nil {
+		fmt.Fprintf(os.Stderr, "go build: %v\n%s", err, out)
+		return 1
+	}
+	return m.Run()
+}
+
+// need skips the test where a tool is missing, and fails it where CI is set.
+func need(t testing.TB, tools ...string) {
+	t.Helper()
+	for _, tool := range tools {
+		if _, err := exec.LookPath(tool); err != nil {
+			missing(t, "%s is not on this machine (Debian: sip-tester, baresip-core)", tool)
+		}
+	}
+}
+
+func missing(t testing.TB, format string, a ...any) {
+	t.Helper()
+	if os.Getenv("CI") != "" {
+		t.Fatalf("compulsory here: "+format, a...)
+	}
+	t.Skipf(format, a...)
+}
+
+var buildBoard = sync.OnceValues(func() (string, error) {
+	bin := filepath.Join(built.dir, "board")
+	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" "$2" $(pkg-config --cflags --libs libmodbus)`, "sh", bin,
+		"../../../bridge/relay/modbus/testdata/board.c").CombinedOutput()
+	if err != nil {
+		return "", fmt.Errorf("%w: %s", err, out)
+	}
+	return bin, nil
+})

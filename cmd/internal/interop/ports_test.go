@@ -1,0 +1,96 @@
+//go:build linux
+
+package interop
+
+import (
+	"bufio"
+	"fmt"
+	"math/rand/v2"
+	"net"
+	"os"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+)
+
+// ports gives out numbers below the range that the system takes ephemeral ports from (32768 and up on Linux), so that nobody
+// who listens on port 0 can take one between our look and its use. The start is drawn, for two test runs side by side.
+var ports = struct {
+	sync.Mutex
+	next int
+}{next: 10000 + 40*rand.IntN(500)}
+
+// freePorts returns the first of n ports in a row, from an even one, that are free for UDP and TCP on loopback.
+func freePorts(t testing.TB, n int) int {
+	t.Helper()
+	ports.Lock()
+	defer ports.Unlock()
+	for range 200 {
+		first := ports.next
+		ports.next += n + n%2
+		if ports.next > 32000 {
+			first, ports.next = 10000, 10000+n+n%2
+		}
+		if free(first, n) {
+			return first
+		}
+	}
+	t.Fatal("no free ports")
+	return 0
+}
+
+func free(first, n int) bool {
+	for p := first; p < first+n; p++ {
+		u, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: p})
+		if err != nil {
+			return false
+		}
+		u.Close()
+		l, err := net.Listen("tcp4", fmt.Sprintf("127.0.0.1:%d", p))
+		if err != nil {
+			return false
+		}
+		l.Close()
+	}
+	return true
+}
+
+// bound tells whether some process has that UDP port; it asks the system, since trying to bind it would disturb.
+func bound(port int) bool {
+	f, err := os.Open("/proc/net/udp")
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	want := fmt.Sprintf(":%04X ", port)
+	for s := bufio.NewScanner(f); s.Scan(); {
+		if fields := strings.Fields(s.Text()); len(fields) > 1 && strings.HasSuffix(fields[1]+" ", want) {
+			return true
+		}
+	}
+	return false
+}
+
+// eventually waits until ok says so.
+func eventually(t testing.TB, limit time.Duration, what string, ok func() bool) {
+	t.Helper()
+	if !within(limit, ok) {
+		t.Fatalf("not within %v: %s", limit, what)
+	}
+}
+
+func within(limit time.Duration, ok func() bool) bool {
+	end := time.NewTimer(limit)
+	defer end.Stop()
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	for !ok() {
+		select {
+		case <-tick.C:
+		case <-end.C:
+			return ok()
+		}
+	}
+	return true
+}

@@ -1,0 +1,117 @@
+//go:build linux
+
+package interop
+
+import (
+	"fmt"
+	"io"
+	"net"
+	"sync"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// proxy stands for the network between the daemon and the board. It can cut connections and hold back what passes.
+type proxy struct {
+	port   int
+	target string
+	l      net.Listener
+	all    sync.WaitGroup
+
+	mu      sync.Mutex
+	cond    *sync.Cond
+	blocked bool
+	refuse  bool
+	ended   bool
+	conns   map[net.Conn]bool
+}
+
+func newProxy(t testing.TB, target int) *proxy {
+	t.Helper()
+	l, err := net.Listen("tcp4", "127.0.0.1:0")
+	require.NoError(t, err)
+	p := &proxy{port: l.Addr().(*net.TCPAddr).Port, target: fmt.Sprintf("127.0.0.1:%d", target), l: l, conns: map[net.Conn]bool{}}
+	p.cond = sync.NewCond(&p.mu)
+	p.all.Go(p.accept)
+	t.Cleanup(func() {
+		p.mu.Lock()
+		p.ended = true
+		p.mu.Unlock()
+		l.Close()
+		p.cut()
+		p.cond.Broadcast()
+		p.all.Wait()
+	})
+	return p
+}
+
+func (p *proxy) accept() {
+	for {
+		c, err := p.l.Accept()
+		if err != nil {
+			return
+		}
+		d, err := net.Dial("tcp4", p.target)
+		p.mu.Lock()
+		if err != nil || p.refuse || p.ended {
+			c.Close()
+			if err == nil {
+				d.Close()
+			}
+			p.mu.Unlock()
+			continue
+		}
+		p.conns[c], p.conns[d] = true, true
+		p.mu.Unlock()
+		p.all.Go(func() { p.pass(c, d) })
+		p.all.Go(func() { p.pass(d, c) })
+	}
+}
+
+func (p *proxy) pass(from, to net.Conn) {
+	defer p.drop(from)
+	defer p.drop(to)
+	buf := make([]byte, 1024)
+	for {
+		n, err := from.Read(buf)
+		p.mu.Lock()
+		for p.blocked && !p.ended {
+			p.cond.Wait()
+		}
+		p.mu.Unlock()
+		if n > 0 {
+			if _, err := to.Write(buf[:n]); err != nil {
+				return
+			}
+		}
+		if err == io.EOF || err != nil {
+			return
+		}
+	}
+}
+
+func (p *proxy) drop(c net.Conn) {
+	c.Close()
+	p.mu.Lock()
+	delete(p.conns, c)
+	p.mu.Unlock()
+}
+
+// cut resets every connection.
+func (p *proxy) cut() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for c := range p.conns {
+		_ = c.(*net.TCPConn).SetLinger(0)
+		c.Close()
+	}
+}
+
+// set changes whether new connections are refused and whether what passes is held back.
+func (p *proxy) set(refuse, blocked bool) {
+	p.mu.Lock()
+	p.refuse, p.blocked = refuse, blocked
+	p.mu.Unlock()
+	p.cond.Broadcast()
+}

@@ -1,0 +1,97 @@
+//go:build linux
+
+package interop
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+const (
+	usual = 800 * time.Millisecond // the default interval
+	lead  = 600 * time.Millisecond // the default lead
+
+	// The bounds of an opening as the board sees it, with busy cores.
+	shortBy = 500 * time.Microsecond
+	longBy  = 25 * time.Millisecond
+	// slack is what two processes may differ in when they stamp one datagram: one of them may have been interrupted in between.
+	slack = 20 * time.Millisecond
+)
+
+func requireInterval(t testing.TB, want time.Duration, o opening) {
+	t.Helper()
+	require.GreaterOrEqual(t, o.length(), want-shortBy, "the opening is too short")
+	require.LessOrEqual(t, o.length(), want+longBy, "the opening is too long")
+}
+
+// requireAfter: a happened after b, by at least d.
+func requireAfter(t testing.TB, a, b time.Time, d time.Duration, what string) {
+	t.Helper()
+	require.GreaterOrEqual(t, a.Sub(b), d-slack, what)
+}
+
+// heldAnswered is the near end of an arrived call: it answers, holds, and takes the clearing, answering the BYE after a while.
+func heldAnswered(after time.Duration) step {
+	return join(offered(50*time.Millisecond), answers(), pause(50*time.Millisecond), holds(1), cleared(after))
+}
+
+// TestPartiesAmongThemselves proves the scenarios against one another, without a daemon.
+func TestPartiesAmongThemselves(t *testing.T) {
+	need(t, "sipp")
+	for name, pair := range map[string][2]step{
+		"held":     {heldAnswered(0), join(calls(boxOffice), connected(1), held(), pause(50*time.Millisecond), clears(2))},
+		"rejected": {join(offered(0), rejects(486, "Busy Here")), join(calls(boxOffice), rejected(boxOffice, 486, 1))},
+		"register": {registrar(), registers(password, 200)},
+		"wrong":    {registrar(), registers("wrong", 403)},
+		"near end": {join(offered(0), answers(), clears(1)), join(calls(boxOffice), connected(1), cleared(0))},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			first := freePorts(t, 30)
+			r := &rig{t: t, dir: t.TempDir(), media: first + 4}
+			t.Cleanup(func() {
+				for _, p := range r.parties {
+					p.stop()
+				}
+			})
+			waits := r.sipp("waits", boxOffice, first, 0, pair[0])
+			r.sipp("calls", boxOffice, first+2, first, pair[1]).ok()
+			waits.ok()
+			r.lint()
+		})
+	}
+}
+
+// The main job: a held call clears, whoever called whom, with registrations on both sides.
+
+func TestArrivedCallHeldFarEndClears(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true, register: true}}})
+	// SIPp's registrar was not there when the daemon began, so this proves the repetition too.
+	contact := r.sipp("registrar", boxOffice, r.far, 0, registrar()).ok().got("REGISTER", "").header("Contact")
+	user, _, _ := strings.Cut(strings.TrimPrefix(contact, "<sip:"), "@") // who calls a registered line uses its contact
+	r.adapter(boxOffice, registers(password, 200)).ok()
+	near := r.adapterWaits(boxOffice, heldAnswered(200*time.Millisecond))
+	far := r.farCalls(calls(user), connected(1), held(), pause(100*time.Millisecond), clears(2)).ok()
+	near.ok()
+	o := r.board.once(t, 0)
+	requireInterval(t, usual, o)
+	requireAfter(t, o.begin, near.got("BYE", "BYE").at, 200*time.Millisecond, "opened before the adapter's leg was cleared")
+	require.Less(t, o.begin.Sub(near.gave("SIP/2.0 200", "BYE").at), 100*time.Millisecond, "opened late")
+	require.Less(t, far.got("SIP/2.0 200", "BYE").at.Sub(far.gave("BYE", "BYE").at), 100*time.Millisecond, "the far end's BYE is answered at once")
+}
+
+func TestRequestedCallHeldFarEndClears(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
+	r.adapter(boxOffice, registers(password, 200)).ok()
+	far := r.farWaits(offered(50*time.Millisecond), answers(), held(), pause(100*time.Millisecond), clears(1))
+	near := r.adapter(boxOffice, callsChallenged("555-0101"), connected(2), pause(50*time.Millisecond), holds(3), cleared(200*time.Millisecond)).ok()
+	far.ok()
+	o := r.board.once(t, 0)
+	requireInterval(t, usual, o)
+	requireAfter(t, o.begin, near.got("BYE", "BYE").at, 200*time.Millisecond, "opened before the adapter's leg was cleared")
+}

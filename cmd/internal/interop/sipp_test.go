@@ -1,0 +1,206 @@
+//go:build linux
+
+package interop
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// party is one run of SIPp.
+type party struct {
+	t    testing.TB
+	name string
+	base string // of its files
+	cmd  *exec.Cmd
+	err  error
+	done chan struct{}
+}
+
+// message is one SIP message as SIPp saw it.
+type message struct {
+	at   time.Time
+	sent bool // by SIPp
+	text string
+}
+
+// sipp starts SIPp with a scenario at a port. It speaks for user; to is where its first request goes, 0 for a party that waits.
+func (r *rig) sipp(name, user string, port, to int, steps ...step) *party {
+	r.t.Helper()
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.launch(name, user, port, to, steps...)
+}
+
+func (r *rig) launch(name, user string, port, to int, steps ...step) *party {
+	r.t.Helper()
+	p := &party{t: r.t, name: name, base: filepath.Join(r.dir, fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
+	media := r.media + 4*(len(r.parties)%5)
+	r.parties = append(r.parties, p)
+	file := "<?xml version=\"1.0\" encoding=\"ISO-8859-1\"?>\n<scenario name=\"" + name + "\">\n" + references(string(join(steps...))) + "</scenario>\n"
+	require.NoError(r.t, os.WriteFile(p.base+".xml", []byte(file), 0o600))
+	args := []string{"-sf", p.base + ".xml", "-i", "127.0.0.1", "-mi", "127.0.0.1", "-p", strconv.Itoa(port), "-mp", strconv.Itoa(media),
+		"-m", "1", "-s", user, "-au", user, "-ap", password, "-nostdin", "-timeout", "25", "-timeout_error",
+		"-trace_msg", "-message_file", p.base + ".msg", "-trace_err", "-error_file", p.base + ".err"}
+	if to != 0 {
+		args = append([]string{fmt.Sprintf("127.0.0.1:%d", to)}, args...)
+	}
+	p.cmd = exec.Command("sipp", args...)
+	p.cmd.Dir = r.dir
+	p.cmd.Env = append(os.Environ(), "TERM=dumb")
+	require.NoError(r.t, p.cmd.Start())
+	go func() {
+		p.err = p.cmd.Wait()
+		close(p.done)
+	}()
+	eventually(r.t, 10*time.Second, name+" has its port", func() bool { return bound(port) || p.ended() })
+	return p
+}
+
+// references mentions every variable of a scenario once more, since SIPp refuses one that is used only once.
+func references(text string) string {
+	for _, v := range []string{"target", "me", "peer", "junk", "ok"} {
+		if strings.Contains(text, `assign_to="`+v+`"`) {
+			text += `<Reference variables="` + v + `"/>` + "\n"
+		}
+	}
+	return text
+}
+
+func (p *party) ended() bool {
+	select {
+	case <-p.done:
+		return true
+	default:
+		return false
+	}
+}
+
+func (p *party) stop() {
+	if !p.ended() {
+		_ = p.cmd.Process.Signal(syscall.SIGKILL)
+		<-p.done
+	}
+}
+
+// ok waits until the scenario has ended as written.
+func (p *party) ok() *party {
+	p.t.Helper()
+	p.wait()
+	if p.err != nil {
+		errs, _ := os.ReadFile(p.base + ".err")
+		p.t.Fatalf("%s: %v\n%s", p.name, p.err, errs)
+	}
+	return p
+}
+
+func (p *party) wait() {
+	p.t.Helper()
+	select {
+	case <-p.done:
+	case <-time.After(30 * time.Second):
+		p.t.Fatalf("%s does not end", p.name)
+	}
+}
+
+func (p *party) trace() string {
+	b, _ := os.ReadFile(p.base + ".msg")
+	return string(b)
+}
+
+var traceHead = regexp.MustCompile(`(?m)^-{20,} (\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{6})\r?\n(?:UDP|TCP) message (sent|received) [(\[](\d+)(?: bytes\)|\] bytes ):\r?\n\r?\n`)
+
+// messages reads what SIPp sent and received until now.
+func (p *party) messages() []message {
+	text := p.trace()
+	var all []message
+	for _, m := range traceHead.FindAllStringSubmatchIndex(text, -1) {
+		at, err := time.ParseInLocation("2006-01-02 15:04:05.000000", text[m[2]:m[3]], time.Local)
+		n, err2 := strconv.Atoi(text[m[6]:m[7]])
+		if err != nil || err2 != nil {
+			p.t.Errorf("%s: a trace that cannot be read: %v %v", p.name, err, err2)
+		}
+		all = append(all, message{at, text[m[4]:m[5]] == "sent", text[m[1]:min(m[1]+n, len(text))]})
+	}
+	return all
+}
+
+// find returns the messages of one direction whose first line begins with begin and whose CSeq names method ("": any).
+func (p *party) find(sent bool, begin, method string) []message {
+	var all []message
+	for _, m := range p.messages() {
+		if m.sent == sent && strings.HasPrefix(m.text, begin) && strings.HasSuffix(m.header("CSeq"), method) {
+			all = append(all, m)
+		}
+	}
+	return all
+}
+
+// got and gave return the first such message that the party received, or sent.
+func (p *party) got(begin, method string) message {
+	p.t.Helper()
+	return p.first(false, begin, method)
+}
+
+func (p *party) gave(begin, method string) message {
+	p.t.Helper()
+	return p.first(true, begin, method)
+}
+
+func (p *party) first(sent bool, begin, method string) message {
+	p.t.Helper()
+	var m []message
+	eventually(p.t, 10*time.Second, fmt.Sprintf("%s: %q of %s", p.name, begin, method), func() bool {
+		m = p.find(sent, begin, method)
+		return len(m) > 0
+	})
+	return m[0]
+}
+
+// header returns the value of the first header of that name, "" if there is none.
+func (m message) header(name string) string {
+	head, _, _ := strings.Cut(m.text, "\r\n\r\n")
+	for _, l := range strings.Split(head, "\n") {
+		if n, v, ok := strings.Cut(l, ":"); ok && strings.EqualFold(strings.TrimSpace(n), name) {
+			return strings.TrimSpace(v)
+		}
+	}
+	return ""
+}
+
+func (m message) body() string {
+	_, b, _ := strings.Cut(m.text, "\r\n\r\n")
+	return b
+}
+
+// adapter and service start a party at the place of a line's adapter, or of the service.
+func (r *rig) adapter(line string, steps ...step) *party {
+	r.t.Helper()
+	return r.sipp("adapter-"+line, line, r.adapters[line], r.adapterPort, steps...)
+}
+
+func (r *rig) adapterWaits(line string, steps ...step) *party {
+	r.t.Helper()
+	return r.sipp("adapter-"+line, line, r.adapters[line], 0, steps...)
+}
+
+// farCalls and farWaits are the far end, behind the service's address; user is whom SIPp's [service] names: the caller.
+func (r *rig) farCalls(steps ...step) *party {
+	r.t.Helper()
+	return r.sipp("far", "555-0101", r.far, r.servicePort, steps...)
+}
+
+func (r *rig) farWaits(steps ...step) *party {
+	r.t.Helper()
+	return r.sipp("far", "555-0101", r.far, 0, steps...)
+}
