@@ -1,243 +1,161 @@
 package arch
 
 import (
-	"bytes"
-	"go/ast"
-	"go/format"
-	"go/parser"
-	"go/token"
 	"io/fs"
 	"os"
-	"path/filepath"
-	"slices"
-	"strconv"
 	"strings"
 	"testing"
-
-	"github.com/stretchr/testify/require"
+	"testing/fstest"
 )
 
-const (
-	root   = "../../.."
-	module = "clearback"
-	limit  = 500 // lines of a file
-)
-
-// imports is the table of DEVELOPERS.md: what each package may import of ours, outside of its tests. "*" is everything.
-var imports = map[string][]string{
-	"supervision":                 {},
-	"supervision/loop":            {},
-	"supervision/supervisiontest": {"supervision"},
-	"config":                      {"supervision"},
-	"bridge":                      {"supervision", "bridge/relay"},
-	"bridge/media":                {},
-	"bridge/sipua":                {"supervision", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration"},
-	"bridge/sipua/endpoint":       {},
-	"bridge/sipua/registration":   {"bridge/sipua/endpoint"},
-	"bridge/relay":                {},
-	"bridge/relay/modbus":         {"bridge/relay"},
-	"bridge/relay/relaytest":      {"bridge/relay"},
-	"bridge/relay/drivers":        {"bridge/relay", "bridge/relay/modbus", "config"},
-	"bridge/rehearsal":            {"config", "supervision", "supervision/loop"},
-	"cmd/internal/cli":            {"*"},
-	"cmd/internal/arch":           {},
-	"cmd/internal/interop":        {},
-	"cmd/clearback":               {"cmd/internal/cli"},
-	"deploy":                      {},
+// rules are the rules about Go files; the names are those of the subtests.
+var rules = []struct {
+	name  string
+	check func([]file) []string
+}{
+	{"imports", importRule},
+	{"purity", purityRule},
+	{"testing", testingRule},
+	{"package comments", packageCommentRule},
+	{"gofmt", formatRule},
+	{"length", lengthRule},
+	{"manners", mannersRule},
 }
 
-// file is one Go file of the tree.
-type file struct {
-	path    string // from the root
-	pkg     string // its folder
-	test    bool
-	text    []byte
-	parsed  *ast.File
-	imports []string
-}
+func root() fs.FS { return os.DirFS("../../..") }
 
-func tree(t *testing.T) []file {
-	t.Helper()
-	var all []file
-	fset := token.NewFileSet()
-	err := filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
-		switch {
-		case err != nil:
-			return err
-		case e.IsDir() && path != root && (strings.HasPrefix(e.Name(), ".") || e.Name() == "testdata" || e.Name() == "bin"):
-			return fs.SkipDir
-		case e.IsDir() || !strings.HasSuffix(path, ".go"):
-			return nil
-		}
-		rel, err := filepath.Rel(root, path)
-		if err != nil {
-			return err
-		}
-		rel = filepath.ToSlash(rel)
-		text, err := os.ReadFile(path)
-		if err != nil {
-			return err
-		}
-		f := file{path: rel, pkg: rel[:max(strings.LastIndexByte(rel, '/'), 0)], test: strings.HasSuffix(rel, "_test.go"), text: text}
-		if f.parsed, err = parser.ParseFile(fset, rel, text, parser.ParseComments); err != nil {
-			return err
-		}
-		for _, i := range f.parsed.Imports {
-			s, err := strconv.Unquote(i.Path.Value)
-			if err != nil {
-				return err
+func TestTree(t *testing.T) {
+	files := readTree(t, root())
+	if len(files) < 100 {
+		t.Fatalf("only %d Go files found; is this the root of the module?", len(files))
+	}
+	for _, r := range rules {
+		t.Run(r.name, func(t *testing.T) {
+			for _, fault := range r.check(files) {
+				t.Error(fault)
 			}
-			f.imports = append(f.imports, s)
-		}
-		all = append(all, f)
-		return nil
-	})
-	require.NoError(t, err)
-	require.Greater(t, len(all), 50, "the tree was not found")
-	return all
-}
-
-func check(t *testing.T, rule func([]file) []string) {
-	t.Helper()
-	for _, fault := range rule(tree(t)) {
-		t.Error(fault)
-	}
-}
-
-func importFaults(all []file) (faults []string) {
-	for _, f := range all {
-		allowed, known := imports[f.pkg]
-		if !known {
-			faults = append(faults, f.path+": the package is not in the table of imports")
-			continue
-		}
-		for _, i := range f.imports {
-			ours, is := strings.CutPrefix(i, module+"/")
-			if is && !f.test && !slices.Contains(allowed, ours) && !slices.Contains(allowed, "*") {
-				faults = append(faults, f.path+": imports "+ours+", which the table does not allow")
-			}
-		}
-	}
-	return faults
-}
-
-func commentFaults(all []file) (faults []string) {
-	have := map[string][]string{}
-	for _, f := range all {
-		if f.test {
-			continue
-		}
-		have[f.pkg] = append(have[f.pkg], "")
-		if f.parsed.Doc != nil {
-			have[f.pkg][0] += " " + f.path
-		}
-	}
-	for pkg, files := range have {
-		if in := strings.Fields(files[0]); len(in) != 1 {
-			faults = append(faults, pkg+": needs one package comment, has it in: "+strings.Join(in, ", "))
-		}
-	}
-	return faults
-}
-
-func formatFaults(all []file) (faults []string) {
-	for _, f := range all {
-		if want, err := format.Source(f.text); err != nil || !bytes.Equal(want, f.text) {
-			faults = append(faults, f.path+": is not formatted; run gofmt -w")
-		}
-	}
-	return faults
-}
-
-func lengthFaults(all []file) (faults []string) {
-	for _, f := range all {
-		if n := bytes.Count(f.text, []byte("\n")); n > limit && !bytes.HasPrefix(f.text, []byte("// Long file: ")) {
-			faults = append(faults, f.path+": has "+strconv.Itoa(n)+" lines; split it, or begin it with // Long file: and the reason")
-		}
-	}
-	return faults
-}
-
-func testingFaults(all []file) (faults []string) {
-	for _, f := range all {
-		if !f.test && slices.Contains(f.imports, "testing") && !strings.HasSuffix(f.pkg, "test") {
-			faults = append(faults, f.path+": production code imports testing")
-		}
-	}
-	return faults
-}
-
-// pureFaults holds supervision to its rule: no goroutine, channel, clock, log, file or socket. Its sub-packages keep it too, but for the
-// test package.
-func pureFaults(all []file) (faults []string) {
-	for _, f := range all {
-		if f.test || f.pkg != "supervision" && !strings.HasPrefix(f.pkg, "supervision/") || strings.HasSuffix(f.pkg, "test") {
-			continue
-		}
-		for _, i := range f.imports {
-			if i == "os" || strings.HasPrefix(i, "os/") || i == "net" || strings.HasPrefix(i, "net/") || i == "io/ioutil" || i == "log" ||
-				strings.HasPrefix(i, "log/") || i == "sync" || i == "context" || i == "syscall" || strings.HasPrefix(i, "go.uber.org/zap") {
-				faults = append(faults, f.path+": imports "+i)
-			}
-		}
-		ast.Inspect(f.parsed, func(n ast.Node) bool {
-			if what := impure(n); what != "" {
-				faults = append(faults, f.path+": has "+what)
-			}
-			return true
 		})
 	}
-	return faults
+	t.Run("top level", func(t *testing.T) {
+		for _, fault := range topLevelRule(root()) {
+			t.Error(fault)
+		}
+	})
 }
 
-func impure(n ast.Node) string {
-	switch n := n.(type) {
-	case *ast.GoStmt:
-		return "a go statement"
-	case *ast.ChanType:
-		return "a channel"
-	case *ast.SelectorExpr:
-		clock := []string{"Now", "Since", "Until", "Sleep", "After", "AfterFunc", "NewTimer", "NewTicker", "Tick"}
-		if x, ok := n.X.(*ast.Ident); ok && x.Name == "time" && slices.Contains(clock, n.Sel.Name) {
-			return "time." + n.Sel.Name
+// TestTablesName: a table that names a package that is gone is out of date.
+func TestTablesName(t *testing.T) {
+	there := map[string]bool{}
+	for _, f := range readTree(t, root()) {
+		there[f.dir] = true
+	}
+	named := append(append([]string(nil), pure...), forTests...)
+	for p, imports := range may {
+		named = append(append(named, p), imports...)
+	}
+	for p, imports := range testsMay {
+		named = append(append(named, p), imports...)
+	}
+	for _, packages := range libraries {
+		named = append(named, packages...)
+	}
+	for _, p := range named {
+		if !there[p] {
+			t.Errorf("a table names the package %s, which is not in the tree", p)
 		}
 	}
-	return ""
 }
 
-func TestImports(t *testing.T)           { check(t, importFaults) }
-func TestPackageComments(t *testing.T)   { check(t, commentFaults) }
-func TestFormatted(t *testing.T)         { check(t, formatFaults) }
-func TestFileLengths(t *testing.T)       { check(t, lengthFaults) }
-func TestNoTestingOutside(t *testing.T)  { check(t, testingFaults) }
-func TestSupervisionIsPure(t *testing.T) { check(t, pureFaults) }
-func TestEachRuleCanFail(t *testing.T) {
-	bad := func(path, text string, imports ...string) []file {
-		parsed, err := parser.ParseFile(token.NewFileSet(), path, text, parser.ParseComments)
-		require.NoError(t, err)
-		return []file{{path: path, pkg: filepath.Dir(path), text: []byte(text), parsed: parsed, imports: imports}}
+// TestCIRuns: what runs the tests can itself be run.
+func TestCIRuns(t *testing.T) {
+	info, err := fs.Stat(root(), ".ci/run")
+	if err != nil {
+		t.Fatal(err)
 	}
-	require.Len(t, importFaults(bad("supervision/a.go", "package a\n", "clearback/bridge")), 1)
-	require.Len(t, importFaults(bad("attic/a.go", "package a\n")), 1)
-	require.Len(t, commentFaults(bad("bridge/a.go", "package a\n")), 1)
-	require.Len(t, formatFaults(bad("bridge/a.go", "package a\n\n\n\nvar  x int\n")), 1)
-	require.Len(t, lengthFaults(bad("bridge/a.go", "package a\n"+strings.Repeat("\n", limit))), 1)
-	require.Empty(t, lengthFaults(bad("bridge/a.go", "// Long file: a table.\n\npackage a\n"+strings.Repeat("\n", limit))))
-	require.Len(t, testingFaults(bad("bridge/a.go", "package a\n", "testing")), 1)
-	require.Len(t, pureFaults(bad("supervision/a.go", "package a\nfunc f() { go f(); time.Sleep(1); _ = make(chan int) }\n", "os")), 4)
+	if info.Mode()&0o111 == 0 {
+		t.Error(".ci/run is not executable; chmod +x .ci/run")
+	}
 }
 
-// The top level is exactly this, and hidden files.
-func TestTopLevel(t *testing.T) {
-	allowed := []string{"cmd", "bridge", "supervision", "config", "deploy", "go.mod", "go.sum", "README.md", "DEVELOPERS.md", "SAFETY.md"}
-	entries, err := os.ReadDir(root)
-	require.NoError(t, err)
-	var have []string
-	for _, e := range entries {
-		// bin is where a build may put its programs; the repository ignores it.
-		if !strings.HasPrefix(e.Name(), ".") && e.Name() != "bin" {
-			have = append(have, e.Name())
+// TestRulesCatch: each rule finds what it is for, and nothing else in that tree.
+func TestRulesCatch(t *testing.T) {
+	const good = "// Package config is for a test.\npackage config\n"
+	long := strings.Repeat("\n", fileLimit)
+	tests := []struct {
+		name, path, source string
+		rule               string // the one that finds a fault; "" for none
+		want               string // in the fault
+	}{
+		{"nothing wrong", "config/a.go", good, "", ""},
+		{"an import upwards", "config/a.go", good + "\nimport _ \"clearback/bridge\"\n", "imports", "config/a.go imports bridge"},
+		{"an import upwards in a test", "config/a_test.go", good + "\nimport _ \"clearback/bridge\"\n", "imports", "imports bridge"},
+		{"its own package in a test", "config/a_test.go", good + "\nimport _ \"clearback/config\"\n", "", ""},
+		{"a package for tests in code", "bridge/relay/modbus/a.go", "// Package modbus is.\npackage modbus\n\nimport _ \"clearback/bridge/relay/relaytest\"\n", "imports", "relaytest"},
+		{"a package for tests in a test", "bridge/relay/modbus/a_test.go", "// Package modbus is.\npackage modbus\n\nimport _ \"clearback/bridge/relay/relaytest\"\n", "", ""},
+		{"a package nobody thought about", "extras/a.go", "// Package extras is.\npackage extras\n", "imports", "not in the import table"},
+		{"a library in the wrong place", "config/a.go", good + "\nimport _ \"go.uber.org/zap/zapcore\"\n", "imports", "imports go.uber.org/zap/zapcore"},
+		{"a library in a test", "config/a_test.go", good + "\nimport _ \"go.uber.org/zap/zapcore\"\n", "", ""},
+		{"an unknown library", "config/a.go", good + "\nimport _ \"lib.example/x\"\n", "imports", "not in the table"},
+		{"files", "supervision/a.go", "// Package supervision is.\npackage supervision\n\nimport _ \"os\"\n", "purity", "imports os"},
+		{"files in a test", "supervision/a_test.go", "// Package supervision is.\npackage supervision\n\nimport _ \"os\"\n", "", ""},
+		{"files elsewhere", "config/a.go", good + "\nimport _ \"os\"\n", "", ""},
+		{"a clock", "supervision/loop/a.go", "// Package loop is.\npackage loop\n\nimport \"time\"\n\nvar _ = time.Now\n", "purity", "calls time.Now"},
+		{"a duration", "supervision/loop/a.go", "// Package loop is.\npackage loop\n\nimport \"time\"\n\nvar _ time.Duration\n", "", ""},
+		{"a goroutine", "supervision/a.go", "// Package supervision is.\npackage supervision\n\nfunc f() { go f() }\n", "purity", "goroutine"},
+		{"a channel", "supervision/a.go", "// Package supervision is.\npackage supervision\n\nvar _ = make(chan int)\n", "purity", "channel"},
+		{"testing in code", "config/a.go", good + "\nimport _ \"testing/fstest\"\n", "testing", "imports testing/fstest"},
+		{"testing in a package for tests", "bridge/relay/relaytest/a.go", "// Package relaytest is.\npackage relaytest\n\nimport _ \"testing\"\n", "", ""},
+		{"no package comment", "config/a.go", "package config\n", "package comments", "0 package comments"},
+		{"a package comment of another kind", "config/a.go", "// This is config.\npackage config\n", "package comments", "does not begin"},
+		{"a comment that is not the package's", "config/a.go", "// Long file: no.\n\n" + good, "", ""},
+		{"gofmt", "config/a.go", good + "\nvar  a = 1\n", "gofmt", "gofmt -w"},
+		{"a long file", "config/a.go", good + long + "\nvar a = 1\n", "length", "has 504 lines"},
+		{"a long file with its reason", "config/a.go", "// Long file: a table.\n\n" + good + long + "\nvar a = 1\n", "", ""},
+		{"a long main", "cmd/clearback/main.go", "// Command clearback is.\npackage main\n" + strings.Repeat("\nvar _ = 1\n", 10), "length", "a main has at most 20"},
+		{"an init function", "config/a.go", good + "\nfunc init() {}\n", "manners", "init"},
+		{"settings without a type", "config/a.go", good + "\nvar _ map[string]any\n", "manners", "map[string]any"},
+		{"settings without a type, in the old way", "config/a.go", good + "\nvar _ map[string]interface{}\n", "manners", "map[string]any"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			files := readTree(t, fstest.MapFS{tt.path: {Data: []byte(tt.source)}})
+			for _, r := range rules {
+				faults := r.check(files)
+				if r.name != tt.rule && len(faults) > 0 && !(r.name == "gofmt" && strings.Contains(tt.source, "\n\n\n")) {
+					t.Errorf("the rule %q finds %q", r.name, faults)
+				}
+				if r.name == tt.rule && (len(faults) != 1 || !strings.Contains(faults[0], tt.want)) {
+					t.Errorf("the rule %q finds %q; want one fault with %q", r.name, faults, tt.want)
+				}
+			}
+		})
+	}
+}
+
+func TestTwoPackageComments(t *testing.T) {
+	files := readTree(t, fstest.MapFS{
+		"config/a.go": {Data: []byte("// Package config is.\npackage config\n")},
+		"config/b.go": {Data: []byte("// Package config is too.\npackage config\n")},
+	})
+	if faults := packageCommentRule(files); len(faults) != 1 || !strings.Contains(faults[0], "2 package comments") {
+		t.Errorf("found %q", faults)
+	}
+}
+
+func TestTopLevelRuleCatches(t *testing.T) {
+	tree := fstest.MapFS{".gitignore": {Data: []byte("/bin/\n*.out\n")}, ".ci/run": {}, "bin/x": {}, "cover.out": {}}
+	for _, name := range topLevel {
+		tree[name] = &fstest.MapFile{}
+	}
+	if faults := topLevelRule(tree); len(faults) > 0 {
+		t.Errorf("found %q", faults)
+	}
+	tree["notes.txt"] = &fstest.MapFile{}
+	delete(tree, "SAFETY.md")
+	faults := strings.Join(topLevelRule(tree), "\n")
+	for _, want := range []string{"notes.txt does not belong", "SAFETY.md is missing"} {
+		if !strings.Contains(faults, want) {
+			t.Errorf("found %q; want %q in it", faults, want)
 		}
 	}
-	require.ElementsMatch(t, allowed, have)
 }

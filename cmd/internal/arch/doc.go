@@ -1,2 +1,2 @@
-// Package arch has no code: its tests hold the whole tree to its rules, imports first.
+// Package arch holds the tests of the tree itself: who may import whom, what may stand where. It has no code to run.
 package arch
