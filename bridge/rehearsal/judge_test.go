@@ -228,6 +228,11 @@ func TestJudges(t *testing.T) {
 		{"cut-timed", "stayed open", func(b *past) { b.held("bar").said("bar", "board", 2600, "the network is back").open("bar", 2, 2605) }, "are right"},
 		{"cut-timed", "stayed held", func(b *past) { b.said("bar", "board", 2600, "the network is back").open("bar", 2, 802) }, "the hold stayed"},
 
+		{"daemon-ends", "cleared", func(b *past) { daemonEnds(b).open("dressing-room", 2, 802) }, ""},
+		{"daemon-ends", "not cleared", func(b *past) { daemonEnds(b) }, "never opened"},
+		{"daemon-ends", "ended while open", func(b *past) { daemonEnds(b).open("dressing-room", 2, 302) }, "are right"},
+		{"daemon-ends", "the far end was not told", func(b *past) { daemonEnds(b).open("dressing-room", 2, 802).p.phones[0].last = "" }, "ended by"},
+
 		{"cut-plain", "closed after", func(b *past) { cutPlain(b, 2610) }, ""},
 		{"cut-plain", "closed too early", func(b *past) { cutPlain(b, 2550) }, "after the network was back"},
 		{"cut-plain", "closed too late", func(b *past) { cutPlain(b, 4150) }, "after the network was back"},
@@ -243,6 +248,10 @@ func TestJudges(t *testing.T) {
 			}
 		})
 	}
+}
+
+func daemonEnds(b *past) *past {
+	return b.held("dressing-room").said("dressing-room", "adapter", 1, "sends 200 to BYE").talking(phoneCleared)
 }
 
 func othersStay(b *past) *past {

@@ -91,7 +91,7 @@ func TestListNamesEveryScene(t *testing.T) {
 			lines[p.name], numbers[p.number] = true, true
 		}
 	}
-	require.Len(t, names, 11)
+	require.Len(t, names, 12)
 }
 
 func TestUnknownScene(t *testing.T) {
@@ -118,7 +118,7 @@ func TestADaemonThatDoesNotStart(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
 	defer cancel()
 	err = Run(ctx, Options{Out: io.Discard, Start: func(_ context.Context, c *config.Config, _ *zap.Logger) (Daemon, error) {
-		require.Len(t, c.Lines, 14)
+		require.Len(t, c.Lines, 15)
 		return deaf{&closed}, nil
 	}})
 	require.ErrorContains(t, err, "the adapter did not get registered")

@@ -71,8 +71,14 @@ func Run(ctx context.Context, o Options) error {
 		all.Go(func() { p.run(ctx) })
 	}
 	all.Wait()
+	closed := s.endDaemon()
+	for _, p := range s.plays {
+		if p.ending {
+			p.conclude()
+		}
+	}
 	r := s.report()
-	closed := s.close()
+	closed = errors.Join(closed, s.close())
 	r.TookMS = inMS(time.Since(began))
 	switch err := r.print(o); {
 	case err != nil:

@@ -14,6 +14,8 @@ type scene struct {
 	lines       []part
 	// without: the scene shows the trouble when the daemon is left out.
 	without bool
+	// ending: the scene goes on until the daemon has ended, and is judged after that.
+	ending bool
 	// play drives the scene until all that it is about has happened or did not happen in time. An error is one of the play
 	// itself: it did not get as far as its far end's hang-up, or was stopped.
 	play func(ctx context.Context, p *play) error
@@ -45,17 +47,24 @@ func (v *verdict) wrong(format string, a ...any) {
 
 func (v *verdict) ok() bool { return len(v.problems) == 0 }
 
-// run plays and judges.
+// run plays, and judges what does not wait for the daemon's end.
 func (p *play) run(ctx context.Context) {
 	began := time.Now()
-	err := p.scene.play(ctx, p)
+	p.err = p.scene.play(ctx, p)
 	p.took = time.Since(began)
-	if _, ok := p.hungUp(); err == nil && !ok {
-		err = fmt.Errorf("nobody hung up")
+	if !p.ending {
+		p.conclude()
 	}
+}
+
+// conclude judges.
+func (p *play) conclude() {
+	_, ok := p.hungUp()
 	switch {
-	case err != nil:
-		p.verdict.wrong("the scene could not be played: %v", err)
+	case p.err != nil:
+		p.verdict.wrong("the scene could not be played: %v", p.err)
+	case !ok:
+		p.verdict.wrong("nobody hung up")
 	case p.without:
 		p.judgeWithout(&p.verdict)
 	default:

@@ -3,6 +3,7 @@ package rehearsal
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"clearback/supervision/loop"
@@ -11,7 +12,7 @@ import (
 const cabinet = "cabinet" // the board that most lines share
 
 // scenes are all there are, in the order of the report.
-func scenes() []scene { return append(callScenes(), boardScenes()...) }
+func scenes() []scene { return slices.Concat(callScenes(), boardScenes(), endScenes()) }
 
 func callScenes() []scene {
 	return []scene{
@@ -67,6 +68,14 @@ func callScenes() []scene {
 			play:  playNearEndCalls, judge: judgeNearEndCalls,
 		},
 	}
+}
+
+func endScenes() []scene {
+	return []scene{{
+		name: "daemon-ends", about: "the daemon is told to end while a call is held: both sides are cleared, and the hold clears before it ends",
+		lines: []part{{name: "dressing-room", number: "555-0115", board: cabinet}}, ending: true,
+		play: playDaemonEnds, judge: judgeDaemonEnds,
+	}}
 }
 
 // heldCall brings the line into a held call.
@@ -367,4 +376,23 @@ func judgeNearEndCalls(p *play, v *verdict) {
 	}
 	v.saw("paint-shop: the loop closed %s ms after the near end's INVITE (open for %s of %s ms), and the call went through",
 		millis(open.end.Sub(e.at)), millis(open.lasted()), millis(l.policy.Interval))
+}
+
+// playDaemonEnds holds a call; the stage ends the daemon when all other scenes are over.
+func playDaemonEnds(ctx context.Context, p *play) error {
+	l := p.lines["dressing-room"]
+	p.zeroOn(l.name, "gets BYE")
+	_, err := p.heldCall(ctx, l)
+	return err
+}
+
+func judgeDaemonEnds(p *play, v *verdict) {
+	l := p.lines["dressing-room"]
+	p.judgeCleared(v, l)
+	if how := p.phones[0].ending(); how != "BYE" {
+		v.wrong("dressing-room: the far end's call ended by %q and not by BYE", how)
+	}
+	if e, told := p.find(l.name, "clearback", "shutdown"); told {
+		v.saw("the report says %q", e.text)
+	}
 }

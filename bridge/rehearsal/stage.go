@@ -71,6 +71,7 @@ type play struct {
 	// stranded is the line that was watched without the daemon
 	stranded *line
 	took     time.Duration
+	err      error
 	verdict  verdict
 }
 
@@ -256,13 +257,22 @@ func (s *stage) awaitReady(ctx context.Context) error {
 	return nil
 }
 
-// close ends the daemon first, while everybody still answers it.
-func (s *stage) close() (err error) {
-	if s.daemon != nil {
-		if err = s.daemon.Close(); err != nil {
-			err = fmt.Errorf("end the daemon: %w", err)
-		}
+// endDaemon ends the daemon, if it was started, while everybody still answers it.
+func (s *stage) endDaemon() error {
+	if s.daemon == nil {
+		return nil
 	}
+	err := s.daemon.Close()
+	s.daemon = nil
+	if err != nil {
+		return fmt.Errorf("end the daemon: %w", err)
+	}
+	return nil
+}
+
+// close ends the daemon first, then everybody else.
+func (s *stage) close() error {
+	err := s.endDaemon()
 	for _, p := range s.plays {
 		for _, f := range p.phones {
 			f.close()
