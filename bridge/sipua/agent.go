@@ -153,14 +153,28 @@ func (a *Agent) Line(name string) *Line { return a.byName[name] }
 // Drain refuses new ordinary calls with 503; emergency calls still pass.
 func (a *Agent) Drain() { a.draining.Store(true) }
 
-// ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown.
+// ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown. It returns when that
+// was posted for each of them, so that who waits for the lines to come to rest afterwards waits for these clearings too.
 func (a *Agent) ClearOrdinary() {
-	for _, c := range a.up() {
-		if !c.emergency {
-			c.post(func() {
-				c.code = sip.StatusServiceUnavailable
-				c.farEndCleared(supervision.EvidenceShutdown)
-			})
+	calls := a.up()
+	posted := make(chan struct{}, len(calls)) // one for each call, so that none waits for us
+	n := 0
+	for _, c := range calls {
+		if c.emergency {
+			continue
+		}
+		n++
+		c.post(func() {
+			defer func() { posted <- struct{}{} }()
+			c.code = sip.StatusServiceUnavailable
+			c.farEndCleared(supervision.EvidenceShutdown)
+		})
+	}
+	for range n {
+		select {
+		case <-posted:
+		case <-a.ctx.Done(): // closed meanwhile
+			return
 		}
 	}
 }
