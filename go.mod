@@ -3,27 +3,30 @@ module clearback
 go 1.26.0
 
 require (
-	github.com/emiago/sipgo v1.7.2 // indirect
+	github.com/emiago/sipgo v1.7.2
+	github.com/icholy/digest v1.2.0
+	github.com/pion/rtcp v1.2.20
+	github.com/pion/rtp v1.10.6
+	github.com/pion/sdp/v3 v3.0.20
+	github.com/simonvetter/modbus v1.6.4
+	github.com/stretchr/testify v1.12.1
+	go.uber.org/goleak v1.3.0
+	go.uber.org/zap v1.28.0
+	go.uber.org/zap/exp v0.3.0
+	go.yaml.in/yaml/v3 v3.0.6
+	golang.org/x/net v0.62.0
+	golang.org/x/sys v0.50.0
+	golang.org/x/term v0.48.0
+	pgregory.net/rapid v1.3.0
+)
+
+require (
 	github.com/goburrow/serial v0.1.0 // indirect
 	github.com/gobwas/httphead v0.1.0 // indirect
 	github.com/gobwas/pool v0.2.1 // indirect
 	github.com/gobwas/ws v1.3.2 // indirect
 	github.com/google/uuid v1.6.0 // indirect
-	github.com/icholy/digest v1.2.0 // indirect
 	github.com/pion/randutil v0.1.0 // indirect
-	github.com/pion/rtcp v1.2.20 // indirect
-	github.com/pion/rtp v1.10.6 // indirect
-	github.com/pion/sdp/v3 v3.0.20 // indirect
-	github.com/simonvetter/modbus v1.6.4 // indirect
-	github.com/stretchr/testify v1.12.1 // indirect
-	go.uber.org/goleak v1.3.0 // indirect
 	go.uber.org/multierr v1.10.0 // indirect
-	go.uber.org/zap v1.28.0 // indirect
-	go.uber.org/zap/exp v0.3.0 // indirect
-	go.yaml.in/yaml/v3 v3.0.6 // indirect
-	golang.org/x/net v0.62.0 // indirect
 	golang.org/x/sync v0.16.0 // indirect
-	golang.org/x/sys v0.50.0 // indirect
-	golang.org/x/term v0.48.0 // indirect
-	pgregory.net/rapid v1.3.0 // indirect
 )
