@@ -55,6 +55,22 @@ func (c *call) post(f func()) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.queue = append(c.queue, f)
+	c.wakeLocked()
+}
+
+// begin puts first before everything else and makes the call known: who finds it in the tables posts after first.
+func (c *call) begin(x *exchange, first func()) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.queue = append(c.queue, first)
+	c.a.addDialog(x.from)
+	c.a.addDialog(x.to)
+	c.a.addInvite(x)
+	c.a.addCall(c)
+	c.wakeLocked()
+}
+
+func (c *call) wakeLocked() {
 	if !c.running {
 		c.running = true
 		c.a.work.start(c.drain)
@@ -118,10 +134,6 @@ func (c *call) accept(side media.Side, s *socket, r *endpoint.Request) *exchange
 	c.legs[side], c.legs[other(side)] = from, to
 	c.first = &exchange{initial: true, from: from, to: to, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
 	from.in = c.first
-	c.a.addDialog(from)
-	c.a.addDialog(to)
-	c.a.addInvite(c.first)
-	c.a.addCall(c)
 	return c.first
 }
 

@@ -117,8 +117,9 @@ func TestEmergencyURN(t *testing.T) {
 // Media ports exhausted: an ordinary call gets 503, an emergency call goes directly.
 func TestNoMediaPorts(t *testing.T) {
 	h := newHouse(t, relaying, cramped(t))
-	near := h.dial("5550150")
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	m := h.adapter.expectOf("503", "INVITE")
+	contains(t, m.String(), "Retry-After")
 	near.nack(m)
 	h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	near = h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"))

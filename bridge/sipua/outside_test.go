@@ -156,6 +156,7 @@ func TestMerged(t *testing.T) {
 	again := append([]string{}, far.invite...)
 	again[1] = h.service.via()
 	h.service.send(h.toService, again...)
+	h.service.expect("100")
 	h.service.expectOf("482", "INVITE")
 	h.adapter.respond(inv, 486, "near", "")
 	h.adapter.expect("ACK")

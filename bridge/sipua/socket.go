@@ -238,13 +238,11 @@ func (a *Agent) arrived(l *Line, r *endpoint.Request) {
 		s.reply(r, sip.StatusTemporarilyUnavailable, "Temporarily Unavailable")
 		return
 	}
-	c := a.newCall(l, emergency, true)
-	x := c.accept(media.ServiceSide, s, r)
-	if x == nil {
-		return
-	}
 	s.reply(r, sip.StatusTrying, "Trying")
-	l.o.Events.Post(supervision.Event{Kind: supervision.CallArrived, Call: c.id, Emergency: emergency})
+	c := a.newCall(l, emergency, true)
+	if x := c.accept(media.ServiceSide, s, r); x != nil {
+		c.begin(x, func() { c.event(supervision.Event{Kind: supervision.CallArrived, Emergency: emergency}) })
+	}
 }
 
 // requested takes a call from an adapter and passes it on at once.
@@ -274,16 +272,17 @@ func (a *Agent) requested(r *endpoint.Request) {
 		refuse(supervision.EvidenceServiceLost)
 		return
 	}
+	l.adapter.reply(r, sip.StatusTrying, "Trying")
 	x := c.accept(media.AdapterSide, l.adapter, r)
 	if x == nil {
 		l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency})
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye})
 		return
 	}
-	s := l.adapter
-	s.reply(r, sip.StatusTrying, "Trying")
-	l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency})
-	c.post(x.passToService)
+	c.begin(x, func() {
+		c.event(supervision.Event{Kind: supervision.CallRequested, Emergency: emergency})
+		x.passToService()
+	})
 }
 
 // sound checks what every call needs; if something is missing, it has answered.
