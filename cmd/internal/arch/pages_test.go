@@ -32,14 +32,14 @@ func TestPagesLinkToWhatIsThere(t *testing.T) {
 	}
 }
 
-// TestLayoutNamesEveryPackage: the table of packages in DEVELOPERS.md is whole.
+// TestLayoutNamesEveryPackage: the table of packages in DEVELOPERS.md is whole. It may leave main out.
 func TestLayoutNamesEveryPackage(t *testing.T) {
 	text, err := fs.ReadFile(root(), "DEVELOPERS.md")
 	if err != nil {
 		t.Fatal(err)
 	}
 	for p := range may {
-		if !strings.Contains(string(text), "\n| `"+p+"` | ") {
+		if p != "cmd/clearback" && !strings.Contains(string(text), "\n| `"+p+"` | ") {
 			t.Errorf("DEVELOPERS.md: the layout has no row for %s", p)
 		}
 	}
