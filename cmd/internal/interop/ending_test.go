@@ -121,11 +121,7 @@ func TestLinkBlockedWithOpenInFlight(t *testing.T) {
 	r.net.set(false, false)
 	r.board.awaitFrom(t, from, "the daemon is back", func(e boardEvent) bool { return e.name == "write" })
 	require.True(t, within(2*time.Second, func() bool { return strings.Contains(r.d.out.String(), "loop-closed") }), "the daemon knows that the contact is closed")
-	for _, o := range r.board.openings(t, 0) {
-		// The proxy had taken the bytes before the daemon reset the connection, so it may deliver them. The close must be right behind.
-		require.Less(t, o.length(), 500*time.Millisecond)
-		t.Logf("the proxy delivered an opening of %v after the reset", o.length())
-	}
+	require.Empty(t, r.board.openings(t, 0))
 }
 
 // TestTerminatedInHeldCall: the far side is told, the line gets its interruption, and the contact is closed last.

@@ -4,12 +4,12 @@ package interop
 
 import (
 	"fmt"
-	"io"
 	"net"
 	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 )
 
 // proxy stands for the network between the daemon and the board. It can cut connections and hold back what passes.
@@ -76,19 +76,39 @@ func (p *proxy) pass(from, to net.Conn) {
 	for {
 		n, err := from.Read(buf)
 		p.mu.Lock()
+		held := p.blocked
 		for p.blocked && !p.ended {
 			p.cond.Wait()
 		}
 		p.mu.Unlock()
+		if held && aborted(from) {
+			// A network that is blocked loses what it is given, and nobody repeats it once its sender's socket has gone.
+			return
+		}
 		if n > 0 {
 			if _, err := to.Write(buf[:n]); err != nil {
 				return
 			}
 		}
-		if err == io.EOF || err != nil {
+		if err != nil {
 			return
 		}
 	}
+}
+
+// aborted tells whether the other side has reset the connection.
+func aborted(c net.Conn) bool {
+	raw, err := c.(*net.TCPConn).SyscallConn()
+	if err != nil {
+		return true
+	}
+	gone := false
+	err = raw.Control(func(fd uintptr) {
+		fds := []unix.PollFd{{Fd: int32(fd)}}
+		n, err := unix.Poll(fds, 0)
+		gone = err == nil && n > 0 && fds[0].Revents&(unix.POLLERR|unix.POLLHUP) != 0
+	})
+	return gone || err != nil
 }
 
 func (p *proxy) drop(c net.Conn) {
