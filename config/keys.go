@@ -135,7 +135,7 @@ func serviceKeys(s *Service) []key {
 		text("auth_user", &s.AuthUser, "a user name"),
 		secret("password", &s.Password),
 		value("proxy", &s.Proxy, "host:port", hostPort),
-		flag("register", &s.Register),
+		yesNo("register", &s.Register),
 		duration("expires", &s.Expires, time.Minute, 24*time.Hour),
 		optional("socket", &s.Socket, newSocket, socketKeys),
 	}
@@ -150,8 +150,8 @@ func contactKeys(c *Contact) []key {
 		choice("open_level", &c.OpenLevel, "on", "off"),
 		optional("timed", &c.Timed, func() TimedOutput { return TimedOutput{} }, timedKeys),
 		optional("watchdog", &c.Watchdog, func() WatchdogRegister { return WatchdogRegister{} }, watchdogKeys),
-		flag("accept_open_if_daemon_dies", &c.AcceptOpenIfDaemonDies),
-		flag("accept_open_if_power_fails", &c.AcceptOpenIfPowerFails),
+		yesNo("accept_open_if_daemon_dies", &c.AcceptOpenIfDaemonDies),
+		yesNo("accept_open_if_power_fails", &c.AcceptOpenIfPowerFails),
 	}
 }
 
@@ -182,7 +182,7 @@ func policyKeys(p *supervision.Policy) []key {
 		duration("max_interval", &p.MaxInterval, 0, 0),
 		duration("flash_max", &p.FlashMax, 0, 0),
 		values("steps", &p.Steps, "a time like 1s", parseDuration),
-		flag("life_safety", &p.LifeSafety),
+		yesNo("life_safety", &p.LifeSafety),
 	}
 }
 

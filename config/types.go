@@ -2,6 +2,8 @@
 package config
 
 import (
+	"fmt"
+	"io"
 	"net/netip"
 	"time"
 
@@ -115,11 +117,13 @@ func NewSecret(s string) Secret { return Secret{text: s} }
 // Reveal returns the text.
 func (s Secret) Reveal() string { return s.text }
 
-// String hides it.
-func (s Secret) String() string { return "(hidden)" }
+const hidden = "(hidden)"
 
-// GoString hides it too.
-func (s Secret) GoString() string { return "(hidden)" }
+// Format hides it from every verb.
+func (s Secret) Format(f fmt.State, _ rune) { io.WriteString(f, hidden) }
+
+// String hides it.
+func (s Secret) String() string { return hidden }
 
 // Contact: the relay contact of a line.
 type Contact struct {

@@ -118,7 +118,7 @@ func (d *decoder) checkMedia(c *Config) {
 	}
 	have, need := int(c.Media.PortHigh)-int(c.Media.PortLow)+1, relayed*callsPerLine*pairs*2
 	if have < need {
-		d.add(d.at("media.ports"), "media.ports: %d ports are too few for %d lines that relay; at least %d are needed (two calls a line, each with %d ports at one address): widen the range",
+		d.add(d.at("media.ports"), "media.ports: %d ports are too few for the lines that relay (%d); at least %d are needed (two calls a line, each with %d ports at one address): widen the range",
 			have, relayed, need, 2*pairs)
 	}
 	for _, s := range []struct {
@@ -127,7 +127,7 @@ func (d *decoder) checkMedia(c *Config) {
 		at   Socket
 	}{{"adapter", c.Media.AdapterAddress, c.SIP.AdapterSide}, {"service", c.Media.ServiceAddress, c.SIP.ServiceSide}} {
 		if !s.addr.IsValid() && s.at.Listen.IsValid() {
-			d.add(d.at("media"), "media.%s_address is missing, and sip.%[1]s_side.listen is %v, which cannot stand in SDP; add it: the address of this machine on the %[1]s's side", s.name, s.at.Listen)
+			d.add(d.at("sip."+s.name+"_side.listen"), "media.%s_address is missing, and sip.%[1]s_side.listen is %v, which cannot stand in SDP; add it: the address of this machine on the %[1]s's side", s.name, s.at.Listen)
 		}
 	}
 	for _, s := range c.listeners() {

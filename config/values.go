@@ -55,8 +55,11 @@ func values[T any](name string, into *[]T, want string, parse func(string) (T, e
 			at := fmt.Sprintf("%s[%d]", path, i)
 			entry = resolve(entry)
 			d.places[at] = entry
+			faults := len(d.faults)
 			value(name, &v, want, parse).read(d, at, entry)
-			*into = append(*into, v)
+			if len(d.faults) == faults { // what is no value is told once, here
+				*into = append(*into, v)
+			}
 		}
 	}}
 }
@@ -83,7 +86,7 @@ func oneOf(allowed []string) func(string) (string, error) {
 	}
 }
 
-func flag(name string, into *bool) key {
+func yesNo(name string, into *bool) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		if n.Kind != yaml.ScalarNode || n.Tag != "!!bool" {
 			d.add(n, "%s: %s where true or false is needed; write one of them, without quotes", path, kindOf(n))
