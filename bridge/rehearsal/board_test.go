@@ -130,9 +130,13 @@ func TestBoardWithoutPower(t *testing.T) {
 	require.Equal(t, "first on, second on, first off, second off", w.said(), "every contact falls")
 	_, err := c.Read(make([]byte, 1))
 	require.Error(t, err)
-	again := w.dial(t)
-	_, err = again.Read(make([]byte, 1))
-	require.Error(t, err, "nobody is there")
+	again, err := net.Dial("tcp", w.addr.String())
+	if err == nil {
+		require.NoError(t, again.SetDeadline(time.Now().Add(3*time.Second)))
+		_, err = again.Read(make([]byte, 1))
+		_ = again.Close() // it was reset
+	}
+	require.ErrorContains(t, err, "reset", "nobody is there")
 	w.restorePower()
 	require.Equal(t, plain("0001 0000 0004 01 01 01 00"), ask(t, w.dial(t), "0001 0000 0006 01 01 0000 0002"))
 }
