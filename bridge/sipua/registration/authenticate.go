@@ -13,10 +13,10 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// algorithms that we offer, one challenge each. A client takes the topmost that it supports (RFC 8760 section 2.4), so
-// SHA-256 ought to come first; but there are devices that read only the first challenge, know only MD5 and then never
-// register (SIPp is one), and an adapter that cannot register cannot call for help. So MD5 comes first. Only who listens
-// on the wire between adapter and this machine could use its weakness, and there is no known attack on it as used here.
+// algorithms that we take. Only the first is offered: a client ought to take the topmost challenge that it supports (RFC 8760
+// section 2.4), but there are devices that give up at one they do not know, wherever it stands (baresip 1.0 is one), or that
+// read only the first (SIPp is one), and an adapter that cannot register cannot call for help. Only who listens on the wire
+// between adapter and this machine could use the weakness of MD5, and there is no known attack on it as used here.
 var algorithms = [...]string{"MD5", "SHA-256"}
 
 // verdict on the credentials of a request.
@@ -184,15 +184,11 @@ func (r *Registrar) judge(req *endpoint.Request, c *digest.Credentials) (*accoun
 	return a, right
 }
 
-// challenge asks for credentials, with each algorithm that we take.
+// challenge asks for credentials, with the one algorithm that every device knows.
 func (r *Registrar) challenge(req *endpoint.Request, stale bool) {
 	nonce := r.nonces.make(r.now(), req.Endpoint.Addr().String())
-	headers := make([]sip.Header, 0, len(algorithms))
-	for _, algorithm := range algorithms {
-		c := digest.Challenge{Realm: r.realm, Nonce: nonce, Algorithm: algorithm, QOP: []string{"auth"}, Stale: stale}
-		headers = append(headers, sip.NewHeader("WWW-Authenticate", c.String()))
-	}
-	r.reply(req, sip.StatusUnauthorized, "Unauthorized", headers...)
+	c := digest.Challenge{Realm: r.realm, Nonce: nonce, Algorithm: algorithms[0], QOP: []string{"auth"}, Stale: stale}
+	r.reply(req, sip.StatusUnauthorized, "Unauthorized", sip.NewHeader("WWW-Authenticate", c.String()))
 }
 
 // reply answers; if that cannot be sent, the adapter asks again.

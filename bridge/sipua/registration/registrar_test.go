@@ -42,15 +42,14 @@ func TestRegister(t *testing.T) {
 	}
 }
 
-// Two challenges, MD5 first for devices that read only one, and either is taken.
+// One challenge, since some devices give up at one that they do not know, wherever it stands; either algorithm is taken.
 func TestAlgorithms(t *testing.T) {
 	d := newDesk(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("REGISTER", "stage-door", w.contact())
 	offers := m.all("WWW-Authenticate")
-	require.Len(t, offers, 2)
+	require.Len(t, offers, 1)
 	require.Contains(t, offers[0], "MD5")
-	require.Contains(t, offers[1], "SHA-256")
 	for _, algorithm := range []string{"SHA-256", "MD5"} {
 		w.auth = ""
 		m := w.ask("REGISTER", "stage-door", w.contact())

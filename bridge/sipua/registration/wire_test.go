@@ -88,20 +88,17 @@ func (w *wire) ask(method, user string, lines ...string) message {
 
 func (w *wire) contact() string { return "Contact: <sip:stage-door@" + w.addr() + ">" }
 
-// answer makes credentials for the challenge with that algorithm.
+// answer makes credentials for the challenge, with that algorithm.
 func (w *wire) answer(m message, algorithm, method, user, password string, count int) {
 	w.t.Helper()
-	for _, v := range m.all("WWW-Authenticate") {
-		c, err := digest.ParseChallenge(v)
-		require.NoError(w.t, err)
-		if c.Algorithm == algorithm {
-			cred, err := digest.Digest(c, digest.Options{Method: method, URI: "sip:" + realm, Username: user, Password: password, Count: count})
-			require.NoError(w.t, err)
-			w.auth = "Authorization: " + cred.String()
-			return
-		}
-	}
-	w.t.Fatalf("no challenge with %s in %s", algorithm, m)
+	offers := m.all("WWW-Authenticate")
+	require.Len(w.t, offers, 1, "a challenge in %s", m)
+	c, err := digest.ParseChallenge(offers[0])
+	require.NoError(w.t, err)
+	c.Algorithm = algorithm
+	cred, err := digest.Digest(c, digest.Options{Method: method, URI: "sip:" + realm, Username: user, Password: password, Count: count})
+	require.NoError(w.t, err)
+	w.auth = "Authorization: " + cred.String()
 }
 
 // register goes through the challenge.
