@@ -1,0 +1,175 @@
+//go:build linux
+
+package interop
+
+import (
+	"bufio"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// baresip is a telephone of other people's making in the adapter's place, driven over its TCP control port.
+type baresip struct {
+	t    testing.TB
+	conn net.Conn
+	in   *bufio.Reader
+}
+
+const baresipModules = "/usr/lib/baresip/modules" // where Debian puts them
+
+// startBaresip registers as the line's adapter, answers every call, and plays a tone instead of a microphone.
+func (r *rig) startBaresip(line string) *baresip {
+	r.t.Helper()
+	need(r.t, "baresip")
+	dir := filepath.Join(r.dir, "baresip")
+	require.NoError(r.t, os.Mkdir(dir, 0o700))
+	first := freePorts(r.t, 20)
+	control := first + 4 // it takes the port after its own for TLS too
+	require.NoError(r.t, os.WriteFile(filepath.Join(dir, "tone.wav"), toneWAV(), 0o600))
+	config := fmt.Sprintf(`sip_listen 127.0.0.1:%d
+audio_player aubridge,sink
+audio_source aufile,%s
+audio_alert aubridge,alert
+ausrc_srate 8000
+auplay_srate 8000
+ausrc_channels 1
+auplay_channels 1
+net_interface 127.0.0.1
+rtp_ports %d-%d
+module_path %s
+module g711.so
+module aufile.so
+module aubridge.so
+module_tmp uuid.so
+module_tmp account.so
+module_app contact.so
+module_app menu.so
+module_app ctrl_tcp.so
+ctrl_tcp_listen 127.0.0.1:%d
+`, first, filepath.Join(dir, "tone.wav"), first+8, first+17, baresipModules, control)
+	account := fmt.Sprintf("<sip:%s@127.0.0.1:%d>;auth_user=%s;auth_pass=%s;regint=60;answermode=auto;audio_codecs=pcmu\n",
+		line, r.adapterPort, line, password)
+	for name, text := range map[string]string{"config": config, "accounts": account, "contacts": ""} {
+		require.NoError(r.t, os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600))
+	}
+	cmd := exec.Command("baresip", "-f", dir, "-t", "30")
+	out := &logBuffer{}
+	cmd.Stdout, cmd.Stderr = out, out
+	require.NoError(r.t, cmd.Start())
+	b := &baresip{t: r.t}
+	r.t.Cleanup(func() {
+		if b.conn != nil {
+			b.conn.Close()
+		}
+		_ = cmd.Process.Kill()
+		_ = cmd.Wait()
+		if r.t.Failed() {
+			r.t.Logf("baresip:\n%s", out)
+		}
+	})
+	eventually(r.t, 10*time.Second, "baresip has registered", func() bool { return strings.Contains(out.String(), "200 OK") })
+	var err error
+	b.conn, err = net.Dial("tcp4", fmt.Sprintf("127.0.0.1:%d", control))
+	require.NoError(r.t, err)
+	b.in = bufio.NewReader(b.conn)
+	return b
+}
+
+// do gives a command and waits for its answer.
+func (b *baresip) do(command, params string) {
+	b.t.Helper()
+	text, err := json.Marshal(struct {
+		Command string `json:"command"`
+		Params  string `json:"params"`
+	}{command, params})
+	require.NoError(b.t, err)
+	_, err = fmt.Fprintf(b.conn, "%d:%s,", len(text), text)
+	require.NoError(b.t, err)
+	b.await(command, func(m baresipMessage) bool { return m.Response })
+}
+
+// event waits for an event of that type.
+func (b *baresip) event(kind string) {
+	b.t.Helper()
+	b.await(kind, func(m baresipMessage) bool { return m.Event && m.Type == kind })
+}
+
+type baresipMessage struct {
+	Event, Response bool
+	Type            string
+}
+
+// await reads netstrings of JSON until one fits.
+func (b *baresip) await(what string, fits func(baresipMessage) bool) {
+	b.t.Helper()
+	require.NoError(b.t, b.conn.SetReadDeadline(time.Now().Add(10*time.Second)))
+	for {
+		head, err := b.in.ReadString(':')
+		require.NoError(b.t, err, "baresip, waiting for %s", what)
+		n, err := strconv.Atoi(strings.TrimSuffix(head, ":"))
+		require.NoError(b.t, err)
+		body := make([]byte, n+1) // and the comma
+		_, err = io.ReadFull(b.in, body)
+		require.NoError(b.t, err)
+		var m baresipMessage
+		if json.Unmarshal(body[:n], &m) == nil && fits(m) {
+			return
+		}
+	}
+}
+
+// toneWAV is a second of 440 Hz, 8 kHz, 16 bit, one channel.
+func toneWAV() []byte {
+	const rate, samples = 8000, 8000
+	w := []byte("RIFF\x00\x00\x00\x00WAVEfmt \x10\x00\x00\x00\x01\x00\x01\x00")
+	w = binary.LittleEndian.AppendUint32(w, rate)
+	w = binary.LittleEndian.AppendUint32(w, 2*rate)
+	w = append(w, 2, 0, 16, 0)
+	w = append(w, "data"...)
+	w = binary.LittleEndian.AppendUint32(w, 2*samples)
+	for i := range samples {
+		w = binary.LittleEndian.AppendUint16(w, uint16(int16(8000*math.Sin(2*math.Pi*440*float64(i)/rate))))
+	}
+	binary.LittleEndian.PutUint32(w[4:], uint32(len(w)-8))
+	return w
+}
+
+// TestBaresip: a telephone registers, is called, holds, and is cleared; then it calls, holds, and is cleared.
+func TestBaresip(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
+	phone := r.startBaresip(boxOffice)
+
+	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2))
+	phone.event("CALL_ESTABLISHED")
+	phone.do("hold", "")
+	far.ok()
+	phone.event("CALL_CLOSED")
+	requireInterval(t, usual, r.board.once(t, 0))
+	eventually(t, 5*time.Second, "the guard time is over", func() bool { return strings.Contains(r.d.out.String(), "report interrupted") })
+
+	far = r.farWaits(offered(0), answers(), held(), pause(100*time.Millisecond), clears(1))
+	phone.do("dial", "555-0101")
+	phone.event("CALL_ESTABLISHED")
+	phone.do("hold", "")
+	far.ok()
+	phone.event("CALL_CLOSED")
+	eventually(t, 5*time.Second, "the second interruption is over", func() bool {
+		all := r.board.openings(t, 0)
+		return len(all) == 2 && !all[1].end.IsZero()
+	})
+	requireInterval(t, usual, r.board.openings(t, 0)[1])
+}
