@@ -5,6 +5,7 @@ package sipua
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/netip"
 	"sync"
@@ -111,8 +112,8 @@ func start(o Options, t times) (*Agent, error) {
 		Accounts: a.accounts(), Realm: o.Realm, Logger: a.log, Renewed: a.renewed,
 	})
 	if err := a.open(); err != nil {
-		a.closeSockets()
-		return nil, err
+		a.stopLines()
+		return nil, errors.Join(err, a.closeSockets())
 	}
 	a.register()
 	return a, nil

@@ -72,7 +72,20 @@ func TestCancelBeforeOffer(t *testing.T) {
 	far.cancel()
 	h.service.expectOf("200", "CANCEL")
 	far.nack(h.service.expectOf("487", "INVITE"))
-	h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	h.desk.saw("1 far end cleared: bye")
+	h.atRest()
+	h.adapter.nothing(h.toAdapter)
+}
+
+// A daemon that ends while a call waits to be offered.
+func TestShutdownBeforeOffer(t *testing.T) {
+	h := newHouse(t)
+	h.desk.keep.Store(true)
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+	h.desk.saw("1 arrived")
+	h.agent.ClearOrdinary()
+	far.nack(h.service.expectOf("503", "INVITE"))
+	h.desk.saw("1 far end cleared: shutdown")
 	h.atRest()
 	h.adapter.nothing(h.toAdapter)
 }

@@ -46,6 +46,7 @@ type desk struct {
 func (d *desk) Post(ev supervision.Event) { d.in <- ev }
 
 func (d *desk) run() {
+	waiting := map[supervision.CallID]bool{}
 	for {
 		var ev supervision.Event
 		select {
@@ -56,11 +57,15 @@ func (d *desk) run() {
 		d.seen <- text(ev)
 		switch ev.Kind {
 		case supervision.CallArrived:
-			if !d.keep.Load() {
+			if d.keep.Load() {
+				waiting[ev.Call] = true
+			} else {
 				d.line.Offer(ev.Call)
 			}
 		case supervision.FarEndCleared:
-			d.line.ClearAdapterLeg(ev.Call)
+			if !waiting[ev.Call] { // the machine forgets a call that it never offered
+				d.line.ClearAdapterLeg(ev.Call)
+			}
 			if ev.Evidence == supervision.EvidenceShutdown {
 				d.line.ClearFarEnd(ev.Call)
 			}
