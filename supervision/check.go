@@ -135,6 +135,9 @@ func (m *Machine) interrupted(h Hook) {
 		m.endIncident()
 	case h == HookOff && m.last.call == 0:
 		m.beginIncident(0, IncidentOffHookWithoutCall)
+	case h == HookOff && m.last.faulted: // perhaps it was open for less than its interval: a power cut ends it early
+		m.stayed = min(m.stayed+1, len(m.policy.Steps))
+		m.beginIncident(m.last.call, IncidentUnreachable)
 	case h == HookOff && m.last.unconfirmed:
 		m.stayed = min(m.stayed+1, len(m.policy.Steps))
 		m.beginIncident(m.last.call, IncidentByeUnanswered)

@@ -259,7 +259,7 @@ func (m *Machine) becomeFaulted(now Instant) {
 		if !m.last.closing {
 			m.becomeClosing(now)
 		}
-		m.last.judge = m.last.judge && m.last.opened
+		m.last.judge, m.last.faulted = m.last.judge && m.last.opened, true
 	default:
 		m.disturb(now)
 	}

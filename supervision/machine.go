@@ -81,6 +81,7 @@ type opening struct {
 	settled     bool    // its outcome is known
 	judge       bool    // its success is to be checked and reported
 	unconfirmed bool    // the adapter did not confirm that its leg is cleared
+	faulted     bool    // nobody knows how long it was open
 }
 
 // New returns the machine of a line at rest: no call, loop closed.

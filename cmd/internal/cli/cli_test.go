@@ -60,7 +60,7 @@ func TestUsage(t *testing.T) {
 		{"check --lively", ExitFaults, "flag provided but not defined"},
 		{"check -h", ExitOK, "-live"},
 		{"rehearse --list", ExitOK, "held-call"},
-		{"rehearse --scene curtain", ExitFailed, "curtain"},
+		{"rehearse --scene curtain", ExitFaults, "curtain"},
 	} {
 		code, out, errs := call("", strings.Fields(c.args)...)
 		assert.Equal(t, c.code, code, c.args)

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"flag"
 
 	"go.uber.org/zap"
@@ -29,7 +30,11 @@ func rehearse(e *env, args []string) int {
 	}
 	ctx, cancel := e.context()
 	defer cancel()
-	if err := rehearsal.Run(ctx, o); err != nil {
+	err := rehearsal.Run(ctx, o)
+	switch {
+	case errors.Is(err, rehearsal.ErrNoScene):
+		return e.fault("%v", err)
+	case err != nil:
 		return e.failed(err)
 	}
 	return ExitOK
