@@ -8,6 +8,7 @@ import (
 	"github.com/emiago/sipgo/sip"
 
 	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
 )
 
 // Requests outside of a call: each gets its answer.
@@ -210,4 +211,42 @@ func TestCloseEndsCalls(t *testing.T) {
 	if n := h.line.Status().Calls; n != 0 {
 		t.Fatalf("%d calls are still up", n)
 	}
+}
+
+// Two lines on the same two sockets: a call finds its line by our Contact at the service, an adapter by its credentials.
+// With direct media the session description passes byte for byte.
+func TestLinesShareSockets(t *testing.T) {
+	second := newTalker(t, "second")
+	other := &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), quit: make(chan struct{})}
+	h := newHouse(t, func(o *Options, _ *times) {
+		l := o.Lines[0]
+		l.Name, l.AdapterUser, l.ServiceUser, l.Events = "stage-door", "stage-door", "5550101", other
+		l.AdapterFixed = &sip.Uri{Scheme: "sip", User: "stage-door", Host: "127.0.0.1", Port: int(second.at.Port())}
+		o.Lines = append(o.Lines, l)
+	})
+	other.line = h.agent.Line("stage-door")
+	done := make(chan struct{}) // closed when the second desk has ended
+	go func() { defer close(done); other.run() }()
+	t.Cleanup(func() { close(other.quit); <-done })
+	if st := other.line.Status(); st.ServiceAddr != h.toService || st.AdapterAddr != h.toAdapter {
+		t.Fatalf("sockets %v and %v, want %v and %v", st.AdapterAddr, st.ServiceAddr, h.toAdapter, h.toService)
+	}
+	// one forked request for both lines is two calls (no 482)
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+	fork := append([]string{}, far.invite...)
+	fork[0], fork[1] = "INVITE sip:5550101@"+h.toService.String()+" SIP/2.0", h.service.via()
+	h.service.send(h.toService, fork...)
+	h.service.expect("100")
+	for _, p := range []*talker{h.adapter, second} {
+		inv := p.expect("INVITE")
+		if inv.body != offer("127.0.0.1", farSDP, "sendrecv") {
+			t.Fatalf("the session description was changed: %s", inv.body)
+		}
+		p.respond(inv, 486, p.name, "")
+		p.expect("ACK")
+		h.service.expectOf("486", "INVITE")
+	}
+	h.desk.saw("1 arrived", "1 near end cleared")
+	other.saw("2 arrived", "2 near end cleared")
+	h.atRest()
 }
