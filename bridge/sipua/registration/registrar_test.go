@@ -115,7 +115,7 @@ func TestNoOracle(t *testing.T) {
 		return fmt.Sprint(line, len(message(m).all("WWW-Authenticate")), strings.Contains(m, "stale"))
 	}
 	want := shape("stage-door", "wrong")
-	require.Equal(t, "SIP/2.0 401 Unauthorized2 false", want)
+	require.Equal(t, "SIP/2.0 401 Unauthorized1 false", want)
 	require.Equal(t, want, shape("nobody", "wrong"))
 	require.Equal(t, want, shape("nobody", ""))
 	require.Equal(t, want, shape("", ""))
