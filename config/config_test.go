@@ -125,7 +125,7 @@ func TestLoad(t *testing.T) {
 	require.NoError(t, err)
 	require.Contains(t, faults.String(), "clearback.yaml:7:")
 	require.Contains(t, faults.String(), "word: no such file")
-	c, faults, err := LoadWithoutSecrets(path)
+	c, faults, err := LoadForClosing(path)
 	require.NoError(t, err)
 	require.Empty(t, faults, "contacts are closed even where a secret cannot be read")
 	require.Empty(t, c.Lines[0].Adapter.Password.Reveal())

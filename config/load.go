@@ -41,15 +41,16 @@ func Load(path string) (*Config, Faults, error) {
 	return c, faults, nil
 }
 
-// LoadWithoutSecrets is [Load] for closing contacts: secrets are not fetched and stay empty, so that a loop is closed even where
-// a password cannot be read.
-func LoadWithoutSecrets(path string) (*Config, Faults, error) {
+// LoadForClosing is [Load] for closing contacts, which has to work when nothing else does: secrets are not fetched and stay
+// empty, and with faults it still returns what it could make out. Nil only if that is nothing at all.
+func LoadForClosing(path string) (*Config, Faults, error) {
 	data, err := readFile(path)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
-	c, faults := Parse(path, data, Env{})
-	return c, faults, nil
+	d := &decoder{file: path, places: map[string]*yaml.Node{}}
+	c := d.decode(data)
+	return c, d.sorted(), nil
 }
 
 func readFile(path string) ([]byte, error) {
@@ -68,18 +69,24 @@ func readFile(path string) ([]byte, error) {
 // Parse is [Load] for a text; name stands in the faults.
 func Parse(name string, data []byte, env Env) (*Config, Faults) {
 	d := &decoder{file: name, env: env, places: map[string]*yaml.Node{}}
+	c := d.decode(data)
+	if len(d.faults) > 0 {
+		return nil, d.sorted()
+	}
+	return c, nil
+}
+
+// decode returns what it can make out, nil if that is nothing.
+func (d *decoder) decode(data []byte) *Config {
 	root := d.document(data)
 	if root == nil {
-		return nil, d.sorted()
+		return nil
 	}
 	c := defaults()
 	d.mapping(root, "", fileKeys(c))
 	c.complete()
 	d.validate(c)
-	if len(d.faults) > 0 {
-		return nil, d.sorted()
-	}
-	return c, nil
+	return c
 }
 
 // document returns the only document of a text, nil after a fault.

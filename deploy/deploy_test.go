@@ -95,7 +95,7 @@ func unit(t *testing.T) map[string][]string {
 func TestUnit(t *testing.T) {
 	u := unit(t)
 	for k, want := range map[string]string{
-		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "StartLimitIntervalSec": "0", "User": "clearback",
+		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "TimeoutStopSec": "30s", "StartLimitIntervalSec": "0", "User": "clearback",
 		"ExecStart":    "/usr/local/bin/clearback run --config /etc/clearback/clearback.yaml",
 		"ExecStopPost": "/usr/local/bin/clearback close --config /etc/clearback/clearback.yaml",
 	} {

@@ -4,35 +4,72 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"slices"
 
 	"clearback/bridge/relay/drivers"
+	"clearback/config"
 )
 
-// closeContacts is what a service manager runs after the daemon ended, however it ended.
+// closeContacts is what a service manager runs after the daemon ended, however it ended. It closes what it can make out,
+// even if somebody spoilt the file while the daemon ran.
 func closeContacts(e *env, args []string) int {
 	f := flag.NewFlagSet("close", flag.ContinueOnError)
 	path := f.String("config", "", "the configuration `file`")
 	if code, ok := e.parse(f, args, 0); !ok {
 		return code
 	}
-	c, code, ok := e.load(*path)
-	if !ok {
-		return code
+	if *path == "" {
+		return e.fault("name the configuration file")
 	}
+	c, faults, err := config.LoadForClosing(*path)
+	if err != nil {
+		return e.fault("%v", err)
+	}
+	for _, f := range faults {
+		fmt.Fprintln(e.Err, f)
+	}
+	if c == nil {
+		return ExitFaults
+	}
+	left, err := e.closeAll(c)
+	switch {
+	case err != nil:
+		return e.failed(err)
+	case len(left) > 0:
+		fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
+		return ExitNotClosed
+	case len(faults) > 0:
+		fmt.Fprintln(e.Err, "clearback: the contacts that could be made out are closed; mend the file")
+		return ExitFaults
+	}
+	fmt.Fprintln(e.Out, "every contact is closed")
+	return ExitOK
+}
+
+func (e *env) closeAll(c *config.Config) ([]drivers.NotClosed, error) {
+	usable(c)
 	log, end := newLogger(c.Log, e.Err)
 	defer end()
 	ctx, cancel := e.context()
 	defer cancel()
 	ctx, cancelTime := context.WithTimeout(ctx, closeFor)
 	defer cancelTime()
-	left, err := drivers.CloseAll(ctx, c, notices(log))
-	if err != nil {
-		return e.failed(err)
-	}
-	if len(left) > 0 {
-		fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
-		return ExitNotClosed
-	}
-	fmt.Fprintln(e.Out, "every contact is closed")
-	return ExitOK
+	return drivers.CloseAll(ctx, c, notices(log))
+}
+
+// usable drops the lines and controllers of a faulty file that name no contact which could be closed.
+func usable(c *config.Config) {
+	known := map[string]bool{}
+	c.Controllers = slices.DeleteFunc(c.Controllers, func(k config.Controller) bool {
+		drop := k.Driver != "modbus" || k.Modbus.Address == "" || known[k.Name]
+		known[k.Name] = known[k.Name] || !drop
+		return drop
+	})
+	taken := map[string]bool{}
+	c.Lines = slices.DeleteFunc(c.Lines, func(l config.Line) bool {
+		k := l.Contact
+		drop := k.Driver != "modbus" || !known[k.Controller] || (k.OpenLevel != "on" && k.OpenLevel != "off") || taken[l.Name]
+		taken[l.Name] = taken[l.Name] || !drop
+		return drop
+	})
 }

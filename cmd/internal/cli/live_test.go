@@ -137,3 +137,19 @@ func TestClose(t *testing.T) {
 	moves, _ := board.list()
 	assert.Equal(t, []bool{false}, moves)
 }
+
+// A file that somebody spoilt, with a password that cannot be read any more, still closes the contact.
+func TestCloseWithASpoiltFile(t *testing.T) {
+	board := &cabinet{coil: true}
+	path := file(t, serve(t, board), "192.0.2.1", "192.0.2.2:5060")
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	spoilt := strings.NewReplacer("MILLRACE_SERVICE", "NOBODY_SET_THIS", "media: direct", "media: dirct", "country: US", "contry: US").Replace(string(text))
+	require.NoError(t, os.WriteFile(path, []byte(spoilt), 0o600))
+	code, _, errs := call("", "close", "--config", path)
+	assert.Equal(t, ExitFaults, code)
+	assert.Contains(t, errs, `"dirct" is not known`)
+	assert.NotContains(t, errs, "NOBODY_SET_THIS")
+	moves, _ := board.list()
+	assert.Equal(t, []bool{false}, moves)
+}
