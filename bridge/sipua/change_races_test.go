@@ -66,6 +66,7 @@ func TestCancelledChange(t *testing.T) {
 
 // The service leaves a re-INVITE without any answer while no media comes: the far end is gone.
 func TestChangeUnanswered(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	c := h.incoming()
 	c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
@@ -138,6 +139,7 @@ func TestServiceRefusesConnection(t *testing.T) {
 
 // The adapter is gone when the call is offered: nothing answers.
 func TestAdapterNeverAnswersInvite(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	h.adapter.expect("INVITE")

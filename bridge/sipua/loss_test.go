@@ -127,6 +127,7 @@ func TestServiceTimesOutWithDirectMedia(t *testing.T) {
 
 // No answer at all counts as 408.
 func TestServiceSilent(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	c := h.incoming()
 	c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
@@ -268,6 +269,7 @@ func shorter(_ *Options, t *times) {
 
 // A 200 is repeated until its ACK, and at 64*T1 both legs are cleared (RFC 3261 section 13.3.1.4).
 func TestNoAck(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, shorter)
 	h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")
@@ -287,6 +289,7 @@ func TestNoAck(t *testing.T) {
 
 // Timer C: the adapter rings for ever (RFC 3261 section 16.6).
 func TestRingsForEver(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, shorter)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")
@@ -321,6 +324,7 @@ func TestServiceSaysNothing(t *testing.T) {
 
 // The adapter never answers our BYE.
 func TestAdapterNeverAnswersBye(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	c.far.request("BYE", "")

@@ -42,6 +42,7 @@ func TestOutside(t *testing.T) {
 
 // A line whose adapter is not registered cannot be called.
 func TestAdapterNotBound(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, registering)
 	far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, "")
 	far.nack(h.service.expectOf("480", "INVITE"))
