@@ -4,6 +4,7 @@ package interop
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"net"
 	"os"
@@ -37,9 +38,10 @@ type lineSetup struct {
 
 // setup is what a scene needs.
 type setup struct {
-	lines   []lineSetup
-	noProxy bool // the board without the proxy before it
-	extra   string
+	lines     []lineSetup
+	relayed   int    // how many ports the media relay has, 40 by default
+	boardPort int    // a board of the caller's own
+	logLevel  string // debug by default
 }
 
 // rig is one daemon with what stands around it.
@@ -93,18 +95,18 @@ func newRig(t testing.TB, s setup) *rig {
 	if len(s.lines) == 0 {
 		s.lines = []lineSetup{{name: boxOffice}}
 	}
-	r := &rig{t: t, dir: t.TempDir(), board: newBoard(t), adapters: map[string]int{}}
+	r := &rig{t: t, dir: t.TempDir(), adapters: map[string]int{}}
 	first := freePorts(t, 40)
 	r.adapterPort, r.servicePort, r.far, r.media = first, first+1, first+2, first+20
 	for i, l := range s.lines {
-		r.adapters[l.name] = first + 4 + 2*i
+		r.adapters[l.name] = first + 4 + 2*(i%8)
 	}
-	port := r.board.port
-	if !s.noProxy {
+	if s.boardPort == 0 {
+		r.board = newBoard(t)
 		r.net = newProxy(t, r.board.port)
-		port = r.net.port
+		s.boardPort = r.net.port
 	}
-	r.writeConfig(s, port)
+	r.writeConfig(s)
 	t.Cleanup(r.finish)
 	r.start()
 	return r
@@ -112,25 +114,25 @@ func newRig(t testing.TB, s setup) *rig {
 
 func (r *rig) config() string { return filepath.Join(r.dir, "clearback.yaml") }
 
-func (r *rig) writeConfig(s setup, boardPort int) {
+func (r *rig) writeConfig(s setup) {
 	secret := filepath.Join(r.dir, "password")
 	require.NoError(r.t, os.WriteFile(secret, []byte(password+"\n"), 0o600))
-	relayed := freePorts(r.t, 40)
+	ports := max(s.relayed, 40)
+	relayed := freePorts(r.t, ports)
 	var f strings.Builder
 	fmt.Fprintf(&f, `country: GB
-%s
 sip:
   adapter_side: {listen: "127.0.0.1:%d", transports: [udp]}
   service_side: {listen: "127.0.0.1:%d", transports: [udp]}
   realm: millrace.example
 media: {ports: %d-%d}
-log: {level: debug, format: json}
+log: {level: %s, format: json}
 controllers:
   - name: loft
     driver: modbus
     modbus: {address: "127.0.0.1:%d", timeout: 500ms}
 lines:
-`, s.extra, r.adapterPort, r.servicePort, relayed, relayed+39, boardPort)
+`, r.adapterPort, r.servicePort, relayed, relayed+ports-1, cmp.Or(s.logLevel, "debug"), s.boardPort)
 	for _, l := range s.lines {
 		fixed := ""
 		if !l.roaming {
@@ -207,6 +209,13 @@ func (r *rig) running() bool {
 	}
 }
 
+func (r *rig) boardEvents() []boardEvent {
+	if r.board == nil {
+		return nil
+	}
+	return r.board.all()
+}
+
 // finish ends what still runs, lints all that the daemon sent, and shows the log of a failed scene.
 func (r *rig) finish() {
 	if r.running() {
@@ -224,15 +233,17 @@ func (r *rig) finish() {
 		p.stop()
 	}
 	r.lint()
-	if strings.Contains(r.d.out.String(), "panic") {
-		r.t.Errorf("the daemon panicked")
+	for _, word := range []string{"panic", "DATA RACE"} {
+		if strings.Contains(r.d.out.String(), word) {
+			r.t.Errorf("the daemon's log has %q", word)
+		}
 	}
 	if strings.Contains(r.d.out.String(), password) {
 		r.t.Errorf("a password is in the log")
 	}
 	if r.t.Failed() {
 		r.t.Logf("the daemon's log:\n%s", r.d.out)
-		for _, e := range r.board.all() {
+		for _, e := range r.boardEvents() {
 			if e.name == "read" {
 				continue
 			}

@@ -12,7 +12,10 @@ import (
 	"testing"
 )
 
-var figures = flag.Bool("figures", false, "measure the whole daemon and fail over the limits")
+var (
+	figures    = flag.Bool("figures", false, "measure the whole daemon and fail over the limits")
+	daemonRace = flag.Bool("daemon-race", false, "build the daemon with the race detector, which needs a C compiler")
+)
 
 // built is what TestMain made: the daemon under test.
 var built struct {
@@ -23,6 +26,10 @@ var built struct {
 func TestMain(m *testing.M) { os.Exit(testMain(m)) }
 
 func testMain(m *testing.M) int {
+	if where := os.Getenv(bareVariable); where != "" {
+		barePath(where)
+		return 0
+	}
 	flag.Parse()
 	// The scenes wait far more than they compute.
 	if f := flag.Lookup("test.parallel"); f.Value.String() == f.DefValue && !*figures {
@@ -39,6 +46,9 @@ func testMain(m *testing.M) int {
 	built.dir, built.daemon = dir, filepath.Join(dir, "clearback")
 	build := exec.Command("go", "build", "-o", built.daemon, "clearback/cmd/clearback")
 	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	if *daemonRace {
+		build = exec.Command("go", "build", "-race", "-o", built.daemon, "clearback/cmd/clearback")
+	}
 	if out, err := build.CombinedOutput(); err != nil {
 		fmt.Fprintf(os.Stderr, "go build: %v\n%s", err, out)
 		return 1
