@@ -4,6 +4,8 @@ import (
 	"context"
 	"testing"
 	"time"
+
+	"clearback/bridge/media"
 )
 
 // A daemon that is ending refuses new ordinary calls, clears the ordinary ones on both sides and lets emergency calls be.
@@ -20,6 +22,57 @@ func TestShutdown(t *testing.T) {
 	h.desk.saw("1 adapter leg cleared: confirmed")
 	h.atRest()
 	_ = c
+}
+
+// A held call beside one that rings, both cleared by a daemon that is ending: the held one is cleared when the other has left
+// the line, since only then its clearing opens the loop (invariant 1). The events go to a line's machine, which tells.
+func TestShutdownWithTwoCalls(t *testing.T) {
+	for _, ringing := range []bool{true, false} {
+		h := newHouse(t)
+		first := h.incoming()
+		_ = first
+		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("100")
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 180, "second", "")
+		h.service.expect("180")
+		h.desk.saw("2 arrived", "2 ringing")
+		if !ringing {
+			h.adapter.respond(inv, 200, "second", offer("127.0.0.1", nearSDP, "sendrecv"))
+			h.adapter.expect("ACK")
+			far.established(h.service.expect("200")).ack("")
+			h.desk.saw("2 answered")
+		}
+		h.agent.Drain()
+		done := make(chan struct{}) // closed when ClearOrdinary returned
+		go func() { defer close(done); h.agent.ClearOrdinary() }()
+		if ringing {
+			h.adapter.respond(h.adapter.expect("CANCEL"), 200, "", "")
+			h.adapter.respond(inv, 487, "second", "")
+			h.adapter.expect("ACK")
+			h.desk.saw("2 far end cleared: shutdown", "2 adapter leg cleared: confirmed", "1 far end cleared: shutdown")
+		} else {
+			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			h.desk.saw("1 far end cleared: shutdown", "1 adapter leg cleared: confirmed", "2 far end cleared: shutdown")
+		}
+		<-done
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	}
+}
+
+// An adapter that is gone delays the other clearings of its line for a bounded time.
+func TestShutdownWithTwoCallsAndADeadAdapter(t *testing.T) {
+	h := newHouse(t, func(_ *Options, t *times) { t.inTurn = 100 * time.Millisecond })
+	h.incoming()
+	h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+	h.adapter.respond(h.adapter.expect("INVITE"), 180, "second", "")
+	h.desk.saw("2 arrived", "2 ringing")
+	began := time.Now()
+	h.agent.ClearOrdinary()
+	h.desk.saw("2 far end cleared: shutdown", "1 far end cleared: shutdown")
+	if took := time.Since(began); took < 100*time.Millisecond || took > time.Second {
+		t.Fatalf("ClearOrdinary took %v", took)
+	}
 }
 
 func TestDrainRefusesRequestedCalls(t *testing.T) {
@@ -116,7 +169,8 @@ func TestEmergencyURN(t *testing.T) {
 
 // Media ports exhausted: an ordinary call gets 503, an emergency call goes directly.
 func TestNoMediaPorts(t *testing.T) {
-	h := newHouse(t, relaying, cramped(t))
+	var taken []*media.Session
+	h := newHouse(t, relaying, cramped(t, &taken))
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	m := h.adapter.expectOf("503", "INVITE")
 	contains(t, m.String(), "Retry-After")
@@ -125,10 +179,19 @@ func TestNoMediaPorts(t *testing.T) {
 	near = h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
 	contains(t, inv.body, num(nearSDP))
-	h.service.respond(inv, 486, "far", "")
+	for _, s := range taken { // too late: the offer went directly, so the answer must too
+		s.Close()
+	}
+	h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
 	h.service.expect("ACK")
-	near.nack(h.adapter.expectOf("486", "INVITE"))
-	h.desk.saw("2 requested (emergency)", "2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+	ok := h.adapter.expect("200")
+	contains(t, ok.body, num(farSDP))
+	near.established(ok).ack("")
+	near.request("BYE", "")
+	h.adapter.expectOf("200", "BYE")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.desk.saw("2 requested (emergency)", "2 answered", "2 near end cleared")
+	h.atRest()
 }
 
 // The service challenges the INVITE, and the BYE too (RFC 3261 section 22).

@@ -287,19 +287,21 @@ func lacks(t testing.TB, text, part string) {
 	}
 }
 
-// cramped leaves no media ports: a relay of one pair a side, which is taken.
-func cramped(t testing.TB) setting {
+// cramped leaves no media ports: a relay of one pair a side (both have one address here), which is taken.
+func cramped(t testing.TB, taken *[]*media.Session) setting {
 	return func(o *Options, _ *times) {
 		local := netip.MustParseAddr("127.0.0.1")
-		relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30000, PortHigh: 30001})
+		relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30000, PortHigh: 30003})
 		if err != nil {
 			t.Fatal(err)
 		}
 		t.Cleanup(func() { relay.Close() })
 		for {
-			if _, err := relay.NewSession(); err != nil {
+			s, err := relay.NewSession()
+			if err != nil {
 				break
 			}
+			*taken = append(*taken, s)
 		}
 		o.Media = relay
 	}
