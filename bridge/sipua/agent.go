@@ -154,32 +154,6 @@ func (a *Agent) Line(name string) *Line { return a.byName[name] }
 // Drain refuses new ordinary calls with 503; emergency calls still pass.
 func (a *Agent) Drain() { a.draining.Store(true) }
 
-// ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown. It returns when that
-// was posted for each of them, so that who waits for the lines to come to rest afterwards waits for these clearings too.
-func (a *Agent) ClearOrdinary() {
-	calls := a.up()
-	posted := make(chan struct{}, len(calls)) // one for each call, so that none waits for us
-	n := 0
-	for _, c := range calls {
-		if c.emergency {
-			continue
-		}
-		n++
-		c.post(func() {
-			defer func() { posted <- struct{}{} }()
-			c.code = sip.StatusServiceUnavailable
-			c.farEndCleared(supervision.EvidenceShutdown)
-		})
-	}
-	for range n {
-		select {
-		case <-posted:
-		case <-a.ctx.Done(): // closed meanwhile
-			return
-		}
-	}
-}
-
 // AwaitEmergency returns when no emergency call is up, or ctx ended.
 func (a *Agent) AwaitEmergency(ctx context.Context) {
 	a.awaitEnd(ctx, func(c *call) bool { return c.emergency })

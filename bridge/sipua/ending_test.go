@@ -25,12 +25,11 @@ func TestShutdown(t *testing.T) {
 }
 
 // A held call beside one that rings, both cleared by a daemon that is ending: the held one is cleared when the other has left
-// the line, since only then its clearing opens the loop (invariant 1). The events go to a line's machine, which tells.
+// the line, since only then its clearing opens the loop (invariant 1).
 func TestShutdownWithTwoCalls(t *testing.T) {
 	for _, ringing := range []bool{true, false} {
 		h := newHouse(t)
-		first := h.incoming()
-		_ = first
+		h.incoming()
 		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
 		h.service.expect("100")
 		inv := h.adapter.expect("INVITE")

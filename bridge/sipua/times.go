@@ -17,6 +17,9 @@ type times struct {
 	probe time.Duration
 	// retryAfter goes into 503: when to ask again. Our own number.
 	retryAfter time.Duration
+	// inTurn is how long ClearOrdinary spends on the calls of one line, one after another: three datagrams to the adapter
+	// (at 0, 0.5 and 1.5 s). Our own number.
+	inTurn time.Duration
 	// farewell is how long Close waits for the answers to its BYEs. Our own number.
 	farewell time.Duration
 }
@@ -27,6 +30,6 @@ func defaultTimes() times {
 		t1: t1, t2: 4 * time.Second, final: 64 * t1,
 		ringing: 3*time.Minute + 10*time.Second,
 		silence: 4 * time.Second, probe: 2 * time.Second,
-		retryAfter: 10 * time.Second, farewell: time.Second,
+		retryAfter: 10 * time.Second, inTurn: 2 * time.Second, farewell: time.Second,
 	}
 }

@@ -1,0 +1,85 @@
+package sipua
+
+import (
+	"cmp"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/media"
+	"clearback/supervision"
+)
+
+// ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown. The calls of one line are
+// cleared in turn, first those that nobody answered, each when the adapter's leg of the one before is over: a clearing while
+// another call is on the line opens nothing (invariant 1), and a held call's line would stay held. An adapter that does not
+// answer delays that for times.inTurn at most. It returns when every clearing was posted, so that who waits for the
+// lines to come to rest afterwards waits for these clearings too.
+func (a *Agent) ClearOrdinary() {
+	lines := map[*Line][]*call{}
+	for _, c := range a.up() {
+		if !c.emergency {
+			lines[c.line] = append(lines[c.line], c)
+		}
+	}
+	var all sync.WaitGroup
+	for _, calls := range lines {
+		all.Go(func() { clearInTurn(calls, time.Now().Add(calls[0].a.times.inTurn)) })
+	}
+	all.Wait()
+}
+
+// clearInTurn clears the calls of one line. From the instant by on none waits for another.
+func clearInTurn(calls []*call, by time.Time) {
+	answered := map[*call]int{}
+	for _, c := range calls {
+		rank := 0
+		if c.inside(func() {
+			if c.answered {
+				rank = 1
+			}
+		}) {
+			answered[c] = rank
+		}
+	}
+	slices.SortFunc(calls, func(x, y *call) int {
+		return cmp.Or(answered[x]-answered[y], cmp.Compare(x.id, y.id))
+	})
+	for i, c := range calls {
+		c.inside(func() {
+			c.code = sip.StatusServiceUnavailable
+			c.farEndCleared(supervision.EvidenceShutdown)
+		})
+		if i < len(calls)-1 {
+			c.awaitNear(by)
+		}
+	}
+}
+
+// awaitNear returns when the adapter's leg is over, which the machine has then been told, or at the instant by.
+func (c *call) awaitNear(by time.Time) {
+	look := time.NewTicker(5 * time.Millisecond)
+	defer look.Stop()
+	for over := false; time.Now().Before(by); <-look.C {
+		if !c.inside(func() { over = c.legs[media.AdapterSide].state == legOver }) || over {
+			return
+		}
+	}
+}
+
+// inside runs f in the call's mailbox and waits for it; false: the agent was closed meanwhile.
+func (c *call) inside(f func()) bool {
+	done := make(chan struct{}) // closed when f has returned
+	c.post(func() {
+		defer close(done)
+		f()
+	})
+	select {
+	case <-done:
+		return true
+	case <-c.a.ctx.Done():
+		return false
+	}
+}
