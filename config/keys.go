@@ -150,6 +150,7 @@ func contactKeys(c *Contact) []key {
 		choice("open_level", &c.OpenLevel, "on", "off"),
 		optional("timed", &c.Timed, func() TimedOutput { return TimedOutput{} }, timedKeys),
 		optional("watchdog", &c.Watchdog, func() WatchdogRegister { return WatchdogRegister{} }, watchdogKeys),
+		optional("sense", &c.Sense, func() SenseInput { return SenseInput{CurrentWhen: "on"} }, senseKeys),
 		yesNo("accept_open_if_daemon_dies", &c.AcceptOpenIfDaemonDies),
 		yesNo("accept_open_if_power_fails", &c.AcceptOpenIfPowerFails),
 	}
@@ -161,6 +162,13 @@ func timedKeys(t *TimedOutput) []key {
 		required(number("register", &t.Register, 0, 65535)),
 		required(duration("unit", &t.Unit, time.Millisecond, supervision.IntervalCeiling)),
 		required(duration("limit", &t.Limit, time.Millisecond, time.Hour)),
+	}
+}
+
+func senseKeys(s *SenseInput) []key {
+	return []key{
+		required(number("input", &s.Input, 0, 65535)),
+		choice("current_when", &s.CurrentWhen, "on", "off"),
 	}
 }
 

@@ -137,6 +137,8 @@ type Contact struct {
 	Timed *TimedOutput // timed:
 	// Watchdog, if not nil, is the board's master time-out.
 	Watchdog *WatchdogRegister // watchdog:
+	// Sense, if not nil, is the board's loop-current input.
+	Sense *SenseInput // sense:
 	// AcceptOpenIfDaemonDies is the consent a contact of kind none needs.
 	AcceptOpenIfDaemonDies bool // accept_open_if_daemon_dies:
 	// AcceptOpenIfPowerFails is the consent a contact wired open-when-off needs.
@@ -148,6 +150,12 @@ type TimedOutput struct {
 	Register uint16        // register: holding register address, from 0
 	Unit     time.Duration // unit: what one count is worth, e.g. 100ms
 	Limit    time.Duration // limit: the longest opening
+}
+
+// SenseInput: a discrete input of the board tells whether loop current flows.
+type SenseInput struct {
+	Input       uint16 // input: discrete input address, from 0
+	CurrentWhen string // current_when: on or off
 }
 
 // WatchdogRegister: the board drops its outputs when its master is silent for a time written to a register.

@@ -45,6 +45,8 @@ var (
 	ErrRefused = errors.New("relay: the controller refused")
 	// ErrNoContact: the line has no contact; what would have been opened is only recorded.
 	ErrNoContact = errors.New("relay: the line has no contact")
+	// ErrNoSense: the contact has no loop-current input.
+	ErrNoSense = errors.New("relay: the contact has no loop-current input")
 	// ErrNoAnswer: the command was written, no answer came in time (outcome Unknown).
 	ErrNoAnswer = errors.New("relay: the controller did not answer")
 )
@@ -90,6 +92,12 @@ const (
 	LevelClosed        // the loop is closed (contact), or loop current flows (sense)
 	LevelOpen          // the loop is open, or no loop current flows
 )
+
+// Sensor is a Contact with a loop-current input beside it.
+type Sensor interface {
+	// Sense returns LevelClosed when loop current flows and LevelOpen when none does; ErrNoSense if there is no such input.
+	Sense(ctx context.Context) (Level, error)
+}
 
 // Reader is a Contact that can be read back.
 type Reader interface {

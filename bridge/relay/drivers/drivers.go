@@ -110,6 +110,9 @@ func modbusContact(b *modbus.Board, l config.Line) (relay.Contact, error) {
 	if w := c.Watchdog; w != nil {
 		o.Watchdog = &modbus.Watchdog{Register: w.Register, Unit: w.Unit, Timeout: w.Timeout}
 	}
+	if s := c.Sense; s != nil {
+		o.Sense = &modbus.Sense{Input: s.Input, CurrentOn: s.CurrentWhen == "on"}
+	}
 	contact, err := b.Contact(o)
 	if err != nil {
 		return nil, err // not a nil *Contact in an interface

@@ -28,6 +28,7 @@ type Contact struct {
 var (
 	_ relay.Contact = (*Contact)(nil)
 	_ relay.Reader  = (*Contact)(nil)
+	_ relay.Sensor  = (*Contact)(nil)
 )
 
 // errMoved: the board confirmed a write, but the coil reads back otherwise.
@@ -342,6 +343,27 @@ func (c *Contact) Read(ctx context.Context) (relay.Level, error) {
 		return relay.LevelUnknown, fmt.Errorf("line %s: reading the coil: %w", c.opt.Name, err)
 	}
 	return level, nil
+}
+
+// Sense reads the loop-current input.
+func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
+	i := c.opt.Sense
+	if i == nil {
+		return relay.LevelUnknown, relay.ErrNoSense
+	}
+	s, err := c.board.current()
+	if err != nil {
+		return relay.LevelUnknown, fmt.Errorf("line %s: %w", c.opt.Name, err)
+	}
+	a, err := s.do(c.opt.Unit, readInputs(i.Input, 1), nil, ctx.Done())
+	switch {
+	case err != nil:
+		return relay.LevelUnknown, fmt.Errorf("line %s: reading the input: %w", c.opt.Name, err)
+	case bit(a.pdu, 0) == i.CurrentOn:
+		return relay.LevelClosed, nil
+	default:
+		return relay.LevelOpen, nil
+	}
 }
 
 func (c *Contact) read(s *session, stop <-chan struct{}) (relay.Level, time.Time, error) {

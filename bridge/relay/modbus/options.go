@@ -45,6 +45,16 @@ type ContactOptions struct {
 	Timed *Timed
 	// Watchdog, if not nil, is written whenever a connection begins. The contact is then KindWatchdog, if it is not timed.
 	Watchdog *Watchdog
+	// Sense, if not nil, is the input that tells whether loop current flows.
+	Sense *Sense
+}
+
+// Sense is a discrete input.
+type Sense struct {
+	// Input is the input's address, from 0.
+	Input uint16
+	// CurrentOn: loop current flows when the input is on. False: when it is off.
+	CurrentOn bool
 }
 
 // Timed is a holding register: writing n to it opens the contact for n units.

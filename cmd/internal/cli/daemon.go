@@ -76,6 +76,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		o.Media = d.media
 	}
 	epoch := time.Now()
+	var lines []*bridge.Line
 	for i := range c.Lines {
 		l := &c.Lines[i]
 		line := bridge.NewLine(bridge.LineOptions{
@@ -86,15 +87,15 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 			return fmt.Errorf("line %s: %w", l.Name, err)
 		}
 		o.Lines = append(o.Lines, lo)
-		d.lines = append(d.lines, line)
+		lines = append(lines, line)
 	}
 	if d.agent, err = sipua.Start(o); err != nil {
-		d.lines = nil // none was started
 		return fmt.Errorf("SIP: %w", err)
 	}
-	for i, line := range d.lines {
+	for i, line := range lines {
 		line.Start(d.agent.Line(c.Lines[i].Name))
 	}
+	d.lines = lines // only what was started can be stopped
 	return nil
 }
 
@@ -174,31 +175,49 @@ func (d *Daemon) Close() error {
 // nothing but the closing is awaited any more, and that only for hurryFor. It returns the lines whose contact is not known closed.
 func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	d.once.Do(func() {
-		if d.agent != nil {
-			d.agent.Drain()
-			d.agent.ClearOrdinary()
-			d.awaitRest(hurry)
-			d.agent.AwaitEmergency(hurry)
-			d.agent.ClearOrdinary() // what began between the two
-			d.awaitRest(hurry)
-			if err := d.agent.Close(); err != nil {
-				d.log.Warn("closing the SIP sockets", zap.Error(err))
-			}
+		left := make(chan struct{}) // closed when the calls and the agent have ended
+		go func() { defer close(left); d.endCalls(hurry) }()
+		select {
+		case <-left:
+		case <-hurry.Done():
 		}
+		closing, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		defer context.AfterFunc(hurry, func() { time.AfterFunc(hurryFor, cancel) })()
 		for _, l := range d.lines {
-			l.Stop()
+			l.Stop() // from here on nothing opens, whatever the calls still do
 		}
 		if d.media != nil {
 			if err := d.media.Close(); err != nil {
 				d.log.Warn("closing the media relay", zap.Error(err))
 			}
 		}
-		ctx, cancel := context.WithTimeout(context.Background(), closeFor)
-		defer cancel()
-		context.AfterFunc(hurry, func() { time.AfterFunc(hurryFor, cancel) })
+		ctx, cancelTime := context.WithTimeout(closing, closeFor)
+		defer cancelTime()
 		d.notClosed = d.contacts.Shutdown(ctx)
+		select {
+		case <-left:
+		case <-closing.Done(): // the last farewells are not worth waiting for
+		}
 	})
 	return d.notClosed
+}
+
+// endCalls ends all calls and the agent. When hurry ends it skips what can be skipped; farewells to silent peers take their time
+// all the same.
+func (d *Daemon) endCalls(hurry context.Context) {
+	if d.agent == nil {
+		return
+	}
+	d.agent.Drain()
+	d.agent.ClearOrdinary()
+	d.awaitRest(hurry)
+	d.agent.AwaitEmergency(hurry)
+	d.agent.ClearOrdinary() // what began between the two
+	d.awaitRest(hurry)
+	if err := d.agent.Close(); err != nil {
+		d.log.Warn("closing the SIP sockets", zap.Error(err))
+	}
 }
 
 // awaitRest waits until every line is at rest, for at most restFor.

@@ -3,6 +3,7 @@ package cli
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"sync"
@@ -150,7 +151,74 @@ func (d *Daemon) readContact(ctx context.Context, l *config.Line) (words string,
 	case level != relay.LevelClosed:
 		return "commanded closed, but reads OPEN: look at the board and at open_level", false
 	}
-	return "reads closed", true
+	return withSense(ctx, contact, "reads closed")
+}
+
+// withSense adds what the loop-current input says, if there is one.
+func withSense(ctx context.Context, contact relay.Contact, words string) (string, bool) {
+	s, ok := contact.(relay.Sensor)
+	if !ok {
+		return words, true
+	}
+	level, err := s.Sense(ctx)
+	switch {
+	case errors.Is(err, relay.ErrNoSense):
+		return words, true
+	case err != nil:
+		return fmt.Sprintf("%s, but the loop-current input is NOT readable: %v", words, err), false
+	}
+	return words + ", " + currentWords(level), true
+}
+
+func currentWords(l relay.Level) string {
+	if l == relay.LevelClosed {
+		return "loop current flows"
+	}
+	return "no loop current"
+}
+
+// currentLog notes each change of the loop-current input.
+type currentLog struct {
+	none    bool // there is no such input
+	changes []string
+}
+
+// senseEvery is how often the input is read while the loop is opened by hand: some thirty times in an interruption.
+const senseEvery = 25 * time.Millisecond
+
+func (c *currentLog) watch(ctx context.Context, contact relay.Contact) {
+	s, ok := contact.(relay.Sensor)
+	tick := time.NewTicker(senseEvery)
+	defer tick.Stop()
+	began := time.Now()
+	last := ""
+	for ok {
+		level, err := s.Sense(ctx)
+		if errors.Is(err, relay.ErrNoSense) {
+			break
+		}
+		words := "not readable"
+		if err == nil {
+			words = currentWords(level)
+		}
+		if words != last && ctx.Err() == nil {
+			c.changes = append(c.changes, fmt.Sprintf("%s at %d ms", words, time.Since(began).Milliseconds()))
+			last = words
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+	c.none = true
+}
+
+func (c *currentLog) words() string {
+	if c.none {
+		return "this line has no loop-current input; watch the lamp, or a meter across the pair"
+	}
+	return strings.Join(c.changes, ", ")
 }
 
 // pulse asks, opens an idle line once and reports.
@@ -174,14 +242,20 @@ func (e *env) pulse(ctx context.Context, d *Daemon, c *config.Config, name strin
 	}
 	line := d.line(name)
 	seen.follow(name)
+	sensing, stop := context.WithCancel(ctx)
+	current := &currentLog{}
+	var watching sync.WaitGroup
+	watching.Go(func() { current.watch(sensing, d.contacts.Contact(name)) })
 	line.Post(supervision.Event{Kind: supervision.PulseRequested})
 	d.awaitRest(ctx)
+	stop()
+	watching.Wait()
 	opened, lines := seen.result()
 	for _, s := range lines {
 		fmt.Fprintln(e.Out, "  "+s)
 	}
 	words, known := d.readContact(ctx, l)
-	fmt.Fprintf(e.Out, "contact now: %s\nsense: this line has no loop-current input; watch the lamp, or a meter across the pair\n", words)
+	fmt.Fprintf(e.Out, "contact now: %s\nsense: %s\n", words, current.words())
 	return opened && known
 }
 

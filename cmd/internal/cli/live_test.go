@@ -56,9 +56,17 @@ func (c *cabinet) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
 	}
 	return []bool{c.coil}, nil
 }
-func (*cabinet) HandleDiscreteInputs(*mb.DiscreteInputsRequest) ([]bool, error) {
-	return nil, mb.ErrIllegalFunction
+
+// HandleDiscreteInputs: loop current flows while the coil is off; nobody else opens this loop.
+func (c *cabinet) HandleDiscreteInputs(r *mb.DiscreteInputsRequest) ([]bool, error) {
+	if r.Addr != 3 || r.Quantity != 1 {
+		return nil, mb.ErrIllegalDataAddress
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return []bool{!c.coil}, nil
 }
+
 func (*cabinet) HandleHoldingRegisters(*mb.HoldingRegistersRequest) ([]uint16, error) {
 	return nil, mb.ErrIllegalFunction
 }
@@ -152,4 +160,24 @@ func TestCloseWithASpoiltFile(t *testing.T) {
 	assert.NotContains(t, errs, "NOBODY_SET_THIS")
 	moves, _ := board.list()
 	assert.Equal(t, []bool{false}, moves)
+}
+
+// The pulse tells what the loop-current input saw: current, none, and current again.
+func TestCheckLivePulseSenses(t *testing.T) {
+	board := &cabinet{}
+	path := file(t, serve(t, board), answerer(t, "200 OK"), answerer(t, "200 OK"))
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	with := strings.Replace(string(text), "coil: 0,", "coil: 0, sense: {input: 3, current_when: on},", 1)
+	require.NoError(t, os.WriteFile(path, []byte(with), 0o600))
+	code, out, errs := call("yes\n", "check", "--live", "--pulse", "box-office", path)
+	assert.Equal(t, ExitOK, code, errs+out)
+	assert.Contains(t, out, "reads closed, loop current flows")
+	assert.Regexp(t, `sense: loop current flows at \d+ ms, no loop current at \d+ ms, loop current flows at \d+ ms`, out)
+
+	other := strings.Replace(with, "input: 3", "input: 4", 1)
+	require.NoError(t, os.WriteFile(path, []byte(other), 0o600))
+	code, out, errs = call("no\n", "check", "--live", "--pulse", "box-office", path)
+	assert.Equal(t, ExitFailed, code, errs+out)
+	assert.Contains(t, out, "the loop-current input is NOT readable")
 }
