@@ -79,6 +79,9 @@ type Agent struct {
 	stopLines context.CancelFunc // ends the registrations and whatever waits for an answer
 	ctx       context.Context
 
+	opened chan struct{} // closed when open has returned: a datagram may come before
+	failed bool          // open failed; set before opened is closed
+
 	// counts from 1
 	lastCall atomic.Uint64
 
@@ -92,7 +95,7 @@ type Agent struct {
 func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
 func start(o Options, t times) (*Agent, error) {
-	a := &Agent{log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}}
+	a := &Agent{log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{})}
 	if a.log == nil {
 		a.log = zap.NewNop()
 	}

@@ -24,18 +24,22 @@ type socket struct {
 	// adapters: it serves the adapter side of some line; tokens: the service side, by the user part of our Contact.
 	adapters bool
 	tokens   map[string]*Line
-	// ready is closed when ep is set: a datagram may come before Open has returned.
-	ready chan struct{}
-	ep    *endpoint.Endpoint
+	// ep is set before the agent's opened is closed.
+	ep *endpoint.Endpoint
 }
 
 func (s *socket) endpoint() *endpoint.Endpoint {
-	<-s.ready
+	<-s.a.opened
 	return s.ep
 }
 
-// open opens one socket for each different Socket of the lines.
-func (a *Agent) open() error {
+// open opens one socket for each different Socket of the lines. What comes meanwhile waits until all are open: a call that
+// comes on one goes out on another.
+func (a *Agent) open() (err error) {
+	defer func() {
+		a.failed = err != nil
+		close(a.opened)
+	}()
 	type place struct {
 		Socket
 		side media.Side
@@ -48,7 +52,7 @@ func (a *Agent) open() error {
 		}
 		s := byPlace[p]
 		if s == nil {
-			s = &socket{a: a, at: at, tokens: map[string]*Line{}, ready: make(chan struct{})}
+			s = &socket{a: a, at: at, tokens: map[string]*Line{}}
 			byPlace[p] = s
 			a.sockets = append(a.sockets, s)
 		}
@@ -76,7 +80,6 @@ func (a *Agent) open() error {
 			return fmt.Errorf("listen on %s: %w", s.at.Listen, err)
 		}
 		s.ep = ep
-		close(s.ready)
 	}
 	return nil
 }
@@ -119,7 +122,9 @@ func (a *Agent) closeSockets() error {
 // Request takes a request from the endpoint.
 func (s *socket) Request(r *endpoint.Request) {
 	defer s.survive("request")
-	<-s.ready
+	if <-s.a.opened; s.a.failed {
+		return
+	}
 	if r.Request.From() == nil || r.To() == nil || r.CallID() == nil || r.CSeq() == nil {
 		s.reply(r, sip.StatusBadRequest, "Missing Header Field")
 		return
