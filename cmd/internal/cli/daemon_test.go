@@ -1,0 +1,82 @@
+package cli
+
+import (
+	"context"
+	"net"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+
+	"clearback/config"
+)
+
+// answersOnce is a registrar that grants the first registration and says nothing afterwards.
+func answersOnce(t *testing.T) (address string) {
+	t.Helper()
+	c, err := net.ListenPacket("udp", "127.0.0.1:0")
+	require.NoError(t, err)
+	var done sync.WaitGroup
+	t.Cleanup(func() { c.Close(); done.Wait() })
+	keep := regexp.MustCompile(`(?m)^(Via|From|To|Call-ID|CSeq|Contact): .*\r\n`)
+	done.Go(func() {
+		b := make([]byte, 65536)
+		for first := true; ; first = false {
+			n, from, err := c.ReadFrom(b)
+			if err != nil {
+				return
+			}
+			if first {
+				head := strings.Join(keep.FindAllString(string(b[:n]), -1), "")
+				_, _ = c.WriteTo([]byte("SIP/2.0 200 OK\r\n"+head+"Expires: 600\r\nContent-Length: 0\r\n\r\n"), from)
+			}
+		}
+	})
+	return c.LocalAddr().String()
+}
+
+func loaded(t *testing.T, path string) *config.Config {
+	t.Helper()
+	c, faults, err := config.Load(path)
+	require.NoError(t, err)
+	require.Empty(t, faults.String())
+	return c
+}
+
+// A second signal means one more try at the contacts and then out; nobody waits for a registrar that says nothing.
+func TestShutdownInAHurry(t *testing.T) {
+	c := loaded(t, file(t, serve(t, &cabinet{}), answersOnce(t), "192.0.2.2:5060"))
+	d, err := StartDaemon(c, zap.NewNop())
+	require.NoError(t, err)
+	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second, 5*time.Millisecond)
+	hurry, cancel := context.WithCancel(context.Background())
+	cancel()
+	began := time.Now()
+	require.Empty(t, d.Shutdown(hurry))
+	assert.Less(t, time.Since(began), hurryFor+300*time.Millisecond)
+	_ = d.agent.Close() // a process would be gone; here the farewells left behind are awaited
+}
+
+// A start that fails half-way ends what it began, and ends.
+func TestStartFailsInALaterLine(t *testing.T) {
+	c := loaded(t, file(t, serve(t, &cabinet{}), "192.0.2.1", "192.0.2.2:5060"))
+	second := c.Lines[0]
+	second.Name, second.Contact.Driver, second.Service.Registrar = "stage-door", "none", "not a URI"
+	c.Lines = append(c.Lines, second)
+	failed := make(chan error, 1)
+	go func() {
+		_, err := StartDaemon(c, zap.NewNop())
+		failed <- err
+	}()
+	select {
+	case err := <-failed:
+		require.ErrorContains(t, err, "line stage-door")
+	case <-time.After(5 * time.Second):
+		t.Fatal("the start neither fails nor succeeds")
+	}
+}
