@@ -42,7 +42,10 @@ func (e *env) checkLive(c *config.Config, pulse string) int {
 	if pulse != "" && ctx.Err() == nil {
 		good = e.pulse(ctx, d, c, pulse, &seen) && good
 	}
-	if left := d.Shutdown(ctx); len(left) > 0 {
+	cancel()
+	hurry, cancelHurry := e.context() // as with run: calls that came meanwhile end in order, and a further signal hurries
+	defer cancelHurry()
+	if left := d.Shutdown(hurry); len(left) > 0 {
 		fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
 		return ExitNotClosed
 	}
@@ -63,7 +66,7 @@ func (e *env) lookAtAll(ctx context.Context, d *Daemon, c *config.Config) bool {
 	found := make([]finding, len(c.Lines))
 	var all sync.WaitGroup
 	for i := range c.Lines {
-		all.Go(func() { found[i] = d.look(ctx, &c.Lines[i]) })
+		all.Go(func() { found[i] = d.look(ctx, &c.Lines[i], liveFor) })
 	}
 	all.Wait()
 	good := true
@@ -77,10 +80,11 @@ func (e *env) lookAtAll(ctx context.Context, d *Daemon, c *config.Config) bool {
 	return good
 }
 
-func (d *Daemon) look(ctx context.Context, l *config.Line) finding {
+// look waits at most patience for both registrations and asks then.
+func (d *Daemon) look(ctx context.Context, l *config.Line, patience time.Duration) finding {
 	f := finding{good: true}
 	line := d.agent.Line(l.Name)
-	deadline, cancel := context.WithTimeout(ctx, liveFor)
+	deadline, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
@@ -103,7 +107,7 @@ func (d *Daemon) look(ctx context.Context, l *config.Line) finding {
 	}
 	if s.Bound {
 		f.adapter = d.askAdapter(ctx, l.Name, s.Binding.Destination.String())
-		f.good = f.good && strings.HasPrefix(f.adapter, "200") || strings.HasPrefix(f.adapter, "486")
+		f.good = f.good && (strings.HasPrefix(f.adapter, "200") || strings.HasPrefix(f.adapter, "486"))
 	} else {
 		f.adapter, f.good = "NOT here: it never registered", false
 	}

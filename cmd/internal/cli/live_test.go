@@ -12,6 +12,7 @@ import (
 	mb "github.com/simonvetter/modbus"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
 )
 
 // answerer is a SIP party on loopback that answers every request with one status.
@@ -127,12 +128,25 @@ func TestCheckLivePulse(t *testing.T) {
 
 func TestCheckLiveSaysWhatIsWrong(t *testing.T) {
 	path := file(t, "127.0.0.1:1", answerer(t, "200 OK"), answerer(t, "404 Not Found"))
-	signals := make(chan os.Signal, 1)
+	signals := make(chan os.Signal, 2)
 	signals <- os.Interrupt // a user who does not wait
+	signals <- os.Interrupt // not even for the board
 	var o, e heard
 	code := Main([]string{"check", "--live", path}, Streams{In: strings.NewReader(""), Out: &o, Err: &e}, signals)
 	assert.Equal(t, ExitNotClosed, code)
 	assert.Contains(t, e.String(), "not known closed: box-office (cabinet)")
+}
+
+// A line that is not registered is not well because its adapter answers.
+func TestCheckLiveWithoutRegistration(t *testing.T) {
+	c := loaded(t, file(t, serve(t, &cabinet{}), answerer(t, "403 Forbidden"), answerer(t, "486 Busy Here")))
+	d, err := StartDaemon(c, zap.NewNop())
+	require.NoError(t, err)
+	defer d.Shutdown(t.Context())
+	f := d.look(t.Context(), &c.Lines[0], 50*time.Millisecond)
+	assert.Contains(t, f.service, "NOT registered")
+	assert.Contains(t, f.adapter, "486 from")
+	assert.False(t, f.good)
 }
 
 // `close` needs no daemon: a coil that a killed daemon left open is closed.
