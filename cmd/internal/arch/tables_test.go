@@ -24,6 +24,7 @@ var may = map[string][]string{
 		"supervision", "config", "bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/rehearsal", "bridge/sipua",
 	},
 	"cmd/internal/arch":    {},
+	"cmd/internal/figures": {},
 	"cmd/internal/interop": {},
 	"cmd/clearback":        {"cmd/internal/cli"},
 	"deploy":               {},

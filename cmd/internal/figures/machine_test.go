@@ -1,0 +1,243 @@
+//go:build linux
+
+package figures
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"runtime"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+)
+
+// When the machine counts as quiet, so that limits for a quiet one are applied: our own figures.
+const (
+	quietWait  = 500 * time.Microsecond // p99 of how late a bare wait ends, before the measurement
+	quietShare = 0.10                   // of the machine's time, taken by processes that are not ours, during it
+)
+
+// samples are sorted when they are asked.
+type samples []time.Duration
+
+func (s samples) quantile(percent int) time.Duration {
+	if len(s) == 0 {
+		return 0
+	}
+	sorted := slices.Clone(s)
+	slices.Sort(sorted)
+	return sorted[min(len(s)*percent/100, len(s)-1)]
+}
+
+func (s samples) String() string {
+	r := func(percent int) time.Duration { return s.quantile(percent).Round(time.Microsecond) }
+	return fmt.Sprintf("min %9v  p50 %9v  p99 %9v  max %9v  n %d", r(0), r(50), r(99), r(100), len(s))
+}
+
+// bareWaits sleeps in the kernel until stop is closed, and returns how late each wait ended.
+func bareWaits(stop <-chan struct{}, length time.Duration) samples {
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+	var late samples
+	for {
+		select {
+		case <-stop:
+			return late
+		default:
+		}
+		begin := monotonic()
+		end := unix.NsecToTimespec((begin + length).Nanoseconds())
+		for errors.Is(unix.ClockNanosleep(unix.CLOCK_MONOTONIC, unix.TIMER_ABSTIME, &end, nil), unix.EINTR) {
+		}
+		late = append(late, monotonic()-begin-length)
+	}
+}
+
+func monotonic() time.Duration {
+	var ts unix.Timespec
+	if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &ts); err != nil {
+		panic(err)
+	}
+	return time.Duration(ts.Nano())
+}
+
+// alongside runs bare waits while f runs.
+func alongside(length time.Duration, f func()) samples {
+	var late samples
+	var waiting sync.WaitGroup
+	stop := make(chan struct{})
+	waiting.Go(func() { late = bareWaits(stop, length) })
+	f()
+	close(stop)
+	waiting.Wait()
+	return late
+}
+
+// watch tells whether the machine was quiet, but for our own processes, from its making to verdict.
+type watch struct {
+	t          testing.TB
+	pids       []int
+	wait       time.Duration
+	busy, ours time.Duration
+	at         time.Time
+}
+
+func newWatch(t testing.TB, pids ...int) *watch {
+	w := &watch{t: t, pids: append(pids, os.Getpid())}
+	half := time.NewTimer(500 * time.Millisecond)
+	w.wait = alongside(time.Millisecond, func() { <-half.C }).quantile(99)
+	w.busy, w.ours, w.at = busyTime(t), w.own(), time.Now()
+	return w
+}
+
+func (w *watch) own() time.Duration {
+	var sum time.Duration
+	for _, pid := range w.pids {
+		sum += cpuTime(w.t, pid)
+	}
+	return sum
+}
+
+// quiet says why the machine is not quiet; nothing if it is.
+func (w *watch) verdict() *verdict {
+	span := time.Since(w.at) * time.Duration(runtime.NumCPU())
+	share := max(0, float64((busyTime(w.t)-w.busy)-(w.own()-w.ours))/float64(span))
+	v := &verdict{t: w.t, quiet: share <= quietShare && w.wait <= quietWait}
+	v.how = fmt.Sprintf("a bare wait of 1 ms before ended %v late (p99), other processes took %.0f %% of the machine", w.wait.Round(time.Microsecond), 100*share)
+	if v.quiet {
+		v.t.Logf("the machine is quiet: %s", v.how)
+	} else {
+		v.t.Logf("THE MACHINE IS NOT QUIET, limits that need it are not applied: %s", v.how)
+	}
+	return v
+}
+
+type verdict struct {
+	t     testing.TB
+	quiet bool
+	how   string
+}
+
+// limit prints a figure beside its limit and fails over it; on a machine that is not quiet only if always is set.
+func (v *verdict) limit(what string, got, most float64, unit string, always bool) {
+	v.t.Helper()
+	line := fmt.Sprintf("%-64s %9.3f %-3s limit %7.3f", what, got, unit, most)
+	switch {
+	case got <= most:
+		v.t.Logf("%s  within", line)
+	case v.quiet || always:
+		v.t.Errorf("%s  OVER", line)
+	default:
+		v.t.Logf("%s  OVER, NOT APPLIED: %s", line, v.how)
+	}
+}
+
+func ms(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }
+
+const tick = 10 * time.Millisecond // USER_HZ is 100 on Linux, proc(5)
+
+// busyTime is what all processors spent in processes or were denied (proc(5), /proc/stat); interrupts are not in it.
+func busyTime(t testing.TB) time.Duration {
+	b, err := os.ReadFile("/proc/stat")
+	require.NoError(t, err)
+	line, _, _ := strings.Cut(string(b), "\n")
+	f := strings.Fields(line)[1:]
+	var sum time.Duration
+	for _, i := range []int{0, 1, 2, 7} { // user, nice, system, steal
+		n, err := strconv.Atoi(f[i])
+		require.NoError(t, err)
+		sum += time.Duration(n) * tick
+	}
+	return sum
+}
+
+// cpuTime is what a process and the children that it waited for took (proc(5), fields 14 to 17 of stat).
+func cpuTime(t testing.TB, pid int) time.Duration {
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	require.NoError(t, err)
+	f := bytes.Fields(b[bytes.LastIndexByte(b, ')')+1:])
+	var sum time.Duration
+	for i := 11; i <= 14; i++ {
+		n, err := strconv.Atoi(string(f[i]))
+		require.NoError(t, err)
+		sum += time.Duration(n) * tick
+	}
+	return sum
+}
+
+// memory is a size from /proc/PID/status in MB of a million bytes.
+func memory(t testing.TB, pid int, name string) float64 {
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+	require.NoError(t, err)
+	for line := range strings.Lines(string(b)) {
+		var kib float64
+		if n, _ := fmt.Sscanf(line, name+": %f kB", &kib); n == 1 {
+			return kib * 1024 / 1e6
+		}
+	}
+	t.Fatalf("no %s of process %d", name, pid)
+	return 0
+}
+
+// helper is a process of the test binary in one of its parts.
+type helper struct {
+	cmd *exec.Cmd
+	in  io.WriteCloser
+	out *bufio.Scanner
+}
+
+func startHelper(t testing.TB, part string, args ...string) *helper {
+	t.Helper()
+	h := &helper{cmd: exec.Command(os.Args[0], args...)}
+	h.cmd.Env = append(os.Environ(), helperVariable+"="+part)
+	h.cmd.Stderr = os.Stderr
+	var err error
+	h.in, err = h.cmd.StdinPipe()
+	require.NoError(t, err)
+	out, err := h.cmd.StdoutPipe()
+	require.NoError(t, err)
+	h.out = bufio.NewScanner(out)
+	require.NoError(t, h.cmd.Start())
+	t.Cleanup(h.stop)
+	return h
+}
+
+// stop ends the helper: it goes when its input ends.
+func (h *helper) stop() {
+	if h.cmd.ProcessState == nil {
+		h.in.Close()
+		_ = h.cmd.Wait()
+	}
+}
+
+func (h *helper) pid() int { return h.cmd.Process.Pid }
+
+// line returns the next line that the helper prints.
+func (h *helper) line(t testing.TB) string {
+	t.Helper()
+	require.True(t, h.out.Scan(), "a helper ended: %v", h.out.Err())
+	return h.out.Text()
+}
+
+// hogHelper keeps one processor busy until its input ends.
+func hogHelper() int {
+	go func() {
+		_, _ = io.Copy(io.Discard, os.Stdin)
+		os.Exit(0)
+	}()
+	fmt.Println("busy")
+	for x := 1; ; x = x*31 + 1 {
+		runtime.KeepAlive(x)
+	}
+}

@@ -1,0 +1,65 @@
+//go:build linux
+
+package figures
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+)
+
+var (
+	figures  = flag.Bool("figures", false, "measure; with -short in about 20 s, with few samples")
+	measured = flag.String("daemon", "", "the `binary` to be measured; built from this tree if empty")
+)
+
+// helperVariable makes the test binary one of the helpers, which are processes of their own as in life.
+const helperVariable = "CLEARBACK_FIGURES_HELPER"
+
+// program is the daemon under test.
+var program string
+
+func TestMain(m *testing.M) { os.Exit(testMain(m)) }
+
+func testMain(m *testing.M) int {
+	switch os.Getenv(helperVariable) {
+	case "media":
+		return mediaHelper()
+	case "bare":
+		return bareHelper()
+	case "hog":
+		return hogHelper()
+	}
+	flag.Parse()
+	if !*figures {
+		return m.Run()
+	}
+	if program = *measured; program != "" {
+		return m.Run()
+	}
+	dir, err := os.MkdirTemp("", "clearback-figures")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	defer os.RemoveAll(dir)
+	program = filepath.Join(dir, "clearback")
+	build := exec.Command("go", "build", "-trimpath", "-o", program, "clearback/cmd/clearback")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	if out, err := build.CombinedOutput(); err != nil {
+		fmt.Fprintf(os.Stderr, "go build: %v\n%s", err, out)
+		return 1
+	}
+	return m.Run()
+}
+
+// count is a number of samples: the first in full, the second with -short.
+func count(full, short int) int {
+	if testing.Short() {
+		return short
+	}
+	return full
+}

@@ -1,0 +1,176 @@
+//go:build linux
+
+package figures
+
+import (
+	"bufio"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"os"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+)
+
+// G.711 as it is usually sent: 20 ms a packet (RFC 3551 section 4.5.14), 160 octets after the 12 of RTP.
+const (
+	packetEvery = 20 * time.Millisecond
+	packetSize  = 12 + 160
+)
+
+// talk is the helper that sends and takes the media of all lines: one socket for all adapters, one for all far ends. The lines'
+// packets are spread over the 20 ms, as those of strangers to each other are.
+type talk struct {
+	*helper
+	at [2]netip.AddrPort // adapters', far ends'
+}
+
+func newTalk(t testing.TB, adapters, far netip.Addr) *talk {
+	t.Helper()
+	m := &talk{helper: startHelper(t, "media", "x", adapters.String(), far.String())}
+	_, err := fmt.Sscan(m.line(t), portOf(&m.at[0], adapters), portOf(&m.at[1], far))
+	require.NoError(t, err)
+	return m
+}
+
+type portScan struct {
+	to   *netip.AddrPort
+	addr netip.Addr
+}
+
+func portOf(to *netip.AddrPort, addr netip.Addr) *portScan { return &portScan{to, addr} }
+
+// Scan reads a port number.
+func (p *portScan) Scan(s fmt.ScanState, _ rune) error {
+	var n uint16
+	if _, err := fmt.Fscan(s, &n); err != nil {
+		return err
+	}
+	*p.to = netip.AddrPortFrom(p.addr, n)
+	return nil
+}
+
+// flow begins the media of a line, towards the daemon's two ports.
+func (m *talk) flow(line int, adapterSide, serviceSide netip.AddrPort) {
+	fmt.Fprintln(m.in, "flow", line, adapterSide, serviceSide)
+}
+
+// silence ends it.
+func (m *talk) silence(line int) { fmt.Fprintln(m.in, "silence", line, "-", "-") }
+
+// counts returns the packets sent and received since it was last asked.
+func (m *talk) counts(t testing.TB) (sent, received int) {
+	t.Helper()
+	fmt.Fprintln(m.in, "counts", 0, "-", "-")
+	_, err := fmt.Sscan(m.line(t), &sent, &received)
+	require.NoError(t, err)
+	return sent, received
+}
+
+type speech struct {
+	conns    [2]*net.UDPConn
+	to       [200][2]netip.AddrPort
+	seq      [200]uint16
+	sent     int
+	received int
+	buf      []byte
+}
+
+func mediaHelper() int {
+	s := &speech{buf: make([]byte, 2048)}
+	for side := range s.conns {
+		c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(netip.MustParseAddr(os.Args[2+side]), 0)))
+		if err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			return 1
+		}
+		_ = c.SetReadBuffer(1 << 20)
+		s.conns[side] = c
+	}
+	fmt.Println(s.conns[0].LocalAddr().(*net.UDPAddr).Port, s.conns[1].LocalAddr().(*net.UDPAddr).Port)
+	commands := make(chan []string) // no buffer: the reader waits for the sender below
+	go func() {
+		defer close(commands)
+		for in := bufio.NewScanner(os.Stdin); in.Scan(); {
+			f := make([]string, 4)
+			_, _ = fmt.Sscan(in.Text(), &f[0], &f[1], &f[2], &f[3])
+			commands <- f
+		}
+	}()
+	every := time.NewTicker(time.Millisecond)
+	begin, slot := time.Now(), 0
+	for {
+		select {
+		case f, ok := <-commands:
+			if !ok {
+				return 0
+			}
+			s.command(f)
+		case <-every.C:
+			for ; slot < int(time.Since(begin)/time.Millisecond); slot++ {
+				s.send(slot % int(packetEvery/time.Millisecond))
+			}
+			s.take()
+		}
+	}
+}
+
+func (s *speech) command(f []string) {
+	var line int
+	_, _ = fmt.Sscan(f[1], &line)
+	switch f[0] {
+	case "flow":
+		s.to[line] = [2]netip.AddrPort{netip.MustParseAddrPort(f[2]), netip.MustParseAddrPort(f[3])}
+	case "silence":
+		s.to[line] = [2]netip.AddrPort{}
+	case "counts":
+		fmt.Println(s.sent, s.received)
+		s.sent, s.received = 0, 0
+	}
+}
+
+// send sends the packets of the lines whose turn it is.
+func (s *speech) send(slot int) {
+	var p [packetSize]byte
+	p[0] = 0x80 // version 2, payload type 0 (RFC 3550 section 5.1)
+	for line := slot; line < len(s.to); line += int(packetEvery / time.Millisecond) {
+		if !s.to[line][0].IsValid() {
+			continue
+		}
+		s.seq[line]++
+		binary.BigEndian.PutUint16(p[2:], s.seq[line])
+		binary.BigEndian.PutUint32(p[4:], uint32(s.seq[line])*160)
+		for side, c := range s.conns {
+			binary.BigEndian.PutUint32(p[8:], uint32(2*line+side+1))
+			if _, err := c.WriteToUDPAddrPort(p[:], s.to[line][side]); err == nil {
+				s.sent++
+			}
+		}
+	}
+}
+
+// take counts what has come.
+func (s *speech) take() {
+	for _, c := range s.conns {
+		raw, err := c.SyscallConn()
+		if err != nil {
+			panic(err)
+		}
+		_ = raw.Read(func(fd uintptr) bool {
+			for {
+				_, _, err := unix.Recvfrom(int(fd), s.buf, syscall.MSG_DONTWAIT)
+				if err == nil {
+					s.received++
+				} else if !errors.Is(err, unix.EINTR) {
+					return true
+				}
+			}
+		})
+	}
+}

@@ -1,0 +1,221 @@
+//go:build linux
+
+package figures
+
+import (
+	"bytes"
+	"fmt"
+	"net"
+	"net/netip"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// party is a UDP socket that speaks just enough SIP by hand.
+type party struct {
+	conn *net.UDPConn
+	at   netip.AddrPort
+}
+
+// newParty reads datagrams and gives each to handle, one after the other.
+func newParty(t testing.TB, addr netip.Addr, handle func(p *party, m []byte, from netip.AddrPort)) *party {
+	t.Helper()
+	c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(addr, 0)))
+	require.NoError(t, err)
+	require.NoError(t, c.SetReadBuffer(1<<20))
+	p := &party{conn: c, at: c.LocalAddr().(*net.UDPAddr).AddrPort()}
+	var reading sync.WaitGroup
+	reading.Go(func() {
+		buf := make([]byte, 65536)
+		for {
+			n, from, err := c.ReadFromUDPAddrPort(buf)
+			if err != nil {
+				return
+			}
+			handle(p, buf[:n], from)
+		}
+	})
+	t.Cleanup(func() { c.Close(); reading.Wait() })
+	return p
+}
+
+func (p *party) send(m []byte, to netip.AddrPort) { _, _ = p.conn.WriteToUDPAddrPort(m, to) }
+
+// headers returns the values of a header field.
+func headers(m []byte, name string) []string {
+	head, _, _ := bytes.Cut(m, []byte("\r\n\r\n"))
+	var all []string
+	for line := range bytes.SplitSeq(head, []byte("\r\n")) {
+		if n, v, ok := bytes.Cut(line, []byte(":")); ok && len(n) == len(name) && strings.EqualFold(string(n), name) {
+			all = append(all, string(bytes.TrimSpace(v)))
+		}
+	}
+	return all
+}
+
+func header(m []byte, name string) string {
+	if all := headers(m, name); len(all) > 0 {
+		return all[0]
+	}
+	return ""
+}
+
+// first returns the first two words of a message.
+func first(m []byte) (a, b string) {
+	a, rest, _ := strings.Cut(string(m[:bytes.IndexByte(append(m[:len(m):len(m)], '\r'), '\r')]), " ")
+	b, _, _ = strings.Cut(rest, " ")
+	return a, b
+}
+
+// response answers a request; tag is added to To where it has none.
+func response(q []byte, status, tag, contact, body string) []byte {
+	var b strings.Builder
+	fmt.Fprintf(&b, "SIP/2.0 %s\r\n", status)
+	for _, v := range headers(q, "Via") {
+		fmt.Fprintf(&b, "Via: %s\r\n", v)
+	}
+	to := header(q, "To")
+	if !strings.Contains(to, ";tag=") {
+		to += ";tag=" + tag
+	}
+	fmt.Fprintf(&b, "From: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %s\r\n", header(q, "From"), to, header(q, "Call-ID"), header(q, "CSeq"))
+	if contact != "" {
+		fmt.Fprintf(&b, "Contact: <%s>\r\n", contact)
+	}
+	if body != "" {
+		b.WriteString("Content-Type: application/sdp\r\n")
+	}
+	fmt.Fprintf(&b, "Content-Length: %d\r\n\r\n%s", len(body), body)
+	return []byte(b.String())
+}
+
+// description is the SDP (RFC 8866) of one G.711 stream.
+func description(at netip.AddrPort) string {
+	return fmt.Sprintf("v=0\r\no=- 1 1 IN IP4 %s\r\ns=-\r\nc=IN IP4 %s\r\nt=0 0\r\nm=audio %d RTP/AVP 0\r\n", at.Addr(), at.Addr(), at.Port())
+}
+
+// described reads where a description wants its media.
+func described(m []byte) netip.AddrPort {
+	var addr string
+	var port uint16
+	for line := range strings.Lines(string(m)) {
+		_, _ = fmt.Sscanf(line, "c=IN IP4 %s", &addr)
+		_, _ = fmt.Sscanf(line, "m=audio %d", &port)
+	}
+	a, err := netip.ParseAddr(addr)
+	if err != nil {
+		return netip.AddrPort{}
+	}
+	return netip.AddrPortFrom(a, port)
+}
+
+// call is what the far end knows of a line's call.
+type call struct {
+	id     string
+	to     string // with the daemon's tag
+	target string // the daemon's Contact
+}
+
+// exchange is the key system's whole neighbourhood on the SIP side: one socket is every adapter, one is every far end.
+type exchange struct {
+	t         testing.TB
+	near, far *party
+	daemon    netip.AddrPort    // its service side
+	media     [2]netip.AddrPort // where adapters and far ends take it
+	up        func(line int, adapterSide, serviceSide netip.AddrPort)
+
+	mu    sync.Mutex
+	n     int
+	calls map[int]call
+	ports map[int]netip.AddrPort // the daemon's media port towards the adapter
+}
+
+func user(line int) string { return fmt.Sprintf("5550%03d", 100+line) }
+
+func newExchange(t testing.TB, nearAddr, farAddr netip.Addr) *exchange {
+	x := &exchange{t: t, calls: map[int]call{}, ports: map[int]netip.AddrPort{}}
+	x.near = newParty(t, nearAddr, x.atNear)
+	x.far = newParty(t, farAddr, x.atFar)
+	return x
+}
+
+func (x *exchange) atNear(p *party, m []byte, from netip.AddrPort) {
+	switch method, target := first(m); method {
+	case "SIP/2.0", "ACK":
+	case "INVITE":
+		var line int
+		_, _ = fmt.Sscanf(target, "sip:seat-%d@", &line)
+		x.mu.Lock()
+		x.ports[line] = described(m)
+		x.mu.Unlock()
+		p.send(response(m, "200 OK", "near"+header(m, "Call-ID"), "sip:near@"+p.at.String(), description(x.media[0])), from)
+	default:
+		p.send(response(m, "200 OK", "near", "", ""), from)
+	}
+}
+
+func (x *exchange) atFar(p *party, m []byte, from netip.AddrPort) {
+	method, code := first(m)
+	if method != "SIP/2.0" {
+		if method != "ACK" {
+			p.send(response(m, "200 OK", "far", "", ""), from)
+		}
+		return
+	}
+	if !strings.HasSuffix(header(m, "CSeq"), "INVITE") || code < "200" {
+		return
+	}
+	if code != "200" {
+		x.t.Errorf("a call was refused: %s", m)
+		return
+	}
+	var line, n int
+	id := header(m, "Call-ID")
+	_, _ = fmt.Sscanf(id, "far-%d-%d", &line, &n)
+	target := header(m, "Contact")
+	target = target[strings.IndexByte(target, '<')+1 : strings.IndexByte(target, '>')]
+	x.mu.Lock()
+	again := x.calls[line].id == id
+	c := call{id, header(m, "To"), target}
+	x.calls[line] = c
+	adapterSide := x.ports[line]
+	x.mu.Unlock()
+	p.send(x.request("ACK", line, c, 1, ""), from)
+	if !again {
+		x.up(line, adapterSide, described(m))
+	}
+}
+
+func (x *exchange) request(method string, line int, c call, cseq int, body string) []byte {
+	kind := ""
+	if body != "" {
+		kind = "Content-Type: application/sdp\r\n"
+	}
+	return fmt.Appendf(nil, "%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s-%d%s;rport\r\nMax-Forwards: 70\r\nFrom: <sip:555-0199@%s>;tag=f%s\r\n"+
+		"To: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\nContact: <sip:far@%s>\r\n%sContent-Length: %d\r\n\r\n%s",
+		method, c.target, x.far.at, c.id, cseq, method, x.far.at, c.id, c.to, c.id, cseq, method, x.far.at, kind, len(body), body)
+}
+
+// call lets a far end call a line; up is called when it is through.
+func (x *exchange) call(line int) {
+	x.mu.Lock()
+	x.n++
+	target := fmt.Sprintf("sip:%s@%s", user(line), x.daemon)
+	c := call{id: fmt.Sprintf("far-%d-%d", line, x.n), to: "<" + target + ">", target: target}
+	x.mu.Unlock()
+	x.far.send(x.request("INVITE", line, c, 1, description(x.media[1])), x.daemon)
+}
+
+// hangUp sends the far end's BYE and returns the instant just before.
+func (x *exchange) hangUp(line int) time.Time {
+	x.mu.Lock()
+	bye := x.request("BYE", line, x.calls[line], 2, "")
+	x.mu.Unlock()
+	at := time.Now()
+	x.far.send(bye, x.daemon)
+	return at
+}
