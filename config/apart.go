@@ -37,6 +37,39 @@ func (d *decoder) checkLinesApart(c *Config) {
 			d.contactApart(l, at+".contact", once)
 		}
 	}
+	d.watchdogsApart(c)
+}
+
+// watchdogsApart finds a time-out register that would be written as something else too: the daemon writes it on every connection,
+// and in the place of a timed output that would open a loop.
+func (d *decoder) watchdogsApart(c *Config) {
+	type place struct {
+		controller string
+		unit       uint8
+		register   uint16
+	}
+	timed, counts := map[place]int{}, map[place]int{}
+	for i := range c.Lines {
+		if k := &c.Lines[i].Contact; k.Driver == "modbus" && k.Timed != nil && d.has(fmt.Sprintf("lines[%d].contact.timed.register", i)) {
+			timed[place{k.Controller, k.Unit, k.Timed.Register}] = i
+		}
+	}
+	for i := range c.Lines {
+		k, at := &c.Lines[i].Contact, fmt.Sprintf("lines[%d].contact.watchdog", i)
+		if k.Driver != "modbus" || k.Watchdog == nil || k.Watchdog.Unit == 0 || !d.has(at+".register") {
+			continue
+		}
+		p := place{k.Controller, k.Unit, k.Watchdog.Register}
+		if j, taken := timed[p]; taken {
+			d.add(d.at(at+".register"), "%s.register: register %d of %s, unit %d is the timed output of lines[%d]; every connection would open that loop: look both up in the board's manual", at, p.register, p.controller, p.unit, j)
+		}
+		n := int(wholeUnits(k.Watchdog.Timeout, k.Watchdog.Unit) / k.Watchdog.Unit)
+		if first, twice := counts[p]; twice && first != n {
+			d.add(d.at(at+".timeout"), "%s.timeout: register %d of %s, unit %d is to hold %d for an earlier line and %d for this one; a unit has one time-out: write the same", at, p.register, p.controller, p.unit, first, n)
+		} else {
+			counts[p] = n
+		}
+	}
 }
 
 func (d *decoder) contactApart(l *Line, at string, once func(path, thing, words, remedy string)) {

@@ -272,10 +272,26 @@ func (d *decoder) checkTimed(l *Line, at string) {
 	if t.Limit < t.Unit || t.Limit > register16*t.Unit {
 		d.add(d.at(at+".limit"), "%s.limit: %v is out of range; allowed: %v to %v (1 to 65535 units)", at, t.Limit, t.Unit, register16*t.Unit)
 	}
-	if need := longest(&l.Policy); t.Limit < need {
+	need := longest(&l.Policy)
+	whole := wholeUnits(need, t.Unit)
+	switch {
+	case t.Limit < need:
 		d.add(d.at(at+".limit"), "%s.limit: %v is shorter than the longest interval of the line, %v; raise it, or shorten the interval", at, t.Limit, need)
+	case t.Limit < whole:
+		d.add(d.at(at+".limit"), "%s.limit: %v is shorter than %v, the whole units that the longest interval of the line, %v, takes, so the board would never be asked for it; raise it, or shorten the interval", at, t.Limit, whole, need)
+	}
+	// Where the interval itself is too long the policy says so.
+	if p := &l.Policy; whole > need && need <= p.MaxInterval && p.Lead+need <= dialWindow && (whole > p.MaxInterval || p.Lead+whole > dialWindow) {
+		d.add(d.at(at+".unit"), "%s.unit: in whole units of %v an interval of %v becomes %v, which is longer than max_interval, %v, or with lead ends later than %v after the BYE to the adapter; give an interval of whole units",
+			at, t.Unit, need, whole, p.MaxInterval, dialWindow)
 	}
 }
+
+// dialWindow bounds lead and an opening together (invariant 11).
+const dialWindow = 2 * time.Second
+
+// wholeUnits is v as a board counts it.
+func wholeUnits(v, unit time.Duration) time.Duration { return (v + unit - 1) / unit * unit }
 
 func (d *decoder) checkWatchdog(l *Line, at string) {
 	w := l.Contact.Watchdog
@@ -288,8 +304,8 @@ func (d *decoder) checkWatchdog(l *Line, at string) {
 	if w.Timeout > register16*w.Unit {
 		d.add(d.at(at+".watchdog.timeout"), "%s.watchdog.timeout: %v is out of range; allowed: up to %v (65535 units)", at, w.Timeout, register16*w.Unit)
 	}
-	if w.Timeout > l.Policy.MaxInterval {
-		d.add(d.at(at+".watchdog.timeout"), "%s.watchdog.timeout: %v is longer than max_interval, %v, and a dead daemon would leave the loop open for so long; shorten it", at, w.Timeout, l.Policy.MaxInterval)
+	if whole := wholeUnits(w.Timeout, w.Unit); whole > l.Policy.MaxInterval {
+		d.add(d.at(at+".watchdog.timeout"), "%s.watchdog.timeout: %v, in whole units, is longer than max_interval, %v, and a dead daemon would leave the loop open for so long; shorten it", at, whole, l.Policy.MaxInterval)
 	}
 }
 
