@@ -84,6 +84,9 @@ var ErrOptions = errors.New("modbus: setting out of range")
 const (
 	defaultTimeout = 500 * time.Millisecond
 	defaultPoll    = time.Second
+	// undelivered is how long the kernel may go on trying to deliver what was written, however long the board may take to answer:
+	// an opening that a blocked link holds back must not arrive seconds later.
+	undelivered = defaultTimeout
 	maxCount       = 65_535 // a register has 16 bits
 )
 
@@ -101,7 +104,7 @@ func (o Options) withDefaults() (Options, error) {
 		o.Now = time.Now
 	}
 	if o.Dial == nil {
-		d := net.Dialer{Timeout: o.Timeout, Control: limitUnacknowledged(o.Timeout)}
+		d := net.Dialer{Timeout: o.Timeout, Control: limitUnacknowledged(min(o.Timeout, undelivered))}
 		o.Dial = func(ctx context.Context, address string) (net.Conn, error) { return d.DialContext(ctx, "tcp", address) }
 	}
 	switch _, port, err := net.SplitHostPort(o.Address); {
