@@ -97,7 +97,7 @@ func TestUnit(t *testing.T) {
 	for k, want := range map[string]string{
 		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "TimeoutStopSec": "30s", "StartLimitIntervalSec": "0", "User": "clearback",
 		"ExecStart":    "/usr/local/bin/clearback run --config /etc/clearback/clearback.yaml",
-		"ExecStopPost": "/usr/local/bin/clearback close --config /etc/clearback/clearback.yaml",
+		"ExecStopPost": "/usr/local/bin/clearback close --config /etc/clearback/clearback.yaml --within 1s",
 	} {
 		require.Equal(t, []string{want}, u[k], k)
 	}

@@ -45,7 +45,7 @@ func commands() []command {
 		{"run", "run --config FILE", "serve the lines until told to end", run},
 		{"check", "check [--live [--pulse LINE]] FILE", "read a configuration file and say what is wrong with it", check},
 		{"rehearse", "rehearse [--without-clearback] [--scene NAME] [--list] [--json]", "play the main job on this machine, no hardware needed", rehearse},
-		{"close", "close --config FILE", "put every contact to closed and end", closeContacts},
+		{"close", "close --config FILE [--within TIME]", "put every contact to closed and end", closeContacts},
 		{"version", "version", "say which version this is", version},
 	}
 }

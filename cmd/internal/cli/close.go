@@ -5,6 +5,7 @@ import (
 	"flag"
 	"fmt"
 	"slices"
+	"time"
 
 	"clearback/bridge/relay/drivers"
 	"clearback/config"
@@ -15,8 +16,12 @@ import (
 func closeContacts(e *env, args []string) int {
 	f := flag.NewFlagSet("close", flag.ContinueOnError)
 	path := f.String("config", "", "the configuration `file`")
+	within := f.Duration("within", closeFor, "how `long` to try; a daemon that is to start again goes on trying")
 	if code, ok := e.parse(f, args, 0); !ok {
 		return code
+	}
+	if *within <= 0 {
+		return e.fault("close: --within %s is no time to try; allowed is more than 0, such as %s", *within, closeFor)
 	}
 	if *path == "" {
 		return e.fault("name the configuration file")
@@ -31,7 +36,7 @@ func closeContacts(e *env, args []string) int {
 	if c == nil {
 		return ExitFaults
 	}
-	left, err := e.closeAll(c)
+	left, err := e.closeAll(c, *within)
 	switch {
 	case err != nil:
 		return e.failed(err)
@@ -46,13 +51,13 @@ func closeContacts(e *env, args []string) int {
 	return ExitOK
 }
 
-func (e *env) closeAll(c *config.Config) ([]drivers.NotClosed, error) {
+func (e *env) closeAll(c *config.Config, within time.Duration) ([]drivers.NotClosed, error) {
 	usable(c)
 	log, end := newLogger(c.Log, e.Err)
 	defer end()
 	ctx, cancel := e.context()
 	defer cancel()
-	ctx, cancelTime := context.WithTimeout(ctx, closeFor)
+	ctx, cancelTime := context.WithTimeout(ctx, within)
 	defer cancelTime()
 	return drivers.CloseAll(ctx, c, notices(log))
 }

@@ -160,6 +160,19 @@ func TestClose(t *testing.T) {
 	assert.Equal(t, []bool{false}, moves)
 }
 
+// A board that is not there does not hold up the daemon that is to start again.
+func TestCloseWithin(t *testing.T) {
+	path := file(t, "127.0.0.1:1", "192.0.2.1", "192.0.2.2:5060")
+	began := time.Now()
+	code, _, errs := call("", "close", "--config", path, "--within", "100ms")
+	assert.Equal(t, ExitNotClosed, code)
+	assert.Contains(t, errs, "not known closed: box-office (cabinet)")
+	assert.Less(t, time.Since(began), time.Second)
+	code, _, errs = call("", "close", "--config", path, "--within", "0s")
+	assert.Equal(t, ExitFaults, code)
+	assert.Contains(t, errs, "--within 0s is no time")
+}
+
 // A file that somebody spoilt, with a password that cannot be read any more, still closes the contact.
 func TestCloseWithASpoiltFile(t *testing.T) {
 	board := &cabinet{coil: true}
