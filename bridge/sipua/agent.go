@@ -86,6 +86,7 @@ type Agent struct {
 	lastCall atomic.Uint64
 
 	draining atomic.Bool
+	closing  atomic.Bool
 	clients  sync.WaitGroup // the registrations at the service
 	work     workers
 	tables
@@ -162,9 +163,11 @@ func (a *Agent) AwaitEmergency(ctx context.Context) {
 	a.awaitEnd(ctx, func(c *call) bool { return c.emergency })
 }
 
-// Close ends what is left, un-registers, closes the sockets and waits for all goroutines.
+// Close ends what is left, un-registers, closes the sockets and waits for all goroutines. Every new call gets 503 from here
+// on, an emergency call too: the adapter's second server can still serve it, we cannot.
 func (a *Agent) Close() error {
 	a.Drain()
+	a.closing.Store(true)
 	for _, c := range a.up() {
 		c.post(c.abandon)
 	}

@@ -31,6 +31,11 @@ func (a *Agent) ClearOrdinary() {
 	all.Wait()
 }
 
+// EmergencyUp tells whether an emergency call is up.
+func (a *Agent) EmergencyUp() bool {
+	return slices.ContainsFunc(a.up(), func(c *call) bool { return c.emergency })
+}
+
 // clearInTurn clears the calls of one line. From the instant by on none waits for another.
 func clearInTurn(calls []*call, by time.Time) {
 	answered := map[*call]int{}

@@ -130,6 +130,25 @@ func TestEmergencyCall(t *testing.T) {
 	<-waited
 }
 
+// Once the agent is closing nobody would carry an emergency call on: it gets 503 at once, so that the adapter turns to its
+// second server.
+func TestEmergencyCallWhileClosing(t *testing.T) {
+	h := newHouse(t)
+	h.incoming()
+	closed := make(chan struct{}) // closed when Close returned
+	go func() { defer close(closed); _ = h.agent.Close() }()
+	h.adapter.expect("BYE") // and does not answer, so that Close waits
+	if h.agent.EmergencyUp() {
+		t.Fatal("there is no emergency call")
+	}
+	near := h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+	m := h.adapter.expectOf("503", "INVITE")
+	contains(t, m.String(), "Retry-After")
+	near.nack(m)
+	h.desk.saw("2 requested (emergency)", "2 far end cleared: shutdown")
+	<-closed
+}
+
 // A call from the emergency centre is marked (RFC 7090) and passes a daemon that is ending.
 func TestEmergencyCallback(t *testing.T) {
 	h := newHouse(t)

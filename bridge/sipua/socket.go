@@ -235,7 +235,7 @@ func (a *Agent) arrived(l *Line, r *endpoint.Request) {
 	if !a.sound(s, r) {
 		return
 	}
-	if a.draining.Load() && !emergency {
+	if a.closing.Load() || a.draining.Load() && !emergency {
 		s.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
 		return
 	}
@@ -269,6 +269,9 @@ func (a *Agent) requested(r *endpoint.Request) {
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: evidence})
 	}
 	switch {
+	case a.closing.Load():
+		refuse(supervision.EvidenceShutdown)
+		return
 	case emergency:
 	case a.draining.Load():
 		refuse(supervision.EvidenceShutdown)

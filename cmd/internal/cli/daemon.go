@@ -212,9 +212,11 @@ func (d *Daemon) endCalls(hurry context.Context) {
 	d.agent.Drain()
 	d.agent.ClearOrdinary()
 	d.awaitRest(hurry)
-	d.agent.AwaitEmergency(hurry)
-	d.agent.ClearOrdinary() // what began between the two
-	d.awaitRest(hurry)
+	for again := true; again && hurry.Err() == nil; again = d.agent.EmergencyUp() { // another may have come meanwhile
+		d.agent.AwaitEmergency(hurry)
+		d.agent.ClearOrdinary() // what began between the two
+		d.awaitRest(hurry)
+	}
 	if err := d.agent.Close(); err != nil {
 		d.log.Warn("closing the SIP sockets", zap.Error(err))
 	}
