@@ -87,7 +87,7 @@ const (
 	// undelivered is how long the kernel may go on trying to deliver what was written, however long the board may take to answer:
 	// an opening that a blocked link holds back must not arrive seconds later.
 	undelivered = defaultTimeout
-	maxCount       = 65_535 // a register has 16 bits
+	maxCount    = 65_535 // a register has 16 bits
 )
 
 func (o Options) withDefaults() (Options, error) {
