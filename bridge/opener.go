@@ -113,11 +113,12 @@ func (o *opener) close(seq supervision.Seq) {
 	})
 }
 
-// busy tells whether an interruption or a close is under way.
+// busy tells whether an interruption is under way. A close that fails and is repeated is not worth waiting for: how long a
+// LoopClosed may take is the machine's to know, and the driver goes on closing until it has ended itself.
 func (o *opener) busy() bool {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	return o.cancel != nil || o.closing
+	return o.cancel != nil
 }
 
 // end cancels what is under way, which closes the loop, and waits.
