@@ -157,3 +157,38 @@ func TestStrangers(t *testing.T) {
 		sendRepeated(inviteText("555-0101", 2, "[authentication password=wrong]\n")), optional(100), refused, ackRejection("555-0101", 2)).ok()
 	require.Empty(t, far.messages())
 }
+
+// TestNearEndSeizes: a new call from the adapter closes the loop at once, and goes through (invariant 6).
+func TestNearEndSeizes(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: long})
+	r.openByArrivedCall(boxOffice, 0)
+	far := r.farWaits(offered(0), answers(), cleared(0))
+	near := r.adapter(boxOffice, callsChallenged("555-0101"), connected(2), pause(50*time.Millisecond), clears(3)).ok()
+	far.ok()
+	o := r.board.once(t, 0)
+	require.Less(t, o.length(), 1200*time.Millisecond, "closed before its time")
+	seized := near.find(true, "INVITE", "2 INVITE")[0].at
+	require.Less(t, o.end.Sub(seized), 100*time.Millisecond, "closed at once")
+	requireAfter(t, o.end, seized, 0, "closed because of the seizure")
+}
+
+// TestNextCallerWaits: a call that comes while the loop is open is not refused, and rings when the adapter has seen on hook (invariant 5).
+func TestNextCallerWaits(t *testing.T) {
+	t.Parallel()
+	const recognition = 1100 * time.Millisecond
+	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, policy: ", onhook_recognition: 1100ms, guard_time: 200ms"}}})
+	r.openByArrivedCall(boxOffice, 0)
+	near := r.adapterWaits(boxOffice, offered(0), answers(), clears(1))
+	far := r.sipp("next", "555-0102", r.far+1, r.servicePort, calls(boxOffice), connected(1), cleared(0)).ok()
+	near.ok()
+	o := r.board.once(t, 0)
+	requireInterval(t, usual, o)
+	asked := far.gave("INVITE", "INVITE").at
+	require.True(t, asked.Before(o.end), "the call came while the loop was open")
+	require.Less(t, far.got("SIP/2.0 100", "INVITE").at.Sub(asked), 100*time.Millisecond)
+	rang := near.got("INVITE", "INVITE").at
+	requireAfter(t, rang, o.end, 200*time.Millisecond, "rang within the guard time")
+	requireAfter(t, rang, o.begin, recognition, "rang before the adapter could see on hook")
+	require.Less(t, rang.Sub(o.begin), recognition+100*time.Millisecond)
+}

@@ -168,14 +168,35 @@ func TestTerminatedInEmergencyCall(t *testing.T) {
 	require.Empty(t, r.board.openings(t, 0))
 }
 
-// TestTerminatedWithBoardGone: the exit code and the log say which contact is not known closed. A second signal ends the wait.
-func TestTerminatedWithBoardGone(t *testing.T) {
-	t.Parallel()
-	r := newRig(t, setup{lines: long})
+// boardGone terminates the daemon while the contact is open and the board cannot be reached.
+func (r *rig) boardGone() {
+	r.t.Helper()
 	r.openByArrivedCall(boxOffice, 0)
 	r.net.set(true, false)
 	r.net.cut()
 	r.d.signal(syscall.SIGTERM)
+}
+
+// TestTerminatedWithBoardGone: the exit code and the log say which contact is not known closed.
+func TestTerminatedWithBoardGone(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes the whole time that closing is tried")
+	}
+	t.Parallel()
+	r := newRig(t, setup{lines: long})
+	r.boardGone()
+	began := time.Now()
+	require.Equal(t, 3, r.ended(20*time.Second))
+	require.Contains(t, r.d.out.String(), "not known closed: "+boxOffice)
+	require.Greater(t, time.Since(began), 9*time.Second, "closing is tried for 10 s")
+	require.Less(t, time.Since(began), 13*time.Second, "and no longer")
+}
+
+// TestTerminatedTwice: a second signal ends the wait.
+func TestTerminatedTwice(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{lines: long})
+	r.boardGone()
 	eventually(t, 2*time.Second, "the daemon has heard the signal", func() bool { return strings.Contains(r.d.out.String(), `"ending"`) })
 	second := time.Now()
 	r.d.signal(syscall.SIGTERM)

@@ -52,21 +52,29 @@ func (p *proxy) accept() {
 		if err != nil {
 			return
 		}
-		d, err := net.Dial("tcp4", p.target)
-		p.mu.Lock()
-		if err != nil || p.refuse || p.ended {
+		d := p.connect(c)
+		if d == nil {
 			c.Close()
-			if err == nil {
-				d.Close()
-			}
-			p.mu.Unlock()
 			continue
 		}
-		p.conns[c], p.conns[d] = true, true
-		p.mu.Unlock()
 		p.all.Go(func() { p.pass(c, d) })
 		p.all.Go(func() { p.pass(d, c) })
 	}
+}
+
+// connect returns the connection to the board that belongs to c, nil if there is to be none.
+func (p *proxy) connect(c net.Conn) net.Conn {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.refuse || p.ended {
+		return nil
+	}
+	d, err := net.Dial("tcp4", p.target)
+	if err != nil {
+		return nil
+	}
+	p.conns[c], p.conns[d] = true, true
+	return d
 }
 
 func (p *proxy) pass(from, to net.Conn) {
