@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"runtime"
 	"time"
 
 	"go.uber.org/zap"
@@ -125,6 +126,9 @@ func (l *Line) step(ev supervision.Event) {
 	l.deadline = deadline
 	for i := range effects {
 		l.do(&effects[i])
+	}
+	if len(effects) > 0 {
+		runtime.Gosched() // what the effects started runs now, on this processor, instead of after the writing
 	}
 	if ev.Kind != supervision.TimePassed {
 		l.write("event", zap.InfoLevel, ev.Call, ev.Append)
