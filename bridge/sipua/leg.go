@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"fmt"
+	"runtime"
 	"strings"
 
 	"github.com/emiago/sipgo/sip"
@@ -268,6 +269,7 @@ func (l *leg) tell() {
 	if l.report && !l.reported {
 		l.reported = true
 		l.c.event(supervision.Event{Kind: supervision.AdapterLegCleared, Answer: l.answer})
+		runtime.Gosched() // the line's opening comes first, the freeing of the media ports after it
 	}
 }
 
