@@ -190,7 +190,9 @@ type currentLog struct {
 // senseEvery is how often the input is read while the loop is opened by hand: some thirty times in an interruption.
 const senseEvery = 25 * time.Millisecond
 
-func (c *currentLog) watch(ctx context.Context, contact relay.Contact) {
+// watch calls begun after the first reading, or when there is nothing to read.
+func (c *currentLog) watch(ctx context.Context, contact relay.Contact, begun func()) {
+	defer begun()
 	s, ok := contact.(relay.Sensor)
 	tick := time.NewTicker(senseEvery)
 	defer tick.Stop()
@@ -209,6 +211,7 @@ func (c *currentLog) watch(ctx context.Context, contact relay.Contact) {
 			c.changes = append(c.changes, fmt.Sprintf("%s at %d ms", words, time.Since(began).Milliseconds()))
 			last = words
 		}
+		begun()
 		select {
 		case <-ctx.Done():
 			return
@@ -249,7 +252,11 @@ func (e *env) pulse(ctx context.Context, d *Daemon, c *config.Config, name strin
 	sensing, stop := context.WithCancel(ctx)
 	current := &currentLog{}
 	var watching sync.WaitGroup
-	watching.Go(func() { current.watch(sensing, d.contacts.Contact(name)) })
+	begun := make(chan struct{}) // closed when the current before the opening is known
+	watching.Go(func() {
+		current.watch(sensing, d.contacts.Contact(name), sync.OnceFunc(func() { close(begun) }))
+	})
+	<-begun
 	line.Post(supervision.Event{Kind: supervision.PulseRequested})
 	d.awaitRest(ctx)
 	stop()
