@@ -184,9 +184,11 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		closing, cancel := context.WithCancel(context.Background())
 		defer cancel()
 		defer context.AfterFunc(hurry, func() { time.AfterFunc(hurryFor, cancel) })()
+		var stopping sync.WaitGroup
 		for _, l := range d.lines {
-			l.Stop() // from here on nothing opens, whatever the calls still do
+			stopping.Go(l.Stop) // all at once: a board that does not answer holds up no other's contacts
 		}
+		stopping.Wait() // from here on nothing opens, whatever the calls still do
 		if d.media != nil {
 			if err := d.media.Close(); err != nil {
 				d.log.Warn("closing the media relay", zap.Error(err))
@@ -238,6 +240,9 @@ func (d *Daemon) awaitRest(hurry context.Context) {
 		}
 	}
 }
+
+// EmergencyUp tells whether an emergency call is up.
+func (d *Daemon) EmergencyUp() bool { return d.agent != nil && d.agent.EmergencyUp() }
 
 // line returns the actor of that name; the configuration has it.
 func (d *Daemon) line(name string) *bridge.Line {

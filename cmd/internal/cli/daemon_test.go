@@ -3,6 +3,8 @@ package cli
 import (
 	"context"
 	"net"
+	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"sync"
@@ -13,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
 
+	"clearback/bridge/relay/drivers"
 	"clearback/config"
 )
 
@@ -60,6 +63,42 @@ func TestShutdownInAHurry(t *testing.T) {
 	require.Empty(t, d.Shutdown(hurry))
 	assert.Less(t, time.Since(began), hurryFor+300*time.Millisecond)
 	_ = d.agent.Close() // a process would be gone; here the farewells left behind are awaited
+}
+
+// stuck is a daemon whose ending takes until it is told to hurry.
+type stuck struct{ emergency chan bool } // what EmergencyUp says, in turn
+
+func (s stuck) EmergencyUp() bool { return <-s.emergency }
+func (s stuck) Shutdown(hurry context.Context) []drivers.NotClosed {
+	<-hurry.Done()
+	return nil
+}
+
+// The service manager is asked for more time while an emergency call is up (sd_notify(3), EXTEND_TIMEOUT_USEC), and for nothing else:
+// a daemon that hangs is to be killed.
+func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "notify")
+	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
+	require.NoError(t, err)
+	defer c.Close()
+	t.Setenv("NOTIFY_SOCKET", path)
+	signals, tick, ended := make(chan os.Signal), make(chan time.Time), make(chan int, 1)
+	d := stuck{make(chan bool, 2)}
+	d.emergency <- false
+	d.emergency <- true
+	go func() { ended <- (&env{signals: signals}).end(d, zap.NewNop(), tick) }()
+	tick <- time.Now()
+	tick <- time.Now()
+	signals <- os.Interrupt
+	require.Equal(t, ExitOK, <-ended)
+	require.NoError(t, c.SetReadDeadline(time.Now().Add(time.Second)))
+	b := make([]byte, 100)
+	n, err := c.Read(b)
+	require.NoError(t, err)
+	require.Equal(t, "EXTEND_TIMEOUT_USEC=30000000", string(b[:n]))
+	require.NoError(t, c.SetReadDeadline(time.Now().Add(10*time.Millisecond)))
+	_, err = c.Read(b)
+	require.ErrorIs(t, err, os.ErrDeadlineExceeded, "no more than one")
 }
 
 // A start that fails half-way ends what it began, and ends.

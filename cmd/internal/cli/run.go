@@ -53,27 +53,36 @@ func run(e *env, args []string) int {
 	s := <-e.signals
 	log.Info("ending", zap.Stringer("signal", s))
 	notify("STOPPING=1")
-	return e.end(d, log)
+	extend := time.NewTicker(extendEvery)
+	defer extend.Stop()
+	return e.end(d, log, extend.C)
 }
 
 // extendEvery is how often the service manager is asked for more time while an emergency call is up.
 const extendEvery = 10 * time.Second
 
-// end shuts the daemon down; a second signal makes it hurry.
-func (e *env) end(d *Daemon, log *zap.Logger) int {
+// ending is what end needs of a daemon.
+type ending interface {
+	Shutdown(hurry context.Context) []drivers.NotClosed
+	EmergencyUp() bool
+}
+
+// end shuts the daemon down; a second signal makes it hurry. Only an emergency call is worth more time than the service manager
+// gives: an ending that hangs for another reason is to be killed and the lines served again.
+func (e *env) end(d ending, log *zap.Logger, extend <-chan time.Time) int {
 	hurry, cancel := context.WithCancel(context.Background())
 	defer cancel()
 	done := make(chan []drivers.NotClosed, 1) // one result, taken below
 	go func() { done <- d.Shutdown(hurry) }()
-	extend := time.NewTicker(extendEvery)
-	defer extend.Stop()
 	for {
 		select {
 		case s := <-e.signals:
 			log.Warn("ending at once", zap.Stringer("signal", s))
 			cancel()
-		case <-extend.C:
-			notify(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", (3 * extendEvery).Microseconds()))
+		case <-extend:
+			if d.EmergencyUp() {
+				notify(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", (3 * extendEvery).Microseconds()))
+			}
 		case left := <-done:
 			if len(left) > 0 {
 				log.Error("ended, but contacts are not known closed: go and look", zap.String("lines", names(left)))
