@@ -26,6 +26,7 @@ type baresip struct {
 	t    testing.TB
 	conn net.Conn
 	in   *bufio.Reader
+	out  *logBuffer
 }
 
 const baresipModules = "/usr/lib/baresip/modules" // where Debian puts them
@@ -48,6 +49,7 @@ auplay_srate 8000
 ausrc_channels 1
 auplay_channels 1
 net_interface 127.0.0.1
+rtp_stats yes
 rtp_ports %d-%d
 module_path %s
 module g711.so
@@ -69,7 +71,7 @@ ctrl_tcp_listen 127.0.0.1:%d
 	out := &logBuffer{}
 	cmd.Stdout, cmd.Stderr = out, out
 	require.NoError(r.t, cmd.Start())
-	b := &baresip{t: r.t}
+	b := &baresip{t: r.t, out: out}
 	r.t.Cleanup(func() {
 		if b.conn != nil {
 			b.conn.Close()
@@ -131,9 +133,9 @@ func (b *baresip) await(what string, fits func(baresipMessage) bool) {
 	}
 }
 
-// toneWAV is a second of 440 Hz, 8 kHz, 16 bit, one channel.
+// toneWAV is ten seconds of 440 Hz, 8 kHz, 16 bit, one channel: baresip ends its call with the file.
 func toneWAV() []byte {
-	const rate, samples = 8000, 8000
+	const rate, samples = 8000, 80_000
 	w := []byte("RIFF\x00\x00\x00\x00WAVEfmt \x10\x00\x00\x00\x01\x00\x01\x00")
 	w = binary.LittleEndian.AppendUint32(w, rate)
 	w = binary.LittleEndian.AppendUint32(w, 2*rate)
@@ -147,14 +149,16 @@ func toneWAV() []byte {
 	return w
 }
 
-// TestBaresip: a telephone registers, is called, holds, and is cleared; then it calls, holds, and is cleared.
+// TestBaresip: a telephone registers, is called, hears the echo of its tone, holds, and is cleared; then it calls, holds, and is cleared.
 func TestBaresip(t *testing.T) {
 	t.Parallel()
 	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
+	r.echo = true
 	phone := r.startBaresip(boxOffice)
 
 	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2))
 	phone.event("CALL_ESTABLISHED")
+	eventually(t, 5*time.Second, "its own tone comes back through the relay", func() bool { return strings.Contains(phone.out.String(), "incoming rtp for 'audio' established") })
 	phone.do("hold", "")
 	far.ok()
 	phone.event("CALL_CLOSED")

@@ -4,7 +4,6 @@ package interop
 
 import (
 	"bytes"
-	"cmp"
 	"fmt"
 	"net"
 	"os"
@@ -38,10 +37,8 @@ type lineSetup struct {
 
 // setup is what a scene needs.
 type setup struct {
-	lines     []lineSetup
-	relayed   int    // how many ports the media relay has, 40 by default
-	boardPort int    // a board of the caller's own
-	logLevel  string // debug by default
+	lines []lineSetup
+	tcp   bool // SIP over TCP on both sides
 }
 
 // rig is one daemon with what stands around it.
@@ -50,6 +47,8 @@ type rig struct {
 	dir   string
 	board *board
 	net   *proxy
+	tcp   bool
+	echo  bool // SIPp sends the media that it gets back
 
 	adapterPort, servicePort int            // the daemon's
 	far                      int            // where the service is
@@ -99,13 +98,10 @@ func newRig(t testing.TB, s setup) *rig {
 	first := freePorts(t, 40)
 	r.adapterPort, r.servicePort, r.far, r.media = first, first+1, first+2, first+20
 	for i, l := range s.lines {
-		r.adapters[l.name] = first + 4 + 2*(i%8)
+		r.adapters[l.name] = first + 4 + 2*i
 	}
-	if s.boardPort == 0 {
-		r.board = newBoard(t)
-		r.net = newProxy(t, r.board.port)
-		s.boardPort = r.net.port
-	}
+	r.board = newBoard(t)
+	r.net = newProxy(t, r.board.port)
 	r.writeConfig(s)
 	t.Cleanup(r.finish)
 	r.start()
@@ -117,26 +113,29 @@ func (r *rig) config() string { return filepath.Join(r.dir, "clearback.yaml") }
 func (r *rig) writeConfig(s setup) {
 	secret := filepath.Join(r.dir, "password")
 	require.NoError(r.t, os.WriteFile(secret, []byte(password+"\n"), 0o600))
-	ports := max(s.relayed, 40)
-	relayed := freePorts(r.t, ports)
+	relayed := freePorts(r.t, 40)
+	transport, parameter := "udp", ""
+	if r.tcp = s.tcp; r.tcp {
+		transport, parameter = "tcp", ";transport=tcp"
+	}
 	var f strings.Builder
 	fmt.Fprintf(&f, `country: GB
 sip:
-  adapter_side: {listen: "127.0.0.1:%d", transports: [udp]}
-  service_side: {listen: "127.0.0.1:%d", transports: [udp]}
+  adapter_side: {listen: "127.0.0.1:%[1]d", transports: [%[6]s]}
+  service_side: {listen: "127.0.0.1:%[2]d", transports: [%[6]s]}
   realm: millrace.example
-media: {ports: %d-%d}
-log: {level: %s, format: json}
+media: {ports: %[3]d-%[4]d}
+log: {level: debug, format: json}
 controllers:
   - name: loft
     driver: modbus
-    modbus: {address: "127.0.0.1:%d", timeout: 500ms}
+    modbus: {address: "127.0.0.1:%[5]d", timeout: 500ms}
 lines:
-`, r.adapterPort, r.servicePort, relayed, relayed+ports-1, cmp.Or(s.logLevel, "debug"), s.boardPort)
+`, r.adapterPort, r.servicePort, relayed, relayed+39, r.net.port, transport)
 	for _, l := range s.lines {
 		fixed := ""
 		if !l.roaming {
-			fixed = fmt.Sprintf(`, contact: "sip:%s@127.0.0.1:%d"`, l.name, r.adapters[l.name])
+			fixed = fmt.Sprintf(`, contact: "sip:%s@127.0.0.1:%d%s"`, l.name, r.adapters[l.name], parameter)
 		}
 		interval := l.interval
 		if interval == 0 {
@@ -144,11 +143,11 @@ lines:
 		}
 		fmt.Fprintf(&f, `  - name: %s
     adapter: {user: %s, password: {file: %s}%s}
-    service: {registrar: "sip:127.0.0.1:%d", user: %s, password: {file: %s}, register: %t}
+    service: {registrar: "sip:127.0.0.1:%d%s", user: %s, password: {file: %s}, register: %t}
     media: relay
     contact: {driver: modbus, controller: loft, unit: 1, coil: %d, open_level: "on", accept_open_if_daemon_dies: true}
     policy: {interval: %v%s}
-`, l.name, l.name, secret, fixed, r.far, l.name, secret, l.register, l.coil, interval, l.policy)
+`, l.name, l.name, secret, fixed, r.far, parameter, l.name, secret, l.register, l.coil, interval, l.policy)
 	}
 	require.NoError(r.t, os.WriteFile(r.config(), []byte(f.String()), 0o600))
 }
@@ -209,13 +208,6 @@ func (r *rig) running() bool {
 	}
 }
 
-func (r *rig) boardEvents() []boardEvent {
-	if r.board == nil {
-		return nil
-	}
-	return r.board.all()
-}
-
 // finish ends what still runs, lints all that the daemon sent, and shows the log of a failed scene.
 func (r *rig) finish() {
 	if r.running() {
@@ -243,7 +235,7 @@ func (r *rig) finish() {
 	}
 	if r.t.Failed() {
 		r.t.Logf("the daemon's log:\n%s", r.d.out)
-		for _, e := range r.boardEvents() {
+		for _, e := range r.board.all() {
 			if e.name == "read" {
 				continue
 			}

@@ -12,10 +12,7 @@ import (
 	"testing"
 )
 
-var (
-	figures    = flag.Bool("figures", false, "measure the whole daemon and fail over the limits")
-	daemonRace = flag.Bool("daemon-race", false, "build the daemon with the race detector, which needs a C compiler")
-)
+var daemonRace = flag.Bool("daemon-race", false, "build the daemon with the race detector, which needs a C compiler")
 
 // built is what TestMain made: the daemon under test.
 var built struct {
@@ -26,13 +23,9 @@ var built struct {
 func TestMain(m *testing.M) { os.Exit(testMain(m)) }
 
 func testMain(m *testing.M) int {
-	if where := os.Getenv(bareVariable); where != "" {
-		barePath(where)
-		return 0
-	}
 	flag.Parse()
 	// The scenes wait far more than they compute.
-	if f := flag.Lookup("test.parallel"); f.Value.String() == f.DefValue && !*figures {
+	if f := flag.Lookup("test.parallel"); f.Value.String() == f.DefValue {
 		if err := f.Value.Set("8"); err != nil {
 			panic(err)
 		}

@@ -56,16 +56,19 @@ func free(first, n int) bool {
 	return true
 }
 
-// bound tells whether some process has that UDP port; it asks the system, since trying to bind it would disturb.
-func bound(port int) bool {
-	f, err := os.Open("/proc/net/udp")
+const listening = "0A" // a TCP socket's state in /proc/net/tcp
+
+// bound tells whether some process has that port of udp, or listens on that of tcp; it asks the system, since trying to bind it would disturb.
+func bound(network string, port int) bool {
+	f, err := os.Open("/proc/net/" + network)
 	if err != nil {
 		return false
 	}
 	defer f.Close()
 	want := fmt.Sprintf(":%04X ", port)
 	for s := bufio.NewScanner(f); s.Scan(); {
-		if fields := strings.Fields(s.Text()); len(fields) > 1 && strings.HasSuffix(fields[1]+" ", want) {
+		fields := strings.Fields(s.Text())
+		if len(fields) > 3 && strings.HasSuffix(fields[1]+" ", want) && (network == "udp" || fields[3] == listening) {
 			return true
 		}
 	}

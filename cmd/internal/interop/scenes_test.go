@@ -95,3 +95,20 @@ func TestRequestedCallHeldFarEndClears(t *testing.T) {
 	requireInterval(t, usual, o)
 	requireAfter(t, o.begin, near.got("BYE", "BYE").at, 200*time.Millisecond, "opened before the adapter's leg was cleared")
 }
+
+// TestOverTCP: the same over TCP on both sides, where the daemon connects to whoever waits and answers on the connection it was called on.
+func TestOverTCP(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{tcp: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 300ms"}}})
+	near := r.adapterWaits(boxOffice, heldAnswered(0))
+	r.farCalls(calls(boxOffice), connected(1), held(), pause(50*time.Millisecond), clears(2)).ok()
+	near.ok()
+	requireInterval(t, 300*time.Millisecond, r.board.once(t, 0))
+	far := r.farWaits(offered(0), answers(), held(), clears(1))
+	r.adapter(boxOffice, callsChallenged("555-0101"), connected(2), holds(3), cleared(0)).ok()
+	far.ok()
+	eventually(t, 5*time.Second, "the second interruption is over", func() bool {
+		all := r.board.openings(t, 0)
+		return len(all) == 2 && !all[1].end.IsZero()
+	})
+}

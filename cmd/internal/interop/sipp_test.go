@@ -52,6 +52,12 @@ func (r *rig) launch(name, user string, port, to int, steps ...step) *party {
 	args := []string{"-sf", p.base + ".xml", "-i", "127.0.0.1", "-mi", "127.0.0.1", "-p", strconv.Itoa(port), "-mp", strconv.Itoa(media),
 		"-m", "1", "-s", user, "-au", user, "-ap", password, "-nostdin", "-timeout", "25", "-timeout_error",
 		"-trace_msg", "-message_file", p.base + ".msg", "-trace_err", "-error_file", p.base + ".err"}
+	if r.tcp {
+		args = append(args, "-t", "t1")
+	}
+	if r.echo {
+		args = append(args, "-rtp_echo")
+	}
 	if to != 0 {
 		args = append([]string{fmt.Sprintf("127.0.0.1:%d", to)}, args...)
 	}
@@ -63,7 +69,7 @@ func (r *rig) launch(name, user string, port, to int, steps ...step) *party {
 		p.err = p.cmd.Wait()
 		close(p.done)
 	}()
-	eventually(r.t, 10*time.Second, name+" has its port", func() bool { return bound(port) || p.ended() })
+	eventually(r.t, 10*time.Second, name+" has its port", func() bool { return r.bound(port, to) || p.ended() })
 	return p
 }
 
@@ -75,6 +81,14 @@ func references(text string) string {
 		}
 	}
 	return text
+}
+
+// bound tells whether SIPp has its port. Over TCP it has one only when it waits to be called.
+func (r *rig) bound(port, to int) bool {
+	if r.tcp {
+		return to != 0 || bound("tcp", port)
+	}
+	return bound("udp", port)
 }
 
 func (p *party) ended() bool {

@@ -14,7 +14,7 @@ type step string
 
 const (
 	ownVia     = "Via: SIP/2.0/[transport] [local_ip]:[local_port];branch=[branch]\nMax-Forwards: 70\n"
-	ownContact = "Contact: <sip:[service]@[local_ip]:[local_port]>\n"
+	ownContact = "Contact: <sip:[service]@[local_ip]:[local_port];transport=[transport]>\n"
 	copied     = "[last_Via:]\n[last_From:]\n[last_To:]%s\n[last_Call-ID:]\n[last_CSeq:]\n"
 	ownTag     = ";tag=[pid]-[call_number]"
 	noBody     = "Content-Length: 0\n\n"
