@@ -121,9 +121,7 @@ func TestInterval(t *testing.T) {
 	h := newHouse(t, 4, false)
 	measure := func(what string, most float64, pids ...int) {
 		w := newWatch(t, append(pids, h.pid())...)
-		if len(pids) > 0 {
-			w.wait = 0 // the load is ours; what others take counts
-		}
+		w.loaded = len(pids) > 0
 		bare := alongside(10*time.Millisecond, func() { h.openings(count(200, 16)) })
 		errors := h.board.taken()
 		for i := range errors {
@@ -133,7 +131,8 @@ func TestInterval(t *testing.T) {
 		t.Logf("%s: a bare wait is late   %v", what, bare)
 		v := w.verdict()
 		v.limit(what+": openings too short by", -ms(errors.quantile(0)), 0.5, "ms", true)
-		v.limit(what+": p99 of the error", ms(errors.quantile(99)), most, "ms", false)
+		high := count(99, 90) // of few samples the 99th percentile is the largest, which one accident makes
+		v.limit(fmt.Sprintf("%s: p%d of the error", what, high), ms(errors.quantile(high)), most, "ms", false)
 	}
 	measure("idle", 1.5)
 	var hogs []int
