@@ -161,6 +161,15 @@ func TestDescribe(t *testing.T) {
 	require.Len(t, Warnings(c), 4)
 }
 
+// Lead and interval may take the whole 2 s, but then an opening that had to wait for all of lead misses its not-after.
+func TestTightLeadWarning(t *testing.T) {
+	for lead, warned := range map[string]bool{"1.1s": false, "1.101s": true, "1.2s": true} {
+		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n", "    name: box-office\n    policy: {lead: "+lead+"}\n", 1)), playhouse())
+		require.Empty(t, faults.String())
+		require.Equal(t, warned, strings.Contains(strings.Join(Warnings(c), "\n"), "box-office: lead "+lead), lead)
+	}
+}
+
 func TestExtensionWarnings(t *testing.T) {
 	text := small + "emergency: {extensions: [1xx, '4xxx', 99x], outside_prefixes: ['4'], numbers: ['0199']}\n"
 	c, faults := Parse("small", []byte(text), playhouse())

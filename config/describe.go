@@ -3,7 +3,11 @@ package config
 import (
 	"fmt"
 	"strings"
+	"time"
 )
+
+// commandTime is what a timer's lateness and the way to the board may take. Our own number.
+const commandTime = 100 * time.Millisecond
 
 // Warnings says, a sentence each, what is allowed but may surprise.
 func Warnings(c *Config) []string {
@@ -17,6 +21,10 @@ func Warnings(c *Config) []string {
 			continue
 		case l.Policy.LifeSafety:
 			w = append(w, fmt.Sprintf("line %s is marked life_safety, so its contact is never opened; take the contact out of its loop", l.Name))
+		}
+		if p := &l.Policy; !p.LifeSafety && p.Lead+longest(p) > dialWindow-commandTime {
+			w = append(w, fmt.Sprintf("line %s: lead %v and an interval of %v leave less than %v of the %v after the BYE to get the command to the board, so nothing is opened for it when the adapter does not answer its BYE: shorten lead or the interval",
+				l.Name, p.Lead, longest(p), commandTime, dialWindow))
 		}
 		if k.kind() == "none" {
 			w = append(w, fmt.Sprintf("line %s: its loop may stay open for good if the daemon, this machine or the link to the board dies in an interruption (accepted)", l.Name))
