@@ -13,11 +13,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// heldByArrivedCall brings the line into a held call that the far end clears after talk.
-func (r *rig) heldByArrivedCall(line string, talk time.Duration) (near, far *party) {
+// heldByArrivedCall brings the line into a held call, which the far end clears when the hold has long been acknowledged: SIPp takes no BYE before that.
+func (r *rig) heldByArrivedCall(line string) (near, far *party) {
 	r.t.Helper()
 	near = r.adapterWaits(line, heldAnswered(0))
-	far = r.farCalls(calls(line), connected(1), held(), pause(talk), clears(2))
+	far = r.farCalls(calls(line), connected(1), held(), pause(100*time.Millisecond), clears(2))
 	return near, far
 }
 
@@ -41,7 +41,7 @@ func TestAdapterNeverAnswersItsBye(t *testing.T) {
 func TestFarEndByeRepeated(t *testing.T) {
 	t.Parallel()
 	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond}}})
-	near, far := r.heldByArrivedCall(boxOffice, 0)
+	near, far := r.heldByArrivedCall(boxOffice)
 	far.ok()
 	bye := far.gave("BYE", "BYE").text
 	c, err := net.DialUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: r.far}, &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: r.servicePort})
@@ -99,7 +99,7 @@ func TestNothingOpens(t *testing.T) {
 	scene("requested call, near end clears", farWait(offered(0), answers(), cleared(0)), call(callsChallenged(number), connected(2), pause(100*time.Millisecond), clears(3)))
 	assert.Empty(t, r.board.openings(t, 0))
 	// The same daemon opens when it should, so the silence above means something; and whatever was still due has passed by then.
-	near, far := r.heldByArrivedCall(boxOffice, 0)
+	near, far := r.heldByArrivedCall(boxOffice)
 	near.ok()
 	far.ok()
 	requireInterval(t, usual, r.board.once(t, 0))
@@ -191,4 +191,21 @@ func TestNextCallerWaits(t *testing.T) {
 	requireAfter(t, rang, o.end, 200*time.Millisecond, "rang within the guard time")
 	requireAfter(t, rang, o.begin, recognition, "rang before the adapter could see on hook")
 	require.Less(t, rang.Sub(o.begin), recognition+100*time.Millisecond)
+}
+
+// TestCancelCrossesAnswer: a 200 that crosses the CANCEL means that the near end is off hook: its leg is cleared, and the line gets its interruption.
+func TestCancelCrossesAnswer(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{})
+	near := r.adapterWaits(boxOffice, offered(0),
+		step(`<recv request="CANCEL"><action><ereg regexp="[0-9]+" search_in="hdr" header="CSeq:" assign_to="me"/></action></recv>`+"\n"),
+		replyTagged(200, "OK"), // to the CANCEL; SIPp would take no ACK between two messages of its own
+		sendRepeated("SIP/2.0 200 OK\n[last_Via:]\n[last_From:]\n[last_To:]"+ownTag+"\n[last_Call-ID:]\nCSeq: [$me] INVITE\n"+ownContact+sdp("sendrecv", 1)),
+		step(`<recv request="ACK">`+learnUAS+`</recv>`+"\n"), cleared(0))
+	far := r.farCalls(calls(boxOffice), optional(100), response(180), pause(100*time.Millisecond), sendCancel(boxOffice), response(200), response(487), ackRejection(boxOffice, 1))
+	near.ok()
+	far.ok()
+	o := r.board.once(t, 0)
+	requireInterval(t, usual, o)
+	requireAfter(t, o.begin, near.got("BYE", "BYE").at, 0, "opened before the adapter's leg was cleared")
 }

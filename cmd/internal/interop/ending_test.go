@@ -16,7 +16,7 @@ import (
 // openByArrivedCall brings the line into an interruption and returns when the contact is open.
 func (r *rig) openByArrivedCall(line string, coil int) boardEvent {
 	r.t.Helper()
-	near, far := r.heldByArrivedCall(line, 0)
+	near, far := r.heldByArrivedCall(line)
 	e := r.board.awaitCoil(r.t, coil, 1)
 	near.ok()
 	far.ok()

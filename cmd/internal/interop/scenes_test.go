@@ -14,9 +14,10 @@ const (
 	usual = 800 * time.Millisecond // the default interval
 	lead  = 600 * time.Millisecond // the default lead
 
-	// The bounds of an opening as the board sees it, with busy cores.
+	// The bounds of an opening as the board sees it. Short is never allowed. Long is what a crowded machine may cost, where other
+	// packages' tests run too; the package figures holds the daemon to a tighter bound on a quiet one.
 	shortBy = 500 * time.Microsecond
-	longBy  = 25 * time.Millisecond
+	longBy  = 100 * time.Millisecond
 	// slack is what two processes may differ in when they stamp one datagram: one of them may have been interrupted in between.
 	slack = 20 * time.Millisecond
 )
@@ -101,10 +102,10 @@ func TestOverTCP(t *testing.T) {
 	t.Parallel()
 	r := newRig(t, setup{tcp: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 300ms"}}})
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
-	r.farCalls(calls(boxOffice), connected(1), held(), pause(50*time.Millisecond), clears(2)).ok()
+	r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2)).ok()
 	near.ok()
 	requireInterval(t, 300*time.Millisecond, r.board.once(t, 0))
-	far := r.farWaits(offered(0), answers(), held(), clears(1))
+	far := r.farWaits(offered(0), answers(), held(), pause(100*time.Millisecond), clears(1))
 	r.adapter(boxOffice, callsChallenged("555-0101"), connected(2), holds(3), cleared(0)).ok()
 	far.ok()
 	eventually(t, 5*time.Second, "the second interruption is over", func() bool {
