@@ -15,18 +15,21 @@ import (
 // ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown. The calls of one line are
 // cleared in turn, first those that nobody answered, each when the adapter's leg of the one before is over: a clearing while
 // another call is on the line opens nothing (invariant 1), and a held call's line would stay held. An adapter that does not
-// answer delays that for times.inTurn at most. It returns when every clearing was posted, so that who waits for the
+// answer delays that for times.inTurn at most. For the same reason an answered call beside an emergency call is left alone: call
+// ClearOrdinary again when that has ended. It returns when every clearing was posted, so that who waits for the
 // lines to come to rest afterwards waits for these clearings too.
 func (a *Agent) ClearOrdinary() {
-	lines := map[*Line][]*call{}
+	lines, emergency := map[*Line][]*call{}, map[*Line]bool{}
 	for _, c := range a.up() {
-		if !c.emergency {
+		if c.emergency {
+			emergency[c.line] = true
+		} else {
 			lines[c.line] = append(lines[c.line], c)
 		}
 	}
 	var all sync.WaitGroup
-	for _, calls := range lines {
-		all.Go(func() { clearInTurn(calls, time.Now().Add(calls[0].a.times.inTurn)) })
+	for line, calls := range lines {
+		all.Go(func() { clearInTurn(calls, emergency[line], time.Now().Add(a.times.inTurn)) })
 	}
 	all.Wait()
 }
@@ -36,8 +39,9 @@ func (a *Agent) EmergencyUp() bool {
 	return slices.ContainsFunc(a.up(), func(c *call) bool { return c.emergency })
 }
 
-// clearInTurn clears the calls of one line. From the instant by on none waits for another.
-func clearInTurn(calls []*call, by time.Time) {
+// clearInTurn clears the calls of one line, beside an emergency call only those that nobody answered. From the instant by
+// on none waits for another.
+func clearInTurn(calls []*call, emergency bool, by time.Time) {
 	answered := map[*call]int{}
 	for _, c := range calls {
 		rank := 0
@@ -52,6 +56,9 @@ func clearInTurn(calls []*call, by time.Time) {
 	slices.SortFunc(calls, func(x, y *call) int {
 		return cmp.Or(answered[x]-answered[y], cmp.Compare(x.id, y.id))
 	})
+	if emergency {
+		calls = slices.DeleteFunc(calls, func(c *call) bool { return answered[c] > 0 })
+	}
 	for i, c := range calls {
 		c.inside(func() {
 			c.code = sip.StatusServiceUnavailable

@@ -59,6 +59,29 @@ func TestShutdownWithTwoCalls(t *testing.T) {
 	}
 }
 
+// A held call beside an emergency call is cleared when that has ended: before, its clearing would open nothing (invariant 1).
+func TestShutdownWithAHeldAndAnEmergencyCall(t *testing.T) {
+	h := newHouse(t)
+	h.outgoing()
+	near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.expect("ACK")
+	near.established(h.adapter.expect("200")).ack("")
+	h.desk.saw("2 requested (emergency)", "2 answered")
+	h.agent.ClearOrdinary()
+	near.request("BYE", "")
+	h.adapter.expectOf("200", "BYE")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.agent.AwaitEmergency(t.Context())
+	h.agent.ClearOrdinary()
+	h.desk.saw("2 near end cleared", "1 far end cleared: shutdown")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.desk.saw("1 adapter leg cleared: confirmed")
+	h.atRest()
+}
+
 // An adapter that is gone delays the other clearings of its line for a bounded time.
 func TestShutdownWithTwoCallsAndADeadAdapter(t *testing.T) {
 	h := newHouse(t, func(_ *Options, t *times) { t.inTurn = 100 * time.Millisecond })

@@ -216,7 +216,7 @@ func (d *Daemon) endCalls(hurry context.Context) {
 	d.awaitRest(hurry)
 	for again := true; again && hurry.Err() == nil; again = d.agent.EmergencyUp() { // another may have come meanwhile
 		d.agent.AwaitEmergency(hurry)
-		d.agent.ClearOrdinary() // what began between the two
+		d.agent.ClearOrdinary() // what was left beside it, or began meanwhile
 		d.awaitRest(hurry)
 	}
 	if err := d.agent.Close(); err != nil {
