@@ -1,0 +1,39 @@
+//go:build linux
+
+package interop
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestFarSideForgotTheCall: a 481 to a request within the call clears it as a BYE would (RFC 3261 section 12.2.1.2): the hold is let go.
+func TestFarSideForgotTheCall(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{})
+	forgot := join(request("INVITE"), sendRepeated("SIP/2.0 481 Call/Transaction Does Not Exist\n"+fmt.Sprintf(copied, "")+noBody), request("ACK"))
+	refused := join(sendRepeated(inDialog("INVITE", 1)+ownContact+sdp("sendonly", 2)), optional(100), response(481),
+		send("ACK [$target] SIP/2.0\n[last_Via:]\nMax-Forwards: 70\n[last_From:]\n[last_To:]\n[last_Call-ID:]\nCSeq: 1 ACK\n"+noBody))
+	near := r.adapterWaits(boxOffice, offered(0), answers(), pause(50*time.Millisecond), refused, cleared(0))
+	far := r.farCalls(calls(boxOffice), connected(1), forgot)
+	near.ok()
+	far.ok()
+	requireInterval(t, usual, r.board.once(t, 0))
+	require.Contains(t, r.d.out.String(), "evidence=service-lost")
+}
+
+// TestAdapterForgotTheCall: an adapter that knows no such call holds none; opening its line might cut off somebody who dials.
+func TestAdapterForgotTheCall(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{})
+	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), reply(481, "Call/Transaction Does Not Exist"))
+	far := r.farCalls(calls(boxOffice), connected(1), clears(2)).ok()
+	near.ok()
+	eventually(t, 5*time.Second, "the log says why", func() bool { return strings.Contains(r.d.out.String(), "rule=unknown-call") })
+	require.Empty(t, r.board.openings(t, 0))
+	require.Len(t, far.find(false, "SIP/2.0 200", "BYE"), 1)
+}
