@@ -4,6 +4,7 @@ package interop
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"net"
 	"os"
@@ -33,12 +34,14 @@ type lineSetup struct {
 	register bool   // at the service
 	roaming  bool   // the adapter registers; else it has a fixed contact
 	policy   string // more of `policy:`, in YAML's flow form
+	contact  string // more of `contact:`; by default the consent that a plain coil needs
 }
 
 // setup is what a scene needs.
 type setup struct {
-	lines []lineSetup
-	tcp   bool // SIP over TCP on both sides
+	lines     []lineSetup
+	tcp       bool // SIP over TCP on both sides
+	boardArgs []string
 }
 
 // rig is one daemon with what stands around it.
@@ -100,7 +103,7 @@ func newRig(t testing.TB, s setup) *rig {
 	for i, l := range s.lines {
 		r.adapters[l.name] = first + 4 + 2*i
 	}
-	r.board = newBoard(t)
+	r.board = newBoard(t, s.boardArgs...)
 	r.net = newProxy(t, r.board.port)
 	r.writeConfig(s)
 	t.Cleanup(r.finish)
@@ -145,9 +148,9 @@ lines:
     adapter: {user: %s, password: {file: %s}%s}
     service: {registrar: "sip:127.0.0.1:%d%s", user: %s, password: {file: %s}, register: %t}
     media: relay
-    contact: {driver: modbus, controller: loft, unit: 1, coil: %d, open_level: "on", accept_open_if_daemon_dies: true}
+    contact: {driver: modbus, controller: loft, unit: 1, coil: %d, open_level: "on", %s}
     policy: {interval: %v%s}
-`, l.name, l.name, secret, fixed, r.far, parameter, l.name, secret, l.register, l.coil, interval, l.policy)
+`, l.name, l.name, secret, fixed, r.far, parameter, l.name, secret, l.register, l.coil, cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, l.policy)
 	}
 	require.NoError(r.t, os.WriteFile(r.config(), []byte(f.String()), 0o600))
 }

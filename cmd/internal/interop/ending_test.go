@@ -85,6 +85,31 @@ func TestKilledWhileOpen(t *testing.T) {
 	require.Less(t, o.end.Sub(restarted), 500*time.Millisecond)
 }
 
+// TestKilledWhileTimed: a board that ends the opening itself does so without a daemon too.
+func TestKilledWhileTimed(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{boardArgs: []string{"--timed", "10,0,100"},
+		lines: []lineSetup{{name: boxOffice, contact: "timed: {register: 10, unit: 100ms, limit: 3s}"}}})
+	r.openByArrivedCall(boxOffice, 0)
+	r.d.signal(syscall.SIGKILL)
+	require.Equal(t, -1, r.ended(5*time.Second))
+	requireInterval(t, usual, r.board.once(t, 0))
+}
+
+// TestWatchdogBites: a board that watches its master drops its outputs when the daemon is gone.
+func TestWatchdogBites(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{boardArgs: []string{"--watchdog", "7,10"},
+		lines: []lineSetup{{name: boxOffice, interval: 1300 * time.Millisecond, contact: "watchdog: {register: 7, unit: 10ms, timeout: 300ms}"}}})
+	r.openByArrivedCall(boxOffice, 0)
+	r.d.signal(syscall.SIGKILL)
+	killed := time.Now()
+	require.Equal(t, -1, r.ended(5*time.Second))
+	o := r.board.once(t, 0)
+	require.Less(t, o.end.Sub(killed), 400*time.Millisecond, "the board's time-out")
+	r.board.await(t, "the watchdog bites", func(e boardEvent) bool { return e.name == "watchdog" })
+}
+
 // TestStoppedBetweenClearingAndOpening: a process that slept must not open when it wakes (invariant 12).
 func TestStoppedBetweenClearingAndOpening(t *testing.T) {
 	t.Parallel()
