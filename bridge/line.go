@@ -171,9 +171,21 @@ func (l *Line) write(message string, at zapcore.Level, call supervision.CallID, 
 	entry.Write(zap.Uint64("call", uint64(call)), zap.String("text", string(l.text)))
 }
 
+// level: an incident is a warning, and so is a clearing that may leave a hold behind for another reason than the line's
+// own rules.
 func level(e *supervision.Effect) zapcore.Level {
-	if e.Kind == supervision.Report && e.Report == supervision.ReportIncident {
+	if e.Kind != supervision.Report {
+		return zap.InfoLevel
+	}
+	if e.Report == supervision.ReportIncident {
 		return zap.WarnLevel
+	}
+	if e.Report == supervision.ReportSuppressed {
+		switch e.Suppression {
+		case supervision.SuppressedOtherCall, supervision.SuppressedLate, supervision.SuppressedUnknownCall,
+			supervision.SuppressedLoopBusy, supervision.SuppressedLoopFaulted:
+			return zap.WarnLevel
+		}
 	}
 	return zap.InfoLevel
 }

@@ -251,3 +251,24 @@ func TestGuardClosesAnOpeningWithoutEnd(t *testing.T) {
 		r.Stop()
 	})
 }
+
+// A hold that may stay because of another call is a warning; a call that nobody answered is none.
+func TestLevels(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		r.Post(supervision.Event{Kind: supervision.CallArrived, Call: 1})
+		r.Post(supervision.Event{Kind: supervision.CallAnswered, Call: 1})
+		r.Post(supervision.Event{Kind: supervision.CallArrived, Call: 2})
+		r.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: 1, Evidence: supervision.EvidenceBye})
+		r.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: 2, Evidence: supervision.EvidenceBye})
+		synctest.Wait()
+		levels := map[string]string{}
+		for _, e := range r.log.All() {
+			levels[e.ContextMap()["text"].(string)] = e.Level.String()
+		}
+		assert.Equal(t, "warn", levels["report suppressed call=1 rule=other-call"])
+		assert.Equal(t, "info", levels["report suppressed call=2 rule=unanswered"])
+		assert.Equal(t, "info", levels["clear-adapter-leg call=1"])
+		r.Stop()
+	})
+}
