@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net"
 	"net/netip"
 	"strings"
 	"sync"
@@ -126,16 +125,59 @@ func (e *Endpoint) resolve(req *sip.Request) (sip.Connection, error) {
 		return nil, fmt.Errorf("destination %q: give host and port: %w", req.Destination(), err)
 	}
 	if _, err := netip.ParseAddr(host); err != nil {
-		addrs, err := net.DefaultResolver.LookupNetIP(ctx, "ip", host)
+		at, err := e.address(ctx, host)
 		if err != nil {
 			return nil, err
 		}
-		req.SetDestination(netip.AddrPortFrom(nearest(addrs, e.addr.Addr()), uint16(port)).String())
+		req.SetDestination(netip.AddrPortFrom(at, uint16(port)).String())
 	}
 	if conn := e.ready(req); conn != nil {
 		return conn, nil
 	}
 	return e.tp.ClientRequestConnection(ctx, req)
+}
+
+// lookupLimit is how long a name is looked up that was found before. Our own number: a name server answers within that,
+// and an INVITE must be out long before the adapter's patience ends.
+const lookupLimit = time.Second
+
+// names are the addresses that host names had last. Safe for concurrent use.
+type names struct {
+	mu   sync.Mutex
+	last map[string]netip.Addr
+}
+
+// maxNames bounds what peers' Contacts can fill.
+const maxNames = 256
+
+// address looks a name up; while that fails the last address known serves, so that a dead name server stops no call.
+func (e *Endpoint) address(ctx context.Context, host string) (netip.Addr, error) {
+	n := &e.names
+	n.mu.Lock()
+	last, known := n.last[host]
+	n.mu.Unlock()
+	if known {
+		short, cancel := context.WithTimeout(ctx, lookupLimit)
+		defer cancel()
+		ctx = short
+	}
+	addrs, err := e.lookup(ctx, "ip", host)
+	if err != nil {
+		if known {
+			return last, nil
+		}
+		return netip.Addr{}, err
+	}
+	at := nearest(addrs, e.addr.Addr())
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if n.last == nil {
+		n.last = map[string]netip.Addr{}
+	}
+	if known || len(n.last) < maxNames {
+		n.last[host] = at
+	}
+	return at, nil
 }
 
 // nearest is the first address of the family that we listen on.
@@ -191,7 +233,45 @@ func (t *Transaction) start(conn sip.Connection) error {
 		e.t.removeClient(t)
 		return err
 	}
+	if sip.IsReliable(t.req.Transport()) {
+		e.after(sip.T1, func() { e.spawn(t.revive) })
+	}
 	return nil
+}
+
+// revive sends the request again if its TCP connection died before anything was heard: a peer that restarted without a
+// word answers the first bytes it gets with a reset, and the library's transaction repeats nothing over TCP.
+func (t *Transaction) revive() {
+	t.mu.Lock()
+	req := t.req.Clone()
+	over := t.ended || t.final != 0 || t.heard || t.e.connected(t.req, t.conn)
+	t.mu.Unlock()
+	if over {
+		return
+	}
+	req.SetTransport(t.req.Transport())
+	req.SetDestination(t.req.Destination())
+	conn, err := t.e.resolve(req)
+	if err != nil {
+		return // it times out
+	}
+	defer conn.TryClose()
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if !t.ended && t.final == 0 && !t.heard {
+		t.conn = conn
+		conn.WriteMsg(req) // as lost as before if this fails
+	}
+}
+
+// connected tells whether conn is still the connection to where req goes.
+func (e *Endpoint) connected(req *sip.Request, conn sip.Connection) bool {
+	now := e.connection(req.Transport(), req.Destination())
+	if now == nil {
+		return false
+	}
+	now.TryClose()
+	return now == conn
 }
 
 func (t *transactions) removeClient(c *Transaction) {

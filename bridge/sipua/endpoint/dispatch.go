@@ -104,8 +104,11 @@ func (e *Endpoint) request(req *sip.Request, from netip.AddrPort) {
 // begin makes the server transaction of a new request and passes it on.
 func (e *Endpoint) begin(r *Request, key, dest string) {
 	conn := e.connection(r.Transport(), r.Source())
-	if conn == nil {
-		return // the TCP connection has gone; nothing can be answered
+	if conn == nil { // the TCP connection has gone; nothing can be answered, but who said BYE is gone too
+		if r.Method == sip.BYE {
+			e.pass(r)
+		}
+		return
 	}
 	s, err := newServer(r, key, dest, conn)
 	if err != nil {

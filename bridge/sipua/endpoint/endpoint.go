@@ -74,6 +74,8 @@ type Endpoint struct {
 	dropped atomic.Uint64
 	once    sync.Once
 	err     error // of Close
+	names   names
+	lookup  func(ctx context.Context, network, host string) ([]netip.Addr, error)
 }
 
 // Open binds the sockets and returns when they can send and receive.
@@ -84,7 +86,7 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	e := &Endpoint{o: o, handler: h, log: o.Logger}
+	e := &Endpoint{o: o, handler: h, log: o.Logger, lookup: net.DefaultResolver.LookupNetIP}
 	e.ctx, e.stop = context.WithCancel(context.Background())
 	e.t.init()
 	e.queues.init(e.log)
@@ -150,6 +152,16 @@ func (e *Endpoint) bindOnce() error {
 
 // Addr is the address it listens on, with the real port.
 func (e *Endpoint) Addr() netip.AddrPort { return e.addr }
+
+// Connected tells whether there is a TCP connection whose other end is addr, "address:port".
+func (e *Endpoint) Connected(addr string) bool {
+	c := e.connection("TCP", addr)
+	if c == nil {
+		return false
+	}
+	c.TryClose()
+	return true
+}
 
 // Dropped counts what was thrown away unparsed: sources that [Options.Accept] refuses, datagrams that are no SIP at all.
 func (e *Endpoint) Dropped() uint64 { return e.dropped.Load() }

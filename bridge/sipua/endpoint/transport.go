@@ -8,14 +8,21 @@ import (
 	"net"
 	"net/netip"
 	"sync"
+	"syscall"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
 )
 
 // writeLimit is how long a TCP peer may refuse to take our bytes before its connection is given up. Our own number: a
 // live peer empties its window within a round trip.
 const writeLimit = 5 * time.Second
+
+// silenceLimit is how long bytes may stay unacknowledged before the kernel gives the connection up: a peer that vanished
+// without a word (power, a cable, a forgetful address translator) would otherwise swallow every call for a quarter of an
+// hour. Our own number: five repeats of a lost segment fit in, and the second call after the loss finds a new connection.
+const silenceLimit = 5 * time.Second
 
 // newParser returns the library's parser as it must be: header fields that the default one would shorten, or not find
 // by their long name, are kept as they came.
@@ -33,7 +40,14 @@ func newParser() *sip.Parser {
 // newTransports returns the library's transports, of which TCP is used.
 func newTransports(p *sip.Parser) *sip.TransportLayer {
 	return sip.NewTransportLayer(net.DefaultResolver, p, nil,
-		sip.WithTransportLayerTransports(sip.TransportsConfig{TCP: &sip.TransportTCP{WriteTimeout: writeLimit}}))
+		sip.WithTransportLayerTransports(sip.TransportsConfig{TCP: &sip.TransportTCP{
+			WriteTimeout: writeLimit,
+			DialerCreate: func(own net.Addr) net.Dialer {
+				return net.Dialer{Timeout: dialLimit, LocalAddr: own, Control: func(_, _ string, c syscall.RawConn) error {
+					return limitUnacknowledged(c, silenceLimit)
+				}}
+			},
+		}}))
 }
 
 // maxDatagram is the largest UDP payload.
@@ -119,9 +133,28 @@ func (l *listener) Accept() (net.Conn, error) {
 			c.Close()
 			continue
 		}
-		return c, nil
+		l.e.limit(c)
+		return accepted{c}, nil
 	}
 }
+
+// limit bounds how long a vanished peer can hold a connection. Failing costs time and nothing else.
+func (e *Endpoint) limit(c *net.TCPConn) {
+	raw, err := c.SyscallConn()
+	if err == nil {
+		err = limitUnacknowledged(raw, silenceLimit)
+	}
+	if err != nil {
+		e.log.Debug("a TCP connection has no limit for unacknowledged bytes", zap.Error(err))
+	}
+}
+
+// accepted is a connection from a peer. The library also files it under its local address, which is our own listening
+// address: a request of ours to ourselves (one line calls another through a proxy) would go to whoever connected last.
+type accepted struct{ *net.TCPConn }
+
+// LocalAddr is one that nobody sends to.
+func (a accepted) LocalAddr() net.Addr { return &net.TCPAddr{IP: net.IPv4zero} }
 
 // datagrams sends from the listening UDP socket. It is what the library's transactions take for a connection.
 type datagrams struct{ c *net.UDPConn }

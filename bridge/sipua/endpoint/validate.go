@@ -35,7 +35,7 @@ func faulty(r *sip.Request) (code int, reason string) {
 		return bad, "Repeated Header Field"
 	case (r.IsInvite() || r.Method == sip.SUBSCRIBE) && r.Contact() == nil:
 		return bad, "Missing Contact"
-	case r.MaxForwards() != nil && r.MaxForwards().Val() == 0 && !r.IsAck() && r.Method != sip.OPTIONS && r.Method != sip.CANCEL:
+	case r.MaxForwards() != nil && r.MaxForwards().Val() == 0 && !r.To().Params.Has("tag") && !r.IsAck() && r.Method != sip.OPTIONS && r.Method != sip.CANCEL:
 		return sip.StatusTooManyHops, "Too Many Hops"
 	}
 	return 0, ""

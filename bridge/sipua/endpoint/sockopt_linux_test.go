@@ -1,0 +1,36 @@
+package endpoint
+
+import (
+	"syscall"
+	"testing"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+)
+
+// Both kinds of TCP connections end when their bytes stay unacknowledged (TCP_USER_TIMEOUT, RFC 5482, read back from the kernel).
+func TestUnacknowledgedLimit(t *testing.T) {
+	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	in := dial(t, "tcp", e)
+	in.send(in.text(request{method: "OPTIONS", id: "in"}))
+	in.expect("SIP/2.0 200")
+	l, next := listenTCP(t)
+	_, err := e.Send(outgoing(sip.OPTIONS, "out", l.Addr()), func(Response) {})
+	require.NoError(t, err)
+	out := next()
+	out.send(answer(out.expect("OPTIONS"), 200, "far"))
+	for _, addr := range []string{in.addr(), l.Addr().String()} {
+		c, ok := e.connection("TCP", addr).(*sip.TCPConnection)
+		require.True(t, ok, addr)
+		defer c.TryClose()
+		raw, err := c.Conn.(syscall.Conn).SyscallConn()
+		require.NoError(t, err)
+		limit := 0
+		require.NoError(t, raw.Control(func(fd uintptr) {
+			limit, err = unix.GetsockoptInt(int(fd), unix.IPPROTO_TCP, unix.TCP_USER_TIMEOUT)
+		}))
+		require.NoError(t, err)
+		require.EqualValues(t, silenceLimit.Milliseconds(), limit)
+	}
+}

@@ -1,0 +1,122 @@
+package endpoint
+
+import (
+	"context"
+	"errors"
+	"net"
+	"net/netip"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+)
+
+// listenTCP is a peer that takes the endpoint's connections, one after the other.
+func listenTCP(t testing.TB) (net.Listener, func() *wire) {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	t.Cleanup(func() { l.Close() })
+	return l, func() *wire {
+		l.(*net.TCPListener).SetDeadline(time.Now().Add(patience))
+		c, err := l.Accept()
+		require.NoError(t, err)
+		t.Cleanup(func() { c.Close() })
+		return wired(t, c)
+	}
+}
+
+// A request over TCP to our own address comes to us, not to the peer that connected last.
+func TestStreamHairpin(t *testing.T) {
+	var l log
+	e := open(t, user{request: func(r *Request) { l.add(r.Method.String()); r.Reply(200, "OK") }})
+	w := dial(t, "tcp", e)
+	w.send(w.text(request{method: "INFO", id: "before"}))
+	w.expect("SIP/2.0 200")
+	var got log
+	own := outgoing(sip.OPTIONS, "to ourselves", &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: int(e.Addr().Port())})
+	_, err := e.Send(own, func(r Response) {
+		if r.Err != nil || r.StatusCode != 200 {
+			t.Errorf("got %v", r)
+		}
+		got.add("answered")
+	})
+	require.NoError(t, err)
+	got.saw(t, "answered")
+	l.saw(t, "INFO", "OPTIONS")
+	w.quiet(t1)
+}
+
+// A connection that dies before anything was heard is made anew and the request sent again (once); what was heard of is left alone.
+func TestRevive(t *testing.T) {
+	l, next := listenTCP(t)
+	e := open(t, user{})
+	var got log
+	_, err := e.Send(outgoing(sip.INVITE, "revived", l.Addr()), got.note)
+	require.NoError(t, err)
+	first := next()
+	m := first.expect("INVITE")
+	first.conn.(*net.TCPConn).SetLinger(0)
+	first.conn.Close()
+	second := next()
+	require.Equal(t, m, second.expect("INVITE"))
+	second.send(answer(m, 486, "far"))
+	second.expect("ACK")
+	got.saw(t, "486 far")
+	second.quiet(3 * t1)
+	// who is only slow is not asked twice
+	_, err = e.Send(outgoing(sip.OPTIONS, "slow", l.Addr()), got.note)
+	require.NoError(t, err)
+	second.expect("OPTIONS")
+	second.quiet(3 * t1)
+}
+
+// BYE of a peer whose connection has gone meanwhile: nobody to answer, but it is gone.
+func TestByeWithoutConnection(t *testing.T) {
+	var l log
+	e := open(t, user{request: func(r *Request) {
+		l.add(r.Method.String())
+		require.Error(t, r.Reply(200, "OK"))
+	}})
+	w := dial(t, "tcp", e)
+	for _, method := range []string{"INFO", "BYE"} {
+		m, err := e.parser.ParseSIP([]byte(w.text(request{method: method, id: "gone", toTag: "ours"})))
+		require.NoError(t, err)
+		m.SetTransport("TCP")
+		m.SetSource("192.0.2.7:5060") // no connection leads there
+		e.streamed(m)
+	}
+	l.saw(t, "BYE")
+}
+
+// A name whose server is dead keeps the address it had.
+func TestNameServerDies(t *testing.T) {
+	e := open(t, user{})
+	dead := false
+	e.lookup = func(ctx context.Context, network, host string) ([]netip.Addr, error) {
+		if dead {
+			if until, _ := ctx.Deadline(); host == "pbx.millrace.example" && time.Until(until) > lookupLimit {
+				t.Error("an address is known, and yet the lookup may take long")
+			}
+			return nil, errors.New("no such name server")
+		}
+		return []netip.Addr{netip.MustParseAddr("127.0.0.1")}, nil
+	}
+	w := listenUDP(t, e)
+	_, port, _ := net.SplitHostPort(w.addr())
+	for _, id := range []string{"first", "second"} {
+		req := outgoing(sip.OPTIONS, id, w.conn.LocalAddr())
+		req.SetDestination("pbx.millrace.example:" + port)
+		var l log
+		_, err := e.Send(req, l.note)
+		require.NoError(t, err)
+		m := w.expect("OPTIONS")
+		require.Contains(t, string(m), "Call-ID: "+id)
+		w.send(answer(m, 200, "far"))
+		l.saw(t, "200 far")
+		dead = true
+	}
+	_, err := e.address(t.Context(), "other.millrace.example")
+	require.ErrorContains(t, err, "no such name server")
+}
