@@ -61,11 +61,13 @@ type Client struct {
 	mu     sync.Mutex
 	status Status
 	lapse  *time.Timer // ends the registration
+
+	again chan struct{} // 1: asked to try at once; more than one wish is one wish
 }
 
 // NewClient checks nothing and sends nothing.
 func NewClient(o ClientOptions) *Client {
-	c := &Client{o: o, log: o.Logger, callID: strings.ToLower(rand.Text()), tag: strings.ToLower(rand.Text()), expires: o.Expires}
+	c := &Client{o: o, log: o.Logger, callID: strings.ToLower(rand.Text()), tag: strings.ToLower(rand.Text()), expires: o.Expires, again: make(chan struct{}, 1)}
 	if c.log == nil {
 		c.log = zap.NewNop()
 	}
@@ -81,6 +83,27 @@ func (c *Client) Status() Status {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.status
+}
+
+// Retry ends the pause after a failure, unless it was one that time does not mend or the service asked for the pause: somebody
+// wants to telephone.
+func (c *Client) Retry() {
+	select {
+	case c.again <- struct{}{}:
+	default:
+	}
+}
+
+// wishes are those for a new attempt after err; what was wished before was granted by the attempt.
+func (c *Client) wishes(err error) <-chan struct{} {
+	select {
+	case <-c.again:
+	default:
+	}
+	if f := failureOf(err); err == nil || f.slow || f.retryAfter > 0 {
+		return nil
+	}
+	return c.again
 }
 
 // Run registers, refreshes and retries until ctx ends, then un-registers (for at most a second). It must be called once only.
@@ -101,6 +124,7 @@ func (c *Client) Run(ctx context.Context) {
 		}
 		select {
 		case <-time.After(pause):
+		case <-c.wishes(err):
 		case <-ctx.Done():
 		}
 	}

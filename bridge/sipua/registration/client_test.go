@@ -214,6 +214,24 @@ func TestTroubleOnce(t *testing.T) {
 	require.Equal(t, 2, c.seen.Len())
 }
 
+// Somebody wants to telephone: the pause after a failure ends, but not one that the service asked for.
+func TestRetry(t *testing.T) {
+	t.Parallel()
+	c := run(t)
+	c.s.next(t).Reply(500, "Server Internal Error")
+	require.Eventually(t, func() bool { return c.Status().Problem != "" }, patience, time.Millisecond)
+	start := time.Now()
+	require.Eventually(t, func() bool { c.Retry(); return len(c.s.came) > 0 }, patience, time.Millisecond)
+	require.Less(t, time.Since(start), firstRetry/2)
+	c.s.next(t).Reply(503, "Service Unavailable", sip.NewHeader("Retry-After", "1"))
+	require.Eventually(t, func() bool { return strings.Contains(c.Status().Problem, "503") }, patience, time.Millisecond)
+	c.Retry()
+	start = time.Now()
+	granted(c.s.next(t), 60)
+	require.GreaterOrEqual(t, time.Since(start), 900*time.Millisecond)
+	<-c.changed
+}
+
 // Sorting the answers.
 func TestRefusals(t *testing.T) {
 	for code, slow := range map[int]bool{302: true, 400: true, 403: true, 404: true, 408: false, 420: true, 480: false, 500: false, 501: true, 503: false, 504: false, 505: true, 603: true} {

@@ -133,9 +133,9 @@ func TestRegisterRules(t *testing.T) {
 	}{
 		{[]string{"Expires: 59"}, 423, "Min-Expires: 60"},
 		{[]string{"Expires: 60"}, 200, ";expires=60"},
-		{[]string{"Expires: 99999999999"}, 200, ";expires=7200"},
-		{[]string{"Expires: soon"}, 200, ";expires=3600"},
-		{nil, 200, ";expires=3600"},
+		{[]string{"Expires: 99999999999"}, 200, ";expires=120"},
+		{[]string{"Expires: soon"}, 200, ";expires=120"},
+		{nil, 200, ";expires=120"},
 		{[]string{"Require: path"}, 420, "Unsupported: path"},
 	} {
 		w.id += "x"
@@ -199,7 +199,7 @@ func TestGeneration(t *testing.T) {
 		require.Equal(t, want+1, (<-d.renewed).Generation)
 	}
 
-	end := now.Add(defaultExpires - 1)
+	end := now.Add(maxExpires - 1)
 	d.frozen.Store(&end)
 	_, bound := d.Binding("stage-door")
 	require.True(t, bound)

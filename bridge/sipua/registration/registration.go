@@ -36,9 +36,10 @@ type Binding struct {
 }
 
 // Lifetimes of a binding at our registrar (RFC 3261 section 10.3): an hour is its default; less than a minute would cost
-// a small adapter more than it gives; after two hours at most a lost adapter is known to be lost.
+// a small adapter more than it gives; more than two is never given (section 10.2.4: the registrar may shorten), because
+// bindings are in memory only: after a restart of the daemon a line rings again when its adapter has refreshed.
 const (
 	minExpires     = 60 * time.Second
 	defaultExpires = time.Hour
-	maxExpires     = 2 * time.Hour
+	maxExpires     = 2 * time.Minute
 )
