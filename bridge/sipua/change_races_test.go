@@ -112,7 +112,7 @@ func TestUnusableAnswer(t *testing.T) {
 	h.atRest()
 }
 
-// A service that cannot even be connected to: 503 at once, and for a while without trying.
+// A service that cannot even be connected to: 503 at once, to each call.
 func TestServiceRefusesConnection(t *testing.T) {
 	l, err := net.Listen("tcp4", "127.0.0.1:0")
 	if err != nil {
@@ -127,7 +127,7 @@ func TestServiceRefusesConnection(t *testing.T) {
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	near.nack(h.adapter.expectOf("503", "INVITE"))
 	h.desk.saw("1 requested", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
-	near = h.dial("5550150")
+	near = h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	near.nack(h.adapter.expectOf("503", "INVITE"))
 	h.desk.saw("2 requested", "2 far end cleared: service-lost", "2 adapter leg cleared: confirmed")
 	// an emergency call is tried all the same

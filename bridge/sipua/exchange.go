@@ -59,7 +59,11 @@ func (x *exchange) passToService() {
 	if anonymous(to.local.Address) {
 		x.req.AppendHeader(sip.NewHeader("P-Preferred-Identity", "<"+aor.Addr()+">"))
 	}
-	x.silence = to.c.after(to.c.a.times.silence, x.silent)
+	patience := line.patience()
+	if to.c.emergency {
+		patience = to.c.a.times.silence
+	}
+	x.silence = to.c.after(patience, x.silent)
 	x.send()
 }
 
@@ -257,6 +261,10 @@ func (x *exchange) success(res *sip.Response) {
 		c.nearEndAnswered()
 	}
 	x.answer(res, body)
+	if x.initial && x.to.left[tag] { // its BYE came before this 200
+		c.clearedBy(x.to.side)
+		x.to.finish(supervision.AnswerConfirmed)
+	}
 }
 
 // answerUnusable ends the attempt when the answer's session description cannot be passed on.
@@ -367,7 +375,7 @@ func (x *exchange) failed(err error) {
 		c.goneSilent(x.to.side)
 	}
 	code := sip.StatusRequestTimeout
-	if x.to.side == media.ServiceSide && !x.heard {
+	if x.to.side == media.ServiceSide && !x.heard && !x.to.clearing {
 		c.line.serviceSilent()
 		code = sip.StatusServiceUnavailable // the adapter turns to its second server
 	}

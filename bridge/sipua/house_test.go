@@ -148,7 +148,12 @@ func numbers(t testing.TB) *supervision.Numbers {
 
 func newHouse(t testing.TB, settings ...setting) *house {
 	t.Helper()
-	h := &house{t: t, adapter: newTalker(t, "adapter"), service: newTalker(t, "service")}
+	return newHouseOf(t, newTalker(t, "adapter"), newTalker(t, "service"), settings...)
+}
+
+func newHouseOf(t testing.TB, adapter, service *talker, settings ...setting) *house {
+	t.Helper()
+	h := &house{t: t, adapter: adapter, service: service}
 	h.desk = &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), quit: make(chan struct{})}
 	local := netip.MustParseAddr("127.0.0.1")
 	relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})

@@ -23,15 +23,15 @@ func (l *leg) request(r *endpoint.Request) {
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 		return
 	}
+	if r.Method == sip.BYE { // whatever it requires and however it counts: who sent it is gone
+		l.ended(r)
+		return
+	}
 	if seq := r.CSeq().SeqNo; l.heardSeq && seq < l.remoteSeq {
 		l.reply(r, sip.StatusInternalServerError, "CSeq Out of Order")
 		return
 	}
 	l.remoteSeq, l.heardSeq = r.CSeq().SeqNo, true
-	if r.Method == sip.BYE { // whatever it requires
-		l.ended(r)
-		return
-	}
 	if unsupported := required(r.Request); unsupported != nil {
 		l.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
 		return
@@ -72,6 +72,10 @@ func (l *leg) reply(r *endpoint.Request, code int, reason string, headers ...sip
 // ended takes the peer's BYE. It is reported before it is answered: whatever becomes of the answer, the peer is gone.
 func (l *leg) ended(r *endpoint.Request) {
 	if l.state == legCalling { // who was called has not answered; there is only an early dialog, and others may follow
+		if l.left == nil {
+			l.left = map[string]bool{}
+		}
+		l.left[r.Request.From().Params.GetOr("tag", "")] = true // or its 200 is late
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 		return
 	}

@@ -62,6 +62,8 @@ type leg struct {
 	answer           supervision.Answer
 	// byeSeen: the peer's own BYE came
 	byeSeen bool
+	// left are the peer's tags in BYEs that came before any 200: the 200 of such a one may have been lost or overtaken
+	left map[string]bool
 }
 
 // newServerLeg is the leg of a received INVITE.
@@ -112,6 +114,9 @@ func (l *leg) build(m sip.RequestMethod) *sip.Request {
 // buildSeq is build with everything given, for the ACK and for other forks.
 func (l *leg) buildSeq(m sip.RequestMethod, seq uint32, target sip.Uri, routes []sip.Uri, remote *sip.ToHeader) *sip.Request {
 	dest := l.dest
+	if l.side == media.AdapterSide {
+		dest = l.s.towards(target, l.transport, dest)
+	}
 	if len(routes) > 0 {
 		dest = hostPort(routes[0], l.transport)
 		if _, loose := routes[0].UriParams.Get("lr"); !loose { // a strict router takes itself as the Request-URI

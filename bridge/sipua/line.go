@@ -33,7 +33,7 @@ type Line struct {
 	// client is nil if the line does not register.
 	client *registration.Client
 
-	// silentUntil is how long the service is taken for down after it said nothing to a call: nanoseconds since
+	// silentUntil is how long the service is expected to be down after it said nothing to a call: nanoseconds since
 	// the agent's start, 0: it is not. Safe for concurrent use.
 	silentUntil atomic.Int64
 }
@@ -135,6 +135,9 @@ func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) 
 	req.AppendHeader(sip.NewHeader("Accept", "application/sdp"))
 	req.SetBody(nil)
 	direct(req, b)
+	if b.Destination.IsValid() {
+		req.SetDestination(l.adapter.towards(b.Contact, b.Transport, b.Destination.String()))
+	}
 	res, err := ep.Do(ctx, req)
 	if err != nil {
 		return 0, "", fmt.Errorf("line %s: ask the adapter at %s: %w", l.o.Name, b.Contact.Addr(), err)
@@ -158,16 +161,21 @@ func direct(req *sip.Request, b registration.Binding) {
 	}
 }
 
-// reachable tells whether an ordinary call may be passed to the service at all: the line is registered, and the service
-// did not just leave a call without any answer.
-func (l *Line) reachable() bool {
+// registered tells whether an ordinary call may be passed to the service at all.
+func (l *Line) registered() bool { return l.client == nil || l.client.Status().Registered }
+
+// patience is how long the service may say nothing to a call: after a silence shorter, so that the adapter's second server
+// serves soon, but never nothing at all, since it may be back.
+func (l *Line) patience() time.Duration {
+	t := l.a.times
 	if int64(time.Since(l.a.epoch)) < l.silentUntil.Load() {
-		return false
+		return min(t.silence, t.again)
 	}
-	return l.client == nil || l.client.Status().Registered
+	return t.silence
 }
 
-// serviceSilent notes that the service did not answer. For as long as we asked the adapter to wait it gets 503 at once.
+// serviceSilent notes that the service did not answer. For as long as we asked the adapter to wait less patience is had
+// with the service.
 func (l *Line) serviceSilent() {
 	l.silentUntil.Store(int64(time.Since(l.a.epoch) + l.a.times.retryAfter))
 }

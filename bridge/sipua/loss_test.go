@@ -185,12 +185,18 @@ func registering(o *Options, _ *times) { o.Lines[0].AdapterFixed = nil }
 // register registers a talker as the line's adapter.
 func (h *house) register(p *talker) {
 	h.t.Helper()
+	h.registerFor(p, 600)
+}
+
+// registerFor registers for so many seconds; 0 ends the registration.
+func (h *house) registerFor(p *talker, seconds int) {
+	h.t.Helper()
 	target := "sip:" + h.toAdapter.String()
 	id := p.id()
 	for n, auth := 1, ""; ; n++ {
 		lines := []string{"REGISTER " + target + " SIP/2.0", p.via(), "From: <sip:" + adapterUser + "@" + h.toAdapter.String() + ">;tag=" + id,
 			"To: <sip:" + adapterUser + "@" + h.toAdapter.String() + ">", "Call-ID: " + id, "CSeq: " + num(n) + " REGISTER", "Max-Forwards: 70",
-			"Contact: <sip:" + adapterUser + "@" + p.at.String() + ">", "Expires: 600"}
+			p.contact(), "Expires: " + num(seconds)}
 		if auth != "" {
 			lines = append(lines, auth)
 		}

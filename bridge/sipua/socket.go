@@ -206,6 +206,15 @@ func (s *socket) notAllowed(r *endpoint.Request) {
 	s.reply(r, sip.StatusMethodNotAllowed, "Method Not Allowed", sip.NewHeader("Allow", allow))
 }
 
+// towards is dest, or where target leads if dest is the far end of a TCP connection that has gone: nobody listens there
+// (RFC 3261 section 18.1.1, a new connection goes to the URI's own port).
+func (s *socket) towards(target sip.Uri, transport, dest string) string {
+	if dest == "" || !strings.EqualFold(transport, "TCP") || s.ep.Connected(dest) {
+		return dest
+	}
+	return hostPort(target, transport)
+}
+
 // reply answers outside a call. If the reply cannot be sent, the other side repeats its request: nothing is lost.
 func (s *socket) reply(r *endpoint.Request, code int, reason string, headers ...sip.Header) {
 	if err := r.Reply(code, reason, headers...); err != nil {
@@ -276,7 +285,8 @@ func (a *Agent) requested(r *endpoint.Request) {
 	case a.draining.Load():
 		refuse(supervision.EvidenceShutdown)
 		return
-	case !l.reachable():
+	case !l.registered():
+		l.client.Retry() // the next call may find it back
 		refuse(supervision.EvidenceServiceLost)
 		return
 	}

@@ -17,15 +17,18 @@ import (
 // patience bounds every wait of the tests; only a failing test waits for so long.
 const patience = 5 * time.Second
 
-// A talker is one hand-written party: a UDP socket that shows each datagram once, whatever is repeated. It shares no
-// code with what is under test.
+// A talker is one hand-written party: a UDP socket, or a TCP one (newStreamTalker), that shows each message once,
+// whatever is repeated. It shares no code with what is under test.
 type talker struct {
-	t    testing.TB
-	name string
-	conn *net.UDPConn
-	at   netip.AddrPort
-	in   chan message // wide enough for a whole scene
-	n    atomic.Uint32
+	t     testing.TB
+	name  string
+	conn  *net.UDPConn // nil on TCP
+	proto string       // of the Via
+	out   func(text []byte, to netip.AddrPort) error
+	at    netip.AddrPort
+	hangs *streams     // nil on UDP
+	in    chan message // wide enough for a whole scene
+	n     atomic.Uint32
 	// repeats counts datagrams seen before.
 	repeats atomic.Uint32
 }
@@ -43,7 +46,11 @@ func newTalker(t testing.TB, name string) *talker {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &talker{t: t, name: name, conn: conn, at: conn.LocalAddr().(*net.UDPAddr).AddrPort(), in: make(chan message, 1000)}
+	p := &talker{t: t, name: name, conn: conn, proto: "UDP", at: conn.LocalAddr().(*net.UDPAddr).AddrPort(), in: make(chan message, 1000)}
+	p.out = func(text []byte, to netip.AddrPort) error {
+		_, err := conn.WriteToUDPAddrPort(text, to)
+		return err
+	}
 	done := make(chan struct{}) // closed when the reader has ended
 	go func() {
 		defer close(done)
@@ -167,7 +174,14 @@ func (p *talker) nothing(agent netip.AddrPort) {
 func (p *talker) id() string { return fmt.Sprintf("%s-%d-%d", p.name, p.at.Port(), p.n.Add(1)) }
 
 func (p *talker) via() string {
-	return "Via: SIP/2.0/UDP " + p.at.String() + ";branch=z9hG4bK" + p.id() + ";rport"
+	return "Via: SIP/2.0/" + p.proto + " " + p.at.String() + ";branch=z9hG4bK" + p.id() + ";rport"
+}
+
+func (p *talker) contact() string {
+	if p.hangs != nil {
+		return "Contact: <sip:" + p.name + "@" + p.at.String() + ";transport=tcp>"
+	}
+	return "Contact: <sip:" + p.name + "@" + p.at.String() + ">"
 }
 
 // send writes the lines as a message; the last one is the body.
@@ -179,7 +193,7 @@ func (p *talker) send(to netip.AddrPort, lines ...string) {
 		head += "Content-Type: application/sdp\r\n"
 	}
 	text := head + fmt.Sprintf("Content-Length: %d\r\n\r\n%s", len(body), body)
-	if _, err := p.conn.WriteToUDPAddrPort([]byte(text), to); err != nil {
+	if err := p.out([]byte(text), to); err != nil {
 		p.t.Fatalf("%s: %v", p.name, err)
 	}
 }
@@ -200,7 +214,7 @@ func (p *talker) respond(req message, code int, tag, body string, extra ...strin
 	}
 	lines = append(lines, "From: "+req.get("From"), "To: "+to, "Call-ID: "+req.get("Call-ID"), "CSeq: "+req.get("CSeq"))
 	if code > 100 && code < 300 && !slices.ContainsFunc(extra, func(h string) bool { return strings.HasPrefix(h, "Contact:") }) {
-		lines = append(lines, "Contact: <sip:"+p.name+"@"+p.at.String()+">")
+		lines = append(lines, p.contact())
 	}
 	lines = append(append(lines, extra...), body)
 	p.send(req.from, lines...)
@@ -248,7 +262,7 @@ func (d *dialogue) requestSeq(method string, cseq int, body string, extra ...str
 		lines = append(lines, "Route: "+r)
 	}
 	lines = append(lines, "From: "+d.local, "To: "+d.remote, "Call-ID: "+d.id, fmt.Sprintf("CSeq: %d %s", cseq, method),
-		"Max-Forwards: 70", "Contact: <sip:"+d.p.name+"@"+d.p.at.String()+">")
+		"Max-Forwards: 70", d.p.contact())
 	lines = append(append(lines, extra...), body)
 	if method == "INVITE" {
 		d.invite = lines

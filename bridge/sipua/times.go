@@ -13,6 +13,9 @@ type times struct {
 	// silence is how long the service may say nothing at all to an INVITE, not even 100: after four datagrams
 	// (at 0, 0.5, 1.5 and 3.5 s) it is taken for down, so that the adapter can turn to its second server. Our own number.
 	silence time.Duration
+	// again is the same for the next calls: it comes through at once if the service is back, else the adapter goes elsewhere
+	// after two datagrams (at 0 and 0.5 s). Our own number.
+	again time.Duration
 	// probe is how long the adapter may take to answer OPTIONS: three datagrams (at 0, 0.5 and 1.5 s). Our own number.
 	probe time.Duration
 	// retryAfter goes into 503: when to ask again. Our own number.
@@ -29,7 +32,7 @@ func defaultTimes() times {
 	return times{
 		t1: t1, t2: 4 * time.Second, final: 64 * t1,
 		ringing: 3*time.Minute + 10*time.Second,
-		silence: 4 * time.Second, probe: 2 * time.Second,
+		silence: 4 * time.Second, again: 700 * time.Millisecond, probe: 2 * time.Second,
 		retryAfter: 10 * time.Second, inTurn: 2 * time.Second, farewell: time.Second,
 	}
 }
