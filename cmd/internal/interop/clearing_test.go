@@ -31,7 +31,7 @@ func TestAdapterNeverAnswersItsBye(t *testing.T) {
 	requireInterval(t, usual, o) // flash_max + 100 ms
 	asked := near.got("BYE", "BYE").at
 	requireAfter(t, o.begin, asked, lead, "opened before lead was over")
-	require.Less(t, o.begin.Sub(asked), lead+100*time.Millisecond)
+	require.Less(t, o.begin.Sub(asked), lead+soon)
 	near.ok()
 	require.GreaterOrEqual(t, len(near.find(false, "BYE", "BYE")), 2, "the BYE is repeated (RFC 3261 section 17.1.2.2)")
 }
@@ -139,7 +139,7 @@ func TestServiceDown(t *testing.T) {
 	refusal := near.got("SIP/2.0 503", "INVITE")
 	require.NotEmpty(t, refusal.header("Retry-After"))
 	asked := near.find(true, "INVITE", "2 INVITE")[0]
-	require.Less(t, refusal.at.Sub(asked.at), 100*time.Millisecond)
+	require.Less(t, refusal.at.Sub(asked.at), soon)
 	require.Empty(t, r.board.openings(t, 0))
 }
 
@@ -169,7 +169,7 @@ func TestNearEndSeizes(t *testing.T) {
 	o := r.board.once(t, 0)
 	require.Less(t, o.length(), 1200*time.Millisecond, "closed before its time")
 	seized := near.find(true, "INVITE", "2 INVITE")[0].at
-	require.Less(t, o.end.Sub(seized), 100*time.Millisecond, "closed at once")
+	require.Less(t, o.end.Sub(seized), soon, "closed at once")
 	requireAfter(t, o.end, seized, 0, "closed because of the seizure")
 }
 
@@ -186,11 +186,11 @@ func TestNextCallerWaits(t *testing.T) {
 	requireInterval(t, usual, o)
 	asked := far.gave("INVITE", "INVITE").at
 	require.True(t, asked.Before(o.end), "the call came while the loop was open")
-	require.Less(t, far.got("SIP/2.0 100", "INVITE").at.Sub(asked), 100*time.Millisecond)
+	require.Less(t, far.got("SIP/2.0 100", "INVITE").at.Sub(asked), soon)
 	rang := near.got("INVITE", "INVITE").at
 	requireAfter(t, rang, o.end, 200*time.Millisecond, "rang within the guard time")
 	requireAfter(t, rang, o.begin, recognition, "rang before the adapter could see on hook")
-	require.Less(t, rang.Sub(o.begin), recognition+100*time.Millisecond)
+	require.Less(t, rang.Sub(o.begin), recognition+soon)
 }
 
 // TestCancelCrossesAnswer: a 200 that crosses the CANCEL means that the near end is off hook: its leg is cleared, and the line gets its interruption.

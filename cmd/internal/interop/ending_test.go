@@ -106,7 +106,7 @@ func TestWatchdogBites(t *testing.T) {
 	killed := time.Now()
 	require.Equal(t, -1, r.ended(5*time.Second))
 	o := r.board.once(t, 0)
-	require.Less(t, o.end.Sub(killed), 400*time.Millisecond, "the board's time-out")
+	require.Less(t, o.end.Sub(killed), 300*time.Millisecond+soon, "the board's time-out")
 	r.board.await(t, "the watchdog bites", func(e boardEvent) bool { return e.name == "watchdog" })
 }
 

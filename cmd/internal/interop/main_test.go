@@ -46,7 +46,12 @@ func testMain(m *testing.M) int {
 		fmt.Fprintf(os.Stderr, "go build: %v\n%s", err, out)
 		return 1
 	}
-	return m.Run()
+	code := m.Run()
+	if late := medianLateness(); code == 0 && late > longMedian {
+		fmt.Fprintf(os.Stderr, "half of all openings were longer than asked by %v or more; allowed are %v\n", late, longMedian)
+		return 1
+	}
+	return code
 }
 
 // need skips the test where a tool is missing, and fails it where CI is set.
