@@ -45,6 +45,25 @@ func TestAdapterConnectionGone(t *testing.T) {
 	h.atRest()
 }
 
+// The service's connection goes away while the near end is called: the answer goes to a new one (RFC 3261 section 18.2.2).
+func TestServiceConnectionGoneWhileRinging(t *testing.T) {
+	h := streaming(t)
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+	inv := h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 180, "near", "")
+	ringing := h.service.expect("180")
+	h.service.hangs.drop(-1)
+	eventually(t, "the end of the connection", func() bool { return !h.line.service.ep.Connected(ringing.from.String()) })
+	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expect("ACK")
+	far.established(h.service.expect("200")).ack("")
+	h.desk.saw("1 arrived", "1 ringing", "1 answered")
+	far.request("BYE", "")
+	h.service.expectOf("200", "BYE")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+}
+
 // The far end says BYE and drops its connection: reported, though it cannot be answered.
 func TestByeThenConnectionGone(t *testing.T) {
 	for range 20 {

@@ -8,9 +8,11 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
 )
 
 // Request is a request that arrived. Respond may be called from any goroutine.
@@ -60,6 +62,10 @@ type server struct {
 	key  string
 	dest string // where responses go
 	tag  string // our To tag where the user sets none
+
+	// done: it has its final response. Read under the table's lock, under which mu may not be taken: a response that
+	// cannot be sent ends the transaction, which takes the table's lock under mu.
+	done atomic.Bool
 
 	mu        sync.Mutex
 	final     int // status code, 0: none yet
@@ -114,6 +120,7 @@ func (s *server) respond(res *sip.Response) error {
 	s.said = true
 	if !res.IsProvisional() {
 		s.final = res.StatusCode
+		s.done.Store(true)
 		if s.trying != nil {
 			s.trying.Stop()
 		}
@@ -122,7 +129,40 @@ func (s *server) respond(res *sip.Response) error {
 		s.toCancel = res
 		s.r.Endpoint.after(s.linger(), s.tx.Terminate)
 	}
+	if sip.IsReliable(s.r.Transport()) && !s.r.Endpoint.Connected(s.r.Source()) {
+		return s.elsewhere(res)
+	}
 	return s.tx.Respond(res)
+}
+
+// elsewhere sends a response whose connection has gone over a new one, to the sent-by of the Via (RFC 3261 section 18.2.2):
+// otherwise a call whose caller's connection broke while it rang would be answered by the near end and never be told so.
+func (s *server) elsewhere(res *sip.Response) error {
+	if !res.IsProvisional() {
+		s.tx.Terminate() // a 200 is repeated by the user
+	}
+	e, via, out := s.r.Endpoint, s.r.Via(), res.Clone()
+	port := via.Port
+	if port <= 0 || port > 65535 {
+		port = sip.DefaultTcpPort
+	}
+	way := sip.NewRequest(s.r.Method, s.r.Recipient) // is never sent: it says where the connection goes
+	way.AppendHeader(sip.HeaderClone(via))
+	way.SetTransport(s.r.Transport())
+	way.SetDestination(net.JoinHostPort(via.Params.GetOr("received", via.Host), strconv.Itoa(port)))
+	if !e.spawn(func() {
+		conn, err := e.resolve(way)
+		if err == nil {
+			defer conn.TryClose()
+			err = conn.WriteMsg(out)
+		}
+		if err != nil {
+			e.log.Debug("a response found no connection", zap.Int("code", out.StatusCode), zap.Error(err))
+		}
+	}) {
+		return ErrClosed
+	}
+	return nil
 }
 
 // linger is how long a CANCEL stays known after its answer: Timer J (RFC 3261 section 17.2.2). The library sends an answer to
@@ -136,11 +176,7 @@ func (s *server) linger() time.Duration {
 
 func success(code int) bool { return code >= 200 && code < 300 }
 
-func (s *server) answered() bool {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.final != 0
-}
+func (s *server) answered() bool { return s.done.Load() }
 
 // cancel tells whether a CANCEL means something to the user.
 func (s *server) cancel() bool {
