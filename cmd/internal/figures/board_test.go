@@ -4,23 +4,28 @@ package figures
 
 import (
 	"encoding/binary"
+	"errors"
 	"net"
 	"net/netip"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 )
 
 // board answers Modbus TCP (MODBUS Application Protocol V1.1b3, functions 1 and 5) and notes when each write arrived. Coil on means open.
+// An opening is told when it is read here, as the bare path's is; a length ends when its close came to the machine by the kernel's
+// stamp, so that no wait of ours for a processor is in it.
 type board struct {
 	at     netip.AddrPort
 	opened []chan time.Time // by coil; room for more openings than anybody leaves unread
 
 	mu        sync.Mutex
 	on        []bool
-	confirmed []time.Time // when the opening was about to be confirmed
+	confirmed []time.Time // when the opening was about to be confirmed; wall clock
 	lengths   samples     // from there to the arrival of the close
 }
 
@@ -37,7 +42,7 @@ func newBoard(t testing.TB, addr netip.Addr, coils int) *board {
 	var conns []net.Conn
 	serving.Go(func() {
 		for {
-			c, err := l.Accept()
+			c, err := l.AcceptTCP()
 			if err != nil {
 				return
 			}
@@ -59,18 +64,25 @@ func newBoard(t testing.TB, addr netip.Addr, coils int) *board {
 	return b
 }
 
-func (b *board) serve(c net.Conn) {
+func (b *board) serve(c *net.TCPConn) {
+	raw, err := c.SyscallConn()
+	if err == nil {
+		err = raw.Control(func(fd uintptr) { err = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_TIMESTAMPNS, 1) })
+	}
+	if err != nil {
+		return // the daemon will say that the board has gone
+	}
 	buf := make([]byte, 4096)
 	for n := 0; ; {
-		got, err := c.Read(buf[n:])
-		if err != nil {
+		got, arrived, err := receive(raw, buf[n:])
+		if err != nil || got == 0 {
 			return
 		}
 		at := time.Now()
 		n += got
 		used := 0
 		for n-used >= 12 { // both requests have 12 octets
-			answer := b.answer(buf[used:used+12], at)
+			answer := b.answer(buf[used:used+12], at, arrived)
 			if _, err := c.Write(answer); err != nil {
 				return
 			}
@@ -80,7 +92,26 @@ func (b *board) serve(c net.Conn) {
 	}
 }
 
-func (b *board) answer(q []byte, at time.Time) []byte {
+// receive reads once, and tells when what was read came (socket(7), SO_TIMESTAMPNS in the kernel's networking/timestamping).
+func receive(raw syscall.RawConn, buf []byte) (n int, arrived time.Time, err error) {
+	oob := make([]byte, 128)
+	var oobn int
+	if waited := raw.Read(func(fd uintptr) bool {
+		n, oobn, _, _, err = unix.Recvmsg(int(fd), buf, oob, 0)
+		return !errors.Is(err, unix.EAGAIN)
+	}); waited != nil {
+		return 0, arrived, waited
+	}
+	messages, _ := unix.ParseSocketControlMessage(oob[:oobn])
+	for _, m := range messages {
+		if m.Header.Level == unix.SOL_SOCKET && m.Header.Type == unix.SCM_TIMESTAMPNS && len(m.Data) >= 16 {
+			arrived = time.Unix(int64(binary.NativeEndian.Uint64(m.Data)), int64(binary.NativeEndian.Uint64(m.Data[8:])))
+		}
+	}
+	return n, arrived, err
+}
+
+func (b *board) answer(q []byte, at, arrived time.Time) []byte {
 	coil, value := int(binary.BigEndian.Uint16(q[8:])), binary.BigEndian.Uint16(q[10:])
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -89,9 +120,9 @@ func (b *board) answer(q []byte, at time.Time) []byte {
 		switch on := value == 0xff00; {
 		case on && !b.on[coil]:
 			b.opened[coil] <- at
-			b.confirmed[coil] = time.Now()
+			b.confirmed[coil] = time.Now().Round(0)
 		case !on && b.on[coil]:
-			b.lengths = append(b.lengths, at.Sub(b.confirmed[coil]))
+			b.lengths = append(b.lengths, arrived.Sub(b.confirmed[coil])) // a missing stamp makes it absurdly short
 		}
 		b.on[coil] = value == 0xff00
 		return q

@@ -103,6 +103,7 @@ func (h *house) start() {
 	h.cmd = exec.Command(program, "run", "--config", filepath.Join(h.dir, "clearback.yaml"))
 	h.cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+name)
 	h.cmd.Stdout, h.cmd.Stderr = log, log
+	h.cmd.SysProcAttr = ownSession()
 	h.ended = make(chan struct{})
 	began := time.Now()
 	require.NoError(h.t, h.cmd.Start())

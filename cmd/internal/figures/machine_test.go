@@ -15,6 +15,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -205,6 +206,7 @@ func startHelper(t testing.TB, part string, args ...string) *helper {
 	h := &helper{cmd: exec.Command(os.Args[0], args...)}
 	h.cmd.Env = append(os.Environ(), helperVariable+"="+part)
 	h.cmd.Stderr = os.Stderr
+	h.cmd.SysProcAttr = ownSession()
 	var err error
 	h.in, err = h.cmd.StdinPipe()
 	require.NoError(t, err)
@@ -214,6 +216,13 @@ func startHelper(t testing.TB, part string, args ...string) *helper {
 	require.NoError(t, h.cmd.Start())
 	t.Cleanup(h.stop)
 	return h
+}
+
+// ownSession gives a process a session, so that its share of the processors is its own, as that of a service is: systemd gives each a
+// control group, and where Linux groups by session (sched(7), autogroup) one would else be shared with the processes that it is measured
+// against. It ends with us.
+func ownSession() *syscall.SysProcAttr {
+	return &syscall.SysProcAttr{Setsid: true, Pdeathsig: syscall.SIGTERM}
 }
 
 // stop ends the helper: it goes when its input ends.
