@@ -371,3 +371,35 @@ func TestRingsWithoutConnection(t *testing.T) {
 	h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "", "")
 	h.desk.saw("probe: on hook")
 }
+
+// silent fails if p gets anything within d.
+func (p *talker) silent(d time.Duration) {
+	p.t.Helper()
+	select {
+	case m := <-p.in:
+		p.t.Fatalf("%s: should have nothing to read, got %s", p.name, m)
+	case <-time.After(d):
+	}
+}
+
+// An emergency call rings for as long as the centre lets it, past Timer C, and is not ended because an ACK is missing
+// past 64*T1: only a BYE or the adapter's own word ends it.
+func TestEmergencyOutlastsTimers(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, shorter)
+	near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 180, "far", "")
+	h.adapter.expect("180")
+	h.service.silent(400 * time.Millisecond) // Timer C is 300 ms here
+	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.expect("ACK")
+	near.established(h.adapter.expect("200"))
+	h.service.silent(500 * time.Millisecond) // 64*T1 is 400 ms here
+	h.desk.saw("1 requested (emergency)", "1 answered")
+	h.service.called(inv, "far").request("BYE", "")
+	h.service.expectOf("200", "BYE")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	h.atRest()
+}

@@ -92,6 +92,10 @@ func (x *exchange) unacknowledged() {
 		from.bye()
 		return
 	}
+	if from.c.emergency {
+		from.c.line.log.Warn("no ACK in an emergency call, which goes on", zap.Uint64("call", uint64(from.c.id)), zap.Stringer("side", sideName(from.side)))
+		return
+	}
 	from.c.goneSilent(from.side)
 	from.clear()
 }

@@ -147,8 +147,11 @@ func (x *exchange) send() {
 	x.awaitAnswer()
 }
 
-// awaitAnswer starts Timer C, or starts it anew.
+// awaitAnswer starts Timer C, or starts it anew. An emergency call may wait in the centre's queue for as long as it takes.
 func (x *exchange) awaitAnswer() {
+	if x.initial && x.to.c.emergency {
+		return
+	}
 	if x.ringing != nil {
 		x.ringing.Stop()
 	}
