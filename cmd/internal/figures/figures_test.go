@@ -129,6 +129,9 @@ func TestInterval(t *testing.T) {
 		}
 		t.Logf("%s: error of the interval %v", what, errors)
 		t.Logf("%s: a bare wait is late   %v", what, bare)
+		if !w.loaded {
+			w.wait = max(w.wait, bare.quantile(99)) // an idle machine under another one's rule is late by itself
+		}
 		v := w.verdict()
 		v.limit(what+": openings too short by", -ms(errors.quantile(0)), 0.5, "ms", true)
 		high := count(99, 90) // of few samples the 99th percentile is the largest, which one accident makes

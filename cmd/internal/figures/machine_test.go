@@ -25,7 +25,7 @@ import (
 
 // When the machine counts as quiet, so that limits for a quiet one are applied: our own figures.
 const (
-	quietWait  = 500 * time.Microsecond // p99 of how late a bare wait ends, before the measurement
+	quietWait  = 500 * time.Microsecond // p99 of how late a bare wait ends, before the measurement (or in it, where it does not load)
 	quietShare = 0.10                   // of the machine's time, taken by processes that are not ours, during it
 )
 
@@ -89,7 +89,7 @@ func alongside(length time.Duration, f func()) samples {
 type watch struct {
 	t          testing.TB
 	pids       []int
-	wait       time.Duration // how late bare waits ended just before (p99)
+	wait       time.Duration // how late bare waits ended (p99)
 	loaded     bool          // we keep the processors busy ourselves, so that wait says nothing
 	busy, ours time.Duration
 	at         time.Time
@@ -117,7 +117,7 @@ func (w *watch) verdict() *verdict {
 	v := &verdict{t: w.t, quiet: share <= quietShare && (w.loaded || w.wait <= quietWait)}
 	v.how = fmt.Sprintf("other processes took %.0f %% of the machine", 100*share)
 	if !w.loaded {
-		v.how += fmt.Sprintf(", a bare wait of 1 ms before ended %v late (p99)", w.wait.Round(time.Microsecond))
+		v.how += fmt.Sprintf(", a bare wait ended %v late (p99)", w.wait.Round(time.Microsecond))
 	}
 	if v.quiet {
 		v.t.Logf("the machine is quiet: %s", v.how)
