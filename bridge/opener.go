@@ -60,7 +60,7 @@ func (o *opener) open(seq supervision.Seq, d time.Duration, notAfter time.Time) 
 func (o *opener) report(seq supervision.Seq, res relay.Result) {
 	switch res.Outcome {
 	case relay.Done:
-		o.post(supervision.Event{Kind: supervision.LoopClosed, Seq: seq, Took: res.OpenFor})
+		o.post(supervision.Event{Kind: supervision.LoopClosed, Seq: seq, Took: res.OpenFor.Round(time.Microsecond)})
 	case relay.Refused:
 		o.post(supervision.Event{Kind: supervision.LoopFailed, Seq: seq, Failure: failure(res.Err)})
 	default:

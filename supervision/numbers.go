@@ -3,8 +3,8 @@ package supervision
 import (
 	_ "embed" // the list of emergency numbers
 	"fmt"
-	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -108,13 +108,29 @@ func userPart(s string) string {
 	if i := strings.IndexAny(s, ":;"); i >= 0 {
 		s = s[:i]
 	}
-	if plain, err := url.PathUnescape(s); err == nil {
-		s = plain
-	}
+	s = unescape(s)
 	if i := strings.IndexByte(s, ';'); i >= 0 { // an escaped one
 		s = s[:i]
 	}
 	return s
+}
+
+// unescape resolves percent-escapes (RFC 3986 section 2.1), once; a mangled one stays as it is.
+func unescape(s string) string {
+	if strings.IndexByte(s, '%') < 0 {
+		return s
+	}
+	b := make([]byte, 0, len(s))
+	for i := 0; i < len(s); i++ {
+		if s[i] == '%' && i+2 < len(s) {
+			if c, err := strconv.ParseUint(s[i+1:i+3], 16, 8); err == nil {
+				b, i = append(b, byte(c)), i+2
+				continue
+			}
+		}
+		b = append(b, s[i])
+	}
+	return string(b)
 }
 
 // emergencyService tells whether an URN is the emergency service of RFC 5031, which compares without regard to case.

@@ -21,7 +21,7 @@ func TestEmergencyForms(t *testing.T) {
 	for _, s := range []string{
 		"999", "112", "911", "9999", "9112", " 999 ", "999#", "9-9-9", "+112", "5550199", "95550199",
 		"sip:999@pbx.millrace.example", "SIP:112@pbx.millrace.example;user=phone", "sips:999;phone-context=pbx.millrace.example@192.0.2.1:5061",
-		"sip:9%39%39@pbx.millrace.example", "sip:999:lobby@pbx.millrace.example", "sip:+112@pbx.millrace.example", "sip:999%23@pbx.millrace.example",
+		"sip:9%39%39@pbx.millrace.example", "sip:99%39@pbx.millrace.example", "sip:999:lobby@pbx.millrace.example", "sip:+112@pbx.millrace.example", "sip:999%23@pbx.millrace.example",
 		"tel:112", "tel:9-9-9;phone-context=+44", "tel:+112", "TEL:(999)",
 		// RFC 5031 section 4.2: the sos service and its sub-services; URNs of services compare without regard to case.
 		"urn:service:sos", "urn:service:sos.fire", "URN:SERVICE:SOS.ambulance", "urn:service:sos.animal-control",
@@ -31,7 +31,7 @@ func TestEmergencyForms(t *testing.T) {
 	for _, s := range []string{
 		"", "9", "99", "1120", "0112", "99999", "555-0101", "sip:pbx.millrace.example", "sip:box-office@pbx.millrace.example", "sip:999.millrace.example",
 		"sip:1120@pbx.millrace.example", "tel:", "tel:1999", "urn:service:sosa", "urn:service:counseling", "urn:service", "mailto:112@millrace.example",
-		"#", "+", "112*", "*112", "x112", "http:112",
+		"sip:99%3@pbx.millrace.example", "sip:99%zz@pbx.millrace.example", "sip:99%2539@pbx.millrace.example", "sip:99%@pbx.millrace.example", "#", "+", "112*", "*112", "x112", "http:112",
 	} {
 		assert.False(t, n.Emergency(s), s)
 	}

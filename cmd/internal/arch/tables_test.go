@@ -60,7 +60,7 @@ var libraries = map[string][]string{
 var (
 	pure    = []string{"supervision", "supervision/loop"}
 	pureMay = []string{
-		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "net/url", "slices", "sort", "strconv", "strings",
+		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "slices", "sort", "strconv", "strings",
 		"time", "unicode", "unicode/utf8",
 	}
 	// impureCalls touch a clock or a stream through packages that are allowed otherwise.
