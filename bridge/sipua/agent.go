@@ -115,11 +115,16 @@ func start(o Options, t times) (*Agent, error) {
 	a.registrar = registration.NewRegistrar(registration.RegistrarOptions{
 		Accounts: a.accounts(), Realm: o.Realm, Logger: a.log, Renewed: a.renewed,
 	})
-	if err := a.open(); err != nil {
+	err := a.open()
+	if err == nil {
+		a.register()
+	}
+	a.failed = err != nil
+	close(a.opened) // from here on the sockets' goroutines look at the lines
+	if err != nil {
 		a.stopLines()
 		return nil, errors.Join(err, a.closeSockets())
 	}
-	a.register()
 	return a, nil
 }
 

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/netip"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -12,7 +13,7 @@ import (
 	"github.com/emiago/sipgo/sip"
 	"go.uber.org/goleak"
 	"go.uber.org/zap"
-	"go.uber.org/zap/zaptest"
+	"go.uber.org/zap/zapcore"
 
 	"clearback/bridge/media"
 	"clearback/supervision"
@@ -199,9 +200,32 @@ func newHouseOf(t testing.TB, adapter, service *talker, settings ...setting) *ho
 	return h
 }
 
-// quiet logs through the test, which shows it only if it fails.
+// quiet logs through the test, which shows it only if it fails. The SIP library keeps the first logger for the whole process,
+// and its TCP goroutines may outlast the test: what they say after its end goes nowhere.
 func quiet(t testing.TB) *zap.Logger {
-	return zaptest.NewLogger(t, zaptest.Level(zap.WarnLevel))
+	w := &testWriter{t: t}
+	t.Cleanup(w.end)
+	return zap.New(zapcore.NewCore(zapcore.NewConsoleEncoder(zap.NewDevelopmentEncoderConfig()), zapcore.AddSync(w), zap.WarnLevel))
+}
+
+type testWriter struct {
+	mu sync.Mutex
+	t  testing.TB // nil after the end
+}
+
+func (w *testWriter) Write(p []byte) (int, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.t != nil {
+		w.t.Logf("%s", p)
+	}
+	return len(p), nil
+}
+
+func (w *testWriter) end() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.t = nil
 }
 
 // arrive calls the line from the service.

@@ -33,13 +33,9 @@ func (s *socket) endpoint() *endpoint.Endpoint {
 	return s.ep
 }
 
-// open opens one socket for each different Socket of the lines. What comes meanwhile waits until all are open: a call that
-// comes on one goes out on another.
-func (a *Agent) open() (err error) {
-	defer func() {
-		a.failed = err != nil
-		close(a.opened)
-	}()
+// open opens one socket for each different Socket of the lines. What comes meanwhile waits until start has everything in
+// its place: a call that comes on one goes out on another.
+func (a *Agent) open() error {
 	type place struct {
 		Socket
 		side media.Side
