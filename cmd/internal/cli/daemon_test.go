@@ -5,9 +5,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"regexp"
-	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -19,30 +16,6 @@ import (
 	"clearback/config"
 )
 
-// answersOnce is a registrar that grants the first registration and says nothing afterwards.
-func answersOnce(t *testing.T) (address string) {
-	t.Helper()
-	c, err := net.ListenPacket("udp", "127.0.0.1:0")
-	require.NoError(t, err)
-	var done sync.WaitGroup
-	t.Cleanup(func() { c.Close(); done.Wait() })
-	keep := regexp.MustCompile(`(?m)^(Via|From|To|Call-ID|CSeq|Contact): .*\r\n`)
-	done.Go(func() {
-		b := make([]byte, 65536)
-		for first := true; ; first = false {
-			n, from, err := c.ReadFrom(b)
-			if err != nil {
-				return
-			}
-			if first {
-				head := strings.Join(keep.FindAllString(string(b[:n]), -1), "")
-				_, _ = c.WriteTo([]byte("SIP/2.0 200 OK\r\n"+head+"Expires: 600\r\nContent-Length: 0\r\n\r\n"), from)
-			}
-		}
-	})
-	return c.LocalAddr().String()
-}
-
 func loaded(t *testing.T, path string) *config.Config {
 	t.Helper()
 	c, faults, err := config.Load(path)
@@ -53,7 +26,7 @@ func loaded(t *testing.T, path string) *config.Config {
 
 // A second signal means one more try at the contacts and then out; nobody waits for a registrar that says nothing.
 func TestShutdownInAHurry(t *testing.T) {
-	c := loaded(t, file(t, serve(t, &cabinet{}), answersOnce(t), "192.0.2.2:5060"))
+	c := loaded(t, file(t, serve(t, &cabinet{}), answering(t, "200 OK", 1), "192.0.2.2:5060"))
 	d, err := StartDaemon(c, zap.NewNop())
 	require.NoError(t, err)
 	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second, 5*time.Millisecond)

@@ -18,20 +18,31 @@ import (
 // answerer is a SIP party on loopback that answers every request with one status.
 func answerer(t *testing.T, status string) (address string) {
 	t.Helper()
+	return answering(t, status, -1)
+}
+
+// answering answers as many requests and then says nothing; -1: all.
+func answering(t *testing.T, status string, requests int) (address string) {
+	t.Helper()
 	c, err := net.ListenPacket("udp", "127.0.0.1:0")
 	require.NoError(t, err)
 	var done sync.WaitGroup
 	t.Cleanup(func() { c.Close(); done.Wait() })
 	keep := regexp.MustCompile(`(?m)^(Via|From|To|Call-ID|CSeq|Contact): .*\r\n`)
+	untagged := regexp.MustCompile(`(?m)^(To: .*)\r\n`)
 	done.Go(func() {
 		b := make([]byte, 65536)
-		for {
-			n, from, err := c.ReadFrom(b)
+		for n := 0; ; n++ {
+			size, from, err := c.ReadFrom(b)
 			if err != nil {
 				return
 			}
-			head := strings.Join(keep.FindAllString(string(b[:n]), -1), "")
-			head = regexp.MustCompile(`(?m)^(To: .*)\r\n`).ReplaceAllString(head, "$1;tag=millrace\r\n")
+			if n == requests {
+				n-- // silent from here on
+				continue
+			}
+			head := strings.Join(keep.FindAllString(string(b[:size]), -1), "")
+			head = untagged.ReplaceAllString(head, "$1;tag=millrace\r\n")
 			_, _ = c.WriteTo([]byte("SIP/2.0 "+status+"\r\n"+head+"Expires: 600\r\nContent-Length: 0\r\n\r\n"), from)
 		}
 	})

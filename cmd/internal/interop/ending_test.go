@@ -184,7 +184,9 @@ func TestTerminatedInEmergencyCall(t *testing.T) {
 	far.got("ACK", "ACK")
 	r.d.signal(syscall.SIGTERM)
 	eventually(t, 2*time.Second, "the daemon has heard the signal", func() bool { return strings.Contains(r.d.out.String(), "ending") })
-	r.adapter(stageDoor, callsChallenged("555-0101"), rejected("555-0101", 503, 2)).ok()
+	refused := r.adapter(stageDoor, callsChallenged("555-0101"), rejected("555-0101", 503, 2)).ok()
+	asked := refused.find(true, "INVITE", "2 INVITE")[0]
+	require.Less(t, refused.got("SIP/2.0 503", "INVITE").at.Sub(asked.at), soon, "at once, and not because nobody answered")
 	require.True(t, r.running(), "the daemon stays")
 	near.ok()
 	require.True(t, within(3*time.Second, func() bool { return !r.running() }))
