@@ -42,7 +42,24 @@ func (r *rig) sipp(name, user string, port, to int, steps ...step) *party {
 	return r.launch(name, user, port, to, steps...)
 }
 
+// launch starts SIPp, and a caller again if it did not say a word: the tool sometimes does not begin its call, and that is no
+// finding about the daemon, which was not spoken to.
 func (r *rig) launch(name, user string, port, to int, steps ...step) *party {
+	r.t.Helper()
+	for range 2 {
+		p := r.begin(name, user, port, to, steps...)
+		if to == 0 || within(3*time.Second, func() bool { return p.trace() != "" }) {
+			return p
+		}
+		ended := p.ended()
+		p.stop()
+		errs, _ := os.ReadFile(p.base + ".err")
+		r.t.Logf("%s said nothing, is started again (ended by itself: %v, %v)\n%s", name, ended, p.err, errs)
+	}
+	return r.begin(name, user, port, to, steps...)
+}
+
+func (r *rig) begin(name, user string, port, to int, steps ...step) *party {
 	r.t.Helper()
 	p := &party{t: r.t, name: name, base: filepath.Join(r.dir, fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
 	media := r.media + 4*(len(r.parties)%5)
