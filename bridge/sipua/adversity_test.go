@@ -367,6 +367,8 @@ func TestRingsWithoutConnection(t *testing.T) {
 	far.nack(h.service.expectOf("486", "INVITE"))
 	h.desk.saw("1 arrived", "1 near end cleared")
 	h.adapter.hangs.drop(-1)
+	at := h.adapter.at.String()
+	eventually(t, "the end of the connection to the Contact", func() bool { return !h.line.adapter.ep.Connected(at) })
 	h.line.Probe()
 	h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "", "")
 	h.desk.saw("probe: on hook")
