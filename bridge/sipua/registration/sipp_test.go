@@ -105,7 +105,7 @@ func TestServiceBySIPp(t *testing.T) {
 	})
 	s := <-c.changed
 	require.True(t, s.Registered)
-	require.InDelta(t, 2, time.Until(s.Until).Seconds(), 0.5)
+	require.InDelta(t, 2, s.Until.Sub(s.Since).Seconds(), 0.1)
 	require.Eventually(t, func() bool { return time.Until(c.Status().Until) > 30*time.Second }, patience, 5*time.Millisecond, "refreshed")
 	c.stop()
 	await()
