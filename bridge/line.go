@@ -9,6 +9,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/supervision"
+	"clearback/supervision/story"
 )
 
 // LineOptions are what a [Line] is made of.
@@ -19,6 +20,16 @@ type LineOptions struct {
 	// Epoch is the zero of the machine's time line; all lines of a process share it.
 	Epoch  time.Time
 	Logger *zap.Logger
+	// Kept is what an earlier machine of the line knew.
+	Kept supervision.Kept
+	// Record, if not nil, takes every event and effect; it must not block. Keep, if not nil, takes what should outlive the process
+	// whenever it changes; it must not block.
+	Record func(story.Entry)
+	Keep   func(supervision.Kept)
+	// Sense says that the contact's loop-current input is to be watched in service: Seized and Released are posted.
+	Sense bool
+	// Remind is how often an incident that lasts is told to the log again; 0: never.
+	Remind time.Duration
 }
 
 // Line runs the machine of one line. Post may be called from any goroutine, before Start too.
@@ -59,6 +70,18 @@ func (l *Line) Name() string { return l.name }
 
 // Post puts an event into the mailbox. It neither blocks nor drops.
 func (l *Line) Post(ev supervision.Event) { l.box.put(ev) }
+
+// SetPolicy changes the settings; it returns when they are in use. What is under way goes on as it began. The policy must be sound.
+func (l *Line) SetPolicy(p supervision.Policy) {}
+
+// Policy returns the settings in use.
+func (l *Line) Policy() supervision.Policy { return supervision.Policy{} }
+
+// View returns what the machine knows.
+func (l *Line) View() supervision.View { return supervision.View{} }
+
+// Follow calls f with every event and effect from now on, from the line's goroutine: f must not block. stop ends it.
+func (l *Line) Follow(f func(story.Entry)) (stop func()) { return func() {} }
 
 // Start starts the line's goroutine.
 func (l *Line) Start(calls Calls) {

@@ -18,6 +18,8 @@ type Config struct {
 	SIP         SIP
 	Media       Media
 	Log         Log
+	Journal     Journal
+	Control     Control
 	Controllers []Controller
 	Lines       []Line
 }
@@ -56,6 +58,24 @@ type Media struct {
 type Log struct {
 	Level  string // level: debug, info, warn, error
 	Format string // format: auto, console, json
+	// Remind is how often an incident that lasts is told again; 0: never.
+	Remind time.Duration // remind: default 15m
+}
+
+// Journal: `journal:`. The durable record.
+type Journal struct {
+	// File is absolute, or relative to the configuration file; "": nothing is recorded.
+	File    string        // file:
+	Keep    time.Duration // keep: default 8760h (a year); 0s for ever
+	MaxSize int64         // max_size: bytes, written like 500MB; default 1GB; at least 10MB
+	// Numbers says how much of names and numbers is kept: full, short (the last three digits, no names) or none. Emergency calls are always kept in full.
+	Numbers string // numbers: default full
+}
+
+// Control: `control:`. The Unix socket by which the running daemon is asked.
+type Control struct {
+	Socket string // socket: absolute path; "": none
+	Group  string // group: that may use it; "": the daemon's own
 }
 
 // Controller: an entry of `controllers:`, one relay board.
@@ -79,7 +99,35 @@ type Line struct {
 	// Media is "direct" or "relay".
 	Media   string             // media:
 	Contact Contact            // contact:
-	Policy  supervision.Policy // policy: interval, lead, guard_time, onhook_recognition, max_interval, flash_max, life_safety, steps
+	Policy  supervision.Policy // policy: interval, lead, guard_time, onhook_recognition, max_interval, flash_max, life_safety, steps, repeats
+	// AcceptCuttingIntoDialling is the consent that repeats need.
+	AcceptCuttingIntoDialling bool      // policy.accept_cutting_into_dialling:
+	Verify                    Verify    // verify:
+	Equipment                 Equipment // equipment:
+}
+
+// Verify: `verify:` of a line. How it is seen that a hold cleared.
+type Verify struct {
+	// By is options, sense or none. It counts only where `check --live` saw the three states.
+	By string // by: default options
+	// OffHookNumber is what the adapter calls when the line is left off hook: "" none.
+	OffHookNumber string // offhook_number: digits
+	// Watch goes into the policy.
+	Watch time.Duration // watch: default 60s, 0s never
+}
+
+// Equipment: `equipment:` of a line. What the window of intervals is computed from, beside the policy.
+type Equipment struct {
+	CardReleaseMin, CardReleaseMax time.Duration // card_release: 350ms, or 50ms-600ms
+	FlashMin                       time.Duration // flash_min:
+	// RelayMove and RelayBounce bound how long the contact takes to move either way, and bounces.
+	RelayMove, RelayBounce time.Duration // relay_move:, relay_bounce:
+	// TimingError is how far an opening can be off, either way.
+	TimingError time.Duration // timing_error:
+	// PulseDialling: the adapter detects dial pulses.
+	PulseDialling bool // pulse_dialling:
+	// LongestOpen is the longest opening that the user accepts.
+	LongestOpen time.Duration // longest_open:
 }
 
 // Adapter: the port of the adapter that serves the line.

@@ -39,14 +39,18 @@ const (
 	ReportSuppressed
 	// ReportCancelled: the near end came first; the interruption was withdrawn or cut short. Call.
 	ReportCancelled
-	// ReportInterrupted: the interruption was made; what became of the hold is told by Hook. Call, Seq, Interval, Hook.
+	// ReportInterrupted: the interruption was made; what became of the hold is told by Hook. Call, Seq, Interval, Hook, Trial
+	// (then Interval may be 0: a catch trial, which opened nothing and has Seq 0).
 	ReportInterrupted
-	// ReportIncident: a hold that stayed, an interruption that could not be made, or a line off hook without a call. Call, Incident.
+	// ReportIncident: a hold that stayed, an interruption that could not be made, or a line off hook without a call. Call, Incident,
+	// Suppression (with IncidentSuppressed: the rule), Flash (with IncidentIntervalShort: the adapter took it for one).
 	ReportIncident
 	// ReportIncidentEnded: the line was seen on hook, or carries a call again, or the contact is known closed again. Incident.
 	ReportIncidentEnded
-	// ReportRefused: the operator's pulse is refused. Suppression.
+	// ReportRefused: the operator's pulse or trial is refused. Call (0: a pulse), Suppression.
 	ReportRefused
+	// ReportNextInterval: a hold stayed, and from now on the line's clearings use Interval. Interval.
+	ReportNextInterval
 
 	reportKinds
 )
@@ -68,6 +72,7 @@ const (
 	SuppressedLoopFaulted             // nobody knows whether the contact is closed
 	SuppressedOutOfBounds             // the asked interval is outside the policy
 	SuppressedNoContact               // the line has no contact; Seq and Interval tell what would have been opened
+	SuppressedCallback                // the emergency centre may be about to call back
 	suppressions
 )
 
@@ -101,4 +106,8 @@ type Effect struct {
 	Suppression Suppression
 	Incident    Incident
 	Hook        Hook
+	// Flash: the adapter reported a hook flash in that interruption.
+	Flash bool
+	// Trial: the clearing was a trial.
+	Trial bool
 }

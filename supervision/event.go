@@ -52,6 +52,16 @@ const (
 	PulseRequested
 	// TimePassed: a deadline of the machine came. No field.
 	TimePassed
+	// Released: a loop-current sensor saw the loop current stop (the counterpart of Seized). No field.
+	Released
+	// LeftOffHook: the adapter called the number that it calls when a line is left off hook. No field.
+	LeftOffHook
+	// FlashReported: the adapter reported a hook flash (INFO, or telephone-event 16). Call (0: in none that is known).
+	FlashReported
+	// TrialSet: the clearing of Call is a trial: it opens the loop for Interval instead of the line's own
+	// interval (0: a catch trial, which opens nothing and is judged all the same). PulseDiallingOff lets Interval be
+	// shorter than IntervalFloor.
+	TrialSet
 
 	eventKinds
 )
@@ -122,4 +132,6 @@ type Event struct {
 	Late      time.Duration
 	Took      time.Duration
 	Interval  time.Duration
+	// PulseDiallingOff: the user states that the adapter's pulse dialling is off.
+	PulseDiallingOff bool
 }

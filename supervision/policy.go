@@ -25,6 +25,15 @@ type Policy struct {
 	LifeSafety bool
 	// ProbeTrusted: the line can be trusted to answer ProbeLine (seen on hook, held and off hook).
 	ProbeTrusted bool
+	// SenseTrusted: Seized and Released come from a loop-current sensor that was seen right on hook, held and off hook. Where
+	// both are true, the sensor decides.
+	SenseTrusted bool
+	// Watch is how often a line without a call is looked at, if it can be trusted, and how long it must be off hook to be
+	// an incident: 5 s to 1 h, 60 s by default; 0: never.
+	Watch time.Duration
+	// Repeats is how many further interruptions one clearing may make while the hold stays, 0 (the default) to 2. They end later
+	// than invariant 11 allows, so the user consents in words.
+	Repeats int
 	// Steps are the intervals of later clearings after holds that stayed, rising, each longer than Interval;
 	// nil: Interval always.
 	Steps []time.Duration
@@ -68,7 +77,9 @@ const (
 	recognitionCeiling       = 10 * time.Second
 	// defaultCallbackWindow: emergency centres call back within minutes; 30 min is our own, generous figure.
 	defaultCallbackWindow = 30 * time.Minute
-	callbackCeiling       = 24 * time.Hour
+	// defaultWatch: our own figure; somebody who listens to a dead line for a minute has forgotten it.
+	defaultWatch    = time.Minute
+	callbackCeiling = 24 * time.Hour
 	// lateMax is the age beyond which a clearing opens nothing (invariant 11): who was put through to a cleared
 	// line may have hung up and lifted since.
 	lateMax = time.Second
@@ -102,6 +113,7 @@ func DefaultPolicy() Policy {
 		OnHookRecognition: defaultOnHookRecognition,
 		MaxInterval:       IntervalCeiling,
 		CallbackWindow:    defaultCallbackWindow,
+		Watch:             defaultWatch,
 	}
 }
 

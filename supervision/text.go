@@ -56,6 +56,7 @@ const (
 	evLate
 	evTook
 	evInterval
+	evPulseDiallingOff
 	evFields
 )
 
@@ -70,6 +71,8 @@ const (
 	efSuppression
 	efIncident
 	efHook
+	efFlash
+	efTrial
 	efFields
 )
 
@@ -85,6 +88,8 @@ var eventTable = [evFields]field{
 	evLate:      {key: "late", form: formDuration},
 	evTook:      {key: "took", form: formDuration},
 	evInterval:  {key: "interval", form: formDuration},
+
+	evPulseDiallingOff: {key: "pulse-dialling-off", form: formFlag},
 }
 
 var effectTable = [efFields]field{
@@ -98,6 +103,8 @@ var effectTable = [efFields]field{
 	efSuppression: {key: "rule", form: formWord, bits: 8, words: suppressionWords[:]},
 	efIncident:    {key: "reason", form: formWord, bits: 8, words: incidentWords[:]},
 	efHook:        {key: "hook", form: formWord, bits: 8, words: hookWords[:]},
+	efFlash:       {key: "flash", form: formFlag},
+	efTrial:       {key: "trial", form: formFlag},
 }
 
 func (ev *Event) values() [evFields]int64 {
@@ -106,10 +113,15 @@ func (ev *Event) values() [evFields]int64 {
 		evEvidence: int64(ev.Evidence), evAnswer: int64(ev.Answer), evHook: int64(ev.Hook),
 		evFailure: int64(ev.Failure), evLate: int64(ev.Late), evTook: int64(ev.Took), evInterval: int64(ev.Interval),
 	}
-	if ev.Emergency {
-		v[evEmergency] = 1
-	}
+	v[evEmergency], v[evPulseDiallingOff] = flag(ev.Emergency), flag(ev.PulseDiallingOff)
 	return v
+}
+
+func flag(is bool) int64 {
+	if is {
+		return 1
+	}
+	return 0
 }
 
 func (ev *Event) setValues(v *[evFields]int64) {
@@ -117,7 +129,7 @@ func (ev *Event) setValues(v *[evFields]int64) {
 		Kind: EventKind(v[evKind]), Call: CallID(v[evCall]), Seq: Seq(v[evSeq]), Emergency: v[evEmergency] != 0,
 		Evidence: Evidence(v[evEvidence]), Answer: Answer(v[evAnswer]), Hook: Hook(v[evHook]),
 		Failure: Failure(v[evFailure]), Late: time.Duration(v[evLate]), Took: time.Duration(v[evTook]),
-		Interval: time.Duration(v[evInterval]),
+		Interval: time.Duration(v[evInterval]), PulseDiallingOff: v[evPulseDiallingOff] != 0,
 	}
 }
 
@@ -126,6 +138,7 @@ func (ef *Effect) values() [efFields]int64 {
 		efKind: int64(ef.Kind), efReport: int64(ef.Report), efCall: int64(ef.Call), efSeq: int64(ef.Seq),
 		efCode: int64(ef.Code), efInterval: int64(ef.Interval), efNotAfter: int64(ef.NotAfter),
 		efSuppression: int64(ef.Suppression), efIncident: int64(ef.Incident), efHook: int64(ef.Hook),
+		efFlash: flag(ef.Flash), efTrial: flag(ef.Trial),
 	}
 }
 
@@ -134,6 +147,7 @@ func (ef *Effect) setValues(v *[efFields]int64) {
 		Kind: EffectKind(v[efKind]), Report: ReportKind(v[efReport]), Call: CallID(v[efCall]), Seq: Seq(v[efSeq]),
 		Code: int(v[efCode]), Interval: time.Duration(v[efInterval]), NotAfter: Instant(v[efNotAfter]),
 		Suppression: Suppression(v[efSuppression]), Incident: Incident(v[efIncident]), Hook: Hook(v[efHook]),
+		Flash: v[efFlash] != 0, Trial: v[efTrial] != 0,
 	}
 }
 

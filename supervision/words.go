@@ -7,7 +7,8 @@ var (
 		CallAnswered: "call-answered", FarEndCleared: "far-end-cleared", NearEndCleared: "near-end-cleared",
 		AdapterLost: "adapter-lost", AdapterLegCleared: "adapter-leg-cleared", LoopOpened: "loop-opened",
 		LoopClosed: "loop-closed", LoopFailed: "loop-failed", LoopUnknown: "loop-unknown", Seized: "seized",
-		ProbeAnswered: "probe-answered", PulseRequested: "pulse-requested", TimePassed: "time-passed",
+		ProbeAnswered: "probe-answered", PulseRequested: "pulse-requested", TimePassed: "time-passed", Released: "released",
+		LeftOffHook: "left-off-hook", FlashReported: "flash-reported", TrialSet: "trial-set",
 	}
 	evidenceWords = [evidences]string{
 		EvidenceNone: "none", EvidenceBye: "bye", EvidenceDialogEvent: "dialog-event", EvidenceTone: "tone",
@@ -29,14 +30,14 @@ var (
 	reportWords = [reportKinds]string{
 		ReportNone: "none", ReportSuppressed: "suppressed", ReportCancelled: "cancelled",
 		ReportInterrupted: "interrupted", ReportIncident: "incident", ReportIncidentEnded: "incident-ended",
-		ReportRefused: "refused",
+		ReportRefused: "refused", ReportNextInterval: "next-interval",
 	}
 	suppressionWords = [suppressions]string{
 		SuppressionNone: "none", SuppressedUnanswered: "unanswered", SuppressedNearEnd: "near-end",
 		SuppressedEmergency: "emergency", SuppressedLifeSafety: "life-safety", SuppressedOtherCall: "other-call",
 		SuppressedLate: "late", SuppressedUnknownCall: "unknown-call", SuppressedLoopBusy: "loop-busy",
 		SuppressedLoopFaulted: "loop-faulted", SuppressedOutOfBounds: "out-of-bounds",
-		SuppressedNoContact: "no-contact",
+		SuppressedNoContact: "no-contact", SuppressedCallback: "callback-window",
 	}
 	incidentWords = [incidents]string{
 		IncidentNone: "none", IncidentUnreachable: "controller-unreachable", IncidentContactStuck: "contact-stuck",

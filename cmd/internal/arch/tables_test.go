@@ -8,9 +8,15 @@ var may = map[string][]string{
 	"supervision":                 {},
 	"supervision/loop":            {"supervision"},
 	"supervision/supervisiontest": {"supervision"},
-	"config":                      {"supervision"},
-	"bridge":                      {"supervision", "bridge/relay"},
-	"bridge/sipua":                {"supervision", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration"},
+	"supervision/story":           {"supervision"},
+	"supervision/window":          {},
+	"supervision/tuning":          {"supervision/window"},
+	"config":                      {"supervision", "supervision/window"},
+	"bridge":                      {"supervision", "supervision/story", "bridge/relay"},
+	"bridge/journal":              {"supervision", "supervision/story"},
+	"bridge/status":               {},
+	"bridge/trial":                {"supervision", "supervision/story", "bridge/sipua/endpoint"},
+	"bridge/sipua":                {"supervision", "supervision/story", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration"},
 	"bridge/sipua/endpoint":       {},
 	"bridge/sipua/registration":   {"bridge/sipua/endpoint"},
 	"bridge/media":                {},
@@ -21,7 +27,8 @@ var may = map[string][]string{
 	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.
 	"bridge/rehearsal": {"supervision", "supervision/loop", "config"},
 	"cmd/internal/cli": {
-		"supervision", "config", "bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/rehearsal", "bridge/sipua",
+		"supervision", "supervision/story", "supervision/tuning", "supervision/window", "config", "bridge", "bridge/journal", "bridge/media",
+		"bridge/relay", "bridge/relay/drivers", "bridge/rehearsal", "bridge/sipua", "bridge/status", "bridge/trial",
 	},
 	"cmd/internal/arch":    {},
 	"cmd/internal/figures": {},
@@ -38,9 +45,10 @@ var testsMay = map[string][]string{
 
 // libraries names, for each module that is not ours, the packages whose code (not tests) may import it.
 var libraries = map[string][]string{
-	"github.com/emiago/sipgo":     {"bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "config", "cmd/internal/cli"},
+	"modernc.org/sqlite":          {"bridge/journal"},
+	"github.com/emiago/sipgo":     {"bridge/trial", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "config", "cmd/internal/cli"},
 	"github.com/icholy/digest":    {"bridge/sipua/registration", "bridge/rehearsal"},
-	"github.com/pion/rtp":         {"bridge/media", "bridge/rehearsal"},
+	"github.com/pion/rtp":         {"bridge/media", "bridge/rehearsal", "bridge/trial"},
 	"github.com/pion/rtcp":        {"bridge/media"},
 	"github.com/pion/sdp/v3":      {"bridge/sipua"},
 	"github.com/simonvetter":      {}, // a judge in tests only
@@ -49,7 +57,7 @@ var libraries = map[string][]string{
 	"pgregory.net/rapid":          {"supervision/supervisiontest"},
 	"go.yaml.in/yaml/v3":          {"config"},
 	"go.uber.org/zap": {
-		"bridge", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
+		"bridge", "bridge/journal", "bridge/status", "bridge/trial", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
 	},
 	"golang.org/x/net":  {"bridge/media"},
 	"golang.org/x/sys":  {"bridge/media", "bridge/relay", "bridge/relay/modbus", "bridge/sipua/endpoint", "cmd/internal/cli"},
@@ -58,9 +66,9 @@ var libraries = map[string][]string{
 
 // pure are the packages that decide and compute and touch no world; pureMay are the standard packages that they may import.
 var (
-	pure    = []string{"supervision", "supervision/loop"}
+	pure    = []string{"supervision", "supervision/loop", "supervision/story", "supervision/window", "supervision/tuning"}
 	pureMay = []string{
-		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "slices", "sort", "strconv", "strings",
+		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "math/rand/v2", "slices", "sort", "strconv", "strings",
 		"time", "unicode", "unicode/utf8",
 	}
 	// impureCalls touch a clock or a stream through packages that are allowed otherwise.

@@ -1,0 +1,3 @@
+package journal
+
+import _ "modernc.org/sqlite" // the driver: SQLite in pure Go

@@ -1,0 +1,66 @@
+package supervision
+
+import "time"
+
+// Kept is what a machine knows that should outlive the process.
+type Kept struct {
+	// Stayed counts the holds that stayed: the index of the interval in use. It counts for a policy with the same Interval and Steps
+	// only; who keeps it sees to that.
+	Stayed int
+	// CallbackBy is the end of the call-back window on the machine's time line; 0: none.
+	CallbackBy Instant
+}
+
+// Kept returns what should outlive the process.
+func (m *Machine) Kept() Kept { return Kept{Stayed: m.stayed, CallbackBy: m.callbackBy} }
+
+// Restore takes up what an earlier machine of this line knew; call it before the first Step.
+func (m *Machine) Restore(k Kept) {
+	m.stayed = max(0, min(k.Stayed, len(m.policy.Steps)))
+	m.callbackBy = k.CallbackBy
+}
+
+// SetPolicy changes the settings. What is under way goes on as it began: an opening keeps its interval and its bounds.
+// If Interval or Steps differ from before, the count of holds that stayed begins anew. The policy must be sound (see [Policy.Check]).
+// It returns the new deadline, as Step does.
+func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
+	m.policy = p
+	return m.deadline()
+}
+
+// AtRest tells whether nothing is wanted, under way or being checked, except the watching of an idle line.
+func (m *Machine) AtRest() bool { return m.deadline() == Never }
+
+// View is what the machine knows, for people.
+type View struct {
+	Calls       []CallView
+	Loop        string        // closed, opening, open, guarding or faulted
+	Interval    time.Duration // of the next clearing
+	Stayed      int
+	Incident    Incident    // not ended yet
+	Suppression Suppression // of an IncidentSuppressed
+	OffHook     Hook        // what was seen last of a line without a call
+	CallbackBy  Instant
+}
+
+// CallView is one call of a [View].
+type CallView struct {
+	Call      CallID
+	Emergency bool
+	Answered  bool
+	Waiting   bool // not offered to the adapter yet
+	Clearing  bool // the adapter's leg is being cleared
+}
+
+// View returns a copy of what the machine knows.
+func (m *Machine) View() View {
+	v := View{Interval: m.policy.interval(m.stayed), Stayed: m.stayed, Incident: m.incident, CallbackBy: m.callbackBy}
+	v.Loop = [...]string{"closed", "opening", "open", "guarding", "faulted"}[m.loop]
+	for i := range m.calls {
+		c := &m.calls[i]
+		v.Calls = append(v.Calls, CallView{
+			Call: c.id, Emergency: c.emergency, Answered: c.answered, Waiting: c.leg == legNone, Clearing: c.leg == legClearing,
+		})
+	}
+	return v
+}
