@@ -2,6 +2,8 @@ package bridge
 
 import (
 	"runtime"
+	"slices"
+	"sync"
 	"time"
 
 	"go.uber.org/zap"
@@ -35,33 +37,53 @@ type LineOptions struct {
 // Line runs the machine of one line. Post may be called from any goroutine, before Start too.
 type Line struct {
 	// set once
-	name  string
-	epoch time.Time
-	log   *zap.Logger
-	box   *mailbox
-	open  *opener
-	quit  chan struct{} // closed by Stop
-	ended chan struct{} // closed when run has returned
-	calls Calls
+	name   string
+	epoch  time.Time
+	log    *zap.Logger
+	box    *mailbox
+	open   *opener
+	sense  *senser // nil: nobody watches the loop current
+	record func(story.Entry)
+	keep   func(supervision.Kept)
+	end    func()        // closes quit, once
+	quit   chan struct{} // closed by Stop
+	ended  chan struct{} // closed when run has returned
+	calls  Calls
+
+	// asks are run by run, so that the machine needs no lock. Unbuffered: who asks waits for the answer anyway.
+	asks chan func()
+
+	mu        sync.Mutex // before Start and after Stop it stands for run
+	started   bool
+	followers followers
 
 	// owned by run
-	machine  *supervision.Machine
-	deadline supervision.Instant
-	text     []byte
-
-	// rest is asked by AwaitRest and answered by run, so that no lock is needed
-	rest chan chan bool
+	machine   *supervision.Machine
+	policy    supervision.Policy
+	deadline  supervision.Instant
+	kept      supervision.Kept
+	incidents incidents
+	text      []byte
 }
 
 // NewLine returns a line at rest. Nothing runs before Start.
 func NewLine(o LineOptions) *Line {
+	quit := make(chan struct{})
 	l := &Line{
 		name: o.Name, epoch: o.Epoch, log: o.Logger.With(zap.String("line", o.Name)),
-		box: newMailbox(), quit: make(chan struct{}), ended: make(chan struct{}),
-		machine: supervision.New(o.Policy), deadline: supervision.Never,
-		rest: make(chan chan bool),
+		record: o.Record, keep: o.Keep,
+		box: newMailbox(), quit: quit, end: sync.OnceFunc(func() { close(quit) }), ended: make(chan struct{}),
+		machine: supervision.New(o.Policy), policy: o.Policy, deadline: supervision.Never,
+		asks: make(chan func()),
 	}
+	l.policy.Steps = slices.Clone(o.Policy.Steps)
+	l.machine.Restore(o.Kept)
+	l.kept = l.machine.Kept()
+	l.incidents = newIncidents(o.Remind, l.log)
 	l.open = newOpener(o.Contact, l.Post)
+	if sensor, ok := o.Contact.(relay.Sensor); ok && o.Sense {
+		l.sense = newSenser(sensor, l.Post, l.open.underWay, o.Epoch, l.log)
+	}
 	return l
 }
 
@@ -72,80 +94,153 @@ func (l *Line) Name() string { return l.name }
 func (l *Line) Post(ev supervision.Event) { l.box.put(ev) }
 
 // SetPolicy changes the settings; it returns when they are in use. What is under way goes on as it began. The policy must be sound.
-func (l *Line) SetPolicy(p supervision.Policy) {}
+// On a line that was stopped it does nothing. Not to be called from a follower.
+func (l *Line) SetPolicy(p supervision.Policy) {
+	p.Steps = slices.Clone(p.Steps)
+	l.ask(func() {
+		select {
+		case <-l.ended:
+			return
+		default:
+		}
+		l.policy = p
+		l.deadline = l.machine.SetPolicy(l.now(), p)
+		l.keepIfChanged()
+		l.paceSense()
+	})
+}
 
-// Policy returns the settings in use.
-func (l *Line) Policy() supervision.Policy { return supervision.Policy{} }
+// Policy returns the settings in use. Not to be called from a follower.
+func (l *Line) Policy() supervision.Policy {
+	var p supervision.Policy
+	l.ask(func() {
+		p = l.policy
+		p.Steps = slices.Clone(p.Steps)
+	})
+	return p
+}
 
-// View returns what the machine knows.
-func (l *Line) View() supervision.View { return supervision.View{} }
+// View returns what the machine knows; after Stop, what it knew. Not to be called from a follower.
+func (l *Line) View() supervision.View {
+	var v supervision.View
+	l.ask(func() { v = l.machine.View() })
+	return v
+}
 
-// Follow calls f with every event and effect from now on, from the line's goroutine: f must not block. stop ends it.
-func (l *Line) Follow(f func(story.Entry)) (stop func()) { return func() {} }
+// Follow calls f with every event and effect from now on, from the line's goroutine: f must not block. stop ends it; it may be called at any time,
+// from f too, and does not wait: a call of f that has begun may still be under way when it returns.
+func (l *Line) Follow(f func(story.Entry)) (stop func()) { return l.followers.add(f) }
 
-// Start starts the line's goroutine.
+// Start starts the line's goroutine. The machine's first step is TimePassed, with which its watching begins.
 func (l *Line) Start(calls Calls) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.started = true
 	l.calls = calls
 	go l.run()
+	if l.sense != nil {
+		l.sense.start()
+	}
 }
 
 // Stop ends the goroutine and whatever the contact is doing (an opening is closed) and waits for both.
 // Closing the contact for good, last of all, is the driver's shutdown.
 func (l *Line) Stop() {
-	close(l.quit)
+	l.mu.Lock()
+	if !l.started {
+		l.started = true
+		close(l.ended)
+	}
+	l.mu.Unlock()
+	l.end()
 	<-l.ended
 	l.open.end()
+	if l.sense != nil {
+		l.sense.end()
+	}
 	l.box.shut()
 }
 
-// AtRest tells whether the machine waits for nothing and the contact is idle. After Stop it is true.
+// AtRest tells whether the machine waits for nothing but the watching of an idle line, and the contact is idle. After Stop it is true.
 func (l *Line) AtRest() bool {
-	ask := make(chan bool, 1) // one answer, and run must not wait for an asker that went away
+	rest := true
+	l.ask(func() {
+		select {
+		case <-l.ended:
+		default:
+			rest = l.machine.AtRest() && l.box.empty() && !l.open.busy()
+		}
+	})
+	return rest
+}
+
+// ask runs f where the machine may be looked at, and returns when f has returned.
+func (l *Line) ask(f func()) {
+	l.mu.Lock()
+	if !l.started {
+		defer l.mu.Unlock()
+		f()
+		return
+	}
+	l.mu.Unlock()
+	done := make(chan struct{})
 	select {
-	case l.rest <- ask:
-		return <-ask
+	case l.asks <- func() { f(); close(done) }:
+		<-done
 	case <-l.ended:
-		return true
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		f()
 	}
 }
 
 func (l *Line) run() {
 	defer close(l.ended)
 	timer := time.NewTimer(time.Hour)
-	timer.Stop()
 	defer timer.Stop()
 	var evs []supervision.Event
+	l.step(supervision.Event{Kind: supervision.TimePassed})
 	for {
+		l.set(timer)
 		select {
 		case <-l.quit:
 			return
-		case ask := <-l.rest:
-			ask <- l.deadline == supervision.Never && l.box.empty() && !l.open.busy()
-			continue
+		case f := <-l.asks:
+			f()
 		case <-timer.C:
-			if l.now() < l.deadline {
-				break // the timer was set for an earlier deadline
+			now := l.now()
+			if now >= l.deadline { // else the timer was set for an earlier deadline, or for a reminder
+				l.step(supervision.Event{Kind: supervision.TimePassed})
 			}
-			l.step(supervision.Event{Kind: supervision.TimePassed})
+			if l.incidents.due(now) {
+				l.incidents.remind(now, l.machine.View())
+			}
 		case <-l.box.wake:
 			evs = l.box.take(evs)
 			for _, ev := range evs {
 				l.step(ev)
 			}
 		}
-		if l.deadline == supervision.Never {
-			timer.Stop()
-		} else {
-			timer.Reset(time.Until(l.epoch.Add(time.Duration(l.deadline))))
-		}
 	}
+}
+
+// set sets the line's one timer.
+func (l *Line) set(timer *time.Timer) {
+	next := min(l.deadline, l.incidents.next)
+	if next == supervision.Never {
+		timer.Stop()
+		return
+	}
+	timer.Reset(time.Until(l.epoch.Add(time.Duration(next))))
 }
 
 func (l *Line) now() supervision.Instant { return supervision.Instant(time.Since(l.epoch)) }
 
-// step carries out the effects first and writes about them afterwards: a slow log does not delay an effect.
+// step carries out the effects first and writes about them afterwards: neither a slow log nor the record delays an effect.
 func (l *Line) step(ev supervision.Event) {
-	effects, deadline := l.machine.Step(l.now(), ev)
+	at := time.Now() // its wall clock is that of now, also where a clock was set right after the start
+	now := supervision.Instant(at.Sub(l.epoch))
+	effects, deadline := l.machine.Step(now, ev)
 	l.deadline = deadline
 	for i := range effects {
 		l.do(&effects[i])
@@ -153,11 +248,45 @@ func (l *Line) step(ev supervision.Event) {
 	if len(effects) > 0 {
 		runtime.Gosched() // what the effects started runs now, on this processor, instead of after the writing
 	}
+	l.paceSense()
 	if ev.Kind != supervision.TimePassed {
+		l.tell(story.Entry{At: at, Line: l.name, Event: ev})
 		l.write("event", zap.InfoLevel, ev.Call, ev.Append)
 	}
 	for i := range effects {
-		l.write("effect", level(&effects[i]), effects[i].Call, effects[i].Append)
+		e := &effects[i]
+		l.tell(story.Entry{At: at, Line: l.name, Effect: *e})
+		l.write("effect", level(e), e.Call, e.Append)
+		if e.Kind == supervision.Report {
+			l.incidents.take(now, at, e, l.machine)
+		}
+	}
+	l.keepIfChanged()
+}
+
+// tell gives an entry to the record and to who follows.
+func (l *Line) tell(e story.Entry) {
+	if l.record != nil {
+		l.record(e)
+	}
+	l.followers.tell(e)
+}
+
+func (l *Line) keepIfChanged() {
+	k := l.machine.Kept()
+	if k == l.kept {
+		return
+	}
+	l.kept = k
+	if l.keep != nil {
+		l.keep(k)
+	}
+}
+
+// paceSense has the loop current looked at often while the line does something.
+func (l *Line) paceSense() {
+	if l.sense != nil {
+		l.sense.pace(!l.machine.AtRest())
 	}
 }
 

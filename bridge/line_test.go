@@ -81,7 +81,9 @@ func (r *rig) confirmed() {
 func (r *rig) texts() string {
 	var all []string
 	for _, e := range r.log.All() {
-		all = append(all, e.Message+" "+e.ContextMap()["text"].(string))
+		if text, ok := e.ContextMap()["text"].(string); ok { // else it is no event or effect
+			all = append(all, e.Message+" "+text)
+		}
 	}
 	return strings.Join(all, "\n")
 }

@@ -24,6 +24,7 @@ type opener struct {
 	mu      sync.Mutex
 	cancel  context.CancelFunc // of the interruption under way
 	running supervision.Seq    // its number
+	opened  bool               // it was confirmed open, and its outcome is not posted yet
 	closing bool               // the repeating close runs
 }
 
@@ -47,14 +48,31 @@ func (o *opener) open(seq supervision.Seq, d time.Duration, notAfter time.Time) 
 	o.all.Go(func() {
 		res := o.contact.Interrupt(ctx, relay.Interruption{
 			Seq: uint32(seq), Duration: d, NotAfter: notAfter,
-			Opened: func(time.Time) { o.post(supervision.Event{Kind: supervision.LoopOpened, Seq: seq}) },
+			Opened: func(time.Time) {
+				o.setOpened(true)
+				o.post(supervision.Event{Kind: supervision.LoopOpened, Seq: seq})
+			},
 		})
 		cancel()
 		o.mu.Lock()
 		o.cancel = nil
 		o.mu.Unlock()
 		o.report(seq, res)
+		o.setOpened(false) // the outcome is in the mailbox before anything that the loop current tells of it
 	})
+}
+
+func (o *opener) setOpened(is bool) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.opened = is
+}
+
+// underWay tells whether the controller has confirmed an opening whose outcome was not posted yet.
+func (o *opener) underWay() bool {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.opened
 }
 
 func (o *opener) report(seq supervision.Seq, res relay.Result) {

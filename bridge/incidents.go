@@ -1,0 +1,116 @@
+package bridge
+
+import (
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+// incidents are those of a line that last; they are told to the log again and again, and once when they are over.
+type incidents struct {
+	// set once
+	every time.Duration // 0: never again
+	log   *zap.Logger
+
+	open []openIncident
+	next supervision.Instant // of the next reminder; Never: none
+}
+
+type openIncident struct {
+	reason supervision.Incident
+	rule   supervision.Suppression
+	flash  bool
+	call   supervision.CallID
+	since  time.Time // on the wall
+	from   supervision.Instant
+}
+
+func newIncidents(every time.Duration, log *zap.Logger) incidents {
+	return incidents{every: every, log: log, next: supervision.Never}
+}
+
+// take takes a report of the machine.
+func (s *incidents) take(now supervision.Instant, at time.Time, e *supervision.Effect, m *supervision.Machine) {
+	switch e.Report {
+	case supervision.ReportIncident:
+		s.begin(now, at, e)
+	case supervision.ReportIncidentEnded:
+		s.drop(now, func(i *openIncident) bool { return i.reason == e.Incident })
+	default:
+		return
+	}
+	s.reconcile(now, m.View())
+	s.schedule(now)
+}
+
+// begin: the same reason again is the same incident, now of another call.
+func (s *incidents) begin(now supervision.Instant, at time.Time, e *supervision.Effect) {
+	one := openIncident{reason: e.Incident, rule: e.Suppression, flash: e.Flash, call: e.Call, since: at, from: now}
+	for i := range s.open {
+		if old := &s.open[i]; old.reason == one.reason {
+			one.since, one.from = old.since, old.from
+			*old = one
+			return
+		}
+	}
+	s.open = append(s.open, one)
+}
+
+// reconcile drops what the machine does not count as lasting any more: one incident takes the place of another. That the controller
+// cannot be reached lasts beside the line's own incident while the loop is faulted.
+func (s *incidents) reconcile(now supervision.Instant, v supervision.View) {
+	s.drop(now, func(i *openIncident) bool {
+		return i.reason != v.Incident && !(i.reason == supervision.IncidentUnreachable && v.Loop == "faulted")
+	})
+}
+
+func (s *incidents) drop(now supervision.Instant, is func(*openIncident) bool) {
+	kept := s.open[:0]
+	for i := range s.open {
+		one := s.open[i]
+		if !is(&one) {
+			kept = append(kept, one)
+			continue
+		}
+		s.log.Info("incident is over", append(one.fields(now), zap.Time("since", one.since))...)
+	}
+	s.open = kept
+}
+
+// schedule sets the next reminder if there is something to be reminded of and none is set.
+func (s *incidents) schedule(now supervision.Instant) {
+	switch {
+	case s.every <= 0 || len(s.open) == 0:
+		s.next = supervision.Never
+	case s.next == supervision.Never:
+		s.next = now.Add(s.every)
+	}
+}
+
+func (s *incidents) due(now supervision.Instant) bool { return now >= s.next }
+
+// remind tells each incident that lasts.
+func (s *incidents) remind(now supervision.Instant, v supervision.View) {
+	s.reconcile(now, v)
+	for i := range s.open {
+		one := &s.open[i]
+		s.log.Warn("incident lasts", append(one.fields(now),
+			zap.Time("since", one.since), zap.String("advice", story.Advice(one.reason, one.rule, one.flash)))...)
+	}
+	s.next = supervision.Never
+	s.schedule(now)
+}
+
+func (i *openIncident) fields(now supervision.Instant) []zap.Field {
+	f := []zap.Field{zap.Stringer("reason", i.reason)}
+	if i.call != 0 {
+		f = append(f, zap.Uint64("call", uint64(i.call)))
+	}
+	if i.rule != supervision.SuppressionNone {
+		f = append(f, zap.Stringer("rule", i.rule))
+	}
+	return append(f, zap.Stringer("lasted", now.Sub(i.from).Round(time.Second)))
+}

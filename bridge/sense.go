@@ -1,0 +1,168 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge/relay"
+	"clearback/supervision"
+)
+
+// How the loop current is looked at.
+const (
+	// senseBusy is the pace while the line does something. The shortest interruption (250 ms) is then seen in every case.
+	senseBusy = 25 * time.Millisecond
+	// senseIdle is the pace on a line at rest. All lines look at the same multiples of it, so that those of one controller share a reading:
+	// 100 lines make 5 requests a second.
+	senseIdle = 200 * time.Millisecond
+	// settleBusy is for how long readings must agree before they count, while the line does something. Contacts bounce for up to
+	// 10 ms and current detectors follow within 30 ms (common practice).
+	settleBusy = 50 * time.Millisecond
+	// settleIdle is the same on a line at rest: longer than the break of a dial pulse, at most 75 ms, so that dialling is not taken for
+	// hanging up. There are readings of senseBusy in between.
+	settleIdle = 100 * time.Millisecond
+	// settleOpen is how long current must flow while the controller says that the loop is open. Mostly it has just closed again, and its
+	// word of that comes first; a controller that answers within 100 ms needs two answers for it.
+	settleOpen = 250 * time.Millisecond
+)
+
+// senser watches the loop current of one line in service. It posts Seized when current begins to flow and Released when it stops, and
+// the first state that is seen. An input that cannot be read posts nothing.
+type senser struct {
+	// set once
+	sensor relay.Sensor
+	post   func(supervision.Event)
+	open   func() bool // an opening is confirmed and its outcome not posted yet
+	epoch  time.Time
+	log    *zap.Logger
+	ctx    context.Context
+	stop   context.CancelFunc
+	all    sync.WaitGroup
+	wake   chan struct{} // buffer 1: one hint that the pace rose is as good as many
+
+	busy atomic.Bool // the line does something
+
+	// owned by run
+	state   relay.Level // posted last; LevelUnknown: none
+	next    relay.Level // read, but not for long enough; LevelUnknown: none
+	since   time.Time   // when next was first read
+	failing time.Time   // since when the input cannot be read; zero: it can
+}
+
+func newSenser(s relay.Sensor, post func(supervision.Event), open func() bool, epoch time.Time, log *zap.Logger) *senser {
+	n := &senser{sensor: s, post: post, open: open, epoch: epoch, log: log, wake: make(chan struct{}, 1)}
+	n.ctx, n.stop = context.WithCancel(context.Background())
+	return n
+}
+
+func (n *senser) start() { n.all.Go(n.run) }
+
+func (n *senser) end() {
+	n.stop()
+	n.all.Wait()
+}
+
+// pace says whether the line does something.
+func (n *senser) pace(busy bool) {
+	if n.busy.Swap(busy) == busy || !busy {
+		return
+	}
+	select {
+	case n.wake <- struct{}{}:
+	default: // it is awake
+	}
+}
+
+func (n *senser) run() {
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for {
+		select {
+		case <-n.ctx.Done():
+			return
+		case <-n.wake:
+		case <-timer.C:
+		}
+		asked := time.Now()
+		level, err := n.sensor.Sense(n.ctx)
+		if n.ctx.Err() != nil {
+			return
+		}
+		if errors.Is(err, relay.ErrNoSense) {
+			n.log.Warn("the loop current cannot be watched: the contact has no input for it; set sense: or another verify:", zap.Error(err))
+			return
+		}
+		n.read(asked, time.Now(), level, err)
+		timer.Reset(n.pause())
+	}
+}
+
+// read takes a reading that was asked for and answered at these instants; the input was looked at somewhere between.
+func (n *senser) read(asked, answered time.Time, level relay.Level, err error) {
+	if !n.readable(answered, level, err) {
+		n.next = relay.LevelUnknown
+		return
+	}
+	switch {
+	case level == n.state:
+		n.next = relay.LevelUnknown
+	case level != n.next:
+		n.next, n.since = level, answered
+	case asked.Sub(n.since) >= n.settle():
+		n.state, n.next = level, relay.LevelUnknown
+		kind := supervision.Released
+		if level == relay.LevelClosed {
+			kind = supervision.Seized
+		}
+		n.post(supervision.Event{Kind: kind})
+	}
+}
+
+// readable tells whether the reading is one, and logs the first that is none and the first that is one again.
+func (n *senser) readable(now time.Time, level relay.Level, err error) bool {
+	if err == nil && level == relay.LevelUnknown {
+		err = errNoLevel
+	}
+	switch {
+	case err != nil && n.failing.IsZero():
+		n.failing = now
+		n.log.Warn("the loop-current input cannot be read; what the line does is not seen until it can", zap.Error(err))
+	case err == nil && !n.failing.IsZero():
+		n.log.Info("the loop-current input can be read again", zap.Stringer("after", now.Sub(n.failing).Round(time.Millisecond)))
+		n.failing = time.Time{}
+	}
+	return err == nil
+}
+
+var errNoLevel = errors.New("bridge: the controller gave no level")
+
+// settle is for how long the reading under way must stay.
+func (n *senser) settle() time.Duration {
+	switch {
+	case n.next == relay.LevelClosed && n.open():
+		return settleOpen
+	case n.busy.Load():
+		return settleBusy
+	default:
+		return settleIdle
+	}
+}
+
+// pause is the time to the next reading.
+func (n *senser) pause() time.Duration {
+	switch {
+	case !n.failing.IsZero():
+		return senseIdle // in vain, mostly; and a controller in trouble is left alone
+	case n.next != relay.LevelUnknown && n.settle() == settleBusy:
+		return settleBusy // two readings, which a slow controller manages within the shortest interruption
+	case n.next != relay.LevelUnknown || n.busy.Load():
+		return senseBusy
+	default:
+		return senseIdle - time.Since(n.epoch)%senseIdle
+	}
+}
