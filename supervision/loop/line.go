@@ -26,16 +26,21 @@ type Line struct {
 	now time.Duration
 
 	battery bool
+	trickle bool // locked out: the port feeds too little for a hold
 	ringing bool // ringing voltage at the port
 	coil    bool // energised: the normally-closed contact opens
+	welded  bool // the contact does not follow the coil
 	closed  bool // the contact
 	moves   []move
 	sets    []set
 
 	current   bool
 	since     time.Duration // of the last change of current
+	seen      bool          // the port sees something across the pair
+	seenSince time.Duration // of the last change of seen
 	aLead     bool
 	held      bool
+	release   time.Duration // of this hold
 	ringUp    bool
 	ringsTill time.Duration // end of the ring-up while no ringing comes; Never while it does
 	lamp      Lamp
@@ -73,9 +78,33 @@ func (l *Line) SetBattery(now time.Duration, on bool) ([]Change, time.Duration) 
 	return l.do(now, func() { l.battery = on })
 }
 
+// SetLockOut lets the port lock the line out, or feed it again. Locked out, the port sends no more current than it needs to see
+// whether anything bridges the pair; a hold needs more.
+func (l *Line) SetLockOut(now time.Duration, out bool) ([]Change, time.Duration) {
+	return l.do(now, func() { l.trickle = out })
+}
+
+// SetWelded welds the contact where it is, whatever its coil does; not welded, it goes where the coil has it.
+func (l *Line) SetWelded(now time.Duration, welded bool) ([]Change, time.Duration) {
+	return l.do(now, func() {
+		l.welded = welded
+		l.moveTo(!l.coil)
+	})
+}
+
 // SetRinging starts or ends the ringing at the port (the cadence's pauses are part of it).
 func (l *Line) SetRinging(now time.Duration, on bool) ([]Change, time.Duration) {
-	return l.do(now, func() { l.ringing = on })
+	return l.do(now, func() {
+		if l.ringing == on {
+			return
+		}
+		l.ringing = on
+		kind := RingEnded
+		if on {
+			kind = RingBegan
+		}
+		l.tell(Change{Kind: kind})
+	})
 }
 
 // SetCoil energises the relay, which opens its normally-closed contact, or lets it drop.
@@ -85,17 +114,22 @@ func (l *Line) SetCoil(now time.Duration, energised bool) ([]Change, time.Durati
 			return
 		}
 		l.coil = energised
-		at, to := l.now+l.o.Move, !energised
-		l.moves = l.moves[:0]
-		if l.closed == to {
-			return // it turned back before the contact had moved
-		}
-		l.moves = append(l.moves, move{at, to})
-		if b := l.o.Bounce; b > 0 {
-			l.moves = append(l.moves, move{at + b/3, !to}, move{at + 2*b/3, to})
-		}
-		l.expire(l.now) // with Move 0 it moves now
+		l.moveTo(!energised)
 	})
+}
+
+// moveTo sets the contact moving.
+func (l *Line) moveTo(closed bool) {
+	at := l.now + l.o.Move
+	l.moves = l.moves[:0]
+	if l.welded || l.closed == closed {
+		return // it turned back before the contact had moved
+	}
+	l.moves = append(l.moves, move{at, closed})
+	if b := l.o.Bounce; b > 0 {
+		l.moves = append(l.moves, move{at + b/3, !closed}, move{at + 2*b/3, closed})
+	}
+	l.expire(l.now) // with Move 0 it moves now
 }
 
 // Lift puts the set on the line: off hook with the line's key down. A held call is taken back.
@@ -199,15 +233,15 @@ func (l *Line) moveDue() time.Duration {
 	return l.moves[0].at
 }
 
-func (l *Line) releaseDue() time.Duration { return l.dueIf(l.held && !l.current, l.o.Release) }
-func (l *Line) seizeDue() time.Duration   { return l.dueIf(!l.offHook && l.current, l.o.Seize) }
-func (l *Line) onHookDue() time.Duration  { return l.dueIf(l.offHook && !l.current, l.o.OnHook) }
+func (l *Line) releaseDue() time.Duration { return dueIf(l.held && !l.current, l.since+l.release) }
+func (l *Line) seizeDue() time.Duration   { return dueIf(!l.offHook && l.seen, l.seenSince+l.o.Seize) }
+func (l *Line) onHookDue() time.Duration  { return dueIf(l.offHook && !l.seen, l.seenSince+l.o.OnHook) }
 
-func (l *Line) dueIf(waits bool, after time.Duration) time.Duration {
+func dueIf(waits bool, at time.Duration) time.Duration {
 	if !waits {
 		return Never
 	}
-	return l.since + after
+	return at
 }
 
 func (l *Line) next() time.Duration {
@@ -220,7 +254,10 @@ func (l *Line) settle() {
 	aLead := slices.ContainsFunc(l.sets, func(s set) bool { return s.aLead })
 	switch {
 	case l.aLead && !aLead && l.current:
-		l.held = true
+		l.held, l.release = true, l.o.Release
+		if l.o.Releases != nil {
+			l.release = l.o.Releases()
+		}
 		l.tell(Change{Kind: HoldBegan})
 	case aLead && l.held:
 		l.held = false
@@ -244,21 +281,24 @@ func (l *Line) settle() {
 	}
 }
 
-// flow finds whether loop current flows.
+// flow finds whether loop current flows, and what the port sees of it.
 func (l *Line) flow() {
 	bridged := l.held || slices.ContainsFunc(l.sets, func(s set) bool { return s.pair })
-	current := l.battery && l.closed && bridged
-	if current == l.current {
+	seen := l.battery && l.closed && bridged
+	if current := seen && !l.trickle; current != l.current {
+		l.current, l.since = current, l.now
+		kind := CurrentOff
+		if current {
+			kind = CurrentOn
+		}
+		l.tell(Change{Kind: kind})
+	}
+	if seen == l.seen {
 		return
 	}
-	took := l.now - l.since
-	l.current, l.since = current, l.now
-	if !current {
-		l.tell(Change{Kind: CurrentOff})
-		return
-	}
-	l.tell(Change{Kind: CurrentOn})
-	if l.offHook && l.o.FlashMax > 0 && took >= l.o.FlashMin && took <= l.o.FlashMax {
+	took := l.now - l.seenSince
+	l.seen, l.seenSince = seen, l.now
+	if seen && l.offHook && l.o.FlashMax > 0 && took >= l.o.FlashMin && took <= l.o.FlashMax {
 		l.tell(Change{Kind: PortFlash, Took: took})
 	}
 }

@@ -222,17 +222,17 @@ func TestLampCadences(t *testing.T) {
 func TestRingingFlashesUntilAnsweredOrGivenUp(t *testing.T) {
 	b := newBench(t, Options{RingUp: 5 * time.Second})
 	b.ringing(true)
-	require.Equal(t, "0s lamp flashing", b.said())
+	require.Equal(t, "0s ringing begins\n0s lamp flashing", b.said())
 	b.wait(20 * time.Second)
 	require.Empty(t, b.said())
 	b.ringing(false)
 	b.wait(6 * time.Second)
-	require.Equal(t, "25s lamp dark", b.said())
+	require.Equal(t, "20s ringing ends\n25s lamp dark", b.said())
 
 	b.ringing(true)
 	b.lift("desk")
 	b.wait(time.Second)
-	require.Equal(t, "26s lamp flashing\n26s loop current on\n26s lamp steady\n26.04s port sees off hook", b.said())
+	require.Equal(t, "26s ringing begins\n26s lamp flashing\n26s loop current on\n26s lamp steady\n26.04s port sees off hook", b.said())
 	b.ringing(false)
 	b.hangUp("desk")
 	require.Equal(t, Dark, b.l.State().Lamp, "answered calls ring no more")
@@ -253,6 +253,64 @@ func TestAPortThatInterruptsByItselfClearsTheHoldToo(t *testing.T) {
 	b.wait(400 * ms)
 	b.battery(true)
 	require.False(t, b.l.State().Held)
+}
+
+// A port that locks a line out feeds it too little for a hold, and still sees when the bridge is gone (common practice: permanent
+// signal treatment).
+func TestALockedOutPortHoldsNothingAndSeesTheLineOnHook(t *testing.T) {
+	b := heldLine(t, Options{})
+	b.did(b.l.SetLockOut(b.now, true))
+	b.wait(2 * time.Second)
+	require.Equal(t, "1s loop current off\n1.35s hold lets go\n1.35s lamp dark\n2.35s port sees on hook", b.said())
+
+	b = newBench(t, Options{})
+	b.lift("desk")
+	b.wait(time.Second)
+	b.did(b.l.SetLockOut(b.now, true))
+	b.wait(time.Minute)
+	require.True(t, b.l.State().OffHook, "a handset that lies beside its telephone")
+	b.hangUp("desk")
+	b.wait(time.Second)
+	require.False(t, b.l.State().OffHook)
+}
+
+func TestAWeldedContactFollowsItsCoilOnlyWhenItIsFree(t *testing.T) {
+	b := heldLine(t, Options{Move: 5 * ms})
+	b.did(b.l.SetWelded(b.now, true))
+	b.coil(true)
+	b.wait(time.Second)
+	require.Empty(t, b.said())
+	require.True(t, b.l.State().Held)
+	b.did(b.l.SetWelded(b.now, false))
+	b.wait(time.Second)
+	require.True(t, b.has(ContactOpened))
+	require.False(t, b.l.State().Held)
+	b.did(b.l.SetWelded(b.now, true))
+	b.coil(false)
+	b.wait(time.Second)
+	require.False(t, b.l.State().ContactClosed, "welded open")
+}
+
+// Each hold takes its own release time from the source.
+func TestReleaseTimesVaryFromHoldToHold(t *testing.T) {
+	all := []time.Duration{100 * ms, 700 * ms}
+	b := heldLine(t, Options{Releases: func() time.Duration {
+		next := all[0]
+		all = all[1:]
+		return next
+	}})
+	b.pulse(101)
+	require.False(t, b.l.State().Held)
+	b.lift("desk")
+	b.wait(time.Second)
+	b.hold("desk")
+	b.wait(time.Second)
+	b.pulse(699)
+	require.True(t, b.l.State().Held)
+	b.coil(true)
+	b.wait(700 * ms)
+	require.False(t, b.l.State().Held)
+	require.Empty(t, all)
 }
 
 // A set that goes off hook while the contact is open cannot be seen before it closes.
@@ -316,7 +374,7 @@ func action(t *rapid.T) func(l *Line, now time.Duration) ([]Change, time.Duratio
 	name := rapid.SampledFrom([]string{"desk", "counter"}).Draw(t, "set")
 	on := rapid.Bool().Draw(t, "on")
 	return func() func(l *Line, now time.Duration) ([]Change, time.Duration) {
-		switch rapid.IntRange(0, 5).Draw(t, "action") {
+		switch rapid.IntRange(0, 7).Draw(t, "action") {
 		case 0:
 			return func(l *Line, now time.Duration) ([]Change, time.Duration) { return l.Lift(now, name) }
 		case 1:
@@ -327,6 +385,10 @@ func action(t *rapid.T) func(l *Line, now time.Duration) ([]Change, time.Duratio
 			return func(l *Line, now time.Duration) ([]Change, time.Duration) { return l.SetBattery(now, on) }
 		case 4:
 			return func(l *Line, now time.Duration) ([]Change, time.Duration) { return l.SetRinging(now, on) }
+		case 5:
+			return func(l *Line, now time.Duration) ([]Change, time.Duration) { return l.SetLockOut(now, on) }
+		case 6:
+			return func(l *Line, now time.Duration) ([]Change, time.Duration) { return l.SetWelded(now, on) }
 		default:
 			return func(l *Line, now time.Duration) ([]Change, time.Duration) { return l.SetCoil(now, on) }
 		}

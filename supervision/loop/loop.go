@@ -16,6 +16,9 @@ type Options struct {
 	// Release: the line card lets a hold go when loop current was absent for this long without a break.
 	// Electronic key systems can mostly be set to 50 ms or to 350-450 ms (common practice). Default 350 ms.
 	Release time.Duration
+	// Releases, if not nil, gives the release time of each hold in turn, in place of Release: no two holds of an older card
+	// are alike. It is called as a hold begins; what it gives is taken to be within 0 and 1 min.
+	Releases func() time.Duration
 	// RingUp: the lamp goes on flashing this long after the last ringing, since a card must not go dark in the
 	// pause between two bursts (4 s in North America). Settable from 2 to 9 s by common practice. Default 6 s.
 	RingUp time.Duration
@@ -120,6 +123,8 @@ const (
 	PortSeized  // the port sees the line off hook
 	PortOnHook  // the port sees it on hook
 	PortFlash   // the port takes a break for a hook flash. Took
+	RingBegan   // ringing voltage at the port
+	RingEnded
 )
 
 // Change is one thing that changed on the line.
@@ -154,6 +159,10 @@ func (c Change) String() string {
 		return "port sees on hook"
 	case PortFlash:
 		return fmt.Sprintf("port sees a flash of %v", c.Took)
+	case RingBegan:
+		return "ringing begins"
+	case RingEnded:
+		return "ringing ends"
 	default:
 		return fmt.Sprintf("change %d", uint8(c.Kind))
 	}
