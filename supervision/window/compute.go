@@ -1,0 +1,174 @@
+package window
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+)
+
+// Of computes the window of a line.
+//
+// An opening that is asked for as T lasts as long as the contact is quietly open: T, longer or shorter by the controller's error and by
+// the difference between the relay's closing and opening, less the bounce at the opening. Until it is quietly closed again it lasts longer
+// by the bounce at the closing. The shorter one must be longer than the card's release time and than anything else the adapter
+// could read; the longer one must be shorter than its flash window, where T is to lie below that, and at most LongestOpen. The policy's
+// bounds (Floor, Ceiling, Lead and OnHookRecognition) count what is asked for, as the policy does.
+//
+// The recommendation is the UK's normal 800 ms, moved as little as needed to be 100 ms from both edges of its span (a quarter of the
+// span where it is narrower than 400 ms), and to whole 10 ms. Its span is the upper one: what lies above the flash window is good also where the
+// adapter did not confirm that it cleared its leg, and a hold that stays is not made into a flash.
+//
+// It takes a few microseconds.
+func Of(l Line, m Method) Result {
+	l = l.bounded()
+	r := Result{Method: m}
+	low, high := l.edges(m)
+	lower := slices.MaxFunc(low, byLength)
+	upper := slices.MinFunc(high, byLength)
+	if l.FlashMax <= 0 {
+		r.add(lower, upper)
+		if len(r.Spans) == 0 {
+			r.Empty = empty(lower, upper)
+		}
+		return r.recommend()
+	}
+	begins := Edge{below(l.FlashMin - flashStep - l.excess(m)), FlashBegins}
+	ends := Edge{above(l.FlashMax + flashStep + l.loss(m, Band{})), FlashEnds}
+	r.Flash = Band{begins.At + ms, ends.At - ms}
+	under, over := earlier(begins, upper), later(ends, lower)
+	r.add(lower, under)
+	r.add(over, upper)
+	if len(r.Spans) == 0 {
+		r.Empty = empty(over, upper)
+		if over.Reason == FlashEnds && under.At >= 0 {
+			r.Empty += fmt.Sprintf("; nor is there room below the flash window, since %s at %s and %s at %s",
+				reasons[lower.Reason].at, clock(lower.At-ms), reasons[under.Reason].at, clock(under.At))
+		}
+	}
+	return r.recommend()
+}
+
+// edges returns the bounds from below and from above, without the flash window's.
+func (l Line) edges(m Method) (low, high []Edge) {
+	low = []Edge{{above(l.Release.Min + l.loss(m, Band{Max: l.Release.Max - l.Release.Min})), CardRelease}, {up(l.Floor), Floor}}
+	if l.PulseDialling {
+		low = append(low, Edge{above(l.PulseMax + pulseStep + l.loss(m, Band{})), DialPulse})
+	}
+	high = []Edge{
+		{down(dialWindow - l.Lead), DialWindow},
+		{down(l.OnHookRecognition), Recognition},
+		{down(l.Ceiling), Ceiling},
+		{down(l.LongestOpen - l.excess(m)), LongestOpen},
+	}
+	return low, high
+}
+
+// loss is by how much a quiet opening, with a further length that must fit into it, can be shorter than asked for.
+func (l Line) loss(m Method, further Band) time.Duration {
+	return sum(m, further, l.Operate, negative(l.ReleaseTime), l.Bounce, negative(l.Timing))
+}
+
+// excess is by how much an opening can be longer than asked for, until the contact is quietly closed.
+func (l Line) excess(m Method) time.Duration {
+	return sum(m, l.ReleaseTime, negative(l.Operate), l.Bounce, l.Timing)
+}
+
+func negative(b Band) Band { return Band{-b.Max, -b.Min} }
+
+// sum returns the upper limit of a sum of errors.
+func sum(m Method, errors ...Band) time.Duration {
+	var middle, halves time.Duration
+	squares := 0.0
+	for _, b := range errors {
+		middle += b.mean()
+		halves += b.half()
+		squares += float64(b.half()) * float64(b.half())
+	}
+	if m == RootSumSquare {
+		return middle + time.Duration(math.Ceil(math.Sqrt(squares)))
+	}
+	return middle + halves
+}
+
+// bounded takes out what no line has, so that no sum overflows.
+func (l Line) bounded() Line {
+	for _, b := range []*Band{&l.Release, &l.Operate, &l.ReleaseTime, &l.Bounce} {
+		b.Min = within(b.Min, 0)
+		b.Max = max(b.Min, within(b.Max, 0))
+	}
+	l.Timing.Min = within(l.Timing.Min, -time.Hour)
+	l.Timing.Max = max(l.Timing.Min, within(l.Timing.Max, -time.Hour))
+	for _, d := range []*time.Duration{&l.FlashMin, &l.FlashMax, &l.OnHookRecognition, &l.PulseMax, &l.Floor, &l.Ceiling, &l.LongestOpen, &l.Lead} {
+		*d = within(*d, 0)
+	}
+	l.FlashMin = min(l.FlashMin, l.FlashMax)
+	return l
+}
+
+func within(d, low time.Duration) time.Duration { return min(max(d, low), time.Hour) }
+
+// above is the first whole millisecond that is longer than d, below the last that is shorter; up and down take d itself too.
+func above(d time.Duration) time.Duration { return down(d) + ms }
+func below(d time.Duration) time.Duration { return up(d) - ms }
+func up(d time.Duration) time.Duration    { return -down(-d) }
+func down(d time.Duration) time.Duration {
+	if r := d % ms; r < 0 {
+		return d - r - ms
+	} else {
+		return d - r
+	}
+}
+
+func byLength(a, b Edge) int { return int(max(min(a.At-b.At, 1), -1)) }
+
+func earlier(a, b Edge) Edge {
+	if b.At < a.At {
+		return b
+	}
+	return a
+}
+
+func later(a, b Edge) Edge {
+	if b.At > a.At {
+		return b
+	}
+	return a
+}
+
+func (r *Result) add(from, to Edge) {
+	if from.At <= to.At {
+		r.Spans = append(r.Spans, Span{from, to})
+	}
+}
+
+func empty(from, to Edge) string {
+	return fmt.Sprintf("empty, because %s at %s and %s at %s already: change one of %s, %s",
+		reasons[from.Reason].at, clock(from.At-ms), reasons[to.Reason].at, clock(to.At), from.Reason.Change(), to.Reason.Change())
+}
+
+const edgeMargin = 100 * ms
+
+func (r Result) recommend() Result {
+	if len(r.Spans) == 0 {
+		return r
+	}
+	s := r.Spans[len(r.Spans)-1]
+	from, to := s.From.At, s.To.At
+	margin := min(edgeMargin, (to-from)/4)
+	v := usual
+	switch low, high := up(from+margin), down(to-margin); {
+	case v < low:
+		v = low
+		if whole := (v + 9*ms) / (10 * ms) * (10 * ms); whole <= high {
+			v = whole
+		}
+	case v > high:
+		v = high
+		if whole := v / (10 * ms) * (10 * ms); whole >= low {
+			v = whole
+		}
+	}
+	r.Recommended, r.Below, r.Above = v, v-from, to-v
+	return r
+}
