@@ -51,7 +51,7 @@ func Of(l Line, m Method) Result {
 
 // edges returns the bounds from below and from above, without the flash window's.
 func (l Line) edges(m Method) (low, high []Edge) {
-	low = []Edge{{above(l.Release.Min + l.loss(m, Band{Max: l.Release.Max - l.Release.Min})), CardRelease}, {up(l.Floor), Floor}}
+	low = []Edge{{above(l.Release.Min + l.loss(m, Band{Max: l.Release.Max - l.Release.Min})), CardRelease}, {max(up(l.Floor), ms), Floor}}
 	if l.PulseDialling {
 		low = append(low, Edge{above(l.PulseMax + pulseStep + l.loss(m, Band{})), DialPulse})
 	}

@@ -297,7 +297,7 @@ func sound(l Line, v time.Duration) bool {
 	long := v + l.Timing.Max + l.ReleaseTime.Max - l.Operate.Min + l.Bounce.Max
 	flash := l.FlashMax > 0 && short <= l.FlashMax+50*ms && long >= l.FlashMin-50*ms
 	pulse := l.PulseDialling && short <= l.PulseMax+10*ms
-	return short > l.Release.Max && !flash && !pulse && v >= l.Floor && v <= l.Ceiling && long <= l.LongestOpen &&
+	return v > 0 && short > l.Release.Max && !flash && !pulse && v >= l.Floor && v <= l.Ceiling && long <= l.LongestOpen &&
 		v+l.Lead <= 2*time.Second && v <= l.OnHookRecognition
 }
 
