@@ -25,6 +25,8 @@ const (
 	Incoming                   // the service sent it
 	Outgoing                   // the adapter asked for it
 	ByHand                     // no call: an interruption by hand
+
+	directions
 )
 
 // Party is who is at the far end of a call, as far as the signalling says.
@@ -55,6 +57,8 @@ const (
 	ClearedByFarEnd
 	ClearedByNearEnd
 	ClearedByLoss // the adapter was lost
+
+	clearedBys
 )
 
 // Outcome is what became of a call's clearing.
@@ -78,6 +82,10 @@ const (
 	OutcomeIncident
 	// OutcomeBroken: the record ends before the outcome (the daemon died).
 	OutcomeBroken
+	// OutcomeStayed: the interruption was made, the line was seen off hook after it, and it is no incident: a trial.
+	OutcomeStayed
+
+	outcomes
 )
 
 // Verified tells how the outcome was verified.
@@ -88,36 +96,117 @@ const (
 	VerifiedNot Verified = iota
 	VerifiedByProbe
 	VerifiedBySense
+
+	verifieds
 )
 
-// Account is the account of one call, or of one interruption by hand (Call 0). The zero value with Line and Call is its beginning.
-// It is a plain value, so that it can be stored as it is.
+// Account is the account of one call, or of one interruption by hand (Call 0). It is a plain value, so that it can be stored as it
+// is; [Account.ID] says which accounts are one and the same at different times.
 type Account struct {
 	Line      string
 	Call      supervision.CallID
 	Direction Direction
 	Emergency bool
-	Trial     bool
-	Party     Party
+	// Trial: a trial of tuning, or another call whose far end is this daemon.
+	Trial bool
+	Party Party
 
-	// zero: it did not happen (yet)
+	// Zero: it did not happen (yet). Began is when the call arrived or was asked for, or when the opening by hand was commanded.
+	// Cleared is when the first end to go was learnt to have gone. Ended is when the outcome was known: it is zero as long as the
+	// outcome is [OutcomeOpen]. What comes later (the adapter's answer, the end of the incident) does not move it.
 	Began, Answered, Cleared, Ended time.Time
 
+	// ClearedBy is the end that went first; of two that cross, the one whose going was learnt first. A call that was refused because
+	// the near end came first counts as cleared by that.
 	ClearedBy ClearedBy
-	Evidence  supervision.Evidence
-	Late      time.Duration
-	Answer    supervision.Answer // of the adapter to our BYE
-	// Openings counts the interruptions of this clearing; Asked and Measured are those of the last one, 0: none, or not measured.
+	Evidence  supervision.Evidence // of a far-end clearing
+	Late      time.Duration        // how long before Cleared it had happened, as far as the source says
+	Answer    supervision.Answer   // of the adapter to our BYE; AnswerNone: none, or none yet
+	// Openings counts the interruptions of this clearing that were made, or may have been. Asked and Measured are those of the last
+	// one that was commanded; 0: none, or not measured.
 	Openings        int
 	Asked, Measured time.Duration
-	Hook            supervision.Hook
-	Verified        Verified
-	Outcome         Outcome
-	Rule            supervision.Suppression
-	Incident        supervision.Incident
-	Flash           bool
+	// Hook is what was seen after the last interruption, or instead of one if the adapter knew no such call; Verified is how.
+	Hook     supervision.Hook
+	Verified Verified
+	Outcome  Outcome
+	// Rule is what kept the loop closed, with an incident too.
+	Rule     supervision.Suppression
+	Incident supervision.Incident
+	// Flash: the adapter reported a hook flash in the last interruption.
+	Flash bool
 	// IncidentEnded is when the incident was over; zero: it lasts, or there is none.
 	IncidentEnded time.Time
+}
+
+// ID names an account for good.
+type ID struct {
+	Line string
+	Call supervision.CallID
+	// Began is that of an account without a call, which has no other name, in nanoseconds of Unix time; 0 with a call.
+	Began int64
+}
+
+// ID returns the name of the account; it does not change while the account does.
+func (a *Account) ID() ID {
+	id := ID{Line: a.Line, Call: a.Call}
+	if a.Call == 0 {
+		id.Began = a.Began.UnixNano()
+	}
+	return id
+}
+
+// Length is how long the call was up: from the answer to the first clearing, or until now; 0 if it was not answered before
+// that.
+func (a *Account) Length(now time.Time) time.Duration {
+	end := a.Cleared
+	if end.IsZero() {
+		end = now
+	}
+	if a.Answered.IsZero() {
+		return 0
+	}
+	return max(0, end.Sub(a.Answered))
+}
+
+// Failed tells whether somebody should look at the line because of this account: there was an incident; or the clearing of an
+// answered call may have left a hold behind for another reason than the line's own rules. These are:
+//   - suppressed because of other-call, late, unknown-call, loop-busy, loop-faulted or out-of-bounds, or the adapter was lost, unless
+//     the line was seen on hook all the same;
+//   - broken off: the record ends before the outcome, so nobody knows;
+//   - unknown, when the loop was measured to be open for less than nine tenths of what was asked;
+//   - seen off hook after the interruption, without being a trial.
+//
+// Not so: the rules unanswered, emergency, life-safety, no-contact and callback-window, which are how the line is meant to work; what
+// was cancelled, since then somebody is at the telephone; and unknown alone, or each clearing of a line without verification would
+// count.
+func (a *Account) Failed() bool {
+	answered := !a.Answered.IsZero()
+	switch a.Outcome {
+	case OutcomeIncident:
+		return true
+	case OutcomeStayed:
+		return !a.Trial
+	case OutcomeBroken:
+		return answered
+	case OutcomeUnknown:
+		return a.Measured > 0 && a.Measured < a.Asked-a.Asked/10
+	case OutcomeSuppressed:
+		return answered && a.Hook != supervision.HookOn && (a.ClearedBy == ClearedByLoss || leavesHold(a.Rule))
+	default:
+		return false
+	}
+}
+
+// leavesHold tells whether a rule that kept the loop closed may have left a hold behind unintentionally.
+func leavesHold(rule supervision.Suppression) bool {
+	switch rule {
+	case supervision.SuppressedOtherCall, supervision.SuppressedLate, supervision.SuppressedUnknownCall,
+		supervision.SuppressedLoopBusy, supervision.SuppressedLoopFaulted, supervision.SuppressedOutOfBounds:
+		return true
+	default:
+		return false
+	}
 }
 
 // Incident is the account of one incident, with or without a call.

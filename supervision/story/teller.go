@@ -1,27 +1,264 @@
 package story
 
-import "clearback/supervision"
+import (
+	"time"
 
-// Teller keeps the accounts of one line while they change. It is not for concurrent use.
-type Teller struct{}
+	"clearback/supervision"
+)
 
-// NewTeller returns the teller of a line without calls. sensed tells whether a loop-current sensor decides about the hook.
-func NewTeller(line string, sensed bool) *Teller { return &Teller{} }
+// What bounds a teller's memory.
+const (
+	// keptFor is how long an account may still change after its last change: the machine forgets an adapter's leg of which nothing
+	// was heard 65 s after its BYE or CANCEL (64*T1 twice, RFC 3261 sections 9.1 and 17.1.2.2, and a second).
+	keptFor = 65 * time.Second
+	// awaitedFor is how long the outcome of a clearing is awaited; the machine's own waits end within seconds, and what comes later
+	// than this was lost.
+	awaitedFor = 5 * time.Minute
+	// maxKept, maxIncidents and maxNotes bound what a flood can take; a line carries a few calls at a time.
+	maxKept      = 64
+	maxIncidents = 16
+	maxNotes     = 16
+)
 
-// Take takes the next entry and returns the accounts and incidents that it changed, valid until the next Take.
-func (t *Teller) Take(e Entry) ([]Account, []Incident) { return nil, nil }
+// Teller keeps the accounts of one line while they change. It is not for concurrent use. It must see the entries in the order in
+// which they happened; what does not fit is ignored, as the machine does. After the process that it tells of has died, use a new one.
+type Teller struct {
+	// set once
+	line   string
+	sensed bool
 
-// Note takes who is in a call, and returns the account that it changed, nil if there is none yet.
-func (t *Teller) Note(n Note) *Account { return nil }
+	all   []*tracked // in order of their beginning
+	spare []*tracked
+	notes []Note // of calls that did not begin yet
+	open  []openIncident
+	last  opening
+	swept time.Time
 
-// Settings are what an explanation says of the line as it is set up; zero values are left out.
-type Settings struct {
-	Interval, FlashMax, Lead, GuardTime, OnHookRecognition int64
+	// of the step of the machine that is being told
+	cause  supervision.Event
+	judged *tracked // whose interruption was reported last
+
+	probed bool // a probe was asked since the last clearing or opening
+
+	// handed out by Take
+	dirty     []*tracked
+	accounts  []Account
+	incidents []Incident
 }
 
-// Advice is one sentence on what to do about an incident.
-func Advice(reason supervision.Incident, rule supervision.Suppression, flash bool) string { return "" }
+// tracked is an account that may still change.
+type tracked struct {
+	Account
+	offered  bool // the adapter has, or had, a leg of it
+	legGone  bool
+	test     bool // a note said so
+	trialSet bool
+	changed  bool
+	touched  time.Time
+}
 
-// Explain returns the time line of a call in words with a small drawing, why it ended as it did, and what to change. entries are those
-// of the call and those of the line meanwhile, in order. width is the number of columns, at least 60.
-func Explain(a Account, entries []Entry, width int) string { return "" }
+// opening is the last interruption that was commanded.
+type opening struct {
+	seq     supervision.Seq
+	of      *tracked
+	opened  bool
+	settled bool // closed or not made
+}
+
+type openIncident struct {
+	Incident
+	of *tracked
+}
+
+// NewTeller returns the teller of a line without calls. sensed tells whether a loop-current sensor decides about the hook. Without it
+// what was seen after an interruption counts as seen by a probe if one was asked since, else by a sensor.
+func NewTeller(line string, sensed bool) *Teller { return &Teller{line: line, sensed: sensed} }
+
+// Take takes the next entry and returns the accounts and incidents that it changed, valid until the next Take. Entries of other
+// lines are not for it.
+func (t *Teller) Take(e Entry) ([]Account, []Incident) {
+	t.accounts, t.incidents = t.accounts[:0], t.incidents[:0]
+	t.sweep(e.At)
+	if e.Event.Kind != supervision.EventNone {
+		t.cause, t.judged = e.Event, nil
+		t.event(e.At, &e.Event)
+	} else {
+		t.effect(e.At, &e.Effect)
+	}
+	for _, c := range t.dirty {
+		c.changed, c.touched = false, e.At
+		t.accounts = append(t.accounts, c.Account)
+	}
+	t.dirty = t.dirty[:0]
+	return t.accounts, t.incidents
+}
+
+// Note takes who is in a call, and returns the account that it changed, nil if there is none yet; the note is kept for it then.
+func (t *Teller) Note(n Note) *Account {
+	c := t.find(n.Call)
+	if c == nil {
+		if len(t.notes) == maxNotes {
+			t.notes = t.notes[:copy(t.notes, t.notes[1:])]
+		}
+		t.notes = append(t.notes, n)
+		return nil
+	}
+	c.apply(&n)
+	a := c.Account
+	return &a
+}
+
+func (c *tracked) apply(n *Note) {
+	if c.Direction == DirectionUnknown {
+		c.Direction = n.Direction
+	}
+	c.Emergency = c.Emergency || n.Emergency
+	c.test = c.test || n.Test
+	c.Trial = c.test || c.trialSet
+	if n.Party.Number != "" {
+		c.Party.Number = n.Party.Number
+	}
+	if n.Party.Name != "" {
+		c.Party.Name = n.Party.Name
+	}
+	if n.Party.CallID != "" {
+		c.Party.CallID = n.Party.CallID
+	}
+}
+
+// find returns the account of that call, nil if there is none. The latest is the likeliest.
+func (t *Teller) find(call supervision.CallID) *tracked {
+	if call == 0 {
+		return nil
+	}
+	for i := len(t.all) - 1; i >= 0; i-- {
+		if t.all[i].Call == call {
+			return t.all[i]
+		}
+	}
+	return nil
+}
+
+// need returns the account of a call that the machine knows, so that there is one even if its beginning was lost.
+func (t *Teller) need(at time.Time, call supervision.CallID) *tracked {
+	if c := t.find(call); c != nil || call == 0 {
+		return c
+	}
+	return t.begin(at, call, DirectionUnknown)
+}
+
+func (t *Teller) begin(at time.Time, call supervision.CallID, d Direction) *tracked {
+	if len(t.all) >= maxKept {
+		t.dropOne(at)
+	}
+	var c *tracked
+	if n := len(t.spare); n > 0 {
+		c, t.spare = t.spare[n-1], t.spare[:n-1]
+	} else {
+		c = new(tracked)
+	}
+	*c = tracked{Account: Account{Line: t.line, Call: call, Direction: d, Began: at}, touched: at}
+	for i := range t.notes {
+		if call != 0 && t.notes[i].Call == call {
+			c.apply(&t.notes[i])
+			t.notes = append(t.notes[:i], t.notes[i+1:]...)
+			break
+		}
+	}
+	t.all = append(t.all, c)
+	t.change(c)
+	return c
+}
+
+func (t *Teller) change(c *tracked) {
+	if !c.changed {
+		c.changed = true
+		t.dirty = append(t.dirty, c)
+	}
+}
+
+// settle notes the outcome of an account. An incident stays one.
+func (t *Teller) settle(at time.Time, c *tracked, o Outcome) {
+	if c.Outcome != OutcomeIncident {
+		c.Outcome = o
+	}
+	if c.Ended.IsZero() {
+		c.Ended = at
+	}
+	t.change(c)
+}
+
+// reopen is for a clearing that goes on although its outcome seemed known.
+func (t *Teller) reopen(c *tracked) {
+	if c.Outcome != OutcomeIncident {
+		c.Outcome, c.Ended = OutcomeOpen, time.Time{}
+	}
+	t.change(c)
+}
+
+// sweep forgets, about once a second, the accounts that cannot change any more.
+func (t *Teller) sweep(now time.Time) {
+	if d := now.Sub(t.swept); d >= 0 && d < time.Second {
+		return
+	}
+	t.swept = now
+	kept := t.all[:0]
+	for _, c := range t.all {
+		idle := now.Sub(c.touched)
+		switch {
+		case c.Outcome == OutcomeOpen && idle > awaitedFor && (!c.Cleared.IsZero() || c.Direction == ByHand):
+			t.settle(now, c, OutcomeBroken)
+		case c.Outcome != OutcomeOpen && idle > keptFor && !t.holds(c):
+			t.let(c)
+			t.spare = append(t.spare, c)
+			continue
+		}
+		kept = append(kept, c)
+	}
+	t.all = kept
+}
+
+// holds tells whether something is under way that belongs to c.
+func (t *Teller) holds(c *tracked) bool {
+	if t.last.of == c && !t.last.settled {
+		return true
+	}
+	for i := range t.open {
+		if t.open[i].of == c {
+			return true
+		}
+	}
+	return false
+}
+
+// dropOne makes room: the oldest account with an outcome, else the oldest of all, which nobody will end any more.
+func (t *Teller) dropOne(now time.Time) {
+	drop := 0
+	for i, c := range t.all {
+		if c.Outcome != OutcomeOpen {
+			drop = i
+			break
+		}
+	}
+	c := t.all[drop]
+	if c.Outcome == OutcomeOpen {
+		t.settle(now, c, OutcomeBroken)
+	}
+	t.let(c)
+	t.all = append(t.all[:drop], t.all[drop+1:]...) // not spared: it may still have to be handed out
+}
+
+// let ends every reference to c.
+func (t *Teller) let(c *tracked) {
+	if t.last.of == c {
+		t.last.of = nil
+	}
+	if t.judged == c {
+		t.judged = nil
+	}
+	for i := range t.open {
+		if t.open[i].of == c {
+			t.open[i].of = nil
+		}
+	}
+}

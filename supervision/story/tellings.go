@@ -1,0 +1,291 @@
+package story
+
+import (
+	"time"
+
+	"clearback/supervision"
+)
+
+// event takes what happened. It ignores what the machine ignores.
+func (t *Teller) event(at time.Time, ev *supervision.Event) {
+	switch ev.Kind {
+	case supervision.CallArrived:
+		t.arrived(at, ev, Incoming)
+	case supervision.CallRequested:
+		t.arrived(at, ev, Outgoing)
+	case supervision.CallAnswered:
+		t.answered(at, t.find(ev.Call))
+	case supervision.FarEndCleared:
+		t.farEndCleared(at, t.find(ev.Call), ev)
+	case supervision.NearEndCleared:
+		t.nearEndCleared(at, t.find(ev.Call), ClearedByNearEnd)
+	case supervision.AdapterLost:
+		t.nearEndCleared(at, t.find(ev.Call), ClearedByLoss)
+	case supervision.AdapterLegCleared:
+		if c := t.find(ev.Call); c != nil && c.ClearedBy == ClearedByFarEnd && c.offered && !c.legGone {
+			c.legGone, c.Answer = true, ev.Answer
+			t.change(c)
+		}
+	case supervision.LoopOpened:
+		if ev.Seq != 0 && ev.Seq == t.last.seq {
+			t.last.opened = true
+		}
+	case supervision.LoopClosed:
+		t.loopClosed(ev)
+	case supervision.LoopFailed:
+		t.loopFailed(ev)
+	case supervision.FlashReported:
+		c := t.last.of
+		if c != nil && c.Outcome == OutcomeOpen && c.Openings > 0 && (ev.Call == 0 || ev.Call == c.Call) && !c.Flash {
+			c.Flash = true
+			t.change(c)
+		}
+	case supervision.TrialSet:
+		if c := t.find(ev.Call); c != nil && !c.trialSet {
+			c.trialSet, c.Trial = true, true
+			t.change(c)
+		}
+	default:
+		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed: what matters of
+		// them comes as an effect
+	}
+}
+
+func (t *Teller) arrived(at time.Time, ev *supervision.Event, d Direction) {
+	if ev.Call == 0 || t.find(ev.Call) != nil {
+		return // a repetition, or a number in use
+	}
+	c := t.begin(at, ev.Call, d)
+	c.Emergency = c.Emergency || ev.Emergency
+	c.offered = d == Outgoing
+}
+
+func (t *Teller) answered(at time.Time, c *tracked) {
+	switch {
+	case c == nil || !c.offered || c.legGone || !c.Answered.IsZero():
+		return
+	case !c.Cleared.IsZero(): // it crossed our CANCEL: the near end is off hook in a call without a far end
+		c.Rule = supervision.SuppressionNone
+		t.reopen(c)
+	}
+	c.Answered = at
+	t.change(c)
+}
+
+func (t *Teller) farEndCleared(at time.Time, c *tracked, ev *supervision.Event) {
+	if c == nil || !c.Cleared.IsZero() {
+		return // unknown, or the other end was first, or a repetition
+	}
+	t.probed = false
+	c.Cleared, c.ClearedBy, c.Evidence, c.Late = at, ClearedByFarEnd, ev.Evidence, ev.Late
+	t.change(c)
+	if !c.offered || c.Answered.IsZero() {
+		t.settle(at, c, OutcomeNoNeed)
+	}
+}
+
+// nearEndCleared is also for an adapter that was lost.
+func (t *Teller) nearEndCleared(at time.Time, c *tracked, by ClearedBy) {
+	if c == nil || !c.offered || c.legGone {
+		return // unknown, never offered, or a repetition
+	}
+	c.legGone = true
+	if !c.Cleared.IsZero() {
+		return // the far end was first; a report tells what that cancels
+	}
+	c.Cleared, c.ClearedBy = at, by
+	if by == ClearedByLoss && !c.Answered.IsZero() {
+		c.Rule = supervision.SuppressedNearEnd
+		t.settle(at, c, OutcomeSuppressed)
+		return
+	}
+	t.settle(at, c, OutcomeNoNeed)
+}
+
+func (t *Teller) loopClosed(ev *supervision.Event) {
+	if ev.Seq == 0 || ev.Seq != t.last.seq {
+		return // put to closed, or of an earlier interruption
+	}
+	t.last.settled = true
+	if c := t.last.of; c != nil && ev.Took > 0 && c.Measured == 0 {
+		c.Measured = ev.Took
+		t.change(c)
+	}
+}
+
+func (t *Teller) loopFailed(ev *supervision.Event) {
+	if ev.Seq == 0 || ev.Seq != t.last.seq || t.last.settled {
+		return // of an earlier interruption, or its outcome is known
+	}
+	t.last.settled = true
+	if c := t.last.of; c != nil && !t.last.opened && c.Openings > 0 {
+		c.Openings--
+		t.change(c)
+	}
+}
+
+// effect takes what the machine decided.
+func (t *Teller) effect(at time.Time, ef *supervision.Effect) {
+	switch ef.Kind {
+	case supervision.OfferCall:
+		if c := t.need(at, ef.Call); c != nil {
+			c.offered = true
+		}
+	case supervision.RefuseCall:
+		if c := t.need(at, ef.Call); c != nil && c.Cleared.IsZero() {
+			c.Cleared, c.ClearedBy = at, ClearedByNearEnd
+			t.settle(at, c, OutcomeNoNeed)
+		}
+	case supervision.ClearAdapterLeg, supervision.ClearFarEnd:
+		t.need(at, ef.Call)
+	case supervision.OpenLoop:
+		t.openLoop(at, ef)
+	case supervision.ProbeLine:
+		t.probed = true
+	case supervision.Report:
+		t.report(at, ef)
+	default:
+		// CloseLoop: the loop's own events tell what became of it
+	}
+}
+
+func (t *Teller) openLoop(at time.Time, ef *supervision.Effect) {
+	c := t.need(at, ef.Call)
+	if c == nil {
+		c = t.begin(at, 0, ByHand)
+	}
+	if c.Outcome != OutcomeOpen {
+		t.reopen(c) // a repeat
+	}
+	c.Openings++
+	c.Asked, c.Measured = ef.Interval, 0
+	c.Hook, c.Verified, c.Flash = supervision.HookUnknown, VerifiedNot, false
+	c.Trial = c.Trial || ef.Trial
+	t.last = opening{seq: ef.Seq, of: c}
+	t.probed = false
+	t.change(c)
+}
+
+// of returns the account that a report speaks of, nil if none: that of its call, or the interruption by hand under way.
+func (t *Teller) of(at time.Time, ef *supervision.Effect) *tracked {
+	if ef.Call != 0 {
+		return t.need(at, ef.Call)
+	}
+	c := t.last.of
+	if c == nil || c.Direction != ByHand {
+		return nil
+	}
+	if ef.Seq != 0 && ef.Seq == t.last.seq || ef.Seq == 0 && c.Outcome == OutcomeOpen {
+		return c
+	}
+	return nil
+}
+
+func (t *Teller) report(at time.Time, ef *supervision.Effect) {
+	switch ef.Report {
+	case supervision.ReportSuppressed:
+		if c := t.of(at, ef); c != nil {
+			t.suppressed(at, c, ef.Suppression)
+		}
+	case supervision.ReportCancelled:
+		if c := t.of(at, ef); c != nil {
+			t.settle(at, c, OutcomeCancelled)
+		}
+	case supervision.ReportInterrupted:
+		if c := t.of(at, ef); c != nil {
+			t.interrupted(at, c, ef)
+		}
+	case supervision.ReportIncident:
+		t.incident(at, ef)
+	case supervision.ReportIncidentEnded:
+		t.incidentEnded(at, ef.Incident)
+	case supervision.ReportRefused:
+		if c := t.find(ef.Call); c != nil && c.trialSet {
+			c.trialSet, c.Trial = false, c.test
+			t.change(c)
+		}
+	default:
+		// ReportNextInterval speaks of the line
+	}
+}
+
+func (t *Teller) suppressed(at time.Time, c *tracked, rule supervision.Suppression) {
+	c.Rule = rule
+	if rule == supervision.SuppressedUnanswered {
+		t.settle(at, c, OutcomeNoNeed)
+		return
+	}
+	if rule == supervision.SuppressedUnknownCall && t.cause.Kind == supervision.ProbeAnswered && t.cause.Hook == supervision.HookOn {
+		c.Hook, c.Verified = t.cause.Hook, VerifiedByProbe
+	}
+	t.settle(at, c, OutcomeSuppressed)
+}
+
+func (t *Teller) interrupted(at time.Time, c *tracked, ef *supervision.Effect) {
+	t.judged = c
+	c.Hook, c.Verified = ef.Hook, VerifiedNot
+	c.Trial, c.Flash = c.Trial || ef.Trial, c.Flash || ef.Flash
+	o := OutcomeUnknown
+	switch ef.Hook {
+	case supervision.HookOn:
+		o = OutcomeCleared
+	case supervision.HookOff:
+		o = OutcomeStayed
+	}
+	if ef.Hook != supervision.HookUnknown {
+		c.Verified = VerifiedBySense
+		if t.probed && !t.sensed {
+			c.Verified = VerifiedByProbe
+		}
+	}
+	t.settle(at, c, o)
+}
+
+func (t *Teller) incident(at time.Time, ef *supervision.Effect) {
+	c := t.judged
+	t.judged = nil
+	if ef.Call != 0 || c == nil || c.Call != 0 || c.Hook != supervision.HookOff {
+		c = nil
+		if ef.Call != 0 || ef.Incident != supervision.IncidentOffHookWithoutCall {
+			c = t.of(at, ef)
+		}
+	}
+	inc := Incident{
+		Line: t.line, Call: ef.Call, Reason: ef.Incident, Rule: ef.Suppression, Flash: ef.Flash, Began: at,
+	}
+	if len(t.open) == maxIncidents {
+		t.open = t.open[:copy(t.open, t.open[1:])]
+	}
+	t.open = append(t.open, openIncident{inc, c})
+	t.incidents = append(t.incidents, inc)
+	if c == nil {
+		return
+	}
+	c.Incident, c.IncidentEnded = ef.Incident, time.Time{}
+	c.Flash = c.Flash || ef.Flash
+	if ef.Suppression != supervision.SuppressionNone {
+		c.Rule = ef.Suppression
+	}
+	t.settle(at, c, OutcomeIncident)
+}
+
+// incidentEnded ends what ended. The machine keeps one incident of the line, the latest, beside that of a contact of which nobody
+// knows whether it is closed: what ends the latest (the line was seen on hook, or carries a call) ends those before it too.
+func (t *Teller) incidentEnded(at time.Time, why supervision.Incident) {
+	contact := why == supervision.IncidentUnreachable &&
+		(t.cause.Kind == supervision.LoopClosed || t.cause.Kind == supervision.LoopFailed)
+	kept := t.open[:0]
+	for _, inc := range t.open {
+		if inc.Reason != why && (contact || inc.Reason == supervision.IncidentUnreachable) {
+			kept = append(kept, inc)
+			continue
+		}
+		inc.Ended = at
+		t.incidents = append(t.incidents, inc.Incident)
+		if c := inc.of; c != nil && c.Incident == inc.Reason && c.IncidentEnded.IsZero() {
+			c.IncidentEnded = at
+			t.change(c)
+		}
+	}
+	t.open = kept
+}
