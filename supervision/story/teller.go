@@ -34,7 +34,8 @@ type Teller struct {
 	last  opening
 	swept time.Time
 
-	// of the step of the machine that is being told
+	// of the step of the machine that is being told; all entries of a step have the same instant
+	step   time.Time
 	cause  supervision.Event
 	judged *tracked // whose interruption was reported last
 
@@ -79,8 +80,11 @@ func NewTeller(line string, sensed bool) *Teller { return &Teller{line: line, se
 func (t *Teller) Take(e Entry) ([]Account, []Incident) {
 	t.accounts, t.incidents = t.accounts[:0], t.incidents[:0]
 	t.sweep(e.At)
-	if e.Event.Kind != supervision.EventNone {
-		t.cause, t.judged = e.Event, nil
+	isEvent := e.Event.Kind != supervision.EventNone
+	if isEvent || !e.At.Equal(t.step) {
+		t.step, t.cause, t.judged = e.At, e.Event, nil // an effect without an event: a deadline of the machine came
+	}
+	if isEvent {
 		t.event(e.At, &e.Event)
 	} else {
 		t.effect(e.At, &e.Effect)
