@@ -1,13 +1,34 @@
-// Package status is the control of a running daemon: HTTP and JSON on a Unix socket with file permissions, and its client. There is no
-// TCP port for it.
+// Package status is the control of a running daemon: HTTP/1.1 (RFC 9112) and JSON (RFC 8259) on a Unix socket with file permissions, and
+// its client. There is no TCP port for it. This is the whole of it, version 1:
+//
+//	GET    /v1/daemon                                               200 Daemon, with all lines
+//	POST   /v1/lines/{line}/pulse        {"interval_ms":700}        200 Pulse; without interval_ms: the line's own interval
+//	PUT    /v1/lines/{line}/interval     {"interval_ms":700}        204
+//	POST   /v1/lines/{line}/trials                                  204; a tuning session begins
+//	POST   /v1/lines/{line}/trials/ring                             200 {"call":7} when the near end has answered
+//	POST   /v1/lines/{line}/trials/clear {"interval_ms":700,
+//	                                      "pulse_dialling_off":true} 200 Trial; interval_ms 0: a catch trial
+//	POST   /v1/lines/{line}/trials/keep  TrialAnswer                204
+//	DELETE /v1/lines/{line}/trials                                  204; the session ends
+//
+// The capitalised bodies are the types of that name here. Lengths are whole milliseconds (measured ones microseconds), instants RFC 3339,
+// a line's name is escaped as a path segment. A body is one JSON object of at most 64 KiB; a field that is not known, or anything
+// after the object, is an error. Every answer has the header Clearback-Api with the version. Whatever is no success is
+//
+//	{"error":"no-such-line","text":"what, where, what to do"}
+//
+// with the words of the constants Reason... and the status 400 (the body), 404 (no such line, path or version), 405 (another method; Allow
+// says which), 409 (refused or busy), 413 (too long), 500 (failed) or 503 (the daemon ends). With curl:
+//
+//	curl --unix-socket /run/clearback/control http://clearback/v1/daemon
+//
+// A client that goes away withdraws its trials/ring; a pulse or a trials/clear that has begun goes on to its end.
 package status
 
 import (
 	"context"
 	"errors"
 	"time"
-
-	"go.uber.org/zap"
 )
 
 // Version of the documented shape; it is in every path ("/v1/lines"). A field may be added within a version, none changes.
@@ -141,6 +162,8 @@ type TrialAnswer struct {
 }
 
 // House is what the server serves. Its methods may be called from any goroutine; an error that is an [*Error] goes to the client as it is.
+// The context of Ring ends when the client goes away; those of Pulse and Clear do not. All end with [Server.Close], which waits
+// for the methods.
 type House interface {
 	Daemon() Daemon
 	Pulse(ctx context.Context, line string, interval time.Duration) (Pulse, error)
@@ -167,68 +190,23 @@ const (
 	ReasonStopped = "stopped"
 	ReasonBusy    = "busy"
 	ReasonFailed  = "failed"
+	// ReasonNoPath: the version has no such path, or the path no such method.
+	ReasonNoPath = "no-such-path"
+	// ReasonNoVersion: the daemon speaks another version.
+	ReasonNoVersion = "no-such-version"
 )
 
 // Error implements error.
 func (e *Error) Error() string { return e.Text }
 
-// ErrNotRunning: nobody answers at the socket.
-var ErrNotRunning = errors.New("status: no daemon answers at the control socket")
-
-// Options of [Listen].
-type Options struct {
-	Path  string // of the Unix socket
-	Group string // that may use it besides the owner; "": the process's own
-	House House
-	// Logger may be nil.
-	Logger *zap.Logger
-}
-
-// Server serves the control socket.
-type Server struct{}
-
-// Listen makes the socket, 0660, and serves it. A socket that a dead daemon left behind is replaced; one that answers is an error.
-func Listen(o Options) (*Server, error) { return &Server{}, nil }
-
-// Close ends the requests under way, waits for them, and removes the socket.
-func (s *Server) Close() error { return nil }
-
-// Client is the other end. Its methods return [*Error] where the server said no, and an error that is [ErrNotRunning] where nobody answers.
-type Client struct{}
-
-// NewClient connects with the first request.
-func NewClient(path string) *Client { return &Client{} }
-
-// Daemon asks for everything.
-func (c *Client) Daemon(ctx context.Context) (Daemon, error) { return Daemon{}, ErrNotRunning }
-
-// Pulse asks for one interruption by hand (0: the line's own interval) and waits for what became of it.
-func (c *Client) Pulse(ctx context.Context, line string, interval time.Duration) (Pulse, error) {
-	return Pulse{}, ErrNotRunning
-}
-
-// SetInterval changes the interval in use; the configuration file is the caller's business.
-func (c *Client) SetInterval(ctx context.Context, line string, interval time.Duration) error {
-	return ErrNotRunning
-}
-
-// BeginTrials begins a tuning session on the line. It ends with EndTrials, or when the client's connection has been silent for 15 minutes.
-func (c *Client) BeginTrials(ctx context.Context, line string) error { return ErrNotRunning }
-
-// Ring calls the line and returns when the near end answered.
-func (c *Client) Ring(ctx context.Context, line string) (call uint64, err error) {
-	return 0, ErrNotRunning
-}
-
-// Clear clears the trial's call with the interval (0: a catch trial).
-func (c *Client) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (Trial, error) {
-	return Trial{}, ErrNotRunning
-}
-
-// KeepTrial puts a trial into the journal.
-func (c *Client) KeepTrial(ctx context.Context, line string, a TrialAnswer) error {
-	return ErrNotRunning
-}
-
-// EndTrials ends the session.
-func (c *Client) EndTrials(ctx context.Context, line string) error { return ErrNotRunning }
+// What keeps a client from being served, and a server from serving.
+var (
+	// ErrNotRunning: nobody answers at the socket.
+	ErrNotRunning = errors.New("status: no daemon answers at the control socket")
+	// ErrPermission: the socket is there, and not for this user.
+	ErrPermission = errors.New("status: no permission for the control socket")
+	// ErrVersion: who answers is a daemon of another version of the interface, or none at all.
+	ErrVersion = errors.New("status: another version answers at the control socket")
+	// ErrTaken: the path is not ours to take: another daemon answers there, or it is no socket.
+	ErrTaken = errors.New("status: the control socket cannot be made")
+)
