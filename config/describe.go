@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"time"
+
+	"clearback/supervision/window"
 )
 
 // commandTime is what a timer's lateness and the way to the board may take. Our own number.
@@ -12,6 +14,9 @@ const commandTime = 100 * time.Millisecond
 // Warnings says, a sentence each, what is allowed but may surprise.
 func Warnings(c *Config) []string {
 	w := extensionWarnings(c)
+	if c.Journal.File == "" {
+		w = append(w, "there is no journal.file, so nothing will be recorded: after a hold that stayed nobody can say why, and what a line has learnt is lost with a restart")
+	}
 	for i := range c.Lines {
 		l := &c.Lines[i]
 		k := &l.Contact
@@ -26,11 +31,33 @@ func Warnings(c *Config) []string {
 			w = append(w, fmt.Sprintf("line %s: lead %v and an interval of %v leave less than %v of the %v after the BYE to get the command to the board, so nothing is opened for it when the adapter does not answer its BYE: shorten lead or the interval",
 				l.Name, p.Lead, longest(p), commandTime, dialWindow))
 		}
+		if !l.Policy.LifeSafety {
+			w = append(w, l.windowWarnings()...)
+		}
 		if k.kind() == "none" {
 			w = append(w, fmt.Sprintf("line %s: its loop may stay open for good if the daemon, this machine or the link to the board dies in an interruption (accepted)", l.Name))
 		}
 		if k.OpenLevel == "off" {
 			w = append(w, fmt.Sprintf("line %s: its loop opens, and its telephones are dead, whenever the board has no power (accepted)", l.Name))
+		}
+	}
+	return w
+}
+
+// windowWarnings tells of intervals that the line's window does not have.
+func (l *Line) windowWarnings() []string {
+	r := window.Of(l.Window(), window.WorstCase)
+	if r.Empty != "" {
+		return []string{fmt.Sprintf("line %s: its interval is %v, but the window of its possible intervals is %s", l.Name, l.Policy.Interval, r.Empty)}
+	}
+	var w []string
+	for i, v := range l.opened() {
+		what := "its interval"
+		if i > 0 {
+			what = fmt.Sprintf("step %d", i)
+		}
+		if why := r.Why(v); why != "" {
+			w = append(w, fmt.Sprintf("line %s: %s may not do: %s; `clearback window %[1]s` shows what is possible", l.Name, what, why))
 		}
 	}
 	return w
@@ -104,7 +131,29 @@ func (l *Line) describe() string {
 	if l.Policy.LifeSafety {
 		b.WriteString("The loop is never opened: life_safety.")
 	} else {
-		fmt.Fprintf(&b, "An interruption lasts %v.", l.Policy.Interval)
+		l.describeInterval(&b)
 	}
 	return b.String()
+}
+
+// look says how it is seen whether a hold cleared.
+func (v *Verify) look() string {
+	switch v.By {
+	case "options":
+		return "the adapter is asked with OPTIONS"
+	case "sense":
+		return "the board's loop-current input is read"
+	}
+	return "nobody looks"
+}
+
+func (l *Line) describeInterval(b *strings.Builder) {
+	fmt.Fprintf(b, "An interruption lasts %v", l.Policy.Interval)
+	if n := len(l.Policy.Steps); n > 0 {
+		fmt.Fprintf(b, ", and after holds that stayed %s", strings.Trim(fmt.Sprint(l.Policy.Steps), "[]"))
+	}
+	fmt.Fprintf(b, "; whether the hold cleared: %s.", l.Verify.look())
+	if l.Policy.Repeats > 0 {
+		fmt.Fprintf(b, " While it stays, one clearing repeats the interruption up to %d times and may cut into somebody's dialling (accepted: accept_cutting_into_dialling).", l.Policy.Repeats)
+	}
 }

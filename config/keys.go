@@ -1,8 +1,6 @@
 package config
 
 import (
-	"errors"
-	"strings"
 	"time"
 
 	"clearback/supervision"
@@ -15,6 +13,9 @@ const (
 	defaultUnit    = 1
 	defaultExpires = time.Hour              // RFC 3261 section 10.2
 	defaultTimeout = 500 * time.Millisecond // as the driver's own
+	defaultRemind  = 15 * time.Minute       // our own figure: often enough to be seen in a shift, too rare to fill a log
+	defaultKeep    = 365 * 24 * time.Hour   // our own figure: a season of a playhouse, and the one before
+	defaultMaxSize = 1_000_000_000          // some two million calls
 )
 
 // defaults is the file that says nothing.
@@ -24,7 +25,8 @@ func defaults() *Config {
 	c.SIP.Realm = defaultRealm
 	c.SIP.AdapterSide, c.SIP.ServiceSide = newSocket(), newSocket()
 	c.Media.PortLow, c.Media.PortHigh = defaultPorts, defaultPorts+999
-	c.Log = Log{Level: "info", Format: "auto"}
+	c.Log = Log{Level: "info", Format: "auto", Remind: defaultRemind}
+	c.Journal = Journal{Keep: defaultKeep, MaxSize: defaultMaxSize, Numbers: "full"}
 	return c
 }
 
@@ -33,28 +35,14 @@ func newSocket() Socket { return Socket{Transports: []string{"udp", "tcp"}} }
 func newController() Controller { return Controller{Modbus: Modbus{Timeout: defaultTimeout}} }
 
 func newLine() Line {
+	p := supervision.DefaultPolicy()
 	return Line{
-		Media:   "relay",
-		Service: Service{Register: true, Expires: defaultExpires},
-		Contact: Contact{Unit: defaultUnit, OpenLevel: "on"},
-		Policy:  supervision.DefaultPolicy(),
-	}
-}
-
-// complete fills in what follows from other keys.
-func (c *Config) complete() {
-	if a := c.SIP.AdapterSide.Listen.Addr(); !c.Media.AdapterAddress.IsValid() && !a.IsUnspecified() {
-		c.Media.AdapterAddress = a
-	}
-	if a := c.SIP.ServiceSide.Listen.Addr(); !c.Media.ServiceAddress.IsValid() && !a.IsUnspecified() {
-		c.Media.ServiceAddress = a
-	}
-	for i := range c.Lines {
-		l := &c.Lines[i]
-		l.Policy.CallbackWindow = c.Emergency.CallbackWindow
-		if l.Service.AuthUser == "" {
-			l.Service.AuthUser = l.Service.User
-		}
+		Media:     "relay",
+		Service:   Service{Register: true, Expires: defaultExpires},
+		Contact:   Contact{Unit: defaultUnit, OpenLevel: "on"},
+		Policy:    p,
+		Verify:    Verify{By: "options", Watch: p.Watch},
+		Equipment: defaultEquipment(),
 	}
 }
 
@@ -82,6 +70,17 @@ func fileKeys(c *Config) []key {
 		nested("log", []key{
 			choice("level", &c.Log.Level, "debug", "info", "warn", "error"),
 			choice("format", &c.Log.Format, "auto", "console", "json"),
+			value("remind", &c.Log.Remind, "a time like 15m", spans("0s for never, or 1m to 24h", time.Minute, 24*time.Hour)),
+		}),
+		nested("journal", []key{
+			text("file", &c.Journal.File, "a path"),
+			value("keep", &c.Journal.Keep, "a time like 365d or 8760h", spans("0s for ever, or 1h to 100 years", time.Hour, 100*365*24*time.Hour)),
+			value("max_size", &c.Journal.MaxSize, "a size like 500MB", parseSize),
+			choice("numbers", &c.Journal.Numbers, "full", "short", "none"),
+		}),
+		nested("control", []key{
+			text("socket", &c.Control.Socket, "a path"),
+			value("group", &c.Control.Group, "a group", group),
 		}),
 		list("controllers", &c.Controllers, newController, controllerKeys),
 		required(list("lines", &c.Lines, newLine, lineKeys)),
@@ -114,7 +113,9 @@ func lineKeys(l *Line) []key {
 		required(nested("service", serviceKeys(&l.Service))),
 		choice("media", &l.Media, "relay", "direct"),
 		required(nested("contact", contactKeys(&l.Contact))),
-		nested("policy", policyKeys(&l.Policy)),
+		nested("policy", policyKeys(l)),
+		nested("verify", verifyKeys(&l.Verify)),
+		nested("equipment", equipmentKeys(&l.Equipment)),
 	}
 }
 
@@ -181,7 +182,8 @@ func watchdogKeys(w *WatchdogRegister) []key {
 }
 
 // policyKeys has no bounds: supervision.Policy.Check has them.
-func policyKeys(p *supervision.Policy) []key {
+func policyKeys(l *Line) []key {
+	p := &l.Policy
 	return []key{
 		duration("interval", &p.Interval, 0, 0),
 		duration("lead", &p.Lead, 0, 0),
@@ -190,48 +192,30 @@ func policyKeys(p *supervision.Policy) []key {
 		duration("max_interval", &p.MaxInterval, 0, 0),
 		duration("flash_max", &p.FlashMax, 0, 0),
 		values("steps", &p.Steps, "a time like 1s", parseDuration),
+		number("repeats", &p.Repeats, 0, 2),
+		yesNo("accept_cutting_into_dialling", &l.AcceptCuttingIntoDialling),
 		yesNo("life_safety", &p.LifeSafety),
 	}
 }
 
-// only tells whether s has nothing but the given characters, and at least one.
-func only(s, allowed string) bool { return s != "" && strings.Trim(s, allowed) == "" }
-
-const digits = "0123456789"
-
-func name(s string) (string, error) {
-	if len(s) > 32 || !only(s, digits+"abcdefghijklmnopqrstuvwxyz-") {
-		return "", errors.New("is no name; allowed: 1 to 32 of a-z, 0-9 and -")
+func verifyKeys(v *Verify) []key {
+	return []key{
+		choice("by", &v.By, "options", "sense", "none"),
+		value("offhook_number", &v.OffHookNumber, "digits", dialled),
+		value("watch", &v.Watch, "a time like 60s", spans("0s for never, or 5s to 1h", 5*time.Second, time.Hour)), // as supervision.Policy.Check
 	}
-	return s, nil
 }
 
-func host(s string) (string, error) {
-	if len(s) > 253 || !only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ.-:") {
-		return "", errors.New("is no host; write a name or an IP address, without a port")
+func equipmentKeys(e *Equipment) []key {
+	return []key{
+		release("card_release", &e.CardReleaseMin, &e.CardReleaseMax),
+		value("flash_min", &e.FlashMin, "a time like 300ms", spans("0s, or 20ms to 1.55s (RFC 5098)", 20*time.Millisecond, 1550*time.Millisecond)),
+		duration("relay_move", &e.RelayMove, 0, 100*time.Millisecond),
+		duration("relay_bounce", &e.RelayBounce, 0, 100*time.Millisecond),
+		duration("timing_error", &e.TimingError, 0, 200*time.Millisecond),
+		yesNo("pulse_dialling", &e.PulseDialling),
+		duration("longest_open", &e.LongestOpen, supervision.IntervalFloor, supervision.IntervalCeiling),
 	}
-	return s, nil
-}
-
-func realm(s string) (string, error) {
-	if len(s) > 64 || !only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ.-_") {
-		return "", errors.New("is no realm; allowed: 1 to 64 letters, digits, dots, - and _")
-	}
-	return s, nil
-}
-
-func dialled(s string) (string, error) {
-	if len(s) > 15 || !only(s, digits) {
-		return "", errors.New("is no number; allowed: 1 to 15 digits")
-	}
-	return s, nil
-}
-
-func pattern(s string) (string, error) {
-	if len(s) > 15 || !only(s, digits+"x") {
-		return "", errors.New("is no pattern of extensions; allowed: 1 to 15 of 0-9 and x for any digit, such as 1xx")
-	}
-	return s, nil
 }
 
 // Keys returns the path of every key that a file may have ("lines.contact.coil"), from the very tables that read it.

@@ -84,7 +84,7 @@ func (d *decoder) decode(data []byte) *Config {
 	}
 	c := defaults()
 	d.mapping(root, "", fileKeys(c))
-	c.complete()
+	d.complete(c)
 	d.validate(c)
 	return c
 }

@@ -26,8 +26,11 @@ func (d *decoder) validate(c *Config) {
 		d.checkAdapter(l, at+".adapter")
 		d.checkService(l, at+".service")
 		d.checkContact(c, l, at+".contact")
-		d.checkPolicy(l, at+".policy")
+		d.checkPolicy(l, at)
+		d.checkVerify(c, l, at)
+		d.checkEquipment(l, at)
 	}
+	d.checkControl(c)
 	d.checkLinesApart(c)
 }
 
@@ -312,10 +315,16 @@ func (d *decoder) checkWatchdog(l *Line, at string) {
 // checkPolicy maps the core's findings to the keys.
 func (d *decoder) checkPolicy(l *Line, at string) {
 	for _, f := range l.Policy.Check() {
-		path := at + "." + f.Field
-		if f.Field == "callback_window" {
+		path := at + ".policy." + f.Field
+		switch f.Field {
+		case "callback_window":
 			path = "emergency." + f.Field
+		case "watch":
+			path = at + ".verify." + f.Field
 		}
 		d.add(d.at(path), "%s: %s", path, f.Problem)
+	}
+	if l.Policy.Repeats > 0 && !l.AcceptCuttingIntoDialling {
+		d.add(d.at(at+".policy.repeats"), "%s.policy.repeats: a repetition opens the loop later than %v after the BYE to the adapter, so whoever has hung up, lifted and begun to dial by then is cut off, an emergency call's digits too; remove it, or accept that with accept_cutting_into_dialling: true", at, dialWindow)
 	}
 }

@@ -96,7 +96,7 @@ func yesNo(name string, into *bool) key {
 	}}
 }
 
-func number[T uint8 | uint16](name string, into *T, low, high int) key {
+func number[T uint8 | uint16 | int](name string, into *T, low, high int) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		v, err := strconv.Atoi(n.Value)
 		switch {

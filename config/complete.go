@@ -1,0 +1,93 @@
+package config
+
+import (
+	"fmt"
+	"path/filepath"
+	"time"
+
+	"clearback/supervision/window"
+)
+
+// complete fills in what follows from other keys.
+func (d *decoder) complete(c *Config) {
+	if a := c.SIP.AdapterSide.Listen.Addr(); !c.Media.AdapterAddress.IsValid() && !a.IsUnspecified() {
+		c.Media.AdapterAddress = a
+	}
+	if a := c.SIP.ServiceSide.Listen.Addr(); !c.Media.ServiceAddress.IsValid() && !a.IsUnspecified() {
+		c.Media.ServiceAddress = a
+	}
+	if f := c.Journal.File; f != "" && !filepath.IsAbs(f) {
+		c.Journal.File = filepath.Join(filepath.Dir(d.file), f)
+	}
+	for i := range c.Lines {
+		l := &c.Lines[i]
+		l.Policy.CallbackWindow = c.Emergency.CallbackWindow
+		l.Policy.Watch = l.Verify.Watch
+		if l.Service.AuthUser == "" {
+			l.Service.AuthUser = l.Service.User
+		}
+		if !d.has(fmt.Sprintf("lines[%d].policy.steps", i)) {
+			l.Policy.Steps = l.computedSteps()
+		}
+	}
+}
+
+// defaultEquipment is what the window assumes where nothing is known.
+func defaultEquipment() Equipment {
+	w := window.Defaults()
+	return Equipment{
+		CardReleaseMin: w.Release.Min, CardReleaseMax: w.Release.Max,
+		FlashMin:  w.FlashMin,
+		RelayMove: w.Operate.Max, RelayBounce: w.Bounce.Max,
+		TimingError:   w.Timing.Max,
+		PulseDialling: w.PulseDialling,
+		LongestOpen:   w.LongestOpen,
+	}
+}
+
+// Window returns what is known of the line, for the window of its intervals ([window.Of]). Where the file has flash_max without
+// flash_min, everything up to flash_max can be a flash.
+func (l *Line) Window() window.Line {
+	w, e, p := window.Defaults(), &l.Equipment, &l.Policy
+	upTo := func(usual window.Band, v time.Duration) window.Band {
+		return window.Band{Min: min(usual.Min, v), Max: v}
+	}
+	w.Release = window.Band{Min: e.CardReleaseMin, Max: e.CardReleaseMax}
+	w.FlashMin, w.FlashMax = e.FlashMin, p.FlashMax
+	w.OnHookRecognition = p.OnHookRecognition
+	w.Operate, w.ReleaseTime = upTo(w.Operate, e.RelayMove), upTo(w.ReleaseTime, e.RelayMove)
+	w.Bounce = upTo(w.Bounce, e.RelayBounce)
+	w.Timing = window.Band{Min: -e.TimingError, Max: e.TimingError}
+	w.PulseDialling = e.PulseDialling
+	w.Ceiling, w.LongestOpen, w.Lead = p.MaxInterval, e.LongestOpen, p.Lead
+	return w
+}
+
+// computedSteps returns the steps of a line whose file says none: those of the window, in whole units of the board's own timer and
+// within its limit. They never make a fault of their own.
+func (l *Line) computedSteps() []time.Duration {
+	p := l.Policy
+	p.Steps, p.Repeats, p.Watch = nil, 0, 0
+	if len(p.Check()) > 0 { // what is wrong is told of the keys that are in the file
+		return nil
+	}
+	w, last := l.Window(), p.Interval
+	var unit time.Duration
+	if t := l.Contact.Timed; t != nil && l.Contact.Driver == "modbus" && t.Unit > 0 && t.Limit > 0 {
+		w.Ceiling = min(w.Ceiling, t.Limit)
+		unit = t.Unit
+		last = wholeUnits(last, unit)
+	}
+	possible := window.Of(w, window.WorstCase)
+	var steps []time.Duration
+	for _, s := range window.Steps(w, p.Interval) {
+		if unit > 0 {
+			s = s / unit * unit
+		}
+		if s > last && possible.Allows(s) {
+			steps = append(steps, s)
+			last = s
+		}
+	}
+	return steps
+}

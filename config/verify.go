@@ -1,0 +1,64 @@
+package config
+
+import (
+	"path/filepath"
+	"slices"
+	"time"
+)
+
+// checkVerify checks how a line is seen to have cleared.
+func (d *decoder) checkVerify(c *Config, l *Line, at string) {
+	if l.Verify.By == "sense" && (l.Contact.Driver != "modbus" || l.Contact.Sense == nil) {
+		d.add(d.at(at+".verify.by"), "%s.verify.by: sense needs the board's loop-current input; add contact.sense with driver modbus, or write options or none", at)
+	}
+	number := l.Verify.OffHookNumber
+	if number == "" {
+		return
+	}
+	path := at + ".verify.offhook_number"
+	if n, err := c.numbers(); err == nil && n.Emergency("sip:"+number+"@"+defaultRealm) {
+		d.add(d.at(path), "%s: %s is an emergency number; let the adapter call another one when it is left off hook, such as an extension that does not exist", path, number)
+	}
+	if i := slices.IndexFunc(c.Lines, func(o Line) bool { return o.Service.User == number }); i >= 0 {
+		d.add(d.at(path), "%s: %s is the number of lines[%d], and a call to that line would never come; let the adapter call another one when it is left off hook, such as an extension that does not exist", path, number, i)
+	}
+}
+
+// checkEquipment checks the flash window, whose ends stand in two mappings.
+func (d *decoder) checkEquipment(l *Line, at string) {
+	low, high := l.Equipment.FlashMin, l.Policy.FlashMax
+	path := at + ".equipment.flash_min"
+	switch {
+	case low > 0 && high == 0:
+		d.add(d.at(path), "%s: %v begins a flash window that has no end; add policy.flash_max, or remove flash_min where the adapter's flash detection is off", path, low)
+	case low > high && high > 0:
+		d.add(d.at(path), "%s: %v is longer than policy.flash_max, %v; write the shortest break that the adapter takes for a hook flash", path, low, high)
+	}
+}
+
+// socketPathLimit is what fits into a Unix socket's address (unix(7): 108 bytes with the zero at the end).
+const socketPathLimit = 107
+
+func (d *decoder) checkControl(c *Config) {
+	s := c.Control.Socket
+	switch {
+	case s == "" && c.Control.Group != "":
+		d.add(d.at("control.group"), "control.group: there is no socket that the group may use; add control.socket, or remove group")
+	case s == "":
+	case !filepath.IsAbs(s) || filepath.Clean(s) != s:
+		d.add(d.at("control.socket"), "control.socket: %q is no absolute path; write such as /run/clearback/control", s)
+	case len(s) > socketPathLimit:
+		d.add(d.at("control.socket"), "control.socket: the path has %d bytes, and a Unix socket's has at most %d; choose a shorter one, such as /run/clearback/control", len(s), socketPathLimit)
+	}
+}
+
+// intervals of a line as they are opened: a board's own timer counts whole units.
+func (l *Line) opened() []time.Duration {
+	all := append([]time.Duration{l.Policy.Interval}, l.Policy.Steps...)
+	if t := l.Contact.Timed; t != nil && t.Unit > 0 {
+		for i, v := range all {
+			all[i] = wholeUnits(v, t.Unit)
+		}
+	}
+	return all
+}
