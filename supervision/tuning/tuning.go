@@ -1,5 +1,20 @@
 // Package tuning finds a line's interval by trials: which interval to try next, when to stop, and what the trials say about the release time
 // of the line card, with its confidence. It is pure: random numbers come in as a source.
+//
+// A trial is a whole clearing with an opening of a given interval; its answer is whether the hold cleared. So each answer says on which
+// side of the interval that release of the card lay, and no more. A [Session] goes up from the shortest interval until a hold clears
+// (ascending method of limits), then tries around the threshold, then looks whether holds clear at what it is about to recommend. Catch
+// trials at random places open nothing: a hold that clears then was cleared by the adapter itself.
+//
+// # The estimate
+//
+// Releases are taken to be normal. The answers are fitted by a probit curve with a penalty on its spread (see [model]), because with the
+// few answers that a person has the patience for, and above all where all short holds stayed and all long ones cleared, the spread of an
+// unpenalised fit is zero. The recommendation is the upper tolerance bound of that fit for 99 % of releases at 95 % confidence, at
+// least 1.5 times the longest interval that ever failed, in the line's window.
+//
+// Releases that were measured one by one (by a sense input) are a sample like any other: [OfReleases] takes the factor from the
+// non-central t distribution.
 package tuning
 
 import (
@@ -19,6 +34,18 @@ const (
 	Stayed
 )
 
+// String returns "unknown", "cleared" or "stayed".
+func (a Answer) String() string {
+	switch a {
+	case Cleared:
+		return "cleared"
+	case Stayed:
+		return "stayed"
+	default:
+		return "unknown"
+	}
+}
+
 // Trial is one that was made.
 type Trial struct {
 	Interval time.Duration // 0: a catch trial, nothing was opened
@@ -28,32 +55,35 @@ type Trial struct {
 	RangUp   bool // the line rang up after the break
 }
 
-// Plan of a session.
-type Plan struct {
-	Window window.Line
-	// Shortest and Longest bound the trials. Shortest is at least 250 ms unless pulse dialling is off.
-	Shortest, Longest time.Duration
-	MaxHolds          int // default 25
-	Random            *rand.Rand
+// catch tells a catch trial.
+func (t Trial) catch() bool { return t.Interval <= 0 }
+
+// known tells a trial that opened the loop and has an answer.
+func (t Trial) known() bool { return !t.catch() && t.Answer != Unknown }
+
+// open is how long the loop was open, as well as it is known.
+func (t Trial) open() time.Duration {
+	if t.Measured > 0 {
+		return t.Measured
+	}
+	return t.Interval
 }
 
-// Session says what to try next. It is not for concurrent use.
-type Session struct{}
+// longer is the longer of what was asked for and what was measured: what a trial that failed disproves.
+func (t Trial) longer() time.Duration { return max(t.Interval, t.Measured) }
 
-// NewSession begins a session; earlier are the trials of an interrupted one.
-func NewSession(p Plan, earlier []Trial) (*Session, error) { return &Session{}, nil }
-
-// Next returns the next trial, or done. catch: open nothing.
-func (s *Session) Next() (interval time.Duration, catch, done bool) { return 0, false, true }
-
-// Take takes the outcome of the trial that Next asked for.
-func (s *Session) Take(t Trial) {}
-
-// Result returns what the trials so far say.
-func (s *Session) Result() Result { return Result{} }
-
-// Verdict says what a session came to.
-type Verdict uint8
+// Plan of a session. The zero value of every field but Window and Random stands for its default.
+type Plan struct {
+	// Window is what is known of the line; begin with [window.Defaults]. Its Release is not used: finding that is what the trials are for.
+	Window window.Line
+	// Shortest and Longest bound the trials. Shortest is at least 250 ms unless pulse dialling is off, then at least 20 ms; 250 ms by
+	// default. Longest is at most the longest possible length of the window, which is its default.
+	Shortest, Longest time.Duration
+	// PulseDiallingOff: the user states that the adapter counts no dial pulses.
+	PulseDiallingOff bool
+	MaxHolds         int // 1 to 100, default 25; catch trials and trials without an answer count
+	Random           *rand.Rand
+}
 
 // Result of a session. No number is invented: what is zero could not be told.
 type Result struct {
@@ -67,7 +97,14 @@ type Result struct {
 	// Bound is the one-sided upper tolerance bound: 99 % of releases at 95 % confidence.
 	Bound         time.Duration
 	LongestStayed time.Duration // the longest interval that ever failed
+	// RangUpFrom is the shortest opening after which the line rang up, 0: none did.
+	RangUpFrom time.Duration
+	// Confirmed is how many holds cleared at the recommended interval, or at a shorter one that is no shorter than Bound and
+	// 1.5 times LongestStayed.
+	Confirmed int
 	// Recommended is the interval to write, 0: none.
 	Recommended time.Duration
-	Window      window.Result
+	// Window is the line's window without the card's release time, in whose place the trials stand; after [AllCleared] with the shortest
+	// interval as the card's release time.
+	Window window.Result
 }

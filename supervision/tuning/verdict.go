@@ -1,0 +1,97 @@
+package tuning
+
+import (
+	"fmt"
+	"time"
+)
+
+// Verdict says what a session came to.
+type Verdict uint8
+
+// The verdicts. Only Found has a recommendation.
+const (
+	TooFew        Verdict = iota // the answers so far do not say enough
+	Found                        // a threshold and an interval
+	AllCleared                   // every hold cleared, at the shortest interval already
+	NoneCleared                  // no hold cleared, at the longest interval either
+	AdapterClears                // holds cleared without an opening: the adapter interrupts by itself
+	Contradictory                // long intervals failed where short ones did not, or answers scatter too much
+	NoRoom                       // a threshold, but the window has no interval that is surely long enough
+	RingsUp                      // a threshold, but the line rings up after breaks that are long enough
+)
+
+var verdicts = [...]struct{ word, heading string }{
+	TooFew:        {"too-few", "too few answers"},
+	Found:         {"found", "an interval was found"},
+	AllCleared:    {"all-cleared", "every hold cleared"},
+	NoneCleared:   {"none-cleared", "no hold cleared"},
+	AdapterClears: {"adapter-clears", "holds clear without an opening"},
+	Contradictory: {"contradictory", "the answers contradict each other"},
+	NoRoom:        {"no-room", "no interval is long enough and possible"},
+	RingsUp:       {"rings-up", "the line rings up after the break"},
+}
+
+// String returns the verdict's word, such as "no-room".
+func (v Verdict) String() string {
+	if int(v) < len(verdicts) {
+		return verdicts[v].word
+	}
+	return fmt.Sprintf("verdict-%d", uint8(v))
+}
+
+// Heading returns the verdict in a few words, such as "no hold cleared".
+func (v Verdict) Heading() string {
+	if int(v) < len(verdicts) {
+		return verdicts[v].heading
+	}
+	return v.String()
+}
+
+// scattered is the spread, as a share of the threshold, from which there is no threshold to speak of.
+const scattered = 0.25
+
+// Result returns what the trials so far say. It may be asked at any time.
+func (s *Session) Result() Result {
+	c := s.count()
+	r := Result{Trials: append([]Trial(nil), s.trials...), Holds: len(s.trials), LongestStayed: c.longestStayed, RangUpFrom: c.rangUpFrom, Window: s.window}
+	switch {
+	case c.catchCleared > 0:
+		r.Verdict, r.Text = s.caught(c)
+	case c.cleared == 0 && c.stayedAtLongest >= sureAtEnd:
+		r.Verdict, r.Text = NoneCleared, s.noneCleared(c)
+	case c.stayed == 0 && c.clearedAtShortest >= sureAtStart && c.catches() > 0:
+		r.Verdict, r.Window = AllCleared, s.plan.window(s.plan.Shortest)
+		r.Text = s.allCleared(c, r.Window)
+	case c.cleared > 0 && c.stayed > 0 && upsideDown(s.trials) < beyondChance:
+		r.Verdict, r.Text = Contradictory, s.upsideDown(c)
+	case c.cleared == 0 || c.stayed == 0 || c.cleared+c.stayed < fewest || c.catches() == 0:
+		r.Verdict, r.Text = TooFew, s.tooFew(c)
+	case s.now.ratio > scattered:
+		r.Verdict, r.Text = Contradictory, s.scattered(c)
+	default:
+		s.found(c, &r)
+	}
+	return r
+}
+
+// found fills in the estimate, and the recommendation if there is one.
+func (s *Session) found(c counts, r *Result) {
+	r.Threshold, r.Spread = whole(s.now.threshold), whole(s.now.spread)
+	r.ThresholdLow, r.ThresholdHigh = whole(s.now.low), whole(s.now.high)
+	r.Bound = whole(s.now.bound)
+	need := s.need(c)
+	recommended := s.recommend(need)
+	switch {
+	case recommended == 0:
+		r.Verdict, r.Text = NoRoom, s.noRoom(c, need, r)
+	case c.rangUp >= 2 && recommended >= c.rangUpFrom:
+		r.Verdict, r.Text = RingsUp, s.ringsUp(c, recommended)
+	default:
+		r.Verdict, r.Recommended = Found, recommended
+		r.Confirmed = s.confirmed(need, recommended)
+		r.Text = s.says(c, r)
+	}
+}
+
+// whole rounds to whole milliseconds; a bound is rounded up by whoever uses it.
+func whole(nanoseconds float64) time.Duration { return time.Duration(nanoseconds).Round(ms) }
