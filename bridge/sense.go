@@ -15,7 +15,8 @@ import (
 
 // How the loop current is looked at.
 const (
-	// senseBusy is the pace while the line does something. The shortest interruption (250 ms) is then seen in every case.
+	// senseBusy is the pause between readings while the line does something: a controller that needs 100 ms for an answer still gives two
+	// within the shortest interruption (250 ms).
 	senseBusy = 25 * time.Millisecond
 	// senseIdle is the pace on a line at rest. All lines look at the same multiples of it, so that those of one controller share a reading:
 	// 100 lines make 5 requests a second.
@@ -50,7 +51,7 @@ type senser struct {
 	// owned by run
 	state   relay.Level // posted last; LevelUnknown: none
 	next    relay.Level // read, but not for long enough; LevelUnknown: none
-	since   time.Time   // when next was first read
+	since   time.Time   // when the first reading of next was asked for
 	failing time.Time   // since when the input cannot be read; zero: it can
 }
 
@@ -97,14 +98,15 @@ func (n *senser) run() {
 			n.log.Warn("the loop current cannot be watched: the contact has no input for it; set sense: or another verify:", zap.Error(err))
 			return
 		}
-		n.read(asked, time.Now(), level, err)
+		n.read(asked, level, err)
 		timer.Reset(n.pause())
 	}
 }
 
-// read takes a reading that was asked for and answered at these instants; the input was looked at somewhere between.
-func (n *senser) read(asked, answered time.Time, level relay.Level, err error) {
-	if !n.readable(answered, level, err) {
+// read takes a reading that was asked for at that instant. Readings are as far apart as their questions, which at a slow controller the next
+// lines' requests may move by a part of an answer.
+func (n *senser) read(asked time.Time, level relay.Level, err error) {
+	if !n.readable(asked, level, err) {
 		n.next = relay.LevelUnknown
 		return
 	}
@@ -112,7 +114,7 @@ func (n *senser) read(asked, answered time.Time, level relay.Level, err error) {
 	case level == n.state:
 		n.next = relay.LevelUnknown
 	case level != n.next:
-		n.next, n.since = level, answered
+		n.next, n.since = level, asked
 	case asked.Sub(n.since) >= n.settle():
 		n.state, n.next = level, relay.LevelUnknown
 		kind := supervision.Released
@@ -158,8 +160,6 @@ func (n *senser) pause() time.Duration {
 	switch {
 	case !n.failing.IsZero():
 		return senseIdle // in vain, mostly; and a controller in trouble is left alone
-	case n.next != relay.LevelUnknown && n.settle() == settleBusy:
-		return settleBusy // two readings, which a slow controller manages within the shortest interruption
 	case n.next != relay.LevelUnknown || n.busy.Load():
 		return senseBusy
 	default:

@@ -21,11 +21,14 @@ type Fake struct {
 	calls   []Call
 	open    bool
 	current chan struct{} // closed to end the opening under way; nil: none
+	sense   func(open bool) (relay.Level, error)
+	sensed  []time.Time
 }
 
 var (
 	_ relay.Contact = (*Fake)(nil)
 	_ relay.Reader  = (*Fake)(nil)
+	_ relay.Sensor  = (*Fake)(nil)
 )
 
 // Step is what the fake does with one interruption.
@@ -75,6 +78,32 @@ func (f *Fake) Open() bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return f.open
+}
+
+// SenseBy gives the fake a loop-current input: each reading is what f returns, which is told whether the contact is open. f may take its time.
+func (f *Fake) SenseBy(read func(open bool) (relay.Level, error)) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.sense = read
+}
+
+// Sensed returns when each reading of the input was asked for.
+func (f *Fake) Sensed() []time.Time {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.Clone(f.sensed)
+}
+
+// Sense reads the input that SenseBy gave; without one it is [relay.ErrNoSense].
+func (f *Fake) Sense(context.Context) (relay.Level, error) {
+	f.mu.Lock()
+	f.sensed = append(f.sensed, time.Now())
+	read, open := f.sense, f.open
+	f.mu.Unlock()
+	if read == nil {
+		return relay.LevelUnknown, relay.ErrNoSense
+	}
+	return read(open)
 }
 
 // Kind returns the kind given to NewFake.

@@ -75,3 +75,24 @@ func TestFakeEndsEarly(t *testing.T) {
 		}
 	})
 }
+
+func TestFakeSenses(t *testing.T) {
+	f := NewFake(relay.KindNone)
+	_, err := f.Sense(t.Context())
+	require.ErrorIs(t, err, relay.ErrNoSense)
+	f.SenseBy(func(open bool) (relay.Level, error) {
+		if open {
+			return relay.LevelOpen, nil
+		}
+		return relay.LevelClosed, nil
+	})
+	level, err := f.Sense(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, relay.LevelClosed, level)
+	f.Script(Step{Outcome: relay.Unknown})
+	f.Interrupt(t.Context(), relay.Interruption{Duration: time.Second, NotAfter: time.Now().Add(time.Hour)})
+	level, err = f.Sense(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, relay.LevelOpen, level)
+	require.Len(t, f.Sensed(), 3)
+}

@@ -1,0 +1,238 @@
+package bridge
+
+import (
+	"errors"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+// pair is the loop of the fake contact: current flows when somebody is off hook and the contact is closed.
+type pair struct {
+	offHook atomic.Bool
+	broken  atomic.Bool   // the input cannot be read
+	slow    time.Duration // of one answer
+}
+
+var errInput = errors.New("board cabinet: illegal data address")
+
+func (p *pair) read(open bool) (relay.Level, error) {
+	<-time.After(p.slow)
+	switch {
+	case p.broken.Load():
+		return relay.LevelUnknown, errInput
+	case p.offHook.Load() && !open:
+		return relay.LevelClosed, nil
+	default:
+		return relay.LevelOpen, nil
+	}
+}
+
+// sensed is an event of the line's sensor, and when.
+type sensed struct {
+	at   time.Duration
+	kind supervision.EventKind
+}
+
+// senseRig is a rig whose contact has a loop-current input.
+type senseRig struct {
+	*rig
+	pair *pair
+	seen []sensed // owned by the line's goroutine; read it when the bubble is quiet
+	all  []supervision.EventKind
+}
+
+func newSenseRig(slow time.Duration) *senseRig {
+	core, logs := observer.New(zap.DebugLevel)
+	s := &senseRig{
+		rig:  &rig{desk: &desk{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()},
+		pair: &pair{slow: slow},
+	}
+	s.contact.SenseBy(s.pair.read)
+	p := supervision.DefaultPolicy()
+	p.SenseTrusted = true
+	s.Line = NewLine(LineOptions{Name: "box-office", Policy: p, Contact: s.contact, Epoch: s.began, Logger: zap.New(core), Sense: true})
+	s.Follow(func(e story.Entry) {
+		if e.Event.Kind == supervision.EventNone {
+			return
+		}
+		s.all = append(s.all, e.Event.Kind)
+		if e.Event.Kind == supervision.Seized || e.Event.Kind == supervision.Released {
+			s.seen = append(s.seen, sensed{time.Since(s.began), e.Event.Kind})
+		}
+	})
+	s.Start(s.desk)
+	return s
+}
+
+// The first state is posted, whichever it is, when it has stayed for as long as every other; one that flows opens and closes nothing.
+func TestSenseFirstState(t *testing.T) {
+	for off, want := range map[bool]supervision.EventKind{false: supervision.Released, true: supervision.Seized} {
+		synctest.Test(t, func(t *testing.T) {
+			s := newSenseRig(0)
+			s.pair.offHook.Store(off)
+			s.after(100*time.Millisecond - 1)
+			assert.Empty(t, s.seen)
+			s.after(100 * time.Millisecond)
+			assert.Equal(t, []sensed{{100 * time.Millisecond, want}}, s.seen)
+			s.after(30 * time.Second)
+			assert.Len(t, s.seen, 1, "a state that stays is told once")
+			assert.Empty(t, s.contact.Calls())
+			s.Stop()
+		})
+	}
+}
+
+// At rest the input is read at the multiples of 200 ms of all lines, and what moves for less than 100 ms is no seizure: a dial pulse's
+// break of 75 ms is not seen (the longest that RFC 5098's dial pulse settings and common practice let an adapter count as one).
+func TestSenseAtRest(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newSenseRig(0)
+		s.after(10*time.Second + 1)
+		n := len(s.contact.Sensed())
+		for _, at := range s.contact.Sensed()[n-20:] {
+			assert.Zero(t, at.Sub(s.began)%(200*time.Millisecond))
+		}
+		s.pair.offHook.Store(true)
+		s.after(11 * time.Second)
+		assert.Equal(t, sensed{10*time.Second + 300*time.Millisecond, supervision.Seized}, s.seen[len(s.seen)-1])
+		told := len(s.seen)
+		for range 10 { // ten pulses a second: 66 ms broken, 34 ms made
+			s.pair.offHook.Store(false)
+			<-time.After(66 * time.Millisecond)
+			s.pair.offHook.Store(true)
+			<-time.After(34 * time.Millisecond)
+		}
+		s.after(13 * time.Second)
+		assert.Len(t, s.seen, told, "dialling is no hanging up")
+		s.Stop()
+	})
+}
+
+// A hold that stays: the sensor sees the loop open within 75 ms and closed again, and that only after the contact's own word of it. Also with a
+// controller that needs 100 ms for an answer, at the shortest interval.
+func TestSenseSeesTheInterruption(t *testing.T) {
+	for _, slow := range []time.Duration{0, 100 * time.Millisecond} {
+		synctest.Test(t, func(t *testing.T) {
+			s := newSenseRig(slow)
+			s.pair.offHook.Store(true)
+			p := supervision.DefaultPolicy()
+			p.SenseTrusted, p.Interval = true, supervision.IntervalFloor
+			s.SetPolicy(p)
+			s.after(time.Second)
+			s.seen, s.all = nil, nil
+			s.held()
+			s.confirmed()
+			opened := time.Since(s.began)
+			s.after(10 * time.Second)
+			require.NotEmpty(t, s.seen)
+			assert.Equal(t, supervision.Released, s.seen[0].kind)
+			if slow == 0 {
+				assert.LessOrEqual(t, s.seen[0].at-opened, 75*time.Millisecond)
+			}
+			assert.LessOrEqual(t, s.seen[0].at-opened, 250*time.Millisecond+slow, "within the interval, as far as the answers let it")
+			closed, seized := -1, -1
+			for i, k := range s.all {
+				switch k {
+				case supervision.LoopClosed:
+					closed = i
+				case supervision.Seized:
+					seized = i
+				}
+			}
+			assert.Less(t, closed, seized, "%v", s.all)
+			assert.NotContains(t, s.texts(), "report cancelled")
+			s.Stop()
+		})
+	}
+}
+
+// The contact says that it is open and current flows: somebody bridges it. That is a seizure (invariant 6), told when it has lasted.
+func TestSenseDuringAnOpening(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newSenseRig(0)
+		s.after(time.Second)
+		s.held()
+		s.confirmed()
+		s.after(1200 * time.Millisecond)
+		require.True(t, s.contact.Open())
+		s.contact.SenseBy(func(bool) (relay.Level, error) { return relay.LevelClosed, nil })
+		s.after(1200*time.Millisecond + 275*time.Millisecond)
+		require.NotEmpty(t, s.seen)
+		assert.Equal(t, supervision.Seized, s.seen[len(s.seen)-1].kind)
+		s.Stop()
+	})
+}
+
+// An input that cannot be read posts nothing, and is told to the log once, and once when it can be read again.
+func TestSenseUnreadable(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newSenseRig(0)
+		s.after(time.Second)
+		s.seen = nil
+		s.pair.broken.Store(true)
+		s.after(10 * time.Second)
+		assert.Empty(t, s.seen)
+		count := func(words string) (n int) {
+			for _, e := range s.log.All() {
+				if strings.Contains(e.Message, words) {
+					n++
+				}
+			}
+			return n
+		}
+		assert.Equal(t, 1, count("cannot be read;"))
+		assert.Zero(t, count("can be read again"))
+		s.pair.broken.Store(false)
+		s.pair.offHook.Store(true)
+		s.after(11 * time.Second)
+		assert.Equal(t, 1, count("cannot be read;"))
+		assert.Equal(t, 1, count("can be read again"))
+		require.Len(t, s.seen, 1)
+		assert.Equal(t, supervision.Seized, s.seen[0].kind, "what changed meanwhile is told")
+		s.Stop()
+	})
+}
+
+func TestSenseWithoutAnInput(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		core, logs := observer.New(zap.DebugLevel)
+		contact := relaytest.NewFake(relay.KindNone)
+		l := NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: contact, Epoch: time.Now(), Logger: zap.New(core), Sense: true})
+		l.Start(&desk{})
+		<-time.After(time.Minute)
+		assert.Len(t, contact.Sensed(), 1)
+		assert.Equal(t, 1, logs.FilterMessageSnippet("no input").Len())
+		l.Stop()
+	})
+}
+
+// A reading that does not come back holds up neither an opening nor a close, nor Stop.
+func TestSenseHoldsUpNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newSenseRig(0)
+		s.after(time.Second)
+		hang := make(chan struct{})
+		s.contact.SenseBy(func(bool) (relay.Level, error) { <-hang; return relay.LevelUnknown, errInput })
+		s.after(2 * time.Second)
+		s.held()
+		s.confirmed()
+		assert.Equal(t, []time.Duration{2 * time.Second}, s.interruptions())
+		s.after(2800 * time.Millisecond)
+		assert.False(t, s.contact.Open())
+		close(hang)
+		s.Stop()
+	})
+}
