@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -57,6 +58,36 @@ func TestSampleHasEveryKey(t *testing.T) {
 	}
 }
 
+// What the manual's first line writes for the newer keys is their default: a line that says nothing is the same.
+func TestSampleShowsDefaults(t *testing.T) {
+	text := string(read(t, sample))
+	c, faults := config.Parse(sample, []byte(text), secrets())
+	require.Empty(t, faults.String())
+	shown := c.Lines[0]
+	plain := c.Lines[3] // has neither policy, verify nor equipment
+	require.Equal(t, plain.Equipment, shown.Equipment)
+	shown.Verify.OffHookNumber = ""
+	require.Equal(t, plain.Verify, shown.Verify)
+	shown.Policy.Steps = plain.Policy.Steps
+	require.Equal(t, plain.Policy, shown.Policy)
+	require.Equal(t, config.Journal{File: c.Journal.File, Keep: 365 * 24 * time.Hour, MaxSize: 1_000_000_000, Numbers: "full"}, c.Journal)
+	require.Equal(t, 15*time.Minute, c.Log.Remind)
+}
+
+// The manual says what a value risks or cannot do where somebody would otherwise find out too late.
+func TestSampleWarns(t *testing.T) {
+	text := strings.Join(strings.Fields(strings.ReplaceAll(string(read(t, sample)), "#", " ")), " ")
+	for _, s := range []string{
+		"Emergency calls are always kept in full",
+		"the law of the place may forbid keeping it for long or at all, or may require it",
+		"The loop then opens in the middle of the digits",
+		"It cannot tell a held line from a lifted handset",
+		"it cannot tell a held line from a lifted handset either",
+	} {
+		require.Contains(t, text, s)
+	}
+}
+
 // collect notes the paths of all keys, those of all entries of a list as one.
 func collect(n *yaml.Node, path string, have map[string]bool) {
 	for i := 0; n.Kind == yaml.SequenceNode && i < len(n.Content); i++ {
@@ -101,6 +132,18 @@ func TestUnit(t *testing.T) {
 	} {
 		require.Equal(t, []string{want}, u[k], k)
 	}
+	loaded, faults := config.Parse(sample, read(t, sample), secrets())
+	require.Empty(t, faults.String())
+	// The strict file system has two places to write: what systemd makes of StateDirectory= and RuntimeDirectory= (systemd.exec(5)).
+	require.Equal(t, []string{"strict"}, u["ProtectSystem"])
+	require.Len(t, u["StateDirectory"], 1)
+	require.Equal(t, "/var/lib/"+u["StateDirectory"][0], filepath.Dir(loaded.Journal.File))
+	require.Len(t, u["RuntimeDirectory"], 1)
+	require.Equal(t, "/run/"+u["RuntimeDirectory"][0], filepath.Dir(loaded.Control.Socket))
+	require.Equal(t, []string{loaded.Control.Group}, u["Group"])
+	require.Equal(t, []string{"0755"}, u["RuntimeDirectoryMode"], "the group comes through to the socket")
+	require.Equal(t, []string{"0750"}, u["StateDirectoryMode"], "numbers are nobody else's business")
+
 	c := string(read(t, sample))
 	for _, v := range u["LoadCredential"] {
 		name, _, _ := strings.Cut(v, ":")
