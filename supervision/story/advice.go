@@ -1,6 +1,190 @@
 package story
 
-import "clearback/supervision"
+import (
+	"strings"
 
-// Advice is one sentence on what to do about an incident.
-func Advice(reason supervision.Incident, rule supervision.Suppression, flash bool) string { return "" }
+	"clearback/supervision"
+)
+
+// cannotTell is said wherever off hook was seen without a call.
+const cannotTell = "a probe cannot tell a held line from a lifted handset"
+
+// Advice is one sentence on what to do about an incident; with [supervision.IncidentNone] about a rule that kept the loop closed.
+// flash is the adapter's report that it took the opening for a hook flash. LINE in it stands for the name of the line; see
+// [Account.Advice].
+func Advice(reason supervision.Incident, rule supervision.Suppression, flash bool) string {
+	switch reason {
+	case supervision.IncidentNone, supervision.IncidentSuppressed:
+		return ruleAdvice(rule)
+	case supervision.IncidentUnreachable:
+		return "Look at the power and the network of the relay board, then run `clearback check --live`; until its contact is known closed, " +
+			"the telephones of line LINE may be dead."
+	case supervision.IncidentContactStuck:
+		return "Compare the board, coil and input in the configuration with the wiring, then look for a welded contact or a wrong coil; " +
+			"disconnect the pair from the adapter before you touch it, and leave to a licensed person what your law leaves to one " +
+			"(see Wiring in SAFETY.md)."
+	case supervision.IncidentIntervalShort:
+		if flash {
+			return "Switch hook flash detection off in the adapter, or use an interval longer than its flash window: tell it in " +
+				"`policy.flash_max`, and let `clearback window LINE` and `clearback tune LINE` find one."
+		}
+		return "The next clearing of this line uses the next longer interval, if it has one; `clearback tune LINE` finds the right one, and " +
+			"`clearback keep LINE` writes the one in use into the file."
+	case supervision.IncidentNeverSignalled:
+		return "Find out why the service told nobody when the far end went: it has to send a BYE, or its dialog event, within 1 s; " +
+			"free the line by hand with `clearback pulse LINE` if its lamp still shows the hold."
+	case supervision.IncidentSeized:
+		return "Ask at the telephones of line LINE who lifted; if nobody did, another telephone, an alarm panel or a fault on the pair " +
+			"draws current, and the pair is to be looked at."
+	case supervision.IncidentMissedNotAfter:
+		return "Look at the load of this machine and of the network to the relay board, which were too busy or too slow to open within 2 s; " +
+			"free the line by hand with `clearback pulse LINE` if its lamp still shows the hold."
+	case supervision.IncidentByeUnanswered:
+		return "Look at the adapter: its power, its network, its firmware; it has to answer a BYE at once, or `lead` has to be longer than it " +
+			"takes."
+	case supervision.IncidentOffHookWithoutCall:
+		return "Go and look at the lamps and handsets of line LINE: hold pressed at dial tone, a call lost in a crash and a handset " +
+			"left off look alike from here; hang up what is off, and only then free a hold with `clearback pulse LINE`."
+	default:
+		return "Read it with the version of clearback that wrote it; this one does not know the reason " + reason.String() + "."
+	}
+}
+
+func ruleAdvice(rule supervision.Suppression) string {
+	const lamp = "look whether the lamp of line LINE still shows a hold, and free it with `clearback pulse LINE`."
+	switch rule {
+	case supervision.SuppressionNone, supervision.SuppressedUnanswered:
+		return "Nothing is to be done."
+	case supervision.SuppressedNearEnd:
+		return "Look at the adapter (power, network, why it started anew), then " + lamp
+	case supervision.SuppressedEmergency:
+		return "Look at the lamp of line LINE and end a hold at the telephone itself, so that the emergency centre can call back."
+	case supervision.SuppressedLifeSafety:
+		return "Nothing is to be done here: end a hold on this line at the telephone itself, or see `life_safety` in the configuration."
+	case supervision.SuppressedOtherCall:
+		return "Switch call waiting off in the adapter, so that line LINE carries one call at a time; then " + lamp
+	case supervision.SuppressedLate:
+		return "Find out why the service, or this machine, was so late: a clearing has to be learnt and acted on within 1 s; then " + lamp
+	case supervision.SuppressedUnknownCall:
+		return "Find out why the adapter lost the call (a restart, its own session timer); let `clearback check --live --states LINE` find out " +
+			"whether its answers can be trusted, so that the line can be probed then; and " + lamp
+	case supervision.SuppressedLoopBusy:
+		return "Wait until the last interruption and its guard time are over, then " + lamp
+	case supervision.SuppressedLoopFaulted:
+		return "Look at the power and the network of the relay board, then run `clearback check --live`; when its contact is known closed, " +
+			lamp
+	case supervision.SuppressedOutOfBounds:
+		return "Ask for an interval within the policy of line LINE: `clearback window LINE` says which those are."
+	case supervision.SuppressedNoContact:
+		return "Give line LINE a contact in the configuration if its holds are to be cleared; it is only looked on at now."
+	case supervision.SuppressedCallback:
+		return "Wait until the call-back window is over (`policy.callback_window`): the emergency centre may be about to call back."
+	default:
+		return "Read it with the version of clearback that wrote it; this one does not know the rule " + rule.String() + "."
+	}
+}
+
+// Seen tells in a sentence or two what was seen when an incident began; with [supervision.IncidentNone], when a rule kept the loop closed.
+func Seen(reason supervision.Incident, rule supervision.Suppression, flash bool) string {
+	switch reason {
+	case supervision.IncidentNone:
+		return ruleSeen(rule)
+	case supervision.IncidentSuppressed:
+		return ruleSeen(rule) + " The line was still off hook afterwards; " + cannotTell + "."
+	case supervision.IncidentUnreachable:
+		return "The relay board did not answer, so the loop was not opened as asked, or nobody knows whether it is closed."
+	case supervision.IncidentContactStuck:
+		return "The contact did not move: the board refused the command, or the loop-current input saw current all the time."
+	case supervision.IncidentIntervalShort:
+		if flash {
+			return "The adapter reported a hook flash: it took the opening for one, and the line was still off hook afterwards."
+		}
+		return "The loop was opened and closed as asked, and the line was still off hook afterwards: the line card did not let go in that " +
+			"time, or somebody listens to a dead line; " + cannotTell + "."
+	case supervision.IncidentNeverSignalled:
+		return "The far end had gone for more than 1 s when it was learnt; by then somebody may have hung up and lifted again, so the loop " +
+			"stayed closed."
+	case supervision.IncidentSeized:
+		return "The near end went off hook before it was seen that the hold cleared."
+	case supervision.IncidentMissedNotAfter:
+		return "The opening could not be commanded in time to end within 2 s of the BYE, so it was dropped; the loop stayed closed."
+	case supervision.IncidentByeUnanswered:
+		return "The adapter never answered the BYE of its leg, so it may have taken the call for one that goes on."
+	case supervision.IncidentOffHookWithoutCall:
+		return "The line is off hook and carries no call; " + cannotTell + "."
+	default:
+		return "An incident of a kind that this version does not know: " + reason.String() + "."
+	}
+}
+
+func ruleSeen(rule supervision.Suppression) string {
+	switch rule {
+	case supervision.SuppressionNone:
+		return "No rule kept the loop closed."
+	case supervision.SuppressedUnanswered:
+		return "The near end never answered, so nothing was held."
+	case supervision.SuppressedNearEnd:
+		return "The adapter was lost in the call (it started anew, or did not answer any more), so the loop stayed closed."
+	case supervision.SuppressedEmergency:
+		return "It was a call to or from the emergency centre: the loop is never opened for one."
+	case supervision.SuppressedLifeSafety:
+		return "The line is marked `life_safety`: its loop is never opened."
+	case supervision.SuppressedOtherCall:
+		return "Another call was on the line: an opening would have cut it."
+	case supervision.SuppressedLate:
+		return "It was too late: an opening could not have ended within 2 s of the BYE, or the clearing was learnt more than 1 s after it " +
+			"happened."
+	case supervision.SuppressedUnknownCall:
+		return "The adapter answered that it knew no such call (481), and no answer that can be trusted said that the line was off hook."
+	case supervision.SuppressedLoopBusy:
+		return "The last interruption or its guard time was not over."
+	case supervision.SuppressedLoopFaulted:
+		return "Nobody knew whether the contact was closed, so it was not opened."
+	case supervision.SuppressedOutOfBounds:
+		return "The interval asked for is outside the policy of the line."
+	case supervision.SuppressedNoContact:
+		return "The line has no contact, so what would have been opened is only recorded."
+	case supervision.SuppressedCallback:
+		return "An emergency call had ended not long before, and the emergency centre may have been about to call back."
+	default:
+		return "A rule that this version does not know kept the loop closed: " + rule.String() + "."
+	}
+}
+
+// Advice is one sentence on what to do about what became of the call.
+func (a *Account) Advice() string {
+	return strings.ReplaceAll(a.advice(), "LINE", a.Line)
+}
+
+func (a *Account) advice() string {
+	switch a.Outcome {
+	case OutcomeIncident:
+		return Advice(a.Incident, a.Rule, a.Flash)
+	case OutcomeSuppressed:
+		if a.Hook == supervision.HookOn {
+			return "Nothing is to be done."
+		}
+		return ruleAdvice(a.Rule)
+	case OutcomeUnknown:
+		if a.Failed() {
+			return "Find out what closed the contact early (`clearback check --live`), and look whether the lamp of line LINE still shows a hold."
+		}
+		return "Nothing is to be done if the lamp is dark; `clearback check --live --states LINE` finds out whether the line can be trusted " +
+			"to tell, and `verify` sets how."
+	case OutcomeStayed:
+		if a.Trial {
+			return "Nothing is to be done: the trial counts as a hold that stayed."
+		}
+		return Advice(supervision.IncidentIntervalShort, a.Rule, a.Flash)
+	case OutcomeBroken:
+		if a.Answered.IsZero() {
+			return "Nothing is to be done for this call; the daemon's own log tells why it ended."
+		}
+		return "Look whether the lamp of line LINE still shows a hold, and free it with `clearback pulse LINE`; the daemon's own log tells why " +
+			"it ended."
+	case OutcomeOpen:
+		return "Wait: it is not over."
+	default:
+		return "Nothing is to be done."
+	}
+}

@@ -1,5 +1,209 @@
 package story
 
-// Explain returns the time line of a call in words with a small drawing, why it ended as it did, and what to change. entries are those
-// of the call and those of the line meanwhile, in order. width is the number of columns, at least 60.
-func Explain(a Account, entries []Entry, width int) string { return "" }
+import (
+	"strconv"
+	"strings"
+
+	"clearback/supervision"
+)
+
+// minWidth is the narrowest that an explanation can be.
+const minWidth = 60
+
+// Explain returns the time line of a call in words with a small drawing of the loop, why it ended as it did, and what to change. entries
+// are those of the call and those of its line meanwhile, in order. width is the number of columns, at least 60. What it writes is
+// ASCII but for names; times are in the zone of the account's own.
+func Explain(a Account, entries []Entry, width int) string {
+	width = max(width, minWidth)
+	c := follow(&a, entries)
+	var b strings.Builder
+	title(&b, &a, width)
+	b.WriteString("\nWhat happened, with times from " + c.zeroName() + " on:\n\n")
+	c.timeLine(&b, width)
+	b.WriteString("\n")
+	draw(&b, c, width)
+	paragraph(&b, "Why:  ", a.Why(), width)
+	paragraph(&b, "To do:", a.Advice(), width)
+	return b.String()
+}
+
+// title says which call it is, and its outcome.
+func title(b *strings.Builder, a *Account, width int) {
+	what := []string{a.Line}
+	switch {
+	case a.Call == 0:
+		what = append(what, "an interruption by hand")
+	case a.Emergency:
+		what = append(what, "EMERGENCY CALL "+strconv.FormatUint(uint64(a.Call), 10))
+	default:
+		what = append(what, "call "+strconv.FormatUint(uint64(a.Call), 10))
+	}
+	if a.Trial {
+		what = append(what, "a trial")
+	}
+	switch a.Direction {
+	case Incoming:
+		what = append(what, strings.TrimSpace("incoming "+a.party("from")))
+	case Outgoing:
+		what = append(what, strings.TrimSpace("outgoing "+a.party("to")))
+	default:
+		if p := a.party("with"); p != "" {
+			what = append(what, p)
+		}
+	}
+	what = append(what, strings.ReplaceAll(stamp(a.Began), " ", tie))
+	if !a.Answered.IsZero() && !a.Cleared.IsZero() {
+		what = append(what, "length"+tie+clock(a.Length(a.Cleared), 0))
+	}
+	for _, line := range wrap(strings.Join(what, ", "), width) {
+		b.WriteString(line + "\n")
+	}
+	paragraph(b, "Outcome:", a.outcomeText(), width)
+}
+
+// party returns the far end's number and name behind a preposition, "" if neither is known.
+func (a *Account) party(preposition string) string {
+	number, name := clean(a.Party.Number), clean(a.Party.Name)
+	switch {
+	case number == "" && name == "":
+		return ""
+	case name == "":
+		return preposition + " " + number
+	case number == "":
+		return preposition + " " + name
+	default:
+		return preposition + " " + number + " (" + name + ")"
+	}
+}
+
+// paragraph writes a head and text beside it.
+func paragraph(b *strings.Builder, head, text string, width int) {
+	for i, line := range wrap(text, width-len(head)-1) {
+		if i == 0 {
+			b.WriteString(head + " " + line + "\n")
+			continue
+		}
+		b.WriteString(strings.Repeat(" ", len(head)+1) + line + "\n")
+	}
+}
+
+// Why tells in sentences what was seen and why the outcome is what it is.
+func (a *Account) Why() string {
+	var s []string
+	switch a.Outcome {
+	case OutcomeOpen:
+		s = append(s, a.whyOpen())
+	case OutcomeNoNeed:
+		s = append(s, a.whyNoNeed())
+	case OutcomeCleared:
+		s = append(s, a.whyCleared())
+	case OutcomeUnknown:
+		s = append(s, a.opened(), "Nothing that can be trusted tells whether the hold cleared.")
+		if a.Failed() {
+			s = append(s, "The loop was open for less than was asked.")
+		}
+	case OutcomeStayed:
+		s = append(s, a.opened(), "Afterwards the line was seen off hook by "+a.by()+": the hold stayed; "+cannotTell+".")
+	case OutcomeCancelled:
+		s = append(s, "The interruption was withdrawn: the near end came first (it hung up, or lifted for a new call), or the daemon was ending.",
+			a.opened())
+	case OutcomeSuppressed:
+		s = append(s, ruleSeen(a.Rule))
+		if a.Hook == supervision.HookOn {
+			s = append(s, "The line was seen on hook, so nothing is held.")
+		}
+	case OutcomeIncident:
+		s = append(s, a.whyIncident()...)
+	case OutcomeBroken:
+		s = append(s, "The record ends before the outcome: the daemon ended, or entries were lost.", a.opened())
+	default:
+		s = append(s, "This version does not know the outcome "+a.Outcome.String()+".")
+	}
+	if a.Flash && a.Incident != supervision.IncidentIntervalShort {
+		s = append(s, "The adapter reported a hook flash meanwhile.")
+	}
+	if a.Emergency && a.Rule != supervision.SuppressedEmergency {
+		s = append(s, "It is an emergency call: the loop is never opened for one.")
+	}
+	return strings.TrimSpace(strings.Join(strings.Fields(strings.Join(s, " ")), " "))
+}
+
+func (a *Account) whyOpen() string {
+	switch {
+	case a.Call == 0:
+		return "The interruption is not over."
+	case !a.Cleared.IsZero():
+		return "The call was cleared, and the clearing of the line is not over."
+	case a.Answered.IsZero():
+		return "The call was not answered yet."
+	default:
+		return "The call is up."
+	}
+}
+
+func (a *Account) whyNoNeed() string {
+	switch {
+	case a.Answered.IsZero():
+		return "The call ended before it was answered, so nothing was held."
+	case a.ClearedBy == ClearedByNearEnd:
+		return "The near end hung up first, so nothing was held."
+	default:
+		return "Nothing was held."
+	}
+}
+
+func (a *Account) whyCleared() string {
+	if a.Trial && a.Openings == 0 {
+		return "Nothing was opened in this trial, and the line was seen on hook by " + a.by() + " all the same: the adapter cleared the hold " +
+			"itself, or nothing was held."
+	}
+	return a.opened() + " Afterwards the line was seen on hook by " + a.by() + ": the hold cleared."
+}
+
+func (a *Account) whyIncident() []string {
+	s := []string{Seen(a.Incident, a.Rule, a.Flash)}
+	if a.Late > 0 {
+		s = append(s, "It was learnt "+Span(a.Late)+" after it happened, by "+a.Evidence.String()+".")
+	}
+	s = append(s, a.opened())
+	if a.Hook != supervision.HookUnknown && a.Incident != supervision.IncidentIntervalShort {
+		s = append(s, "The line was seen "+a.Hook.String()+" hook by "+a.by()+".")
+	}
+	if a.Rule != supervision.SuppressionNone && a.Incident != supervision.IncidentSuppressed {
+		s = append(s, "The rule that kept the loop closed: "+a.Rule.String()+".")
+	}
+	if a.IncidentEnded.IsZero() {
+		return append(s, "The incident lasts.")
+	}
+	return append(s, "The incident was over at "+strings.ReplaceAll(stamp(a.IncidentEnded), " ", tie)+".")
+}
+
+// opened tells what was opened, "" if nothing was to be.
+func (a *Account) opened() string {
+	switch {
+	case a.Asked == 0:
+		return ""
+	case a.Openings == 0:
+		return "The loop was to be opened for " + Span(a.Asked) + ", and was not."
+	}
+	s := "The loop was opened "
+	if a.Openings > 1 {
+		s += strconv.Itoa(a.Openings) + " times, last "
+	}
+	s += "for " + Span(a.Asked)
+	if a.Measured > 0 {
+		return s + " (measured: " + Span(a.Measured) + ")."
+	}
+	return s + " (not measured)."
+}
+
+func (a *Account) by() string {
+	switch a.Verified {
+	case VerifiedByProbe:
+		return "the probe"
+	case VerifiedBySense:
+		return "the loop-current sensor"
+	default:
+		return "nobody knows whom"
+	}
+}

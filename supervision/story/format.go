@@ -1,6 +1,7 @@
 package story
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -119,11 +120,32 @@ func clean(s string) string {
 	return b.String()
 }
 
+// tie is a space at which wrap does not break.
+const tie = "\x1f"
+
+// units stay with the number before them.
+var units = []string{"ms", "s", "min", "h"}
+
+// words takes text apart at the spaces where a line may break.
+func words(text string) []string {
+	var all []string
+	for _, word := range strings.Fields(text) {
+		if n := len(all); n > 0 && slices.Contains(units, strings.TrimRight(word, ".,;:)")) {
+			if last := all[n-1]; last[len(last)-1] >= '0' && last[len(last)-1] <= '9' {
+				all[n-1] += " " + word
+				continue
+			}
+		}
+		all = append(all, strings.ReplaceAll(word, tie, " "))
+	}
+	return all
+}
+
 // wrap breaks text into lines of at most width columns, at spaces where that can be.
 func wrap(text string, width int) []string {
 	var lines []string
 	line, n := "", 0
-	for _, word := range strings.Fields(text) {
+	for _, word := range words(text) {
 		size := utf8.RuneCountInString(word)
 		if n > 0 && n+1+size <= width {
 			line, n = line+" "+word, n+1+size
