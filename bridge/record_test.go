@@ -1,0 +1,294 @@
+package bridge
+
+import (
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+// newRigWith is newRig with other options; name, contact, time line and log are the rig's.
+func newRigWith(o LineOptions) *rig {
+	core, logs := observer.New(zap.DebugLevel)
+	r := &rig{desk: &desk{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()}
+	o.Name, o.Contact, o.Epoch, o.Logger = "box-office", r.contact, r.began, zap.New(core)
+	if o.Policy.Interval == 0 {
+		o.Policy = supervision.DefaultPolicy()
+	}
+	r.Line = NewLine(o)
+	r.Start(r.desk)
+	return r
+}
+
+func entryText(e story.Entry) string {
+	if e.Event.Kind != supervision.EventNone {
+		return "event " + string(e.Event.Append(nil))
+	}
+	return "effect " + string(e.Effect.Append(nil))
+}
+
+// The record has what the log has, in its order, each with the wall clock of its step; TimePassed is no news. It is written when the effects have
+// been carried out.
+func TestRecord(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var r *rig
+		var texts []string
+		var at []time.Duration
+		began := time.Now()
+		r = newRigWith(LineOptions{Record: func(e story.Entry) {
+			assert.Equal(t, "box-office", e.Line)
+			if e.Effect.Kind == supervision.ClearAdapterLeg {
+				assert.Contains(t, r.desk.list(), "clear adapter leg", "carried out before it is recorded")
+			}
+			texts, at = append(texts, entryText(e)), append(at, e.At.Sub(began))
+		}})
+		r.held()
+		r.after(100 * time.Millisecond)
+		r.confirmed()
+		r.after(10 * time.Second)
+		r.Stop()
+		assert.Equal(t, strings.Split(r.texts(), "\n"), texts)
+		require.GreaterOrEqual(t, len(texts), 8)
+		for i, text := range texts {
+			assert.NotContains(t, text, "time-passed")
+			if strings.HasPrefix(text, "effect open-loop") {
+				assert.Equal(t, 100*time.Millisecond, at[i])
+			}
+			if strings.HasPrefix(text, "event loop-closed") {
+				assert.Equal(t, 900*time.Millisecond, at[i])
+			}
+		}
+	})
+}
+
+func TestKeepAndKept(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := supervision.DefaultPolicy()
+		p.ProbeTrusted, p.Watch, p.Steps = true, 0, []time.Duration{900 * time.Millisecond, time.Second}
+		var kept []supervision.Kept
+		r := newRigWith(LineOptions{Policy: p, Kept: supervision.Kept{Stayed: 1}, Keep: func(k supervision.Kept) { kept = append(kept, k) }})
+		assert.Equal(t, 900*time.Millisecond, r.View().Interval, "as an earlier machine left it")
+		assert.Equal(t, 1, r.View().Stayed)
+		r.held()
+		r.confirmed()
+		r.after(1700 * time.Millisecond) // 1.6 s after the opening the adapter recognises on hook
+		assert.Empty(t, kept, "nothing has changed")
+		require.Contains(t, r.desk.list(), "probe")
+		r.Post(supervision.Event{Kind: supervision.ProbeAnswered, Hook: supervision.HookOff})
+		synctest.Wait()
+		assert.Equal(t, []supervision.Kept{{Stayed: 2}}, kept)
+		assert.Equal(t, 2, r.View().Stayed)
+		r.Stop()
+		assert.Equal(t, 2, r.View().Stayed, "also after the end")
+	})
+}
+
+// A policy is in use when SetPolicy returns; what is under way goes on as it began.
+func TestSetPolicy(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		p := r.Policy()
+		assert.Equal(t, supervision.DefaultPolicy(), p)
+		r.held()
+		r.confirmed()
+		p.Interval, p.Steps = 500*time.Millisecond, []time.Duration{600 * time.Millisecond}
+		r.SetPolicy(p)
+		p.Steps[0] = time.Hour // the caller's own
+		assert.Equal(t, 600*time.Millisecond, r.Policy().Steps[0])
+		r.Policy().Steps[0] = time.Hour
+		assert.Equal(t, 600*time.Millisecond, r.Policy().Steps[0])
+		assert.Equal(t, 500*time.Millisecond, r.View().Interval)
+		r.after(10 * time.Second)
+		r.Post(supervision.Event{Kind: supervision.PulseRequested})
+		synctest.Wait()
+		var asked []time.Duration
+		for _, c := range r.contact.Calls() {
+			asked = append(asked, c.Interruption.Duration)
+		}
+		assert.Equal(t, []time.Duration{800 * time.Millisecond, 500 * time.Millisecond}, asked)
+		r.Stop()
+		p.Interval = 300 * time.Millisecond
+		r.SetPolicy(p) // returns, and does nothing
+		assert.Equal(t, 500*time.Millisecond, r.Policy().Interval)
+	})
+}
+
+// Before Start and after Stop nobody runs the line, and asking it works all the same.
+func TestAskingALineThatDoesNotRun(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
+		p := l.Policy()
+		p.Interval = 600 * time.Millisecond
+		l.SetPolicy(p)
+		assert.Equal(t, 600*time.Millisecond, l.View().Interval)
+		assert.True(t, l.AtRest())
+		l.Stop()
+		l.Stop()
+		assert.True(t, l.AtRest())
+		assert.Equal(t, "closed", l.View().Loop)
+		assert.Equal(t, 600*time.Millisecond, l.Policy().Interval)
+	})
+}
+
+// Followers come and go at any time, one of them from within; none is told what came before it or after it went.
+func TestFollow(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		count := func(n *int, limit int) {
+			var stop func()
+			stop = r.Follow(func(story.Entry) {
+				if *n++; *n == limit {
+					stop()
+				}
+			})
+		}
+		event := func() {
+			r.Post(supervision.Event{Kind: supervision.Released})
+			synctest.Wait()
+		}
+		var all, two, none int
+		event()
+		count(&all, -1)
+		count(&two, 2)
+		stop := r.Follow(func(story.Entry) { none++ })
+		stop()
+		stop()
+		for range 5 {
+			event()
+		}
+		assert.Equal(t, []int{5, 2, 0}, []int{all, two, none})
+		r.Stop()
+	})
+}
+
+// With the race detector: followers come and go beside a line that is busy.
+func TestFollowersBesideABusyLine(t *testing.T) {
+	l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
+	l.Start(&desk{})
+	var all sync.WaitGroup
+	for range 4 {
+		all.Go(func() {
+			for range 200 {
+				heard := make(chan struct{})
+				once := sync.OnceFunc(func() { close(heard) })
+				stop := l.Follow(func(story.Entry) { once() })
+				l.Post(supervision.Event{Kind: supervision.Released})
+				<-heard
+				l.View()
+				stop()
+			}
+		})
+	}
+	all.Wait()
+	l.Stop()
+	assert.Empty(t, *l.followers.list.Load())
+}
+
+// found is when the probe of an incidentLine is answered: 1.6 s after the opening the adapter recognises on hook.
+const found = 1700 * time.Millisecond
+
+// incidentLine returns a rig in which a hold has stayed.
+func incidentLine(remind time.Duration) *rig {
+	p := supervision.DefaultPolicy()
+	p.ProbeTrusted, p.Watch = true, 0
+	r := newRigWith(LineOptions{Policy: p, Remind: remind})
+	r.held()
+	r.confirmed()
+	r.after(found)
+	r.Post(supervision.Event{Kind: supervision.ProbeAnswered, Hook: supervision.HookOff})
+	synctest.Wait()
+	return r
+}
+
+// An incident is told again at its pace as long as it lasts, with its length, and once when it is over.
+func TestRemind(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := incidentLine(15 * time.Minute)
+		began := time.Now()
+		lasts := func() []map[string]any {
+			var all []map[string]any
+			for _, e := range r.log.FilterMessage("incident lasts").All() {
+				assert.Equal(t, zap.WarnLevel, e.Level)
+				all = append(all, e.ContextMap())
+			}
+			return all
+		}
+		r.after(found + 15*time.Minute - 1)
+		assert.Empty(t, lasts())
+		r.after(found + 45*time.Minute)
+		all := lasts()
+		require.Len(t, all, 3)
+		assert.Equal(t, "interval-short", all[0]["reason"])
+		assert.Equal(t, "15m0s", all[0]["lasted"])
+		assert.EqualValues(t, 1, all[0]["call"])
+		assert.Equal(t, began, all[0]["since"])
+		assert.Equal(t, story.Advice(supervision.IncidentIntervalShort, 0, false), all[0]["advice"])
+		assert.Equal(t, "box-office", all[0]["line"])
+		assert.Equal(t, "45m0s", all[2]["lasted"])
+		assert.Empty(t, r.log.FilterMessage("incident is over").All())
+
+		r.after(found + 50*time.Minute)
+		r.Post(supervision.Event{Kind: supervision.CallRequested, Call: 2})
+		synctest.Wait()
+		over := r.log.FilterMessage("incident is over").All()
+		require.Len(t, over, 1)
+		assert.Equal(t, "50m0s", over[0].ContextMap()["lasted"])
+		r.after(5 * time.Hour)
+		assert.Len(t, lasts(), 3)
+		r.Stop()
+	})
+}
+
+func TestRemindNever(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := incidentLine(0)
+		r.after(100 * time.Hour)
+		assert.Empty(t, r.log.FilterMessage("incident lasts").All())
+		r.Stop()
+	})
+}
+
+// A faulted loop beside an incident of the line: both last, each ends by itself. The contact is not known closed, which FailClose makes last.
+func TestTwoIncidents(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := incidentLine(time.Minute)
+		r.Post(supervision.Event{Kind: supervision.LoopUnknown})
+		synctest.Wait()
+		r.after(found + 90*time.Second)
+		reasons := map[string]int{}
+		for _, e := range r.log.FilterMessage("incident lasts").All() {
+			reasons[e.ContextMap()["reason"].(string)]++
+		}
+		assert.Equal(t, map[string]int{"interval-short": 1, "controller-unreachable": 1}, reasons)
+		r.Post(supervision.Event{Kind: supervision.LoopClosed})
+		synctest.Wait()
+		over := r.log.FilterMessage("incident is over").All()
+		require.Len(t, over, 1)
+		assert.Equal(t, "controller-unreachable", over[0].ContextMap()["reason"])
+		r.Stop()
+	})
+}
+
+// BenchmarkSetPolicy: from the call to its use. The limit is 10 ms.
+//
+//	go test ./bridge -run '^$' -bench SetPolicy
+func BenchmarkSetPolicy(b *testing.B) {
+	l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
+	l.Start(&desk{})
+	defer l.Stop()
+	p := l.Policy()
+	for b.Loop() {
+		l.SetPolicy(p)
+	}
+}
