@@ -2,9 +2,15 @@ package journal
 
 import (
 	"context"
+	"database/sql"
 	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"strings"
 	"time"
 
+	"clearback/supervision"
 	"clearback/supervision/story"
 )
 
@@ -14,16 +20,85 @@ var (
 	ErrNone = errors.New("journal: there is none")
 	// ErrNewer: a newer version of clearback wrote it.
 	ErrNewer = errors.New("journal: written by a newer version")
+	// ErrOlder: an older version of clearback wrote it; a daemon of this version brings it up to date when it starts.
+	ErrOlder = errors.New("journal: written by an older version")
 )
 
-// Reader reads a journal, also while a daemon writes it; it never blocks the writer.
-type Reader struct{}
+// readWait is how long a reader waits where the file is locked as a whole: while it recovers what a killed daemon left.
+const readWait = 2 * time.Second
 
-// OpenReader opens a journal for reading.
-func OpenReader(path string) (*Reader, error) { return nil, ErrNone }
+// Reader reads a journal, also while a daemon writes it; it never blocks the writer. It may be used from any goroutine.
+type Reader struct {
+	path string
+	db   *sql.DB
+}
+
+// OpenReader opens a journal for reading, whether a daemon writes it, was stopped or was killed. The errors say what to do next;
+// [ErrNone], [ErrNewer] and [ErrOlder] are among them.
+func OpenReader(path string) (*Reader, error) {
+	if _, err := os.Stat(path); err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil, fmt.Errorf("%w: %s does not exist; see journal.file in the configuration, and start the daemon once", ErrNone, path)
+		}
+		return nil, fmt.Errorf("journal: %w; read it as the user of the service, or as a member of its group", err)
+	}
+	r, err := openReader(path, "mode=ro")
+	if err == nil {
+		return r, nil
+	}
+	if _, statErr := os.Stat(path + walSuffix); errors.Is(statErr, fs.ErrNotExist) && sort(err) == troubleOther {
+		// Nobody has it open, and all that was written is in the file itself: so it can be read where nothing may be written.
+		if r, err := openReader(path, "mode=ro&immutable=1"); err == nil {
+			return r, nil
+		}
+	}
+	return nil, readError(path, err)
+}
+
+func openReader(path, query string) (*Reader, error) {
+	db, err := sql.Open("sqlite", dsn(path, query+fmt.Sprintf("&_pragma=busy_timeout(%d)&_pragma=cache_size(-4000)", readWait.Milliseconds())))
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1)
+	r := &Reader{path: path, db: db}
+	var v, tables int
+	err = db.QueryRow("SELECT (SELECT user_version FROM pragma_user_version), count(*) FROM sqlite_schema").Scan(&v, &tables)
+	switch {
+	case err != nil:
+	case v > len(schema):
+		err = newer(v)
+	case v == 0 && tables == 0:
+		err = fmt.Errorf("%w: %s is empty; start the daemon once", ErrNone, path)
+	case v < len(schema):
+		err = fmt.Errorf("%w: %s is of version %d, this one reads %d; start the daemon once, which brings it up to date and keeps all",
+			ErrOlder, path, v, len(schema))
+	}
+	if err != nil {
+		_ = db.Close() // err says more
+		return nil, err
+	}
+	return r, nil
+}
+
+// readError says what to do about an error of reading.
+func readError(path string, err error) error {
+	if errors.Is(err, ErrNone) || errors.Is(err, ErrNewer) || errors.Is(err, ErrOlder) {
+		return err
+	}
+	switch sort(err) {
+	case troubleDamaged:
+		return fmt.Errorf("journal: %s is damaged; a running daemon sets it aside when it meets the damage; to see the rest, read a copy with SQLite's own recovery: %w", path, err)
+	case troubleBusy:
+		return fmt.Errorf("journal: %s is locked by another program; end it and try again: %w", path, err)
+	default:
+		return fmt.Errorf("journal: %s cannot be read here: the daemon was killed and this user may not take up what it left; read it as the user of the service, or copy %s, %s%s and %s%s to a folder of your own and read it there: %w",
+			path, path, path, walSuffix, path, shmSuffix, err)
+	}
+}
 
 // Close closes the file.
-func (r *Reader) Close() error { return nil }
+func (r *Reader) Close() error { return r.db.Close() }
 
 // Row is a call of the journal.
 type Row struct {
@@ -31,42 +106,287 @@ type Row struct {
 	// Changed rises with every change of any call: what `calls --follow` waits for.
 	Changed int64
 	story.Account
+
+	// of the entries
+	line        int64
+	first, last int64
+	over        bool // nothing more comes
 }
 
 // Filter of [Reader.Calls]. Zero values filter nothing.
 type Filter struct {
 	Line   string
 	Since  time.Time
-	Failed bool  // incidents, and clearings whose outcome may have left a hold
+	Failed bool  // those of which [story.Account.Failed] says so
 	After  int64 // only with Changed beyond it
 	Limit  int   // the latest so many; 0: all
 }
 
+// callsQuery is every call with its line and whether its run is over: another began, or it ended.
+var callsQuery = "SELECT c.id, " + columns("c.", callColumns) + `, c.first, c.last, l.name,
+	c.run < (SELECT max(id) FROM runs) OR (SELECT ended FROM runs WHERE id = c.run) IS NOT NULL
+	FROM calls c JOIN lines l ON l.id = c.line`
+
 // Calls returns calls in the order of their beginning.
-func (r *Reader) Calls(ctx context.Context, f Filter) ([]Row, error) { return nil, nil }
+func (r *Reader) Calls(ctx context.Context, f Filter) ([]Row, error) {
+	query, args := f.query()
+	rows, err := r.rows(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	for i, j := 0, len(rows)-1; i < j; i, j = i+1, j-1 {
+		rows[i], rows[j] = rows[j], rows[i]
+	}
+	return rows, nil
+}
+
+// query asks for the calls of a filter, the latest first.
+func (f *Filter) query() (string, []any) {
+	var where []string
+	var args []any
+	add := func(cond string, arg ...any) {
+		where = append(where, cond)
+		args = append(args, arg...)
+	}
+	if f.Line != "" {
+		add("c.line = (SELECT id FROM lines WHERE name = ?)", f.Line)
+	}
+	if !f.Since.IsZero() {
+		add("c.began >= ?", f.Since.UnixMicro())
+	}
+	if f.Failed {
+		add("c.failed = 1")
+	}
+	if f.After > 0 {
+		add("c.changed > ?", f.After)
+	}
+	query := callsQuery
+	if len(where) > 0 {
+		query += " WHERE " + strings.Join(where, " AND ")
+	}
+	query += " ORDER BY c.began DESC, c.id DESC"
+	if f.Limit > 0 {
+		query += " LIMIT ?"
+		args = append(args, f.Limit)
+	}
+	return query, args
+}
+
+func (r *Reader) rows(ctx context.Context, query string, args ...any) ([]Row, error) {
+	var all []Row
+	err := each(ctx, r.db, query, func(rows *sql.Rows) error {
+		row, err := scanRow(rows)
+		all = append(all, row)
+		return err
+	}, args...)
+	if err != nil {
+		return nil, readError(r.path, err)
+	}
+	return all, nil
+}
+
+func scanRow(rows *sql.Rows) (Row, error) {
+	var r Row
+	a := &r.Account
+	var began, answered, cleared, ended, incidentEnded sql.NullInt64
+	var failed, clearing bool
+	err := rows.Scan(&r.ID, &r.Changed, &r.line, &a.Call, &a.Direction, &a.Emergency, &a.Trial, &a.Party.Number, &a.Party.Name, &a.Party.CallID,
+		&began, &answered, &cleared, &ended, &a.ClearedBy, &a.Evidence, &a.Late, &a.Answer, &a.Openings, &a.Asked, &a.Measured,
+		&a.Hook, &a.Verified, &a.Outcome, &a.Rule, &a.Incident, &a.Flash, &incidentEnded, &failed, &clearing,
+		&r.first, &r.last, &a.Line, &r.over)
+	a.Began, a.Answered, a.Cleared, a.Ended = instant(began), instant(answered), instant(cleared), instant(ended)
+	a.IncidentEnded = instant(incidentEnded)
+	if r.over && a.Outcome == story.OutcomeOpen {
+		a.Outcome = story.OutcomeBroken
+	}
+	r.over = r.over || a.Outcome != story.OutcomeOpen
+	return r, err
+}
+
+// ErrUnknown: the journal has no such call or line.
+var ErrUnknown = errors.New("journal: not known")
 
 // Call returns the call of that number (the latest, if a number was used twice), with the entries of it and those of its line meanwhile.
+// Without one the error is an [ErrUnknown].
 func (r *Reader) Call(ctx context.Context, call uint64) (Row, []story.Entry, error) {
-	return Row{}, nil, nil
+	rows, err := r.rows(ctx, callsQuery+" WHERE c.call = ? ORDER BY c.id DESC LIMIT 1", int64(call))
+	if err != nil {
+		return Row{}, nil, err
+	}
+	if len(rows) == 0 {
+		return Row{}, nil, fmt.Errorf("%w: there is no call %d; `clearback calls` lists them", ErrUnknown, call)
+	}
+	entries, err := r.entries(ctx, &rows[0])
+	return rows[0], entries, err
 }
 
-// Last returns the last call of a line ("": of any) that had a clearing, else the last call.
+// Last returns the last call of a line ("": of any) that had a clearing, else the last call. Without any the error is an [ErrUnknown].
 func (r *Reader) Last(ctx context.Context, line string) (Row, []story.Entry, error) {
-	return Row{}, nil, nil
+	lines := []string{line}
+	if line == "" {
+		var err error
+		if lines, err = r.Lines(ctx); err != nil {
+			return Row{}, nil, err
+		}
+	}
+	var last *Row
+	for _, only := range []string{" AND c.clearing = 1", ""} {
+		for _, name := range lines {
+			rows, err := r.rows(ctx, callsQuery+" WHERE c.line = (SELECT id FROM lines WHERE name = ?)"+only+
+				" ORDER BY c.began DESC LIMIT 1", name)
+			if err != nil {
+				return Row{}, nil, err
+			}
+			if len(rows) > 0 && (last == nil || rows[0].Began.After(last.Began)) {
+				last = &rows[0]
+			}
+		}
+		if last != nil {
+			entries, err := r.entries(ctx, last)
+			return *last, entries, err
+		}
+	}
+	if line == "" {
+		return Row{}, nil, fmt.Errorf("%w: there is no call yet", ErrUnknown)
+	}
+	return Row{}, nil, fmt.Errorf("%w: there is no call of line %s yet; `clearback lines` lists the lines", ErrUnknown, line)
 }
 
-// Incidents returns incidents, the open ones only or all since then, of a line or ("") of all.
+// mostEntries bounds what is read of one call: an incident may last for weeks, and people read the beginning.
+const mostEntries = 5000
+
+// entries returns what happened on a call's line from its beginning to its last change.
+func (r *Reader) entries(ctx context.Context, of *Row) ([]story.Entry, error) {
+	last := of.last
+	if !of.over {
+		last = 1<<63 - 1
+	}
+	var all []story.Entry
+	err := each(ctx, r.db, `SELECT id, at, text, 0 FROM events WHERE line = ?1 AND id BETWEEN ?2 AND ?3
+		UNION ALL SELECT id, at, text, 1 FROM effects WHERE line = ?1 AND id BETWEEN ?2 AND ?3 ORDER BY 1 LIMIT ?4`,
+		func(rows *sql.Rows) error {
+			var id, at int64
+			var text string
+			var effect bool
+			if err := rows.Scan(&id, &at, &text, &effect); err != nil {
+				return err
+			}
+			e := story.Entry{At: time.UnixMicro(at).UTC(), Line: of.Line}
+			var err error
+			if effect {
+				e.Effect, err = supervision.ParseEffect(text)
+			} else {
+				e.Event, err = supervision.ParseEvent(text)
+			}
+			all = append(all, e)
+			return err
+		}, of.line, of.first, last, mostEntries)
+	if err != nil {
+		return nil, readError(r.path, err)
+	}
+	return all, nil
+}
+
+// Incidents returns incidents in the order of their beginning: the open ones only, or all that lasted beyond since; of a line or ("") of all.
 func (r *Reader) Incidents(ctx context.Context, line string, open bool, since time.Time) ([]story.Incident, error) {
-	return nil, nil
+	query := `SELECT l.name, i.call, i.reason, i.rule, i.flash, i.began, i.ended FROM incidents i JOIN lines l ON l.id = i.line WHERE `
+	var args []any
+	switch {
+	case open:
+		query += "i.ended IS NULL"
+	case since.IsZero():
+		query += "1"
+	default:
+		query += "(i.ended IS NULL OR i.ended >= ?)"
+		args = append(args, since.UnixMicro())
+	}
+	if line != "" {
+		query += " AND i.line = (SELECT id FROM lines WHERE name = ?)"
+		args = append(args, line)
+	}
+	var all []story.Incident
+	err := each(ctx, r.db, query+" ORDER BY i.began, i.id", func(rows *sql.Rows) error {
+		var i story.Incident
+		var began, ended sql.NullInt64
+		err := rows.Scan(&i.Line, &i.Call, &i.Reason, &i.Rule, &i.Flash, &began, &ended)
+		i.Began, i.Ended = instant(began), instant(ended)
+		all = append(all, i)
+		return err
+	}, args...)
+	if err != nil {
+		return nil, readError(r.path, err)
+	}
+	return all, nil
 }
 
 // Trials returns the trials of a line's latest session, in order.
-func (r *Reader) Trials(ctx context.Context, line string) ([]Trial, error) { return nil, nil }
-
-// LineState returns what was kept of a line.
-func (r *Reader) LineState(ctx context.Context, line string) (LineState, error) {
-	return LineState{}, nil
+func (r *Reader) Trials(ctx context.Context, line string) ([]Trial, error) {
+	var all []Trial
+	err := each(ctx, r.db, `SELECT session, at, call, catch, asked, measured, cleared, by, rang_up FROM trials
+		WHERE line = (SELECT id FROM lines WHERE name = ?1)
+		AND session = (SELECT max(session) FROM trials WHERE line = (SELECT id FROM lines WHERE name = ?1)) ORDER BY at`,
+		func(rows *sql.Rows) error {
+			t := Trial{Line: line}
+			var at sql.NullInt64
+			err := rows.Scan(&t.Session, &at, &t.Call, &t.Catch, &t.Asked, &t.Measured, &t.Cleared, &t.By, &t.RangUp)
+			t.At = instant(at)
+			all = append(all, t)
+			return err
+		}, line)
+	if err != nil {
+		return nil, readError(r.path, err)
+	}
+	return all, nil
 }
 
-// Lines returns the names of all lines that the journal knows.
-func (r *Reader) Lines(ctx context.Context) ([]string, error) { return nil, nil }
+// LineState returns what was kept of a line, the zero value with Line if nothing is known.
+func (r *Reader) LineState(ctx context.Context, line string) (LineState, error) {
+	all, err := lineStates(ctx, r.db)
+	if err != nil {
+		return LineState{Line: line}, readError(r.path, err)
+	}
+	for _, k := range all {
+		if k.Line == line {
+			return k, nil
+		}
+	}
+	return LineState{Line: line}, nil
+}
+
+// Lines returns the names of all lines that the journal knows, sorted.
+func (r *Reader) Lines(ctx context.Context) ([]string, error) {
+	var all []string
+	err := each(ctx, r.db, "SELECT name FROM lines ORDER BY name", func(rows *sql.Rows) error {
+		var name string
+		err := rows.Scan(&name)
+		all = append(all, name)
+		return err
+	})
+	if err != nil {
+		return nil, readError(r.path, err)
+	}
+	return all, nil
+}
+
+// Loss is a time in which records were lost because the disk took nothing for too long.
+type Loss struct {
+	Began, Ended time.Time
+	Records      int64
+}
+
+// Losses returns what was lost since then, in order.
+func (r *Reader) Losses(ctx context.Context, since time.Time) ([]Loss, error) {
+	var all []Loss
+	err := each(ctx, r.db, "SELECT began, ended, records FROM losses WHERE ended >= ? ORDER BY id", func(rows *sql.Rows) error {
+		var began, ended sql.NullInt64
+		var l Loss
+		err := rows.Scan(&began, &ended, &l.Records)
+		l.Began, l.Ended = instant(began), instant(ended)
+		all = append(all, l)
+		return err
+	}, since.UnixMicro())
+	if err != nil {
+		return nil, readError(r.path, err)
+	}
+	return all, nil
+}

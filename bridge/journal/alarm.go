@@ -1,0 +1,51 @@
+package journal
+
+import (
+	"time"
+
+	"go.uber.org/zap"
+)
+
+// alarm tells the log of a problem: when it begins, when it changes, at a pace while it lasts, and when it is over.
+type alarm struct {
+	// set once
+	log    *zap.Logger
+	every  time.Duration
+	shared *shared
+
+	problem string
+	err     error
+	since   time.Time
+	told    time.Time
+}
+
+func (a *alarm) raise(now time.Time, problem string, err error) {
+	if a.problem == problem {
+		a.err = err
+		return
+	}
+	if a.problem == "" {
+		a.since = now
+	}
+	a.problem, a.err, a.told = problem, err, now
+	a.shared.setProblem(problem, a.since)
+	a.log.Error("the journal cannot be written; the lines are served as ever", zap.String("problem", problem), zap.Error(err))
+}
+
+func (a *alarm) remind(now time.Time) {
+	if a.problem == "" || now.Sub(a.told) < a.every {
+		return
+	}
+	a.told = now
+	a.log.Error("the journal still cannot be written; the lines are served as ever",
+		zap.String("problem", a.problem), zap.Time("since", a.since), zap.Error(a.err))
+}
+
+func (a *alarm) clear(now time.Time) {
+	if a.problem == "" {
+		return
+	}
+	a.log.Warn("the journal is written again", zap.String("problem", a.problem), zap.Duration("lasted", now.Sub(a.since)))
+	a.problem, a.err = "", nil
+	a.shared.setProblem("", time.Time{})
+}

@@ -1,3 +1,0 @@
-package journal
-
-import _ "modernc.org/sqlite" // the driver: SQLite in pure Go

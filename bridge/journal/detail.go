@@ -1,0 +1,46 @@
+package journal
+
+import (
+	"unicode/utf8"
+
+	"clearback/supervision/story"
+)
+
+// keptDigits of a number are kept by [DetailShort].
+const keptDigits = 3
+
+// of returns as much of a party as is to be kept.
+func (d Detail) of(p story.Party, emergency bool) story.Party {
+	switch {
+	case emergency || d == DetailFull:
+		return p
+	case d == DetailShort:
+		return story.Party{Number: lastDigits(p.Number), CallID: p.CallID}
+	default:
+		return story.Party{}
+	}
+}
+
+// lastDigits returns the last three digits of a number, with an ellipsis for what was before; of one without digits, nothing: that is a name.
+func lastDigits(number string) string {
+	var last []byte
+	more := false
+	for i := len(number) - 1; i >= 0; i-- {
+		c := number[i]
+		switch {
+		case c < '0' || c > '9':
+			continue
+		case len(last) == keptDigits:
+			more = true
+		default:
+			last = append([]byte{c}, last...)
+		}
+		if more {
+			break
+		}
+	}
+	if !more {
+		return string(last)
+	}
+	return string(utf8.AppendRune(nil, '…')) + string(last)
+}

@@ -1,0 +1,296 @@
+package journal
+
+import (
+	"time"
+
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+const (
+	// pendingLimit bounds the events and effects that wait for a disk that takes nothing.
+	pendingLimit = 32768
+	// accountLimit bounds the accounts that are remembered (those of calls that are over go first), those that wait for the disk, and
+	// the incidents and trials that do.
+	accountLimit = 4096
+)
+
+// seq counts events and effects since the start of the process; a file's ids are these plus a base of the file.
+type seq int64
+
+// row is an event or effect to be written.
+type row struct {
+	n        seq
+	line     string
+	at       time.Time
+	effect   bool
+	text     string
+	asked    time.Duration // of an opening
+	measured time.Duration // not of the row: that of the opening row n
+	measures bool          // the row only tells how long the opening n took
+}
+
+// account is an account that was told, and where it stands in the file.
+type account struct {
+	story.Account
+	id          int64 // in the file; 0: not there yet
+	first, last seq
+	dirty       bool
+}
+
+// digest turns records into what is to be written. It belongs to the writer's goroutine.
+type digest struct {
+	// set once
+	sensed func(line string) bool
+
+	lines map[string]*lineDigest
+	known map[story.ID]*account
+	next  seq
+	text  []byte
+	stale map[string]bool // lines with incidents that an earlier run left open
+
+	// to be written
+	rows      []row
+	accounts  []*account // dirty, in order of their beginning
+	incidents []story.Incident
+	trials    []Trial
+	states    map[string]LineState
+	over      map[string]time.Time // when a line was seen to be well whose incident an earlier run left open
+	lost      uint64               // rows that did not fit, since the start
+}
+
+// lineDigest is what must be known of a line to place its next entry.
+type lineDigest struct {
+	teller *story.Teller
+	open   int // accounts without an outcome
+
+	// of the step of the machine that is being told: its entries carry the same time
+	at    time.Time
+	first seq
+	tail  []*account // accounts that the step changed
+
+	opening, openingRow seq // the latest opening: its number, and its row
+	hook                supervision.Hook
+	hooked              bool // hook was recorded
+}
+
+func newDigest(sensed func(string) bool) *digest {
+	if sensed == nil {
+		sensed = func(string) bool { return false }
+	}
+	return &digest{
+		sensed: sensed, lines: map[string]*lineDigest{}, known: map[story.ID]*account{}, next: 1, states: map[string]LineState{}, over: map[string]time.Time{},
+	}
+}
+
+func (d *digest) line(name string) *lineDigest {
+	l := d.lines[name]
+	if l == nil {
+		l = &lineDigest{teller: story.NewTeller(name, d.sensed(name))}
+		d.lines[name] = l
+	}
+	return l
+}
+
+// take digests one record.
+func (d *digest) take(r *record) {
+	switch {
+	case r.note != nil:
+		if a := d.line(r.note.Line).teller.Note(*r.note); a != nil {
+			d.account(d.line(r.note.Line), a)
+		}
+	case r.trial != nil:
+		if len(d.trials) >= accountLimit {
+			d.lost++
+			return
+		}
+		d.trials = append(d.trials, *r.trial)
+	case r.line != nil:
+		k := *r.line
+		if was, ok := d.states[k.Line]; ok && !k.Trust.At.After(was.Trust.At) {
+			k.Trust = was.Trust
+		}
+		d.states[k.Line] = k
+	default:
+		d.entry(&r.entry)
+	}
+}
+
+func (d *digest) entry(e *story.Entry) {
+	l := d.line(e.Line)
+	accounts, incidents := l.teller.Take(*e)
+	if d.stale[e.Line] && well(e) {
+		d.over[e.Line] = e.At
+		delete(d.stale, e.Line)
+	}
+	for _, i := range incidents {
+		d.incident(i)
+	}
+	if len(accounts) == 0 && len(incidents) == 0 && l.open == 0 && l.routine(e) {
+		return
+	}
+	n := d.next
+	d.next++
+	if !e.At.Equal(l.at) || l.first == 0 {
+		l.at, l.first, l.tail = e.At, n, l.tail[:0]
+	}
+	d.row(l, e, n)
+	for i := range accounts {
+		d.account(l, &accounts[i])
+	}
+	for _, a := range l.tail {
+		a.last = n
+		d.mark(a)
+	}
+}
+
+// well tells whether an entry ends an incident that an earlier run left open: the line is on hook, carries a call, or has a new incident.
+func well(e *story.Entry) bool {
+	switch e.Event.Kind {
+	case supervision.ProbeAnswered:
+		return e.Event.Hook == supervision.HookOn
+	case supervision.CallAnswered, supervision.CallRequested, supervision.Released:
+		return true
+	}
+	return e.Effect.Report == supervision.ReportIncident
+}
+
+// routine tells whether an entry of an idle line says nothing new.
+func (l *lineDigest) routine(e *story.Entry) bool {
+	switch {
+	case e.Event.Kind == supervision.TimePassed, e.Effect.Kind == supervision.ProbeLine:
+		return true
+	case e.Event.Kind == supervision.ProbeAnswered:
+		same := l.hooked && l.hook == e.Event.Hook
+		l.hook, l.hooked = e.Event.Hook, true
+		return same
+	}
+	l.hooked = false
+	return false
+}
+
+// row keeps the text of an entry, and with an opening what was asked and, later, measured.
+func (d *digest) row(l *lineDigest, e *story.Entry, n seq) {
+	r := row{n: n, line: e.Line, at: e.At}
+	if e.Event.Kind != supervision.EventNone {
+		d.text = e.Event.Append(d.text[:0])
+	} else {
+		d.text = e.Effect.Append(d.text[:0])
+		r.effect = true
+		if e.Effect.Kind == supervision.OpenLoop {
+			r.asked = e.Effect.Interval
+			l.opening, l.openingRow = seq(e.Effect.Seq), n
+		}
+	}
+	r.text = string(d.text)
+	d.add(r)
+	if ev := &e.Event; ev.Kind == supervision.LoopClosed && ev.Took > 0 && ev.Seq != 0 && seq(ev.Seq) == l.opening {
+		d.add(row{n: l.openingRow, line: e.Line, measures: true, measured: ev.Took})
+		l.opening = 0
+	}
+}
+
+func (d *digest) add(r row) {
+	if len(d.rows) >= pendingLimit {
+		d.lost++
+		return
+	}
+	d.rows = append(d.rows, r)
+}
+
+// account takes an account that changed.
+func (d *digest) account(l *lineDigest, now *story.Account) {
+	id := now.ID()
+	a := d.known[id]
+	if a == nil {
+		if len(d.accounts) >= accountLimit {
+			d.lost++
+			return
+		}
+		d.forget()
+		a = &account{first: l.first, last: max(l.first, d.next-1)}
+		d.known[id] = a
+	} else if a.Outcome == story.OutcomeOpen {
+		l.open--
+	}
+	a.Account = *now
+	if now.Outcome == story.OutcomeOpen {
+		l.open++
+	}
+	d.mark(a)
+	for _, t := range l.tail {
+		if t == a {
+			return
+		}
+	}
+	l.tail = append(l.tail, a)
+}
+
+func (d *digest) incident(i story.Incident) {
+	for k := range d.incidents {
+		if was := &d.incidents[k]; was.Line == i.Line && was.Reason == i.Reason && was.Began.Equal(i.Began) {
+			*was = i
+			return
+		}
+	}
+	if len(d.incidents) >= accountLimit {
+		d.lost++
+		return
+	}
+	d.incidents = append(d.incidents, i)
+}
+
+func (d *digest) mark(a *account) {
+	if !a.dirty {
+		a.dirty = true
+		d.accounts = append(d.accounts, a)
+	}
+}
+
+// forget makes room among the known accounts. One that changes after it was forgotten is found in the file again.
+func (d *digest) forget() {
+	if len(d.known) < accountLimit {
+		return
+	}
+	for id, a := range d.known {
+		if !a.dirty && a.Outcome != story.OutcomeOpen {
+			delete(d.known, id)
+		}
+	}
+	for _, l := range d.lines {
+		l.tail = l.tail[:0]
+	}
+}
+
+// written forgets what is in the file now: the first rows, and all else.
+func (d *digest) written(rows int) {
+	rest := copy(d.rows, d.rows[rows:])
+	clear(d.rows[rest:])
+	d.rows = d.rows[:rest]
+	if cap(d.rows) > 4096 && rest == 0 {
+		d.rows = nil // what an outage took goes back
+	}
+	for i, a := range d.accounts {
+		a.dirty = false
+		d.accounts[i] = nil
+	}
+	d.accounts = d.accounts[:0]
+	d.incidents = d.incidents[:0]
+	d.trials = d.trials[:0]
+	clear(d.states)
+	clear(d.over)
+}
+
+// anew is for a file that holds nothing of what was written: whatever may still change is to be written again.
+func (d *digest) anew() {
+	for _, a := range d.known {
+		a.id = 0
+		if a.Outcome == story.OutcomeOpen {
+			d.mark(a)
+		}
+	}
+}
+
+func (d *digest) empty() bool {
+	return len(d.rows) == 0 && len(d.accounts) == 0 && len(d.incidents) == 0 && len(d.trials) == 0 && len(d.states) == 0 && len(d.over) == 0
+}

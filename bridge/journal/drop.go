@@ -1,0 +1,210 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"time"
+)
+
+const (
+	// dropRows bounds the events and effects of a line that one step drops.
+	dropRows = 400
+	// vacuumPages are given back to the file system at a time, 256 KiB.
+	vacuumPages = 64
+	// sizeSlack of Options.MaxSize is left for the write-ahead log and for what comes before the next look.
+	sizeSlack = walLimit
+)
+
+// dropper drops what is too old or too much, in steps that are short enough to go between two batches.
+type dropper struct {
+	// set once
+	pace pace
+
+	calls   int // of the next step; fitted to how long steps take
+	checked time.Time
+	more    bool // the last step did not find everything
+	// slowest step so far
+	slowest time.Duration
+}
+
+// step does one step, if it is time to.
+func (d *dropper) step(ctx context.Context, s *store, o *Options, now time.Time) error {
+	if !d.more && now.Sub(d.checked) < d.pace.dropEvery {
+		return nil
+	}
+	d.checked = now
+	began := time.Now()
+	more, err := d.one(ctx, s, o, now)
+	if err != nil {
+		return fmt.Errorf("drop what is old: %w", err)
+	}
+	took := time.Since(began)
+	d.more = more
+	if more {
+		d.slowest = max(d.slowest, took)
+		switch {
+		case took > d.pace.drop:
+			d.calls = max(1, d.calls/2)
+		case took < d.pace.drop/2:
+			d.calls = min(256, d.calls+2)
+		}
+	}
+	return nil
+}
+
+func (d *dropper) one(ctx context.Context, s *store, o *Options, now time.Time) (more bool, err error) {
+	size, free, err := s.size(ctx)
+	if err != nil {
+		return false, err
+	}
+	full := o.MaxSize > 0 && size-free > max(o.MaxSize-sizeSlack, o.MaxSize/2)
+	before := time.Time{}
+	if o.Keep > 0 && s.clockIsSane(o.Keep, now) {
+		before = now.Add(-o.Keep)
+	}
+	if full || !before.IsZero() {
+		err = inTransaction(ctx, s.conn, func() (err error) {
+			more, err = s.drop(ctx, before, full, d.calls)
+			return err
+		})
+		if err != nil || more {
+			return more, err
+		}
+	}
+	if o.MaxSize > 0 && size > max(o.MaxSize-sizeSlack, o.MaxSize/2) && free > 0 {
+		return true, s.giveBack(ctx)
+	}
+	return false, nil
+}
+
+// clockIsSane tells whether age can be told. If the clock is further from the newest record of the time before this run than what is to
+// be kept, it is rather wrong than right, and all would be dropped; the bound of the size holds all the same.
+func (s *store) clockIsSane(keep time.Duration, now time.Time) bool {
+	return s.newest.IsZero() || now.Sub(s.newest) < keep
+}
+
+// size returns the bytes of the file, and how many of them are free.
+func (s *store) size(ctx context.Context) (size, free int64, err error) {
+	var pages, unused, page int64
+	err = s.conn.QueryRowContext(ctx, "SELECT (SELECT page_count FROM pragma_page_count), (SELECT freelist_count FROM pragma_freelist_count), (SELECT page_size FROM pragma_page_size)").
+		Scan(&pages, &unused, &page)
+	return pages * page, unused * page, err
+}
+
+// drop drops the oldest calls, at most so many, that began before an instant (or, if the file is full, whenever they began), and what was
+// recorded before those that are left. It tells whether there may be more. Open incidents and line states are kept.
+func (s *store) drop(ctx context.Context, before time.Time, full bool, limit int) (more bool, err error) {
+	bound := before.UnixMicro()
+	if before.IsZero() {
+		bound = -1 << 62
+	}
+	until := bound
+	if full {
+		until = 1<<63 - 1
+	}
+	var ids, begun []int64
+	var number int64
+	if err := each(ctx, s.conn, "SELECT id, began, call FROM calls WHERE began < ? ORDER BY began LIMIT ?", func(rows *sql.Rows) error {
+		var id, at, call int64
+		err := rows.Scan(&id, &at, &call)
+		ids, begun, number = append(ids, id), append(begun, at), max(number, call)
+		return err
+	}, until, limit); err != nil {
+		return false, err
+	}
+	if len(ids) > 0 {
+		if err := s.remember(ctx, number); err != nil {
+			return false, err
+		}
+		bound = max(bound, begun[len(begun)-1])
+	}
+	for _, id := range ids {
+		if _, err := s.conn.ExecContext(ctx, "DELETE FROM calls WHERE id = ?", id); err != nil {
+			return false, err
+		}
+	}
+	rows, err := s.dropEntries(ctx, bound, full && len(ids) == 0)
+	if err != nil {
+		return false, err
+	}
+	n, err := s.dropRest(ctx, bound, limit)
+	return len(ids) == limit || full && (len(ids) > 0 || rows > 0) || rows >= dropRows || n >= int64(limit), err
+}
+
+// remember keeps the counts that the largest records would tell, for when they are gone.
+func (s *store) remember(ctx context.Context, call int64) error {
+	for _, c := range []struct {
+		name  string
+		value int64
+	}{{"call", call}, {"changed", s.changed}, {"entry", s.top}} {
+		if _, err := s.conn.ExecContext(ctx, `INSERT INTO counters(name, value) VALUES(?, ?)
+			ON CONFLICT(name) DO UPDATE SET value = max(value, excluded.value)`, c.name, c.value); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// dropEntries drops, of each line, events and effects before the oldest call that is left; without one, those before bound (any: all).
+func (s *store) dropEntries(ctx context.Context, bound int64, any bool) (most int64, err error) {
+	for _, line := range s.lines {
+		first := int64(1<<63 - 1)
+		if err := s.conn.QueryRowContext(ctx, "SELECT first FROM calls WHERE line = ? ORDER BY began LIMIT 1", line).Scan(&first); err != nil && err != sql.ErrNoRows {
+			return most, err
+		}
+		at := bound
+		if any {
+			at = 1<<63 - 1
+		}
+		for _, table := range [...]string{"events", "effects"} {
+			res, err := s.conn.ExecContext(ctx, "DELETE FROM "+table+" WHERE line = ?1 AND at < ?3 AND id IN (SELECT id FROM "+table+
+				" WHERE line = ?1 AND id < ?2 ORDER BY id LIMIT ?4)", line, first, at, dropRows)
+			if err != nil {
+				return most, err
+			}
+			n, err := res.RowsAffected()
+			if err != nil {
+				return most, err
+			}
+			most = max(most, n)
+		}
+	}
+	return most, nil
+}
+
+// dropRest drops incidents that are over, trials, losses and runs from before bound.
+func (s *store) dropRest(ctx context.Context, bound int64, limit int) (most int64, err error) {
+	for _, q := range [...]string{
+		"DELETE FROM incidents WHERE id IN (SELECT id FROM incidents WHERE began < ?1 AND ended < ?1 ORDER BY began LIMIT ?2)",
+		"DELETE FROM trials WHERE id IN (SELECT id FROM trials WHERE at < ?1 ORDER BY id LIMIT ?2)",
+		"DELETE FROM losses WHERE id IN (SELECT id FROM losses WHERE ended < ?1 ORDER BY id LIMIT ?2)",
+		"DELETE FROM runs WHERE id < (SELECT max(id) FROM runs) AND id IN (SELECT id FROM runs WHERE began < ?1 ORDER BY id LIMIT ?2)",
+	} {
+		res, err := s.conn.ExecContext(ctx, q, bound, limit)
+		if err != nil {
+			return most, err
+		}
+		n, err := res.RowsAffected()
+		if err != nil {
+			return most, err
+		}
+		most = max(most, n)
+	}
+	return most, nil
+}
+
+// giveBack gives some free pages back to the file system.
+func (s *store) giveBack(ctx context.Context) error {
+	rows, err := s.conn.QueryContext(ctx, fmt.Sprintf("PRAGMA incremental_vacuum(%d)", vacuumPages))
+	if err != nil {
+		return err
+	}
+	for rows.Next() { // each step frees a page
+	}
+	if err := rows.Err(); err != nil {
+		_ = rows.Close()
+		return err
+	}
+	return rows.Close()
+}

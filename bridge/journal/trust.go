@@ -1,0 +1,47 @@
+package journal
+
+import (
+	"context"
+	"fmt"
+	"time"
+)
+
+// trustWait is how long [SaveTrust] waits for another process that writes.
+const trustWait = 5 * time.Second
+
+// SaveTrust keeps what `check --live` saw of a line, whether a daemon writes the journal or not. It makes the file, with the owner of
+// its folder, if there is none. A daemon sees it within 3 s. What the daemon keeps of the line besides is untouched.
+// t.At must be set; trust that is not later than what is there is an error.
+func SaveTrust(path, line string, t Trust) error {
+	if err := trust(path, line, t); err != nil {
+		return fmt.Errorf("save what was seen of line %s in %s: %s: %w", line, path, explain(path, err), err)
+	}
+	return nil
+}
+
+func trust(path, line string, t Trust) error {
+	ctx := context.Background()
+	db, c, err := connect(ctx, path, trustWait)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	return inTransaction(ctx, c, func() error {
+		if _, err := c.ExecContext(ctx, "INSERT OR IGNORE INTO lines(name) VALUES(?)", line); err != nil {
+			return err
+		}
+		at := t.At.UnixMicro()
+		var id int64
+		if err := c.QueryRowContext(ctx, "SELECT id FROM lines WHERE name = ?", line).Scan(&id); err != nil {
+			return err
+		}
+		res, err := c.ExecContext(ctx, saveTrust, t.Probe, t.Sense, t.UserAgent, at, id, at)
+		if err != nil {
+			return err
+		}
+		if n, err := res.RowsAffected(); err == nil && n == 0 {
+			return fmt.Errorf("what is there was seen at the same time or later; see to the clock")
+		}
+		return nil
+	})
+}

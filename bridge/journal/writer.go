@@ -1,0 +1,320 @@
+package journal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"go.uber.org/zap"
+)
+
+// pace is how fast the writer goes about its work.
+type pace struct {
+	gather    time.Duration // from a record that comes to an idle writer, or from the last batch, to the next batch
+	busy      time.Duration // how long a locked file is waited for each time
+	patience  time.Duration // how long a file may be locked before that is a problem
+	retry     time.Duration // after a failure; doubled with each up to retryMax
+	retryMax  time.Duration
+	house     time.Duration // between looks at the file itself
+	aside     time.Duration // between two files that are set aside
+	ending    time.Duration // how long Close tries
+	dropEvery time.Duration // between looks for what is too old
+	drop      time.Duration // how long a step of dropping should take
+}
+
+// paceNow is the pace of service. A batch every 100 ms: what waits for it and what is being written is what a kill can take.
+func paceNow() pace {
+	return pace{
+		gather: 100 * time.Millisecond, busy: 200 * time.Millisecond, patience: 2 * time.Second,
+		retry: 500 * time.Millisecond, retryMax: 30 * time.Second, house: 2 * time.Second, aside: 10 * time.Minute,
+		ending: 3 * time.Second, dropEvery: time.Minute, drop: 10 * time.Millisecond,
+	}
+}
+
+// batchRows bounds the events and effects of one transaction: after an outage there are many.
+const batchRows = 2048
+
+// writer owns the file. Its goroutine is the only one that touches what is below shared.
+type writer struct {
+	// set once
+	o     Options
+	pace  pace
+	log   *zap.Logger
+	queue *queue
+	quit  chan struct{} // closed by close
+	ended chan struct{} // closed when run has returned
+	tried chan struct{} // closed after the first attempt to open the file
+
+	shared shared
+
+	// owned by run
+	d        *digest
+	s        *store
+	before   *store // closed
+	point    *checkpointer
+	chunks   []*chunk
+	retryAt  time.Time
+	retry    time.Duration
+	alarm    alarm
+	busyFrom time.Time
+	asideAt  time.Time
+	housedAt time.Time
+	dataSeen int64
+	told     uint64 // lost records that the file tells of
+	lostFrom time.Time
+	dropper  dropper
+	err      error // of close
+}
+
+func newWriter(o Options, p pace, q *queue) *writer {
+	return &writer{
+		o: o, pace: p, log: o.Logger.With(zap.String("journal", o.Path)), queue: q,
+		quit: make(chan struct{}), ended: make(chan struct{}), tried: make(chan struct{}),
+		shared: shared{states: map[string]LineState{}},
+		d:      newDigest(o.Sensed), dropper: dropper{calls: 8, pace: p},
+	}
+}
+
+func (w *writer) close() error {
+	close(w.quit)
+	<-w.ended
+	return w.err
+}
+
+func (w *writer) run() {
+	defer close(w.ended)
+	w.alarm = alarm{log: w.log, every: w.o.Remind, shared: &w.shared}
+	w.turn(time.Now())
+	close(w.tried)
+	next := time.NewTimer(w.pace.house)
+	defer next.Stop()
+	for {
+		select {
+		case <-w.quit:
+			w.finish()
+			return
+		case <-w.queue.wake:
+			next.Reset(w.pace.gather)
+			select {
+			case <-w.quit:
+				w.finish()
+				return
+			case <-next.C:
+			}
+		case <-next.C:
+		}
+		begun := time.Now()
+		w.turn(begun)
+		next.Reset(w.pause(begun))
+	}
+}
+
+// pause returns how long to wait for a turn that no record asks for.
+func (w *writer) pause(begun time.Time) time.Duration {
+	if w.d.empty() && !w.dropper.more {
+		return w.pace.house
+	}
+	return max(time.Millisecond, w.pace.gather-time.Since(begun))
+}
+
+// turn takes what is queued, writes it if the file can be written, and looks after the file.
+func (w *writer) turn(now time.Time) {
+	w.gather()
+	if !now.Before(w.retryAt) {
+		w.settle(w.attempt(now), now)
+	}
+	w.shared.count(len(w.d.rows)+len(w.d.accounts), w.d.lost)
+	w.alarm.remind(now)
+}
+
+func (w *writer) gather() {
+	w.chunks, _ = w.queue.take(w.chunks)
+	for _, c := range w.chunks {
+		for i := range c.records[:c.n] {
+			w.d.take(&c.records[i])
+		}
+	}
+	w.queue.giveBack(w.chunks)
+	if w.lostFrom.IsZero() && w.lost() > w.told {
+		w.lostFrom = time.Now()
+	}
+}
+
+func (w *writer) lost() uint64 {
+	_, dropped := w.queue.state()
+	return dropped + w.d.lost
+}
+
+// attempt does whatever is to be done with the file; it returns the first error.
+func (w *writer) attempt(now time.Time) error {
+	ctx := context.Background()
+	if w.s != nil && now.Sub(w.housedAt) >= w.pace.house && !sameFile(w.o.Path, w.s.file) {
+		w.log.Error("the journal's file was taken away; a new one is begun")
+		w.release()
+	}
+	if w.s == nil {
+		if err := w.open(ctx, now); err != nil {
+			return err
+		}
+	}
+	for !w.d.empty() {
+		if len(w.d.rows) > 0 {
+			w.s.anchor(w.d.rows[0].n)
+		}
+		rows, err := w.s.write(ctx, w.d, batchRows)
+		if err != nil {
+			return err
+		}
+		w.d.written(rows)
+	}
+	if lost := w.lost(); lost > w.told {
+		if err := w.s.loss(ctx, w.lostFrom, now, lost-w.told); err != nil {
+			return err
+		}
+		w.log.Error("records of the journal were lost", zap.Uint64("records", lost-w.told), zap.Time("since", w.lostFrom))
+		w.told, w.lostFrom = lost, time.Time{}
+	}
+	return w.house(ctx, now)
+}
+
+func (w *writer) open(ctx context.Context, now time.Time) error {
+	s, err := openStore(ctx, &w.o, w.pace.busy, now, w.before)
+	if err != nil {
+		return err
+	}
+	w.s = s
+	if w.before == nil || !os.SameFile(w.before.file, s.file) {
+		if w.before != nil {
+			w.d.anew()
+			for _, k := range w.shared.all() {
+				w.d.take(&record{line: &k})
+			}
+		}
+		w.d.stale = map[string]bool{}
+		for line := range s.stale {
+			w.d.stale[line] = true
+		}
+	}
+	first, err := s.firstCall(ctx)
+	if err != nil {
+		return err
+	}
+	w.point = startCheckpointer(w.o.Path, w.log)
+	w.housedAt = now
+	return w.load(ctx, first)
+}
+
+// load reads the lines' states into memory.
+func (w *writer) load(ctx context.Context, first uint64) error {
+	all, err := lineStates(ctx, w.s.conn)
+	if err != nil {
+		return err
+	}
+	w.shared.loaded(all, first)
+	return nil
+}
+
+// house looks after the file: what another process wrote, the log's length, and what is too old or too much.
+func (w *writer) house(ctx context.Context, now time.Time) error {
+	if now.Sub(w.housedAt) >= w.pace.house {
+		w.housedAt = now
+		var seen int64
+		if err := w.s.conn.QueryRowContext(ctx, "PRAGMA data_version").Scan(&seen); err != nil {
+			return err
+		}
+		if seen != w.dataSeen {
+			w.dataSeen = seen
+			if err := w.load(ctx, 0); err != nil {
+				return err
+			}
+		}
+	}
+	if err := w.s.checkLog(ctx, w.point); err != nil {
+		return err
+	}
+	return w.dropper.step(ctx, w.s, &w.o, now)
+}
+
+// settle decides what to do after an attempt.
+func (w *writer) settle(err error, now time.Time) {
+	if err == nil {
+		w.retryAt, w.retry, w.busyFrom = time.Time{}, 0, time.Time{}
+		w.alarm.clear(now)
+		return
+	}
+	w.retry = min(max(2*w.retry, w.pace.retry), w.pace.retryMax)
+	switch sort(err) {
+	case troubleBusy:
+		if w.busyFrom.IsZero() {
+			w.busyFrom = now
+		}
+		w.retry = w.pace.retry
+		if now.Sub(w.busyFrom) >= w.pace.patience {
+			w.alarm.raise(now, explain(w.o.Path, err), err)
+		}
+	case troubleDamaged:
+		w.release()
+		w.replace(err, now)
+	case troubleNewer:
+		w.release()
+		w.alarm.raise(now, "the file was written by a newer version; nothing is recorded", err)
+		w.retry = w.pace.retryMax
+	case troubleOther:
+		w.release()
+		w.alarm.raise(now, explain(w.o.Path, err), err)
+	}
+	w.retryAt = time.Now().Add(w.retry)
+}
+
+// replace sets a damaged file aside, so that the next attempt begins a new one; not more often than the pace allows, lest a failing
+// disk be filled.
+func (w *writer) replace(why error, now time.Time) {
+	if !w.asideAt.IsZero() && now.Sub(w.asideAt) < w.pace.aside {
+		w.alarm.raise(now, "the file is damaged again; the disk may be failing", why)
+		return
+	}
+	to, err := setAside(w.o.Path, now)
+	if err != nil {
+		w.alarm.raise(now, "the file is damaged, and cannot be set aside", errors.Join(why, err))
+		return
+	}
+	w.asideAt, w.retry = now, 0
+	w.log.Error("the journal is damaged; it was set aside and a new one is begun", zap.String("set_aside", to), zap.Error(why))
+}
+
+// release closes the file, if it is open.
+func (w *writer) release() {
+	if w.point != nil {
+		w.point.stop()
+		w.point = nil
+	}
+	if w.s != nil {
+		_ = w.s.db.Close() // the error that led here says more
+		w.before, w.s = w.s, nil
+	}
+}
+
+// finish writes what is left and closes the file.
+func (w *writer) finish() {
+	limit := time.Now().Add(w.pace.ending)
+	var err error
+	for {
+		w.gather()
+		now := time.Now()
+		if err = w.attempt(now); err == nil || sort(err) != troubleBusy || now.After(limit) {
+			break
+		}
+	}
+	if err == nil && w.s != nil {
+		w.point.stop()
+		w.point = nil
+		err = w.s.end(context.Background(), time.Now())
+		w.s = nil
+	}
+	w.release()
+	if left := len(w.d.rows) + len(w.d.accounts); err != nil {
+		w.err = fmt.Errorf("journal %s: %d records are lost: %s: %w", w.o.Path, left, explain(w.o.Path, err), err)
+	}
+}
