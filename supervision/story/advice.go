@@ -34,8 +34,8 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 		return "Find out why the service told nobody when the far end went: it has to send a BYE, or its dialog event, within 1 s; " +
 			"free the line by hand with `clearback pulse LINE` if its lamp still shows the hold."
 	case supervision.IncidentSeized:
-		return "Ask at the telephones of line LINE who lifted; if nobody did, another telephone, an alarm panel or a fault on the pair " +
-			"draws current, and the pair is to be looked at."
+		return "Go and look at the lamps and handsets of line LINE, and ask who lifted; hang up what is off, and only then free a hold with " +
+			"`clearback pulse LINE`."
 	case supervision.IncidentMissedNotAfter:
 		return "Look at the load of this machine and of the network to the relay board, which were too busy or too slow to open within 2 s; " +
 			"free the line by hand with `clearback pulse LINE` if its lamp still shows the hold."
@@ -105,7 +105,8 @@ func Seen(reason supervision.Incident, rule supervision.Suppression, flash bool)
 		return "The far end had gone for more than 1 s when it was learnt; by then somebody may have hung up and lifted again, so the loop " +
 			"stayed closed."
 	case supervision.IncidentSeized:
-		return "The near end went off hook before it was seen that the hold cleared."
+		return "The near end came first in the interruption (it hung up, or lifted for a new call), and then the line stayed off hook without a " +
+			"call; " + cannotTell + "."
 	case supervision.IncidentMissedNotAfter:
 		return "The opening could not be commanded in time to end within 2 s of the BYE, so it was dropped; the loop stayed closed."
 	case supervision.IncidentByeUnanswered:
@@ -171,6 +172,11 @@ func (a *Account) advice() string {
 		}
 		return "Nothing is to be done if the lamp is dark; `clearback check --live --states LINE` finds out whether the line can be trusted " +
 			"to tell, and `verify` sets how."
+	case OutcomeCancelled:
+		if a.Incident != supervision.IncidentNone {
+			return Advice(a.Incident, a.Rule, a.Flash)
+		}
+		return "Nothing is to be done."
 	case OutcomeStayed:
 		if a.Trial {
 			return "Nothing is to be done: the trial counts as a hold that stayed."

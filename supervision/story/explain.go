@@ -105,6 +105,10 @@ func (a *Account) Why() string {
 	case OutcomeStayed:
 		s = append(s, a.opened(), "Afterwards the line was seen off hook by "+a.by()+": the hold stayed; "+cannotTell+".")
 	case OutcomeCancelled:
+		if a.Incident != supervision.IncidentNone {
+			s = append(s, "The trial could not be made.", Seen(a.Incident, a.Rule, a.Flash), a.opened())
+			break
+		}
 		s = append(s, "The interruption was withdrawn: the near end came first (it hung up, or lifted for a new call), or the daemon was ending.",
 			a.opened())
 	case OutcomeSuppressed:

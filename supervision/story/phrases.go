@@ -220,6 +220,9 @@ func reportPhrase(ef *supervision.Effect) string {
 	case supervision.ReportSuppressed:
 		return "keeps the loop closed: " + ef.Suppression.String()
 	case supervision.ReportCancelled:
+		if ef.Incident != supervision.IncidentNone {
+			return "the trial cannot be made: " + ef.Incident.String()
+		}
 		return "withdraws the interruption"
 	case supervision.ReportInterrupted:
 		s := "the interruption is judged: "

@@ -50,7 +50,8 @@ type JSON struct {
 
 	// Outcome is in-progress, no-need, cleared, unknown, cancelled, suppressed, incident, broken-off or hold-stayed.
 	Outcome string `json:"outcome"`
-	// Rule is what kept the loop closed; Incident is the reason of an incident. Both in the words of the log.
+	// Rule is what kept the loop closed; Incident is the reason of an incident, or, with outcome cancelled, what kept a trial from being
+	// made. Both in the words of the log.
 	Rule     string `json:"rule,omitempty"`
 	Incident string `json:"incident,omitempty"`
 	Flash    bool   `json:"flash"`

@@ -125,7 +125,7 @@ func (a *Account) outcomeText() string {
 	if a.Flash {
 		more = append(more, "flash")
 	}
-	if a.Incident != supervision.IncidentNone && a.IncidentEnded.IsZero() {
+	if a.Outcome == OutcomeIncident && a.IncidentEnded.IsZero() {
 		more = append(more, "lasts")
 	}
 	if len(more) == 0 {

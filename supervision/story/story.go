@@ -131,7 +131,8 @@ type Account struct {
 	Verified Verified
 	Outcome  Outcome
 	// Rule is what kept the loop closed, with an incident too.
-	Rule     supervision.Suppression
+	Rule supervision.Suppression
+	// Incident is the reason of the latest incident; with OutcomeCancelled, what kept a trial from being made.
 	Incident supervision.Incident
 	// Flash: the adapter reported a hook flash in the last interruption.
 	Flash bool

@@ -14,6 +14,9 @@ const (
 	// awaitedFor is how long the outcome of a clearing is awaited; the machine's own waits end within seconds, and what comes later
 	// than this was lost.
 	awaitedFor = 5 * time.Minute
+	// keptAnyway is how many of the latest accounts are kept however old they are: a line that stays off hook may turn a clearing that
+	// opened nothing, or was cut short, into an incident much later.
+	keptAnyway = 8
 	// maxKept, maxIncidents and maxNotes bound what a flood can take; a line carries a few calls at a time.
 	maxKept      = 64
 	maxIncidents = 16
@@ -207,12 +210,13 @@ func (t *Teller) sweep(now time.Time) {
 	}
 	t.swept = now
 	kept := t.all[:0]
-	for _, c := range t.all {
+	old := len(t.all) - keptAnyway
+	for i, c := range t.all {
 		idle := now.Sub(c.touched)
 		switch {
 		case c.Outcome == OutcomeOpen && idle > awaitedFor && (!c.Cleared.IsZero() || c.Direction == ByHand):
 			t.settle(now, c, OutcomeBroken)
-		case c.Outcome != OutcomeOpen && idle > keptFor && !t.holds(c):
+		case c.Outcome != OutcomeOpen && idle > keptFor && i < old && !t.holds(c):
 			t.let(c)
 			t.spare = append(t.spare, c)
 			continue

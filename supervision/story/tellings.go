@@ -185,10 +185,16 @@ func (t *Teller) report(at time.Time, ef *supervision.Effect) {
 	switch ef.Report {
 	case supervision.ReportSuppressed:
 		if c := t.of(at, ef); c != nil {
+			if ef.Trial && c.Asked == 0 {
+				c.Asked = ef.Interval
+			}
 			t.suppressed(at, c, ef.Suppression)
 		}
 	case supervision.ReportCancelled:
 		if c := t.of(at, ef); c != nil {
+			if ef.Trial {
+				c.Incident = ef.Incident
+			}
 			t.settle(at, c, OutcomeCancelled)
 		}
 	case supervision.ReportInterrupted:
