@@ -225,7 +225,7 @@ func (c *call) inside(t *server) {
 	switch m.method() {
 	case "BYE":
 		c.u.forget(c)
-		c.u.respond(t, res)
+		c.u.respondBye(t, res)
 		c.u.owner.ended(c, "BYE")
 		return
 	case "INVITE", "UPDATE":

@@ -8,7 +8,6 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"clearback/supervision"
 	"clearback/supervision/loop"
 )
 
@@ -28,10 +27,7 @@ func newPast(t *testing.T, name string) *past {
 	require.GreaterOrEqual(t, i, 0)
 	b := &past{t: t, p: &play{scene: all[i], timeline: &timeline{zero: time.Now().Add(-before)}, lines: map[string]*line{}}}
 	for _, part := range all[i].lines {
-		l := &line{part: part, policy: supervision.DefaultPolicy()}
-		if part.interval > 0 {
-			l.policy.Interval = part.interval
-		}
+		l := newLine(part, habit{})
 		b.p.lines[part.name] = l
 		b.line(part.name, part.release)
 	}
@@ -119,9 +115,14 @@ func (b *past) inCall(names ...string) *past {
 	return b
 }
 
+// told lets the daemon say what became of the interruption.
+func (b *past) told(name, hook string) *past {
+	return b.said(name, "clearback", 1610, "report interrupted call=1 seq=1 interval=800ms hook="+hook)
+}
+
 func (b *past) judged() string {
 	var v verdict
-	b.p.judge(b.p, &v)
+	b.p.judgeScene(&v)
 	return strings.Join(v.problems, "; ")
 }
 
@@ -133,7 +134,23 @@ func TestJudges(t *testing.T) {
 		past        func(b *past)
 		problem     string // "" for none
 	}{
-		{"held-call", "cleared", func(b *past) { b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802) }, ""},
+		{"held-call", "cleared", func(b *past) {
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office", "on")
+		}, ""},
+		{"held-call", "cleared, and not told", func(b *past) { b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802) }, "no report says"},
+		{"held-call", "cleared, and told unknown", func(b *past) {
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office", "unknown")
+		}, "hook=on is right"},
+		{"held-call", "cleared, and told an incident", func(b *past) {
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office", "on")
+			b.said("box-office", "clearback", 1620, "report incident call=1 reason=interval-short")
+		}, "the hold cleared, and the report says"},
+		{"held-call", "told what is not so", func(b *past) { b.held("box-office").told("box-office", "on") }, "loop current flows, and the report says"},
+		{"held-call", "told what nobody can know", func(b *past) {
+			b.p.lines["box-office"].policy.ProbeTrusted = false
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office", "on")
+		}, "nothing can tell the daemon"},
+		{"held-call", "opened while it rang", func(b *past) { b.ring("box-office", 1).open("box-office", 2, 802) }, "opened while the line rang"},
 		{"held-call", "nothing happened", func(b *past) { b.held("box-office") }, "never opened"},
 		{"held-call", "too short", func(b *past) { b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 801) }, "800.0 to 1300.0 are right"},
 		{"held-call", "too long", func(b *past) { b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 1303) }, "800.0 to 1300.0 are right"},
@@ -151,7 +168,7 @@ func TestJudges(t *testing.T) {
 
 		{"house-call", "cleared", func(b *past) {
 			b.lift("stage-door", -2000).hangUp("stage-door", -1000)
-			b.held("workshop").said("workshop", "adapter", 1, bye).open("workshop", 2, 802)
+			b.held("workshop").said("workshop", "adapter", 1, bye).open("workshop", 2, 802).told("workshop", "on")
 		}, ""},
 		{"house-call", "the caller's loop opened", func(b *past) {
 			b.held("workshop").said("workshop", "adapter", 1, bye).open("workshop", 2, 802).open("stage-door", 2, 802)
@@ -185,7 +202,7 @@ func TestJudges(t *testing.T) {
 		{"emergency-call", "nothing happened", func(b *past) { emergency(b).held("fly-loft") }, ""},
 		{"emergency-call", "not told why", func(b *past) { b.held("fly-loft") }, "no report"},
 		{"emergency-call", "opened", func(b *past) { emergency(b).held("fly-loft").open("fly-loft", 2, 252) }, "the loop opened"},
-		{"emergency-call", "cleared", func(b *past) { emergency(b).held("fly-loft").open("fly-loft", 2, 802) }, "the hold is gone"},
+		{"emergency-call", "cleared", func(b *past) { emergency(b).held("fly-loft").open("fly-loft", 2, 802) }, "held is false"},
 
 		{"next-caller", "cleared, then rang", func(b *past) { nextCaller(b, 1600, 1700).inCall("ticket-desk") }, ""},
 		{"next-caller", "rang too early", func(b *past) { nextCaller(b, 900, 1700).inCall("ticket-desk") }, "before the adapter saw the line on hook"},
@@ -228,7 +245,7 @@ func TestJudges(t *testing.T) {
 		{"cut-timed", "stayed open", func(b *past) { b.held("bar").said("bar", "board", 2600, "the network is back").open("bar", 2, 2605) }, "are right"},
 		{"cut-timed", "stayed held", func(b *past) { b.said("bar", "board", 2600, "the network is back").open("bar", 2, 802) }, "the hold stayed"},
 
-		{"daemon-ends", "cleared", func(b *past) { daemonEnds(b).open("dressing-room", 2, 802) }, ""},
+		{"daemon-ends", "cleared", func(b *past) { daemonEnds(b).open("dressing-room", 2, 802).told("dressing-room", "on") }, ""},
 		{"daemon-ends", "not cleared", func(b *past) { daemonEnds(b) }, "never opened"},
 		{"daemon-ends", "ended while open", func(b *past) { daemonEnds(b).open("dressing-room", 2, 302) }, "are right"},
 		{"daemon-ends", "the far end was not told", func(b *past) { daemonEnds(b).open("dressing-room", 2, 802).p.phones[0].last = "" }, "ended by"},
@@ -255,7 +272,7 @@ func daemonEnds(b *past) *past {
 }
 
 func othersStay(b *past) *past {
-	b.held("green-room").said("green-room", "adapter", 1, "sends 200 to BYE").open("green-room", 2, 802)
+	b.held("green-room").said("green-room", "adapter", 1, "sends 200 to BYE").open("green-room", 2, 802).told("green-room", "on")
 	return b.held("foyer").held("wardrobe").inCall("foyer", "wardrobe").talking(phoneIdle, phoneTalking, phoneTalking)
 }
 
@@ -264,7 +281,7 @@ func emergency(b *past) *past {
 }
 
 func nextCaller(b *past, rings, lifts int) *past {
-	b.held("ticket-desk").said("ticket-desk", "adapter", 1, "sends 200 to BYE").open("ticket-desk", 2, 802)
+	b.held("ticket-desk").said("ticket-desk", "adapter", 1, "sends 200 to BYE").open("ticket-desk", 2, 802).told("ticket-desk", "on")
 	return b.ring("ticket-desk", rings).lift("ticket-desk", lifts).talking(phoneCleared, phoneTalking)
 }
 

@@ -49,6 +49,22 @@ func (p *pbx) bound(number string) (ok bool) {
 	return ok
 }
 
+// notify tells a port that a message waits (RFC 3842), without a subscription, as the message centres of many houses do.
+func (p *pbx) notify(at netip.AddrPort) {
+	req := &message{start: fmt.Sprintf("NOTIFY sip:%s SIP/2.0", at), body: []byte("Messages-Waiting: yes\r\n")}
+	req.add("Via", fmt.Sprintf("SIP/2.0/UDP %s;branch=z9hG4bK%s", p.addr, token()))
+	req.add("Max-Forwards", "70")
+	req.add("From", "<sip:messages@"+domain+">;tag="+token())
+	req.add("To", fmt.Sprintf("<sip:%s>", at))
+	req.add("Call-ID", token())
+	req.add("CSeq", "1 NOTIFY")
+	req.add("Contact", fmt.Sprintf("<sip:%s>", p.addr))
+	req.add("Event", "message-summary")
+	req.add("Subscription-State", "active")
+	req.add("Content-Type", "application/simple-message-summary")
+	p.ask(func() { p.send(req, at) })
+}
+
 func (p *pbx) take(m *message, from netip.AddrPort) {
 	switch {
 	case m.isResponse():

@@ -113,3 +113,4 @@ func (f *phone) ended(c *call, how string) {
 }
 
 func (f *phone) available() int { return 200 }
+func (f *phone) notified()      {}

@@ -23,22 +23,31 @@ const registerFor = 300 * time.Second
 // port is one FXS port of the adapter: it sees the line's hook state by loop current and speaks SIP with its server. Like a
 // consumer adapter it goes on feeding the loop whatever becomes of a call. Its methods may be called from any goroutine.
 type port struct {
-	ua  *ua
-	out outbound
-	rig *rig
+	ua    *ua
+	out   outbound
+	rig   *rig
+	habit habit // set once
 
 	mu         sync.Mutex
 	registered bool   // guarded by mu
 	trouble    string // guarded by mu: why it could not register
 
 	// owned by the user agent's inbox
-	off    bool
-	call   *call
-	loseOK int // answers to BYE that get lost on their way out
+	off     bool
+	call    *call
+	last    *call // the one that the far end cleared last
+	waiting *call // offered beside call
+	loseOK  int   // answers to BYE that get lost on their way out
+	// what habits need, see there
+	busyBy   time.Time
+	tone     tone
+	clearing int // numbers the treatments
+	down     bool
+	message  bool
 }
 
-func openPort(out outbound, r *rig, say func(string)) (*port, error) {
-	p := &port{out: out, rig: r}
+func openPort(out outbound, r *rig, h habit, say func(string)) (*port, error) {
+	p := &port{out: out, rig: r, habit: h}
 	u, err := openUA(out.user, p, say)
 	if err != nil {
 		return nil, err
@@ -47,8 +56,9 @@ func openPort(out outbound, r *rig, say func(string)) (*port, error) {
 	u.login = credentials{out.user, out.password}
 	r.onHook(func(c loop.Change) { u.post(func() { p.hook(c) }) })
 	u.ask(func() {
+		u.byeAfter, u.byeSilent = h.byeAfter, h.byeSilent
 		u.lose = func(m *message) bool {
-			if p.loseOK > 0 && m.status() == 200 && m.method() == "BYE" {
+			if p.loseOK > 0 && m.status() >= 200 && m.method() == "BYE" {
 				p.loseOK--
 				u.tell("that answer gets lost")
 				return true
@@ -109,9 +119,10 @@ func (p *port) bound() (ok bool, trouble string) {
 
 // dial calls a number with the digits that the near end keyed; it does so only while it sees the line off hook.
 func (p *port) dial(number string) error {
-	err := fmt.Errorf("the port sees the line on hook, or in a call, when %s is dialled", number)
+	err := fmt.Errorf("the port sees the line on hook, or in a call, or takes no digits, when %s is dialled", number)
 	p.ua.ask(func() {
-		if p.off && p.call == nil {
+		if p.off && p.call == nil && p.tone.takesDigits() {
+			p.endTreatment()
 			p.call, err = p.ua.invite(number, p.out.domain, p.out.at)
 		}
 	})
@@ -148,8 +159,23 @@ func (p *port) close() {
 	p.ua.close()
 }
 
+// addr is where it is reached now.
+func (p *port) addr() (at netip.AddrPort) {
+	p.ua.ask(func() { at = p.ua.addr })
+	return at
+}
+
+// rings tells whether a call rings.
+func (p *port) rings() (ok bool) {
+	p.ua.ask(func() { ok = p.call != nil && p.call.in != nil && !p.call.confirmed })
+	return ok
+}
+
 // hook takes what the hook detector saw.
 func (p *port) hook(c loop.Change) {
+	if p.down {
+		return
+	}
 	switch c.Kind {
 	case loop.PortSeized:
 		p.off = true
@@ -158,37 +184,74 @@ func (p *port) hook(c loop.Change) {
 			p.call.answer()
 		}
 	case loop.PortOnHook:
-		p.off = false
-		if p.call != nil {
-			p.call.hangUp()
-			p.call = nil
-		}
+		p.onHook()
+	case loop.PortFlash:
+		p.flashed(c)
 	}
 }
 
-func (p *port) offered(c *call) {
-	if p.off || p.call != nil {
-		c.refuse(486)
-		return
+func (p *port) onHook() {
+	p.off = false
+	p.busyBy = time.Now().Add(p.habit.busyFor)
+	p.endTreatment()
+	if p.call != nil {
+		p.call.hangUp()
+		p.call = nil
 	}
-	p.call = c
-	c.ring()
-	p.rig.ringing(true)
+	if p.waiting != nil { // it rings now
+		p.call, p.waiting = p.waiting, nil
+		p.rig.ringing(true)
+	}
+	p.splash()
+}
+
+func (p *port) offered(c *call) {
+	switch {
+	case p.busy():
+		c.refuse(486)
+	case p.call != nil:
+		p.waiting = c
+		p.ua.tell("tells the near end that a call waits")
+		c.ring()
+	default:
+		p.call = c
+		c.ring()
+		p.rig.ringing(true)
+	}
 }
 
 func (p *port) ringing(*call)  {}
 func (p *port) answered(*call) {}
 
-func (p *port) ended(c *call, _ string) {
-	if p.call == c {
-		p.call = nil
+func (p *port) ended(c *call, how string) {
+	switch {
+	case p.waiting == c:
+		p.waiting = nil
+	case p.call == c:
+		p.call, p.last = nil, c
 		p.rig.ringing(false)
+		if how == "BYE" && p.off {
+			p.deny()
+			p.treat()
+		}
 	}
 }
 
-func (p *port) available() int {
-	if p.off || p.call != nil {
-		return 486
+// busy tells whether a new call is refused.
+func (p *port) busy() bool {
+	if p.habit.waiting && p.call != nil && p.call.confirmed {
+		return p.waiting != nil
 	}
-	return 200
+	return p.off || p.call != nil || time.Now().Before(p.busyBy)
+}
+
+func (p *port) available() int {
+	switch {
+	case p.habit.always != 0:
+		return p.habit.always
+	case p.busy():
+		return 486
+	default:
+		return 200
+	}
 }

@@ -32,8 +32,13 @@ type Options struct {
 	Start Starter
 	// Without leaves the daemon out: the adapter registers at the PBX itself and nothing opens a loop.
 	Without bool
-	// Scenes are the names of those to play; empty: all.
+	// Scenes are the names of those to play; empty: all that fit.
 	Scenes []string
+	// Habits are the names of the adapter's habits to play the clearing scenes with, each with an adapter, a PBX and a daemon of its own; empty:
+	// the plain adapter plays.
+	Habits []string
+	// AllHabits plays with every habit there is.
+	AllHabits bool
 	// JSON prints one [Report] instead of text.
 	JSON bool
 	Out  io.Writer

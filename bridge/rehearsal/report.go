@@ -1,14 +1,11 @@
 package rehearsal
 
 import (
-	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 )
 
@@ -25,8 +22,10 @@ type Report struct {
 
 // SceneReport is one scene of a Report.
 type SceneReport struct {
-	Name  string   `json:"name"`
-	About string   `json:"about"`
+	Name  string `json:"name"`
+	About string `json:"about"`
+	// Habit is the adapter's, absent for the plain one.
+	Habit string   `json:"habit,omitempty"`
 	Lines []string `json:"lines"`
 	OK    bool     `json:"ok"`
 	// Seen is what was found to be as it should; Problems is what was not.
@@ -47,74 +46,15 @@ type Sighting struct {
 	Text  string `json:"text"`
 }
 
-// List names the scenes.
+// List names the scenes and the habits.
 func List(w io.Writer) {
 	for _, s := range scenes() {
 		fmt.Fprintf(w, "%-16s %s\n", s.name, s.about)
 	}
-}
-
-// Run plays the scenes side by side and prints what was seen. It returns ErrScenesFailed when one did not end as it should,
-// ErrNoScene for a name that there is not, and whatever kept the stage from being set. Nothing runs after it has returned.
-func Run(ctx context.Context, o Options) error {
-	chosen, err := choose(o)
-	if err != nil {
-		return err
+	fmt.Fprintf(w, "habits of the adapter, for the scenes of a clearing (%s):\n", strings.Join(clearingScenes(), ", "))
+	for _, h := range habits() {
+		fmt.Fprintf(w, "%-16s %s\n", h.name, h.about)
 	}
-	began := time.Now()
-	s, err := newStage(ctx, o, chosen)
-	if err != nil {
-		return fmt.Errorf("rehearsal: setting the stage: %w", err)
-	}
-	var all sync.WaitGroup
-	for _, p := range s.plays {
-		all.Go(func() { p.run(ctx) })
-	}
-	all.Wait()
-	closed := s.endDaemon()
-	for _, p := range s.plays {
-		if p.ending {
-			p.conclude()
-		}
-	}
-	r := s.report()
-	closed = errors.Join(closed, s.close())
-	r.TookMS = inMS(time.Since(began))
-	switch err := r.print(o); {
-	case err != nil:
-		return fmt.Errorf("rehearsal: printing the report: %w", errors.Join(err, closed))
-	case closed != nil:
-		return fmt.Errorf("rehearsal: %w", closed)
-	case ctx.Err() != nil:
-		return fmt.Errorf("rehearsal: stopped: %w", ctx.Err())
-	case !r.OK:
-		return ErrScenesFailed
-	}
-	return nil
-}
-
-func choose(o Options) ([]scene, error) {
-	var chosen []scene
-	known := map[string]bool{}
-	for _, s := range scenes() {
-		if o.Without && !s.without {
-			continue
-		}
-		known[s.name] = true
-		if len(o.Scenes) == 0 || slices.Contains(o.Scenes, s.name) {
-			chosen = append(chosen, s)
-		}
-	}
-	for _, name := range o.Scenes {
-		if !known[name] {
-			what := "see the list of scenes"
-			if o.Without {
-				what = "not every scene can be played without the daemon"
-			}
-			return nil, fmt.Errorf("%w as %q; %s", ErrNoScene, name, what)
-		}
-	}
-	return chosen, nil
 }
 
 func (s *stage) report() *Report {
@@ -124,7 +64,7 @@ func (s *stage) report() *Report {
 	}
 	for _, p := range s.plays {
 		sr := SceneReport{
-			Name: p.name, About: p.about, OK: p.verdict.ok(), TookMS: inMS(p.took),
+			Name: p.name, About: p.about, Habit: s.habit.name, OK: p.verdict.ok(), TookMS: inMS(p.took),
 			Seen: append([]string{}, p.verdict.seen...), Problems: append([]string{}, p.verdict.problems...), TimeLine: p.sightings(),
 		}
 		for _, part := range p.scene.lines {
@@ -134,6 +74,13 @@ func (s *stage) report() *Report {
 		r.Scenes = append(r.Scenes, sr)
 	}
 	return r
+}
+
+// add appends another stage's report.
+func (r *Report) add(o *Report) {
+	r.OK = r.OK && o.OK
+	r.Scenes = append(r.Scenes, o.Scenes...)
+	r.Warnings = append(r.Warnings, o.Warnings...)
 }
 
 func (p *play) sightings() []Sighting {
@@ -171,8 +118,12 @@ func (r *Report) print(o Options) error {
 		w.printf("clearback, of no scene: %s\n", s)
 	}
 	w.printf("summary\n")
-	for i := range r.Scenes {
-		w.printf("  %-16s %s\n", r.Scenes[i].Name, r.mark(&r.Scenes[i]))
+	if len(o.habits()) > 0 {
+		r.matrix(w)
+	} else {
+		for i := range r.Scenes {
+			w.printf("  %-16s %s\n", r.Scenes[i].Name, r.mark(&r.Scenes[i]))
+		}
 	}
 	if r.Mode == "without" {
 		w.printf("%d of %d scenes show the trouble that clearback is for, in %.1f s\n", good, len(r.Scenes), r.TookMS/1000)
@@ -183,7 +134,11 @@ func (r *Report) print(o Options) error {
 }
 
 func (s *SceneReport) print(w *writer) {
-	w.printf("%s: %s\n", s.Name, s.About)
+	if s.Habit != "" {
+		w.printf("%s, with the adapter's habit %s: %s\n", s.Name, s.Habit, s.About)
+	} else {
+		w.printf("%s: %s\n", s.Name, s.About)
+	}
 	w.printf("  from the hang-up  where        who        what\n")
 	for _, e := range s.TimeLine {
 		w.printf("  %13.1f ms  %-12s %-9s  %s\n", e.MS, e.Place, e.Who, e.Text)
@@ -193,6 +148,36 @@ func (s *SceneReport) print(w *writer) {
 	} else {
 		w.printf("  verdict: NOT AS IT SHOULD BE: %s\n\n", strings.Join(s.Problems, "; "))
 	}
+}
+
+// matrix prints the habits down and the scenes across.
+func (r *Report) matrix(w *writer) {
+	var rows, columns []string
+	cells := map[[2]string]string{}
+	for i := range r.Scenes {
+		s := &r.Scenes[i]
+		if !slices.Contains(rows, s.Habit) {
+			rows = append(rows, s.Habit)
+		}
+		if !slices.Contains(columns, s.Name) {
+			columns = append(columns, s.Name)
+		}
+		cells[[2]string{s.Habit, s.Name}] = "ok"
+		if !s.OK {
+			cells[[2]string{s.Habit, s.Name}] = "FAIL"
+		}
+	}
+	w.printf("  %-16s", "")
+	for _, c := range columns {
+		w.printf("  %s", c)
+	}
+	for _, row := range rows {
+		w.printf("\n  %-16s", row)
+		for _, c := range columns {
+			w.printf("  %-*s", len(c), cells[[2]string{row, c}])
+		}
+	}
+	w.printf("\n")
 }
 
 func (r *Report) mark(s *SceneReport) string {

@@ -61,6 +61,7 @@ func (r *rig) do(act func(now time.Duration) ([]loop.Change, time.Duration)) {
 			r.say(h.at, "lamp", c.Lamp.String())
 		case loop.HoldBegan, loop.HoldLetGo, loop.HoldResumed:
 			r.say(h.at, "card", c.String())
+		case loop.RingBegan, loop.RingEnded: // the lamp and the signalling tell of it
 		default:
 			if !r.bouncesLocked(h) {
 				r.say(h.at, "loop", c.String())
@@ -104,6 +105,21 @@ func (r *rig) ringing(on bool) {
 func (r *rig) energise(on bool) {
 	r.do(func(now time.Duration) ([]loop.Change, time.Duration) { return r.model.SetCoil(now, on) })
 }
+
+func (r *rig) battery(on bool) {
+	r.do(func(now time.Duration) ([]loop.Change, time.Duration) { return r.model.SetBattery(now, on) })
+}
+
+func (r *rig) lockOut(on bool) {
+	r.do(func(now time.Duration) ([]loop.Change, time.Duration) { return r.model.SetLockOut(now, on) })
+}
+
+func (r *rig) weld(on bool) {
+	r.do(func(now time.Duration) ([]loop.Change, time.Duration) { return r.model.SetWelded(now, on) })
+}
+
+// resetPort lets the port see the line for the first time.
+func (r *rig) resetPort() { r.do(r.model.ResetPort) }
 
 // state brings the model up to now and measures.
 func (r *rig) state() loop.State {

@@ -14,6 +14,8 @@ type scene struct {
 	lines       []part
 	// without: the scene shows the trouble when the daemon is left out.
 	without bool
+	// clearing: it is played with every habit of the adapter.
+	clearing bool
 	// ending: the scene goes on until the daemon has ended, and is judged after that.
 	ending bool
 	// play drives the scene until all that it is about has happened or did not happen in time. An error is one of the play
@@ -31,6 +33,8 @@ type part struct {
 	release      time.Duration // the line card's
 	timed        bool          // the board ends each opening by itself
 	direct       bool          // RTP does not pass the daemon
+	bystander    bool          // its adapter is a plain one, whatever habit is played
+	habit        string        // its adapter's, instead of the stage's
 }
 
 // verdict is what is said of a scene: what was seen, and what is not as it should be.
@@ -68,7 +72,14 @@ func (p *play) conclude() {
 	case p.without:
 		p.judgeWithout(&p.verdict)
 	default:
-		p.judge(p, &p.verdict)
+		p.judgeScene(&p.verdict)
+	}
+}
+
+func (p *play) judgeScene(v *verdict) {
+	p.judge(p, v)
+	for _, part := range p.scene.lines {
+		p.judgeHonest(v, p.lines[part.name])
 	}
 }
 
@@ -164,7 +175,7 @@ func (p *play) callIn(ctx context.Context, l *line) (*phone, error) {
 
 // answer lifts the set when the lamp flashes, and waits until both hear each other.
 func (p *play) answer(ctx context.Context, l *line, f *phone) error {
-	if err := p.until(ctx, l.name+" rings", func() bool { return l.rig.state().Lamp == loop.Flash }); err != nil {
+	if err := p.until(ctx, l.name+" rings", func() bool { return l.port.rings() && l.rig.state().Lamp == loop.Flash }); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "lifts")
@@ -214,7 +225,39 @@ func (p *play) cleared(ctx context.Context, l *line) error {
 		s := l.rig.state()
 		return !s.Held && !s.OffHook && s.ContactClosed
 	})
-	return ctxOnly(ctx, err)
+	if err != nil {
+		return ctx.Err() // that is for the judge
+	}
+	return p.told(ctx, l)
+}
+
+// told waits until the daemon has said what became of the clearing, or for long enough.
+func (p *play) told(ctx context.Context, l *line) error {
+	return ctxOnly(ctx, await(ctx, stepFor, func() bool { _, ok := p.outcome(l); return ok }))
+}
+
+// outcome is the first that the daemon says of what became of the clearing.
+func (p *play) outcome(l *line) (entry, bool) {
+	return p.first(l.name, "clearback", "report interrupted", "report incident ", "report suppressed", "report cancelled")
+}
+
+// meanwhile lets the adapter do what it is in the habit of doing in a call, before the far end hangs up.
+func (p *play) meanwhile(ctx context.Context, l *line) error {
+	switch h := &l.habit; {
+	case p.without:
+		return nil
+	case h.reboot > 0:
+		l.port.restart()
+		return p.until(ctx, l.name+": the adapter is back", l.port.running)
+	case h.newPort:
+		if err := l.port.move(); err != nil {
+			return err
+		}
+		return p.until(ctx, l.name+": the adapter is registered from another port", func() bool { ok, _ := l.port.bound(); return ok })
+	case h.splash > 0:
+		p.stage.pbx.notify(l.port.addr())
+	}
+	return nil
 }
 
 // ctxOnly forgets that something did not happen: that is for the judge.
@@ -263,31 +306,6 @@ func (p *play) judgeWithout(v *verdict) {
 
 // late is how much later than asked a contact may close on a busy machine before a scene is not as it should be.
 const late = 500 * time.Millisecond
-
-// judgeCleared: exactly one opening since the hang-up, of the line's interval, after the adapter's leg was cleared; the hold
-// let go by it and the adapter saw the line on hook.
-func (p *play) judgeCleared(v *verdict, l *line) {
-	past := p.since(l)
-	zero, _ := p.hungUp()
-	open, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.policy.Interval+late)
-	if !ok {
-		return
-	}
-	if e, found := p.find(l.name, "adapter", "sends 200 to BYE"); !found || e.at.After(open.began) {
-		v.wrong("%s: the loop opened before the adapter had cleared its call", l.name)
-	}
-	went, let := first(past, loop.HoldLetGo)
-	onHook, seen := first(past, loop.PortOnHook)
-	switch {
-	case !let:
-		v.wrong("%s: the hold stayed", l.name)
-	case !seen:
-		v.wrong("%s: the adapter never saw the line on hook", l.name)
-	default:
-		v.saw("%s: the hold cleared %s ms after the hang-up (loop open for %s ms, on hook after %s ms)",
-			l.name, millis(went.Sub(zero)), millis(open.lasted()), millis(onHook.Sub(zero)))
-	}
-}
 
 // judgeOneOpening: exactly one opening since the hang-up, which ended, and how long it may have been.
 func (p *play) judgeOneOpening(v *verdict, l *line, least, most time.Duration) (opening, bool) {

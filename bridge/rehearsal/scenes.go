@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"strings"
 	"time"
 
 	"clearback/supervision/loop"
@@ -17,35 +18,35 @@ func scenes() []scene { return slices.Concat(callScenes(), boardScenes(), endSce
 func callScenes() []scene {
 	return []scene{
 		{
-			name: "held-call", about: "a call is held, the far end hangs up: the hold clears", without: true,
+			name: "held-call", clearing: true, about: "a call is held, the far end hangs up: the hold clears", without: true,
 			lines: []part{{name: "box-office", number: "555-0101", board: cabinet}},
 			play:  playHeldCall,
 			judge: func(p *play, v *verdict) { p.judgeCleared(v, p.lines["box-office"]) },
 		},
 		{
-			name: "house-call", about: "one line calls another through the PBX, the called one holds, the caller hangs up", without: true,
+			name: "house-call", clearing: true, about: "one line calls another through the PBX, the called one holds, the caller hangs up", without: true,
 			lines: []part{
-				{name: "stage-door", number: "555-0102", board: cabinet, direct: true},
+				{name: "stage-door", number: "555-0102", board: cabinet, direct: true, bystander: true},
 				{name: "workshop", number: "555-0103", board: cabinet, direct: true},
 			},
 			play: playHouseCall, judge: judgeHouseCall,
 		},
 		{
-			name: "others-stay", about: "three lines are held, one far end hangs up: the other two keep their calls", without: true,
+			name: "others-stay", clearing: true, about: "three lines are held, one far end hangs up: the other two keep their calls", without: true,
 			lines: []part{
 				{name: "green-room", number: "555-0104", board: cabinet},
-				{name: "foyer", number: "555-0105", board: cabinet},
-				{name: "wardrobe", number: "555-0106", board: cabinet},
+				{name: "foyer", number: "555-0105", board: cabinet, bystander: true},
+				{name: "wardrobe", number: "555-0106", board: cabinet, bystander: true},
 			},
 			play: playOthersStay, judge: judgeOthersStay,
 		},
 		{
-			name: "near-end-first", about: "the near end hangs up: nothing opens the loop",
+			name: "near-end-first", clearing: true, about: "the near end hangs up: nothing opens the loop",
 			lines: []part{{name: "props", number: "555-0107", board: cabinet}},
 			play:  playNearEndFirst, judge: judgeNearEndFirst,
 		},
 		{
-			name: "short-interval", about: "the interval is shorter than the line card's release time: the hold stays and the report says so",
+			name: "short-interval", clearing: true, about: "the interval is shorter than the line card's release time: the hold stays and the report says so",
 			lines: []part{{
 				name: "lighting", number: "555-0108", board: cabinet,
 				interval: 300 * time.Millisecond, release: 450 * time.Millisecond, // the long setting of common practice
@@ -53,17 +54,17 @@ func callScenes() []scene {
 			play: playShortInterval, judge: judgeShortInterval,
 		},
 		{
-			name: "emergency-call", about: "a call to the emergency centre is held and the centre hangs up: nothing opens the loop, and the report says why",
+			name: "emergency-call", clearing: true, about: "a call to the emergency centre is held and the centre hangs up: nothing opens the loop, and the report says why",
 			lines: []part{{name: "fly-loft", number: "555-0109", board: cabinet}},
 			play:  playEmergency, judge: judgeEmergency,
 		},
 		{
-			name: "next-caller", about: "the next caller's INVITE comes 20 ms after the BYE: the hold clears, then it rings", without: true,
+			name: "next-caller", clearing: true, about: "the next caller's INVITE comes 20 ms after the BYE: the hold clears, then it rings", without: true,
 			lines: []part{{name: "ticket-desk", number: "555-0110", board: cabinet}},
 			play:  playNextCaller, judge: judgeNextCaller,
 		},
 		{
-			name: "near-end-calls", about: "the near end's next call comes while the loop is open: the loop closes at once, the call goes through",
+			name: "near-end-calls", clearing: true, about: "the near end's next call comes while the loop is open: the loop closes at once, the call goes through",
 			lines: []part{{name: "paint-shop", number: "555-0111", board: cabinet}},
 			play:  playNearEndCalls, judge: judgeNearEndCalls,
 		},
@@ -72,19 +73,22 @@ func callScenes() []scene {
 
 func endScenes() []scene {
 	return []scene{{
-		name: "daemon-ends", about: "the daemon is told to end while a call is held: both sides are cleared, and the hold clears before it ends",
+		name: "daemon-ends", clearing: true, about: "the daemon is told to end while a call is held: both sides are cleared, and the hold clears before it ends",
 		lines: []part{{name: "dressing-room", number: "555-0115", board: cabinet}}, ending: true,
 		play: playDaemonEnds, judge: judgeDaemonEnds,
 	}}
 }
 
-// heldCall brings the line into a held call.
+// heldCall brings the line into a held call, and lets the adapter have its habits then.
 func (p *play) heldCall(ctx context.Context, l *line) (*phone, error) {
 	f, err := p.callIn(ctx, l)
 	if err != nil {
 		return nil, err
 	}
-	return f, p.hold(ctx, l)
+	if err := p.hold(ctx, l); err != nil {
+		return nil, err
+	}
+	return f, p.meanwhile(ctx, l)
 }
 
 func playHeldCall(ctx context.Context, p *play) error {
@@ -118,10 +122,18 @@ func playHouseCall(ctx context.Context, p *play) error {
 	if err := p.hold(ctx, to); err != nil {
 		return err
 	}
-	p.zeroOn(from.name, "sends BYE") // when the adapter has recognised it
+	if to.habit.reboot > 0 {
+		p.zeroOn(to.name, "is back and knows no call") // the call is over before the caller is seen on hook
+	}
+	if err := p.meanwhile(ctx, to); err != nil {
+		return err
+	}
+	if to.habit.reboot == 0 {
+		p.zeroOn(from.name, "sends BYE") // when the adapter has recognised it
+	}
 	p.add(time.Now(), from.name, "near end", "hangs up")
 	from.rig.hangUp(set)
-	if err := p.until(ctx, "the adapter sees the caller on hook", func() bool { _, ok := p.hungUp(); return ok }); err != nil {
+	if err := p.until(ctx, "the adapter sees the caller on hook", func() bool { return !from.rig.state().OffHook }); err != nil {
 		return err
 	}
 	return p.cleared(ctx, to)
@@ -129,7 +141,9 @@ func playHouseCall(ctx context.Context, p *play) error {
 
 func judgeHouseCall(p *play, v *verdict) {
 	p.judgeCleared(v, p.lines["workshop"])
-	judgeUntouched(v, p.lines["stage-door"])
+	if p.lines["workshop"].habit.reboot == 0 { // else it is stage-door whose far end went
+		judgeUntouched(v, p.lines["stage-door"])
+	}
 	if p.lines["stage-door"].rig.state().OffHook {
 		v.wrong("stage-door: still off hook")
 	}
@@ -138,11 +152,17 @@ func judgeHouseCall(p *play, v *verdict) {
 func playOthersStay(ctx context.Context, p *play) error {
 	var phones []*phone
 	for _, part := range p.scene.lines {
-		f, err := p.heldCall(ctx, p.lines[part.name])
+		f, err := p.callIn(ctx, p.lines[part.name])
+		if err == nil {
+			err = p.hold(ctx, p.lines[part.name])
+		}
 		if err != nil {
 			return err
 		}
 		phones = append(phones, f)
+	}
+	if err := p.meanwhile(ctx, p.lines["green-room"]); err != nil {
+		return err
 	}
 	p.hangUp(phones[0])
 	if err := p.cleared(ctx, p.lines["green-room"]); err != nil || p.without {
@@ -174,7 +194,13 @@ func playNearEndFirst(ctx context.Context, p *play) error {
 	if err != nil {
 		return err
 	}
+	if err := p.meanwhile(ctx, l); err != nil {
+		return err
+	}
 	p.zeroOn(l.name, "sends BYE")
+	if l.habit.reboot > 0 {
+		p.zeroOn(l.name, "hangs up") // it knows no call that it could end
+	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
 	l.rig.hangUp(set)
 	if err := p.until(ctx, "the far end is told", func() bool { return f.is(phoneCleared) }); err != nil {
@@ -186,13 +212,13 @@ func playNearEndFirst(ctx context.Context, p *play) error {
 func judgeNearEndFirst(p *play, v *verdict) {
 	l := p.lines["props"]
 	judgeUntouched(v, l)
-	if s := l.rig.state(); s.OffHook || s.Current || s.Lamp != loop.Dark {
+	if s := l.rig.state(); s.OffHook || s.Current || s.Lamp != loop.Dark && l.habit.splash == 0 {
 		v.wrong("props: the line is not at rest (lamp %v)", s.Lamp)
 	}
 	if how := p.phones[0].ending(); how != "BYE" {
 		v.wrong("the far end's call ended by %q and not by BYE", how)
 	}
-	v.saw("props: the loop stayed closed for %v after the near end's BYE", watchFor)
+	v.saw("props: the loop stayed closed for %v after the near end had hung up", watchFor)
 }
 
 func playShortInterval(ctx context.Context, p *play) error {
@@ -202,21 +228,48 @@ func playShortInterval(ctx context.Context, p *play) error {
 		return err
 	}
 	p.hangUp(f)
-	err = await(ctx, stepFor, func() bool { _, ok := p.incident(l); return ok })
-	return ctxOnly(ctx, err)
+	if p.shortEnough(l) {
+		return p.cleared(ctx, l)
+	}
+	if err := p.told(ctx, l); err != nil || !l.policy.ProbeTrusted {
+		return err
+	}
+	return ctxOnly(ctx, await(ctx, stepFor, func() bool { _, ok := p.incident(l); return ok }))
 }
 
 // incident finds the daemon's report of an incident on the line.
-func (p *play) incident(l *line) (entry, bool) { return p.find(l.name, "clearback", "incident") }
+func (p *play) incident(l *line) (entry, bool) {
+	return p.find(l.name, "clearback", "report incident ")
+}
+
+// shortEnough tells whether the adapter's habit clears a hold that the line's interval does not.
+func (p *play) shortEnough(l *line) bool {
+	return l.habit.byItself(l.release) || l.habit.interval(&l.policy) > l.release
+}
 
 func judgeShortInterval(p *play, v *verdict) {
 	l := p.lines["lighting"]
+	if p.shortEnough(l) {
+		p.judgeCleared(v, l)
+		return
+	}
 	open, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.release-1)
 	if !ok {
 		return
 	}
-	if !l.rig.state().Held {
+	if went, let := first(p.since(l), loop.HoldLetGo); let && (!l.habit.locksOut() || went.Before(open.end)) {
 		v.wrong("lighting: the hold cleared although the loop was open for less than the card's %v", l.release)
+	}
+	if !l.policy.ProbeTrusted {
+		if e, told := p.incident(l); told {
+			v.wrong("lighting: nothing can tell the daemon that the hold stayed, and the report says %q", e.text)
+		}
+		if e, told := p.find(l.name, "clearback", "report interrupted", "hook=unknown"); told {
+			v.saw("lighting: the hold stayed; the report says %q, as nothing can be trusted to tell", e.text)
+		} else {
+			v.wrong("lighting: no report says that it is not known whether the hold cleared")
+		}
+		return
 	}
 	e, told := p.find(l.name, "clearback", "incident", "interval")
 	if !told {
@@ -225,6 +278,9 @@ func judgeShortInterval(p *play, v *verdict) {
 	}
 	v.saw("lighting: the hold stayed, as a loop open for %s ms is too short for the card's %s ms; the report says %q",
 		millis(open.lasted()), millis(l.release), e.text)
+	if l.habit.flashInfo && !strings.Contains(e.text, "flash") {
+		v.wrong("lighting: the adapter took it for a flash and said so, and the report does not")
+	}
 	if _, flash := first(p.since(l), loop.PortFlash); flash {
 		v.saw("the adapter took it for a flash")
 	}
@@ -248,6 +304,9 @@ func playEmergency(ctx context.Context, p *play) error {
 	if err := p.hold(ctx, l); err != nil {
 		return err
 	}
+	if err := p.meanwhile(ctx, l); err != nil {
+		return err
+	}
 	p.hangUp(centre)
 	return p.watch(ctx)
 }
@@ -255,8 +314,8 @@ func playEmergency(ctx context.Context, p *play) error {
 func judgeEmergency(p *play, v *verdict) {
 	l := p.lines["fly-loft"]
 	judgeUntouched(v, l)
-	if !l.rig.state().Held {
-		v.wrong("fly-loft: the hold is gone")
+	if gone := l.habit.byItself(parts().Release) || l.habit.locksOut(); l.rig.state().Held == gone {
+		v.wrong("fly-loft: held is %v, where %v is right", gone, !gone)
 	}
 	e, told := p.find(l.name, "clearback", "suppressed", "emergency")
 	if !told {
@@ -295,8 +354,8 @@ func judgeNextCaller(p *play, v *verdict) {
 	var rang time.Time
 	past := p.since(l)
 	for _, h := range past {
-		if h.Kind == loop.LampChanged && h.Lamp == loop.Flash {
-			rang = h.at
+		if h.Kind == loop.RingBegan {
+			rang = h.at // the last one: the splash of a waiting message comes before
 		}
 	}
 	onHook, seen := first(past, loop.PortOnHook)
@@ -333,12 +392,17 @@ func playNearEndCalls(ctx context.Context, p *play) error {
 	if err != nil {
 		return err
 	}
+	if err := p.meanwhile(ctx, l); err != nil {
+		return err
+	}
 	l.port.loseNextByeAnswer()
 	p.hangUp(f)
 	if err := p.until(ctx, "the adapter takes the BYE", func() bool { return !l.port.inCall() }); err != nil {
 		return err
 	}
-	p.add(time.Now(), l.name, "near end", "has dial tone and lets a dialler key "+supplier.number)
+	if l.habit.dialTone() {
+		p.add(time.Now(), l.name, "near end", "has dial tone and lets a dialler key "+supplier.number)
+	}
 	if err := pause(ctx, keying); err != nil {
 		return err
 	}
@@ -351,14 +415,34 @@ func playNearEndCalls(ctx context.Context, p *play) error {
 	if err := pause(ctx, 100*time.Millisecond); err != nil {
 		return err
 	}
+	if !l.habit.dialTone() {
+		if err := p.liftAgain(ctx, l); err != nil {
+			return err
+		}
+		p.add(time.Now(), l.name, "near end", "keys "+supplier.number)
+	}
 	if err := l.port.dial(supplier.number); err != nil {
 		return err
 	}
 	return ctxOnly(ctx, p.talk(ctx, l, supplier))
 }
 
+// liftAgain is what somebody does who hears no dial tone.
+func (p *play) liftAgain(ctx context.Context, l *line) error {
+	p.add(time.Now(), l.name, "near end", "has no dial tone and hangs up")
+	l.rig.hangUp(set)
+	if err := p.until(ctx, l.name+" is seen on hook", func() bool { return !l.rig.state().OffHook }); err != nil {
+		return err
+	}
+	return p.lift(ctx, l)
+}
+
 func judgeNearEndCalls(p *play, v *verdict) {
 	l := p.lines["paint-shop"]
+	if !l.habit.dialTone() {
+		p.judgeLiftedAgain(v, l)
+		return
+	}
 	// at most half the interval is left out of account for a busy machine: the whole interval is not cut short
 	open, ok := p.judgeOneOpening(v, l, 0, l.policy.Interval*3/4)
 	if !ok {
@@ -378,10 +462,29 @@ func judgeNearEndCalls(p *play, v *verdict) {
 		millis(open.end.Sub(e.at)), millis(open.lasted()), millis(l.policy.Interval))
 }
 
+// judgeLiftedAgain: where the near end has no dial tone it hangs up, which nobody signals; so the opening runs its length, and the call
+// that follows goes through.
+func (p *play) judgeLiftedAgain(v *verdict, l *line) {
+	open, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.policy.Interval+late)
+	if !ok {
+		return
+	}
+	if e, found := p.find(l.name, "adapter", "sends INVITE to "+p.phones[1].number); !found || e.at.Before(open.end) {
+		v.wrong("paint-shop: the call came while the loop was open")
+	}
+	if !p.phones[1].is(phoneTalking) || !l.port.inCall() {
+		v.wrong("paint-shop: the call did not go through")
+	}
+	v.saw("paint-shop: without dial tone the near end hung up and lifted again; the loop was open for %s ms, and the next call went through", millis(open.lasted()))
+}
+
 // playDaemonEnds holds a call; the stage ends the daemon when all other scenes are over.
 func playDaemonEnds(ctx context.Context, p *play) error {
 	l := p.lines["dressing-room"]
 	p.zeroOn(l.name, "gets BYE")
+	if l.habit.reboot > 0 {
+		p.zeroOn(l.name, "is back and knows no call") // nobody will send it a BYE
+	}
 	_, err := p.heldCall(ctx, l)
 	return err
 }

@@ -11,29 +11,50 @@ import (
 // socket is a UDP socket on loopback whose datagrams are handed to an inbox in the order in which they came.
 type socket struct {
 	*inbox
+	read sync.WaitGroup
+	take func(m *message, from netip.AddrPort) // set once
+	// conn and addr change in move only, and are owned by the inbox if that is used
 	conn *net.UDPConn
 	addr netip.AddrPort
-	read sync.WaitGroup
 	// lose, if not nil, tells which messages get lost on their way out. Owned by the inbox.
 	lose func(m *message) bool
 }
 
 func openSocket(take func(m *message, from netip.AddrPort)) (*socket, error) {
+	s := &socket{inbox: newInbox(), take: take}
+	if err := s.listen(); err != nil {
+		s.inbox.close()
+		return nil, err
+	}
+	return s, nil
+}
+
+func (s *socket) listen() error {
 	conn, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 	if err != nil {
-		return nil, fmt.Errorf("open a UDP socket on loopback: %w", err)
+		return fmt.Errorf("open a UDP socket on loopback: %w", err)
 	}
-	s := &socket{inbox: newInbox(), conn: conn, addr: unmap(conn.LocalAddr().(*net.UDPAddr).AddrPort())}
-	s.read.Go(func() { s.receive(take) })
-	return s, nil
+	s.conn, s.addr = conn, unmap(conn.LocalAddr().(*net.UDPAddr).AddrPort())
+	s.read.Go(func() { s.receive(conn) })
+	return nil
+}
+
+// move goes on from another port; what still comes to the old one is lost. It may be called by the inbox only.
+func (s *socket) move() error {
+	old := s.conn
+	if err := s.listen(); err != nil {
+		return err
+	}
+	_ = old.Close() // a UDP socket has nothing to lose
+	return nil
 }
 
 func unmap(a netip.AddrPort) netip.AddrPort { return netip.AddrPortFrom(a.Addr().Unmap(), a.Port()) }
 
-func (s *socket) receive(take func(m *message, from netip.AddrPort)) {
+func (s *socket) receive(conn *net.UDPConn) {
 	buf := make([]byte, 65535)
 	for {
-		n, from, err := s.conn.ReadFromUDPAddrPort(buf)
+		n, from, err := conn.ReadFromUDPAddrPort(buf)
 		if errors.Is(err, net.ErrClosed) {
 			return
 		}
@@ -41,7 +62,7 @@ func (s *socket) receive(take func(m *message, from netip.AddrPort)) {
 			continue // an ICMP error about an earlier datagram
 		}
 		if m, err := parse(append([]byte(nil), buf[:n]...)); err == nil {
-			s.post(func() { take(m, unmap(from)) })
+			s.post(func() { s.take(m, unmap(from)) })
 		}
 	}
 }

@@ -41,6 +41,7 @@ func parts() loop.Options {
 // line is one line of the key system, on one port of the adapter.
 type line struct {
 	part
+	habit  habit
 	policy supervision.Policy
 	rig    *rig
 	port   *port
@@ -51,6 +52,7 @@ type line struct {
 // stage is everything that plays: one PBX, one adapter, the boards, and one daemon for all scenes.
 type stage struct {
 	o      Options
+	habit  habit // of the adapter that the scenes are about
 	pbx    *pbx
 	boards map[string]*board
 	plays  []*play
@@ -75,8 +77,8 @@ type play struct {
 	verdict  verdict
 }
 
-func newStage(ctx context.Context, o Options, scenes []scene) (*stage, error) {
-	s := &stage{o: o, boards: map[string]*board{}, notes: &notes{}, far: firstFarEnd}
+func newStage(ctx context.Context, o Options, h habit, scenes []scene) (*stage, error) {
+	s := &stage{o: o, habit: h, boards: map[string]*board{}, notes: &notes{}, far: firstFarEnd}
 	err := s.build(scenes)
 	if err == nil && !o.Without {
 		err = s.start(ctx)
@@ -103,18 +105,9 @@ func (s *stage) build(scenes []scene) (err error) {
 		p := &play{scene: sc, timeline: &timeline{}, stage: s, without: s.o.Without, lines: map[string]*line{}}
 		s.plays = append(s.plays, p)
 		for _, part := range sc.lines {
-			l := &line{part: part, policy: supervision.DefaultPolicy()}
-			l.policy.FlashMax = parts().FlashMax
-			l.policy.ProbeTrusted = true // its OPTIONS are answered by hook state
-			if part.interval > 0 {
-				l.policy.Interval = part.interval
-			}
-			model := parts()
-			if part.release > 0 {
-				model.Release = part.release
-			}
+			l := newLine(part, s.habitOf(part))
 			say := func(at time.Time, who, text string) { p.add(at, part.name, who, text) }
-			if l.rig, err = newRig(model, say); err != nil {
+			if l.rig, err = newRig(l.model(), say); err != nil {
 				return err
 			}
 			p.lines[part.name] = l
@@ -137,6 +130,40 @@ func (s *stage) build(scenes []scene) (err error) {
 		}
 	}
 	return nil
+}
+
+// habitOf is the habit of the port that the part is on. One whose far end does not clear is on another, plain adapter.
+func (s *stage) habitOf(part part) habit {
+	if part.bystander {
+		return habit{}
+	}
+	if part.habit == "" {
+		return s.habit
+	}
+	h, err := habitNamed(part.habit)
+	if err != nil {
+		return habit{name: part.habit} // the table of scenes is wrong; a test holds it
+	}
+	return h
+}
+
+func newLine(part part, h habit) *line {
+	l := &line{part: part, habit: h, policy: supervision.DefaultPolicy()}
+	l.policy.FlashMax = parts().FlashMax
+	if part.interval > 0 {
+		l.policy.Interval = part.interval
+	}
+	h.configure(&l.policy)
+	return l
+}
+
+// model is how the line's parts behave.
+func (l *line) model() loop.Options {
+	o := parts()
+	if l.release > 0 {
+		o.Release = l.release
+	}
+	return o
 }
 
 func servicePassword(line string) string { return "at-the-pbx-" + line }
@@ -223,7 +250,7 @@ func (s *stage) plug() (err error) {
 				out = outbound{at: at, domain: at.String(), user: l.name, password: adapterPassword(l.name)}
 			}
 			say := func(text string) { p.add(time.Now(), l.name, "adapter", text) }
-			if l.port, err = openPort(out, l.rig, say); err != nil {
+			if l.port, err = openPort(out, l.rig, l.habit, say); err != nil {
 				return fmt.Errorf("line %s: %w", l.name, err)
 			}
 		}

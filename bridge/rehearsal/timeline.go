@@ -48,11 +48,22 @@ func (t *timeline) hungUp() (time.Time, bool) {
 
 // find returns the first entry at or after the zero whose text contains all words.
 func (t *timeline) find(place, who string, words ...string) (entry, bool) {
+	return t.earliest(place, who, func(text string) bool { return containsAll(text, words) })
+}
+
+// first returns the first entry at or after the zero whose text contains one of the words.
+func (t *timeline) first(place, who string, words ...string) (entry, bool) {
+	return t.earliest(place, who, func(text string) bool {
+		return slices.ContainsFunc(words, func(w string) bool { return strings.Contains(text, w) })
+	})
+}
+
+func (t *timeline) earliest(place, who string, is func(text string) bool) (entry, bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	var best entry
 	for _, e := range t.entries {
-		if e.place != place || e.who != who || e.at.Before(t.zero) || !containsAll(e.text, words) {
+		if e.place != place || e.who != who || e.at.Before(t.zero) || !is(e.text) {
 			continue
 		}
 		if best.at.IsZero() || e.at.Before(best.at) {

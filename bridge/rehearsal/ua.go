@@ -38,8 +38,10 @@ type owner interface {
 	answered(c *call)
 	// ended: the call is over, and not by us. How is BYE, CANCEL or the status code.
 	ended(c *call, how string)
-	// available is the status code that a new call would get (RFC 3261 section 11.2).
+	// available is the status code that OPTIONS gets: the one that a new call would get (RFC 3261 section 11.2).
 	available() int
+	// notified: a NOTIFY came outside any dialog.
+	notified()
 }
 
 // ua is a SIP user agent on a socket of its own: transactions, and the dialogs of its calls. All its state is owned by the
@@ -54,6 +56,13 @@ type ua struct {
 	servers map[string]*server
 	calls   map[string]*call // by Call-ID and our tag
 	login   credentials
+	// a BYE is answered after byeAfter, or never
+	byeAfter  time.Duration
+	byeSilent bool
+	// deaf: whatever comes is not seen
+	deaf bool
+	// dated: what is sent carries the time (RFC 3261 section 20.17)
+	dated bool
 }
 
 // credentials are what a challenge is answered with.
@@ -115,6 +124,9 @@ func (u *ua) repeat(c *client, interval time.Duration) {
 }
 
 func (u *ua) take(m *message, from netip.AddrPort) {
+	if u.deaf {
+		return
+	}
 	if m.isResponse() {
 		u.response(m)
 		return
@@ -165,6 +177,18 @@ func (u *ua) ackFailure(c *client, res *message) {
 	u.send(ack, c.to)
 }
 
+// respondBye is respond for a BYE.
+func (u *ua) respondBye(t *server, res *message) {
+	switch {
+	case u.byeSilent:
+		u.tell("does not answer it")
+	case u.byeAfter > 0:
+		u.after(u.byeAfter, func() { u.respond(t, res) })
+	default:
+		u.respond(t, res)
+	}
+}
+
 // respond answers a request, and every repeat of it.
 func (u *ua) respond(t *server, res *message) {
 	t.last = res
@@ -177,7 +201,7 @@ func (u *ua) request(t *server) {
 	tag := param(m.get("To"), "tag")
 	c := u.calls[m.get("Call-ID")+tag]
 	switch {
-	case m.method() == "OPTIONS":
+	case m.method() == "OPTIONS" && tag == "":
 		code := u.owner.available()
 		u.respond(t, m.reply(code, reason(code), token()))
 	case m.method() == "CANCEL":
@@ -186,6 +210,9 @@ func (u *ua) request(t *server) {
 		u.invited(t)
 	case c != nil:
 		c.inside(t)
+	case tag == "" && m.method() == "NOTIFY":
+		u.respond(t, m.reply(200, reason(200), token()))
+		u.owner.notified()
 	case m.method() != "ACK":
 		u.respond(t, m.reply(481, reason(481), token()))
 	}

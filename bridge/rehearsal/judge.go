@@ -1,0 +1,126 @@
+package rehearsal
+
+import (
+	"strings"
+	"time"
+
+	"clearback/supervision/loop"
+)
+
+// judgeCleared: exactly one opening since the hang-up, of the line's interval, after the adapter's leg was cleared; the hold
+// let go by it and the adapter saw the line on hook; and the daemon says so, if it can know.
+func (p *play) judgeCleared(v *verdict, l *line) {
+	if l.habit.reboot > 0 {
+		p.judgeRestarted(v, l)
+		return
+	}
+	past := p.since(l)
+	zero, _ := p.hungUp()
+	interval := l.habit.interval(&l.policy)
+	open, ok := p.judgeOneOpening(v, l, interval, interval+late)
+	if !ok {
+		return
+	}
+	e, found := p.find(l.name, "adapter", "sends 200 to BYE")
+	switch {
+	case l.habit.byeSilent && found:
+		v.wrong("%s: the adapter answered BYE although it is in the habit of not answering", l.name)
+	case l.habit.byeSilent && open.began.Before(zero.Add(l.policy.Lead)):
+		v.wrong("%s: the loop opened before the lead was over", l.name)
+	case !l.habit.byeSilent && (!found || e.at.After(open.began)):
+		v.wrong("%s: the loop opened before the adapter had cleared its call", l.name)
+	}
+	went, let := first(past, loop.HoldLetGo)
+	onHook, seen := first(past, loop.PortOnHook)
+	switch {
+	case !let:
+		v.wrong("%s: the hold stayed", l.name)
+	case !seen:
+		v.wrong("%s: the adapter never saw the line on hook", l.name)
+	case went.Before(open.began) && !l.habit.byItself(0):
+		v.wrong("%s: the hold cleared before the loop opened", l.name)
+	default:
+		v.saw("%s: the hold cleared %s ms after the hang-up (loop open for %s ms, on hook after %s ms)",
+			l.name, millis(went.Sub(zero)), millis(open.lasted()), millis(onHook.Sub(zero)))
+	}
+	p.judgeSaid(v, l)
+}
+
+// judgeSaid: of a hold that cleared the daemon says so, or, where nothing can be trusted to tell, that it does not know.
+func (p *play) judgeSaid(v *verdict, l *line) {
+	want := "hook=on"
+	if !l.policy.ProbeTrusted && !l.policy.SenseTrusted {
+		want = "hook=unknown"
+	}
+	e, told := p.find(l.name, "clearback", "report interrupted")
+	switch {
+	case !told:
+		v.wrong("%s: no report says what became of the interruption", l.name)
+	case !strings.Contains(e.text, want):
+		v.wrong("%s: the report says %q where %s is right", l.name, e.text, want)
+	default:
+		v.saw("the report says %q", e.text)
+	}
+	if e, told := p.incident(l); told {
+		v.wrong("%s: the hold cleared, and the report says %q", l.name, e.text)
+	}
+}
+
+// judgeRestarted: an adapter that restarts in a call takes the battery away for so long that the hold is gone, and knows no call
+// afterwards. Nothing opens the loop.
+func (p *play) judgeRestarted(v *verdict, l *line) {
+	judgeUntouched(v, l)
+	if s := l.rig.state(); s.Held || s.OffHook && !l.port.inCall() {
+		v.wrong("%s: the line is not on hook", l.name)
+	}
+	if e, told := p.incident(l); told {
+		v.wrong("%s: the line is on hook, and the report says %q", l.name, e.text)
+	}
+	e, told := p.find(l.name, "clearback", "report suppressed")
+	if !told {
+		v.wrong("%s: no report says why the loop stayed closed", l.name)
+		return
+	}
+	v.saw("%s: the hold went with the battery; the loop stayed closed, and the report says %q", l.name, e.text)
+}
+
+// judgeHonest holds what is right of every line in every scene: no loop opens while the port rings; the daemon never says that the
+// near end is on hook while current flows, nor at all where it cannot know.
+func (p *play) judgeHonest(v *verdict, l *line) {
+	var current, ringing bool
+	past := l.rig.history()
+	flows := func(at time.Time) bool {
+		is := false
+		for _, h := range past {
+			if h.at.After(at) {
+				break
+			}
+			is = h.Kind == loop.CurrentOn || is && h.Kind != loop.CurrentOff
+		}
+		return is
+	}
+	for _, h := range past {
+		switch h.Kind {
+		case loop.CurrentOn, loop.CurrentOff:
+			current = h.Kind == loop.CurrentOn
+		case loop.RingBegan, loop.RingEnded:
+			ringing = h.Kind == loop.RingBegan
+		case loop.ContactOpened:
+			if ringing && !current {
+				v.wrong("%s: the loop opened while the line rang", l.name)
+			}
+		}
+	}
+	for _, e := range p.sorted() {
+		if e.place != l.name || e.who != "clearback" || !strings.Contains(e.text, "hook=on") {
+			continue
+		}
+		report := strings.HasPrefix(e.text, "report ")
+		switch {
+		case !l.policy.ProbeTrusted && !l.policy.SenseTrusted && report:
+			v.wrong("%s: nothing can tell the daemon that the line is on hook, and the report says %q", l.name, e.text)
+		case report && flows(e.at):
+			v.wrong("%s: loop current flows, and the report says %q", l.name, e.text)
+		}
+	}
+}

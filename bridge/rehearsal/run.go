@@ -1,0 +1,159 @@
+package rehearsal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+)
+
+// stagesAtOnce is how many stages play side by side: each has a daemon and up to fifteen calls, and two small cores bear that.
+const stagesAtOnce = 5
+
+// cast is what one stage plays.
+type cast struct {
+	habit  habit
+	scenes []scene
+}
+
+// Run plays the scenes side by side and prints what was seen. It returns ErrScenesFailed when one did not end as it should,
+// ErrNoScene or ErrNoHabit for a name that there is not, and whatever kept a stage from being set. Nothing runs after it has returned.
+func Run(ctx context.Context, o Options) error {
+	casts, err := choose(o)
+	if err != nil {
+		return err
+	}
+	began := time.Now()
+	r, closed, err := playAll(ctx, o, casts)
+	if err != nil {
+		return err
+	}
+	r.TookMS = inMS(time.Since(began))
+	switch err := r.print(o); {
+	case err != nil:
+		return fmt.Errorf("rehearsal: printing the report: %w", errors.Join(err, closed))
+	case closed != nil:
+		return fmt.Errorf("rehearsal: %w", closed)
+	case ctx.Err() != nil:
+		return fmt.Errorf("rehearsal: stopped: %w", ctx.Err())
+	case !r.OK:
+		return ErrScenesFailed
+	}
+	return nil
+}
+
+// playAll plays each cast on a stage of its own. closed is what went wrong at the end, err what kept a stage from being set.
+func playAll(ctx context.Context, o Options, casts []cast) (r *Report, closed, err error) {
+	reports, ends, faults := make([]*Report, len(casts)), make([]error, len(casts)), make([]error, len(casts))
+	free := make(chan struct{}, stagesAtOnce) // a token for each stage that may play
+	var all sync.WaitGroup
+	for i, c := range casts {
+		all.Go(func() {
+			free <- struct{}{}
+			defer func() { <-free }()
+			reports[i], ends[i], faults[i] = playOn(ctx, o, c)
+		})
+	}
+	all.Wait()
+	if err := errors.Join(faults...); err != nil {
+		return nil, nil, err
+	}
+	r = reports[0]
+	for _, other := range reports[1:] {
+		r.add(other)
+	}
+	return r, errors.Join(ends...), nil
+}
+
+func playOn(ctx context.Context, o Options, c cast) (r *Report, closed, err error) {
+	s, err := newStage(ctx, o, c.habit, c.scenes)
+	if err != nil {
+		return nil, nil, fmt.Errorf("rehearsal: setting the stage: %w", err)
+	}
+	var all sync.WaitGroup
+	for _, p := range s.plays {
+		all.Go(func() { p.run(ctx) })
+	}
+	all.Wait()
+	closed = s.endDaemon()
+	for _, p := range s.plays {
+		if p.ending {
+			p.conclude()
+		}
+	}
+	return s.report(), errors.Join(closed, s.close()), nil
+}
+
+// habits are those that are asked for.
+func (o *Options) habits() []string {
+	if !o.AllHabits {
+		return o.Habits
+	}
+	var all []string
+	for _, h := range habits() {
+		all = append(all, h.name)
+	}
+	return all
+}
+
+func clearingScenes() []string {
+	var all []string
+	for _, s := range scenes() {
+		if s.clearing {
+			all = append(all, s.name)
+		}
+	}
+	return all
+}
+
+func choose(o Options) ([]cast, error) {
+	names := o.habits()
+	chosen, err := chooseScenes(o, len(names) > 0)
+	if err != nil {
+		return nil, err
+	}
+	if len(names) == 0 {
+		return []cast{{scenes: chosen}}, nil
+	}
+	if o.Without {
+		return nil, fmt.Errorf("%w: without the daemon there is nothing that a habit could disturb; leave the habits out", ErrNoHabit)
+	}
+	var casts []cast
+	for _, name := range names {
+		h, err := habitNamed(name)
+		if err != nil {
+			return nil, err
+		}
+		casts = append(casts, cast{h, chosen})
+	}
+	return casts, nil
+}
+
+func chooseScenes(o Options, withHabits bool) ([]scene, error) {
+	var chosen []scene
+	known := map[string]bool{}
+	for _, s := range scenes() {
+		if o.Without && !s.without || withHabits && !s.clearing {
+			continue
+		}
+		known[s.name] = true
+		if len(o.Scenes) == 0 || slices.Contains(o.Scenes, s.name) {
+			chosen = append(chosen, s)
+		}
+	}
+	for _, name := range o.Scenes {
+		if !known[name] {
+			what := "see the list of scenes"
+			switch {
+			case o.Without:
+				what = "not every scene can be played without the daemon"
+			case withHabits:
+				what = "not every scene is played with an adapter's habits"
+			}
+			return nil, fmt.Errorf("%w as %q; %s", ErrNoScene, name, what)
+		}
+	}
+	return chosen, nil
+}
