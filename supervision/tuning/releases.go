@@ -10,7 +10,9 @@ import (
 const fewestReleases = 5
 
 // OfReleases returns what measured release times say: a sample of how long the loop had to be open until the card let go, 5 to 1,000 of
-// them. The bound is [UpperBound], the interval of the threshold is by Student's t. Plan's Random, MaxHolds, Shortest and Longest count for
+// them. The bound is [UpperBound], the interval of the threshold is by Student's t. Since it is
+// openings that were measured, what relay and controller can take from what is asked for is added: the window is the line's with a card that
+// needs the bound. Plan's Random, MaxHolds, Shortest and Longest count for
 // nothing. It fails for an empty window and for a release time that is not positive.
 func OfReleases(p Plan, releases []time.Duration) (Result, error) {
 	w := p.window(0)
@@ -38,10 +40,12 @@ func OfReleases(p Plan, releases []time.Duration) (Result, error) {
 	r.ThresholdLow, r.ThresholdHigh = whole(mean-half), whole(mean+half)
 	r.Bound = bound
 	found := fmt.Sprintf("%d releases took %s on the average, spread %s; 99 of 100 take at most %s, at 95 %% confidence", len(releases), clock(r.Threshold), clock(r.Spread), clock(bound))
-	if r.Recommended = practical(w, bound); r.Recommended == 0 {
-		r.Verdict, r.Text = NoRoom, fmt.Sprintf("%s, and %s. To make room, change %s.", found, w.Why(bound), w.Spans[len(w.Spans)-1].To.Reason.Change())
+	r.Window = p.window(bound)
+	if r.Window.Empty != "" {
+		r.Verdict, r.Text = NoRoom, fmt.Sprintf("%s; for that the line's window is %s.", found, r.Window.Empty)
 		return r, nil
 	}
+	r.Recommended = practical(r.Window, bound)
 	r.Verdict, r.Text = Found, fmt.Sprintf("%s; hence %s.", found, clock(r.Recommended))
 	return r, nil
 }

@@ -1,6 +1,7 @@
 package tuning
 
 import (
+	"math"
 	"math/rand/v2"
 	"slices"
 	"time"
@@ -122,13 +123,14 @@ func (s *Session) finish(c counts) (interval time.Duration, catch, done bool) {
 
 // refine is for a line on which holds have cleared and stayed.
 func (s *Session) refine(c counts) (interval time.Duration, catch, done bool) {
-	left := s.plan.MaxHolds - len(s.trials)
-	if !s.enough(c) && left > confirmations {
-		return s.around(c), false, false
-	}
 	need := s.need(c)
 	recommended := s.recommend(need)
-	if recommended == 0 || recommended > s.plan.Longest || s.confirmed(need, recommended) >= confirmations {
+	possible := recommended > 0 && recommended <= s.plan.Longest
+	spare := s.plan.MaxHolds-len(s.trials) > confirmations || !possible || c.cleared+c.stayed < fewest
+	if !s.enough(c) && spare {
+		return s.around(c), false, false
+	}
+	if !possible || s.confirmed(need, recommended) >= confirmations {
 		return s.finish(c)
 	}
 	return max(recommended, s.plan.Shortest), false, false
@@ -137,7 +139,7 @@ func (s *Session) refine(c counts) (interval time.Duration, catch, done bool) {
 // enough tells whether further holds around the threshold would change nothing.
 func (s *Session) enough(c counts) bool {
 	return c.cleared+c.stayed >= fewest && c.cleared >= 2 && c.stayed >= 2 && s.now.half() <= narrow &&
-		time.Duration(s.now.bound) <= afterFailure(c.longestStayed)
+		s.need(c) == afterFailure(c.longestStayed)
 }
 
 // around returns an interval below or above the threshold in turn: it is there that answers tell most of mean and spread.
@@ -153,9 +155,10 @@ func (s *Session) around(c counts) time.Duration {
 // afterFailure is the least that is recommended after an interval that failed: half as much again.
 func afterFailure(failed time.Duration) time.Duration { return failed + (failed+1)/2 }
 
-// need is what an interval has to be at least.
+// need is what an interval has to be at least. Where openings were measured, the fit is of what they were, and the interval has to make up
+// for what they can fall short of what is asked for.
 func (s *Session) need(c counts) time.Duration {
-	return max(time.Duration(s.now.bound), afterFailure(c.longestStayed))
+	return max(time.Duration(math.Ceil(s.now.bound))+c.shortfall, afterFailure(c.longestStayed))
 }
 
 // recommend returns the shortest practical interval in the window that is not below need, 0 if there is none.
@@ -196,6 +199,7 @@ type counts struct {
 	longestStayed                      time.Duration // asked or measured, whichever is longer
 	longestAsked                       time.Duration // of those that stayed
 	rangUpFrom                         time.Duration
+	shortfall                          time.Duration // by how much a measured opening was shorter than asked for, at most
 }
 
 func (c counts) catches() int { return c.catchCleared + c.catchStayed }
@@ -215,6 +219,9 @@ func (s *Session) count() counts {
 			continue
 		}
 		c.unknownRunning = 0
+		if t.known() {
+			c.shortfall = max(c.shortfall, t.Interval-t.open())
+		}
 		switch cleared := t.Answer == Cleared; {
 		case t.catch() && cleared:
 			c.catchCleared++

@@ -72,8 +72,8 @@ func (s *Session) tooFew(c counts) string {
 
 // why says what the recommendation rests on.
 func (s *Session) why(c counts, need time.Duration) string {
-	if time.Duration(s.now.bound) >= afterFailure(c.longestStayed) {
-		return fmt.Sprintf("99 of 100 releases take at most %s, at 95 %% confidence", clock(need))
+	if need > afterFailure(c.longestStayed) {
+		return fmt.Sprintf("it takes %s for 99 of 100 releases, at 95 %% confidence", clock(need))
 	}
 	return fmt.Sprintf("1.5 times the longest interval that failed (%s) is %s", clock(c.longestStayed), clock(need))
 }
