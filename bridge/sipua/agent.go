@@ -83,6 +83,8 @@ type Agent struct {
 	epoch     time.Time
 	numbers   *supervision.Numbers
 	media     *media.Relay
+	noted     func(story.Note)             // may be nil
+	userAgent func(line, userAgent string) // may be nil
 	registrar *registration.Registrar
 	lines     []*Line
 	byName    map[string]*Line
@@ -107,7 +109,8 @@ type Agent struct {
 func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
 func start(o Options, t times) (*Agent, error) {
-	a := &Agent{log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{})}
+	a := &Agent{log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), noted: o.Noted, userAgent: o.UserAgent}
+	a.lastCall.Store(max(o.FirstCall, 1) - 1)
 	if a.log == nil {
 		a.log = zap.NewNop()
 	}
@@ -125,6 +128,7 @@ func start(o Options, t times) (*Agent, error) {
 	}
 	a.registrar = registration.NewRegistrar(registration.RegistrarOptions{
 		Accounts: a.accounts(), Realm: o.Realm, Logger: a.log, Renewed: a.renewed,
+		Named: func(line, name string) { a.byName[line].named(byRegistration, name) },
 	})
 	err := a.open()
 	if err == nil {

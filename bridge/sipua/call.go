@@ -159,10 +159,10 @@ func (c *call) nearEndAnswered() {
 }
 
 // farEndCleared reports it once, and not after the near end was first.
-func (c *call) farEndCleared(evidence supervision.Evidence) {
+func (c *call) farEndCleared(evidence supervision.Evidence, late time.Duration) {
 	if !c.farCleared && !c.nearCleared && !c.lost {
 		c.farCleared = true
-		c.event(supervision.Event{Kind: supervision.FarEndCleared, Evidence: evidence})
+		c.event(supervision.Event{Kind: supervision.FarEndCleared, Evidence: evidence, Late: late})
 	}
 }
 
@@ -184,16 +184,17 @@ func (c *call) adapterLost() {
 // clearedBy reports that side ended the call by signalling.
 func (c *call) clearedBy(side media.Side) {
 	if side == media.ServiceSide {
-		c.farEndCleared(supervision.EvidenceBye)
+		c.farEndCleared(supervision.EvidenceBye, 0)
 	} else {
 		c.nearEndCleared()
 	}
 }
 
-// goneSilent reports that side is no longer there.
+// goneSilent reports that side is no longer there. Since when, nobody can prove: what was heard of it last only tells since when at
+// most, so Late stays 0.
 func (c *call) goneSilent(side media.Side) {
 	if side == media.ServiceSide {
-		c.farEndCleared(supervision.EvidenceServiceLost)
+		c.farEndCleared(supervision.EvidenceServiceLost, 0)
 	} else {
 		c.adapterLost()
 	}

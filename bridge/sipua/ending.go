@@ -62,7 +62,7 @@ func clearInTurn(calls []*call, emergency bool, by time.Time) {
 	for i, c := range calls {
 		c.inside(func() {
 			c.code = sip.StatusServiceUnavailable
-			c.farEndCleared(supervision.EvidenceShutdown)
+			c.farEndCleared(supervision.EvidenceShutdown, 0)
 		})
 		if i < len(calls)-1 {
 			c.awaitNear(by)

@@ -159,6 +159,9 @@ func (x *exchange) awaitAnswer() {
 }
 
 func (x *exchange) response(res endpoint.Response) {
+	if res.Err == nil {
+		x.to.dates.learn(res.Response, x.to.c.a.now())
+	}
 	if res.Err == nil && x.to.side == media.ServiceSide {
 		x.to.c.line.silentUntil.Store(0)
 	}

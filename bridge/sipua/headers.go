@@ -34,6 +34,14 @@ func setBody(dst, src sip.Message, body []byte) {
 	dst.SetBody(body)
 }
 
+// first is the value of the first header field of that name, "" if there is none.
+func first(m sip.Message, name string) string {
+	if all := m.GetHeaders(name); len(all) > 0 {
+		return all[0].Value()
+	}
+	return ""
+}
+
 func hasBody(m sip.Message) bool { return len(m.Body()) > 0 }
 
 // routeSet returns the Record-Route entries in the order of the message.

@@ -39,7 +39,9 @@ type desk struct {
 	line *Line
 	in   chan supervision.Event // wide enough for a whole test
 	seen chan string
-	quit chan struct{} // closed at the end of the test
+	// lates are the Late of each far-end clearing
+	lates chan time.Duration
+	quit  chan struct{} // closed at the end of the test
 	// keep holds the offer back
 	keep atomic.Bool
 }
@@ -64,6 +66,10 @@ func (d *desk) run() {
 				d.line.Offer(ev.Call)
 			}
 		case supervision.FarEndCleared:
+			select {
+			case d.lates <- ev.Late:
+			default: // nobody asks at this desk
+			}
 			if !waiting[ev.Call] { // the machine forgets a call that it never offered
 				d.line.ClearAdapterLeg(ev.Call)
 			}
@@ -87,17 +93,28 @@ func text(ev supervision.Event) string {
 	case supervision.CallAnswered:
 		return fmt.Sprintf("%d answered", ev.Call)
 	case supervision.FarEndCleared:
-		return fmt.Sprintf("%d far end cleared: %s", ev.Call, [...]string{"none", "bye", "dialog-event", "tone", "media-lost", "session-expired", "service-lost", "shutdown"}[ev.Evidence])
+		return fmt.Sprintf("%d far end cleared: %s", ev.Call, [...]string{"none", "bye", "dialog-event", "tone", "media-lost", "session-expired", "service-lost", "shutdown"}[ev.Evidence]) + lateness(ev)
 	case supervision.NearEndCleared:
 		return fmt.Sprintf("%d near end cleared", ev.Call)
 	case supervision.AdapterLost:
 		return fmt.Sprintf("%d adapter lost", ev.Call)
 	case supervision.AdapterLegCleared:
 		return fmt.Sprintf("%d adapter leg cleared: %s", ev.Call, [...]string{"no answer", "confirmed", "unknown"}[ev.Answer])
+	case supervision.LeftOffHook:
+		return "left off hook"
+	case supervision.FlashReported:
+		return fmt.Sprintf("%d flash", ev.Call)
 	case supervision.ProbeAnswered:
 		return "probe: " + [...]string{"unknown", "on hook", "off hook"}[ev.Hook]
 	}
 	return "something else"
+}
+
+func lateness(ev supervision.Event) string {
+	if ev.Late == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" %v late", ev.Late.Round(100*time.Millisecond))
 }
 
 func mark(ev supervision.Event) string {
@@ -155,7 +172,7 @@ func newHouse(t testing.TB, settings ...setting) *house {
 func newHouseOf(t testing.TB, adapter, service *talker, settings ...setting) *house {
 	t.Helper()
 	h := &house{t: t, adapter: adapter, service: service}
-	h.desk = &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), quit: make(chan struct{})}
+	h.desk = &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), lates: make(chan time.Duration, 1000), quit: make(chan struct{})}
 	local := netip.MustParseAddr("127.0.0.1")
 	relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
 	if err != nil {

@@ -7,12 +7,17 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 
+	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
 	"clearback/supervision"
 )
 
 // request takes a request inside the dialog.
 func (l *leg) request(r *endpoint.Request) {
+	if l.remoteTag(r) && r.Method != sip.BYE {
+		l.dates.learn(r.Request, l.c.a.now())
+	}
+	l.flashed(r)
 	if r.Method == sip.ACK {
 		if x := l.in; x != nil && x.ok != nil && x.seq == r.CSeq().SeqNo {
 			x.acknowledged(r)
@@ -52,17 +57,22 @@ func (l *leg) request(r *endpoint.Request) {
 
 // knows tells whether the peer's tag is that of this dialog and the dialog can take the request.
 func (l *leg) knows(r *endpoint.Request) bool {
-	if l.state == legNew || l.remote == nil {
+	if l.state == legNew || !l.remoteTag(r) {
 		return false
-	}
-	tag, known := l.remote.Params.Get("tag")
-	if known && tag != r.Request.From().Params.GetOr("tag", "") {
-		return false // another fork of our INVITE
 	}
 	if l.state == legOver {
 		return r.Method == sip.BYE && !l.byeSeen
 	}
 	return true
+}
+
+// remoteTag tells whether a request has the peer's tag, as far as that is known; otherwise it is of another fork of our INVITE.
+func (l *leg) remoteTag(r *endpoint.Request) bool {
+	if l.remote == nil {
+		return false
+	}
+	tag, known := l.remote.Params.Get("tag")
+	return !known || tag == r.Request.From().Params.GetOr("tag", "")
 }
 
 func (l *leg) reply(r *endpoint.Request, code int, reason string, headers ...sip.Header) {
@@ -80,7 +90,11 @@ func (l *leg) ended(r *endpoint.Request) {
 		return
 	}
 	l.byeSeen = true
-	l.c.clearedBy(l.side)
+	if l.side == media.ServiceSide {
+		l.c.farEndCleared(supervision.EvidenceBye, l.dates.late(r.Request, l.c.a.now(), l.c.a.times.final))
+	} else {
+		l.c.nearEndCleared()
+	}
 	l.reply(r, sip.StatusOK, "OK")
 	if l.in != nil {
 		l.in.refuse(sip.StatusRequestTerminated)

@@ -64,6 +64,8 @@ type leg struct {
 	byeSeen bool
 	// left are the peer's tags in BYEs that came before any 200: the 200 of such a one may have been lost or overtaken
 	left map[string]bool
+	// dates tells how late a BYE is
+	dates calendar
 }
 
 // newServerLeg is the leg of a received INVITE.
@@ -75,6 +77,7 @@ func newServerLeg(c *call, side media.Side, s *socket, r *endpoint.Request) *leg
 	l.target, l.routes = r.Contact().Address, routeSet(r.Request)
 	l.remoteSeq, l.heardSeq = r.CSeq().SeqNo, true
 	l.transport = strings.ToUpper(r.Transport())
+	l.dates.learn(r.Request, c.a.now())
 	if side == media.AdapterSide {
 		l.dest = r.From.String() // nearer than its Contact if it is behind an address translator
 	} else {
@@ -179,6 +182,10 @@ func (l *leg) sendAgain(req *sip.Request, challenges int, on func(*sip.Response,
 			switch {
 			case res.Err != nil:
 				on(nil, res.Err)
+				return
+			}
+			l.dates.learn(res.Response, l.c.a.now())
+			switch {
 			case res.IsProvisional():
 			case challenges > 0 && l.challenged(req, res.Response):
 				l.sendAgain(req, challenges-1, on)

@@ -36,6 +36,8 @@ type Line struct {
 	// silentUntil is how long the service is expected to be down after it said nothing to a call: nanoseconds since
 	// the agent's start, 0: it is not. Safe for concurrent use.
 	silentUntil atomic.Int64
+	held        held
+	names       selfNames
 }
 
 // Offer sends an arrived call to the adapter.
@@ -89,13 +91,22 @@ func (l *Line) Probe() {
 	})
 }
 
-// HoldBack makes every ordinary call that the adapter asks for be refused with 503 instead of passed on, and tells each; CallRequested is posted
-// all the same, since it is a seizure, then NearEndCleared. Emergency calls pass. It is for trials, in which a break may have been read as dialling. stop ends it.
-func (l *Line) HoldBack(told func(number string, emergency bool)) (stop func()) { return func() {} }
-
 // Inbound is where the service would send a call for this line: our contact towards the service. A far end of our own calls it. The
-// token in it is a secret of the process.
-func (l *Line) Inbound() (contact sip.Uri, at netip.AddrPort, transport string) { return }
+// token in it is a secret of the process: it must not be logged. at is the socket's own address, the loopback one if it listens on all.
+func (l *Line) Inbound() (contact sip.Uri, at netip.AddrPort, transport string) {
+	ep, transport := l.service.ep, "UDP"
+	if !l.service.at.UDP {
+		transport = "TCP"
+	}
+	at = ep.Addr()
+	switch addr := at.Addr(); {
+	case addr == netip.IPv4Unspecified():
+		at = netip.AddrPortFrom(netip.AddrFrom4([4]byte{127, 0, 0, 1}), at.Port())
+	case addr == netip.IPv6Unspecified():
+		at = netip.AddrPortFrom(netip.IPv6Loopback(), at.Port())
+	}
+	return ep.Contact(l.token, transport).Address, at, transport
+}
 
 // Status of a line, for people.
 type Status struct {
@@ -156,6 +167,7 @@ func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) 
 			break
 		}
 	}
+	l.named(byAnswer, userAgent)
 	return res.StatusCode, userAgent, nil
 }
 

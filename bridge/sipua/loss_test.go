@@ -188,8 +188,14 @@ func (h *house) register(p *talker) {
 	h.registerFor(p, 600)
 }
 
+// registerAs registers with further header fields.
+func (h *house) registerAs(p *talker, extra ...string) {
+	h.t.Helper()
+	h.registerFor(p, 600, extra...)
+}
+
 // registerFor registers for so many seconds; 0 ends the registration.
-func (h *house) registerFor(p *talker, seconds int) {
+func (h *house) registerFor(p *talker, seconds int, extra ...string) {
 	h.t.Helper()
 	target := "sip:" + h.toAdapter.String()
 	id := p.id()
@@ -200,6 +206,7 @@ func (h *house) registerFor(p *talker, seconds int) {
 		if auth != "" {
 			lines = append(lines, auth)
 		}
+		lines = append(lines, extra...)
 		p.send(h.toAdapter, append(lines, "")...)
 		m := p.next()
 		if m.is("200") {

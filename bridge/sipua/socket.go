@@ -12,6 +12,7 @@ import (
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
 	"clearback/supervision"
+	"clearback/supervision/story"
 )
 
 // allow lists what is understood inside or outside a dialog.
@@ -251,7 +252,10 @@ func (a *Agent) arrived(l *Line, r *endpoint.Request) {
 	s.reply(r, sip.StatusTrying, "Trying")
 	c := a.newCall(l, emergency, true)
 	if x := c.accept(media.ServiceSide, s, r); x != nil {
-		c.begin(x, func() { c.event(supervision.Event{Kind: supervision.CallArrived, Emergency: emergency}) })
+		c.begin(x, func() {
+			c.event(supervision.Event{Kind: supervision.CallArrived, Emergency: emergency})
+			a.note(l, c.id, story.Incoming, emergency, caller(r))
+		})
 	}
 }
 
@@ -266,12 +270,22 @@ func (a *Agent) requested(r *endpoint.Request) {
 	if l == nil || !a.sound(l.adapter, r) {
 		return
 	}
+	if !emergency && l.endHere(r) {
+		return
+	}
+	if emergency {
+		l.held.tell(numberOf(r.Recipient), true)
+	}
 	c := a.newCall(l, emergency, false)
+	note := func(callID string) {
+		a.note(l, c.id, story.Outgoing, emergency, story.Party{Number: numberOf(r.Recipient), CallID: callID})
+	}
 	refuse := func(evidence supervision.Evidence) {
 		// the near end is off hook whatever becomes of its call
 		l.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
 		l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency})
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: evidence})
+		note("")
 	}
 	switch {
 	case a.closing.Load():
@@ -291,11 +305,13 @@ func (a *Agent) requested(r *endpoint.Request) {
 	if x == nil {
 		l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency})
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye})
+		note("")
 		return
 	}
 	c.begin(x, func() {
 		c.event(supervision.Event{Kind: supervision.CallRequested, Emergency: emergency})
 		x.passToService()
+		note(x.to.callID)
 	})
 }
 

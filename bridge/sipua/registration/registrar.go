@@ -24,6 +24,7 @@ type Registrar struct {
 	realm    string
 	log      *zap.Logger
 	renewed  func(line string, b Binding)
+	named    func(line, userAgent string)
 	nonces   *nonces
 	clock    func() time.Time
 }
@@ -47,6 +48,8 @@ type RegistrarOptions struct {
 	Logger   *zap.Logger
 	// Renewed, if not nil, is called after Generation of a line's binding changed. It must not block.
 	Renewed func(line string, b Binding)
+	// Named, if not nil, is called with the User-Agent of each REGISTER that was taken and has one. It must not block.
+	Named func(line, userAgent string)
 }
 
 // NewRegistrar returns a registrar without bindings, except the fixed ones. Of several accounts with one user name the
@@ -54,7 +57,7 @@ type RegistrarOptions struct {
 func NewRegistrar(o RegistrarOptions) *Registrar {
 	r := &Registrar{
 		byUser: map[string]*account{}, byLine: map[string]*account{}, realm: o.Realm, log: o.Logger,
-		renewed: o.Renewed, nonces: newNonces(), clock: time.Now,
+		renewed: o.Renewed, named: o.Named, nonces: newNonces(), clock: time.Now,
 	}
 	if r.log == nil {
 		r.log = zap.NewNop()
@@ -152,6 +155,9 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		return
 	}
 	r.reply(req, sip.StatusOK, "OK", a.listed(r.now())...)
+	if b.UserAgent != "" && r.named != nil {
+		r.named(a.Line, b.UserAgent)
+	}
 	if changed {
 		r.log.Info("adapter registered", zap.String("line", a.Line), zap.Stringer("at", b.Destination), zap.String("user_agent", b.UserAgent), zap.Uint64("generation", b.Generation))
 		if r.renewed != nil {

@@ -1,0 +1,147 @@
+package sipua
+
+import (
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"pgregory.net/rapid"
+)
+
+// A farClock is the service's: wrong by so much.
+type farClock time.Duration
+
+// date is the header field of a message first sent at that moment (RFC 3261 section 20.17: an rfc1123-date, always in GMT).
+func (c farClock) date(sent time.Time) string {
+	return "Date: " + sent.Add(time.Duration(c)).UTC().Format("Mon, 02 Jan 2006 15:04:05") + " GMT"
+}
+
+// A BYE that was under way for 5 s (lost, and repeated) is known to be late by 3 to 5 s, as well as two whole seconds can tell; one that came at
+// once is not late, whatever the service's clock says.
+func TestLateBye(t *testing.T) {
+	for name, clock := range map[string]farClock{"right": 0, "an hour fast": farClock(time.Hour), "half a day slow": farClock(-12 * time.Hour)} {
+		for _, delay := range []time.Duration{0, 5 * time.Second} {
+			for _, direction := range []string{"incoming", "outgoing"} {
+				t.Run(name+" "+direction+" "+delay.String(), func(t *testing.T) {
+					t.Parallel()
+					h := newHouse(t, hasty)
+					var far *dialogue
+					if direction == "incoming" {
+						far = h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now()))
+						h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+						h.adapter.expect("ACK")
+						far.established(h.service.expect("200")).ack("")
+						h.desk.saw("1 arrived", "1 answered")
+					} else {
+						near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+						inv := h.service.expect("INVITE")
+						h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now()))
+						h.service.expect("ACK")
+						near.established(h.adapter.expect("200")).ack("")
+						h.desk.saw("1 requested", "1 answered")
+						far = h.service.called(inv, "far")
+					}
+					far.request("BYE", "", clock.date(time.Now().Add(-delay)))
+					h.service.expectOf("200", "BYE")
+					h.desk.late(delay)
+				})
+			}
+		}
+	}
+}
+
+// hasty does not wait for the answers to what it sends at the end of a test.
+func hasty(_ *Options, t *times) { t.farewell = 10 * time.Millisecond }
+
+// late takes a far-end clearing and compares how late it says it is.
+func (d *desk) late(delay time.Duration) {
+	d.t.Helper()
+	select {
+	case late := <-d.lates:
+		if least := max(0, delay-2*time.Second); late < least || late > delay || delay > 0 && late == 0 {
+			d.t.Errorf("%v late, sent %v ago", late, delay)
+		}
+	case <-time.After(patience):
+		d.t.Fatal("no far-end clearing")
+	}
+}
+
+// Without a Date to compare with, or with a clock that was set during the call, nothing is said.
+func TestLateUnknown(t *testing.T) {
+	now := time.Now()
+	for name, c := range map[string]struct{ earlier, bye string }{
+		"no date before":       {"", farClock(0).date(now.Add(-5 * time.Second))},
+		"no date":              {farClock(0).date(now), ""},
+		"no date that is one":  {farClock(0).date(now), "Date: five seconds ago"},
+		"another zone":         {farClock(0).date(now), "Date: " + now.UTC().Add(-5*time.Second).Format("Mon, 02 Jan 2006 15:04:05") + " +0000"},
+		"the clock was set":    {farClock(time.Hour).date(now), farClock(0).date(now)},
+		"the clock was set up": {farClock(0).date(now), farClock(time.Hour).date(now)},
+		"longer than a repeat": {farClock(0).date(now), farClock(0).date(now.Add(-40 * time.Second))},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			h := newHouse(t, hasty)
+			var dates []string
+			if c.earlier != "" {
+				dates = append(dates, c.earlier)
+			}
+			far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), dates...)
+			h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+			h.adapter.expect("ACK")
+			far.established(h.service.expect("200")).ack("")
+			dates = nil
+			if c.bye != "" {
+				dates = append(dates, c.bye)
+			}
+			far.request("BYE", "", dates...)
+			h.service.expectOf("200", "BYE")
+			h.desk.late(0)
+		})
+	}
+}
+
+// The first message may have been the slow one: a later one shows the quick way.
+func TestLateByTheQuickestMessage(t *testing.T) {
+	h := newHouse(t, hasty)
+	clock := farClock(0)
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now().Add(-20*time.Second)))
+	h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expect("ACK")
+	far.established(h.service.expect("200")).ack("")
+	far.request("INFO", "", clock.date(time.Now()))
+	h.adapter.respond(h.adapter.expect("INFO"), 200, "", "")
+	h.service.expectOf("200", "INFO")
+	far.request("BYE", "", clock.date(time.Now().Add(-5*time.Second)))
+	h.service.expectOf("200", "BYE")
+	h.desk.late(5 * time.Second)
+}
+
+// Never more than the truth, and less by no more than two seconds and what the quickest message took; whatever the clocks differ by,
+// and however the messages before were delayed.
+func TestCalendar(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		duration := func(name string, low, high time.Duration) time.Duration {
+			return time.Duration(rapid.Int64Range(int64(low), int64(high)).Draw(t, name))
+		}
+		clock := farClock(duration("clock", -48*time.Hour, 48*time.Hour))
+		at := time.Unix(1_800_000_000, 0).Add(duration("begin", 0, time.Second))
+		message := func(delay time.Duration) sip.Message {
+			m := sip.NewRequest(sip.INFO, sip.Uri{Scheme: "sip", Host: "pbx.example"})
+			m.AppendHeader(sip.NewHeader("Date", clock.date(at.Add(-delay))[len("Date: "):]))
+			return m
+		}
+		var d calendar
+		quickest := time.Duration(1 << 62)
+		for range rapid.IntRange(1, 5).Draw(t, "messages") {
+			delay := duration("delay", 0, 4*time.Second)
+			quickest = min(quickest, delay)
+			d.learn(message(delay), at)
+			at = at.Add(duration("pause", 0, time.Minute))
+		}
+		delay := duration("last", 0, 30*time.Second)
+		late := d.late(message(delay), at, 32*time.Second)
+		if late > delay || late < delay-quickest-2*time.Second {
+			t.Fatalf("%v late, sent %v ago, the quickest took %v", late, delay, quickest)
+		}
+	})
+}
