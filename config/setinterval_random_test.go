@@ -1,0 +1,162 @@
+package config
+
+import (
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+// layout draws the text of a file with a few lines, each laid out its own way. shared tells whether a line's policy may be taken by another.
+func layout(t *rapid.T) (text string, names []string, shared bool) {
+	flip := func(what string) bool { return rapid.Bool().Draw(t, what) }
+	one := func(what string, of ...string) string { return rapid.SampledFrom(of).Draw(t, what) }
+	comment := func() string { return one("comment", "", "", " # why", " # interval: 1s, {policy}", " # é–𝄞") }
+	names = []string{"box-office", "stage-door", "workshop", "green-room"}[:rapid.IntRange(1, 4).Draw(t, "lines")]
+	var b strings.Builder
+	b.WriteString(one("top", "", "\ufeff", "# policy: {interval: 900ms}\n\n", "---\n"))
+	b.WriteString("country: GB" + comment() + "\nsip: {adapter_side: {listen: \"192.0.2.10:5060\"}, service_side: {listen: \"192.0.2.10:5070\"}}\n")
+	b.WriteString("lines:" + comment() + "\n")
+	dash := one("dash", "- ", "  - ", "  -   ", "     - ")
+	pad, anchor := strings.Repeat(" ", len(dash)), ""
+	step := strings.Repeat(" ", rapid.IntRange(1, 4).Draw(t, "step"))
+	for i, name := range names {
+		interval := one("interval", "800ms", "'800ms'", "\"800ms\"", "0.8s", "&v"+fmt.Sprint(i)+" 900ms", "!!str 900ms")
+		policy := ""
+		switch kind := one("kind", "none", "block", "flow", "alias", "merge", "mergeflow"); {
+		case kind == "block":
+			props := ""
+			if anchor == "" && flip("anchor") {
+				anchor, props = "usual", " &usual"
+			}
+			keys := rapid.Permutation([]string{"lead: 500ms", "life_safety: false", "guard_time: 1s", "interval: " + interval}).Draw(t, "keys")
+			if flip("short") {
+				keys = keys[:2]
+			}
+			policy = "policy:" + props + comment() + "\n"
+			for _, k := range keys {
+				policy += one("between", "", "", "\n", pad+step+"# before\n") + pad + step + k + comment() + "\n"
+			}
+		case kind == "flow":
+			props := ""
+			if anchor == "" && flip("anchor") {
+				anchor, props = "usual", "&usual "
+			}
+			gap := one("gap", "", " ", "\n"+pad+step)
+			policy = "policy: " + props + "{" + gap + one("inside", "", "lead: 500ms", "interval: "+interval, "lead: 500ms, interval: "+interval, "interval: "+interval+" , guard_time: 1s") + gap + "}" + comment() + "\n"
+		case kind == "alias" && anchor != "":
+			policy, shared = "policy: *"+anchor+comment()+"\n", true
+		case kind == "merge" && anchor != "":
+			policy, shared = "policy:\n"+pad+step+"<<: *"+anchor+comment()+"\n"+pad+step+"guard_time: 2s\n", true
+		case kind == "mergeflow" && anchor != "":
+			policy, shared = "policy: {<<: *"+anchor+", interval: 950ms}\n", true
+		}
+		parts := []string{"name: " + one("quote", name, "'"+name+"'", "\""+name+"\"") + comment() + "\n",
+			fmt.Sprintf("adapter: {user: %s, contact: \"sip:192.0.2.%d\"}%s\n", name, 20+i, comment()),
+			fmt.Sprintf("service:\n%s%sregistrar: sip:pbx.millrace.example\n%[1]s%[2]suser: 555010%d\n%[1]s%[2]sregister: no\n", pad, step, i+1),
+			"contact: {driver: none}\n"}
+		parts[2] = strings.Replace(parts[2], "register: no\n", "register: false\n", 1)
+		if policy != "" {
+			parts = append(parts, policy)
+		}
+		for j, p := range rapid.Permutation(parts).Draw(t, "order") {
+			if j == 0 {
+				b.WriteString(dash + p)
+			} else {
+				b.WriteString(one("gap", "", "", "\n") + pad + p)
+			}
+		}
+	}
+	text = b.String()
+	if flip("bare end") {
+		text = strings.TrimRight(text, "\n")
+	}
+	if flip("crlf") {
+		text = strings.ReplaceAll(text, "\n", "\r\n")
+	}
+	return text, names, shared
+}
+
+// splice returns what changed in one place between two texts.
+func splice(before, after string) (removed, added string) {
+	head := 0
+	for head < len(before) && head < len(after) && before[head] == after[head] {
+		head++
+	}
+	tail := 0
+	for tail < len(before)-head && tail < len(after)-head && before[len(before)-1-tail] == after[len(after)-1-tail] {
+		tail++
+	}
+	return before[head : len(before)-tail], after[head : len(after)-tail]
+}
+
+// In whatever way a file is laid out: one place changes, by a few bytes, and the file then says what it said but for the one interval. What shares
+// nothing is never refused.
+func TestRandomLayouts(t *testing.T) {
+	written, refused := 0, 0
+	rapid.Check(t, func(t *rapid.T) {
+		text, names, shared := layout(t)
+		before, faults := Parse("f", []byte(text), playhouse())
+		if faults != nil {
+			t.Fatalf("the layout is none:\n%s\n%v", text, faults)
+		}
+		i := rapid.IntRange(0, len(names)-1).Draw(t, "line")
+		interval := time.Duration(rapid.IntRange(300, 990).Draw(t, "new")) * ms
+		got, err := WithInterval("f", []byte(text), names[i], interval)
+		if err != nil {
+			if !shared {
+				t.Fatalf("%v\n%s", err, text)
+			}
+			refused++
+			return
+		}
+		written++
+		removed, added := splice(text, string(got))
+		if len(removed) > len("interval") || len(added) > 70 || strings.ContainsAny(removed, "#\n{}:,") || strings.Contains(added, "#") {
+			t.Fatalf("removed %q, added %q:\n%s", removed, added, text)
+		}
+		if strings.Contains(text, "\r\n") && strings.Count(string(got), "\n") != strings.Count(string(got), "\r\n") {
+			t.Fatalf("mixed line ends: %q", added)
+		}
+		after, faults := Parse("f", got, playhouse())
+		if faults != nil {
+			t.Fatalf("%v\n%s", faults, got)
+		}
+		want := before.Lines[i]
+		want.Policy.Interval, want.Policy.Steps = interval, after.Lines[i].Policy.Steps
+		before.Lines[i] = want
+		if !reflect.DeepEqual(before, after) {
+			t.Fatalf("%+v\n%+v\n%s", before, after, got)
+		}
+		if back, err := WithInterval("f", got, names[i], interval); err != nil || !slices.Equal(back, got) {
+			t.Fatalf("%v\n%s", err, back)
+		}
+	})
+	if written == 0 {
+		t.Fatal("nothing was written")
+	}
+	t.Logf("written %d, refused %d", written, refused)
+}
+
+// No text crashes it; where it writes, it writes one place, and what comes out is whole.
+func FuzzWithInterval(f *testing.F) {
+	f.Add(small, 700)
+	f.Add(house("  - name: box-office\n    "+boxOffice+"    policy: &usual {interval: 800ms}\n"+stageDoor+"    policy: *usual\n"), 900)
+	f.Add("\ufeff"+house("  - {policy: {}, name: box-office, "+strings.ReplaceAll(boxOffice, "\n", ",\n")+"}\n"), 300)
+	f.Add(house("- ? name\n  : box-office\n  ? policy\n  : interval: 800ms\n  "+strings.ReplaceAll(boxOffice, "    ", "  ")), 300)
+	f.Fuzz(func(t *testing.T, text string, v int) {
+		got, err := WithInterval("f", []byte(text), "box-office", time.Duration(v)*ms)
+		if err != nil {
+			return
+		}
+		r := read("f", got)
+		i := slices.IndexFunc(r.config.Lines, func(l Line) bool { return l.Name == "box-office" })
+		if len(r.faults) > 0 || r.config.Lines[i].Policy.Interval != time.Duration(v)*ms {
+			t.Fatalf("%q", got)
+		}
+	})
+}

@@ -1,0 +1,141 @@
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+)
+
+// SetInterval writes policy.interval of one line into the configuration file at path, as [WithInterval] does; the file is then either
+// the old one or the whole new one, whatever happens meanwhile. Owner, group and mode are kept; of a symbolic link the file it leads to
+// is written. With an error the file is as it was. Access lists and further hard links of the file are not kept.
+//
+// A running daemon does not look at the file: tell it. Two writers at once are told apart by what they read: the later one fails.
+func SetInterval(path, line string, interval time.Duration) error {
+	real, old, changed, err := withIntervalAt(path, line, interval)
+	if err != nil || bytes.Equal(old, changed) {
+		return err
+	}
+	if err := replaceFile(real, old, changed); err != nil {
+		return fmt.Errorf("write the interval of line %s into %s: %w", line, path, err)
+	}
+	return nil
+}
+
+// Preview returns what [SetInterval] would change, as one hunk of a unified difference with three lines around it; "" if nothing would.
+func Preview(path, line string, interval time.Duration) (string, error) {
+	_, old, changed, err := withIntervalAt(path, line, interval)
+	if err != nil {
+		return "", err
+	}
+	return difference(path, string(old), string(changed)), nil
+}
+
+func withIntervalAt(path, line string, interval time.Duration) (real string, old, changed []byte, err error) {
+	real, err = filepath.EvalSymlinks(path)
+	if err != nil {
+		return "", nil, nil, fmt.Errorf("read the configuration: %w", err)
+	}
+	if old, err = readFile(real); err != nil {
+		return "", nil, nil, fmt.Errorf("read the configuration: %w", err)
+	}
+	changed, err = WithInterval(path, old, line, interval)
+	return real, old, changed, err
+}
+
+// replaceFile puts a new text in the place of the old one: a file beside it, flushed, then renamed.
+func replaceFile(path string, old, text []byte) (err error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	if !info.Mode().IsRegular() {
+		return fmt.Errorf("%s is no regular file; write the interval by hand", path)
+	}
+	dir := filepath.Dir(path)
+	f, err := os.CreateTemp(dir, ".clearback-*")
+	if err != nil {
+		return fmt.Errorf("%w; the folder must be writable, since the new file is made beside the old one", err)
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, os.Remove(f.Name()))
+		}
+	}()
+	if err := errors.Join(fill(f, info, text), f.Close()); err != nil {
+		return err
+	}
+	if now, err := readFile(path); err != nil || !bytes.Equal(now, old) {
+		return errors.Join(errors.New("somebody else has changed the file meanwhile; try again"), err)
+	}
+	if err := os.Rename(f.Name(), path); err != nil {
+		return err
+	}
+	// From here on the new file is in place. A folder that cannot be flushed is told of nowhere else.
+	if d, openErr := os.Open(dir); openErr == nil {
+		_ = d.Sync()
+		_ = d.Close()
+	}
+	return nil
+}
+
+// fill writes and flushes a file that is to be like another one.
+func fill(f *os.File, like os.FileInfo, text []byte) error {
+	if s, ok := like.Sys().(*syscall.Stat_t); ok {
+		if err := f.Chown(int(s.Uid), int(s.Gid)); err != nil {
+			return fmt.Errorf("%w; only root or the file's owner, in its group, can keep both", err)
+		}
+	}
+	if err := f.Chmod(like.Mode()); err != nil {
+		return err
+	}
+	if _, err := f.Write(text); err != nil {
+		return err
+	}
+	return f.Sync()
+}
+
+// around is how many lines a difference shows before and after what changed.
+const around = 3
+
+// difference returns one hunk from the first line that differs to the last.
+func difference(path, old, changed string) string {
+	a, b := strings.SplitAfter(old, "\n"), strings.SplitAfter(changed, "\n")
+	head, tail := 0, 0
+	for head < len(a) && head < len(b) && a[head] == b[head] {
+		head++
+	}
+	if head == len(a) && head == len(b) {
+		return ""
+	}
+	for tail < len(a)-head && tail < len(b)-head && a[len(a)-1-tail] == b[len(b)-1-tail] {
+		tail++
+	}
+	from, after := max(head-around, 0), min(tail, around)
+	endA, endB := len(a)-tail, len(b)-tail
+	var s strings.Builder
+	put := func(mark string, lines []string) {
+		for _, l := range lines {
+			if l != "" { // behind the last line break is no line
+				s.WriteString(mark + strings.TrimRight(l, "\r\n") + "\n")
+			}
+		}
+	}
+	count := func(lines []string) int {
+		if n := len(lines); n > 0 && lines[n-1] == "" {
+			return n - 1
+		}
+		return len(lines)
+	}
+	fmt.Fprintf(&s, "--- %s\n+++ %[1]s (new)\n@@ -%d,%d +%d,%d @@\n", path, from+1, count(a[from:endA+after]), from+1, count(b[from:endB+after]))
+	put(" ", a[from:head])
+	put("-", a[head:endA])
+	put("+", b[head:endB])
+	put(" ", a[endA:endA+after])
+	return s.String()
+}
