@@ -42,6 +42,9 @@ type Board struct {
 	locks     []io.Closer
 	watchdogs map[watchdogPlace]uint16
 	poll      time.Duration
+	spans     []*span
+
+	sensing *sensing
 
 	cancel  context.CancelFunc // set by Start
 	running sync.WaitGroup     // run and the keepers
@@ -68,7 +71,7 @@ func NewBoard(o Options) (*Board, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Board{opt: o, watchdogs: map[watchdogPlace]uint16{}, poll: o.Poll, tried: make(chan struct{}),
+	return &Board{opt: o, watchdogs: map[watchdogPlace]uint16{}, poll: o.Poll, sensing: newSensing(), tried: make(chan struct{}),
 		nudge: make(chan struct{}, 1), ready: make(chan struct{}),
 		linkErr: errors.New("modbus: not connected yet")}, nil
 }
@@ -104,6 +107,10 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		b.locks = append(b.locks, l)
 	}
 	c := newContact(b, o)
+	if o.Sense != nil {
+		c.span = b.spanFor(o.Unit, o.Sense.Input)
+		c.alone = &span{unit: o.Unit, low: o.Sense.Input, high: o.Sense.Input}
+	}
 	b.contacts = append(b.contacts, c)
 	return c, nil
 }

@@ -15,6 +15,8 @@ type Contact struct {
 	board  *Board
 	opt    ContactOptions
 	keeper *relay.Keeper
+	span   *span // the inputs read together with that of this contact; nil: it has none
+	alone  *span // that input alone
 
 	mu      sync.Mutex
 	current *opening // the interruption under way
@@ -40,6 +42,7 @@ type opening struct {
 	stop     chan struct{} // closed when it is to end early
 	withdraw func()        // closes stop, once
 	over     chan struct{} // closed when Interrupt has its result
+	due      time.Time     // end as others may see it, under the contact's mu; zero: not confirmed yet
 
 	// Owned by the goroutine of Interrupt, set once the board has confirmed.
 	told  bool      // Opened was called
@@ -211,6 +214,9 @@ func (c *Contact) whileOpen(s *session, o *opening, sent, at time.Time) relay.Re
 		length := counts(o.Duration, t.Unit) * t.Unit
 		o.end, o.proof = at.Add(length), sent.Add(length)
 	}
+	c.mu.Lock()
+	o.due = o.end
+	c.mu.Unlock()
 	var err error
 	if o.check, err = s.start(c.opt.Unit, readCoils(c.opt.Coil, 1), false, nil); err != nil {
 		return c.unknown(s, "reading back the opening", err)
@@ -343,27 +349,6 @@ func (c *Contact) Read(ctx context.Context) (relay.Level, error) {
 		return relay.LevelUnknown, fmt.Errorf("line %s: reading the coil: %w", c.opt.Name, err)
 	}
 	return level, nil
-}
-
-// Sense reads the loop-current input.
-func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
-	i := c.opt.Sense
-	if i == nil {
-		return relay.LevelUnknown, relay.ErrNoSense
-	}
-	s, err := c.board.current()
-	if err != nil {
-		return relay.LevelUnknown, fmt.Errorf("line %s: %w", c.opt.Name, err)
-	}
-	a, err := s.do(c.opt.Unit, readInputs(i.Input, 1), nil, ctx.Done())
-	switch {
-	case err != nil:
-		return relay.LevelUnknown, fmt.Errorf("line %s: reading the input: %w", c.opt.Name, err)
-	case bit(a.pdu, 0) == i.CurrentOn:
-		return relay.LevelClosed, nil
-	default:
-		return relay.LevelOpen, nil
-	}
 }
 
 func (c *Contact) read(s *session, stop <-chan struct{}) (relay.Level, time.Time, error) {

@@ -31,10 +31,15 @@ type goBoard struct {
 	wire     []wireEvent
 	connects int
 
+	gaps bool // inputs can be read one by one only
+
 	timedUnit time.Duration // register n times coil n; 0: registers do nothing
 
 	serving sync.WaitGroup
 }
+
+// onSensing selects readings of inputs.
+const onSensing relaytest.On = 100
 
 type wireEvent struct {
 	conn int
@@ -172,6 +177,8 @@ func (b *goBoard) meets(f relaytest.Fault, pdu []byte) bool {
 		return opening
 	case relaytest.Closing:
 		return pdu[0] == 5 && !opening
+	case onSensing:
+		return pdu[0] == 2
 	}
 	return true
 }
@@ -180,15 +187,18 @@ func (b *goBoard) act(pdu []byte) []byte {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	n, v := binary.BigEndian.Uint16(pdu[1:]), binary.BigEndian.Uint16(pdu[3:])
-	if n > 7 {
+	if n > 7 || pdu[0] <= 2 && int(n+v) > len(b.coils) || pdu[0] == 2 && v > 1 && b.gaps {
 		return []byte{pdu[0] | 0x80, 2}
 	}
 	switch pdu[0] {
-	case 1, 2:
-		if b.coils[n] {
-			return []byte{pdu[0], 1, 1}
+	case 1, 2: // an input is as its coil
+		bits := byte(0)
+		for i, on := range b.coils[n : n+v] {
+			if on {
+				bits |= 1 << i
+			}
 		}
-		return []byte{pdu[0], 1, 0}
+		return []byte{pdu[0], 1, bits}
 	case 5:
 		b.setLocked(int(n), v == 0xFF00)
 	case 6:

@@ -2,6 +2,8 @@ package modbus
 
 import (
 	"context"
+	"strconv"
+	"sync"
 	"testing"
 	"time"
 
@@ -9,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
 )
 
 // The loop-current input in either polarity, at a board of libmodbus whose inputs are the opposite of its coils.
@@ -48,4 +51,206 @@ func TestSense(t *testing.T) {
 		_, err = with.Sense(ctx)
 		assert.Error(t, err)
 	}
+}
+
+// sensingBoard is a board with eight lines that all have an input, ready. Coils on mean open, and current flows when the input is off.
+func sensingBoard(t *testing.T, change func(*goBoard)) (*goBoard, *Board, []*Contact) {
+	t.Helper()
+	board := newGoBoard(t, true, false, 0)
+	if change != nil {
+		change(board)
+	}
+	b, err := NewBoard(Options{Name: "cabinet", Address: board.address, Timeout: time.Second, Poll: time.Hour})
+	require.NoError(t, err)
+	var contacts []*Contact
+	for i := range 8 {
+		c, err := b.Contact(ContactOptions{Name: "line " + strconv.Itoa(i), Unit: 1, Coil: uint16(i), OpenOn: true, Sense: &Sense{Input: uint16(i)}})
+		require.NoError(t, err)
+		contacts = append(contacts, c)
+	}
+	b.Start()
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	t.Cleanup(func() { b.Shutdown(ctx); cancel() })
+	require.NoError(t, b.Ready(ctx))
+	return board, b, contacts
+}
+
+// readings returns the requests for inputs that came in.
+func (b *goBoard) readings() (all []wireEvent) {
+	for _, w := range b.requests() {
+		if w.pdu[0] == 2 {
+			all = append(all, w)
+		}
+	}
+	return all
+}
+
+// senseAll has all contacts sensed at once, as often as it says, and returns the levels of the last time.
+func senseAll(t *testing.T, contacts []*Contact, times int) []relay.Level {
+	levels := make([]relay.Level, len(contacts))
+	var all sync.WaitGroup
+	for i, c := range contacts {
+		all.Go(func() {
+			for range times {
+				l, err := c.Sense(t.Context())
+				assert.NoError(t, err)
+				levels[i] = l
+			}
+		})
+	}
+	all.Wait()
+	return levels
+}
+
+// Lines of one board share a reading, and each gets its own bit of it.
+func TestSenseIsShared(t *testing.T) {
+	t.Parallel()
+	board, _, contacts := sensingBoard(t, nil)
+	board.Move(3, true)
+	levels := senseAll(t, contacts, 1)
+	for i, l := range levels {
+		assert.Equal(t, i == 3, l == relay.LevelOpen, i)
+	}
+	r := board.readings()
+	require.LessOrEqual(t, len(r), 2, "a line that a busy machine woke late comes with a second one")
+	assert.Equal(t, "\x02\x00\x00\x00\x08", r[0].pdu, "Modbus Application Protocol 1.1b3, section 6.2")
+
+	before := len(r)
+	senseAll(t, contacts, 10)
+	r = board.readings()[before:]
+	assert.LessOrEqual(t, len(r), 14)
+	for i := 1; i < len(r); i++ {
+		assert.GreaterOrEqual(t, r[i].at-r[i-1].at, senseSpacing-5*time.Millisecond, "no more than 50 a second")
+	}
+}
+
+// A board that refuses a row with a gap in it is read input by input.
+func TestSenseWithGaps(t *testing.T) {
+	t.Parallel()
+	board, _, contacts := sensingBoard(t, func(b *goBoard) { b.gaps = true })
+	board.Move(3, true)
+	for range 2 {
+		for i, l := range senseAll(t, contacts[2:5], 1) {
+			assert.Equal(t, i == 1, l == relay.LevelOpen, i)
+		}
+	}
+	assert.LessOrEqual(t, len(board.readings()), 9)
+}
+
+// senseOnAndOn has all contacts sensed as fast as it goes, until the end.
+func senseOnAndOn(t *testing.T, contacts []*Contact) (ctx context.Context, end func()) {
+	ctx, cancel := context.WithCancel(t.Context())
+	var all sync.WaitGroup
+	for _, c := range contacts {
+		all.Go(func() {
+			for ctx.Err() == nil {
+				c.Sense(ctx)
+			}
+		})
+	}
+	return ctx, func() { cancel(); all.Wait() }
+}
+
+// before returns the readings that the board took on between that instant and the first such command after it, and when that came.
+func (b *goBoard) before(pdu []byte, asked time.Duration) (readings []time.Duration, came time.Duration) {
+	for _, w := range b.requests() {
+		switch {
+		case w.at < asked:
+		case w.pdu[0] == 2:
+			readings = append(readings, w.at)
+		case w.pdu == string(pdu):
+			return readings, w.at
+		}
+	}
+	return readings, -1
+}
+
+// On a board that needs 60 ms for each request the readings of eight lines delay an opening by one answer at most, and its end not at all.
+func TestSenseGivesWay(t *testing.T) {
+	t.Parallel()
+	const answer, length, times = 60 * time.Millisecond, 400 * time.Millisecond, 8
+	board, _, contacts := sensingBoard(t, nil)
+	board.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer})
+	ctx, end := senseOnAndOn(t, contacts)
+	inTheWay := 0
+	for k := range times {
+		asked := time.Since(board.start)
+		r := contacts[0].Interrupt(ctx, relay.Interruption{Seq: uint32(k + 1), Duration: length, NotAfter: time.Now().Add(time.Second)})
+		require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
+		first, opened := board.before(writeCoil(0, true), asked)
+		assert.LessOrEqual(t, len(first), 1, "the one that had been written")
+		readings, closed := board.before(writeCoil(0, false), opened)
+		if n := len(readings); n > 0 && readings[n-1]+answer > closed-5*time.Millisecond {
+			inTheWay++
+		}
+	}
+	end()
+	assert.LessOrEqual(t, inTheWay, 1, "one may be, when this machine is busy with other things")
+	readings := len(board.readings())
+	assert.GreaterOrEqual(t, readings, times, "it is read all the same")
+	assert.LessOrEqual(t, time.Duration(readings)*answer, time.Since(board.start)*6/10, "half of the board's time at most")
+}
+
+// A close asked for at any time waits for one reading at most, too.
+func TestSenseGivesWayToAClose(t *testing.T) {
+	t.Parallel()
+	const answer = 60 * time.Millisecond
+	board, _, contacts := sensingBoard(t, nil)
+	board.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer})
+	ctx, end := senseOnAndOn(t, contacts)
+	for range 5 {
+		asked := time.Since(board.start)
+		require.NoError(t, contacts[1].Close(ctx))
+		readings, came := board.before(writeCoil(1, false), asked)
+		assert.LessOrEqual(t, len(readings), 1)
+		assert.GreaterOrEqual(t, came, asked)
+	}
+	end()
+}
+
+// A board that does not answer readings loses its connection by that once in five seconds, not with each reading.
+func TestSenseWithoutAnswer(t *testing.T) {
+	t.Parallel()
+	board := newGoBoard(t, true, false, 0)
+	b, err := NewBoard(Options{Name: "cabinet", Address: board.address, Timeout: 30 * time.Millisecond})
+	require.NoError(t, err)
+	c, err := b.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 0, OpenOn: true, Sense: &Sense{Input: 0}})
+	require.NoError(t, err)
+	b.Start()
+	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+	defer cancel()
+	defer b.Shutdown(ctx)
+	require.NoError(t, b.Ready(ctx))
+	board.Inject(relaytest.Fault{Do: relaytest.Ignore, On: onSensing})
+	_, err = c.Sense(ctx)
+	require.ErrorIs(t, err, relay.ErrNoAnswer)
+	require.NoError(t, b.Ready(ctx))
+	for range 50 {
+		_, err = c.Sense(ctx)
+		require.Error(t, err)
+	}
+	assert.ErrorIs(t, err, errResting)
+	assert.Len(t, board.readings(), 1)
+}
+
+// What 100 lines at rest cost their board: all ask at the same multiples of 200 ms, as the lines in service do.
+func TestSenseLoad(t *testing.T) {
+	t.Parallel()
+	board, _, contacts := sensingBoard(t, nil)
+	began := time.Now()
+	var all sync.WaitGroup
+	const rounds = 5
+	for i := range 100 {
+		all.Go(func() {
+			for k := range rounds {
+				<-time.After(time.Until(began.Add(time.Duration(k+1) * 200 * time.Millisecond)))
+				_, err := contacts[i%8].Sense(t.Context())
+				assert.NoError(t, err)
+			}
+		})
+	}
+	all.Wait()
+	n := len(board.readings())
+	t.Logf("%d requests in %v for 100 lines", n, time.Since(began).Round(time.Millisecond))
+	assert.LessOrEqual(t, n, 2*rounds)
 }

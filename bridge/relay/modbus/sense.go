@@ -1,0 +1,257 @@
+package modbus
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"clearback/bridge/relay"
+)
+
+// How the loop-current inputs are read. Most boards do one request after the other, so each reading can be in the way of an opening or a
+// close; a whole unit is read at once, and only now and then. All numbers are ours.
+const (
+	// senseGather is how long a reading waits for other lines that want one.
+	senseGather = 2 * time.Millisecond
+	// senseSpacing is the shortest time from one reading of the board to the next, so that a fast board has 50 a second at most.
+	senseSpacing = 20 * time.Millisecond
+	// A board is left alone for so many times as long as the last reading took: a slow one then reads for a quarter of its time at
+	// most, or for half of it while a loop is open.
+	senseIdle, senseOpen = 3, 1
+	// senseClear is what is kept clear before the end of an opening, beside twice the time of a reading.
+	senseClear = 2 * time.Millisecond
+	// senseLook is how often a reading that has to let others go first looks again.
+	senseLook = 2 * time.Millisecond
+	// senseRest follows a reading without an answer. Such a request ends the connection, and the openings have to go on.
+	senseRest = 5 * time.Second
+	// spanMax is how many inputs one request reads at most (Modbus Application Protocol 1.1b3, section 6.2).
+	spanMax = 2000
+)
+
+// errResting: the board did not answer the last reading.
+var errResting = errors.New("modbus: the board did not answer the last reading of its inputs, which is not repeated at once")
+
+// sensing reads the inputs of a board, one request at a time.
+type sensing struct {
+	turn chan struct{} // buffer 1: holding the token is being the one who reads
+
+	// owned by the holder of the token
+	began, ended time.Time // of the last reading
+	rest         time.Time // no reading before
+	cause        error     // of the rest
+}
+
+func newSensing() *sensing {
+	s := &sensing{turn: make(chan struct{}, 1)}
+	s.turn <- struct{}{}
+	return s
+}
+
+// span is a row of inputs that is read at once.
+type span struct {
+	unit      uint8
+	low, high uint16
+
+	mu    sync.Mutex
+	next  *senseRound // gathers; nil: none
+	apart bool        // the board refuses the whole row: it has a gap
+}
+
+// senseRound is one reading for all that wait for it.
+type senseRound struct {
+	done chan struct{} // closed with pdu or err set
+	pdu  []byte
+	err  error
+}
+
+// errLeft: who was to make the reading has gone; another one does.
+var errLeft = errors.New("modbus: the reading was not made")
+
+// spanFor returns the span that the input belongs to; only before Start.
+func (b *Board) spanFor(unit uint8, input uint16) *span {
+	i := slices.IndexFunc(b.spans, func(s *span) bool { return s.unit == unit })
+	if i < 0 {
+		b.spans = append(b.spans, &span{unit: unit, low: input, high: input})
+		return b.spans[len(b.spans)-1]
+	}
+	s := b.spans[i]
+	s.low, s.high = min(s.low, input), max(s.high, input)
+	return s
+}
+
+// Sense reads the loop-current input. Lines of one board share a reading, which gives way to openings and closes; so it may take some time
+// on a board that is slow or busy.
+func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
+	i := c.opt.Sense
+	if i == nil {
+		return relay.LevelUnknown, relay.ErrNoSense
+	}
+	on, err := c.senseShared(ctx, i.Input)
+	switch {
+	case err != nil:
+		return relay.LevelUnknown, fmt.Errorf("line %s: reading the input: %w", c.opt.Name, err)
+	case on == i.CurrentOn:
+		return relay.LevelClosed, nil
+	default:
+		return relay.LevelOpen, nil
+	}
+}
+
+func (c *Contact) senseShared(ctx context.Context, input uint16) (bool, error) {
+	s := c.span
+	if !s.isApart() {
+		pdu, err := c.board.sense(ctx, s)
+		if err == nil {
+			return bit(pdu, int(input-s.low)), nil
+		}
+		if !isException(err) || s.low == s.high {
+			return false, err
+		}
+		s.setApart()
+	}
+	pdu, err := c.board.sense(ctx, c.alone)
+	if err != nil {
+		return false, err
+	}
+	return bit(pdu, 0), nil
+}
+
+func (s *span) isApart() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.apart || s.high-s.low >= spanMax
+}
+
+func (s *span) setApart() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.apart = true
+}
+
+// sense joins the next reading of the span, or makes it.
+func (b *Board) sense(ctx context.Context, s *span) ([]byte, error) {
+	for {
+		s.mu.Lock()
+		r, lead := s.next, s.next == nil
+		if lead {
+			r = &senseRound{done: make(chan struct{})}
+			s.next = r
+		}
+		s.mu.Unlock()
+		if lead {
+			r.pdu, r.err = b.lead(ctx, s)
+			close(r.done)
+		}
+		select {
+		case <-r.done:
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+		switch {
+		case !errors.Is(r.err, errLeft):
+			return r.pdu, r.err
+		case ctx.Err() != nil:
+			return nil, ctx.Err()
+		}
+	}
+}
+
+// lead makes a reading. Who comes before it is written shares it; who comes later gets the next one.
+func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
+	gathered := false
+	gather := func() {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		if !gathered {
+			s.next, gathered = nil, true
+		}
+	}
+	defer gather()
+	n := b.sensing
+	select {
+	case <-n.turn:
+	case <-ctx.Done():
+		return nil, errLeft
+	}
+	defer func() { n.turn <- struct{}{} }()
+	if time.Now().Before(n.rest) {
+		return nil, fmt.Errorf("%w: %w", errResting, n.cause)
+	}
+	session, err := b.awaitQuiet(ctx)
+	if err != nil {
+		return nil, err
+	}
+	gather()
+	n.began = time.Now()
+	a, err := session.do(s.unit, readInputs(s.low, s.high-s.low+1), nil, nil) // at most its time-out
+	n.ended = time.Now()
+	if errors.Is(err, errTimeout) {
+		n.rest, n.cause = n.ended.Add(senseRest), err
+	}
+	return a.pdu, err
+}
+
+// awaitQuiet returns when a reading is in nobody's way: none has been made just now, nothing waits for an answer, and no opening is about to end.
+func (b *Board) awaitQuiet(ctx context.Context) (*session, error) {
+	t := time.NewTimer(senseGather)
+	defer t.Stop()
+	for {
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+			return nil, errLeft
+		}
+		session, err := b.current()
+		if err != nil {
+			return nil, err
+		}
+		wait := b.senseWait(time.Now(), session)
+		if wait <= 0 {
+			return session, nil
+		}
+		t.Reset(wait)
+	}
+}
+
+// senseWait returns how long a reading has to wait at least.
+func (b *Board) senseWait(now time.Time, session *session) time.Duration {
+	n := b.sensing
+	took := n.ended.Sub(n.began)
+	open := false
+	for _, c := range b.contacts {
+		under, ends := c.underWay()
+		open = open || under
+		if under && !ends.IsZero() && ends.Sub(now) < 2*took+senseClear {
+			return max(senseLook, ends.Sub(now))
+		}
+	}
+	times := senseIdle
+	if open {
+		times = senseOpen
+	}
+	pause := max(n.began.Add(senseSpacing).Sub(now), n.ended.Add(time.Duration(times)*took).Sub(now))
+	if pause <= 0 && session.waits() {
+		pause = senseLook
+	}
+	return pause
+}
+
+// underWay tells whether an interruption is, and when it ends, if the board has confirmed it.
+func (c *Contact) underWay() (is bool, ends time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.current == nil {
+		return false, time.Time{}
+	}
+	return true, c.current.due
+}
+
+// waits tells whether a request waits for its answer.
+func (s *session) waits() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.pending) > 0
+}
