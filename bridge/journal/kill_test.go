@@ -1,3 +1,240 @@
 package journal
 
-func writeUntilKilled() bool { return false }
+import (
+	"bufio"
+	"database/sql"
+	"flag"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+var kills = flag.Int("kills", 10, "how often the writing process is killed")
+
+// killedEnv names the journal that a copy of this program, started by a test, is to write until it is killed.
+const killedEnv = "CLEARBACK_TEST_JOURNAL_KILLED"
+
+// writeUntilKilled writes 2,000 records a second on four lines and tells of each after Append has returned: the line and the time, in
+// microseconds, which no two records of a line share. It tells false if this is no such copy.
+func writeUntilKilled() bool {
+	path := os.Getenv(killedEnv)
+	if path == "" {
+		return false
+	}
+	appendForever(Open(Options{Path: path, Version: "killed", Logger: zap.NewNop()}), os.Stdout)
+	return true
+}
+
+func appendForever(j *Journal, to *os.File) {
+	const rate = 2000
+	lines := [...]string{"box-office", "stage-door", "workshop", "green-room"}
+	first := j.FirstCall()
+	tick := time.NewTicker(2 * time.Millisecond)
+	began := time.Now()
+	var last time.Time
+	var text []byte
+	for n := 0; ; {
+		for due := int(time.Since(began).Seconds() * rate); n < due; n++ {
+			at := time.Now().Truncate(time.Microsecond)
+			if !at.After(last) {
+				at = last.Add(time.Microsecond)
+			}
+			last = at
+			line := lines[n%len(lines)]
+			j.Append(step(n/len(lines), line, first+uint64(n/len(lines)/10*len(lines)+n%len(lines)), at))
+			text = strconv.AppendInt(append(append(text[:0], line...), ' '), at.UnixMicro(), 10)
+			if _, err := to.Write(append(text, '\n')); err != nil {
+				return // nobody listens any more
+			}
+		}
+		<-tick.C
+	}
+}
+
+// step is the n-th of ten entries of a call.
+func step(n int, line string, call uint64, at time.Time) story.Entry {
+	e := story.Entry{At: at, Line: line}
+	c, seq := supervision.CallID(call), supervision.Seq(call)
+	switch n % 10 {
+	case 0:
+		e.Event = supervision.Event{Kind: supervision.CallArrived, Call: c}
+	case 1:
+		e.Effect = supervision.Effect{Kind: supervision.OfferCall, Call: c}
+	case 2:
+		e.Event = supervision.Event{Kind: supervision.CallRinging, Call: c}
+	case 3:
+		e.Event = supervision.Event{Kind: supervision.CallAnswered, Call: c}
+	case 4:
+		e.Event = supervision.Event{Kind: supervision.FarEndCleared, Call: c, Evidence: supervision.EvidenceBye}
+	case 5:
+		e.Event = supervision.Event{Kind: supervision.AdapterLegCleared, Call: c, Answer: supervision.AnswerConfirmed}
+	case 6:
+		e.Effect = supervision.Effect{Kind: supervision.OpenLoop, Call: c, Seq: seq, Interval: 800 * time.Millisecond, NotAfter: 1}
+	case 7:
+		e.Event = supervision.Event{Kind: supervision.LoopOpened, Seq: seq}
+	case 8:
+		e.Event = supervision.Event{Kind: supervision.LoopClosed, Seq: seq, Took: 801 * time.Millisecond}
+	case 9:
+		e.Effect = supervision.Effect{Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: c, Seq: seq, Hook: supervision.HookOn}
+	}
+	return e
+}
+
+// TestKilledAtAnyMoment kills a process that writes, at random moments. The file must be sound each time, and all in it that was appended
+// more than 250 ms before, plus what the machine itself was late meanwhile (see yardstick; nothing on a quiet one).
+func TestKilledAtAnyMoment(t *testing.T) {
+	path := newPath(t)
+	var appended, lost, excused int
+	var oldest, slowest time.Duration
+	for round := range *kills {
+		late := yardstick(t)
+		told, killed := runAndKill(t, path, round)
+		slow := late()
+		slowest = max(slowest, slow)
+		db, err := sql.Open("sqlite", dsn(path, "mode=rwc"))
+		require.NoError(t, err)
+		var sound string
+		require.NoError(t, db.QueryRow("PRAGMA integrity_check").Scan(&sound), "kill %d", round)
+		require.Equal(t, "ok", sound, "kill %d", round)
+		there := recorded(t, db, told)
+		require.NoError(t, db.Close())
+		var age time.Duration
+		for _, told := range told {
+			at, whole := instantOf(told)
+			if !whole {
+				continue // the last line, cut short
+			}
+			appended++
+			if !there[told] {
+				lost++
+				age = max(age, killed.Sub(time.UnixMicro(at)))
+			}
+		}
+		oldest = max(oldest, age)
+		if age > 250*time.Millisecond {
+			excused++
+			require.LessOrEqual(t, age, 250*time.Millisecond+2*slow, "kill %d", round)
+		}
+	}
+	if excused > 0 {
+		t.Logf("this machine was not quiet: up to %v late; %d rounds were measured with that", slowest, excused)
+	}
+	t.Logf("%d kills, %d records appended, %d not in the file, the oldest of them appended %v before the kill", *kills, appended, lost, oldest)
+	assert.Positive(t, appended)
+
+	// What was under way at a kill is broken off once a later run begins.
+	j := Open(options(t, path))
+	require.NoError(t, j.Close())
+	rows, err := reader(t, path).Calls(ctx, Filter{})
+	require.NoError(t, err)
+	broken := 0
+	for _, row := range rows {
+		require.NotEqual(t, story.OutcomeOpen, row.Outcome)
+		if row.Outcome == story.OutcomeBroken {
+			broken++
+		}
+	}
+	assert.Positive(t, broken)
+}
+
+// runAndKill returns what the process told until it was killed, and when that was.
+func runAndKill(t *testing.T, path string, round int) (told []string, killed time.Time) {
+	t.Helper()
+	self, err := os.Executable()
+	require.NoError(t, err)
+	cmd := exec.Command(self, "-test.run=^$")
+	cmd.Env = append(os.Environ(), killedEnv+"="+path)
+	out, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
+	lines := make(chan string, 1<<16) // so many that the process is never held up by the test: 30 s of its records
+	go func() {
+		defer close(lines)
+		for s := bufio.NewScanner(out); s.Scan(); {
+			lines <- s.Text()
+		}
+	}()
+	delay := time.Duration(rand.Int64N(int64(450 * time.Millisecond)))
+	if round%8 != 7 { // else it may be killed while it opens the file
+		select {
+		case first := <-lines:
+			told = append(told, first)
+		case <-time.After(10 * time.Second):
+			t.Fatal("the writing process says nothing")
+		}
+	} else {
+		delay /= 4
+	}
+	<-time.After(delay)
+	killed = time.Now()
+	require.NoError(t, cmd.Process.Kill())
+	for line := range lines {
+		told = append(told, line)
+	}
+	_ = cmd.Wait() // killed, as wished
+	return told, killed
+}
+
+// instantOf reads what a line of the writing process tells.
+func instantOf(told string) (at int64, whole bool) {
+	_, text, _ := strings.Cut(told, " ")
+	at, err := strconv.ParseInt(text, 10, 64)
+	return at, err == nil && len(text) == len("1793647333000000")
+}
+
+// recorded returns what the file holds since the first of what was told, in the form of that.
+func recorded(t *testing.T, db *sql.DB, told []string) map[string]bool {
+	t.Helper()
+	all := map[string]bool{}
+	if len(told) == 0 {
+		return all
+	}
+	since, _ := instantOf(told[0])
+	for _, table := range []string{"events", "effects"} {
+		require.NoError(t, each(ctx, db, "SELECT l.name || ' ' || e.at FROM "+table+" e JOIN lines l ON l.id = e.line WHERE e.at >= ?",
+			func(rows *sql.Rows) error {
+				var told string
+				err := rows.Scan(&told)
+				all[told] = true
+				return err
+			}, since))
+	}
+	return all
+}
+
+// yardstick writes and syncs a small file every 50 ms beside the journal's own folder; late ends that and returns by how much it was late at
+// most: what neither program is to blame for.
+func yardstick(t *testing.T) (late func() time.Duration) {
+	f, err := os.Create(filepath.Join(t.TempDir(), "yardstick"))
+	require.NoError(t, err)
+	quit, ended := make(chan struct{}), make(chan time.Duration)
+	go func() {
+		var most time.Duration
+		block := make([]byte, 20<<10)
+		for due := time.Now(); ; due = time.Now().Add(50 * time.Millisecond) {
+			select {
+			case <-quit:
+				_ = f.Close() // of no use any more
+				ended <- most
+				return
+			case <-time.After(time.Until(due)):
+			}
+			if _, err := f.WriteAt(block, 0); err == nil && f.Sync() == nil {
+				most = max(most, time.Since(due))
+			}
+		}
+	}()
+	return func() time.Duration { close(quit); return <-ended }
+}

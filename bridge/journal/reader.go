@@ -127,6 +127,15 @@ var callsQuery = "SELECT c.id, " + columns("c.", callColumns) + `, c.first, c.la
 	c.run < (SELECT max(id) FROM runs) OR (SELECT ended FROM runs WHERE id = c.run) IS NOT NULL
 	FROM calls c JOIN lines l ON l.id = c.line`
 
+var callQuery = callsQuery + " WHERE c.call = ? ORDER BY c.id DESC LIMIT 1"
+
+func lastQuery(only string) string {
+	return callsQuery + " WHERE c.line = (SELECT id FROM lines WHERE name = ?)" + only + " ORDER BY c.began DESC LIMIT 1"
+}
+
+const entriesQuery = `SELECT id, at, text, 0 FROM events WHERE line = ?1 AND id BETWEEN ?2 AND ?3
+	UNION ALL SELECT id, at, text, 1 FROM effects WHERE line = ?1 AND id BETWEEN ?2 AND ?3 ORDER BY 1 LIMIT ?4`
+
 // Calls returns calls in the order of their beginning.
 func (r *Reader) Calls(ctx context.Context, f Filter) ([]Row, error) {
 	query, args := f.query()
@@ -148,14 +157,19 @@ func (f *Filter) query() (string, []any) {
 		where = append(where, cond)
 		args = append(args, arg...)
 	}
+	// What changed last is few of many: a plus sign keeps SQLite from the index of that column, so that it takes the one of changed.
+	plus := ""
+	if f.After > 0 {
+		plus = "+"
+	}
 	if f.Line != "" {
-		add("c.line = (SELECT id FROM lines WHERE name = ?)", f.Line)
+		add(plus+"c.line = (SELECT id FROM lines WHERE name = ?)", f.Line)
 	}
 	if !f.Since.IsZero() {
-		add("c.began >= ?", f.Since.UnixMicro())
+		add(plus+"c.began >= ?", f.Since.UnixMicro())
 	}
 	if f.Failed {
-		add("c.failed = 1")
+		add(plus + "c.failed = 1")
 	}
 	if f.After > 0 {
 		add("c.changed > ?", f.After)
@@ -164,7 +178,7 @@ func (f *Filter) query() (string, []any) {
 	if len(where) > 0 {
 		query += " WHERE " + strings.Join(where, " AND ")
 	}
-	query += " ORDER BY c.began DESC, c.id DESC"
+	query += " ORDER BY " + plus + "c.began DESC, c.id DESC"
 	if f.Limit > 0 {
 		query += " LIMIT ?"
 		args = append(args, f.Limit)
@@ -209,7 +223,7 @@ var ErrUnknown = errors.New("journal: not known")
 // Call returns the call of that number (the latest, if a number was used twice), with the entries of it and those of its line meanwhile.
 // Without one the error is an [ErrUnknown].
 func (r *Reader) Call(ctx context.Context, call uint64) (Row, []story.Entry, error) {
-	rows, err := r.rows(ctx, callsQuery+" WHERE c.call = ? ORDER BY c.id DESC LIMIT 1", int64(call))
+	rows, err := r.rows(ctx, callQuery, int64(call))
 	if err != nil {
 		return Row{}, nil, err
 	}
@@ -232,8 +246,7 @@ func (r *Reader) Last(ctx context.Context, line string) (Row, []story.Entry, err
 	var last *Row
 	for _, only := range []string{" AND c.clearing = 1", ""} {
 		for _, name := range lines {
-			rows, err := r.rows(ctx, callsQuery+" WHERE c.line = (SELECT id FROM lines WHERE name = ?)"+only+
-				" ORDER BY c.began DESC LIMIT 1", name)
+			rows, err := r.rows(ctx, lastQuery(only), name)
 			if err != nil {
 				return Row{}, nil, err
 			}
@@ -262,8 +275,7 @@ func (r *Reader) entries(ctx context.Context, of *Row) ([]story.Entry, error) {
 		last = 1<<63 - 1
 	}
 	var all []story.Entry
-	err := each(ctx, r.db, `SELECT id, at, text, 0 FROM events WHERE line = ?1 AND id BETWEEN ?2 AND ?3
-		UNION ALL SELECT id, at, text, 1 FROM effects WHERE line = ?1 AND id BETWEEN ?2 AND ?3 ORDER BY 1 LIMIT ?4`,
+	err := each(ctx, r.db, entriesQuery,
 		func(rows *sql.Rows) error {
 			var id, at int64
 			var text string

@@ -1,0 +1,209 @@
+package journal
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+var (
+	figures     = flag.Bool("figures", false, "measure: hand-over at 2,000 events/s, reading among a million calls, dropping")
+	figureCalls = flag.Int("figures.calls", 1_000_000, "calls in the journal that is read")
+	figureFile  = flag.String("figures.file", "", "where that journal is kept for the next time; empty: nowhere")
+)
+
+// quantile of what was measured; d is sorted by it.
+func quantile(d []time.Duration, q float64) time.Duration {
+	slices.Sort(d)
+	return d[min(len(d)-1, int(q*float64(len(d))))]
+}
+
+func TestHandingOverAllocatesNothing(t *testing.T) {
+	var q queue
+	q.init(queueLimit)
+	e := story.Entry{Line: "box-office", At: start, Event: supervision.Event{Kind: supervision.Seized}}
+	var taken []*chunk
+	n := testing.AllocsPerRun(50, func() {
+		for range 200 { // 100 ms at 2,000 events/s
+			q.putEntry(&e)
+		}
+		taken, _ = q.take(taken)
+		q.giveBack(taken)
+	})
+	assert.Zero(t, n)
+}
+
+func BenchmarkAppend(b *testing.B) {
+	j := Open(Options{Path: filepath.Join(b.TempDir(), "journal.db"), Logger: zap.NewNop()})
+	defer j.Close()
+	e := story.Entry{Line: "box-office", At: start, Event: supervision.Event{Kind: supervision.Seized}}
+	b.ReportAllocs()
+	for b.Loop() {
+		j.Append(e)
+	}
+}
+
+// TestFigureHandOver offers 2,000 events and effects a second, of 20 lines, for 10 s.
+func TestFigureHandOver(t *testing.T) {
+	if !*figures {
+		t.Skip("needs -figures")
+	}
+	path := newPath(t)
+	j := Open(options(t, path))
+	const rate, span = 2000, 10
+	var entries []story.Entry
+	for call := uint64(1); len(entries) < rate*span; call++ {
+		entries = append(entries, held(fmt.Sprintf("line-%d", call%20), start.Add(time.Duration(call)*time.Second), call, "on").entries...)
+	}
+	entries = entries[:rate*span]
+	took := make([]time.Duration, 0, len(entries))
+	most := 0
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	for began := time.Now(); len(entries) > 0; <-tick.C {
+		due := min(len(entries), int(time.Since(began).Seconds()*rate)-len(took))
+		for _, e := range entries[:max(0, due)] {
+			at := time.Now()
+			j.Append(e)
+			took = append(took, time.Since(at))
+		}
+		entries = entries[max(0, due):]
+		most = max(most, j.Health().Queued)
+	}
+	closing := time.Now()
+	require.NoError(t, j.Close())
+	t.Logf("hand-over at %d/s: p50 %v, p99 %v, p99.9 %v, most %v; at most %d waited; closed in %v; dropped %d", rate,
+		quantile(took, 0.5), quantile(took, 0.99), quantile(took, 0.999), quantile(took, 1), most, time.Since(closing), j.Health().Dropped)
+	info, err := os.Stat(path)
+	require.NoError(t, err)
+	t.Logf("%d records take %d bytes, %.1f each", len(took), info.Size(), float64(info.Size())/float64(len(took)))
+	assert.LessOrEqual(t, quantile(took, 0.99), 50*time.Microsecond)
+	assert.Zero(t, j.Health().Dropped)
+}
+
+// fill writes calls of a year, on ten lines, of the forms that days bring: most answered and cleared by the near end, some held.
+func fill(tb testing.TB, path string, calls int) {
+	tb.Helper()
+	o := Options{Path: path, Version: "v0.0.0-test", Logger: zap.NewNop()}
+	s, err := openStore(ctx, &o, time.Second, start, nil)
+	require.NoError(tb, err)
+	_, err = s.conn.ExecContext(ctx, "PRAGMA synchronous = OFF")
+	require.NoError(tb, err)
+	d := newDigest(nil)
+	began := start.Add(-365 * 24 * time.Hour)
+	for n := 1; n <= calls; n++ {
+		line := fmt.Sprintf("line-%d", n%10)
+		at := began.Add(time.Duration(n) * (365 * 24 * time.Hour / time.Duration(calls)))
+		sc := unanswered(line, at, uint64(n))
+		switch n % 20 {
+		case 0:
+			sc = held(line, at, uint64(n), "on")
+		case 1:
+			sc = held(line, at, uint64(n), map[bool]string{true: "off", false: "unknown"}[n%200 == 1])
+		}
+		for _, e := range sc.entries {
+			d.take(&record{entry: e})
+		}
+		if n%500 == 0 || n == calls {
+			for !d.empty() {
+				s.anchor(1)
+				rows, err := s.write(ctx, d, 1<<20)
+				require.NoError(tb, err)
+				d.written(rows)
+			}
+		}
+		if n%20000 == 0 {
+			_, err = s.conn.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
+			require.NoError(tb, err)
+		}
+	}
+	require.NoError(tb, s.end(ctx, start))
+}
+
+func TestFigureReading(t *testing.T) {
+	if !*figures {
+		t.Skip("needs -figures")
+	}
+	path := *figureFile
+	if path == "" {
+		path = newPath(t)
+	}
+	if _, err := os.Stat(path); err != nil {
+		began := time.Now()
+		fill(t, path, *figureCalls)
+		t.Logf("filled in %v", time.Since(began))
+	}
+	info, err := os.Stat(path)
+	require.NoError(t, err)
+	t.Logf("%d calls take %d MB", *figureCalls, info.Size()>>20)
+	for _, q := range readings(uint64(*figureCalls)) {
+		var took []time.Duration
+		n := 0
+		for range 5 {
+			began := time.Now()
+			r, err := OpenReader(path)
+			require.NoError(t, err)
+			n, err = q.run(r)
+			require.NoError(t, err)
+			require.NoError(t, r.Close())
+			took = append(took, time.Since(began))
+		}
+		t.Logf("%-40s %8v median, %8v most, %d found (opening included)", q.name, quantile(took, 0.5), quantile(took, 1), n)
+		assert.LessOrEqual(t, quantile(took, 0.5), q.limit, q.name)
+	}
+}
+
+type reading struct {
+	name  string
+	limit time.Duration
+	run   func(r *Reader) (int, error)
+}
+
+// readings are what people ask, with the limits of time among a million calls.
+func readings(calls uint64) []reading {
+	list := func(f Filter) func(r *Reader) (int, error) {
+		return func(r *Reader) (int, error) {
+			rows, err := r.Calls(ctx, f)
+			return len(rows), err
+		}
+	}
+	entries := func(rows []story.Entry, err error) (int, error) { return len(rows), err }
+	return []reading{
+		{"calls --since 2d", 200 * time.Millisecond, list(Filter{Since: start.Add(-48 * time.Hour)})},
+		{"calls, the latest 50", 200 * time.Millisecond, list(Filter{Limit: 50})},
+		{"calls since a year, the latest 50", 200 * time.Millisecond, list(Filter{Since: start.Add(-360 * 24 * time.Hour), Limit: 50})},
+		{"calls LINE, the latest 200", 200 * time.Millisecond, list(Filter{Line: "line-3", Limit: 200})},
+		{"calls LINE --since 2d", 200 * time.Millisecond, list(Filter{Line: "line-3", Since: start.Add(-48 * time.Hour)})},
+		{"calls --failed", 200 * time.Millisecond, list(Filter{Failed: true, Limit: 200})},
+		{"calls LINE --failed", 200 * time.Millisecond, list(Filter{Line: "line-1", Failed: true, Limit: 200})},
+		{"calls LINE --failed, none", 200 * time.Millisecond, list(Filter{Line: "line-3", Failed: true})},
+		{"calls --follow, nothing new", 200 * time.Millisecond, list(Filter{After: int64(calls * 3)})},
+		{"explain CALL", 100 * time.Millisecond, func(r *Reader) (int, error) {
+			_, e, err := r.Call(ctx, calls/2)
+			return entries(e, err)
+		}},
+		{"explain LINE", 100 * time.Millisecond, func(r *Reader) (int, error) {
+			_, e, err := r.Last(ctx, "line-1")
+			return entries(e, err)
+		}},
+		{"explain last", 100 * time.Millisecond, func(r *Reader) (int, error) {
+			_, e, err := r.Last(ctx, "")
+			return entries(e, err)
+		}},
+		{"incidents that are open", 200 * time.Millisecond, func(r *Reader) (int, error) {
+			all, err := r.Incidents(ctx, "line-1", true, time.Time{})
+			return len(all), err
+		}},
+	}
+}
