@@ -30,8 +30,8 @@ const (
 // board is a relay board that speaks Modbus TCP. An energised coil opens the normally-closed contact of its line. Register
 // timedBase+n energises coil n for so many counts. Its methods may be called from any goroutine.
 type board struct {
-	addr netip.AddrPort
-	move []func(energised bool) // set once, by coil; nil: nothing is wired to it
+	addr  netip.AddrPort
+	wired []terminal // set once, by coil
 
 	all sync.WaitGroup
 
@@ -41,13 +41,20 @@ type board struct {
 	coils  [boardCoils]bool
 	timers [boardCoils]*time.Timer
 	power  bool
-	cut    bool // the network is cut: nothing comes in or goes out
-	wrote  bool // somebody wrote a coil
+	late   time.Duration // how late it answers; what it is told it does at once
+	cut    bool          // the network is cut: nothing comes in or goes out
+	wrote  bool          // somebody wrote a coil
 	shut   bool
 }
 
-func openBoard(wired []func(bool)) (*board, error) {
-	b := &board{move: wired, conns: map[net.Conn]bool{}, power: true}
+// terminal is what is wired to a coil and to the discrete input of the same number; nil: nothing.
+type terminal struct {
+	move    func(energised bool)
+	current func() bool // whether loop current flows. It must not be called under the board's mu: a coil moves under it
+}
+
+func openBoard(wired []terminal) (*board, error) {
+	b := &board{wired: wired, conns: map[net.Conn]bool{}, power: true}
 	l, err := net.Listen("tcp4", "127.0.0.1:0")
 	if err != nil {
 		return nil, fmt.Errorf("open the relay board on loopback: %w", err)
@@ -104,12 +111,17 @@ func (b *board) serve(c net.Conn) {
 		if _, err := io.ReadFull(c, pdu); err != nil {
 			return
 		}
-		res := b.request(head[6], pdu)
+		res, late := b.request(head[6], pdu)
 		if res == nil {
 			continue // the network is cut
 		}
 		binary.BigEndian.PutUint16(head[4:], uint16(len(res)+1))
-		if _, err := c.Write(append(head[:], res...)); err != nil {
+		frame := append(head[:], res...)
+		if late > 0 {
+			time.AfterFunc(late, func() { _, _ = c.Write(frame) }) // nobody asks any more if that fails
+			continue
+		}
+		if _, err := c.Write(frame); err != nil {
 			return
 		}
 	}
@@ -117,20 +129,40 @@ func (b *board) serve(c net.Conn) {
 
 func refuse(function, code byte) []byte { return []byte{function | 0x80, code} }
 
-// request carries out one request; nil means that the board never saw it.
-func (b *board) request(unit byte, pdu []byte) []byte {
+// request carries out one request; nil means that the board never saw it. late is how long the answer is on its way.
+func (b *board) request(unit byte, pdu []byte) (res []byte, late time.Duration) {
+	inputs := b.inputs(pdu)
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.cut || !b.power || unit != boardUnit {
-		return nil
+		return nil, 0
 	}
+	return b.answer(pdu, inputs), b.late
+}
+
+// inputs reads the discrete inputs that a request asks for.
+func (b *board) inputs(pdu []byte) (in [boardCoils]bool) {
+	if len(pdu) != 5 || pdu[0] != readInputs {
+		return in
+	}
+	from, n := int(binary.BigEndian.Uint16(pdu[1:])), int(binary.BigEndian.Uint16(pdu[3:]))
+	for i := from; i < min(from+n, len(b.wired), boardCoils); i++ {
+		in[i] = b.wired[i].current != nil && b.wired[i].current()
+	}
+	return in
+}
+
+// answer needs mu.
+func (b *board) answer(pdu []byte, inputs [boardCoils]bool) []byte {
 	if len(pdu) != 5 {
 		return refuse(pdu[0], illegalFunction)
 	}
 	addr, value := int(binary.BigEndian.Uint16(pdu[1:])), int(binary.BigEndian.Uint16(pdu[3:]))
 	switch pdu[0] {
-	case readCoils, readInputs:
-		return b.bits(pdu[0], addr, value)
+	case readCoils:
+		return bits(pdu[0], b.coils, addr, value)
+	case readInputs:
+		return bits(pdu[0], inputs, addr, value)
 	case writeCoil:
 		switch {
 		case addr >= boardCoils:
@@ -153,7 +185,7 @@ func (b *board) request(unit byte, pdu []byte) []byte {
 	return pdu // a write is echoed
 }
 
-func (b *board) bits(function byte, addr, n int) []byte {
+func bits(function byte, from [boardCoils]bool, addr, n int) []byte {
 	if n < 1 || n > 2000 {
 		return refuse(function, illegalValue)
 	}
@@ -163,7 +195,7 @@ func (b *board) bits(function byte, addr, n int) []byte {
 	res := make([]byte, 2+(n+7)/8)
 	res[0], res[1] = function, byte((n+7)/8)
 	for i := range n {
-		if b.coils[addr+i] {
+		if from[addr+i] {
 			res[2+i/8] |= 1 << (i % 8)
 		}
 	}
@@ -184,8 +216,8 @@ func (b *board) set(coil int, on bool) {
 		return
 	}
 	b.coils[coil] = on
-	if coil < len(b.move) && b.move[coil] != nil {
-		b.move[coil](on)
+	if coil < len(b.wired) && b.wired[coil].move != nil {
+		b.wired[coil].move(on)
 	}
 }
 
@@ -224,6 +256,13 @@ func (b *board) losePower() {
 		b.set(i, false)
 	}
 	b.dropLocked()
+}
+
+// slow lets every answer take so long from now on.
+func (b *board) slow(late time.Duration) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.late = late
 }
 
 func (b *board) restorePower() {

@@ -34,7 +34,7 @@ func newWire(t *testing.T) *wire {
 			w.moved, w.when = append(w.moved, name+state), append(w.when, time.Now())
 		}
 	}
-	b, err := openBoard([]func(bool){note("first"), note("second")})
+	b, err := openBoard([]terminal{{move: note("first")}, {move: note("second"), current: func() bool { return true }}})
 	require.NoError(t, err)
 	w.board = b
 	t.Cleanup(b.close)

@@ -1,6 +1,7 @@
 package rehearsal
 
 import (
+	"fmt"
 	"strings"
 	"sync"
 
@@ -50,7 +51,7 @@ func (c *capture) Check(e zapcore.Entry, ce *zapcore.CheckedEntry) *zapcore.Chec
 }
 
 func (c *capture) Write(e zapcore.Entry, fields []zapcore.Field) error {
-	line, controller, text, fault := "", "", "", ""
+	line, controller, text, fault, reason, advice := "", "", "", "", "", ""
 	for _, f := range append(append([]zapcore.Field(nil), c.with...), fields...) {
 		switch {
 		case f.Key == "line":
@@ -59,6 +60,10 @@ func (c *capture) Write(e zapcore.Entry, fields []zapcore.Field) error {
 			controller = f.String
 		case f.Key == "text":
 			text = f.String
+		case f.Key == "reason":
+			reason = fmt.Sprint(f.Interface) // a word of the machine's
+		case f.Key == "advice":
+			advice = f.String
 		case f.Type == zapcore.ErrorType:
 			if err, ok := f.Interface.(error); ok {
 				fault = err.Error()
@@ -70,8 +75,10 @@ func (c *capture) Write(e zapcore.Entry, fields []zapcore.Field) error {
 			return nil
 		}
 		text = e.Level.String() + ": " + e.Message
-		if fault != "" {
-			text += ": " + fault
+		for _, more := range []string{fault, reason, advice} {
+			if more != "" {
+				text += ": " + more
+			}
 		}
 	}
 	switch t, b := c.lines[line], c.controllers[controller]; {

@@ -62,7 +62,7 @@ func (d *wired) start(c *config.Config, log *zap.Logger) error {
 	for i := range c.Lines {
 		l := &c.Lines[i]
 		line := bridge.NewLine(bridge.LineOptions{
-			Name: l.Name, Policy: l.Policy, Contact: d.contacts.Contact(l.Name), Epoch: epoch, Logger: log, Sense: l.Verify.By == "sense",
+			Name: l.Name, Policy: l.Policy, Contact: d.contacts.Contact(l.Name), Epoch: epoch, Logger: log, Sense: l.Verify.By == "sense", Remind: c.Log.Remind,
 		})
 		lines = append(lines, line)
 		lo := sipua.LineOptions{

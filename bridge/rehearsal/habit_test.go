@@ -38,3 +38,18 @@ func TestHabits(t *testing.T) {
 	t.Logf("%s\n%v", &out, time.Since(began))
 	require.NoError(t, err)
 }
+
+// The scenes without a habit, with the parts of the daemon.
+func TestScenes(t *testing.T) {
+	if *only == "" {
+		t.Skip("the whole daemon plays them elsewhere")
+	}
+	var out bytes.Buffer
+	o := Options{Start: startWired, Out: &out}
+	if *only != "all" {
+		o.Scenes = strings.Split(*only, ",")
+	}
+	err := Run(t.Context(), o)
+	t.Logf("%s", &out)
+	require.NoError(t, err)
+}

@@ -7,6 +7,7 @@ import (
 	"net/netip"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // domain is the PBX's, and the realm of its digest.
@@ -22,12 +23,13 @@ type pbx struct {
 	bindings  map[string]string         // contact URI of a registered line
 	elsewhere map[string]netip.AddrPort // far ends, by number
 	nonces    map[string]bool
+	slow      map[netip.AddrPort]time.Duration // how long a BYE from there is on its way
 }
 
 func openPBX() (*pbx, error) {
 	p := &pbx{
 		passwords: map[string]string{}, bindings: map[string]string{}, elsewhere: map[string]netip.AddrPort{},
-		nonces: map[string]bool{},
+		nonces: map[string]bool{}, slow: map[netip.AddrPort]time.Duration{},
 	}
 	ready := make(chan struct{})
 	s, err := openSocket(func(m *message, from netip.AddrPort) { <-ready; p.take(m, from) })
@@ -71,9 +73,16 @@ func (p *pbx) take(m *message, from netip.AddrPort) {
 		p.back(m)
 	case m.method() == "REGISTER":
 		p.register(m, from)
+	case m.method() == "BYE" && p.slow[from] > 0:
+		p.after(p.slow[from], func() { p.forward(m, from) })
 	default:
 		p.forward(m, from)
 	}
+}
+
+// delayBye keeps each BYE of a far end for a while.
+func (p *pbx) delayBye(number string, d time.Duration) {
+	p.ask(func() { p.slow[p.elsewhere[number]] = d })
 }
 
 // back sends a response the way the request came: RFC 3261 section 16.7, RFC 3581.

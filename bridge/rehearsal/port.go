@@ -17,6 +17,9 @@ type outbound struct {
 	password string
 }
 
+// offHookNumber is what a port calls that was left off hook.
+const offHookNumber = "555-0149"
+
 // registerFor is what a port asks for; a rehearsal is over before it would have to refresh.
 const registerFor = 300 * time.Second
 
@@ -27,6 +30,8 @@ type port struct {
 	out   outbound
 	rig   *rig
 	habit habit // set once
+	// offHookAfter is how long the line may be left off hook before the port calls offHookNumber; 0: for ever. Set once.
+	offHookAfter time.Duration
 
 	mu         sync.Mutex
 	registered bool   // guarded by mu
@@ -44,10 +49,11 @@ type port struct {
 	clearing int // numbers the treatments
 	down     bool
 	message  bool
+	seizures int
 }
 
-func openPort(out outbound, r *rig, h habit, say func(string)) (*port, error) {
-	p := &port{out: out, rig: r, habit: h}
+func openPort(out outbound, r *rig, h habit, offHookAfter time.Duration, say func(string)) (*port, error) {
+	p := &port{out: out, rig: r, habit: h, offHookAfter: offHookAfter}
 	u, err := openUA(out.user, p, say)
 	if err != nil {
 		return nil, err
@@ -182,7 +188,9 @@ func (p *port) hook(c loop.Change) {
 		if p.call != nil && p.call.in != nil && !p.call.confirmed {
 			p.rig.ringing(false)
 			p.call.answer()
+			return
 		}
+		p.leftOffHook()
 	case loop.PortOnHook:
 		p.onHook()
 	case loop.PortFlash:
@@ -190,8 +198,24 @@ func (p *port) hook(c loop.Change) {
 	}
 }
 
+// leftOffHook calls a number if nobody keys one for too long.
+func (p *port) leftOffHook() {
+	p.seizures++
+	of := p.seizures
+	if p.offHookAfter == 0 {
+		return
+	}
+	p.ua.after(p.offHookAfter, func() {
+		if p.off && p.call == nil && p.seizures == of {
+			p.ua.tell("the line is left off hook: calls %s", offHookNumber)
+			p.call, _ = p.ua.invite(offHookNumber, p.out.domain, p.out.at) // without a socket nobody is told
+		}
+	})
+}
+
 func (p *port) onHook() {
 	p.off = false
+	p.seizures++
 	p.busyBy = time.Now().Add(p.habit.busyFor)
 	p.endTreatment()
 	if p.call != nil {

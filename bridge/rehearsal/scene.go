@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"clearback/supervision"
 	"clearback/supervision/loop"
 )
 
@@ -35,6 +36,10 @@ type part struct {
 	direct       bool          // RTP does not pass the daemon
 	bystander    bool          // its adapter is a plain one, whatever habit is played
 	habit        string        // its adapter's, instead of the stage's
+	byeAfter     time.Duration // if not 0, its adapter answers a BYE so late
+	sensed       bool          // the board has a loop-current input for the line, and that is what is trusted
+	offHookAfter time.Duration // the adapter calls offHookNumber when the line is left off hook for so long; 0: it does not
+	set          func(*supervision.Policy)
 }
 
 // verdict is what is said of a scene: what was seen, and what is not as it should be.

@@ -13,7 +13,9 @@ import (
 const cabinet = "cabinet" // the board that most lines share
 
 // scenes are all there are, in the order of the report.
-func scenes() []scene { return slices.Concat(callScenes(), boardScenes(), endScenes()) }
+func scenes() []scene {
+	return slices.Concat(callScenes(), boardScenes(), endScenes(), incidentScenes())
+}
 
 func callScenes() []scene {
 	return []scene{
@@ -87,6 +89,11 @@ func (p *play) heldCall(ctx context.Context, l *line) (*phone, error) {
 	}
 	if err := p.hold(ctx, l); err != nil {
 		return nil, err
+	}
+	if l.sensed && !p.without {
+		if err := p.until(ctx, "the loop current is seen", func() bool { _, ok := p.find(l.name, "clearback", "seized"); return ok }); err != nil {
+			return nil, err
+		}
 	}
 	return f, p.meanwhile(ctx, l)
 }

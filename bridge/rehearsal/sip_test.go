@@ -31,7 +31,7 @@ func newHouse(t *testing.T, password string) *house {
 	h.rig, err = newRig(parts(), func(at time.Time, who, text string) { h.tl.add(at, "box-office", who, text) })
 	require.NoError(t, err)
 	t.Cleanup(h.rig.close)
-	h.port, err = openPort(outbound{at: h.pbx.addr, domain: domain, user: "555-0101", password: password}, h.rig, habit{},
+	h.port, err = openPort(outbound{at: h.pbx.addr, domain: domain, user: "555-0101", password: password}, h.rig, habit{}, 0,
 		func(text string) { h.tl.add(time.Now(), "box-office", "adapter", text) })
 	require.NoError(t, err)
 	t.Cleanup(h.port.close)

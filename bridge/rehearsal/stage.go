@@ -26,6 +26,8 @@ const (
 	// watchFor is how long nothing must happen where nothing should: longer than the longest way to an opening that the
 	// daemon has, `lead` and `interval` together, which invariant 11 bounds to 2 s.
 	watchFor = 2200 * time.Millisecond
+	// remindEvery is how often the daemon says again that an incident lasts; shortened from minutes.
+	remindEvery = 700 * time.Millisecond
 	// stuckFor is how long a line is watched without the daemon before it is said to stay held.
 	stuckFor = 3 * time.Second
 )
@@ -100,7 +102,7 @@ func (s *stage) build(scenes []scene) (err error) {
 	if s.pbx, err = openPBX(); err != nil {
 		return err
 	}
-	wiring := map[string][]func(bool){}
+	wiring := map[string][]terminal{}
 	for _, sc := range scenes {
 		p := &play{scene: sc, timeline: &timeline{}, stage: s, without: s.o.Without, lines: map[string]*line{}}
 		s.plays = append(s.plays, p)
@@ -113,7 +115,7 @@ func (s *stage) build(scenes []scene) (err error) {
 			p.lines[part.name] = l
 			s.pbx.addLine(part.number, servicePassword(part.name))
 			l.coil = len(wiring[part.board])
-			wiring[part.board] = append(wiring[part.board], l.rig.energise)
+			wiring[part.board] = append(wiring[part.board], terminal{l.rig.energise, func() bool { return l.rig.state().Current }})
 		}
 	}
 	if s.o.Without {
@@ -148,12 +150,21 @@ func (s *stage) habitOf(part part) habit {
 }
 
 func newLine(part part, h habit) *line {
+	if part.byeAfter > 0 {
+		h.byeAfter = part.byeAfter
+	}
 	l := &line{part: part, habit: h, policy: supervision.DefaultPolicy()}
 	l.policy.FlashMax = parts().FlashMax
 	if part.interval > 0 {
 		l.policy.Interval = part.interval
 	}
 	h.configure(&l.policy)
+	if part.sensed {
+		l.policy.ProbeTrusted, l.policy.SenseTrusted = false, true
+	}
+	if part.set != nil {
+		part.set(&l.policy)
+	}
 	return l
 }
 
@@ -182,11 +193,11 @@ func (s *stage) configuration() *config.Config {
 			ServiceSide: config.Socket{Listen: loopback, Transports: []string{"udp"}, Advertise: "127.0.0.1"},
 		},
 		Media: config.Media{AdapterAddress: loopback.Addr(), ServiceAddress: loopback.Addr(), PortLow: 20000, PortHigh: 29999},
-		Log:   config.Log{Level: "info", Format: "json"},
+		Log:   config.Log{Level: "info", Format: "json", Remind: remindEvery},
 	}
 	for name, b := range s.boards {
 		c.Controllers = append(c.Controllers, config.Controller{
-			Name: name, Driver: "modbus", Modbus: config.Modbus{Address: b.addr.String(), Timeout: 500 * time.Millisecond},
+			Name: name, Driver: "modbus", Modbus: config.Modbus{Address: b.addr.String(), Timeout: timeouts(name)},
 		})
 	}
 	for _, p := range s.plays {
@@ -195,6 +206,14 @@ func (s *stage) configuration() *config.Config {
 		}
 	}
 	return c
+}
+
+// timeouts of the boards.
+func timeouts(board string) time.Duration {
+	if board == slowBoard {
+		return 2 * slowFor
+	}
+	return 500 * time.Millisecond
 }
 
 func (s *stage) lineConfiguration(l *line) config.Line {
@@ -211,6 +230,17 @@ func (s *stage) lineConfiguration(l *line) config.Line {
 			AcceptOpenIfDaemonDies: !l.timed,
 		},
 		Policy: l.policy,
+		Verify: config.Verify{By: "options", Watch: l.policy.Watch},
+	}
+	switch {
+	case l.sensed:
+		c.Verify.By = "sense"
+		c.Contact.Sense = &config.SenseInput{Input: uint16(l.coil), CurrentWhen: "on"}
+	case !l.policy.ProbeTrusted:
+		c.Verify.By = "none"
+	}
+	if l.offHookAfter > 0 {
+		c.Verify.OffHookNumber = offHookNumber
 	}
 	if l.direct {
 		c.Media = "direct"
@@ -250,7 +280,7 @@ func (s *stage) plug() (err error) {
 				out = outbound{at: at, domain: at.String(), user: l.name, password: adapterPassword(l.name)}
 			}
 			say := func(text string) { p.add(time.Now(), l.name, "adapter", text) }
-			if l.port, err = openPort(out, l.rig, l.habit, say); err != nil {
+			if l.port, err = openPort(out, l.rig, l.habit, l.offHookAfter, say); err != nil {
 				return fmt.Errorf("line %s: %w", l.name, err)
 			}
 		}

@@ -101,8 +101,16 @@ func (u *ua) tell(format string, a ...any) {
 func (u *ua) start(req *message, to netip.AddrPort, on func(res *message)) {
 	c := &client{req: req, to: to, on: on}
 	u.clients[req.branch()+req.method()] = c
+	u.date(req)
 	u.tellRequest("sends", req)
 	u.repeat(c, 0)
+}
+
+// date says when a message is first sent: RFC 3261 section 20.17.
+func (u *ua) date(m *message) {
+	if u.dated {
+		m.set("Date", time.Now().UTC().Format("Mon, 02 Jan 2006 15:04:05 GMT"))
+	}
 }
 
 // repeat sends, and sends again as long as nothing was answered.
@@ -192,6 +200,7 @@ func (u *ua) respondBye(t *server, res *message) {
 // respond answers a request, and every repeat of it.
 func (u *ua) respond(t *server, res *message) {
 	t.last = res
+	u.date(res)
 	u.tell("sends %d to %s", res.status(), res.method())
 	u.send(res, t.from)
 }

@@ -1,0 +1,336 @@
+package rehearsal
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"clearback/supervision"
+)
+
+const (
+	// watchEvery is how often an idle line is looked at in the scenes of this file: the shortest that the policy allows.
+	watchEvery = 5 * time.Second
+	// lateBye is how long the PBX keeps a BYE: what Date tells is off by up to 1 s either way, and more than 1 s is late.
+	lateBye = 3200 * time.Millisecond
+	// slowBoard is the board that answers after slowFor: later than the last instant for an opening that waits for its answer.
+	slowBoard = "pit"
+	slowFor   = 1500 * time.Millisecond
+	// incidentFor is how long an incident is awaited: two looks of the watch, and what may delay them.
+	incidentFor = 2*watchEvery + stepFor
+)
+
+// trouble is a scene in which something really fails: the daemon has to say what, what to do, and when it is over.
+type trouble struct {
+	name, about string
+	lines       []part // the first is the one in trouble
+	// reason is what the incident has to give, as words of the report.
+	reason []string
+	// cause brings it about, end ends it.
+	cause, end func(ctx context.Context, p *play, l *line) error
+	// judge, if not nil, looks at what became of the loop.
+	judge func(p *play, v *verdict, l *line)
+}
+
+func (t trouble) scene() scene {
+	return scene{
+		name: t.name, about: t.about, lines: t.lines,
+		play: func(ctx context.Context, p *play) error {
+			l := p.lines[t.lines[0].name]
+			if err := t.cause(ctx, p, l); err != nil {
+				return err
+			}
+			told := func() bool {
+				_, ok := p.find(l.name, "clearback", append([]string{"report incident "}, t.reason...)...)
+				_, lasts := p.find(l.name, "clearback", "incident lasts: ")
+				return ok && lasts
+			}
+			if err := ctxOnly(ctx, await(ctx, incidentFor, told)); err != nil || !told() {
+				return err // that is for the judge
+			}
+			if err := t.end(ctx, p, l); err != nil {
+				return err
+			}
+			return ctxOnly(ctx, await(ctx, incidentFor, func() bool { _, ok := p.find(l.name, "clearback", "report incident-ended"); return ok }))
+		},
+		judge: func(p *play, v *verdict) {
+			l := p.lines[t.lines[0].name]
+			if t.judge != nil {
+				t.judge(p, v, l)
+			}
+			p.judgeIncident(v, l, t.reason...)
+		},
+	}
+}
+
+// judgeIncident: the daemon reported an incident for that reason and no other, said what to do, and said when it was over.
+func (p *play) judgeIncident(v *verdict, l *line, reason ...string) {
+	e, told := p.incident(l)
+	switch {
+	case !told:
+		v.wrong("%s: no incident is reported", l.name)
+		return
+	case !containsAll(e.text, reason):
+		v.wrong("%s: the report says %q where %q is right", l.name, e.text, strings.Join(reason, " "))
+		return
+	}
+	v.saw("%s: the report says %q", l.name, e.text)
+	why := strings.TrimPrefix(reason[0], "reason=")
+	lasts, said := p.find(l.name, "clearback", "incident lasts: "+why+": ")
+	if _, advice, _ := strings.Cut(lasts.text, why+": "); !said || len(advice) < len("Do this.") {
+		v.wrong("%s: nothing says what to do about it", l.name)
+	} else {
+		v.saw("and: %q", advice)
+	}
+	over, ended := p.find(l.name, "clearback", "report incident-ended", reason[0])
+	if !ended || over.at.Before(e.at) {
+		v.wrong("%s: the incident did not end when the line was on hook or carried a call again", l.name)
+		return
+	}
+	v.saw("it was over after %.1f s", over.at.Sub(e.at).Seconds())
+}
+
+func incidentScenes() []scene {
+	var all []scene
+	for _, list := range [][]trouble{boardTroubles(), callTroubles(), offHookTroubles()} {
+		for _, t := range list {
+			all = append(all, t.scene())
+		}
+	}
+	return all
+}
+
+func boardTroubles() []trouble {
+	return []trouble{
+		{
+			name: "unplugged", about: "the board has no power when the far end hangs up: the controller is unreachable",
+			lines: []part{{name: "cellar", number: "555-0116", board: "cellar"}}, reason: []string{"reason=controller-unreachable"},
+			cause: func(ctx context.Context, p *play, l *line) error {
+				f, err := p.heldCall(ctx, l)
+				if err != nil {
+					return err
+				}
+				p.add(time.Now(), l.name, "board", "loses power")
+				l.board.losePower()
+				p.hangUp(f)
+				return nil
+			},
+			end: func(ctx context.Context, p *play, l *line) error {
+				p.add(time.Now(), l.name, "board", "has power again")
+				l.board.restorePower()
+				return endByCall(ctx, p, l)
+			},
+			judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+		},
+		{
+			name: "welded", about: "the contact is welded: the board confirms, and the loop current never stops",
+			lines: []part{{name: "organ-loft", number: "555-0117", board: cabinet, sensed: true}}, reason: []string{"reason=contact-stuck"},
+			cause: func(ctx context.Context, p *play, l *line) error {
+				p.add(time.Now(), l.name, "board", "the contact of this line is welded")
+				l.rig.weld(true)
+				return heldAndGone(ctx, p, l)
+			},
+			end: endByHangUp, judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+		},
+		{
+			name: "slow-board", about: "the board takes 1.5 s for each answer, and another line comes first: the opening misses its last instant",
+			lines: []part{
+				{name: "orchestra-pit", number: "555-0122", board: slowBoard},
+				{name: "conductor", number: "555-0123", board: slowBoard, bystander: true},
+			},
+			reason: []string{"reason=missed-not-after"}, cause: causeSlowBoard, end: endByCall,
+			judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+		},
+	}
+}
+
+func callTroubles() []trouble {
+	return []trouble{
+		{
+			name: "life-safety", about: "the line is marked life_safety: nothing opens, and a hold that stays is told",
+			lines: []part{{name: "smoke-vents", number: "555-0118", board: cabinet, set: func(p *supervision.Policy) {
+				p.LifeSafety, p.Watch = true, watchEvery
+			}}},
+			reason: []string{"reason=suppressed", "rule=life-safety"}, cause: heldAndGone, end: endByHangUp,
+			judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+		},
+		{
+			name: "second-call", about: "a second call waits at the adapter when the far end of the held one hangs up: nothing opens",
+			lines:  []part{{name: "tour-desk", number: "555-0119", board: cabinet, habit: "call-waiting", sensed: true}},
+			reason: []string{"reason=suppressed", "rule=other-call"}, cause: causeSecondCall, end: endByHangUp,
+			judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+		},
+		{
+			name: "late-bye", about: "the service passes the BYE on after 3.2 s, as its Date tells: too late to open",
+			lines:  []part{{name: "press-desk", number: "555-0120", board: cabinet}},
+			reason: []string{"reason=never-signalled"},
+			cause: func(ctx context.Context, p *play, l *line) error {
+				f, err := p.heldCall(ctx, l)
+				if err != nil {
+					return err
+				}
+				p.stage.pbx.delayBye(f.number, lateBye)
+				p.hangUp(f)
+				return nil
+			},
+			end: endByCall, judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+		},
+		{
+			name: "seized", about: "the near end hangs up and lifts again before the loop opens, and leaves the handset off: nothing opens",
+			lines: []part{{
+				name: "prompt-corner", number: "555-0121", board: cabinet, byeAfter: time.Second, sensed: true,
+				set: func(p *supervision.Policy) { p.Lead, p.FlashMax, p.Watch = 1200*time.Millisecond, 0, watchEvery },
+			}},
+			reason: []string{"reason=seized"}, cause: causeSeized, end: endByHangUp,
+			judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+		},
+		{
+			name: "silent-adapter", about: "the adapter never answers BYE and the card is slow: the hold stays",
+			lines:  []part{{name: "costume-store", number: "555-0124", board: cabinet, habit: "bye-unanswered", release: 1200 * time.Millisecond}},
+			reason: []string{"reason=bye-unanswered"}, cause: heldAndGone, end: endByCall,
+			judge: func(p *play, v *verdict, l *line) {
+				least := l.habit.interval(&l.policy)
+				p.judgeOneOpening(v, l, least, least+late)
+			},
+		},
+	}
+}
+
+func offHookTroubles() []trouble {
+	watched := func(p *supervision.Policy) { p.Watch = watchEvery }
+	cause := func(how func(ctx context.Context, p *play, l *line) error) func(ctx context.Context, p *play, l *line) error {
+		return func(ctx context.Context, p *play, l *line) error {
+			p.zeroOn(l.name, "lifts")
+			if err := p.lift(ctx, l); err != nil {
+				return err
+			}
+			return how(ctx, p, l)
+		}
+	}
+	nothing := func(context.Context, *play, *line) error { return nil }
+	untouched := func(p *play, v *verdict, l *line) { judgeUntouched(v, l) }
+	return []trouble{
+		{
+			name: "hold-at-dial-tone", about: "hold is pressed at dial tone: the watch finds the line off hook without a call",
+			lines:  []part{{name: "wig-room", number: "555-0125", board: cabinet, set: watched}},
+			reason: []string{"reason=off-hook-without-call"}, judge: untouched,
+			cause: cause(func(ctx context.Context, p *play, l *line) error { return p.hold(ctx, l) }),
+			end:   endByCall,
+		},
+		{
+			name: "handset-off", about: "a handset is left off: the loop-current input tells it",
+			lines:  []part{{name: "scene-dock", number: "555-0126", board: cabinet, sensed: true, set: watched}},
+			reason: []string{"reason=off-hook-without-call"}, judge: untouched, cause: cause(nothing), end: endByHangUp,
+		},
+		{
+			name: "adapter-tells", about: "the adapter calls a number when a handset is left off: that is told, and the call goes nowhere",
+			lines: []part{{name: "porter", number: "555-0127", board: cabinet, offHookAfter: 2 * time.Second, set: func(p *supervision.Policy) {
+				p.ProbeTrusted = false
+			}}},
+			reason: []string{"reason=off-hook-without-call"}, judge: untouched, cause: cause(nothing), end: endByCall,
+		},
+	}
+}
+
+// heldAndGone: a call is held, the far end hangs up.
+func heldAndGone(ctx context.Context, p *play, l *line) error {
+	f, err := p.heldCall(ctx, l)
+	if err == nil {
+		p.hangUp(f)
+	}
+	return err
+}
+
+func causeSlowBoard(ctx context.Context, p *play, l *line) error {
+	first := p.lines["conductor"]
+	other, err := p.heldCall(ctx, first)
+	if err != nil {
+		return err
+	}
+	f, err := p.heldCall(ctx, l)
+	if err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "board", fmt.Sprintf("answers after %v from now on", slowFor))
+	l.board.slow(slowFor)
+	other.hangUp()
+	if err := p.until(ctx, "the other line's loop opens", func() bool { return !first.rig.state().ContactClosed }); err != nil {
+		return err
+	}
+	p.hangUp(f)
+	if err := p.told(ctx, l); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "board", "answers at once again")
+	l.board.slow(0)
+	return nil
+}
+
+func causeSecondCall(ctx context.Context, p *play, l *line) error {
+	f, err := p.heldCall(ctx, l)
+	if err != nil {
+		return err
+	}
+	second, err := p.phone()
+	if err != nil {
+		return err
+	}
+	if err := second.dial(l.number); err != nil {
+		return err
+	}
+	if err := p.until(ctx, "the second call waits", func() bool { return second.is(phoneRinging) }); err != nil {
+		return err
+	}
+	p.hangUp(f)
+	if err := p.told(ctx, l); err != nil {
+		return err
+	}
+	p.add(time.Now(), second.number, "far end", "gives up")
+	second.hangUp()
+	return nil
+}
+
+// causeSeized: the adapter's answer to our BYE is awaited. Meanwhile the near end takes the call back, hears nothing, hangs up and
+// lifts again.
+func causeSeized(ctx context.Context, p *play, l *line) error {
+	if err := heldAndGone(ctx, p, l); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "near end", "takes the call back")
+	l.rig.lift(set)
+	if err := p.until(ctx, "the adapter takes the BYE", func() bool { return !l.port.inCall() }); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "near end", "hangs up")
+	l.rig.hangUp(set)
+	if err := p.until(ctx, "the loop current is seen to stop", func() bool { _, ok := p.find(l.name, "clearback", "released"); return ok }); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "near end", "lifts again")
+	l.rig.lift(set)
+	return nil
+}
+
+// endByHangUp lets the near end take the line back, or find the handset, and hang up.
+func endByHangUp(ctx context.Context, p *play, l *line) error {
+	p.add(time.Now(), l.name, "near end", "finds it and hangs up")
+	if l.rig.state().Held {
+		l.rig.lift(set)
+	}
+	l.rig.hangUp(set)
+	return p.until(ctx, l.name+" is on hook", func() bool { return !l.rig.state().OffHook })
+}
+
+// endByCall lets the next caller be answered. Afterwards the near end hangs up, so that nothing opens.
+func endByCall(ctx context.Context, p *play, l *line) error {
+	if err := endByHangUp(ctx, p, l); err != nil {
+		return err
+	}
+	if _, err := p.callIn(ctx, l); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "near end", "hangs up")
+	l.rig.hangUp(set)
+	return nil
+}
