@@ -19,8 +19,10 @@ type call struct {
 	answered  bool
 	leg       leg
 	far       bool          // the far end has cleared
+	trial     bool          // its clearing is a trial, of the interval that follows
 	byeAt     Instant       // when ClearAdapterLeg was handed out
 	late      time.Duration // how old the far end's clearing was when it was learnt
+	interval  time.Duration
 }
 
 // onLine tells whether the call is, or may still come to be, on the line: an unanswered call whose CANCEL is not
@@ -74,45 +76,38 @@ func (m *Machine) knows(id CallID) bool {
 	return id == 0 || m.find(id) != nil || m.interruptedFor(id)
 }
 
-func (m *Machine) callArrived(ev Event) {
+func (m *Machine) callArrived(ev *Event) {
 	if m.knows(ev.Call) {
 		return // a repetition, or an identity that is in use
 	}
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency})
+	m.waiting++
 	// offerWaiting goes on from here
 }
 
 // callRequested is a seizure. An opening ends before anything else is done.
-func (m *Machine) callRequested(now Instant, ev Event) {
+func (m *Machine) callRequested(now Instant, ev *Event) {
 	if m.knows(ev.Call) {
 		return // a repetition, or an identity that is in use
 	}
 	m.seizure(now)
+	m.carries()
 	m.endIncident()
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, leg: legUp})
 }
 
-// seized is told by a sensor. In the call-back window a line off hook without a call is an incident at once: nobody
-// could call back.
-func (m *Machine) seized(now Instant) {
-	quiet := m.loop == loopClosed && m.wanted.wait == waitNothing && m.check.of != checkInterruption
-	m.seizure(now)
-	if quiet && len(m.calls) == 0 && m.inCallbackWindow(now) {
-		m.beginIncident(0, IncidentOffHookWithoutCall)
-	}
-}
-
 // seizure withdraws what is wanted, ends what is open and refuses the calls that wait for it (invariants 5 and 6).
 func (m *Machine) seizure(now Instant) {
-	m.cancel(now)
-	m.dropCheck()
-	for i := 0; i < len(m.calls); {
+	m.doubtSeized(m.cancel(now))
+	m.dropCheck(now)
+	for i := 0; i < len(m.calls) && m.waiting > 0; {
 		if m.calls[i].leg != legNone {
 			i++
 			continue
 		}
 		m.out = append(m.out, Effect{Kind: RefuseCall, Call: m.calls[i].id, Code: busyHere})
 		m.calls = append(m.calls[:i], m.calls[i+1:]...)
+		m.waiting--
 	}
 }
 
@@ -121,12 +116,13 @@ const busyHere = 486
 
 // callAnswered of a call that the far end has left already is an answer that crossed our CANCEL: the near end is off
 // hook in a call without a far end, as if that had cleared now. The limit still counts from our CANCEL.
-func (m *Machine) callAnswered(now Instant, ev Event) {
+func (m *Machine) callAnswered(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	if c == nil || c.leg == legNone || c.answered {
 		return // unknown, never offered, or a fork's second answer
 	}
 	c.answered = true
+	m.carries()
 	if c.far {
 		m.want(now, c)
 		return
@@ -134,7 +130,7 @@ func (m *Machine) callAnswered(now Instant, ev Event) {
 	m.endIncident()
 }
 
-func (m *Machine) farEndCleared(now Instant, ev Event) {
+func (m *Machine) farEndCleared(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	if c == nil || c.far {
 		return // unknown, gone, or a repetition
@@ -142,6 +138,7 @@ func (m *Machine) farEndCleared(now Instant, ev Event) {
 	tell := ev.Evidence != EvidenceBye // the far side does not know yet
 	if c.leg == legNone {
 		m.remove(ev.Call)
+		m.waiting--
 		if tell {
 			m.emit(ClearFarEnd, ev.Call)
 		}
@@ -152,7 +149,7 @@ func (m *Machine) farEndCleared(now Instant, ev Event) {
 	if tell {
 		m.emit(ClearFarEnd, c.id)
 	}
-	m.watchHook(now, c)
+	m.callbackFrom(now, c)
 	if !c.answered {
 		m.suppress(c.id, SuppressedUnanswered)
 		return
@@ -161,19 +158,19 @@ func (m *Machine) farEndCleared(now Instant, ev Event) {
 }
 
 // nearEndCleared never opens (invariant 8), and cancels what would (invariant 6).
-func (m *Machine) nearEndCleared(now Instant, ev Event) {
+func (m *Machine) nearEndCleared(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	switch {
 	case c == nil && m.interruptedFor(ev.Call):
-		m.cancel(now) // a BYE that crossed ours, after the leg's answer
+		m.doubtSeized(m.cancel(now)) // a BYE that crossed ours, after the leg's answer
 		return
 	case c == nil || c.leg == legNone:
 		return // unknown, or never offered
 	}
-	m.cancel(now)
+	m.doubtSeized(m.cancel(now))
 	if !c.far {
 		m.emit(ClearFarEnd, c.id)
-		m.watchHook(now, c)
+		m.callbackFrom(now, c)
 	}
 	m.remove(ev.Call)
 }
@@ -184,8 +181,8 @@ func (m *Machine) interruptedFor(id CallID) bool {
 	return id != 0 && (id == m.wanted.call || begun && id == m.last.call)
 }
 
-// adapterLost ends the call towards the far end and opens nothing.
-func (m *Machine) adapterLost(now Instant, ev Event) {
+// adapterLost ends the call towards the far end and opens nothing. The near end did nothing, so nothing is in doubt.
+func (m *Machine) adapterLost(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	switch {
 	case c == nil && m.interruptedFor(ev.Call):
@@ -197,7 +194,7 @@ func (m *Machine) adapterLost(now Instant, ev Event) {
 	m.cancel(now)
 	if !c.far {
 		m.emit(ClearFarEnd, c.id)
-		m.watchHook(now, c)
+		m.callbackFrom(now, c)
 		if c.answered {
 			m.suppress(c.id, SuppressedNearEnd)
 		}
@@ -205,7 +202,7 @@ func (m *Machine) adapterLost(now Instant, ev Event) {
 	m.remove(ev.Call)
 }
 
-func (m *Machine) adapterLegCleared(now Instant, ev Event) {
+func (m *Machine) adapterLegCleared(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	if c == nil || c.leg != legClearing {
 		return // unknown, or nobody asked for it
@@ -218,41 +215,29 @@ func (m *Machine) adapterLegCleared(now Instant, ev Event) {
 
 // offerWaiting offers the calls that wait, in the order of their arrival, as soon as the loop lets them (invariant 5).
 func (m *Machine) offerWaiting(now Instant) {
-	if now < m.offerDeadline() {
+	if m.waiting == 0 || now < m.offerDeadline() {
 		return
 	}
+	m.waiting = 0
 	for i := range m.calls {
 		if c := &m.calls[i]; c.leg == legNone {
 			c.leg = legUp
 			m.emit(OfferCall, c.id)
 		}
 	}
-	if m.check.of == checkOffHook {
-		m.check = check{by: Never} // the line is about to ring
-	}
 }
 
 // offerDeadline is the instant from which waiting calls may be offered; Never if none waits, or if another
 // deadline comes first.
 func (m *Machine) offerDeadline() Instant {
-	if !m.anyWaiting() {
-		return Never
-	}
 	switch {
+	case m.waiting == 0:
+		return Never
 	case m.wanted.wait != waitNothing || m.loop == loopOpening || m.loop == loopOpen:
 		return Never // bounded by the lead and the guard of the opening
-	case m.loop == loopClosed && m.check.of != checkInterruption:
+	case m.loop == loopClosed && !m.judging():
 		return min(m.recognisedAt, m.offerBy)
 	default:
 		return m.offerBy // guarding, being checked, or faulted: not for ever
 	}
-}
-
-func (m *Machine) anyWaiting() bool {
-	for i := range m.calls {
-		if m.calls[i].leg == legNone {
-			return true
-		}
-	}
-	return false
 }

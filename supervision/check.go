@@ -1,19 +1,31 @@
 package supervision
 
+import "time"
+
 // checkOf says what a check is made for.
 type checkOf uint8
 
 const (
 	checkNothing      checkOf = iota
 	checkInterruption         // whether the hold cleared (invariant 7)
-	checkOffHook              // whether the line is left off hook, in the call-back window
+	checkCatch                // the same, after a trial that opened nothing
+	checkOffHook              // whether a line without a call is off hook; see watch.go
 )
 
-// check is a probe to come or under way. Its zero value, with by Never, is none.
+// check is a look to come or a probe under way. Its zero value, with by Never, is none.
 type check struct {
 	of    checkOf
 	asked bool
-	by    Instant // deadline: when to ask, then until when to wait for the answer
+	call  CallID  // of a catch trial
+	by    Instant // deadline: when to look, then until when to wait for the answer
+}
+
+// trusted tells whether anything can say if the near end is off hook.
+func (m *Machine) trusted() bool { return m.policy.ProbeTrusted || m.policy.SenseTrusted }
+
+// judging tells whether the success of an interruption is being checked; new calls wait for it.
+func (m *Machine) judging() bool {
+	return m.check.of == checkInterruption || m.check.of == checkCatch
 }
 
 // probe asks whether the near end is off hook.
@@ -28,8 +40,12 @@ func (m *Machine) probe(now Instant) {
 
 // judge begins the check of an interruption whose guard time is over.
 func (m *Machine) judge(now Instant) {
-	if !m.policy.ProbeTrusted || m.otherOnLine(0) {
-		m.interrupted(HookUnknown) // nothing to ask, or a call that is on the line would answer for the hold
+	h := m.sensed()
+	if h != HookUnknown || !m.policy.ProbeTrusted || m.otherOnLine(0) {
+		if m.otherOnLine(0) {
+			h = HookUnknown // a call that is on the line would answer for the hold
+		}
+		m.interrupted(now, h)
 		return
 	}
 	m.becomeChecking(checkInterruption, max(now, m.recognisedAt))
@@ -42,28 +58,12 @@ func (m *Machine) becomeChecking(of checkOf, at Instant) {
 	m.check = check{of: of, by: at}
 }
 
-// inCallbackWindow tells whether the emergency centre may be about to call back.
-func (m *Machine) inCallbackWindow(now Instant) bool { return m.callbackBy > 0 && now <= m.callbackBy }
-
-// watchHook is called when a call leaves the line. An emergency call opens the call-back window; in it the line is
-// looked at once after each call, since a line left off hook cannot be called back.
-func (m *Machine) watchHook(now Instant, c *call) {
-	if c.emergency && m.policy.CallbackWindow > 0 {
-		m.callbackBy = now.Add(m.policy.CallbackWindow)
-	}
-	if m.policy.ProbeTrusted && m.check.of == checkNothing && m.inCallbackWindow(now) {
-		m.becomeChecking(checkOffHook, now.Add(m.policy.OnHookRecognition))
-	}
-}
-
+// checkDue looks at the line, or gives up waiting for the answer.
 func (m *Machine) checkDue(now Instant) {
+	h := m.sensed()
 	switch {
-	case m.check.asked:
-		m.checked(HookUnknown)
-	case m.loop == loopGuarding:
-		m.check.by = max(m.loopBy, m.recognisedAt)
-	case m.loop != loopClosed || m.check.of == checkOffHook && len(m.calls) > 0:
-		m.check = check{by: Never} // the line has something else to do, which shows its state
+	case h != HookUnknown && now >= m.recognisedAt, m.check.asked, !m.policy.ProbeTrusted:
+		m.checked(now, h)
 	case now < m.recognisedAt:
 		m.check.by = m.recognisedAt // the adapter would still say off hook
 	default:
@@ -72,92 +72,147 @@ func (m *Machine) checkDue(now Instant) {
 	}
 }
 
-// dropCheck ends a check that can no longer tell anything.
-func (m *Machine) dropCheck() {
-	of := m.check.of
-	m.check = check{by: Never}
-	if of == checkInterruption {
-		m.interrupted(HookUnknown)
+// dropCheck ends the check of an interruption when it can no longer tell anything. (Looks at an idle line end by themselves; see
+// watchIdle.)
+func (m *Machine) dropCheck(now Instant) {
+	if m.judging() {
+		m.checked(now, HookUnknown)
 	}
 }
 
-// probeAnswered takes the answer of the latest probe; a late answer of an earlier one is worth nothing.
-func (m *Machine) probeAnswered(now Instant, ev Event) {
-	asked := m.probes > 0
-	if asked {
-		m.probes--
+// probeAnswered takes the answer of the latest probe; a late answer of an earlier one is worth nothing, and neither is one
+// that nobody asked for.
+func (m *Machine) probeAnswered(now Instant, ev *Event) {
+	if m.probes == 0 {
+		return
+	}
+	m.probes--
+	h := ev.Hook
+	if !m.policy.ProbeTrusted {
+		h = HookUnknown
 	}
 	switch {
 	case m.probes > 0:
 		// of an earlier probe
-	case asked && m.wanted.wait == waitProbe:
-		if ev.Hook == HookOff {
+	case m.wanted.wait == waitProbe:
+		if h == HookOff {
 			m.open(now, true)
 			return
 		}
 		m.suppressWanted(SuppressedUnknownCall)
-	case asked && m.check.asked:
-		m.checked(ev.Hook)
-	case ev.Hook == HookOn:
-		m.endIncident()
-	case ev.Hook == HookOff && !asked && len(m.calls) == 0 && m.loop == loopClosed && m.wanted.wait == waitNothing && m.check.of == checkNothing:
-		m.beginIncident(0, IncidentOffHookWithoutCall) // found by somebody else
+	case m.check.asked:
+		m.checked(now, h)
+	case h == HookOn && m.idle() && m.sensed() == HookUnknown:
+		m.seenOn() // late, and still true: nothing has happened on the line since
 	default:
 		// nothing to learn: unknown, late, or the line is busy
 	}
 }
 
 // checked ends the check with what was found.
-func (m *Machine) checked(h Hook) {
-	of := m.check.of
+func (m *Machine) checked(now Instant, h Hook) {
+	c := m.check
 	m.check = check{by: Never}
-	if of == checkInterruption {
-		m.interrupted(h)
-		return
-	}
-	switch h {
-	case HookOn:
-		m.endIncident()
-	case HookOff:
-		if !m.otherOnLine(0) {
-			m.beginIncident(0, IncidentOffHookWithoutCall)
-		}
+	switch c.of {
+	case checkInterruption:
+		m.interrupted(now, h)
+	case checkCatch:
+		m.caught(now, c.call, h)
+	default:
+		m.looked(now, h)
 	}
 }
 
 // interrupted reports the interruption; a hold that stayed makes the next clearing's interval longer (invariant 7).
-func (m *Machine) interrupted(h Hook) {
+func (m *Machine) interrupted(now Instant, h Hook) {
+	o := &m.last
+	if o.trial && o.faulted {
+		h = HookUnknown // it tells nothing about the interval
+	}
 	m.out = append(m.out, Effect{
-		Kind: Report, Report: ReportInterrupted, Call: m.last.call, Seq: m.last.seq, Interval: m.last.interval, Hook: h,
+		Kind: Report, Report: ReportInterrupted, Call: o.call, Seq: o.seq, Interval: o.interval, Hook: h, Trial: o.trial,
 	})
-	switch {
-	case h == HookOn:
-		m.endIncident()
-	case h == HookOff && m.last.call == 0:
-		m.beginIncident(0, IncidentOffHookWithoutCall)
-	case h == HookOff && m.last.faulted: // perhaps it was open for less than its interval: a power cut ends it early
-		m.stayed = min(m.stayed+1, len(m.policy.Steps))
-		m.beginIncident(m.last.call, IncidentUnreachable)
-	case h == HookOff && m.last.unconfirmed:
-		m.stayed = min(m.stayed+1, len(m.policy.Steps))
-		m.beginIncident(m.last.call, IncidentByeUnanswered)
-	case h == HookOff:
-		m.stayed = min(m.stayed+1, len(m.policy.Steps))
-		m.beginIncident(m.last.call, IncidentIntervalShort)
+	m.doubt = doubt{}
+	switch h {
+	case HookOn:
+		m.seenOn()
+	case HookOff:
+		m.sawOff(now)
+		if !o.trial {
+			m.stillHeld(now)
+		}
 	}
 }
 
-// beginIncident reports an incident that lasts until the line is seen on hook or carries a call again. (A faulted loop's
-// ends with LoopClosed.)
-func (m *Machine) beginIncident(id CallID, why Incident) {
-	m.incident = why
-	m.report(ReportIncident, id, why)
+// stillHeld says why the hold stayed, or tries once more.
+func (m *Machine) stillHeld(now Instant) {
+	o := m.last
+	why := IncidentIntervalShort
+	switch {
+	case o.flowed && !o.released && m.policy.SenseTrusted: // the current never stopped
+		m.beginIncident(o.call, IncidentContactStuck)
+		return
+	case o.call == 0:
+		m.beginIncident(0, IncidentOffHookWithoutCall)
+		return
+	case o.faulted: // perhaps it was open for less than its interval: a power cut ends it early
+		why = IncidentUnreachable
+	case o.unconfirmed:
+		why = IncidentByeUnanswered
+	}
+	before := m.policy.interval(m.stayed)
+	m.stayed = min(m.stayed+1, len(m.policy.Steps))
+	next := m.policy.interval(m.stayed)
+	again := m.mayRepeat(now)
+	if !again {
+		flash := o.flash && why == IncidentIntervalShort
+		m.beginLineIncident(Effect{Call: o.call, Incident: why, Flash: flash})
+	}
+	if next > before {
+		m.out = append(m.out, Effect{Kind: Report, Report: ReportNextInterval, Interval: next})
+	}
+	if again {
+		m.repeat(now)
+	}
 }
 
-// endIncident ends the line's incident, if there is one.
-func (m *Machine) endIncident() {
-	if m.incident != IncidentNone {
-		m.report(ReportIncidentEnded, 0, m.incident)
-		m.incident = IncidentNone
+// mayRepeat tells whether the user consented to another interruption of the same clearing, and nothing stands against it.
+// No repeat follows in the call-back window, for the emergency centre must get through, or while a call waits.
+func (m *Machine) mayRepeat(now Instant) bool {
+	o := &m.last
+	return o.repeats < m.policy.Repeats && !o.faulted && m.loop == loopClosed && m.wanted.wait == waitNothing &&
+		!m.policy.LifeSafety && !m.inCallbackWindow(now) && !m.otherOnLine(0) && m.waiting == 0 &&
+		m.repeatInterval() <= m.policy.MaxInterval
+}
+
+// repeatInterval is the next interval, long enough to be no flash if the adapter's leg is not known cleared (invariant 3).
+func (m *Machine) repeatInterval() time.Duration {
+	interval := m.policy.interval(m.stayed)
+	if m.last.unconfirmed {
+		return m.policy.unconfirmed(interval)
+	}
+	return interval
+}
+
+// repeat opens the loop once more for the same clearing. Its end lies beyond the 2 s of invariant 11: by then somebody may
+// have hung up, lifted again and begun to dial, whose first digits are lost. That is what the user consents to in
+// words (Policy.Repeats); everything else that bounds, ends or withdraws an interruption holds for this one too.
+func (m *Machine) repeat(now Instant) {
+	o := opening{
+		call: m.last.call, interval: m.repeatInterval(), unconfirmed: m.last.unconfirmed,
+		repeats: m.last.repeats + 1, closeBy: Never,
+	}
+	m.disturb(now)
+	m.becomeOpening(now, o, now.Add(repeatWait))
+}
+
+// flashReported marks the interruption that has not been judged yet: the adapter took it for a hook flash, or at least saw
+// one then.
+func (m *Machine) flashReported(ev *Event) {
+	if c := m.find(ev.Call); c != nil && c.onLine() {
+		return // somebody's recall in a call
+	}
+	if m.last.judge || m.check.of == checkInterruption {
+		m.last.flash = true
 	}
 }

@@ -35,9 +35,10 @@ type ReportKind uint8
 // The reports.
 const (
 	ReportNone ReportKind = iota
-	// ReportSuppressed: a far-end clearing that does not open the loop. Call, Suppression.
+	// ReportSuppressed: a far-end clearing that does not open the loop. Call, Suppression, Trial (then Interval too).
 	ReportSuppressed
-	// ReportCancelled: the near end came first; the interruption was withdrawn or cut short. Call.
+	// ReportCancelled: the near end came first; the interruption was withdrawn or cut short. Call, Trial. With an Incident: a trial
+	// that could not be made for that reason.
 	ReportCancelled
 	// ReportInterrupted: the interruption was made; what became of the hold is told by Hook. Call, Seq, Interval, Hook, Trial
 	// (then Interval may be 0: a catch trial, which opened nothing and has Seq 0).

@@ -1,5 +1,7 @@
 package supervision
 
+import "time"
+
 // wait says what an interruption that is wanted waits for.
 type wait uint8
 
@@ -11,10 +13,12 @@ const (
 
 // wanted is an interruption that has not begun; the loop is closed. Its zero value, with by Never, is none.
 type wanted struct {
-	wait  wait
-	call  CallID
-	byeAt Instant // invariant 11 counts from here
-	by    Instant // deadline
+	wait     wait
+	trial    bool // of interval; 0: a catch trial
+	call     CallID
+	byeAt    Instant // invariant 11 counts from here
+	by       Instant // deadline
+	interval time.Duration
 }
 
 // want is called when both is true of c, that it was answered and that its far end cleared.
@@ -25,10 +29,16 @@ func (m *Machine) want(now Instant, c *call) {
 		m.becomeWanted(now, c)
 		return
 	}
+	if c.trial {
+		m.trialSuppressed(c.id, c.interval, why)
+		return
+	}
 	m.suppress(c.id, why)
 	if c.late > lateMax && why == SuppressedLate {
 		m.beginIncident(c.id, IncidentNeverSignalled)
+		return
 	}
+	m.doubtSuppressed(c.id, why)
 }
 
 // forbidden names the rule that keeps the loop closed although c was cleared by the far end, if there is one.
@@ -40,20 +50,30 @@ func (m *Machine) forbidden(now Instant, c *call) Suppression {
 		return SuppressedLifeSafety
 	case m.otherOnLine(c.id):
 		return SuppressedOtherCall
-	case c.late > lateMax || now > c.byeAt.Add(dialWindow-m.policy.interval(m.stayed)):
+	case c.late > lateMax || now > c.byeAt.Add(dialWindow-m.intervalOf(c)):
 		return SuppressedLate
 	case m.loop == loopFaulted:
 		return SuppressedLoopFaulted
 	case m.loop != loopClosed || m.wanted.wait != waitNothing:
 		return SuppressedLoopBusy
+	case c.trial && m.inCallbackWindow(now):
+		return SuppressedCallback
 	default:
 		return SuppressionNone
 	}
 }
 
+// intervalOf returns the interval of c's clearing.
+func (m *Machine) intervalOf(c *call) time.Duration {
+	if c.trial {
+		return c.interval
+	}
+	return m.policy.interval(m.stayed)
+}
+
 func (m *Machine) becomeWanted(now Instant, c *call) {
-	m.dropCheck()
-	m.wanted = wanted{wait: waitLeg, call: c.id, byeAt: c.byeAt, by: now.Add(m.policy.Lead)}
+	m.dropCheck(now)
+	m.wanted = wanted{wait: waitLeg, trial: c.trial, call: c.id, byeAt: c.byeAt, by: now.Add(m.policy.Lead), interval: c.interval}
 	m.disturb(now)
 }
 
@@ -71,6 +91,10 @@ func (m *Machine) wantedLegCleared(now Instant, a Answer) {
 	switch {
 	case a == AnswerConfirmed:
 		m.open(now, false)
+	case a == AnswerUnknown && m.sensed() == HookOff:
+		m.open(now, true)
+	case a == AnswerUnknown && m.sensed() == HookOn:
+		m.suppressWanted(SuppressedUnknownCall)
 	case a == AnswerUnknown && m.policy.ProbeTrusted && now >= m.recognisedAt:
 		m.becomeProbing(now)
 	case a == AnswerUnknown:
@@ -96,14 +120,28 @@ func (m *Machine) wantedDue(now Instant) {
 }
 
 func (m *Machine) suppressWanted(why Suppression) {
-	m.suppress(m.wanted.call, why)
+	w := m.wanted
 	m.becomeUnwanted()
+	if w.trial {
+		m.trialSuppressed(w.call, w.interval, why)
+		return
+	}
+	m.suppress(w.call, why)
+	m.doubtSuppressed(w.call, why)
 }
 
 // open turns what is wanted into an opening, if it can still end in time.
 func (m *Machine) open(now Instant, unconfirmed bool) {
+	if m.policy.LifeSafety { // since it became wanted
+		m.suppressWanted(SuppressedLifeSafety)
+		return
+	}
 	w := m.wanted
 	m.becomeUnwanted()
+	if w.trial {
+		m.openTrial(now, w, unconfirmed)
+		return
+	}
 	interval := m.policy.interval(m.stayed)
 	why := IncidentMissedNotAfter
 	if unconfirmed {
@@ -124,6 +162,7 @@ func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 	o.seq = m.last.seq + 1
 	o.closeBy = min(o.closeBy, now.Add(m.policy.MaxInterval))
 	o.before, o.judge = m.recognisedAt, true
+	o.flowed = m.sensed() == HookOff
 	m.last = o
 	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
 	m.loop = loopOpening
@@ -132,23 +171,31 @@ func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 }
 
 // cancel is what a seizure or the adapter's own BYE does to an interruption: one that is wanted is withdrawn, one that
-// has begun is ended (invariant 6).
-func (m *Machine) cancel(now Instant) {
+// has begun is ended (invariant 6). It returns the call whose interruption that was; 0 for none, by hand, or a trial.
+func (m *Machine) cancel(now Instant) (of CallID) {
 	switch {
 	case m.wanted.wait != waitNothing:
-		m.report(ReportCancelled, m.wanted.call, IncidentNone)
+		w := m.wanted
 		m.becomeUnwanted()
+		m.cancelled(w.call, w.trial)
+		if !w.trial {
+			of = w.call
+		}
 	case m.loop == loopOpening || m.loop == loopOpen:
 		if !m.last.closing {
 			m.becomeClosing(now)
 		}
 		if m.last.judge {
 			m.last.judge = false
-			m.report(ReportCancelled, m.last.call, IncidentNone)
+			m.cancelled(m.last.call, m.last.trial)
+			if !m.last.trial {
+				of = m.last.call
+			}
 		}
 	case m.loop == loopFaulted:
 		m.last.judge = false // what a probe found later would tell of the new call
 	}
+	return of
 }
 
 // becomeClosing ends an opening; the state stays until the outcome is known.
@@ -158,7 +205,7 @@ func (m *Machine) becomeClosing(now Instant) {
 	m.out = append(m.out, Effect{Kind: CloseLoop, Call: m.last.call, Seq: m.last.seq})
 }
 
-func (m *Machine) loopOpened(now Instant, ev Event) {
+func (m *Machine) loopOpened(now Instant, ev *Event) {
 	if m.loop != loopOpening || ev.Seq != m.last.seq {
 		return // not awaited, or of an earlier interruption
 	}
@@ -167,17 +214,17 @@ func (m *Machine) loopOpened(now Instant, ev Event) {
 
 // becomeOpen moves the guard, since the interval counts from the confirmation; a closing under way keeps its deadline.
 func (m *Machine) becomeOpen(now Instant) {
-	m.loop, m.last.opened = loopOpen, true
+	m.loop, m.last.opened, m.last.openedAt = loopOpen, true, now
 	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
 	if !m.last.closing {
 		m.loopBy = min(now.Add(m.last.interval+closeMargin), m.last.closeBy)
 	}
 }
 
-func (m *Machine) loopClosed(now Instant, ev Event) {
+func (m *Machine) loopClosed(now Instant, ev *Event) {
 	switch {
 	case m.loop == loopFaulted:
-		m.report(ReportIncidentEnded, 0, IncidentUnreachable)
+		m.faultEnded()
 		m.becomeGuarding(now)
 	case (m.loop == loopOpening || m.loop == loopOpen) && ev.Seq == m.last.seq:
 		m.becomeGuarding(now)
@@ -187,12 +234,12 @@ func (m *Machine) loopClosed(now Instant, ev Event) {
 }
 
 // loopFailed: the loop is closed and was never opened, so there is nothing to guard or to check.
-func (m *Machine) loopFailed(now Instant, ev Event) {
+func (m *Machine) loopFailed(now Instant, ev *Event) {
 	if ev.Seq != m.last.seq || m.last.settled {
 		return // of an earlier interruption, or its outcome is known
 	}
 	if m.loop == loopFaulted {
-		m.report(ReportIncidentEnded, 0, IncidentUnreachable)
+		m.faultEnded()
 	}
 	if m.last.judge {
 		m.last.judge = false
@@ -208,24 +255,34 @@ func (m *Machine) loopFailed(now Instant, ev Event) {
 
 // failed records an interruption that was not made.
 func (m *Machine) failed(f Failure) {
+	o := &m.last
+	why := IncidentUnreachable
 	switch {
 	case f == FailureNoContact:
 		m.out = append(m.out, Effect{
-			Kind: Report, Report: ReportSuppressed, Call: m.last.call, Seq: m.last.seq,
-			Interval: m.last.interval, Suppression: SuppressedNoContact,
+			Kind: Report, Report: ReportSuppressed, Call: o.call, Seq: o.seq,
+			Interval: o.interval, Suppression: SuppressedNoContact, Trial: o.trial,
 		})
-	case f == FailureStopped && !m.last.closing:
-		m.report(ReportCancelled, m.last.call, IncidentNone) // by the shell
+		if !o.trial {
+			m.doubtSuppressed(o.call, SuppressedNoContact)
+		}
+		return
+	case f == FailureStopped && !o.closing:
+		m.cancelled(o.call, o.trial) // by the shell
+		return
 	case f == FailureLate || f == FailureStopped: // the guard withdrew what was not written in time
-		m.beginIncident(m.last.call, IncidentMissedNotAfter)
+		why = IncidentMissedNotAfter
 	case f == FailureRefused:
-		m.beginIncident(m.last.call, IncidentContactStuck)
-	default:
-		m.beginIncident(m.last.call, IncidentUnreachable)
+		why = IncidentContactStuck
 	}
+	if o.trial {
+		m.trialFailed(o.call, why)
+		return
+	}
+	m.beginIncident(o.call, why)
 }
 
-func (m *Machine) loopUnknown(now Instant, ev Event) {
+func (m *Machine) loopUnknown(now Instant, ev *Event) {
 	begun := m.loop == loopOpening || m.loop == loopOpen
 	if m.loop == loopFaulted || ev.Seq != 0 && (ev.Seq != m.last.seq || !begun) {
 		return // known already, or of an interruption whose outcome is known
@@ -264,14 +321,14 @@ func (m *Machine) becomeFaulted(now Instant) {
 		m.disturb(now)
 	}
 	m.loop, m.loopBy = loopFaulted, Never
-	m.report(ReportIncident, id, IncidentUnreachable)
+	m.faultBegun(id)
 	if m.wanted.wait != waitNothing {
 		m.suppressWanted(SuppressedLoopFaulted)
 	}
-	m.dropCheck()
+	m.dropCheck(now)
 	if m.last.settled && m.last.judge { // in its guard time, which begins anew
 		m.last.judge = false
-		m.interrupted(HookUnknown)
+		m.interrupted(now, HookUnknown)
 	}
 }
 
@@ -288,7 +345,7 @@ func (m *Machine) becomeClosed(now Instant) {
 }
 
 // pulseRequested opens the loop by hand, on a line without any call (invariant 1).
-func (m *Machine) pulseRequested(now Instant, ev Event) {
+func (m *Machine) pulseRequested(now Instant, ev *Event) {
 	interval := ev.Interval
 	if interval == 0 {
 		interval = m.policy.interval(m.stayed)
@@ -297,11 +354,13 @@ func (m *Machine) pulseRequested(now Instant, ev Event) {
 	switch {
 	case m.policy.LifeSafety:
 		why = SuppressedLifeSafety
+	case m.inCallbackWindow(now):
+		why = SuppressedCallback
 	case interval < IntervalFloor || interval > m.policy.MaxInterval || interval > IntervalCeiling:
 		why = SuppressedOutOfBounds
 	case m.loop == loopFaulted:
 		why = SuppressedLoopFaulted
-	case m.loop != loopClosed || m.wanted.wait != waitNothing || m.check.of == checkInterruption:
+	case m.loop != loopClosed || m.wanted.wait != waitNothing || m.judging():
 		why = SuppressedLoopBusy
 	case len(m.calls) > 0:
 		why = SuppressedOtherCall
@@ -310,7 +369,7 @@ func (m *Machine) pulseRequested(now Instant, ev Event) {
 		m.out = append(m.out, Effect{Kind: Report, Report: ReportRefused, Suppression: why})
 		return
 	}
-	m.dropCheck()
+	m.dropCheck(now)
 	m.disturb(now)
 	m.becomeOpening(now, opening{interval: interval, closeBy: Never}, now.Add(pulseWait))
 }

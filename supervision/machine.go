@@ -41,14 +41,17 @@ const (
 //
 // LoopClosed also leads from opening to guarding, and LoopUnknown without a number from everywhere to faulted.
 // A seizure, the adapter's own BYE or the guard of the opening sends CloseLoop in opening and open, and the state
-// stays until the outcome is known. After the guard time of an interruption that nobody cut short a check follows
-// if the line can be trusted to answer a probe; calls wait for it too.
+// stays until the outcome is known. After the guard time of an interruption that nobody cut short its success is
+// judged: at once by a trusted sensor, else by a probe if the line can be trusted to answer one; calls wait for that
+// too. Where the user consented to repeats, a hold that stayed leads from closed to opening again.
+// A line that can be trusted and has nothing else to do is looked at now and then; that never opens it.
 type Machine struct {
 	// set once
 	policy Policy
 
 	// calls.go
 	calls      []call
+	waiting    int     // calls that were not offered yet
 	callbackBy Instant // end of the call-back window; 0 before the first emergency call has ended
 
 	// interruption.go
@@ -64,7 +67,15 @@ type Machine struct {
 	stayed   int // holds that stayed since New: index of the interval
 	probes   int // ProbeLine without an answer yet
 	probedAt Instant
-	incident Incident // not yet ended
+
+	current current  // sense.go
+	watch   watching // watch.go
+	doubt   doubt    // doubt.go
+
+	// incident.go
+	incident     Incident // not yet ended
+	incidentCall CallID
+	incidentRule Suppression
 
 	out []Effect
 }
@@ -74,7 +85,9 @@ type opening struct {
 	seq         Seq
 	call        CallID // whose far end cleared; 0: by hand
 	interval    time.Duration
+	repeats     int     // how many openings this clearing has had before
 	closeBy     Instant // no opening ends later: invariants 4 and 11
+	openedAt    Instant // when LoopOpened came
 	before      Instant // recognisedAt of the opening before, in case this one is not made
 	opened      bool    // LoopOpened came
 	closing     bool    // CloseLoop was handed out
@@ -82,11 +95,16 @@ type opening struct {
 	judge       bool    // its success is to be checked and reported
 	unconfirmed bool    // the adapter did not confirm that its leg is cleared
 	faulted     bool    // nobody knows how long it was open
+	trial       bool
+	flash       bool // the adapter reported a hook flash
+	flowed      bool // a trusted sensor saw current when it was commanded
+	released    bool // a sensor saw the current stop since
 }
 
-// New returns the machine of a line at rest: no call, loop closed.
+// New returns the machine of a line at rest: no call, loop closed. A line that is watched is looked at as soon as Step is
+// called with TimePassed for the first time.
 func New(p Policy) *Machine {
-	return &Machine{
+	m := &Machine{
 		policy: p,
 		calls:  make([]call, 0, 4),
 		out:    make([]Effect, 0, 8),
@@ -94,7 +112,12 @@ func New(p Policy) *Machine {
 		last:   opening{settled: true},
 		wanted: wanted{by: Never},
 		check:  check{by: Never},
+		watch:  watching{offSince: Never},
 	}
+	if m.trusted() && p.Watch > 0 {
+		m.becomeChecking(checkOffHook, 0)
+	}
+	return m
 }
 
 // Step takes one event at the time now and returns what to do, in order, and the instant at which Step
@@ -106,35 +129,43 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	m.catchUp(now, ev.Kind)
 	switch ev.Kind {
 	case CallArrived:
-		m.callArrived(ev)
+		m.callArrived(&ev)
 	case CallRequested:
-		m.callRequested(now, ev)
+		m.callRequested(now, &ev)
 	case CallRinging:
 		// nothing to decide: an offered call is on the line whether it rings or not
 	case CallAnswered:
-		m.callAnswered(now, ev)
+		m.callAnswered(now, &ev)
 	case FarEndCleared:
-		m.farEndCleared(now, ev)
+		m.farEndCleared(now, &ev)
 	case NearEndCleared:
-		m.nearEndCleared(now, ev)
+		m.nearEndCleared(now, &ev)
 	case AdapterLost:
-		m.adapterLost(now, ev)
+		m.adapterLost(now, &ev)
 	case AdapterLegCleared:
-		m.adapterLegCleared(now, ev)
+		m.adapterLegCleared(now, &ev)
 	case LoopOpened:
-		m.loopOpened(now, ev)
+		m.loopOpened(now, &ev)
 	case LoopClosed:
-		m.loopClosed(now, ev)
+		m.loopClosed(now, &ev)
 	case LoopFailed:
-		m.loopFailed(now, ev)
+		m.loopFailed(now, &ev)
 	case LoopUnknown:
-		m.loopUnknown(now, ev)
+		m.loopUnknown(now, &ev)
 	case Seized:
 		m.seized(now)
+	case Released:
+		m.released()
+	case LeftOffHook:
+		m.leftOffHook(now)
+	case FlashReported:
+		m.flashReported(&ev)
+	case TrialSet:
+		m.trialSet(now, &ev)
 	case ProbeAnswered:
-		m.probeAnswered(now, ev)
+		m.probeAnswered(now, &ev)
 	case PulseRequested:
-		m.pulseRequested(now, ev)
+		m.pulseRequested(now, &ev)
 	case TimePassed:
 		m.timePassed(now)
 	case EventNone, eventKinds:
@@ -143,6 +174,7 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 		// a kind that this version does not know: ignored
 	}
 	m.offerWaiting(now)
+	m.watchIdle(now)
 	return m.out, m.deadline()
 }
 
@@ -179,6 +211,7 @@ func (m *Machine) suppress(id CallID, why Suppression) {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportSuppressed, Call: id, Suppression: why})
 }
 
-func (m *Machine) report(kind ReportKind, id CallID, why Incident) {
-	m.out = append(m.out, Effect{Kind: Report, Report: kind, Call: id, Incident: why})
+// cancelled reports that the near end came first.
+func (m *Machine) cancelled(id CallID, trial bool) {
+	m.out = append(m.out, Effect{Kind: Report, Report: ReportCancelled, Call: id, Trial: trial})
 }

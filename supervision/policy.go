@@ -78,8 +78,15 @@ const (
 	// defaultCallbackWindow: emergency centres call back within minutes; 30 min is our own, generous figure.
 	defaultCallbackWindow = 30 * time.Minute
 	// defaultWatch: our own figure; somebody who listens to a dead line for a minute has forgotten it.
-	defaultWatch    = time.Minute
+	defaultWatch = time.Minute
+	// watchFloor keeps the probes of a line well apart; watchCeiling is our own figure for "seldom".
+	watchFloor   = 5 * time.Second
+	watchCeiling = time.Hour
+	// repeatsCeiling: three interruptions in a row are over before a minute has passed, and whoever needs more needs a longer interval.
+	repeatsCeiling  = 2
 	callbackCeiling = 24 * time.Hour
+	// trialFloor is the lowest setting of flash and pulse windows in RFC 5098 (20 ms): what is shorter no adapter sees.
+	trialFloor = 20 * time.Millisecond
 	// lateMax is the age beyond which a clearing opens nothing (invariant 11): who was put through to a cleared
 	// line may have hung up and lifted since.
 	lateMax = time.Second
@@ -102,6 +109,12 @@ const (
 	legForgotten = 65 * time.Second
 	// pulseWait is how long an opening by hand may wait for the controller.
 	pulseWait = time.Second
+	// repeatWait is how long a repeat may wait for the controller: half the time of a trial's, since nobody is watching, and enough
+	// for two answers of a slow gateway board of 100 ms each.
+	repeatWait = 250 * time.Millisecond
+	// senseAhead is by how much current may come back before the end of an interval as we count it, from the controller's answer
+	// to the opening: so long a local board takes to answer, while its contact has moved already.
+	senseAhead = 50 * time.Millisecond
 )
 
 // DefaultPolicy returns the defaults.
@@ -117,10 +130,11 @@ func DefaultPolicy() Policy {
 	}
 }
 
-// interval returns the interval of a clearing after the given number of holds that stayed.
+// interval returns the interval of a clearing after the given number of holds that stayed: a step, or the longest that
+// can still end in time (invariants 4 and 11).
 func (p *Policy) interval(stayed int) time.Duration {
 	if n := min(stayed, len(p.Steps)); n > 0 {
-		return p.Steps[n-1]
+		return max(p.Interval, min(p.Steps[n-1], p.MaxInterval, dialWindow-p.Lead))
 	}
 	return p.Interval
 }

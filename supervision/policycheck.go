@@ -23,6 +23,12 @@ func (p Policy) Check() []Fault {
 	c.within("max_interval", p.MaxInterval, IntervalFloor, IntervalCeiling, "no opening is longer than that, by hand too")
 	c.within("flash_max", p.FlashMax, 0, flashCeiling, "no flash window is wider (RFC 5098); 0 where flash detection is off")
 	c.within("callback_window", p.CallbackWindow, 0, callbackCeiling, "0 for none")
+	if p.Watch != 0 {
+		c.within("watch", p.Watch, watchFloor, watchCeiling, "0 for never")
+	}
+	if p.Repeats < 0 || p.Repeats > repeatsCeiling {
+		c.add("repeats", "%d is out of bounds; allowed is 0 to %d (each may cut into somebody's dialling)", p.Repeats, repeatsCeiling)
+	}
 	longest := p.checkSteps(&c)
 	if p.Interval > p.MaxInterval {
 		c.add("interval", "%v is longer than max_interval, %v; shorten interval or raise max_interval", p.Interval, p.MaxInterval)

@@ -1,6 +1,9 @@
 package supervision
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // Kept is what a machine knows that should outlive the process.
 type Kept struct {
@@ -23,13 +26,32 @@ func (m *Machine) Restore(k Kept) {
 // SetPolicy changes the settings. What is under way goes on as it began: an opening keeps its interval and its bounds.
 // If Interval or Steps differ from before, the count of holds that stayed begins anew. The policy must be sound (see [Policy.Check]).
 // It returns the new deadline, as Step does.
+//
+// A check under way on a line that is not to be trusted any more is due at once, and ends as unknown.
 func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
+	if p.Interval != m.policy.Interval || !slices.Equal(p.Steps, m.policy.Steps) {
+		m.stayed = 0
+	}
 	m.policy = p
+	if m.wanted.wait == waitProbe && !p.ProbeTrusted {
+		m.wanted.by = now
+	}
+	if m.judging() && !p.ProbeTrusted && (m.check.asked || m.check.of == checkInterruption) {
+		m.check.by = now
+	}
+	m.watch.lookBy = 0
+	if !m.check.asked || !p.ProbeTrusted {
+		m.look()
+	}
+	m.watchIdle(now)
 	return m.deadline()
 }
 
 // AtRest tells whether nothing is wanted, under way or being checked, except the watching of an idle line.
-func (m *Machine) AtRest() bool { return m.deadline() == Never }
+func (m *Machine) AtRest() bool {
+	settled := m.loop == loopClosed || m.loop == loopFaulted
+	return settled && m.wanted.wait == waitNothing && !m.judging() && m.waiting == 0
+}
 
 // View is what the machine knows, for people.
 type View struct {
@@ -54,7 +76,13 @@ type CallView struct {
 
 // View returns a copy of what the machine knows.
 func (m *Machine) View() View {
-	v := View{Interval: m.policy.interval(m.stayed), Stayed: m.stayed, Incident: m.incident, CallbackBy: m.callbackBy}
+	v := View{
+		Interval: m.policy.interval(m.stayed), Stayed: m.stayed, Incident: m.incident, Suppression: m.incidentRule,
+		OffHook: m.watch.hook, CallbackBy: m.callbackBy,
+	}
+	if m.loop == loopFaulted {
+		v.Incident, v.Suppression = IncidentUnreachable, SuppressionNone
+	}
 	v.Loop = [...]string{"closed", "opening", "open", "guarding", "faulted"}[m.loop]
 	for i := range m.calls {
 		c := &m.calls[i]

@@ -37,6 +37,9 @@ func NewChecker(p supervision.Policy) *Checker {
 // Reset makes the checker follow a new line.
 func (c *Checker) Reset(p supervision.Policy) { c.truth.reset(p) }
 
+// SetPolicy makes the checker know new settings of the line it follows.
+func (c *Checker) SetPolicy(p supervision.Policy) { c.truth.setPolicy(p) }
+
 // Observe takes the next step and returns the invariants it broke, nil if none.
 func (c *Checker) Observe(m *Moment) []Violation {
 	var broken []Violation

@@ -9,7 +9,15 @@ type Stepper interface {
 	Step(now supervision.Instant, ev supervision.Event) ([]supervision.Effect, supervision.Instant)
 }
 
-var _ Stepper = (*supervision.Machine)(nil)
+// A Setter is a Stepper whose settings can be changed.
+type Setter interface {
+	SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant
+}
+
+var (
+	_ Stepper = (*supervision.Machine)(nil)
+	_ Setter  = (*supervision.Machine)(nil)
+)
 
 // A Moment is one step of a trace: what went in and what came out.
 type Moment struct {

@@ -21,13 +21,16 @@ type rule struct {
 func rules() []rule {
 	return []rule{
 		{0, "both ends are told, and every far-end clearing is accounted for by a true reason", accountEffect, accountEnd},
+		{0, "an incident begins once, for a true reason, and ends once", incidents, nil},
 		{1, "opens only after an answered call was cleared by the far end and no other call is on the line, or by hand", only, nil},
 		{2, "never while ringing or talking, never for an emergency call, never on a life-safety line", never, neverEnd},
 		{3, "the adapter's leg first, its answer awaited for at most lead", legFirst, leadEnd},
 		{4, "no event lengthens an interval; never longer than max_interval; every opening has its closing", bounded, boundedEnd},
+		{4, "a trial keeps within the bounds and has the interval that was set", trials, trialsEnd},
 		{5, "a new incoming call waits, is offered, never refused for that, nor lost, and cancels nothing", waiting, waitingEnd},
 		{6, "a seizure or the adapter's own BYE cancels what has not begun and closes what has", nil, seizureEnd},
 		{7, "after the guard time a probe; a hold that stayed is an incident and lengthens the next interval", probing, probingEnd},
+		{7, "a line without a call is watched", nil, watchedEnd},
 		{8, "near-end clearing and unanswered calls never open", answeredOnly, nil},
 		{11, "no opening ends later than 2 s after our BYE, and none after a clearing learnt late", inTime, inTimeEnd},
 		{12, "no stale opening, and a close never queues behind an open", fresh, nil},
@@ -56,7 +59,7 @@ func accountEffect(t *truth, m *Moment, ef *supervision.Effect) string {
 			return "gives a reason that is not true: " + ef.Suppression.String()
 		}
 	case isReport(ef, supervision.ReportRefused):
-		if m.Event.Kind != supervision.PulseRequested {
+		if m.Event.Kind != supervision.PulseRequested && m.Event.Kind != supervision.TrialSet {
 			return "refuses what nobody asked for"
 		}
 	}
@@ -77,7 +80,7 @@ func reasonHolds(t *truth, m *Moment, c *callTruth, ef *supervision.Effect) bool
 	case supervision.SuppressedOtherCall:
 		return t.anyLeg(c.id)
 	case supervision.SuppressedLate:
-		return c.late > lateLimit || m.Now > c.byeAt.Add(dialWindow-longest(&t.policy))
+		return c.late > lateLimit || m.Now > c.byeAt.Add(dialWindow-max(longest(&t.policy), c.trialInterval))
 	case supervision.SuppressedUnknownCall:
 		return c.leg == supervision.AnswerUnknown
 	case supervision.SuppressedLoopBusy:
@@ -86,6 +89,11 @@ func reasonHolds(t *truth, m *Moment, c *callTruth, ef *supervision.Effect) bool
 		return t.loop.faulted
 	case supervision.SuppressedNoContact:
 		return m.Event.Failure == supervision.FailureNoContact
+	case supervision.SuppressedCallback:
+		return c.trial && t.inWindow(m.Now)
+	case supervision.SuppressedOutOfBounds:
+		confirmed := c.legDone && c.leg == supervision.AnswerConfirmed
+		return c.trial && (c.trialInterval > t.policy.MaxInterval || !confirmed && c.trialInterval < t.policy.FlashMax+flashMargin)
 	default:
 		return false
 	}
@@ -155,6 +163,8 @@ func only(t *truth, m *Moment, ef *supervision.Effect) string {
 			return "opens by hand and nobody asked"
 		case t.anyOnLine(0) || t.anyLeg(0):
 			return "opens by hand while a call is on the line"
+		case t.inWindow(m.Now):
+			return "opens by hand in the call-back window"
 		}
 		return ""
 	}
@@ -167,7 +177,7 @@ func only(t *truth, m *Moment, ef *supervision.Effect) string {
 	case t.anyOnLine(c.id):
 		return "opens while another call is on the line"
 	case c.interrupted:
-		return "opens twice for one clearing"
+		return consent(t, m, c, ef)
 	case !c.clearing:
 		return "opens for a clearing that was withdrawn or suppressed"
 	case c.leg == supervision.AnswerUnknown && !probedOff(t, m):
@@ -177,6 +187,9 @@ func only(t *truth, m *Moment, ef *supervision.Effect) string {
 }
 
 func probedOff(t *truth, m *Moment) bool {
+	if t.sensed() == supervision.HookOff && m.Event.Kind == supervision.AdapterLegCleared {
+		return true
+	}
 	return t.policy.ProbeTrusted && m.Event.Kind == supervision.ProbeAnswered && m.Event.Hook == supervision.HookOff
 }
 
@@ -271,7 +284,7 @@ func boundedEnd(t *truth, m *Moment) string {
 	if !l.begun || l.closing || l.faulted {
 		return ""
 	}
-	by := l.commandedAt.Add(t.policy.MaxInterval)
+	by := l.maxBy
 	if m.Deadline > by || m.Event.Kind == supervision.TimePassed && m.Now >= by {
 		return "nothing closes the loop after max_interval"
 	}
@@ -300,8 +313,8 @@ func inTime(t *truth, m *Moment, ef *supervision.Effect) string {
 	}
 	c := t.find(ef.Call)
 	switch {
-	case c == nil:
-		return ""
+	case c == nil || c.interrupted:
+		return "" // or a repeat, which ends later by the user's consent
 	case ef.NotAfter.Add(ef.Interval) > c.byeAt.Add(dialWindow):
 		return fmt.Sprintf("may end %v after our BYE", ef.NotAfter.Add(ef.Interval).Sub(c.byeAt))
 	case c.late > lateLimit:

@@ -36,7 +36,7 @@ func waiting(t *truth, m *Moment, ef *supervision.Effect) string {
 			return "refuses a call that does not wait"
 		case ef.Code != busyHere:
 			return fmt.Sprintf("refuses with %d", ef.Code)
-		case m.Event.Kind != supervision.CallRequested && m.Event.Kind != supervision.Seized:
+		case m.Event.Kind != supervision.CallRequested && m.Event.Kind != supervision.Seized || !t.seizure:
 			return "refuses a waiting call though the near end did not seize"
 		}
 	case supervision.CloseLoop:
@@ -66,7 +66,7 @@ func waitingEnd(t *truth, m *Moment) string {
 			return "a call may wait too long"
 		case m.Event.Kind == supervision.TimePassed && m.Now >= c.waitBound && !(t.loop.begun && !t.loop.faulted):
 			return "a call waits too long"
-		case free && t.wanted() == nil && !t.judge.must && !t.judge.asked && !timeDue(t, m):
+		case free && t.wanted() == nil && !t.judge.must && !t.judge.asked && !t.judge.catch && !timeDue(t, m):
 			return "a call waits for nothing"
 		}
 	}
@@ -123,11 +123,14 @@ func probing(t *truth, m *Moment, ef *supervision.Effect) string {
 			return "probes before the guard time is over"
 		case m.Now < t.loop.recognised:
 			return "probes before the adapter recognises on hook"
-		case !unknown && !judged && !t.inCallbackWindow(m.Now):
-			return "probes for no reason"
+		case judged || unknown:
+			return ""
+		default:
+			return looking(t, m)
 		}
 	case supervision.Report:
-		if ef.Report == supervision.ReportInterrupted && t.judge.must && t.wanted() == nil && !t.anyLeg(0) {
+		judge := t.judge.must && t.sensed() == supervision.HookUnknown
+		if ef.Report == supervision.ReportInterrupted && judge && t.wanted() == nil && !t.anyLeg(0) {
 			return "judges an interruption without a probe"
 		}
 	case supervision.OpenLoop:
@@ -138,9 +141,21 @@ func probing(t *truth, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// inCallbackWindow tells whether a line may be looked at without an interruption; one look may come a little later.
-func (t *truth) inCallbackWindow(now supervision.Instant) bool {
-	return t.callbackBy > 0 && now <= t.callbackBy.Add(t.policy.OnHookRecognition+10*time.Second)
+// looking looks at a probe of a line without a call.
+func looking(t *truth, m *Moment) string {
+	w := &t.watch
+	recently := t.callbackBy > 0 && m.Now <= t.callbackBy.Add(t.policy.OnHookRecognition+10*time.Second)
+	switch {
+	case !t.idle():
+		return "probes for no reason"
+	case t.sensed() != supervision.HookUnknown:
+		return "probes what the sensor tells"
+	case w.looked && m.Now < w.lookedAt.Add(t.policy.Watch):
+		return "looks at a line more often than it should"
+	case t.policy.Watch == 0 && w.doubt.why == supervision.IncidentNone && !recently:
+		return "looks at a line that is not watched"
+	}
+	return ""
 }
 
 // interval is the length that an opening should have.
@@ -151,6 +166,9 @@ func (t *truth) interval(ef *supervision.Effect) time.Duration {
 		d = p.Steps[n-1]
 	}
 	c := t.find(ef.Call)
+	if c != nil && c.trial {
+		return c.trialInterval
+	}
 	if c != nil && (!c.legDone || c.leg != supervision.AnswerConfirmed) && p.FlashMax > 0 {
 		d = max(d, p.FlashMax+flashMargin)
 	}
@@ -158,16 +176,14 @@ func (t *truth) interval(ef *supervision.Effect) time.Duration {
 }
 
 func probingEnd(t *truth, m *Moment) string {
-	if t.judge.must && m.Event.Kind == supervision.TimePassed && m.Now >= t.judge.due && t.wanted() == nil && !t.anyOnLine(0) {
+	must := t.judge.must && t.sensed() == supervision.HookUnknown
+	if must && m.Event.Kind == supervision.TimePassed && m.Now >= t.judge.due && t.wanted() == nil && !t.anyOnLine(0) {
 		return "the guard time is over, and the line is not probed"
 	}
-	if !t.hookOff {
+	judged := reported(m, supervision.ReportInterrupted)
+	off := t.hookOff || judged != nil && judged.Hook == supervision.HookOff
+	if !off || t.watch.open != 0 || judged != nil && judged.Trial || did(m, supervision.OpenLoop, t.loop.call) {
 		return ""
-	}
-	for i := range m.Effects {
-		if isReport(&m.Effects[i], supervision.ReportIncident) {
-			return ""
-		}
 	}
 	return "the hold stayed, and it is no incident"
 }

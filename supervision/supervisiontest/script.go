@@ -22,8 +22,9 @@ import (
 //
 // A command is an event in its text form, or
 //
-//	policy [KEY[=VALUE]...]   a new line at rest; keys as in the configuration, the rest by default
-//	after DURATION            time goes on, and the machine is called at each deadline on the way
+//	policy [KEY[=VALUE]...]       a new line at rest; keys as in the configuration, the rest by default
+//	set-policy [KEY[=VALUE]...]   other settings for the line as it is
+//	after DURATION                time goes on, and the machine is called at each deadline on the way
 //
 // The transcript has a line for each effect and for each deadline that came (time-passed), with its time, and the
 // deadline that is left.
@@ -117,6 +118,18 @@ func (p *player) command(s string) error {
 		}
 		p.begin(policy)
 		return nil
+	case "set-policy":
+		policy, err := parsePolicy(rest)
+		if err != nil {
+			return err
+		}
+		setter, ok := p.machine.(Setter)
+		if !ok {
+			return fmt.Errorf("this machine has no SetPolicy")
+		}
+		p.deadline = setter.SetPolicy(p.now, policy)
+		p.checker.SetPolicy(policy)
+		return nil
 	case "after":
 		d, err := time.ParseDuration(rest)
 		if err != nil {
@@ -162,9 +175,9 @@ func parsePolicy(s string) (supervision.Policy, error) {
 	p := supervision.DefaultPolicy()
 	durations := map[string]*time.Duration{
 		"interval": &p.Interval, "lead": &p.Lead, "guard_time": &p.GuardTime, "onhook_recognition": &p.OnHookRecognition,
-		"max_interval": &p.MaxInterval, "flash_max": &p.FlashMax, "callback_window": &p.CallbackWindow,
+		"max_interval": &p.MaxInterval, "flash_max": &p.FlashMax, "callback_window": &p.CallbackWindow, "watch": &p.Watch,
 	}
-	flags := map[string]*bool{"life_safety": &p.LifeSafety, "probe_trusted": &p.ProbeTrusted}
+	flags := map[string]*bool{"life_safety": &p.LifeSafety, "probe_trusted": &p.ProbeTrusted, "sense_trusted": &p.SenseTrusted}
 	for _, word := range strings.Fields(s) {
 		key, value, valued := strings.Cut(word, "=")
 		var err error
@@ -176,6 +189,8 @@ func parsePolicy(s string) (supervision.Policy, error) {
 			}
 		case durations[key] != nil:
 			*durations[key], err = time.ParseDuration(value)
+		case key == "repeats":
+			p.Repeats, err = strconv.Atoi(value)
 		case key == "steps":
 			for _, step := range strings.Split(value, ",") {
 				d, bad := time.ParseDuration(step)

@@ -1,6 +1,7 @@
 package supervisiontest
 
 import (
+	"slices"
 	"time"
 
 	"clearback/supervision"
@@ -14,6 +15,10 @@ const (
 	absoluteMax = 3 * time.Second        // invariant 4
 	probeLimit  = 500 * time.Millisecond // how long an answer to a probe may be awaited
 	waitSlack   = time.Second            // probe and closing time in the bound of a waiting call
+	repeatSlack = 250 * time.Millisecond // how long a repeat may wait for the controller
+	senseAhead  = 50 * time.Millisecond  // current that comes back before the interval is over by our reckoning
+	trialFloor  = 20 * time.Millisecond  // a trial where pulse dialling is off
+	mostRepeats = 2                      // of one clearing
 	forgotten   = 32 * time.Second       // an unanswered probe
 	legGone     = 65 * time.Second       // an adapter's leg of which nothing more is heard
 )
@@ -33,6 +38,9 @@ type callTruth struct {
 	clearedAt                  supervision.Instant
 	late                       time.Duration
 	interrupted, wasUnanswered bool
+	repeats                    int
+	trial                      bool
+	trialInterval              time.Duration
 	waits                      bool
 	waitBound                  supervision.Instant
 }
@@ -51,7 +59,14 @@ type loopTruth struct {
 	opened      bool // LoopOpened came
 	closing     bool // CloseLoop was handed out
 	faulted     bool // nobody knows
-	spoiled     bool // cut short, or not known to have opened: nothing to judge
+	unsure      bool // it was faulted before its end
+	flowed      bool // a trusted sensor saw current when it was commanded
+	released    bool // and then saw it stop
+	trial       bool
+	guarding    bool // closed, and nobody told the machine yet that the guard time is over
+	openedAt    supervision.Instant
+	maxBy       supervision.Instant // max_interval after the command
+	spoiled     bool                // cut short, or not known to have opened: nothing to judge
 	seq         supervision.Seq
 	call        supervision.CallID
 	interval    time.Duration
@@ -67,6 +82,7 @@ type loopTruth struct {
 type judgement struct {
 	may, must bool // be probed
 	asked     bool
+	catch     bool // of a trial that opened nothing
 	due       supervision.Instant
 	call      supervision.CallID
 }
@@ -87,11 +103,26 @@ type truth struct {
 	seizure   bool // the near end came first: request, sensor or its own BYE
 	wasBegun  bool // before the event: an opening without CloseLoop
 	wasWanted bool // before the event: a clearing without outcome
+	answered  bool // the event is the answer to the latest probe, and trusted
 	hookOff   bool // the answer to the check of an interruption says off hook
+	wasOpen   bool // before the event: the loop was not closed, or not known to be
+
+	watch watchTruth
 }
 
 func (t *truth) reset(p supervision.Policy) {
 	*t = truth{policy: p, calls: t.calls[:0]}
+	t.watch.reset()
+}
+
+func (t *truth) setPolicy(p supervision.Policy) {
+	if p.Interval != t.policy.Interval || !slices.Equal(p.Steps, t.policy.Steps) {
+		t.stayed = 0
+	}
+	t.policy = p
+	if !p.ProbeTrusted {
+		t.judge.must, t.judge.asked = false, false
+	}
 }
 
 func (t *truth) find(id supervision.CallID) *callTruth {
@@ -146,7 +177,7 @@ func (t *truth) disturbed(now supervision.Instant) {
 }
 
 func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
-	t.known, t.seizure, t.hookOff = false, false, false
+	t.known, t.seizure, t.hookOff, t.answered = false, false, false, false
 	for i := range t.calls {
 		if c := &t.calls[i]; c.legAsked && !c.legDone && now > c.byeAt.Add(legGone) {
 			c.legDone, c.leg, c.legDoneAt = true, supervision.AnswerNone, now
@@ -154,6 +185,8 @@ func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 	}
 	t.wasBegun = t.loop.begun && !t.loop.closing && !t.loop.faulted
 	t.wasWanted = t.wanted() != nil
+	t.wasOpen = t.loop.begun || t.loop.faulted
+	t.guardOver(now, ev)
 	switch ev.Kind {
 	case supervision.CallArrived, supervision.CallRequested:
 		t.newCall(now, ev)
@@ -163,15 +196,20 @@ func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 	case supervision.LoopOpened, supervision.LoopClosed, supervision.LoopFailed, supervision.LoopUnknown:
 		t.loopEvent(now, ev)
 	case supervision.Seized:
-		t.known, t.seizure = true, true
+		t.known, t.seizure = true, !t.holdCameBack(now)
 	case supervision.ProbeAnswered:
 		if t.probes > 0 {
 			t.probes--
-			t.hookOff = t.probes == 0 && t.judge.asked && ev.Hook == supervision.HookOff
+			t.answered = t.probes == 0 && t.policy.ProbeTrusted
+			t.hookOff = t.answered && t.judge.asked && ev.Hook == supervision.HookOff
 		}
 	case supervision.PulseRequested:
 		t.known = true
+	case supervision.TrialSet:
+		t.trialSet(now, ev)
 	}
+	t.catching(now, ev)
+	t.watchEvent(now, ev)
 	if t.seizure {
 		t.judge.must = false
 		t.loop.spoiled = t.loop.spoiled || t.loop.begun
@@ -188,6 +226,7 @@ func (t *truth) newCall(now supervision.Instant, ev *supervision.Event) {
 	c := callTruth{id: ev.Call, emergency: ev.Emergency}
 	if ev.Kind == supervision.CallRequested {
 		c.requested, c.offered, t.seizure = true, true, true
+		t.watch.carries()
 	} else {
 		c.waits, c.waitBound = true, t.bound(now)
 	}
@@ -210,6 +249,7 @@ func (t *truth) callEvent(now supervision.Instant, ev *supervision.Event) {
 			return
 		}
 		c.answered = true
+		t.watch.carries()
 		if c.far {
 			t.clear(now, c)
 		}
@@ -255,7 +295,7 @@ func (t *truth) loopEvent(now supervision.Instant, ev *supervision.Event) {
 	mine := l.begun && ev.Seq == l.seq
 	switch {
 	case ev.Kind == supervision.LoopOpened && mine && !l.opened && !l.faulted:
-		t.known, l.opened = true, true
+		t.known, l.opened, l.openedAt = true, true, now
 		l.recognised = now.Add(t.policy.OnHookRecognition)
 	case ev.Kind == supervision.LoopClosed && (l.faulted || mine):
 		t.known = true
@@ -282,14 +322,14 @@ func (t *truth) faulted(now supervision.Instant) {
 		t.disturbed(now)
 		t.judge = judgement{}
 	}
-	t.loop.faulted = true
+	t.loop.faulted, t.loop.guarding, t.loop.unsure = true, false, t.loop.begun
 	t.loop.spoiled = t.loop.spoiled || !t.loop.opened
 	t.judge.must = false
 }
 
 func (t *truth) closed(now supervision.Instant) {
 	l := &t.loop
-	l.quietBy = now.Add(t.policy.GuardTime)
+	l.quietBy, l.guarding = now.Add(t.policy.GuardTime), true
 	if l.begun {
 		t.judge = judgement{may: !l.spoiled, must: !l.spoiled && t.policy.ProbeTrusted, due: max(l.quietBy, l.recognised), call: l.call}
 	}
@@ -320,8 +360,11 @@ func (t *truth) effect(now supervision.Instant, ev *supervision.Event, ef *super
 			t.probes = 0
 		}
 		t.probes, t.probedAt = t.probes+1, now
-		if t.judge.may && t.wanted() == nil {
+		if t.judge.may && t.wanted() == nil && now >= t.judge.due {
 			t.judge.asked, t.judge.must = true, false
+		}
+		if t.idle() {
+			t.watch.lookedAt, t.watch.looked, t.watch.asked = now, true, true
 		}
 	case supervision.Report:
 		t.reported(now, ev, ef)
@@ -334,14 +377,19 @@ func (t *truth) opening(now supervision.Instant, ef *supervision.Effect) {
 	*l = loopTruth{
 		begun: true, seq: ef.Seq, call: ef.Call, interval: ef.Interval, commandedAt: now, before: before,
 		recognised: now.Add(t.policy.OnHookRecognition), closeBy: now.Add(t.policy.MaxInterval),
+		maxBy: now.Add(t.policy.MaxInterval), flowed: t.sensed() == supervision.HookOff,
 	}
 	t.judge = judgement{}
-	if c := t.find(ef.Call); c != nil && ef.Call != 0 {
-		c.clearing, c.interrupted = false, true
+	c := t.find(ef.Call)
+	switch {
+	case c == nil || ef.Call == 0:
+		t.disturbed(now)
+	case c.interrupted:
+		c.repeats++ // it ends later than invariant 11 allows, by the user's consent
+	default:
+		c.clearing, c.interrupted, l.trial = false, true, c.trial
 		l.closeBy = min(l.closeBy, c.byeAt.Add(dialWindow))
-		return
 	}
-	t.disturbed(now)
 }
 
 func (t *truth) reported(now supervision.Instant, ev *supervision.Event, ef *supervision.Effect) {
@@ -350,13 +398,22 @@ func (t *truth) reported(now supervision.Instant, ev *supervision.Event, ef *sup
 	case supervision.ReportSuppressed, supervision.ReportCancelled:
 		if c != nil && c.far && c.answered {
 			c.clearing = false
+			t.doubted(ev, ef, c)
 		}
 	case supervision.ReportInterrupted:
-		if t.hookOff && ef.Hook == supervision.HookOff && ef.Call != 0 {
-			t.stayed++
+		if ef.Hook == supervision.HookOff && ef.Call != 0 && !ef.Trial && !t.stuck() {
+			t.stayed = min(t.stayed+1, len(t.policy.Steps))
 		}
 		t.judge = judgement{}
+		t.watch.doubt = doubtTruth{}
+		t.seen(now, ef.Hook)
+	case supervision.ReportIncidentEnded:
+		t.watch.open &^= 1 << ef.Incident
 	case supervision.ReportIncident:
+		t.watch.open |= 1 << ef.Incident
+		if ef.Incident == supervision.IncidentSuppressed || ef.Incident == supervision.IncidentSeized {
+			t.watch.doubt = doubtTruth{}
+		}
 		if c != nil && (ef.Incident == supervision.IncidentMissedNotAfter || ef.Incident == supervision.IncidentByeUnanswered) {
 			c.clearing = false
 		}

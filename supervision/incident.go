@@ -1,0 +1,45 @@
+package supervision
+
+// beginIncident reports an incident of the line, which lasts until the line is seen on hook or carries a call again. (A
+// faulted loop's is another, and ends with LoopClosed.)
+func (m *Machine) beginIncident(id CallID, why Incident) {
+	m.beginLineIncident(Effect{Call: id, Incident: why})
+}
+
+// beginLineIncident takes Call, Incident, Suppression and Flash of ef. A line has one incident at a time: the same one again is
+// not told again, off hook without a call is no news while there is a better reason, and any other takes the place of the
+// one before.
+func (m *Machine) beginLineIncident(ef Effect) {
+	switch {
+	case m.incident == IncidentNone:
+	case m.incident == ef.Incident && m.incidentCall == ef.Call, ef.Incident == IncidentOffHookWithoutCall:
+		return
+	default:
+		m.endIncident()
+	}
+	m.incident, m.incidentCall, m.incidentRule = ef.Incident, ef.Call, ef.Suppression
+	ef.Kind, ef.Report = Report, ReportIncident
+	m.out = append(m.out, ef)
+}
+
+// endIncident ends the line's incident, if there is one.
+func (m *Machine) endIncident() {
+	if m.incident == IncidentNone {
+		return
+	}
+	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncidentEnded, Incident: m.incident})
+	m.incident, m.incidentCall, m.incidentRule = IncidentNone, 0, SuppressionNone
+}
+
+// faultBegun reports that nobody knows whether the loop is open. An older incident of the same reason is over with it.
+func (m *Machine) faultBegun(id CallID) {
+	if m.incident == IncidentUnreachable {
+		m.endIncident()
+	}
+	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncident, Call: id, Incident: IncidentUnreachable})
+}
+
+// faultEnded reports that the loop is known closed.
+func (m *Machine) faultEnded() {
+	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncidentEnded, Incident: IncidentUnreachable})
+}

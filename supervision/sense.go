@@ -1,0 +1,73 @@
+package supervision
+
+// current is what a loop-current sensor said last.
+type current uint8
+
+const (
+	currentUnknown current = iota // nothing yet
+	currentFlows                  // Seized
+	currentNone                   // Released
+)
+
+// sensed tells the hook state by a trusted sensor; unknown if there is none, or if it has said nothing yet. While the loop is
+// open it says nothing of the near end, and nobody asks.
+func (m *Machine) sensed() Hook {
+	if !m.policy.SenseTrusted {
+		return HookUnknown
+	}
+	switch m.current {
+	case currentFlows:
+		return HookOff
+	case currentNone:
+		return HookOn
+	default:
+		return HookUnknown
+	}
+}
+
+// seized is told by a sensor. In the call-back window a line off hook without a call is an incident at once: nobody
+// could call back.
+func (m *Machine) seized(now Instant) {
+	before := m.current
+	m.current = currentFlows
+	if !m.policy.SenseTrusted {
+		m.seizure(now)
+		return
+	}
+	if m.holdCameBack(now) {
+		return
+	}
+	if before == currentNone && m.loop == loopClosed {
+		m.doubt = doubt{} // what was in doubt had let go, and somebody lifted
+	}
+	m.seizure(now)
+	if m.idle() {
+		m.sawOff(now)
+		m.look()
+		if m.inCallbackWindow(now) {
+			m.beginOffHook()
+		}
+	}
+}
+
+// holdCameBack tells whether current that comes now is the hold that stayed, not somebody who lifts: the interruption is about over,
+// or over and not judged yet.
+func (m *Machine) holdCameBack(now Instant) bool {
+	switch m.loop {
+	case loopGuarding:
+		return true
+	case loopOpen:
+		return now >= m.last.openedAt.Add(m.last.interval-senseAhead)
+	default:
+		return false
+	}
+}
+
+// released is told by a sensor. In a call or an interruption nothing follows at once.
+func (m *Machine) released() {
+	m.current, m.last.released = currentNone, true
+	if m.policy.SenseTrusted && m.idle() {
+		m.seenOn()
+		m.look()
+	}
+}

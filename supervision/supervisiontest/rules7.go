@@ -1,0 +1,154 @@
+package supervisiontest
+
+import "clearback/supervision"
+
+// incidents looks at what is reported of the hook.
+func incidents(t *truth, m *Moment, ef *supervision.Effect) string {
+	if ef.Kind != supervision.Report {
+		return ""
+	}
+	switch ef.Report {
+	case supervision.ReportIncidentEnded:
+		if t.watch.open&(1<<ef.Incident) == 0 {
+			return "ends an incident that is not there: " + ef.Incident.String()
+		}
+	case supervision.ReportIncident:
+		if t.watch.open&(1<<ef.Incident) != 0 {
+			return "begins an incident that has not ended: " + ef.Incident.String()
+		}
+		return incidentHolds(t, m, ef)
+	case supervision.ReportInterrupted:
+		return judgedRight(t, m, ef)
+	}
+	return ""
+}
+
+// incidentHolds is the clever function's stupid twin: is the reason of an incident true?
+func incidentHolds(t *truth, m *Moment, ef *supervision.Effect) string {
+	w := &t.watch
+	judged := reported(m, supervision.ReportInterrupted)
+	off := judged != nil && judged.Hook == supervision.HookOff && !judged.Trial
+	if c := t.find(ef.Call); c != nil && c.trial && c.interrupted && ef.Incident != supervision.IncidentUnreachable {
+		return "a trial is an incident"
+	}
+	switch ef.Incident {
+	case supervision.IncidentIntervalShort:
+		if !off || t.stuck() || t.loop.unsure {
+			return "blames the interval for what it did not do"
+		}
+	case supervision.IncidentContactStuck:
+		refused := m.Event.Kind == supervision.LoopFailed && m.Event.Failure == supervision.FailureRefused
+		if !refused && (!off || !t.stuck()) {
+			return "blames a contact that moved"
+		}
+	case supervision.IncidentSuppressed, supervision.IncidentSeized:
+		now := ef.Incident == supervision.IncidentSuppressed || w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook
+		if !w.off || !now || w.doubt != (doubtTruth{ef.Call, ef.Incident, ef.Suppression}) {
+			return "an incident of a clearing that is not in doubt, or that nobody saw off hook"
+		}
+	case supervision.IncidentOffHookWithoutCall:
+		byHand := off && judged.Call == 0
+		if !byHand && !(w.off && (w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook)) {
+			return "calls a line off hook that nobody saw off hook for long"
+		}
+	}
+	return ""
+}
+
+func judgedRight(t *truth, m *Moment, ef *supervision.Effect) string {
+	if ef.Hook == supervision.HookUnknown {
+		return ""
+	}
+	sensed := t.sensed()
+	switch {
+	case sensed != supervision.HookUnknown && ef.Hook != sensed && m.Event.Kind != supervision.ProbeAnswered:
+		return "judges otherwise than the sensor"
+	case sensed == supervision.HookUnknown && !(t.policy.ProbeTrusted && m.Event.Kind == supervision.ProbeAnswered && m.Event.Hook == ef.Hook):
+		return "judges what nobody saw"
+	}
+	return ""
+}
+
+func reported(m *Moment, k supervision.ReportKind) *supervision.Effect {
+	for i := range m.Effects {
+		if isReport(&m.Effects[i], k) {
+			return &m.Effects[i]
+		}
+	}
+	return nil
+}
+
+// watchedEnd looks for lines that nobody looks at, and for what was seen and not told.
+func watchedEnd(t *truth, m *Moment) string {
+	w := &t.watch
+	t.watchEnd(m.Now)
+	told := w.open != 0
+	switch {
+	case w.off && !told && (w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook) && t.idle():
+		return "a line is off hook for long, or in the call-back window, and it is no incident"
+	case w.off && !told && w.doubt.why == supervision.IncidentSuppressed && m.Event.Kind == supervision.ProbeAnswered && w.looked && t.idle():
+		return "a line that a rule left held is seen off hook, and it is no incident"
+	}
+	if t.idle() && t.policy.Watch > 0 && t.policy.ProbeTrusted && t.sensed() == supervision.HookUnknown && m.Deadline > m.Now.Add(t.lookWithin()) {
+		return "a line without a call is not looked at"
+	}
+	return ""
+}
+
+// consent looks at an opening that is not the first of its clearing; "" if it is a repeat that the user consented to.
+func consent(t *truth, m *Moment, c *callTruth, ef *supervision.Effect) string {
+	judged := reported(m, supervision.ReportInterrupted)
+	switch {
+	case judged == nil || judged.Hook != supervision.HookOff || judged.Call != c.id || c.repeats >= t.policy.Repeats || c.repeats >= mostRepeats:
+		return "opens twice for one clearing"
+	case c.trial || judged.Trial:
+		return "opens twice for a trial"
+	case t.inWindow(m.Now):
+		return "opens twice for one clearing in the call-back window"
+	case t.anyWaits():
+		return "opens twice for one clearing while a call waits"
+	case t.stuck() || t.loop.unsure:
+		return "opens again though the length of the first was not at fault"
+	case ef.NotAfter.Sub(m.Now) > repeatSlack:
+		return "opens again, and may do so much later"
+	}
+	return ""
+}
+
+func (t *truth) anyWaits() bool {
+	for i := range t.calls {
+		if t.calls[i].waits {
+			return true
+		}
+	}
+	return false
+}
+
+// trials looks at an opening of a trial, and at answers to TrialSet.
+func trials(t *truth, m *Moment, ef *supervision.Effect) string {
+	c := t.find(ef.Call)
+	switch {
+	case ef.Kind == supervision.OpenLoop && ef.Call != 0 && c != nil && c.trial:
+		if c.trialInterval == 0 {
+			return "a catch trial opens the loop"
+		}
+		if ef.Interval != c.trialInterval {
+			return "a trial with another interval than the one that was set"
+		}
+	case isReport(ef, supervision.ReportRefused) && m.Event.Kind == supervision.TrialSet:
+		if t.known {
+			return "refuses a trial that keeps within the bounds"
+		}
+	}
+	return ""
+}
+
+func trialsEnd(t *truth, m *Moment) string {
+	if m.Event.Kind == supervision.TrialSet && !t.known && reported(m, supervision.ReportRefused) == nil {
+		return "takes a trial that is out of bounds"
+	}
+	if t.judge.catch && m.Event.Kind == supervision.TimePassed && m.Now >= t.judge.due && !t.policy.ProbeTrusted {
+		return "a catch trial is not judged"
+	}
+	return ""
+}

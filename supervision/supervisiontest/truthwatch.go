@@ -1,0 +1,233 @@
+package supervisiontest
+
+import (
+	"time"
+
+	"clearback/supervision"
+)
+
+// watchTruth is what is known of the sensor, of a line without a call and of its incidents.
+type watchTruth struct {
+	current  supervision.EventKind // Seized, Released or none yet
+	since    supervision.Instant   // when the line became idle; Never: it is not
+	looked   bool                  // by a probe, since then
+	asked    bool                  // and the answer is awaited
+	lookedAt supervision.Instant
+	offSince supervision.Instant // Never: not seen off hook, or carried a call since
+	open     uint32              // the reasons of incidents that have not ended, a bit each
+	doubt    doubtTruth
+
+	// of the present step
+	off bool // the event is a trusted off hook on a line without a call
+	at  bool // and the first look was long enough ago
+}
+
+type doubtTruth struct {
+	call supervision.CallID
+	why  supervision.Incident
+	rule supervision.Suppression
+}
+
+func (w *watchTruth) reset() { *w = watchTruth{since: supervision.Never, offSince: supervision.Never} }
+
+// carries: a call is answered or asked for.
+func (w *watchTruth) carries() {
+	w.offSince, w.doubt = supervision.Never, doubtTruth{}
+}
+
+// sensed is the hook state by a trusted sensor.
+func (t *truth) sensed() supervision.Hook {
+	switch {
+	case t.policy.SenseTrusted && t.watch.current == supervision.Seized:
+		return supervision.HookOff
+	case t.policy.SenseTrusted && t.watch.current == supervision.Released:
+		return supervision.HookOn
+	default:
+		return supervision.HookUnknown
+	}
+}
+
+// stuck: the current never stopped although the loop was open.
+func (t *truth) stuck() bool {
+	return t.policy.SenseTrusted && t.loop.flowed && !t.loop.released && t.watch.current == supervision.Seized
+}
+
+// holdCameBack: current that comes at the end of an interruption is the hold, not somebody who lifts.
+func (t *truth) holdCameBack(now supervision.Instant) bool {
+	l := &t.loop
+	if !t.policy.SenseTrusted {
+		return false
+	}
+	return l.guarding || l.begun && l.opened && !l.faulted && now >= l.openedAt.Add(l.interval-senseAhead)
+}
+
+// guardOver notes when the machine has heard that the guard time is over.
+func (t *truth) guardOver(now supervision.Instant, ev *supervision.Event) {
+	switch ev.Kind {
+	case supervision.TimePassed, supervision.FarEndCleared, supervision.CallAnswered, supervision.PulseRequested:
+		if now >= t.loop.quietBy {
+			t.loop.guarding = false
+		}
+	}
+}
+
+// idle tells whether the line has no call, not even one that waits, and nothing to do.
+func (t *truth) idle() bool {
+	return !t.loop.begun && !t.loop.faulted && !t.loop.guarding && t.wanted() == nil && !t.judge.must && !t.judge.asked && !t.judge.catch && !t.anyCall()
+}
+
+func (t *truth) anyCall() bool {
+	for i := range t.calls {
+		if !t.calls[i].gone() {
+			return true
+		}
+	}
+	return false
+}
+
+// trialBounds tells whether a trial may be set.
+func (t *truth) trialBounds(now supervision.Instant, ev *supervision.Event) bool {
+	c, p := t.find(ev.Call), &t.policy
+	if c == nil || c.gone() || !c.offered || !c.answered || c.far || c.emergency || p.LifeSafety || t.inWindow(now) {
+		return false
+	}
+	d, floor := ev.Interval, supervision.IntervalFloor
+	if ev.PulseDiallingOff {
+		floor = trialFloor
+	}
+	return d == 0 || d >= floor && d <= p.MaxInterval && d <= absoluteMax && d+p.Lead <= dialWindow
+}
+
+func (t *truth) inWindow(now supervision.Instant) bool {
+	return t.callbackBy > 0 && now <= t.callbackBy
+}
+
+func (t *truth) trialSet(now supervision.Instant, ev *supervision.Event) {
+	if t.trialBounds(now, ev) {
+		c := t.find(ev.Call)
+		t.known, c.trial, c.trialInterval = true, true, ev.Interval
+	}
+}
+
+// catching: the clearing of a catch trial has come to where another one opens.
+func (t *truth) catching(now supervision.Instant, ev *supervision.Event) {
+	c := t.wanted()
+	if c == nil || !c.trial || c.trialInterval != 0 || t.policy.LifeSafety {
+		return
+	}
+	unknown := c.legDone && c.leg == supervision.AnswerUnknown
+	switch {
+	case ev.Kind == supervision.TimePassed && !c.legDone && now >= c.clearedAt.Add(t.policy.Lead):
+	case ev.Kind == supervision.AdapterLegCleared && c.legDoneAt == now && c.legDone && !unknown:
+	case ev.Kind == supervision.AdapterLegCleared && unknown && t.sensed() == supervision.HookOff:
+	case ev.Kind == supervision.ProbeAnswered && unknown && t.answered && ev.Hook == supervision.HookOff:
+	default:
+		return
+	}
+	c.clearing, c.interrupted = false, true
+	quiet := max(t.policy.GuardTime, t.policy.OnHookRecognition)
+	t.judge = judgement{
+		may: true, must: t.policy.ProbeTrusted, catch: true, call: c.id,
+		due: max(now.Add(quiet), t.loop.recognised),
+	}
+}
+
+// watchEvent follows what an event tells of the hook.
+func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
+	w := &t.watch
+	w.off, w.at = false, false
+	if t.seizure {
+		t.judge.catch = false
+	}
+	if ev.Kind == supervision.TimePassed && now >= w.lookedAt.Add(probeLimit) {
+		w.asked = false
+	}
+	before := w.current
+	switch ev.Kind {
+	case supervision.Seized:
+		w.current = supervision.Seized
+		if before == supervision.Released && !t.wasOpen && !t.loop.guarding && t.policy.SenseTrusted {
+			w.doubt = doubtTruth{}
+		}
+		if t.policy.SenseTrusted && t.seizure && t.idleSoon() {
+			w.offSince = min(w.offSince, now)
+			w.off = true
+		}
+	case supervision.Released:
+		w.current, t.loop.released = supervision.Released, true
+		if t.policy.SenseTrusted && t.idle() {
+			t.seen(now, supervision.HookOn)
+		}
+	case supervision.LeftOffHook:
+		w.off = !t.loop.begun && !t.loop.faulted && t.wanted() == nil && !t.anyOnLine(0)
+	case supervision.ProbeAnswered:
+		if !t.answered || !t.idle() {
+			break
+		}
+		if ev.Hook == supervision.HookOn && t.sensed() == supervision.HookUnknown {
+			t.seen(now, ev.Hook)
+		}
+		w.off = w.asked && ev.Hook == supervision.HookOff
+	case supervision.TimePassed:
+		w.off = t.sensed() == supervision.HookOff && t.idle()
+	}
+	if w.off && w.offSince != supervision.Never {
+		w.at = t.policy.Watch > 0 && now >= w.offSince.Add(t.policy.Watch)
+	}
+	if w.off && ev.Kind != supervision.TimePassed {
+		w.offSince = min(w.offSince, now)
+	}
+}
+
+// idleSoon tells whether nothing but calls that wait, which a seizure refuses, keep the line from being idle.
+func (t *truth) idleSoon() bool {
+	for i := range t.calls {
+		if !t.calls[i].gone() && !t.calls[i].waits {
+			return false
+		}
+	}
+	return !t.loop.begun && !t.loop.faulted && !t.loop.guarding
+}
+
+// seen takes a trusted hook state of a line without a call.
+func (t *truth) seen(now supervision.Instant, h supervision.Hook) {
+	switch h {
+	case supervision.HookOn:
+		t.watch.offSince, t.watch.doubt = supervision.Never, doubtTruth{}
+	case supervision.HookOff:
+		t.watch.offSince = min(t.watch.offSince, now)
+	}
+}
+
+// doubted: the clearing of an answered call ended without an interruption, or the near end came first.
+func (t *truth) doubted(ev *supervision.Event, ef *supervision.Effect, c *callTruth) {
+	if ef.Trial {
+		return
+	}
+	near := ev.Kind == supervision.Seized || ev.Kind == supervision.NearEndCleared
+	switch {
+	case ef.Report == supervision.ReportCancelled && near:
+		t.watch.doubt = doubtTruth{call: c.id, why: supervision.IncidentSeized}
+	case ef.Report == supervision.ReportSuppressed && !(ef.Suppression == supervision.SuppressedLate && c.late > lateLimit):
+		t.watch.doubt = doubtTruth{call: c.id, why: supervision.IncidentSuppressed, rule: ef.Suppression}
+	}
+}
+
+// watchEnd follows the line after a whole step.
+func (t *truth) watchEnd(now supervision.Instant) {
+	w := &t.watch
+	switch {
+	case !t.idle():
+		w.since, w.looked, w.asked = supervision.Never, false, false
+	case w.since == supervision.Never:
+		w.since = now
+	}
+	if t.sensed() == supervision.HookOff && t.idle() {
+		w.offSince = min(w.offSince, now)
+	}
+}
+
+// lookWithin bounds when an idle line is looked at next.
+func (t *truth) lookWithin() time.Duration {
+	return max(t.policy.Watch, t.policy.OnHookRecognition) + probeLimit
+}
