@@ -291,6 +291,9 @@ func (d *digest) anew() {
 	}
 }
 
-func (d *digest) empty() bool {
-	return len(d.rows) == 0 && len(d.accounts) == 0 && len(d.incidents) == 0 && len(d.trials) == 0 && len(d.states) == 0 && len(d.over) == 0
+// size is how much is to be written.
+func (d *digest) size() int {
+	return len(d.rows) + len(d.accounts) + len(d.incidents) + len(d.trials) + len(d.states) + len(d.over)
 }
+
+func (d *digest) empty() bool { return d.size() == 0 }

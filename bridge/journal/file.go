@@ -47,7 +47,7 @@ func connect(ctx context.Context, path string, busy time.Duration) (db *sql.DB, 
 	db.SetMaxOpenConns(1)
 	defer func() {
 		if err != nil {
-			_ = db.Close() // err says more
+			_ = closeBoth(db, c) // err says more
 			db, c = nil, nil
 		}
 	}()
@@ -88,6 +88,15 @@ func connect(ctx context.Context, path string, busy time.Duration) (db *sql.DB, 
 	}
 	err = migrate(ctx, c)
 	return db, c, err
+}
+
+// closeBoth closes a connection, which db alone would leave open as long as it is held, and db.
+func closeBoth(db *sql.DB, c *sql.Conn) error {
+	var err error
+	if c != nil {
+		err = c.Close()
+	}
+	return errors.Join(err, db.Close())
 }
 
 // create makes an empty file if there is none, with the folder's owner if we may: what root creates by hand is the service's to write.

@@ -100,8 +100,8 @@ func (j *Journal) LineState(line string) LineState { return j.w.shared.line(line
 
 // Health tells how the journal does.
 func (j *Journal) Health() Health {
+	queued, dropped := j.queue.state() // first: what is taken from there meanwhile is counted twice rather than not at all
 	h := j.w.shared.health()
-	queued, dropped := j.queue.state()
 	h.Queued += queued
 	h.Dropped += dropped
 	return h

@@ -148,6 +148,9 @@ func TestWhatWasWrittenIsRead(t *testing.T) {
 	held("stage-door", start.Add(time.Second), 2, "on").into(j)
 	unanswered("box-office", start.Add(time.Hour), 3).into(j)
 	require.NoError(t, j.Close())
+	files, err := filepath.Glob(path + "*")
+	require.NoError(t, err)
+	assert.Equal(t, []string{path}, files, "a closed journal is one file")
 
 	r := reader(t, path)
 	rows, err := r.Calls(ctx, Filter{})

@@ -37,6 +37,7 @@ type queue struct {
 	chunks  []*chunk
 	spare   []*chunk
 	n       int
+	taken   int // and not yet counted by who took them
 	dropped uint64
 }
 
@@ -109,8 +110,16 @@ func (q *queue) take(to []*chunk) ([]*chunk, uint64) {
 	to = append(to[:0], q.chunks...)
 	clear(q.chunks)
 	q.chunks = q.chunks[:0]
+	q.taken += q.n
 	q.n = 0
 	return to, q.dropped
+}
+
+// settled tells that what was taken is counted elsewhere.
+func (q *queue) settled() {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.taken = 0
 }
 
 // giveBack takes chunks that were read for reuse.
@@ -134,5 +143,5 @@ func (q *queue) giveBack(chunks []*chunk) {
 func (q *queue) state() (queued int, dropped uint64) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	return q.n, q.dropped
+	return q.n + q.taken, q.dropped
 }

@@ -42,6 +42,8 @@ type staleIncident struct {
 
 type statements struct {
 	line, event, effect, measured, insert, update, find, incident, trial, state, trust *sql.Stmt
+
+	all []*sql.Stmt
 }
 
 // callColumns are those of an account, in the order of callValues and scanCall.
@@ -75,6 +77,9 @@ func (s *store) prepare(ctx context.Context) error {
 	} {
 		st, err := s.conn.PrepareContext(ctx, p.text)
 		*p.to = st
+		if err == nil {
+			q.all = append(q.all, st)
+		}
 		errs = append(errs, err)
 	}
 	return errors.Join(errs...)
@@ -92,7 +97,7 @@ func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Tim
 	}
 	defer func() {
 		if err != nil {
-			_ = s.db.Close() // err says more
+			_ = s.close() // err says more
 			s = nil
 		}
 	}()
@@ -431,5 +436,14 @@ func (s *store) end(ctx context.Context, now time.Time) error {
 		_, err := s.conn.ExecContext(ctx, "UPDATE runs SET ended = ? WHERE id = ?", now.UnixMicro(), s.run)
 		return err
 	})
-	return errors.Join(err, s.db.Close())
+	return errors.Join(err, s.close())
+}
+
+// close closes the file. SQLite holds it open as long as a statement is.
+func (s *store) close() error {
+	var errs []error
+	for _, st := range s.stmts.all {
+		errs = append(errs, st.Close())
+	}
+	return errors.Join(append(errs, closeBoth(s.db, s.conn))...)
 }

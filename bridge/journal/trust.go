@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 )
@@ -19,13 +20,13 @@ func SaveTrust(path, line string, t Trust) error {
 	return nil
 }
 
-func trust(path, line string, t Trust) error {
+func trust(path, line string, t Trust) (err error) {
 	ctx := context.Background()
 	db, c, err := connect(ctx, path, trustWait)
 	if err != nil {
 		return err
 	}
-	defer db.Close()
+	defer func() { err = errors.Join(err, closeBoth(db, c)) }()
 	return inTransaction(ctx, c, func() error {
 		if _, err := c.ExecContext(ctx, "INSERT OR IGNORE INTO lines(name) VALUES(?)", line); err != nil {
 			return err

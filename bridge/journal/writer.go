@@ -125,7 +125,8 @@ func (w *writer) turn(now time.Time) {
 	if !now.Before(w.retryAt) {
 		w.settle(w.attempt(now), now)
 	}
-	w.shared.count(len(w.d.rows)+len(w.d.accounts), w.d.lost)
+	w.shared.count(w.d.size(), w.d.lost)
+	w.queue.settled()
 	w.alarm.remind(now)
 }
 
@@ -291,7 +292,7 @@ func (w *writer) release() {
 		w.point = nil
 	}
 	if w.s != nil {
-		_ = w.s.db.Close() // the error that led here says more
+		_ = w.s.close() // the error that led here says more
 		w.before, w.s = w.s, nil
 	}
 }
@@ -300,11 +301,19 @@ func (w *writer) release() {
 func (w *writer) finish() {
 	limit := time.Now().Add(w.pace.ending)
 	var err error
-	for {
+	for again := true; again; {
 		w.gather()
 		now := time.Now()
-		if err = w.attempt(now); err == nil || sort(err) != troubleBusy || now.After(limit) {
-			break
+		err = w.attempt(now)
+		switch {
+		case err == nil:
+			again = false
+		case sort(err) == troubleBusy:
+			again = now.Before(limit)
+		default:
+			aside := w.asideAt
+			w.settle(err, now)
+			again = w.asideAt != aside // a new file is tried once
 		}
 	}
 	if err == nil && w.s != nil {
@@ -314,7 +323,9 @@ func (w *writer) finish() {
 		w.s = nil
 	}
 	w.release()
-	if left := len(w.d.rows) + len(w.d.accounts); err != nil {
-		w.err = fmt.Errorf("journal %s: %d records are lost: %s: %w", w.o.Path, left, explain(w.o.Path, err), err)
+	w.shared.count(w.d.size(), w.d.lost)
+	w.queue.settled()
+	if err != nil {
+		w.err = fmt.Errorf("journal %s: %d records are lost: %s: %w", w.o.Path, w.d.size(), explain(w.o.Path, err), err)
 	}
 }

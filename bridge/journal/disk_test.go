@@ -1,0 +1,224 @@
+package journal
+
+import (
+	"bytes"
+	"database/sql"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/supervision/story"
+)
+
+// watched returns options whose log is kept.
+func watched(path string) (Options, *observer.ObservedLogs) {
+	core, logs := observer.New(zapcore.InfoLevel)
+	return Options{Path: path, Version: "v0.0.0-test", Logger: zap.New(core), Remind: 30 * time.Millisecond}, logs
+}
+
+// alarms counts what the log says at level error with that in it.
+func alarms(logs *observer.ObservedLogs, part string) int {
+	n := 0
+	for _, e := range logs.FilterLevelExact(zapcore.ErrorLevel).All() {
+		if problem, _ := e.ContextMap()["problem"].(string); strings.Contains(e.Message+" "+problem, part) {
+			n++
+		}
+	}
+	return n
+}
+
+// trouble makes a disk fail, sees the alarm and its repetition while recording goes on, mends it, and sees all accounts in the file.
+func throughTrouble(t *testing.T, path, problem string, fail, mend func()) {
+	t.Helper()
+	o, logs := watched(path)
+	j := open(o, quick())
+	held("box-office", start, 1, "on").into(j)
+	written(t, j)
+	fail()
+	held("box-office", start.Add(time.Hour), 2, "on").into(j)
+	eventually(t, "alarm: "+problem, func() bool {
+		unanswered("stage-door", start.Add(2*time.Hour), 3).into(j)
+		return alarms(logs, problem) >= 2
+	})
+	h := j.Health()
+	assert.Contains(t, h.Problem, problem)
+	assert.False(t, h.Since.IsZero())
+	assert.Positive(t, h.Queued, "what came is held")
+	assert.Zero(t, h.Dropped)
+	mend()
+	written(t, j)
+	assert.Equal(t, 1, logs.FilterMessage("the journal is written again").Len())
+	require.NoError(t, j.Close())
+	r := reader(t, path)
+	rows, err := r.Calls(ctx, Filter{})
+	require.NoError(t, err)
+	require.Len(t, rows, 3)
+	for _, row := range rows[:2] {
+		assert.Equal(t, story.OutcomeCleared, row.Outcome)
+		_, entries, err := r.Call(ctx, uint64(row.Call))
+		require.NoError(t, err)
+		assert.Len(t, entries, len(held("", start, 1, "on").entries), "no entry is there twice or missing")
+	}
+}
+
+func TestLockedFile(t *testing.T) {
+	path := newPath(t)
+	var other *sql.DB
+	throughTrouble(t, path, "locked", func() {
+		var err error
+		other, err = sql.Open("sqlite", dsn(path, "mode=rw"))
+		require.NoError(t, err)
+		other.SetMaxOpenConns(1)
+		_, err = other.Exec("BEGIN EXCLUSIVE")
+		require.NoError(t, err)
+	}, func() {
+		_, err := other.Exec("ROLLBACK")
+		require.NoError(t, err)
+		require.NoError(t, other.Close())
+	})
+}
+
+// mount mounts a file system in memory; only root may.
+func mount(t *testing.T, size string) string {
+	t.Helper()
+	if os.Geteuid() != 0 {
+		t.Skip("only root may mount a small disk")
+	}
+	dir := t.TempDir()
+	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size="+size); err != nil {
+		t.Skipf("a small disk cannot be mounted here: %v", err)
+	}
+	t.Cleanup(func() { assert.NoError(t, syscall.Unmount(dir, syscall.MNT_DETACH)) })
+	return dir
+}
+
+func TestFullDisk(t *testing.T) {
+	dir := mount(t, "1m")
+	ballast := filepath.Join(dir, "ballast")
+	throughTrouble(t, filepath.Join(dir, "journal.db"), "the disk is full", func() {
+		f, err := os.Create(ballast)
+		require.NoError(t, err)
+		_, err = f.Write(make([]byte, 2<<20))
+		require.ErrorIs(t, err, syscall.ENOSPC)
+		require.NoError(t, f.Close())
+	}, func() { require.NoError(t, os.Remove(ballast)) })
+}
+
+func TestReadOnlyDisk(t *testing.T) {
+	dir := mount(t, "4m")
+	path := filepath.Join(dir, "journal.db")
+	j := open(options(t, path), quick())
+	held("box-office", start, 1, "on").into(j)
+	require.NoError(t, j.Close())
+	require.NoError(t, syscall.Mount("", dir, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
+
+	rows, err := reader(t, path).Calls(ctx, Filter{})
+	require.NoError(t, err, "what was closed can be read where nothing can be written")
+	assert.Len(t, rows, 1)
+
+	o, logs := watched(path)
+	j = open(o, quick())
+	held("box-office", start.Add(time.Hour), 2, "on").into(j)
+	eventually(t, "alarm", func() bool { return alarms(logs, "make the file system writable") >= 2 })
+	require.NoError(t, syscall.Mount("", dir, "", syscall.MS_REMOUNT, ""))
+	written(t, j)
+	require.NoError(t, j.Close())
+	rows, err = reader(t, path).Calls(ctx, Filter{})
+	require.NoError(t, err)
+	assert.Len(t, rows, 2)
+}
+
+func TestMissingFolder(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "state")
+	o, logs := watched(filepath.Join(dir, "journal.db"))
+	j := open(o, quick())
+	assert.Equal(t, uint64(1), j.FirstCall())
+	held("box-office", start, 1, "on").into(j)
+	eventually(t, "alarm", func() bool { return alarms(logs, "the folder "+dir+" does not exist") >= 2 })
+	require.NoError(t, os.Mkdir(dir, 0o755))
+	written(t, j)
+	require.NoError(t, j.Close())
+	rows, err := reader(t, o.Path).Calls(ctx, Filter{})
+	require.NoError(t, err)
+	assert.Len(t, rows, 1)
+}
+
+func TestFolderThatMayNotBeWritten(t *testing.T) {
+	if os.Geteuid() == 0 {
+		asNobody(t)
+		return
+	}
+	dir := t.TempDir()
+	require.NoError(t, os.Chmod(dir, 0o555))
+	o, logs := watched(filepath.Join(dir, "journal.db"))
+	j := open(o, quick())
+	held("box-office", start, 1, "on").into(j)
+	eventually(t, "alarm", func() bool { return alarms(logs, "give the folder to the user of the service") >= 2 })
+	require.NoError(t, os.Chmod(dir, 0o755))
+	written(t, j)
+	require.NoError(t, j.Close())
+}
+
+// damage overwrites a part of a file.
+func damage(t *testing.T, path string, from, length int64) {
+	t.Helper()
+	f, err := os.OpenFile(path, os.O_WRONLY, 0)
+	require.NoError(t, err)
+	_, err = f.WriteAt(bytes.Repeat([]byte("moth "), int(length)/5), from)
+	require.NoError(t, err)
+	require.NoError(t, f.Close())
+}
+
+func TestDamagedFile(t *testing.T) {
+	for name, where := range map[string]func(size int64) (from, length int64){
+		"header":  func(int64) (int64, int64) { return 0, 200 },
+		"middle":  func(size int64) (int64, int64) { return 4096, size - 4096 },
+		"schema":  func(int64) (int64, int64) { return 100, 3000 },
+		"one bit": nil,
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := newPath(t)
+			j := open(options(t, path), quick())
+			for call := range uint64(50) {
+				held("box-office", start.Add(time.Duration(call)*time.Minute), call+1, "on").into(j)
+			}
+			require.NoError(t, j.Close())
+			info, err := os.Stat(path)
+			require.NoError(t, err)
+			if where != nil {
+				from, length := where(info.Size())
+				damage(t, path, from, length)
+			} else {
+				require.NoError(t, os.Truncate(path, info.Size()/2)) // the other kind of damage
+			}
+			before, err := os.ReadFile(path)
+			require.NoError(t, err)
+
+			o, logs := watched(path)
+			j = open(o, quick())
+			held("box-office", start.Add(24*time.Hour), 1001, "on").into(j)
+			written(t, j)
+			require.NoError(t, j.Close())
+			assert.Equal(t, 1, alarms(logs, "it was set aside"))
+			aside, err := filepath.Glob(path + ".damaged-*Z")
+			require.NoError(t, err)
+			require.Len(t, aside, 1)
+			after, err := os.ReadFile(aside[0])
+			require.NoError(t, err)
+			assert.True(t, bytes.Equal(before[8192:], after[8192:]), "what was set aside is as it was")
+			row, entries, err := reader(t, path).Call(ctx, 1001)
+			require.NoError(t, err)
+			assert.Equal(t, story.OutcomeCleared, row.Outcome)
+			assert.NotEmpty(t, entries)
+		})
+	}
+}
