@@ -158,6 +158,9 @@ func (a *Account) Advice() string {
 }
 
 func (a *Account) advice() string {
+	if a.Emergency && !a.Answered.IsZero() && a.Failed() { // whatever the reason, nothing is to be opened by hand
+		return ruleAdvice(supervision.SuppressedEmergency)
+	}
 	switch a.Outcome {
 	case OutcomeIncident:
 		return Advice(a.Incident, a.Rule, a.Flash)

@@ -23,6 +23,7 @@ type course struct {
 	// while the entries are told
 	answered, cleared bool
 	others            []other
+	index             map[supervision.CallID]int // of others, of those too that are not told of
 }
 
 // row is a line of the time line.
@@ -47,10 +48,14 @@ const (
 
 // zero is where times count from.
 func (c *course) zero() time.Time {
-	if c.a.Cleared.IsZero() {
+	switch {
+	case !c.a.Cleared.IsZero():
+		return c.a.Cleared
+	case c.a.Began.IsZero() && len(c.rows) > 0: // nobody knows when it began
+		return c.rows[0].at
+	default:
 		return c.a.Began
 	}
-	return c.a.Cleared
 }
 
 func (c *course) zeroName() string {
@@ -185,15 +190,22 @@ func (c *course) meanwhile(e *Entry) {
 		return
 	}
 	call := callOf(e)
-	i := 0
-	for i < len(c.others) && c.others[i].call != call {
-		i++
-	}
-	if i == len(c.others) {
-		c.others = append(c.others, other{call: call})
+	i, known := c.index[call]
+	if !known {
+		if c.index == nil {
+			c.index = map[supervision.CallID]int{}
+		}
+		i = len(c.index)
+		c.index[call] = i
 		if i <= maxOthers {
 			c.rows = append(c.rows, row{e.At, "meanwhile", "", i})
 		}
+		if i < maxOthers {
+			c.others = append(c.others, other{call: call})
+		}
+	}
+	if i >= maxOthers {
+		return
 	}
 	o := &c.others[i]
 	if len(o.did) == maxDeeds {
@@ -209,7 +221,7 @@ func (c *course) tell(r *row) string {
 		return r.text
 	}
 	if r.other == maxOthers {
-		return strconv.Itoa(len(c.others)-maxOthers) + " more calls"
+		return strconv.Itoa(len(c.index)-maxOthers) + " more calls"
 	}
 	o := &c.others[r.other]
 	s := "an interruption by hand: "

@@ -27,6 +27,29 @@ func Explain(a Account, entries []Entry, width int) string {
 	return b.String()
 }
 
+// ExplainIncident returns an incident in a few lines: what, since or until when, what was seen, and what to do. width is as with
+// [Explain]. An incident of a call is told better by the explanation of that call.
+func ExplainIncident(i Incident, width int) string {
+	width = max(width, minWidth)
+	what := i.Line + ": incident " + reasonText(i.Reason, i.Rule, i.Flash)
+	if i.Call != 0 {
+		what += ", call " + strconv.FormatUint(uint64(i.Call), 10)
+	}
+	what += ", from " + strings.ReplaceAll(stamp(i.Began), " ", tie)
+	if i.Ended.IsZero() {
+		what += " on, and it lasts"
+	} else {
+		what += " to " + strings.ReplaceAll(stamp(i.Ended), " ", tie) + " (" + strings.ReplaceAll(Span(i.Ended.Sub(i.Began)), " ", tie) + ")"
+	}
+	var b strings.Builder
+	for _, line := range wrap(what, width) {
+		b.WriteString(line + "\n")
+	}
+	paragraph(&b, "Why:  ", Seen(i.Reason, i.Rule, i.Flash), width)
+	paragraph(&b, "To do:", strings.ReplaceAll(Advice(i.Reason, i.Rule, i.Flash), "LINE", i.Line), width)
+	return b.String()
+}
+
 // title says which call it is, and its outcome.
 func title(b *strings.Builder, a *Account, width int) {
 	what := []string{a.Line}
@@ -109,7 +132,8 @@ func (a *Account) Why() string {
 			s = append(s, "The trial could not be made.", Seen(a.Incident, a.Rule, a.Flash), a.opened())
 			break
 		}
-		s = append(s, "The interruption was withdrawn: the near end came first (it hung up, or lifted for a new call), or the daemon was ending.",
+		s = append(s, "The interruption was withdrawn: the near end came first (it hung up, or lifted for a new call), the adapter was lost, or the "+
+			"daemon was ending.",
 			a.opened())
 	case OutcomeSuppressed:
 		s = append(s, ruleSeen(a.Rule))
@@ -123,13 +147,17 @@ func (a *Account) Why() string {
 	default:
 		s = append(s, "This version does not know the outcome "+a.Outcome.String()+".")
 	}
+	if a.ClearedBy == ClearedByFarEnd && a.Openings > 0 && a.Answer == supervision.AnswerNone && a.Outcome != OutcomeOpen &&
+		a.Incident != supervision.IncidentByeUnanswered {
+		s = append(s, "The adapter never answered the BYE of its leg, as far as is recorded.")
+	}
 	if a.Flash && a.Incident != supervision.IncidentIntervalShort {
 		s = append(s, "The adapter reported a hook flash meanwhile.")
 	}
-	if a.Emergency && a.Rule != supervision.SuppressedEmergency {
-		s = append(s, "It is an emergency call: the loop is never opened for one.")
+	if seen := ruleSeen(supervision.SuppressedEmergency); a.Emergency && !strings.HasPrefix(s[0], seen) {
+		s = append(s, seen)
 	}
-	return strings.TrimSpace(strings.Join(strings.Fields(strings.Join(s, " ")), " "))
+	return strings.ReplaceAll(strings.Join(strings.Fields(strings.Join(s, " ")), " "), tie, " ")
 }
 
 func (a *Account) whyOpen() string {
@@ -208,6 +236,6 @@ func (a *Account) by() string {
 	case VerifiedBySense:
 		return "the loop-current sensor"
 	default:
-		return "nobody knows whom"
+		return "means unknown"
 	}
 }

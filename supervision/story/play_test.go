@@ -32,6 +32,10 @@ func (r *recorder) Step(now supervision.Instant, ev supervision.Event) ([]superv
 	return effects, deadline
 }
 
+func (r *recorder) SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant {
+	return r.machine.SetPolicy(now, p)
+}
+
 // play runs a script of ../testdata and returns the entries of each line in it.
 func play(t *testing.T, name string) [][]Entry {
 	t.Helper()

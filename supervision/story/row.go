@@ -115,21 +115,27 @@ func (a *Account) verifiedText() string {
 
 // outcomeText is the outcome with its rule or reason: "suppressed: other-call", "incident: interval-short, flash, lasts".
 func (a *Account) outcomeText() string {
-	var more []string
-	if a.Incident != supervision.IncidentNone {
-		more = append(more, a.Incident.String())
-	}
-	if a.Rule != supervision.SuppressionNone {
-		more = append(more, a.Rule.String())
-	}
-	if a.Flash {
-		more = append(more, "flash")
-	}
+	more := reasonText(a.Incident, a.Rule, a.Flash)
 	if a.Outcome == OutcomeIncident && a.IncidentEnded.IsZero() {
-		more = append(more, "lasts")
+		more += ", lasts"
 	}
-	if len(more) == 0 {
+	if more == "" {
 		return a.Outcome.String()
 	}
-	return a.Outcome.String() + ": " + strings.Join(more, ", ")
+	return a.Outcome.String() + ": " + more
+}
+
+// reasonText joins the words of what there is.
+func reasonText(reason supervision.Incident, rule supervision.Suppression, flash bool) string {
+	var more []string
+	if reason != supervision.IncidentNone {
+		more = append(more, reason.String())
+	}
+	if rule != supervision.SuppressionNone {
+		more = append(more, rule.String())
+	}
+	if flash {
+		more = append(more, "flash")
+	}
+	return strings.Join(more, ", ")
 }
