@@ -40,6 +40,7 @@ var may = map[string][]string{
 var testsMay = map[string][]string{
 	"bridge":              {"bridge/relay/relaytest"},
 	"bridge/relay/modbus": {"bridge/relay/relaytest"},
+	"bridge/trial":        {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
 	"deploy":              {"config", "supervision"},
 }
 

@@ -1,0 +1,273 @@
+package trial
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua"
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+// A whole session: a trial that is too short, a catch trial and one that lets the hold go, over the real path of a clearing.
+func TestSession(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	h.set(func(b *box) { b.release = 150 * time.Millisecond })
+	for i, c := range []struct {
+		interval time.Duration
+		pulse    bool
+		hook     supervision.Hook
+	}{
+		{100 * time.Millisecond, true, supervision.HookOff},
+		{0, false, supervision.HookOff},
+		{300 * time.Millisecond, false, supervision.HookOn},
+	} {
+		call, err := h.session.Ring(t.Context())
+		require.NoError(t, err)
+		require.EqualValues(t, i+1, call)
+		h.box.saw("ACK")
+		r, err := h.session.Clear(t.Context(), c.interval, c.pulse)
+		require.NoError(t, err)
+		measured := r.Measured
+		r.Measured = 0
+		require.Equal(t, Result{Call: call, Asked: c.interval, Hook: c.hook, By: story.VerifiedByProbe}, r)
+		if c.interval == 0 {
+			require.Zero(t, measured)
+		} else {
+			require.InDelta(t, c.interval.Seconds(), measured.Seconds(), 0.05)
+		}
+		h.box.saw("BYE")
+	}
+	require.Equal(t, []time.Duration{100 * time.Millisecond, 300 * time.Millisecond}, h.box.open())
+}
+
+// A hold that clears by the adapter's own doing is seen in a catch trial.
+func TestAdapterClearsByItself(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	h.set(func(b *box) { b.itself = true })
+	_, err := h.session.Ring(t.Context())
+	require.NoError(t, err)
+	r, err := h.session.Clear(t.Context(), 0, false)
+	require.NoError(t, err)
+	require.Equal(t, supervision.HookOn, r.Hook)
+	require.Empty(t, h.box.open())
+}
+
+// A line whose probe cannot be trusted leaves the judgement to the user.
+func TestUserJudges(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, func(p *supervision.Policy, _ *sipua.LineOptions) { p.ProbeTrusted = false })
+	_, err := h.session.Ring(t.Context())
+	require.NoError(t, err)
+	r, err := h.session.Clear(t.Context(), 300*time.Millisecond, false)
+	require.NoError(t, err)
+	require.Equal(t, supervision.HookUnknown, r.Hook)
+	require.Equal(t, story.VerifiedNot, r.By)
+	require.Empty(t, r.Why)
+	require.NotZero(t, r.Measured)
+}
+
+// A refused trial leaves the call up.
+func TestRefused(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	_, err := h.session.Ring(t.Context())
+	require.NoError(t, err)
+	_, err = h.session.Clear(t.Context(), 100*time.Millisecond, false)
+	require.ErrorIs(t, err, ErrRefused)
+	require.ErrorContains(t, err, "outside the line's bounds")
+	require.Empty(t, h.box.open())
+	r, err := h.session.Clear(t.Context(), 100*time.Millisecond, true)
+	require.NoError(t, err)
+	require.Equal(t, supervision.HookOff, r.Hook)
+}
+
+func TestLifeSafety(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, func(p *supervision.Policy, _ *sipua.LineOptions) { p.LifeSafety = true })
+	_, err := h.session.Ring(t.Context())
+	require.NoError(t, err)
+	_, err = h.session.Clear(t.Context(), 0, false)
+	require.ErrorIs(t, err, ErrRefused)
+	require.ErrorContains(t, err, "life_safety")
+}
+
+func TestNotAnswered(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	h.set(func(b *box) { b.answer = 486 })
+	_, err := h.session.Ring(t.Context())
+	require.ErrorIs(t, err, ErrNotAnswered)
+	require.ErrorContains(t, err, "busy")
+
+	h.set(func(b *box) { b.answer = 0 })
+	ctx, cancel := context.WithCancel(t.Context())
+	rang := make(chan error, 1) // one result
+	go func() {
+		_, err := h.session.Ring(ctx)
+		rang <- err
+	}()
+	h.box.saw("INVITE")
+	h.box.saw("INVITE")
+	cancel()
+	err = <-rang
+	require.ErrorIs(t, err, ErrNotAnswered)
+	require.ErrorIs(t, err, context.Canceled)
+	h.box.saw("CANCEL")
+
+	// the session goes on
+	h.set(func(b *box) { b.answer = 200 })
+	_, err = h.session.Ring(t.Context())
+	require.NoError(t, err)
+	_, err = h.session.Ring(t.Context())
+	require.ErrorContains(t, err, "a call is up")
+}
+
+// The near end hangs up first: it is no result, and the next call follows.
+func TestGone(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	call, err := h.session.Ring(t.Context())
+	require.NoError(t, err)
+	h.box.saw("ACK")
+	h.box.request("BYE", 1, "")
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	defer cancel()
+	require.NoError(t, h.session.await(ctx, func() bool { return h.session.call.state == over }), "the far end was told")
+	_, err = h.session.Clear(t.Context(), 300*time.Millisecond, false)
+	require.ErrorIs(t, err, ErrGone)
+	require.Empty(t, h.box.open())
+	_, err = h.session.Clear(t.Context(), 300*time.Millisecond, false)
+	require.ErrorIs(t, err, ErrGone)
+	next, err := h.session.Ring(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, call+1, next)
+}
+
+// A call of the adapter stops the session for good, whenever it comes.
+func TestStopped(t *testing.T) {
+	for _, c := range []struct{ number, says string }{{"5550151", "was not sent on"}, {"999", "was sent on"}} {
+		for _, when := range []string{"before", "ringing", "talking", "opening"} {
+			t.Run(c.number+" "+when, func(t *testing.T) {
+				t.Parallel()
+				h := newHouse(t)
+				ended := make(chan error, 1) // one result
+				switch when {
+				case "before":
+					h.box.dial(c.number, h.toAdapter())
+					ctx, cancel := context.WithTimeout(t.Context(), patience)
+					defer cancel()
+					require.NoError(t, h.session.await(ctx, func() bool { return h.session.stopped != nil }))
+					_, err := h.session.Ring(t.Context())
+					ended <- err
+				case "ringing":
+					h.set(func(b *box) { b.answer = 0 })
+					go func() { _, err := h.session.Ring(t.Context()); ended <- err }()
+					h.box.saw("INVITE")
+					h.box.dial(c.number, h.toAdapter())
+				case "talking":
+					_, err := h.session.Ring(t.Context())
+					require.NoError(t, err)
+					h.box.dial(c.number, h.toAdapter())
+					ctx, cancel := context.WithTimeout(t.Context(), patience)
+					defer cancel()
+					require.NoError(t, h.session.await(ctx, func() bool { return h.session.stopped != nil }))
+					_, err = h.session.Clear(t.Context(), 300*time.Millisecond, false)
+					ended <- err
+				case "opening":
+					_, err := h.session.Ring(t.Context())
+					require.NoError(t, err)
+					go func() { _, err := h.session.Clear(t.Context(), 400*time.Millisecond, false); ended <- err }()
+					require.Eventually(t, h.contact.Open, patience, time.Millisecond)
+					h.box.dial(c.number, h.toAdapter())
+				}
+				err := <-ended
+				require.ErrorIs(t, err, ErrStopped)
+				require.ErrorContains(t, err, c.number)
+				require.ErrorContains(t, err, c.says)
+				_, err = h.session.Ring(t.Context())
+				require.ErrorIs(t, err, ErrStopped, "for good")
+				if when == "opening" {
+					require.Eventually(t, func() bool { return !h.contact.Open() }, 300*time.Millisecond, time.Millisecond, "the seizure closes the loop")
+				} else {
+					require.Empty(t, h.box.open())
+				}
+			})
+		}
+	}
+}
+
+// What keeps a trial from being judged is said in words.
+func TestNotJudged(t *testing.T) {
+	for name, c := range map[string]struct {
+		set  func(h *house)
+		flow func(p *supervision.Policy, o *sipua.LineOptions)
+		says string
+	}{
+		"controller": {set: func(h *house) { h.contact.Script(unreachable) }, says: "controller could not be reached"},
+		"faulted":    {set: func(h *house) { h.contact.Script(silent); h.contact.FailClose(errFake, errFake, errFake) }, says: "controller could not be reached"},
+		"refused":    {set: func(h *house) { h.contact.Script(refused) }, says: "the contact did not move"},
+		"no contact": {set: func(h *house) { h.contact.Script(none) }, says: "the line has no contact"},
+		"flash": {set: func(h *house) { h.set(func(b *box) { b.deaf = true }) }, says: "would take it for a hook flash",
+			flow: func(p *supervision.Policy, _ *sipua.LineOptions) { p.FlashMax = 300 * time.Millisecond; p.Interval = 400 * time.Millisecond }},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			var changes []func(*supervision.Policy, *sipua.LineOptions)
+			if c.flow != nil {
+				changes = append(changes, c.flow)
+			}
+			h := newHouse(t, changes...)
+			c.set(h)
+			call, err := h.session.Ring(t.Context())
+			require.NoError(t, err)
+			r, err := h.session.Clear(t.Context(), 300*time.Millisecond, false)
+			require.NoError(t, err)
+			require.Contains(t, r.Why, c.says)
+			r.Why = ""
+			require.Equal(t, Result{Call: call, Asked: 300 * time.Millisecond}, r)
+		})
+	}
+}
+
+// The end of a session is an ordinary clearing of a call that is up, and gives the adapter its calls back.
+func TestEnd(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	_, err := h.session.Ring(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, h.session.End())
+	require.NoError(t, h.session.End())
+	h.box.saw("BYE")
+	require.Eventually(t, func() bool { return len(h.box.open()) == 1 }, patience, time.Millisecond)
+	require.Equal(t, policy().Interval, h.box.open()[0])
+	_, err = h.session.Ring(t.Context())
+	require.ErrorIs(t, err, ErrStopped)
+	_, err = h.session.Clear(t.Context(), 0, false)
+	require.ErrorIs(t, err, ErrStopped)
+	h.session.asked("5550151", false) // too late to matter
+}
+
+// The token in the line's contact is a secret of the process.
+func TestNothingSecretIsLogged(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, func(_ *supervision.Policy, o *sipua.LineOptions) { o.Register, o.Expires = true, time.Hour })
+	h.set(func(b *box) { b.answer = 486 })
+	_, err := h.session.Ring(t.Context())
+	require.ErrorIs(t, err, ErrNotAnswered)
+	contact, _, _ := h.agent.Line("box-office").Inbound()
+	require.NotEqual(t, "5550100", contact.User)
+	require.NotContains(t, err.Error(), contact.User)
+	require.NotEmpty(t, h.logged.All())
+	for _, e := range h.logged.All() {
+		require.NotContains(t, e.Message, contact.User)
+		for _, f := range e.Context {
+			require.NotContains(t, f.String, contact.User)
+		}
+	}
+}
