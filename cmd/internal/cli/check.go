@@ -11,13 +11,19 @@ func check(e *env, args []string) int {
 	f := flag.NewFlagSet("check", flag.ContinueOnError)
 	live := f.Bool("live", false, "register, ask the adapters and read the contacts (the daemon must not be running)")
 	pulse := f.String("pulse", "", "with --live: open the idle `line` once, after asking")
-	if code, ok := e.parse(f, args, 1); !ok {
+	states := f.String("states", "", "with --live: see the three states of the `line` one after the other, so that its answers can be trusted")
+	others, code, ok := e.parse(f, args, 1)
+	if !ok {
 		return code
 	}
 	if *pulse != "" && !*live {
 		return e.fault("check: --pulse needs --live")
 	}
-	c, code, ok := e.load(f.Arg(0))
+	if *states != "" && !*live {
+		return e.fault("check: --states needs --live")
+	}
+	path := first(others)
+	c, code, ok := e.load(path)
 	if !ok {
 		return code
 	}
@@ -28,13 +34,15 @@ func check(e *env, args []string) int {
 		fmt.Fprintln(e.Out, s)
 	}
 	if !*live {
-		fmt.Fprintf(e.Out, "%s: no faults\n", f.Arg(0))
+		fmt.Fprintf(e.Out, "%s: no faults\n", path)
 		return ExitOK
 	}
-	if *pulse != "" && lineOf(c, *pulse) == nil {
-		return e.fault("check: there is no line %q in %s", *pulse, f.Arg(0))
+	for _, name := range []string{*pulse, *states} {
+		if name != "" && lineOf(c, name) == nil {
+			return e.fault("check: there is no line %q in %s; there are %s", name, path, lineNames(c))
+		}
 	}
-	return e.checkLive(c, *pulse)
+	return e.checkLive(c, *states, *pulse)
 }
 
 func lineOf(c *config.Config, name string) *config.Line {

@@ -2,9 +2,8 @@
 package cli
 
 import (
+	"bufio"
 	"context"
-	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"os"
@@ -38,13 +37,29 @@ type command struct {
 type env struct {
 	Streams
 	signals <-chan os.Signal
+	in      *bufio.Reader // over Streams.In, made by input
+}
+
+// input is what the user types; one reader for the whole subcommand, since it reads ahead.
+func (e *env) input() *bufio.Reader {
+	if e.in == nil {
+		e.in = bufio.NewReader(e.In)
+	}
+	return e.in
 }
 
 func commands() []command {
 	return []command{
 		{"run", "run --config FILE", "serve the lines until told to end", run},
-		{"check", "check [--live [--pulse LINE]] FILE", "read a configuration file and say what is wrong with it", check},
-		{"rehearse", "rehearse [--without-clearback] [--scene NAME] [--list] [--json]", "play the main job on this machine, no hardware needed", rehearse},
+		{"check", "check [--live [--states LINE] [--pulse LINE]] FILE", "read a configuration file and say what is wrong with it; try it on the real lines", check},
+		{"lines", "lines [--json]", "say what each line is doing now", lines},
+		{"calls", "calls [LINE] [--since TIME] [--failed] [--limit N] [--json|--csv] [--follow]", "list what was recorded of the calls", calls},
+		{"explain", "explain CALL|LINE|last", "tell the time line of a call and why it ended as it did", explain},
+		{"window", "window [LINE]", "say which intervals are possible on a line, and why", showWindow},
+		{"tune", "tune LINE [--write|--dry-run] [--resume] [--pulse-dialling-off] [--holds N]", "find the interval of a line by trials", tune},
+		{"keep", "keep LINE [--dry-run]", "write the interval that a line has come to use into the file", keepInterval},
+		{"pulse", "pulse LINE [--interval TIME]", "open the loop of an idle line once, by hand", pulse},
+		{"rehearse", "rehearse [--without-clearback] [--scene NAME] [--habit NAME] [--habits] [--list] [--json]", "play the main job on this machine, no hardware needed", rehearse},
 		{"close", "close --config FILE [--within TIME]", "put every contact to closed and end", closeContacts},
 		{"version", "version", "say which version this is", version},
 	}
@@ -79,22 +94,8 @@ func usage(w io.Writer) {
 	for _, c := range commands() {
 		fmt.Fprintf(w, "  clearback %s\n        %s\n", c.use, c.short)
 	}
-	fmt.Fprintln(w, "\nExit codes: 0 done, 1 failed, 2 faults in the command line or the file, 3 a contact is not known closed.")
-}
-
-// parse reads the flags of a subcommand and at most rest further arguments. The code counts when ok is false.
-func (e *env) parse(f *flag.FlagSet, args []string, rest int) (code int, ok bool) {
-	f.SetOutput(e.Err)
-	if err := f.Parse(args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return ExitOK, false
-		}
-		return ExitFaults, false
-	}
-	if f.NArg() > rest {
-		return e.fault("%s: %q is one argument too many; flags stand before the file", f.Name(), f.Arg(rest)), false
-	}
-	return ExitOK, true
+	fmt.Fprintf(w, "\n--config names the configuration file of the commands between check and rehearse where it is not %s; so does %s.\n", defaultConfig, configVariable)
+	fmt.Fprintln(w, "Exit codes: 0 done, 1 failed, 2 faults in the command line or the file, 3 a contact is not known closed.")
 }
 
 func (e *env) fault(format string, a ...any) int {

@@ -17,7 +17,7 @@ func closeContacts(e *env, args []string) int {
 	f := flag.NewFlagSet("close", flag.ContinueOnError)
 	path := f.String("config", "", "the configuration `file`")
 	within := f.Duration("within", closeFor, "how `long` to try; a daemon that is to start again goes on trying")
-	if code, ok := e.parse(f, args, 0); !ok {
+	if _, code, ok := e.parse(f, args, 0); !ok {
 		return code
 	}
 	if *within <= 0 {

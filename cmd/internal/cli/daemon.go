@@ -12,12 +12,15 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge"
+	"clearback/bridge/journal"
 	"clearback/bridge/media"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/drivers"
 	"clearback/bridge/sipua"
+	"clearback/bridge/status"
 	"clearback/config"
 	"clearback/supervision"
+	"clearback/supervision/story"
 )
 
 // How long the steps of an ending may take.
@@ -38,33 +41,90 @@ type Daemon struct {
 	media    *media.Relay
 	agent    *sipua.Agent
 	lines    []*bridge.Line
+	desks    []*desk
+	journal  *journal.Journal // nil: none
+	control  *status.Server   // nil: none
 
+	mu sync.Mutex // guards desks while they are made; after that they do not change
+
+	ending    chan struct{} // closed when the ending begins
 	once      sync.Once
 	notClosed []drivers.NotClosed
 }
 
-// StartDaemon opens the contacts (closed first), the media relay and the sockets, and starts the lines.
-// Nothing is left open when it fails.
-func StartDaemon(c *config.Config, log *zap.Logger) (*Daemon, error) {
+// StartDaemon opens the journal, the contacts (closed first), the media relay and the sockets, starts the lines, and serves the control
+// socket. Nothing is left open when it fails. Neither a journal nor a control socket that cannot be had keeps the lines from being served.
+func StartDaemon(c *config.Config, log *zap.Logger) (*Daemon, error) { return startDaemon(c, "", log) }
+
+// startDaemon is StartDaemon of the file at path, which the control socket tells.
+func startDaemon(c *config.Config, path string, log *zap.Logger) (*Daemon, error) {
 	numbers, err := supervision.NewNumbers(supervision.NumbersOptions{
 		Country: c.Country, Prefixes: c.Emergency.Prefixes, Additional: c.Emergency.Numbers,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("emergency numbers: %w", err)
 	}
-	d := &Daemon{log: log}
-	if d.contacts, err = drivers.Open(c, drivers.Options{Notify: notices(log)}); err != nil {
+	d := &Daemon{log: log, ending: make(chan struct{})}
+	if c.Journal.File != "" {
+		d.journal = journal.Open(journalOptions(c, log))
+	}
+	tell := notices(log)
+	notify := func(n relay.Notice) {
+		tell(n)
+		d.trouble(n)
+	}
+	if d.contacts, err = drivers.Open(c, drivers.Options{Notify: notify}); err != nil {
+		d.Shutdown(context.Background())
 		return nil, fmt.Errorf("relay contacts: %w", err)
 	}
 	if err := d.startLines(c, numbers); err != nil {
 		d.Shutdown(context.Background())
 		return nil, err
 	}
+	d.serveControl(c, path)
 	return d, nil
 }
 
+func journalOptions(c *config.Config, log *zap.Logger) journal.Options {
+	sensed := map[string]bool{}
+	for i := range c.Lines {
+		sensed[c.Lines[i].Name] = c.Lines[i].Verify.By == "sense"
+	}
+	return journal.Options{
+		Path: c.Journal.File, Keep: c.Journal.Keep, MaxSize: c.Journal.MaxSize, Version: versionText(), Logger: log,
+		Detail: map[string]journal.Detail{"short": journal.DetailShort, "none": journal.DetailNone}[c.Journal.Numbers],
+		Sensed: func(line string) bool { return sensed[line] },
+	}
+}
+
+// serveControl makes the control socket. A daemon without one is told of in the log, and serves its lines.
+func (d *Daemon) serveControl(c *config.Config, path string) {
+	if c.Control.Socket == "" {
+		return
+	}
+	h := &house{d: d, started: time.Now(), config: path, journal: c.Journal.File}
+	var err error
+	if d.control, err = status.Listen(status.Options{Path: c.Control.Socket, Group: c.Control.Group, House: h, Logger: d.log}); err != nil {
+		d.log.Error("no control socket; the lines are served without it", zap.Error(err))
+	}
+}
+
+// trouble tells the lines concerned what their controller has to say. Notices come from the moment that the contacts are opened.
+func (d *Daemon) trouble(n relay.Notice) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, k := range d.desks {
+		if k.c.Name == n.Contact || n.Contact == "" && k.c.Contact.Controller == n.Controller {
+			k.trouble(n)
+		}
+	}
+}
+
 func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) error {
-	o := sipua.Options{Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log}
+	o := sipua.Options{Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log, Noted: d.noted, UserAgent: d.calledItself}
+	if d.journal != nil {
+		o.FirstCall = d.journal.FirstCall()
+	}
 	var err error
 	if relays(c) {
 		if d.media, err = media.New(media.Options{
@@ -77,11 +137,14 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	}
 	epoch := time.Now()
 	var lines []*bridge.Line
+	desks := map[string]*desk{}
 	for i := range c.Lines {
 		l := &c.Lines[i]
-		line := bridge.NewLine(bridge.LineOptions{
-			Name: l.Name, Policy: l.Policy, Contact: d.contacts.Contact(l.Name), Epoch: epoch, Logger: d.log,
-		})
+		k, bo := newDesk(l, d.contacts.Contact(l.Name), d.journal, epoch, d.log)
+		bo.Remind = c.Log.Remind
+		line := bridge.NewLine(bo)
+		k.line = line
+		desks[l.Name] = k
 		lo, err := lineOptions(c, l, line)
 		if err != nil {
 			return fmt.Errorf("line %s: %w", l.Name, err)
@@ -89,13 +152,41 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		o.Lines = append(o.Lines, lo)
 		lines = append(lines, line)
 	}
+	d.mu.Lock()
+	for i := range c.Lines {
+		d.desks = append(d.desks, desks[c.Lines[i].Name])
+	}
+	d.mu.Unlock()
 	if d.agent, err = sipua.Start(o); err != nil {
 		return fmt.Errorf("SIP: %w", err)
 	}
 	for i, line := range lines {
-		line.Start(d.agent.Line(c.Lines[i].Name))
+		d.desks[i].port = d.agent.Line(c.Lines[i].Name)
+		line.Start(d.desks[i].port)
 	}
 	d.lines = lines // only what was started can be stopped
+	return nil
+}
+
+// noted takes who is in a call, from the first moment that the sockets are open.
+func (d *Daemon) noted(n story.Note) {
+	if k := d.desk(n.Line); k != nil {
+		k.note(n)
+	}
+}
+
+func (d *Daemon) calledItself(line, userAgent string) {
+	if k := d.desk(line); k != nil {
+		k.calledItself(userAgent)
+	}
+}
+
+func (d *Daemon) desk(line string) *desk {
+	for _, k := range d.desks {
+		if k.c.Name == line {
+			return k
+		}
+	}
 	return nil
 }
 
@@ -111,7 +202,7 @@ func relays(c *config.Config) bool {
 // lineOptions turns a line's configuration into the user agent's own options.
 func lineOptions(c *config.Config, l *config.Line, events sipua.Events) (sipua.LineOptions, error) {
 	o := sipua.LineOptions{
-		Name:          l.Name,
+		Name: l.Name, OffHookNumber: l.Verify.OffHookNumber,
 		AdapterSocket: socket(l.Adapter.Socket, c.SIP.AdapterSide),
 		AdapterUser:   l.Adapter.User, AdapterSecret: l.Adapter.Password.Reveal(),
 		AdapterAllow:  l.Adapter.AllowFrom,
@@ -175,6 +266,8 @@ func (d *Daemon) Close() error {
 // nothing but the closing is awaited any more, and that only for hurryFor. It returns the lines whose contact is not known closed.
 func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	d.once.Do(func() {
+		close(d.ending)
+		unasked := d.endControl()
 		left := make(chan struct{}) // closed when the calls and the agent have ended
 		go func() { defer close(left); d.endCalls(hurry) }()
 		select {
@@ -196,13 +289,39 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		}
 		ctx, cancelTime := context.WithTimeout(closing, closeFor)
 		defer cancelTime()
-		d.notClosed = d.contacts.Shutdown(ctx)
+		if d.contacts != nil {
+			d.notClosed = d.contacts.Shutdown(ctx)
+		}
 		select {
 		case <-left:
 		case <-closing.Done(): // the last farewells are not worth waiting for
 		}
+		<-unasked
+		if d.journal != nil {
+			if err := d.journal.Close(); err != nil {
+				d.log.Error("the journal's last records are lost", zap.Error(err))
+			}
+		}
 	})
 	return d.notClosed
+}
+
+// endControl ends the tuning sessions, and whatever was asked by the control socket, beside the rest.
+func (d *Daemon) endControl() (done <-chan struct{}) {
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		for _, k := range d.desks {
+			k.shut()
+		}
+		if d.control == nil {
+			return
+		}
+		if err := d.control.Close(); err != nil {
+			d.log.Warn("closing the control socket", zap.Error(err))
+		}
+	}()
+	return ended
 }
 
 // endCalls ends all calls and the agent. When hurry ends it skips what can be skipped; farewells to silent peers take their time

@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
@@ -26,19 +25,25 @@ const (
 	askFor = 3 * time.Second
 )
 
-// checkLive starts the daemon on the real network, with its log kept to warnings, looks and reports.
-func (e *env) checkLive(c *config.Config, pulse string) int {
+// checkLive starts the daemon on the real network, with its log kept to warnings, looks and reports. It neither records nor listens
+// for commands: it is not the service.
+func (e *env) checkLive(c *config.Config, states, pulse string) int {
+	served := *c
+	served.Journal.File, served.Control.Socket = "", ""
 	var seen pulseLog
 	quiet, end := newLogger(config.Log{Level: "warn", Format: c.Log.Format}, e.Err)
 	defer end()
 	log := zap.New(zapcore.NewTee(quiet.Core(), &seen))
-	d, err := StartDaemon(c, log)
+	d, err := StartDaemon(&served, log)
 	if err != nil {
 		return e.failed(err)
 	}
 	ctx, cancel := e.context()
 	defer cancel()
 	good := e.lookAtAll(ctx, d, c)
+	if states != "" && ctx.Err() == nil {
+		good = e.seeStates(ctx, d, c, lineOf(c, states)) && good
+	}
 	if pulse != "" && ctx.Err() == nil {
 		good = e.pulse(ctx, d, c, pulse, &seen) && good
 	}
@@ -235,7 +240,7 @@ func (e *env) pulse(ctx context.Context, d *Daemon, c *config.Config, name strin
 		name, l.Policy.Interval)
 	answer := make(chan string, 1) // the reader may outlive the question
 	go func() {
-		s, _ := bufio.NewReader(e.In).ReadString('\n') // no answer is no consent
+		s, _ := e.input().ReadString('\n') // no answer is no consent
 		answer <- strings.TrimSpace(s)
 	}()
 	select {

@@ -16,12 +16,17 @@ func rehearse(e *env, args []string) int {
 	o := rehearsal.Options{Start: startRehearsed, Out: e.Out}
 	f.BoolVar(&o.Without, "without-clearback", false, "leave the daemon out: the trouble itself")
 	f.BoolVar(&o.JSON, "json", false, "print the result as JSON")
+	f.BoolVar(&o.AllHabits, "habits", false, "play every scene of a clearing with every habit of adapters")
+	f.Func("habit", "play the scenes of a clearing with an adapter of the habit `NAME` (may be repeated)", func(s string) error {
+		o.Habits = append(o.Habits, s)
+		return nil
+	})
 	list := f.Bool("list", false, "name the scenes and end")
 	f.Func("scene", "play only the scene `NAME` (may be repeated)", func(s string) error {
 		o.Scenes = append(o.Scenes, s)
 		return nil
 	})
-	if code, ok := e.parse(f, args, 0); !ok {
+	if _, code, ok := e.parse(f, args, 0); !ok {
 		return code
 	}
 	if *list {

@@ -33,7 +33,7 @@ func (e *env) load(path string) (c *config.Config, code int, ok bool) {
 func run(e *env, args []string) int {
 	f := flag.NewFlagSet("run", flag.ContinueOnError)
 	path := f.String("config", "", "the configuration `file`")
-	if code, ok := e.parse(f, args, 0); !ok {
+	if _, code, ok := e.parse(f, args, 0); !ok {
 		return code
 	}
 	c, code, ok := e.load(*path)
@@ -43,7 +43,7 @@ func run(e *env, args []string) int {
 	log, end := newLogger(c.Log, e.Err)
 	defer end()
 	began := time.Now()
-	d, err := StartDaemon(c, log)
+	d, err := startDaemon(c, *path, log)
 	if err != nil {
 		log.Error("cannot start", zap.Error(err))
 		return ExitFailed

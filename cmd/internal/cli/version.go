@@ -7,7 +7,7 @@ import (
 )
 
 func version(e *env, args []string) int {
-	if code, ok := e.parse(flag.NewFlagSet("version", flag.ContinueOnError), args, 0); !ok {
+	if _, code, ok := e.parse(flag.NewFlagSet("version", flag.ContinueOnError), args, 0); !ok {
 		return code
 	}
 	fmt.Fprintln(e.Out, "clearback", versionText())

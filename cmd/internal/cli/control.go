@@ -1,0 +1,220 @@
+package cli
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"clearback/bridge/status"
+	"clearback/config"
+)
+
+// controlFor bounds one question to the running daemon: an interruption by hand with its check takes some seconds.
+const controlFor = 20 * time.Second
+
+// client of the running daemon that the file describes.
+func (e *env) client(c *config.Config, path string) (k *status.Client, code int, ok bool) {
+	if c.Control.Socket == "" {
+		return nil, e.failed(fmt.Errorf("%s names no control socket, so the running daemon cannot be asked; set control.socket and restart it", path)), false
+	}
+	return status.NewClient(c.Control.Socket), ExitOK, true
+}
+
+func lines(e *env, args []string) int {
+	f := flag.NewFlagSet("lines", flag.ContinueOnError)
+	path := configFlag(f)
+	asJSON := f.Bool("json", false, "what the daemon says, as JSON")
+	_, code, ok := e.parse(f, args, 0)
+	if !ok {
+		return code
+	}
+	c, code, ok := e.settings(*path)
+	if !ok {
+		return code
+	}
+	k, code, ok := e.client(c, *path)
+	if !ok {
+		return code
+	}
+	ctx, cancel := e.context()
+	defer cancel()
+	ctx, cancelTime := context.WithTimeout(ctx, controlFor)
+	defer cancelTime()
+	d, err := k.Daemon(ctx)
+	if err != nil {
+		return e.failed(err)
+	}
+	if *asJSON {
+		return e.asJSON(d)
+	}
+	printDaemon(e.Out, d, time.Now())
+	return ExitOK
+}
+
+func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "LINE\tSERVICE\tADAPTER\tCALLS\tLOOP\tCONTACT\tINTERVAL\tVERIFY\tLAST CLEARING")
+	for i := range d.Lines {
+		l := &d.Lines[i]
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.Name, serviceWords(l.Service), adapterWords(l.Adapter), callWords(l), loopWords(l),
+			contactWords(l.Contact), intervalWords(l.Interval), verifyWords(l.Verify), clearingWords(l.LastClearing, now))
+	}
+	t.Flush()
+	for i := range d.Lines {
+		l := &d.Lines[i]
+		if n := l.Incident; n != nil {
+			reason := n.Reason
+			if n.Rule != "" {
+				reason += " (" + n.Rule + ")"
+			}
+			fmt.Fprintf(w, "%s: INCIDENT %s for %s. %s\n", l.Name, reason, now.Sub(n.Since).Round(time.Second), n.Advice)
+		}
+		if l.Interval.Stayed > 0 {
+			fmt.Fprintf(w, "%s: %d held calls stayed at %d ms and less; clearings use %d ms now. `clearback keep %s` writes that into the file.\n",
+				l.Name, l.Interval.Stayed, l.Interval.Configured, l.Interval.Milliseconds, l.Name)
+		}
+		if l.CallbackUntil != nil {
+			fmt.Fprintf(w, "%s: after an emergency call; a call back is expected until %s\n", l.Name, l.CallbackUntil.Local().Format(time.TimeOnly))
+		}
+	}
+	if d.Journal.Problem != "" {
+		fmt.Fprintf(w, "journal: %s since %s; %d records lost\n", d.Journal.Problem, d.Journal.Since.Local().Format(time.TimeOnly), d.Journal.Dropped)
+	}
+	if d.Journal.Path == "" {
+		fmt.Fprintln(w, "journal: none; nothing is recorded (journal.file)")
+	}
+}
+
+func serviceWords(s status.Service) string {
+	switch {
+	case !s.Registers:
+		return "no registration"
+	case s.Registered:
+		return "registered"
+	default:
+		return "NOT registered: " + s.Problem
+	}
+}
+
+func adapterWords(a status.Adapter) string {
+	if !a.Bound {
+		return "NOT here"
+	}
+	return a.Address
+}
+
+func callWords(l *status.Line) string {
+	if len(l.Calls) == 0 {
+		return "-"
+	}
+	all := make([]string, len(l.Calls))
+	for i, c := range l.Calls {
+		all[i] = fmt.Sprintf("%d %s", c.Call, c.State)
+		if c.Number != "" {
+			all[i] += " " + c.Number
+		}
+		if c.Emergency {
+			all[i] += " EMERGENCY"
+		}
+	}
+	return strings.Join(all, ", ")
+}
+
+func loopWords(l *status.Line) string {
+	switch {
+	case l.LifeSafety:
+		return l.Loop + " (life_safety)"
+	case l.Tuning:
+		return l.Loop + " (tuning)"
+	}
+	return l.Loop
+}
+
+func contactWords(c status.Contact) string {
+	words := c.Driver
+	if c.Controller != "" {
+		words = c.Controller + ", kind " + c.Kind
+	}
+	if c.Problem != "" {
+		words += ", " + strings.ToUpper(c.Problem)
+	}
+	return words
+}
+
+func intervalWords(i status.Interval) string {
+	if i.Milliseconds != i.Configured {
+		return fmt.Sprintf("%d ms (file: %d)", i.Milliseconds, i.Configured)
+	}
+	return fmt.Sprintf("%d ms", i.Milliseconds)
+}
+
+func verifyWords(v status.Verify) string {
+	if v.By == "none" || v.Trusted {
+		return v.By
+	}
+	return v.By + ", NOT trusted yet"
+}
+
+func clearingWords(c *status.Clearing, now time.Time) string {
+	if c == nil {
+		return "-"
+	}
+	return fmt.Sprintf("call %d, %s ago: %s", c.Call, now.Sub(c.At).Round(time.Second), c.Outcome)
+}
+
+func pulse(e *env, args []string) int {
+	f := flag.NewFlagSet("pulse", flag.ContinueOnError)
+	path := configFlag(f)
+	interval := f.Duration("interval", 0, "the `length` of the opening, such as 700ms; default: the line's own")
+	others, code, ok := e.parse(f, args, 1)
+	if !ok {
+		return code
+	}
+	if *interval < 0 {
+		return e.fault("pulse: --interval %s; write a length such as 700ms", *interval)
+	}
+	c, code, ok := e.settings(*path)
+	if !ok {
+		return code
+	}
+	l, code, ok := e.lineNamed(c, first(others), "pulse")
+	if !ok {
+		return code
+	}
+	k, code, ok := e.client(c, *path)
+	if !ok {
+		return code
+	}
+	ctx, cancel := e.context()
+	defer cancel()
+	ctx, cancelTime := context.WithTimeout(ctx, controlFor)
+	defer cancelTime()
+	p, err := k.Pulse(ctx, l.Name, *interval)
+	if err != nil {
+		return e.failed(err)
+	}
+	switch {
+	case p.Refused != "":
+		return e.failed(fmt.Errorf("%s: not opened: %s", l.Name, p.Refused))
+	case p.Incident != "" && p.Measured == 0:
+		return e.failed(fmt.Errorf("%s: the interruption was not made: %s; `clearback explain %s` says more", l.Name, p.Incident, l.Name))
+	}
+	fmt.Fprintf(e.Out, "%s: loop open for %s (asked %d ms); hook: %s\n", l.Name, measured(p.Measured), p.Asked, p.Hook)
+	if p.Incident != "" {
+		fmt.Fprintf(e.Out, "%s: incident: %s\n", l.Name, p.Incident)
+		return ExitFailed
+	}
+	return ExitOK
+}
+
+// measured writes microseconds as milliseconds.
+func measured(us int64) string {
+	if us == 0 {
+		return "an unmeasured time"
+	}
+	return fmt.Sprintf("%.1f ms", float64(us)/1000)
+}

@@ -1,0 +1,222 @@
+package cli
+
+import (
+	"fmt"
+	"strings"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge"
+	"clearback/bridge/journal"
+	"clearback/bridge/relay"
+	"clearback/bridge/sipua"
+	"clearback/bridge/trial"
+	"clearback/config"
+	"clearback/supervision"
+	"clearback/supervision/story"
+	"clearback/supervision/window"
+)
+
+// desk is what the daemon knows of a line beside its machine: what was told of its calls, how far its answers can be trusted, and
+// what goes to the journal.
+type desk struct {
+	// set once, before the line starts
+	c       *config.Line
+	line    *bridge.Line
+	port    *sipua.Line
+	contact relay.Contact
+	journal *journal.Journal // nil: none
+	epoch   time.Time
+	log     *zap.Logger
+
+	setting sync.Mutex // held while the line's policy is read and set anew; never inside of mu
+
+	// guards what follows; never held while the line is asked, whose goroutine takes it
+	mu         sync.Mutex
+	basis      string
+	interval   time.Duration // as configured, or set since
+	teller     *story.Teller
+	notes      map[supervision.CallID]story.Note
+	last       story.Account // of the last far-end clearing; zero: none
+	incident   story.Incident
+	controller string // trouble with the controller, "" if none
+	trust      journal.Trust
+	userAgent  string
+	session    *session
+}
+
+// session is a tuning session and when it was used last.
+type session struct {
+	*trial.Session
+	busy bool
+	used time.Time
+}
+
+// trusted returns the line's policy with the trust that its answers have earned. A policy that trusts already is left alone.
+func trusted(c *config.Line, t journal.Trust) supervision.Policy {
+	p := c.Policy
+	p.ProbeTrusted = p.ProbeTrusted || c.Verify.By == "options" && t.Probe
+	p.SenseTrusted = p.SenseTrusted || c.Verify.By == "sense" && t.Sense
+	return p
+}
+
+// basis names what the count of holds that stayed rests on.
+func basis(p *supervision.Policy) string { return fmt.Sprint(p.Interval, p.Steps) }
+
+// newDesk looks up what the journal kept of the line.
+func newDesk(c *config.Line, contact relay.Contact, j *journal.Journal, epoch time.Time, log *zap.Logger) (*desk, bridge.LineOptions) {
+	k := &desk{
+		c: c, contact: contact, journal: j, epoch: epoch, log: log.With(zap.String("line", c.Name)),
+		basis: basis(&c.Policy), interval: c.Policy.Interval, notes: map[supervision.CallID]story.Note{},
+	}
+	var kept supervision.Kept
+	if j != nil {
+		was := j.LineState(c.Name)
+		k.trust = was.Trust
+		if was.Basis == k.basis {
+			kept.Stayed = was.Stayed
+		}
+		if left := time.Until(was.CallbackBy); left > 0 {
+			kept.CallbackBy = supervision.Instant(time.Since(epoch) + min(left, c.Policy.CallbackWindow))
+		}
+	}
+	p := trusted(c, k.trust)
+	k.teller = story.NewTeller(c.Name, p.SenseTrusted)
+	return k, bridge.LineOptions{
+		Name: c.Name, Policy: p, Contact: contact, Epoch: epoch, Logger: log, Kept: kept,
+		Record: k.record, Keep: k.keep, Sense: c.Verify.By == "sense",
+	}
+}
+
+// record takes what happens on the line, on the line's goroutine.
+func (k *desk) record(e story.Entry) {
+	if k.journal != nil {
+		k.journal.Append(e)
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	accounts, incidents := k.teller.Take(e)
+	for i := range accounts {
+		a := &accounts[i]
+		if a.ClearedBy == story.ClearedByFarEnd && !a.Answered.IsZero() && !a.Cleared.Before(k.last.Cleared) {
+			k.last = *a
+		}
+		if !a.Ended.IsZero() && a.Outcome != story.OutcomeOpen {
+			delete(k.notes, a.Call)
+		}
+	}
+	for i := range incidents {
+		n := &incidents[i]
+		switch {
+		case n.Ended.IsZero():
+			k.incident = *n
+		case n.Began.Equal(k.incident.Began):
+			k.incident = story.Incident{}
+		}
+	}
+}
+
+// note takes who is in a call.
+func (k *desk) note(n story.Note) {
+	k.mu.Lock()
+	s := k.session
+	k.notes[n.Call] = n
+	k.teller.Note(n)
+	k.mu.Unlock()
+	if s != nil {
+		s.Noted(n)
+	}
+	if k.journal != nil {
+		k.journal.AppendNote(n)
+	}
+}
+
+// keep takes what should outlive the process, on the line's goroutine.
+func (k *desk) keep(kept supervision.Kept) {
+	if k.journal == nil {
+		return
+	}
+	k.mu.Lock()
+	state := journal.LineState{Line: k.c.Name, Stayed: kept.Stayed, Basis: k.basis}
+	k.mu.Unlock()
+	if kept.CallbackBy > 0 {
+		state.CallbackBy = k.epoch.Add(time.Duration(kept.CallbackBy))
+	}
+	k.journal.KeepLine(state)
+}
+
+// calledItself takes what the adapter calls itself. Another adapter, or another version of its software, has to be seen anew before its answers count.
+func (k *desk) calledItself(agent string) {
+	k.mu.Lock()
+	k.userAgent = agent
+	distrust := k.trust.Probe && k.trust.UserAgent != "" && agent != k.trust.UserAgent
+	was := k.trust.UserAgent
+	if distrust {
+		k.trust.Probe = false
+	}
+	k.mu.Unlock()
+	if !distrust {
+		return
+	}
+	k.setting.Lock()
+	defer k.setting.Unlock()
+	p := k.line.Policy()
+	p.ProbeTrusted = k.c.Policy.ProbeTrusted
+	k.line.SetPolicy(p)
+	k.log.Warn("the adapter calls itself otherwise than when its answers were checked; they are not trusted until `clearback check --live --states` has seen the line again",
+		zap.String("was", was), zap.String("is", agent))
+}
+
+// setInterval changes the interval in use.
+func (k *desk) setInterval(interval time.Duration) error {
+	k.setting.Lock()
+	defer k.setting.Unlock()
+	c := *k.c
+	c.Policy = k.line.Policy()
+	c.Policy.Interval = interval
+	for _, s := range c.Policy.Steps {
+		if s <= interval {
+			c.Policy.Steps = window.Steps(c.Window(), interval)
+			break
+		}
+	}
+	if faults := c.Policy.Check(); len(faults) > 0 {
+		words := make([]string, len(faults))
+		for i, f := range faults {
+			words[i] = f.String()
+		}
+		return fmt.Errorf("line %s: %s", c.Name, strings.Join(words, "; "))
+	}
+	k.mu.Lock()
+	k.basis, k.interval = basis(&c.Policy), interval
+	k.mu.Unlock()
+	k.line.SetPolicy(c.Policy)
+	return nil
+}
+
+// trouble notes what the controller has to say.
+func (k *desk) trouble(n relay.Notice) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	switch n.Kind {
+	case relay.LinkBack, relay.CloseConfirmed:
+		k.controller = ""
+	default:
+		k.controller = n.Kind.String()
+	}
+}
+
+// shut ends the tuning session that may be under way.
+func (k *desk) shut() {
+	k.mu.Lock()
+	s := k.session
+	k.session = nil
+	k.mu.Unlock()
+	if s != nil {
+		if err := s.End(); err != nil {
+			k.log.Warn("end of the tuning session", zap.Error(err))
+		}
+	}
+}

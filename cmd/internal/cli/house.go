@@ -1,0 +1,373 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"strings"
+	"time"
+
+	"clearback/bridge/journal"
+	"clearback/bridge/relay"
+	"clearback/bridge/status"
+	"clearback/bridge/trial"
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+const (
+	// pulseFor bounds an interruption by hand with its check: 3 s open, 5 s of guard time, 10 s of recognition at most.
+	pulseFor = 20 * time.Second
+	// ringFor is how long the near end is called in a trial: a minute to walk to the telephone.
+	ringFor = time.Minute
+	// sessionFor is how long a tuning session may rest before another may begin.
+	sessionFor = 15 * time.Minute
+)
+
+// house is the running daemon as the control socket sees it.
+type house struct {
+	d       *Daemon
+	started time.Time
+	config  string
+	journal string
+}
+
+// Daemon implements status.House.
+func (h *house) Daemon() status.Daemon {
+	out := status.Daemon{API: status.Version, Version: versionText(), Started: h.started, Config: h.config}
+	if j := h.d.journal; j != nil {
+		was := j.Health()
+		out.Journal = status.Journal{Path: h.journal, Problem: was.Problem, Since: was.Since, Dropped: was.Dropped, Queued: was.Queued}
+	}
+	for _, k := range h.d.desks {
+		out.Lines = append(out.Lines, k.status())
+	}
+	return out
+}
+
+// status is what the line is doing now.
+func (k *desk) status() status.Line {
+	v, p, s := k.line.View(), k.line.Policy(), k.port.Status()
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	out := status.Line{
+		Name:    k.c.Name,
+		Service: status.Service{Registers: k.c.Service.Register, Registered: s.Service.Registered, Until: s.Service.Until, Problem: s.Service.Problem},
+		Adapter: status.Adapter{Bound: s.Bound, UserAgent: k.userAgent},
+		Calls:   []status.Call{}, Loop: v.Loop,
+		Contact:    status.Contact{Driver: k.c.Contact.Driver, Controller: k.c.Contact.Controller, Kind: kindWords(k.contact.Kind()), Problem: k.controller},
+		Interval:   status.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: k.interval.Milliseconds(), Stayed: v.Stayed},
+		Verify:     status.Verify{By: k.c.Verify.By, Trusted: p.ProbeTrusted || p.SenseTrusted},
+		LifeSafety: p.LifeSafety, Tuning: k.session != nil,
+	}
+	if s.Bound {
+		out.Adapter.Address = s.Binding.Destination.String()
+		out.Adapter.Until = s.Binding.Expires
+	}
+	for _, c := range v.Calls {
+		n := k.notes[c.Call]
+		out.Calls = append(out.Calls, status.Call{
+			Call: uint64(c.Call), State: callState(c), Emergency: c.Emergency, Number: n.Party.Number, Direction: directionWord(n.Direction),
+		})
+	}
+	if !k.last.Cleared.IsZero() {
+		out.LastClearing = &status.Clearing{Call: uint64(k.last.Call), At: k.last.Cleared, Outcome: k.last.Outcome.String()}
+	}
+	if v.Incident != supervision.IncidentNone {
+		n := k.incident
+		out.Incident = &status.Incident{Reason: v.Incident.String(), Since: n.Began, Advice: strings.ReplaceAll(story.Advice(v.Incident, v.Suppression, n.Flash), "LINE", k.c.Name)}
+		if v.Suppression != supervision.SuppressionNone {
+			out.Incident.Rule = v.Suppression.String()
+		}
+	}
+	if until := k.epoch.Add(time.Duration(v.CallbackBy)); v.CallbackBy > 0 && time.Until(until) > 0 {
+		out.CallbackUntil = &until
+	}
+	return out
+}
+
+func callState(c supervision.CallView) string {
+	switch {
+	case c.Waiting:
+		return "waiting"
+	case c.Clearing:
+		return "clearing"
+	case c.Answered:
+		return "answered"
+	default:
+		return "offered"
+	}
+}
+
+func directionWord(d story.Direction) string {
+	if d == story.DirectionUnknown {
+		return ""
+	}
+	return d.String()
+}
+
+func kindWords(k relay.Kind) string {
+	switch k {
+	case relay.KindOneshot:
+		return "oneshot"
+	case relay.KindWatchdog:
+		return "watchdog"
+	default:
+		return "none"
+	}
+}
+
+// desk looks a line up.
+func (h *house) desk(line string) (*desk, error) {
+	var known []string
+	for _, k := range h.d.desks {
+		if k.c.Name == line {
+			return k, nil
+		}
+		known = append(known, k.c.Name)
+	}
+	return nil, &status.Error{Code: http.StatusNotFound, Reason: status.ReasonNoLine, Text: fmt.Sprintf("there is no line %q; there are %v", line, known)}
+}
+
+// Pulse implements status.House. It waits for what becomes of the interruption, whoever asked.
+func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) (status.Pulse, error) {
+	k, err := h.desk(line)
+	if err != nil {
+		return status.Pulse{}, err
+	}
+	if k.tuning() {
+		return status.Pulse{}, &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: line + ": a tuning session is under way"}
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), pulseFor)
+	defer cancel()
+	w := newPulseWait()
+	stop := k.line.Follow(w.take)
+	defer stop()
+	v := k.line.View()
+	k.line.Post(supervision.Event{Kind: supervision.PulseRequested, Interval: interval})
+	select {
+	case <-w.done:
+	case <-h.d.ending:
+		return status.Pulse{}, &status.Error{Code: http.StatusServiceUnavailable, Reason: status.ReasonFailed, Text: line + ": the daemon is ending; every loop is being closed"}
+	case <-ctx.Done():
+		return status.Pulse{}, &status.Error{Code: http.StatusGatewayTimeout, Reason: status.ReasonFailed, Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
+	}
+	if w.refused != supervision.SuppressionNone {
+		w.out.Refused = refusal(w.refused, v)
+	}
+	return w.out, nil
+}
+
+func (k *desk) tuning() bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.session != nil
+}
+
+// refusal says which rule keeps the loop closed, and with which call.
+func refusal(why supervision.Suppression, v supervision.View) string {
+	if why != supervision.SuppressedOtherCall || len(v.Calls) == 0 {
+		return story.Seen(supervision.IncidentNone, why, false)
+	}
+	c := v.Calls[0]
+	state := map[string]string{
+		"waiting": "waits to be offered", "offered": "is ringing or being made", "answered": "is up", "clearing": "is being cleared",
+	}[callState(c)]
+	kind := "call"
+	if c.Emergency {
+		kind = "EMERGENCY call"
+	}
+	return fmt.Sprintf("%s %d %s; the loop is opened by hand only on a line without a call", kind, c.Call, state)
+}
+
+// pulseWait follows an interruption by hand. Its done is closed once out is whole; everything else is written by the line's goroutine before.
+type pulseWait struct {
+	begun, over bool
+	out         status.Pulse
+	refused     supervision.Suppression
+	done        chan struct{} // closed once
+}
+
+func newPulseWait() *pulseWait { return &pulseWait{done: make(chan struct{})} }
+
+func (w *pulseWait) take(e story.Entry) {
+	if w.over {
+		return
+	}
+	switch {
+	case e.Event.Kind == supervision.PulseRequested:
+		w.begun = true
+	case !w.begun:
+	case e.Effect.Kind == supervision.OpenLoop && e.Effect.Call == 0:
+		w.out.Asked = e.Effect.Interval.Milliseconds()
+	case e.Event.Kind == supervision.LoopClosed:
+		w.out.Measured = e.Event.Took.Microseconds()
+	case e.Effect.Kind == supervision.Report && e.Effect.Call == 0:
+		w.report(&e.Effect)
+	}
+}
+
+func (w *pulseWait) report(r *supervision.Effect) {
+	switch r.Report {
+	case supervision.ReportRefused:
+		w.refused = r.Suppression
+	case supervision.ReportSuppressed:
+		w.refused = r.Suppression
+	case supervision.ReportCancelled:
+		w.out.Hook, w.out.Incident = supervision.HookUnknown.String(), "cancelled: the near end came first"
+	case supervision.ReportInterrupted:
+		w.out.Hook = r.Hook.String()
+	case supervision.ReportIncident:
+		w.out.Hook, w.out.Incident = supervision.HookUnknown.String(), r.Incident.String()
+	default:
+		return
+	}
+	w.over = true
+	close(w.done)
+}
+
+// SetInterval implements status.House.
+func (h *house) SetInterval(line string, interval time.Duration) error {
+	k, err := h.desk(line)
+	if err != nil {
+		return err
+	}
+	if err := k.setInterval(interval); err != nil {
+		return &status.Error{Code: http.StatusUnprocessableEntity, Reason: status.ReasonRefused, Text: err.Error()}
+	}
+	return nil
+}
+
+// BeginTrials implements status.House. A session that has rested for long, or whose client is gone, makes room for a new one.
+func (h *house) BeginTrials(line string) error {
+	k, err := h.desk(line)
+	if err != nil {
+		return err
+	}
+	k.mu.Lock()
+	old := k.session
+	if old != nil && (old.busy || time.Since(old.used) < sessionFor) {
+		k.mu.Unlock()
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: line + ": a tuning session is under way already"}
+	}
+	k.mu.Unlock()
+	k.shut()
+	s, err := trial.Begin(trial.Options{Name: line, Line: k.line, Port: k.port, Bind: bindFor(k.port.Status().ServiceAddr.Addr()), Logger: k.log})
+	if err != nil {
+		return trialError(err)
+	}
+	k.mu.Lock()
+	k.session = &session{Session: s, used: time.Now()}
+	k.mu.Unlock()
+	return nil
+}
+
+// with runs one step of a session.
+func (h *house) with(line string, step func(*session) error) error {
+	k, err := h.desk(line)
+	if err != nil {
+		return err
+	}
+	k.mu.Lock()
+	s := k.session
+	switch {
+	case s == nil:
+		k.mu.Unlock()
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonRefused, Text: line + ": there is no tuning session; begin one"}
+	case s.busy:
+		k.mu.Unlock()
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: line + ": the session is at work"}
+	}
+	s.busy = true
+	k.mu.Unlock()
+	err = step(s)
+	k.mu.Lock()
+	s.busy, s.used = false, time.Now()
+	k.mu.Unlock()
+	if err != nil {
+		return trialError(err)
+	}
+	return nil
+}
+
+// trialError gives a trial's error its word.
+func trialError(err error) error {
+	e := &status.Error{Code: http.StatusConflict, Reason: status.ReasonFailed, Text: err.Error()}
+	switch {
+	case errors.Is(err, trial.ErrStopped):
+		e.Reason = status.ReasonStopped
+	case errors.Is(err, trial.ErrRefused), errors.Is(err, trial.ErrNotAnswered), errors.Is(err, trial.ErrGone):
+		e.Reason = status.ReasonRefused
+	default:
+		e.Code = http.StatusInternalServerError
+	}
+	return e
+}
+
+// Ring implements status.House.
+func (h *house) Ring(ctx context.Context, line string) (call uint64, err error) {
+	err = h.with(line, func(s *session) error {
+		ctx, cancel := context.WithTimeout(ctx, ringFor)
+		defer cancel()
+		id, err := s.Ring(ctx)
+		call = uint64(id)
+		return err
+	})
+	return call, err
+}
+
+// Clear implements status.House.
+func (h *house) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (out status.Trial, err error) {
+	err = h.with(line, func(s *session) error {
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), pulseFor)
+		defer cancel()
+		r, err := s.Clear(ctx, interval, pulseDiallingOff)
+		out = status.Trial{
+			Call: uint64(r.Call), Asked: r.Asked.Milliseconds(), Measured: r.Measured.Microseconds(), Hook: r.Hook.String(), Why: r.Why,
+		}
+		if r.By != story.VerifiedNot {
+			out.By = r.By.String()
+		}
+		return err
+	})
+	return out, err
+}
+
+// KeepTrial implements status.House.
+func (h *house) KeepTrial(line string, a status.TrialAnswer) error {
+	if _, err := h.desk(line); err != nil {
+		return err
+	}
+	if h.d.journal == nil {
+		return nil
+	}
+	answer, ok := map[string]journal.Answer{
+		"cleared": journal.AnswerCleared, "stayed": journal.AnswerStayed, "unknown": journal.AnswerUnknown,
+	}[a.Cleared]
+	if !ok {
+		return &status.Error{Code: http.StatusBadRequest, Reason: status.ReasonBadBody, Text: fmt.Sprintf("cleared %q; allowed are cleared, stayed and unknown", a.Cleared)}
+	}
+	t := journal.Trial{
+		Session: a.Session, Line: line, At: time.Now(), Call: a.Trial.Call, Catch: a.Trial.Asked == 0,
+		Asked: time.Duration(a.Trial.Asked) * time.Millisecond, Measured: time.Duration(a.Trial.Measured) * time.Microsecond,
+		Cleared: answer, RangUp: a.RangUp,
+	}
+	for _, by := range []story.Verified{story.VerifiedByProbe, story.VerifiedBySense} {
+		if a.Trial.By == by.String() {
+			t.By = by
+		}
+	}
+	h.d.journal.AppendTrial(t)
+	return nil
+}
+
+// EndTrials implements status.House.
+func (h *house) EndTrials(line string) error {
+	k, err := h.desk(line)
+	if err != nil {
+		return err
+	}
+	k.shut()
+	return nil
+}

@@ -1,0 +1,124 @@
+package cli
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"time"
+
+	"clearback/bridge/status"
+	"clearback/config"
+	"clearback/supervision/window"
+)
+
+func (e *env) asJSON(v any) int {
+	enc := json.NewEncoder(e.Out)
+	enc.SetIndent("", "  ")
+	if err := enc.Encode(v); err != nil {
+		return e.failed(err)
+	}
+	return ExitOK
+}
+
+// keepInterval writes the interval that a line's clearings use since holds stayed.
+func keepInterval(e *env, args []string) int {
+	f := flag.NewFlagSet("keep", flag.ContinueOnError)
+	path := configFlag(f)
+	dry := f.Bool("dry-run", false, "only show what would be changed")
+	others, code, ok := e.parse(f, args, 1)
+	if !ok {
+		return code
+	}
+	c, code, ok := e.settings(*path)
+	if !ok {
+		return code
+	}
+	l, code, ok := e.lineNamed(c, first(others), "keep")
+	if !ok {
+		return code
+	}
+	k, code, ok := e.client(c, *path)
+	if !ok {
+		return code
+	}
+	ctx, cancel := e.context()
+	defer cancel()
+	ctx, cancelTime := context.WithTimeout(ctx, controlFor)
+	defer cancelTime()
+	d, err := k.Daemon(ctx)
+	if err != nil {
+		return e.failed(err)
+	}
+	for i := range d.Lines {
+		if d.Lines[i].Name == l.Name {
+			return e.writeInterval(ctx, k, *path, l, time.Duration(d.Lines[i].Interval.Milliseconds)*time.Millisecond, *dry)
+		}
+	}
+	return e.failed(fmt.Errorf("the running daemon does not know the line %s; it was started with another file", l.Name))
+}
+
+// writeInterval changes the file first and then the running daemon, if there is one.
+func (e *env) writeInterval(ctx context.Context, k *status.Client, path string, l *config.Line, interval time.Duration, dry bool) int {
+	if interval == l.Policy.Interval {
+		fmt.Fprintf(e.Out, "%s: %s has interval %s already\n", l.Name, path, interval)
+		return ExitOK
+	}
+	change, err := config.Preview(path, l.Name, interval)
+	if err != nil {
+		return e.failed(err)
+	}
+	fmt.Fprint(e.Out, change)
+	if dry {
+		return ExitOK
+	}
+	if err := config.SetInterval(path, l.Name, interval); err != nil {
+		return e.failed(err)
+	}
+	fmt.Fprintf(e.Out, "%s: written to %s\n", l.Name, path)
+	if k == nil {
+		return ExitOK
+	}
+	switch err := k.SetInterval(ctx, l.Name, interval); {
+	case errors.Is(err, status.ErrNotRunning):
+		fmt.Fprintln(e.Out, "no daemon is running; it takes the new interval when it starts")
+	case err != nil:
+		return e.failed(fmt.Errorf("the file is changed, but the running daemon still uses the old interval until it is restarted: %w", err))
+	default:
+		fmt.Fprintf(e.Out, "%s: in use from now on\n", l.Name)
+	}
+	return ExitOK
+}
+
+func showWindow(e *env, args []string) int {
+	f := flag.NewFlagSet("window", flag.ContinueOnError)
+	path := configFlag(f)
+	others, code, ok := e.parse(f, args, 1)
+	if !ok {
+		return code
+	}
+	c, code, ok := e.settings(*path)
+	if !ok {
+		return code
+	}
+	named := first(others)
+	if named != "" {
+		if _, code, ok := e.lineNamed(c, named, "window"); !ok {
+			return code
+		}
+	}
+	for i := range c.Lines {
+		l := &c.Lines[i]
+		if named != "" && l.Name != named {
+			continue
+		}
+		fmt.Fprintf(e.Out, "%s: interval %s\n", l.Name, l.Policy.Interval)
+		for _, m := range []window.Method{window.WorstCase, window.RootSumSquare} {
+			for _, s := range window.Of(l.Window(), m).Lines() {
+				fmt.Fprintln(e.Out, "  "+s)
+			}
+		}
+	}
+	return ExitOK
+}

@@ -1,0 +1,247 @@
+package cli
+
+import (
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"golang.org/x/term"
+
+	"clearback/bridge/journal"
+	"clearback/config"
+	"clearback/supervision/story"
+)
+
+const (
+	// readFor bounds one question to a journal.
+	readFor = 30 * time.Second
+	// followEvery is how often calls --follow looks: the daemon writes every 100 ms.
+	followEvery = 200 * time.Millisecond
+	// callsShown is how many calls are shown without --limit.
+	callsShown = 50
+)
+
+// journalOf opens the journal that the file names.
+func (e *env) journalOf(c *config.Config, path string) (r *journal.Reader, code int, ok bool) {
+	if c.Journal.File == "" {
+		return nil, e.failed(fmt.Errorf("%s names no journal; set journal.file, and what happens from then on is recorded", path)), false
+	}
+	r, err := journal.OpenReader(c.Journal.File)
+	if err != nil {
+		return nil, e.failed(err), false
+	}
+	return r, ExitOK, true
+}
+
+func calls(e *env, args []string) int {
+	f := flag.NewFlagSet("calls", flag.ContinueOnError)
+	path := configFlag(f)
+	var since age
+	f.Var(&since, "since", "only calls that began in the last `time`, such as 2d")
+	filter := journal.Filter{}
+	f.BoolVar(&filter.Failed, "failed", false, "only calls whose hold did not clear, or may not have")
+	f.IntVar(&filter.Limit, "limit", callsShown, "the latest `so many`; 0: all")
+	asJSON := f.Bool("json", false, "one JSON object a line")
+	asCSV := f.Bool("csv", false, "comma-separated values with a header")
+	follow := f.Bool("follow", false, "go on, and show each call when something becomes of it")
+	others, code, ok := e.parse(f, args, 1)
+	switch {
+	case !ok:
+		return code
+	case *asJSON && *asCSV:
+		return e.fault("calls: --json and --csv exclude each other")
+	case filter.Limit < 0:
+		return e.fault("calls: --limit %d; allowed is 0 or more", filter.Limit)
+	}
+	c, code, ok := e.settings(*path)
+	if !ok {
+		return code
+	}
+	r, code, ok := e.journalOf(c, *path)
+	if !ok {
+		return code
+	}
+	defer r.Close()
+	ctx, cancel := e.context()
+	defer cancel()
+	if filter.Line = first(others); filter.Line != "" {
+		if code, ok := e.recordedLine(ctx, c, r, "calls", filter.Line); !ok {
+			return code
+		}
+	}
+	if since > 0 {
+		filter.Since = time.Now().Add(-time.Duration(since))
+	}
+	p := newPrinter(e.Out, *asJSON, *asCSV)
+	if err := listCalls(ctx, r, filter, p, *follow); err != nil {
+		return e.failed(err)
+	}
+	return ExitOK
+}
+
+// listCalls prints the calls, and with follow goes on until ctx ends.
+func listCalls(ctx context.Context, r *journal.Reader, filter journal.Filter, p printer, follow bool) error {
+	tick := time.NewTicker(followEvery)
+	defer tick.Stop()
+	for {
+		limit, cancel := context.WithTimeout(ctx, readFor)
+		rows, err := r.Calls(limit, filter)
+		cancel()
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err != nil:
+			return err
+		}
+		if err := p.print(rows); err != nil || !follow {
+			return err
+		}
+		for _, row := range rows {
+			filter.After = max(filter.After, row.Changed)
+		}
+		filter.Limit = 0
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+// recordedLine tells whether the file or the journal knows the line: one that was taken out of the file still has a record.
+func (e *env) recordedLine(ctx context.Context, c *config.Config, r *journal.Reader, command, name string) (code int, ok bool) {
+	if lineOf(c, name) != nil {
+		return ExitOK, true
+	}
+	known, err := r.Lines(ctx)
+	if err != nil {
+		return e.failed(err), false
+	}
+	for _, l := range known {
+		if l == name {
+			return ExitOK, true
+		}
+	}
+	return e.fault("%s: there is no line %q; there are %s", command, name, lineNames(c)), false
+}
+
+// printer prints calls as they come, in one of three forms.
+type printer struct {
+	print func([]journal.Row) error
+}
+
+func newPrinter(w io.Writer, asJSON, asCSV bool) printer {
+	switch {
+	case asJSON:
+		enc := json.NewEncoder(w)
+		return printer{func(rows []journal.Row) error {
+			for i := range rows {
+				if err := enc.Encode(rows[i].Account.JSON()); err != nil {
+					return err
+				}
+			}
+			return nil
+		}}
+	case asCSV:
+		out := csv.NewWriter(w)
+		begun := false
+		return printer{func(rows []journal.Row) error {
+			if !begun {
+				begun = true
+				_ = out.Write(story.CSVHeader()) // Flush tells
+			}
+			for i := range rows {
+				_ = out.Write(rows[i].Account.CSV())
+			}
+			out.Flush()
+			return out.Error()
+		}}
+	}
+	return tablePrinter(w)
+}
+
+// tablePrinter keeps the widths of the first table for the rows that follow, so that they stand below it.
+func tablePrinter(w io.Writer) printer {
+	begun := false
+	return printer{func(rows []journal.Row) error {
+		if begun && len(rows) == 0 {
+			return nil
+		}
+		t := tabwriter.NewWriter(w, 6, 0, 2, ' ', 0)
+		if !begun {
+			begun = true
+			fmt.Fprintln(t, strings.Join(story.Header(), "\t"))
+		}
+		for i := range rows {
+			fmt.Fprintln(t, strings.Join(story.Row(rows[i].Account), "\t"))
+		}
+		return t.Flush()
+	}}
+}
+
+func explain(e *env, args []string) int {
+	f := flag.NewFlagSet("explain", flag.ContinueOnError)
+	path := configFlag(f)
+	others, code, ok := e.parse(f, args, 1)
+	if !ok {
+		return code
+	}
+	c, code, ok := e.settings(*path)
+	if !ok {
+		return code
+	}
+	what := first(others)
+	if what == "" {
+		return e.fault("explain: name a call by its number, a line for its last call, or last: `clearback calls` shows them; lines: %s", lineNames(c))
+	}
+	r, code, ok := e.journalOf(c, *path)
+	if !ok {
+		return code
+	}
+	defer r.Close()
+	ctx, cancel := e.context()
+	defer cancel()
+	ctx, cancelTime := context.WithTimeout(ctx, readFor)
+	defer cancelTime()
+	var row journal.Row
+	var entries []story.Entry
+	var err error
+	if n, wrong := strconv.ParseUint(what, 10, 64); wrong == nil {
+		row, entries, err = r.Call(ctx, n)
+	} else {
+		line := what
+		if what == "last" {
+			line = ""
+		} else if code, ok := e.recordedLine(ctx, c, r, "explain", line); !ok {
+			return code
+		}
+		row, entries, err = r.Last(ctx, line)
+	}
+	switch {
+	case errors.Is(err, journal.ErrUnknown):
+		return e.fault("explain: %v", err)
+	case err != nil:
+		return e.failed(err)
+	}
+	fmt.Fprint(e.Out, story.Explain(row.Account, entries, width(e.Out)))
+	return ExitOK
+}
+
+// width is the terminal's, 100 where there is none.
+func width(w io.Writer) int {
+	if f, ok := w.(*os.File); ok {
+		if columns, _, err := term.GetSize(int(f.Fd())); err == nil && columns > 0 {
+			return min(max(columns, 60), 140)
+		}
+	}
+	return 100
+}

@@ -1,0 +1,324 @@
+package cli
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"math/rand/v2"
+	"net/netip"
+	"strings"
+	"time"
+
+	"clearback/bridge/journal"
+	"clearback/bridge/status"
+	"clearback/config"
+	"clearback/supervision"
+	"clearback/supervision/tuning"
+)
+
+// usualHolds is how many holds a session asks for at most: a quarter of an hour of somebody's time.
+const usualHolds = 25
+
+// bindFor is where a far end of our own is bound: at the address that the service is met at.
+func bindFor(service netip.Addr) netip.Addr {
+	if !service.IsValid() || service.IsUnspecified() {
+		return netip.AddrFrom4([4]byte{127, 0, 0, 1})
+	}
+	return service
+}
+
+// bench is the running daemon, as trials need it.
+type bench interface {
+	BeginTrials(ctx context.Context, line string) error
+	Ring(ctx context.Context, line string) (call uint64, err error)
+	Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (status.Trial, error)
+	KeepTrial(ctx context.Context, line string, a status.TrialAnswer) error
+	EndTrials(ctx context.Context, line string) error
+}
+
+// person is who lifts, holds and looks at the lamp.
+type person interface {
+	// Answer is told that the line is about to be called, and returns at once.
+	Answer(ctx context.Context, n, most int) error
+	// Hold returns when the call is held.
+	Hold(ctx context.Context) error
+	// Lamp tells whether the hold cleared; asked only when nothing else tells.
+	Lamp(ctx context.Context) (tuning.Answer, error)
+	// RangUp tells whether the line rang up after the break.
+	RangUp(ctx context.Context) (bool, error)
+	// Free returns when the line is on hook again after a hold that stayed.
+	Free(ctx context.Context) error
+}
+
+// tuner makes the trials of one line.
+type tuner struct {
+	line    string
+	session int64
+	plan    tuning.Plan
+	earlier []tuning.Trial
+	bench   bench
+	person  person
+	say     func(format string, a ...any)
+}
+
+// run makes trials until the session knows enough; what it knows comes back in any case.
+func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
+	s, err := tuning.NewSession(t.plan, t.earlier)
+	if err != nil {
+		return tuning.Result{}, err
+	}
+	if _, _, done := s.Next(); done {
+		return s.Result(), nil
+	}
+	if err := t.bench.BeginTrials(ctx, t.line); err != nil {
+		return s.Result(), err
+	}
+	for err == nil && ctx.Err() == nil {
+		interval, catch, done := s.Next()
+		if done {
+			break
+		}
+		if catch {
+			interval = 0
+		}
+		var made tuning.Trial
+		if made, err = t.trial(ctx, s.Result().Holds+1, interval); err == nil {
+			s.Take(made)
+		}
+	}
+	ending, cancel := context.WithTimeout(context.WithoutCancel(ctx), controlFor)
+	defer cancel()
+	if err == nil {
+		err = ctx.Err()
+	}
+	return s.Result(), errors.Join(err, t.bench.EndTrials(ending, t.line))
+}
+
+// trial is one whole clearing.
+func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (tuning.Trial, error) {
+	made := tuning.Trial{Interval: interval}
+	if err := t.person.Answer(ctx, n, t.plan.MaxHolds); err != nil {
+		return made, err
+	}
+	if _, err := t.bench.Ring(ctx, t.line); err != nil {
+		return made, err
+	}
+	if err := t.person.Hold(ctx); err != nil {
+		return made, err
+	}
+	r, err := t.bench.Clear(ctx, t.line, interval, t.plan.PulseDiallingOff)
+	if err != nil {
+		return made, err
+	}
+	made.Measured = time.Duration(r.Measured) * time.Microsecond
+	switch {
+	case r.Hook == supervision.HookOn.String():
+		made.Answer = tuning.Cleared
+	case r.Hook == supervision.HookOff.String():
+		made.Answer = tuning.Stayed
+	case r.Why != "":
+		t.say("  this one does not count: %s", r.Why)
+	default:
+		if made.Answer, err = t.person.Lamp(ctx); err != nil {
+			return made, err
+		}
+	}
+	if made.RangUp, err = t.person.RangUp(ctx); err != nil {
+		return made, err
+	}
+	words := made.Answer.String()
+	if made.Answer != tuning.Unknown {
+		t.say("  the hold %s", words) // not the interval: whoever looks at the lamp should not expect anything
+	}
+	if err := t.bench.KeepTrial(ctx, t.line, status.TrialAnswer{Trial: r, Session: t.session, Cleared: words, RangUp: made.RangUp}); err != nil {
+		return made, err
+	}
+	if made.Answer == tuning.Stayed {
+		return made, t.person.Free(ctx)
+	}
+	return made, nil
+}
+
+func tune(e *env, args []string) int {
+	f := flag.NewFlagSet("tune", flag.ContinueOnError)
+	path := configFlag(f)
+	write := f.Bool("write", false, "write the recommended interval into the file, and let the running daemon use it")
+	dry := f.Bool("dry-run", false, "show what --write would change")
+	resume := f.Bool("resume", false, "go on with the line's last session")
+	pulseOff := f.Bool("pulse-dialling-off", false, "I have switched pulse dialling off at the adapter: shorter openings than 250 ms may be tried")
+	shortest := f.Duration("shortest", supervision.IntervalFloor, "the shortest `opening` to try; below 250ms only with --pulse-dialling-off")
+	holds := f.Int("holds", usualHolds, "at most `so many` holds")
+	others, code, ok := e.parse(f, args, 1)
+	switch {
+	case !ok:
+		return code
+	case *write && *dry:
+		return e.fault("tune: --write and --dry-run exclude each other")
+	case *holds < 1 || *holds > 100:
+		return e.fault("tune: --holds %d; allowed is 1 to 100", *holds)
+	case *shortest < supervision.IntervalFloor && !*pulseOff:
+		return e.fault("tune: --shortest %s; openings below %s can be read as dial pulses: switch pulse dialling off at the adapter and say --pulse-dialling-off", *shortest, supervision.IntervalFloor)
+	}
+	c, code, ok := e.settings(*path)
+	if !ok {
+		return code
+	}
+	l, code, ok := e.lineNamed(c, first(others), "tune")
+	if !ok {
+		return code
+	}
+	k, code, ok := e.client(c, *path)
+	if !ok {
+		return code
+	}
+	ctx, cancel := e.context()
+	defer cancel()
+	t := &tuner{line: l.Name, session: time.Now().UnixMilli(), bench: k, plan: planFor(l, *shortest, *pulseOff, *holds), say: e.say}
+	t.person = &reader{in: e.input(), say: e.say, line: l.Name}
+	if *resume {
+		if err := e.earlier(ctx, c, *path, t); err != nil {
+			return e.failed(err)
+		}
+	}
+	result, err := t.run(ctx)
+	if len(result.Trials) > 0 {
+		e.printTuning(result)
+	}
+	if err != nil {
+		fmt.Fprintf(e.Err, "clearback: %s: the session ended early: %v\nGo on with `clearback tune %[1]s --resume`.\n", l.Name, err)
+		return ExitFailed
+	}
+	switch {
+	case result.Recommended == 0:
+		return ExitFailed
+	case *write || *dry:
+		ctx, cancelTime := context.WithTimeout(ctx, controlFor)
+		defer cancelTime()
+		return e.writeInterval(ctx, k, *path, l, result.Recommended, *dry)
+	}
+	fmt.Fprintf(e.Out, "To use it: clearback tune %s --resume --write\n", l.Name)
+	return ExitOK
+}
+
+func (e *env) say(format string, a ...any) { fmt.Fprintf(e.Out, format+"\n", a...) }
+
+// planFor is the plan of a session on the line.
+func planFor(l *config.Line, shortest time.Duration, pulseDiallingOff bool, holds int) tuning.Plan {
+	return tuning.Plan{
+		Window: l.Window(), Shortest: shortest, MaxHolds: holds, PulseDiallingOff: pulseDiallingOff,
+		Random: rand.New(rand.NewPCG(rand.Uint64(), rand.Uint64())),
+	}
+}
+
+// earlier takes the trials of the line's last session from the journal.
+func (e *env) earlier(ctx context.Context, c *config.Config, path string, t *tuner) error {
+	if c.Journal.File == "" {
+		return fmt.Errorf("%s names no journal, so no trials were kept; set journal.file", path)
+	}
+	r, err := journal.OpenReader(c.Journal.File)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	kept, err := r.Trials(ctx, t.line)
+	if err != nil {
+		return err
+	}
+	if len(kept) == 0 {
+		return fmt.Errorf("the journal has no trials of %s; begin without --resume", t.line)
+	}
+	t.session = kept[0].Session
+	for _, k := range kept {
+		answer := map[journal.Answer]tuning.Answer{journal.AnswerCleared: tuning.Cleared, journal.AnswerStayed: tuning.Stayed}[k.Cleared]
+		t.earlier = append(t.earlier, tuning.Trial{Interval: k.Asked, Measured: k.Measured, Answer: answer, RangUp: k.RangUp})
+	}
+	e.say("%s: going on with the session of %s, %d trials", t.line, time.UnixMilli(t.session).Format("2 January 15:04"), len(kept))
+	return nil
+}
+
+func (e *env) printTuning(r tuning.Result) {
+	for _, s := range r.Histogram(width(e.Out)) {
+		e.say("%s", s)
+	}
+	for _, s := range r.Window.Lines() {
+		e.say("%s", s)
+	}
+	e.say("%s", r.Text)
+}
+
+// reader is a person at a terminal.
+type reader struct {
+	in   *bufio.Reader
+	say  func(format string, a ...any)
+	line string
+}
+
+// errInput: nobody answers.
+var errInput = errors.New("no answer came; run it on a terminal")
+
+// ask returns the answer's first letter, small; "" for Enter alone.
+func (p *reader) ask(ctx context.Context, format string, a ...any) (string, error) {
+	p.say(format, a...)
+	type answer struct {
+		s   string
+		err error
+	}
+	got := make(chan answer, 1) // the reader may outlive the question
+	go func() {
+		s, err := p.in.ReadString('\n')
+		got <- answer{s, err}
+	}()
+	select {
+	case g := <-got:
+		if g.err != nil {
+			return "", errInput
+		}
+		return strings.ToLower(strings.TrimSpace(g.s)), nil
+	case <-ctx.Done():
+		return "", ctx.Err()
+	}
+}
+
+// Answer implements person.
+func (p *reader) Answer(_ context.Context, n, most int) error {
+	p.say("Hold %d of at most %d. %s is being called: lift when it rings; a tone answers.", n, most, p.line)
+	return nil
+}
+
+// Hold implements person.
+func (p *reader) Hold(ctx context.Context) error {
+	_, err := p.ask(ctx, "  Press the hold key, put the handset down, see the lamp wink. Then press Enter.")
+	return err
+}
+
+// Lamp implements person.
+func (p *reader) Lamp(ctx context.Context) (tuning.Answer, error) {
+	for {
+		s, err := p.ask(ctx, "  Did the lamp go out? y, n, or ? if you cannot tell:")
+		if err != nil {
+			return tuning.Unknown, err
+		}
+		switch {
+		case strings.HasPrefix(s, "y"):
+			return tuning.Cleared, nil
+		case strings.HasPrefix(s, "n"):
+			return tuning.Stayed, nil
+		case s == "?":
+			return tuning.Unknown, nil
+		}
+	}
+}
+
+// RangUp implements person.
+func (p *reader) RangUp(ctx context.Context) (bool, error) {
+	s, err := p.ask(ctx, "  Did the line ring up after the break, without a caller? y, or Enter for no:")
+	return strings.HasPrefix(s, "y"), err
+}
+
+// Free implements person.
+func (p *reader) Free(ctx context.Context) error {
+	_, err := p.ask(ctx, "  The line is still held: take the call back on a set and hang up, so that the lamp goes out. Then press Enter.")
+	return err
+}
