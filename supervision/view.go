@@ -59,7 +59,7 @@ type View struct {
 	Loop        string        // closed, opening, open, guarding or faulted
 	Interval    time.Duration // of the next clearing
 	Stayed      int
-	Incident    Incident    // not ended yet
+	Incident    Incident    // not ended yet; a faulted loop is an incident beside it
 	Suppression Suppression // of an IncidentSuppressed
 	OffHook     Hook        // what was seen last of a line without a call
 	CallbackBy  Instant
@@ -80,8 +80,8 @@ func (m *Machine) View() View {
 		Interval: m.policy.interval(m.stayed), Stayed: m.stayed, Incident: m.incident, Suppression: m.incidentRule,
 		OffHook: m.watch.hook, CallbackBy: m.callbackBy,
 	}
-	if m.loop == loopFaulted {
-		v.Incident, v.Suppression = IncidentUnreachable, SuppressionNone
+	if m.loop == loopFaulted && m.incident == IncidentNone {
+		v.Incident = IncidentUnreachable
 	}
 	v.Loop = [...]string{"closed", "opening", "open", "guarding", "faulted"}[m.loop]
 	for i := range m.calls {
