@@ -60,7 +60,7 @@ func ruleAdvice(rule supervision.Suppression) string {
 	case supervision.SuppressedEmergency:
 		return "Look at the lamp of line LINE and end a hold at the telephone itself, so that the emergency centre can call back."
 	case supervision.SuppressedLifeSafety:
-		return "Nothing is to be done here: end a hold on this line at the telephone itself, or see `life_safety` in the configuration."
+		return "End a hold on line LINE at the telephone itself: `life_safety` in the configuration keeps the daemon away from its loop."
 	case supervision.SuppressedOtherCall:
 		return "Switch call waiting off in the adapter, so that line LINE carries one call at a time; then " + lamp
 	case supervision.SuppressedLate:

@@ -133,7 +133,9 @@ func markOf(c *course, i int) mark {
 			return mark{letter: 'S', means: "seizure"}
 		}
 	case supervision.Seized:
-		return mark{letter: 'S', means: "seizure"}
+		return mark{letter: 'S', means: "loop current flows"}
+	case supervision.Released:
+		return mark{letter: 'R', means: "no loop current"}
 	case supervision.FlashReported:
 		return mark{letter: 'L', means: "flash reported"}
 	case supervision.ProbeAnswered:

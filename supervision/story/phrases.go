@@ -25,7 +25,7 @@ func (c *course) phrase(e *Entry) (who, text string) {
 	case supervision.LoopOpened, supervision.LoopClosed, supervision.LoopFailed, supervision.LoopUnknown:
 		return whoContact, contactPhrase(ev)
 	case supervision.Seized:
-		return whoSense, "loop current: the near end is off hook"
+		return whoSense, "loop current flows: the near end is off hook, or a hold came back"
 	case supervision.Released:
 		return whoSense, "no loop current any more"
 	case supervision.ProbeAnswered:
@@ -37,9 +37,9 @@ func (c *course) phrase(e *Entry) (who, text string) {
 		return whoOperator, "asked for an interruption"
 	case supervision.TrialSet:
 		if ev.Interval > 0 {
-			return whoOperator, "this clearing is a trial of " + Span(ev.Interval)
+			return whoOperator, "the clearing is to be a trial of " + Span(ev.Interval)
 		}
-		return whoOperator, "this clearing is a trial that opens nothing"
+		return whoOperator, "the clearing is to be a trial that opens nothing"
 	case supervision.TimePassed:
 		return "", ""
 	default:
