@@ -159,6 +159,9 @@ func TestFollow(t *testing.T) {
 		}
 		var all, two, none int
 		event()
+		var stopLater func()
+		r.Follow(func(story.Entry) { stopLater() })
+		stopLater = r.Follow(func(story.Entry) { none++ }) // stopped by the one before it, before its first turn
 		count(&all, -1)
 		count(&two, 2)
 		stop := r.Follow(func(story.Entry) { none++ })

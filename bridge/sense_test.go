@@ -169,6 +169,9 @@ func TestSenseDuringAnOpening(t *testing.T) {
 		s.after(1200 * time.Millisecond)
 		require.True(t, s.contact.Open())
 		s.contact.SenseBy(func(bool) (relay.Level, error) { return relay.LevelClosed, nil })
+		s.seen = nil
+		s.after(1200*time.Millisecond + 250*time.Millisecond - 1)
+		assert.Empty(t, s.seen, "mostly it is the current after the end, and the contact tells of that first")
 		s.after(1200*time.Millisecond + 275*time.Millisecond)
 		require.NotEmpty(t, s.seen)
 		assert.Equal(t, supervision.Seized, s.seen[len(s.seen)-1].kind)

@@ -172,10 +172,18 @@ func TestSenseGivesWay(t *testing.T) {
 	board, _, contacts := sensingBoard(t, nil)
 	board.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer})
 	ctx, end := senseOnAndOn(t, contacts)
+	enough := time.NewTicker(time.Millisecond)
+	defer enough.Stop()
+	for len(board.readings()) < 4 {
+		<-enough.C
+	}
+	for i, r := 1, board.readings(); i < len(r); i++ {
+		assert.GreaterOrEqual(t, r[i].at-r[i-1].at, 4*answer-5*time.Millisecond, "a quarter of the board's time at most")
+	}
 	inTheWay := 0
 	for k := range times {
 		asked := time.Since(board.start)
-		r := contacts[0].Interrupt(ctx, relay.Interruption{Seq: uint32(k + 1), Duration: length, NotAfter: time.Now().Add(time.Second)})
+		r := contacts[0].Interrupt(ctx, relay.Interruption{Seq: uint32(k + 1), Duration: length + time.Duration(17*k)*time.Millisecond, NotAfter: time.Now().Add(time.Second)})
 		require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 		first, opened := board.before(writeCoil(0, true), asked)
 		assert.LessOrEqual(t, len(first), 1, "the one that had been written")
@@ -186,9 +194,7 @@ func TestSenseGivesWay(t *testing.T) {
 	}
 	end()
 	assert.LessOrEqual(t, inTheWay, 1, "one may be, when this machine is busy with other things")
-	readings := len(board.readings())
-	assert.GreaterOrEqual(t, readings, times, "it is read all the same")
-	assert.LessOrEqual(t, time.Duration(readings)*answer, time.Since(board.start)*6/10, "half of the board's time at most")
+	assert.GreaterOrEqual(t, len(board.readings()), times, "it is read all the same")
 }
 
 // A close asked for at any time waits for one reading at most, too.
