@@ -45,6 +45,8 @@ type habit struct {
 	untrusted bool
 	// recognition is the line's onhook_recognition; 0: the default.
 	recognition time.Duration
+	// lead is the line's, for an adapter that needs so long; 0: the default.
+	lead time.Duration
 }
 
 // treatment is what the near end gets from some time after the clearing on.
@@ -96,7 +98,7 @@ func habits() []habit {
 		// 500 ms is the pulse of a line-card driver (common practice)
 		{
 			name: "power-denial", about: "the adapter itself takes the battery away for 500 ms at the BYE, and answers it then",
-			denial: 500 * time.Millisecond, byeAfter: 500 * time.Millisecond,
+			denial: 500 * time.Millisecond, byeAfter: 500 * time.Millisecond, lead: time.Second,
 		},
 		{name: "dial-tone", about: "dial tone at once after the far end's clearing", after: []treatment{{0, toneDial}}},
 		{name: "reorder", about: "reorder tone after the far end's clearing, and no digits are taken", after: []treatment{reorder}},
@@ -130,14 +132,25 @@ func (h *habit) configure(p *supervision.Policy) {
 	if h.recognition > 0 {
 		p.OnHookRecognition = h.recognition
 	}
+	if h.lead > 0 {
+		p.Lead = h.lead
+	}
 }
 
 // interval is how long the loop of the line is to be opened after a clearing.
 func (h *habit) interval(p *supervision.Policy) time.Duration {
-	if h.byeSilent { // invariant 3
-		return max(p.Interval, p.FlashMax+100*time.Millisecond)
+	if h.byeSilent {
+		return unconfirmed(p)
 	}
 	return p.Interval
+}
+
+// unconfirmed is that interval where the adapter's answer to BYE did not come in time: invariant 3.
+func unconfirmed(p *supervision.Policy) time.Duration {
+	if p.FlashMax == 0 {
+		return p.Interval
+	}
+	return max(p.Interval, p.FlashMax+100*time.Millisecond)
 }
 
 // byItself tells whether the adapter lets a hold go that needs so long without current.

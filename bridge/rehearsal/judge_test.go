@@ -190,12 +190,12 @@ func TestJudges(t *testing.T) {
 		{"near-end-first", "the far end was not told", func(b *past) { b.talking(phoneTalking).p.phones[0].last = "" }, "ended by"},
 
 		{"short-interval", "stayed", func(b *past) {
-			b.held("lighting").open("lighting", 2, 302).said("lighting", "clearback", 1600, "report incident reason=interval-short")
+			b.held("lighting").open("lighting", 2, 332).said("lighting", "clearback", 1600, "report incident reason=interval-short")
 		}, ""},
-		{"short-interval", "stayed, not told", func(b *past) { b.held("lighting").open("lighting", 2, 302) }, "no report"},
+		{"short-interval", "stayed, not told", func(b *past) { b.held("lighting").open("lighting", 2, 332) }, "no report"},
 		{"short-interval", "cleared", func(b *past) {
 			b.line("lighting", 200*time.Millisecond)
-			b.held("lighting").open("lighting", 2, 302).said("lighting", "clearback", 1600, "report incident reason=interval-short")
+			b.held("lighting").open("lighting", 2, 332).said("lighting", "clearback", 1600, "report incident reason=interval-short")
 		}, "the hold cleared although"},
 		{"short-interval", "another interval", func(b *past) { b.held("lighting").open("lighting", 2, 802) }, "are right"},
 

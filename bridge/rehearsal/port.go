@@ -171,6 +171,12 @@ func (p *port) addr() (at netip.AddrPort) {
 	return at
 }
 
+// free tells whether a call would ring.
+func (p *port) free() (ok bool) {
+	p.ua.ask(func() { ok = !p.busy() })
+	return ok
+}
+
 // rings tells whether a call rings.
 func (p *port) rings() (ok bool) {
 	p.ua.ask(func() { ok = p.call != nil && p.call.in != nil && !p.call.confirmed })

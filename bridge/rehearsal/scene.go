@@ -149,9 +149,13 @@ func first(past []happened, k loop.Kind) (time.Time, bool) {
 // phone puts a far end on the stage.
 func (p *play) phone() (*phone, error) {
 	p.stage.mu.Lock()
-	number := fmt.Sprintf("555-0%d", p.stage.far)
+	far := p.stage.far
 	p.stage.far++
 	p.stage.mu.Unlock()
+	if far > lastFarEnd {
+		return nil, fmt.Errorf("no number is left for another far end; the last is 555-0%d", lastFarEnd)
+	}
+	number := fmt.Sprintf("555-0%d", far)
 	return p.phoneAt(number)
 }
 

@@ -51,7 +51,8 @@ func callScenes() []scene {
 			name: "short-interval", clearing: true, about: "the interval is shorter than the line card's release time: the hold stays and the report says so",
 			lines: []part{{
 				name: "lighting", number: "555-0108", board: cabinet,
-				interval: 300 * time.Millisecond, release: 450 * time.Millisecond, // the long setting of common practice
+				// in the flash window, bouncing left out; the card has the long setting of common practice
+				interval: 330 * time.Millisecond, release: 450 * time.Millisecond,
 			}},
 			play: playShortInterval, judge: judgeShortInterval,
 		},
@@ -241,7 +242,14 @@ func playShortInterval(ctx context.Context, p *play) error {
 	if err := p.told(ctx, l); err != nil || !l.policy.ProbeTrusted {
 		return err
 	}
-	return ctxOnly(ctx, await(ctx, stepFor, func() bool { _, ok := p.incident(l); return ok }))
+	lasts := func() bool { _, ok := p.find(l.name, "clearback", "incident lasts: "); return ok }
+	if err := ctxOnly(ctx, await(ctx, stepFor, lasts)); err != nil || !lasts() || l.habit.locksOut() {
+		return err
+	}
+	if err := endByCall(ctx, p, l); err != nil {
+		return err
+	}
+	return ctxOnly(ctx, await(ctx, stepFor, func() bool { _, ok := p.find(l.name, "clearback", "report incident-ended"); return ok }))
 }
 
 // incident finds the daemon's report of an incident on the line.
@@ -290,6 +298,9 @@ func judgeShortInterval(p *play, v *verdict) {
 	}
 	if _, flash := first(p.since(l), loop.PortFlash); flash {
 		v.saw("the adapter took it for a flash")
+	}
+	if !l.habit.locksOut() {
+		p.judgeIncident(v, l, "reason=interval-short")
 	}
 }
 

@@ -212,11 +212,11 @@ func offHookTroubles() []trouble {
 	untouched := func(p *play, v *verdict, l *line) { judgeUntouched(v, l) }
 	return []trouble{
 		{
-			name: "hold-at-dial-tone", about: "hold is pressed at dial tone: the watch finds the line off hook without a call",
+			name: "dial-tone-held", about: "hold is pressed at dial tone: the watch finds the line off hook without a call",
 			lines:  []part{{name: "wig-room", number: "555-0125", board: cabinet, set: watched}},
 			reason: []string{"reason=off-hook-without-call"}, judge: untouched,
 			cause: cause(func(ctx context.Context, p *play, l *line) error { return p.hold(ctx, l) }),
-			end:   endByCall,
+			end:   endByDialling,
 		},
 		{
 			name: "handset-off", about: "a handset is left off: the loop-current input tells it",
@@ -327,10 +327,32 @@ func endByCall(ctx context.Context, p *play, l *line) error {
 	if err := endByHangUp(ctx, p, l); err != nil {
 		return err
 	}
+	if err := p.until(ctx, l.name+" takes a call", l.port.free); err != nil {
+		return err
+	}
 	if _, err := p.callIn(ctx, l); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
 	l.rig.hangUp(set)
 	return nil
+}
+
+// endByDialling lets the near end take the line back and call somebody, then hang up.
+func endByDialling(ctx context.Context, p *play, l *line) error {
+	f, err := p.phone()
+	if err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "near end", "takes the line back")
+	l.rig.lift(set)
+	if err := p.dial(l, f.number); err != nil {
+		return err
+	}
+	if err := p.talk(ctx, l, f); err != nil {
+		return err
+	}
+	p.add(time.Now(), l.name, "near end", "hangs up")
+	l.rig.hangUp(set)
+	return p.until(ctx, "the far end is told", func() bool { return f.is(phoneCleared) })
 }

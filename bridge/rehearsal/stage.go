@@ -16,8 +16,8 @@ import (
 )
 
 const (
-	// firstFarEnd numbers the far ends; the lines have the numbers below.
-	firstFarEnd = 151
+	// The far ends' numbers; the lines have those below.
+	firstFarEnd, lastFarEnd = 151, 198
 	// emergencyNumber is one in every country that the daemon knows.
 	emergencyNumber = "911"
 	// readyFor is how long registrations are awaited, stepFor one step of a scene: ample on a busy machine.
