@@ -256,7 +256,11 @@ func (l *Line) step(ev supervision.Event) {
 	for i := range effects {
 		e := &effects[i]
 		l.tell(story.Entry{At: at, Line: l.name, Effect: *e})
-		l.write("effect", level(e), e.Call, e.Append)
+		if e.Kind == supervision.Report && e.Report == supervision.ReportIncident {
+			l.write("effect", level(e), e.Call, e.Append, zap.String("advice", story.Advice(e.Incident, e.Suppression, e.Flash)))
+		} else {
+			l.write("effect", level(e), e.Call, e.Append)
+		}
 		if e.Kind == supervision.Report {
 			l.incidents.take(now, at, e, l.machine)
 		}
@@ -310,17 +314,18 @@ func (l *Line) do(e *supervision.Effect) {
 	}
 }
 
-func (l *Line) write(message string, at zapcore.Level, call supervision.CallID, text func([]byte) []byte) {
+func (l *Line) write(message string, at zapcore.Level, call supervision.CallID, text func([]byte) []byte, more ...zap.Field) {
 	entry := l.log.Check(at, message)
 	if entry == nil {
 		return
 	}
 	l.text = text(l.text[:0])
-	if call == 0 {
-		entry.Write(zap.String("text", string(l.text)))
-		return
+	fields := make([]zap.Field, 0, 3)
+	if call != 0 {
+		fields = append(fields, zap.Uint64("call", uint64(call)))
 	}
-	entry.Write(zap.Uint64("call", uint64(call)), zap.String("text", string(l.text)))
+	fields = append(fields, zap.String("text", string(l.text)))
+	entry.Write(append(fields, more...)...)
 }
 
 // level: an incident is a warning, and so is a clearing that may leave a hold behind for another reason than the line's
