@@ -43,7 +43,8 @@ type box struct {
 	sound *net.UDPConn
 	at    netip.AddrPort
 	open  func() []time.Duration // the interruptions that the contact was asked for
-	seen  chan string            // start lines of requests; wide enough for a test
+	seen  chan string            // methods of requests; wide enough for a test
+	said  chan message           // responses; wide enough for a test
 
 	mu       sync.Mutex
 	answer   int           // what an INVITE gets at once; 0: it rings on
@@ -53,7 +54,7 @@ type box struct {
 	offHook  bool
 	openings int // interruptions before the hold
 	invite   message
-	busy     bool // says 486 to OPTIONS whatever the hook is
+	crosses  bool // it is answered just as the CANCEL comes
 }
 
 type message struct {
@@ -65,7 +66,7 @@ type message struct {
 
 func newBox(t *testing.T) *box {
 	t.Helper()
-	b := &box{t: t, seen: make(chan string, 1000), answer: 200}
+	b := &box{t: t, seen: make(chan string, 1000), said: make(chan message, 1000), answer: 200}
 	for _, c := range []**net.UDPConn{&b.conn, &b.sound} {
 		conn, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 		require.NoError(t, err)
@@ -116,6 +117,9 @@ func (b *box) take(m message) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	switch method {
+	case "SIP/2.0":
+		b.said <- m
+		return
 	case "INVITE":
 		b.invite = m
 		b.respond(m, 180, "")
@@ -132,10 +136,14 @@ func (b *box) take(m message) {
 		}
 	case "CANCEL":
 		b.respond(m, 200, "")
-		b.answerLocked(487)
+		if b.crosses {
+			b.answerLocked(200)
+		} else {
+			b.answerLocked(487)
+		}
 	case "OPTIONS":
 		code := 200
-		if b.held() || b.busy {
+		if b.held() {
 			code = 486
 		}
 		b.respond(m, code, "")
@@ -204,6 +212,21 @@ func (b *box) request(method string, seq int, body string) {
 	b.send(b.invite.from, fmt.Sprintf("%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s%d\r\nFrom: %s;tag=near\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\n"+
 		"Max-Forwards: 70\r\nContact: <sip:box@%s>\r\n%sContent-Length: %d\r\n\r\n%s", method, target, b.at, method, seq, b.invite.get("To"), b.invite.get("From"),
 		b.invite.get("Call-ID"), seq, method, b.at, kind, len(body), body))
+}
+
+// told waits for the response to its request of that number.
+func (b *box) told(seq int, method string) message {
+	b.t.Helper()
+	for {
+		select {
+		case m := <-b.said:
+			if m.get("CSeq") == fmt.Sprint(seq, " ", method) {
+				return m
+			}
+		case <-time.After(patience):
+			b.t.Fatalf("no answer to %s came", method)
+		}
+	}
 }
 
 // dial asks for a call: a seizure.

@@ -214,7 +214,10 @@ func TestNotJudged(t *testing.T) {
 		"refused":    {set: func(h *house) { h.contact.Script(refused) }, says: "the contact did not move"},
 		"no contact": {set: func(h *house) { h.contact.Script(none) }, says: "the line has no contact"},
 		"flash": {set: func(h *house) { h.set(func(b *box) { b.deaf = true }) }, says: "would take it for a hook flash",
-			flow: func(p *supervision.Policy, _ *sipua.LineOptions) { p.FlashMax = 300 * time.Millisecond; p.Interval = 400 * time.Millisecond }},
+			flow: func(p *supervision.Policy, _ *sipua.LineOptions) {
+				p.FlashMax = 300 * time.Millisecond
+				p.Interval = 400 * time.Millisecond
+			}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -1,0 +1,150 @@
+package trial
+
+import (
+	"bytes"
+	"context"
+	"net"
+	"net/netip"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+func num(n int) string { return strconv.Itoa(n) }
+
+// sipp starts an outside tool as the line (SIPp, Debian package sip-tester). The function waits for its end and fails the test if it did
+// not go as the scenario says.
+func sipp(t *testing.T, scenario string, args ...string) (at netip.AddrPort, await func()) {
+	t.Helper()
+	path, err := exec.LookPath("sipp")
+	if err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatal("sipp is missing; install the Debian package sip-tester")
+		}
+		t.Skip("sipp is not installed (Debian package sip-tester)")
+	}
+	file, err := filepath.Abs(filepath.Join("testdata", scenario))
+	require.NoError(t, err)
+	free, err := net.ListenPacket("udp", "127.0.0.1:0")
+	require.NoError(t, err)
+	at = free.LocalAddr().(*net.UDPAddr).AddrPort()
+	require.NoError(t, free.Close())
+	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	cmd := exec.CommandContext(ctx, path, append([]string{"-sf", file, "-i", "127.0.0.1", "-p", num(int(at.Port())), "-m", "1", "-nostdin",
+		"-timeout", "10", "-timeout_error"}, args...)...)
+	cmd.Dir, cmd.WaitDelay = t.TempDir(), time.Second
+	cmd.Env = append(os.Environ(), "TERM=dumb")
+	var out bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, &out
+	require.NoError(t, cmd.Start())
+	t.Cleanup(cancel)
+	require.Eventually(t, func() bool {
+		l, err := net.ListenPacket("udp", at.String())
+		if err == nil {
+			l.Close()
+		}
+		return err != nil
+	}, patience, 5*time.Millisecond, "SIPp has its port")
+	return at, func() {
+		t.Helper()
+		if err := cmd.Wait(); err != nil {
+			text := out.String()
+			t.Fatalf("sipp %s: %v\n%s", scenario, err, text[max(0, len(text)-3000):])
+		}
+	}
+}
+
+// A stand-in is a line and its user agent where SIPp stands in for them: it takes every trial, and says that it was made.
+type standIn struct {
+	at   netip.AddrPort
+	tell func(story.Entry)
+}
+
+func (l *standIn) Follow(f func(story.Entry)) func() { l.tell = f; return func() {} }
+
+func (l *standIn) Post(ev supervision.Event) {
+	l.tell(story.Entry{Event: ev})
+	l.tell(story.Entry{Event: supervision.Event{Kind: supervision.FarEndCleared, Call: ev.Call}})
+	l.tell(story.Entry{Effect: supervision.Effect{Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: ev.Call, Trial: true}})
+}
+
+func (l *standIn) HoldBack(func(string, bool)) func() { return func() {} }
+
+func (l *standIn) Inbound() (sip.Uri, netip.AddrPort, string) {
+	return sip.Uri{Scheme: "sip", User: "secret", Host: "127.0.0.1", Port: int(l.at.Port())}, l.at, "UDP"
+}
+
+// calls begins a session with SIPp and tells it which call is its own, as the user agent would.
+func calls(t *testing.T, at netip.AddrPort) *Session {
+	t.Helper()
+	l := &standIn{at: at}
+	s, err := Begin(Options{Name: "box-office", Line: l, Port: l, Bind: loopback})
+	require.NoError(t, err)
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	known := make(chan struct{}) // closed when the call is known
+	go func() {
+		defer close(known)
+		id := ""
+		if s.await(ctx, func() bool {
+			if s.call != nil {
+				id = s.call.callID
+			}
+			return id != "" && s.call.state == talking
+		}) == nil {
+			s.Noted(story.Note{Line: "box-office", Call: 9, Party: story.Party{CallID: "another"}})
+			s.Noted(story.Note{Line: "workshop", Call: 8, Party: story.Party{CallID: id}})
+			s.Noted(story.Note{Line: "box-office", Call: 7, Party: story.Party{CallID: id}})
+		}
+	}()
+	t.Cleanup(func() { cancel(); <-known; require.NoError(t, s.End()) })
+	return s
+}
+
+// SIPp as the line: INVITE, ringing, 200, ACK, the tone in either law, BYE.
+func TestCallAnsweredBySIPp(t *testing.T) {
+	for name, kind := range map[string]uint8{"PCMU": pcmu, "PCMA": pcma} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			hears := newSink(t)
+			at, await := sipp(t, "answering.xml", "-key", "sink", num(hears.LocalAddr().(*net.UDPAddr).Port), "-key", "kind", num(int(kind)))
+			s := calls(t, at)
+			call, err := s.Ring(t.Context())
+			require.NoError(t, err)
+			require.EqualValues(t, 7, call)
+			all, _ := hears.packets(t, 25)
+			isTone(t, all, kind)
+			r, err := s.Clear(t.Context(), 0, false)
+			require.NoError(t, err)
+			require.Equal(t, Result{Call: 7}, r)
+			await()
+		})
+	}
+}
+
+func TestBusyBySIPp(t *testing.T) {
+	t.Parallel()
+	at, await := sipp(t, "busy.xml")
+	_, err := calls(t, at).Ring(t.Context())
+	require.ErrorIs(t, err, ErrNotAnswered)
+	require.ErrorContains(t, err, "busy")
+	await()
+}
+
+func TestGivenUpWithSIPp(t *testing.T) {
+	t.Parallel()
+	at, await := sipp(t, "cancelled.xml")
+	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+	defer cancel()
+	_, err := calls(t, at).Ring(ctx)
+	require.ErrorIs(t, err, ErrNotAnswered)
+	await()
+}
