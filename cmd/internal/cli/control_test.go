@@ -1,0 +1,195 @@
+package cli
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/status"
+)
+
+// recorded adds a journal and a control socket to the file; the socket's path is short, since the kernel bounds it.
+func recorded(t *testing.T, path string) (socket string) {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "millrace")
+	require.NoError(t, err)
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	socket = filepath.Join(dir, "control")
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	text = append(text, []byte("journal: {file: journal.db}\ncontrol: {socket: "+socket+"}\n")...)
+	require.NoError(t, os.WriteFile(path, text, 0o600))
+	return socket
+}
+
+// running runs the daemon as `run` does until stop is called.
+func running(t *testing.T, path, socket string) (stop func()) {
+	t.Helper()
+	signals, ended := make(chan os.Signal), make(chan int, 1)
+	var out, errs heard
+	go func() {
+		ended <- Main([]string{"run", "--config", path}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs}, signals)
+	}()
+	require.Eventually(t, func() bool {
+		c, err := net.Dial("unix", socket)
+		if err == nil {
+			c.Close()
+		}
+		return err == nil
+	}, 10*time.Second, 5*time.Millisecond, "the control socket answers")
+	stopped := false
+	stop = func() {
+		if stopped {
+			return
+		}
+		stopped = true
+		signals <- os.Interrupt
+		assert.Equal(t, ExitOK, <-ended, errs.String())
+	}
+	t.Cleanup(stop)
+	return stop
+}
+
+// pulsed opens the loop by hand, as soon as the daemon has found its board.
+func pulsed(t *testing.T, path string) (out string) {
+	t.Helper()
+	require.Eventually(t, func() bool {
+		var code int
+		code, out, _ = call("", "pulse", "box-office", "--interval", "300ms", "--config", path)
+		return code == ExitOK
+	}, 10*time.Second, 10*time.Millisecond)
+	return out
+}
+
+// The whole of what people ask a running daemon, over its real socket and its real journal; then with the daemon stopped.
+func TestAskTheDaemon(t *testing.T) {
+	board := &cabinet{}
+	path := file(t, serve(t, board), answerer(t, "200 OK"), answerer(t, "200 OK"))
+	socket := recorded(t, path)
+	stop := running(t, path, socket)
+
+	out := pulsed(t, path)
+	assert.Regexp(t, `^box-office: loop open for 3\d\d\.\d ms \(asked 300 ms\); hook: unknown\n$`, out)
+	moves, at := board.list()
+	require.Equal(t, []bool{true, false}, moves)
+	assert.GreaterOrEqual(t, at[1].Sub(at[0]), 295*time.Millisecond)
+
+	code, _, errs := call("", "pulse", "box-office", "--interval", "100ms", "--config", path)
+	assert.Equal(t, ExitFailed, code)
+	assert.Contains(t, errs, "not opened: The interval asked for is outside the policy")
+
+	for _, c := range []string{"pulse", "tune", "keep", "window", "calls", "explain"} {
+		code, _, errs = call("", c, "trapdoor", "--config", path)
+		assert.Equal(t, ExitFaults, code, c)
+		assert.Contains(t, errs, `there is no line "trapdoor"; there are box-office`, c)
+	}
+
+	code, out, errs = call("", "lines", "--config", path)
+	assert.Equal(t, ExitOK, code, errs)
+	assert.Regexp(t, `(?m)^box-office +registered +127\.0\.0\.1:\d+ +- +closed +cabinet, kind none +800 ms +options, NOT trusted yet +-$`, out)
+
+	k := status.NewClient(socket)
+	began := time.Now()
+	require.NoError(t, k.SetInterval(context.Background(), "box-office", 900*time.Millisecond))
+	assert.Less(t, time.Since(began), time.Second)
+	code, out, _ = call("", "lines", "--json", "--config", path)
+	assert.Equal(t, ExitOK, code)
+	var d status.Daemon
+	require.NoError(t, json.Unmarshal([]byte(out), &d))
+	assert.Equal(t, status.Interval{Milliseconds: 900, Configured: 900}, d.Lines[0].Interval)
+	assert.Equal(t, path, d.Config)
+	assert.Error(t, k.SetInterval(context.Background(), "box-office", 1900*time.Millisecond), "with the lead it would end beyond 2 s")
+
+	code, out, _ = call("", "keep", "box-office", "--config", path)
+	assert.Equal(t, ExitOK, code)
+	assert.Contains(t, out, "+      interval: 900ms")
+	assert.Contains(t, out, "in use from now on")
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	assert.Contains(t, string(text), "interval: 900ms")
+
+	stop()
+	code, _, errs = call("", "lines", "--config", path)
+	assert.Equal(t, ExitFailed, code)
+	assert.Contains(t, errs, socket)
+	code, _, errs = call("", "pulse", "box-office", "--config", path)
+	assert.Equal(t, ExitFailed, code)
+	assert.Contains(t, errs, socket)
+
+	code, out, errs = call("", "calls", "--since", "1d", "--config", path)
+	require.Equal(t, ExitOK, code, errs)
+	assert.Regexp(t, `box-office .*by-hand .*300/300 ms`, out)
+	code, out, _ = call("", "calls", "box-office", "--json", "--config", path)
+	assert.Equal(t, ExitOK, code)
+	assert.True(t, json.Valid([]byte(strings.Split(out, "\n")[0])), out)
+	code, out, _ = call("", "calls", "--csv", "--config", path)
+	assert.Equal(t, ExitOK, code)
+	assert.Equal(t, 2, strings.Count(out, "\n"), "a header and the opening: %s", out)
+	for _, what := range []string{"last", "box-office"} {
+		code, out, errs = call("", "explain", what, "--config", path)
+		assert.Equal(t, ExitOK, code, errs)
+		assert.Contains(t, out, "box-office")
+	}
+	code, _, errs = call("", "explain", "4711", "--config", path)
+	assert.Equal(t, ExitFaults, code)
+	assert.Contains(t, errs, "there is no call 4711")
+}
+
+func TestCallsFollow(t *testing.T) {
+	path := file(t, serve(t, &cabinet{}), answerer(t, "200 OK"), answerer(t, "200 OK"))
+	socket := recorded(t, path)
+	running(t, path, socket)
+	signals, ended := make(chan os.Signal), make(chan int, 1)
+	var out, errs heard
+	journalThere := func() bool {
+		_, err := os.Stat(filepath.Join(filepath.Dir(path), "journal.db"))
+		return err == nil
+	}
+	require.Eventually(t, journalThere, 5*time.Second, 5*time.Millisecond)
+	go func() {
+		ended <- Main([]string{"calls", "--follow", "--config", path}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs}, signals)
+	}()
+	pulsed(t, path)
+	assert.Eventually(t, func() bool { return strings.Contains(out.String(), "by-hand") }, 5*time.Second, 10*time.Millisecond)
+	signals <- os.Interrupt
+	assert.Equal(t, ExitOK, <-ended, errs.String())
+}
+
+func TestNothingToRead(t *testing.T) {
+	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	for command, says := range map[string]string{"calls": "set journal.file", "explain": "set journal.file", "lines": "set control.socket"} {
+		code, _, errs := call("", command, "--config", path)
+		if command == "explain" {
+			code, _, errs = call("", command, "last", "--config", path)
+		}
+		assert.Equal(t, ExitFailed, code, command)
+		assert.Contains(t, errs, says, command)
+	}
+	recorded(t, path)
+	code, _, errs := call("", "calls", "--config", path)
+	assert.Equal(t, ExitFailed, code)
+	assert.Contains(t, errs, "journal.db")
+
+	journal := filepath.Join(filepath.Dir(path), "journal.db")
+	db, err := sql.Open("sqlite", journal)
+	require.NoError(t, err)
+	_, err = db.Exec("CREATE TABLE calls (id INTEGER); PRAGMA user_version = 4711")
+	require.NoError(t, err)
+	require.NoError(t, db.Close())
+	code, _, errs = call("", "calls", "--config", path)
+	assert.Equal(t, ExitFailed, code)
+	assert.Contains(t, errs, "newer version")
+
+	code, _, errs = call("", "calls", "--config", filepath.Join(t.TempDir(), "none.yaml"))
+	assert.Equal(t, ExitFaults, code)
+	assert.Contains(t, errs, configVariable)
+}
