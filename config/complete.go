@@ -66,12 +66,7 @@ func (l *Line) Window() window.Line {
 // computedSteps returns the steps of a line whose file says none: those of the window, in whole units of the board's own timer and
 // within its limit. They never make a fault of their own.
 func (l *Line) computedSteps() []time.Duration {
-	p := l.Policy
-	p.Steps, p.Repeats, p.Watch = nil, 0, 0
-	if len(p.Check()) > 0 { // what is wrong is told of the keys that are in the file
-		return nil
-	}
-	w, last := l.Window(), p.Interval
+	w, last := l.Window(), l.Policy.Interval
 	var unit time.Duration
 	if t := l.Contact.Timed; t != nil && l.Contact.Driver == "modbus" && t.Unit > 0 && t.Limit > 0 {
 		w.Ceiling = min(w.Ceiling, t.Limit)
@@ -80,7 +75,7 @@ func (l *Line) computedSteps() []time.Duration {
 	}
 	possible := window.Of(w, window.WorstCase)
 	var steps []time.Duration
-	for _, s := range window.Steps(w, p.Interval) {
+	for _, s := range window.Steps(w, l.Policy.Interval) {
 		if unit > 0 {
 			s = s / unit * unit
 		}

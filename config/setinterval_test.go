@@ -84,6 +84,17 @@ func TestWithInterval(t *testing.T) {
 	}
 }
 
+// A file of one line, with and without a byte order mark.
+func TestWithIntervalOnFirstLine(t *testing.T) {
+	text := `{country: GB, sip: {adapter_side: {listen: "192.0.2.10:5060"}, service_side: {listen: "192.0.2.10:5070"}}, lines: [{name: box-office, policy: {interval: 800ms}, ` +
+		strings.Trim(strings.ReplaceAll(boxOffice, "\n", ", "), ", ") + "}]}"
+	for _, bom := range []string{"", "\ufeff"} {
+		got, err := WithInterval("f", []byte(bom+text), "box-office", 700*ms)
+		require.NoError(t, err)
+		require.Equal(t, bom+strings.Replace(text, "800ms", "700ms", 1), string(got))
+	}
+}
+
 func TestWithIntervalRefuses(t *testing.T) {
 	plain := house("  - name: box-office\n    " + boxOffice + "    policy: &usual {interval: 800ms}\n" + stageDoor)
 	for want, c := range map[string]struct {

@@ -279,10 +279,11 @@ func drawn(t *rapid.T) Line {
 		return b
 	}
 	l := Line{
-		Release: band("release", 700), OnHookRecognition: d("recognition", 250, 3000),
+		// rapid prefers small numbers, so what is large leaves room.
+		Release: band("release", 700), OnHookRecognition: 2*time.Second - d("recognition", 0, 1750),
 		Operate: band("operate", 20), ReleaseTime: band("release time", 20), Bounce: band("bounce", 10),
 		Timing: Band{-d("early", 0, 100), d("late", 0, 100)}, PulseDialling: rapid.Bool().Draw(t, "pulses"), PulseMax: d("pulse", 20, 200),
-		Floor: d("floor", 0, 300), Ceiling: d("ceiling", 0, 3000), LongestOpen: d("longest", 0, 3000), Lead: d("lead", 0, 1750),
+		Floor: d("floor", 0, 300), Ceiling: 3*time.Second - d("ceiling", 0, 3000), LongestOpen: 3*time.Second - d("longest", 0, 3000), Lead: d("lead", 0, 1750),
 	}
 	if rapid.Bool().Draw(t, "flash") {
 		l.FlashMin = d("flash min", 20, 1550)
