@@ -24,8 +24,7 @@ type dropper struct {
 	calls   int // of the next step; fitted to how long steps take
 	checked time.Time
 	more    bool // the last step did not find everything
-	// slowest step so far
-	slowest time.Duration
+	slowest time.Duration // of all steps
 }
 
 // step does one step, if it is time to.
@@ -34,23 +33,23 @@ func (d *dropper) step(ctx context.Context, s *store, o *Options, now time.Time)
 		return nil
 	}
 	d.checked = now
-	began := time.Now()
 	more, err := d.one(ctx, s, o, now)
 	if err != nil {
 		return fmt.Errorf("drop what is old: %w", err)
 	}
-	took := time.Since(began)
 	d.more = more
-	if more {
-		d.slowest = max(d.slowest, took)
-		switch {
-		case took > d.pace.drop:
-			d.calls = max(1, d.calls/2)
-		case took < d.pace.drop/2:
-			d.calls = min(256, d.calls+2)
-		}
-	}
 	return nil
+}
+
+// fit fits the next step to how long this one took, without the syncing, which takes its time for one call too.
+func (d *dropper) fit(took time.Duration) {
+	d.slowest = max(d.slowest, took)
+	switch {
+	case took > d.pace.drop:
+		d.calls = max(1, d.calls/2)
+	case took < d.pace.drop/2:
+		d.calls = min(256, d.calls+4)
+	}
 }
 
 func (d *dropper) one(ctx context.Context, s *store, o *Options, now time.Time) (more bool, err error) {
@@ -60,12 +59,14 @@ func (d *dropper) one(ctx context.Context, s *store, o *Options, now time.Time) 
 	}
 	full := o.MaxSize > 0 && size-free > max(o.MaxSize-sizeSlack, o.MaxSize/2)
 	before := time.Time{}
-	if o.Keep > 0 && s.clockIsSane(o.Keep, now) {
+	if o.Keep > 0 && s.clockIsSane(now) {
 		before = now.Add(-o.Keep)
 	}
 	if full || !before.IsZero() {
 		err = inTransaction(ctx, s.conn, func() (err error) {
+			began := time.Now()
 			more, err = s.drop(ctx, before, full, d.calls)
+			d.fit(time.Since(began))
 			return err
 		})
 		if err != nil || more {
@@ -78,10 +79,13 @@ func (d *dropper) one(ctx context.Context, s *store, o *Options, now time.Time) 
 	return false, nil
 }
 
-// clockIsSane tells whether age can be told. If the clock is further from the newest record of the time before this run than what is to
-// be kept, it is rather wrong than right, and all would be dropped; the bound of the size holds all the same.
-func (s *store) clockIsSane(keep time.Duration, now time.Time) bool {
-	return s.newest.IsZero() || now.Sub(s.newest) < keep
+// clockLeap is how far after the newest record of earlier runs the clock may stand before it is rather wrong than right.
+const clockLeap = 5 * 365 * 24 * time.Hour
+
+// clockIsSane tells whether age can be told: by a clock that leapt (a battery is empty, say) all records would be too old. Then nothing is
+// dropped for its age in this run; the bound of the size holds all the same.
+func (s *store) clockIsSane(now time.Time) bool {
+	return s.newest.IsZero() || now.Sub(s.newest) < clockLeap
 }
 
 // size returns the bytes of the file, and how many of them are free.

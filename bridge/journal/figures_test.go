@@ -92,16 +92,16 @@ func TestFigureHandOver(t *testing.T) {
 	assert.Zero(t, j.Health().Dropped)
 }
 
-// fill writes calls of a year, on ten lines, of the forms that days bring: most answered and cleared by the near end, some held.
-func fill(tb testing.TB, path string, calls int) {
+// fill writes calls of the year until then, on ten lines, of the forms that days bring: most answered and cleared by the near end, some held.
+func fill(tb testing.TB, path string, calls int, until time.Time) {
 	tb.Helper()
 	o := Options{Path: path, Version: "v0.0.0-test", Logger: zap.NewNop()}
-	s, err := openStore(ctx, &o, time.Second, start, nil)
+	s, err := openStore(ctx, &o, time.Second, until, nil)
 	require.NoError(tb, err)
 	_, err = s.conn.ExecContext(ctx, "PRAGMA synchronous = OFF")
 	require.NoError(tb, err)
 	d := newDigest(nil)
-	began := start.Add(-365 * 24 * time.Hour)
+	began := until.Add(-365 * 24 * time.Hour)
 	for n := 1; n <= calls; n++ {
 		line := fmt.Sprintf("line-%d", n%10)
 		at := began.Add(time.Duration(n) * (365 * 24 * time.Hour / time.Duration(calls)))
@@ -128,7 +128,7 @@ func fill(tb testing.TB, path string, calls int) {
 			require.NoError(tb, err)
 		}
 	}
-	require.NoError(tb, s.end(ctx, start))
+	require.NoError(tb, s.end(ctx, until))
 }
 
 func TestFigureReading(t *testing.T) {
@@ -141,7 +141,7 @@ func TestFigureReading(t *testing.T) {
 	}
 	if _, err := os.Stat(path); err != nil {
 		began := time.Now()
-		fill(t, path, *figureCalls)
+		fill(t, path, *figureCalls, start)
 		t.Logf("filled in %v", time.Since(began))
 	}
 	info, err := os.Stat(path)

@@ -436,6 +436,10 @@ func (s *store) end(ctx context.Context, now time.Time) error {
 		_, err := s.conn.ExecContext(ctx, "UPDATE runs SET ended = ? WHERE id = ?", now.UnixMicro(), s.run)
 		return err
 	})
+	if err == nil {
+		// Where a reader has the file open, closing it does not empty the log.
+		_, err = s.conn.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
+	}
 	return errors.Join(err, s.close())
 }
 
