@@ -21,13 +21,16 @@ type past struct {
 // before is how long before now the hang-up was: more than any history takes.
 const before = 30 * time.Second
 
-func newPast(t *testing.T, name string) *past {
+func newPast(t *testing.T, name string) *past { return newPastWith(t, name, habit{}) }
+
+// newPastWith is the past of a scene played with a habit of the adapter.
+func newPastWith(t *testing.T, name string, h habit) *past {
 	all := scenes()
 	i := slices.IndexFunc(all, func(s scene) bool { return s.name == name })
 	require.GreaterOrEqual(t, i, 0)
 	b := &past{t: t, p: &play{scene: all[i], timeline: &timeline{zero: time.Now().Add(-before)}, lines: map[string]*line{}}}
 	for _, part := range all[i].lines {
-		l := newLine(part, habit{})
+		l := newLine(part, (&stage{habit: h}).habitOf(part))
 		b.p.lines[part.name] = l
 		b.line(part.name, part.release)
 	}
@@ -120,6 +123,14 @@ func (b *past) told(name, hook string) *past {
 	return b.said(name, "clearback", 1610, "report interrupted call=1 seq=1 interval=800ms hook="+hook)
 }
 
+// incident lets the daemon report one, remind of it and end it.
+func (b *past) incident(name string, ms int, reason string) *past {
+	_, why, _ := strings.Cut(reason, "reason=")
+	b.said(name, "clearback", ms, "report incident "+reason)
+	b.said(name, "clearback", ms+700, "warn: incident lasts: "+why+": Look at it.")
+	return b.said(name, "clearback", ms+2000, "report incident-ended reason="+why)
+}
+
 func (b *past) judged() string {
 	var v verdict
 	b.p.judgeScene(&v)
@@ -190,8 +201,11 @@ func TestJudges(t *testing.T) {
 		{"near-end-first", "the far end was not told", func(b *past) { b.talking(phoneTalking).p.phones[0].last = "" }, "ended by"},
 
 		{"short-interval", "stayed", func(b *past) {
-			b.held("lighting").open("lighting", 2, 332).said("lighting", "clearback", 1600, "report incident reason=interval-short")
+			b.held("lighting").open("lighting", 2, 332).incident("lighting", 1600, "reason=interval-short")
 		}, ""},
+		{"short-interval", "stayed, and it is not told what to do", func(b *past) {
+			b.held("lighting").open("lighting", 2, 332).said("lighting", "clearback", 1600, "report incident reason=interval-short")
+		}, "what to do about it"},
 		{"short-interval", "stayed, not told", func(b *past) { b.held("lighting").open("lighting", 2, 332) }, "no report"},
 		{"short-interval", "cleared", func(b *past) {
 			b.line("lighting", 200*time.Millisecond)

@@ -16,6 +16,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/config"
+	"clearback/supervision"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -81,7 +82,18 @@ func TestListNamesEveryScene(t *testing.T) {
 	var out bytes.Buffer
 	List(&out)
 	names, lines, numbers := map[string]bool{}, map[string]bool{}, map[string]bool{}
+	for _, h := range habits() {
+		require.Contains(t, out.String(), h.name+" ")
+		require.Contains(t, out.String(), h.about+"\n")
+		require.False(t, names[h.name], "two habits %s", h.name)
+		names[h.name] = true
+		p := newLine(part{}, h).policy
+		require.Empty(t, p.Check(), "a line of an adapter with the habit %s", h.name)
+	}
+	require.Len(t, names, 14)
+	clear(names)
 	for _, s := range scenes() {
+		require.LessOrEqual(t, len(s.name), 16)
 		require.Contains(t, out.String(), s.name+" ")
 		require.Contains(t, out.String(), s.about+"\n")
 		require.False(t, names[s.name], "two scenes %s", s.name)
@@ -89,9 +101,16 @@ func TestListNamesEveryScene(t *testing.T) {
 		for _, p := range s.lines { // scenes play side by side
 			require.False(t, lines[p.name] || numbers[p.number], "line %s %s is in two scenes", p.name, p.number)
 			lines[p.name], numbers[p.number] = true, true
+			require.Regexp(t, `^555-01[0-4]\d$`, p.number, "the numbers above are the far ends'")
+			policy := newLine(p, habit{}).policy
+			require.Empty(t, policy.Check(), p.name)
+			if p.habit != "" {
+				_, err := habitNamed(p.habit)
+				require.NoError(t, err)
+			}
 		}
 	}
-	require.Len(t, names, 12)
+	require.Len(t, names, 23)
 }
 
 func TestUnknownScene(t *testing.T) {
@@ -99,6 +118,32 @@ func TestUnknownScene(t *testing.T) {
 	err := Run(t.Context(), Options{Without: true, Scenes: []string{"cut-plain"}, Out: io.Discard})
 	require.ErrorIs(t, err, ErrNoScene)
 	require.ErrorContains(t, err, "without the daemon")
+	err = Run(t.Context(), Options{AllHabits: true, Scenes: []string{"cut-plain"}, Out: io.Discard})
+	require.ErrorIs(t, err, ErrNoScene)
+	require.ErrorContains(t, err, "with an adapter's habits")
+}
+
+func TestUnknownHabit(t *testing.T) {
+	err := Run(t.Context(), Options{Habits: []string{"late-486", "no-such"}, Out: io.Discard})
+	require.ErrorIs(t, err, ErrNoHabit)
+	require.ErrorContains(t, err, "no-such")
+	require.ErrorIs(t, Run(t.Context(), Options{Without: true, AllHabits: true, Out: io.Discard}), ErrNoHabit)
+}
+
+// Habits down, scenes across.
+func TestMatrix(t *testing.T) {
+	var out bytes.Buffer
+	r := &Report{Mode: "with", Scenes: []SceneReport{
+		{Name: "held-call", Habit: "late-486", OK: true}, {Name: "house-call", Habit: "late-486", OK: true},
+		{Name: "held-call", Habit: "reboot"}, {Name: "house-call", Habit: "reboot", OK: true},
+	}}
+	require.NoError(t, r.print(Options{Out: &out, Habits: []string{"late-486", "reboot"}}))
+	require.Contains(t, out.String(), "held-call, with the adapter's habit reboot: ")
+	require.Contains(t, out.String(), "summary\n"+
+		"                    held-call  house-call\n"+
+		"  late-486          ok         ok        \n"+
+		"  reboot            FAIL       ok        \n"+
+		"3 of 4 scenes ended as they should")
 }
 
 // deaf is a daemon that does nothing at all.
@@ -118,7 +163,7 @@ func TestADaemonThatDoesNotStart(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
 	defer cancel()
 	err = Run(ctx, Options{Out: io.Discard, Start: func(_ context.Context, c *config.Config, _ *zap.Logger) (Daemon, error) {
-		require.Len(t, c.Lines, 15)
+		require.Len(t, c.Lines, 27)
 		return deaf{&closed}, nil
 	}})
 	require.ErrorContains(t, err, "the adapter did not get registered")
@@ -179,4 +224,9 @@ func TestCaptureFilesByLine(t *testing.T) {
 	}
 	require.Equal(t, []string{"call-arrived call=3", "warn: a bad thing: unexpected EOF", "from the field"}, said)
 	require.Equal(t, []string{"bar error: a worse thing"}, n.all())
+
+	line.Warn("incident lasts", zap.Stringer("reason", supervision.IncidentSeized), zap.String("advice", "Look."))
+	e, found := tl.find("foyer", "clearback", "incident lasts")
+	require.True(t, found)
+	require.Equal(t, "warn: incident lasts: seized: Look.", e.text)
 }

@@ -46,6 +46,9 @@ func Run(ctx context.Context, o Options) error {
 
 // playAll plays each cast on a stage of its own. closed is what went wrong at the end, err what kept a stage from being set.
 func playAll(ctx context.Context, o Options, casts []cast) (r *Report, closed, err error) {
+	if len(casts) == 1 {
+		return playOn(ctx, o, casts[0])
+	}
 	reports, ends, faults := make([]*Report, len(casts)), make([]error, len(casts)), make([]error, len(casts))
 	free := make(chan struct{}, stagesAtOnce) // a token for each stage that may play
 	var all sync.WaitGroup

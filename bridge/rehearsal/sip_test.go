@@ -21,14 +21,16 @@ type house struct {
 	tl   *timeline
 }
 
-func newHouse(t *testing.T, password string) *house {
+func newHouse(t *testing.T, password string) *house { return newHouseOf(t, password, parts()) }
+
+func newHouseOf(t *testing.T, password string, model loop.Options) *house {
 	h := &house{tl: &timeline{}}
 	var err error
 	h.pbx, err = openPBX()
 	require.NoError(t, err)
 	t.Cleanup(h.pbx.close)
 	h.pbx.addLine("555-0101", "at-the-pbx")
-	h.rig, err = newRig(parts(), func(at time.Time, who, text string) { h.tl.add(at, "box-office", who, text) })
+	h.rig, err = newRig(model, func(at time.Time, who, text string) { h.tl.add(at, "box-office", who, text) })
 	require.NoError(t, err)
 	t.Cleanup(h.rig.close)
 	h.port, err = openPort(outbound{at: h.pbx.addr, domain: domain, user: "555-0101", password: password}, h.rig, habit{}, 0,
