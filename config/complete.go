@@ -27,7 +27,7 @@ func (d *decoder) complete(c *Config) {
 			l.Service.AuthUser = l.Service.User
 		}
 		if !d.has(fmt.Sprintf("lines[%d].policy.steps", i)) {
-			l.Policy.Steps = l.computedSteps()
+			l.Policy.Steps = l.StepsAbove(l.Policy.Interval)
 		}
 	}
 }
@@ -63,10 +63,10 @@ func (l *Line) Window() window.Line {
 	return w
 }
 
-// computedSteps returns the steps of a line whose file says none: those of the window, in whole units of the board's own timer and
-// within its limit. They never make a fault of their own.
-func (l *Line) computedSteps() []time.Duration {
-	w, last := l.Window(), l.Policy.Interval
+// StepsAbove returns the steps that a line whose file says none has with an interval: those of its window ([window.Steps]), in whole units
+// of the board's own timer and within its limit. They never make a fault of their own.
+func (l *Line) StepsAbove(interval time.Duration) []time.Duration {
+	w, last := l.Window(), interval
 	var unit time.Duration
 	if t := l.Contact.Timed; t != nil && l.Contact.Driver == "modbus" && t.Unit > 0 && t.Limit > 0 {
 		w.Ceiling = min(w.Ceiling, t.Limit)
@@ -75,7 +75,7 @@ func (l *Line) computedSteps() []time.Duration {
 	}
 	possible := window.Of(w, window.WorstCase)
 	var steps []time.Duration
-	for _, s := range window.Steps(w, l.Policy.Interval) {
+	for _, s := range window.Steps(w, interval) {
 		if unit > 0 {
 			s = s / unit * unit
 		}
