@@ -1,6 +1,7 @@
 package status
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
@@ -32,9 +33,9 @@ const patience = 5 * time.Second
 type house struct {
 	mu   sync.Mutex
 	told []string
+	err  error // of everything but a ring or a pulse of its own
 
 	daemon Daemon
-	err    error
 	pulse  func(context.Context) (Pulse, error)
 	ring   func(context.Context) (uint64, error)
 }
@@ -43,6 +44,19 @@ func (h *house) note(parts ...string) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.told = append(h.told, strings.Join(parts, " "))
+}
+
+// fail sets the error.
+func (h *house) fail(err error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.err = err
+}
+
+func (h *house) result() error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.err
 }
 
 func (h *house) list() []string {
@@ -58,35 +72,35 @@ func (h *house) Pulse(ctx context.Context, line string, d time.Duration) (Pulse,
 	if h.pulse != nil {
 		return h.pulse(ctx)
 	}
-	return Pulse{Asked: d.Milliseconds(), Measured: 700_123, Hook: "on"}, h.err
+	return Pulse{Asked: d.Milliseconds(), Measured: 700_123, Hook: "on"}, h.result()
 }
 
 func (h *house) SetInterval(line string, d time.Duration) error {
 	h.note("interval", line, d.String())
-	return h.err
+	return h.result()
 }
 
-func (h *house) BeginTrials(line string) error { h.note("begin", line); return h.err }
+func (h *house) BeginTrials(line string) error { h.note("begin", line); return h.result() }
 
 func (h *house) Ring(ctx context.Context, line string) (uint64, error) {
 	h.note("ring", line)
 	if h.ring != nil {
 		return h.ring(ctx)
 	}
-	return 7, h.err
+	return 7, h.result()
 }
 
 func (h *house) Clear(_ context.Context, line string, d time.Duration, off bool) (Trial, error) {
 	h.note("clear", line, d.String(), map[bool]string{true: "off", false: "on"}[off])
-	return Trial{Call: 7, Asked: d.Milliseconds(), Hook: "off", By: "probe"}, h.err
+	return Trial{Call: 7, Asked: d.Milliseconds(), Hook: "off", By: "probe"}, h.result()
 }
 
 func (h *house) KeepTrial(line string, a TrialAnswer) error {
 	h.note("keep", line, a.Cleared)
-	return h.err
+	return h.result()
 }
 
-func (h *house) EndTrials(line string) error { h.note("end", line); return h.err }
+func (h *house) EndTrials(line string) error { h.note("end", line); return h.result() }
 
 func serve(t *testing.T, h *house) (path string, logs *observer.ObservedLogs) {
 	t.Helper()
@@ -150,7 +164,7 @@ func TestErrorsGoThrough(t *testing.T) {
 	assert.Equal(t, h.err, e)
 	assert.Zero(t, logs.Len(), "who asked has been told")
 
-	h.err = errors.New("the far end of the trial: no port is free")
+	h.fail(errors.New("the far end of the trial: no port is free"))
 	require.ErrorAs(t, c.EndTrials(ctx, "foyer"), &e)
 	assert.Equal(t, &Error{Code: 500, Reason: ReasonFailed, Text: h.err.Error()}, e)
 	assert.Equal(t, 1, logs.Len())
@@ -289,7 +303,8 @@ func TestStuckClients(t *testing.T) {
 		require.NoError(t, err)
 		return conn
 	}
-	halves := []string{"GET /v1/dae", "POST /v1/lines/box-office/pulse HTTP/1.1\r\nHost: x\r\nContent-Length: 20\r\n\r\n{"}
+	// The server says 100 Continue when it begins to read the body (RFC 9110, section 10.1.1).
+	halves := []string{"GET /v1/dae", "POST /v1/lines/box-office/pulse HTTP/1.1\r\nHost: x\r\nContent-Length: 20\r\nExpect: 100-continue\r\n\r\n"}
 	for _, say := range []time.Duration{50 * time.Millisecond, time.Hour} {
 		h := &house{}
 		l, err := net.Listen("unix", path)
@@ -301,6 +316,9 @@ func TestStuckClients(t *testing.T) {
 		for _, half := range halves {
 			conns = append(conns, dial(half))
 		}
+		first, err := bufio.NewReader(conns[1]).ReadString('\n')
+		require.NoError(t, err)
+		require.Equal(t, "HTTP/1.1 100 Continue\r\n", first)
 		if say == time.Hour {
 			require.NoError(t, s.Close())
 		}
@@ -367,7 +385,7 @@ func TestCurl(t *testing.T) {
 	body, code = run("-d", `{"interval_ms":700}`, "http://clearback/v1/lines/box-office/pulse")
 	assert.Equal(t, "200", code)
 	assert.Equal(t, `{"asked_ms":700,"measured_us":700123,"hook":"on"}`, body)
-	h.err = &Error{Code: 409, Reason: ReasonBusy, Text: "a tuning session is under way"}
+	h.fail(&Error{Code: 409, Reason: ReasonBusy, Text: "a tuning session is under way"})
 	body, code = run("-X", "POST", "http://clearback/v1/lines/box-office/trials")
 	assert.Equal(t, "409", code)
 	assert.Equal(t, `{"error":"busy","text":"a tuning session is under way"}`, body)
