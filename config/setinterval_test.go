@@ -185,6 +185,36 @@ func TestSetInterval(t *testing.T) {
 	require.Len(t, entries, 2, "no temporary file is left")
 }
 
+// Whoever reads meanwhile sees a whole file, the old or the new one.
+func TestSetIntervalIsWhole(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "clearback.yaml")
+	text := house("  - name: box-office\n    " + boxOffice + "    policy: {interval: 800ms}\n" + stageDoor + strings.Repeat("# the playhouse has a long story\n", 2000))
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+	other := strings.Replace(text, "800ms", "900ms", 1)
+	done := make(chan error, 1) // the writer's only word
+	go func() {
+		var err error
+		for i := 0; i < 10 && err == nil; i++ {
+			err = SetInterval(path, "box-office", []time.Duration{900 * ms, 800 * ms}[i%2])
+		}
+		done <- err
+	}()
+	for reads := 0; ; reads++ {
+		data, err := os.ReadFile(path)
+		require.NoError(t, err)
+		if s := string(data); s != text && s != other {
+			t.Fatalf("read %d: %d bytes of %d", reads, len(s), len(text))
+		}
+		select {
+		case err := <-done:
+			require.NoError(t, err)
+			require.Greater(t, reads, 10)
+			return
+		default:
+		}
+	}
+}
+
 func contents(t *testing.T, path string) string {
 	t.Helper()
 	data, err := os.ReadFile(path)
