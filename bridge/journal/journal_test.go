@@ -20,7 +20,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	if writeUntilKilled() {
+	if guest() || writeUntilKilled() {
 		return
 	}
 	goleak.VerifyTestMain(m)

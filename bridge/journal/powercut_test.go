@@ -1,0 +1,194 @@
+package journal
+
+import (
+	"bufio"
+	"bytes"
+	"compress/gzip"
+	"database/sql"
+	"flag"
+	"fmt"
+
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"clearback/supervision/story"
+)
+
+var (
+	powercuts      = flag.Int("powercuts", 0, "how often the power of a virtual machine that writes is cut; some 10 s each")
+	powercutKernel = flag.String("powercuts.kernel", "", "folder with the machine's kernel, kept for the next time (see testdata/kernel.sh)")
+)
+
+// TestPowerCut cuts the power of a virtual machine that writes: its memory is gone, what it had handed to its disk stays. All that was
+// committed must be there. The machine is qemu's, emulated; the kernel is Debian's; the file system is ext4.
+// A disk that loses what it said it had synced is not tried here.
+func TestPowerCut(t *testing.T) {
+	if *powercuts == 0 {
+		t.Skip("needs -powercuts N")
+	}
+	for _, tool := range []string{"qemu-system-x86_64", "mke2fs", "e2fsck", "debugfs", "dpkg-deb"} {
+		if _, err := exec.LookPath(tool); err != nil {
+			t.Skipf("needs %s (Debian: qemu-system-x86, e2fsprogs)", tool)
+		}
+	}
+	dir := t.TempDir()
+	kernel := *powercutKernel
+	if kernel == "" {
+		kernel = filepath.Join(dir, "kernel")
+	}
+	if _, err := os.Stat(kernel); err != nil {
+		run(t, "sh", "testdata/kernel.sh", kernel)
+	}
+	initrd := filepath.Join(dir, "initrd")
+	packGuest(t, kernel, initrd)
+	disk := filepath.Join(dir, "disk")
+	for round := range *powercuts {
+		run(t, "mke2fs", "-q", "-F", "-t", "ext4", disk, "64M")
+		told := bootAndCut(t, kernel, initrd, disk)
+		found := afterTheCut(t, disk)
+		t.Logf("cut %d: told of %d committed, found %d of them and %d more", round, told, min(told, found), max(0, found-told))
+		require.GreaterOrEqual(t, found, told)
+	}
+}
+
+func run(t *testing.T, name string, args ...string) {
+	t.Helper()
+	cmd := exec.Command(name, args...)
+	cmd.Env = append(os.Environ(), "PATH="+os.Getenv("PATH")+":/usr/sbin:/sbin")
+	out, err := cmd.CombinedOutput()
+	require.NoError(t, err, "%s %v:\n%s", name, args, out)
+}
+
+// packGuest makes a file system in memory (cpio, form newc) of this program, without C, and the kernel's modules.
+func packGuest(t *testing.T, kernel, to string) {
+	t.Helper()
+	program := to + ".test"
+	cmd := exec.Command("go", "test", "-c", "-o", program, ".")
+	cmd.Env = append(os.Environ(), "CGO_ENABLED=0", "GOFLAGS=")
+	out, err := cmd.CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	var b bytes.Buffer
+	z, err := gzip.NewWriterLevel(&b, gzip.BestSpeed)
+	require.NoError(t, err)
+	n := 0
+	add := func(name string, mode int, data []byte) {
+		n++
+		_, err := fmt.Fprintf(z, "070701%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%s", n, mode, 0, 0, 1, 0, len(data), 0, 0, 0, 0,
+			len(name)+1, 0, pad(append([]byte(name), 0), 110))
+		require.NoError(t, err)
+		_, err = z.Write(pad(data, 0))
+		require.NoError(t, err)
+	}
+	read := func(path string) []byte {
+		data, err := os.ReadFile(path)
+		require.NoError(t, err)
+		return data
+	}
+	add("init", 0o100755, read(program))
+	add("modules", 0o040755, nil)
+	add("dev", 0o040755, nil)
+	modules, err := filepath.Glob(filepath.Join(kernel, "*.ko"))
+	require.NoError(t, err)
+	for _, m := range modules {
+		add("modules/"+filepath.Base(m), 0o100644, read(m))
+	}
+	add("TRAILER!!!", 0, nil)
+	require.NoError(t, z.Close())
+	require.NoError(t, os.WriteFile(to, b.Bytes(), 0o644))
+}
+
+// pad fills up to a multiple of four, together with what came before.
+func pad(data []byte, before int) []byte {
+	return append(data, make([]byte, (4-(len(data)+before)%4)%4)...)
+}
+
+// bootAndCut starts the machine, cuts its power at a random moment after it began to write, and returns what it last told.
+func bootAndCut(t *testing.T, kernel, initrd, disk string) (told int) {
+	t.Helper()
+	cmd := exec.Command("qemu-system-x86_64", "-machine", "q35,accel=tcg", "-cpu", "max", "-m", "512", "-nodefaults", "-no-user-config",
+		"-display", "none", "-no-reboot", "-kernel", filepath.Join(kernel, "vmlinuz"), "-initrd", initrd,
+		"-append", "console=ttyS0 quiet loglevel=4 panic=-1 mitigations=off "+guestEnv+"=1",
+		"-chardev", "stdio,id=out,signal=off", "-serial", "chardev:out",
+		"-drive", "file="+disk+",format=raw,if=virtio,cache=writeback")
+	out, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	cmd.Stderr = cmd.Stdout
+	require.NoError(t, cmd.Start())
+	lines := make(chan string, 1024) // so that the machine is not held up while the test decides
+	go func() {
+		defer close(lines)
+		for r := bufio.NewReader(out); ; {
+			line, err := r.ReadString('\n')
+			if err != nil {
+				return // a line that was cut short is not told
+			}
+			lines <- strings.TrimSpace(line)
+		}
+	}()
+	var cut <-chan time.Time
+	var said []string
+	limit := time.After(2 * time.Minute)
+	for {
+		select {
+		case line, more := <-lines:
+			if !more {
+				_ = cmd.Wait() // killed, or it ended by itself: then it told nothing
+				require.NotZero(t, told, "the machine wrote nothing:\n%s", strings.Join(said, "\n"))
+				return told
+			}
+			said = append(said, line)
+			if text, is := strings.CutPrefix(line, "committed "); is {
+				told, err = strconv.Atoi(text)
+				require.NoError(t, err)
+			}
+			if told > 100 && cut == nil {
+				cut = time.After(time.Duration(rand.Int64N(int64(3 * time.Second))))
+			}
+		case <-cut:
+			require.NoError(t, cmd.Process.Kill())
+			cut = make(chan time.Time) // once
+		case <-limit:
+			_ = cmd.Process.Kill() // the test ends with the reading of its output
+		}
+	}
+}
+
+// afterTheCut mends the file system as a start of the machine would, checks the journal, lets a daemon go on with it, and returns how many
+// of its first events and effects are there without a gap.
+func afterTheCut(t *testing.T, disk string) int {
+	t.Helper()
+	fsck := exec.Command("e2fsck", "-fy", disk)
+	fsck.Env = append(os.Environ(), "PATH="+os.Getenv("PATH")+":/usr/sbin:/sbin")
+	_ = fsck.Run() // it says 1 for what it mended; the second must find nothing
+	run(t, "e2fsck", "-fn", disk)
+	dir := t.TempDir()
+	run(t, "debugfs", "-R", "rdump / "+dir, disk)
+	path := filepath.Join(dir, "journal.db")
+	db, err := sql.Open("sqlite", dsn(path, "mode=rw"))
+	require.NoError(t, err)
+	var sound string
+	require.NoError(t, db.QueryRow("PRAGMA integrity_check").Scan(&sound))
+	require.Equal(t, "ok", sound)
+	var top, count int
+	require.NoError(t, db.QueryRow(topQuery).Scan(&top))
+	require.NoError(t, db.QueryRow("SELECT (SELECT count(*) FROM events) + (SELECT count(*) FROM effects)").Scan(&count))
+	require.NoError(t, db.Close())
+	assert.Equal(t, top, count, "no gap")
+
+	j := Open(options(t, path))
+	held("box-office", time.Now(), j.FirstCall(), "on").into(j)
+	require.NoError(t, j.Close())
+	rows, err := reader(t, path).Calls(ctx, Filter{Limit: 1})
+	require.NoError(t, err)
+	assert.Equal(t, story.OutcomeCleared, rows[0].Outcome, "it goes on")
+	return count
+}
