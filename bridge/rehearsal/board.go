@@ -209,6 +209,13 @@ func (b *board) mastered() bool {
 	return b.wrote
 }
 
+// connected tells whether a master is connected.
+func (b *board) connected() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return len(b.conns) > 0
+}
+
 // The following need mu.
 
 func (b *board) set(coil int, on bool) {

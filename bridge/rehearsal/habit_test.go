@@ -2,7 +2,10 @@ package rehearsal
 
 import (
 	"bytes"
+	"context"
+	"errors"
 	"flag"
+	"io"
 	"strings"
 	"testing"
 	"time"
@@ -39,6 +42,32 @@ func TestHabits(t *testing.T) {
 	require.NoError(t, err)
 }
 
+// wronglyConfigured plays a scene with an adapter whose line is configured as if it had no habit, and returns what was wrong.
+func wronglyConfigured(t *testing.T, name, scene string) string {
+	h := habitOr(t, name)
+	h.untrusted, h.recognition = false, 0
+	o := Options{Start: startWired, Habits: []string{name}, Scenes: []string{scene}}
+	casts, err := choose(o)
+	require.NoError(t, err)
+	casts[0].habit = h
+	r, closed, err := playAll(t.Context(), o, casts)
+	require.NoError(t, err)
+	require.NoError(t, closed)
+	return strings.Join(r.Scenes[0].Problems, "; ")
+}
+
+// Why an answer counts only where check saw all three states: this one says 200 of a line that is held.
+func TestATrustedPortThatAlwaysSays200Lies(t *testing.T) {
+	t.Parallel()
+	require.Contains(t, wronglyConfigured(t, "always-200", "short-interval"), "loop current flows, and the report says")
+}
+
+// Why a 486 counts for nothing before the line's onhook_recognition: this one says so of a line that is on hook.
+func TestAPortThatRecognisesLateLooksHeld(t *testing.T) {
+	t.Parallel()
+	require.Contains(t, wronglyConfigured(t, "late-486", "held-call"), "hook=on is right")
+}
+
 // The scenes without a habit, with the parts of the daemon.
 func TestScenes(t *testing.T) {
 	if *only == "" {
@@ -52,4 +81,44 @@ func TestScenes(t *testing.T) {
 	err := Run(t.Context(), o)
 	t.Logf("%s", &out)
 	require.NoError(t, err)
+}
+
+// A tuner that recommends enough is believed, and one that recommends less is not.
+func TestTuneScene(t *testing.T) {
+	t.Parallel()
+	require.Empty(t, tuned(t, 900*time.Millisecond))
+	require.Contains(t, tuned(t, 410*time.Millisecond), "one hold in 100 needs more than 427.9 ms")
+	require.Contains(t, tuned(t, 0), "no interval is recommended")
+	require.Contains(t, tuned(t, 1500*time.Millisecond), "ends 2.1s after the BYE")
+	err := Run(t.Context(), Options{Start: startWired, Out: io.Discard, Scenes: []string{"tune"}})
+	require.ErrorIs(t, err, ErrNoScene, "nobody can tune")
+}
+
+// tuned plays the scene with a tuner that sees one hold and recommends what it likes, and returns what was wrong.
+func tuned(t *testing.T, interval time.Duration) string {
+	var s *stage
+	o := Options{Start: startWired, Scenes: []string{"tune"}, Tune: func(ctx context.Context, _ Daemon, line string, near NearEnd) (time.Duration, string, error) {
+		f, err := openPhone("555-0198", s.pbx, nil)
+		if err != nil {
+			return 0, "", err
+		}
+		defer f.close()
+		if err := f.dial("555-0128"); err != nil {
+			return 0, "", err
+		}
+		if err := errors.Join(near.Answer(ctx), near.Hold(ctx)); err != nil {
+			return 0, "", err
+		}
+		if out, err := near.LampOut(ctx); out || err != nil {
+			return 0, "", errors.Join(err, errors.New("the lamp of a held line is out"))
+		}
+		return interval, "as it likes", near.HangUp(ctx)
+	}}
+	casts, err := choose(o)
+	require.NoError(t, err)
+	s, err = newStage(t.Context(), o, casts[0].habit, casts[0].scenes)
+	require.NoError(t, err)
+	s.plays[0].run(t.Context())
+	require.NoError(t, s.close())
+	return strings.Join(s.plays[0].verdict.problems, "; ")
 }

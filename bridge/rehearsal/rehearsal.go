@@ -39,6 +39,8 @@ type Options struct {
 	Habits []string
 	// AllHabits plays with every habit there is.
 	AllHabits bool
+	// Tune plays the scene "tune", if that is named; nil: it cannot be played.
+	Tune Tuner
 	// JSON prints one [Report] instead of text.
 	JSON bool
 	Out  io.Writer

@@ -110,7 +110,7 @@ func TestListNamesEveryScene(t *testing.T) {
 			}
 		}
 	}
-	require.Len(t, names, 23)
+	require.Len(t, names, 24)
 }
 
 func TestUnknownScene(t *testing.T) {

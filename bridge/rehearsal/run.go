@@ -9,7 +9,7 @@ import (
 	"time"
 )
 
-// stagesAtOnce is how many stages play side by side: each has a daemon and up to fifteen calls, and two small cores bear that.
+// stagesAtOnce is how many stages play side by side: each has a daemon and a dozen calls, and two small cores bear that.
 const stagesAtOnce = 5
 
 // cast is what one stage plays.
@@ -138,11 +138,11 @@ func chooseScenes(o Options, withHabits bool) ([]scene, error) {
 	var chosen []scene
 	known := map[string]bool{}
 	for _, s := range scenes() {
-		if o.Without && !s.without || withHabits && !s.clearing {
+		if o.Without && !s.without || withHabits && !s.clearing || s.named && o.Tune == nil {
 			continue
 		}
 		known[s.name] = true
-		if len(o.Scenes) == 0 || slices.Contains(o.Scenes, s.name) {
+		if len(o.Scenes) == 0 && !s.named || slices.Contains(o.Scenes, s.name) {
 			chosen = append(chosen, s)
 		}
 	}

@@ -17,6 +17,8 @@ type scene struct {
 	without bool
 	// clearing: it is played with every habit of the adapter.
 	clearing bool
+	// named: it is played only if it is named, and if Options.Tune is there.
+	named bool
 	// ending: the scene goes on until the daemon has ended, and is judged after that.
 	ending bool
 	// play drives the scene until all that it is about has happened or did not happen in time. An error is one of the play
@@ -30,15 +32,16 @@ type scene struct {
 type part struct {
 	name, number string
 	board        string
-	interval     time.Duration // the policy's, default supervision.DefaultPolicy
-	release      time.Duration // the line card's
-	timed        bool          // the board ends each opening by itself
-	direct       bool          // RTP does not pass the daemon
-	bystander    bool          // its adapter is a plain one, whatever habit is played
-	habit        string        // its adapter's, instead of the stage's
-	byeAfter     time.Duration // if not 0, its adapter answers a BYE so late
-	sensed       bool          // the board has a loop-current input for the line, and that is what is trusted
-	offHookAfter time.Duration // the adapter calls offHookNumber when the line is left off hook for so long; 0: it does not
+	interval     time.Duration               // the policy's, default supervision.DefaultPolicy
+	release      time.Duration               // the line card's
+	releases     func() func() time.Duration // a source of the line card's, one for each hold, instead of release
+	timed        bool                        // the board ends each opening by itself
+	direct       bool                        // RTP does not pass the daemon
+	bystander    bool                        // its adapter is a plain one, whatever habit is played
+	habit        string                      // its adapter's, instead of the stage's
+	byeAfter     time.Duration               // if not 0, its adapter answers a BYE so late
+	sensed       bool                        // the board has a loop-current input for the line, and that is what is trusted
+	offHookAfter time.Duration               // the adapter calls offHookNumber when the line is left off hook for so long; 0: it does not
 	set          func(*supervision.Policy)
 }
 
@@ -252,9 +255,14 @@ func (p *play) outcome(l *line) (entry, bool) {
 
 // meanwhile lets the adapter do what it is in the habit of doing in a call, before the far end hangs up.
 func (p *play) meanwhile(ctx context.Context, l *line) error {
-	switch h := &l.habit; {
-	case p.without:
+	if p.without {
 		return nil
+	}
+	// a machine so busy that the link was lost proves nothing
+	if err := p.until(ctx, l.name+": its board has a master", l.board.connected); err != nil {
+		return err
+	}
+	switch h := &l.habit; {
 	case h.reboot > 0:
 		l.port.restart()
 		return p.until(ctx, l.name+": the adapter is back", l.port.running)

@@ -14,7 +14,7 @@ const cabinet = "cabinet" // the board that most lines share
 
 // scenes are all there are, in the order of the report.
 func scenes() []scene {
-	return slices.Concat(callScenes(), boardScenes(), endScenes(), incidentScenes())
+	return slices.Concat(callScenes(), boardScenes(), endScenes(), incidentScenes(), []scene{tuneScene()})
 }
 
 func callScenes() []scene {
@@ -354,6 +354,11 @@ func playNextCaller(ctx context.Context, p *play) error {
 		return err
 	}
 	p.hangUp(f)
+	if !p.without { // on a busy machine the BYE may take longer than the 20 ms
+		if err := p.until(ctx, "the BYE arrives", func() bool { _, ok := p.find(l.name, "clearback", "far-end-cleared"); return ok }); err != nil {
+			return err
+		}
+	}
 	if err := pause(ctx, 20*time.Millisecond); err != nil {
 		return err
 	}

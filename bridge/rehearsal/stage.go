@@ -74,6 +74,7 @@ type play struct {
 	phones  []*phone
 	// stranded is the line that was watched without the daemon
 	stranded *line
+	tuned    time.Duration // what Options.Tune recommends
 	took     time.Duration
 	err      error
 	verdict  verdict
@@ -173,6 +174,9 @@ func (l *line) model() loop.Options {
 	o := parts()
 	if l.release > 0 {
 		o.Release = l.release
+	}
+	if l.releases != nil {
+		o.Releases = l.releases()
 	}
 	return o
 }

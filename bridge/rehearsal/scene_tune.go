@@ -1,0 +1,124 @@
+package rehearsal
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"time"
+
+	"clearback/supervision/loop"
+)
+
+// NearEnd is somebody at a telephone of the key system during a tuning session. Its methods may be called one after another.
+type NearEnd interface {
+	// Answer waits until the line rings, and lifts.
+	Answer(ctx context.Context) error
+	// Hold presses hold.
+	Hold(ctx context.Context) error
+	// LampOut tells whether the line's lamp is dark now.
+	LampOut(ctx context.Context) (bool, error)
+	// HangUp takes the line back if it is still held, hangs up, and waits until the adapter has seen it.
+	HangUp(ctx context.Context) error
+}
+
+// Tuner makes a tuning session on a line of a running daemon. It returns the interval that it recommends, 0 for none, and what it found
+// in words.
+type Tuner func(ctx context.Context, d Daemon, line string, near NearEnd) (interval time.Duration, text string, err error)
+
+const (
+	// The release times of the card in the scene: our own figures, around the long setting of some key systems (350 ms,
+	// common practice).
+	releaseMean   = 400 * time.Millisecond
+	releaseSpread = 12 * time.Millisecond
+	// releaseSure is a length that one release in 100 exceeds: the 99 % point of the normal distribution, 2.326 deviations.
+	releaseSure = releaseMean + 2326*releaseSpread/1000
+	// tuneFor bounds a session: 25 holds of 4 s, and a busy machine.
+	tuneFor = 4 * time.Minute
+)
+
+// releases draws the release times of a card whose every hold is a little different.
+func releases() func() time.Duration {
+	random := rand.New(rand.NewPCG(1, 2))
+	return func() time.Duration {
+		return releaseMean + time.Duration(random.NormFloat64()*float64(releaseSpread))
+	}
+}
+
+func tuneScene() scene {
+	return scene{
+		name: "tune", about: "a line whose card has a release time that varies is tuned, hold by hold (a minute or more; only if it is named)",
+		lines: []part{{name: "bookings", number: "555-0128", board: cabinet, releases: releases}},
+		named: true, play: playTune, judge: judgeTune,
+	}
+}
+
+func playTune(ctx context.Context, p *play) error {
+	l := p.lines["bookings"]
+	ctx, cancel := context.WithTimeout(ctx, tuneFor)
+	defer cancel()
+	p.zeroOn(l.name, "lifts")
+	interval, text, err := p.stage.o.Tune(ctx, p.stage.daemon, l.name, &sitter{p: p, l: l})
+	if err != nil {
+		return fmt.Errorf("tuning: %w", err)
+	}
+	p.tuned = interval
+	p.add(time.Now(), l.name, "clearback", "recommends "+interval.String()+": "+text)
+	return nil
+}
+
+// judgeTune: the interval clears at least 99 of 100 holds of the card, and the line's policy allows it.
+func judgeTune(p *play, v *verdict) {
+	l := p.lines["bookings"]
+	holds := 0
+	for _, h := range l.rig.history() {
+		if h.Kind == loop.HoldBegan {
+			holds++
+		}
+	}
+	policy := l.policy
+	policy.Interval = p.tuned
+	switch faults := policy.Check(); {
+	case p.tuned == 0:
+		v.wrong("bookings: no interval is recommended after %d holds", holds)
+	case p.tuned < releaseSure:
+		v.wrong("bookings: %v is recommended, and one hold in 100 needs more than %s ms", p.tuned, millis(releaseSure))
+	case len(faults) > 0:
+		v.wrong("bookings: %v is recommended, and %v", p.tuned, faults[0])
+	case holds == 0:
+		v.wrong("bookings: %v is recommended without a single hold", p.tuned)
+	default:
+		v.saw("bookings: after %d holds %v is recommended, for a card that needs %v with a deviation of %v", holds, p.tuned, releaseMean, releaseSpread)
+	}
+}
+
+// sitter sits at the telephone of a line.
+type sitter struct {
+	p *play
+	l *line
+}
+
+var _ NearEnd = (*sitter)(nil)
+
+func (s *sitter) Answer(ctx context.Context) error {
+	if err := s.p.until(ctx, s.l.name+" rings", func() bool { return s.l.port.rings() && s.l.rig.state().Lamp == loop.Flash }); err != nil {
+		return err
+	}
+	s.p.add(time.Now(), s.l.name, "near end", "lifts")
+	s.l.rig.lift(set)
+	return s.p.until(ctx, s.l.name+" talks", s.l.port.inCall)
+}
+
+func (s *sitter) Hold(ctx context.Context) error { return s.p.hold(ctx, s.l) }
+
+func (s *sitter) LampOut(ctx context.Context) (bool, error) {
+	return s.l.rig.state().Lamp == loop.Dark, ctx.Err()
+}
+
+func (s *sitter) HangUp(ctx context.Context) error {
+	s.p.add(time.Now(), s.l.name, "near end", "hangs up")
+	if s.l.rig.state().Held {
+		s.l.rig.lift(set)
+	}
+	s.l.rig.hangUp(set)
+	return s.p.until(ctx, s.l.name+" is on hook", func() bool { return !s.l.rig.state().OffHook })
+}
