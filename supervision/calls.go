@@ -178,7 +178,7 @@ func (m *Machine) nearEndCleared(now Instant, ev *Event) {
 // interruptedFor tells whether an interruption for that call is wanted or under way.
 func (m *Machine) interruptedFor(id CallID) bool {
 	begun := m.loop == loopOpening || m.loop == loopOpen
-	return id != 0 && (id == m.wanted.call || begun && id == m.last.call)
+	return id != 0 && (id == m.wanted.call || begun && id == m.last.call || id == m.check.call)
 }
 
 // adapterLost ends the call towards the far end and opens nothing. The near end did nothing, so nothing is in doubt.
@@ -208,8 +208,11 @@ func (m *Machine) adapterLegCleared(now Instant, ev *Event) {
 		return // unknown, or nobody asked for it
 	}
 	m.remove(ev.Call)
-	if m.wanted.call == ev.Call && m.wanted.wait == waitLeg {
+	switch {
+	case m.wanted.call == ev.Call && m.wanted.wait == waitLeg:
 		m.wantedLegCleared(now, ev.Answer)
+	case m.last.call == ev.Call && ev.Answer == AnswerConfirmed:
+		m.last.unconfirmed = false // late, but no doubt is left: it is not at fault if the hold stays
 	}
 }
 

@@ -194,6 +194,10 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 		}
 	case m.loop == loopFaulted:
 		m.last.judge = false // what a probe found later would tell of the new call
+	case m.check.of == checkCatch:
+		id := m.check.call
+		m.check = check{by: Never}
+		m.cancelled(id, true)
 	}
 	return of
 }

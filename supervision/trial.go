@@ -72,6 +72,7 @@ func (m *Machine) becomeCatching(now Instant, id CallID) {
 // caught reports a catch trial.
 func (m *Machine) caught(now Instant, id CallID, h Hook) {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportInterrupted, Call: id, Hook: h, Trial: true})
+	m.doubt = doubt{}
 	switch h {
 	case HookOn:
 		m.seenOn()

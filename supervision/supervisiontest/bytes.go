@@ -1,6 +1,7 @@
 package supervisiontest
 
 import (
+	"slices"
 	"time"
 
 	"clearback/supervision"
@@ -32,6 +33,8 @@ func Decode(data []byte) (supervision.Policy, []Moment) {
 			Failure:   supervision.Failure(c >> 4 & 7),
 			Late:      time.Duration(a>>5) * 250 * time.Millisecond,
 			Interval:  time.Duration(c) * 20 * time.Millisecond,
+
+			PulseDiallingOff: b&0x80 != 0,
 		}})
 	}
 	return p, ms
@@ -63,7 +66,7 @@ func Play(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violation
 	step := func(now supervision.Instant, ev supervision.Event) []Violation {
 		effects, d := m.Step(now, ev)
 		deadline = d
-		out = append(out, Moment{now, ev, append([]supervision.Effect(nil), effects...), d})
+		out = append(out, Moment{Now: now, Event: ev, Effects: slices.Clone(effects), Deadline: d})
 		return c.Observe(&out[len(out)-1])
 	}
 	now := supervision.Instant(0)

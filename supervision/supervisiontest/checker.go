@@ -38,7 +38,7 @@ func NewChecker(p supervision.Policy) *Checker {
 func (c *Checker) Reset(p supervision.Policy) { c.truth.reset(p) }
 
 // SetPolicy makes the checker know new settings of the line it follows.
-func (c *Checker) SetPolicy(p supervision.Policy) { c.truth.setPolicy(p) }
+func (c *Checker) SetPolicy(now supervision.Instant, p supervision.Policy) { c.truth.setPolicy(now, p) }
 
 // Observe takes the next step and returns the invariants it broke, nil if none.
 func (c *Checker) Observe(m *Moment) []Violation {
@@ -114,6 +114,9 @@ func Transcript(ms []Moment) string {
 }
 
 func writeMoment(b *strings.Builder, m *Moment) {
+	if m.Policy != nil {
+		fmt.Fprintf(b, "%s set-policy %+v\n", m.Now, *m.Policy)
+	}
 	fmt.Fprintf(b, "%s %s\n", m.Now, m.Event)
 	for _, ef := range m.Effects {
 		fmt.Fprintf(b, "    %s\n", ef)

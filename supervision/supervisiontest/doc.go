@@ -19,8 +19,9 @@ var (
 	_ Setter  = (*supervision.Machine)(nil)
 )
 
-// A Moment is one step of a trace: what went in and what came out.
+// A Moment is one step of a trace: what went in and what came out. Policy, if not nil, are other settings that came just before.
 type Moment struct {
+	Policy   *supervision.Policy
 	Now      supervision.Instant
 	Event    supervision.Event
 	Effects  []supervision.Effect

@@ -54,7 +54,7 @@ func TestAnyBytes(t *testing.T) {
 // TestWrapperChangesNothing: mutants are caught for what they change, not for being wrapped.
 func TestWrapperChangesNothing(t *testing.T) {
 	if _, f := Orders(2000, 1, wrap(nil, nil)); f != nil {
-		t.Errorf("an unchanged machine in a wrapper fails: %v", f.Broken)
+		t.Errorf("an unchanged machine in a wrapper fails: %v\n%+v\n%s", f.Broken, f.Policy, Transcript(f.Moments))
 	}
 }
 

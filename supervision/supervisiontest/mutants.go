@@ -61,6 +61,26 @@ func (h *hook) Step(now supervision.Instant, ev supervision.Event) ([]supervisio
 	return m.Effects, m.Deadline
 }
 
+// SetPolicy gives the machine inside other settings.
+func (h *hook) SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant {
+	if s, ok := h.machine.(Setter); ok {
+		h.ddl = s.SetPolicy(now, p)
+	}
+	return h.ddl
+}
+
+// bent follows another policy than it should.
+type bent struct {
+	*supervision.Machine
+	change func(p *supervision.Policy)
+}
+
+// SetPolicy bends new settings, too.
+func (b *bent) SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant {
+	b.change(&p)
+	return b.Machine.SetPolicy(now, p)
+}
+
 // wrap makes a mutant of wrappers.
 func wrap(in func(*hook, supervision.Instant, *supervision.Event) bool, out func(*hook, *Moment)) Build {
 	return func(p supervision.Policy) Stepper {
@@ -72,7 +92,7 @@ func wrap(in func(*hook, supervision.Instant, *supervision.Event) bool, out func
 func bend(change func(p *supervision.Policy)) Build {
 	return func(p supervision.Policy) Stepper {
 		change(&p)
-		return supervision.New(p)
+		return &bent{supervision.New(p), change}
 	}
 }
 

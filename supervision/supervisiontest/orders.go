@@ -2,6 +2,7 @@ package supervisiontest
 
 import (
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 
@@ -57,7 +58,8 @@ func Orders(n int, seed uint64, build Build) (Tally, *Failure) {
 func explain(seed uint64, build Build) *Failure {
 	w := NewWorld()
 	w.Keep = true
-	f := &Failure{Seed: seed, Broken: w.Run(seed, build), Policy: w.checker.truth.policy}
+	f := &Failure{Seed: seed, Broken: w.Run(seed, build)}
+	f.Policy = w.first
 	f.Original = len(w.Trace)
 	if len(f.Broken) == 0 {
 		f.Moments = w.Trace // the build is not repeatable; show the order as it is
@@ -73,13 +75,24 @@ func Replay(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violati
 	m, c := build(p), NewChecker(p)
 	out := make([]Moment, 0, len(ms))
 	for i := range ms {
+		change(m, c, &ms[i])
 		effects, deadline := m.Step(ms[i].Now, ms[i].Event)
-		out = append(out, Moment{ms[i].Now, ms[i].Event, append([]supervision.Effect(nil), effects...), deadline})
+		out = append(out, Moment{
+			Policy: ms[i].Policy, Now: ms[i].Now, Event: ms[i].Event, Effects: slices.Clone(effects), Deadline: deadline,
+		})
 		if broken := c.Observe(&out[i]); broken != nil {
 			return out, broken
 		}
 	}
 	return out, nil
+}
+
+// change gives the machine and its checker the settings that come before the moment, if there are any.
+func change(m Stepper, c *Checker, at *Moment) {
+	if s, ok := m.(Setter); ok && at.Policy != nil {
+		s.SetPolicy(at.Now, *at.Policy)
+		c.SetPolicy(at.Now, *at.Policy)
+	}
 }
 
 // Shorten leaves out events as long as the invariant stays broken.

@@ -91,6 +91,9 @@ func seizureEnd(t *truth, m *Moment) string {
 	if t.wanted() != nil {
 		return "the near end came, and the interruption is still to come"
 	}
+	if t.judge.catch {
+		return "the near end came, and a catch trial goes on"
+	}
 	for i := range m.Effects {
 		if m.Effects[i].Kind == supervision.OpenLoop {
 			return "the near end came, and the loop opens"

@@ -36,6 +36,10 @@ func incidentHolds(t *truth, m *Moment, ef *supervision.Effect) string {
 		if !off || t.stuck() || t.loop.unsure {
 			return "blames the interval for what it did not do"
 		}
+	case supervision.IncidentByeUnanswered:
+		if c := t.find(ef.Call); c != nil && c.legDone && c.leg == supervision.AnswerConfirmed {
+			return "says that the adapter did not answer, which it did"
+		}
 	case supervision.IncidentContactStuck:
 		refused := m.Event.Kind == supervision.LoopFailed && m.Event.Failure == supervision.FailureRefused
 		if !refused && (!off || !t.stuck()) {
@@ -81,10 +85,11 @@ func reported(m *Moment, k supervision.ReportKind) *supervision.Effect {
 // watchedEnd looks for lines that nobody looks at, and for what was seen and not told.
 func watchedEnd(t *truth, m *Moment) string {
 	w := &t.watch
+	settled := (m.Event.Kind != supervision.TimePassed || t.settled(m.Now)) && !t.judge.may
 	t.watchEnd(m.Now)
 	told := w.open != 0
 	switch {
-	case w.off && !told && (w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook) && t.idle():
+	case w.off && !told && settled && (w.at && m.Event.Kind != supervision.Seized || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook) && t.idle():
 		return "a line is off hook for long, or in the call-back window, and it is no incident"
 	case w.off && !told && w.doubt.why == supervision.IncidentSuppressed && m.Event.Kind == supervision.ProbeAnswered && w.looked && t.idle():
 		return "a line that a rule left held is seen off hook, and it is no incident"

@@ -128,7 +128,7 @@ func (p *player) command(s string) error {
 			return fmt.Errorf("this machine has no SetPolicy")
 		}
 		p.deadline = setter.SetPolicy(p.now, policy)
-		p.checker.SetPolicy(policy)
+		p.checker.SetPolicy(p.now, policy)
 		return nil
 	case "after":
 		d, err := time.ParseDuration(rest)
@@ -163,7 +163,7 @@ func (p *player) step(ev supervision.Event) error {
 	for _, ef := range effects {
 		fmt.Fprintf(&p.out, "%s %s\n", p.now, ef)
 	}
-	broken := p.checker.Observe(&Moment{p.now, ev, effects, deadline})
+	broken := p.checker.Observe(&Moment{Now: p.now, Event: ev, Effects: effects, Deadline: deadline})
 	if broken != nil {
 		return &broken[0]
 	}

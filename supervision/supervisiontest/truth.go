@@ -115,11 +115,15 @@ func (t *truth) reset(p supervision.Policy) {
 	t.watch.reset()
 }
 
-func (t *truth) setPolicy(p supervision.Policy) {
+func (t *truth) setPolicy(now supervision.Instant, p supervision.Policy) {
 	if p.Interval != t.policy.Interval || !slices.Equal(p.Steps, t.policy.Steps) {
 		t.stayed = 0
 	}
 	t.policy = p
+	t.watch.since = supervision.Never // looks are planned anew
+	if t.sensed() == supervision.HookOff && t.idle() {
+		t.watch.offSince = min(t.watch.offSince, now)
+	}
 	if !p.ProbeTrusted {
 		t.judge.must, t.judge.asked = false, false
 	}
@@ -218,7 +222,7 @@ func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 
 func (t *truth) newCall(now supervision.Instant, ev *supervision.Event) {
 	c0 := t.find(ev.Call)
-	inUse := c0 != nil && (!c0.gone() || c0.clearing) || t.loop.begun && !t.loop.faulted && t.loop.call == ev.Call
+	inUse := c0 != nil && (!c0.gone() || c0.clearing) || t.loop.begun && !t.loop.faulted && t.loop.call == ev.Call || t.judge.catch && t.judge.call == ev.Call
 	if ev.Call == 0 || inUse {
 		return
 	}
@@ -238,7 +242,7 @@ func (t *truth) callEvent(now supervision.Instant, ev *supervision.Event) {
 	if c == nil || c.gone() {
 		// a BYE that crossed ours may come after our BYE's answer
 		late := ev.Kind == supervision.NearEndCleared || ev.Kind == supervision.AdapterLost
-		if late && ev.Call != 0 && (c != nil && c.clearing || t.loop.begun && !t.loop.faulted && t.loop.call == ev.Call) {
+		if late && ev.Call != 0 && (c != nil && c.clearing || t.loop.begun && !t.loop.faulted && t.loop.call == ev.Call || t.judge.catch && t.judge.call == ev.Call) {
 			t.known, t.seizure = true, true
 		}
 		return
@@ -396,6 +400,9 @@ func (t *truth) reported(now supervision.Instant, ev *supervision.Event, ef *sup
 	c := t.find(ef.Call)
 	switch ef.Report {
 	case supervision.ReportSuppressed, supervision.ReportCancelled:
+		if t.judge.catch && ef.Call == t.judge.call {
+			t.judge = judgement{}
+		}
 		if c != nil && c.far && c.answered {
 			c.clearing = false
 			t.doubted(ev, ef, c)
@@ -409,6 +416,9 @@ func (t *truth) reported(now supervision.Instant, ev *supervision.Event, ef *sup
 		t.seen(now, ef.Hook)
 	case supervision.ReportIncidentEnded:
 		t.watch.open &^= 1 << ef.Incident
+		if ev.Kind == supervision.TimePassed && t.sensed() == supervision.HookOn {
+			t.watch.offSince = supervision.Never // a look at what the sensor says
+		}
 	case supervision.ReportIncident:
 		t.watch.open |= 1 << ef.Incident
 		if ef.Incident == supervision.IncidentSuppressed || ef.Incident == supervision.IncidentSeized {
@@ -417,7 +427,7 @@ func (t *truth) reported(now supervision.Instant, ev *supervision.Event, ef *sup
 		if c != nil && (ef.Incident == supervision.IncidentMissedNotAfter || ef.Incident == supervision.IncidentByeUnanswered) {
 			c.clearing = false
 		}
-		fault := ev.Kind == supervision.TimePassed || ev.Kind == supervision.LoopUnknown
+		fault := ev.Kind == supervision.TimePassed && t.loop.begun || ev.Kind == supervision.LoopUnknown
 		if fault && ef.Incident == supervision.IncidentUnreachable && !t.loop.faulted {
 			t.faulted(now)
 		}

@@ -136,9 +136,6 @@ func (t *truth) catching(now supervision.Instant, ev *supervision.Event) {
 func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	w := &t.watch
 	w.off, w.at = false, false
-	if t.seizure {
-		t.judge.catch = false
-	}
 	if ev.Kind == supervision.TimePassed && now >= w.lookedAt.Add(probeLimit) {
 		w.asked = false
 	}
@@ -159,7 +156,8 @@ func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 			t.seen(now, supervision.HookOn)
 		}
 	case supervision.LeftOffHook:
-		w.off = !t.loop.begun && !t.loop.faulted && t.wanted() == nil && !t.anyOnLine(0)
+		busy := t.loop.begun || t.loop.faulted || t.loop.guarding || t.judge.must || t.judge.asked || t.judge.catch
+		w.off = !busy && t.wanted() == nil && !t.mayRing()
 	case supervision.ProbeAnswered:
 		if !t.answered || !t.idle() {
 			break
@@ -174,9 +172,20 @@ func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	if w.off && w.offSince != supervision.Never {
 		w.at = t.policy.Watch > 0 && now >= w.offSince.Add(t.policy.Watch)
 	}
-	if w.off && ev.Kind != supervision.TimePassed {
+	if w.off && ev.Kind != supervision.TimePassed && t.sensed() != supervision.HookOn && !(ev.Kind == supervision.LeftOffHook && t.judge.may) {
 		w.offSince = min(w.offSince, now)
 	}
+}
+
+// mayRing tells whether a call is on the line, or may still come to be: an unanswered one or one that counts until its leg is known
+// cleared.
+func (t *truth) mayRing() bool {
+	for i := range t.calls {
+		if c := &t.calls[i]; c.onLine() || c.offered && !c.gone() && (!c.answered || c.emergency) {
+			return true
+		}
+	}
+	return false
 }
 
 // idleSoon tells whether nothing but calls that wait, which a seizure refuses, keep the line from being idle.
@@ -225,6 +234,12 @@ func (t *truth) watchEnd(now supervision.Instant) {
 	if t.sensed() == supervision.HookOff && t.idle() {
 		w.offSince = min(w.offSince, now)
 	}
+}
+
+// settled tells whether the line has been idle for so long that a sensor is listened to.
+func (t *truth) settled(now supervision.Instant) bool {
+	w := &t.watch
+	return w.since != supervision.Never && now >= w.since.Add(t.policy.OnHookRecognition) && now >= t.loop.recognised
 }
 
 // lookWithin bounds when an idle line is looked at next.

@@ -73,6 +73,9 @@ type World struct {
 	checker *Checker
 	plan    []planned
 	calls   []worldCall
+	first   supervision.Policy // of the present order
+	policy  supervision.Policy
+	flows   bool // the current in the loop, as the sensor tells it
 	next    supervision.CallID
 	seq     supervision.Seq
 	now     supervision.Instant
@@ -82,6 +85,18 @@ type World struct {
 
 // NewWorld returns a world.
 func NewWorld() *World { return &World{checker: NewChecker(supervision.Policy{})} }
+
+// other returns settings like p, with the interval, the trust and the consent of another policy. What bounds the waiting of
+// calls stays as it is, so that a bound holds for the whole order.
+func other(p supervision.Policy, o *supervision.Policy) supervision.Policy {
+	q := p
+	q.Interval, q.Steps = o.Interval, o.Steps
+	if len(q.Check()) > 0 {
+		q.Interval, q.Steps = p.Interval, p.Steps
+	}
+	q.LifeSafety, q.ProbeTrusted, q.SenseTrusted, q.Watch, q.Repeats = o.LifeSafety, o.ProbeTrusted, o.SenseTrusted, o.Watch, o.Repeats
+	return q
+}
 
 // Policies are sound settings that between them reach every branch.
 func Policies() []supervision.Policy {
@@ -96,7 +111,15 @@ func Policies() []supervision.Policy {
 	short.OnHookRecognition, short.CallbackWindow, short.ProbeTrusted = 400*ms, time.Minute, true
 	tight.Lead, tight.Interval, tight.MaxInterval = 1200*ms, 800*ms, 1000*ms
 	safe.LifeSafety = true
-	return []supervision.Policy{std, probed, flash, steps, probed, short, tight, steps, std, probed, steps, short, safe}
+	sensed, both, watched, again := std, steps, short, probed
+	sensed.SenseTrusted, sensed.Steps = true, []time.Duration{1100 * ms}
+	both.SenseTrusted, both.Watch, both.Repeats = true, 10*time.Second, 1
+	watched.Watch = 5 * time.Second
+	again.Repeats, again.Steps = 2, []time.Duration{1000 * ms}
+	return []supervision.Policy{
+		std, probed, flash, steps, probed, short, tight, steps, std, probed, steps, short, safe,
+		sensed, both, watched, again, sensed, again,
+	}
 }
 
 // Run tries one order made from seed on a machine made by build, and returns what it broke, nil if nothing.
@@ -112,6 +135,7 @@ const stepsPerOrder = 44
 
 func (w *World) order(p supervision.Policy, m Stepper) []Violation {
 	w.checker.Reset(p)
+	w.first, w.policy, w.flows = p, p, false
 	w.plan, w.calls, w.Trace = w.plan[:0], w.calls[:0], w.Trace[:0]
 	w.next, w.seq, w.now = 0, 0, supervision.Instant(w.rand.Within(0, 5000))
 	w.seen, w.opened = [2][Phases]bool{}, false
@@ -120,10 +144,12 @@ func (w *World) order(p supervision.Policy, m Stepper) []Violation {
 	w.Tally.Orders++
 	for range stepsPerOrder {
 		ev := w.choose(deadline, chaos)
+		moment := Moment{Policy: w.reconsider(), Now: w.now, Event: ev}
+		change(m, w.checker, &moment)
 		w.note(&ev)
-		effects, d := m.Step(w.now, ev)
-		deadline = d
-		moment := Moment{Now: w.now, Event: ev, Effects: effects, Deadline: d}
+		moment.Effects, moment.Deadline = m.Step(w.now, ev)
+		deadline = moment.Deadline
+		effects := moment.Effects
 		if w.Keep {
 			kept := moment
 			kept.Effects = append([]supervision.Effect(nil), effects...)
@@ -177,6 +203,9 @@ func (w *World) choose(deadline supervision.Instant, chaos bool) supervision.Eve
 	if len(w.calls) == 0 || chaos && w.rand.Of(50) {
 		at = w.now.Add(w.rand.Within(0, 60))
 	}
+	if w.rand.Of(12) && w.lively() == nil {
+		at = w.now.Add(w.rand.Within(1000, 150_000)) // a quiet time, in which the line is watched
+	}
 	due := deadline
 	if due != supervision.Never {
 		switch {
@@ -192,6 +221,7 @@ func (w *World) choose(deadline supervision.Instant, chaos bool) supervision.Eve
 		w.plan[first] = w.plan[len(w.plan)-1]
 		w.plan = w.plan[:len(w.plan)-1]
 		w.now = max(w.now, next.at)
+		w.sees(&next.ev)
 		return next.ev
 	case due <= at:
 		w.now = max(w.now, due)
@@ -202,6 +232,17 @@ func (w *World) choose(deadline supervision.Instant, chaos bool) supervision.Eve
 		return w.nonsense()
 	}
 	return w.spontaneous()
+}
+
+// reconsider changes the settings now and then.
+func (w *World) reconsider() *supervision.Policy {
+	if !w.rand.Of(1) || w.rand.Of(50) {
+		return nil
+	}
+	policies := Policies()
+	p := other(w.policy, &policies[w.rand.Below(len(policies))])
+	w.policy = p
+	return &p
 }
 
 func (w *World) after(d time.Duration, ev supervision.Event) {

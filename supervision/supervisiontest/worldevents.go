@@ -17,7 +17,12 @@ func (w *World) spontaneous() supervision.Event {
 	case w.rand.Of(80):
 		return w.request()
 	case w.rand.Of(30):
-		return supervision.Event{Kind: supervision.Seized}
+		w.flows = !w.flows || w.rand.Of(10)
+		return w.current()
+	case w.rand.Of(10):
+		return supervision.Event{Kind: supervision.LeftOffHook}
+	case w.rand.Of(5):
+		return supervision.Event{Kind: supervision.FlashReported}
 	case w.rand.Of(60):
 		return supervision.Event{Kind: supervision.PulseRequested, Interval: time.Duration(w.rand.Below(8)) * 500 * time.Millisecond}
 	default:
@@ -39,13 +44,22 @@ func (w *World) progress(c *worldCall) supervision.Event {
 	switch {
 	case !c.answered && (c.offered || c.requested) && w.rand.Of(88):
 		c.answered = true
+		if w.senses() {
+			w.after(w.rand.Within(0, 60), supervision.Event{Kind: supervision.Seized})
+		}
 		return supervision.Event{Kind: supervision.CallAnswered, Call: c.id}
 	case w.rand.Of(12):
 		c.gone = true
+		if w.senses() {
+			w.after(w.rand.Within(0, 200), supervision.Event{Kind: supervision.Released})
+		}
 		return supervision.Event{Kind: supervision.NearEndCleared, Call: c.id}
 	case w.rand.Of(2):
 		c.gone = true
 		return supervision.Event{Kind: supervision.AdapterLost, Call: c.id}
+	}
+	if c.answered && w.rand.Of(20) {
+		return w.trial(c)
 	}
 	c.gone = true
 	ev := supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye}
@@ -54,6 +68,53 @@ func (w *World) progress(c *worldCall) supervision.Event {
 		ev.Late = w.rand.Within(0, 1300)
 	}
 	return ev
+}
+
+// trial sets an interval for the clearing of a call, mostly within the bounds, often none.
+func (w *World) trial(c *worldCall) supervision.Event {
+	ev := supervision.Event{Kind: supervision.TrialSet, Call: c.id, PulseDiallingOff: w.rand.Of(40)}
+	switch {
+	case w.rand.Of(35): // a catch trial
+	case w.rand.Of(50):
+		ev.Interval = w.rand.Within(250, 1300)
+	default:
+		ev.Interval = w.rand.Within(0, 3500)
+	}
+	return ev
+}
+
+// senses tells whether there is a sensor; on some lines it is not to be trusted.
+func (w *World) senses() bool { return w.policy.SenseTrusted || w.rand.Of(10) }
+
+// current is what the sensor says.
+func (w *World) current() supervision.Event {
+	if w.flows {
+		return supervision.Event{Kind: supervision.Seized}
+	}
+	return supervision.Event{Kind: supervision.Released}
+}
+
+// sees keeps the current in step with what a sensor says.
+func (w *World) sees(ev *supervision.Event) {
+	switch ev.Kind {
+	case supervision.Seized:
+		w.flows = true
+	case supervision.Released:
+		w.flows = false
+	}
+}
+
+// sensed plans what a sensor sees of an opening: the current stops, unless the contact is stuck, and comes back if the hold stayed.
+func (w *World) sensed(from, length time.Duration) {
+	if !w.senses() {
+		return
+	}
+	if w.rand.Of(85) {
+		w.after(from+w.rand.Within(0, 15), supervision.Event{Kind: supervision.Released})
+	}
+	if w.rand.Of(50) {
+		w.after(from+length+w.rand.Within(0, 90)-40*time.Millisecond, supervision.Event{Kind: supervision.Seized})
+	}
 }
 
 func (w *World) arrival() supervision.Event {
@@ -88,7 +149,7 @@ func (w *World) intrude(chance int, d time.Duration) {
 func (w *World) nonsense() supervision.Event {
 	r := &w.rand
 	return supervision.Event{
-		Kind:      supervision.EventKind(1 + r.Below(17)),
+		Kind:      supervision.EventKind(1 + r.Below(22)),
 		Call:      supervision.CallID(r.Below(int(w.next) + 2)),
 		Seq:       supervision.Seq(r.Below(int(w.seq) + 2)),
 		Emergency: r.Of(4),
@@ -98,6 +159,8 @@ func (w *World) nonsense() supervision.Event {
 		Failure:   supervision.Failure(r.Below(7)),
 		Late:      r.Within(0, 1500),
 		Interval:  r.Within(0, 3500),
+
+		PulseDiallingOff: r.Of(30),
 	}
 }
 
@@ -114,7 +177,11 @@ func (w *World) answer(ef *supervision.Effect) {
 		w.closing(ef)
 	case supervision.ProbeLine:
 		if w.rand.Of(95) {
-			w.after(w.rand.Within(2, 20+w.rand.Below(10)*60), supervision.Event{Kind: supervision.ProbeAnswered, Hook: supervision.Hook(w.rand.Below(3))})
+			hook := supervision.Hook(w.rand.Below(3))
+			if w.rand.Of(30) {
+				hook = supervision.HookOff // a line that stays off hook for long
+			}
+			w.after(w.rand.Within(2, 20+w.rand.Below(10)*60), supervision.Event{Kind: supervision.ProbeAnswered, Hook: hook})
 		}
 	}
 }
@@ -175,6 +242,10 @@ func (w *World) opening(ef *supervision.Effect) {
 	}
 	if w.rand.Of(97) {
 		w.after(d, opened)
+	}
+	w.sensed(d, ef.Interval)
+	if w.rand.Of(10) {
+		w.after(d+ef.Interval+w.rand.Within(0, 900), supervision.Event{Kind: supervision.FlashReported, Call: ef.Call})
 	}
 	d += ef.Interval
 	if w.rand.Of(30) {
