@@ -2,7 +2,6 @@ package rehearsal
 
 import (
 	"context"
-	"errors"
 	"slices"
 	"strings"
 	"time"
@@ -196,39 +195,6 @@ func judgeOthersStay(p *play, v *verdict) {
 	}
 }
 
-func playNearEndFirst(ctx context.Context, p *play) error {
-	l := p.lines["props"]
-	f, err := p.callIn(ctx, l)
-	if err != nil {
-		return err
-	}
-	if err := p.meanwhile(ctx, l); err != nil {
-		return err
-	}
-	p.zeroOn(l.name, "sends BYE")
-	if l.habit.reboot > 0 {
-		p.zeroOn(l.name, "hangs up") // it knows no call that it could end
-	}
-	p.add(time.Now(), l.name, "near end", "hangs up")
-	l.rig.hangUp(set)
-	if err := p.until(ctx, "the far end is told", func() bool { return f.is(phoneCleared) }); err != nil {
-		return err
-	}
-	return p.watch(ctx)
-}
-
-func judgeNearEndFirst(p *play, v *verdict) {
-	l := p.lines["props"]
-	judgeUntouched(v, l)
-	if s := l.rig.state(); s.OffHook || s.Current || s.Lamp != loop.Dark && l.habit.splash == 0 {
-		v.wrong("props: the line is not at rest (lamp %v)", s.Lamp)
-	}
-	if how := p.phones[0].ending(); how != "BYE" {
-		v.wrong("the far end's call ended by %q and not by BYE", how)
-	}
-	v.saw("props: the loop stayed closed for %v after the near end had hung up", watchFor)
-}
-
 func playShortInterval(ctx context.Context, p *play) error {
 	l := p.lines["lighting"]
 	f, err := p.heldCall(ctx, l)
@@ -395,110 +361,6 @@ func judgeNextCaller(p *play, v *verdict) {
 		zero, _ := p.hungUp()
 		v.saw("the next call rang after %s ms and was answered", millis(rang.Sub(zero)))
 	}
-}
-
-// keying is how long a fast dialler takes for a number of seven digits (our own figure; tones of 40 ms are recognised, from
-// memory).
-const keying = 7 * 50 * time.Millisecond
-
-// playNearEndCalls: nobody can be seen lifting behind an open contact. But a near end that was talking has dial tone as soon as
-// the adapter took the BYE. Here the adapter's answer to it is lost, so the interruption begins only after the repeat
-// (T1 = 500 ms); by then a dialler has keyed the next number, and the adapter, which waits a moment for more digits, calls while
-// the loop is open.
-func playNearEndCalls(ctx context.Context, p *play) error {
-	l := p.lines["paint-shop"]
-	f, err := p.callIn(ctx, l)
-	if err != nil {
-		return err
-	}
-	supplier, err := p.phone()
-	if err != nil {
-		return err
-	}
-	if err := p.meanwhile(ctx, l); err != nil {
-		return err
-	}
-	l.port.loseNextByeAnswer()
-	p.hangUp(f)
-	if err := p.until(ctx, "the adapter takes the BYE", func() bool { return !l.port.inCall() }); err != nil {
-		return err
-	}
-	if l.habit.dialTone() {
-		p.add(time.Now(), l.name, "near end", "has dial tone and lets a dialler key "+supplier.number)
-	}
-	if err := pause(ctx, keying); err != nil {
-		return err
-	}
-	if all := openings(p.since(l)); len(all) > 0 {
-		return errors.New("the loop opened while digits were keyed; the adapter cannot have heard them")
-	}
-	if err := p.until(ctx, "the loop opens", func() bool { return !l.rig.state().ContactClosed }); err != nil {
-		return err
-	}
-	if err := pause(ctx, 100*time.Millisecond); err != nil {
-		return err
-	}
-	if !l.habit.dialTone() {
-		if err := p.liftAgain(ctx, l); err != nil {
-			return err
-		}
-		p.add(time.Now(), l.name, "near end", "keys "+supplier.number)
-	}
-	if err := l.port.dial(supplier.number); err != nil {
-		return err
-	}
-	return ctxOnly(ctx, p.talk(ctx, l, supplier))
-}
-
-// liftAgain is what somebody does who hears no dial tone.
-func (p *play) liftAgain(ctx context.Context, l *line) error {
-	p.add(time.Now(), l.name, "near end", "has no dial tone and hangs up")
-	l.rig.hangUp(set)
-	if err := p.until(ctx, l.name+" is seen on hook", func() bool { return !l.rig.state().OffHook }); err != nil {
-		return err
-	}
-	return p.lift(ctx, l)
-}
-
-func judgeNearEndCalls(p *play, v *verdict) {
-	l := p.lines["paint-shop"]
-	if !l.habit.dialTone() {
-		p.judgeLiftedAgain(v, l)
-		return
-	}
-	// at most half the interval is left out of account for a busy machine: the whole interval is not cut short
-	open, ok := p.judgeOneOpening(v, l, 0, l.policy.Interval*3/4)
-	if !ok {
-		return
-	}
-	e, found := p.find(l.name, "adapter", "sends INVITE to "+p.phones[1].number)
-	if !found || e.at.Before(open.began) || e.at.After(open.end) {
-		v.wrong("paint-shop: the call did not come while the loop was open")
-	}
-	if _, on := first(p.since(l), loop.PortOnHook); on {
-		v.wrong("paint-shop: the adapter took the opening for a hang-up")
-	}
-	if !p.phones[1].is(phoneTalking) || !l.port.inCall() {
-		v.wrong("paint-shop: the call did not go through")
-	}
-	v.saw("paint-shop: the loop closed %s ms after the near end's INVITE (open for %s of %s ms), and the call went through",
-		millis(open.end.Sub(e.at)), millis(open.lasted()), millis(l.policy.Interval))
-}
-
-// judgeLiftedAgain: where the near end has no dial tone it hangs up, which nobody signals; so the opening runs its length, and the call
-// that follows goes through.
-func (p *play) judgeLiftedAgain(v *verdict, l *line) {
-	open, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.policy.Interval+late)
-	if !ok {
-		return
-	}
-	if e, found := p.find(l.name, "adapter", "sends INVITE to "+p.phones[1].number); !found || e.at.Before(open.end) {
-		v.wrong("paint-shop: the call came while the loop was open")
-	}
-	if !p.phones[1].is(phoneTalking) || !l.port.inCall() {
-		v.wrong("paint-shop: the call did not go through")
-	}
-	v.saw("paint-shop: without dial tone the near end hung up and lifted again; the loop was open for %s ms, and the next call went through", millis(open.lasted()))
 }
 
 // playDaemonEnds holds a call; the stage ends the daemon when all other scenes are over.
