@@ -60,6 +60,7 @@ type Line struct {
 	// owned by run
 	machine   *supervision.Machine
 	policy    supervision.Policy
+	senseLost bool // the loop-current input cannot be read
 	deadline  supervision.Instant
 	kept      supervision.Kept
 	incidents incidents
@@ -82,7 +83,7 @@ func NewLine(o LineOptions) *Line {
 	l.incidents = newIncidents(o.Remind, l.log)
 	l.open = newOpener(o.Contact, l.Post)
 	if sensor, ok := o.Contact.(relay.Sensor); ok && o.Sense {
-		l.sense = newSenser(sensor, l.Post, l.open.underWay, o.Epoch, l.log)
+		l.sense = newSenser(sensor, l, l.open.underWay, o.Epoch, l.log)
 	}
 	return l
 }
@@ -104,9 +105,31 @@ func (l *Line) SetPolicy(p supervision.Policy) {
 		default:
 		}
 		l.policy = p
-		l.deadline = l.machine.SetPolicy(l.now(), p)
-		l.keepIfChanged()
-		l.paceSense()
+		l.usePolicy()
+	})
+}
+
+// usePolicy gives the machine its settings. An input that cannot be read is none that can be trusted: what it said last may be wrong by now.
+func (l *Line) usePolicy() {
+	p := l.policy
+	p.SenseTrusted = p.SenseTrusted && !l.senseLost
+	l.deadline = l.machine.SetPolicy(l.now(), p)
+	l.keepIfChanged()
+	l.paceSense()
+}
+
+// lost and found are called by the senser: the input cannot be read any more; it can again, and this is the state.
+func (l *Line) lost() { l.setSenseLost(true) }
+
+func (l *Line) found(ev supervision.Event) {
+	l.setSenseLost(false)
+	l.Post(ev)
+}
+
+func (l *Line) setSenseLost(is bool) {
+	l.ask(func() {
+		l.senseLost = is
+		l.usePolicy()
 	})
 }
 

@@ -30,14 +30,24 @@ const (
 	// settleOpen is how long current must flow while the controller says that the loop is open. Mostly it has just closed again, and its
 	// word of that comes first; a controller that answers within 100 ms needs two answers for it.
 	settleOpen = 250 * time.Millisecond
+	// senseLost is for how long the input may be unreadable before what it said last counts no more: a few answers of a slow controller.
+	senseLost = 500 * time.Millisecond
 )
+
+// watcher is who hears of the loop current.
+type watcher interface {
+	Post(ev supervision.Event)
+	// lost: the input cannot be read. found: it can again, and ev is the state.
+	lost()
+	found(ev supervision.Event)
+}
 
 // senser watches the loop current of one line in service. It posts Seized when current begins to flow and Released when it stops, and
 // the first state that is seen. An input that cannot be read posts nothing.
 type senser struct {
 	// set once
 	sensor relay.Sensor
-	post   func(supervision.Event)
+	tell   watcher
 	open   func() bool // an opening is confirmed and its outcome not posted yet
 	epoch  time.Time
 	log    *zap.Logger
@@ -53,10 +63,11 @@ type senser struct {
 	next    relay.Level // read, but not for long enough; LevelUnknown: none
 	since   time.Time   // when the first reading of next was asked for
 	failing time.Time   // since when the input cannot be read; zero: it can
+	lost    bool        // for so long that it was told
 }
 
-func newSenser(s relay.Sensor, post func(supervision.Event), open func() bool, epoch time.Time, log *zap.Logger) *senser {
-	n := &senser{sensor: s, post: post, open: open, epoch: epoch, log: log, wake: make(chan struct{}, 1)}
+func newSenser(s relay.Sensor, tell watcher, open func() bool, epoch time.Time, log *zap.Logger) *senser {
+	n := &senser{sensor: s, tell: tell, open: open, epoch: epoch, log: log, wake: make(chan struct{}, 1)}
 	n.ctx, n.stop = context.WithCancel(context.Background())
 	return n
 }
@@ -108,6 +119,10 @@ func (n *senser) run() {
 func (n *senser) read(asked time.Time, level relay.Level, err error) {
 	if !n.readable(asked, level, err) {
 		n.next = relay.LevelUnknown
+		if !n.lost && time.Since(n.failing) >= senseLost {
+			n.lost, n.state = true, relay.LevelUnknown
+			n.tell.lost()
+		}
 		return
 	}
 	switch {
@@ -121,7 +136,12 @@ func (n *senser) read(asked time.Time, level relay.Level, err error) {
 		if level == relay.LevelClosed {
 			kind = supervision.Seized
 		}
-		n.post(supervision.Event{Kind: kind})
+		if n.lost {
+			n.lost = false
+			n.tell.found(supervision.Event{Kind: kind})
+		} else {
+			n.tell.Post(supervision.Event{Kind: kind})
+		}
 	}
 }
 

@@ -209,6 +209,37 @@ func TestSenseUnreadable(t *testing.T) {
 	})
 }
 
+// What an input said before it could not be read any more is no proof that a hold cleared, nor that it stayed.
+func TestSenseLost(t *testing.T) {
+	for _, off := range []bool{false, true} {
+		for _, broken := range []bool{false, true} {
+			synctest.Test(t, func(t *testing.T) {
+				s := newSenseRig(0)
+				s.pair.offHook.Store(off)
+				s.after(time.Second)
+				s.pair.broken.Store(broken)
+				s.after(2 * time.Second)
+				s.held()
+				s.confirmed()
+				s.after(10 * time.Second)
+				want := map[bool]string{false: "hook=on", true: "hook=off"}[off]
+				assert.Equal(t, !broken, strings.Contains(s.texts(), want), s.texts())
+				assert.Contains(t, s.texts(), "report interrupted")
+				assert.Equal(t, off && !broken, strings.Contains(s.texts(), "report incident"))
+				assert.True(t, s.Policy().SenseTrusted, "it is the sensor that is at fault, not the setting")
+
+				s.pair.broken.Store(false)
+				s.pair.offHook.Store(false)
+				s.after(20 * time.Second)
+				s.Post(supervision.Event{Kind: supervision.PulseRequested})
+				s.after(30 * time.Second)
+				assert.Contains(t, s.texts(), "hook=on", "and it counts again")
+				s.Stop()
+			})
+		}
+	}
+}
+
 func TestSenseWithoutAnInput(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		core, logs := observer.New(zap.DebugLevel)
