@@ -143,6 +143,7 @@ func words(text string) []string {
 
 // wrap breaks text into lines of at most width columns, at spaces where that can be.
 func wrap(text string, width int) []string {
+	width = max(width, 1)
 	var lines []string
 	line, n := "", 0
 	for _, word := range words(text) {

@@ -41,6 +41,8 @@ type Teller struct {
 	step   time.Time
 	cause  supervision.Event
 	judged *tracked // whose interruption was reported last
+	// trialBefore: the call of TrialSet was to be a trial before it
+	trialBefore bool
 
 	probed bool // a probe was asked since the last clearing or opening
 

@@ -208,7 +208,11 @@ func TestTellerTrials(t *testing.T) {
 	assert.Equal(t, VerifiedByProbe, a.Verified)
 	assert.Zero(t, a.Openings)
 	assert.Contains(t, a.Why(), "Nothing was opened")
-	assert.False(t, one(t, trial+"+2s report refused call=1 rule=out-of-bounds").Trial)
+	a = one(t, "+0s probe-line\n"+trial+"+3s far-end-cleared call=1 evidence=bye\n+4.6s report interrupted call=1 hook=on trial")
+	assert.Equal(t, VerifiedBySense, a.Verified, "the probe was before the clearing")
+	const refused = "+2s report refused call=1 rule=out-of-bounds\n"
+	assert.False(t, one(t, trial+refused).Trial)
+	assert.True(t, one(t, trial+"+2.5s trial-set call=1 interval=9s\n"+refused).Trial, "the first one still counts")
 	a = one(t, trial+"+3s far-end-cleared call=1 evidence=bye\n+4s report cancelled call=1 reason=missed-not-after trial")
 	assert.Equal(t, "cancelled: missed-not-after", a.outcomeText())
 	assert.False(t, a.Failed())

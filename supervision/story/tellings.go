@@ -41,7 +41,8 @@ func (t *Teller) event(at time.Time, ev *supervision.Event) {
 			t.change(c)
 		}
 	case supervision.TrialSet:
-		if c := t.find(ev.Call); c != nil && !c.trialSet {
+		if c := t.find(ev.Call); c != nil {
+			t.trialBefore = c.trialSet
 			c.trialSet, c.Trial = true, true
 			t.change(c)
 		}
@@ -206,8 +207,9 @@ func (t *Teller) report(at time.Time, ef *supervision.Effect) {
 	case supervision.ReportIncidentEnded:
 		t.incidentEnded(at, ef.Incident)
 	case supervision.ReportRefused:
-		if c := t.find(ef.Call); c != nil && c.trialSet {
-			c.trialSet, c.Trial = false, c.test
+		if c := t.find(ef.Call); c != nil && t.cause.Kind == supervision.TrialSet {
+			c.trialSet = t.trialBefore // an earlier one that was not refused still counts
+			c.Trial = c.test || c.trialSet
 			t.change(c)
 		}
 	default:
