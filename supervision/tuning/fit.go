@@ -31,15 +31,15 @@ const (
 
 // model is a penalised probit fit: how well each mean and spread of a normal release time agrees with the answers so far. The penalty lets
 // the logarithm of the mean be anything, and the logarithm of the spread as a share of it anything from 1 % to 40 %, with a slight preference
-// for the narrow; so the fit exists for answers that are cleanly separated too. It is kept as weights on a grid, which makes it exact, quick and the same on every
-// machine. Not for concurrent use.
+// for the narrow; so the fit exists for answers that are cleanly separated too. It is kept as weights on a grid, so that nothing has to converge. Not for
+// concurrent use.
 type model struct {
 	normal  table
 	low     float64         // logarithm of the lowest mean, in nanoseconds
 	means   []float64       // rising by gridStep, nanoseconds
 	spreads [ratios]float64 // as shares of the mean
+	inverse [ratios]float64 // of spreads
 	weights []float64       // of means[i] and spreads[j] at i*ratios+j; they add up to 1
-	answers int
 }
 
 // newModel expects thresholds from half of the shortest to half more than the longest interval.
@@ -52,6 +52,7 @@ func newModel(shortest, longest time.Duration) *model {
 	}
 	for j := range m.spreads {
 		m.spreads[j] = narrowest * math.Pow(widest/narrowest, float64(j)/(ratios-1))
+		m.inverse[j] = 1 / m.spreads[j]
 	}
 	m.weights = make([]float64, n*ratios)
 	total := 0.0
@@ -72,7 +73,7 @@ func (m *model) take(open time.Duration, cleared bool) {
 		row := m.weights[i*ratios : (i+1)*ratios]
 		distance := (float64(open) - mean) / mean
 		for j := range row {
-			p := slip + (1-2*slip)*m.normal.phi(distance/m.spreads[j])
+			p := slip + (1-2*slip)*m.normal.phi(distance*m.inverse[j])
 			if !cleared {
 				p = 1 - p
 			}
@@ -80,10 +81,10 @@ func (m *model) take(open time.Duration, cleared bool) {
 			total += row[j]
 		}
 	}
+	scale := 1 / total
 	for i := range m.weights {
-		m.weights[i] /= total
+		m.weights[i] *= scale
 	}
-	m.answers++
 }
 
 // estimate is what the fit says, in nanoseconds.

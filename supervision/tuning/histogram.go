@@ -18,10 +18,10 @@ const (
 // tried, rising, with a mark for each answer, and between them, at their place, the edges of the window, the threshold, the bound and the
 // recommendation.
 //
-//	  250 ms | x
-//	  390 ms | xxo
-//	- 402 ms - threshold, 386 to 418 ms
-//	  410 ms | ooo
+//	   250 ms | x
+//	   390 ms | xxo
+//	-  402 ms - threshold, 386 ms to 418 ms
+//	   410 ms | ooo
 func (r Result) Histogram(width int) []string {
 	width = max(width, leastWidth)
 	rows := append(r.rows(width-labelWidth-3), r.marks()...)

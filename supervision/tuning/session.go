@@ -25,7 +25,7 @@ const (
 	// patience is how many holds running may have no answer.
 	patience = 5
 	// offset is how far from the threshold the refinement tries, in standard deviations of the next release.
-	offset = 0.7
+	offset = 0.5
 	// beyondChance is the probability below which an order of answers that is upside down is no chance.
 	beyondChance = 0.02
 )
@@ -265,7 +265,7 @@ func upsideDown(trials []Trial) float64 {
 		if t.Answer == Cleared {
 			short++
 		}
-		if t.open() < known[i+1].open() {
+		if t.open() < known[i+1].open() && short*len(known) > total*(i+1) {
 			least = min(least, atLeast(short, i+1, total, len(known)))
 		}
 	}

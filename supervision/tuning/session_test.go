@@ -64,13 +64,17 @@ func TestACardWithASharpThreshold(t *testing.T) {
 		assert.GreaterOrEqual(t, r.Confirmed, 2)
 		assert.LessOrEqual(t, r.Holds, 22)
 		assert.Zero(t, r.Recommended%(10*ms))
-		catches := 0
+		catches, confirmed := 0, 0
 		for _, v := range r.Trials {
 			if v.Interval == 0 {
 				catches++
 			}
+			if v.Answer == Cleared && v.Interval >= r.Bound && v.Interval >= r.LongestStayed*3/2 && v.Interval <= r.Recommended {
+				confirmed++
+			}
 		}
 		assert.Equal(t, 2, catches)
+		assert.Equal(t, confirmed, r.Confirmed)
 	}
 }
 
@@ -179,7 +183,7 @@ func TestCoinIsNoCard(t *testing.T) {
 			found++
 		}
 	}
-	assert.LessOrEqual(t, found, 10)
+	assert.LessOrEqual(t, found, 20)
 }
 
 func TestNoAnswerThatCanBeTold(t *testing.T) {
@@ -296,6 +300,18 @@ func TestMeasuredOpenings(t *testing.T) {
 	assert.InDelta(t, 413, float64(r.Threshold)/1e6, 15)
 	assert.GreaterOrEqual(t, r.Recommended, r.Bound+30*ms)
 	assert.GreaterOrEqual(t, r.LongestStayed, 413*ms) // what was asked for
+
+	// After few trials the bound is far above 1.5 times what failed.
+	earlier := []Trial{{Answer: Stayed}}
+	for range 4 {
+		earlier = append(earlier, Trial{Interval: 340 * ms, Measured: 310 * ms, Answer: Stayed}, Trial{Interval: 520 * ms, Measured: 510 * ms, Answer: Cleared})
+	}
+	s, err := NewSession(plan(1), earlier)
+	require.NoError(t, err)
+	r = s.Result()
+	require.Equal(t, Found, r.Verdict, r.Text)
+	require.Greater(t, r.Bound, 520*ms)
+	assert.Equal(t, roundUp(r.Bound+30*ms), r.Recommended)
 }
 
 // An interrupted session goes on as it would have: with the same source, trial for trial.
@@ -435,7 +451,7 @@ func TestOfReleases(t *testing.T) {
 	assert.NotEmpty(t, r.Text)
 }
 
-// At most 50 ms for 25 trials; the limit here allows for a busy machine and the race detector.
+// At most 50 ms for 25 trials, the fit of each of them included.
 func BenchmarkResult(b *testing.B) {
 	_, r := run(b, plan(1), above(413*ms))
 	for len(r.Trials) < 25 {
@@ -447,5 +463,8 @@ func BenchmarkResult(b *testing.B) {
 			b.Fatal(err)
 		}
 		s.Result()
+	}
+	if each := b.Elapsed() / time.Duration(b.N); each > 50*ms {
+		b.Errorf("%v", each)
 	}
 }
