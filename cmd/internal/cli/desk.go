@@ -16,7 +16,6 @@ import (
 	"clearback/config"
 	"clearback/supervision"
 	"clearback/supervision/story"
-	"clearback/supervision/window"
 )
 
 // desk is what the daemon knows of a line beside its machine: what was told of its calls, how far its answers can be trusted, and
@@ -178,7 +177,7 @@ func (k *desk) setInterval(interval time.Duration) error {
 	c.Policy.Interval = interval
 	for _, s := range c.Policy.Steps {
 		if s <= interval {
-			c.Policy.Steps = window.Steps(c.Window(), interval)
+			c.Policy.Steps = c.StepsAbove(interval)
 			break
 		}
 	}

@@ -37,7 +37,7 @@ func rehearse(e *env, args []string) int {
 	defer cancel()
 	err := rehearsal.Run(ctx, o)
 	switch {
-	case errors.Is(err, rehearsal.ErrNoScene):
+	case errors.Is(err, rehearsal.ErrNoScene), errors.Is(err, rehearsal.ErrNoHabit):
 		return e.fault("%v", err)
 	case err != nil:
 		return e.failed(err)

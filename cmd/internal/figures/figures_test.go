@@ -5,7 +5,10 @@ package figures
 import (
 	"fmt"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"runtime"
+	"slices"
 	"testing"
 	"time"
 
@@ -90,6 +93,43 @@ func settle(seconds int) { <-time.After(time.Duration(seconds) * time.Second) }
 
 // pause keeps one measurement from falling into step with the media.
 func pause() { <-time.After(5*time.Millisecond + rand.N(10*time.Millisecond)) }
+
+// TestJournal: from the far end's BYE to the open command, with a journal beside without: the median of seven alternating rounds is at
+// most 1.25 times as long at p50.
+func TestJournal(t *testing.T) {
+	wanted(t)
+	const lines = 8
+	with, without := newHouseWith(t, lines, false, true), newHouseWith(t, lines, false, false)
+	w := newWatch(t, with.pid(), without.pid())
+	var ratios []float64
+	for range 7 {
+		a, b := with.round(count(60, 10)), without.round(count(60, 10))
+		ratios = append(ratios, float64(a.quantile(50))/float64(b.quantile(50)))
+		t.Logf("with a journal %v; without %v", a, b)
+	}
+	slices.Sort(ratios)
+	w.verdict().limit("BYE to open command, p50 with a journal / without, median of 7 rounds", ratios[len(ratios)/2], 1.25, "", false)
+	info, err := os.Stat(filepath.Join(with.dir, "journal.db"))
+	require.NoError(t, err)
+	require.Positive(t, info.Size())
+}
+
+// round clears so many calls one after the other, and returns how long each took from the BYE to the open command.
+func (h *house) round(n int) samples {
+	h.t.Helper()
+	var took samples
+	for range n {
+		h.x.call(len(took) % h.lines)
+		line := h.lineUp()
+		pause()
+		took = append(took, h.clear(line))
+		if len(took)%h.lines == 0 {
+			h.allClosed()
+		}
+	}
+	h.allClosed()
+	return took
+}
 
 // TestMemoryAndReady: 4 idle lines take at most 30 MB; ready at most 100 ms after the start.
 func TestMemoryAndReady(t *testing.T) {

@@ -29,6 +29,7 @@ type house struct {
 	t       testing.TB
 	dir     string
 	lines   int
+	journal bool
 	addr    func(n byte) netip.Addr
 	board   *board
 	x       *exchange
@@ -40,10 +41,13 @@ type house struct {
 	ready time.Duration // from the start to READY=1
 }
 
-func newHouse(t testing.TB, lines int, media bool) *house {
+// newHouse makes a house as people run it, with a journal.
+func newHouse(t testing.TB, lines int, media bool) *house { return newHouseWith(t, lines, media, true) }
+
+func newHouseWith(t testing.TB, lines int, media, journal bool) *house {
 	t.Helper()
 	a, b := byte(64+rand.IntN(128)), byte(rand.IntN(256))
-	h := &house{t: t, dir: t.TempDir(), lines: lines, through: make(chan int, lines)}
+	h := &house{t: t, dir: t.TempDir(), lines: lines, journal: journal, through: make(chan int, lines)}
 	h.addr = func(n byte) netip.Addr { return netip.AddrFrom4([4]byte{127, a, b, n}) }
 	h.board = newBoard(t, h.addr(5), lines+1) // one more for the bare path
 	h.x = newExchange(t, h.addr(3), h.addr(4))
@@ -66,6 +70,10 @@ func newHouse(t testing.TB, lines int, media bool) *house {
 }
 
 func (h *house) configure() {
+	record := ""
+	if h.journal {
+		record = "journal: {file: journal.db}\n"
+	}
 	var f strings.Builder
 	fmt.Fprintf(&f, `country: GB
 sip:
@@ -73,10 +81,10 @@ sip:
   service_side: {listen: "%s:5070", transports: [udp]}
 media: {ports: 30000-30999}
 log: {level: info, format: json}
-controllers:
+%scontrollers:
   - {name: loft, driver: modbus, modbus: {address: "%s"}}
 lines:
-`, h.addr(1), h.addr(2), h.board.at)
+`, h.addr(1), h.addr(2), record, h.board.at)
 	for i := range h.lines {
 		fmt.Fprintf(&f, `  - name: seat-%d
     adapter: {user: seat-%d, contact: "sip:seat-%d@%s"}
