@@ -19,8 +19,9 @@ type Contact struct {
 	alone  *span // that input alone
 
 	mu      sync.Mutex
-	current *opening // the interruption under way
-	opens   uint64   // counts openings written: a coil read before the latest proves nothing
+	current *opening  // the interruption under way
+	after   time.Time // when the last one was over
+	opens   uint64    // counts openings written: a coil read before the latest proves nothing
 
 	lastSeq uint32 // of the last interruption that was written
 	last    relay.Result
@@ -122,7 +123,7 @@ func (c *Contact) begin(i relay.Interruption) (*opening, *session, relay.Result)
 func (c *Contact) finish(o *opening, r relay.Result) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.current = nil
+	c.current, c.after = nil, time.Now()
 	close(o.over)
 	if r.Outcome != relay.Refused {
 		c.lastSeq, c.last, c.hasLast = o.Seq, r, true

@@ -19,8 +19,9 @@ const (
 	// senseSpacing is the shortest time from one reading of the board to the next, so that a fast board has 50 a second at most.
 	senseSpacing = 20 * time.Millisecond
 	// A board is left alone for so many times as long as the last reading took: a slow one then reads for a quarter of its time at
-	// most, or for half of it while a loop is open.
+	// most, or for half of it while a loop is open and for senseAfter, in which current that comes back tells that a hold stayed.
 	senseIdle, senseOpen = 3, 1
+	senseAfter           = time.Second
 	// senseClear is what is kept clear before the end of an opening, beside twice the time of a reading.
 	senseClear = 2 * time.Millisecond
 	// senseLook is how often a reading that has to let others go first looks again.
@@ -222,8 +223,8 @@ func (b *Board) senseWait(now time.Time, session *session) time.Duration {
 	took := n.ended.Sub(n.began)
 	open := false
 	for _, c := range b.contacts {
-		under, ends := c.underWay()
-		open = open || under
+		under, ends, after := c.underWay()
+		open = open || under || now.Before(after.Add(senseAfter))
 		if under && !ends.IsZero() && ends.Sub(now) < 2*took+senseClear {
 			return max(senseLook, ends.Sub(now))
 		}
@@ -239,14 +240,14 @@ func (b *Board) senseWait(now time.Time, session *session) time.Duration {
 	return pause
 }
 
-// underWay tells whether an interruption is, and when it ends, if the board has confirmed it.
-func (c *Contact) underWay() (is bool, ends time.Time) {
+// underWay tells whether an interruption is, when it ends, if the board has confirmed it, and when the last one was over.
+func (c *Contact) underWay() (is bool, ends, after time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.current == nil {
-		return false, time.Time{}
+		return false, time.Time{}, c.after
 	}
-	return true, c.current.due
+	return true, c.current.due, c.after
 }
 
 // waits tells whether a request waits for its answer.

@@ -192,7 +192,16 @@ func TestSenseGivesWay(t *testing.T) {
 			inTheWay++
 		}
 	}
+	over := len(board.readings())
+	for len(board.readings()) < over+4 {
+		<-enough.C
+	}
 	end()
+	shortest := time.Hour
+	for i, r := over+1, board.readings(); i < len(r); i++ {
+		shortest = min(shortest, r[i].at-r[i-1].at)
+	}
+	assert.Less(t, shortest, 3*answer, "half of it, soon after an opening")
 	assert.LessOrEqual(t, inTheWay, 1, "one may be, when this machine is busy with other things")
 	assert.GreaterOrEqual(t, len(board.readings()), times, "it is read all the same")
 }
