@@ -10,11 +10,11 @@ import (
 
 const (
 	// leastWidth is what the longest mark needs.
-	leastWidth = 48
+	leastWidth = 56
 	labelWidth = 9
 )
 
-// Histogram returns the trials as lines of text of at most width characters (48 at least), plain ASCII: a row for each interval that was
+// Histogram returns the trials as lines of text of at most width characters (56 at least), plain ASCII: a row for each interval that was
 // tried, rising, with a mark for each answer, and between them, at their place, the edges of the window, the threshold, the bound and the
 // recommendation.
 //
@@ -55,7 +55,7 @@ func (r Result) rows(room int) []row {
 	var out []row
 	for at, all := range answers {
 		slices.SortFunc(all, func(a, b byte) int { return cmp.Compare(strings.IndexByte(symbols, a), strings.IndexByte(symbols, b)) })
-		label := clock(at)
+		label := figure(at)
 		if at == 0 {
 			label = "unopened"
 		}
@@ -90,7 +90,7 @@ func symbol(t Trial) byte {
 func (r Result) marks() []row {
 	var out []row
 	add := func(at time.Duration, order int, format string, args ...any) {
-		out = append(out, row{at, order, fmt.Sprintf("-%*s - %s", labelWidth-1, clock(at), fmt.Sprintf(format, args...))})
+		out = append(out, row{at, order, fmt.Sprintf("-%*s - %s", labelWidth-1, figure(at), fmt.Sprintf(format, args...))})
 	}
 	for i, s := range r.Window.Spans {
 		from, to := "window begins", "window ends"
@@ -104,16 +104,19 @@ func (r Result) marks() []row {
 		add(s.To.At, 5, "%s (%s)", to, s.To.Reason)
 	}
 	if r.Threshold > 0 {
-		add(r.Threshold, 2, "threshold, %s to %s", clock(r.ThresholdLow), clock(r.ThresholdHigh))
+		add(r.Threshold, 2, "threshold, %s to %s", figure(r.ThresholdLow), figure(r.ThresholdHigh))
 	}
 	if r.Bound > 0 {
-		add(r.Bound, 3, "99 of 100 releases")
+		add(r.Bound, 3, "99 of 100 releases, at 95 %% confidence")
 	}
 	if r.Recommended > 0 {
 		add(r.Recommended, 4, "recommended")
 	}
 	return out
 }
+
+// figure writes a length in milliseconds, whatever it is, for a column.
+func figure(d time.Duration) string { return fmt.Sprintf("%d ms", d.Round(ms).Milliseconds()) }
 
 func (r Result) key() []string {
 	key := "x stayed   o cleared"

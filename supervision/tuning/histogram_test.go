@@ -36,7 +36,7 @@ func TestHistogram(t *testing.T) {
    400 ms | o
 -  402 ms - threshold, 386 ms to 418 ms
    410 ms | xoO
--  560 ms - 99 of 100 releases
+-  560 ms - 99 of 100 releases, at 95 % confidence
 -  588 ms - window goes on (flash-ends)
    620 ms | oo
 -  620 ms - recommended
@@ -52,7 +52,7 @@ func TestHistogramOfManyTrials(t *testing.T) {
 	for range 60 {
 		r.Trials = append(r.Trials, Trial{Interval: 400 * ms, Answer: Stayed})
 	}
-	assert.Equal(t, "   400 ms | "+strings.Repeat("x", 31)+" +29", r.Histogram(0)[0])
+	assert.Equal(t, "   400 ms | "+strings.Repeat("x", 39)+" +21", r.Histogram(0)[0])
 	assert.Equal(t, "   400 ms | "+strings.Repeat("x", 60), r.Histogram(100)[0])
 }
 

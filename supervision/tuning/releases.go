@@ -46,6 +46,6 @@ func OfReleases(p Plan, releases []time.Duration) (Result, error) {
 		return r, nil
 	}
 	r.Recommended = practical(r.Window, bound)
-	r.Verdict, r.Text = Found, fmt.Sprintf("%s; hence %s.", found, clock(r.Recommended))
+	r.Verdict, r.Text = Found, fmt.Sprintf("%s; with what relay and controller can take from it, %s.", found, clock(r.Recommended))
 	return r, nil
 }

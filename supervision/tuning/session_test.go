@@ -108,7 +108,7 @@ func TestNoneCleared(t *testing.T) {
 	assert.Equal(t, NoneCleared, r.Verdict)
 	noFigures(t, r)
 	assert.Equal(t, 1400*ms, r.LongestStayed)
-	assert.Equal(t, "None of 11 holds cleared, not even at 1400 ms, the longest that was tried. Either the contact does not open the loop (see that it moves, and that it is in the pair between adapter and line card), "+
+	assert.Equal(t, "None of 11 holds cleared, not even at 1.4s, the longest that was tried. Either the contact does not open the loop (see that it moves, and that it is in the pair between adapter and line card), "+
 		"or this card does not let go on an open loop.", r.Text)
 }
 
@@ -117,8 +117,8 @@ func TestAllCleared(t *testing.T) {
 	assert.Equal(t, AllCleared, r.Verdict)
 	noFigures(t, r)
 	assert.LessOrEqual(t, r.Holds, 8)
-	assert.Equal(t, "All of 6 holds cleared, already at 250 ms, the shortest that was tried: the card's release time lies below that and cannot be told more exactly, so there is no figure from the trials."+
-		" What the line's window recommends, 800 ms, is well above it.", r.Text)
+	assert.Equal(t, "All of 6 holds cleared, already at 250ms, the shortest that was tried: the card's release time lies below that and cannot be told more exactly, so there is no figure from the trials."+
+		" What the line's window recommends, 800ms, is well above it.", r.Text)
 	assert.Equal(t, 800*ms, r.Window.Recommended)
 }
 
@@ -165,7 +165,7 @@ func TestContradictory(t *testing.T) {
 	_, r := run(t, plan(1), always(Stayed), earlier...)
 	assert.Equal(t, Contradictory, r.Verdict)
 	noFigures(t, r)
-	assert.Equal(t, "Holds stayed at intervals up to 900 ms and cleared at shorter ones, more often than chance allows: that is no threshold. See that every call is really held before its trial, that nobody else touches the line, and that the contact opens each time; then begin again.", r.Text)
+	assert.Equal(t, "Holds stayed at intervals up to 900ms and cleared at shorter ones, more often than chance allows: that is no threshold. See that every call is really held before its trial, that nobody else touches the line, and that the contact opens each time; then begin again.", r.Text)
 }
 
 // Answers by the toss of a coin are not taken for a threshold.
@@ -246,6 +246,7 @@ func TestFlashWindowLiftsTheRecommendation(t *testing.T) {
 	assert.Greater(t, r.Recommended, 850*ms)
 	assert.True(t, r.Window.Allows(r.Recommended))
 	assert.GreaterOrEqual(t, r.Confirmed, 2)
+	assert.Contains(t, r.Text, "hence 890ms, the next that the line's window allows.")
 }
 
 func TestLineRingsUp(t *testing.T) {
@@ -261,7 +262,7 @@ func TestLineRingsUp(t *testing.T) {
 	assert.Zero(t, r.Recommended)
 	assert.Equal(t, 500*ms, r.RangUpFrom)
 	assert.Contains(t, r.Text, "the line rang up after the break in")
-	assert.Contains(t, r.Text, "from 500 ms on")
+	assert.Contains(t, r.Text, "from 500ms on")
 
 	once := 0
 	_, r = run(t, plan(1), func(i int, interval time.Duration, catch bool) Trial {
@@ -272,7 +273,7 @@ func TestLineRingsUp(t *testing.T) {
 		return v
 	})
 	assert.Equal(t, Found, r.Verdict, r.Text)
-	assert.Contains(t, r.Text, "The line rang up after the break in 1 trial, from 500 ms on.")
+	assert.Contains(t, r.Text, "The line rang up after the break in 1 trial, from 500ms on.")
 }
 
 // A slip of the answer at a long interval is not thought away: 1.5 times that interval it is, or none.

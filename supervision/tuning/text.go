@@ -7,7 +7,14 @@ import (
 	"clearback/supervision/window"
 )
 
-func clock(d time.Duration) string { return fmt.Sprintf("%d ms", d.Round(ms).Milliseconds()) }
+// clock writes a length the way the configuration does: 800ms, 1.4s.
+func clock(d time.Duration) string {
+	d = d.Round(ms)
+	if d >= time.Second && d%(10*ms) == 0 {
+		return d.String()
+	}
+	return fmt.Sprintf("%dms", d.Milliseconds())
+}
 
 func holds(n int) string {
 	if n == 1 {
@@ -100,8 +107,9 @@ func (s *Session) ringsUp(c counts, recommended time.Duration) string {
 }
 
 func (s *Session) says(c counts, r *Result) string {
-	text := fmt.Sprintf("The card lets go at %s on the average (%s to %s), spread %s; %s, hence %s.",
-		clock(r.Threshold), clock(r.ThresholdLow), clock(r.ThresholdHigh), clock(r.Spread), s.why(c, s.need(c)), clock(r.Recommended))
+	need := s.need(c)
+	text := fmt.Sprintf("The card lets go at %s on the average (%s to %s), spread %s; %s, hence %s%s.",
+		clock(r.Threshold), clock(r.ThresholdLow), clock(r.ThresholdHigh), clock(r.Spread), s.why(c, need), clock(r.Recommended), lifted(need, r.Recommended))
 	if r.Confirmed > 0 {
 		text += fmt.Sprintf(" %s cleared at that length.", holds(r.Confirmed))
 	} else {
@@ -111,6 +119,14 @@ func (s *Session) says(c counts, r *Result) string {
 		text += fmt.Sprintf(" The line rang up after the break in %s, from %s on.", trials(c.rangUp), clock(c.rangUpFrom))
 	}
 	return text + s.outlier(c)
+}
+
+// lifted says why the recommendation is longer than it need be.
+func lifted(need, recommended time.Duration) string {
+	if recommended <= roundUp(need) {
+		return ""
+	}
+	return ", the next that the line's window allows"
 }
 
 func trials(n int) string {
