@@ -23,7 +23,7 @@ type dropper struct {
 
 	calls   int // of the next step; fitted to how long steps take
 	checked time.Time
-	more    bool // the last step did not find everything
+	more    bool          // the last step did not find everything
 	slowest time.Duration // of all steps
 }
 

@@ -36,27 +36,16 @@ func guest() bool {
 }
 
 func prepareGuest() error {
-	modules, err := filepath.Glob("/modules/*.ko")
-	if err != nil {
+	if err := loadModules(); err != nil {
 		return err
-	}
-	slices.Sort(modules)
-	for _, m := range modules {
-		f, err := os.Open(m)
-		if err != nil {
-			return err
-		}
-		if err := unix.FinitModule(int(f.Fd()), "", 0); err != nil {
-			fmt.Println("guest: module", m, err)
-		}
-		_ = f.Close() // only read
 	}
 	for _, dir := range []string{"/dev", "/disk", "/tmp", "/proc"} {
 		if err := os.MkdirAll(dir, 0o755); err != nil {
 			return err
 		}
 	}
-	if err := unix.Mount("dev", "/dev", "devtmpfs", 0, ""); err != nil && err != unix.EBUSY {
+	err := unix.Mount("dev", "/dev", "devtmpfs", 0, "")
+	if err != nil && err != unix.EBUSY {
 		return fmt.Errorf("mount /dev: %w", err)
 	}
 	for range 200 {
@@ -66,6 +55,26 @@ func prepareGuest() error {
 		<-time.After(50 * time.Millisecond) // the disk comes when it comes
 	}
 	return fmt.Errorf("mount the disk: %w", err)
+}
+
+// loadModules loads the kernel's modules; each pass loads those of which others are in need.
+func loadModules() error {
+	left, err := filepath.Glob("/modules/*.ko")
+	for n := -1; err == nil && len(left) > 0 && len(left) != n; {
+		n = len(left)
+		left = slices.DeleteFunc(left, func(m string) bool {
+			var f *os.File
+			if f, err = os.Open(m); err != nil {
+				return false
+			}
+			defer f.Close()
+			return unix.FinitModule(int(f.Fd()), "", 0) == nil
+		})
+	}
+	if len(left) > 0 {
+		fmt.Println("guest: not loaded:", left)
+	}
+	return err
 }
 
 // tellCommitted tells the largest id that another connection sees: with FULL it sees what is synced.

@@ -21,6 +21,8 @@ type store struct {
 	db     *sql.DB
 	conn   *sql.Conn
 	run    int64
+	begun  int64 // the run
+	goesOn bool  // this process wrote it before
 	stmts  statements
 
 	lines   map[string]int64 // their rows
@@ -111,13 +113,24 @@ func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Tim
 		if err := s.read(ctx); err != nil {
 			return err
 		}
-		if before != nil && os.SameFile(before.file, s.file) {
-			s.run, s.base, s.stale, s.newest = before.run, before.base, before.stale, before.newest
-			return nil
+		if s.goesOn, err = before.isRunOf(ctx, s.conn); err != nil || s.goesOn {
+			return err
 		}
 		return s.begin(ctx, o.Version, now)
 	})
+	if err == nil && s.goesOn {
+		s.run, s.begun, s.base, s.stale, s.newest = before.run, before.begun, before.base, before.stale, before.newest
+	}
 	return s, err
+}
+
+// isRunOf tells whether the file holds the run that s wrote: the same path, and even the same inode, may be another file by now.
+func (s *store) isRunOf(ctx context.Context, c *sql.Conn) (is bool, err error) {
+	if s == nil {
+		return false, nil
+	}
+	err = c.QueryRowContext(ctx, "SELECT count(*) FROM runs WHERE id = ? AND began = ?", s.run, s.begun).Scan(&is)
+	return is, err
 }
 
 // read reads what is needed to go on.
@@ -160,7 +173,8 @@ func (s *store) read(ctx context.Context) error {
 
 // begin writes that a run begins.
 func (s *store) begin(ctx context.Context, version string, now time.Time) error {
-	res, err := s.conn.ExecContext(ctx, "INSERT INTO runs(began, version) VALUES(?, ?)", now.UnixMicro(), version)
+	s.begun = now.UnixMicro()
+	res, err := s.conn.ExecContext(ctx, "INSERT INTO runs(began, version) VALUES(?, ?)", s.begun, version)
 	if err != nil {
 		return err
 	}

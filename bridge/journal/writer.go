@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"time"
 
 	"go.uber.org/zap"
@@ -186,7 +185,7 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 		return err
 	}
 	w.s = s
-	if w.before == nil || !os.SameFile(w.before.file, s.file) {
+	if !s.goesOn {
 		if w.before != nil {
 			w.d.anew()
 			for _, k := range w.shared.all() {

@@ -1,7 +1,7 @@
 #!/bin/sh
 # kernel.sh DIR
 # Puts a kernel of the Debian release of this machine (for virtual machines, about 30 MB to fetch), and what it needs to
-# mount ext4 on a virtio disk, into DIR: vmlinuz, and modules numbered in the order in which they are to be loaded.
+# mount ext4 on a virtio disk, into DIR: vmlinuz, and modules.
 set -eu
 dir=$1
 work=$(mktemp -d)
@@ -14,12 +14,10 @@ chmod 777 "$work"
 dpkg-deb -x "$work"/linux-image-*.deb "$work/root"
 mkdir -p "$work/out"
 cp "$work"/root/boot/vmlinuz-* "$work/out/vmlinuz"
-n=10
 # What is not there is built into the kernel.
 for name in virtio virtio_ring virtio_pci_legacy_dev virtio_pci_modern_dev virtio_pci virtio_blk crc16 libcrc32c crc32c_generic mbcache jbd2 ext4; do
 	file=$(find "$work/root" -name "$name.ko" | head -1)
-	[ -z "$file" ] || cp "$file" "$work/out/$n-$name.ko"
-	n=$((n + 1))
+	[ -z "$file" ] || cp "$file" "$work/out/$name.ko"
 done
 rm -rf "$dir"
 mkdir -p "$(dirname "$dir")"

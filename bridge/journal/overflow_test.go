@@ -1,0 +1,119 @@
+package journal
+
+import (
+	"database/sql"
+	"os"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"clearback/supervision/story"
+)
+
+// TestTooMuchForAnOutage sends more than can be held while the file is locked: entries beyond the bound are lost and counted, accounts are not.
+func TestTooMuchForAnOutage(t *testing.T) {
+	path := newPath(t)
+	o, logs := watched(path)
+	j := open(o, quick())
+	other, err := sql.Open("sqlite", dsn(path, "mode=rw"))
+	require.NoError(t, err)
+	other.SetMaxOpenConns(1)
+	_, err = other.Exec("BEGIN EXCLUSIVE")
+	require.NoError(t, err)
+	const calls = 3000 // of 14 rows each
+	for call := uint64(1); call <= calls; call++ {
+		held("box-office", start.Add(time.Duration(call)*time.Minute), call, "on").into(j)
+		if call%500 == 0 {
+			eventually(t, "the writer takes it", func() bool { return len(j.queue.wake) == 0 && queued(j) == 0 })
+		}
+	}
+	eventually(t, "alarm", func() bool { return alarms(logs, "locked") > 0 && j.Health().Dropped > 0 })
+	dropped := j.Health().Dropped
+	assert.Equal(t, uint64(calls*14-pendingLimit), dropped)
+	_, err = other.Exec("ROLLBACK")
+	require.NoError(t, err)
+	require.NoError(t, other.Close())
+	written(t, j)
+	require.NoError(t, j.Close())
+	assert.Equal(t, 1, alarms(logs, "records of the journal were lost"))
+	r := reader(t, path)
+	losses, err := r.Losses(ctx, time.Time{})
+	require.NoError(t, err)
+	require.Len(t, losses, 1)
+	assert.Equal(t, int64(dropped), losses[0].Records)
+	assert.False(t, losses[0].Ended.Before(losses[0].Began))
+	rows, err := r.Calls(ctx, Filter{})
+	require.NoError(t, err)
+	require.Len(t, rows, calls)
+	for _, row := range rows {
+		require.Equal(t, story.OutcomeCleared, row.Outcome)
+	}
+}
+
+func queued(j *Journal) int {
+	n, _ := j.queue.state()
+	return n
+}
+
+func TestQueueIsBounded(t *testing.T) {
+	var q queue
+	q.init(1000)
+	for range 1100 {
+		q.putEntry(&story.Entry{Line: "box-office"})
+	}
+	n, dropped := q.state()
+	assert.Equal(t, 1000, n)
+	assert.Equal(t, uint64(100), dropped)
+	chunks, _ := q.take(nil)
+	q.giveBack(chunks)
+	q.settled()
+	assert.LessOrEqual(t, len(q.spare), spares)
+	q.put(record{trial: &Trial{}})
+	n, _ = q.state()
+	assert.Equal(t, 1, n)
+}
+
+func TestFileTakenAway(t *testing.T) {
+	path := newPath(t)
+	o, logs := watched(path)
+	j := open(o, quick())
+	j.KeepLine(LineState{Line: "box-office", Stayed: 3})
+	held("box-office", start, 1, "on").into(j)
+	written(t, j)
+	for _, suffix := range []string{"", walSuffix, shmSuffix} {
+		require.NoError(t, os.Remove(path+suffix))
+	}
+	eventually(t, "it is seen", func() bool { return alarms(logs, "taken away") == 1 })
+	held("box-office", start.Add(time.Hour), 2, "on").into(j)
+	written(t, j)
+	require.NoError(t, j.Close())
+	r := reader(t, path)
+	_, entries, err := r.Call(ctx, 2)
+	require.NoError(t, err)
+	assert.Len(t, entries, 13)
+	k, err := r.LineState(ctx, "box-office")
+	require.NoError(t, err)
+	assert.Equal(t, 3, k.Stayed, "what is kept is written anew")
+}
+
+func TestLockedWhenOpened(t *testing.T) {
+	path := newPath(t)
+	j := open(options(t, path), quick())
+	j.KeepLine(LineState{Line: "box-office", Stayed: 3})
+	held("box-office", start, 7, "on").into(j)
+	require.NoError(t, j.Close())
+	other, err := sql.Open("sqlite", dsn(path, "mode=rw&_pragma=locking_mode(EXCLUSIVE)"))
+	require.NoError(t, err)
+	other.SetMaxOpenConns(1)
+	_, err = other.Exec("BEGIN EXCLUSIVE")
+	require.NoError(t, err)
+	began := time.Now()
+	j = open(options(t, path), quick())
+	assert.Less(t, time.Since(began), firstLoad+time.Second)
+	assert.Equal(t, LineState{Line: "box-office"}, j.LineState("box-office"), "not known yet")
+	require.NoError(t, other.Close())
+	eventually(t, "it is read later", func() bool { return j.LineState("box-office").Stayed == 3 && j.FirstCall() == 8 })
+	require.NoError(t, j.Close())
+}
