@@ -80,8 +80,8 @@ func (m *Machine) dropCheck(now Instant) {
 	}
 }
 
-// probeAnswered takes the answer of the latest probe; a late answer of an earlier one is worth nothing, and neither is one
-// that nobody asked for.
+// probeAnswered takes the answer of the latest probe in time; a late one, one of an earlier probe and one that nobody asked
+// for are worth nothing.
 func (m *Machine) probeAnswered(now Instant, ev *Event) {
 	if m.probes == 0 {
 		return
@@ -102,10 +102,8 @@ func (m *Machine) probeAnswered(now Instant, ev *Event) {
 		m.suppressWanted(SuppressedUnknownCall)
 	case m.check.asked:
 		m.checked(now, h)
-	case h == HookOn && m.idle() && m.sensed() == HookUnknown:
-		m.seenOn() // late, and still true: nothing has happened on the line since
 	default:
-		// nothing to learn: unknown, late, or the line is busy
+		// late: who knows what has happened on the line since
 	}
 }
 

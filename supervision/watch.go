@@ -120,6 +120,9 @@ func (m *Machine) leftOffHook(now Instant) {
 	}
 	m.sawOff(now)
 	m.beginOffHook()
+	if !m.check.asked {
+		m.look()
+	}
 }
 
 // inCallbackWindow tells whether the emergency centre may be about to call back.

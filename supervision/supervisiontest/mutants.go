@@ -156,7 +156,7 @@ func opens(why supervision.Suppression) Build {
 
 // Mutants returns the machines with one broken rule each.
 func Mutants() []Mutant {
-	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfManner())
+	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfManner(), mutantsOfWatching(), mutantsOfConsent())
 }
 
 func mutantsOfCalls() []Mutant {

@@ -162,7 +162,7 @@ func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 		if !t.answered || !t.idle() {
 			break
 		}
-		if ev.Hook == supervision.HookOn && t.sensed() == supervision.HookUnknown {
+		if w.asked && ev.Hook == supervision.HookOn {
 			t.seen(now, ev.Hook)
 		}
 		w.off = w.asked && ev.Hook == supervision.HookOff

@@ -109,12 +109,13 @@ func Policies() []supervision.Policy {
 	steps.FlashMax = 900 * ms
 	short.Interval, short.Lead, short.GuardTime, short.MaxInterval = 300*ms, 200*ms, 150*ms, 1000*ms
 	short.OnHookRecognition, short.CallbackWindow, short.ProbeTrusted = 400*ms, time.Minute, true
+	short.Watch = 0
 	tight.Lead, tight.Interval, tight.MaxInterval = 1200*ms, 800*ms, 1000*ms
 	safe.LifeSafety = true
 	sensed, both, watched, again := std, steps, short, probed
+	both.Watch, watched.Watch = 10*time.Second, 5*time.Second
 	sensed.SenseTrusted, sensed.Steps = true, []time.Duration{1100 * ms}
-	both.SenseTrusted, both.Watch, both.Repeats = true, 10*time.Second, 1
-	watched.Watch = 5 * time.Second
+	both.SenseTrusted, both.Repeats = true, 1
 	again.Repeats, again.Steps = 2, []time.Duration{1000 * ms}
 	return []supervision.Policy{
 		std, probed, flash, steps, probed, short, tight, steps, std, probed, steps, short, safe,
