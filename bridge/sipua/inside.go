@@ -14,7 +14,7 @@ import (
 
 // request takes a request inside the dialog.
 func (l *leg) request(r *endpoint.Request) {
-	if l.remoteTag(r) && r.Method != sip.BYE {
+	if l.remoteTag(r) {
 		l.dates.learn(r.Request, l.c.a.now())
 	}
 	l.flashed(r)

@@ -14,8 +14,7 @@ import (
 // alone is a far end whose line is the box itself.
 func alone(t *testing.T) (*Session, *box) {
 	t.Helper()
-	b := newBox(t)
-	b.open = func() []time.Duration { return nil }
+	b := newBox(t, func() []time.Duration { return nil })
 	return calls(t, b.at), b
 }
 

@@ -64,9 +64,10 @@ type message struct {
 	from    netip.AddrPort
 }
 
-func newBox(t *testing.T) *box {
+// newBox makes a box at a line whose contact was asked for these interruptions.
+func newBox(t *testing.T, open func() []time.Duration) *box {
 	t.Helper()
-	b := &box{t: t, seen: make(chan string, 1000), said: make(chan message, 1000), answer: 200}
+	b := &box{t: t, open: open, seen: make(chan string, 1000), said: make(chan message, 1000), answer: 200}
 	for _, c := range []**net.UDPConn{&b.conn, &b.sound} {
 		conn, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 		require.NoError(t, err)
@@ -286,8 +287,8 @@ func policy() supervision.Policy {
 
 func newHouse(t *testing.T, change ...func(*supervision.Policy, *sipua.LineOptions)) *house {
 	t.Helper()
-	h := &house{t: t, box: newBox(t), contact: relaytest.NewFake(relay.KindOneshot)}
-	h.box.open = func() []time.Duration {
+	h := &house{t: t, contact: relaytest.NewFake(relay.KindOneshot)}
+	h.box = newBox(t, func() []time.Duration {
 		var all []time.Duration
 		for _, c := range h.contact.Calls() {
 			if c.Name == "interrupt" {
@@ -295,7 +296,7 @@ func newHouse(t *testing.T, change ...func(*supervision.Policy, *sipua.LineOptio
 			}
 		}
 		return all
-	}
+	})
 	core, logged := observer.New(zap.DebugLevel)
 	h.logged = logged
 	log := zap.New(core)

@@ -102,6 +102,11 @@ func calls(t *testing.T, at netip.AddrPort) *Session {
 		}) == nil {
 			s.Noted(story.Note{Line: "box-office", Call: 9, Party: story.Party{CallID: "another"}})
 			s.Noted(story.Note{Line: "workshop", Call: 8, Party: story.Party{CallID: id}})
+			s.mu.Lock()
+			if s.call.id != 0 {
+				t.Error("another call was taken for its own")
+			}
+			s.mu.Unlock()
 			s.Noted(story.Note{Line: "box-office", Call: 7, Party: story.Party{CallID: id}})
 		}
 	}()
@@ -125,6 +130,9 @@ func TestCallAnsweredBySIPp(t *testing.T) {
 			r, err := s.Clear(t.Context(), 0, false)
 			require.NoError(t, err)
 			require.Equal(t, Result{Call: 7}, r)
+			s.tone.mu.Lock()
+			require.False(t, s.tone.to.IsValid(), "silence")
+			s.tone.mu.Unlock()
 			await()
 		})
 	}

@@ -149,6 +149,25 @@ func TestGone(t *testing.T) {
 	require.Equal(t, call+1, next)
 }
 
+// The near end hangs up when the trial was set already, and before the far end did.
+func TestGoneJustBeforeTheClearing(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	_, err := h.session.Ring(t.Context())
+	require.NoError(t, err)
+	h.box.saw("ACK")
+	defer h.line.Follow(func(e story.Entry) {
+		if e.Event.Kind == supervision.TrialSet {
+			h.box.request("BYE", 1, "")
+		}
+	})()
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	defer cancel()
+	_, err = h.session.Clear(ctx, 300*time.Millisecond, false)
+	require.ErrorIs(t, err, ErrGone)
+	require.Empty(t, h.box.open())
+}
+
 // A call of the adapter stops the session for good, whenever it comes.
 func TestStopped(t *testing.T) {
 	for _, c := range []struct{ number, says string }{{"5550151", "was not sent on"}, {"999", "was sent on"}} {
@@ -253,6 +272,8 @@ func TestEnd(t *testing.T) {
 	require.ErrorIs(t, err, ErrStopped)
 	_, err = h.session.Clear(t.Context(), 0, false)
 	require.ErrorIs(t, err, ErrStopped)
+	h.box.dial("5550151", h.toAdapter())
+	require.Contains(t, h.box.told(1, "INVITE").start, "100")
 	h.session.asked("5550151", false) // too late to matter
 }
 
