@@ -45,10 +45,14 @@ func defaultEquipment() Equipment {
 	}
 }
 
-// Window returns what is known of the line, for the window of its intervals ([window.Of]). Where the file has flash_max without
+// Window returns what is known of the line, for the window of its intervals ([window.Of]). A line that was not read from a file has no
+// Equipment: then the defaults are meant. Where the file has flash_max without
 // flash_min, everything up to flash_max can be a flash.
 func (l *Line) Window() window.Line {
-	w, e, p := window.Defaults(), &l.Equipment, &l.Policy
+	w, e, p := window.Defaults(), l.Equipment, &l.Policy
+	if e == (Equipment{}) {
+		e = defaultEquipment()
+	}
 	upTo := func(usual window.Band, v time.Duration) window.Band {
 		return window.Band{Min: min(usual.Min, v), Max: v}
 	}
