@@ -4,16 +4,21 @@ import (
 	"context"
 	"errors"
 	"flag"
+	"fmt"
+	"time"
 
 	"go.uber.org/zap"
 
 	"clearback/bridge/rehearsal"
+	"clearback/bridge/status"
 	"clearback/config"
+	"clearback/supervision"
+	"clearback/supervision/tuning"
 )
 
 func rehearse(e *env, args []string) int {
 	f := flag.NewFlagSet("rehearse", flag.ContinueOnError)
-	o := rehearsal.Options{Start: startRehearsed, Out: e.Out}
+	o := rehearsal.Options{Start: startRehearsed, Tune: tuneRehearsed, Out: e.Out}
 	f.BoolVar(&o.Without, "without-clearback", false, "leave the daemon out: the trouble itself")
 	f.BoolVar(&o.JSON, "json", false, "print the result as JSON")
 	f.BoolVar(&o.AllHabits, "habits", false, "play every scene of a clearing with every habit of adapters")
@@ -53,3 +58,57 @@ func startRehearsed(_ context.Context, c *config.Config, log *zap.Logger) (rehea
 	}
 	return d, nil
 }
+
+// tuneRehearsed makes a tuning session as `tune` makes it, without its socket.
+func tuneRehearsed(ctx context.Context, d rehearsal.Daemon, line string, near rehearsal.NearEnd) (time.Duration, string, error) {
+	served, ok := d.(*Daemon)
+	if !ok {
+		return 0, "", fmt.Errorf("the daemon under rehearsal is a %T, which cannot be asked for trials", d)
+	}
+	k := served.desk(line)
+	if k == nil {
+		return 0, "", fmt.Errorf("there is no line %q", line)
+	}
+	t := &tuner{
+		line: line, session: time.Now().UnixMilli(), plan: planFor(k.c, supervision.IntervalFloor, false, usualHolds),
+		bench: houseBench{&house{d: served}}, person: nearPerson{near}, say: func(string, ...any) {},
+	}
+	r, err := t.run(ctx)
+	return r.Recommended, r.Text, err
+}
+
+// houseBench is the house without its socket.
+type houseBench struct{ h *house }
+
+func (b houseBench) BeginTrials(_ context.Context, line string) error { return b.h.BeginTrials(line) }
+func (b houseBench) Ring(ctx context.Context, line string) (uint64, error) {
+	return b.h.Ring(ctx, line)
+}
+func (b houseBench) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (status.Trial, error) {
+	return b.h.Clear(ctx, line, interval, pulseDiallingOff)
+}
+func (b houseBench) KeepTrial(_ context.Context, line string, a status.TrialAnswer) error {
+	return b.h.KeepTrial(line, a)
+}
+func (b houseBench) EndTrials(_ context.Context, line string) error { return b.h.EndTrials(line) }
+
+// nearPerson is the rehearsal's near end.
+type nearPerson struct{ rehearsal.NearEnd }
+
+// Answer implements person.
+func (p nearPerson) Answer(ctx context.Context, _, _ int) error { return p.NearEnd.Answer(ctx) }
+
+// Lamp implements person.
+func (p nearPerson) Lamp(ctx context.Context) (tuning.Answer, error) {
+	out, err := p.LampOut(ctx)
+	if out {
+		return tuning.Cleared, err
+	}
+	return tuning.Stayed, err
+}
+
+// RangUp implements person: the model has no such adapter.
+func (p nearPerson) RangUp(context.Context) (bool, error) { return false, nil }
+
+// Free implements person.
+func (p nearPerson) Free(ctx context.Context, _ bool) error { return p.HangUp(ctx) }

@@ -40,7 +40,7 @@ type bench interface {
 
 // person is who lifts, holds and looks at the lamp.
 type person interface {
-	// Answer is told that the line is about to be called, and returns at once.
+	// Answer lifts when the line rings, which it is about to, or tells somebody to; ctx ends when nobody calls any more.
 	Answer(ctx context.Context, n, most int) error
 	// Hold returns when the call is held.
 	Hold(ctx context.Context) error
@@ -48,8 +48,8 @@ type person interface {
 	Lamp(ctx context.Context) (tuning.Answer, error)
 	// RangUp tells whether the line rang up after the break.
 	RangUp(ctx context.Context) (bool, error)
-	// Free returns when the line is on hook again after a hold that stayed.
-	Free(ctx context.Context) error
+	// Free returns when the line is on hook again; a hold that stayed has to be taken back for that.
+	Free(ctx context.Context, stayed bool) error
 }
 
 // tuner makes the trials of one line.
@@ -99,10 +99,7 @@ func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
 // trial is one whole clearing.
 func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (tuning.Trial, error) {
 	made := tuning.Trial{Interval: interval}
-	if err := t.person.Answer(ctx, n, t.plan.MaxHolds); err != nil {
-		return made, err
-	}
-	if _, err := t.bench.Ring(ctx, t.line); err != nil {
+	if err := t.ring(ctx, n); err != nil {
 		return made, err
 	}
 	if err := t.person.Hold(ctx); err != nil {
@@ -135,10 +132,22 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (tunin
 	if err := t.bench.KeepTrial(ctx, t.line, status.TrialAnswer{Trial: r, Session: t.session, Cleared: words, RangUp: made.RangUp}); err != nil {
 		return made, err
 	}
-	if made.Answer == tuning.Stayed {
-		return made, t.person.Free(ctx)
+	return made, t.person.Free(ctx, made.Answer == tuning.Stayed)
+}
+
+// ring calls the line until it is answered.
+func (t *tuner) ring(ctx context.Context, n int) error {
+	calling, cancel := context.WithCancel(ctx)
+	defer cancel()
+	lifted := make(chan error, 1) // one answer, taken below
+	go func() { lifted <- t.person.Answer(calling, n, t.plan.MaxHolds) }()
+	_, err := t.bench.Ring(ctx, t.line)
+	if err != nil {
+		cancel()
+		<-lifted
+		return err
 	}
-	return made, nil
+	return <-lifted
 }
 
 func tune(e *env, args []string) int {
@@ -318,7 +327,10 @@ func (p *reader) RangUp(ctx context.Context) (bool, error) {
 }
 
 // Free implements person.
-func (p *reader) Free(ctx context.Context) error {
+func (p *reader) Free(ctx context.Context, stayed bool) error {
+	if !stayed {
+		return nil
+	}
 	_, err := p.ask(ctx, "  The line is still held: take the call back on a set and hang up, so that the lamp goes out. Then press Enter.")
 	return err
 }
