@@ -180,7 +180,7 @@ func (b *goBoard) meets(f relaytest.Fault, pdu []byte) bool {
 	case onSensing:
 		return pdu[0] == 2
 	}
-	return true
+	return pdu[0] != 2 // the cases mean the contact's own requests
 }
 
 func (b *goBoard) act(pdu []byte) []byte {

@@ -75,6 +75,12 @@ func sensingBoard(t *testing.T, change func(*goBoard)) (*goBoard, *Board, []*Con
 	return board, b, contacts
 }
 
+// slow makes every answer take that long.
+func (b *goBoard) slow(answer time.Duration) {
+	b.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer})
+	b.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer, On: onSensing})
+}
+
 // readings returns the requests for inputs that came in.
 func (b *goBoard) readings() (all []wireEvent) {
 	for _, w := range b.requests() {
@@ -170,7 +176,7 @@ func TestSenseGivesWay(t *testing.T) {
 	t.Parallel()
 	const answer, length, times = 60 * time.Millisecond, 400 * time.Millisecond, 8
 	board, _, contacts := sensingBoard(t, nil)
-	board.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer})
+	board.slow(answer)
 	ctx, end := senseOnAndOn(t, contacts)
 	enough := time.NewTicker(time.Millisecond)
 	defer enough.Stop()
@@ -211,7 +217,7 @@ func TestSenseGivesWayToAClose(t *testing.T) {
 	t.Parallel()
 	const answer = 60 * time.Millisecond
 	board, _, contacts := sensingBoard(t, nil)
-	board.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer})
+	board.slow(answer)
 	ctx, end := senseOnAndOn(t, contacts)
 	for range 5 {
 		asked := time.Since(board.start)

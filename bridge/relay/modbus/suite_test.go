@@ -3,6 +3,7 @@ package modbus
 import (
 	"context"
 	"os"
+	"sync"
 	"testing"
 	"time"
 
@@ -47,11 +48,26 @@ func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest
 		}
 		return names
 	}
+	ctx, end := context.WithCancel(context.Background())
+	var sensing sync.WaitGroup
 	t.Cleanup(func() {
 		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
 		defer cancel()
 		b.Shutdown(ctx)
+		end()
+		sensing.Wait()
 	})
+	for _, c := range sub.Contacts {
+		if c := c.(*Contact); c.opt.Sense != nil { // as in service: an input is read all the time
+			sensing.Go(func() {
+				for ctx.Err() == nil {
+					if _, err := c.Sense(ctx); err != nil {
+						<-time.After(time.Millisecond) // no connection: nothing waits for anything
+					}
+				}
+			})
+		}
+	}
 	return sub
 }
 
@@ -66,6 +82,7 @@ func TestSuiteGoBoard(t *testing.T) {
 	}
 	run("coil", true, 0, nil)
 	run("open when off", false, 0, func(o *ContactOptions) { o.OpenOn = false })
+	run("sensing", true, 0, func(o *ContactOptions) { o.Sense = &Sense{Input: o.Coil} })
 	run("timed", true, 20*time.Millisecond, func(o *ContactOptions) {
 		o.Timed = &Timed{Register: o.Coil, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
 	})
