@@ -40,7 +40,7 @@ func randomOrder(seed uint64) []Entry {
 func checkTold(t failer, entries []Entry) {
 	t.Helper()
 	accounts, incidents := tell(entries)
-	type count struct{ opened, began, ended int }
+	type count struct{ opened, began int }
 	counts := map[supervision.CallID]*count{}
 	of := func(id supervision.CallID) *count {
 		if counts[id] == nil {
