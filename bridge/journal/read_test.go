@@ -1,0 +1,137 @@
+package journal
+
+import (
+	"errors"
+	"os"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+func TestReadWhileItIsWritten(t *testing.T) {
+	path := newPath(t)
+	j := open(options(t, path), quick())
+	held("box-office", start, 1, "on").into(j)
+	written(t, j)
+	r := reader(t, path)
+	rows, err := r.db.Query("SELECT * FROM events") // a reader in the middle of its reading
+	require.NoError(t, err)
+	require.True(t, rows.Next())
+	s := held("box-office", start.Add(time.Hour), 2, "on")
+	for _, e := range s.entries[:4] {
+		j.Append(e)
+	}
+	written(t, j) // it does not wait for the reader
+	require.NoError(t, rows.Close())
+
+	got, err := r.Calls(ctx, Filter{})
+	require.NoError(t, err)
+	require.Len(t, got, 2)
+	assert.Equal(t, story.OutcomeOpen, got[1].Outcome, "it is under way")
+	_, entries, err := r.Call(ctx, 2)
+	require.NoError(t, err)
+	assert.Len(t, entries, 4)
+	seen := got[1].Changed
+	for _, e := range s.entries[4:] {
+		j.Append(e)
+	}
+	eventually(t, "what changed since comes", func() bool {
+		news, err := r.Calls(ctx, Filter{After: seen})
+		require.NoError(t, err)
+		return len(news) == 1 && news[0].ID == got[1].ID && news[0].Outcome == story.OutcomeCleared && news[0].Changed > seen
+	})
+	require.NoError(t, j.Close())
+}
+
+func TestUnderWayAtTheEndIsBrokenOff(t *testing.T) {
+	path := newPath(t)
+	j := open(options(t, path), quick())
+	for _, e := range held("box-office", start, 1, "on").entries[:5] {
+		j.Append(e)
+	}
+	require.NoError(t, j.Close())
+	row, entries, err := reader(t, path).Call(ctx, 1)
+	require.NoError(t, err)
+	assert.Equal(t, story.OutcomeBroken, row.Outcome)
+	assert.Len(t, entries, 5)
+	failed, err := reader(t, path).Calls(ctx, Filter{Failed: true})
+	require.NoError(t, err)
+	assert.Len(t, failed, 1)
+}
+
+// TestReadWhatAKilledDaemonLeft reads the file with its log, in a folder where the reader may write, and where it may not.
+func TestReadWhatAKilledDaemonLeft(t *testing.T) {
+	if os.Geteuid() == 0 {
+		asNobody(t)
+		return
+	}
+	dir := t.TempDir()
+	path := dir + "/journal.db"
+	count := func() int {
+		r, err := OpenReader(path)
+		if errors.Is(err, ErrNone) {
+			return 0
+		}
+		require.NoError(t, err)
+		defer r.Close()
+		rows, err := r.Calls(ctx, Filter{})
+		require.NoError(t, err)
+		return len(rows)
+	}
+	n := 0
+	for range 20 { // it may be killed before it wrote anything
+		runAndKill(t, path, 0)
+		if n = count(); n > 0 {
+			break
+		}
+	}
+	require.Positive(t, n)
+	require.FileExists(t, path+walSuffix)
+	for _, file := range []string{path, path + walSuffix, path + shmSuffix} {
+		require.NoError(t, os.Chmod(file, 0o444))
+	}
+	require.NoError(t, os.Chmod(dir, 0o555))
+	assert.Equal(t, n, count(), "a member of the group, say, who may only read")
+
+	require.NoError(t, os.Chmod(dir, 0o755))
+	require.NoError(t, os.Remove(path+shmSuffix))
+	require.NoError(t, os.Chmod(dir, 0o555))
+	_, err := OpenReader(path)
+	require.ErrorContains(t, err, "read it as the user of the service, or copy")
+
+	// Closed in good order, there is nothing to take up.
+	require.NoError(t, os.Chmod(dir, 0o755))
+	require.NoError(t, os.Chmod(path, 0o644))
+	require.NoError(t, os.Chmod(path+walSuffix, 0o644))
+	require.NoError(t, open(options(t, path), quick()).Close())
+	require.NoError(t, os.Chmod(path, 0o444))
+	require.NoError(t, os.Chmod(dir, 0o555))
+	assert.Equal(t, n, count())
+	require.NoError(t, os.Chmod(path, 0))
+	_, err = OpenReader(path)
+	assert.ErrorContains(t, err, "read it as the user of the service")
+	require.NoError(t, os.Chmod(dir, 0o755))
+}
+
+func TestTheLatestOfTwoWithOneNumber(t *testing.T) {
+	path := newPath(t)
+	for n := range 2 { // the second daemon could not read what the first wrote, say
+		j := open(options(t, path), quick())
+		held("box-office", start.Add(time.Duration(n)*time.Hour), 1, "on").into(j)
+		require.NoError(t, j.Close())
+	}
+	r := reader(t, path)
+	rows, err := r.Calls(ctx, Filter{})
+	require.NoError(t, err)
+	require.Len(t, rows, 2)
+	row, entries, err := r.Call(ctx, 1)
+	require.NoError(t, err)
+	assert.Equal(t, start.Add(time.Hour), row.Began)
+	assert.Len(t, entries, 13)
+	assert.Equal(t, supervision.CallID(1), entries[0].Event.Call)
+}
