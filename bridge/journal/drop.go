@@ -21,10 +21,11 @@ type dropper struct {
 	// set once
 	pace pace
 
-	calls   int // of the next step; fitted to how long steps take
-	checked time.Time
-	more    bool          // the last step did not find everything
-	slowest time.Duration // of all steps
+	calls          int // of the next step; fitted to how long steps take
+	checked        time.Time
+	more           bool // the last step did not find everything
+	steps          int
+	slowest, stall time.Duration // of all steps, without and with the syncing
 }
 
 // step does one step, if it is time to.
@@ -33,7 +34,11 @@ func (d *dropper) step(ctx context.Context, s *store, o *Options, now time.Time)
 		return nil
 	}
 	d.checked = now
+	began := time.Now()
 	more, err := d.one(ctx, s, o, now)
+	if more {
+		d.steps, d.stall = d.steps+1, max(d.stall, time.Since(began))
+	}
 	if err != nil {
 		return fmt.Errorf("drop what is old: %w", err)
 	}

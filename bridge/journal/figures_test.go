@@ -164,6 +164,55 @@ func TestFigureReading(t *testing.T) {
 	}
 }
 
+// TestFigureDropping drops eleven twelfths of a year while 200 records a second come, and then the rest for its size.
+func TestFigureDropping(t *testing.T) {
+	if !*figures {
+		t.Skip("needs -figures")
+	}
+	path := newPath(t)
+	fill(t, path, 50_000, time.Now())
+	for _, o := range []Options{{Keep: 30 * 24 * time.Hour}, {MaxSize: 1 << 20}} {
+		o.Path, o.Logger = path, quiet(t)
+		before, err := os.Stat(path)
+		require.NoError(t, err)
+		p := paceNow()
+		p.dropEvery = time.Second
+		j := open(o, p)
+		first := j.FirstCall()
+		r := reader(t, path)
+		began := time.Now()
+		tick := time.NewTicker(5 * time.Millisecond)
+		var last time.Time
+		for n := 0; time.Since(began) < 3*time.Minute; n++ {
+			<-tick.C
+			last = time.Now()
+			j.Append(step(n, "line-1", first+uint64(n/10), last))
+			if n%200 != 199 {
+				continue
+			}
+			var old bool
+			require.NoError(t, r.db.QueryRow("SELECT EXISTS(SELECT 1 FROM calls WHERE began < ?)", last.Add(-max(o.Keep, time.Hour)).UnixMicro()).Scan(&old))
+			if o.Keep > 0 && !old {
+				break
+			}
+			var pages int64
+			require.NoError(t, r.db.QueryRow("PRAGMA page_count").Scan(&pages))
+			if o.MaxSize > 0 && pages*4096 <= o.MaxSize {
+				break
+			}
+		}
+		tick.Stop()
+		took := time.Since(began)
+		require.NoError(t, j.Close())
+		after, err := os.Stat(path)
+		require.NoError(t, err)
+		d := &j.w.dropper
+		t.Logf("keep %v, size %d: %d to %d kB in %v, %d steps; the slowest %v, with syncing %v", o.Keep, o.MaxSize,
+			before.Size()>>10, after.Size()>>10, took, d.steps, d.slowest, d.stall)
+		assert.LessOrEqual(t, d.slowest, 50*time.Millisecond)
+	}
+}
+
 type reading struct {
 	name  string
 	limit time.Duration

@@ -54,6 +54,8 @@ type writer struct {
 	before   *store // closed
 	point    *checkpointer
 	chunks   []*chunk
+	begun    time.Time // the last turn
+	done     time.Time
 	retryAt  time.Time
 	retry    time.Duration
 	alarm    alarm
@@ -95,7 +97,7 @@ func (w *writer) run() {
 			w.finish()
 			return
 		case <-w.queue.wake:
-			next.Reset(w.pace.gather)
+			next.Reset(w.gathering(time.Now()))
 			select {
 			case <-w.quit:
 				w.finish()
@@ -104,10 +106,20 @@ func (w *writer) run() {
 			}
 		case <-next.C:
 		}
-		begun := time.Now()
-		w.turn(begun)
-		next.Reset(w.pause(begun))
+		w.begun = time.Now()
+		w.turn(w.begun)
+		w.done = time.Now()
+		next.Reset(w.pause(w.begun))
 	}
+}
+
+// gathering returns how long to wait for more records. Those that came while the last batch was written have waited that long: so none
+// waits longer than the longer of gather and that batch before its own is begun.
+func (w *writer) gathering(now time.Time) time.Duration {
+	if now.Sub(w.done) < w.pace.gather/10 {
+		return max(0, w.pace.gather-now.Sub(w.begun))
+	}
+	return w.pace.gather
 }
 
 // pause returns how long to wait for a turn that no record asks for.
