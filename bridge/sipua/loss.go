@@ -49,7 +49,11 @@ func (l *leg) ask(on func(code int, sent time.Time)) {
 
 // gone reports that this side is no longer there, and says goodbye all the same (RFC 3261 section 12.2.1.2).
 func (l *leg) gone(code int) {
-	l.c.line.log.Warn("one end of a call is gone", zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)), zap.Int("code", code))
+	fields := []zap.Field{zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)), zap.Int("code", code)}
+	if heard := l.c.path.heard(l.side); !heard.IsZero() { // it went since then; how long ago, nobody can prove
+		fields = append(fields, zap.Duration("silent_for", time.Since(heard)))
+	}
+	l.c.line.log.Warn("one end of a call is gone", fields...)
 	l.c.goneSilent(l.side)
 	l.clear()
 }

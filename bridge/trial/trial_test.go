@@ -128,10 +128,20 @@ func TestNotAnswered(t *testing.T) {
 	require.ErrorContains(t, err, "a call is up")
 }
 
-// The near end hangs up first: it is no result, and the next call follows.
+// The near end hangs up first: it is no result, and the next call follows. So too where the service is reached by TCP only.
 func TestGone(t *testing.T) {
-	t.Parallel()
-	h := newHouse(t)
+	for _, tcp := range []bool{false, true} {
+		t.Run(map[bool]string{false: "UDP", true: "TCP"}[tcp], func(t *testing.T) {
+			t.Parallel()
+			gone(t, newHouse(t, func(_ *supervision.Policy, o *sipua.LineOptions) {
+				o.ServiceSocket.UDP, o.ServiceSocket.TCP = !tcp, tcp
+			}))
+		})
+	}
+}
+
+func gone(t *testing.T, h *house) {
+	t.Helper()
 	call, err := h.session.Ring(t.Context())
 	require.NoError(t, err)
 	h.box.saw("ACK")
