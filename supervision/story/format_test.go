@@ -48,7 +48,8 @@ func TestWrap(t *testing.T) {
 		wrap("open for 800 ms (measured: 1.25 s), abcdefghijklmnopqrstu", 13))
 	assert.Equal(t, []string{""}, wrap("", 10))
 	assert.Equal(t, []string{"a b"}, wrap("a"+tie+"b", 10))
-	assert.Equal(t, []string{"x s"}, wrap("x s", 3), "no number, no unit")
+	assert.Equal(t, []string{"x", "s"}, wrap("x s", 2), "no number, no unit")
+	assert.Equal(t, []string{"a", "b"}, wrap("ab", 0))
 }
 
 // TestWords: each value has a word of its own, which is read back; what has none is its number.
@@ -251,6 +252,12 @@ func TestMeanwhile(t *testing.T) {
 	assert.Contains(t, got, ", ...\n")
 	assert.Regexp(t, `meanwhile  \d+ more calls`, got)
 	assert.Less(t, strings.Count(got, "meanwhile"), maxOthers+2)
+}
+
+// TestUnknownBeginning: times count from the first entry where nobody knows when the call began.
+func TestUnknownBeginning(t *testing.T) {
+	got := Explain(Account{Line: "box-office", Call: 1}, entriesOf(t, "+5s call-answered call=1"), 80)
+	assert.Contains(t, got, "\n    +0.000 s  19:30:05.000  adapter")
 }
 
 // TestLongTimeLine: a time line is bounded, and says what it leaves out.
