@@ -79,7 +79,7 @@ func follow(a *Account, entries []Entry) *course {
 			c.until = entries[i].At
 		}
 	}
-	if a.Ended.IsZero() {
+	if a.Outcome == OutcomeOpen {
 		c.until = time.Time{}
 	} else if a.Ended.After(c.until) {
 		c.until = a.Ended

@@ -260,6 +260,22 @@ func TestUnknownBeginning(t *testing.T) {
 	assert.Contains(t, got, "\n    +0.000 s  19:30:05.000  adapter")
 }
 
+// TestBrokenOff: what the next run of the daemon saw of the line is not told with a call that it knows nothing of.
+func TestBrokenOff(t *testing.T) {
+	entries := entriesOf(t, held+"\n+1h call-arrived call=2\n+1h probe-answered hook=on")
+	accounts, _ := tellText(t, held)
+	assert.Contains(t, Explain(accounts[0], entries, 80), "meanwhile", "while it is not over")
+	accounts, _ = tell(entries)
+	assert.Equal(t, OutcomeBroken, accounts[0].Outcome)
+	assert.Equal(t, at(30820*time.Millisecond), accounts[0].Ended)
+	accounts[0].Ended = time.Time{} // as the journal writes it when the daemon died
+	got := Explain(accounts[0], entries, 80)
+	assert.NotContains(t, got, "meanwhile")
+	assert.NotContains(t, got, "on hook")
+	assert.Contains(t, got, "The record ends before the outcome")
+	assert.True(t, accounts[0].Failed())
+}
+
 // TestLongTimeLine: a time line is bounded, and says what it leaves out.
 func TestLongTimeLine(t *testing.T) {
 	var text strings.Builder

@@ -113,7 +113,7 @@ type Account struct {
 
 	// Zero: it did not happen (yet). Began is when the call arrived or was asked for, or when the opening by hand was commanded.
 	// Cleared is when the first end to go was learnt to have gone. Ended is when the outcome was known: it is zero as long as the
-	// outcome is [OutcomeOpen]. What comes later (the adapter's answer, the end of the incident) does not move it.
+	// outcome is [OutcomeOpen], and with [OutcomeBroken] if nobody knows when the daemon died. What comes later (the adapter's answer, the end of the incident) does not move it.
 	Began, Answered, Cleared, Ended time.Time
 
 	// ClearedBy is the end that went first; of two that cross, the one whose going was learnt first. A call that was refused because

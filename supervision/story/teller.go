@@ -217,7 +217,7 @@ func (t *Teller) sweep(now time.Time) {
 		idle := now.Sub(c.touched)
 		switch {
 		case c.Outcome == OutcomeOpen && idle > awaitedFor && (!c.Cleared.IsZero() || c.Direction == ByHand):
-			t.settle(now, c, OutcomeBroken)
+			t.settle(c.touched, c, OutcomeBroken) // nothing was heard since
 		case c.Outcome != OutcomeOpen && idle > keptFor && i < old && !t.holds(c):
 			t.let(c)
 			t.spare = append(t.spare, c)
