@@ -60,6 +60,21 @@ func round(m *supervision.Machine, now supervision.Instant, evs []supervision.Ev
 	return now, effects
 }
 
+// TestWatchingDoesNotAllocate: a look at an idle line each minute, for years.
+func TestWatchingDoesNotAllocate(t *testing.T) {
+	m, now := probed(), supervision.Instant(0)
+	looks := 0
+	allocs := testing.AllocsPerRun(1000, func() {
+		now = now.Add(2 * time.Minute)
+		out, _ := m.Step(now, supervision.Event{Kind: supervision.TimePassed})
+		looks += len(out)
+		m.Step(now, supervision.Event{Kind: supervision.ProbeAnswered, Hook: supervision.HookOn})
+	})
+	if allocs != 0 || looks < 1000 {
+		t.Errorf("%v allocations a look; %d looks of 1000", allocs, looks)
+	}
+}
+
 func probed() *supervision.Machine {
 	p := supervision.DefaultPolicy()
 	p.ProbeTrusted = true

@@ -26,12 +26,13 @@ func TestDefaultsAreSound(t *testing.T) {
 		{"onhook_recognition", p.OnHookRecognition, 1600 * ms},
 		{"max_interval", p.MaxInterval, 3 * time.Second},
 		{"callback_window", p.CallbackWindow, 30 * time.Minute},
+		{"watch", p.Watch, time.Minute},
 	} {
 		if c.got != c.want {
 			t.Errorf("%s is %v by default; want %v", c.name, c.got, c.want)
 		}
 	}
-	if p.LifeSafety || p.ProbeTrusted || p.FlashMax != 0 || p.Steps != nil {
+	if p.LifeSafety || p.ProbeTrusted || p.SenseTrusted || p.Repeats != 0 || p.FlashMax != 0 || p.Steps != nil {
 		t.Errorf("a default trusts or forbids too much: %+v", p)
 	}
 	if len((supervision.Policy{}).Check()) == 0 {
@@ -59,6 +60,10 @@ func TestCheckNamesEveryFault(t *testing.T) {
 		{"flash and lead", func(p *supervision.Policy) { p.FlashMax = 1301 * ms }, []string{"flash_max: if the adapter does not answer its BYE the interval must be flash_max + 100ms = 1.401s, which after lead 600ms ends beyond 2s"}},
 		{"flash and max_interval", func(p *supervision.Policy) { p.FlashMax, p.MaxInterval = 950*ms, 1000*ms }, []string{"which is longer than max_interval, 1s"}},
 		{"window", func(p *supervision.Policy) { p.CallbackWindow = -time.Second }, []string{"callback_window: -1s is out of bounds"}},
+		{"watch too often", func(p *supervision.Policy) { p.Watch = 4999 * ms }, []string{"watch: 4.999s is out of bounds; allowed is 5s to 1h0m0s (0 for never)"}},
+		{"watch too seldom", func(p *supervision.Policy) { p.Watch = time.Hour + 1 }, []string{"watch: 1h0m0.000000001s is out of bounds"}},
+		{"repeats", func(p *supervision.Policy) { p.Repeats = 3 }, []string{"repeats: 3 is out of bounds; allowed is 0 to 2"}},
+		{"fewer than none", func(p *supervision.Policy) { p.Repeats = -1 }, []string{"repeats: -1 is out of bounds"}},
 		{"step below interval", func(p *supervision.Policy) { p.Steps = []time.Duration{800 * ms} }, []string{"steps: step 1, 800ms, is no longer than what comes before it, 800ms"}},
 		{"steps fall", func(p *supervision.Policy) { p.Steps = []time.Duration{1200 * ms, 1100 * ms} }, []string{"steps: step 2, 1.1s, is no longer than what comes before it, 1.2s"}},
 		{"step ends too late", func(p *supervision.Policy) { p.Steps = []time.Duration{1401 * ms} }, []string{"steps: lead 600ms and an interval of 1.401s end 2.001s"}},
@@ -91,6 +96,10 @@ func TestBoundsThemselvesAreAllowed(t *testing.T) {
 		"steps up to the end":    func(p *supervision.Policy) { p.Steps = []time.Duration{801 * ms, 1400 * ms} },
 		"flash up to the end":    func(p *supervision.Policy) { p.FlashMax = 1300 * ms },
 		"no call-back window":    func(p *supervision.Policy) { p.CallbackWindow = 0 },
+		"watched most often":     func(p *supervision.Policy) { p.Watch = 5 * time.Second },
+		"watched most seldom":    func(p *supervision.Policy) { p.Watch = time.Hour },
+		"never watched":          func(p *supervision.Policy) { p.Watch = 0 },
+		"two repeats":            func(p *supervision.Policy) { p.Repeats = 2 },
 		"interval is the limit":  func(p *supervision.Policy) { p.MaxInterval = 800 * ms },
 	} {
 		p := supervision.DefaultPolicy()

@@ -334,24 +334,19 @@ func place(table []field, n int, key string, valued bool) int {
 		}
 		return 0
 	}
+	bare := -1
 	for i := 1; i < len(table); i++ {
 		f := &table[i]
-		switch f.form {
-		case formFlag:
-			if !valued && f.key == key {
-				return i
-			}
-		case formBare:
+		switch {
+		case f.form == formBare:
 			if !valued {
-				return i
+				bare = i // unless a flag has that word
 			}
-		default:
-			if valued && f.key == key {
-				return i
-			}
+		case valued != (f.form == formFlag) && f.key == key:
+			return i
 		}
 	}
-	return -1
+	return bare
 }
 
 func keys(table []field) string {

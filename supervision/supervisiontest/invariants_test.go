@@ -118,4 +118,12 @@ func TestOrdersMeetWhatTheyMust(t *testing.T) {
 		must("meet a seizure while "+p.String(), tally.Seizures[p], 5)
 		must("meet a new call while "+p.String(), tally.Calls[p], 5)
 	}
+	must("repeat an interruption", tally.Repeated, 0.8)
+	must("make a trial", tally.Tried, 2)
+	must("make a catch trial", tally.Caught, 2)
+	must("find a line off hook", tally.Watched, 3)
+	must("find a line held that was in doubt", tally.Doubted, 2)
+	must("find a contact stuck", tally.Stuck, 0.5)
+	must("take an interruption for a flash", tally.Flashed, 0.3)
+	must("change the settings", tally.Changed, 5)
 }

@@ -3,12 +3,15 @@ package supervisiontest
 import (
 	"errors"
 	"flag"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
+
+	"clearback/supervision"
 )
 
 var rewrite = flag.Bool("rewrite", false, "write what the machine does into the scripts; review the difference")
@@ -115,6 +118,35 @@ func TestScriptsCiteSafety(t *testing.T) {
 	}
 }
 
+// TestEveryReasonHasAScript: each reason of an incident, each rule and each report of the machine comes in a script.
+func TestEveryReasonHasAScript(t *testing.T) {
+	var all strings.Builder
+	for _, file := range scriptFiles(t) {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		blocks, err := ParseScript(string(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, b := range blocks {
+			all.WriteString(b.Want)
+		}
+	}
+	wordless := func(w string) bool { return w == "none" || w[0] >= '0' && w[0] <= '9' }
+	looks := func(form string, word func(i uint8) string) {
+		for i := uint8(1); !wordless(word(i)); i++ {
+			if want := fmt.Sprintf(form, word(i)); !strings.Contains(all.String(), want) {
+				t.Errorf("no script gives %q", want)
+			}
+		}
+	}
+	looks(" reason=%s", func(i uint8) string { return supervision.Incident(i).String() })
+	looks(" rule=%s", func(i uint8) string { return supervision.Suppression(i).String() })
+	looks(" report %s", func(i uint8) string { return supervision.ReportKind(i).String() })
+}
+
 // TestScriptMistakesAreTold: a script that cannot be played says where.
 func TestScriptMistakesAreTold(t *testing.T) {
 	for text, want := range map[string]string{
@@ -125,6 +157,8 @@ func TestScriptMistakesAreTold(t *testing.T) {
 		"policy colour=red\n----\n":        "no such key",
 		"policy life_safety=maybe\n----\n": "life_safety",
 		"policy steps=1s,x\n----\n":        "steps",
+		"policy repeats=many\n----\n":      "repeats",
+		"set-policy watch=1s\n----\n":      "watch: 1s is out of bounds",
 	} {
 		blocks, err := ParseScript(text)
 		if err == nil {

@@ -29,21 +29,6 @@ func (r *Rand) Within(a, b int) time.Duration {
 	return time.Duration(a)*time.Millisecond + time.Duration(r.Next()%uint64((b-a)*16))*(time.Millisecond/16)
 }
 
-// Tally counts what a number of orders met.
-type Tally struct {
-	Orders, Steps, Opened int
-	Seizures, Calls       [Phases]int // orders that met one in that phase
-}
-
-// Add adds another tally.
-func (t *Tally) Add(o Tally) {
-	t.Orders, t.Steps, t.Opened = t.Orders+o.Orders, t.Steps+o.Steps, t.Opened+o.Opened
-	for i := range t.Seizures {
-		t.Seizures[i] += o.Seizures[i]
-		t.Calls[i] += o.Calls[i]
-	}
-}
-
 type planned struct {
 	at supervision.Instant
 	ev supervision.Event
@@ -79,8 +64,7 @@ type World struct {
 	next    supervision.CallID
 	seq     supervision.Seq
 	now     supervision.Instant
-	seen    [2][Phases]bool
-	opened  bool
+	met     met
 }
 
 // NewWorld returns a world.
@@ -139,7 +123,7 @@ func (w *World) order(p supervision.Policy, m Stepper) []Violation {
 	w.first, w.policy, w.flows = p, p, false
 	w.plan, w.calls, w.Trace = w.plan[:0], w.calls[:0], w.Trace[:0]
 	w.next, w.seq, w.now = 0, 0, supervision.Instant(w.rand.Within(0, 5000))
-	w.seen, w.opened = [2][Phases]bool{}, false
+	w.met = met{}
 	chaos := w.rand.Of(8)
 	deadline := supervision.Never
 	w.Tally.Orders++
@@ -147,6 +131,7 @@ func (w *World) order(p supervision.Policy, m Stepper) []Violation {
 		ev := w.choose(deadline, chaos)
 		moment := Moment{Policy: w.reconsider(), Now: w.now, Event: ev}
 		change(m, w.checker, &moment)
+		w.met.changed = w.met.changed || moment.Policy != nil
 		w.note(&ev)
 		moment.Effects, moment.Deadline = m.Step(w.now, ev)
 		deadline = moment.Deadline
@@ -160,11 +145,12 @@ func (w *World) order(p supervision.Policy, m Stepper) []Violation {
 			return broken
 		}
 		for i := range effects {
+			w.met.take(&effects[i])
 			w.answer(&effects[i])
 		}
 		w.Tally.Steps++
 	}
-	w.count()
+	w.Tally.count(&w.met)
 	return nil
 }
 
@@ -172,23 +158,9 @@ func (w *World) order(p supervision.Policy, m Stepper) []Violation {
 func (w *World) note(ev *supervision.Event) {
 	switch ev.Kind {
 	case supervision.CallRequested, supervision.Seized:
-		w.seen[0][w.checker.Phase(w.now)] = true
+		w.met.seen[0][w.checker.Phase(w.now)] = true
 	case supervision.CallArrived:
-		w.seen[1][w.checker.Phase(w.now)] = true
-	}
-}
-
-func (w *World) count() {
-	if w.opened {
-		w.Tally.Opened++
-	}
-	for i := range w.seen[0] {
-		if w.seen[0][i] {
-			w.Tally.Seizures[i]++
-		}
-		if w.seen[1][i] {
-			w.Tally.Calls[i]++
-		}
+		w.met.seen[1][w.checker.Phase(w.now)] = true
 	}
 }
 

@@ -221,7 +221,7 @@ func (w *World) legCleared(id supervision.CallID) {
 }
 
 func (w *World) opening(ef *supervision.Effect) {
-	w.opened, w.seq = true, ef.Seq
+	w.seq = ef.Seq
 	opened := supervision.Event{Kind: supervision.LoopOpened, Seq: ef.Seq}
 	end := supervision.Event{Kind: supervision.LoopClosed, Seq: ef.Seq, Took: ef.Interval}
 	d := w.rand.Within(1, 60)

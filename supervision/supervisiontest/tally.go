@@ -1,0 +1,68 @@
+package supervisiontest
+
+import "clearback/supervision"
+
+// Tally counts what a number of orders met.
+type Tally struct {
+	Orders, Steps, Opened int
+	Seizures, Calls       [Phases]int // orders that met one in that phase
+
+	// orders that met these
+	Repeated, Tried, Caught, Watched, Doubted, Stuck, Flashed, Changed int
+}
+
+// Add adds another tally.
+func (t *Tally) Add(o Tally) {
+	t.Orders, t.Steps, t.Opened = t.Orders+o.Orders, t.Steps+o.Steps, t.Opened+o.Opened
+	for i := range t.Seizures {
+		t.Seizures[i] += o.Seizures[i]
+		t.Calls[i] += o.Calls[i]
+	}
+	t.Repeated, t.Tried, t.Caught, t.Watched = t.Repeated+o.Repeated, t.Tried+o.Tried, t.Caught+o.Caught, t.Watched+o.Watched
+	t.Doubted, t.Stuck, t.Flashed, t.Changed = t.Doubted+o.Doubted, t.Stuck+o.Stuck, t.Flashed+o.Flashed, t.Changed+o.Changed
+}
+
+// met is what one order met.
+type met struct {
+	seen                                                               [2][Phases]bool
+	opened                                                             supervision.CallID // of the last opening
+	repeated, tried, caught, watched, doubted, stuck, flashed, changed bool
+	any                                                                bool
+}
+
+// take looks at one effect.
+func (o *met) take(ef *supervision.Effect) {
+	switch {
+	case ef.Kind == supervision.OpenLoop:
+		o.repeated = o.repeated || ef.Call != 0 && ef.Call == o.opened
+		o.opened, o.any = ef.Call, true
+	case isReport(ef, supervision.ReportInterrupted) && ef.Trial:
+		o.tried, o.caught = o.tried || ef.Seq != 0, o.caught || ef.Seq == 0
+	case isReport(ef, supervision.ReportIncident):
+		o.watched = o.watched || ef.Incident == supervision.IncidentOffHookWithoutCall
+		o.doubted = o.doubted || ef.Incident == supervision.IncidentSuppressed || ef.Incident == supervision.IncidentSeized
+		o.stuck = o.stuck || ef.Incident == supervision.IncidentContactStuck
+		o.flashed = o.flashed || ef.Flash
+	}
+}
+
+func (t *Tally) count(o *met) {
+	add := func(n *int, is bool) {
+		if is {
+			*n++
+		}
+	}
+	add(&t.Opened, o.any)
+	for i := range o.seen[0] {
+		add(&t.Seizures[i], o.seen[0][i])
+		add(&t.Calls[i], o.seen[1][i])
+	}
+	add(&t.Repeated, o.repeated)
+	add(&t.Tried, o.tried)
+	add(&t.Caught, o.caught)
+	add(&t.Watched, o.watched)
+	add(&t.Doubted, o.doubted)
+	add(&t.Stuck, o.stuck)
+	add(&t.Flashed, o.flashed)
+	add(&t.Changed, o.changed)
+}

@@ -1,0 +1,229 @@
+package supervision_test
+
+import (
+	"testing"
+	"time"
+
+	"clearback/supervision"
+)
+
+func probing() supervision.Policy {
+	p := supervision.DefaultPolicy()
+	p.ProbeTrusted = true
+	return p
+}
+
+// stays makes the hold of an answered call stay.
+func (l *line) stays(seq string) {
+	l.t.Helper()
+	l.after(0, "call-requested call=9")
+	l.after(0, "call-answered call=9")
+	l.after(0, "far-end-cleared call=9 evidence=bye")
+	l.after(0, "adapter-leg-cleared call=9 answer=confirmed")
+	l.after(0, "loop-opened seq="+seq)
+	l.after(time.Second, "loop-closed seq="+seq)
+	l.after(400*time.Millisecond, "time-passed")
+	l.after(200*time.Millisecond, "time-passed")
+	l.after(0, "probe-answered hook=off")
+}
+
+// TestFirstLook: a line that can be trusted is looked at as soon as the shell says that time passed; others are not.
+func TestFirstLook(t *testing.T) {
+	never, untrusted, sensed := probing(), supervision.DefaultPolicy(), supervision.DefaultPolicy()
+	never.Watch = 0
+	sensed.SenseTrusted = true
+	for name, c := range map[string]struct {
+		p    supervision.Policy
+		want string
+	}{
+		"trusted":         {probing(), "probe-line"},
+		"never looked at": {never, ""},
+		"not trusted":     {untrusted, ""},
+		"by a sensor":     {sensed, ""},
+	} {
+		l := newLine(t, c.p)
+		l.want(name, l.after(0, "time-passed"), c.want)
+		if !l.m.AtRest() {
+			t.Errorf("%s: a line that is only watched is not at rest", name)
+		}
+	}
+	if _, deadline := supervision.New(probing()).Step(0, supervision.Event{Kind: supervision.CallRinging}); deadline != 0 {
+		t.Errorf("the first deadline is %v; want at once", deadline)
+	}
+}
+
+// TestAtRest: watching and doubt are rest; whatever may still open the loop, or is open, judged or waits, is not.
+func TestAtRest(t *testing.T) {
+	l := newLine(t, probing())
+	rest := func(what string, want bool) {
+		t.Helper()
+		if got := l.m.AtRest(); got != want {
+			t.Errorf("%s: at rest is %v; want %v", what, got, want)
+		}
+	}
+	rest("a new line", true)
+	l.held()
+	rest("in a call", true)
+	l.after(0, "far-end-cleared call=1 evidence=bye")
+	rest("wanted", false)
+	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+	rest("opening", false)
+	l.after(0, "loop-opened seq=1")
+	rest("open", false)
+	l.after(time.Second, "loop-closed seq=1")
+	rest("guarding", false)
+	l.after(400*time.Millisecond, "time-passed")
+	rest("to be judged", false)
+	l.after(200*time.Millisecond, "time-passed")
+	rest("asked", false)
+	l.after(0, "probe-answered hook=on")
+	rest("watched", true)
+	l.after(time.Minute, "time-passed")
+	rest("being looked at", true)
+	l.after(0, "loop-unknown")
+	rest("faulted", true)
+	l.after(0, "call-arrived call=2")
+	rest("a call waits", false)
+
+	l = newLine(t, probing())
+	l.held()
+	l.after(0, "trial-set call=1")
+	l.after(0, "far-end-cleared call=1 evidence=bye")
+	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+	rest("a catch trial", false)
+	l.after(1600*time.Millisecond, "time-passed")
+	l.after(0, "probe-answered hook=on")
+	rest("after it", true)
+}
+
+// TestView: what the machine knows, for people.
+func TestView(t *testing.T) {
+	p := probing()
+	p.Steps = []time.Duration{time.Second, 1200 * time.Millisecond}
+	l := newLine(t, p)
+	view := func(what string, want supervision.View) {
+		t.Helper()
+		got := l.m.View()
+		if len(got.Calls) != len(want.Calls) {
+			t.Fatalf("%s: %d calls; want %d", what, len(got.Calls), len(want.Calls))
+		}
+		for i := range want.Calls {
+			if got.Calls[i] != want.Calls[i] {
+				t.Errorf("%s: call %+v; want %+v", what, got.Calls[i], want.Calls[i])
+			}
+		}
+		got.Calls, want.Calls = nil, nil
+		if got.Loop != want.Loop || got.Interval != want.Interval || got.Stayed != want.Stayed || got.Incident != want.Incident ||
+			got.Suppression != want.Suppression || got.OffHook != want.OffHook || got.CallbackBy != want.CallbackBy {
+			t.Errorf("%s: %+v; want %+v", what, got, want)
+		}
+	}
+	const ms = time.Millisecond
+	view("at rest", supervision.View{Loop: "closed", Interval: 800 * ms})
+	l.stays("1")
+	view("a hold stayed", supervision.View{
+		Loop: "closed", Interval: time.Second, Stayed: 1, Incident: supervision.IncidentIntervalShort, OffHook: supervision.HookOff,
+	})
+	l.after(time.Second, "call-requested call=2 emergency")
+	l.after(0, "call-answered call=2")
+	view("in a call", supervision.View{
+		Loop: "closed", Interval: time.Second, Stayed: 1,
+		Calls: []supervision.CallView{{Call: 2, Emergency: true, Answered: true}},
+	})
+	l.after(0, "far-end-cleared call=2 evidence=bye")
+	window := l.now.Add(30 * time.Minute)
+	view("being cleared", supervision.View{
+		Loop: "closed", Interval: time.Second, Stayed: 1, CallbackBy: window,
+		Calls: []supervision.CallView{{Call: 2, Emergency: true, Answered: true, Clearing: true}},
+	})
+	l.after(0, "adapter-leg-cleared call=2 answer=confirmed")
+	l.after(1600*ms, "time-passed")
+	l.after(0, "probe-answered hook=off")
+	view("held by a rule", supervision.View{
+		Loop: "closed", Interval: time.Second, Stayed: 1, CallbackBy: window, OffHook: supervision.HookOff,
+		Incident: supervision.IncidentSuppressed, Suppression: supervision.SuppressedEmergency,
+	})
+	l.after(time.Minute, "time-passed")
+	l.after(0, "probe-answered hook=on")
+	l.after(0, "loop-unknown")
+	l.after(0, "call-arrived call=3")
+	view("faulted", supervision.View{
+		Loop: "faulted", Interval: time.Second, Stayed: 1, CallbackBy: window, OffHook: supervision.HookOn,
+		Incident: supervision.IncidentUnreachable, Calls: []supervision.CallView{{Call: 3, Waiting: true}},
+	})
+}
+
+// TestKeptAndRestored: the interval in use and the call-back window outlive the process.
+func TestKeptAndRestored(t *testing.T) {
+	p := probing()
+	p.Steps = []time.Duration{time.Second, 1200 * time.Millisecond}
+	l := newLine(t, p)
+	l.stays("1")
+	l.after(0, "call-requested call=2 emergency")
+	l.after(0, "near-end-cleared call=2")
+	kept := l.m.Kept()
+	if want := (supervision.Kept{Stayed: 1, CallbackBy: l.now.Add(30 * time.Minute)}); kept != want {
+		t.Errorf("kept %+v; want %+v", kept, want)
+	}
+	l = newLine(t, p)
+	l.m.Restore(kept)
+	l.want("the first look, in the call-back window", l.after(0, "time-passed"), "probe-line")
+	l.want("off hook", l.after(0, "probe-answered hook=off"), "report incident reason=off-hook-without-call")
+	l.held()
+	l.after(0, "far-end-cleared call=1 evidence=bye")
+	l.want("a clearing", l.after(0, "adapter-leg-cleared call=1 answer=confirmed"), "open-loop call=1 seq=1 interval=1s not-after=+122s")
+
+	for stayed, want := range map[int]int{-1: 0, 2: 2, 7: 2} {
+		m := supervision.New(p)
+		m.Restore(supervision.Kept{Stayed: stayed})
+		if got := m.Kept().Stayed; got != want {
+			t.Errorf("%d holds that stayed are restored as %d; want %d", stayed, got, want)
+		}
+	}
+}
+
+// TestSetPolicyDeadlines: what is not to be trusted any more ends at once; what is to be watched from now on is.
+func TestSetPolicyDeadlines(t *testing.T) {
+	l := newLine(t, probing())
+	l.held()
+	l.after(0, "far-end-cleared call=1 evidence=bye")
+	l.want("a 481", l.after(0, "adapter-leg-cleared call=1 answer=unknown-call"), "probe-line")
+	if got := l.m.SetPolicy(l.now, supervision.DefaultPolicy()); got != l.now {
+		t.Errorf("the probe of a line that is not trusted any more is due at %v; want %v", got, l.now)
+	}
+	l.want("then", l.after(0, "time-passed"), "report suppressed call=1 rule=unknown-call")
+	l.after(0, "probe-answered hook=unknown")
+	if l.deadline != supervision.Never {
+		t.Errorf("a line that is not trusted is looked at, at %v", l.deadline)
+	}
+	p := probing()
+	p.Watch = 10 * time.Second
+	if got, want := l.m.SetPolicy(l.now, p), l.now.Add(1600*time.Millisecond); got != want {
+		t.Errorf("a line in doubt is looked at at %v; want %v", got, want)
+	}
+	l.after(1600*time.Millisecond, "time-passed")
+	l.after(0, "probe-answered hook=on")
+	if want := l.now.Add(10 * time.Second); l.deadline != want {
+		t.Errorf("the next look is at %v; want %v", l.deadline, want)
+	}
+	p.Watch = 0
+	if got := l.m.SetPolicy(l.now, p); got != supervision.Never {
+		t.Errorf("a line that is not to be watched is looked at at %v", got)
+	}
+}
+
+// TestLongestStepThatCan: New does not check, and a step that cannot end in time gives way to the longest interval that can.
+func TestLongestStepThatCan(t *testing.T) {
+	p := probing()
+	p.Steps = []time.Duration{1900 * time.Millisecond}
+	l := newLine(t, p)
+	l.stays("1")
+	if got := l.m.View().Interval; got != 1400*time.Millisecond {
+		t.Errorf("after lead 600 ms, a step of 1.9 s is %v; want 1.4 s, 2 s after our BYE", got)
+	}
+	p.MaxInterval = time.Second
+	l.m.SetPolicy(l.now, p)
+	if got := l.m.View().Interval; got != time.Second {
+		t.Errorf("a step of 1.9 s is %v; want max_interval, 1 s", got)
+	}
+}
