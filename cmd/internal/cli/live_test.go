@@ -92,7 +92,7 @@ func (c *cabinet) list() ([]bool, []time.Time) {
 	return append([]bool(nil), c.moves...), append([]time.Time(nil), c.at...)
 }
 
-func serve(t *testing.T, c *cabinet) string {
+func serve(t *testing.T, c mb.RequestHandler) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0") // the library cannot tell which free port it took
 	require.NoError(t, err)
