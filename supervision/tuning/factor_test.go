@@ -41,6 +41,10 @@ func TestFactorsOfTheTables(t *testing.T) {
 // The definition itself, with no beta function in it: the probability that a normal variable is no more than t times an independent root of
 // chi-square over its degrees of freedom, less delta, by the trapezoidal rule.
 func TestNonCentralAgainstItsDefinition(t *testing.T) {
+	if testing.Short() {
+		t.Skip("pure computation")
+	}
+	t.Parallel()
 	for _, nu := range []float64{1, 2, 4, 9, 24, 99, 999} {
 		for _, delta := range []float64{0, 0.5, 3.3, 11.6, 73.6} {
 			for _, ratio := range []float64{0.5, 0.9, 1.1, 1.6, 4} {

@@ -8,10 +8,18 @@
 //
 // # The estimate
 //
-// Releases are taken to be normal. The answers are fitted by a probit curve with a penalty on its spread (see [model]), because with the
+// Releases are taken to be normal. The answers are fitted by a probit curve with a penalty on its spread (type model), because with the
 // few answers that a person has the patience for, and above all where all short holds stayed and all long ones cleared, the spread of an
 // unpenalised fit is zero. The recommendation is the upper tolerance bound of that fit for 99 % of releases at 95 % confidence, at
 // least 1.5 times the longest interval that ever failed, in the line's window.
+//
+// testdata/simulation.txt has what that is worth, for 10,000 simulated cards of each of four shapes. The other candidate, up-and-down with the
+// estimate of Dixon and Mood, needs 10, 12 and 15 holds until 95 % of the thresholds are within 15, 10 and 7.5 % of the truth; the fit
+// needs 8, 11 and 15. After 15 holds the bound of up-and-down is no less than what 99 % of releases take for 91 % of normal cards, that of the
+// fit for 99 %. Hence the fit. Whole sessions take 16 holds in the middle for a card with a spread of 2 %, all 25 from 10 % on. The bound
+// covers 99.7 % of normal cards with spreads of 2 to 15 % (95.3 % at 15 %, the worst), 94.6 % of skewed ones, 98 % of those with
+// two modes and 99 % of those that drift; the recommendation, because of the 1.5 times, 97 % or more of each. At a spread of 20 %, more than any
+// card should have, they cover 90.5 and 94 %, and one session in five ends without an estimate. The price is that the bound lies 20 to 40 % above what it bounds.
 //
 // Releases that were measured one by one (by a sense input) are a sample like any other: [OfReleases] takes the factor from the
 // non-central t distribution.

@@ -1,0 +1,69 @@
+package tuning
+
+import (
+	"math"
+	"time"
+)
+
+// The up-and-down method (Dixon and Mood 1948, from memory), the other candidate. After the same ascent the interval goes down a step
+// after a hold that cleared and up a step after one that stayed. The step is 5 % of the interval that cleared first.
+type upDown struct {
+	step   time.Duration
+	next   time.Duration
+	trials []Trial // from the first that cleared on
+}
+
+func (u *upDown) begin(cleared time.Duration) {
+	u.step = max(roundUp(cleared/20), step)
+	u.next = cleared
+}
+
+func (u *upDown) take(cleared bool) {
+	t := Trial{Interval: u.next, Answer: Stayed}
+	if cleared {
+		t.Answer = Cleared
+		u.next -= u.step
+	} else {
+		u.next += u.step
+	}
+	u.trials = append(u.trials, t)
+}
+
+// estimate returns mean and bound in ms; ok is false while one of the answers is missing. The spread is 1.62 steps times (M + 0.029), where
+// M is the variance of the rarer answer's steps, and 0.53 steps where M is below 0.3; the bound is the tolerance bound of a sample of
+// as many as the rarer answers.
+func (u *upDown) estimate(factors []float64) (mean, bound float64, ok bool) {
+	var cleared, stayed []float64
+	for _, t := range u.trials {
+		if t.Answer == Cleared {
+			cleared = append(cleared, float64(t.Interval)/1e6)
+		} else {
+			stayed = append(stayed, float64(t.Interval)/1e6)
+		}
+	}
+	rarer, shift := stayed, 0.5
+	if len(cleared) < len(stayed) {
+		rarer, shift = cleared, -0.5
+	}
+	if len(rarer) == 0 {
+		return 0, 0, false
+	}
+	width := float64(u.step) / 1e6
+	n := float64(len(rarer))
+	sum, squares := 0.0, 0.0
+	for _, v := range rarer {
+		i := (v - rarer[0]) / width
+		sum += i
+		squares += i * i
+	}
+	mean = rarer[0] + width*(sum/n+shift)
+	spread := 0.53 * width
+	if m := (n*squares - sum*sum) / (n * n); m >= 0.3 {
+		spread = 1.62 * width * (m + 0.029)
+	}
+	bound = math.Inf(1)
+	if len(rarer) >= 2 {
+		bound = mean + factors[len(rarer)]*spread
+	}
+	return mean, bound, true
+}
