@@ -42,6 +42,8 @@ var testsMay = map[string][]string{
 	"bridge/relay/modbus": {"bridge/relay/relaytest"},
 	"bridge/trial":        {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
 	"deploy":              {"config", "supervision"},
+	"supervision/story":   {"supervision/supervisiontest"},
+	"bridge/status":       {"bridge", "bridge/relay", "supervision"}, // how soon an interval is in use
 }
 
 // libraries names, for each module that is not ours, the packages whose code (not tests) may import it.
