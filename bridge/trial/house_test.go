@@ -266,16 +266,19 @@ type house struct {
 
 // notes hands each note on to the session, as the daemon does.
 type notes struct {
-	mu sync.Mutex
-	to *Session
+	mu  sync.Mutex
+	to  *Session
+	all []story.Note
 }
 
 func (n *notes) take(note story.Note) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	if n.to != nil {
+		note.Test = n.to.Owns(note)
 		n.to.Noted(note)
 	}
+	n.all = append(n.all, note)
 }
 
 func policy() supervision.Policy {

@@ -132,10 +132,22 @@ func (s *Session) asked(number string, emergency bool) {
 // Noted takes what the user agent knows of calls ([sipua.Options.Noted]); the session finds its own by their SIP Call-ID.
 func (s *Session) Noted(n story.Note) {
 	s.change(func() {
-		if c := s.call; c != nil && n.Party.CallID == c.callID && n.Line == s.o.Name {
-			c.id = n.Call
+		if s.ownsLocked(n) {
+			s.call.id = n.Call
 		}
 	})
+}
+
+// Owns tells whether a note is about a call of the session, so that it can be marked as a trial's ([story.Note.Test]). It knows the last
+// call only, which is the one that notes come for.
+func (s *Session) Owns(n story.Note) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.ownsLocked(n)
+}
+
+func (s *Session) ownsLocked(n story.Note) bool {
+	return s.call != nil && n.Party.CallID == s.call.callID && n.Line == s.o.Name
 }
 
 // Ring calls the line and returns when the near end answered and the tone plays. It gives up after a minute, or when ctx ends.

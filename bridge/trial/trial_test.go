@@ -43,6 +43,12 @@ func TestSession(t *testing.T) {
 		h.box.saw("BYE")
 	}
 	require.Equal(t, []time.Duration{100 * time.Millisecond, 300 * time.Millisecond}, h.box.open())
+	h.box.dial("5550151", h.toAdapter())
+	require.Eventually(t, func() bool { h.notes.mu.Lock(); defer h.notes.mu.Unlock(); return len(h.notes.all) == 4 }, patience, time.Millisecond)
+	for i, n := range h.notes.all {
+		require.Equal(t, i < 3, n.Test, "note %d", i)
+		require.Equal(t, map[bool]string{true: "clearback trial", false: ""}[i < 3], n.Party.Name)
+	}
 }
 
 // A hold that clears by the adapter's own doing is seen in a catch trial.

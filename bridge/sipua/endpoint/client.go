@@ -43,6 +43,7 @@ type Transaction struct {
 	final    int           // status code of the final response, 0: none yet
 	ack      *sip.Request  // of a failure
 	ended    bool          // nothing more comes
+	lost     bool          // the request could not be written
 	deadline *time.Timer   // after CANCEL
 }
 
@@ -210,6 +211,10 @@ func (t *Transaction) start(conn sip.Connection) error {
 		return nil
 	}
 	t.conn = conn
+	written := &stream{Connection: conn}
+	if sip.IsReliable(t.req.Transport()) {
+		conn = written // for the library; t.conn stays what it is, since revive compares it
+	}
 	tx := sip.NewClientTx(t.key, t.req, conn, sip.DefaultLogger())
 	e := t.e
 	e.t.mu.Lock()
@@ -233,45 +238,11 @@ func (t *Transaction) start(conn sip.Connection) error {
 		e.t.removeClient(t)
 		return err
 	}
+	t.lost = written.lost
 	if sip.IsReliable(t.req.Transport()) {
 		e.after(sip.T1, func() { e.spawn(t.revive) })
 	}
 	return nil
-}
-
-// revive sends the request again if its TCP connection died before anything was heard: a peer that restarted without a
-// word answers the first bytes it gets with a reset, and the library's transaction repeats nothing over TCP.
-func (t *Transaction) revive() {
-	t.mu.Lock()
-	req := t.req.Clone()
-	over := t.ended || t.final != 0 || t.heard || t.e.connected(t.req, t.conn)
-	t.mu.Unlock()
-	if over {
-		return
-	}
-	req.SetTransport(t.req.Transport())
-	req.SetDestination(t.req.Destination())
-	conn, err := t.e.resolve(req)
-	if err != nil {
-		return // it times out
-	}
-	defer conn.TryClose()
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if !t.ended && t.final == 0 && !t.heard {
-		t.conn = conn
-		conn.WriteMsg(req) // as lost as before if this fails
-	}
-}
-
-// connected tells whether conn is still the connection to where req goes.
-func (e *Endpoint) connected(req *sip.Request, conn sip.Connection) bool {
-	now := e.connection(req.Transport(), req.Destination())
-	if now == nil {
-		return false
-	}
-	now.TryClose()
-	return now == conn
 }
 
 func (t *transactions) removeClient(c *Transaction) {

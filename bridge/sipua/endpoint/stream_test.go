@@ -120,3 +120,41 @@ func TestNameServerDies(t *testing.T) {
 	_, err := e.address(t.Context(), "other.millrace.example")
 	require.ErrorContains(t, err, "no such name server")
 }
+
+// A connection that dies in the moment of the writing is as good as one that dies right after: the request goes out on a new one, and
+// fails only if there is none.
+func TestWriteFails(t *testing.T) {
+	for _, listening := range []bool{true, false} {
+		l, next := listenTCP(t)
+		e := open(t, user{})
+		var got log
+		_, err := e.Send(outgoing(sip.OPTIONS, "before", l.Addr()), got.note)
+		require.NoError(t, err)
+		first := next()
+		first.send(answer(first.expect("OPTIONS"), 200, "far"))
+		got.saw(t, "200 far")
+		conn := e.connection("TCP", l.Addr().String())
+		require.NoError(t, conn.(*sip.TCPConnection).Conn.(*net.TCPConn).CloseWrite()) // it is still there, and takes nothing
+		conn.TryClose()
+		if !listening {
+			l.Close()
+		}
+		var then log
+		_, err = e.Send(outgoing(sip.INVITE, "lost", l.Addr()), func(r Response) {
+			if r.Err != nil && !errors.Is(r.Err, ErrTimeout) {
+				then.add("failed")
+				return
+			}
+			then.note(r)
+		})
+		require.NoError(t, err)
+		if !listening {
+			then.saw(t, "failed")
+			continue
+		}
+		second := next()
+		second.send(answer(second.expect("INVITE"), 486, "far"))
+		second.expect("ACK")
+		then.saw(t, "486 far")
+	}
+}

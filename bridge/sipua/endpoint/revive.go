@@ -1,0 +1,67 @@
+package endpoint
+
+import (
+	"fmt"
+
+	"github.com/emiago/sipgo/sip"
+)
+
+// This file is how a request outlives the TCP connection that it was written to.
+
+// stream is a TCP connection that may die in the very moment when the request is written: then it is closed, so that nobody finds it
+// any more, and the request counts as lost on the way. revive sends it again.
+type stream struct {
+	sip.Connection
+	lost bool // read when Init has returned, which writes once
+}
+
+// WriteMsg implements [sip.Connection].
+func (s *stream) WriteMsg(m sip.Message) error {
+	if s.Connection.WriteMsg(m) != nil {
+		s.lost = true
+		s.Connection.Close() // it is dead already
+	}
+	return nil
+}
+
+// revive sends the request again if its TCP connection died before anything was heard: a peer that restarted without a
+// word answers the first bytes it gets with a reset, and the library's transaction repeats nothing over TCP.
+func (t *Transaction) revive() {
+	t.mu.Lock()
+	req, lost := t.req.Clone(), t.lost
+	over := t.ended || t.final != 0 || t.heard || t.e.connected(t.req, t.conn)
+	t.mu.Unlock()
+	if over {
+		return
+	}
+	req.SetTransport(t.req.Transport())
+	req.SetDestination(t.req.Destination())
+	conn, err := t.e.resolve(req)
+	if err == nil {
+		defer conn.TryClose()
+		err = t.rewrite(conn, req)
+	}
+	if err != nil && lost { // nothing was ever sent; otherwise it times out, the peer may have it
+		t.fail(fmt.Errorf("send %s to %s: %w", t.req.Method, t.req.Destination(), err))
+	}
+}
+
+func (t *Transaction) rewrite(conn sip.Connection, req *sip.Request) error {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.ended || t.final != 0 || t.heard {
+		return nil
+	}
+	t.conn = conn
+	return conn.WriteMsg(req)
+}
+
+// connected tells whether conn is still the connection to where req goes.
+func (e *Endpoint) connected(req *sip.Request, conn sip.Connection) bool {
+	now := e.connection(req.Transport(), req.Destination())
+	if now == nil {
+		return false
+	}
+	now.TryClose()
+	return now == conn
+}
