@@ -40,6 +40,7 @@ var may = map[string][]string{
 var testsMay = map[string][]string{
 	"bridge":              {"bridge/relay/relaytest"},
 	"bridge/relay/modbus": {"bridge/relay/relaytest"},
+	"bridge/rehearsal":    {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua"}, // a daemon to play with
 	"bridge/trial":        {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
 	"deploy":              {"config", "supervision"},
 	"supervision/story":   {"supervision/supervisiontest"},
