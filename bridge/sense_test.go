@@ -2,7 +2,9 @@ package bridge
 
 import (
 	"errors"
+	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -50,8 +52,36 @@ type sensed struct {
 type senseRig struct {
 	*rig
 	pair *pair
-	seen []sensed // owned by the line's goroutine; read it when the bubble is quiet
+
+	mu   sync.Mutex
+	seen []sensed
 	all  []supervision.EventKind
+}
+
+// heard returns what the sensor told, and all events.
+func (s *senseRig) heard() ([]sensed, []supervision.EventKind) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.seen), slices.Clone(s.all)
+}
+
+// told returns what the sensor told.
+func (s *senseRig) told() []sensed {
+	seen, _ := s.heard()
+	return seen
+}
+
+// last returns what the sensor told last.
+func (s *senseRig) last() sensed {
+	seen := s.told()
+	return seen[len(seen)-1]
+}
+
+// forget begins anew.
+func (s *senseRig) forget() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.seen, s.all = nil, nil
 }
 
 func newSenseRig(slow time.Duration) *senseRig {
@@ -68,6 +98,8 @@ func newSenseRig(slow time.Duration) *senseRig {
 		if e.Event.Kind == supervision.EventNone {
 			return
 		}
+		s.mu.Lock()
+		defer s.mu.Unlock()
 		s.all = append(s.all, e.Event.Kind)
 		if e.Event.Kind == supervision.Seized || e.Event.Kind == supervision.Released {
 			s.seen = append(s.seen, sensed{time.Since(s.began), e.Event.Kind})
@@ -84,11 +116,11 @@ func TestSenseFirstState(t *testing.T) {
 			s := newSenseRig(0)
 			s.pair.offHook.Store(off)
 			s.after(100*time.Millisecond - 1)
-			assert.Empty(t, s.seen)
+			assert.Empty(t, s.told())
 			s.after(100 * time.Millisecond)
-			assert.Equal(t, []sensed{{100 * time.Millisecond, want}}, s.seen)
+			assert.Equal(t, []sensed{{100 * time.Millisecond, want}}, s.told())
 			s.after(30 * time.Second)
-			assert.Len(t, s.seen, 1, "a state that stays is told once")
+			assert.Len(t, s.told(), 1, "a state that stays is told once")
 			assert.Empty(t, s.contact.Calls())
 			s.Stop()
 		})
@@ -107,8 +139,8 @@ func TestSenseAtRest(t *testing.T) {
 		}
 		s.pair.offHook.Store(true)
 		s.after(11 * time.Second)
-		assert.Equal(t, sensed{10*time.Second + 300*time.Millisecond, supervision.Seized}, s.seen[len(s.seen)-1])
-		told := len(s.seen)
+		assert.Equal(t, sensed{10*time.Second + 300*time.Millisecond, supervision.Seized}, s.last())
+		told := len(s.told())
 		for range 10 { // ten pulses a second: 66 ms broken, 34 ms made
 			s.pair.offHook.Store(false)
 			<-time.After(66 * time.Millisecond)
@@ -116,7 +148,7 @@ func TestSenseAtRest(t *testing.T) {
 			<-time.After(34 * time.Millisecond)
 		}
 		s.after(13 * time.Second)
-		assert.Len(t, s.seen, told, "dialling is no hanging up")
+		assert.Len(t, s.told(), told, "dialling is no hanging up")
 		s.Stop()
 	})
 }
@@ -132,19 +164,20 @@ func TestSenseSeesTheInterruption(t *testing.T) {
 			p.SenseTrusted, p.Interval = true, supervision.IntervalFloor
 			s.SetPolicy(p)
 			s.after(time.Second)
-			s.seen, s.all = nil, nil
+			s.forget()
 			s.held()
 			s.confirmed()
 			opened := time.Since(s.began)
 			s.after(10 * time.Second)
-			require.NotEmpty(t, s.seen)
-			assert.Equal(t, supervision.Released, s.seen[0].kind)
+			seen, all := s.heard()
+			require.NotEmpty(t, seen)
+			assert.Equal(t, supervision.Released, seen[0].kind)
 			if slow == 0 {
-				assert.LessOrEqual(t, s.seen[0].at-opened, 75*time.Millisecond)
+				assert.LessOrEqual(t, seen[0].at-opened, 75*time.Millisecond)
 			}
-			assert.LessOrEqual(t, s.seen[0].at-opened, 250*time.Millisecond+slow, "within the interval, as far as the answers let it")
+			assert.LessOrEqual(t, seen[0].at-opened, 250*time.Millisecond+slow, "within the interval, as far as the answers let it")
 			closed, seized := -1, -1
-			for i, k := range s.all {
+			for i, k := range all {
 				switch k {
 				case supervision.LoopClosed:
 					closed = i
@@ -152,7 +185,7 @@ func TestSenseSeesTheInterruption(t *testing.T) {
 					seized = i
 				}
 			}
-			assert.Less(t, closed, seized, "%v", s.all)
+			assert.Less(t, closed, seized, "%v", all)
 			assert.NotContains(t, s.texts(), "report cancelled")
 			s.Stop()
 		})
@@ -169,12 +202,12 @@ func TestSenseDuringAnOpening(t *testing.T) {
 		s.after(1200 * time.Millisecond)
 		require.True(t, s.contact.Open())
 		s.contact.SenseBy(func(bool) (relay.Level, error) { return relay.LevelClosed, nil })
-		s.seen = nil
+		s.forget()
 		s.after(1200*time.Millisecond + 250*time.Millisecond - 1)
-		assert.Empty(t, s.seen, "mostly it is the current after the end, and the contact tells of that first")
+		assert.Empty(t, s.told(), "mostly it is the current after the end, and the contact tells of that first")
 		s.after(1200*time.Millisecond + 275*time.Millisecond)
-		require.NotEmpty(t, s.seen)
-		assert.Equal(t, supervision.Seized, s.seen[len(s.seen)-1].kind)
+		require.NotEmpty(t, s.told())
+		assert.Equal(t, supervision.Seized, s.last().kind)
 		s.Stop()
 	})
 }
@@ -184,10 +217,10 @@ func TestSenseUnreadable(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newSenseRig(0)
 		s.after(time.Second)
-		s.seen = nil
+		s.forget()
 		s.pair.broken.Store(true)
 		s.after(10 * time.Second)
-		assert.Empty(t, s.seen)
+		assert.Empty(t, s.told())
 		count := func(words string) (n int) {
 			for _, e := range s.log.All() {
 				if strings.Contains(e.Message, words) {
@@ -203,8 +236,8 @@ func TestSenseUnreadable(t *testing.T) {
 		s.after(11 * time.Second)
 		assert.Equal(t, 1, count("cannot be read;"))
 		assert.Equal(t, 1, count("can be read again"))
-		require.Len(t, s.seen, 1)
-		assert.Equal(t, supervision.Seized, s.seen[0].kind, "what changed meanwhile is told")
+		require.Len(t, s.told(), 1)
+		assert.Equal(t, supervision.Seized, s.told()[0].kind, "what changed meanwhile is told")
 		s.Stop()
 	})
 }
