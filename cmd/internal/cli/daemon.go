@@ -312,7 +312,7 @@ func (d *Daemon) endControl() (done <-chan struct{}) {
 	go func() {
 		defer close(ended)
 		for _, k := range d.desks {
-			k.shut()
+			k.leave()
 		}
 		if d.control == nil {
 			return

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"fmt"
+	"net/netip"
 	"strings"
 	"sync"
 	"time"
@@ -44,13 +45,16 @@ type desk struct {
 	trust      journal.Trust
 	userAgent  string
 	session    *session
+	stopped    string // why the last session was ended, "" if it was ended as asked
+
+	work sync.WaitGroup // what runs beside the requests
 }
 
-// session is a tuning session and when it was used last.
+// session is a tuning session. The fields beside it are guarded by the desk's mu.
 type session struct {
 	*trial.Session
 	busy bool
-	used time.Time
+	rest *time.Timer // ends it when nothing was asked of it for long
 }
 
 // trusted returns the line's policy with the trust that its answers have earned. A policy that trusts already is left alone.
@@ -85,7 +89,8 @@ func newDesk(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 	k.teller = story.NewTeller(c.Name, p.SenseTrusted)
 	return k, bridge.LineOptions{
 		Name: c.Name, Policy: p, Contact: contact, Epoch: epoch, Logger: log, Kept: kept,
-		Record: k.record, Keep: k.keep, Sense: c.Verify.By == "sense",
+		Record: k.record, Keep: k.keep,
+		Sense: p.SenseTrusted, // an input that was never seen right, or reads the wrong way round, would end every opening as a seizure
 	}
 }
 
@@ -121,6 +126,9 @@ func (k *desk) record(e story.Entry) {
 func (k *desk) note(n story.Note) {
 	k.mu.Lock()
 	s := k.session
+	if s != nil {
+		n.Test = s.Owns(n)
+	}
 	k.notes[n.Call] = n
 	k.teller.Note(n)
 	k.mu.Unlock()
@@ -207,15 +215,49 @@ func (k *desk) trouble(n relay.Notice) {
 	}
 }
 
-// shut ends the tuning session that may be under way.
-func (k *desk) shut() {
+// shut ends a tuning session, if it is the one under way.
+func (k *desk) shut(s *session, why string) {
+	k.mu.Lock()
+	if s == nil || k.session != s {
+		k.mu.Unlock()
+		return
+	}
+	k.session, k.stopped = nil, why
+	s.rest.Stop()
+	k.mu.Unlock()
+	if err := s.End(); err != nil {
+		k.log.Warn("end of the tuning session", zap.Error(err))
+	}
+}
+
+// asked ends the session because the adapter asked for a call.
+func (k *desk) asked(number string) {
+	k.work.Go(func() {
+		k.mu.Lock()
+		s := k.session
+		k.mu.Unlock()
+		k.shut(s, "the adapter asked for "+number)
+	})
+}
+
+// leave ends whatever is under way for people.
+func (k *desk) leave() {
 	k.mu.Lock()
 	s := k.session
-	k.session = nil
 	k.mu.Unlock()
-	if s != nil {
-		if err := s.End(); err != nil {
-			k.log.Warn("end of the tuning session", zap.Error(err))
-		}
+	k.shut(s, "the daemon is ending")
+	k.work.Wait()
+}
+
+// bind is where a far end of our own is bound: where the line's sound goes by itself, the adapter has to reach it.
+func (k *desk) bind() netip.Addr {
+	s := k.port.Status()
+	at := s.ServiceAddr.Addr()
+	if k.c.Media == "direct" {
+		at = s.AdapterAddr.Addr()
 	}
+	if !at.IsValid() || at.IsUnspecified() {
+		return netip.AddrFrom4([4]byte{127, 0, 0, 1})
+	}
+	return at
 }

@@ -8,8 +8,11 @@ import (
 	"strings"
 	"time"
 
+	"go.uber.org/zap"
+
 	"clearback/bridge/journal"
 	"clearback/bridge/relay"
+	"clearback/bridge/sipua"
 	"clearback/bridge/status"
 	"clearback/bridge/trial"
 	"clearback/supervision"
@@ -21,8 +24,9 @@ const (
 	pulseFor = 20 * time.Second
 	// ringFor is how long the near end is called in a trial: a minute to walk to the telephone.
 	ringFor = time.Minute
-	// sessionFor is how long a tuning session may rest before another may begin.
-	sessionFor = 15 * time.Minute
+	// sessionFor is how long a tuning session may rest before it is ended: while it lasts, the line's ordinary calls are refused, so that somebody
+	// who walked away must not leave it behind.
+	sessionFor = 5 * time.Minute
 )
 
 // house is the running daemon as the control socket sees it.
@@ -130,7 +134,7 @@ func (h *house) desk(line string) (*desk, error) {
 	return nil, &status.Error{Code: http.StatusNotFound, Reason: status.ReasonNoLine, Text: fmt.Sprintf("there is no line %q; there are %v", line, known)}
 }
 
-// Pulse implements status.House. It waits for what becomes of the interruption, whoever asked.
+// Pulse implements status.House. It waits for what becomes of the interruption; the server's context does not end with its client.
 func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) (status.Pulse, error) {
 	k, err := h.desk(line)
 	if err != nil {
@@ -139,7 +143,7 @@ func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) 
 	if k.tuning() {
 		return status.Pulse{}, &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: line + ": a tuning session is under way"}
 	}
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), pulseFor)
+	ctx, cancel := context.WithTimeout(ctx, pulseFor)
 	defer cancel()
 	w := newPulseWait()
 	stop := k.line.Follow(w.take)
@@ -239,28 +243,42 @@ func (h *house) SetInterval(line string, interval time.Duration) error {
 	return nil
 }
 
-// BeginTrials implements status.House. A session that has rested for long, or whose client is gone, makes room for a new one.
+// BeginTrials implements status.House.
 func (h *house) BeginTrials(line string) error {
 	k, err := h.desk(line)
 	if err != nil {
 		return err
 	}
 	k.mu.Lock()
-	old := k.session
-	if old != nil && (old.busy || time.Since(old.used) < sessionFor) {
-		k.mu.Unlock()
+	defer k.mu.Unlock()
+	if k.session != nil {
 		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: line + ": a tuning session is under way already"}
 	}
-	k.mu.Unlock()
-	k.shut()
-	s, err := trial.Begin(trial.Options{Name: line, Line: k.line, Port: k.port, Bind: bindFor(k.port.Status().ServiceAddr.Addr()), Logger: k.log})
+	s, err := trial.Begin(trial.Options{Name: line, Line: k.line, Port: heldPort{k.port, k.asked}, Bind: k.bind(), Logger: k.log})
 	if err != nil {
 		return trialError(err)
 	}
-	k.mu.Lock()
-	k.session = &session{Session: s, used: time.Now()}
-	k.mu.Unlock()
+	own := &session{Session: s}
+	own.rest = time.AfterFunc(sessionFor, func() {
+		k.log.Warn("the tuning session rested for too long and is ended", zap.Duration("after", sessionFor))
+		k.shut(own, "nothing was asked of it for "+sessionFor.String())
+	})
+	k.session, k.stopped = own, ""
 	return nil
+}
+
+// heldPort ends the session as soon as the adapter has asked for a call, so that the next one passes.
+type heldPort struct {
+	*sipua.Line
+	asked func(number string)
+}
+
+// HoldBack implements trial.Port.
+func (p heldPort) HoldBack(told func(number string, emergency bool)) (stop func()) {
+	return p.Line.HoldBack(func(number string, emergency bool) {
+		told(number, emergency)
+		p.asked(number)
+	})
 }
 
 // with runs one step of a session.
@@ -272,6 +290,9 @@ func (h *house) with(line string, step func(*session) error) error {
 	k.mu.Lock()
 	s := k.session
 	switch {
+	case s == nil && k.stopped != "":
+		defer k.mu.Unlock()
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonStopped, Text: line + ": the session is stopped: " + k.stopped}
 	case s == nil:
 		k.mu.Unlock()
 		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonRefused, Text: line + ": there is no tuning session; begin one"}
@@ -280,10 +301,14 @@ func (h *house) with(line string, step func(*session) error) error {
 		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: line + ": the session is at work"}
 	}
 	s.busy = true
+	s.rest.Stop()
 	k.mu.Unlock()
 	err = step(s)
 	k.mu.Lock()
-	s.busy, s.used = false, time.Now()
+	s.busy = false
+	if k.session == s {
+		s.rest.Reset(sessionFor)
+	}
 	k.mu.Unlock()
 	if err != nil {
 		return trialError(err)
@@ -320,7 +345,7 @@ func (h *house) Ring(ctx context.Context, line string) (call uint64, err error) 
 // Clear implements status.House.
 func (h *house) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (out status.Trial, err error) {
 	err = h.with(line, func(s *session) error {
-		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), pulseFor)
+		ctx, cancel := context.WithTimeout(ctx, pulseFor)
 		defer cancel()
 		r, err := s.Clear(ctx, interval, pulseDiallingOff)
 		out = status.Trial{
@@ -368,6 +393,9 @@ func (h *house) EndTrials(line string) error {
 	if err != nil {
 		return err
 	}
-	k.shut()
+	k.mu.Lock()
+	s := k.session
+	k.mu.Unlock()
+	k.shut(s, "")
 	return nil
 }

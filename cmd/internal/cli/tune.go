@@ -7,7 +7,6 @@ import (
 	"flag"
 	"fmt"
 	"math/rand/v2"
-	"net/netip"
 	"strings"
 	"time"
 
@@ -20,14 +19,6 @@ import (
 
 // usualHolds is how many holds a session asks for at most: a quarter of an hour of somebody's time.
 const usualHolds = 25
-
-// bindFor is where a far end of our own is bound: at the address that the service is met at.
-func bindFor(service netip.Addr) netip.Addr {
-	if !service.IsValid() || service.IsUnspecified() {
-		return netip.AddrFrom4([4]byte{127, 0, 0, 1})
-	}
-	return service
-}
 
 // bench is the running daemon, as trials need it.
 type bench interface {
