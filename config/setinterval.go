@@ -14,13 +14,18 @@ import (
 // ErrInterval is in every error of an interval that cannot be written into a file; the file is as it was.
 var ErrInterval = errors.New("the interval is not written")
 
-// WithInterval returns the text of a configuration file with policy.interval of one line set. Every byte outside of that one place stays
-// as it is: comments, order, anchors, quotes, indentation, line ends. name stands in the errors. No secret is fetched.
+// WithInterval returns the text of a configuration file with policy.interval of one line set, a whole number of milliseconds. Every byte
+// outside of that place stays as it is: comments, order, anchors, quotes, indentation, line ends. name stands in the errors. No secret is
+// fetched.
+//
+// Where the file gives the line policy.steps, those not longer than the interval are taken out of it: in braces they go with their commas, with
+// dashes their lines go, each with the comment on its own line; [] is left of the last ones. Steps that come with an alias or << stay as they are,
+// and the line gets its own, [] too, beside its own interval.
 //
 // Where the line has no interval of its own (it is not in the file, or comes with an alias or <<), it gets one, and what it is shared
 // with stays as it is. Where it stands in a mapping that other lines take it from, it is refused, and the error names them: what others
 // see is never changed, and nothing is written into their entries. The result has been read again: it has no fault, and differs in that
-// interval alone (and in steps that are computed from it). The file must have no faults before either.
+// interval and those steps alone (and in steps that are computed from the interval). The file must have no faults before either.
 func WithInterval(name string, data []byte, line string, interval time.Duration) ([]byte, error) {
 	refuse := func(format string, a ...any) ([]byte, error) {
 		return nil, fmt.Errorf("%s: line %s: %w: %w", name, line, ErrInterval, fmt.Errorf(format, a...))
@@ -40,8 +45,8 @@ func WithInterval(name string, data []byte, line string, interval time.Duration)
 		return slices.Clone(data), nil
 	}
 	var first error
-	for _, e := range before.edits(at, interval) {
-		text := []byte(before.source.apply(e))
+	for _, way := range before.edits(at, interval) {
+		text := []byte(before.source.apply(way))
 		err := before.onlyInterval(read(name, text), at, interval)
 		if err == nil {
 			return text, nil
@@ -81,45 +86,41 @@ func (r *reading) names() string {
 	return strings.Join(all, ", ")
 }
 
-// onlyInterval tells whether a file that was read again is as r but for the interval of one line.
+// onlyInterval tells whether a file that was read again is as r but for the interval of one line, and its steps that are not longer.
 func (r *reading) onlyInterval(after *reading, at int, interval time.Duration) error {
 	if after.config == nil || len(after.config.Lines) != len(r.config.Lines) {
 		return errors.New("the file would not be read as before; write the interval by hand")
 	}
 	for _, f := range after.faults {
-		return fmt.Errorf("with %v the file would have a fault: %s%s", interval, f.Problem, r.remedy(at, interval))
+		return fmt.Errorf("with %v the file would have a fault: %s%s", interval, f.Problem, r.remedy(after, at, interval))
 	}
 	want := *r.config
 	want.Lines = slices.Clone(want.Lines)
 	l := &want.Lines[at]
 	l.Policy.Interval = interval
-	if !r.d.has(fmt.Sprintf("lines[%d].policy.steps", at)) {
+	left, trim := r.left(at, interval)
+	switch {
+	case trim:
+		l.Policy.Steps = left
+	case !r.hasSteps(at):
 		l.Policy.Steps = after.config.Lines[at].Policy.Steps
 	}
 	var others []string
+	var of shared
 	for i := range want.Lines {
 		if i != at && !reflect.DeepEqual(want.Lines[i], after.config.Lines[i]) {
 			others = append(others, fmt.Sprintf("%s (%v)", want.Lines[i].Name, want.Lines[i].Policy.Interval))
+			of.interval = of.interval || want.Lines[i].Policy.Interval != after.config.Lines[i].Policy.Interval
+			of.steps = of.steps || trim && r.hasSteps(i)
 		}
 	}
 	if len(others) > 0 {
-		return fmt.Errorf("other lines take it from the same mapping, by & and *: %s; write each of them an interval of its own first (policy: {<<: *NAME, interval: ...})", strings.Join(others, ", "))
+		return of.refusal(others)
 	}
 	if !reflect.DeepEqual(&want, after.config) {
 		return errors.New("something else in the file would change; write the interval by hand")
 	}
 	return nil
-}
-
-// remedy says what to change first, where steps stand in the way.
-func (r *reading) remedy(at int, interval time.Duration) string {
-	l := &r.config.Lines[at]
-	if !r.d.has(fmt.Sprintf("lines[%d].policy.steps", at)) || len(l.Policy.Steps) == 0 || l.Policy.Steps[0] > interval {
-		return ""
-	}
-	left := slices.DeleteFunc(slices.Clone(l.Policy.Steps), func(s time.Duration) bool { return s <= interval })
-	return fmt.Sprintf(" (change policy.steps first: take out what is not longer than %v, so that [%s] is left, or take steps out, and they are computed)",
-		interval, strings.Join(strings.Fields(strings.Trim(fmt.Sprint(left), "[]")), ", "))
 }
 
 // own returns the value of a key that stands in a mapping itself, and the key; nil if there is none.
@@ -132,87 +133,98 @@ func own(m *yaml.Node, name string) (k, v *yaml.Node) {
 	return nil, nil
 }
 
-// edits returns the places where the interval of a line can be written, the best first.
-func (r *reading) edits(at int, interval time.Duration) []edit {
+// edits returns what to change together so that the interval of a line is written, the best way first.
+func (r *reading) edits(at int, interval time.Duration) [][]edit {
 	_, lines := own(r.root, "lines")
 	if lines == nil {
 		return nil
 	}
 	entry := resolve(resolve(lines).Content[at])
 	key, policy := own(entry, "policy")
-	value := "interval: " + interval.String()
+	left, trim := r.left(at, interval)
+	pairs := []string{"interval: " + interval.String()}
+	if trim {
+		pairs = append(pairs, "steps: "+flow(left))
+	}
 	switch {
 	case policy == nil:
 		if merged := r.d.places[fmt.Sprintf("lines[%d].policy", at)]; merged != nil {
-			return r.newPolicy(entry, alongside(merged, interval))
+			return each(r.newPolicy(entry, alongside(merged, pairs)))
 		}
-		return r.newPolicy(entry, "policy: {"+value+"}", "policy:", "  "+value)
+		return each(r.newPolicy(entry, "policy: {"+pairs[0]+"}", "policy:", "  "+pairs[0]))
 	case policy.Kind == yaml.AliasNode:
-		from := r.source.offset(policy)
-		word := "*" + policy.Value
-		if from < 0 || !strings.HasPrefix(r.source.text[from:], word) {
+		from, to, _, ok := r.source.span(policy)
+		if !ok {
 			return nil
 		}
-		return []edit{{from, from + len(word), "{<<: " + word + ", " + value + "}"}}
+		return each([]edit{{from, to, "{<<: *" + policy.Value + ", " + strings.Join(pairs, ", ") + "}"}})
 	}
-	if _, old := own(policy, "interval"); old != nil {
-		return r.source.replace(old, interval)
+	_, old := own(policy, "interval")
+	stepsKey, steps := own(policy, "steps")
+	var with []edit // none for steps that are not known how to change: they are a fault then
+	switch {
+	case trim && steps != nil:
+		with = r.source.shorten(stepsKey, steps, left)
+	case trim && old != nil:
+		with = r.source.beside(policy, old, pairs[1])
+	case trim:
+		return each(r.source.insert(key, policy, pairs...))
 	}
-	return r.source.insert(key, policy, value)
+	ways := each(r.source.insert(key, policy, pairs[0]))
+	if old != nil {
+		ways = each(r.source.replace(old, interval))
+	}
+	for i := range ways {
+		ways[i] = append(ways[i], with...)
+	}
+	return ways
+}
+
+// each makes of each edit a way of its own.
+func each(all []edit) [][]edit {
+	ways := make([][]edit, len(all))
+	for i, e := range all {
+		ways[i] = []edit{e}
+	}
+	return ways
 }
 
 // replace returns the edit that writes another interval in the place of a value.
 func (s *source) replace(old *yaml.Node, interval time.Duration) []edit {
-	at := s.content(old)
-	if old.Kind == yaml.AliasNode {
-		at = s.offset(old)
-	}
-	if at < 0 || at >= len(s.text) {
+	from, to, _, ok := s.span(old)
+	if !ok {
 		return nil
 	}
-	word := old.Value
-	switch q := s.text[at]; {
-	case old.Kind == yaml.AliasNode:
-		word = "*" + word
-	case q == '"' || q == '\'':
-		at++
-		end := strings.IndexByte(s.text[at:], q)
-		if end < 0 {
-			return nil
-		}
-		word = s.text[at : at+end]
-	}
-	if !strings.HasPrefix(s.text[at:], word) {
-		return nil
-	}
-	return []edit{{at, at + len(word), interval.String()}}
+	return []edit{{from, to, interval.String()}}
 }
 
-// insert returns the edits that add a pair to a mapping, the value of key.
-func (s *source) insert(key, m *yaml.Node, pair string) []edit {
+// insert returns the ways to add pairs to a mapping, the value of key.
+func (s *source) insert(key, m *yaml.Node, pairs ...string) []edit {
+	inBraces := strings.Join(pairs, ", ")
 	if len(m.Content) == 0 {
 		at := s.content(m)
 		if at < 0 || !strings.HasPrefix(s.text[at:], "{") {
 			return nil
 		}
-		return []edit{{at + 1, at + 1, pair}}
+		return []edit{{at + 1, at + 1, inBraces}}
 	}
 	first := s.offset(m.Content[0])
 	if first < 0 {
 		return nil
 	}
 	if m.Style&yaml.FlowStyle != 0 {
-		return []edit{{first, first, pair + ", "}}
+		return []edit{{first, first, inBraces + ", "}}
 	}
 	indent := m.Content[0].Column - 1
-	all := []edit{{first, first, pair + s.eol(first) + strings.Repeat(" ", indent)}}
+	next := s.eol(first) + strings.Repeat(" ", indent)
+	all := []edit{{first, first, strings.Join(pairs, next) + next}}
 	if at := s.offset(key); at >= 0 && m.Content[0].Line > key.Line { // behind "policy:", before the comment of the first key
-		all = slices.Insert(all, 0, s.afterLine(at, indent, pair))
+		all = slices.Insert(all, 0, s.afterLine(at, indent, pairs...))
 	}
 	return all
 }
 
-// newPolicy returns the edits that add a policy to the mapping of a line: flow within braces, else block, one or several lines.
+// newPolicy returns the ways to add a policy to the mapping of a line: flow within braces, else block, one or several lines.
 func (r *reading) newPolicy(entry *yaml.Node, flow string, block ...string) []edit {
 	if len(block) == 0 {
 		block = []string{flow}
@@ -234,15 +246,14 @@ func (r *reading) newPolicy(entry *yaml.Node, flow string, block ...string) []ed
 	return all
 }
 
-// alongside returns a policy in braces that is a merged one but for the interval.
-func alongside(merged *yaml.Node, interval time.Duration) string {
+// alongside returns a policy in braces that is a merged one but for some pairs, those of the interval and of steps.
+func alongside(merged *yaml.Node, pairs []string) string {
 	if merged.Anchor != "" {
-		return "policy: {<<: *" + merged.Anchor + ", interval: " + interval.String() + "}"
+		return "policy: {<<: *" + merged.Anchor + ", " + strings.Join(pairs, ", ") + "}"
 	}
-	m := plain(merged)
-	pairs := []string{"interval: " + interval.String()}
+	m, written := plain(merged), slices.Clone(pairs)
 	for i := 0; i+1 < len(m.Content); i += 2 {
-		if m.Content[i].Value == "interval" {
+		if slices.ContainsFunc(written, func(p string) bool { return strings.HasPrefix(p, m.Content[i].Value+":") }) {
 			continue
 		}
 		one := &yaml.Node{Kind: yaml.MappingNode, Style: yaml.FlowStyle, Content: m.Content[i : i+2]}

@@ -11,6 +11,43 @@ import (
 	"pgregory.net/rapid"
 )
 
+// randomSteps draws up to three steps, longer than every interval of layout, and how they are laid out in a mapping with an indentation; "" for
+// none. Only within a block there are dashes and lines.
+func randomSteps(t *rapid.T, block bool, pad string, comment func() string) string {
+	one := func(what string, of ...string) string { return rapid.SampledFrom(of).Draw(t, what) }
+	all := [][]string{{"1.05s", "'1050ms'"}, {"1.1s", "\"1100ms\"", "!!str 1.1s"}, {"1.3s", "&top 1.3s"}}[:rapid.SampledFrom([]int{3, 2, 1, 0}).Draw(t, "steps")]
+	entries := make([]string, len(all))
+	for i, of := range all {
+		entries[i] = one("written", of...)
+	}
+	kinds := []string{"none", "brackets"}
+	if block && len(all) > 0 {
+		kinds = append(kinds, "lines", "commas", "dashes")
+	}
+	between := func() string { return one("between", "", "", "\n", pad+"  # on its own\n") }
+	text := "steps:"
+	switch one("style", kinds...) {
+	case "none":
+		return ""
+	case "brackets":
+		gap := one("gap", "", " ")
+		return text + " [" + gap + strings.Join(entries, one("comma", ",", ", ", " , ")) + gap + "]"
+	case "lines":
+		text += " [" + comment()
+		for _, e := range entries {
+			text += "\n" + between() + pad + "  " + e + "," + comment()
+		}
+		return text + "\n" + between() + pad + " ]"
+	case "commas":
+		return text + "\n" + pad + " [ " + strings.Join(entries, comment()+"\n"+between()+pad+" , ") + one("end", "]", " ]", comment()+"\n"+pad+" ]")
+	}
+	text += comment()
+	for _, e := range entries {
+		text += "\n" + between() + pad + "-" + one("gap", " ", "   ") + e + comment()
+	}
+	return text
+}
+
 // layout draws the text of a file with a few lines, each laid out its own way. shared tells whether a line's policy may be taken by another.
 func layout(t *rapid.T) (text string, names []string, shared bool) {
 	flip := func(what string) bool { return rapid.Bool().Draw(t, what) }
@@ -37,6 +74,9 @@ func layout(t *rapid.T) (text string, names []string, shared bool) {
 			if flip("short") {
 				keys = keys[:2]
 			}
+			if steps := randomSteps(t, true, pad+step, comment); steps != "" {
+				keys = slices.Insert(keys, rapid.IntRange(0, len(keys)).Draw(t, "steps at"), steps)
+			}
 			policy = "policy:" + props + comment() + "\n"
 			for _, k := range keys {
 				policy += one("between", "", "", "\n", pad+step+"# before\n") + pad + step + k + comment() + "\n"
@@ -47,7 +87,11 @@ func layout(t *rapid.T) (text string, names []string, shared bool) {
 				anchor, props = "usual", "&usual "
 			}
 			gap := one("gap", "", " ", "\n"+pad+step)
-			policy = "policy: " + props + "{" + gap + one("inside", "", "lead: 500ms", "interval: "+interval, "lead: 500ms, interval: "+interval, "interval: "+interval+" , guard_time: 1s") + gap + "}" + comment() + "\n"
+			inside := one("inside", "", "lead: 500ms", "interval: "+interval, "lead: 500ms, interval: "+interval, "interval: "+interval+" , guard_time: 1s")
+			if steps := randomSteps(t, false, pad, comment); steps != "" && inside != "" {
+				inside = one("steps", inside+", "+steps, steps+", "+inside)
+			}
+			policy = "policy: " + props + "{" + gap + inside + gap + "}" + comment() + "\n"
 		case kind == "alias" && anchor != "":
 			policy, shared = "policy: *"+anchor+comment()+"\n", true
 		case kind == "merge" && anchor != "":
@@ -94,10 +138,23 @@ func splice(before, after string) (removed, added string) {
 	return before[head : len(before)-tail], after[head : len(after)-tail]
 }
 
-// In whatever way a file is laid out: one place changes, by a few bytes, and the file then says what it said but for the one interval. What shares
-// nothing is never refused.
+// elsewhere returns the lines of a text that have nothing of a policy's head, interval or steps.
+func elsewhere(text string) []string {
+	return slices.DeleteFunc(strings.Split(strings.ReplaceAll(text, "\r", ""), "\n"), func(l string) bool {
+		written, _, commented := strings.Cut(l, "#")
+		if strings.Trim(written, " ,{}") == "" {
+			return !commented
+		}
+		return strings.Trim(written, " ,[]") == "" || slices.ContainsFunc([]string{"policy:", "interval:", "steps:", "1.05s", "1050ms", "1.1s", "1100ms", "1.3s"}, func(s string) bool {
+			return strings.Contains(written, s)
+		})
+	})
+}
+
+// In whatever way a file is laid out: one place changes, by a few bytes, and the file then says what it said but for the one interval; where steps
+// are not longer, they go too, and no line changes but theirs. What shares nothing is never refused.
 func TestRandomLayouts(t *testing.T) {
-	written, refused := 0, 0
+	written, trimmed, refused := 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		text, names, shared := layout(t)
 		before, faults := Parse("f", []byte(text), playhouse())
@@ -105,7 +162,7 @@ func TestRandomLayouts(t *testing.T) {
 			t.Fatalf("the layout is none:\n%s\n%v", text, faults)
 		}
 		i := rapid.IntRange(0, len(names)-1).Draw(t, "line")
-		interval := time.Duration(rapid.IntRange(300, 990).Draw(t, "new")) * ms
+		interval := time.Duration(rapid.SampledFrom([]int{1300, 1100, 1050, 900, 300}).Draw(t, "new")+rapid.IntRange(0, 90).Draw(t, "and")) * ms
 		got, err := WithInterval("f", []byte(text), names[i], interval)
 		if err != nil {
 			if !shared {
@@ -115,19 +172,34 @@ func TestRandomLayouts(t *testing.T) {
 			return
 		}
 		written++
+		after, faults := Parse("f", got, playhouse())
+		if faults != nil {
+			t.Fatalf("%v\n%s", faults, got)
+		}
+		var left []time.Duration
+		for _, s := range before.Lines[i].Policy.Steps {
+			if s > interval {
+				left = append(left, s)
+			}
+		}
+		own := read("f", []byte(text)).hasSteps(i)
 		removed, added := splice(text, string(got))
-		if len(removed) > len("interval") || len(added) > 70 || strings.ContainsAny(removed, "#\n{}:,") || strings.Contains(added, "#") {
+		if own && len(left) < len(before.Lines[i].Policy.Steps) {
+			trimmed++
+			if a, b := elsewhere(text), elsewhere(string(got)); !slices.Equal(a, b) {
+				t.Fatalf("%q\n%q\n%s\n%s", a, b, text, got)
+			}
+		} else if len(removed) > len("interval") || len(added) > 70 || strings.ContainsAny(removed, "#\n{}:,") || strings.Contains(added, "#") {
 			t.Fatalf("removed %q, added %q:\n%s", removed, added, text)
 		}
 		if strings.Contains(text, "\r\n") && strings.Count(string(got), "\n") != strings.Count(string(got), "\r\n") {
 			t.Fatalf("mixed line ends: %q", added)
 		}
-		after, faults := Parse("f", got, playhouse())
-		if faults != nil {
-			t.Fatalf("%v\n%s", faults, got)
-		}
 		want := before.Lines[i]
-		want.Policy.Interval, want.Policy.Steps = interval, after.Lines[i].Policy.Steps
+		want.Policy.Interval, want.Policy.Steps = interval, left
+		if !own {
+			want.Policy.Steps = after.Lines[i].Policy.Steps
+		}
 		before.Lines[i] = want
 		if !reflect.DeepEqual(before, after) {
 			t.Fatalf("%+v\n%+v\n%s", before, after, got)
@@ -136,10 +208,10 @@ func TestRandomLayouts(t *testing.T) {
 			t.Fatalf("%v\n%s", err, back)
 		}
 	})
-	if written == 0 {
-		t.Fatal("nothing was written")
+	if written == 0 || trimmed == 0 && !testing.Short() { // in short tests there may be none
+		t.Fatalf("written %d, steps trimmed in %d", written, trimmed)
 	}
-	t.Logf("written %d, refused %d", written, refused)
+	t.Logf("written %d, steps trimmed in %d, refused %d", written, trimmed, refused)
 }
 
 // No text crashes it; where it writes, it writes one place, and what comes out is whole.
@@ -148,6 +220,7 @@ func FuzzWithInterval(f *testing.F) {
 	f.Add(house("  - name: box-office\n    "+boxOffice+"    policy: &usual {interval: 800ms}\n"+stageDoor+"    policy: *usual\n"), 900)
 	f.Add("\ufeff"+house("  - {policy: {}, name: box-office, "+strings.ReplaceAll(boxOffice, "\n", ",\n")+"}\n"), 300)
 	f.Add(house("- ? name\n  : box-office\n  ? policy\n  : interval: 800ms\n  "+strings.ReplaceAll(boxOffice, "    ", "  ")), 300)
+	f.Add(house("  - name: box-office\n    "+boxOffice+"    policy: &usual\n      steps: # rising\n      - 1s # a\n      # b\n      - 1.2s\n"+stageDoor+"    policy: {<<: *usual, steps: [1s, # c\n      1.1s]}\n"), 1100)
 	f.Fuzz(func(t *testing.T, text string, v int) {
 		got, err := WithInterval("f", []byte(text), "box-office", time.Duration(v)*ms)
 		if err != nil {

@@ -66,21 +66,7 @@ func TestWithInterval(t *testing.T) {
 		"other characters before it": {"  - {name: box-office, adapter: {user: \"Büro–𝄞\", contact: \"sip:192.0.2.21\"}, service: {registrar: \"sip:pbx.millrace.example\", user: 5550101, register: false}, contact: {driver: none}, policy: {interval: 800ms}}\n" + stageDoor,
 			"{interval: 800ms}", "{interval: 700ms}"},
 	} {
-		t.Run(name, func(t *testing.T) {
-			for _, eol := range []string{"\n", "\r\n"} {
-				for _, bom := range []string{"", "\ufeff"} {
-					text := bom + strings.ReplaceAll(house(c.entries), "\n", eol)
-					from, to := strings.ReplaceAll(c.from, "\n", eol), strings.ReplaceAll(c.to, "\n", eol)
-					require.Equal(t, 1, strings.Count(text, from))
-					got, err := WithInterval("f", []byte(text), "box-office", 700*ms)
-					require.NoError(t, err)
-					require.Equal(t, strings.Replace(text, from, to, 1), string(got))
-					again, err := WithInterval("f", got, "box-office", 700*ms)
-					require.NoError(t, err)
-					require.Equal(t, string(got), string(again), "what stands there is not written again")
-				}
-			}
-		})
+		t.Run(name, func(t *testing.T) { writes(t, c.entries, c.from, c.to, "box-office", 700*ms) })
 	}
 }
 
@@ -103,7 +89,13 @@ func TestWithIntervalRefuses(t *testing.T) {
 	}{
 		"other lines take it from the same mapping, by & and *: stage-door (800ms); write each of them an interval of its own first": {plain + "    policy: *usual\n", 700 * ms},
 		"with 100ms the file would have a fault: lines[0].policy.interval: 100ms is out of bounds":                                   {plain, 100 * ms},
-		"change policy.steps first: take out what is not longer than 1.1s, so that [1.2s, 1.3s] is left":                             {strings.Replace(plain, "{interval: 800ms}", "{interval: 800ms, steps: [1s, 1.2s, 1.3s]}", 1), 1100 * ms},
+		"change policy.steps first: take out what is not longer than 1.1s, so that [1.2s, 1.3s] is left":                             {strings.Replace(plain, "{interval: 800ms}", "\n      interval: 800ms\n      steps:\n      - >-\n        1s\n      - 1.2s\n      - 1.3s", 1), 1100 * ms},
+		"change policy.steps first: take out what is not longer than 1.2s, so that [] is left":                                       {strings.Replace(plain, "{interval: 800ms}", "\n      interval: 800ms\n      ? steps\n      : - 1s\n        - 1.2s", 1), 1200 * ms},
+		"with 1.5s the file would have a fault: lines[0].policy.interval: ":                                                          {strings.Replace(plain, "{interval: 800ms}", "{interval: 800ms, steps: [1s]}", 1), 1500 * ms},
+		"by & and *: stage-door (900ms); write each of them steps of its own first (policy: {<<: *NAME, steps: [...]})":              {strings.Replace(plain, "{interval: 800ms}", "{interval: 800ms, steps: [1s, 1.2s]}", 1) + "    policy: {<<: *usual, interval: 900ms}\n", time.Second},
+		"stage-door (800ms); write each of them an interval and steps of its own first (policy: {<<: *NAME, interval: ..., steps:":   {strings.Replace(plain, "{interval: 800ms}", "{interval: 800ms, steps: [1s, 1.2s]}", 1) + "    policy: *usual\n", time.Second},
+		"stage-door (800ms); write each of them steps of its own first":                                                              {strings.Replace(plain, "{interval: 800ms}", "{steps: &s [1s, 1.2s]}", 1) + "    policy: {steps: *s}\n", time.Second},
+		"the file would not be read as before; write the interval by hand":                                                           {strings.Replace(plain, "{interval: 800ms}", "{steps: [&s 1s, 1.2s]}", 1) + "    policy: {steps: [*s]}\n", time.Second},
 		"the file has faults already; mend them first (`clearback check f`): f:1:10: ":                                               {strings.Replace(plain, "# The Millrace Playhouse.\ncountry: GB", "country: Britain", 1), 700 * ms},
 		"there is no such line; the file has green-room, stage-door":                                                                 {strings.Replace(plain, "name: box-office", "name: green-room", 1), 700 * ms},
 		"700.5ms is no interval": {plain, 700*ms + 500*time.Microsecond},
@@ -111,7 +103,7 @@ func TestWithIntervalRefuses(t *testing.T) {
 		"its place in the file is written in a way that is not known here": {strings.Replace(plain, "{interval: 800ms}", "\n      interval: >-\n        800ms", 1), 700 * ms},
 	} {
 		got, err := WithInterval("f", []byte(c.text), "box-office", c.interval)
-		require.ErrorIs(t, err, ErrInterval)
+		require.ErrorIs(t, err, ErrInterval, "%s\n%s", want, got)
 		require.ErrorContains(t, err, "f: line box-office: the interval is not written: ")
 		require.ErrorContains(t, err, want)
 		require.Nil(t, got)

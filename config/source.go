@@ -1,6 +1,7 @@
 package config
 
 import (
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -58,8 +59,10 @@ func (s *source) offset(n *yaml.Node) int {
 }
 
 // content returns where the content of a node begins, behind its anchor and tag; -1 if that cannot be told.
-func (s *source) content(n *yaml.Node) int {
-	at := s.offset(n)
+func (s *source) content(n *yaml.Node) int { return s.pastProperties(s.offset(n)) }
+
+// pastProperties returns where the next thing is that is neither an anchor nor a tag, -1 if that cannot be told.
+func (s *source) pastProperties(at int) int {
 	for at >= 0 && at < len(s.text) && (s.text[at] == '&' || s.text[at] == '!') {
 		end := strings.IndexAny(s.text[at:], " \t\r\n")
 		if end < 0 {
@@ -69,6 +72,56 @@ func (s *source) content(n *yaml.Node) int {
 		at += len(s.text[at:]) - len(strings.TrimLeft(s.text[at:], " \t\r\n"))
 	}
 	return at
+}
+
+// span returns where the text of a plain value begins and ends, within its quotes, and where all of it ends; an alias begins with its star.
+// ok is false if the value is written in another way.
+func (s *source) span(n *yaml.Node) (from, to, end int, ok bool) {
+	from = s.content(n)
+	word, quote := n.Value, 0
+	if n.Kind == yaml.AliasNode {
+		word = "*" + word
+	}
+	if from < 0 || from >= len(s.text) {
+		return 0, 0, 0, false
+	}
+	if q := s.text[from]; q == '"' || q == '\'' {
+		from++
+		quote = 1
+		close := strings.IndexByte(s.text[from:], q)
+		if close < 0 {
+			return 0, 0, 0, false
+		}
+		word = s.text[from : from+close]
+	}
+	to = from + len(word)
+	return from, to, to + quote, strings.HasPrefix(s.text[from:], word)
+}
+
+// past returns where the next thing is that is neither a space, a line break nor a comment.
+func (s *source) past(at int) int {
+	for at < len(s.text) {
+		switch n := breakAt(s.text[at:]); {
+		case n > 0:
+			at += n
+		case s.text[at] == '#':
+			at, _ = s.lineEnd(at)
+		case s.text[at] == ' ' || s.text[at] == '\t':
+			at++
+		default:
+			return at
+		}
+	}
+	return at
+}
+
+// lineStart returns where the line of an offset begins.
+func (s *source) lineStart(at int) int {
+	i, found := slices.BinarySearch(s.lines, at)
+	if found {
+		return at
+	}
+	return s.lines[max(i-1, 0)]
 }
 
 // lineEnd returns where the line of an offset ends: at the begin and behind its break.
@@ -101,7 +154,20 @@ type edit struct {
 	text     string
 }
 
-func (s *source) apply(e edit) string { return s.text[:e.from] + e.text + s.text[e.to:] }
+// apply makes all edits. Of two that overlap only the later one in the text is made.
+func (s *source) apply(all []edit) string {
+	all = slices.Clone(all)
+	slices.SortStableFunc(all, func(a, b edit) int { return b.from - a.from })
+	text, last := s.text, len(s.text)
+	for _, e := range all {
+		if e.to > last {
+			continue
+		}
+		text = text[:e.from] + e.text + text[e.to:]
+		last = e.from
+	}
+	return text
+}
 
 // afterLine is the edit that adds lines, each with its indentation, behind the line of an offset.
 func (s *source) afterLine(at, indent int, lines ...string) edit {

@@ -11,8 +11,8 @@ import (
 	"time"
 )
 
-// SetInterval writes policy.interval of one line into the configuration file at path, as [WithInterval] does; the file is then either
-// the old one or the whole new one, whatever happens meanwhile. Owner, group and mode are kept; of a symbolic link the file it leads to
+// SetInterval writes policy.interval of one line into the configuration file at path and takes steps that are not longer out of its
+// policy.steps, as [WithInterval] does; the file is then either the old one or the whole new one, whatever happens meanwhile. Owner, group and mode are kept; of a symbolic link the file it leads to
 // is written. With an error the file is as it was. Access lists and further hard links of the file are not kept.
 //
 // A running daemon does not look at the file: tell it. Two writers at once are told apart by what they read: the later one fails.
@@ -27,7 +27,8 @@ func SetInterval(path, line string, interval time.Duration) error {
 	return nil
 }
 
-// Preview returns what [SetInterval] would change, as one hunk of a unified difference with three lines around it; "" if nothing would.
+// Preview returns what [SetInterval] would change, the steps included, as one hunk of a unified difference with three lines around it;
+// "" if nothing would.
 func Preview(path, line string, interval time.Duration) (string, error) {
 	_, old, changed, err := withIntervalAt(path, line, interval)
 	if err != nil {
