@@ -43,7 +43,8 @@ type board struct {
 	power  bool
 	late   time.Duration // how late it answers; what it is told it does at once
 	cut    bool          // the network is cut: nothing comes in or goes out
-	wrote  bool          // somebody wrote a coil
+	wrote  [boardCoils]bool
+	read   [boardCoils]bool // after it was written
 	shut   bool
 }
 
@@ -160,6 +161,9 @@ func (b *board) answer(pdu []byte, inputs [boardCoils]bool) []byte {
 	addr, value := int(binary.BigEndian.Uint16(pdu[1:])), int(binary.BigEndian.Uint16(pdu[3:]))
 	switch pdu[0] {
 	case readCoils:
+		for i := addr; i < min(addr+value, boardCoils); i++ {
+			b.read[i] = b.read[i] || b.wrote[i]
+		}
 		return bits(pdu[0], b.coils, addr, value)
 	case readInputs:
 		return bits(pdu[0], inputs, addr, value)
@@ -172,7 +176,7 @@ func (b *board) answer(pdu []byte, inputs [boardCoils]bool) []byte {
 		}
 		b.stopTimer(addr)
 		b.set(addr, value != 0)
-		b.wrote = true
+		b.wrote[addr] = true
 	case writeRegister:
 		coil := addr - timedBase
 		if coil < 0 || coil >= boardCoils {
@@ -202,17 +206,15 @@ func bits(function byte, from [boardCoils]bool, addr, n int) []byte {
 	return res
 }
 
-// mastered tells whether a master wrote a coil since the start.
+// mastered tells whether a master is connected and has written each wired coil, and read it then.
 func (b *board) mastered() bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.wrote
-}
-
-// connected tells whether a master is connected.
-func (b *board) connected() bool {
-	b.mu.Lock()
-	defer b.mu.Unlock()
+	for i := range b.wired {
+		if !b.wrote[i] || !b.read[i] {
+			return false
+		}
+	}
 	return len(b.conns) > 0
 }
 

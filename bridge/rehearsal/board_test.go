@@ -105,8 +105,45 @@ func TestBoardAgainstAnotherMaster(t *testing.T) {
 	on, err := c.ReadCoil(0)
 	require.NoError(t, err)
 	require.True(t, on)
+	require.False(t, w.mastered(), "the second coil was neither written nor read")
+	require.NoError(t, c.WriteCoil(1, false))
+	require.False(t, w.mastered(), "nor read")
+	_, err = c.ReadCoil(1)
+	require.NoError(t, err)
 	require.True(t, w.mastered())
 	require.ErrorIs(t, c.WriteCoil(boardCoils, true), modbus.ErrIllegalDataAddress)
+}
+
+// Discrete inputs tell the loop current: function 2 of the specification, section 6.2.
+func TestBoardReadsItsInputs(t *testing.T) {
+	w := newWire(t)
+	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + w.addr.String(), Timeout: 2 * time.Second})
+	require.NoError(t, err)
+	require.NoError(t, c.Open())
+	defer func() { require.NoError(t, c.Close()) }()
+	require.NoError(t, c.SetUnitId(boardUnit))
+	on, err := c.ReadDiscreteInputs(0, 3)
+	require.NoError(t, err)
+	require.Equal(t, []bool{false, true, false}, on, "the second is wired")
+	_, err = c.ReadDiscreteInputs(boardCoils-1, 2)
+	require.ErrorIs(t, err, modbus.ErrIllegalDataAddress)
+}
+
+// A slow board does at once what it is told, and answers late.
+func TestASlowBoardAnswersLate(t *testing.T) {
+	w := newWire(t)
+	w.slow(300 * time.Millisecond)
+	c := w.dial(t)
+	began := time.Now()
+	_, err := c.Write([]byte{0, 1, 0, 0, 0, 6, boardUnit, writeCoil, 0, 1, 0xFF, 0})
+	require.NoError(t, err)
+	require.NoError(t, await(t.Context(), 2*time.Second, func() bool { return w.said() == "second on" }))
+	acted := time.Since(began)
+	require.NoError(t, c.SetReadDeadline(time.Now().Add(2*time.Second)))
+	_, err = io.ReadFull(c, make([]byte, 12))
+	require.NoError(t, err)
+	require.GreaterOrEqual(t, time.Since(began), 300*time.Millisecond)
+	require.Less(t, acted, 300*time.Millisecond)
 }
 
 func TestBoardEndsATimedOutputByItself(t *testing.T) {

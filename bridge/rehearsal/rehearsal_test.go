@@ -134,11 +134,13 @@ func TestUnknownHabit(t *testing.T) {
 func TestMatrix(t *testing.T) {
 	var out bytes.Buffer
 	r := &Report{Mode: "with", Scenes: []SceneReport{
-		{Name: "held-call", Habit: "late-486", OK: true}, {Name: "house-call", Habit: "late-486", OK: true},
-		{Name: "held-call", Habit: "reboot"}, {Name: "house-call", Habit: "reboot", OK: true},
+		{Name: "held-call", Habit: "late-486", OK: true, TimeLine: []Sighting{{Text: "left out"}}}, {Name: "house-call", Habit: "late-486", OK: true},
+		{Name: "held-call", Habit: "reboot", TimeLine: []Sighting{{Text: "what went wrong"}}}, {Name: "house-call", Habit: "reboot", OK: true},
 	}}
 	require.NoError(t, r.print(Options{Out: &out, Habits: []string{"late-486", "reboot"}}))
 	require.Contains(t, out.String(), "held-call, with the adapter's habit reboot: ")
+	require.Contains(t, out.String(), "what went wrong")
+	require.NotContains(t, out.String(), "left out")
 	require.Contains(t, out.String(), "summary\n"+
 		"                    held-call  house-call\n"+
 		"  late-486          ok         ok        \n"+

@@ -109,7 +109,7 @@ func (r *Report) print(o Options) error {
 	w := &writer{w: o.Out}
 	good := 0
 	for i := range r.Scenes {
-		r.Scenes[i].print(w)
+		r.Scenes[i].print(w, len(o.habits()) > 1)
 		if r.Scenes[i].OK {
 			good++
 		}
@@ -133,15 +133,18 @@ func (r *Report) print(o Options) error {
 	return w.err
 }
 
-func (s *SceneReport) print(w *writer) {
+// print leaves the time line out if it is to be brief and nothing is wrong.
+func (s *SceneReport) print(w *writer, brief bool) {
 	if s.Habit != "" {
 		w.printf("%s, with the adapter's habit %s: %s\n", s.Name, s.Habit, s.About)
 	} else {
 		w.printf("%s: %s\n", s.Name, s.About)
 	}
-	w.printf("  from the hang-up  where        who        what\n")
-	for _, e := range s.TimeLine {
-		w.printf("  %13.1f ms  %-12s %-9s  %s\n", e.MS, e.Place, e.Who, e.Text)
+	if !brief || !s.OK {
+		w.printf("  from the hang-up  where        who        what\n")
+		for _, e := range s.TimeLine {
+			w.printf("  %13.1f ms  %-12s %-9s  %s\n", e.MS, e.Place, e.Who, e.Text)
+		}
 	}
 	if s.OK {
 		w.printf("  verdict: ok: %s\n\n", strings.Join(s.Seen, "; "))

@@ -258,8 +258,8 @@ func (p *play) meanwhile(ctx context.Context, l *line) error {
 	if p.without {
 		return nil
 	}
-	// a machine so busy that the link was lost proves nothing
-	if err := p.until(ctx, l.name+": its board has a master", l.board.connected); err != nil {
+	// a machine so busy that the link was lost proves nothing; a board without a master is for the judge
+	if err := ctxOnly(ctx, await(ctx, stepFor/3, l.board.mastered)); err != nil {
 		return err
 	}
 	switch h := &l.habit; {

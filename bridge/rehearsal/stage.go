@@ -307,7 +307,7 @@ func (s *stage) awaitReady(ctx context.Context) error {
 			}
 		}
 	}
-	limit, cancel := context.WithTimeout(ctx, readyFor/5)
+	limit, cancel := context.WithTimeout(ctx, readyFor/4)
 	defer cancel()
 	for _, b := range s.boards {
 		// a board that nobody drives is for the scenes to find out
