@@ -112,33 +112,55 @@ func (s *store) drop(ctx context.Context, before time.Time, full bool, limit int
 	if full {
 		until = 1<<63 - 1
 	}
-	var ids, begun []int64
-	var number int64
-	if err := each(ctx, s.conn, "SELECT id, began, call FROM calls WHERE began < ? ORDER BY began LIMIT ?", func(rows *sql.Rows) error {
-		var id, at, call int64
-		err := rows.Scan(&id, &at, &call)
-		ids, begun, number = append(ids, id), append(begun, at), max(number, call)
-		return err
-	}, until, limit); err != nil {
+	oldest, err := s.oldest(ctx, until, limit)
+	if err != nil {
 		return false, err
 	}
-	if len(ids) > 0 {
-		if err := s.remember(ctx, number); err != nil {
-			return false, err
-		}
-		bound = max(bound, begun[len(begun)-1])
-	}
-	for _, id := range ids {
-		if _, err := s.conn.ExecContext(ctx, "DELETE FROM calls WHERE id = ?", id); err != nil {
+	lines := s.lines
+	if n := len(oldest); n > 0 {
+		bound = max(bound, oldest[n-1].began)
+		if lines, err = s.dropCalls(ctx, oldest); err != nil {
 			return false, err
 		}
 	}
-	rows, err := s.dropEntries(ctx, bound, full && len(ids) == 0)
+	rows, err := s.dropEntries(ctx, lines, bound, full && len(oldest) == 0)
 	if err != nil {
 		return false, err
 	}
 	n, err := s.dropRest(ctx, bound, limit)
-	return len(ids) == limit || full && (len(ids) > 0 || rows > 0) || rows >= dropRows || n >= int64(limit), err
+	return len(oldest) > 0 || full && rows > 0 || rows >= dropRows || n >= int64(limit), err
+}
+
+type oldCall struct {
+	id, began, call int64
+	line            string
+}
+
+// oldest returns the oldest calls that began before an instant.
+func (s *store) oldest(ctx context.Context, until int64, limit int) ([]oldCall, error) {
+	var all []oldCall
+	err := each(ctx, s.conn, "SELECT c.id, c.began, c.call, l.name FROM calls c JOIN lines l ON l.id = c.line WHERE c.began < ? ORDER BY c.began LIMIT ?",
+		func(rows *sql.Rows) error {
+			var c oldCall
+			err := rows.Scan(&c.id, &c.began, &c.call, &c.line)
+			all = append(all, c)
+			return err
+		}, until, limit)
+	return all, err
+}
+
+// dropCalls drops calls and returns the lines that had them.
+func (s *store) dropCalls(ctx context.Context, calls []oldCall) (map[string]int64, error) {
+	lines := map[string]int64{}
+	var number int64
+	for _, c := range calls {
+		lines[c.line] = s.lines[c.line]
+		number = max(number, c.call)
+		if _, err := s.exec(ctx, "DELETE FROM calls WHERE id = ?", c.id); err != nil {
+			return nil, err
+		}
+	}
+	return lines, s.remember(ctx, number)
 }
 
 // remember keeps the counts that the largest records would tell, for when they are gone.
@@ -147,7 +169,7 @@ func (s *store) remember(ctx context.Context, call int64) error {
 		name  string
 		value int64
 	}{{"call", call}, {"changed", s.changed}, {"entry", s.top}} {
-		if _, err := s.conn.ExecContext(ctx, `INSERT INTO counters(name, value) VALUES(?, ?)
+		if _, err := s.exec(ctx, `INSERT INTO counters(name, value) VALUES(?, ?)
 			ON CONFLICT(name) DO UPDATE SET value = max(value, excluded.value)`, c.name, c.value); err != nil {
 			return err
 		}
@@ -156,8 +178,8 @@ func (s *store) remember(ctx context.Context, call int64) error {
 }
 
 // dropEntries drops, of each line, events and effects before the oldest call that is left; without one, those before bound (any: all).
-func (s *store) dropEntries(ctx context.Context, bound int64, any bool) (most int64, err error) {
-	for _, line := range s.lines {
+func (s *store) dropEntries(ctx context.Context, lines map[string]int64, bound int64, any bool) (most int64, err error) {
+	for _, line := range lines {
 		first := int64(1<<63 - 1)
 		if err := s.conn.QueryRowContext(ctx, "SELECT first FROM calls WHERE line = ? ORDER BY began LIMIT 1", line).Scan(&first); err != nil && err != sql.ErrNoRows {
 			return most, err
@@ -167,12 +189,8 @@ func (s *store) dropEntries(ctx context.Context, bound int64, any bool) (most in
 			at = 1<<63 - 1
 		}
 		for _, table := range [...]string{"events", "effects"} {
-			res, err := s.conn.ExecContext(ctx, "DELETE FROM "+table+" WHERE line = ?1 AND at < ?3 AND id IN (SELECT id FROM "+table+
+			n, err := s.exec(ctx, "DELETE FROM "+table+" WHERE line = ?1 AND at < ?3 AND id IN (SELECT id FROM "+table+
 				" WHERE line = ?1 AND id < ?2 ORDER BY id LIMIT ?4)", line, first, at, dropRows)
-			if err != nil {
-				return most, err
-			}
-			n, err := res.RowsAffected()
 			if err != nil {
 				return most, err
 			}
@@ -190,17 +208,31 @@ func (s *store) dropRest(ctx context.Context, bound int64, limit int) (most int6
 		"DELETE FROM losses WHERE id IN (SELECT id FROM losses WHERE ended < ?1 ORDER BY id LIMIT ?2)",
 		"DELETE FROM runs WHERE id < (SELECT max(id) FROM runs) AND id IN (SELECT id FROM runs WHERE began < ?1 ORDER BY id LIMIT ?2)",
 	} {
-		res, err := s.conn.ExecContext(ctx, q, bound, limit)
-		if err != nil {
-			return most, err
-		}
-		n, err := res.RowsAffected()
+		n, err := s.exec(ctx, q, bound, limit)
 		if err != nil {
 			return most, err
 		}
 		most = max(most, n)
 	}
 	return most, nil
+}
+
+// exec executes a statement that is prepared at its first use, and returns how many rows it touched.
+func (s *store) exec(ctx context.Context, text string, args ...any) (int64, error) {
+	st := s.prepared[text]
+	if st == nil {
+		var err error
+		if st, err = s.conn.PrepareContext(ctx, text); err != nil {
+			return 0, err
+		}
+		s.prepared[text] = st
+		s.stmts.all = append(s.stmts.all, st)
+	}
+	res, err := st.ExecContext(ctx, args...)
+	if err != nil {
+		return 0, err
+	}
+	return res.RowsAffected()
 }
 
 // giveBack gives some free pages back to the file system.

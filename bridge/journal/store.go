@@ -35,7 +35,8 @@ type store struct {
 	stale  map[string][]staleIncident
 	newest time.Time // beginning of the newest call, when the file was opened
 
-	args []any
+	args     []any
+	prepared map[string]*sql.Stmt // see exec
 }
 
 type staleIncident struct {
@@ -93,7 +94,7 @@ const saveTrust = "UPDATE lines SET probe = ?, sense = ?, user_agent = ?, trust_
 // openStore opens the file for writing. If it is not the one that this process wrote before, a run begins, and what an earlier run left
 // without an outcome is broken off from now on.
 func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Time, before *store) (s *store, err error) {
-	s = &store{path: o.Path, detail: o.Detail}
+	s = &store{path: o.Path, detail: o.Detail, prepared: map[string]*sql.Stmt{}}
 	if s.db, s.conn, err = connect(ctx, o.Path, busy); err != nil {
 		return nil, err
 	}
