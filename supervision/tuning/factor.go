@@ -33,7 +33,7 @@ func ToleranceFactor(n int, coverage, confidence float64) (float64, error) {
 // nonCentralQuantile inverts [nonCentral] for p of 0.5 or more and delta of 0 or more, by bisection.
 func nonCentralQuantile(p, nu, delta float64) float64 {
 	low, high := 0.0, delta+1
-	for nonCentral(high, nu, delta) < p {
+	for nonCentral(high, nu, delta) < p && high < 1e12 {
 		low, high = high, 2*high
 	}
 	for range 200 {

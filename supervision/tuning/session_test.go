@@ -315,14 +315,17 @@ func TestMeasuredOpenings(t *testing.T) {
 	assert.Equal(t, roundUp(r.Bound+30*ms), r.Recommended)
 }
 
-// An interrupted session goes on as it would have: with the same source, trial for trial.
+// An interrupted session goes on as it would have: with the same source, trial for trial. The card scatters by the number of the hold.
 func TestResume(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		seed := rapid.Uint64().Draw(t, "seed")
-		release := time.Duration(rapid.IntRange(200, 1500).Draw(t, "release")) * ms
-		_, whole := run(t, plan(seed), above(release))
+		release := rapid.IntRange(200, 1500).Draw(t, "release")
+		scattering := func(i int, interval time.Duration, catch bool) Trial {
+			return above(time.Duration(release*(90+7*i%20)/100)*ms)(i, interval, catch)
+		}
+		_, whole := run(t, plan(seed), scattering)
 		cut := rapid.IntRange(0, len(whole.Trials)).Draw(t, "cut")
-		_, resumed := run(t, plan(seed), above(release), whole.Trials[:cut]...)
+		_, resumed := run(t, plan(seed), scattering, whole.Trials[:cut]...)
 		assert.Equal(t, whole, resumed)
 	})
 }
