@@ -82,6 +82,7 @@ func (m *Machine) callArrived(ev *Event) {
 	}
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency})
 	m.waiting++
+	m.last.overtaken = true
 	// offerWaiting goes on from here
 }
 
@@ -94,6 +95,7 @@ func (m *Machine) callRequested(now Instant, ev *Event) {
 	m.carries()
 	m.endIncident()
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, leg: legUp})
+	m.last.overtaken = true
 }
 
 // seizure withdraws what is wanted, ends what is open and refuses the calls that wait for it (invariants 5 and 6).
@@ -165,6 +167,7 @@ func (m *Machine) nearEndCleared(now Instant, ev *Event) {
 		m.doubtSeized(m.cancel(now)) // a BYE that crossed ours, after the leg's answer
 		return
 	case c == nil || c.leg == legNone:
+		m.overtake(ev.Call)
 		return // unknown, or never offered
 	}
 	m.doubtSeized(m.cancel(now))
@@ -173,6 +176,13 @@ func (m *Machine) nearEndCleared(now Instant, ev *Event) {
 		m.callbackFrom(now, c)
 	}
 	m.remove(ev.Call)
+}
+
+// overtake keeps an interruption that is over from being repeated: its own near end has cleared meanwhile.
+func (m *Machine) overtake(id CallID) {
+	if id == m.last.call {
+		m.last.overtaken = true
+	}
 }
 
 // interruptedFor tells whether an interruption for that call is wanted or under way.
@@ -189,6 +199,7 @@ func (m *Machine) adapterLost(now Instant, ev *Event) {
 		m.cancel(now)
 		return
 	case c == nil || c.leg == legNone:
+		m.overtake(ev.Call)
 		return // unknown, or never offered
 	}
 	m.cancel(now)

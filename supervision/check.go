@@ -87,9 +87,9 @@ func (m *Machine) probeAnswered(now Instant, ev *Event) {
 		return
 	}
 	m.probes--
-	h := ev.Hook
-	if !m.policy.ProbeTrusted {
-		h = HookUnknown
+	h := m.sensed() // where both are trusted, the sensor decides
+	if h == HookUnknown && m.policy.ProbeTrusted {
+		h = ev.Hook
 	}
 	switch {
 	case m.probes > 0:
@@ -178,7 +178,7 @@ func (m *Machine) stillHeld(now Instant) {
 // No repeat follows in the call-back window, for the emergency centre must get through, or while a call waits.
 func (m *Machine) mayRepeat(now Instant) bool {
 	o := &m.last
-	return o.repeats < m.policy.Repeats && !o.faulted && m.loop == loopClosed && m.wanted.wait == waitNothing &&
+	return o.repeats < m.policy.Repeats && !o.faulted && !o.overtaken && m.loop == loopClosed && m.wanted.wait == waitNothing &&
 		!m.policy.LifeSafety && !m.inCallbackWindow(now) && !m.otherOnLine(0) && m.waiting == 0 &&
 		m.repeatInterval() <= m.policy.MaxInterval
 }

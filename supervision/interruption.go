@@ -173,6 +173,7 @@ func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 // cancel is what a seizure or the adapter's own BYE does to an interruption: one that is wanted is withdrawn, one that
 // has begun is ended (invariant 6). It returns the call whose interruption that was; 0 for none, by hand, or a trial.
 func (m *Machine) cancel(now Instant) (of CallID) {
+	m.last.overtaken = true
 	switch {
 	case m.wanted.wait != waitNothing:
 		w := m.wanted

@@ -99,6 +99,7 @@ type opening struct {
 	flash       bool // the adapter reported a hook flash
 	flowed      bool // a trusted sensor saw current when it was commanded
 	released    bool // a sensor saw the current stop since
+	overtaken   bool // another call or the near end came since, and what is seen may tell of that: nothing is repeated
 }
 
 // New returns the machine of a line at rest: no call, loop closed. A line that is watched is looked at as soon as Step is

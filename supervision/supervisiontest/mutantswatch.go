@@ -77,6 +77,7 @@ func mutantsOfConsent() []Mutant {
 			}
 		}), Problem: "much later"},
 		{Invariant: 1, Name: "opens by hand in the call-back window", Build: bend(func(p *supervision.Policy) { p.CallbackWindow = 0 }), Problem: "by hand in the call-back window"},
+		{Invariant: 8, Name: "repeats after the near end's own BYE", Build: deaf(supervision.NearEndCleared), Problem: "after near-end clearing"},
 		{Invariant: 4, Name: "opens in a catch trial", Build: event(func(ev *supervision.Event) {
 			if ev.Kind == supervision.TrialSet && ev.Interval == 0 {
 				ev.Interval = 500 * time.Millisecond

@@ -190,7 +190,7 @@ func probedOff(t *truth, m *Moment) bool {
 	if t.sensed() == supervision.HookOff && m.Event.Kind == supervision.AdapterLegCleared {
 		return true
 	}
-	return t.policy.ProbeTrusted && m.Event.Kind == supervision.ProbeAnswered && m.Event.Hook == supervision.HookOff
+	return m.Event.Kind == supervision.ProbeAnswered && t.told(&m.Event) == supervision.HookOff
 }
 
 func never(t *truth, m *Moment, ef *supervision.Effect) string {

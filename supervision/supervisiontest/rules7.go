@@ -65,7 +65,7 @@ func judgedRight(t *truth, m *Moment, ef *supervision.Effect) string {
 	}
 	sensed := t.sensed()
 	switch {
-	case sensed != supervision.HookUnknown && ef.Hook != sensed && m.Event.Kind != supervision.ProbeAnswered:
+	case sensed != supervision.HookUnknown && ef.Hook != sensed:
 		return "judges otherwise than the sensor"
 	case sensed == supervision.HookUnknown && !(t.policy.ProbeTrusted && m.Event.Kind == supervision.ProbeAnswered && m.Event.Hook == ef.Hook):
 		return "judges what nobody saw"

@@ -103,7 +103,7 @@ type truth struct {
 	seizure   bool // the near end came first: request, sensor or its own BYE
 	wasBegun  bool // before the event: an opening without CloseLoop
 	wasWanted bool // before the event: a clearing without outcome
-	answered  bool // the event is the answer to the latest probe, and trusted
+	answered  bool // the event is the answer to the latest probe
 	hookOff   bool // the answer to the check of an interruption says off hook
 	wasOpen   bool // before the event: the loop was not closed, or not known to be
 
@@ -125,7 +125,7 @@ func (t *truth) setPolicy(now supervision.Instant, p supervision.Policy) {
 		t.watch.offSince = min(t.watch.offSince, now)
 	}
 	if !p.ProbeTrusted {
-		t.judge.must, t.judge.asked = false, false
+		t.judge.must, t.judge.asked, t.watch.asked = false, false, false
 	}
 }
 
@@ -204,8 +204,8 @@ func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 	case supervision.ProbeAnswered:
 		if t.probes > 0 {
 			t.probes--
-			t.answered = t.probes == 0 && t.policy.ProbeTrusted
-			t.hookOff = t.answered && t.judge.asked && ev.Hook == supervision.HookOff
+			t.answered = t.probes == 0
+			t.hookOff = t.answered && t.judge.asked && t.told(ev) == supervision.HookOff
 		}
 	case supervision.PulseRequested:
 		t.known = true
@@ -242,6 +242,9 @@ func (t *truth) callEvent(now supervision.Instant, ev *supervision.Event) {
 	if c == nil || c.gone() {
 		// a BYE that crossed ours may come after our BYE's answer
 		late := ev.Kind == supervision.NearEndCleared || ev.Kind == supervision.AdapterLost
+		if late && c != nil && c.interrupted {
+			c.near = true // from now on nothing opens for it
+		}
 		if late && ev.Call != 0 && (c != nil && c.clearing || t.loop.begun && !t.loop.faulted && t.loop.call == ev.Call || t.judge.catch && t.judge.call == ev.Call) {
 			t.known, t.seizure = true, true
 		}

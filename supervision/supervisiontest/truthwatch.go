@@ -47,6 +47,17 @@ func (t *truth) sensed() supervision.Hook {
 	}
 }
 
+// told is what the answer to a probe is taken for: the sensor decides where it is trusted, and one that is not trusted says nothing.
+func (t *truth) told(ev *supervision.Event) supervision.Hook {
+	if h := t.sensed(); h != supervision.HookUnknown {
+		return h
+	}
+	if !t.policy.ProbeTrusted {
+		return supervision.HookUnknown
+	}
+	return ev.Hook
+}
+
 // stuck: the current never stopped although the loop was open.
 func (t *truth) stuck() bool {
 	return t.policy.SenseTrusted && t.loop.flowed && !t.loop.released && t.watch.current == supervision.Seized
@@ -120,7 +131,7 @@ func (t *truth) catching(now supervision.Instant, ev *supervision.Event) {
 	case ev.Kind == supervision.TimePassed && !c.legDone && now >= c.clearedAt.Add(t.policy.Lead):
 	case ev.Kind == supervision.AdapterLegCleared && c.legDoneAt == now && c.legDone && !unknown:
 	case ev.Kind == supervision.AdapterLegCleared && unknown && t.sensed() == supervision.HookOff:
-	case ev.Kind == supervision.ProbeAnswered && unknown && t.answered && ev.Hook == supervision.HookOff:
+	case ev.Kind == supervision.ProbeAnswered && unknown && t.answered && t.told(ev) == supervision.HookOff:
 	default:
 		return
 	}
@@ -140,6 +151,9 @@ func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 		w.asked = false
 	}
 	before := w.current
+	if t.policy.SenseTrusted && (ev.Kind == supervision.Seized || ev.Kind == supervision.Released) {
+		w.asked = false
+	}
 	switch ev.Kind {
 	case supervision.Seized:
 		w.current = supervision.Seized
@@ -162,10 +176,10 @@ func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 		if !t.answered || !t.idle() {
 			break
 		}
-		if w.asked && ev.Hook == supervision.HookOn {
-			t.seen(now, ev.Hook)
+		if w.asked && t.told(ev) == supervision.HookOn {
+			t.seen(now, supervision.HookOn)
 		}
-		w.off = w.asked && ev.Hook == supervision.HookOff
+		w.off = w.asked && t.told(ev) == supervision.HookOff
 	case supervision.TimePassed:
 		w.off = t.sensed() == supervision.HookOff && t.idle()
 	}
