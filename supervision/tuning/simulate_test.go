@@ -114,9 +114,9 @@ func TestSimulationKeepsWhatIsStated(t *testing.T) {
 	t.Parallel()
 	for i, s := range shapes {
 		r := rand.New(rand.NewPCG(uint64(i), 4))
-		cards := 50
+		cards := 40
 		if s.name == "normal" {
-			cards = 200
+			cards = 150
 		}
 		var y tally
 		for range cards {
