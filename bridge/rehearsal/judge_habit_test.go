@@ -133,3 +133,23 @@ func TestJudgesOfTroubles(t *testing.T) {
 		}
 	}
 }
+
+func TestJudgeOfTuning(t *testing.T) {
+	for interval, problem := range map[time.Duration]string{
+		900 * time.Millisecond:  "",
+		427 * time.Millisecond:  "one hold in 100 needs more",
+		1500 * time.Millisecond: "end 2.1s after the BYE",
+		0:                       "no interval is recommended",
+	} {
+		b := newPast(t, "tune").held("bookings")
+		b.p.tuned = interval
+		if problem == "" {
+			require.Empty(t, b.judged())
+		} else {
+			require.Contains(t, b.judged(), problem)
+		}
+	}
+	b := newPast(t, "tune")
+	b.p.tuned = 900 * time.Millisecond
+	require.Contains(t, b.judged(), "without a single hold")
+}

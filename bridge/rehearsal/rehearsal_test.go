@@ -36,13 +36,14 @@ func TestWithoutTheDaemonLinesStayHeld(t *testing.T) {
 func TestJSON(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
-	require.NoError(t, Run(t.Context(), Options{Without: true, JSON: true, Scenes: []string{"held-call"}, Out: &out}))
+	require.NoError(t, Run(t.Context(), Options{Start: startWired, JSON: true, Scenes: []string{"held-call"}, Habits: []string{"bye-late"}, Out: &out}))
 	var r struct {
 		Mode   string
 		OK     bool
 		TookMS float64 `json:"took_ms"`
 		Scenes []struct {
 			Name, About    string
+			Habit          string
 			Lines          []string
 			OK             bool
 			Seen, Problems []string
@@ -56,17 +57,18 @@ func TestJSON(t *testing.T) {
 	d := json.NewDecoder(&out)
 	d.DisallowUnknownFields()
 	require.NoError(t, d.Decode(&r))
-	require.Equal(t, "without", r.Mode)
+	require.Equal(t, "with", r.Mode)
 	require.True(t, r.OK)
-	require.Greater(t, r.TookMS, 3000.)
+	require.Greater(t, r.TookMS, 1000.)
 	require.Len(t, r.Scenes, 1)
 	s := r.Scenes[0]
 	require.Equal(t, "held-call", s.Name)
+	require.Equal(t, "bye-late", s.Habit)
 	require.Equal(t, []string{"box-office"}, s.Lines)
 	require.True(t, s.OK)
 	require.NotNil(t, s.Problems)
 	require.Empty(t, s.Problems)
-	require.Len(t, s.Seen, 1)
+	require.Len(t, s.Seen, 2)
 	zeros, last := 0, s.TimeLine[0].MS
 	for _, e := range s.TimeLine {
 		require.GreaterOrEqual(t, e.MS, last, "in the order of time")

@@ -9,8 +9,8 @@ import (
 	"time"
 )
 
-// stagesAtOnce is how many stages play side by side: each has a daemon and a dozen calls, and two small cores bear that.
-const stagesAtOnce = 5
+// playsAtOnce is how many scenes play side by side on several stages, each with a daemon of its own: two small cores bear that.
+const playsAtOnce = 45
 
 // cast is what one stage plays.
 type cast struct {
@@ -50,7 +50,7 @@ func playAll(ctx context.Context, o Options, casts []cast) (r *Report, closed, e
 		return playOn(ctx, o, casts[0])
 	}
 	reports, ends, faults := make([]*Report, len(casts)), make([]error, len(casts)), make([]error, len(casts))
-	free := make(chan struct{}, stagesAtOnce) // a token for each stage that may play
+	free := make(chan struct{}, max(1, playsAtOnce/len(casts[0].scenes))) // a token for each stage that may play
 	var all sync.WaitGroup
 	for i, c := range casts {
 		all.Go(func() {
