@@ -22,6 +22,7 @@ import (
 // board is the relay board of the Modbus driver's tests, a program around libmodbus. Coil on means open here.
 type board struct {
 	port  int
+	cmd   *exec.Cmd
 	stdin io.WriteCloser
 
 	mu     sync.Mutex
@@ -62,7 +63,7 @@ func newBoard(t testing.TB, args ...string) *board {
 	}
 	cmd := exec.Command(bin, append(args, "--stdin", "127.0.0.1", "0")...)
 	cmd.Stderr = os.Stderr
-	b := &board{}
+	b := &board{cmd: cmd}
 	b.stdin, err = cmd.StdinPipe()
 	require.NoError(t, err)
 	out, err := cmd.StdoutPipe()

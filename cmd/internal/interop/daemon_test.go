@@ -35,6 +35,7 @@ type lineSetup struct {
 	roaming  bool   // the adapter registers; else it has a fixed contact
 	policy   string // more of `policy:`, in YAML's flow form
 	contact  string // more of `contact:`; by default the consent that a plain coil needs
+	more     string // more keys of the line, each a line of YAML
 }
 
 // setup is what a scene needs.
@@ -42,6 +43,9 @@ type setup struct {
 	lines     []lineSetup
 	tcp       bool // SIP over TCP on both sides
 	boardArgs []string
+	record    bool       // with a journal and a control socket
+	journal   string     // where the journal is, if not in the rig's folder
+	before    func(*rig) // what is done before the daemon starts
 }
 
 // rig is one daemon with what stands around it.
@@ -57,6 +61,8 @@ type rig struct {
 	far                      int            // where the service is
 	adapters                 map[string]int // where the adapter of a line is
 	media                    int            // the first of some ports for SIPp's media
+
+	journal, control string // files of a recorded scene
 
 	d *daemon
 
@@ -107,6 +113,9 @@ func newRig(t testing.TB, s setup) *rig {
 	r.net = newProxy(t, r.board.port)
 	r.writeConfig(s)
 	t.Cleanup(r.finish)
+	if s.before != nil {
+		s.before(r)
+	}
 	r.start()
 	return r
 }
@@ -129,12 +138,12 @@ sip:
   realm: millrace.example
 media: {ports: %[3]d-%[4]d}
 log: {level: debug, format: json}
-controllers:
+%[7]scontrollers:
   - name: loft
     driver: modbus
     modbus: {address: "127.0.0.1:%[5]d", timeout: 500ms}
 lines:
-`, r.adapterPort, r.servicePort, relayed, relayed+39, r.net.port, transport)
+`, r.adapterPort, r.servicePort, relayed, relayed+39, r.net.port, transport, r.recording(s))
 	for _, l := range s.lines {
 		fixed := ""
 		if !l.roaming {
@@ -149,8 +158,8 @@ lines:
     service: {registrar: "sip:127.0.0.1:%d%s", user: %s, password: {file: %s}, register: %t}
     media: relay
     contact: {driver: modbus, controller: loft, unit: 1, coil: %d, open_level: "on", %s}
-    policy: {interval: %v%s}
-`, l.name, l.name, secret, fixed, r.far, parameter, l.name, secret, l.register, l.coil, cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, l.policy)
+    policy: {interval: %v%s} # agreed with the stage manager
+%s`, l.name, l.name, secret, fixed, r.far, parameter, l.name, secret, l.register, l.coil, cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, l.policy, l.more)
 	}
 	require.NoError(r.t, os.WriteFile(r.config(), []byte(f.String()), 0o600))
 }
@@ -211,8 +220,23 @@ func (r *rig) running() bool {
 	}
 }
 
+// recording is what the file says of journal and control socket.
+func (r *rig) recording(s setup) string {
+	if !s.record {
+		return ""
+	}
+	if s.journal == "" {
+		s.journal = filepath.Join(r.dir, "journal.db")
+	}
+	r.journal, r.control = s.journal, filepath.Join(r.dir, "control")
+	return fmt.Sprintf("journal: {file: %s}\ncontrol: {socket: %s}\n", r.journal, r.control)
+}
+
 // finish ends what still runs, lints all that the daemon sent, and shows the log of a failed scene.
 func (r *rig) finish() {
+	if r.d == nil {
+		return
+	}
 	if r.running() {
 		r.d.signal(syscall.SIGCONT)
 		r.d.signal(syscall.SIGTERM)

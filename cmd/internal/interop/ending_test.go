@@ -171,16 +171,21 @@ func TestTerminatedInHeldCall(t *testing.T) {
 	require.Contains(t, r.d.out.String(), "evidence=shutdown")
 }
 
+// emergencyCall calls 999, with credentials where they are asked for, and talks for a while.
+func emergencyCall(talk time.Duration) step {
+	return join(calls("999"), optional(100, 180, 183), step(`<recv response="401" auth="true" optional="true" next="again"/>`+"\n"),
+		step(`<recv response="200" next="up">`+learnUAC+`</recv>`+"\n"),
+		step(`<label id="again"/>`+"\n"), ackRejection("999", 1), sendRepeated(inviteText("999", 2, "[authentication]\n")), optional(100, 180, 183),
+		step(`<recv response="200">`+learnUAC+`</recv>`+"\n"), ack(2), step(`<nop next="talk"/>`+"\n"),
+		step(`<label id="up"/>`+"\n"), ack(1), step(`<label id="talk"/>`+"\n"), pause(talk), clears(3))
+}
+
 // TestTerminatedInEmergencyCall: the daemon stays until the call ends; an ordinary call gets 503 meanwhile.
 func TestTerminatedInEmergencyCall(t *testing.T) {
 	t.Parallel()
 	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice}, {name: stageDoor, coil: 1}}})
 	far := r.farWaits(offered(0), answers(), cleared(0))
-	near := r.adapter(boxOffice, calls("999"), optional(100, 180, 183), step(`<recv response="401" auth="true" optional="true" next="again"/>`+"\n"),
-		step(`<recv response="200" next="up">`+learnUAC+`</recv>`+"\n"),
-		step(`<label id="again"/>`+"\n"), ackRejection("999", 1), sendRepeated(inviteText("999", 2, "[authentication]\n")), optional(100, 180, 183),
-		step(`<recv response="200">`+learnUAC+`</recv>`+"\n"), ack(2), step(`<nop next="talk"/>`+"\n"),
-		step(`<label id="up"/>`+"\n"), ack(1), step(`<label id="talk"/>`+"\n"), pause(2*time.Second), clears(3))
+	near := r.adapter(boxOffice, emergencyCall(2*time.Second))
 	far.got("ACK", "ACK")
 	r.d.signal(syscall.SIGTERM)
 	eventually(t, 2*time.Second, "the daemon has heard the signal", func() bool { return strings.Contains(r.d.out.String(), "ending") })

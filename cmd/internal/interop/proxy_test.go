@@ -14,12 +14,12 @@ import (
 
 // proxy stands for the network between the daemon and the board. It can cut connections and hold back what passes.
 type proxy struct {
-	port   int
-	target string
-	l      net.Listener
-	all    sync.WaitGroup
+	port int
+	l    net.Listener
+	all  sync.WaitGroup
 
 	mu      sync.Mutex
+	target  string
 	cond    *sync.Cond
 	blocked bool
 	refuse  bool
@@ -142,4 +142,11 @@ func (p *proxy) set(refuse, blocked bool) {
 	p.refuse, p.blocked = refuse, blocked
 	p.mu.Unlock()
 	p.cond.Broadcast()
+}
+
+// lead makes new connections go to another board.
+func (p *proxy) lead(target int) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.target = fmt.Sprintf("127.0.0.1:%d", target)
 }

@@ -61,19 +61,28 @@ func (r *rig) launch(name, user string, port, to int, steps ...step) *party {
 
 func (r *rig) begin(name, user string, port, to int, steps ...step) *party {
 	r.t.Helper()
+	return r.beginMany(name, user, port, to, 1, steps...)
+}
+
+// beginMany starts SIPp for a number of calls; where it calls they follow one another.
+func (r *rig) beginMany(name, user string, port, to, number int, steps ...step) *party {
+	r.t.Helper()
 	p := &party{t: r.t, name: name, base: filepath.Join(r.dir, fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
 	media := r.media + 4*(len(r.parties)%5)
 	r.parties = append(r.parties, p)
 	file := "<?xml version=\"1.0\" encoding=\"ISO-8859-1\"?>\n<scenario name=\"" + name + "\">\n" + references(string(join(steps...))) + "</scenario>\n"
 	require.NoError(r.t, os.WriteFile(p.base+".xml", []byte(file), 0o600))
 	args := []string{"-sf", p.base + ".xml", "-i", "127.0.0.1", "-mi", "127.0.0.1", "-p", strconv.Itoa(port), "-mp", strconv.Itoa(media),
-		"-m", "1", "-s", user, "-au", user, "-ap", password, "-nostdin", "-timeout", "25", "-timeout_error",
+		"-m", strconv.Itoa(number), "-s", user, "-au", user, "-ap", password, "-nostdin", "-timeout", "25", "-timeout_error",
 		"-trace_msg", "-message_file", p.base + ".msg", "-trace_err", "-error_file", p.base + ".err"}
 	if r.tcp {
 		args = append(args, "-t", "t1")
 	}
 	if r.echo {
 		args = append(args, "-rtp_echo")
+	}
+	if number > 1 {
+		args = append(args, "-l", "1", "-r", "50", "-timeout", "60")
 	}
 	if to != 0 {
 		args = append([]string{fmt.Sprintf("127.0.0.1:%d", to)}, args...)

@@ -1,0 +1,182 @@
+//go:build linux
+
+package interop
+
+import (
+	"os"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// Incidents, each by its real fault, and what the commands say of them.
+
+const (
+	// unwatched is a line that nobody can ask about its hook.
+	unwatched = "    verify: {by: none}\n"
+	// brisk settings keep the waits of a scene short.
+	brisk = ", guard_time: 100ms, onhook_recognition: 700ms"
+)
+
+// talked is the far end of a held call that it clears.
+func talked() step {
+	return join(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2))
+}
+
+// TestBoardGoneIsAnIncident: the board's process is killed; the incident ends when the board is back.
+func TestBoardGoneIsAnIncident(t *testing.T) {
+	t.Parallel()
+	second := newBoard(t) // before the daemon, to outlast it
+	r := newRig(t, setup{record: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms", more: unwatched}}})
+	require.NoError(t, r.board.cmd.Process.Kill())
+	near := r.adapterWaits(boxOffice, heldAnswered(0))
+	far := r.farCalls(talked())
+	near.ok()
+	far.ok()
+	require.Less(t, far.got("SIP/2.0 200", "BYE").at.Sub(far.gave("BYE", "BYE").at), soon, "the far end does not wait for the board")
+	c := r.recorded("the incident is recorded", func(c callSeen) bool { return c.Incident != "" })
+	require.Equal(t, "incident", c.Outcome)
+	require.Equal(t, "controller-unreachable", c.Incident)
+	require.True(t, c.Failed)
+	require.Zero(t, c.IncidentEnded)
+	l := r.line(boxOffice)
+	require.NotNil(t, l.Incident)
+	require.Equal(t, "controller-unreachable", l.Incident.Reason)
+	require.NotEmpty(t, l.Incident.Advice)
+	require.NotEmpty(t, l.Contact.Problem)
+	require.Contains(t, r.tells("lines"), "INCIDENT controller-unreachable")
+	require.Contains(t, r.tells("explain", boxOffice), "To do:")
+
+	r.net.lead(second.port)
+	l = r.awaitLine(boxOffice, "the contact is well again", func(l lineSeen) bool { return l.Contact.Problem == "" })
+	require.NotNil(t, l.Incident, "the call may be held still")
+	require.Empty(t, second.openings(t, 0), "an opening of long ago is not made up for")
+	near, far = r.heldByArrivedCall(boxOffice)
+	near.ok()
+	far.ok()
+	requireInterval(t, 300*time.Millisecond, second.once(t, 0))
+	c = r.recorded("a call ends the incident", func(c callSeen) bool { return !c.IncidentEnded.IsZero() })
+	require.Equal(t, "controller-unreachable", c.Incident)
+	require.WithinDuration(t, far.got("SIP/2.0 200", "INVITE").at, c.IncidentEnded, soon)
+	require.Nil(t, r.line(boxOffice).Incident)
+}
+
+// TestByeUnansweredIsAnIncident: the adapter never answers its BYE, the opening outlasts a flash (invariant 3), and the hold stays.
+func TestByeUnansweredIsAnIncident(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{record: true, before: func(r *rig) { r.seeStates("Footlight 1.0") },
+		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", lead: 100ms, flash_max: 350ms" + brisk}}})
+	before := len(r.board.openings(t, 0))
+	r.startPort(boxOffice, "Footlight 1.0", request("BYE"), pause(2*time.Second))
+	r.farCalls(talked()).ok()
+	c := r.recorded("the incident is recorded", func(c callSeen) bool { return c.Incident != "" })
+	require.Equal(t, "bye-unanswered", c.Incident)
+	require.Equal(t, "off", c.Hook)
+	require.InDelta(t, 450, c.Asked, 0, "flash_max and 100 ms")
+	require.Equal(t, "bye-unanswered", r.line(boxOffice).Incident.Reason)
+	requireInterval(t, 450*time.Millisecond, r.board.openings(t, 0)[before])
+}
+
+// seeStates leads `check --live --states` through its three states, with SIPp as adapter and far end.
+func (r *rig) seeStates(userAgent string) {
+	r.t.Helper()
+	p := r.startPort(boxOffice, userAgent)
+	d := r.talk("check", "--live", "--states", boxOffice, r.config())
+	d.until("1 of 3")
+	d.answer("")
+	d.until("OPTIONS: 200, as it should be")
+	d.until("2 of 3")
+	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(300*time.Millisecond), clears(2))
+	far.got("INVITE", "INVITE")
+	d.answer("")
+	d.until("OPTIONS: 486, as it should be")
+	d.until("3 of 3")
+	far.ok()
+	eventually(r.t, 5*time.Second, "the interruption is over", func() bool { o := r.board.openings(r.t, 0); return len(o) == 1 && !o[0].end.IsZero() })
+	for text := ""; !strings.Contains(text, "the daemon trusts them"); text = d.until("") {
+		if strings.HasSuffix(text, "Press Enter when it is so.") || text == "" {
+			d.answer("")
+		}
+	}
+	end := d.ended()
+	require.Zero(r.t, end.code, end.out+end.err)
+	p.stop()
+}
+
+// TestHoldStays: `check --live --states` sees that the adapter's answers follow the hook. Then a hold stays; the next clearing takes the next
+// step, after a kill and after an orderly restart too, until `keep` writes it into the file. Another adapter's answers count for nothing.
+func TestHoldStays(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{record: true, before: func(r *rig) { r.seeStates("Footlight 1.0") },
+		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond,
+			policy: brisk + ", steps: [400ms, 500ms]"}}})
+	before := len(r.board.openings(t, 0))
+	p := r.startPort(boxOffice, "Footlight 1.0")
+	require.True(t, r.line(boxOffice).Verify.Trusted)
+
+	r.farCalls(talked()).ok()
+	c := r.recorded("the hold is seen to stay", func(c callSeen) bool { return c.Incident != "" })
+	require.Equal(t, "interval-short", c.Incident)
+	require.Equal(t, "off", c.Hook)
+	require.Equal(t, "probe", c.Verified)
+	requireInterval(t, 300*time.Millisecond, r.board.openings(t, 0)[before])
+	r.requireStep(400, 1, before+1, p)
+
+	r.d.signal(syscall.SIGKILL)
+	require.Equal(t, -1, r.ended(5*time.Second))
+	r.start()
+	r.requireStep(400, 1, before+1, p)
+	r.farCalls(talked()).ok()
+	r.awaitLine(boxOffice, "that was not long enough either", func(l lineSeen) bool { return l.Interval.Stayed == 2 })
+	requireInterval(t, 400*time.Millisecond, r.board.openings(t, 0)[before+1])
+
+	r.d.signal(syscall.SIGTERM)
+	require.Zero(t, r.ended(5*time.Second))
+	r.start()
+	r.requireStep(500, 2, before+2, p)
+	r.requireKeeps()
+
+	// An adapter of another name.
+	p.stop()
+	r.startPort(boxOffice, "Limelight 3.1")
+	r.farCalls(talked()).ok()
+	l := r.awaitLine(boxOffice, "its answers are not trusted", func(l lineSeen) bool { return !l.Verify.Trusted })
+	require.Equal(t, "Limelight 3.1", l.Adapter.UserAgent)
+	require.Contains(t, r.d.out.String(), "the adapter calls itself otherwise")
+	require.Contains(t, r.tells("lines"), "NOT trusted yet")
+	t.Log(r.calls())
+}
+
+// requireStep: the line uses a step, and says so.
+func (r *rig) requireStep(ms, stayed, openings int, p *party) {
+	r.t.Helper()
+	l := r.line(boxOffice)
+	require.Equal(r.t, ms, l.Interval.Milliseconds)
+	require.Equal(r.t, 300, l.Interval.Configured)
+	require.Equal(r.t, stayed, l.Interval.Stayed)
+	require.True(r.t, l.Verify.Trusted)
+	require.Contains(r.t, r.tells("lines"), "clearback keep "+boxOffice)
+	require.Len(r.t, r.board.openings(r.t, 0), openings)
+}
+
+// requireKeeps: `keep` writes the interval in use into the file, and nothing else changes there but the steps that it has passed.
+func (r *rig) requireKeeps() {
+	r.t.Helper()
+	was, err := os.ReadFile(r.config())
+	require.NoError(r.t, err)
+	r.tells("keep", "--dry-run", boxOffice)
+	same, err := os.ReadFile(r.config())
+	require.NoError(r.t, err)
+	require.Equal(r.t, string(was), string(same))
+	r.tells("keep", boxOffice)
+	now, err := os.ReadFile(r.config())
+	require.NoError(r.t, err)
+	require.Equal(r.t, strings.NewReplacer("interval: 300ms", "interval: 500ms", "[400ms, 500ms]", "[]").Replace(string(was)), string(now))
+	l := r.line(boxOffice)
+	require.Equal(r.t, 500, l.Interval.Milliseconds)
+	require.Equal(r.t, 500, l.Interval.Configured)
+	require.Zero(r.t, l.Interval.Stayed)
+}

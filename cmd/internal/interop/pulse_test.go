@@ -1,0 +1,59 @@
+//go:build linux
+
+package interop
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// requireRefused: `pulse` says why it opens nothing, and has done nothing.
+func (r *rig) requireRefused(line, why string) {
+	r.t.Helper()
+	s := r.cli("pulse", line, "--interval", "300ms")
+	require.Equal(r.t, 1, s.code, s.out+s.err)
+	require.Contains(r.t, s.err, "not opened")
+	require.Contains(r.t, s.err, why)
+}
+
+// TestPulse: an interruption by hand on an idle line, and none where there is a call or an alarm panel.
+func TestPulse(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{record: true, lines: []lineSetup{
+		{name: boxOffice, more: unwatched, policy: ", guard_time: 100ms"}, {name: stageDoor, coil: 1, more: unwatched},
+		{name: "green-room", coil: 2, more: unwatched, policy: ", life_safety: true"}}})
+	s := r.tells("pulse", boxOffice, "--interval", "300ms")
+	requireInterval(t, 300*time.Millisecond, r.board.once(t, 0))
+	require.Contains(t, s, "(asked 300 ms); hook: unknown")
+	c := r.recorded("it is recorded", func(c callSeen) bool { return c.Direction == "by-hand" && c.Outcome == "unknown" })
+	require.InDelta(t, 300, c.Asked, 0)
+	require.InDelta(t, float64(r.board.once(t, 0).length().Microseconds())/1000, c.Measured, 25)
+
+	r.requireRefused("green-room", "life_safety")
+	near := r.adapterWaits(boxOffice, offered(700*time.Millisecond), answers(), pause(50*time.Millisecond), holds(1), cleared(0))
+	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(400*time.Millisecond), clears(2))
+	near.gave("SIP/2.0 180", "INVITE")
+	r.awaitLine(boxOffice, "it rings", func(l lineSeen) bool { return len(l.Calls) == 1 })
+	r.requireRefused(boxOffice, "is ringing")
+	near.got("ACK", "ACK")
+	r.requireRefused(boxOffice, "is up")
+	near.ok()
+	far.ok()
+	eventually(t, 5*time.Second, "the clearing has its interruption", func() bool { return len(r.board.openings(t, 0)) == 2 })
+
+	centre := r.farWaits(offered(0), answers(), cleared(0))
+	help := r.adapter(stageDoor, emergencyCall(700*time.Millisecond))
+	centre.got("ACK", "ACK")
+	r.requireRefused(stageDoor, "EMERGENCY call")
+	help.ok()
+	centre.ok()
+	require.Empty(t, r.board.openings(t, 1))
+	require.Empty(t, r.board.openings(t, 2))
+	require.Equal(t, 4, strings.Count(r.d.out.String(), "report refused"))
+	e := r.recorded("the emergency call", func(c callSeen) bool { return c.Emergency })
+	require.Equal(t, "999", e.Number)
+	require.Equal(t, "outgoing", e.Direction)
+}

@@ -1,0 +1,116 @@
+//go:build linux
+
+package interop
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"os"
+	"os/exec"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestRecordOfAClearing: what the commands, the control socket and the file say of a held call, beside what SIPp and the board saw of it.
+func TestRecordOfAClearing(t *testing.T) {
+	t.Parallel()
+	need(t, "sqlite3", "curl")
+	r := newRig(t, setup{record: true, lines: []lineSetup{{name: boxOffice, more: unwatched}}})
+	near := r.adapterWaits(boxOffice, heldAnswered(0))
+	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2)).ok()
+	near.ok()
+	o := r.board.once(t, 0)
+	requireInterval(t, usual, o)
+	c := r.recorded("the call is over", func(c callSeen) bool { return c.Outcome == "unknown" })
+	require.Len(t, r.calls(), 1)
+	requireRecord(t, c, far, o)
+	requireTable(t, r.tells("calls", "--csv"))
+	require.Empty(t, r.calls("--failed"), "nobody looked, so nothing failed")
+	text := r.tells("explain", "last")
+	for _, word := range []string{"555-0101", boxOffice, "BYE: the far end cleared", "open for 800 ms"} {
+		require.Contains(t, text, word)
+	}
+	require.Equal(t, text, r.tells("explain", boxOffice))
+
+	l := r.awaitLine(boxOffice, "the loop is closed", func(l lineSeen) bool { return l.Loop == "closed" })
+	require.Equal(t, "unknown", l.LastClearing.Outcome)
+	require.Equal(t, 800, l.Interval.Milliseconds)
+	require.Equal(t, "loft", l.Contact.Controller)
+	r.requireFileSays(c)
+	r.requireSocketSays()
+
+}
+
+// requireRecord compares a record with what the others saw.
+func requireRecord(t *testing.T, c callSeen, far *party, o opening) {
+	t.Helper()
+	require.Equal(t, boxOffice, c.Line)
+	require.Equal(t, "incoming", c.Direction)
+	require.Equal(t, "555-0101", c.Number)
+	require.Equal(t, "far-end", c.ClearedBy)
+	require.Equal(t, "bye", c.Evidence)
+	require.Equal(t, far.gave("INVITE", "1 INVITE").header("Call-ID"), c.CallID)
+	require.Equal(t, 1, c.Openings)
+	require.InDelta(t, 800, c.Asked, 0)
+	// The board's clock is its own, and it stamps the coil's movement; the daemon times its writes and their answers.
+	require.InDelta(t, float64(o.length().Microseconds())/1000, c.Measured, 25)
+	require.WithinDuration(t, far.gave("BYE", "BYE").at, c.Cleared, soon)
+	require.WithinDuration(t, far.got("SIP/2.0 200", "INVITE").at, c.Answered, soon)
+	require.Empty(t, c.Hook, "nobody looked")
+}
+
+// requireTable reads CSV with its header.
+func requireTable(t *testing.T, text string) {
+	t.Helper()
+	rows, err := csv.NewReader(strings.NewReader(text)).ReadAll()
+	require.NoError(t, err)
+	require.Len(t, rows, 2)
+	row := map[string]string{}
+	for i, name := range rows[0] {
+		row[name] = rows[1][i]
+	}
+	for name, want := range map[string]string{
+		"line": boxOffice, "direction": "incoming", "number": "555-0101", "cleared_by": "far-end", "evidence": "bye", "openings": "1",
+		"open_asked_ms": "800", "outcome": "unknown", "failed": "false",
+	} {
+		require.Equal(t, want, row[name], name)
+	}
+}
+
+// requireFileSays reads the same out of the file with SQLite's own program, while the daemon writes it.
+func (r *rig) requireFileSays(c callSeen) {
+	r.t.Helper()
+	r.requireWhole()
+	rows := r.sqlite("SELECT number, sip_call_id, openings, asked, measured FROM calls JOIN lines ON lines.id = calls.line WHERE lines.name = 'box-office'")
+	require.Len(r.t, rows, 1)
+	f := strings.Split(rows[0], "|")
+	require.Len(r.t, f, 5)
+	require.Equal(r.t, []string{"555-0101", c.CallID, "1"}, f[:3])
+	require.NotZero(r.t, r.sqliteNumber("SELECT count(*) FROM events"))
+	require.Equal(r.t, 1, r.sqliteNumber("SELECT count(*) FROM effects WHERE text LIKE 'open-loop%'"))
+}
+
+// requireSocketSays asks the control socket with curl.
+func (r *rig) requireSocketSays() {
+	r.t.Helper()
+	is, err := os.Stat(r.control)
+	require.NoError(r.t, err)
+	require.Equal(r.t, os.ModeSocket|0o660, is.Mode())
+	out, err := exec.CommandContext(r.t.Context(), "curl", "-sS", "--fail", "--max-time", "5", "--unix-socket", r.control, "http://clearback/v1/daemon").CombinedOutput()
+	require.NoError(r.t, err, "%s", out)
+	var h houseSeen
+	require.NoError(r.t, json.Unmarshal(out, &h))
+	require.Equal(r.t, 1, h.API)
+	require.Equal(r.t, r.config(), h.Config)
+	require.Equal(r.t, r.journal, h.Journal.Path)
+	require.Empty(r.t, h.Journal.Problem)
+	require.Len(r.t, h.Lines, 1)
+	out, err = exec.CommandContext(r.t.Context(), "curl", "-sS", "--max-time", "5", "-w", "%{http_code}", "-X", "POST", "--unix-socket", r.control,
+		"http://clearback/v1/lines/green-room/pulse").CombinedOutput()
+	require.NoError(r.t, err, "%s", out)
+	require.Contains(r.t, string(out), `"no-such-line"`)
+	require.True(r.t, strings.HasSuffix(string(out), "404"), "%s", out)
+}
