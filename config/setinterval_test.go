@@ -106,6 +106,7 @@ func TestWithIntervalRefuses(t *testing.T) {
 		require.ErrorIs(t, err, ErrInterval, "%s\n%s", want, got)
 		require.ErrorContains(t, err, "f: line box-office: the interval is not written: ")
 		require.ErrorContains(t, err, want)
+		require.Equal(t, strings.HasPrefix(want, "change policy.steps"), strings.Contains(err.Error(), "change policy.steps"), "only where steps are in the way: %v", err)
 		require.Nil(t, got)
 	}
 	// A whole line that another one takes: it would get the policy too.
