@@ -84,6 +84,11 @@ func (l *Line) SetLockOut(now time.Duration, out bool) ([]Change, time.Duration)
 	return l.do(now, func() { l.trickle = out })
 }
 
+// ResetPort lets the port forget what it saw, as a restart does: it takes the line for on hook until current has flowed for its time.
+func (l *Line) ResetPort(now time.Duration) ([]Change, time.Duration) {
+	return l.do(now, func() { l.offHook, l.seen, l.seenSince = false, false, l.now })
+}
+
 // SetWelded welds the contact where it is, whatever its coil does; not welded, it goes where the coil has it.
 func (l *Line) SetWelded(now time.Duration, welded bool) ([]Change, time.Duration) {
 	return l.do(now, func() {

@@ -274,6 +274,24 @@ func TestALockedOutPortHoldsNothingAndSeesTheLineOnHook(t *testing.T) {
 	require.False(t, b.l.State().OffHook)
 }
 
+// A port that restarts sees the line for the first time, however it was before.
+func TestAPortThatRestartsSeesTheLineAnew(t *testing.T) {
+	b := heldLine(t, Options{})
+	b.battery(false)
+	b.wait(200 * ms)
+	b.did(b.l.ResetPort(b.now))
+	require.False(t, b.l.State().OffHook)
+	b.battery(true)
+	b.wait(50 * ms)
+	require.Equal(t, "1s loop current off\n1.2s loop current on\n1.24s port sees off hook", b.said(), "the hold is still there")
+	b.battery(false)
+	b.wait(400 * ms)
+	b.did(b.l.ResetPort(b.now))
+	b.battery(true)
+	b.wait(2 * time.Second)
+	require.False(t, b.has(PortSeized) || b.has(PortOnHook), "nothing bridges the pair, and nothing changed for the port")
+}
+
 func TestAWeldedContactFollowsItsCoilOnlyWhenItIsFree(t *testing.T) {
 	b := heldLine(t, Options{Move: 5 * ms})
 	b.did(b.l.SetWelded(b.now, true))
