@@ -206,8 +206,10 @@ func (e *env) say(format string, a ...any) { fmt.Fprintf(e.Out, format+"\n", a..
 
 // planFor is the plan of a session on the line.
 func planFor(l *config.Line, shortest time.Duration, pulseDiallingOff bool, holds int) tuning.Plan {
+	w := l.Window()
+	w.PulseDialling = w.PulseDialling && !pulseDiallingOff
 	return tuning.Plan{
-		Window: l.Window(), Shortest: shortest, MaxHolds: holds, PulseDiallingOff: pulseDiallingOff,
+		Window: w, Shortest: shortest, MaxHolds: holds, PulseDiallingOff: pulseDiallingOff,
 		Random: rand.New(rand.NewPCG(rand.Uint64(), rand.Uint64())),
 	}
 }
