@@ -28,7 +28,7 @@ func SetInterval(path, line string, interval time.Duration) error {
 }
 
 // Preview returns what [SetInterval] would change, the steps included, as one hunk of a unified difference with three lines around it;
-// "" if nothing would.
+// and what stays between; "" if nothing would.
 func Preview(path, line string, interval time.Duration) (string, error) {
 	_, old, changed, err := withIntervalAt(path, line, interval)
 	if err != nil {
@@ -135,8 +135,38 @@ func difference(path, old, changed string) string {
 	}
 	fmt.Fprintf(&s, "--- %s\n+++ %[1]s (new)\n@@ -%d,%d +%d,%d @@\n", path, from+1, count(a[from:endA+after]), from+1, count(b[from:endB+after]))
 	put(" ", a[from:head])
-	put("-", a[head:endA])
-	put("+", b[head:endB])
+	x, y := a[head:endA], b[head:endB]
+	common := inCommon(x, y)
+	for i, j := 0, 0; i < len(x) || j < len(y); {
+		switch {
+		case i < len(x) && j < len(y) && x[i] == y[j]:
+			put(" ", x[i:i+1])
+			i, j = i+1, j+1
+		case j == len(y) || i < len(x) && common[i+1][j] >= common[i][j+1]:
+			put("-", x[i:i+1])
+			i++
+		default:
+			put("+", y[j:j+1])
+			j++
+		}
+	}
 	put(" ", a[endA:endA+after])
 	return s.String()
+}
+
+// inCommon counts, for every pair of places, how many lines from there on two texts have in common, in order.
+func inCommon(x, y []string) [][]int {
+	n := make([][]int, len(x)+1)
+	n[len(x)] = make([]int, len(y)+1)
+	for i := len(x) - 1; i >= 0; i-- {
+		n[i] = make([]int, len(y)+1)
+		for j := len(y) - 1; j >= 0; j-- {
+			if x[i] == y[j] {
+				n[i][j] = n[i+1][j+1] + 1
+			} else {
+				n[i][j] = max(n[i+1][j], n[i][j+1])
+			}
+		}
+	}
+	return n
 }
