@@ -27,7 +27,7 @@ func SetInterval(path, line string, interval time.Duration) error {
 	return nil
 }
 
-// Preview returns what [SetInterval] would change, the steps included, as one hunk of a unified difference with three lines around it;
+// Preview returns what [SetInterval] would change, the steps included, as one hunk of a unified difference with three lines around it
 // and what stays between; "" if nothing would.
 func Preview(path, line string, interval time.Duration) (string, error) {
 	_, old, changed, err := withIntervalAt(path, line, interval)
