@@ -42,6 +42,7 @@ type account struct {
 type digest struct {
 	// set once
 	sensed func(line string) bool
+	limit  int // of rows
 
 	lines map[string]*lineDigest
 	known map[story.ID]*account
@@ -79,7 +80,7 @@ func newDigest(sensed func(string) bool) *digest {
 		sensed = func(string) bool { return false }
 	}
 	return &digest{
-		sensed: sensed, lines: map[string]*lineDigest{}, known: map[story.ID]*account{}, next: 1, states: map[string]LineState{}, over: map[string]time.Time{},
+		sensed: sensed, limit: pendingLimit, lines: map[string]*lineDigest{}, known: map[story.ID]*account{}, next: 1, states: map[string]LineState{}, over: map[string]time.Time{},
 	}
 }
 
@@ -191,7 +192,7 @@ func (d *digest) row(l *lineDigest, e *story.Entry, n seq) {
 }
 
 func (d *digest) add(r row) {
-	if len(d.rows) >= pendingLimit {
+	if len(d.rows) >= d.limit {
 		d.lost++
 		return
 	}

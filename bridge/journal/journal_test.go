@@ -54,7 +54,7 @@ func newPath(t *testing.T) string { return filepath.Join(t.TempDir(), "journal.d
 // eventually waits for what a journal does in its own time.
 func eventually(t *testing.T, what string, is func() bool) {
 	t.Helper()
-	require.Eventually(t, is, 5*time.Second, 2*time.Millisecond, what)
+	require.Eventually(t, is, 20*time.Second, 2*time.Millisecond, what)
 }
 
 // written waits until all that was appended is in the file.

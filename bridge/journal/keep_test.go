@@ -141,7 +141,7 @@ func TestLastDigits(t *testing.T) {
 func TestOldIsDropped(t *testing.T) {
 	path := newPath(t)
 	now := time.Now().Truncate(time.Microsecond).UTC()
-	fill(t, path, 1500, now)
+	fill(t, path, 730, now)
 	o := options(t, path)
 	j := open(o, quick())
 	// Open since half a year, and a line state: both are kept.
@@ -163,10 +163,10 @@ func TestOldIsDropped(t *testing.T) {
 	eventually(t, "all that is old is dropped", func() bool { return old() == 0 })
 	rows, err := r.Calls(ctx, Filter{})
 	require.NoError(t, err)
-	assert.Equal(t, 124, len(rows), "30 of 365 days of 1500 calls")
+	assert.Equal(t, 60, len(rows), "of 30 days, two a day")
 	var left int
 	require.NoError(t, r.db.QueryRow("SELECT count(*) FROM events").Scan(&left))
-	_, entries, err := r.Call(ctx, 1380)
+	_, entries, err := r.Call(ctx, 700)
 	require.NoError(t, err)
 	assert.Len(t, entries, 13, "what is kept is whole")
 	open1, err := r.Incidents(ctx, "green-room", true, time.Time{})
@@ -215,9 +215,9 @@ func TestClockThatLeaptDropsNothing(t *testing.T) {
 
 func TestSizeIsBounded(t *testing.T) {
 	path := newPath(t)
-	fill(t, path, 4000, time.Now())
+	fill(t, path, 3000, time.Now())
 	o := options(t, path)
-	o.MaxSize = 800 << 10
+	o.MaxSize = 600 << 10
 	size := func() int64 {
 		info, err := os.Stat(path)
 		require.NoError(t, err)
@@ -235,9 +235,9 @@ func TestSizeIsBounded(t *testing.T) {
 	assert.LessOrEqual(t, size(), o.MaxSize)
 	rows, err := r.Calls(ctx, Filter{})
 	require.NoError(t, err)
-	assert.Greater(t, len(rows), 500)
-	assert.Equal(t, supervision.CallID(4000), rows[len(rows)-1].Call, "the oldest went")
-	assert.Equal(t, supervision.CallID(4000-len(rows)+1), rows[0].Call)
+	assert.Greater(t, len(rows), 100)
+	assert.Equal(t, supervision.CallID(3000), rows[len(rows)-1].Call, "the oldest went")
+	assert.Equal(t, supervision.CallID(3000-len(rows)+1), rows[0].Call)
 }
 
 // TestStoredNumbersStay holds the values of the enumerations in files that exist: they never change, new ones come at the end.

@@ -14,7 +14,7 @@ import (
 // are kept.
 func TestQueriesUseIndices(t *testing.T) {
 	path := newPath(t)
-	fill(t, path, 2000, start)
+	fill(t, path, 300, start)
 	r := reader(t, path)
 	since := start.Add(-48 * time.Hour)
 	for name, c := range map[string]struct {

@@ -9,7 +9,7 @@ import (
 	"go.uber.org/zap"
 )
 
-// pace is how fast the writer goes about its work.
+// pace is how fast the writer goes about its work, and how much waits for it.
 type pace struct {
 	gather    time.Duration // from a record that comes to an idle writer, or from the last batch, to the next batch
 	busy      time.Duration // how long a locked file is waited for each time
@@ -21,6 +21,7 @@ type pace struct {
 	ending    time.Duration // how long Close tries
 	dropEvery time.Duration // between looks for what is too old
 	drop      time.Duration // how long a step of dropping should take
+	pending   int           // events and effects that are held while the file cannot be written
 }
 
 // paceNow is the pace of service. A batch every 100 ms: what waits for it and what is being written is what a kill can take.
@@ -28,7 +29,7 @@ func paceNow() pace {
 	return pace{
 		gather: 100 * time.Millisecond, busy: 200 * time.Millisecond, patience: 2 * time.Second,
 		retry: 500 * time.Millisecond, retryMax: 30 * time.Second, house: 2 * time.Second, aside: 10 * time.Minute,
-		ending: 3 * time.Second, dropEvery: time.Minute, drop: 10 * time.Millisecond,
+		ending: 3 * time.Second, dropEvery: time.Minute, drop: 10 * time.Millisecond, pending: pendingLimit,
 	}
 }
 
@@ -70,11 +71,13 @@ type writer struct {
 }
 
 func newWriter(o Options, p pace, q *queue) *writer {
+	d := newDigest(o.Sensed)
+	d.limit = p.pending
 	return &writer{
 		o: o, pace: p, log: o.Logger.With(zap.String("journal", o.Path)), queue: q,
 		quit: make(chan struct{}), ended: make(chan struct{}), tried: make(chan struct{}),
 		shared: shared{states: map[string]LineState{}},
-		d:      newDigest(o.Sensed), dropper: dropper{calls: 8, pace: p},
+		d:      d, dropper: dropper{calls: 8, pace: p},
 	}
 }
 
