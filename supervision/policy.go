@@ -82,7 +82,8 @@ const (
 	// watchFloor keeps the probes of a line well apart; watchCeiling is our own figure for "seldom".
 	watchFloor   = 5 * time.Second
 	watchCeiling = time.Hour
-	// repeatsCeiling: three interruptions in a row are over before a minute has passed, and whoever needs more needs a longer interval.
+	// repeatsCeiling: each repeat may cut into somebody's dialling, and a hold that outlasts three interruptions needs longer ones, not
+	// more of them.
 	repeatsCeiling  = 2
 	callbackCeiling = 24 * time.Hour
 	// trialFloor is the lowest setting of flash and pulse windows in RFC 5098 (20 ms): what is shorter no adapter sees.
@@ -109,8 +110,8 @@ const (
 	legForgotten = 65 * time.Second
 	// pulseWait is how long an opening by hand may wait for the controller.
 	pulseWait = time.Second
-	// repeatWait is how long a repeat may wait for the controller: half the time of a trial's, since nobody is watching, and enough
-	// for two answers of a slow gateway board of 100 ms each.
+	// repeatWait is how long a repeat may wait for the controller: short, since somebody may lift meanwhile, and enough for two answers
+	// of a slow gateway board of 100 ms each.
 	repeatWait = 250 * time.Millisecond
 	// senseAhead is by how much current may come back before the end of an interval as we count it, from the controller's answer
 	// to the opening: so long a local board takes to answer, while its contact has moved already.
