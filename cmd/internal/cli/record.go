@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -30,21 +31,36 @@ const (
 	callsShown = 50
 )
 
-// journalOf opens the journal that the file names.
-func (e *env) journalOf(c *config.Config, path string) (r *journal.Reader, code int, ok bool) {
-	if c.Journal.File == "" {
-		return nil, e.failed(fmt.Errorf("%s names no journal; set journal.file, and what happens from then on is recorded", path)), false
+// source is where calls and explain read: the journal that the configuration names, or another one.
+type source struct {
+	config, journal *string
+}
+
+func sourceFlags(f *flag.FlagSet) source {
+	return source{configFlag(f), f.String("journal", "", "read this journal `file` and no configuration")}
+}
+
+// open opens the journal. c has no line where there is no configuration.
+func (s source) open(e *env) (c *config.Config, r *journal.Reader, code int, ok bool) {
+	c, file := &config.Config{}, *s.journal
+	if file == "" {
+		if c, code, ok = e.settings(*s.config); !ok {
+			return nil, nil, code, false
+		}
+		if file = c.Journal.File; file == "" {
+			return nil, nil, e.failed(fmt.Errorf("%s names no journal; set journal.file, and what happens from then on is recorded", *s.config)), false
+		}
 	}
-	r, err := journal.OpenReader(c.Journal.File)
+	r, err := journal.OpenReader(file)
 	if err != nil {
-		return nil, e.failed(err), false
+		return nil, nil, e.failed(err), false
 	}
-	return r, ExitOK, true
+	return c, r, ExitOK, true
 }
 
 func calls(e *env, args []string) int {
 	f := flag.NewFlagSet("calls", flag.ContinueOnError)
-	path := configFlag(f)
+	from := sourceFlags(f)
 	var since age
 	f.Var(&since, "since", "only calls that began in the last `time`, such as 2d")
 	filter := journal.Filter{}
@@ -62,11 +78,7 @@ func calls(e *env, args []string) int {
 	case filter.Limit < 0:
 		return e.fault("calls: --limit %d; allowed is 0 or more", filter.Limit)
 	}
-	c, code, ok := e.settings(*path)
-	if !ok {
-		return code
-	}
-	r, code, ok := e.journalOf(c, *path)
+	c, r, code, ok := from.open(e)
 	if !ok {
 		return code
 	}
@@ -131,7 +143,12 @@ func (e *env) recordedLine(ctx context.Context, c *config.Config, r *journal.Rea
 			return ExitOK, true
 		}
 	}
-	return e.fault("%s: there is no line %q; there are %s", command, name, lineNames(c)), false
+	for i := range c.Lines {
+		if l := c.Lines[i].Name; !slices.Contains(known, l) {
+			known = append(known, l)
+		}
+	}
+	return e.fault("%s: there is no line %q; there are %s", command, name, strings.Join(known, ", ")), false
 }
 
 // printer prints calls as they come, in one of three forms.
@@ -190,20 +207,16 @@ func tablePrinter(w io.Writer) printer {
 
 func explain(e *env, args []string) int {
 	f := flag.NewFlagSet("explain", flag.ContinueOnError)
-	path := configFlag(f)
+	from := sourceFlags(f)
 	others, code, ok := e.parse(f, args, 1)
-	if !ok {
-		return code
-	}
-	c, code, ok := e.settings(*path)
 	if !ok {
 		return code
 	}
 	what := first(others)
 	if what == "" {
-		return e.fault("explain: name a call by its number, a line for its last call, or last: `clearback calls` shows them; lines: %s", lineNames(c))
+		return e.fault("explain: name a call by its number, a line for its last call, or last: `clearback calls` shows them")
 	}
-	r, code, ok := e.journalOf(c, *path)
+	c, r, code, ok := from.open(e)
 	if !ok {
 		return code
 	}

@@ -26,6 +26,7 @@ func rehearse(e *env, args []string) int {
 		o.Habits = append(o.Habits, s)
 		return nil
 	})
+	record := f.String("journal", "", "keep a journal in this `file`, for calls --journal and explain --journal; not with habits")
 	list := f.Bool("list", false, "name the scenes and end")
 	f.Func("scene", "play only the scene `NAME` (may be repeated)", func(s string) error {
 		o.Scenes = append(o.Scenes, s)
@@ -37,6 +38,15 @@ func rehearse(e *env, args []string) int {
 	if *list {
 		rehearsal.List(e.Out)
 		return ExitOK
+	}
+	if *record != "" {
+		if o.AllHabits || len(o.Habits) > 0 {
+			return e.fault("rehearse: --journal goes with the plain adapter only: each habit has a daemon of its own")
+		}
+		o.Start = func(ctx context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
+			c.Journal.File = *record
+			return startRehearsed(ctx, c, log)
+		}
 	}
 	ctx, cancel := e.context()
 	defer cancel()

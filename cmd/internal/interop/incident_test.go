@@ -130,7 +130,8 @@ func TestHoldStays(t *testing.T) {
 	r.start()
 	r.requireStep(400, 1, before+1, p)
 	r.farCalls(talked()).ok()
-	r.awaitLine(boxOffice, "that was not long enough either", func(l lineSeen) bool { return l.Interval.Stayed == 2 })
+	c2 := r.recorded("that was not long enough either", func(c2 callSeen) bool { return c2.Incident != "" && c2.Call != c.Call })
+	r.awaitLine(boxOffice, "that counts", func(l lineSeen) bool { return l.Interval.Stayed == 2 })
 	requireInterval(t, 400*time.Millisecond, r.board.openings(t, 0)[before+1])
 
 	r.d.signal(syscall.SIGTERM)
@@ -147,7 +148,10 @@ func TestHoldStays(t *testing.T) {
 	require.Equal(t, "Limelight 3.1", l.Adapter.UserAgent)
 	require.Contains(t, r.d.out.String(), "the adapter calls itself otherwise")
 	require.Contains(t, r.tells("lines"), "NOT trusted yet")
-	t.Log(r.calls())
+	require.Len(t, r.calls(), 3)
+	last := r.recorded("the third call is judged", func(c callSeen) bool { return c.Cleared.After(c2.Cleared) && c.Outcome != "in-progress" })
+	require.Equal(t, "unknown", last.Outcome, "%+v", last)
+	require.Empty(t, last.Hook)
 }
 
 // requireStep: the line uses a step, and says so.

@@ -25,6 +25,7 @@ func TestPulse(t *testing.T) {
 	r := newRig(t, setup{record: true, lines: []lineSetup{
 		{name: boxOffice, more: unwatched, policy: ", guard_time: 100ms"}, {name: stageDoor, coil: 1, more: unwatched},
 		{name: "green-room", coil: 2, more: unwatched, policy: ", life_safety: true"}}})
+	r.board.await(t, "the contacts are closed, first of all", func(e boardEvent) bool { return e.name == "write" && e.index == 2 })
 	s := r.tells("pulse", boxOffice, "--interval", "300ms")
 	requireInterval(t, 300*time.Millisecond, r.board.once(t, 0))
 	require.Contains(t, s, "(asked 300 ms); hook: unknown")

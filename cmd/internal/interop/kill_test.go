@@ -1,0 +1,70 @@
+//go:build linux
+
+package interop
+
+import (
+	"fmt"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestKilledUnderLoad: the daemon is killed with calls in all stages on four lines, again and again. The file stays whole, what was up is
+// recorded as broken off, and can be explained.
+func TestKilledUnderLoad(t *testing.T) {
+	t.Parallel()
+	need(t, "sqlite3")
+	var all []lineSetup
+	for i, name := range []string{boxOffice, stageDoor, "workshop", "green-room"} {
+		all = append(all, lineSetup{name: name, coil: i, interval: 250 * time.Millisecond, policy: brisk, more: unwatched})
+	}
+	r := newRig(t, setup{record: true, lines: all})
+	broken := 0
+	for range 2 {
+		r.load(all)
+		eventually(t, 15*time.Second, "there was load", func() bool { return strings.Count(r.d.out.String(), "call-arrived") >= 8 })
+		r.d.signal(syscall.SIGKILL)
+		require.Equal(t, -1, r.ended(5*time.Second))
+		for _, p := range r.parties {
+			p.stop()
+		}
+		r.requireWhole() // as the killed daemon left it
+		explained := r.tells("explain", "last")
+		require.Contains(t, explained, "What happened")
+		r.start()
+		r.requireWhole()
+		var now int
+		for _, c := range r.calls("--limit", "0") {
+			require.NotEqual(t, "in-progress", c.Outcome, "%+v", c)
+			if c.Outcome == "broken-off" {
+				now++
+				require.Contains(t, r.tells("explain", fmt.Sprint(c.Call)), "broken")
+			}
+		}
+		require.Greater(t, now, broken, "four calls at once: some were up")
+		broken = now
+	}
+	// The restarted daemon goes on with the same file, and no number is given twice.
+	require.Zero(t, r.sqliteNumber("SELECT count(*) - count(DISTINCT call) FROM calls"))
+	near, far := r.heldByArrivedCall(boxOffice)
+	near.ok()
+	far.ok()
+	r.recorded("a call after all that", func(c callSeen) bool {
+		return c.CallID == far.gave("INVITE", "1 INVITE").header("Call-ID") && c.Outcome == "unknown"
+	})
+	r.requireWhole()
+}
+
+// load starts an adapter of many calls on every line, and who calls it again and again.
+func (r *rig) load(all []lineSetup) {
+	r.t.Helper()
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for i, l := range all {
+		r.beginMany("port-"+l.name, l.name, r.adapters[l.name], 0, 1000, heldAnswered(0))
+		r.beginMany("far-"+l.name, fmt.Sprintf("555-01%02d", i), r.far+12+i, r.servicePort, 1000, calls(l.name), connected(1), held(), pause(50*time.Millisecond), clears(2))
+	}
+}

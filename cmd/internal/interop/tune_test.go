@@ -1,0 +1,135 @@
+//go:build linux
+
+package interop
+
+import (
+	"os"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// cardRelease is how long current must be away until the line card that a test plays lets its hold go: short, for a short session.
+const cardRelease = 330 * time.Millisecond
+
+// operator plays who sits before `clearback tune`, until it asks nothing more or until says stop. The lamp goes out when the board's own clock
+// says that the opening was long enough.
+func (r *rig) operator(d *dialogue, p *party, stop func(question string) bool) (holds int) {
+	r.t.Helper()
+	openings := len(r.board.openings(r.t, 0))
+	acks := len(p.find(true, "ACK", "ACK"))
+	for {
+		text, ok := d.next()
+		switch {
+		case !ok || stop != nil && stop(text):
+			return holds
+		case strings.Contains(text, "Press the hold key"):
+			holds++
+			eventually(r.t, 5*time.Second, "the call is held", func() bool { return len(p.find(true, "ACK", "ACK")) == acks+holds })
+			d.answer("")
+		case strings.Contains(text, "Did the lamp go out"):
+			now := r.board.openings(r.t, 0)
+			if len(now) > openings && now[len(now)-1].length() >= cardRelease {
+				d.answer("y")
+			} else {
+				d.answer("n")
+			}
+			openings = len(now)
+		case strings.Contains(text, "ring up after"), strings.Contains(text, "still held"):
+			d.answer("")
+		}
+	}
+}
+
+// TestTune: a session with SIPp as adapter, the board's clock for the card, and this test for the person. What it finds is written into
+// the file with its comments kept, and into use, while another line talks.
+func TestTune(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{record: true, lines: []lineSetup{
+		{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 800ms, max_interval: 800ms", more: unwatched},
+		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: brisk, more: unwatched}}})
+	p := r.startPort(boxOffice, "Footlight 1.0")
+	d := r.talk("tune", boxOffice, "--holds", "12")
+	n := r.operator(d, p, nil)
+	end := d.ended()
+	require.Zero(t, end.code, end.out+end.err)
+	tried := r.board.openings(t, 0)
+	for _, o := range tried {
+		require.GreaterOrEqual(t, o.length(), 250*time.Millisecond-shortBy, "pulse dialling may be on")
+	}
+	require.Less(t, len(tried), n, "some were catch trials")
+	for _, c := range r.calls() {
+		require.True(t, c.Trial, "%+v", c)
+	}
+
+	was, err := os.ReadFile(r.config())
+	require.NoError(t, err)
+	near := r.adapterWaits(stageDoor, offered(0), answers(), holds(1), cleared(0))
+	far := r.sipp("far-b", "555-0102", r.far+1, r.servicePort, calls(stageDoor), connected(1), held(), pause(1500*time.Millisecond), clears(2))
+	far.got("ACK", "ACK")
+	text := r.tells("tune", boxOffice, "--holds", "12", "--resume", "--write")
+	now, err := os.ReadFile(r.config())
+	require.NoError(t, err)
+	found := regexp.MustCompile(`interval: (\d+)ms`).FindStringSubmatch(string(now))
+	require.Len(t, found, 2, text)
+	interval, err := time.ParseDuration(found[1] + "ms")
+	require.NoError(t, err)
+	require.Greater(t, interval, cardRelease, "an interval that this card takes")
+	t.Logf("%d holds; recommended %v", n, interval)
+	require.Equal(t, strings.Replace(string(was), "interval: 300ms", "interval: "+found[1]+"ms", 1), string(now), "and nothing else is changed")
+	l := r.line(boxOffice)
+	require.EqualValues(t, interval.Milliseconds(), l.Interval.Milliseconds)
+	require.EqualValues(t, interval.Milliseconds(), l.Interval.Configured)
+	other := r.line(stageDoor)
+	require.Len(t, other.Calls, 1, "the other line talks on")
+	require.Equal(t, "answered", other.Calls[0].State)
+	require.Empty(t, near.find(false, "BYE", "BYE"))
+
+	r.farCalls(talked()).ok()
+	eventually(t, 5*time.Second, "a clearing in service", func() bool {
+		all := r.board.openings(t, 0)
+		return len(all) == len(tried)+1 && !all[len(tried)].end.IsZero()
+	})
+	requireInterval(t, interval, r.board.openings(t, 0)[len(tried)])
+	near.ok()
+	far.ok()
+	requireInterval(t, 300*time.Millisecond, r.board.once(t, 1))
+}
+
+// TestTuneIsEndedByACall: an ordinary call from the adapter ends the session and is refused; an emergency call ends it and goes through.
+func TestTuneIsEndedByACall(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{record: true, lines: []lineSetup{{name: boxOffice, policy: brisk, interval: 300 * time.Millisecond, more: unwatched}}})
+	p := r.startPort(boxOffice, "Footlight 1.0")
+	asks := func(question string) bool { return strings.Contains(question, "Press the hold key") }
+
+	d := r.talk("tune", boxOffice)
+	r.operator(d, p, asks)
+	require.True(t, r.line(boxOffice).Tuning)
+	far := r.farWaits(offered(0)) // whom the call must not reach
+	r.sipp("dialled", boxOffice, r.adapters[boxOffice]+1, r.adapterPort, callsChallenged("555-0155"), rejected("555-0155", 486, 2)).ok()
+	d.answer("")
+	end := d.ended()
+	require.Equal(t, 1, end.code)
+	require.Contains(t, end.err, "555-0155")
+	require.Empty(t, far.messages())
+	far.stop()
+	r.awaitLine(boxOffice, "the session is over", func(l lineSeen) bool { return !l.Tuning && len(l.Calls) == 0 && l.Loop == "closed" })
+
+	d = r.talk("tune", boxOffice)
+	r.operator(d, p, asks)
+	before := len(r.board.openings(t, 0))
+	centre := r.farWaits(offered(0), answers(), cleared(0))
+	help := r.sipp("help", boxOffice, r.adapters[boxOffice]+1, r.adapterPort, emergencyCall(1200*time.Millisecond))
+	centre.got("ACK", "ACK")
+	d.answer("")
+	end = d.ended()
+	require.Equal(t, 1, end.code)
+	require.Contains(t, end.err, "999")
+	require.Len(t, r.board.openings(t, 0), before, "nothing opens in an emergency call")
+	help.ok()
+	centre.ok()
+}
