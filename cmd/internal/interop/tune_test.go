@@ -47,12 +47,15 @@ func (r *rig) operator(d *dialogue, p *party, stop func(question string) bool) (
 // TestTune: a session with SIPp as adapter, the board's clock for the card, and this test for the person. What it finds is written into
 // the file with its comments kept, and into use, while another line talks.
 func TestTune(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes ten holds")
+	}
 	t.Parallel()
 	r := newRig(t, setup{record: true, lines: []lineSetup{
-		{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 800ms, max_interval: 800ms", more: unwatched},
+		{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 650ms, max_interval: 650ms", more: unwatched},
 		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: brisk, more: unwatched}}})
 	p := r.startPort(boxOffice, "Footlight 1.0")
-	d := r.talk("tune", boxOffice, "--holds", "12")
+	d := r.talk("tune", boxOffice, "--holds", "10")
 	n := r.operator(d, p, nil)
 	end := d.ended()
 	require.Zero(t, end.code, end.out+end.err)
@@ -70,7 +73,7 @@ func TestTune(t *testing.T) {
 	near := r.adapterWaits(stageDoor, offered(0), answers(), holds(1), cleared(0))
 	far := r.sipp("far-b", "555-0102", r.far+1, r.servicePort, calls(stageDoor), connected(1), held(), pause(1500*time.Millisecond), clears(2))
 	far.got("ACK", "ACK")
-	text := r.tells("tune", boxOffice, "--holds", "12", "--resume", "--write")
+	text := r.tells("tune", boxOffice, "--holds", "10", "--resume", "--write")
 	now, err := os.ReadFile(r.config())
 	require.NoError(t, err)
 	found := regexp.MustCompile(`interval: (\d+)ms`).FindStringSubmatch(string(now))
