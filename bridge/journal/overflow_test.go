@@ -75,18 +75,29 @@ func TestFileTakenAway(t *testing.T) {
 	j := open(o, quick())
 	j.KeepLine(LineState{Line: "box-office", Stayed: 3})
 	held("box-office", start, 1, "on").into(j)
+	during := held("stage-door", start, 3, "on")
+	for _, e := range during.entries[:5] {
+		j.Append(e)
+	}
 	written(t, j)
 	for _, suffix := range []string{"", walSuffix, shmSuffix} {
 		require.NoError(t, os.Remove(path+suffix))
 	}
 	eventually(t, "it is seen", func() bool { return alarms(logs, "taken away") == 1 })
 	held("box-office", start.Add(time.Hour), 2, "on").into(j)
+	for _, e := range during.entries[5:] {
+		j.Append(e)
+	}
 	written(t, j)
 	require.NoError(t, j.Close())
 	r := reader(t, path)
 	_, entries, err := r.Call(ctx, 2)
 	require.NoError(t, err)
 	assert.Len(t, entries, 13)
+	row, _, err := r.Call(ctx, 3)
+	require.NoError(t, err)
+	assert.Equal(t, story.OutcomeCleared, row.Outcome, "a call that was under way is written anew")
+	assert.Equal(t, start, row.Began)
 	k, err := r.LineState(ctx, "box-office")
 	require.NoError(t, err)
 	assert.Equal(t, 3, k.Stayed, "what is kept is written anew")

@@ -72,16 +72,13 @@ func version(ctx context.Context, c *sql.Conn) (v int, err error) {
 	return v, err
 }
 
-// migrate brings a file to the current version in one transaction; all that it holds is kept.
+// migrate brings a file, which is not of a newer version, to the current version in one transaction; all that it holds is kept.
 func migrate(ctx context.Context, c *sql.Conn) error {
 	v, err := version(ctx, c)
 	if err != nil {
 		return err
 	}
-	if v > len(schema) {
-		return newer(v)
-	}
-	if v == len(schema) {
+	if v >= len(schema) {
 		return nil
 	}
 	return inTransaction(ctx, c, func() error {
