@@ -80,10 +80,10 @@ func TestVersion1ComesUpToDate(t *testing.T) {
 	r := reader(t, path)
 	rows, err := r.Calls(ctx, Filter{})
 	require.NoError(t, err)
-	require.Len(t, rows, 9)
-	assert.Equal(t, int64(9), rows[8].ID)
-	assert.Greater(t, rows[8].Changed, rows[7].Changed)
-	assert.Equal(t, story.OutcomeBroken, rows[7].Outcome)
+	require.Len(t, rows, 10)
+	assert.Equal(t, int64(10), rows[9].ID)
+	assert.Greater(t, rows[9].Changed, rows[8].Changed)
+	assert.Equal(t, story.OutcomeBroken, rows[8].Outcome)
 	var failed []supervision.CallID
 	for _, row := range rows {
 		if row.Failed() {
