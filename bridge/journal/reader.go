@@ -110,7 +110,6 @@ type Row struct {
 	// of the entries
 	line        int64
 	first, last int64
-	over        bool // nothing more comes
 }
 
 // Filter of [Reader.Calls]. Zero values filter nothing.
@@ -122,10 +121,8 @@ type Filter struct {
 	Limit  int   // the latest so many; 0: all
 }
 
-// callsQuery is every call with its line and whether its run is over: another began, or it ended.
-var callsQuery = "SELECT c.id, " + columns("c.", callColumns) + `, c.first, c.last, l.name,
-	c.run < (SELECT max(id) FROM runs) OR (SELECT ended FROM runs WHERE id = c.run) IS NOT NULL
-	FROM calls c JOIN lines l ON l.id = c.line`
+// callsQuery is every call with its line.
+var callsQuery = "SELECT c.id, " + columns("c.", callColumns) + ", c.first, c.last, l.name FROM calls c JOIN lines l ON l.id = c.line"
 
 var callQuery = callsQuery + " WHERE c.call = ? ORDER BY c.id DESC LIMIT 1"
 
@@ -136,7 +133,8 @@ func lastQuery(only string) string {
 const entriesQuery = `SELECT id, at, text, 0 FROM events WHERE line = ?1 AND id BETWEEN ?2 AND ?3
 	UNION ALL SELECT id, at, text, 1 FROM effects WHERE line = ?1 AND id BETWEEN ?2 AND ?3 ORDER BY 1 LIMIT ?4`
 
-// Calls returns calls in the order of their beginning.
+// Calls returns calls in the order of their beginning. What was under way when a daemon ended, or died, is [story.OutcomeBroken] from that end
+// on, or once a daemon began again.
 func (r *Reader) Calls(ctx context.Context, f Filter) ([]Row, error) {
 	query, args := f.query()
 	rows, err := r.rows(ctx, query, args...)
@@ -207,13 +205,9 @@ func scanRow(rows *sql.Rows) (Row, error) {
 	err := rows.Scan(&r.ID, &r.Changed, &r.line, &a.Call, &a.Direction, &a.Emergency, &a.Trial, &a.Party.Number, &a.Party.Name, &a.Party.CallID,
 		&began, &answered, &cleared, &ended, &a.ClearedBy, &a.Evidence, &a.Late, &a.Answer, &a.Openings, &a.Asked, &a.Measured,
 		&a.Hook, &a.Verified, &a.Outcome, &a.Rule, &a.Incident, &a.Flash, &incidentEnded, &failed, &clearing,
-		&r.first, &r.last, &a.Line, &r.over)
+		&r.first, &r.last, &a.Line)
 	a.Began, a.Answered, a.Cleared, a.Ended = instant(began), instant(answered), instant(cleared), instant(ended)
 	a.IncidentEnded = instant(incidentEnded)
-	if r.over && a.Outcome == story.OutcomeOpen {
-		a.Outcome = story.OutcomeBroken
-	}
-	r.over = r.over || a.Outcome != story.OutcomeOpen
 	return r, err
 }
 
@@ -271,7 +265,7 @@ const mostEntries = 5000
 // entries returns what happened on a call's line from its beginning to its last change.
 func (r *Reader) entries(ctx context.Context, of *Row) ([]story.Entry, error) {
 	last := of.last
-	if !of.over {
+	if of.Outcome == story.OutcomeOpen { // it goes on
 		last = 1<<63 - 1
 	}
 	var all []story.Entry
