@@ -116,7 +116,7 @@ func TestJudgesOfTroubles(t *testing.T) {
 			past := func(t *testing.T) *past {
 				b := newPast(t, c.name).held(name)
 				if c.name == "silent-adapter" {
-					b.open(name, 605, 1505)
+					b.open(name, 605, 1505).held("trap-room").incident("trap-room", 610, "reason=bye-unanswered")
 				}
 				return b
 			}

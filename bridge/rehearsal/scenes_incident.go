@@ -186,12 +186,25 @@ func callTroubles() []trouble {
 			judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
 		},
 		{
-			name: "silent-adapter", about: "the adapter never answers BYE and the card is slow: the hold stays",
-			lines:  []part{{name: "costume-store", number: "555-0124", board: cabinet, habit: "bye-unanswered", release: 1200 * time.Millisecond}},
-			reason: []string{"reason=bye-unanswered"}, cause: heldAndGone, end: endByCall,
+			name: "silent-adapter", about: "the adapter never answers BYE: the hold of a slow card stays, and where the flash window is wide nothing opens",
+			lines: []part{
+				{name: "costume-store", number: "555-0124", board: cabinet, habit: "bye-unanswered", release: 1200 * time.Millisecond},
+				{name: "trap-room", number: "555-0129", board: cabinet, habit: "bye-unanswered", set: func(p *supervision.Policy) {
+					p.FlashMax = 1300 * time.Millisecond // an interval beyond it, after the lead, would just end after 2 s
+				}},
+			},
+			reason: []string{"reason=bye-unanswered"}, cause: causeSilentAdapter,
+			end: func(ctx context.Context, p *play, l *line) error {
+				if err := endByCall(ctx, p, p.lines["trap-room"]); err != nil {
+					return err
+				}
+				return endByCall(ctx, p, l)
+			},
 			judge: func(p *play, v *verdict, l *line) {
 				least := l.habit.interval(&l.policy)
 				p.judgeOneOpening(v, l, least, least+late)
+				judgeUntouched(v, p.lines["trap-room"])
+				p.judgeIncident(v, p.lines["trap-room"], "reason=bye-unanswered")
 			},
 		},
 	}
@@ -240,6 +253,18 @@ func heldAndGone(ctx context.Context, p *play, l *line) error {
 		p.hangUp(f)
 	}
 	return err
+}
+
+func causeSilentAdapter(ctx context.Context, p *play, l *line) error {
+	other, err := p.heldCall(ctx, p.lines["trap-room"])
+	if err != nil {
+		return err
+	}
+	if err := heldAndGone(ctx, p, l); err != nil {
+		return err
+	}
+	other.hangUp()
+	return nil
 }
 
 func causeSlowBoard(ctx context.Context, p *play, l *line) error {
