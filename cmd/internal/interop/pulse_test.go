@@ -31,7 +31,7 @@ func TestPulse(t *testing.T) {
 	require.Contains(t, s, "(asked 300 ms); hook: unknown")
 	c := r.recorded("it is recorded", func(c callSeen) bool { return c.Direction == "by-hand" && c.Outcome == "unknown" })
 	require.InDelta(t, 300, c.Asked, 0)
-	require.InDelta(t, float64(r.board.once(t, 0).length().Microseconds())/1000, c.Measured, 25)
+	requireMeasured(t, c.Measured, r.board.once(t, 0))
 
 	r.requireRefused("green-room", "life_safety")
 	near := r.adapterWaits(boxOffice, offered(700*time.Millisecond), answers(), pause(50*time.Millisecond), holds(1), cleared(0))

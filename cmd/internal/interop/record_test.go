@@ -55,8 +55,7 @@ func requireRecord(t *testing.T, c callSeen, far *party, o opening) {
 	require.Equal(t, far.gave("INVITE", "1 INVITE").header("Call-ID"), c.CallID)
 	require.Equal(t, 1, c.Openings)
 	require.InDelta(t, 800, c.Asked, 0)
-	// The board's clock is its own, and it stamps the coil's movement; the daemon times its writes and their answers.
-	require.InDelta(t, float64(o.length().Microseconds())/1000, c.Measured, 25)
+	requireMeasured(t, c.Measured, o)
 	require.WithinDuration(t, far.gave("BYE", "BYE").at, c.Cleared, soon)
 	require.WithinDuration(t, far.got("SIP/2.0 200", "INVITE").at, c.Answered, soon)
 	require.Empty(t, c.Hook, "nobody looked")

@@ -27,10 +27,10 @@ const (
 	slack = 20 * time.Millisecond
 )
 
-// lateness is how much longer than asked each opening of this run was.
+// lateness is how much longer than asked each opening of this run was, and how far what was recorded as its length is from the board's.
 var lateness struct {
 	sync.Mutex
-	all []time.Duration
+	all, measured []time.Duration
 }
 
 func requireInterval(t testing.TB, want time.Duration, o opening) {
@@ -42,15 +42,29 @@ func requireInterval(t testing.TB, want time.Duration, o opening) {
 	lateness.all = append(lateness.all, o.length()-want)
 }
 
-// medianLateness is that of all openings until now, 0 if there were none.
-func medianLateness() time.Duration {
+// requireMeasured: what the daemon recorded as the length of an opening, in ms, is what the board's own clock says.
+func requireMeasured(t testing.TB, measured float64, o opening) {
+	t.Helper()
+	off := (time.Duration(measured*1000)*time.Microsecond - o.length()).Abs()
+	require.LessOrEqual(t, off, longBy, "recorded %v ms, board %v", measured, o.length())
 	lateness.Lock()
 	defer lateness.Unlock()
-	if len(lateness.all) == 0 {
+	lateness.measured = append(lateness.measured, off)
+}
+
+// medianLateness is that of all openings until now, and off that of what was recorded of their lengths; 0 if there were none.
+func medianLateness() (late, off time.Duration) {
+	lateness.Lock()
+	defer lateness.Unlock()
+	return median(lateness.all), median(lateness.measured)
+}
+
+func median(all []time.Duration) time.Duration {
+	if len(all) == 0 {
 		return 0
 	}
-	slices.Sort(lateness.all)
-	return lateness.all[len(lateness.all)/2]
+	slices.Sort(all)
+	return all[len(all)/2]
 }
 
 // requireAfter: a happened after b, by at least d.
