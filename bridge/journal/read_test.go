@@ -135,3 +135,17 @@ func TestTheLatestOfTwoWithOneNumber(t *testing.T) {
 	assert.Len(t, entries, 13)
 	assert.Equal(t, supervision.CallID(1), entries[0].Event.Call)
 }
+
+func TestPathsOfEveryForm(t *testing.T) {
+	t.Chdir(t.TempDir())
+	require.NoError(t, os.Mkdir("state of #1 50% & more?", 0o755))
+	for _, path := range []string{"journal.db", "./state of #1 50% & more?/über.db", t.TempDir() + "/a b#c?d%41.db"} {
+		j := open(options(t, path), quick())
+		held("box-office", start, 1, "on").into(j)
+		require.NoError(t, j.Close())
+		assert.FileExists(t, path)
+		rows, err := reader(t, path).Calls(ctx, Filter{})
+		require.NoError(t, err)
+		assert.Len(t, rows, 1)
+	}
+}
