@@ -14,10 +14,13 @@ func inHold(t *testing.T, name string) *house {
 	model := parts()
 	if name == "flash-info" {
 		model.Release = 700 * time.Millisecond // so that the hold stays
+	} else {
+		model.FlashMin, model.FlashMax, model.OnHook = 0, 0, 200*time.Millisecond // for short tests
 	}
 	h := newHouseOf(t, "at-the-pbx", model).registered(t)
 	h.port.ua.ask(func() {
 		h.port.habit = habitOr(t, name)
+		h.port.habit.busyFor /= 5
 		h.port.ua.byeAfter, h.port.ua.byeSilent = h.port.habit.byeAfter, h.port.habit.byeSilent
 	})
 	require.NoError(t, h.far.dial("555-0101"))
@@ -52,10 +55,8 @@ func TestAPortIsBusyForAWhileAfterOnHook(t *testing.T) {
 	at := time.Now()
 	require.Equal(t, 486, h.available())
 	h.until(t, "free", h.port.free)
-	require.InDelta(t, 1500, millisSince(at), 200)
+	require.GreaterOrEqual(t, time.Since(at), 250*time.Millisecond)
 }
-
-func millisSince(t time.Time) float64 { return float64(time.Since(t).Milliseconds()) }
 
 // RFC 3261 section 11.2: OPTIONS is answered as an INVITE would be.
 func TestACallWaitsBesideACallOnly(t *testing.T) {
