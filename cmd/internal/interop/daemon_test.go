@@ -44,6 +44,7 @@ type setup struct {
 	tcp       bool // SIP over TCP on both sides
 	boardArgs []string
 	record    bool       // with a journal and a control socket
+	numbers   string     // how much of numbers the journal keeps: full, if empty
 	journal   string     // where the journal is, if not in the rig's folder
 	before    func(*rig) // what is done before the daemon starts
 }
@@ -229,7 +230,7 @@ func (r *rig) recording(s setup) string {
 		s.journal = filepath.Join(r.dir, "journal.db")
 	}
 	r.journal, r.control = s.journal, filepath.Join(r.dir, "control")
-	return fmt.Sprintf("journal: {file: %s}\ncontrol: {socket: %s}\n", r.journal, r.control)
+	return fmt.Sprintf("journal: {file: %s, numbers: %s}\ncontrol: {socket: %s}\n", r.journal, cmp.Or(s.numbers, "full"), r.control)
 }
 
 // finish ends what still runs, lints all that the daemon sent, and shows the log of a failed scene.

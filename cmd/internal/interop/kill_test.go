@@ -3,6 +3,7 @@
 package interop
 
 import (
+	"encoding/json"
 	"fmt"
 	"strings"
 	"syscall"
@@ -22,16 +23,18 @@ func TestKilledUnderLoad(t *testing.T) {
 		all = append(all, lineSetup{name: name, coil: i, interval: 250 * time.Millisecond, policy: brisk, more: unwatched})
 	}
 	r := newRig(t, setup{record: true, lines: all})
-	broken := 0
+	broken, logged := 0, 0
 	for range 2 {
 		r.load(all)
 		eventually(t, 15*time.Second, "there was load", func() bool { return strings.Count(r.d.out.String(), "call-arrived") >= 8 })
 		r.d.signal(syscall.SIGKILL)
 		require.Equal(t, -1, r.ended(5*time.Second))
+		logged += r.eventsUntil(lostAtMost)
 		for _, p := range r.parties {
 			p.stop()
 		}
 		r.requireWhole() // as the killed daemon left it
+		require.GreaterOrEqual(t, r.sqliteNumber("SELECT count(*) FROM events"), logged, "what was logged %v before the end is recorded", lostAtMost)
 		explained := r.tells("explain", "last")
 		require.Contains(t, explained, "What happened")
 		r.start()
@@ -56,6 +59,36 @@ func TestKilledUnderLoad(t *testing.T) {
 		return c.CallID == far.gave("INVITE", "1 INVITE").header("Call-ID") && c.Outcome == "unknown"
 	})
 	r.requireWhole()
+}
+
+// lostAtMost is how old what a kill takes from the record may be: 250 ms, and as much again where eight scenes share the processors.
+const lostAtMost = 500 * time.Millisecond
+
+// eventsUntil counts the events in the log of the daemon that are older than that, seen from its last word.
+func (r *rig) eventsUntil(age time.Duration) (n int) {
+	r.t.Helper()
+	var at []time.Time
+	var last time.Time
+	for text := range strings.Lines(r.d.out.String()) {
+		var l struct {
+			Msg string
+			TS  time.Time
+		}
+		if json.Unmarshal([]byte(text), &l) != nil {
+			continue // cut off by the kill
+		}
+		last = l.TS
+		if l.Msg == "event" {
+			at = append(at, l.TS)
+		}
+	}
+	for _, t := range at {
+		if last.Sub(t) > age {
+			n++
+		}
+	}
+	require.NotZero(r.t, n)
+	return n
 }
 
 // load starts an adapter of many calls on every line, and who calls it again and again.

@@ -22,7 +22,7 @@ func (r *rig) requireRefused(line, why string) {
 // TestPulse: an interruption by hand on an idle line, and none where there is a call or an alarm panel.
 func TestPulse(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{record: true, lines: []lineSetup{
+	r := newRig(t, setup{record: true, numbers: "short", lines: []lineSetup{
 		{name: boxOffice, more: unwatched, policy: ", guard_time: 100ms"}, {name: stageDoor, coil: 1, more: unwatched},
 		{name: "green-room", coil: 2, more: unwatched, policy: ", life_safety: true"}}})
 	r.board.await(t, "the contacts are closed, first of all", func(e boardEvent) bool { return e.name == "write" && e.index == 2 })
@@ -57,4 +57,6 @@ func TestPulse(t *testing.T) {
 	e := r.recorded("the emergency call", func(c callSeen) bool { return c.Emergency })
 	require.Equal(t, "999", e.Number)
 	require.Equal(t, "outgoing", e.Direction)
+	ordinary := r.recorded("the ordinary call", func(c callSeen) bool { return c.Direction == "incoming" })
+	require.Equal(t, "…101", ordinary.Number, "shortened, as the file says; the emergency call's is not")
 }

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -19,8 +20,9 @@ func TestRecordOfAClearing(t *testing.T) {
 	t.Parallel()
 	need(t, "sqlite3", "curl")
 	r := newRig(t, setup{record: true, lines: []lineSetup{{name: boxOffice, more: unwatched}}})
+	follower := r.talk("calls", "--follow", "--json")
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
-	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2)).ok()
+	far := r.farCalls(talked()).ok()
 	near.ok()
 	o := r.board.once(t, 0)
 	requireInterval(t, usual, o)
@@ -41,7 +43,16 @@ func TestRecordOfAClearing(t *testing.T) {
 	require.Equal(t, "loft", l.Contact.Controller)
 	r.requireFileSays(c)
 	r.requireSocketSays()
+	follower.until(`"outcome":"unknown"`)
+	require.Contains(t, strings.Join(follower.log, "\n"), `"outcome":"in-progress"`, "it was told of the call while it was up")
 
+	r.d.signal(syscall.SIGTERM)
+	require.Zero(t, r.ended(5*time.Second))
+	require.Equal(t, text, r.tells("explain", "last"), "with the daemon stopped")
+	gone := r.cli("lines")
+	require.Equal(t, 1, gone.code)
+	require.Contains(t, gone.err, "no daemon answers")
+	require.NoFileExists(t, r.control)
 }
 
 // requireRecord compares a record with what the others saw.
