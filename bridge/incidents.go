@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -12,6 +13,7 @@ import (
 // incidents are those of a line that last; they are told to the log again and again, and once when they are over.
 type incidents struct {
 	// set once
+	line  string
 	every time.Duration // 0: never again
 	log   *zap.Logger
 
@@ -28,8 +30,8 @@ type openIncident struct {
 	from   supervision.Instant
 }
 
-func newIncidents(every time.Duration, log *zap.Logger) incidents {
-	return incidents{every: every, log: log, next: supervision.Never}
+func newIncidents(line string, every time.Duration, log *zap.Logger) incidents {
+	return incidents{line: line, every: every, log: log, next: supervision.Never}
 }
 
 // take takes a report of the machine.
@@ -98,7 +100,7 @@ func (s *incidents) remind(now supervision.Instant, v supervision.View) {
 	for i := range s.open {
 		one := &s.open[i]
 		s.log.Warn("incident lasts", append(one.fields(now),
-			zap.Time("since", one.since), zap.String("advice", story.Advice(one.reason, one.rule, one.flash)))...)
+			zap.Time("since", one.since), zap.String("advice", advice(s.line, one.reason, one.rule, one.flash)))...)
 	}
 	s.next = supervision.Never
 	s.schedule(now)
@@ -113,4 +115,9 @@ func (i *openIncident) fields(now supervision.Instant) []zap.Field {
 		f = append(f, zap.Stringer("rule", i.rule))
 	}
 	return append(f, zap.Stringer("lasted", now.Sub(i.from).Round(time.Second)))
+}
+
+// advice is what to do about an incident of the line.
+func advice(line string, reason supervision.Incident, rule supervision.Suppression, flash bool) string {
+	return strings.ReplaceAll(story.Advice(reason, rule, flash), "LINE", line)
 }

@@ -80,7 +80,7 @@ func NewLine(o LineOptions) *Line {
 	l.policy.Steps = slices.Clone(o.Policy.Steps)
 	l.machine.Restore(o.Kept)
 	l.kept = l.machine.Kept()
-	l.incidents = newIncidents(o.Remind, l.log)
+	l.incidents = newIncidents(o.Name, o.Remind, l.log)
 	l.open = newOpener(o.Contact, l.Post)
 	if sensor, ok := o.Contact.(relay.Sensor); ok && o.Sense {
 		l.sense = newSenser(sensor, l, l.open.underWay, o.Epoch, l.log)
@@ -280,7 +280,7 @@ func (l *Line) step(ev supervision.Event) {
 		e := &effects[i]
 		l.tell(story.Entry{At: at, Line: l.name, Effect: *e})
 		if e.Kind == supervision.Report && e.Report == supervision.ReportIncident {
-			l.write("effect", level(e), e.Call, e.Append, zap.String("advice", story.Advice(e.Incident, e.Suppression, e.Flash)))
+			l.write("effect", level(e), e.Call, e.Append, zap.String("advice", advice(l.name, e.Incident, e.Suppression, e.Flash)))
 		} else {
 			l.write("effect", level(e), e.Call, e.Append)
 		}

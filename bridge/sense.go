@@ -63,6 +63,7 @@ type senser struct {
 	next    relay.Level // read, but not for long enough; LevelUnknown: none
 	since   time.Time   // when the first reading of next was asked for
 	failing time.Time   // since when the input cannot be read; zero: it can
+	told    bool        // that was logged
 	lost    bool        // for so long that it was told
 }
 
@@ -145,7 +146,8 @@ func (n *senser) read(asked time.Time, level relay.Level, err error) {
 	}
 }
 
-// readable tells whether the reading is one, and logs the first that is none and the first that is one again.
+// readable tells whether the reading is one. It logs once that the input cannot be read, when that has lasted for senseLost (a controller is
+// mostly not connected yet when the line starts), and once that it can again.
 func (n *senser) readable(now time.Time, level relay.Level, err error) bool {
 	if err == nil && level == relay.LevelUnknown {
 		err = errNoLevel
@@ -153,10 +155,14 @@ func (n *senser) readable(now time.Time, level relay.Level, err error) bool {
 	switch {
 	case err != nil && n.failing.IsZero():
 		n.failing = now
+	case err != nil && !n.told && now.Sub(n.failing) >= senseLost:
+		n.told = true
 		n.log.Warn("the loop-current input cannot be read; what the line does is not seen until it can", zap.Error(err))
 	case err == nil && !n.failing.IsZero():
-		n.log.Info("the loop-current input can be read again", zap.Stringer("after", now.Sub(n.failing).Round(time.Millisecond)))
-		n.failing = time.Time{}
+		if n.told {
+			n.log.Info("the loop-current input can be read again", zap.Stringer("after", now.Sub(n.failing).Round(time.Millisecond)))
+		}
+		n.failing, n.told = time.Time{}, false
 	}
 	return err == nil
 }

@@ -219,8 +219,6 @@ func TestSenseUnreadable(t *testing.T) {
 		s.after(time.Second)
 		s.forget()
 		s.pair.broken.Store(true)
-		s.after(10 * time.Second)
-		assert.Empty(t, s.told())
 		count := func(words string) (n int) {
 			for _, e := range s.log.All() {
 				if strings.Contains(e.Message, words) {
@@ -229,6 +227,10 @@ func TestSenseUnreadable(t *testing.T) {
 			}
 			return n
 		}
+		s.after(time.Second + senseLost)
+		assert.Zero(t, count("cannot be read;"), "a controller that is connected late is no trouble")
+		s.after(10 * time.Second)
+		assert.Empty(t, s.told())
 		assert.Equal(t, 1, count("cannot be read;"))
 		assert.Zero(t, count("can be read again"))
 		s.pair.broken.Store(false)
