@@ -26,7 +26,7 @@ func TestKilledUnderLoad(t *testing.T) {
 	broken, logged := 0, 0
 	for range 2 {
 		r.load(all)
-		eventually(t, 15*time.Second, "there was load", func() bool { return strings.Count(r.d.out.String(), "call-arrived") >= 8 })
+		eventually(t, 15*time.Second, "there was load", func() bool { return strings.Count(r.d.out.String(), "call-arrived") >= 10 })
 		r.d.signal(syscall.SIGKILL)
 		require.Equal(t, -1, r.ended(5*time.Second))
 		logged += r.eventsUntil(lostAtMost)
@@ -61,8 +61,9 @@ func TestKilledUnderLoad(t *testing.T) {
 	r.requireWhole()
 }
 
-// lostAtMost is how old what a kill takes from the record may be: 250 ms, and as much again where eight scenes share the processors.
-const lostAtMost = 500 * time.Millisecond
+// lostAtMost is how old what a kill takes from the record may be: 250 ms on a machine of its own, which the journal's own tests hold; more
+// here, where eight scenes share processors and disk.
+const lostAtMost = time.Second
 
 // eventsUntil counts the events in the log of the daemon that are older than that, seen from its last word.
 func (r *rig) eventsUntil(age time.Duration) (n int) {

@@ -15,12 +15,11 @@ import (
 // cardRelease is how long current must be away until the line card that a test plays lets its hold go: short, for a short session.
 const cardRelease = 330 * time.Millisecond
 
-// operator plays who sits before `clearback tune`, until it asks nothing more or until says stop. The lamp goes out when the board's own clock
-// says that the opening was long enough.
+// operator plays who sits before `clearback tune` while the port takes its first calls, until it asks nothing more or stop says so. The
+// lamp goes out when the opening was long enough by the board's own clock.
 func (r *rig) operator(d *dialogue, p *party, stop func(question string) bool) (holds int) {
 	r.t.Helper()
 	openings := len(r.board.openings(r.t, 0))
-	acks := len(p.find(true, "ACK", "ACK"))
 	for {
 		text, ok := d.next()
 		switch {
@@ -28,7 +27,7 @@ func (r *rig) operator(d *dialogue, p *party, stop func(question string) bool) (
 			return holds
 		case strings.Contains(text, "Press the hold key"):
 			holds++
-			eventually(r.t, 5*time.Second, "the call is held", func() bool { return len(p.find(true, "ACK", "ACK")) == acks+holds })
+			eventually(r.t, 5*time.Second, "the call is held", func() bool { return len(p.find(true, "ACK", "ACK")) == holds })
 			d.answer("")
 		case strings.Contains(text, "Did the lamp go out"):
 			now := r.board.openings(r.t, 0)
@@ -51,6 +50,7 @@ func TestTune(t *testing.T) {
 		t.Skip("takes ten holds")
 	}
 	t.Parallel()
+	need(t, "sqlite3")
 	r := newRig(t, setup{record: true, lines: []lineSetup{
 		{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 650ms, max_interval: 650ms", more: unwatched},
 		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: brisk, more: unwatched}}})
@@ -67,6 +67,8 @@ func TestTune(t *testing.T) {
 	for _, c := range r.calls() {
 		require.True(t, c.Trial, "%+v", c)
 	}
+
+	eventually(t, 5*time.Second, "the trials are recorded", func() bool { return r.sqliteNumber("SELECT count(*) FROM trials") == n })
 
 	was, err := os.ReadFile(r.config())
 	require.NoError(t, err)
