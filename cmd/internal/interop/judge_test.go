@@ -29,7 +29,7 @@ type said struct {
 
 // command prepares a command of the built binary on the scene's file.
 func (r *rig) command(ctx context.Context, args ...string) *exec.Cmd {
-	c := exec.CommandContext(ctx, built.daemon, args...)
+	c := exec.CommandContext(ctx, built.other, args...)
 	c.Env = append(c.Environ(), "CLEARBACK_CONFIG="+r.config())
 	return c
 }

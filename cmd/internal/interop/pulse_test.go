@@ -34,8 +34,8 @@ func TestPulse(t *testing.T) {
 	requireMeasured(t, c.Measured, r.board.once(t, 0))
 
 	r.requireRefused("green-room", "life_safety")
-	near := r.adapterWaits(boxOffice, offered(700*time.Millisecond), answers(), pause(50*time.Millisecond), holds(1), cleared(0))
-	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(400*time.Millisecond), clears(2))
+	near := r.adapterWaits(boxOffice, offered(time.Second), answers(), pause(50*time.Millisecond), holds(1), cleared(0))
+	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(700*time.Millisecond), clears(2))
 	near.gave("SIP/2.0 180", "INVITE")
 	r.awaitLine(boxOffice, "it rings", func(l lineSeen) bool { return len(l.Calls) == 1 })
 	r.requireRefused(boxOffice, "is ringing")
@@ -46,7 +46,7 @@ func TestPulse(t *testing.T) {
 	eventually(t, 5*time.Second, "the clearing has its interruption", func() bool { return len(r.board.openings(t, 0)) == 2 })
 
 	centre := r.farWaits(offered(0), answers(), cleared(0))
-	help := r.adapter(stageDoor, emergencyCall(700*time.Millisecond))
+	help := r.adapter(stageDoor, emergencyCall(800*time.Millisecond))
 	centre.got("ACK", "ACK")
 	r.requireRefused(stageDoor, "EMERGENCY call")
 	help.ok()
