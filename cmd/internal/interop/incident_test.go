@@ -133,6 +133,9 @@ func TestHoldStays(t *testing.T) {
 	c2 := r.recorded("that was not long enough either", func(c2 callSeen) bool { return c2.Incident != "" && c2.Call != c.Call })
 	r.awaitLine(boxOffice, "that counts", func(l lineSeen) bool { return l.Interval.Stayed == 2 })
 	requireInterval(t, 400*time.Millisecond, r.board.openings(t, 0)[before+1])
+	r.recorded("the second call ended the first one's incident, though the daemon had been killed between", func(f callSeen) bool {
+		return f.Call == c.Call && !f.IncidentEnded.IsZero()
+	})
 
 	r.d.signal(syscall.SIGTERM)
 	require.Zero(t, r.ended(5*time.Second))

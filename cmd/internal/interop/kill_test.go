@@ -35,9 +35,10 @@ func TestKilledUnderLoad(t *testing.T) {
 		}
 		r.requireWhole() // as the killed daemon left it
 		require.GreaterOrEqual(t, r.sqliteNumber("SELECT count(*) FROM events"), logged, "what was logged %v before the end is recorded", lostAtMost)
-		explained := r.tells("explain", "last")
-		require.Contains(t, explained, "What happened")
+		require.NotZero(t, r.sqliteNumber(callsUp))
+		require.Contains(t, r.tells("explain", "last"), "What happened", "without a daemon")
 		r.start()
+		eventually(t, 5*time.Second, "the new daemon closes the record of its predecessor", func() bool { return r.sqliteNumber(callsUp) == 0 })
 		r.requireWhole()
 		var now int
 		for _, c := range r.calls("--limit", "0") {
@@ -60,6 +61,9 @@ func TestKilledUnderLoad(t *testing.T) {
 	})
 	r.requireWhole()
 }
+
+// callsUp counts, in the file, the calls without an outcome (0).
+const callsUp = "SELECT count(*) FROM calls WHERE outcome = 0"
 
 // lostAtMost is how old what a kill takes from the record may be: 250 ms on a machine of its own, which the journal's own tests hold; more
 // here, where eight scenes share processors and disk.
