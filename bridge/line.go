@@ -60,10 +60,13 @@ type Line struct {
 	// owned by run
 	machine   *supervision.Machine
 	policy    supervision.Policy
-	senseLost bool // the loop-current input cannot be read
+	senseLost bool   // the loop-current input cannot be read
+	senseOld  bool   // what it said last is of before the last closing
+	closing   uint64 // the senser's number of that
 	deadline  supervision.Instant
 	kept      supervision.Kept
 	incidents incidents
+	events    []supervision.Event
 	text      []byte
 }
 
@@ -99,38 +102,58 @@ func (l *Line) Post(ev supervision.Event) { l.box.put(ev) }
 func (l *Line) SetPolicy(p supervision.Policy) {
 	p.Steps = slices.Clone(p.Steps)
 	l.ask(func() {
-		select {
-		case <-l.ended:
-			return
-		default:
+		if !l.stopped() {
+			l.policy = p
+			l.usePolicy()
 		}
-		l.policy = p
-		l.usePolicy()
 	})
 }
 
-// usePolicy gives the machine its settings. An input that cannot be read is none that can be trusted: what it said last may be wrong by now.
+// usePolicy gives the machine its settings. An input that cannot be read, or was not since the loop closed, is none that can be trusted: what
+// it said last may be wrong by now. (It saw no current in the opening; a slow controller must not let that pass for a hold that cleared.)
 func (l *Line) usePolicy() {
 	p := l.policy
-	p.SenseTrusted = p.SenseTrusted && !l.senseLost
+	p.SenseTrusted = p.SenseTrusted && !l.senseLost && !l.senseOld
 	l.deadline = l.machine.SetPolicy(l.now(), p)
 	l.keepIfChanged()
 	l.paceSense()
 }
 
-// lost and found are called by the senser: the input cannot be read any more; it can again, and this is the state.
-func (l *Line) lost() { l.setSenseLost(true) }
-
-func (l *Line) found(ev supervision.Event) {
-	l.setSenseLost(false)
-	l.Post(ev)
-}
-
-func (l *Line) setSenseLost(is bool) {
+// lost and sensed are called by the senser.
+func (l *Line) lost() {
 	l.ask(func() {
-		l.senseLost = is
+		l.senseLost = true
 		l.usePolicy()
 	})
+}
+
+func (l *Line) sensed(ev supervision.Event, closing uint64) {
+	l.ask(func() {
+		if l.stopped() {
+			return
+		}
+		l.takeAll() // what was posted came first; a LoopClosed among it makes this word an old one
+		if closing != l.closing {
+			if ev.Kind == supervision.Released {
+				l.step(ev) // not trusted now, but it shows that the contact did move
+			}
+			return
+		}
+		if l.senseLost || l.senseOld {
+			l.senseLost, l.senseOld = false, false
+			l.usePolicy()
+		}
+		l.step(ev)
+	})
+}
+
+// closedAgain is called when the loop has closed, before anything is judged by its current.
+func (l *Line) closedAgain() {
+	if l.sense == nil || !l.policy.SenseTrusted || l.machine.View().Loop != "guarding" {
+		return
+	}
+	l.senseOld, l.closing = true, l.sense.renew()
+	l.usePolicy()
 }
 
 // Policy returns the settings in use. Not to be called from a follower.
@@ -188,13 +211,20 @@ func (l *Line) Stop() {
 func (l *Line) AtRest() bool {
 	rest := true
 	l.ask(func() {
-		select {
-		case <-l.ended:
-		default:
+		if !l.stopped() {
 			rest = l.machine.AtRest() && l.box.empty() && !l.open.busy()
 		}
 	})
 	return rest
+}
+
+func (l *Line) stopped() bool {
+	select {
+	case <-l.ended:
+		return true
+	default:
+		return false
+	}
 }
 
 // ask runs f where the machine may be looked at, and returns when f has returned.
@@ -221,7 +251,6 @@ func (l *Line) run() {
 	defer close(l.ended)
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
-	var evs []supervision.Event
 	l.step(supervision.Event{Kind: supervision.TimePassed})
 	for {
 		l.set(timer)
@@ -239,11 +268,16 @@ func (l *Line) run() {
 				l.incidents.remind(now, l.machine.View())
 			}
 		case <-l.box.wake:
-			evs = l.box.take(evs)
-			for _, ev := range evs {
-				l.step(ev)
-			}
+			l.takeAll()
 		}
+	}
+}
+
+// takeAll takes what is in the mailbox.
+func (l *Line) takeAll() {
+	l.events = l.box.take(l.events)
+	for _, ev := range l.events {
+		l.step(ev)
 	}
 }
 
@@ -272,6 +306,9 @@ func (l *Line) step(ev supervision.Event) {
 		runtime.Gosched() // what the effects started runs now, on this processor, instead of after the writing
 	}
 	l.paceSense()
+	if ev.Kind == supervision.LoopClosed {
+		l.closedAgain()
+	}
 	if ev.Kind != supervision.TimePassed {
 		l.tell(story.Entry{At: at, Line: l.name, Event: ev})
 		l.write("event", zap.InfoLevel, ev.Call, ev.Append)

@@ -34,16 +34,16 @@ const (
 	senseLost = 500 * time.Millisecond
 )
 
-// watcher is who hears of the loop current.
+// watcher is who hears of the loop current. Its methods return when they have been heard.
 type watcher interface {
-	Post(ev supervision.Event)
-	// lost: the input cannot be read. found: it can again, and ev is the state.
+	// lost: the input cannot be read.
 	lost()
-	found(ev supervision.Event)
+	// sensed: it can, and ev is the state, read since the closing of that number.
+	sensed(ev supervision.Event, closing uint64)
 }
 
-// senser watches the loop current of one line in service. It posts Seized when current begins to flow and Released when it stops, and
-// the first state that is seen. An input that cannot be read posts nothing.
+// senser watches the loop current of one line in service. It tells Seized when current begins to flow and Released when it stops, and
+// the first state that is seen, also after each closing of the loop. Of an input that cannot be read it tells nothing but that.
 type senser struct {
 	// set once
 	sensor relay.Sensor
@@ -56,10 +56,12 @@ type senser struct {
 	all    sync.WaitGroup
 	wake   chan struct{} // buffer 1: one hint that the pace rose is as good as many
 
-	busy atomic.Bool // the line does something
+	busy    atomic.Bool   // the line does something
+	closing atomic.Uint64 // how often the loop has closed; what was asked for before the last time tells nothing of the line
 
 	// owned by run
-	state   relay.Level // posted last; LevelUnknown: none
+	known   uint64      // the closing that state and next are of
+	state   relay.Level // told last; LevelUnknown: none
 	next    relay.Level // read, but not for long enough; LevelUnknown: none
 	since   time.Time   // when the first reading of next was asked for
 	failing time.Time   // since when the input cannot be read; zero: it can
@@ -91,6 +93,16 @@ func (n *senser) pace(busy bool) {
 	}
 }
 
+// renew forgets the state, since the loop has closed, and has it read at once. It returns the number of the closing.
+func (n *senser) renew() uint64 {
+	number := n.closing.Add(1)
+	select {
+	case n.wake <- struct{}{}:
+	default: // it is awake
+	}
+	return number
+}
+
 func (n *senser) run() {
 	timer := time.NewTimer(0)
 	defer timer.Stop()
@@ -101,7 +113,7 @@ func (n *senser) run() {
 		case <-n.wake:
 		case <-timer.C:
 		}
-		asked := time.Now()
+		closing, asked := n.closing.Load(), time.Now()
 		level, err := n.sensor.Sense(n.ctx)
 		if n.ctx.Err() != nil {
 			return
@@ -110,8 +122,16 @@ func (n *senser) run() {
 			n.log.Warn("the loop current cannot be watched: the contact has no input for it; set sense: or another verify:", zap.Error(err))
 			return
 		}
+		n.begin(closing)
 		n.read(asked, level, err)
 		timer.Reset(n.pause())
+	}
+}
+
+// begin begins anew after a closing.
+func (n *senser) begin(closing uint64) {
+	if closing != n.known {
+		n.known, n.state, n.next = closing, relay.LevelUnknown, relay.LevelUnknown
 	}
 }
 
@@ -137,12 +157,8 @@ func (n *senser) read(asked time.Time, level relay.Level, err error) {
 		if level == relay.LevelClosed {
 			kind = supervision.Seized
 		}
-		if n.lost {
-			n.lost = false
-			n.tell.found(supervision.Event{Kind: kind})
-		} else {
-			n.tell.Post(supervision.Event{Kind: kind})
-		}
+		n.lost = false
+		n.tell.sensed(supervision.Event{Kind: kind}, n.known)
 	}
 }
 
