@@ -98,11 +98,11 @@ func (r *rig) calls(args ...string) []callSeen {
 	}
 }
 
-// recorded waits until the record has a call that fits.
+// recorded waits until the record has a call that fits. That a hold stayed may be known only when nobody can be at the handset any more.
 func (r *rig) recorded(what string, fits func(callSeen) bool) callSeen {
 	r.t.Helper()
 	var found callSeen
-	eventually(r.t, 10*time.Second, what, func() bool {
+	eventually(r.t, 20*time.Second, what, func() bool {
 		for _, c := range r.calls() {
 			if fits(c) {
 				found = c
