@@ -71,7 +71,10 @@ func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
 			if n.Rule != "" {
 				reason += " (" + n.Rule + ")"
 			}
-			fmt.Fprintf(w, "%s: INCIDENT %s for %s. %s\n", l.Name, reason, now.Sub(n.Since).Round(time.Second), n.Advice)
+			if !n.Since.IsZero() {
+				reason += " for " + now.Sub(n.Since).Round(time.Second).String()
+			}
+			fmt.Fprintf(w, "%s: INCIDENT %s. %s\n", l.Name, reason, n.Advice)
 		}
 		if l.Interval.Stayed > 0 {
 			fmt.Fprintf(w, "%s: %d held calls stayed at %d ms and less; clearings use %d ms now. `clearback keep %s` writes that into the file.\n",

@@ -45,7 +45,8 @@ type Daemon struct {
 	journal  *journal.Journal // nil: none
 	control  *status.Server   // nil: none
 
-	mu sync.Mutex // guards desks while they are made; after that they do not change
+	mu    sync.Mutex     // guards desks while they are made (after that they do not change) and early
+	early []relay.Notice // what came before the desks were there
 
 	ending    chan struct{} // closed when the ending begins
 	once      sync.Once
@@ -113,6 +114,13 @@ func (d *Daemon) serveControl(c *config.Config, path string) {
 func (d *Daemon) trouble(n relay.Notice) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if len(d.desks) == 0 {
+		d.early = append(d.early, n)
+	}
+	d.troubleLocked(n)
+}
+
+func (d *Daemon) troubleLocked(n relay.Notice) {
 	for _, k := range d.desks {
 		if k.c.Name == n.Contact || n.Contact == "" && k.c.Contact.Controller == n.Controller {
 			k.trouble(n)
@@ -156,6 +164,10 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	for i := range c.Lines {
 		d.desks = append(d.desks, desks[c.Lines[i].Name])
 	}
+	for _, n := range d.early {
+		d.troubleLocked(n)
+	}
+	d.early = nil
 	d.mu.Unlock()
 	if d.agent, err = sipua.Start(o); err != nil {
 		return fmt.Errorf("SIP: %w", err)

@@ -3,6 +3,7 @@ package cli
 import (
 	"fmt"
 	"net/netip"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -44,11 +45,18 @@ type desk struct {
 	controller string // trouble with the controller, "" if none
 	trust      journal.Trust
 	userAgent  string
+	names      []string // all that the adapter has called itself
 	session    *session
+	beginning  bool   // a session is being begun
 	stopped    string // why the last session was ended, "" if it was ended as asked
+	pulsing    bool   // an interruption by hand is under way
+	left       bool   // the daemon is ending; nothing begins any more
 
-	work sync.WaitGroup // what runs beside the requests
+	work sync.WaitGroup // what runs beside the requests; Go only under mu and while not left
 }
+
+// between stands between the names of an adapter that registers by one and answers by another. No header has it within.
+const between = "\n"
 
 // session is a tuning session. The fields beside it are guarded by the desk's mu.
 type session struct {
@@ -154,12 +162,16 @@ func (k *desk) keep(kept supervision.Kept) {
 	k.journal.KeepLine(state)
 }
 
-// calledItself takes what the adapter calls itself. Another adapter, or another version of its software, has to be seen anew before its answers count.
+// calledItself takes what the adapter calls itself, when it registers or when it answers. Another adapter, or another version of its software,
+// has to be seen anew before its answers count. The answer that says so does not count either: this returns before it is told.
 func (k *desk) calledItself(agent string) {
 	k.mu.Lock()
 	k.userAgent = agent
-	distrust := k.trust.Probe && k.trust.UserAgent != "" && agent != k.trust.UserAgent
+	if !slices.Contains(k.names, agent) {
+		k.names = append(k.names, agent)
+	}
 	was := k.trust.UserAgent
+	distrust := k.trust.Probe && was != "" && !slices.Contains(strings.Split(was, between), agent)
 	if distrust {
 		k.trust.Probe = false
 	}
@@ -173,22 +185,29 @@ func (k *desk) calledItself(agent string) {
 	p.ProbeTrusted = k.c.Policy.ProbeTrusted
 	k.line.SetPolicy(p)
 	k.log.Warn("the adapter calls itself otherwise than when its answers were checked; they are not trusted until `clearback check --live --states` has seen the line again",
-		zap.String("was", was), zap.String("is", agent))
+		zap.String("was", strings.ReplaceAll(was, between, " and ")), zap.String("is", agent))
 }
 
-// setInterval changes the interval in use.
+// calls returns all names that the adapter has been heard by, as [journal.Trust] keeps them.
+func (k *desk) calls() string {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return strings.Join(slices.Sorted(slices.Values(k.names)), between)
+}
+
+// setInterval changes the interval in use, and the steps as the file's next reading will have them, so that what is counted on them outlives a
+// restart: those that follow from the line's window follow the interval, of those that were chosen the longer ones stay.
 func (k *desk) setInterval(interval time.Duration) error {
 	k.setting.Lock()
 	defer k.setting.Unlock()
 	c := *k.c
 	c.Policy = k.line.Policy()
-	c.Policy.Interval = interval
-	for _, s := range c.Policy.Steps {
-		if s <= interval {
-			c.Policy.Steps = c.StepsAbove(interval)
-			break
-		}
+	if slices.Equal(c.Policy.Steps, c.StepsAbove(c.Policy.Interval)) {
+		c.Policy.Steps = c.StepsAbove(interval)
+	} else {
+		c.Policy.Steps = slices.DeleteFunc(slices.Clone(c.Policy.Steps), func(s time.Duration) bool { return s <= interval })
 	}
+	c.Policy.Interval = interval
 	if faults := c.Policy.Check(); len(faults) > 0 {
 		words := make([]string, len(faults))
 		for i, f := range faults {
@@ -232,17 +251,17 @@ func (k *desk) shut(s *session, why string) {
 
 // asked ends the session because the adapter asked for a call.
 func (k *desk) asked(number string) {
-	k.work.Go(func() {
-		k.mu.Lock()
-		s := k.session
-		k.mu.Unlock()
-		k.shut(s, "the adapter asked for "+number)
-	})
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if s := k.session; s != nil && !k.left {
+		k.work.Go(func() { k.shut(s, "the adapter asked for "+number) })
+	}
 }
 
 // leave ends whatever is under way for people.
 func (k *desk) leave() {
 	k.mu.Lock()
+	k.left = true
 	s := k.session
 	k.mu.Unlock()
 	k.shut(s, "the daemon is ending")

@@ -22,8 +22,6 @@ import (
 const (
 	// pulseFor bounds an interruption by hand with its check: 3 s open, 5 s of guard time, 10 s of recognition at most.
 	pulseFor = 20 * time.Second
-	// ringFor is how long the near end is called in a trial: a minute to walk to the telephone.
-	ringFor = time.Minute
 	// sessionFor is how long a tuning session may rest before it is ended: while it lasts, the line's ordinary calls are refused, so that somebody
 	// who walked away must not leave it behind.
 	sessionFor = 5 * time.Minute
@@ -140,9 +138,10 @@ func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) 
 	if err != nil {
 		return status.Pulse{}, err
 	}
-	if k.tuning() {
-		return status.Pulse{}, &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: line + ": a tuning session is under way"}
+	if err := k.beginPulse(); err != nil {
+		return status.Pulse{}, err
 	}
+	defer k.endPulse()
 	ctx, cancel := context.WithTimeout(ctx, pulseFor)
 	defer cancel()
 	w := newPulseWait()
@@ -153,7 +152,7 @@ func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) 
 	select {
 	case <-w.done:
 	case <-h.d.ending:
-		return status.Pulse{}, &status.Error{Code: http.StatusServiceUnavailable, Reason: status.ReasonFailed, Text: line + ": the daemon is ending; every loop is being closed"}
+		return status.Pulse{}, errEnding(line)
 	case <-ctx.Done():
 		return status.Pulse{}, &status.Error{Code: http.StatusGatewayTimeout, Reason: status.ReasonFailed, Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
 	}
@@ -163,10 +162,29 @@ func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) 
 	return w.out, nil
 }
 
-func (k *desk) tuning() bool {
+// beginPulse lets one interruption by hand at a time pass: what is told of it names nobody.
+func (k *desk) beginPulse() error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	return k.session != nil
+	busy := func(why string) error {
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + ": " + why}
+	}
+	switch {
+	case k.left:
+		return errEnding(k.c.Name)
+	case k.session != nil || k.beginning:
+		return busy("a tuning session is under way")
+	case k.pulsing:
+		return busy("another interruption by hand is under way")
+	}
+	k.pulsing = true
+	return nil
+}
+
+func (k *desk) endPulse() {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.pulsing = false
 }
 
 // refusal says which rule keeps the loop closed, and with which call.
@@ -249,22 +267,54 @@ func (h *house) BeginTrials(line string) error {
 	if err != nil {
 		return err
 	}
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	if k.session != nil {
-		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: line + ": a tuning session is under way already"}
+	if p := k.line.Policy(); p.LifeSafety {
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonRefused, Text: line + " is marked life_safety: its loop is never opened, so there is nothing to tune"}
+	}
+	if k.c.Contact.Driver == "none" {
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonRefused, Text: line + " has no contact (contact.driver: none), so there is nothing to tune"}
+	}
+	if err := k.reserve(); err != nil {
+		return err
 	}
 	s, err := trial.Begin(trial.Options{Name: line, Line: k.line, Port: heldPort{k.port, k.asked}, Bind: k.bind(), Logger: k.log})
-	if err != nil {
-		return trialError(err)
+	k.mu.Lock()
+	k.beginning = false
+	left := k.left
+	if err == nil && !left {
+		own := &session{Session: s}
+		own.rest = time.AfterFunc(sessionFor, func() {
+			k.log.Warn("the tuning session rested for too long and is ended", zap.Duration("after", sessionFor))
+			k.shut(own, "nothing was asked of it for "+sessionFor.String())
+		})
+		k.session, k.stopped = own, ""
 	}
-	own := &session{Session: s}
-	own.rest = time.AfterFunc(sessionFor, func() {
-		k.log.Warn("the tuning session rested for too long and is ended", zap.Duration("after", sessionFor))
-		k.shut(own, "nothing was asked of it for "+sessionFor.String())
-	})
-	k.session, k.stopped = own, ""
+	k.mu.Unlock()
+	switch {
+	case err != nil:
+		return trialError(err)
+	case left:
+		return errors.Join(errEnding(line), s.End())
+	}
 	return nil
+}
+
+// reserve keeps a place for a session that is being begun: sockets are opened meanwhile, and mu is not held for that.
+func (k *desk) reserve() error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	switch {
+	case k.left:
+		return errEnding(k.c.Name)
+	case k.session != nil || k.beginning:
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + ": a tuning session is under way already"}
+	}
+	k.beginning = true
+	return nil
+}
+
+// errEnding: nothing is begun any more.
+func errEnding(line string) error {
+	return &status.Error{Code: http.StatusServiceUnavailable, Reason: status.ReasonStopped, Text: line + ": the daemon is ending; every loop is being closed"}
 }
 
 // heldPort ends the session as soon as the adapter has asked for a call, so that the next one passes.
@@ -318,8 +368,10 @@ func (h *house) with(line string, step func(*session) error) error {
 
 // trialError gives a trial's error its word.
 func trialError(err error) error {
-	e := &status.Error{Code: http.StatusConflict, Reason: status.ReasonFailed, Text: err.Error()}
+	e := &status.Error{Code: http.StatusConflict, Reason: status.ReasonFailed, Text: strings.TrimPrefix(err.Error(), "trial: ")}
 	switch {
+	case errors.Is(err, context.Canceled): // the client has gone, or this
+		e.Code, e.Reason, e.Text = http.StatusServiceUnavailable, status.ReasonStopped, "the daemon is ending"
 	case errors.Is(err, trial.ErrStopped):
 		e.Reason = status.ReasonStopped
 	case errors.Is(err, trial.ErrRefused), errors.Is(err, trial.ErrNotAnswered), errors.Is(err, trial.ErrGone):
@@ -333,8 +385,6 @@ func trialError(err error) error {
 // Ring implements status.House.
 func (h *house) Ring(ctx context.Context, line string) (call uint64, err error) {
 	err = h.with(line, func(s *session) error {
-		ctx, cancel := context.WithTimeout(ctx, ringFor)
-		defer cancel()
 		id, err := s.Ring(ctx)
 		call = uint64(id)
 		return err
@@ -345,8 +395,6 @@ func (h *house) Ring(ctx context.Context, line string) (call uint64, err error) 
 // Clear implements status.House.
 func (h *house) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (out status.Trial, err error) {
 	err = h.with(line, func(s *session) error {
-		ctx, cancel := context.WithTimeout(ctx, pulseFor)
-		defer cancel()
 		r, err := s.Clear(ctx, interval, pulseDiallingOff)
 		out = status.Trial{
 			Call: uint64(r.Call), Asked: r.Asked.Milliseconds(), Measured: r.Measured.Microseconds(), Hook: r.Hook.String(), Why: r.Why,

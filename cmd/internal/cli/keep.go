@@ -61,30 +61,31 @@ func keepInterval(e *env, args []string) int {
 
 // writeInterval changes the file first and then the running daemon, if there is one.
 func (e *env) writeInterval(ctx context.Context, k *status.Client, path string, l *config.Line, interval time.Duration, dry bool) int {
-	if interval == l.Policy.Interval {
+	same := interval == l.Policy.Interval
+	switch {
+	case same:
 		fmt.Fprintf(e.Out, "%s: %s has interval %s already\n", l.Name, path, interval)
-		return ExitOK
+	default:
+		change, err := config.Preview(path, l.Name, interval)
+		if err != nil {
+			return e.failed(err)
+		}
+		fmt.Fprint(e.Out, change)
 	}
-	change, err := config.Preview(path, l.Name, interval)
-	if err != nil {
-		return e.failed(err)
-	}
-	fmt.Fprint(e.Out, change)
 	if dry {
 		return ExitOK
 	}
-	if err := config.SetInterval(path, l.Name, interval); err != nil {
-		return e.failed(err)
-	}
-	fmt.Fprintf(e.Out, "%s: written to %s\n", l.Name, path)
-	if k == nil {
-		return ExitOK
+	if !same {
+		if err := config.SetInterval(path, l.Name, interval); err != nil {
+			return e.failed(err)
+		}
+		fmt.Fprintf(e.Out, "%s: written to %s\n", l.Name, path)
 	}
 	switch err := k.SetInterval(ctx, l.Name, interval); {
 	case errors.Is(err, status.ErrNotRunning):
 		fmt.Fprintln(e.Out, "no daemon is running; it takes the new interval when it starts")
 	case err != nil:
-		return e.failed(fmt.Errorf("the file is changed, but the running daemon still uses the old interval until it is restarted: %w", err))
+		return e.failed(fmt.Errorf("the file has the new interval, but the running daemon may still use another until it is restarted: %w", err))
 	default:
 		fmt.Fprintf(e.Out, "%s: in use from now on\n", l.Name)
 	}

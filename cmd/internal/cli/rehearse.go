@@ -121,4 +121,4 @@ func (p nearPerson) Lamp(ctx context.Context) (tuning.Answer, error) {
 func (p nearPerson) RangUp(context.Context) (bool, error) { return false, nil }
 
 // Free implements person.
-func (p nearPerson) Free(ctx context.Context, _ bool) error { return p.HangUp(ctx) }
+func (p nearPerson) Free(ctx context.Context, _ tuning.Answer) error { return p.HangUp(ctx) }

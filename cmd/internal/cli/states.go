@@ -48,6 +48,7 @@ func (e *env) seeStates(ctx context.Context, d *Daemon, c *config.Config, l *con
 		}
 		e.seeState(ctx, d, l, s, &trust)
 	}
+	trust.UserAgent = d.desk(l.Name).calls() // by registering and by answering
 	return e.keepTrust(c, l, trust)
 }
 
@@ -75,7 +76,7 @@ func (e *env) seeState(ctx context.Context, d *Daemon, l *config.Line, s state, 
 	if s.offHook {
 		want = 486
 	}
-	code, agent, err := d.agent.Line(l.Name).Ask(ctx)
+	code, _, err := d.agent.Line(l.Name).Ask(ctx)
 	switch {
 	case err != nil:
 		trust.Probe = false
@@ -85,9 +86,6 @@ func (e *env) seeState(ctx context.Context, d *Daemon, l *config.Line, s state, 
 		e.say("  OPTIONS: %d; it would have to be %d", code, want)
 	default:
 		e.say("  OPTIONS: %d, as it should be", code)
-	}
-	if agent != "" {
-		trust.UserAgent = agent
 	}
 	sensor, ok := d.contacts.Contact(l.Name).(relay.Sensor)
 	if !ok {

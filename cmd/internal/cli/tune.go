@@ -7,6 +7,7 @@ import (
 	"flag"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"time"
 
@@ -39,8 +40,8 @@ type person interface {
 	Lamp(ctx context.Context) (tuning.Answer, error)
 	// RangUp tells whether the line rang up after the break.
 	RangUp(ctx context.Context) (bool, error)
-	// Free returns when the line is on hook again; a hold that stayed has to be taken back for that.
-	Free(ctx context.Context, stayed bool) error
+	// Free returns when the line is on hook again; a hold that stayed, or may have, has to be taken back for that.
+	Free(ctx context.Context, a tuning.Answer) error
 }
 
 // tuner makes the trials of one line.
@@ -52,6 +53,8 @@ type tuner struct {
 	bench   bench
 	person  person
 	say     func(format string, a ...any)
+
+	began bool // the daemon has begun the session
 }
 
 // run makes trials until the session knows enough; what it knows comes back in any case.
@@ -66,6 +69,7 @@ func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
 	if err := t.bench.BeginTrials(ctx, t.line); err != nil {
 		return s.Result(), err
 	}
+	t.began = true
 	for err == nil && ctx.Err() == nil {
 		interval, catch, done := s.Next()
 		if done {
@@ -84,7 +88,10 @@ func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
 	if err == nil {
 		err = ctx.Err()
 	}
-	return s.Result(), errors.Join(err, t.bench.EndTrials(ending, t.line))
+	if ended := t.bench.EndTrials(ending, t.line); err == nil {
+		err = ended
+	}
+	return s.Result(), err
 }
 
 // trial is one whole clearing.
@@ -123,7 +130,7 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (tunin
 	if err := t.bench.KeepTrial(ctx, t.line, status.TrialAnswer{Trial: r, Session: t.session, Cleared: words, RangUp: made.RangUp}); err != nil {
 		return made, err
 	}
-	return made, t.person.Free(ctx, made.Answer == tuning.Stayed)
+	return made, t.person.Free(ctx, made.Answer)
 }
 
 // ring calls the line until it is answered.
@@ -186,20 +193,57 @@ func tune(e *env, args []string) int {
 	if len(result.Trials) > 0 {
 		e.printTuning(result)
 	}
-	if err != nil {
-		fmt.Fprintf(e.Err, "clearback: %s: the session ended early: %v\nGo on with `clearback tune %[1]s --resume`.\n", l.Name, err)
-		return ExitFailed
+	again := ""
+	if c.Journal.File != "" && len(result.Trials) > 0 {
+		again = fmt.Sprintf("clearback tune %s%s --resume", l.Name, given(f, "write", "dry-run", "resume"))
 	}
 	switch {
+	case err != nil:
+		return e.endedEarly(ctx, err, t, again)
 	case result.Recommended == 0:
 		return ExitFailed
 	case *write || *dry:
 		ctx, cancelTime := context.WithTimeout(ctx, controlFor)
 		defer cancelTime()
 		return e.writeInterval(ctx, k, *path, l, result.Recommended, *dry)
+	case again != "":
+		fmt.Fprintf(e.Out, "To use it: %s --write\n", again)
+	default:
+		fmt.Fprintf(e.Out, "To use it: set policy.interval of %s to %s in %s and restart the daemon. (With a journal, --resume --write would do that.)\n",
+			l.Name, result.Recommended, *path)
 	}
-	fmt.Fprintf(e.Out, "To use it: clearback tune %s --resume --write\n", l.Name)
 	return ExitOK
+}
+
+// endedEarly says why there is no result, and how to go on if anything was kept.
+func (e *env) endedEarly(ctx context.Context, err error, t *tuner, again string) int {
+	switch {
+	case ctx.Err() != nil:
+		fmt.Fprintf(e.Err, "clearback: %s: interrupted; the line is in service again\n", t.line)
+	case !t.began:
+		return e.failed(fmt.Errorf("%s: no session was begun: %w", t.line, err))
+	default:
+		fmt.Fprintf(e.Err, "clearback: %s: the session ended early: %v\n", t.line, err)
+	}
+	if again != "" {
+		fmt.Fprintf(e.Err, "Go on with: %s\n", again)
+	}
+	return ExitFailed
+}
+
+// given returns the flags that were given, as they are typed, without some.
+func given(f *flag.FlagSet, without ...string) string {
+	var b strings.Builder
+	f.Visit(func(g *flag.Flag) {
+		switch v := g.Value.String(); {
+		case slices.Contains(without, g.Name):
+		case v == "true":
+			fmt.Fprintf(&b, " --%s", g.Name)
+		default:
+			fmt.Fprintf(&b, " --%s %s", g.Name, v)
+		}
+	})
+	return b.String()
 }
 
 func (e *env) say(format string, a ...any) { fmt.Fprintf(e.Out, format+"\n", a...) }
@@ -320,10 +364,14 @@ func (p *reader) RangUp(ctx context.Context) (bool, error) {
 }
 
 // Free implements person.
-func (p *reader) Free(ctx context.Context, stayed bool) error {
-	if !stayed {
+func (p *reader) Free(ctx context.Context, a tuning.Answer) error {
+	how := "The line is still held: take"
+	switch a {
+	case tuning.Cleared:
 		return nil
+	case tuning.Unknown:
+		how = "If the lamp is still lit, take"
 	}
-	_, err := p.ask(ctx, "  The line is still held: take the call back on a set and hang up, so that the lamp goes out. Then press Enter.")
+	_, err := p.ask(ctx, "  %s the call back on a set and hang up, so that the lamp goes out. Then press Enter.", how)
 	return err
 }

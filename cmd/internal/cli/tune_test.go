@@ -1,0 +1,286 @@
+package cli
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/journal"
+	"clearback/bridge/status"
+	"clearback/config"
+	"clearback/supervision"
+	"clearback/supervision/tuning"
+)
+
+// fakeLine is a daemon with one line, and the person beside it. Its card lets go at the threshold.
+type fakeLine struct {
+	threshold time.Duration
+	says      func(n int, cleared bool) status.Trial // what the daemon tells of trial n, from 1; nil: the probe tells
+	fails     map[string]error                       // by step, from trial failAt on
+	failAt    int
+	lampSays  tuning.Answer // Unknown: the truth
+
+	ended   int
+	holds   int
+	cleared bool
+	kept    []status.TrialAnswer
+	freed   []tuning.Answer
+	asked   []time.Duration
+	steps   []string
+}
+
+func (l *fakeLine) step(name string) error {
+	l.steps = append(l.steps, name)
+	if l.holds >= l.failAt {
+		return l.fails[name]
+	}
+	return nil
+}
+
+func (l *fakeLine) BeginTrials(context.Context, string) error { return l.step("begin") }
+func (l *fakeLine) EndTrials(ctx context.Context, _ string) error {
+	l.ended++
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	return l.step("end")
+}
+func (l *fakeLine) Ring(context.Context, string) (uint64, error) {
+	l.holds++
+	return uint64(l.holds), l.step("ring")
+}
+func (l *fakeLine) Clear(_ context.Context, _ string, interval time.Duration, _ bool) (status.Trial, error) {
+	if err := l.step("clear"); err != nil {
+		return status.Trial{}, err
+	}
+	l.asked = append(l.asked, interval)
+	l.cleared = interval >= l.threshold
+	if l.says != nil {
+		t := l.says(l.holds, l.cleared)
+		t.Asked = interval.Milliseconds()
+		return t, nil
+	}
+	hook := supervision.HookOff
+	if l.cleared {
+		hook = supervision.HookOn
+	}
+	return status.Trial{Call: uint64(l.holds), Asked: interval.Milliseconds(), Measured: interval.Microseconds(), Hook: hook.String(), By: "probe"}, nil
+}
+func (l *fakeLine) KeepTrial(_ context.Context, _ string, a status.TrialAnswer) error {
+	l.kept = append(l.kept, a)
+	return l.step("keep")
+}
+
+func (l *fakeLine) Answer(ctx context.Context, _, _ int) error {
+	if l.fails["ring"] != nil && l.holds >= l.failAt {
+		<-ctx.Done() // nobody lifts before the daemon gives up
+		return ctx.Err()
+	}
+	return nil
+}
+func (l *fakeLine) Hold(context.Context) error { return l.step("hold") }
+func (l *fakeLine) Lamp(context.Context) (tuning.Answer, error) {
+	err := l.step("lamp")
+	switch {
+	case l.lampSays != tuning.Unknown:
+		return l.lampSays, err
+	case l.cleared:
+		return tuning.Cleared, err
+	default:
+		return tuning.Stayed, err
+	}
+}
+func (l *fakeLine) RangUp(context.Context) (bool, error) { return false, l.step("rang-up") }
+func (l *fakeLine) Free(_ context.Context, a tuning.Answer) error {
+	l.freed = append(l.freed, a)
+	return l.step("free")
+}
+
+func tuned(l *fakeLine, c *config.Line, holds int, earlier []tuning.Trial) *tuner {
+	plan := planFor(c, supervision.IntervalFloor, false, holds)
+	plan.Random = rand.New(rand.NewPCG(4, 2))
+	return &tuner{line: "box-office", session: 7, plan: plan, earlier: earlier, bench: l, person: l, say: func(string, ...any) {}}
+}
+
+// playhouse is a line of a real file.
+func playhouse(t *testing.T) *config.Line {
+	t.Helper()
+	return &loaded(t, file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")).Lines[0]
+}
+
+func TestTuner(t *testing.T) {
+	l := &fakeLine{threshold: 600 * time.Millisecond}
+	r, err := tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
+	require.NoError(t, err)
+	assert.GreaterOrEqual(t, r.Recommended, l.threshold, r.Text)
+	assert.Equal(t, 1, l.ended)
+	assert.Len(t, l.kept, l.holds)
+	assert.Equal(t, int64(7), l.kept[0].Session)
+	assert.Contains(t, l.asked, time.Duration(0), "a trial that opens nothing")
+	assert.NotContains(t, l.steps, "lamp", "the probe tells")
+	for i, a := range l.kept {
+		assert.Equal(t, map[bool]string{true: "cleared", false: "stayed"}[l.asked[i] >= l.threshold], a.Cleared)
+		assert.Equal(t, a.Cleared, l.freed[i].String(), "a hold that stayed is taken back")
+	}
+
+	// Where nothing tells, the person does.
+	l = &fakeLine{threshold: 600 * time.Millisecond, says: func(int, bool) status.Trial { return status.Trial{Hook: supervision.HookUnknown.String()} }}
+	r, err = tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
+	require.NoError(t, err)
+	assert.GreaterOrEqual(t, r.Recommended, l.threshold, r.Text)
+	assert.Contains(t, l.steps, "lamp")
+
+	// A trial that was not made is not judged, nobody is asked about the lamp, and the line may be held still.
+	l = &fakeLine{says: func(int, bool) status.Trial { return status.Trial{Hook: supervision.HookUnknown.String(), Why: "the contact did not move"} }}
+	r, err = tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
+	require.NoError(t, err)
+	assert.Zero(t, r.Recommended)
+	assert.NotEmpty(t, r.Text)
+	assert.NotContains(t, l.steps, "lamp")
+	assert.Equal(t, "unknown", l.kept[0].Cleared)
+	assert.Equal(t, tuning.Unknown, l.freed[0])
+	assert.Less(t, l.holds, 10, "it does not go on for ever")
+}
+
+// Whatever goes wrong, the session is ended, what is known comes back, and the first trouble is what is told.
+func TestTunerFails(t *testing.T) {
+	trouble := fmt.Errorf("the curtain fell")
+	for _, step := range []string{"ring", "hold", "clear", "lamp", "rang-up", "keep", "free", "end"} {
+		l := &fakeLine{threshold: 600 * time.Millisecond, failAt: 3, fails: map[string]error{step: trouble}}
+		if step == "lamp" {
+			l.says = func(int, bool) status.Trial { return status.Trial{Hook: supervision.HookUnknown.String()} }
+		}
+		r, err := tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
+		require.ErrorIs(t, err, trouble, step)
+		assert.Equal(t, 1, l.ended, step)
+		if step != "end" {
+			assert.Len(t, r.Trials, 2, step)
+		}
+	}
+	l := &fakeLine{fails: map[string]error{"begin": trouble}}
+	tn := tuned(l, playhouse(t), usualHolds, nil)
+	_, err := tn.run(t.Context())
+	require.ErrorIs(t, err, trouble)
+	assert.False(t, tn.began)
+	assert.Zero(t, l.ended, "nothing to end")
+
+	// Interrupted by hand while the handset is being put down: the daemon is told all the same.
+	ctx, cancel := context.WithCancel(t.Context())
+	l = &fakeLine{threshold: time.Second, says: func(n int, _ bool) status.Trial {
+		if n == 2 {
+			cancel()
+		}
+		return status.Trial{Hook: supervision.HookOff.String()}
+	}}
+	_, err = tuned(l, playhouse(t), usualHolds, nil).run(ctx)
+	require.ErrorIs(t, err, context.Canceled)
+	assert.Equal(t, 1, l.ended)
+	assert.Equal(t, "end", l.steps[len(l.steps)-1], "with a context that has not ended")
+}
+
+// A session that was done needs no daemon and no person; one that was not goes on where it was.
+func TestTunerResumes(t *testing.T) {
+	l := &fakeLine{threshold: 600 * time.Millisecond}
+	whole, err := tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
+	require.NoError(t, err)
+
+	again := &fakeLine{fails: map[string]error{"begin": fmt.Errorf("no daemon")}}
+	r, err := tuned(again, playhouse(t), usualHolds, whole.Trials).run(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, whole.Recommended, r.Recommended)
+	assert.Empty(t, again.steps)
+
+	again = &fakeLine{threshold: l.threshold}
+	r, err = tuned(again, playhouse(t), usualHolds, whole.Trials[:5]).run(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, len(r.Trials)-5, again.holds)
+	assert.GreaterOrEqual(t, r.Recommended, l.threshold)
+}
+
+// The person at the terminal: what is asked, and what counts as which answer.
+func TestReader(t *testing.T) {
+	var out heard
+	at := func(typed string) *reader {
+		return &reader{in: bufio.NewReader(strings.NewReader(typed)), line: "box-office", say: func(f string, a ...any) { fmt.Fprintf(&out, f+"\n", a...) }}
+	}
+	for typed, want := range map[string]tuning.Answer{"y\n": tuning.Cleared, " Yes\n": tuning.Cleared, "N\n": tuning.Stayed, "?\n": tuning.Unknown, "\nperhaps\nno\n": tuning.Stayed} {
+		a, err := at(typed).Lamp(t.Context())
+		require.NoError(t, err)
+		assert.Equal(t, want, a, "%q", typed)
+	}
+	for typed, want := range map[string]bool{"y\n": true, "\n": false, "n\n": false} {
+		rang, err := at(typed).RangUp(t.Context())
+		require.NoError(t, err)
+		assert.Equal(t, want, rang, "%q", typed)
+	}
+	_, err := at("").Lamp(t.Context())
+	require.ErrorIs(t, err, errInput)
+	require.NoError(t, at("").Free(t.Context(), tuning.Cleared), "nothing to do, nothing asked")
+	require.NoError(t, at("\n").Free(t.Context(), tuning.Stayed))
+	assert.Contains(t, out.String(), "The line is still held")
+	require.NoError(t, at("\n").Free(t.Context(), tuning.Unknown))
+	assert.Contains(t, out.String(), "If the lamp is still lit")
+
+	// Whoever is asked need not answer for the command to end.
+	in, typing := io.Pipe()
+	defer typing.Close()
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	require.ErrorIs(t, (&reader{in: bufio.NewReader(in), say: func(string, ...any) {}}).Hold(ctx), context.Canceled)
+}
+
+// A session that the journal has, with no daemon running: its result, and what --write does.
+func TestTuneFromTheJournal(t *testing.T) {
+	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	code, _, errs := call("", "tune", "box-office", "--resume", "--config", path)
+	assert.Equal(t, ExitFailed, code)
+	assert.Contains(t, errs, "set control.socket")
+	recorded(t, path)
+	code, _, errs = call("", "tune", "box-office", "--config", path)
+	assert.Equal(t, ExitFailed, code)
+	assert.Contains(t, errs, "box-office: no session was begun: ")
+	assert.NotContains(t, errs, "--resume", "nothing to go on with")
+	j := journal.Open(journal.Options{Path: filepath.Join(filepath.Dir(path), "journal.db")})
+	require.NoError(t, j.Close())
+	code, _, errs = call("", "tune", "box-office", "--resume", "--config", path)
+	assert.Equal(t, ExitFailed, code)
+	assert.Contains(t, errs, "no trials of box-office; begin without --resume")
+
+	l := &fakeLine{threshold: 500 * time.Millisecond}
+	whole, err := tuned(l, playhouse(t), 20, nil).run(t.Context())
+	require.NoError(t, err)
+	j = journal.Open(journal.Options{Path: filepath.Join(filepath.Dir(path), "journal.db")})
+	for i, tr := range whole.Trials {
+		a := journal.AnswerStayed
+		if tr.Answer == tuning.Cleared {
+			a = journal.AnswerCleared
+		}
+		j.AppendTrial(journal.Trial{Session: 7, Line: "box-office", At: time.Unix(int64(1000+i), 0), Catch: tr.Interval == 0, Asked: tr.Interval, Measured: tr.Measured, Cleared: a})
+	}
+	require.NoError(t, j.Close())
+	for _, c := range []struct {
+		args, says string
+	}{
+		{"", "To use it: clearback tune box-office --config " + path + " --holds 20 --resume --write\n"},
+		{" --dry-run", "+      interval: "},
+		{" --write", "no daemon is running; it takes the new interval when it starts"},
+		{" --write", "has interval " + whole.Recommended.String() + " already"},
+	} {
+		code, out, errs := call("", strings.Fields("tune box-office --resume --holds 20 --config "+path+c.args)...)
+		assert.Equal(t, ExitOK, code, errs)
+		assert.Contains(t, out, c.says)
+		text, err := os.ReadFile(path)
+		require.NoError(t, err)
+		assert.Equal(t, c.args == " --write", strings.Contains(string(text), "interval: "+whole.Recommended.String()), c.args)
+	}
+}
