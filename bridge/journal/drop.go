@@ -64,13 +64,17 @@ func (d *dropper) one(ctx context.Context, s *store, o *Options, now time.Time) 
 	}
 	full := o.MaxSize > 0 && size-free > max(o.MaxSize-sizeSlack, o.MaxSize/2)
 	before := time.Time{}
-	if o.Keep > 0 && s.clockIsSane(now) {
+	if o.Keep > 0 && now.Sub(s.since) >= d.pace.clock && s.clockIsSane(now) {
 		before = now.Add(-o.Keep)
+	}
+	spared := int64(0)
+	if now.Sub(s.since) < o.Keep {
+		spared = s.run // whatever the clock said then, nothing of this run can be that old
 	}
 	if full || !before.IsZero() {
 		err = inTransaction(ctx, s.conn, func() (err error) {
 			began := time.Now()
-			more, err = s.drop(ctx, before, full, d.calls)
+			more, err = s.drop(ctx, before, full, spared, d.calls)
 			d.fit(time.Since(began))
 			return err
 		})
@@ -102,17 +106,18 @@ func (s *store) size(ctx context.Context) (size, free int64, err error) {
 }
 
 // drop drops the oldest calls, at most so many, that began before an instant (or, if the file is full, whenever they began), and what was
-// recorded before those that are left. It tells whether there may be more. Open incidents and line states are kept.
-func (s *store) drop(ctx context.Context, before time.Time, full bool, limit int) (more bool, err error) {
+// recorded before those that are left. Of the run spared (0: none) only a full file loses calls. It tells whether there may be more. Open
+// incidents and line states are kept.
+func (s *store) drop(ctx context.Context, before time.Time, full bool, spared int64, limit int) (more bool, err error) {
 	bound := before.UnixMicro()
 	if before.IsZero() {
 		bound = -1 << 62
 	}
 	until := bound
 	if full {
-		until = 1<<63 - 1
+		until, spared = 1<<63-1, 0
 	}
-	oldest, err := s.oldest(ctx, until, limit)
+	oldest, err := s.oldest(ctx, until, spared, limit)
 	if err != nil {
 		return false, err
 	}
@@ -136,16 +141,16 @@ type oldCall struct {
 	line            string
 }
 
-// oldest returns the oldest calls that began before an instant.
-func (s *store) oldest(ctx context.Context, until int64, limit int) ([]oldCall, error) {
+// oldest returns the oldest calls that began before an instant, but those of a run.
+func (s *store) oldest(ctx context.Context, until, but int64, limit int) ([]oldCall, error) {
 	var all []oldCall
-	err := each(ctx, s.conn, "SELECT c.id, c.began, c.call, l.name FROM calls c JOIN lines l ON l.id = c.line WHERE c.began < ? ORDER BY c.began LIMIT ?",
+	err := each(ctx, s.conn, "SELECT c.id, c.began, c.call, l.name FROM calls c JOIN lines l ON l.id = c.line WHERE c.began < ? AND c.run <> ? ORDER BY c.began LIMIT ?",
 		func(rows *sql.Rows) error {
 			var c oldCall
 			err := rows.Scan(&c.id, &c.began, &c.call, &c.line)
 			all = append(all, c)
 			return err
-		}, until, limit)
+		}, until, but, limit)
 	return all, err
 }
 

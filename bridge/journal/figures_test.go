@@ -176,7 +176,7 @@ func TestFigureDropping(t *testing.T) {
 		before, err := os.Stat(path)
 		require.NoError(t, err)
 		p := paceNow()
-		p.dropEvery = time.Second
+		p.clock, p.dropEvery = 0, time.Second
 		j := open(o, p)
 		first := j.FirstCall()
 		r := reader(t, path)

@@ -30,7 +30,7 @@ const (
 // Options of [Open].
 type Options struct {
 	Path    string
-	Keep    time.Duration // age beyond which records are dropped; 0: for ever
+	Keep    time.Duration // age beyond which records are dropped, from 15 minutes after the start on; 0: for ever
 	MaxSize int64         // bytes beyond which the oldest records are dropped; 0: no bound
 	Detail  Detail
 	Version string // of the daemon, for the record of runs

@@ -213,6 +213,44 @@ func TestClockThatLeaptDropsNothing(t *testing.T) {
 	assert.Len(t, rows, 2)
 }
 
+// A machine without a clock of its own begins in 1970, or when it was ended last, until the network sets its clock: what is recorded until then
+// is not dropped for its age, nor is anything else while the clock may still be wrong.
+func TestClockThatIsSetLater(t *testing.T) {
+	path := newPath(t)
+	j := open(options(t, path), quick())
+	held("box-office", time.Now().Add(-2*time.Hour), 1, "on").into(j)
+	require.NoError(t, j.Close())
+	o := options(t, path)
+	o.Keep = time.Hour
+	left := func() (calls []supervision.CallID) {
+		rows, err := reader(t, path).Calls(ctx, Filter{})
+		require.NoError(t, err)
+		for _, row := range rows {
+			calls = append(calls, row.Call)
+		}
+		return calls
+	}
+
+	p := quick()
+	p.clock = time.Hour
+	j = open(o, p)
+	held("box-office", time.Unix(60, 0), 2, "on").into(j)
+	written(t, j)
+	require.NoError(t, j.Close())
+	assert.Equal(t, []supervision.CallID{2, 1}, left(), "the clock may be wrong yet")
+
+	j = open(o, quick())
+	held("box-office", time.Unix(3600, 0), 3, "on").into(j)
+	eventually(t, "what is of earlier runs is dropped", func() bool { return len(left()) == 1 })
+	held("box-office", time.Now(), 4, "on").into(j)
+	written(t, j)
+	require.NoError(t, j.Close())
+	assert.Equal(t, []supervision.CallID{3, 4}, left())
+	_, entries, err := reader(t, path).Call(ctx, 3)
+	require.NoError(t, err)
+	assert.Len(t, entries, 13, "what is kept is whole")
+}
+
 func TestSizeIsBounded(t *testing.T) {
 	path := newPath(t)
 	fill(t, path, 3000, time.Now())

@@ -21,8 +21,9 @@ type store struct {
 	db     *sql.DB
 	conn   *sql.Conn
 	run    int64
-	begun  int64 // the run
-	goesOn bool  // this process wrote it before
+	begun  int64     // the run, as the file says
+	since  time.Time // the same by a clock that nobody sets
+	goesOn bool      // this process wrote it before
 	stmts  statements
 
 	lines   map[string]int64 // their rows
@@ -120,7 +121,7 @@ func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Tim
 		return s.begin(ctx, o.Version, now)
 	})
 	if err == nil && s.goesOn {
-		s.run, s.begun, s.base, s.stale, s.newest = before.run, before.begun, before.base, before.stale, before.newest
+		s.run, s.begun, s.since, s.base, s.stale, s.newest = before.run, before.begun, before.since, before.base, before.stale, before.newest
 	}
 	return s, err
 }
@@ -174,7 +175,7 @@ func (s *store) read(ctx context.Context) error {
 
 // begin writes that a run begins.
 func (s *store) begin(ctx context.Context, version string, now time.Time) error {
-	s.begun = now.UnixMicro()
+	s.begun, s.since = now.UnixMicro(), now
 	res, err := s.conn.ExecContext(ctx, "INSERT INTO runs(began, version) VALUES(?, ?)", s.begun, version)
 	if err != nil {
 		return err

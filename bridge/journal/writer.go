@@ -19,6 +19,7 @@ type pace struct {
 	house     time.Duration // between looks at the file itself
 	aside     time.Duration // between two files that are set aside
 	ending    time.Duration // how long Close tries
+	clock     time.Duration // from the start until the clock is right, where the network sets it: nothing is too old before
 	dropEvery time.Duration // between looks for what is too old
 	drop      time.Duration // how long a step of dropping should take
 	pending   int           // events and effects that are held while the file cannot be written
@@ -29,7 +30,7 @@ func paceNow() pace {
 	return pace{
 		gather: 100 * time.Millisecond, busy: 200 * time.Millisecond, patience: 2 * time.Second,
 		retry: 500 * time.Millisecond, retryMax: 30 * time.Second, house: 2 * time.Second, aside: 10 * time.Minute,
-		ending: 3 * time.Second, dropEvery: time.Minute, drop: 10 * time.Millisecond, pending: pendingLimit,
+		ending: 3 * time.Second, clock: 15 * time.Minute, dropEvery: time.Minute, drop: 10 * time.Millisecond, pending: pendingLimit,
 	}
 }
 
@@ -199,6 +200,13 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 	if err != nil {
 		return err
 	}
+	first, err := s.firstCall(ctx)
+	if err == nil {
+		err = w.load(ctx, s, first)
+	}
+	if err != nil {
+		return errors.Join(err, s.close())
+	}
 	w.s = s
 	if !s.goesOn {
 		if w.before != nil {
@@ -212,18 +220,14 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 			w.d.stale[line] = true
 		}
 	}
-	first, err := s.firstCall(ctx)
-	if err != nil {
-		return err
-	}
 	w.point = startCheckpointer(w.o.Path, w.log)
 	w.housedAt = now
-	return w.load(ctx, first)
+	return nil
 }
 
 // load reads the lines' states into memory.
-func (w *writer) load(ctx context.Context, first uint64) error {
-	all, err := lineStates(ctx, w.s.conn)
+func (w *writer) load(ctx context.Context, s *store, first uint64) error {
+	all, err := lineStates(ctx, s.conn)
 	if err != nil {
 		return err
 	}
@@ -241,7 +245,7 @@ func (w *writer) house(ctx context.Context, now time.Time) error {
 		}
 		if seen != w.dataSeen {
 			w.dataSeen = seen
-			if err := w.load(ctx, 0); err != nil {
+			if err := w.load(ctx, w.s, 0); err != nil {
 				return err
 			}
 		}
