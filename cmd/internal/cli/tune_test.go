@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -30,6 +31,7 @@ type fakeLine struct {
 	failAt    int
 	lampSays  tuning.Answer // Unknown: the truth
 
+	mu      sync.Mutex // guards holds, which Answer reads while Ring runs
 	ended   int
 	holds   int
 	cleared bool
@@ -41,10 +43,17 @@ type fakeLine struct {
 
 func (l *fakeLine) step(name string) error {
 	l.steps = append(l.steps, name)
-	if l.holds >= l.failAt {
+	if l.late() {
 		return l.fails[name]
 	}
 	return nil
+}
+
+// late tells whether something is to fail by now.
+func (l *fakeLine) late() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.holds >= l.failAt
 }
 
 func (l *fakeLine) BeginTrials(context.Context, string) error { return l.step("begin") }
@@ -56,7 +65,9 @@ func (l *fakeLine) EndTrials(ctx context.Context, _ string) error {
 	return l.step("end")
 }
 func (l *fakeLine) Ring(context.Context, string) (uint64, error) {
+	l.mu.Lock()
 	l.holds++
+	l.mu.Unlock()
 	return uint64(l.holds), l.step("ring")
 }
 func (l *fakeLine) Clear(_ context.Context, _ string, interval time.Duration, _ bool) (status.Trial, error) {
@@ -81,8 +92,11 @@ func (l *fakeLine) KeepTrial(_ context.Context, _ string, a status.TrialAnswer) 
 	return l.step("keep")
 }
 
-func (l *fakeLine) Answer(ctx context.Context, _, _ int) error {
-	if l.fails["ring"] != nil && l.holds >= l.failAt {
+func (l *fakeLine) Answer(ctx context.Context, n, _ int) error {
+	if l.fails["ring"] != nil {
+		if n < l.failAt {
+			return nil
+		}
 		<-ctx.Done() // nobody lifts before the daemon gives up
 		return ctx.Err()
 	}
@@ -141,7 +155,9 @@ func TestTuner(t *testing.T) {
 	assert.Contains(t, l.steps, "lamp")
 
 	// A trial that was not made is not judged, nobody is asked about the lamp, and the line may be held still.
-	l = &fakeLine{says: func(int, bool) status.Trial { return status.Trial{Hook: supervision.HookUnknown.String(), Why: "the contact did not move"} }}
+	l = &fakeLine{says: func(int, bool) status.Trial {
+		return status.Trial{Hook: supervision.HookUnknown.String(), Why: "the contact did not move"}
+	}}
 	r, err = tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
 	require.NoError(t, err)
 	assert.Zero(t, r.Recommended)
