@@ -60,9 +60,10 @@ type Line struct {
 	// owned by run
 	machine   *supervision.Machine
 	policy    supervision.Policy
-	senseLost bool   // the loop-current input cannot be read
-	senseOld  bool   // what it said last is of before the last closing
-	closing   uint64 // the senser's number of that
+	senseLost bool                  // the loop-current input cannot be read
+	senseOld  bool                  // what it said last is of before the last closing
+	closing   uint64                // the senser's number of that
+	current   supervision.EventKind // Seized or Released, whichever the machine heard last; EventNone: neither
 	deadline  supervision.Instant
 	kept      supervision.Kept
 	incidents incidents
@@ -133,17 +134,16 @@ func (l *Line) sensed(ev supervision.Event, closing uint64) {
 			return
 		}
 		l.takeAll() // what was posted came first; a LoopClosed among it makes this word an old one
-		if closing != l.closing {
-			if ev.Kind == supervision.Released {
-				l.step(ev) // not trusted now, but it shows that the contact did move
-			}
-			return
-		}
-		if l.senseLost || l.senseOld {
+		old := closing != l.closing
+		if !old && (l.senseLost || l.senseOld) {
 			l.senseLost, l.senseOld = false, false
 			l.usePolicy()
 		}
-		l.step(ev)
+		// An old word is not trusted; but that no current flowed shows that the contact did move.
+		if ev.Kind != l.current && (!old || ev.Kind == supervision.Released) {
+			l.current = ev.Kind
+			l.step(ev)
+		}
 	})
 }
 
