@@ -3,8 +3,9 @@
 //
 // The writer takes records into memory and writes them in batches, about every 100 ms. A process that is killed loses at most what
 // came in the last 250 ms (as long as the disk takes a batch in less than 100 ms); a power cut loses no batch that was written.
-// While the disk does not take anything, accounts, incidents, trials and line states are held in memory and written later;
-// of events and effects the first 32,768 are held, and what comes beyond is counted as lost.
+// While the disk refuses everything, accounts, incidents, trials and line states are held in memory and written later; of events and
+// effects the first 32,768 are held, and what comes beyond is counted as lost. While a disk answers nothing at all, the first 32,768 records
+// are held, and 1,024 more that are no events or effects.
 //
 // The routine of an idle line (a probe that answers what it answered before) is not recorded, so that a quiet night writes nothing.
 package journal

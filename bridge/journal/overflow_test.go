@@ -60,6 +60,12 @@ func TestQueueIsBounded(t *testing.T) {
 	n, dropped := q.state()
 	assert.Equal(t, 1000, n)
 	assert.Equal(t, uint64(100), dropped)
+	for range queueReserve + 1 {
+		q.put(record{line: &LineState{}})
+	}
+	n, dropped = q.state()
+	assert.Equal(t, 1000+queueReserve, n, "a line's state is kept when nothing else can be")
+	assert.Equal(t, uint64(101), dropped)
 	chunks, _ := q.take(nil)
 	q.giveBack(chunks)
 	q.settled()

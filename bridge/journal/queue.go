@@ -9,6 +9,8 @@ import (
 const (
 	// queueLimit bounds what waits for the writer: at 2,000 events/s it lasts for 16 s of a disk that does not answer.
 	queueLimit = 32768
+	// queueReserve is beyond that for what is no event or effect: a line's state is to outlive the process, and comes rarely.
+	queueReserve = 1024
 	// chunkSize is small enough that a new chunk costs some microseconds, and large enough that 100 ms of 2,000 events/s fit into one.
 	chunkSize = 256
 	spares    = 8 // chunks kept for reuse; 8 hold a second of 2,000 events/s
@@ -27,7 +29,8 @@ type chunk struct {
 	n       int
 }
 
-// queue hands records over to the writer. It is bounded, never waits for the writer, and allocates only when the writer lags.
+// queue hands records over to the writer. It is bounded, never waits for the writer, and allocates only when the writer lags. For what comes
+// beyond the bound see queueReserve.
 type queue struct {
 	limit int
 	// wake holds one signal that something came into the empty queue; one is enough, the writer takes all there is.
@@ -45,12 +48,12 @@ func (q *queue) init(limit int) {
 	q.limit = limit
 	q.wake = make(chan struct{}, 1) // see wake
 	q.spare = append(make([]*chunk, 0, spares), new(chunk), new(chunk))
-	q.chunks = make([]*chunk, 0, limit/chunkSize+1)
+	q.chunks = make([]*chunk, 0, (limit+queueReserve)/chunkSize+1)
 }
 
 func (q *queue) putEntry(e *story.Entry) {
 	q.mu.Lock()
-	r := q.placeLocked()
+	r := q.placeLocked(q.limit)
 	if r == nil {
 		q.mu.Unlock()
 		return
@@ -65,7 +68,7 @@ func (q *queue) putEntry(e *story.Entry) {
 
 func (q *queue) put(from record) {
 	q.mu.Lock()
-	r := q.placeLocked()
+	r := q.placeLocked(q.limit + queueReserve)
 	if r != nil {
 		*r = from
 	}
@@ -80,9 +83,9 @@ func (q *queue) signal() {
 	}
 }
 
-// placeLocked returns the place of the next record, whose pointers are nil; nil if the queue is full.
-func (q *queue) placeLocked() *record {
-	if q.n >= q.limit {
+// placeLocked returns the place of the next record, whose pointers are nil; nil if there are so many.
+func (q *queue) placeLocked(limit int) *record {
+	if q.n >= limit {
 		q.dropped++
 		return nil
 	}

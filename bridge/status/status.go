@@ -18,7 +18,8 @@
 //	{"error":"no-such-line","text":"what, where, what to do"}
 //
 // with the words of the constants Reason... and the status 400 (the body), 404 (no such line, path or version), 405 (another method; Allow
-// says which), 409 (refused or busy), 413 (too long), 500 (failed) or 503 (the daemon ends). With curl:
+// says which), 409 (refused or busy), 413 (too long), 422 (an interval that the line's policy does not allow), 500 (failed), 503 (the daemon
+// ends) or 504 (nothing was heard of an interruption). With curl:
 //
 //	curl --unix-socket /run/clearback/control http://clearback/v1/daemon
 //
