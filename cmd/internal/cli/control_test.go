@@ -14,7 +14,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/journal"
 	"clearback/bridge/status"
+	"clearback/supervision"
+	"clearback/supervision/story"
 )
 
 // recorded adds a journal and a control socket to the file; the socket's path is short, since the kernel bounds it.
@@ -85,7 +88,7 @@ func TestAskTheDaemon(t *testing.T) {
 
 	code, _, errs := call("", "pulse", "box-office", "--interval", "100ms", "--config", path)
 	assert.Equal(t, ExitFailed, code)
-	assert.Contains(t, errs, "not opened: The interval asked for is outside the policy")
+	assert.Contains(t, errs, "not opened: The interval asked for is outside the policy of the line. Allowed are 250ms to 3s.")
 
 	for _, c := range []string{"pulse", "tune", "keep", "window", "calls", "explain"} {
 		code, _, errs = call("", c, "trapdoor", "--config", path)
@@ -192,4 +195,26 @@ func TestNothingToRead(t *testing.T) {
 	code, _, errs = call("", "calls", "--config", filepath.Join(t.TempDir(), "none.yaml"))
 	assert.Equal(t, ExitFaults, code)
 	assert.Contains(t, errs, configVariable)
+}
+
+// People read the time of the clock on their wall, programs UTC.
+func TestLocalTime(t *testing.T) {
+	was := time.Local
+	t.Cleanup(func() { time.Local = was })
+	time.Local = time.FixedZone("ACST", int((9*time.Hour + 30*time.Minute).Seconds()))
+	dir := t.TempDir()
+	file := filepath.Join(dir, "journal.db")
+	j := journal.Open(journal.Options{Path: file})
+	at := time.Date(2026, 3, 1, 20, 15, 0, 0, time.UTC)
+	for i, kind := range []supervision.EventKind{supervision.CallRequested, supervision.NearEndCleared} {
+		j.Append(story.Entry{At: at.Add(time.Duration(i) * time.Second), Line: "box-office", Event: supervision.Event{Kind: kind, Call: 3}})
+	}
+	require.NoError(t, j.Close())
+	for args, want := range map[string]string{
+		"calls": "\n2026-03-02 05:45:00  box-office ", "calls --json": "2026-03-01T20:15:00Z", "calls --csv": "2026-03-01T20:15:00.000Z", "explain 3": " 05:45:01.000 ",
+	} {
+		code, out, errs := call("", strings.Fields(args+" --journal "+file)...)
+		require.Equal(t, ExitOK, code, errs)
+		require.Contains(t, out, want, args)
+	}
 }

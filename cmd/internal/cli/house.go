@@ -147,7 +147,7 @@ func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) 
 	w := newPulseWait()
 	stop := k.line.Follow(w.take)
 	defer stop()
-	v := k.line.View()
+	v, p := k.line.View(), k.line.Policy()
 	k.line.Post(supervision.Event{Kind: supervision.PulseRequested, Interval: interval})
 	select {
 	case <-w.done:
@@ -156,7 +156,11 @@ func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) 
 	case <-ctx.Done():
 		return status.Pulse{}, &status.Error{Code: http.StatusGatewayTimeout, Reason: status.ReasonFailed, Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
 	}
-	if w.refused != supervision.SuppressionNone {
+	switch w.refused {
+	case supervision.SuppressionNone:
+	case supervision.SuppressedOutOfBounds:
+		w.out.Refused = fmt.Sprintf("%s Allowed are %s to %s.", refusal(w.refused, v), supervision.IntervalFloor, min(p.MaxInterval, supervision.IntervalCeiling))
+	default:
 		w.out.Refused = refusal(w.refused, v)
 	}
 	return w.out, nil

@@ -199,7 +199,7 @@ func tablePrinter(w io.Writer) printer {
 			fmt.Fprintln(t, strings.Join(story.Header(), "\t"))
 		}
 		for i := range rows {
-			fmt.Fprintln(t, strings.Join(story.Row(rows[i].Account), "\t"))
+			fmt.Fprintln(t, strings.Join(story.Row(local(rows[i].Account)), "\t"))
 		}
 		return t.Flush()
 	}}
@@ -245,8 +245,18 @@ func explain(e *env, args []string) int {
 	case err != nil:
 		return e.failed(err)
 	}
-	fmt.Fprint(e.Out, story.Explain(row.Account, entries, width(e.Out)))
+	fmt.Fprint(e.Out, story.Explain(local(row.Account), entries, width(e.Out)))
 	return ExitOK
+}
+
+// local turns an account's times, which the journal has in UTC, into those of the clock on the wall. JSON and CSV stay in UTC.
+func local(a story.Account) story.Account {
+	for _, t := range []*time.Time{&a.Began, &a.Answered, &a.Cleared, &a.Ended, &a.IncidentEnded} {
+		if !t.IsZero() {
+			*t = t.Local()
+		}
+	}
+	return a
 }
 
 // width is the terminal's, 100 where there is none.

@@ -219,7 +219,7 @@ func tune(e *env, args []string) int {
 func (e *env) endedEarly(ctx context.Context, err error, t *tuner, again string) int {
 	switch {
 	case ctx.Err() != nil:
-		fmt.Fprintf(e.Err, "clearback: %s: interrupted; the line is in service again\n", t.line)
+		fmt.Fprintf(e.Err, "clearback: %s: interrupted; calls from the line pass again\n", t.line)
 	case !t.began:
 		return e.failed(fmt.Errorf("%s: no session was begun: %w", t.line, err))
 	default:
@@ -289,6 +289,9 @@ func (e *env) printTuning(r tuning.Result) {
 		e.say("%s", s)
 	}
 	for _, s := range r.Window.Lines() {
+		if strings.HasPrefix(s, "Recommended:") {
+			break // by what the file says of the line; what the trials say follows
+		}
 		e.say("%s", s)
 	}
 	e.say("%s", r.Text)
