@@ -373,4 +373,12 @@ func TestTrialsOfTheLatestSession(t *testing.T) {
 	got, err := reader(t, path).Trials(ctx, "workshop")
 	require.NoError(t, err)
 	assert.Equal(t, []Trial{trial, catch}, got)
+
+	early := Trial{Session: 0, Line: "workshop", At: time.Unix(60, 0).UTC(), Call: 10, Catch: true} // the clock is not set yet
+	j = open(options(t, path), quick())
+	j.AppendTrial(early)
+	require.NoError(t, j.Close())
+	got, err = reader(t, path).Trials(ctx, "workshop")
+	require.NoError(t, err)
+	assert.Equal(t, []Trial{early}, got)
 }

@@ -38,8 +38,8 @@ func TestQueriesUseIndices(t *testing.T) {
 			assert.NotContains(t, p, "TEMP B-TREE", "%s: no sorting", name)
 		}
 	}
-	p := plan(t, r.db, lastQuery(" AND c.clearing = 1"), "line-3")
-	assert.Contains(t, p, "c USING INDEX calls_clearing (line=?)")
+	p := plan(t, r.db, lastQuery(" AND c.clearing = 1"), "line-3", 1)
+	assert.Contains(t, p, "c USING INDEX calls_clearing (line=? AND began<?)")
 	assert.NotContains(t, p, "TEMP B-TREE")
 	assert.Contains(t, plan(t, r.db, callQuery, 7), "c USING INDEX calls_call (call=?)")
 	p = plan(t, r.db, entriesQuery, 1, 2, 3, 4)

@@ -118,6 +118,28 @@ func TestReadWhatAKilledDaemonLeft(t *testing.T) {
 	require.NoError(t, os.Chmod(dir, 0o755))
 }
 
+// A clock that was years ahead once does not hide for years what is the last call.
+func TestLastCallIsNotOfTheFuture(t *testing.T) {
+	path := newPath(t)
+	j := open(options(t, path), quick())
+	held("box-office", time.Now().AddDate(4, 0, 0), 1, "on").into(j)
+	written(t, j)
+	r := reader(t, path)
+	for _, line := range []string{"", "box-office"} {
+		row, _, err := r.Last(ctx, line)
+		require.NoError(t, err)
+		assert.EqualValues(t, 1, row.Call, "there is no other")
+	}
+	unanswered("box-office", time.Now(), 2).into(j)
+	require.NoError(t, j.Close())
+	for _, line := range []string{"", "box-office"} {
+		row, entries, err := r.Last(ctx, line)
+		require.NoError(t, err)
+		assert.EqualValues(t, 2, row.Call)
+		assert.NotEmpty(t, entries)
+	}
+}
+
 func TestTheLatestOfTwoWithOneNumber(t *testing.T) {
 	path := newPath(t)
 	for n := range 2 { // the second daemon could not read what the first wrote, say

@@ -127,7 +127,7 @@ var callsQuery = "SELECT c.id, " + columns("c.", callColumns) + ", c.first, c.la
 var callQuery = callsQuery + " WHERE c.call = ? ORDER BY c.id DESC LIMIT 1"
 
 func lastQuery(only string) string {
-	return callsQuery + " WHERE c.line = (SELECT id FROM lines WHERE name = ?)" + only + " ORDER BY c.began DESC LIMIT 1"
+	return callsQuery + " WHERE c.line = (SELECT id FROM lines WHERE name = ?)" + only + " AND c.began <= ? ORDER BY c.began DESC LIMIT 1"
 }
 
 const entriesQuery = `SELECT id, at, text, 0 FROM events WHERE line = ?1 AND id BETWEEN ?2 AND ?3
@@ -228,7 +228,11 @@ func (r *Reader) Call(ctx context.Context, call uint64) (Row, []story.Entry, err
 	return rows[0], entries, err
 }
 
-// Last returns the last call of a line ("": of any) that had a clearing, else the last call. Without any the error is an [ErrUnknown].
+// ahead is how far a call may lie in the future before it is one of a clock that was wrong.
+const ahead = time.Hour
+
+// Last returns the last call of a line ("": of any) that had a clearing, else the last call. What a clock that was wrong put into the future
+// comes after everything else. Without any the error is an [ErrUnknown].
 func (r *Reader) Last(ctx context.Context, line string) (Row, []story.Entry, error) {
 	lines := []string{line}
 	if line == "" {
@@ -237,26 +241,36 @@ func (r *Reader) Last(ctx context.Context, line string) (Row, []story.Entry, err
 			return Row{}, nil, err
 		}
 	}
-	var last *Row
-	for _, only := range []string{" AND c.clearing = 1", ""} {
-		for _, name := range lines {
-			rows, err := r.rows(ctx, lastQuery(only), name)
+	for _, until := range []int64{time.Now().Add(ahead).UnixMicro(), 1<<63 - 1} {
+		for _, only := range []string{" AND c.clearing = 1", ""} {
+			last, err := r.lastOf(ctx, lines, only, until)
 			if err != nil {
 				return Row{}, nil, err
 			}
-			if len(rows) > 0 && (last == nil || rows[0].Began.After(last.Began)) {
-				last = &rows[0]
+			if last != nil {
+				entries, err := r.entries(ctx, last)
+				return *last, entries, err
 			}
-		}
-		if last != nil {
-			entries, err := r.entries(ctx, last)
-			return *last, entries, err
 		}
 	}
 	if line == "" {
 		return Row{}, nil, fmt.Errorf("%w: there is no call yet", ErrUnknown)
 	}
 	return Row{}, nil, fmt.Errorf("%w: there is no call of line %s yet; `clearback lines` lists the lines", ErrUnknown, line)
+}
+
+// lastOf returns the last call of those lines that began until then, nil if there is none.
+func (r *Reader) lastOf(ctx context.Context, lines []string, only string, until int64) (last *Row, err error) {
+	for _, name := range lines {
+		rows, err := r.rows(ctx, lastQuery(only), name, until)
+		if err != nil {
+			return nil, err
+		}
+		if len(rows) > 0 && (last == nil || rows[0].Began.After(last.Began)) {
+			last = &rows[0]
+		}
+	}
+	return last, nil
 }
 
 // mostEntries bounds what is read of one call: an incident may last for weeks, and people read the beginning.
@@ -325,12 +339,12 @@ func (r *Reader) Incidents(ctx context.Context, line string, open bool, since ti
 	return all, nil
 }
 
-// Trials returns the trials of a line's latest session, in order.
+// Trials returns the trials of a line's latest session, in order. The latest is the one that was recorded last, whatever the clock said.
 func (r *Reader) Trials(ctx context.Context, line string) ([]Trial, error) {
 	var all []Trial
 	err := each(ctx, r.db, `SELECT session, at, call, catch, asked, measured, cleared, by, rang_up FROM trials
 		WHERE line = (SELECT id FROM lines WHERE name = ?1)
-		AND session = (SELECT max(session) FROM trials WHERE line = (SELECT id FROM lines WHERE name = ?1)) ORDER BY at`,
+		AND session = (SELECT session FROM trials WHERE line = (SELECT id FROM lines WHERE name = ?1) ORDER BY id DESC LIMIT 1) ORDER BY at`,
 		func(rows *sql.Rows) error {
 			t := Trial{Line: line}
 			var at sql.NullInt64
