@@ -22,7 +22,7 @@ func (d *decoder) complete(c *Config) {
 	for i := range c.Lines {
 		l := &c.Lines[i]
 		l.Policy.CallbackWindow = c.Emergency.CallbackWindow
-		l.Policy.Watch = l.Verify.Watch
+		l.Policy.Watch, l.Policy.Listening = l.Verify.Watch, l.Verify.Listening
 		if l.Service.AuthUser == "" {
 			l.Service.AuthUser = l.Service.User
 		}

@@ -41,7 +41,7 @@ func newLine() Line {
 		Service:   Service{Register: true, Expires: defaultExpires},
 		Contact:   Contact{Unit: defaultUnit, OpenLevel: "on"},
 		Policy:    p,
-		Verify:    Verify{By: "options", Watch: p.Watch},
+		Verify:    Verify{By: "options", Watch: p.Watch, Listening: p.Listening},
 		Equipment: defaultEquipment(),
 	}
 }
@@ -203,6 +203,7 @@ func verifyKeys(v *Verify) []key {
 		choice("by", &v.By, "options", "sense", "none"),
 		value("offhook_number", &v.OffHookNumber, "digits", dialled),
 		value("watch", &v.Watch, "a time like 60s", spans("0s for never, or 5s to 1h", 5*time.Second, time.Hour)), // as supervision.Policy.Check
+		duration("listening", &v.Listening, 0, time.Minute),                                                       // as supervision.Policy.Check
 	}
 }
 

@@ -33,8 +33,9 @@ func TestDefaultsOfRecordAndLine(t *testing.T) {
 	require.Equal(t, Control{}, c.Control)
 	require.Equal(t, 15*time.Minute, c.Log.Remind)
 	l := c.Lines[0]
-	require.Equal(t, Verify{By: "options", Watch: time.Minute}, l.Verify)
+	require.Equal(t, Verify{By: "options", Watch: time.Minute, Listening: 10 * time.Second}, l.Verify)
 	require.Equal(t, time.Minute, l.Policy.Watch)
+	require.Equal(t, 10*time.Second, l.Policy.Listening)
 	require.Zero(t, l.Policy.Repeats)
 	require.False(t, l.AcceptCuttingIntoDialling)
 	require.False(t, l.Policy.ProbeTrusted || l.Policy.SenseTrusted, "not for a file to say")
@@ -45,7 +46,7 @@ func TestDefaultsOfRecordAndLine(t *testing.T) {
 
 func TestRecordAndLine(t *testing.T) {
 	c := parsed(t, with(`    policy: {repeats: 2, accept_cutting_into_dialling: true, flash_max: 700ms, lead: 500ms, max_interval: 1.4s, onhook_recognition: 1.5s}
-    verify: {by: none, offhook_number: "5550180", watch: 0s}
+    verify: {by: none, offhook_number: "5550180", watch: 0s, listening: 4s}
     equipment: {card_release: 350ms, flash_min: 300ms, relay_move: 2ms, relay_bounce: 0s, timing_error: 10ms, pulse_dialling: false, longest_open: 1.2s}
 `)+`journal: {file: record/journal.db, keep: 30d, max_size: 250MB, numbers: short}
 control: {socket: /run/clearback/control, group: operators}
@@ -55,7 +56,8 @@ log: {remind: 0s}
 	require.Equal(t, Control{Socket: "/run/clearback/control", Group: "operators"}, c.Control)
 	require.Zero(t, c.Log.Remind)
 	l := c.Lines[0]
-	require.Equal(t, Verify{By: "none", OffHookNumber: "5550180"}, l.Verify)
+	require.Equal(t, Verify{By: "none", OffHookNumber: "5550180", Listening: 4 * time.Second}, l.Verify)
+	require.Equal(t, 4*time.Second, l.Policy.Listening)
 	require.Zero(t, l.Policy.Watch)
 	require.Equal(t, 2, l.Policy.Repeats)
 	require.Equal(t, window.Line{
@@ -159,12 +161,18 @@ func TestComputedStepsAreNoFault(t *testing.T) {
 	})
 }
 
-// The bounds of watch stand in the table of keys and in the core.
-func TestWatchBoundsAreTheCores(t *testing.T) {
+// The bounds of watch and listening stand in the table of keys and in the core.
+func TestVerifyBoundsAreTheCores(t *testing.T) {
 	for _, w := range []time.Duration{0, 5 * time.Second, time.Hour} {
 		p := supervision.DefaultPolicy()
 		p.Watch = w
 		require.Empty(t, p.Check(), w)
 		require.Equal(t, w, parsed(t, with("    verify: {watch: "+w.String()+"}\n")).Lines[0].Policy.Watch)
+	}
+	for _, l := range []time.Duration{0, time.Minute} {
+		p := supervision.DefaultPolicy()
+		p.Listening = l
+		require.Empty(t, p.Check(), l)
+		require.Equal(t, l, parsed(t, with("    verify: {listening: "+l.String()+"}\n")).Lines[0].Policy.Listening)
 	}
 }

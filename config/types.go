@@ -114,6 +114,8 @@ type Verify struct {
 	OffHookNumber string // offhook_number: digits
 	// Watch goes into the policy.
 	Watch time.Duration // watch: default 60s, 0s never
+	// Listening goes into the policy.
+	Listening time.Duration // listening: default 10s, 0s the first look decides
 }
 
 // Equipment: `equipment:` of a line. What the window of intervals is computed from, beside the policy.

@@ -24,6 +24,19 @@ var ordinary = []struct {
 		{Kind: supervision.TimePassed},
 		{Kind: supervision.ProbeAnswered, Hook: supervision.HookOn},
 	}},
+	{"ListenedAndHungUp", []supervision.Event{
+		{Kind: supervision.CallArrived, Call: 1},
+		{Kind: supervision.CallAnswered, Call: 1},
+		{Kind: supervision.FarEndCleared, Call: 1, Evidence: supervision.EvidenceBye},
+		{Kind: supervision.AdapterLegCleared, Call: 1, Answer: supervision.AnswerConfirmed},
+		{Kind: supervision.LoopOpened, Seq: 1},
+		{Kind: supervision.LoopClosed, Seq: 1, Took: 800 * time.Millisecond},
+		{Kind: supervision.TimePassed},
+		{Kind: supervision.TimePassed},
+		{Kind: supervision.ProbeAnswered, Hook: supervision.HookOff},
+		{Kind: supervision.TimePassed},
+		{Kind: supervision.ProbeAnswered, Hook: supervision.HookOn},
+	}},
 	{"RequestedToNearEndCleared", []supervision.Event{
 		{Kind: supervision.CallRequested, Call: 1},
 		{Kind: supervision.CallAnswered, Call: 1},
@@ -77,7 +90,7 @@ func TestWatchingDoesNotAllocate(t *testing.T) {
 
 func probed() *supervision.Machine {
 	p := supervision.DefaultPolicy()
-	p.ProbeTrusted = true
+	p.ProbeTrusted, p.Listening = true, time.Second
 	return supervision.New(p)
 }
 

@@ -124,6 +124,7 @@ func (m *Machine) callAnswered(now Instant, ev *Event) {
 		return // unknown, never offered, or a fork's second answer
 	}
 	c.answered = true
+	m.dropListening(now)
 	m.carries()
 	if c.far {
 		m.want(now, c)

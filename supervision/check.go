@@ -8,6 +8,7 @@ type checkOf uint8
 const (
 	checkNothing      checkOf = iota
 	checkInterruption         // whether the hold cleared (invariant 7)
+	checkListening            // the same once more, after a first look that said off hook; see listen.go
 	checkCatch                // the same, after a trial that opened nothing
 	checkOffHook              // whether a line without a call is off hook; see watch.go
 )
@@ -45,7 +46,7 @@ func (m *Machine) judge(now Instant) {
 		if m.otherOnLine(0) {
 			h = HookUnknown // a call that is on the line would answer for the hold
 		}
-		m.interrupted(now, h)
+		m.firstLook(now, h)
 		return
 	}
 	m.becomeChecking(checkInterruption, max(now, m.recognisedAt))
@@ -62,6 +63,8 @@ func (m *Machine) becomeChecking(of checkOf, at Instant) {
 func (m *Machine) checkDue(now Instant) {
 	h := m.sensed()
 	switch {
+	case m.listening() && m.otherOnLine(0):
+		m.checked(now, h)
 	case h != HookUnknown && now >= m.recognisedAt, m.check.asked, !m.policy.ProbeTrusted:
 		m.checked(now, h)
 	case now < m.recognisedAt:
@@ -75,7 +78,7 @@ func (m *Machine) checkDue(now Instant) {
 // dropCheck ends the check of an interruption when it can no longer tell anything. (Looks at an idle line end by themselves; see
 // watchIdle.)
 func (m *Machine) dropCheck(now Instant) {
-	if m.judging() {
+	if m.judging() || m.listening() {
 		m.checked(now, HookUnknown)
 	}
 }
@@ -111,8 +114,13 @@ func (m *Machine) probeAnswered(now Instant, ev *Event) {
 func (m *Machine) checked(now Instant, h Hook) {
 	c := m.check
 	m.check = check{by: Never}
+	if h == HookOff && m.otherOnLine(0) {
+		h = HookUnknown // a call that is on the line answers for the hold
+	}
 	switch c.of {
 	case checkInterruption:
+		m.firstLook(now, h)
+	case checkListening:
 		m.interrupted(now, h)
 	case checkCatch:
 		m.caught(now, c.call, h)
@@ -147,7 +155,7 @@ func (m *Machine) stillHeld(now Instant) {
 	o := m.last
 	why := IncidentIntervalShort
 	switch {
-	case o.flowed && !o.released && m.policy.SenseTrusted: // the current never stopped
+	case m.contactStuck():
 		m.beginIncident(o.call, IncidentContactStuck)
 		return
 	case o.call == 0:
@@ -159,9 +167,9 @@ func (m *Machine) stillHeld(now Instant) {
 		why = IncidentByeUnanswered
 	}
 	before := m.policy.interval(m.stayed)
-	m.stayed = min(m.stayed+1, len(m.policy.Steps))
+	m.stayed = m.nextStep()
 	next := m.policy.interval(m.stayed)
-	again := m.mayRepeat(now)
+	again := m.mayRepeat(now, m.stayed)
 	if !again {
 		flash := o.flash && why == IncidentIntervalShort
 		m.beginLineIncident(Effect{Call: o.call, Incident: why, Flash: flash})
@@ -174,18 +182,37 @@ func (m *Machine) stillHeld(now Instant) {
 	}
 }
 
-// mayRepeat tells whether the user consented to another interruption of the same clearing, and nothing stands against it.
+// nextStep counts one more hold that stayed. Where other settings came meanwhile, it is the first of their intervals that is longer than
+// what was too short.
+func (m *Machine) nextStep() int {
+	n, last := m.stayed, len(m.policy.Steps)
+	if !m.last.stale {
+		return min(n+1, last)
+	}
+	for n < last && m.policy.interval(n) <= m.last.interval {
+		n++
+	}
+	return n
+}
+
+// contactStuck tells whether the current never stopped.
+func (m *Machine) contactStuck() bool {
+	return m.last.flowed && !m.last.released && m.policy.SenseTrusted
+}
+
+// mayRepeat tells whether the user consented to another interruption of the same clearing, and nothing stands against it, after so
+// many holds that stayed.
 // No repeat follows in the call-back window, for the emergency centre must get through, or while a call waits.
-func (m *Machine) mayRepeat(now Instant) bool {
+func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 	o := &m.last
 	return o.repeats < m.policy.Repeats && !o.faulted && !o.overtaken && m.loop == loopClosed && m.wanted.wait == waitNothing &&
 		!m.policy.LifeSafety && !m.inCallbackWindow(now) && !m.otherOnLine(0) && m.waiting == 0 &&
-		m.repeatInterval() <= m.policy.MaxInterval
+		m.repeatInterval(stayed) <= m.policy.MaxInterval
 }
 
 // repeatInterval is the next interval, long enough to be no flash if the adapter's leg is not known cleared (invariant 3).
-func (m *Machine) repeatInterval() time.Duration {
-	interval := m.policy.interval(m.stayed)
+func (m *Machine) repeatInterval(stayed int) time.Duration {
+	interval := m.policy.interval(stayed)
 	if m.last.unconfirmed {
 		return m.policy.unconfirmed(interval)
 	}
@@ -197,7 +224,7 @@ func (m *Machine) repeatInterval() time.Duration {
 // words (Policy.Repeats); everything else that bounds, ends or withdraws an interruption holds for this one too.
 func (m *Machine) repeat(now Instant) {
 	o := opening{
-		call: m.last.call, interval: m.repeatInterval(), unconfirmed: m.last.unconfirmed,
+		call: m.last.call, interval: m.repeatInterval(m.stayed), unconfirmed: m.last.unconfirmed,
 		repeats: m.last.repeats + 1, closeBy: Never,
 	}
 	m.disturb(now)

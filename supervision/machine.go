@@ -43,7 +43,7 @@ const (
 // A seizure, the adapter's own BYE or the guard of the opening sends CloseLoop in opening and open, and the state
 // stays until the outcome is known. After the guard time of an interruption that nobody cut short its success is
 // judged: at once by a trusted sensor, else by a probe if the line can be trusted to answer one; calls wait for that
-// too. Where the user consented to repeats, a hold that stayed leads from closed to opening again.
+// too. An interruption whose first look said off hook is looked at again after the grace, and for that nobody waits. Where the user consented to repeats, a hold that stayed leads from closed to opening again.
 // A line that can be trusted and has nothing else to do is looked at now and then; that never opens it.
 type Machine struct {
 	// set once
@@ -95,6 +95,7 @@ type opening struct {
 	judge       bool    // its success is to be checked and reported
 	unconfirmed bool    // the adapter did not confirm that its leg is cleared
 	faulted     bool    // nobody knows how long it was open
+	stale       bool    // other intervals were set since
 	trial       bool
 	flash       bool // the adapter reported a hook flash
 	flowed      bool // a trusted sensor saw current when it was commanded
@@ -156,7 +157,7 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	case Seized:
 		m.seized(now)
 	case Released:
-		m.released()
+		m.released(now)
 	case LeftOffHook:
 		m.leftOffHook(now)
 	case FlashReported:

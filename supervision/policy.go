@@ -31,6 +31,10 @@ type Policy struct {
 	// Watch is how often a line without a call is looked at, if it can be trusted, and how long it must be off hook to be
 	// an incident: 5 s to 1 h, 60 s by default; 0: never.
 	Watch time.Duration
+	// Listening is the grace after an interruption: how long after a first look that said off hook the line is looked at again before
+	// the hold counts as one that stayed. Who still has the handset at the ear when the far end hangs up is off hook as well. 0 (the
+	// first look decides) to 60 s, 10 s by default.
+	Listening time.Duration
 	// Repeats is how many further interruptions one clearing may make while the hold stays, 0 (the default) to 2. They end later
 	// than invariant 11 allows, so the user consents in words.
 	Repeats int
@@ -82,6 +86,10 @@ const (
 	// watchFloor keeps the probes of a line well apart; watchCeiling is our own figure for "seldom".
 	watchFloor   = 5 * time.Second
 	watchCeiling = time.Hour
+	// defaultListening: our own figure; who listens to a dead line hangs up within seconds.
+	defaultListening = 10 * time.Second
+	// listeningCeiling: our own figure; who listens for longer has forgotten the handset, which is an incident anyway.
+	listeningCeiling = time.Minute
 	// repeatsCeiling: each repeat may cut into somebody's dialling, and a hold that outlasts three interruptions needs longer ones, not
 	// more of them.
 	repeatsCeiling  = 2
@@ -128,6 +136,7 @@ func DefaultPolicy() Policy {
 		MaxInterval:       IntervalCeiling,
 		CallbackWindow:    defaultCallbackWindow,
 		Watch:             defaultWatch,
+		Listening:         defaultListening,
 	}
 }
 

@@ -27,6 +27,7 @@ func TestDefaultsAreSound(t *testing.T) {
 		{"max_interval", p.MaxInterval, 3 * time.Second},
 		{"callback_window", p.CallbackWindow, 30 * time.Minute},
 		{"watch", p.Watch, time.Minute},
+		{"listening", p.Listening, 10 * time.Second},
 	} {
 		if c.got != c.want {
 			t.Errorf("%s is %v by default; want %v", c.name, c.got, c.want)
@@ -62,6 +63,8 @@ func TestCheckNamesEveryFault(t *testing.T) {
 		{"window", func(p *supervision.Policy) { p.CallbackWindow = -time.Second }, []string{"callback_window: -1s is out of bounds"}},
 		{"watch too often", func(p *supervision.Policy) { p.Watch = 4999 * ms }, []string{"watch: 4.999s is out of bounds; allowed is 5s to 1h0m0s (0 for never)"}},
 		{"watch too seldom", func(p *supervision.Policy) { p.Watch = time.Hour + 1 }, []string{"watch: 1h0m0.000000001s is out of bounds"}},
+		{"listening for long", func(p *supervision.Policy) { p.Listening = time.Minute + 1 }, []string{"listening: 1m0.000000001s is out of bounds; allowed is 0s to 1m0s (0 where the first look decides)"}},
+		{"listening backwards", func(p *supervision.Policy) { p.Listening = -1 }, []string{"listening: -1ns is out of bounds"}},
 		{"repeats", func(p *supervision.Policy) { p.Repeats = 3 }, []string{"repeats: 3 is out of bounds; allowed is 0 to 2"}},
 		{"fewer than none", func(p *supervision.Policy) { p.Repeats = -1 }, []string{"repeats: -1 is out of bounds"}},
 		{"step below interval", func(p *supervision.Policy) { p.Steps = []time.Duration{800 * ms} }, []string{"steps: step 1, 800ms, is no longer than what comes before it, 800ms"}},
@@ -99,6 +102,8 @@ func TestBoundsThemselvesAreAllowed(t *testing.T) {
 		"watched most often":     func(p *supervision.Policy) { p.Watch = 5 * time.Second },
 		"watched most seldom":    func(p *supervision.Policy) { p.Watch = time.Hour },
 		"never watched":          func(p *supervision.Policy) { p.Watch = 0 },
+		"no grace":               func(p *supervision.Policy) { p.Listening = 0 },
+		"the longest grace":      func(p *supervision.Policy) { p.Listening = time.Minute },
 		"two repeats":            func(p *supervision.Policy) { p.Repeats = 2 },
 		"interval is the limit":  func(p *supervision.Policy) { p.MaxInterval = 800 * ms },
 	} {

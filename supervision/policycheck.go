@@ -26,6 +26,7 @@ func (p Policy) Check() []Fault {
 	if p.Watch != 0 {
 		c.within("watch", p.Watch, watchFloor, watchCeiling, "0 for never")
 	}
+	c.within("listening", p.Listening, 0, listeningCeiling, "0 where the first look decides")
 	if p.Repeats < 0 || p.Repeats > repeatsCeiling {
 		c.add("repeats", "%d is out of bounds; allowed is 0 to %d (each may cut into somebody's dialling)", p.Repeats, repeatsCeiling)
 	}

@@ -34,7 +34,7 @@ func (m *Machine) seized(now Instant) {
 		m.seizure(now)
 		return
 	}
-	if m.holdCameBack(now) {
+	if m.holdCameBack(now) || m.listening() && before != currentNone {
 		return
 	}
 	if before == currentNone && m.loop == loopClosed {
@@ -63,10 +63,14 @@ func (m *Machine) holdCameBack(now Instant) bool {
 	}
 }
 
-// released is told by a sensor. In a call or an interruption nothing follows at once.
-func (m *Machine) released() {
+// released is told by a sensor. In a call or an interruption nothing follows at once; while somebody may be listening, that was all.
+func (m *Machine) released(now Instant) {
 	m.current, m.last.released = currentNone, true
-	if m.policy.SenseTrusted && m.idle() {
+	switch {
+	case !m.policy.SenseTrusted:
+	case m.listening():
+		m.checked(now, HookOn)
+	case m.idle():
 		m.seenOn()
 		m.look()
 	}

@@ -30,13 +30,16 @@ func (m *Machine) Restore(k Kept) {
 // A check under way on a line that is not to be trusted any more is due at once, and ends as unknown.
 func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
 	if p.Interval != m.policy.Interval || !slices.Equal(p.Steps, m.policy.Steps) {
-		m.stayed = 0
+		m.stayed, m.last.stale = 0, true
 	}
 	m.policy = p
 	if m.wanted.wait == waitProbe && !p.ProbeTrusted {
 		m.wanted.by = now
 	}
 	if m.judging() && !p.ProbeTrusted && (m.check.asked || m.check.of == checkInterruption) {
+		m.check.by = now
+	}
+	if m.listening() && (m.check.asked && !p.ProbeTrusted || !m.trusted()) {
 		m.check.by = now
 	}
 	m.watch.lookBy = 0

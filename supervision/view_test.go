@@ -9,7 +9,7 @@ import (
 
 func probing() supervision.Policy {
 	p := supervision.DefaultPolicy()
-	p.ProbeTrusted = true
+	p.ProbeTrusted, p.Listening = true, 0
 	return p
 }
 
@@ -84,6 +84,14 @@ func TestAtRest(t *testing.T) {
 	rest("faulted", true)
 	l.after(0, "call-arrived call=2")
 	rest("a call waits", false)
+
+	listening := probing()
+	listening.Listening = 10 * time.Second
+	l = newLine(t, listening)
+	l.stays("1")
+	rest("somebody may be listening", true)
+	l.after(10*time.Second, "time-passed")
+	rest("looked at again", true)
 
 	l = newLine(t, probing())
 	l.held()

@@ -9,9 +9,9 @@ type watching struct {
 }
 
 // idle tells whether the line has nothing to do: no call, not even one that waits or whose leg is being cleared, the loop
-// closed, nothing wanted or judged.
+// closed, nothing wanted or judged, not in a second look either.
 func (m *Machine) idle() bool {
-	return len(m.calls) == 0 && m.loop == loopClosed && m.wanted.wait == waitNothing && !m.judging()
+	return len(m.calls) == 0 && m.loop == loopClosed && m.wanted.wait == waitNothing && !m.judging() && !m.listening()
 }
 
 // watchIdle keeps the next look at an idle line due, and gives it up as soon as the line has something else to do, which shows
@@ -115,7 +115,7 @@ func (m *Machine) carries() {
 
 // leftOffHook: the adapter itself says so, after a time of its own; that is trusted by configuration.
 func (m *Machine) leftOffHook(now Instant) {
-	if m.otherOnLine(0) || m.loop != loopClosed || m.wanted.wait != waitNothing || m.judging() {
+	if m.otherOnLine(0) || m.loop != loopClosed || m.wanted.wait != waitNothing || m.judging() || m.listening() {
 		return // the line shows its state otherwise
 	}
 	m.sawOff(now)
@@ -133,5 +133,6 @@ func (m *Machine) inCallbackWindow(now Instant) bool { return m.callbackBy > 0 &
 func (m *Machine) callbackFrom(now Instant, c *call) {
 	if c.emergency && m.policy.CallbackWindow > 0 {
 		m.callbackBy = now.Add(m.policy.CallbackWindow)
+		m.dropListening(now)
 	}
 }

@@ -131,6 +131,17 @@ func (b *past) incident(name string, ms int, reason string) *past {
 	return b.said(name, "clearback", ms+2000, "report incident-ended reason="+why)
 }
 
+const listenedTo = "report interrupted call=1 seq=1 interval=800ms hook="
+
+// listened lets the near end hang up 2 s after the far end.
+func listened(b *past) *past {
+	b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 2000).did("coat-check", 4000, passes)
+	return b.said("coat-check", "clearback", 1610, "probe-answered hook=off")
+}
+
+// passes lets time go on.
+func passes(l *loop.Line, now time.Duration) ([]loop.Change, time.Duration) { return l.Step(now) }
+
 func (b *past) judged() string {
 	var v verdict
 	b.p.judgeScene(&v)
@@ -194,6 +205,22 @@ func TestJudges(t *testing.T) {
 		{"others-stay", "another's far end is gone", func(b *past) { othersStay(b).p.phones[2].state = phoneCleared }, "wardrobe: its held call is gone"},
 
 		{"near-end-first", "nothing happened", func(b *past) { b.lift("props", -3000).hangUp("props", -1000).talking(phoneCleared) }, ""},
+		{"listens", "listened", func(b *past) { listened(b).said("coat-check", "clearback", 6610, listenedTo+"on") }, ""},
+		{"listens", "an incident", func(b *past) {
+			listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").incident("coat-check", 1620, "reason=interval-short")
+		}, "the hold cleared, and the report says"},
+		{"listens", "another interval", func(b *past) {
+			listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").said("coat-check", "clearback", 1620, "report next-interval interval=1s")
+		}, "nothing was wrong with the interval"},
+		{"listens", "not looked again", func(b *past) { listened(b).said("coat-check", "clearback", 6610, listenedTo+"off") }, "where hook=on is right"},
+		{"listens", "opened twice", func(b *past) { listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").open("coat-check", 4000, 4800) }, "opened 2 times"},
+		{"listens", "not looked", func(b *past) {
+			b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 2000).said("coat-check", "clearback", 6610, listenedTo+"on")
+		}, "did not look while"},
+		{"listens", "hung up before", func(b *past) {
+			b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 900).did("coat-check", 3000, passes).
+				said("coat-check", "clearback", 2200, "probe-answered hook=off").said("coat-check", "clearback", 6610, listenedTo+"on")
+		}, "did not listen for long enough"},
 		{"near-end-first", "opened", func(b *past) {
 			b.lift("props", -3000).hangUp("props", -1000).talking(phoneCleared).open("props", 2, 802)
 		}, "props: the loop opened"},

@@ -112,7 +112,7 @@ func TestListNamesEveryScene(t *testing.T) {
 			}
 		}
 	}
-	require.Len(t, names, 24)
+	require.Len(t, names, 25)
 }
 
 func TestUnknownScene(t *testing.T) {
@@ -167,7 +167,7 @@ func TestADaemonThatDoesNotStart(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
 	defer cancel()
 	err = Run(ctx, Options{Out: io.Discard, Start: func(_ context.Context, c *config.Config, _ *zap.Logger) (Daemon, error) {
-		require.Len(t, c.Lines, 28)
+		require.Len(t, c.Lines, 29)
 		return deaf{&closed}, nil
 	}})
 	require.ErrorContains(t, err, "the adapter did not get registered")

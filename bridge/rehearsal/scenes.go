@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"clearback/supervision"
 	"clearback/supervision/loop"
 )
 
@@ -45,6 +46,14 @@ func callScenes() []scene {
 			name: "near-end-first", clearing: true, about: "the near end hangs up: nothing opens the loop",
 			lines: []part{{name: "props", number: "555-0107", board: cabinet}},
 			play:  playNearEndFirst, judge: judgeNearEndFirst,
+		},
+		{
+			name: "listens", about: "the near end listens for 2 s to a call that the far end has ended, then hangs up: one interruption, and no incident",
+			lines: []part{{
+				name: "coat-check", number: "555-0130", board: cabinet,
+				set: func(p *supervision.Policy) { p.Listening, p.Steps = listenFor, []time.Duration{time.Second} },
+			}},
+			play: playListens, judge: judgeListens,
 		},
 		{
 			name: "short-interval", clearing: true, about: "the interval is shorter than the line card's release time: the hold stays and the report says so",

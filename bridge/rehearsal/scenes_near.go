@@ -41,6 +41,56 @@ func judgeNearEndFirst(p *play, v *verdict) {
 	v.saw("props: the loop stayed closed for %v after the near end had hung up", watchFor)
 }
 
+const (
+	// listenFor is the grace of the scene in which somebody listens.
+	listenFor = 5 * time.Second
+	// deadLine is how long that goes on after the far end has hung up: longer than until the first look.
+	deadLine = 2 * time.Second
+)
+
+func playListens(ctx context.Context, p *play) error {
+	l := p.lines["coat-check"]
+	f, err := p.callIn(ctx, l)
+	if err != nil {
+		return err
+	}
+	if err := p.meanwhile(ctx, l); err != nil {
+		return err
+	}
+	p.hangUp(f)
+	if err := pause(ctx, deadLine); err != nil {
+		return err
+	}
+	looked := func() bool { _, ok := p.find(l.name, "clearback", "probe-answered", "hook=off"); return ok }
+	if err := ctxOnly(ctx, await(ctx, stepFor, looked)); err != nil { // later on a busy machine
+		return err
+	}
+	p.add(time.Now(), l.name, "near end", "hangs up")
+	l.rig.hangUp(set)
+	return ctxOnly(ctx, await(ctx, listenFor+stepFor, func() bool { _, ok := p.outcome(l); return ok }))
+}
+
+// judgeListens: off hook at the first look, and still no incident, as the near end had only not hung up yet.
+func judgeListens(p *play, v *verdict) {
+	l := p.lines["coat-check"]
+	if _, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.policy.Interval+late); !ok {
+		return
+	}
+	off, looked := p.find(l.name, "clearback", "probe-answered", "hook=off")
+	onHook, seen := first(p.since(l), loop.PortOnHook)
+	switch {
+	case !looked:
+		v.wrong("coat-check: the daemon did not look while the near end listened")
+	case !seen || onHook.Before(off.at):
+		v.wrong("coat-check: the near end did not listen for long enough")
+	}
+	if e, longer := p.find(l.name, "clearback", "report next-interval"); longer {
+		v.wrong("coat-check: nothing was wrong with the interval, and the report says %q", e.text)
+	}
+	p.judgeSaid(v, l)
+	v.saw("coat-check: off hook at the first look, on hook at the second; no incident, and the interval stays")
+}
+
 // keying is how long a fast dialler takes for a number of seven digits (our own figure; tones of 40 ms are recognised, from
 // memory).
 const keying = 7 * 50 * time.Millisecond

@@ -156,6 +156,7 @@ func newLine(part part, h habit) *line {
 	}
 	l := &line{part: part, habit: h, policy: supervision.DefaultPolicy()}
 	l.policy.FlashMax = parts().FlashMax
+	l.policy.Listening = 0 // so that scenes are short
 	if part.interval > 0 {
 		l.policy.Interval = part.interval
 	}
@@ -234,7 +235,7 @@ func (s *stage) lineConfiguration(l *line) config.Line {
 			AcceptOpenIfDaemonDies: !l.timed,
 		},
 		Policy: l.policy,
-		Verify: config.Verify{By: "options", Watch: l.policy.Watch},
+		Verify: config.Verify{By: "options", Watch: l.policy.Watch, Listening: l.policy.Listening},
 	}
 	switch {
 	case l.sensed:

@@ -125,5 +125,7 @@ func TestOrdersMeetWhatTheyMust(t *testing.T) {
 	must("find a line held that was in doubt", tally.Doubted, 2)
 	must("find a contact stuck", tally.Stuck, 0.5)
 	must("take an interruption for a flash", tally.Flashed, 0.3)
+	must("find a hold that outlasts the grace", tally.Listened, 0.7)
+	must("hang up in the grace", tally.HungUp, 0.5)
 	must("change the settings", tally.Changed, 5)
 }

@@ -29,6 +29,7 @@ func rules() []rule {
 		{4, "a trial keeps within the bounds and has the interval that was set", trials, trialsEnd},
 		{5, "a new incoming call waits, is offered, never refused for that, nor lost, and cancels nothing", waiting, waitingEnd},
 		{6, "a seizure or the adapter's own BYE cancels what has not begun and closes what has", nil, seizureEnd},
+		{7, "a line that was off hook at first is looked at again after the grace", listens, listensEnd},
 		{7, "after the guard time a probe; a hold that stayed is an incident and lengthens the next interval", probing, probingEnd},
 		{7, "a line without a call is watched", nil, watchedEnd},
 		{8, "near-end clearing and unanswered calls never open", answeredOnly, nil},

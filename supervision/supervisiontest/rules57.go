@@ -119,6 +119,9 @@ func probing(t *truth, m *Moment, ef *supervision.Effect) string {
 			unknown = c.legDone && c.leg == supervision.AnswerUnknown
 		}
 		judged := t.judge.may && !t.judge.asked && m.Now >= t.judge.due
+		if t.judge.listen.on {
+			judged = t.mayLookAgain(m.Now)
+		}
 		switch {
 		case !t.policy.ProbeTrusted:
 			return "probes a line that cannot be trusted to answer"
@@ -184,7 +187,7 @@ func probingEnd(t *truth, m *Moment) string {
 		return "the guard time is over, and the line is not probed"
 	}
 	judged := reported(m, supervision.ReportInterrupted)
-	off := t.hookOff || judged != nil && judged.Hook == supervision.HookOff
+	off := t.hookOff && !t.judge.listen.on || judged != nil && judged.Hook == supervision.HookOff
 	if !off || t.watch.open != 0 || judged != nil && judged.Trial || did(m, supervision.OpenLoop, t.loop.call) {
 		return ""
 	}

@@ -112,6 +112,8 @@ func consent(t *truth, m *Moment, c *callTruth, ef *supervision.Effect) string {
 		return "opens twice for one clearing in the call-back window"
 	case t.anyWaits():
 		return "opens twice for one clearing while a call waits"
+	case t.graced:
+		return "opens again after somebody may have listened"
 	case t.stuck() || t.loop.unsure:
 		return "opens again though the length of the first was not at fault"
 	case ef.NotAfter.Sub(m.Now) > repeatSlack:

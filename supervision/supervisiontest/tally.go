@@ -8,7 +8,7 @@ type Tally struct {
 	Seizures, Calls       [Phases]int // orders that met one in that phase
 
 	// orders that met these
-	Repeated, Tried, Caught, Watched, Doubted, Stuck, Flashed, Changed int
+	Repeated, Tried, Caught, Watched, Doubted, Stuck, Flashed, Changed, Listened, HungUp int
 }
 
 // Add adds another tally.
@@ -19,6 +19,7 @@ func (t *Tally) Add(o Tally) {
 		t.Calls[i] += o.Calls[i]
 	}
 	t.Repeated, t.Tried, t.Caught, t.Watched = t.Repeated+o.Repeated, t.Tried+o.Tried, t.Caught+o.Caught, t.Watched+o.Watched
+	t.Listened, t.HungUp = t.Listened+o.Listened, t.HungUp+o.HungUp
 	t.Doubted, t.Stuck, t.Flashed, t.Changed = t.Doubted+o.Doubted, t.Stuck+o.Stuck, t.Flashed+o.Flashed, t.Changed+o.Changed
 }
 
@@ -27,7 +28,7 @@ type met struct {
 	seen                                                               [2][Phases]bool
 	opened                                                             supervision.CallID // of the last opening
 	repeated, tried, caught, watched, doubted, stuck, flashed, changed bool
-	any                                                                bool
+	any, listened, hungUp                                              bool
 }
 
 // take looks at one effect.
@@ -65,4 +66,6 @@ func (t *Tally) count(o *met) {
 	add(&t.Stuck, o.stuck)
 	add(&t.Flashed, o.flashed)
 	add(&t.Changed, o.changed)
+	add(&t.Listened, o.listened)
+	add(&t.HungUp, o.hungUp)
 }

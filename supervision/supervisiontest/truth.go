@@ -63,6 +63,7 @@ type loopTruth struct {
 	flowed      bool // a trusted sensor saw current when it was commanded
 	released    bool // and then saw it stop
 	trial       bool
+	stale       bool // other intervals were set since
 	guarding    bool // closed, and nobody told the machine yet that the guard time is over
 	openedAt    supervision.Instant
 	maxBy       supervision.Instant // max_interval after the command
@@ -85,6 +86,8 @@ type judgement struct {
 	catch     bool // of a trial that opened nothing
 	due       supervision.Instant
 	call      supervision.CallID
+	probed    bool // asked, also of a line that is not to be trusted any more
+	listen    listenTruth
 }
 
 // truth follows a line from events and effects. It knows nothing of the machine's inside.
@@ -105,7 +108,11 @@ type truth struct {
 	wasWanted bool // before the event: a clearing without outcome
 	answered  bool // the event is the answer to the latest probe
 	hookOff   bool // the answer to the check of an interruption says off hook
+	graced    bool // the interruption that is reported had a grace
 	wasOpen   bool // before the event: the loop was not closed, or not known to be
+
+	guardEnded bool // in this step
+	sensorOff  bool // at the first look after an interruption, with no call on the line
 
 	watch watchTruth
 }
@@ -117,7 +124,7 @@ func (t *truth) reset(p supervision.Policy) {
 
 func (t *truth) setPolicy(now supervision.Instant, p supervision.Policy) {
 	if p.Interval != t.policy.Interval || !slices.Equal(p.Steps, t.policy.Steps) {
-		t.stayed = 0
+		t.stayed, t.loop.stale = 0, true
 	}
 	t.policy = p
 	t.watch.since = supervision.Never // looks are planned anew
@@ -127,6 +134,19 @@ func (t *truth) setPolicy(now supervision.Instant, p supervision.Policy) {
 	if !p.ProbeTrusted {
 		t.judge.must, t.judge.asked, t.watch.asked = false, false, false
 	}
+}
+
+// oneMore counts a hold that stayed: by what it was told to be or, after other settings came, by what is longer than that.
+func (t *truth) oneMore() int {
+	p := &t.policy
+	if !t.loop.stale {
+		return min(t.stayed+1, len(p.Steps))
+	}
+	longer := slices.IndexFunc(append([]time.Duration{p.Interval}, p.Steps...), func(d time.Duration) bool { return d > t.loop.interval })
+	if longer < 0 {
+		longer = len(p.Steps)
+	}
+	return max(t.stayed, longer)
 }
 
 func (t *truth) find(id supervision.CallID) *callTruth {
@@ -181,7 +201,7 @@ func (t *truth) disturbed(now supervision.Instant) {
 }
 
 func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
-	t.known, t.seizure, t.hookOff, t.answered = false, false, false, false
+	t.known, t.seizure, t.hookOff, t.answered, t.graced = false, false, false, false, false
 	for i := range t.calls {
 		if c := &t.calls[i]; c.legAsked && !c.legDone && now > c.byeAt.Add(legGone) {
 			c.legDone, c.leg, c.legDoneAt = true, supervision.AnswerNone, now
@@ -200,12 +220,12 @@ func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 	case supervision.LoopOpened, supervision.LoopClosed, supervision.LoopFailed, supervision.LoopUnknown:
 		t.loopEvent(now, ev)
 	case supervision.Seized:
-		t.known, t.seizure = true, !t.holdCameBack(now)
+		t.known, t.seizure = true, !t.holdCameBack(now) && !t.stillThere()
 	case supervision.ProbeAnswered:
 		if t.probes > 0 {
 			t.probes--
 			t.answered = t.probes == 0
-			t.hookOff = t.answered && t.judge.asked && t.told(ev) == supervision.HookOff
+			t.hookOff = t.answered && t.judge.asked && t.told(ev) == supervision.HookOff && !t.mayRing()
 		}
 	case supervision.PulseRequested:
 		t.known = true
@@ -214,6 +234,7 @@ func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 	}
 	t.catching(now, ev)
 	t.watchEvent(now, ev)
+	t.sensorOff = t.judge.may && !t.judge.catch && t.sensed() == supervision.HookOff && !t.mayRing() && t.looks(now, ev)
 	if t.seizure {
 		t.judge.must = false
 		t.loop.spoiled = t.loop.spoiled || t.loop.begun
@@ -276,7 +297,9 @@ func (t *truth) callEvent(now supervision.Instant, ev *supervision.Event) {
 		}
 		c.near, c.lost = ev.Kind == supervision.NearEndCleared, ev.Kind == supervision.AdapterLost
 		t.seizure = true
-		t.window(now, c)
+		if !c.far {
+			t.window(now, c)
+		}
 	case supervision.AdapterLegCleared:
 		if !c.legAsked {
 			return
@@ -367,8 +390,11 @@ func (t *truth) effect(now supervision.Instant, ev *supervision.Event, ef *super
 			t.probes = 0
 		}
 		t.probes, t.probedAt = t.probes+1, now
-		if t.judge.may && t.wanted() == nil && now >= t.judge.due {
-			t.judge.asked, t.judge.must = true, false
+		switch {
+		case t.judge.listen.on:
+			t.judge.listen.asked, t.judge.listen.askedAt = true, now
+		case t.judge.may && t.wanted() == nil && now >= t.judge.due:
+			t.judge.asked, t.judge.probed, t.judge.must = true, true, false
 		}
 		if t.idle() {
 			t.watch.lookedAt, t.watch.looked, t.watch.asked = now, true, true
@@ -412,8 +438,9 @@ func (t *truth) reported(now supervision.Instant, ev *supervision.Event, ef *sup
 		}
 	case supervision.ReportInterrupted:
 		if ef.Hook == supervision.HookOff && ef.Call != 0 && !ef.Trial && !t.stuck() {
-			t.stayed = min(t.stayed+1, len(t.policy.Steps))
+			t.stayed = t.oneMore()
 		}
+		t.graced = t.judge.listen.on
 		t.judge = judgement{}
 		t.watch.doubt = doubtTruth{}
 		t.seen(now, ef.Hook)

@@ -74,9 +74,11 @@ func (t *truth) holdCameBack(now supervision.Instant) bool {
 
 // guardOver notes when the machine has heard that the guard time is over.
 func (t *truth) guardOver(now supervision.Instant, ev *supervision.Event) {
+	t.guardEnded = false
 	switch ev.Kind {
 	case supervision.TimePassed, supervision.FarEndCleared, supervision.CallAnswered, supervision.PulseRequested:
 		if now >= t.loop.quietBy {
+			t.guardEnded = t.loop.guarding
 			t.loop.guarding = false
 		}
 	}
@@ -84,7 +86,7 @@ func (t *truth) guardOver(now supervision.Instant, ev *supervision.Event) {
 
 // idle tells whether the line has no call, not even one that waits, and nothing to do.
 func (t *truth) idle() bool {
-	return !t.loop.begun && !t.loop.faulted && !t.loop.guarding && t.wanted() == nil && !t.judge.must && !t.judge.asked && !t.judge.catch && !t.anyCall()
+	return !t.loop.begun && !t.loop.faulted && !t.loop.guarding && t.wanted() == nil && !t.judge.must && !t.judge.asked && !t.judge.catch && !t.judge.listen.on && !t.anyCall()
 }
 
 func (t *truth) anyCall() bool {
@@ -170,7 +172,7 @@ func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 			t.seen(now, supervision.HookOn)
 		}
 	case supervision.LeftOffHook:
-		busy := t.loop.begun || t.loop.faulted || t.loop.guarding || t.judge.must || t.judge.asked || t.judge.catch
+		busy := t.loop.begun || t.loop.faulted || t.loop.guarding || t.judge.must || t.judge.asked || t.judge.catch || t.judge.listen.on
 		w.off = !busy && t.wanted() == nil && !t.mayRing()
 	case supervision.ProbeAnswered:
 		if !t.answered || !t.idle() {

@@ -79,6 +79,7 @@ func other(p supervision.Policy, o *supervision.Policy) supervision.Policy {
 		q.Interval, q.Steps = p.Interval, p.Steps
 	}
 	q.LifeSafety, q.ProbeTrusted, q.SenseTrusted, q.Watch, q.Repeats = o.LifeSafety, o.ProbeTrusted, o.SenseTrusted, o.Watch, o.Repeats
+	q.Listening = o.Listening
 	return q
 }
 
@@ -96,7 +97,9 @@ func Policies() []supervision.Policy {
 	short.Watch = 0
 	tight.Lead, tight.Interval, tight.MaxInterval = 1200*ms, 800*ms, 1000*ms
 	safe.LifeSafety = true
+	probed.Listening, steps.Listening, short.Listening = 5*time.Second, 2*time.Second, 700*ms
 	sensed, both, watched, again := std, steps, short, probed
+	sensed.Listening, both.Listening, watched.Listening = 3*time.Second, 0, 0
 	both.Watch, watched.Watch = 10*time.Second, 5*time.Second
 	sensed.SenseTrusted, sensed.Steps = true, []time.Duration{1100 * ms}
 	both.SenseTrusted, both.Repeats = true, 1
@@ -143,6 +146,10 @@ func (w *World) order(p supervision.Policy, m Stepper) []Violation {
 		}
 		if broken := w.checker.Observe(&moment); broken != nil && (w.Ends == nil || w.Ends(broken)) {
 			return broken
+		}
+		if r := reported(&moment, supervision.ReportInterrupted); r != nil && w.checker.truth.graced {
+			w.met.listened = w.met.listened || r.Hook == supervision.HookOff
+			w.met.hungUp = w.met.hungUp || r.Hook == supervision.HookOn
 		}
 		for i := range effects {
 			w.met.take(&effects[i])

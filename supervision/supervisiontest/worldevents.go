@@ -113,7 +113,11 @@ func (w *World) sensed(from, length time.Duration) {
 		w.after(from+w.rand.Within(0, 15), supervision.Event{Kind: supervision.Released})
 	}
 	if w.rand.Of(50) {
-		w.after(from+length+w.rand.Within(0, 90)-40*time.Millisecond, supervision.Event{Kind: supervision.Seized})
+		back := from + length + w.rand.Within(0, 90) - 40*time.Millisecond
+		w.after(back, supervision.Event{Kind: supervision.Seized})
+		if w.rand.Of(40) { // somebody who listened hangs up
+			w.after(back+w.rand.Within(400, 4000), supervision.Event{Kind: supervision.Released})
+		}
 	}
 }
 
@@ -244,7 +248,7 @@ func (w *World) opening(ef *supervision.Effect) {
 		w.after(d, opened)
 	}
 	w.sensed(d, ef.Interval)
-	if w.rand.Of(10) {
+	if w.rand.Of(20) {
 		w.after(d+ef.Interval+w.rand.Within(0, 900), supervision.Event{Kind: supervision.FlashReported, Call: ef.Call})
 	}
 	d += ef.Interval

@@ -52,7 +52,7 @@ func played(t *testing.T, start rehearsal.Starter, scenes ...string) []string {
 	require.Equal(t, r.OK, err == nil)
 	var failed []string
 	for _, s := range r.Scenes {
-		t.Logf("%s: %v %s", s.Name, s.OK, strings.Join(append(s.Problems, s.Seen...), "; "))
+		t.Logf("%s, %.0f ms: %v %s", s.Name, s.TookMS, s.OK, strings.Join(append(s.Problems, s.Seen...), "; "))
 		if !s.OK {
 			require.NotEmpty(t, s.Problems)
 			failed = append(failed, s.Name)
