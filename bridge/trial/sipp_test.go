@@ -77,6 +77,8 @@ func (l *standIn) Post(ev supervision.Event) {
 	l.tell(story.Entry{Effect: supervision.Effect{Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: ev.Call, Trial: true}})
 }
 
+func (l *standIn) View() supervision.View { return supervision.View{} }
+
 func (l *standIn) HoldBack(func(string, bool)) func() { return func() {} }
 
 func (l *standIn) Inbound() (sip.Uri, netip.AddrPort, string) {

@@ -22,6 +22,8 @@ import (
 type Line interface {
 	Post(ev supervision.Event)
 	Follow(f func(story.Entry)) (stop func())
+	// View tells which interval the line's own clearings use.
+	View() supervision.View
 }
 
 // Port is what a session needs of the line's user agent.
@@ -265,6 +267,7 @@ func (s *Session) End() error {
 			c = s.call
 		})
 		if c != nil {
+			s.unset(c)
 			s.hangUp(c)
 			ctx, cancel := context.WithTimeout(context.Background(), farewell)
 			if s.await(ctx, func() bool { return c.state == over }) != nil {
@@ -278,6 +281,16 @@ func (s *Session) End() error {
 		s.endErr = s.ep.Close()
 	})
 	return s.endErr
+}
+
+// unset makes a trial that was set, and given up before the clearing, one of the line's own interval.
+func (s *Session) unset(c *call) {
+	s.mu.Lock()
+	set, id := c.state == talking && c.set && c.refused == supervision.SuppressionNone, c.id
+	s.mu.Unlock()
+	if set {
+		s.o.Line.Post(supervision.Event{Kind: supervision.TrialSet, Call: id, Interval: s.o.Line.View().Interval})
+	}
 }
 
 // Result of a trial.

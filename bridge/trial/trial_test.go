@@ -293,6 +293,28 @@ func TestEnd(t *testing.T) {
 	h.session.asked("5550151", false) // too late to matter
 }
 
+// It is one too where a trial was set and given up before the clearing: a catch trial, say, would leave the hold behind.
+func TestEndAfterATrialWasSet(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	h.set(func(b *box) { b.release = 200 * time.Millisecond })
+	_, err := h.session.Ring(t.Context())
+	require.NoError(t, err)
+	h.box.saw("ACK")
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	defer h.line.Follow(func(e story.Entry) {
+		if e.Event.Kind == supervision.TrialSet {
+			cancel()
+		}
+	})()
+	_, err = h.session.Clear(ctx, 0, false)
+	require.ErrorIs(t, err, context.Canceled)
+	require.NoError(t, h.session.End())
+	require.Eventually(t, func() bool { return len(h.box.open()) == 1 }, patience, time.Millisecond)
+	require.Equal(t, policy().Interval, h.box.open()[0])
+}
+
 // The token in the line's contact is a secret of the process.
 func TestNothingSecretIsLogged(t *testing.T) {
 	t.Parallel()
