@@ -27,6 +27,9 @@ const (
 	sessionFor = 5 * time.Minute
 )
 
+// busyTuning is said to whoever comes second. A client that was killed leaves its session behind for so long.
+var busyTuning = ": a tuning session is under way; it ends with its command, or " + sessionFor.String() + " after its last step"
+
 // house is the running daemon as the control socket sees it.
 type house struct {
 	d       *Daemon
@@ -170,16 +173,13 @@ func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) 
 func (k *desk) beginPulse() error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	busy := func(why string) error {
-		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + ": " + why}
-	}
 	switch {
 	case k.left:
 		return errEnding(k.c.Name)
 	case k.session != nil || k.beginning:
-		return busy("a tuning session is under way")
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + busyTuning}
 	case k.pulsing:
-		return busy("another interruption by hand is under way")
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + ": another interruption by hand is under way; try again"}
 	}
 	k.pulsing = true
 	return nil
@@ -310,7 +310,7 @@ func (k *desk) reserve() error {
 	case k.left:
 		return errEnding(k.c.Name)
 	case k.session != nil || k.beginning:
-		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + ": a tuning session is under way already"}
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + busyTuning}
 	}
 	k.beginning = true
 	return nil

@@ -221,7 +221,7 @@ func (e *env) endedEarly(ctx context.Context, err error, t *tuner, again string)
 	case ctx.Err() != nil:
 		fmt.Fprintf(e.Err, "clearback: %s: interrupted; calls from the line pass again\n", t.line)
 	case !t.began:
-		return e.failed(fmt.Errorf("%s: no session was begun: %w", t.line, err))
+		return e.failed(fmt.Errorf("no session was begun: %w", err))
 	default:
 		fmt.Fprintf(e.Err, "clearback: %s: the session ended early: %v\n", t.line, err)
 	}

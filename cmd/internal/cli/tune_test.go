@@ -264,7 +264,7 @@ func TestTuneFromTheJournal(t *testing.T) {
 	recorded(t, path)
 	code, _, errs = call("", "tune", "box-office", "--config", path)
 	assert.Equal(t, ExitFailed, code)
-	assert.Contains(t, errs, "box-office: no session was begun: ")
+	assert.Contains(t, errs, "clearback: no session was begun: ")
 	assert.NotContains(t, errs, "--resume", "nothing to go on with")
 	j := journal.Open(journal.Options{Path: filepath.Join(filepath.Dir(path), "journal.db")})
 	require.NoError(t, j.Close())
