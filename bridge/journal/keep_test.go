@@ -2,8 +2,10 @@ package journal
 
 import (
 	"database/sql"
+	"fmt"
 	"os"
 	"path/filepath"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -80,6 +82,26 @@ func TestTrustMakesTheFileForTheService(t *testing.T) {
 
 	err = SaveTrust(filepath.Join(dir, "nowhere", "journal.db"), "box-office", Trust{At: start})
 	assert.ErrorContains(t, err, "does not exist; make it")
+}
+
+// Several processes that begin at the same time, on a file that none of them has made yet, all have their say.
+func TestTrustIsSavedBesideTheMaking(t *testing.T) {
+	const lines = 6
+	for range 15 { // mostly they do not meet
+		path := newPath(t)
+		var all sync.WaitGroup
+		for n := range lines {
+			all.Go(func() {
+				assert.NoError(t, SaveTrust(path, fmt.Sprint("line-", n), Trust{Probe: true, At: start}))
+			})
+		}
+		j := open(options(t, path), quick())
+		all.Wait()
+		require.NoError(t, j.Close())
+		known, err := reader(t, path).Lines(ctx)
+		require.NoError(t, err)
+		assert.Len(t, known, lines)
+	}
 }
 
 func TestDetailLeavesNoTrace(t *testing.T) {

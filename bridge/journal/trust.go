@@ -10,11 +10,21 @@ import (
 // trustWait is how long [SaveTrust] waits for another process that writes.
 const trustWait = 5 * time.Second
 
+// trustRetry is the pause where that is left to us.
+const trustRetry = 10 * time.Millisecond
+
 // SaveTrust keeps what `check --live` saw of a line, whether a daemon writes the journal or not. It makes the file, with the owner of
 // its folder, if there is none. A daemon sees it within 3 s. What the daemon keeps of the line besides is untouched.
 // t.At must be set; trust that is not later than what is there is an error.
 func SaveTrust(path, line string, t Trust) error {
-	if err := trust(path, line, t); err != nil {
+	limit := time.Now().Add(trustWait)
+	err := trust(path, line, t)
+	for err != nil && sort(err) == troubleBusy && time.Now().Before(limit) {
+		// SQLite does not wait while another process makes the file what it is.
+		<-time.After(trustRetry)
+		err = trust(path, line, t)
+	}
+	if err != nil {
 		return fmt.Errorf("save what was seen of line %s in %s: %s: %w", line, path, explain(path, err), err)
 	}
 	return nil
