@@ -27,9 +27,6 @@ const (
 	sessionFor = 5 * time.Minute
 )
 
-// busyTuning is said to whoever comes second. A client that was killed leaves its session behind for so long.
-var busyTuning = ": a tuning session is under way; it ends with its command, or " + sessionFor.String() + " after its last step"
-
 // house is the running daemon as the control socket sees it.
 type house struct {
 	d       *Daemon
@@ -177,7 +174,7 @@ func (k *desk) beginPulse() error {
 	case k.left:
 		return errEnding(k.c.Name)
 	case k.session != nil || k.beginning:
-		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + busyTuning}
+		return errTuning(k.c.Name)
 	case k.pulsing:
 		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + ": another interruption by hand is under way; try again"}
 	}
@@ -310,10 +307,16 @@ func (k *desk) reserve() error {
 	case k.left:
 		return errEnding(k.c.Name)
 	case k.session != nil || k.beginning:
-		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + busyTuning}
+		return errTuning(k.c.Name)
 	}
 	k.beginning = true
 	return nil
+}
+
+// errTuning is for whoever comes second. A client that was killed leaves its session behind for so long.
+func errTuning(line string) error {
+	return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy,
+		Text: fmt.Sprintf("%s: a tuning session is under way; it ends with its command, or %s after its last step", line, sessionFor)}
 }
 
 // errEnding: nothing is begun any more.

@@ -241,7 +241,7 @@ func explain(e *env, args []string) int {
 	}
 	switch {
 	case errors.Is(err, journal.ErrUnknown):
-		return e.fault("explain: %v", err)
+		return e.fault("explain: %s", strings.TrimPrefix(err.Error(), journal.ErrUnknown.Error()+": "))
 	case err != nil:
 		return e.failed(err)
 	}
