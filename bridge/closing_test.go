@@ -8,10 +8,13 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
+
+	"clearback/bridge/relay"
+	"clearback/supervision"
 )
 
 // Whatever a controller needs for an answer, a hold that stayed is not taken for cleared, not even after the shortest guard time: what was seen
-// while the loop was open says nothing of it. And where the answers come in time, it is judged.
+// while the loop was open says nothing of it. And where the answers come until the adapter surely reads on hook, it is judged by them.
 func TestSenseJudgesWhatWasReadAfterTheClosing(t *testing.T) {
 	for _, guard := range []time.Duration{100 * time.Millisecond, 400 * time.Millisecond} {
 		for _, stayed := range []bool{false, true} {
@@ -35,7 +38,7 @@ func TestSenseJudgesWhatWasReadAfterTheClosing(t *testing.T) {
 					} else {
 						assert.NotContains(t, text, "report incident", which)
 					}
-					if slow <= guard/8 {
+					if slow <= 150*time.Millisecond {
 						assert.Equal(t, !stayed, strings.Contains(text, "hook=on"), which)
 						assert.Equal(t, stayed, strings.Contains(text, "report incident"), which)
 					}
@@ -44,4 +47,27 @@ func TestSenseJudgesWhatWasReadAfterTheClosing(t *testing.T) {
 			}
 		}
 	}
+}
+
+// A call that waits does not wait longer because the controller says nothing: it is offered when the adapter recognises on hook.
+func TestSenseHoldsUpNoCall(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newSenseRig(0)
+		s.after(2 * time.Second)
+		s.held()
+		s.confirmed()
+		hang := make(chan struct{})
+		s.contact.SenseBy(func(bool) (relay.Level, error) { <-hang; return relay.LevelUnknown, errInput })
+		s.after(3 * time.Second) // closed again, and in its guard time
+		s.Post(supervision.Event{Kind: supervision.CallArrived, Call: 2})
+		s.after(2*time.Second + s.Policy().OnHookRecognition - 1)
+		assert.NotContains(t, s.texts(), "offer-call call=2")
+		assert.NotContains(t, s.texts(), "report interrupted")
+		s.after(2*time.Second + s.Policy().OnHookRecognition)
+		assert.Contains(t, s.texts(), "offer-call call=2")
+		assert.Contains(t, s.texts(), "report interrupted")
+		assert.NotContains(t, s.texts(), "hook=on")
+		close(hang)
+		s.Stop()
+	})
 }

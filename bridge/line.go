@@ -60,6 +60,7 @@ type Line struct {
 	// owned by run
 	machine   *supervision.Machine
 	policy    supervision.Policy
+	openedAt  supervision.Instant   // the loop, last
 	senseLost bool                  // the loop-current input cannot be read
 	senseOld  bool                  // what it said last is of before the last closing
 	closing   uint64                // the senser's number of that
@@ -261,7 +262,7 @@ func (l *Line) run() {
 			f()
 		case <-timer.C:
 			now := l.now()
-			if now >= l.deadline { // else the timer was set for an earlier deadline, or for a reminder
+			if now >= l.due() { // else the timer was set for an earlier deadline, or for a reminder
 				l.step(supervision.Event{Kind: supervision.TimePassed})
 			}
 			if l.incidents.due(now) {
@@ -283,12 +284,21 @@ func (l *Line) takeAll() {
 
 // set sets the line's one timer.
 func (l *Line) set(timer *time.Timer) {
-	next := min(l.deadline, l.incidents.next)
+	next := min(l.due(), l.incidents.next)
 	if next == supervision.Never {
 		timer.Stop()
 		return
 	}
 	timer.Reset(time.Until(l.epoch.Add(time.Duration(next))))
+}
+
+// due is when the machine is to be told that time has passed. The end of the guard time waits for what the loop current says since the
+// closing, by which the machine judges; but no longer than until the adapter surely reads on hook, for which calls wait anyway.
+func (l *Line) due() supervision.Instant {
+	if l.senseOld && !l.senseLost && l.machine.View().Loop == "guarding" {
+		return max(l.deadline, l.openedAt.Add(l.policy.OnHookRecognition))
+	}
+	return l.deadline
 }
 
 func (l *Line) now() supervision.Instant { return supervision.Instant(time.Since(l.epoch)) }
@@ -306,7 +316,10 @@ func (l *Line) step(ev supervision.Event) {
 		runtime.Gosched() // what the effects started runs now, on this processor, instead of after the writing
 	}
 	l.paceSense()
-	if ev.Kind == supervision.LoopClosed {
+	switch ev.Kind {
+	case supervision.LoopOpened:
+		l.openedAt = now
+	case supervision.LoopClosed:
 		l.closedAgain()
 	}
 	if ev.Kind != supervision.TimePassed {
