@@ -38,7 +38,7 @@ func (m *Machine) seized(now Instant) {
 		return
 	}
 	if before == currentNone && m.loop == loopClosed {
-		m.doubt = doubt{} // what was in doubt had let go, and somebody lifted
+		m.doubt, m.watch.offSince = doubt{}, Never // what was off hook or in doubt had let go, and somebody lifted
 	}
 	m.seizure(now)
 	if m.idle() {

@@ -42,8 +42,10 @@ func (m *Machine) planLook(now Instant) {
 	switch {
 	case h == HookOff && w.offSince == Never:
 		w.offSince = now
+	case h == HookOn && m.incident == IncidentNone && m.doubt.why == IncidentNone:
+		m.seenOn() // perhaps while the line had something else to do
+		return
 	case h == HookOff && m.incident != IncidentNone,
-		h == HookOn && m.incident == IncidentNone && m.doubt.why == IncidentNone,
 		h == HookUnknown && !p.ProbeTrusted:
 		return
 	}

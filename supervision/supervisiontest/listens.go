@@ -101,6 +101,8 @@ func listensEnd(t *truth, m *Moment) string {
 	}
 	requested := m.Event.Kind == supervision.CallRequested || m.Event.Kind == supervision.CallAnswered
 	switch {
+	case m.Event.Kind == supervision.Released && t.policy.SenseTrusted:
+		return "the current stops, and the grace goes on"
 	case t.known && requested:
 		return "goes on listening in a call"
 	case t.inWindow(m.Now):

@@ -156,7 +156,8 @@ func opens(why supervision.Suppression) Build {
 
 // Mutants returns the machines with one broken rule each.
 func Mutants() []Mutant {
-	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfManner(), mutantsOfWatching(), mutantsOfConsent())
+	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfManner(), mutantsOfWatching(), mutantsOfListening(),
+		mutantsOfConsent())
 }
 
 func mutantsOfCalls() []Mutant {

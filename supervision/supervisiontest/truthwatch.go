@@ -160,7 +160,7 @@ func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	case supervision.Seized:
 		w.current = supervision.Seized
 		if before == supervision.Released && !t.wasOpen && !t.loop.guarding && t.policy.SenseTrusted {
-			w.doubt = doubtTruth{}
+			w.doubt, w.offSince = doubtTruth{}, supervision.Never
 		}
 		if t.policy.SenseTrusted && t.seizure && t.idleSoon() {
 			w.offSince = min(w.offSince, now)
@@ -247,8 +247,11 @@ func (t *truth) watchEnd(now supervision.Instant) {
 	case w.since == supervision.Never:
 		w.since = now
 	}
-	if t.sensed() == supervision.HookOff && t.idle() {
+	switch h := t.sensed(); {
+	case h == supervision.HookOff && t.idle():
 		w.offSince = min(w.offSince, now)
+	case h == supervision.HookOn && t.idle():
+		w.offSince = supervision.Never
 	}
 }
 
