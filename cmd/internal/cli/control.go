@@ -77,7 +77,7 @@ func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
 			fmt.Fprintf(w, "%s: INCIDENT %s. %s\n", l.Name, reason, n.Advice)
 		}
 		if l.Interval.Stayed > 0 {
-			fmt.Fprintf(w, "%s: %d held calls stayed at %d ms and less; clearings use %d ms now. `clearback keep %s` writes that into the file.\n",
+			fmt.Fprintf(w, "%s: %d of its holds stayed, the first at %d ms; clearings use %d ms now. `clearback keep %s` writes that into the file.\n",
 				l.Name, l.Interval.Stayed, l.Interval.Configured, l.Interval.Milliseconds, l.Name)
 		}
 		if l.CallbackUntil != nil {

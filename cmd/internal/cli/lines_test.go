@@ -1,0 +1,59 @@
+package cli
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/status"
+)
+
+// What `lines` says: a table, and below it what somebody should know or do.
+func TestPrintDaemon(t *testing.T) {
+	now := time.Date(2026, 3, 1, 20, 15, 0, 0, time.Local)
+	soon := now.Add(17 * time.Minute)
+	var b strings.Builder
+	printDaemon(&b, status.Daemon{
+		Journal: status.Journal{Path: "/var/lib/clearback/journal.db", Problem: "the disk is full", Since: now.Add(-time.Minute), Dropped: 12},
+		Lines: []status.Line{
+			{
+				Name: "box-office", Service: status.Service{Registers: true, Registered: true}, Adapter: status.Adapter{Bound: true, Address: "192.0.2.21:5060"},
+				Loop: "closed", Contact: status.Contact{Driver: "modbus", Controller: "relays", Kind: "oneshot", Problem: "link lost"},
+				Interval: status.Interval{Milliseconds: 1000, Configured: 800, Stayed: 2}, Verify: status.Verify{By: "options", Trusted: true},
+				LastClearing: &status.Clearing{Call: 41, At: now.Add(-90 * time.Second), Outcome: "incident"},
+				Incident:     &status.Incident{Reason: "suppressed", Rule: "other-call", Since: now.Add(-time.Hour), Advice: "Go and look."},
+			}, {
+				Name: "stage-door", Service: status.Service{Registers: true, Problem: "403 Forbidden"}, Loop: "open", Tuning: true,
+				Calls:   []status.Call{{Call: 7, State: "answered", Number: "911", Emergency: true}, {Call: 8, State: "waiting"}},
+				Contact: status.Contact{Driver: "modbus", Controller: "relays", Kind: "none"}, Interval: status.Interval{Milliseconds: 800, Configured: 800},
+				Verify: status.Verify{By: "sense"}, CallbackUntil: &soon,
+				Incident: &status.Incident{Reason: "off-hook-without-call", Advice: "Hang up what is off."}, // since when is not known
+			}, {
+				Name: "green-room", Loop: "closed", LifeSafety: true, Contact: status.Contact{Driver: "none"},
+				Interval: status.Interval{Milliseconds: 800, Configured: 800}, Verify: status.Verify{By: "none"},
+			},
+		},
+	}, now)
+	rows := strings.Split(b.String(), "\n")
+	for i, want := range []string{
+		`^LINE  +SERVICE  +ADAPTER  +CALLS  +LOOP  +CONTACT  +INTERVAL  +VERIFY  +LAST CLEARING$`,
+		`^box-office  +registered  +192\.0\.2\.21:5060  +-  +closed  +relays, kind oneshot, LINK LOST  +1000 ms \(file: 800\)  +options  +call 41, 1m30s ago: incident$`,
+		`^stage-door  +NOT registered: 403 Forbidden  +NOT here  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
+		`^green-room  +no registration  +NOT here  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
+		`^box-office: INCIDENT suppressed \(other-call\) for 1h0m0s\. Go and look\.$`,
+		"^box-office: 2 of its holds stayed, the first at 800 ms; clearings use 1000 ms now\\. `clearback keep box-office` writes that into the file\\.$",
+		`^stage-door: INCIDENT off-hook-without-call\. Hang up what is off\.$`,
+		`^stage-door: after an emergency call; a call back is expected until 20:32:00$`,
+		`^journal: the disk is full since 20:14:00; 12 records lost$`,
+		`^$`,
+	} {
+		require.Greater(t, len(rows), i)
+		assert.Regexp(t, want, rows[i])
+	}
+	b.Reset()
+	printDaemon(&b, status.Daemon{}, now)
+	assert.Contains(t, b.String(), "journal: none; nothing is recorded (journal.file)")
+}
