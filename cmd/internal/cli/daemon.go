@@ -311,7 +311,7 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		<-unasked
 		if d.journal != nil {
 			if err := d.journal.Close(); err != nil {
-				d.log.Error("the journal's last records are lost", zap.Error(err))
+				d.log.Error("the end of the journal could not be written", zap.Error(err))
 			}
 		}
 	})
