@@ -111,6 +111,8 @@ func create(path string) error {
 	if err != nil {
 		return err
 	}
+	// Whatever the umask is, the group may read; SQLite gives the files beside it the same permissions.
+	_ = f.Chmod(fileMode) // a file system without permissions refuses that
 	if os.Geteuid() == 0 {
 		err = ownAsFolder(f, path)
 	}

@@ -60,6 +60,23 @@ func TestTrustAndStayedHaveTwoWriters(t *testing.T) {
 	assert.Equal(t, LineState{Line: "box-office", Stayed: 2, Basis: "800ms", Trust: Trust{At: start.Add(2 * time.Hour)}}, got)
 }
 
+// The group may read, also where the service's umask is 0077, as its unit sets it, and also while it is being written.
+func TestGroupMayRead(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "journal.db")
+	was := syscall.Umask(0o077)
+	j := open(options(t, path), quick())
+	held("box-office", start, 1, "on").into(j)
+	written(t, j)
+	syscall.Umask(was)
+	for _, file := range []string{path, path + walSuffix, path + shmSuffix} {
+		info, err := os.Stat(file)
+		require.NoError(t, err)
+		assert.Equal(t, os.FileMode(0o640), info.Mode(), file)
+	}
+	require.NoError(t, j.Close())
+}
+
 func TestTrustMakesTheFileForTheService(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "journal.db")

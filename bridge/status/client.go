@@ -63,7 +63,7 @@ func (c *Client) SetInterval(ctx context.Context, line string, interval time.Dur
 	return c.do(ctx, http.MethodPut, linePath(line, "interval"), milliseconds(interval), nil)
 }
 
-// BeginTrials begins a tuning session on the line. It ends with EndTrials, or when the client's connection has been silent for 15 minutes.
+// BeginTrials begins a tuning session on the line. It ends with EndTrials, or when nothing was asked of it for some minutes.
 func (c *Client) BeginTrials(ctx context.Context, line string) error {
 	return c.do(ctx, http.MethodPost, linePath(line, "trials"), nil, nil)
 }

@@ -16,7 +16,7 @@ import (
 // Options of [Listen].
 type Options struct {
 	Path  string // of the Unix socket; its folder exists
-	Group string // that may use it besides the owner; "": the process's own
+	Group string // that may use it besides the owner, by name or number; "": the process's own
 	House House
 	// Logger may be nil.
 	Logger *zap.Logger

@@ -53,13 +53,16 @@ func listen(path, group string) (net.Listener, fs.FileInfo, error) {
 	return l, own, nil
 }
 
-// groupID returns -1 for no group.
+// groupID takes a name or a number; it returns -1 for no group.
 func groupID(group string) (int, error) {
 	if group == "" {
 		return -1, nil
 	}
 	g, err := user.LookupGroup(group)
 	if err != nil {
+		if id, err := strconv.ParseUint(group, 10, 31); err == nil {
+			return int(id), nil
+		}
 		return 0, fmt.Errorf("group of the control socket (control.group): %w; make it with groupadd, or name another", err)
 	}
 	id, err := strconv.Atoi(g.Gid)

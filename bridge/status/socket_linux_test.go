@@ -50,12 +50,14 @@ func TestSocketPermissions(t *testing.T) {
 		assert.Zero(t, mode.Perm()&^0o600, "from its creation on")
 		require.NoError(t, l.Close())
 
-		s, err := Listen(Options{Path: path, Group: g.Name, House: &house{}})
-		require.NoError(t, err)
-		mode, got := stat(t, path)
-		assert.Equal(t, fs.FileMode(0o660)|fs.ModeSocket, mode)
-		assert.Equal(t, gid, got)
-		require.NoError(t, s.Close())
+		for _, group := range []string{g.Name, strconv.Itoa(gid)} {
+			s, err := Listen(Options{Path: path, Group: group, House: &house{}})
+			require.NoError(t, err)
+			mode, got := stat(t, path)
+			assert.Equal(t, fs.FileMode(0o660)|fs.ModeSocket, mode)
+			assert.Equal(t, gid, got)
+			require.NoError(t, s.Close())
+		}
 	}
 }
 
