@@ -75,6 +75,7 @@ func TestRecord(t *testing.T) {
 func TestKeepAndKept(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := supervision.DefaultPolicy()
+		p.Listening = 0 // a hold that stayed counts at once
 		p.ProbeTrusted, p.Watch, p.Steps = true, 0, []time.Duration{900 * time.Millisecond, time.Second}
 		var kept []supervision.Kept
 		r := newRigWith(LineOptions{Policy: p, Kept: supervision.Kept{Stayed: 1}, Keep: func(k supervision.Kept) { kept = append(kept, k) }})
@@ -204,6 +205,7 @@ const found = 1700 * time.Millisecond
 // incidentLine returns a rig in which a hold has stayed.
 func incidentLine(remind time.Duration) *rig {
 	p := supervision.DefaultPolicy()
+	p.Listening = 0 // a hold that stayed counts at once
 	p.ProbeTrusted, p.Watch = true, 0
 	r := newRigWith(LineOptions{Policy: p, Remind: remind})
 	r.held()

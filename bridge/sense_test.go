@@ -92,6 +92,7 @@ func newSenseRig(slow time.Duration) *senseRig {
 	}
 	s.contact.SenseBy(s.pair.read)
 	p := supervision.DefaultPolicy()
+	p.Listening = 0 // a hold that stayed counts at once
 	p.SenseTrusted = true
 	s.Line = NewLine(LineOptions{Name: "box-office", Policy: p, Contact: s.contact, Epoch: s.began, Logger: zap.New(core), Sense: true})
 	s.Follow(func(e story.Entry) {
@@ -161,6 +162,7 @@ func TestSenseSeesTheInterruption(t *testing.T) {
 			s := newSenseRig(slow)
 			s.pair.offHook.Store(true)
 			p := supervision.DefaultPolicy()
+			p.Listening = 0 // a hold that stayed counts at once
 			p.SenseTrusted, p.Interval = true, supervision.IntervalFloor
 			s.SetPolicy(p)
 			s.after(time.Second)
