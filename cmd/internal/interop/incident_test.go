@@ -17,6 +17,8 @@ import (
 const (
 	// unwatched is a line that nobody can ask about its hook.
 	unwatched = "    verify: {by: none}\n"
+	// hasty is a line whose hold stays as soon as it is seen to.
+	hasty = "    verify: {listening: 0s}\n"
 	// brisk settings keep the waits of a scene short.
 	brisk = ", guard_time: 100ms, onhook_recognition: 700ms"
 )
@@ -68,7 +70,7 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 func TestByeUnansweredIsAnIncident(t *testing.T) {
 	t.Parallel()
 	r := newRig(t, setup{record: true, before: func(r *rig) { r.seeStates("Footlight 1.0") },
-		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", lead: 100ms, flash_max: 350ms" + brisk}}})
+		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", lead: 100ms, flash_max: 350ms" + brisk, more: hasty}}})
 	before := len(r.board.openings(t, 0))
 	r.startPort(boxOffice, "Footlight 1.0", request("BYE"), pause(2*time.Second))
 	r.farCalls(talked()).ok()
@@ -112,7 +114,7 @@ func TestHoldStays(t *testing.T) {
 	t.Parallel()
 	r := newRig(t, setup{record: true, before: func(r *rig) { r.seeStates("Footlight 1.0") },
 		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond,
-			policy: brisk + ", steps: [400ms, 500ms]"}}})
+			policy: brisk + ", steps: [400ms, 500ms]", more: hasty}}})
 	before := len(r.board.openings(t, 0))
 	p := r.startPort(boxOffice, "Footlight 1.0")
 	require.True(t, r.line(boxOffice).Verify.Trusted)
