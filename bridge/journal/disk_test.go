@@ -87,6 +87,25 @@ func TestLockedFile(t *testing.T) {
 	})
 }
 
+// A disk that does not answer any more does not keep the daemon from ending, nor its line from going on.
+func TestDiskThatDoesNotAnswer(t *testing.T) {
+	stuck, answers := make(chan struct{}), make(chan struct{})
+	o := options(t, newPath(t))
+	o.Sensed = func(string) bool { close(stuck); <-answers; return false } // in the place of the disk
+	p := quick()
+	p.silence = 50 * time.Millisecond
+	j := open(o, p)
+	j.Append(held("box-office", start, 1, "on").entries[0])
+	<-stuck
+	s := held("box-office", start, 1, "on").into(j)
+	j.KeepLine(LineState{Line: "box-office", Stayed: 1})
+	assert.Equal(t, 1, j.LineState("box-office").Stayed)
+	assert.Equal(t, len(s.entries)+2, j.Health().Queued)
+	assert.ErrorContains(t, j.Close(), "has not answered for 50ms")
+	close(answers)
+	<-j.w.ended
+}
+
 // mount mounts a file system in memory; only root may.
 func mount(t *testing.T, size string) string {
 	t.Helper()

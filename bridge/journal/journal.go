@@ -108,8 +108,8 @@ func (j *Journal) Health() Health {
 	return h
 }
 
-// Close writes what is queued and closes the file. It waits for the disk; a locked file is waited for for 3 s. The error says what was lost.
-// Nothing may be recorded after Close.
+// Close writes what is queued and closes the file. A locked file is waited for for 3 s, a disk that does not answer for 10 s; the error says
+// what was lost. Then alone does something run on: the call that the disk does not answer. Nothing may be recorded after Close.
 func (j *Journal) Close() error { return j.w.close() }
 
 // Health of the journal.

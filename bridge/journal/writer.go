@@ -19,6 +19,7 @@ type pace struct {
 	house     time.Duration // between looks at the file itself
 	aside     time.Duration // between two files that are set aside
 	ending    time.Duration // how long Close tries
+	silence   time.Duration // how long Close waits for a disk that does not answer
 	clock     time.Duration // from the start until the clock is right, where the network sets it: nothing is too old before
 	dropEvery time.Duration // between looks for what is too old
 	drop      time.Duration // how long a step of dropping should take
@@ -30,7 +31,8 @@ func paceNow() pace {
 	return pace{
 		gather: 100 * time.Millisecond, busy: 200 * time.Millisecond, patience: 2 * time.Second,
 		retry: 500 * time.Millisecond, retryMax: 30 * time.Second, house: 2 * time.Second, aside: 10 * time.Minute,
-		ending: 3 * time.Second, clock: 15 * time.Minute, dropEvery: time.Minute, drop: 10 * time.Millisecond, pending: pendingLimit,
+		ending: 3 * time.Second, silence: 10 * time.Second, clock: 15 * time.Minute, dropEvery: time.Minute, drop: 10 * time.Millisecond,
+		pending: pendingLimit,
 	}
 }
 
@@ -84,8 +86,15 @@ func newWriter(o Options, p pace, q *queue) *writer {
 
 func (w *writer) close() error {
 	close(w.quit)
-	<-w.ended
-	return w.err
+	limit := time.NewTimer(w.pace.silence)
+	defer limit.Stop()
+	select {
+	case <-w.ended:
+		return w.err
+	case <-limit.C:
+		queued, _ := w.queue.state()
+		return fmt.Errorf("journal %s: the disk has not answered for %v; see the system's log; the last %d records or more may be lost", w.o.Path, w.pace.silence, queued)
+	}
 }
 
 func (w *writer) run() {
