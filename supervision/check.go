@@ -17,6 +17,7 @@ const (
 type check struct {
 	of    checkOf
 	asked bool
+	lost  bool    // the line was not to be trusted for a moment
 	call  CallID  // of a catch trial
 	by    Instant // deadline: when to look, then until when to wait for the answer
 }
@@ -63,6 +64,8 @@ func (m *Machine) becomeChecking(of checkOf, at Instant) {
 func (m *Machine) checkDue(now Instant) {
 	h := m.sensed()
 	switch {
+	case m.check.lost:
+		m.checked(now, HookUnknown)
 	case m.listening() && m.otherOnLine(0):
 		m.checked(now, h)
 	case h != HookUnknown && now >= m.recognisedAt, m.check.asked, !m.policy.ProbeTrusted:

@@ -80,8 +80,14 @@ func TestSettingsWhileListening(t *testing.T) {
 			}
 		})
 	}
+	l := newLine(t, listening())
+	l.stays("1")
+	l.m.SetPolicy(l.now, supervision.DefaultPolicy())
+	l.m.SetPolicy(l.now, listening())
+	l.want("trusted again at once", l.after(0, "time-passed"), "report interrupted call=9 seq=1 interval=800ms hook=unknown")
+
 	p := listening()
-	l := newLine(t, p)
+	l = newLine(t, p)
 	l.stays("1")
 	p.Repeats = 2
 	l.m.SetPolicy(l.now, p)

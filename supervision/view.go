@@ -40,7 +40,7 @@ func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
 		m.check.by = now
 	}
 	if m.listening() && (m.check.asked && !p.ProbeTrusted || !m.trusted()) {
-		m.check.by = now
+		m.check.by, m.check.lost = now, m.check.lost || !m.trusted()
 	}
 	m.watch.lookBy = 0
 	if !m.check.asked || !p.ProbeTrusted {

@@ -6,6 +6,7 @@ import "clearback/supervision"
 type listenTruth struct {
 	on      bool
 	by      supervision.Instant // its end
+	lost    bool                // the line was not to be trusted for a moment
 	asked   bool                // a second probe was sent
 	askedAt supervision.Instant
 }
@@ -75,7 +76,7 @@ func hindered(t *truth, m *Moment) bool {
 		return t.answered && (t.told(&m.Event) != supervision.HookOff || t.mayRing())
 	case supervision.TimePassed:
 		unanswered := l.asked && m.Now >= l.askedAt.Add(probeLimit)
-		return unanswered || t.mayRing() && m.Now >= l.by || !t.policy.ProbeTrusted && t.sensed() == supervision.HookUnknown
+		return l.lost || unanswered || t.mayRing() && m.Now >= l.by || !t.policy.ProbeTrusted && t.sensed() == supervision.HookUnknown
 	default:
 		return false
 	}

@@ -131,6 +131,7 @@ func (t *truth) setPolicy(now supervision.Instant, p supervision.Policy) {
 	if t.sensed() == supervision.HookOff && t.idle() {
 		t.watch.offSince = min(t.watch.offSince, now)
 	}
+	t.judge.listen.lost = t.judge.listen.lost || !p.ProbeTrusted && !p.SenseTrusted
 	if !p.ProbeTrusted {
 		t.judge.must, t.judge.asked, t.watch.asked = false, false, false
 	}
