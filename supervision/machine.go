@@ -43,7 +43,8 @@ const (
 // A seizure, the adapter's own BYE or the guard of the opening sends CloseLoop in opening and open, and the state
 // stays until the outcome is known. After the guard time of an interruption that nobody cut short its success is
 // judged: at once by a trusted sensor, else by a probe if the line can be trusted to answer one; calls wait for that
-// too. An interruption whose first look said off hook is looked at again after the grace, and for that nobody waits. Where the user consented to repeats, a hold that stayed leads from closed to opening again.
+// too. One whose first look said off hook is looked at again after the grace, and for that nobody waits; see listen.go.
+// Where the user consented to repeats, a hold that stayed leads from closed to opening again.
 // A line that can be trusted and has nothing else to do is looked at now and then; that never opens it.
 type Machine struct {
 	// set once

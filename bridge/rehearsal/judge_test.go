@@ -213,7 +213,9 @@ func TestJudges(t *testing.T) {
 			listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").said("coat-check", "clearback", 1620, "report next-interval interval=1s")
 		}, "nothing was wrong with the interval"},
 		{"listens", "not looked again", func(b *past) { listened(b).said("coat-check", "clearback", 6610, listenedTo+"off") }, "where hook=on is right"},
-		{"listens", "opened twice", func(b *past) { listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").open("coat-check", 4000, 4800) }, "opened 2 times"},
+		{"listens", "opened twice", func(b *past) {
+			listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").open("coat-check", 4000, 4800)
+		}, "opened 2 times"},
 		{"listens", "not looked", func(b *past) {
 			b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 2000).said("coat-check", "clearback", 6610, listenedTo+"on")
 		}, "did not look while"},
