@@ -3,6 +3,7 @@ package trial
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"net"
 	"net/netip"
 	"os"
@@ -47,12 +48,11 @@ func sipp(t *testing.T, scenario string, args ...string) (at netip.AddrPort, awa
 	cmd.Stdout, cmd.Stderr = &out, &out
 	require.NoError(t, cmd.Start())
 	t.Cleanup(cancel)
+	taken := fmt.Sprintf(" 0100007F:%04X ", at.Port()) // 127.0.0.1, as proc_net_udp(5) writes it; to try the port would take it from SIPp
 	require.Eventually(t, func() bool {
-		l, err := net.ListenPacket("udp", at.String())
-		if err == nil {
-			l.Close()
-		}
-		return err != nil
+		sockets, err := os.ReadFile("/proc/net/udp")
+		require.NoError(t, err)
+		return bytes.Contains(sockets, []byte(taken))
 	}, patience, 5*time.Millisecond, "SIPp has its port")
 	return at, func() {
 		t.Helper()
