@@ -3,6 +3,7 @@ package journal
 import (
 	"errors"
 	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -62,6 +63,22 @@ func TestUnderWayAtTheEndIsBrokenOff(t *testing.T) {
 	failed, err := reader(t, path).Calls(ctx, Filter{Failed: true})
 	require.NoError(t, err)
 	assert.Len(t, failed, 1)
+}
+
+// TestReadWithoutTheRight: whose file it is, is another trouble than what a killed daemon left.
+func TestReadWithoutTheRight(t *testing.T) {
+	if os.Geteuid() == 0 {
+		asNobody(t)
+		return
+	}
+	o, _ := watched(filepath.Join(t.TempDir(), "journal.db"))
+	j := open(o, quick())
+	held("box-office", start, 1, "on").into(j)
+	written(t, j)
+	require.NoError(t, j.Close())
+	require.NoError(t, os.Chmod(o.Path, 0o200))
+	_, err := OpenReader(o.Path)
+	require.ErrorContains(t, err, "may not be read by this user")
 }
 
 // TestReadWhatAKilledDaemonLeft reads the file with its log, in a folder where the reader may write, and where it may not.

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"strings"
+	"syscall"
 	"time"
 
 	"clearback/supervision"
@@ -91,11 +92,16 @@ func readError(path string, err error) error {
 		return fmt.Errorf("journal: %s is damaged; a running daemon sets it aside when it meets the damage; to see the rest, read a copy with SQLite's own recovery: %w", path, err)
 	case troubleBusy:
 		return fmt.Errorf("journal: %s is locked by another program; end it and try again: %w", path, err)
-	default:
-		return fmt.Errorf("journal: %s cannot be read here: the daemon was killed and this user may not take up what it left; read it as the user of the service, or copy %s, %s%s and %s%s to a folder of your own and read it there: %w",
-			path, path, path, walSuffix, path, shmSuffix, err)
 	}
+	if syscall.Access(path, readable) != nil {
+		return fmt.Errorf("journal: %s may not be read by this user; read it as the user of the service, or join its group: %w", path, err)
+	}
+	return fmt.Errorf("journal: %s cannot be read here: the daemon was killed and this user may not take up what it left; read it as the user of the service, or copy %s, %s%s and %s%s to a folder of your own and read it there: %w",
+		path, path, path, walSuffix, path, shmSuffix, err)
 }
+
+// readable asks access(2) for the right to read.
+const readable = 4
 
 // Close closes the file.
 func (r *Reader) Close() error { return r.db.Close() }

@@ -56,7 +56,7 @@ func commands() []command {
 		{"calls", "calls [LINE] [--since TIME] [--failed] [--limit N] [--json|--csv] [--follow] [--journal FILE]", "list what was recorded of the calls", calls},
 		{"explain", "explain CALL|LINE|last [--journal FILE]", "tell the time line of a call and why it ended as it did", explain},
 		{"window", "window [LINE]", "say which intervals are possible on a line, and why", showWindow},
-		{"tune", "tune LINE [--write|--dry-run] [--resume] [--pulse-dialling-off] [--holds N]", "find the interval of a line by trials", tune},
+		{"tune", "tune LINE [--write|--dry-run] [--resume] [--holds N] [--shortest TIME] [--pulse-dialling-off]", "find the interval of a line by trials", tune},
 		{"keep", "keep LINE [--dry-run]", "write the interval that a line has come to use into the file", keepInterval},
 		{"pulse", "pulse LINE [--interval TIME]", "open the loop of an idle line once, by hand", pulse},
 		{"rehearse", "rehearse [--without-clearback] [--scene NAME] [--habit NAME] [--habits] [--journal FILE] [--list] [--json]", "play the main job on this machine, no hardware needed", rehearse},

@@ -13,6 +13,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
 
 	"clearback/bridge/journal"
 	"clearback/bridge/status"
@@ -216,5 +217,28 @@ func TestLocalTime(t *testing.T) {
 		code, out, errs := call("", strings.Fields(args+" --journal "+file)...)
 		require.Equal(t, ExitOK, code, errs)
 		require.Contains(t, out, want, args)
+	}
+}
+
+// An incident without a call has no row; --failed tells it all the same.
+func TestIncidentWithoutACall(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "journal.db")
+	j := journal.Open(journal.Options{Path: file, Logger: zap.NewNop()})
+	at := time.Now().Add(-time.Hour)
+	report := func(at time.Time, kind supervision.ReportKind) {
+		j.Append(story.Entry{At: at, Line: "box-office", Effect: supervision.Effect{
+			Kind: supervision.Report, Report: kind, Incident: supervision.IncidentOffHookWithoutCall,
+		}})
+	}
+	report(at, supervision.ReportIncident)
+	report(at.Add(90*time.Second), supervision.ReportIncidentEnded)
+	require.NoError(t, j.Close())
+	code, out, errs := call("", "calls", "--failed", "--journal", file)
+	require.Equal(t, ExitOK, code, errs)
+	assert.Contains(t, out, "box-office: incident off-hook-without-call, from "+at.Local().Format(time.DateTime))
+	assert.Contains(t, out, "a probe cannot tell a held line from a lifted")
+	for _, args := range []string{"--since 30m --failed", "--failed --json", "", "--failed foyer"} {
+		_, out, _ := call("", append(strings.Fields("calls --journal "+file), strings.Fields(args)...)...)
+		assert.NotContains(t, out, "off-hook-without-call", args)
 	}
 }

@@ -92,7 +92,7 @@ func journalOptions(c *config.Config, log *zap.Logger) journal.Options {
 		sensed[c.Lines[i].Name] = c.Lines[i].Verify.By == "sense"
 	}
 	return journal.Options{
-		Path: c.Journal.File, Keep: c.Journal.Keep, MaxSize: c.Journal.MaxSize, Version: versionText(), Logger: log,
+		Path: c.Journal.File, Keep: c.Journal.Keep, MaxSize: c.Journal.MaxSize, Version: versionText(), Logger: log, Remind: c.Log.Remind,
 		Detail: map[string]journal.Detail{"short": journal.DetailShort, "none": journal.DetailNone}[c.Journal.Numbers],
 		Sensed: func(line string) bool { return sensed[line] },
 	}

@@ -25,6 +25,8 @@ const (
 	// sessionFor is how long a tuning session may rest before it is ended: while it lasts, the line's ordinary calls are refused, so that somebody
 	// who walked away must not leave it behind.
 	sessionFor = 5 * time.Minute
+	// recordFor is how long a trial waits for the journal, which writes every 100 ms.
+	recordFor = 5 * time.Second
 )
 
 // house is the running daemon as the control socket sees it.
@@ -439,7 +441,24 @@ func (h *house) KeepTrial(line string, a status.TrialAnswer) error {
 		}
 	}
 	h.d.journal.AppendTrial(t)
-	return nil
+	return h.recorded()
+}
+
+// recorded waits for the disk, for a while: who resumes a session finds all its trials.
+func (h *house) recorded() error {
+	tick := time.NewTicker(10 * time.Millisecond)
+	defer tick.Stop()
+	for limit := time.After(recordFor); ; {
+		was := h.d.journal.Health()
+		if was.Queued == 0 {
+			return nil
+		}
+		select {
+		case <-tick.C:
+		case <-limit:
+			return &status.Error{Code: http.StatusInternalServerError, Reason: status.ReasonFailed, Text: "the trial is not recorded yet: " + was.Problem}
+		}
+	}
 }
 
 // EndTrials implements status.House.

@@ -97,7 +97,50 @@ func calls(e *env, args []string) int {
 	if err := listCalls(ctx, r, filter, p, *follow); err != nil {
 		return e.failed(err)
 	}
+	if err := e.tellLosses(ctx, r, filter.Since); err != nil {
+		return e.failed(err)
+	}
+	if filter.Failed && !*asJSON && !*asCSV && ctx.Err() == nil {
+		if err := e.listIncidents(ctx, r, filter); err != nil {
+			return e.failed(err)
+		}
+	}
 	return ExitOK
+}
+
+// tellLosses says on the error stream where the record has gaps, so that nobody takes what is missing for what did not happen.
+func (e *env) tellLosses(ctx context.Context, r *journal.Reader, since time.Time) error {
+	if ctx.Err() != nil {
+		return nil
+	}
+	all, err := r.Losses(ctx, since)
+	for _, l := range all {
+		fmt.Fprintf(e.Err, "clearback: the record has a gap: %d records were lost from %s to %s, when the disk took nothing\n",
+			l.Records, l.Began.Local().Format(time.DateTime), l.Ended.Local().Format(time.DateTime))
+	}
+	return err
+}
+
+// listIncidents tells the incidents that no row of a call shows.
+func (e *env) listIncidents(ctx context.Context, r *journal.Reader, filter journal.Filter) error {
+	ctx, cancel := context.WithTimeout(ctx, readFor)
+	defer cancel()
+	all, err := r.Incidents(ctx, filter.Line, false, filter.Since)
+	if err != nil {
+		return err
+	}
+	all = slices.DeleteFunc(all, func(i story.Incident) bool { return i.Call != 0 })
+	if filter.Limit > 0 && len(all) > filter.Limit {
+		all = all[len(all)-filter.Limit:]
+	}
+	for _, i := range all {
+		i.Began = i.Began.Local()
+		if !i.Ended.IsZero() {
+			i.Ended = i.Ended.Local()
+		}
+		fmt.Fprint(e.Out, "\n", story.ExplainIncident(i, width(e.Out)))
+	}
+	return nil
 }
 
 // listCalls prints the calls, and with follow goes on until ctx ends.
@@ -246,6 +289,9 @@ func explain(e *env, args []string) int {
 		return e.failed(err)
 	}
 	fmt.Fprint(e.Out, story.Explain(local(row.Account), entries, width(e.Out)))
+	if err := e.tellLosses(ctx, r, row.Began); err != nil {
+		return e.failed(err)
+	}
 	return ExitOK
 }
 
