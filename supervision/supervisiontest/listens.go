@@ -108,7 +108,7 @@ func listensEnd(t *truth, m *Moment) string {
 		return "goes on listening in a call"
 	case t.inWindow(m.Now):
 		return "goes on listening in the call-back window"
-	case m.Deadline > by || m.Event.Kind == supervision.TimePassed && m.Now >= by:
+	case m.Deadline > max(by, m.Now) || m.Event.Kind == supervision.TimePassed && m.Now >= by:
 		return "the grace is over, and nobody looks again"
 	}
 	return ""

@@ -133,7 +133,8 @@ func (t *truth) setPolicy(now supervision.Instant, p supervision.Policy) {
 	}
 	t.judge.listen.lost = t.judge.listen.lost || !p.ProbeTrusted && !p.SenseTrusted
 	if !p.ProbeTrusted {
-		t.judge.must, t.judge.asked, t.watch.asked = false, false, false
+		t.watch.giveUp()
+		t.judge.must, t.judge.asked = false, false
 	}
 }
 

@@ -35,6 +35,11 @@ func (w *watchTruth) carries() {
 	w.offSince, w.doubt = supervision.Never, doubtTruth{}
 }
 
+// giveUp: the look under way tells nothing any more, as if it had not been made.
+func (w *watchTruth) giveUp() {
+	w.looked, w.asked = w.looked && !w.asked, false
+}
+
 // sensed is the hook state by a trusted sensor.
 func (t *truth) sensed() supervision.Hook {
 	switch {
@@ -154,7 +159,7 @@ func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	}
 	before := w.current
 	if t.policy.SenseTrusted && (ev.Kind == supervision.Seized || ev.Kind == supervision.Released) {
-		w.asked = false
+		w.giveUp()
 	}
 	switch ev.Kind {
 	case supervision.Seized:
