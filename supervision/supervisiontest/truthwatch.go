@@ -160,6 +160,9 @@ func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	before := w.current
 	if t.policy.SenseTrusted && (ev.Kind == supervision.Seized || ev.Kind == supervision.Released) {
 		w.giveUp()
+		if w.since != supervision.Never {
+			w.since = now // the look to come is planned anew
+		}
 	}
 	switch ev.Kind {
 	case supervision.Seized:
