@@ -24,6 +24,18 @@ func (e *env) client(c *config.Config, path string) (k *status.Client, code int,
 	return status.NewClient(c.Control.Socket), ExitOK, true
 }
 
+// served reads the file, looks up the line that a command names, and returns the client of the daemon that serves it.
+func (e *env) served(path string, others []string, command string) (c *config.Config, l *config.Line, k *status.Client, code int, ok bool) {
+	if c, code, ok = e.settings(path); !ok {
+		return
+	}
+	if l, code, ok = e.lineNamed(c, first(others), command); !ok {
+		return
+	}
+	k, code, ok = e.client(c, path)
+	return
+}
+
 func lines(e *env, args []string) int {
 	f := flag.NewFlagSet("lines", flag.ContinueOnError)
 	path := configFlag(f)
@@ -180,15 +192,7 @@ func pulse(e *env, args []string) int {
 	if *interval < 0 {
 		return e.fault("pulse: --interval %s; write a length such as 700ms", *interval)
 	}
-	c, code, ok := e.settings(*path)
-	if !ok {
-		return code
-	}
-	l, code, ok := e.lineNamed(c, first(others), "pulse")
-	if !ok {
-		return code
-	}
-	k, code, ok := e.client(c, *path)
+	_, l, k, code, ok := e.served(*path, others, "pulse")
 	if !ok {
 		return code
 	}

@@ -31,15 +31,7 @@ func keepInterval(e *env, args []string) int {
 	if !ok {
 		return code
 	}
-	c, code, ok := e.settings(*path)
-	if !ok {
-		return code
-	}
-	l, code, ok := e.lineNamed(c, first(others), "keep")
-	if !ok {
-		return code
-	}
-	k, code, ok := e.client(c, *path)
+	_, l, k, code, ok := e.served(*path, others, "keep")
 	if !ok {
 		return code
 	}

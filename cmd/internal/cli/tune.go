@@ -168,15 +168,7 @@ func tune(e *env, args []string) int {
 	case *shortest < supervision.IntervalFloor && !*pulseOff:
 		return e.fault("tune: --shortest %s; openings below %s can be read as dial pulses: switch pulse dialling off at the adapter and say --pulse-dialling-off", *shortest, supervision.IntervalFloor)
 	}
-	c, code, ok := e.settings(*path)
-	if !ok {
-		return code
-	}
-	l, code, ok := e.lineNamed(c, first(others), "tune")
-	if !ok {
-		return code
-	}
-	k, code, ok := e.client(c, *path)
+	c, l, k, code, ok := e.served(*path, others, "tune")
 	if !ok {
 		return code
 	}
