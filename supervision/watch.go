@@ -39,6 +39,9 @@ func (m *Machine) look() {
 func (m *Machine) planLook(now Instant) {
 	w, p := &m.watch, &m.policy
 	h := m.sensed()
+	if h == HookOn {
+		w.offSince = Never
+	}
 	switch {
 	case h == HookOff && w.offSince == Never:
 		w.offSince = now
