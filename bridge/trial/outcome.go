@@ -86,62 +86,21 @@ func (c *call) result(asked time.Duration) Result {
 			r.By = story.VerifiedBySense
 		}
 	case supervision.ReportSuppressed:
-		r.Why = "nothing was opened: " + rule(e.Suppression)
+		r.Why = story.Seen(supervision.IncidentNone, e.Suppression, false)
+		if e.Suppression == supervision.SuppressedOutOfBounds { // the interval itself was accepted
+			r.Why = "The adapter did not answer its BYE and would take the opening for a hook flash, so nothing was opened."
+		}
 	case supervision.ReportCancelled:
 		r.Why = "the near end came first"
 		if e.Incident != supervision.IncidentNone {
-			r.Why = fault(e.Incident)
+			r.Why = story.Seen(e.Incident, supervision.SuppressionNone, false)
 		}
 	default:
-		r.Why = fault(e.Incident)
+		r.Why = story.Seen(e.Incident, supervision.SuppressionNone, false)
 	}
 	return r
 }
 
-func refusal(why supervision.Suppression) error { return fmt.Errorf("%w: %s", ErrRefused, rule(why)) }
-
-// rule puts a rule that keeps the loop closed into words.
-func rule(why supervision.Suppression) string {
-	switch why {
-	case supervision.SuppressedUnanswered:
-		return "the call was not answered"
-	case supervision.SuppressedNearEnd:
-		return "the near end cleared, or the adapter was lost"
-	case supervision.SuppressedEmergency:
-		return "it is an emergency call"
-	case supervision.SuppressedLifeSafety:
-		return "the line is marked life_safety"
-	case supervision.SuppressedOtherCall:
-		return "another call is on the line"
-	case supervision.SuppressedLate:
-		return "the clearing was learnt too late, or is under way"
-	case supervision.SuppressedUnknownCall:
-		return "the adapter knows no such call"
-	case supervision.SuppressedLoopBusy:
-		return "an interruption or its guard time is under way"
-	case supervision.SuppressedLoopFaulted:
-		return "nobody knows whether the contact is closed"
-	case supervision.SuppressedOutOfBounds:
-		return "the interval is outside the line's bounds, or the adapter did not answer its BYE and would take it for a hook flash"
-	case supervision.SuppressedNoContact:
-		return "the line has no contact"
-	case supervision.SuppressedCallback:
-		return "the emergency centre may be about to call back"
-	}
-	return why.String()
-}
-
-// fault puts the reason into words for which an interruption was not made as asked.
-func fault(why supervision.Incident) string {
-	switch why {
-	case supervision.IncidentUnreachable:
-		return "the relay controller could not be reached, or did not say whether the loop is closed"
-	case supervision.IncidentContactStuck:
-		return "the contact did not move"
-	case supervision.IncidentMissedNotAfter:
-		return "the opening could not be written in time"
-	case supervision.IncidentByeUnanswered:
-		return "the adapter did not answer its BYE"
-	}
-	return why.String()
+func refusal(why supervision.Suppression) error {
+	return fmt.Errorf("%w: %s", ErrRefused, story.Seen(supervision.IncidentNone, why, false))
 }

@@ -86,7 +86,7 @@ func TestRefused(t *testing.T) {
 	require.NoError(t, err)
 	_, err = h.session.Clear(t.Context(), 100*time.Millisecond, false)
 	require.ErrorIs(t, err, ErrRefused)
-	require.ErrorContains(t, err, "outside the line's bounds")
+	require.ErrorContains(t, err, "outside the policy of the line")
 	require.Empty(t, h.box.open())
 	r, err := h.session.Clear(t.Context(), 100*time.Millisecond, true)
 	require.NoError(t, err)
@@ -244,10 +244,10 @@ func TestNotJudged(t *testing.T) {
 		flow func(p *supervision.Policy, o *sipua.LineOptions)
 		says string
 	}{
-		"controller": {set: func(h *house) { h.contact.Script(unreachable) }, says: "controller could not be reached"},
-		"faulted":    {set: func(h *house) { h.contact.Script(silent); h.contact.FailClose(errFake, errFake, errFake) }, says: "controller could not be reached"},
-		"refused":    {set: func(h *house) { h.contact.Script(refused) }, says: "the contact did not move"},
-		"no contact": {set: func(h *house) { h.contact.Script(none) }, says: "the line has no contact"},
+		"controller": {set: func(h *house) { h.contact.Script(unreachable) }, says: "The relay board did not answer"},
+		"faulted":    {set: func(h *house) { h.contact.Script(silent); h.contact.FailClose(errFake, errFake, errFake) }, says: "The relay board did not answer"},
+		"refused":    {set: func(h *house) { h.contact.Script(refused) }, says: "The contact did not move"},
+		"no contact": {set: func(h *house) { h.contact.Script(none) }, says: "The line has no contact"},
 		"flash": {set: func(h *house) { h.set(func(b *box) { b.deaf = true }) }, says: "would take it for a hook flash",
 			flow: func(p *supervision.Policy, _ *sipua.LineOptions) {
 				p.FlashMax = 300 * time.Millisecond
