@@ -248,7 +248,7 @@ func TestNotJudged(t *testing.T) {
 		"faulted":    {set: func(h *house) { h.contact.Script(silent); h.contact.FailClose(errFake, errFake, errFake) }, says: "The relay board did not answer"},
 		"refused":    {set: func(h *house) { h.contact.Script(refused) }, says: "The contact did not move"},
 		"no contact": {set: func(h *house) { h.contact.Script(none) }, says: "The line has no contact"},
-		"flash": {set: func(h *house) { h.set(func(b *box) { b.deaf = true }) }, says: "would take it for a hook flash",
+		"flash": {set: func(h *house) { h.set(func(b *box) { b.deaf = true }) }, says: "for a hook flash, so nothing was opened",
 			flow: func(p *supervision.Policy, _ *sipua.LineOptions) {
 				p.FlashMax = 300 * time.Millisecond
 				p.Interval = 400 * time.Millisecond
