@@ -87,13 +87,16 @@ func writes(t *testing.T, entries, from, to, line string, interval time.Duration
 	}
 }
 
-// The steps of the sample: those of stage-door come from another line's policy.
+// The sample can be written for each of its lines: box-office's steps stand in its own policy, which stage-door shares.
 func TestSampleTrimsSteps(t *testing.T) {
-	diff, err := Preview("../deploy/clearback.yaml", "stage-door", time.Second)
+	diff, err := Preview("../deploy/clearback.yaml", "box-office", time.Second)
 	require.NoError(t, err)
-	require.Contains(t, diff, "\n     policy:\n       <<: *usual\n-      interval: 900ms\n+      interval: 1s\n+      steps: [1.3s]\n")
+	require.Contains(t, diff, "\n-      steps: [1s, 1.3s]\n+      steps: [1.3s]\n")
+	diff, err = Preview("../deploy/clearback.yaml", "stage-door", 1100*time.Millisecond)
+	require.NoError(t, err)
+	require.Contains(t, diff, "\n-      steps: [1.1s, 1.3s]\n+      steps: [1.3s]\n")
 	_, minus, _ := strings.Cut(diff, "@@\n")
-	require.Equal(t, 1, strings.Count(minus, "\n-"))
+	require.Equal(t, 2, strings.Count(minus, "\n-"))
 	require.Equal(t, 2, strings.Count(minus, "\n+"))
 }
 
