@@ -94,7 +94,7 @@ func TestSampleTrimsSteps(t *testing.T) {
 	require.Contains(t, diff, "\n-      steps: [1s, 1.3s]\n+      steps: [1.3s]\n")
 	diff, err = Preview("../deploy/clearback.yaml", "stage-door", 1100*time.Millisecond)
 	require.NoError(t, err)
-	require.Contains(t, diff, "\n-      steps: [1.1s, 1.3s]\n+      steps: [1.3s]\n")
+	require.Contains(t, diff, "\n-      steps: [1.1s, 1.3s]\n+      interval: 1.1s\n+      steps: [1.3s]\n")
 	_, minus, _ := strings.Cut(diff, "@@\n")
 	require.Equal(t, 2, strings.Count(minus, "\n-"))
 	require.Equal(t, 2, strings.Count(minus, "\n+"))
