@@ -174,7 +174,7 @@ func (b *goBoard) before(pdu []byte, asked time.Duration) (readings []time.Durat
 // On a board that needs 60 ms for each request the readings of eight lines delay an opening by one answer at most, and its end not at all.
 func TestSenseGivesWay(t *testing.T) {
 	t.Parallel()
-	const answer, length, times = 60 * time.Millisecond, 400 * time.Millisecond, 8
+	const answer, length, times = 60 * time.Millisecond, 400 * time.Millisecond, 4
 	board, _, contacts := sensingBoard(t, nil)
 	board.slow(answer)
 	ctx, end := senseOnAndOn(t, contacts)

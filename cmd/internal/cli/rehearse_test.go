@@ -79,10 +79,9 @@ func TestRehearsalOfADaemonWithoutContacts(t *testing.T) {
 	t.Parallel()
 	failed := played(t, changed(func(l *config.Line) { l.Contact = config.Contact{Driver: "none"} }),
 		"held-call", "house-call", "others-stay", "near-end-first", "short-interval", "emergency-call", "next-caller", "near-end-calls",
-		"board-power", "cut-timed", "cut-plain", "daemon-ends", "slow-board")
+		"board-power", "cut-timed", "cut-plain", "daemon-ends")
 	require.Equal(t, []string{
 		"board-power", "cut-plain", "cut-timed", "daemon-ends", "held-call", "house-call", "near-end-calls", "next-caller", "others-stay", "short-interval",
-		"slow-board",
 	}, failed, "only what leaves the loop closed is as it should be")
 }
 
