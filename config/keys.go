@@ -202,7 +202,7 @@ func verifyKeys(v *Verify) []key {
 	return []key{
 		choice("by", &v.By, "options", "sense", "none"),
 		value("offhook_number", &v.OffHookNumber, "digits", dialled),
-		value("watch", &v.Watch, "a time like 60s", spans("0s for never, or 5s to 1h", 5*time.Second, time.Hour)), // as supervision.Policy.Check
+		value("watch", &v.Watch, "a time like 60s", spans("0s for never, or 3s to 1h", 3*time.Second, time.Hour)), // as supervision.Policy.Check
 		duration("listening", &v.Listening, 0, time.Minute),                                                       // as supervision.Policy.Check
 	}
 }

@@ -29,7 +29,7 @@ type Policy struct {
 	// both are true, the sensor decides.
 	SenseTrusted bool
 	// Watch is how often a line without a call is looked at, if it can be trusted, and how long it must be off hook to be
-	// an incident: 5 s to 1 h, 60 s by default; 0: never.
+	// an incident: 3 s to 1 h, 60 s by default; 0: never.
 	Watch time.Duration
 	// Listening is the grace after an interruption: how long after a first look that said off hook the line is looked at again before
 	// the hold counts as one that stayed. Who still has the handset at the ear when the far end hangs up is off hook as well. 0 (the
@@ -84,7 +84,7 @@ const (
 	// defaultWatch: our own figure; somebody who listens to a dead line for a minute has forgotten it.
 	defaultWatch = time.Minute
 	// watchFloor keeps the probes of a line well apart; watchCeiling is our own figure for "seldom".
-	watchFloor   = 5 * time.Second
+	watchFloor   = 3 * time.Second
 	watchCeiling = time.Hour
 	// defaultListening: our own figure; who listens to a dead line hangs up within seconds.
 	defaultListening = 10 * time.Second

@@ -11,7 +11,7 @@ import (
 
 const (
 	// watchEvery is how often an idle line is looked at in the scenes of this file: the shortest that the policy allows.
-	watchEvery = 5 * time.Second
+	watchEvery = 3 * time.Second
 	// lateBye is how long the PBX keeps a BYE: what Date tells is off by up to 1 s either way, and more than 1 s is late.
 	lateBye = 3200 * time.Millisecond
 	// slowBoard is the board that answers after slowFor: later than the last instant for an opening that waits for its answer.
