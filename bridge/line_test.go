@@ -61,7 +61,7 @@ func newRig() *rig {
 
 // after lets time pass until d after the rig was made, and everything settle.
 func (r *rig) after(d time.Duration) {
-	time.Sleep(d - time.Since(r.began)) // the bubble's clock: nothing waits
+	<-time.After(d - time.Since(r.began)) // the clock of the synctest bubble: nothing waits
 	synctest.Wait()
 }
 

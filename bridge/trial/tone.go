@@ -50,7 +50,7 @@ type tone struct {
 	all   sync.WaitGroup
 
 	mu      sync.Mutex
-	version int            // of our session description
+	version int            // of the SDP that we send
 	to      netip.AddrPort // not valid: silence
 	kind    uint8          // payload type
 	marker  bool           // the next packet begins a talk spurt

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"time"
 )
 
 // Exit codes of every subcommand.
@@ -119,4 +120,14 @@ func (e *env) context() (context.Context, context.CancelFunc) {
 		}
 	}()
 	return ctx, cancel
+}
+
+// within is a context that ends at the first signal, or after the limit.
+func (e *env) within(limit time.Duration) (context.Context, context.CancelFunc) {
+	ctx, cancel := e.context()
+	limited, cancelTime := context.WithTimeout(ctx, limit)
+	return limited, func() {
+		cancelTime()
+		cancel()
+	}
 }

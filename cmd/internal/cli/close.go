@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"context"
 	"flag"
 	"fmt"
 	"slices"
@@ -55,10 +54,8 @@ func (e *env) closeAll(c *config.Config, within time.Duration) ([]drivers.NotClo
 	usable(c)
 	log, end := newLogger(c.Log, e.Err)
 	defer end()
-	ctx, cancel := e.context()
+	ctx, cancel := e.within(within)
 	defer cancel()
-	ctx, cancelTime := context.WithTimeout(ctx, within)
-	defer cancelTime()
 	return drivers.CloseAll(ctx, c, notices(log))
 }
 

@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"context"
 	"flag"
 	"fmt"
 	"io"
@@ -52,10 +51,8 @@ func lines(e *env, args []string) int {
 	if !ok {
 		return code
 	}
-	ctx, cancel := e.context()
+	ctx, cancel := e.within(controlFor)
 	defer cancel()
-	ctx, cancelTime := context.WithTimeout(ctx, controlFor)
-	defer cancelTime()
 	d, err := k.Daemon(ctx)
 	if err != nil {
 		return e.failed(err)
@@ -196,10 +193,8 @@ func pulse(e *env, args []string) int {
 	if !ok {
 		return code
 	}
-	ctx, cancel := e.context()
+	ctx, cancel := e.within(controlFor)
 	defer cancel()
-	ctx, cancelTime := context.WithTimeout(ctx, controlFor)
-	defer cancelTime()
 	p, err := k.Pulse(ctx, l.Name, *interval)
 	if err != nil {
 		return e.failed(err)

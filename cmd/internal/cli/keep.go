@@ -35,10 +35,8 @@ func keepInterval(e *env, args []string) int {
 	if !ok {
 		return code
 	}
-	ctx, cancel := e.context()
+	ctx, cancel := e.within(controlFor)
 	defer cancel()
-	ctx, cancelTime := context.WithTimeout(ctx, controlFor)
-	defer cancelTime()
 	d, err := k.Daemon(ctx)
 	if err != nil {
 		return e.failed(err)

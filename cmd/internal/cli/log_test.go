@@ -29,7 +29,7 @@ func TestLogNeverWaits(t *testing.T) {
 			all, _ := io.ReadAll(r)
 			done <- string(all)
 		}()
-		time.Sleep(2 * time.Second) // the bubble's clock: the lost lines are told of
+		<-time.After(2 * time.Second) // the clock of the synctest bubble: the lost lines are told of
 		end()
 		require.NoError(t, w.Close())
 		all := <-done

@@ -264,10 +264,8 @@ func explain(e *env, args []string) int {
 		return code
 	}
 	defer r.Close()
-	ctx, cancel := e.context()
+	ctx, cancel := e.within(readFor)
 	defer cancel()
-	ctx, cancelTime := context.WithTimeout(ctx, readFor)
-	defer cancelTime()
 	var row journal.Row
 	var entries []story.Entry
 	var err error
