@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -257,6 +258,8 @@ func (s *Server) answer(w http.ResponseWriter, out any, err error) {
 	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(takeFor)); err != nil && !errors.Is(err, http.ErrNotSupported) {
 		return // the connection has gone
 	}
+	// The answer is on its way before the request counts as answered: a server that ends closes the connection then.
+	defer func() { _ = http.NewResponseController(w).Flush() }()
 	if out == nil {
 		w.WriteHeader(http.StatusNoContent)
 		return
@@ -267,7 +270,9 @@ func (s *Server) answer(w http.ResponseWriter, out any, err error) {
 		w.WriteHeader(http.StatusInternalServerError)
 		return
 	}
+	text = append(text, '\n')
 	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Content-Length", strconv.Itoa(len(text))) // so that it is whole although the connection goes
 	w.WriteHeader(code)
-	_, _ = w.Write(append(text, '\n')) // who has gone does not hear it
+	_, _ = w.Write(text) // who has gone does not hear it
 }

@@ -440,3 +440,25 @@ func (w *recorder) Write(b []byte) (int, error) {
 	w.body = append(w.body, b...)
 	return len(b), nil
 }
+
+// Who asked when the server ends gets the answer, not a connection that is gone.
+func TestTheLastAnswerIsTaken(t *testing.T) {
+	for range 100 {
+		asked := make(chan struct{})
+		h := &house{pulse: func(ctx context.Context) (Pulse, error) {
+			close(asked)
+			<-ctx.Done()
+			return Pulse{}, &Error{Code: http.StatusServiceUnavailable, Reason: ReasonStopped, Text: "the daemon is ending"}
+		}}
+		path := filepath.Join(t.TempDir(), "control")
+		s, err := Listen(Options{Path: path, House: h})
+		require.NoError(t, err)
+		c := NewClient(path)
+		answered := make(chan error, 1) // one answer, taken below
+		go func() { _, err := c.Pulse(t.Context(), "box-office", 0); answered <- err }()
+		<-asked
+		require.NoError(t, s.Close())
+		require.EqualError(t, <-answered, "the daemon is ending")
+		c.Close()
+	}
+}

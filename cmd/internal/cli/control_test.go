@@ -232,11 +232,15 @@ func TestIncidentWithoutACall(t *testing.T) {
 	}
 	report(at, supervision.ReportIncident)
 	report(at.Add(90*time.Second), supervision.ReportIncidentEnded)
+	j.Append(story.Entry{At: at.Add(2 * time.Minute), Line: "box-office", Effect: supervision.Effect{
+		Kind: supervision.Report, Report: supervision.ReportIncident, Incident: supervision.IncidentIntervalShort, Call: 7,
+	}})
 	require.NoError(t, j.Close())
 	code, out, errs := call("", "calls", "--failed", "--journal", file)
 	require.Equal(t, ExitOK, code, errs)
 	assert.Contains(t, out, "box-office: incident off-hook-without-call, from "+at.Local().Format(time.DateTime))
 	assert.Contains(t, out, "a probe cannot tell a held line from a lifted")
+	assert.NotContains(t, out, "incident interval-short, call 7", "the row of a call tells its own")
 	for _, args := range []string{"--since 30m --failed", "--failed --json", "", "--failed foyer"} {
 		_, out, _ := call("", append(strings.Fields("calls --journal "+file), strings.Fields(args)...)...)
 		assert.NotContains(t, out, "off-hook-without-call", args)

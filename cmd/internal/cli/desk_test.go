@@ -288,3 +288,13 @@ func TestEndingDuringAPulse(t *testing.T) {
 	_, err = os.Stat(c.Control.Socket)
 	require.ErrorIs(t, err, os.ErrNotExist)
 }
+
+// An input that nobody saw right is not watched in service: a wrong one would end every opening as a seizure.
+func TestOnlyATrustedInputIsWatched(t *testing.T) {
+	c := config.Line{Name: "box-office", Verify: config.Verify{By: "sense"}, Policy: supervision.DefaultPolicy()}
+	_, o := newDesk(&c, relay.NoContact{}, nil, time.Now(), zap.NewNop())
+	require.False(t, o.Sense)
+	c.Policy.SenseTrusted = true
+	_, o = newDesk(&c, relay.NoContact{}, nil, time.Now(), zap.NewNop())
+	require.True(t, o.Sense)
+}

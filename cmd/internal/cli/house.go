@@ -156,6 +156,11 @@ func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) 
 	case <-h.d.ending:
 		return status.Pulse{}, errEnding(line)
 	case <-ctx.Done():
+		select {
+		case <-h.d.ending: // which ends the context too
+			return status.Pulse{}, errEnding(line)
+		default:
+		}
 		return status.Pulse{}, &status.Error{Code: http.StatusGatewayTimeout, Reason: status.ReasonFailed, Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
 	}
 	switch w.refused {
