@@ -104,6 +104,19 @@ type Line struct {
 	AcceptCuttingIntoDialling bool      // policy.accept_cutting_into_dialling:
 	Verify                    Verify    // verify:
 	Equipment                 Equipment // equipment:
+	Dial                      Dial      // dial:
+	// Calls is how many calls may be on the line at once; an emergency call is always one more.
+	Calls int // calls: default 4
+}
+
+// Dial: `dial:` of a line. What its near end may call. Emergency numbers are always allowed.
+type Dial struct {
+	// Allow, if there are any, are the only destinations that may be called; Deny are those that may not, and win. A pattern is digits,
+	// x for any digit, and a * at the end for any rest: "555xxxx", "1xx", "0800*".
+	Allow []string // allow:
+	Deny  []string // deny:
+	// International allows numbers of other countries.
+	International bool // international: default false
 }
 
 // Verify: `verify:` of a line. How it is seen that a hold cleared.
@@ -139,6 +152,10 @@ type Adapter struct {
 	Contact   string         // contact: sip:... fixed, the adapter does not register
 	AllowFrom []netip.Prefix // allow_from:
 	Socket    *Socket        // socket: its own
+	// Digest are the algorithms of the challenge, best first: md5, sha-256 (RFC 8760). What is not in it is not taken.
+	Digest []string // digest: default [md5]
+	// Transfer says what becomes of the adapter's REFER: pass (to the service) or refuse.
+	Transfer string // transfer: default pass
 }
 
 // Service: the line's account at the PBX or provider.
@@ -154,6 +171,16 @@ type Service struct {
 	Register bool          // register:
 	Expires  time.Duration // expires:
 	Socket   *Socket       // socket: its own
+	// AllowFrom are the only addresses that calls may come from; none: any that knows our contact. Required with register: false
+	// unless registrar or proxy is an IP address, which is then the one.
+	AllowFrom []netip.Prefix // allow_from:
+	// SessionExpires is asked for in calls at the service (RFC 4028); 0: never asked for, but followed when the service asks.
+	SessionExpires time.Duration // session_expires: default 30m, 0s, or 90s to 24h
+	// MessageWaiting: off; pass (what the service sends unasked goes to the adapter); subscribe (it is asked for, RFC 3842).
+	MessageWaiting string // message_waiting: default pass
+	// Second, if not nil, is the account that takes over when this one is lost. It has no Second, Socket, SessionExpires or
+	// MessageWaiting of its own.
+	Second *Service // second:
 }
 
 // Secret is a text that no log and no print shows. In the file it is {file: PATH}, {env: NAME} or {credential: NAME} (systemd).

@@ -19,6 +19,7 @@ import (
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/registration"
 	"clearback/supervision"
+	"clearback/supervision/dialplan"
 	"clearback/supervision/story"
 )
 
@@ -41,6 +42,14 @@ type LineOptions struct {
 	AdapterUser, AdapterSecret string
 	AdapterFixed               *sip.Uri // reached without registering
 	AdapterAllow               []netip.Prefix
+	// AdapterDigest are the algorithms of the adapter's challenge, best first: "MD5", "SHA-256"; nil: MD5.
+	AdapterDigest []string
+	// RefuseTransfer answers the adapter's REFER with 403; otherwise it passes to the service.
+	RefuseTransfer bool
+	// Dial judges what the near end may call; nil: everything.
+	Dial *dialplan.Plan
+	// MaxCalls is how many ordinary calls may be on the line at once; 0: no limit.
+	MaxCalls int
 
 	ServiceSocket            Socket
 	Registrar                sip.Uri // its host is the domain of the address of record
@@ -49,6 +58,17 @@ type LineOptions struct {
 	ServiceProxy             string // "host:port", "" resolves Registrar
 	Register                 bool
 	Expires                  time.Duration
+	// ServiceAllow are the only addresses that calls may come from; nil: any that knows our contact.
+	ServiceAllow []netip.Prefix
+	// SessionExpires is asked for in calls at the service (RFC 4028 section 4); 0: not asked for.
+	SessionExpires time.Duration
+	// MessageWaiting says what becomes of message waiting at the service (RFC 3842).
+	MessageWaiting MessageWaiting
+	// Second, if not nil, is the account that takes over when the first is lost.
+	Second *ServiceAccount
+	// AtRest, if not nil, tells whether the line is idle and guarded, so that the adapter may be told of messages. It may be called
+	// from any goroutine and must not block for long.
+	AtRest func() bool
 
 	// Relay: RTP passes through this process; otherwise the SDP passes and RTP goes directly.
 	Relay  bool
@@ -56,6 +76,26 @@ type LineOptions struct {
 	// OffHookNumber is what the adapter calls when the line is left off hook: LeftOffHook is posted and the call refused, it goes
 	// nowhere. "": there is none.
 	OffHookNumber string
+}
+
+// MessageWaiting says what becomes of message waiting at the service (RFC 3842).
+type MessageWaiting uint8
+
+// What becomes of it.
+const (
+	MessagesOff       MessageWaiting = iota // nothing
+	MessagesPass                            // what the service sends unasked is passed to the adapter
+	MessagesSubscribe                       // it is asked for, and passed
+)
+
+// ServiceAccount is a second account at another service, on the same socket as the first.
+type ServiceAccount struct {
+	Registrar          sip.Uri
+	User, Auth, Secret string
+	Proxy              string // "host:port", "" resolves Registrar
+	Register           bool
+	Expires            time.Duration
+	Allow              []netip.Prefix
 }
 
 // Options of [Start].

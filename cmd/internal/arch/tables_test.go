@@ -10,13 +10,14 @@ var may = map[string][]string{
 	"supervision/supervisiontest": {"supervision"},
 	"supervision/story":           {"supervision"},
 	"supervision/window":          {},
+	"supervision/dialplan":        {},
 	"supervision/tuning":          {"supervision/window"},
-	"config":                      {"supervision", "supervision/window"},
+	"config":                      {"supervision", "supervision/window", "supervision/dialplan"},
 	"bridge":                      {"supervision", "supervision/story", "bridge/relay"},
 	"bridge/journal":              {"supervision", "supervision/story"},
 	"bridge/status":               {},
 	"bridge/trial":                {"supervision", "supervision/story", "bridge/sipua/endpoint"},
-	"bridge/sipua":                {"supervision", "supervision/story", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration"},
+	"bridge/sipua":                {"supervision", "supervision/story", "supervision/dialplan", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration"},
 	"bridge/sipua/endpoint":       {},
 	"bridge/sipua/registration":   {"bridge/sipua/endpoint"},
 	"bridge/media":                {},
@@ -27,7 +28,7 @@ var may = map[string][]string{
 	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.
 	"bridge/rehearsal": {"supervision", "supervision/loop", "config"},
 	"cmd/internal/cli": {
-		"supervision", "supervision/story", "supervision/tuning", "supervision/window", "config", "bridge", "bridge/journal", "bridge/media",
+		"supervision", "supervision/story", "supervision/tuning", "supervision/window", "supervision/dialplan", "config", "bridge", "bridge/journal", "bridge/media",
 		"bridge/relay", "bridge/relay/drivers", "bridge/rehearsal", "bridge/sipua", "bridge/status", "bridge/trial",
 	},
 	"cmd/internal/arch":    {},
@@ -70,7 +71,7 @@ var libraries = map[string][]string{
 
 // pure are the packages that decide and compute and touch no world; pureMay are the standard packages that they may import.
 var (
-	pure    = []string{"supervision", "supervision/loop", "supervision/story", "supervision/window", "supervision/tuning"}
+	pure    = []string{"supervision", "supervision/loop", "supervision/story", "supervision/window", "supervision/tuning", "supervision/dialplan"}
 	pureMay = []string{
 		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "math/rand/v2", "slices", "sort", "strconv", "strings",
 		"time", "unicode", "unicode/utf8",
