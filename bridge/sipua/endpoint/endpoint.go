@@ -35,6 +35,8 @@ type Options struct {
 	Listen netip.AddrPort
 	// UDP and TCP say which transports listen (the same port number).
 	UDP, TCP bool
+	// Packets, if not nil, is read and written instead of a UDP socket of our own; it is closed by Close.
+	Packets Packets
 	// Advertise is the host for Via and Contact where Listen is an unspecified address.
 	Advertise string
 	// Strangers are limited: what comes from an address that is neither in Known nor was made known by Know, nor answered a request
@@ -46,6 +48,17 @@ type Options struct {
 	Accept func(netip.Addr) bool
 	Logger *zap.Logger
 }
+
+// Packets is a datagram socket; [net.UDPConn] is one. Its methods may be called concurrently. A read that returns [net.ErrClosed] ends
+// the reading, any other error is taken for a passing one.
+type Packets interface {
+	ReadFromUDPAddrPort(b []byte) (int, netip.AddrPort, error)
+	WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error)
+	LocalAddr() net.Addr
+	Close() error
+}
+
+var _ Packets = (*net.UDPConn)(nil)
 
 // Handler takes what arrives. Its methods must not block (post to a mailbox); for one Call-ID they are never called
 // concurrently and come in the order of arrival on the wire.
@@ -67,7 +80,7 @@ type Endpoint struct {
 	addr    netip.AddrPort
 	host    string // for Via and Contact
 	parser  *sip.Parser
-	packets *net.UDPConn
+	packets Packets
 	streams *listener
 	t       transactions
 	queues  queues
@@ -85,6 +98,7 @@ type Endpoint struct {
 
 // Open binds the sockets and returns when they can send and receive.
 func Open(o Options, h Handler) (*Endpoint, error) {
+	o.UDP = o.UDP || o.Packets != nil
 	if !o.UDP && !o.TCP {
 		return nil, errors.New("open endpoint: neither UDP nor TCP chosen; choose at least one")
 	}
@@ -132,9 +146,13 @@ func (e *Endpoint) bind() error {
 func (e *Endpoint) bindOnce() error {
 	at := e.o.Listen
 	if e.o.UDP {
-		c, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(at))
-		if err != nil {
-			return err
+		c := e.o.Packets
+		if c == nil {
+			own, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(at))
+			if err != nil {
+				return err
+			}
+			c = own
 		}
 		e.packets = c
 		at = netip.AddrPortFrom(at.Addr(), c.LocalAddr().(*net.UDPAddr).AddrPort().Port())

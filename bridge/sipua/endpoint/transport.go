@@ -157,7 +157,7 @@ type accepted struct{ *net.TCPConn }
 func (a accepted) LocalAddr() net.Addr { return &net.TCPAddr{IP: net.IPv4zero} }
 
 // datagrams sends from the listening UDP socket. It is what the library's transactions take for a connection.
-type datagrams struct{ c *net.UDPConn }
+type datagrams struct{ c Packets }
 
 var _ sip.Connection = datagrams{}
 

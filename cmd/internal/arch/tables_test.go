@@ -5,26 +5,27 @@ const module = "clearback"
 // may names what each package may import of ours; a package that is not here is a fault, so that a new one is thought about.
 // What its tests may import besides stands in testsMay.
 var may = map[string][]string{
-	"supervision":                 {},
-	"supervision/loop":            {"supervision"},
-	"supervision/supervisiontest": {"supervision"},
-	"supervision/story":           {"supervision"},
-	"supervision/window":          {},
-	"supervision/dialplan":        {},
-	"supervision/tuning":          {"supervision/window"},
-	"config":                      {"supervision", "supervision/window", "supervision/dialplan"},
-	"bridge":                      {"supervision", "supervision/story", "bridge/relay"},
-	"bridge/journal":              {"supervision", "supervision/story"},
-	"bridge/status":               {},
-	"bridge/trial":                {"supervision", "supervision/story", "bridge/sipua/endpoint"},
-	"bridge/sipua":                {"supervision", "supervision/story", "supervision/dialplan", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration"},
-	"bridge/sipua/endpoint":       {},
-	"bridge/sipua/registration":   {"bridge/sipua/endpoint"},
-	"bridge/media":                {},
-	"bridge/relay":                {},
-	"bridge/relay/modbus":         {"bridge/relay"},
-	"bridge/relay/relaytest":      {"bridge/relay"},
-	"bridge/relay/drivers":        {"bridge/relay", "bridge/relay/modbus", "config"},
+	"supervision":                        {},
+	"supervision/loop":                   {"supervision"},
+	"supervision/supervisiontest":        {"supervision"},
+	"supervision/story":                  {"supervision"},
+	"supervision/window":                 {},
+	"supervision/dialplan":               {},
+	"supervision/tuning":                 {"supervision/window"},
+	"config":                             {"supervision", "supervision/window", "supervision/dialplan"},
+	"bridge":                             {"supervision", "supervision/story", "bridge/relay"},
+	"bridge/journal":                     {"supervision", "supervision/story"},
+	"bridge/status":                      {},
+	"bridge/trial":                       {"supervision", "supervision/story", "bridge/sipua/endpoint"},
+	"bridge/sipua":                       {"supervision", "supervision/story", "supervision/dialplan", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration"},
+	"bridge/sipua/endpoint":              {},
+	"bridge/sipua/endpoint/endpointtest": {},
+	"bridge/sipua/registration":          {"bridge/sipua/endpoint"},
+	"bridge/media":                       {},
+	"bridge/relay":                       {},
+	"bridge/relay/modbus":                {"bridge/relay"},
+	"bridge/relay/relaytest":             {"bridge/relay"},
+	"bridge/relay/drivers":               {"bridge/relay", "bridge/relay/modbus", "config"},
 	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.
 	"bridge/rehearsal": {"supervision", "supervision/loop", "config"},
 	"cmd/internal/cli": {
@@ -39,13 +40,16 @@ var may = map[string][]string{
 }
 
 var testsMay = map[string][]string{
-	"bridge":              {"bridge/relay/relaytest"},
-	"bridge/relay/modbus": {"bridge/relay/relaytest"},
-	"bridge/rehearsal":    {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua"}, // a daemon to play with
-	"bridge/trial":        {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
-	"deploy":              {"config", "supervision"},
-	"supervision/story":   {"supervision/supervisiontest"},
-	"bridge/status":       {"bridge", "bridge/relay", "supervision"}, // how soon an interval is in use
+	"bridge":                             {"bridge/relay/relaytest"},
+	"bridge/relay/modbus":                {"bridge/relay/relaytest"},
+	"bridge/sipua/endpoint":              {"bridge/sipua/endpoint/endpointtest"},
+	"bridge/sipua":                       {"bridge/sipua/endpoint/endpointtest"},
+	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
+	"bridge/rehearsal":                   {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua"}, // a daemon to play with
+	"bridge/trial":                       {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
+	"deploy":                             {"config", "supervision"},
+	"supervision/story":                  {"supervision/supervisiontest"},
+	"bridge/status":                      {"bridge", "bridge/relay", "supervision"}, // how soon an interval is in use
 }
 
 // libraries names, for each module that is not ours, the packages whose code (not tests) may import it.
@@ -84,7 +88,7 @@ var (
 )
 
 // forTests are the packages of our own that exist for tests and may import testing.
-var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest"}
+var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/sipua/endpoint/endpointtest"}
 
 // topLevel is all that stands at the top, besides hidden files and what .gitignore names.
 var topLevel = []string{

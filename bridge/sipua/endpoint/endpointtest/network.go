@@ -1,0 +1,146 @@
+// Package endpointtest is a packet network in memory, on which an endpoint runs in a bubble of testing/synctest: time is virtual there,
+// and half a minute of retransmissions passes at once.
+package endpointtest
+
+import (
+	"net"
+	"net/netip"
+	"sync"
+	"time"
+)
+
+// Packet is one datagram on its way.
+type Packet struct {
+	// At is when it was sent.
+	At       time.Time
+	From, To netip.AddrPort
+	Data     []byte
+}
+
+// Network carries datagrams between the sockets that listen on it, in order, without delay or loss but for what its fields say. The zero
+// value is ready. Safe for concurrent use.
+type Network struct {
+	// Lose, if not nil, tells whether a packet is lost. Set before the first socket listens; called from the senders' goroutines.
+	Lose func(Packet) bool
+
+	mu      sync.Mutex
+	sockets map[netip.AddrPort]*Socket
+}
+
+// Listen opens a socket on the network; an address that is in use is taken over.
+func (n *Network) Listen(at netip.AddrPort) *Socket {
+	s := &Socket{network: n, at: at}
+	s.arrived.L = &s.mu
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if n.sockets == nil {
+		n.sockets = map[netip.AddrPort]*Socket{}
+	}
+	n.sockets[at] = s
+	return s
+}
+
+// Send puts a packet on the network, whoever it says it is from.
+func (n *Network) Send(from, to netip.AddrPort, data []byte) {
+	p := Packet{At: time.Now(), From: from, To: to, Data: append([]byte{}, data...)}
+	if n.Lose != nil && n.Lose(p) {
+		return
+	}
+	n.mu.Lock()
+	s := n.sockets[to]
+	n.mu.Unlock()
+	if s != nil {
+		s.put(p)
+	}
+}
+
+// Socket is a datagram socket on a [Network], fit for endpoint.Options.Packets. Safe for concurrent use.
+type Socket struct {
+	// set once
+	network *Network
+	at      netip.AddrPort
+
+	arrived sync.Cond
+	mu      sync.Mutex
+	waiting []Packet
+	closed  bool
+}
+
+func (s *Socket) put(p Packet) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.closed {
+		s.waiting = append(s.waiting, p)
+		s.arrived.Signal()
+	}
+}
+
+// Read waits for the next packet; ok is false once the socket is closed.
+func (s *Socket) Read() (p Packet, ok bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for len(s.waiting) == 0 && !s.closed {
+		s.arrived.Wait()
+	}
+	if s.closed {
+		return Packet{}, false
+	}
+	return s.takeLocked(), true
+}
+
+func (s *Socket) takeLocked() Packet {
+	p := s.waiting[0]
+	s.waiting = s.waiting[1:]
+	return p
+}
+
+// Waiting takes all packets that have arrived, without waiting for one.
+func (s *Socket) Waiting() []Packet {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	all := s.waiting
+	s.waiting = nil
+	return all
+}
+
+// ReadFromUDPAddrPort implements endpoint.Packets.
+func (s *Socket) ReadFromUDPAddrPort(b []byte) (int, netip.AddrPort, error) {
+	p, ok := s.Read()
+	if !ok {
+		return 0, netip.AddrPort{}, net.ErrClosed
+	}
+	return copy(b, p.Data), p.From, nil
+}
+
+// WriteToUDPAddrPort implements endpoint.Packets.
+func (s *Socket) WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error) {
+	s.mu.Lock()
+	closed := s.closed
+	s.mu.Unlock()
+	if closed {
+		return 0, net.ErrClosed
+	}
+	s.network.Send(s.at, to, b)
+	return len(b), nil
+}
+
+// Addr is the socket's address.
+func (s *Socket) Addr() netip.AddrPort { return s.at }
+
+// LocalAddr implements endpoint.Packets.
+func (s *Socket) LocalAddr() net.Addr { return net.UDPAddrFromAddrPort(s.at) }
+
+// Close implements endpoint.Packets; who reads is told.
+func (s *Socket) Close() error {
+	s.mu.Lock()
+	s.closed = true
+	s.waiting = nil
+	s.arrived.Broadcast()
+	s.mu.Unlock()
+	s.network.mu.Lock()
+	defer s.network.mu.Unlock()
+	if s.network.sockets[s.at] == s {
+		delete(s.network.sockets, s.at)
+	}
+	return nil
+}
