@@ -157,7 +157,8 @@ func start(o Options, t times) (*Agent, error) {
 	a.ctx, a.stopLines = context.WithCancel(context.Background())
 	a.tables.init()
 	for i := range o.Lines {
-		l := &Line{a: a, o: o.Lines[i], log: a.log.With(zap.String("line", o.Lines[i].Name))}
+		l := &Line{a: a, o: o.Lines[i], log: a.log.With(zap.String("line", o.Lines[i].Name)), inner: token()}
+		l.accounts = newAccounts(l)
 		if a.byName[l.o.Name] != nil {
 			return nil, fmt.Errorf("line %s: given twice; give each line its own name", l.o.Name)
 		}
@@ -196,19 +197,14 @@ func (a *Agent) accounts() []registration.Account {
 	return accounts
 }
 
-// register starts the registrations at the service.
+// register starts the registrations at the services.
 func (a *Agent) register() {
 	for _, l := range a.lines {
-		if !l.o.Register {
-			continue
+		for _, s := range l.accounts {
+			if s.begin(); s.client != nil {
+				a.clients.Go(func() { s.client.Run(a.ctx) })
+			}
 		}
-		l.client = registration.NewClient(registration.ClientOptions{
-			Line: l.o.Name, Endpoint: l.service.ep, Registrar: l.o.Registrar, AOR: l.addressOfRecord(),
-			AuthUser: l.o.ServiceAuth, Password: l.o.ServiceSecret,
-			Contact: *l.service.ep.Contact(l.token, l.serviceTransport()), Destination: l.o.ServiceProxy,
-			Expires: l.o.Expires, Logger: l.log,
-		})
-		a.clients.Go(func() { l.client.Run(a.ctx) })
 	}
 }
 

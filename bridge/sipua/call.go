@@ -111,8 +111,8 @@ func (c *call) after(d time.Duration, f func()) *time.Timer {
 	return time.AfterFunc(d, func() { c.post(f) })
 }
 
-// accept makes the two legs of a new call from its INVITE. If the call cannot be taken, it has answered and returns nil.
-func (c *call) accept(side media.Side, s *socket, r *endpoint.Request) *exchange {
+// accept makes the two legs of a new call from its INVITE; account is that of the service's side. If the call cannot be taken, it has answered and returns nil.
+func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.Request) *exchange {
 	c.merged = mergedKey{line: c.line, callID: r.CallID().Value(), fromTag: r.Request.From().Params.GetOr("tag", ""), cseq: r.CSeq().SeqNo}
 	if !c.a.claim(c.merged) {
 		s.reply(r, sip.StatusLoopDetected, "Merged Request")
@@ -129,8 +129,7 @@ func (c *call) accept(side media.Side, s *socket, r *endpoint.Request) *exchange
 		s.reply(r, code, reason, headers...)
 		return nil
 	}
-	from := newServerLeg(c, side, s, r)
-	to := newClientLeg(c, other(side))
+	from, to := newServerLeg(c, side, s, account, r), newClientLeg(c, other(side), account)
 	c.legs[side], c.legs[other(side)] = from, to
 	c.first = &exchange{initial: true, from: from, to: to, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
 	from.in = c.first

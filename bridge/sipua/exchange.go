@@ -49,33 +49,22 @@ func (x *exchange) passToService() {
 	if x.to.state != legNew || x.from.state != legIncoming {
 		return
 	}
-	to, line := x.to, x.to.c.line
-	aor := line.addressOfRecord()
-	called := calledTowardsService(x.r.Recipient, line.o.Registrar)
+	to := x.to
+	aor := to.account.addressOfRecord()
+	called := calledTowardsService(x.r.Recipient, to.account.Registrar)
 	to.local = callerTowardsService(x.r.Request.From(), aor, to.tag)
 	to.remote = &sip.ToHeader{Address: called}
-	to.target, to.transport, to.dest = called, line.serviceTransport(), line.serviceDestination()
+	to.target, to.transport, to.dest = called, to.account.transport(), to.account.destination()
 	x.prepare()
 	if anonymous(to.local.Address) {
 		x.req.AppendHeader(sip.NewHeader("P-Preferred-Identity", "<"+aor.Addr()+">"))
 	}
-	patience := line.patience()
+	patience := to.account.patience()
 	if to.c.emergency {
 		patience = to.c.a.times.silence
 	}
 	x.silence = to.c.after(patience, x.silent)
 	x.send()
-}
-
-// serviceDestination is where requests to the service go; "" resolves the Request-URI.
-func (l *Line) serviceDestination() string {
-	if l.o.ServiceProxy != "" {
-		return l.o.ServiceProxy
-	}
-	if l.o.Registrar.Port > 0 {
-		return hostPort(l.o.Registrar, l.serviceTransport())
-	}
-	return ""
 }
 
 // passToAdapter offers an arrived call.
@@ -163,7 +152,7 @@ func (x *exchange) response(res endpoint.Response) {
 		x.to.dates.learn(res.Response, x.to.c.a.now())
 	}
 	if res.Err == nil && x.to.side == media.ServiceSide {
-		x.to.c.line.silentUntil.Store(0)
+		x.to.account.heard()
 	}
 	switch {
 	case res.Err != nil:
@@ -185,11 +174,7 @@ func (l *leg) challenged(req *sip.Request, res *sip.Response) bool {
 	if l.side != media.ServiceSide || (res.StatusCode != sip.StatusUnauthorized && res.StatusCode != sip.StatusProxyAuthRequired) {
 		return false
 	}
-	user := l.c.line.o.ServiceAuth
-	if user == "" {
-		user = l.c.line.o.ServiceUser
-	}
-	if err := registration.Authorize(req, res, user, l.c.line.o.ServiceSecret); err != nil {
+	if err := l.account.authorize(req, res); err != nil {
 		l.c.line.log.Warn("the service's challenge cannot be answered", zap.Error(err))
 		return false
 	}
@@ -382,7 +367,7 @@ func (x *exchange) failed(err error) {
 	}
 	code := sip.StatusRequestTimeout
 	if x.to.side == media.ServiceSide && !x.heard && !x.to.clearing {
-		c.line.serviceSilent()
+		x.to.account.silent()
 		code = sip.StatusServiceUnavailable // the adapter turns to its second server
 	}
 	x.refuse(code)
@@ -395,7 +380,7 @@ func (x *exchange) silent() {
 	if x.settled || x.heard || x.from.state == legOver {
 		return
 	}
-	x.to.c.line.serviceSilent()
+	x.to.account.silent()
 	x.to.c.goneSilent(x.to.side)
 	x.refuse(sip.StatusServiceUnavailable)
 	x.from.finish(supervision.AnswerConfirmed)

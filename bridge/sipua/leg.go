@@ -38,6 +38,7 @@ type leg struct {
 	c           *call
 	side        media.Side
 	s           *socket
+	account     *account // the line's at the service; it means nothing on the adapter's side
 	callID, tag string
 
 	state legState
@@ -69,8 +70,8 @@ type leg struct {
 }
 
 // newServerLeg is the leg of a received INVITE.
-func newServerLeg(c *call, side media.Side, s *socket, r *endpoint.Request) *leg {
-	l := &leg{c: c, side: side, s: s, callID: r.CallID().Value(), tag: token(), state: legIncoming, seq: 1}
+func newServerLeg(c *call, side media.Side, s *socket, account *account, r *endpoint.Request) *leg {
+	l := &leg{c: c, side: side, s: s, account: account, callID: r.CallID().Value(), tag: token(), state: legIncoming, seq: 1}
 	r.To().Params.Add("tag", l.tag) // every reply carries it from now on
 	local, remote := r.To().AsFrom(), r.Request.From().AsTo()
 	l.local, l.remote = &local, &remote
@@ -81,18 +82,18 @@ func newServerLeg(c *call, side media.Side, s *socket, r *endpoint.Request) *leg
 	if side == media.AdapterSide {
 		l.dest = r.From.String() // nearer than its Contact if it is behind an address translator
 	} else {
-		l.dest = c.line.o.ServiceProxy
+		l.dest = account.Proxy
 	}
 	return l
 }
 
 // newClientLeg is the leg of an INVITE to be sent.
-func newClientLeg(c *call, side media.Side) *leg {
+func newClientLeg(c *call, side media.Side, account *account) *leg {
 	s := c.line.adapter
 	if side == media.ServiceSide {
 		s = c.line.service
 	}
-	return &leg{c: c, side: side, s: s, callID: token(), tag: token(), state: legNew}
+	return &leg{c: c, side: side, s: s, account: account, callID: token(), tag: token(), state: legNew}
 }
 
 func (l *leg) key() dialogKey { return dialogKey{ep: l.s.ep, callID: l.callID, tag: l.tag} }
@@ -101,9 +102,9 @@ func (l *leg) peer() *leg { return l.c.legs[other(l.side)] }
 
 // contact is our Contact in this dialog.
 func (l *leg) contact() *sip.ContactHeader {
-	user := l.c.line.token
-	if l.side == media.AdapterSide {
-		user = l.c.line.o.AdapterUser
+	user := l.c.line.o.AdapterUser
+	if l.side == media.ServiceSide {
+		user = l.account.token
 	}
 	return l.s.ep.Contact(user, l.transport)
 }
@@ -158,7 +159,7 @@ func (l *leg) confirm(res *sip.Response) {
 	l.remote = remote
 	l.retarget(res.Contact())
 	if l.side == media.ServiceSide {
-		l.dest = l.c.line.o.ServiceProxy // the registrar's address was for the first INVITE only
+		l.dest = l.account.Proxy // the registrar's address was for the first INVITE only
 	}
 	l.routes = reversed(routeSet(res))
 }

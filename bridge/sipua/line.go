@@ -6,8 +6,6 @@ import (
 	"fmt"
 	"net/netip"
 	"strings"
-	"sync/atomic"
-	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"go.uber.org/zap"
@@ -28,16 +26,13 @@ type Line struct {
 	log     *zap.Logger
 	adapter *socket
 	service *socket
-	// token is the user part of our Contact towards the service.
-	token string
-	// client is nil if the line does not register.
-	client *registration.Client
+	// accounts are those at the services, one or two; the first is used while it is up.
+	accounts []*account
+	// inner is the user part of a Contact that only a far end of our own is told.
+	inner string
 
-	// silentUntil is how long the service is expected to be down after it said nothing to a call: nanoseconds since
-	// the agent's start, 0: it is not. Safe for concurrent use.
-	silentUntil atomic.Int64
-	held        held
-	names       selfNames
+	held  held
+	names selfNames
 }
 
 // Offer sends an arrived call to the adapter.
@@ -91,8 +86,8 @@ func (l *Line) Probe() {
 	})
 }
 
-// Inbound is where the service would send a call for this line: our contact towards the service. A far end of our own calls it. The
-// token in it is a secret of the process: it must not be logged. at is the socket's own address, the loopback one if it listens on all.
+// Inbound is where a far end of our own calls this line, as the service would; whatever source addresses the service is held to do
+// not matter to it. The token in it is a secret of the process: it must not be logged. at is the socket's own address, the loopback one if it listens on all.
 func (l *Line) Inbound() (contact sip.Uri, at netip.AddrPort, transport string) {
 	ep, transport := l.service.ep, "UDP"
 	if !l.service.at.UDP {
@@ -105,7 +100,7 @@ func (l *Line) Inbound() (contact sip.Uri, at netip.AddrPort, transport string) 
 	case addr == netip.IPv6Unspecified():
 		at = netip.AddrPortFrom(netip.IPv6Loopback(), at.Port())
 	}
-	return ep.Contact(l.token, transport).Address, at, transport
+	return ep.Contact(l.inner, transport).Address, at, transport
 }
 
 // Status of a line, for people.
@@ -113,8 +108,9 @@ type Status struct {
 	Binding     registration.Binding
 	Bound       bool
 	Service     registration.Status
-	ServiceAddr netip.AddrPort // our socket towards the service, real port
-	AdapterAddr netip.AddrPort // our socket towards the adapter, real port
+	Second      registration.Status // of the second service, if there is one
+	ServiceAddr netip.AddrPort      // our socket towards the service, real port
+	AdapterAddr netip.AddrPort      // our socket towards the adapter, real port
 	Calls       int
 }
 
@@ -122,8 +118,14 @@ type Status struct {
 func (l *Line) Status() Status {
 	s := Status{ServiceAddr: l.service.ep.Addr(), AdapterAddr: l.adapter.ep.Addr()}
 	s.Binding, s.Bound = l.a.registrar.Binding(l.o.Name)
-	if l.client != nil {
-		s.Service = l.client.Status()
+	for _, at := range l.accounts {
+		switch {
+		case at.client == nil:
+		case at.second:
+			s.Second = at.client.Status()
+		default:
+			s.Service = at.client.Status()
+		}
 	}
 	for _, c := range l.a.up() {
 		if c.line == l {
@@ -179,38 +181,4 @@ func direct(req *sip.Request, b registration.Binding) {
 	if b.Destination.IsValid() {
 		req.SetDestination(b.Destination.String())
 	}
-}
-
-// registered tells whether an ordinary call may be passed to the service at all.
-func (l *Line) registered() bool { return l.client == nil || l.client.Status().Registered }
-
-// patience is how long the service may say nothing to a call: after a silence shorter, so that the adapter's second server
-// serves soon, but never nothing at all, since it may be back.
-func (l *Line) patience() time.Duration {
-	t := l.a.times
-	if int64(time.Since(l.a.epoch)) < l.silentUntil.Load() {
-		return min(t.silence, t.again)
-	}
-	return t.silence
-}
-
-// serviceSilent notes that the service did not answer. For as long as we asked the adapter to wait less patience is had
-// with the service.
-func (l *Line) serviceSilent() {
-	l.silentUntil.Store(int64(time.Since(l.a.epoch) + l.a.times.retryAfter))
-}
-
-func (l *Line) addressOfRecord() sip.Uri {
-	return sip.Uri{Scheme: "sip", User: l.o.ServiceUser, Host: l.o.Registrar.Host, Port: l.o.Registrar.Port}
-}
-
-// serviceTransport is the one the registrar's URI names, or the one the socket has.
-func (l *Line) serviceTransport() string {
-	if t, ok := l.o.Registrar.UriParams.Get("transport"); ok && t != "" {
-		return strings.ToUpper(t)
-	}
-	if !l.service.at.UDP && l.service.at.TCP {
-		return "TCP"
-	}
-	return "UDP"
 }

@@ -24,7 +24,7 @@ type socket struct {
 	at Socket
 	// adapters: it serves the adapter side of some line; tokens: the service side, by the user part of our Contact.
 	adapters bool
-	tokens   map[string]*Line
+	tokens   map[string]*account
 	// ep is set before the agent's opened is closed.
 	ep *endpoint.Endpoint
 }
@@ -49,7 +49,7 @@ func (a *Agent) open() error {
 		}
 		s := byPlace[p]
 		if s == nil {
-			s = &socket{a: a, at: at, tokens: map[string]*Line{}}
+			s = &socket{a: a, at: at, tokens: map[string]*account{}}
 			byPlace[p] = s
 			a.sockets = append(a.sockets, s)
 		}
@@ -58,15 +58,14 @@ func (a *Agent) open() error {
 	for _, l := range a.lines {
 		l.adapter, l.service = get(l.o.AdapterSocket, media.AdapterSide), get(l.o.ServiceSocket, media.ServiceSide)
 		l.adapter.adapters = true
-		l.token = l.o.ServiceUser
-		if l.o.Register {
-			l.token = token() // who was not told by the registrar cannot guess it
+		for _, at := range l.accounts {
+			if same := l.service.tokens[at.token]; same != nil {
+				return fmt.Errorf("line %s: service user %q is also that of line %s on the same socket; give it a socket of its own or register",
+					l.o.Name, at.token, same.line.o.Name)
+			}
+			l.service.tokens[at.token] = at
 		}
-		if l.service.tokens[l.token] != nil {
-			return fmt.Errorf("line %s: service user %q is also that of line %s on the same socket; give it a socket of its own or register",
-				l.o.Name, l.token, l.service.tokens[l.token].o.Name)
-		}
-		l.service.tokens[l.token] = l
+		l.service.tokens[l.inner] = l.accounts[0]
 	}
 	for _, s := range a.sockets {
 		ep, err := endpoint.Open(endpoint.Options{
@@ -176,8 +175,8 @@ func (s *socket) inside(r *endpoint.Request, tag string) {
 
 // invite tells the two sides apart: a call from the service names a line in its Request-URI.
 func (s *socket) invite(r *endpoint.Request) {
-	if l := s.tokens[r.Recipient.User]; l != nil {
-		s.a.arrived(l, r)
+	if at := s.tokens[r.Recipient.User]; at != nil {
+		s.a.arrived(at, r)
 		return
 	}
 	if s.adapters {
@@ -235,7 +234,8 @@ func required(r *sip.Request) sip.Header {
 }
 
 // arrived takes a call from the service.
-func (a *Agent) arrived(l *Line, r *endpoint.Request) {
+func (a *Agent) arrived(at *account, r *endpoint.Request) {
+	l := at.line
 	s := l.service
 	emergency := priority(r.Request)
 	if !a.sound(s, r) {
@@ -251,7 +251,7 @@ func (a *Agent) arrived(l *Line, r *endpoint.Request) {
 	}
 	s.reply(r, sip.StatusTrying, "Trying")
 	c := a.newCall(l, emergency, true)
-	if x := c.accept(media.ServiceSide, s, r); x != nil {
+	if x := c.accept(media.ServiceSide, s, at, r); x != nil {
 		c.begin(x, func() {
 			c.event(supervision.Event{Kind: supervision.CallArrived, Emergency: emergency})
 			a.note(l, c.id, story.Incoming, emergency, caller(r))
@@ -295,13 +295,13 @@ func (a *Agent) requested(r *endpoint.Request) {
 	case a.draining.Load():
 		refuse(supervision.EvidenceShutdown)
 		return
-	case !l.registered():
-		l.client.Retry() // the next call may find it back
+	case len(l.choose(emergency)) == 0:
+		l.retry() // the next call may find one back
 		refuse(supervision.EvidenceServiceLost)
 		return
 	}
 	l.adapter.reply(r, sip.StatusTrying, "Trying")
-	x := c.accept(media.AdapterSide, l.adapter, r)
+	x := c.accept(media.AdapterSide, l.adapter, l.choose(emergency)[0], r)
 	if x == nil {
 		l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency})
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye})

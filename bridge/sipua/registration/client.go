@@ -24,6 +24,8 @@ type Status struct {
 	Since, Until time.Time
 	// Problem in words, "" if none.
 	Problem string
+	// Silent: the last REGISTER got no answer at all. A registration that was granted lasts all the same.
+	Silent bool
 }
 
 // ClientOptions of [NewClient].
@@ -38,8 +40,10 @@ type ClientOptions struct {
 	Destination string
 	Expires     time.Duration
 	Logger      *zap.Logger
-	// Changed, if not nil, is called when Registered changes. It must not block.
+	// Changed, if not nil, is called when Registered or Silent changes. It must not block.
 	Changed func(Status)
+	// Unanswered, if not nil, is called after each REGISTER that got no answer at all. It must not block.
+	Unanswered func()
 }
 
 // farewell is how long the un-registering at the end may take.
@@ -290,7 +294,7 @@ func (c *Client) succeeded(granted time.Duration) {
 	case !was.Registered:
 		c.log.Info("registered at the service", zap.String("registrar", c.o.Registrar.Host), zap.Duration("for", granted))
 	}
-	c.set(func(s *Status) { s.Registered, s.Until, s.Problem = true, now.Add(granted), "" })
+	c.set(func(s *Status) { s.Registered, s.Until, s.Problem, s.Silent = true, now.Add(granted), "", false })
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.lapse != nil {
@@ -304,13 +308,17 @@ func (c *Client) failed(err error, pause time.Duration) {
 	if c.Status().Problem == "" {
 		c.log.Warn("cannot register at the service; trying on and on", zap.String("registrar", c.o.Registrar.Host), zap.Duration("next_try_in", pause), zap.Error(err))
 	}
+	var r *refusal
+	silent := !errors.As(err, &r)
 	c.set(func(s *Status) {
-		s.Problem = err.Error()
-		var r *refusal
-		if errors.As(err, &r) && r.slow { // the service says that it does not know us
+		s.Problem, s.Silent = err.Error(), silent
+		if !silent && r.slow { // the service says that it does not know us
 			s.Registered = false
 		}
 	})
+	if silent && c.o.Unanswered != nil {
+		c.o.Unanswered()
+	}
 }
 
 // lapsed is the end of a registration that could not be refreshed.
@@ -325,12 +333,13 @@ func (c *Client) lapsed() {
 // set changes the status and tells of it.
 func (c *Client) set(change func(*Status)) {
 	c.mu.Lock()
-	was := c.status.Registered
+	was := c.status
 	change(&c.status)
-	changed := c.status.Registered != was
+	changed := c.status.Registered != was.Registered
 	if changed {
 		c.status.Since = time.Now()
 	}
+	changed = changed || c.status.Silent != was.Silent
 	if !c.status.Registered && c.lapse != nil {
 		c.lapse.Stop()
 	}
