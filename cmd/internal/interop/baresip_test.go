@@ -27,6 +27,7 @@ type baresip struct {
 	conn net.Conn
 	in   *bufio.Reader
 	out  *logBuffer
+	port int // where it takes SIP
 }
 
 const baresipModules = "/usr/lib/baresip/modules" // where Debian puts them
@@ -34,13 +35,51 @@ const baresipModules = "/usr/lib/baresip/modules" // where Debian puts them
 // startBaresip registers as the line's adapter, answers every call, and plays a tone instead of a microphone.
 func (r *rig) startBaresip(line string) *baresip {
 	r.t.Helper()
+	return r.startPhone("baresip", fmt.Sprintf("<sip:%s@127.0.0.1:%d>;auth_user=%s;auth_pass=%s;regint=60;answermode=auto;audio_codecs=pcmu",
+		line, r.adapterPort, line, password))
+}
+
+// startPhone starts a baresip with one account, written as it wants it. It plays a tone instead of a microphone; name is its folder.
+func (r *rig) startPhone(name, account string) *baresip {
+	r.t.Helper()
 	need(r.t, "baresip")
-	dir := filepath.Join(r.dir, "baresip")
+	dir := filepath.Join(r.dir, name)
 	require.NoError(r.t, os.Mkdir(dir, 0o700))
 	first := freePorts(r.t, 20)
 	control := first + 4 // it takes the port after its own for TLS too
 	require.NoError(r.t, os.WriteFile(filepath.Join(dir, "tone.wav"), toneWAV(), 0o600))
-	config := fmt.Sprintf(`sip_listen 127.0.0.1:%d
+	for file, text := range map[string]string{"config": phoneConfig(dir, first, control), "accounts": account + "\n", "contacts": ""} {
+		require.NoError(r.t, os.WriteFile(filepath.Join(dir, file), []byte(text), 0o600))
+	}
+	cmd := exec.Command("baresip", "-f", dir, "-t", "30")
+	out := &logBuffer{}
+	cmd.Stdout, cmd.Stderr = out, out
+	require.NoError(r.t, cmd.Start())
+	b := &baresip{t: r.t, out: out, port: first}
+	r.t.Cleanup(func() {
+		if b.conn != nil {
+			b.conn.Close()
+		}
+		_ = cmd.Process.Kill()
+		_ = cmd.Wait()
+		if r.t.Failed() {
+			r.t.Logf("%s:\n%s", name, out)
+		}
+	})
+	ready := "200 OK"
+	if strings.Contains(account, "regint=0") {
+		ready = "baresip is ready"
+	}
+	eventually(r.t, 10*time.Second, name+" is ready", func() bool { return strings.Contains(out.String(), ready) })
+	var err error
+	b.conn, err = net.Dial("tcp4", fmt.Sprintf("127.0.0.1:%d", control))
+	require.NoError(r.t, err)
+	b.in = bufio.NewReader(b.conn)
+	return b
+}
+
+func phoneConfig(dir string, sip, control int) string {
+	return fmt.Sprintf(`sip_listen 127.0.0.1:%d
 audio_player aubridge,sink
 audio_source aufile,%s
 audio_alert aubridge,alert
@@ -61,33 +100,7 @@ module_app contact.so
 module_app menu.so
 module_app ctrl_tcp.so
 ctrl_tcp_listen 127.0.0.1:%d
-`, first, filepath.Join(dir, "tone.wav"), first+8, first+17, baresipModules, control)
-	account := fmt.Sprintf("<sip:%s@127.0.0.1:%d>;auth_user=%s;auth_pass=%s;regint=60;answermode=auto;audio_codecs=pcmu\n",
-		line, r.adapterPort, line, password)
-	for name, text := range map[string]string{"config": config, "accounts": account, "contacts": ""} {
-		require.NoError(r.t, os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600))
-	}
-	cmd := exec.Command("baresip", "-f", dir, "-t", "30")
-	out := &logBuffer{}
-	cmd.Stdout, cmd.Stderr = out, out
-	require.NoError(r.t, cmd.Start())
-	b := &baresip{t: r.t, out: out}
-	r.t.Cleanup(func() {
-		if b.conn != nil {
-			b.conn.Close()
-		}
-		_ = cmd.Process.Kill()
-		_ = cmd.Wait()
-		if r.t.Failed() {
-			r.t.Logf("baresip:\n%s", out)
-		}
-	})
-	eventually(r.t, 10*time.Second, "baresip has registered", func() bool { return strings.Contains(out.String(), "200 OK") })
-	var err error
-	b.conn, err = net.Dial("tcp4", fmt.Sprintf("127.0.0.1:%d", control))
-	require.NoError(r.t, err)
-	b.in = bufio.NewReader(b.conn)
-	return b
+`, sip, filepath.Join(dir, "tone.wav"), sip+8, sip+17, baresipModules, control)
 }
 
 // do gives a command and waits for its answer.

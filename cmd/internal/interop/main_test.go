@@ -63,7 +63,7 @@ func need(t testing.TB, tools ...string) {
 	t.Helper()
 	for _, tool := range tools {
 		if _, err := exec.LookPath(tool); err != nil {
-			missing(t, "%s is not on this machine (Debian: sip-tester, baresip-core, sqlite3, curl)", tool)
+			missing(t, "%s is not on this machine (Debian: sip-tester, baresip-core, kamailio, sqlite3, curl)", tool)
 		}
 	}
 }
