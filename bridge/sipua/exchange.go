@@ -291,8 +291,9 @@ func (x *exchange) dropFork(res *sip.Response, tag string) {
 		target = contact.Address
 	}
 	routes := reversed(routeSet(res))
-	x.ack(to.buildSeq(sip.ACK, x.req.CSeq().SeqNo, target, routes, res.To()), tag)
-	bye := to.buildSeq(sip.BYE, x.req.CSeq().SeqNo+1, target, routes, res.To())
+	d := &dialog{tag: to.tag, local: to.local, remote: res.To(), target: target, routes: routes, seq: x.req.CSeq().SeqNo}
+	x.ack(to.buildSeq(d, sip.ACK, x.req.CSeq().SeqNo), tag)
+	bye := to.buildIn(d, sip.BYE)
 	to.send(bye, func(_ *sip.Response, err error) {
 		if err != nil {
 			to.c.line.log.Debug("a late fork did not answer its BYE", zap.Error(err))
@@ -305,7 +306,7 @@ func (x *exchange) acknowledge(src sip.Message, body []byte) {
 	if !x.won || x.acks[x.winner] != nil {
 		return
 	}
-	ack := x.to.buildSeq(sip.ACK, x.req.CSeq().SeqNo, x.to.target, x.to.routes, x.to.remote)
+	ack := x.to.buildSeq(x.to.dialog, sip.ACK, x.req.CSeq().SeqNo)
 	if src != nil {
 		setBody(ack, src, body)
 	}

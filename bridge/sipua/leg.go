@@ -32,25 +32,21 @@ const (
 	legOver
 )
 
-// leg is one dialog of a call, owned by the call's mailbox.
+// leg is one side of a call, owned by the call's mailbox: a dialog, or several early ones of which one will count.
 type leg struct {
 	// set once
 	c           *call
 	side        media.Side
 	s           *socket
 	account     *account // the line's at the service; it means nothing on the adapter's side
-	callID, tag string
+	callID      string
 
 	state legState
-	// the dialog (RFC 3261 section 12)
-	local          *sip.FromHeader
-	remote         *sip.ToHeader
-	target         sip.Uri
-	routes         []sip.Uri
-	seq, remoteSeq uint32
-	heardSeq       bool   // remoteSeq is set
-	dest           string // where requests go if no route says otherwise, "" resolves the target
-	transport      string
+	// dialog is the one that counts: the only one, or while there are several early ones what the INVITE itself said
+	*dialog
+	early     []*dialog // while the INVITE has no 200: one for each fork
+	dest      string    // where requests go if no route says otherwise, "" resolves the target
+	transport string
 
 	// in and out are the INVITEs under way: received and not yet acknowledged, sent and not yet answered
 	in, out *exchange
@@ -71,7 +67,7 @@ type leg struct {
 
 // newServerLeg is the leg of a received INVITE.
 func newServerLeg(c *call, side media.Side, s *socket, account *account, r *endpoint.Request) *leg {
-	l := &leg{c: c, side: side, s: s, account: account, callID: r.CallID().Value(), tag: token(), state: legIncoming, seq: 1}
+	l := &leg{c: c, side: side, s: s, account: account, callID: r.CallID().Value(), state: legIncoming, dialog: &dialog{tag: token(), seq: 1}}
 	r.To().Params.Add("tag", l.tag) // every reply carries it from now on
 	local, remote := r.To().AsFrom(), r.Request.From().AsTo()
 	l.local, l.remote = &local, &remote
@@ -93,10 +89,10 @@ func newClientLeg(c *call, side media.Side, account *account) *leg {
 	if side == media.ServiceSide {
 		s = c.line.service
 	}
-	return &leg{c: c, side: side, s: s, account: account, callID: token(), tag: token(), state: legNew}
+	return &leg{c: c, side: side, s: s, account: account, callID: token(), state: legNew, dialog: &dialog{tag: token()}}
 }
 
-func (l *leg) key() dialogKey { return dialogKey{ep: l.s.ep, callID: l.callID, tag: l.tag} }
+func (l *leg) key(d *dialog) dialogKey { return dialogKey{ep: l.s.ep, callID: l.callID, tag: d.tag} }
 
 func (l *leg) peer() *leg { return l.c.legs[other(l.side)] }
 
@@ -110,13 +106,17 @@ func (l *leg) contact() *sip.ContactHeader {
 }
 
 // build makes a request inside the dialog with the next CSeq number (RFC 3261 section 12.2.1.1).
-func (l *leg) build(m sip.RequestMethod) *sip.Request {
-	l.seq++
-	return l.buildSeq(m, l.seq, l.target, l.routes, l.remote)
+func (l *leg) build(m sip.RequestMethod) *sip.Request { return l.buildIn(l.dialog, m) }
+
+// buildIn is build for one of several dialogs.
+func (l *leg) buildIn(d *dialog, m sip.RequestMethod) *sip.Request {
+	d.seq++
+	return l.buildSeq(d, m, d.seq)
 }
 
-// buildSeq is build with everything given, for the ACK and for other forks.
-func (l *leg) buildSeq(m sip.RequestMethod, seq uint32, target sip.Uri, routes []sip.Uri, remote *sip.ToHeader) *sip.Request {
+// buildSeq is buildIn with the CSeq number given, for the ACK.
+func (l *leg) buildSeq(d *dialog, m sip.RequestMethod, seq uint32) *sip.Request {
+	target, routes := d.target, d.routes
 	dest := l.dest
 	if l.side == media.AdapterSide {
 		dest = l.s.towards(target, l.transport, dest)
@@ -135,8 +135,8 @@ func (l *leg) buildSeq(m sip.RequestMethod, seq uint32, target sip.Uri, routes [
 		r.AppendHeader(&sip.RouteHeader{Address: *u.Clone()})
 	}
 	id, hops := sip.CallIDHeader(l.callID), sip.MaxForwardsHeader(maxForwards)
-	r.AppendHeader(sip.HeaderClone(l.local))
-	r.AppendHeader(sip.HeaderClone(remote))
+	r.AppendHeader(sip.HeaderClone(d.local))
+	r.AppendHeader(sip.HeaderClone(d.remote))
 	r.AppendHeader(&id)
 	r.AppendHeader(&sip.CSeqHeader{SeqNo: seq, MethodName: m})
 	r.AppendHeader(&hops)
@@ -151,24 +151,6 @@ func (l *leg) buildSeq(m sip.RequestMethod, seq uint32, target sip.Uri, routes [
 	}
 	r.SetBody(nil)
 	return r
-}
-
-// confirm takes the dialog from the 200 to our INVITE, or from an early response.
-func (l *leg) confirm(res *sip.Response) {
-	remote := sip.HeaderClone(res.To()).(*sip.ToHeader)
-	l.remote = remote
-	l.retarget(res.Contact())
-	if l.side == media.ServiceSide {
-		l.dest = l.account.Proxy // the registrar's address was for the first INVITE only
-	}
-	l.routes = reversed(routeSet(res))
-}
-
-// retarget follows the Contact of a target refresh.
-func (l *leg) retarget(contact *sip.ContactHeader) {
-	if contact != nil && !contact.Address.Wildcard {
-		l.target = contact.Address
-	}
 }
 
 // send starts a request that is no INVITE; on gets the final response, or the error. A challenge of the service is
@@ -273,7 +255,8 @@ func (l *leg) finish(answer supervision.Answer) {
 	if p := l.peer(); p.state == legNew { // nobody asks to end what was never begun
 		p.finish(supervision.AnswerConfirmed)
 	}
-	l.c.after(l.c.a.times.final, func() { l.c.a.removeDialog(l) })
+	key := l.key(l.dialog)
+	l.c.after(l.c.a.times.final, func() { l.c.a.removeDialog(key) })
 	l.c.settle()
 }
 

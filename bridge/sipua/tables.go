@@ -100,16 +100,16 @@ func (t *tables) awaitEnd(ctx context.Context, counts func(*call) bool) {
 	}
 }
 
-func (t *tables) addDialog(l *leg) {
+func (t *tables) addDialog(l *leg, d *dialog) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	t.dialogs[l.key()] = l
+	t.dialogs[l.key(d)] = l
 }
 
-func (t *tables) removeDialog(l *leg) {
+func (t *tables) removeDialog(k dialogKey) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	delete(t.dialogs, l.key())
+	delete(t.dialogs, k)
 }
 
 func (t *tables) dialog(k dialogKey) *leg {
