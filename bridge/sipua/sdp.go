@@ -44,11 +44,32 @@ type mediaPath struct {
 	emergency bool
 	ports     *media.Relay
 	sessions  []*media.Session // by place of the m= line, nil where none is relayed
+	sent      [2]description   // by the side that it went to
+}
+
+// description is a session description as it was sent.
+type description struct {
+	body []byte
+	kind string
+}
+
+// lastSent is the session description that went to that side last, and its Content-Type; nil if none did. Sent again with its
+// version unchanged it refreshes a session and changes nothing (RFC 3264 section 8, RFC 4028 section 7.4).
+func (p *mediaPath) lastSent(to media.Side) (body []byte, contentType string) {
+	return p.sent[to].body, p.sent[to].kind
 }
 
 // translate returns the body of a message from one side as the other side is to see it. In an emergency call whatever
 // cannot be relayed passes unchanged, and the media then goes directly.
 func (p *mediaPath) translate(m sip.Message, from media.Side) ([]byte, error) {
+	body, err := p.towards(m, from)
+	if kind := contentType(m); err == nil && len(body) > 0 && kind == "application/sdp" {
+		p.sent[other(from)] = description{body: body, kind: kind}
+	}
+	return body, err
+}
+
+func (p *mediaPath) towards(m sip.Message, from media.Side) ([]byte, error) {
 	body := m.Body()
 	if !p.relay || len(body) == 0 {
 		return body, nil
