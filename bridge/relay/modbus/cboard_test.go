@@ -177,6 +177,7 @@ func (b *cBoard) Changes(line int) []relaytest.Change {
 func TestSuiteLibmodbusBoard(t *testing.T) {
 	run := func(name string, change func(*ContactOptions), args ...string) {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 				own := slices.Clone(args)
 				if s.Open {

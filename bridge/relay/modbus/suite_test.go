@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"context"
+	"flag"
 	"os"
 	"sync"
 	"testing"
@@ -14,6 +15,9 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	if err := flag.Set("test.parallel", "4"); err != nil { // they mostly wait; -parallel says otherwise
+		panic(err)
+	}
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
 		os.RemoveAll(buildDir)
 		os.Exit(code)
@@ -74,6 +78,7 @@ func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest
 func TestSuiteGoBoard(t *testing.T) {
 	run := func(name string, openOn bool, unit time.Duration, change func(*ContactOptions)) {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 				board := newGoBoard(t, openOn, s.Open, unit)
 				return subject(t, board, board.address, s, change)

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bytes"
+	"flag"
 	"net"
 	"os"
 	"path/filepath"
@@ -14,7 +15,13 @@ import (
 	"go.uber.org/goleak"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+// TestMain lets the rehearsals run beside each other, which mostly wait; -parallel says otherwise.
+func TestMain(m *testing.M) {
+	if err := flag.Set("test.parallel", "4"); err != nil {
+		panic(err)
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // heard is a buffer that goroutines may write to.
 type heard struct {

@@ -13,7 +13,6 @@ import (
 
 	"github.com/simonvetter/modbus"
 	"github.com/stretchr/testify/require"
-	"go.uber.org/goleak"
 	"go.uber.org/zap"
 
 	"clearback/bridge/rehearsal"
@@ -22,7 +21,7 @@ import (
 
 // The main job end to end: every scene, on real sockets, with the daemon that `run` starts.
 func TestRehearse(t *testing.T) {
-	defer goleak.VerifyNone(t)
+	t.Parallel()
 	var out, err bytes.Buffer
 	began := time.Now()
 	code := Main([]string{"rehearse"}, Streams{Out: &out, Err: &err}, nil)
