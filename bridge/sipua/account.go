@@ -20,6 +20,8 @@ type account struct {
 	ServiceAccount
 	second bool
 	log    *zap.Logger
+	// from are the only addresses that calls may come from; nil: any that knows the token
+	from []netip.Prefix
 	// token is the user part of our Contact towards this service.
 	token string
 	// client is nil if the account does not register.
@@ -28,6 +30,7 @@ type account struct {
 	// silentUntil is how long the service is expected to be down after it said nothing to a call: nanoseconds since
 	// the agent's start, 0: it is not.
 	silentUntil atomic.Int64
+	unwanted    unwanted
 }
 
 // newAccounts makes the accounts of a line, the one to be used first first.
@@ -41,9 +44,12 @@ func newAccounts(l *Line) []*account {
 		all = append(all, &account{line: l, log: l.log.With(zap.Bool("second_service", true)), second: true, ServiceAccount: *o.Second})
 	}
 	for _, s := range all {
-		s.token = s.User
-		if s.Register {
+		s.token, s.from = s.User, s.Allow
+		switch {
+		case s.Register:
 			s.token = token() // who was not told by the registrar cannot guess it
+		case s.from == nil:
+			s.from = s.literals() // everybody can guess a number
 		}
 	}
 	return all

@@ -137,6 +137,9 @@ type Agent struct {
 
 	// counts from 1
 	lastCall atomic.Uint64
+	// ordinary are the calls up that are no emergency calls
+	ordinary atomic.Int64
+	counts   counters
 
 	draining atomic.Bool
 	closing  atomic.Bool
@@ -159,6 +162,11 @@ func start(o Options, t times) (*Agent, error) {
 	for i := range o.Lines {
 		l := &Line{a: a, o: o.Lines[i], log: a.log.With(zap.String("line", o.Lines[i].Name)), inner: token()}
 		l.accounts = newAccounts(l)
+		for _, at := range l.accounts {
+			if !at.Register && at.from == nil {
+				return nil, fmt.Errorf("line %s: it does not register at %s, and neither registrar nor proxy is an address; give the addresses that its calls come from", l.o.Name, at.Registrar.Host)
+			}
+		}
 		if a.byName[l.o.Name] != nil {
 			return nil, fmt.Errorf("line %s: given twice; give each line its own name", l.o.Name)
 		}

@@ -111,16 +111,19 @@ func (c *call) after(d time.Duration, f func()) *time.Timer {
 	return time.AfterFunc(d, func() { c.post(f) })
 }
 
-// accept makes the two legs of a new call from its INVITE; account is that of the service's side. If the call cannot be taken, it has answered and returns nil.
+// accept makes the two legs of a new call from its INVITE; account is that of the service's side. If the call cannot be taken, it has answered, given its
+// place back and returns nil.
 func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.Request) *exchange {
 	c.merged = mergedKey{line: c.line, callID: r.CallID().Value(), fromTag: r.Request.From().Params.GetOr("tag", ""), cseq: r.CSeq().SeqNo}
 	if !c.a.claim(c.merged) {
+		c.leave()
 		s.reply(r, sip.StatusLoopDetected, "Merged Request")
 		return nil
 	}
 	body, err := c.path.translate(r.Request, side)
 	if err != nil {
 		c.a.release(c.merged)
+		c.leave()
 		c.line.log.Warn("a call cannot be taken", zap.Error(err))
 		code, reason, headers := refusal(err)
 		if code == sip.StatusServiceUnavailable {
@@ -229,4 +232,12 @@ func (c *call) settle() {
 	c.path.close(c.line.log)
 	c.a.release(c.merged)
 	c.a.removeCall(c)
+	c.leave()
+}
+
+// leave gives the place of an ordinary call back.
+func (c *call) leave() {
+	if !c.emergency {
+		c.line.leave()
+	}
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/netip"
 	"strings"
+	"sync/atomic"
 
 	"github.com/emiago/sipgo/sip"
 	"go.uber.org/zap"
@@ -30,6 +31,9 @@ type Line struct {
 	accounts []*account
 	// inner is the user part of a Contact that only a far end of our own is told.
 	inner string
+
+	// ordinary are the calls up that are no emergency calls
+	ordinary atomic.Int64
 
 	held  held
 	names selfNames

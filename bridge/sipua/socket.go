@@ -25,6 +25,11 @@ type socket struct {
 	// adapters: it serves the adapter side of some line; tokens: the service side, by the user part of our Contact.
 	adapters bool
 	tokens   map[string]*account
+	// known are the addresses that the configuration names; closed: every account says where its calls come from.
+	known  []netip.Prefix
+	closed bool
+	// answers bounds those to strangers on the service's side.
+	answers bucket
 	// ep is set before the agent's opened is closed.
 	ep *endpoint.Endpoint
 }
@@ -68,9 +73,10 @@ func (a *Agent) open() error {
 		l.service.tokens[l.inner] = l.accounts[0]
 	}
 	for _, s := range a.sockets {
+		s.known, s.closed = s.knownAddresses(), s.exclusive()
 		ep, err := endpoint.Open(endpoint.Options{
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
-			Accept: s.accept(), Logger: a.log,
+			Accept: s.accept(), LimitStrangers: true, Known: s.known, Logger: a.log,
 		}, s)
 		if err != nil {
 			return fmt.Errorf("listen on %s: %w", s.at.Listen, err)
@@ -95,14 +101,7 @@ func (s *socket) accept() func(netip.Addr) bool {
 		}
 		prefixes = append(prefixes, l.o.AdapterAllow...)
 	}
-	return func(addr netip.Addr) bool {
-		for _, p := range prefixes {
-			if p.Contains(addr.Unmap()) {
-				return true
-			}
-		}
-		return false
-	}
+	return func(addr netip.Addr) bool { return within(prefixes, addr) }
 }
 
 func (a *Agent) closeSockets() error {
@@ -127,6 +126,9 @@ func (s *socket) Request(r *endpoint.Request) {
 	}
 	if tag, ok := r.To().Params.Get("tag"); ok && tag != "" {
 		s.inside(r, tag)
+		return
+	}
+	if s.dropped(r) {
 		return
 	}
 	switch r.Method {
@@ -168,7 +170,7 @@ func (s *socket) inside(r *endpoint.Request, tag string) {
 	switch {
 	case l != nil:
 		l.c.post(func() { l.request(r) })
-	case r.Method != sip.ACK:
+	case r.Method != sip.ACK && !s.dropped(r):
 		s.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 	}
 }
@@ -249,6 +251,10 @@ func (a *Agent) arrived(at *account, r *endpoint.Request) {
 		s.reply(r, sip.StatusTemporarilyUnavailable, "Temporarily Unavailable")
 		return
 	}
+	if !emergency && !l.admit() {
+		s.reply(r, sip.StatusBusyHere, "Busy Here")
+		return
+	}
 	s.reply(r, sip.StatusTrying, "Trying")
 	c := a.newCall(l, emergency, true)
 	if x := c.accept(media.ServiceSide, s, at, r); x != nil {
@@ -298,6 +304,9 @@ func (a *Agent) requested(r *endpoint.Request) {
 	case len(l.choose(emergency)) == 0:
 		l.retry() // the next call may find one back
 		refuse(supervision.EvidenceServiceLost)
+		return
+	case !l.admit():
+		l.overfull(r, c.id)
 		return
 	}
 	l.adapter.reply(r, sip.StatusTrying, "Trying")

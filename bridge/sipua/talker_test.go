@@ -42,7 +42,13 @@ type message struct {
 
 func newTalker(t testing.TB, name string) *talker {
 	t.Helper()
-	conn, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	return newTalkerAt(t, name, net.IPv4(127, 0, 0, 1))
+}
+
+// newTalkerAt speaks from another loopback address.
+func newTalkerAt(t testing.TB, name string, ip net.IP) *talker {
+	t.Helper()
+	conn, err := net.ListenUDP("udp4", &net.UDPAddr{IP: ip})
 	if err != nil {
 		t.Fatal(err)
 	}

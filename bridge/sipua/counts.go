@@ -1,0 +1,32 @@
+package sipua
+
+import "sync/atomic"
+
+// counters are the agent's own. Safe for concurrent use.
+type counters struct {
+	strangers, tooManyCalls, switched, silences  atomic.Uint64
+	messagesTaken, messagesRefused, messagesTold atomic.Uint64
+}
+
+// Counts of the agent since its start.
+type Counts struct {
+	// Strangers are requests on the service's side that were dropped because of where they came from.
+	Strangers uint64
+	// TooManyCalls were refused because as many were up as may be.
+	TooManyCalls uint64
+	// Switched are calls that were passed to another service than the first one tried.
+	Switched uint64
+	// Silences are how often a service did not answer a call or a registration at all.
+	Silences uint64
+	// MessagesTaken and MessagesRefused are what the services said of waiting messages; MessagesTold are what adapters took.
+	MessagesTaken, MessagesRefused, MessagesTold uint64
+}
+
+// Counts returns what was counted since the start.
+func (a *Agent) Counts() Counts {
+	c := &a.counts
+	return Counts{
+		Strangers: c.strangers.Load(), TooManyCalls: c.tooManyCalls.Load(), Switched: c.switched.Load(), Silences: c.silences.Load(),
+		MessagesTaken: c.messagesTaken.Load(), MessagesRefused: c.messagesRefused.Load(), MessagesTold: c.messagesTold.Load(),
+	}
+}

@@ -1,0 +1,140 @@
+package sipua
+
+import (
+	"net/netip"
+	"sync"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+// This file says who may speak outside a dialog on the service's side.
+
+// knownAddresses are never strangers to the endpoint: what the configuration says of the lines on this socket.
+func (s *socket) knownAddresses() []netip.Prefix {
+	var all []netip.Prefix
+	for _, l := range s.a.lines {
+		if l.adapter == s {
+			all = append(all, l.o.AdapterAllow...)
+			if l.o.AdapterFixed != nil {
+				all = appendHost(all, l.o.AdapterFixed.Host)
+			}
+		}
+		if l.service == s {
+			for _, at := range l.accounts {
+				all = append(append(all, at.from...), at.literals()...)
+			}
+		}
+	}
+	return all
+}
+
+// dropped tells whether a request outside a dialog, or one that asks for a dialog that is none, comes from where it may not; then it
+// was not answered, or the rate of answers to strangers still allows for one.
+func (s *socket) dropped(r *endpoint.Request) bool {
+	if len(s.tokens) == 0 {
+		return false
+	}
+	from := r.From.Addr()
+	at := s.tokens[r.Recipient.User]
+	switch {
+	case at != nil && r.Recipient.User == at.line.inner:
+		s.ep.Know(from)
+		return false
+	case at != nil && at.from == nil: // only the service was told this word
+		s.ep.Know(from)
+		return false
+	case at != nil && within(at.from, from):
+		return false
+	case at != nil:
+		at.unwanted.tell(at.log, r)
+	case s.adapters: // the adapter's side challenges whom it does not know
+		return false
+	case within(s.known, from), !s.closed && s.answers.take(time.Now()):
+		return false
+	}
+	s.a.counts.strangers.Add(1)
+	r.Drop()
+	return true
+}
+
+// exclusive tells whether every account on this socket says where its calls come from.
+func (s *socket) exclusive() bool {
+	for _, at := range s.tokens {
+		if at.from == nil {
+			return false
+		}
+	}
+	return true
+}
+
+func within(prefixes []netip.Prefix, addr netip.Addr) bool {
+	for _, p := range prefixes {
+		if p.Contains(addr.Unmap()) {
+			return true
+		}
+	}
+	return false
+}
+
+// bucket bounds a rate. Safe for concurrent use; the zero value allows for maxAnswers at once.
+type bucket struct {
+	mu    sync.Mutex
+	spent float64
+	at    time.Time
+}
+
+const (
+	// maxAnswers and answersEvery: so many strangers on one socket are answered at once, and one more each time. Our own numbers: a
+	// person who looks for a fault sees an answer, a scanner that tries thousands sees next to nothing.
+	maxAnswers   = 10
+	answersEvery = 500 * time.Millisecond
+)
+
+func (b *bucket) take(now time.Time) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.spent = max(0, b.spent-float64(now.Sub(b.at))/float64(answersEvery))
+	b.at = now
+	if b.spent > maxAnswers-1 {
+		return false
+	}
+	b.spent++
+	return true
+}
+
+// unwantedEvery is the least time between two log lines about one account's unwanted calls. Our own number.
+const unwantedEvery = time.Minute
+
+// unwanted counts what came for an account from elsewhere, and says so once in a while. Safe for concurrent use; useful as it is.
+type unwanted struct {
+	mu    sync.Mutex
+	since int
+	next  time.Time
+}
+
+func (u *unwanted) tell(log *zap.Logger, r *endpoint.Request) {
+	u.mu.Lock()
+	u.since++
+	n, now := u.since, time.Now()
+	if now.Before(u.next) {
+		u.mu.Unlock()
+		return
+	}
+	u.since, u.next = 0, now.Add(unwantedEvery)
+	u.mu.Unlock()
+	log.Warn("a request came from an address that this service is not said to have, and was dropped; if it is the service's, add it to its allow_from",
+		zap.Stringer("from", r.From.Addr()), zap.String("method", methodName(r.Method)), zap.Int("since_the_last_line", n))
+}
+
+// methodName is the method for the log, which strangers cannot write into.
+func methodName(m sip.RequestMethod) string {
+	switch m {
+	case sip.INVITE, sip.OPTIONS, sip.REGISTER, sip.NOTIFY, sip.MESSAGE, sip.SUBSCRIBE, sip.BYE, sip.INFO, sip.UPDATE, sip.REFER, sip.PUBLISH, sip.PRACK:
+		return string(m)
+	}
+	return "another"
+}
