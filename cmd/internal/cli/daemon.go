@@ -20,6 +20,7 @@ import (
 	"clearback/bridge/status"
 	"clearback/config"
 	"clearback/supervision"
+	"clearback/supervision/dialplan"
 	"clearback/supervision/story"
 )
 
@@ -157,6 +158,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		if err != nil {
 			return fmt.Errorf("line %s: %w", l.Name, err)
 		}
+		lo.AtRest = line.AtRest
 		o.Lines = append(o.Lines, lo)
 		lines = append(lines, line)
 	}
@@ -222,6 +224,29 @@ func lineOptions(c *config.Config, l *config.Line, events sipua.Events) (sipua.L
 		ServiceUser:   l.Service.User, ServiceAuth: l.Service.AuthUser, ServiceSecret: l.Service.Password.Reveal(),
 		ServiceProxy: l.Service.Proxy, Register: l.Service.Register, Expires: l.Service.Expires,
 		Relay: l.Media == "relay", Events: events,
+		RefuseTransfer: l.Adapter.Transfer == "refuse", MaxCalls: l.Calls,
+		ServiceAllow: l.Service.AllowFrom, SessionExpires: l.Service.SessionExpires,
+	}
+	for _, name := range l.Adapter.Digest {
+		o.AdapterDigest = append(o.AdapterDigest, strings.ToUpper(name))
+	}
+	switch l.Service.MessageWaiting {
+	case "pass":
+		o.MessageWaiting = sipua.MessagesPass
+	case "subscribe":
+		o.MessageWaiting = sipua.MessagesSubscribe
+	}
+	var err error
+	if o.Dial, err = dialPlan(c, l); err != nil {
+		return o, err
+	}
+	if s := l.Service.Second; s != nil {
+		o.Second = &sipua.ServiceAccount{
+			User: s.User, Auth: s.AuthUser, Secret: s.Password.Reveal(), Proxy: s.Proxy, Register: s.Register, Expires: s.Expires, Allow: s.AllowFrom,
+		}
+		if err := sip.ParseUri(s.Registrar, &o.Second.Registrar); err != nil {
+			return o, fmt.Errorf("second service registrar %q: %w", s.Registrar, err)
+		}
 	}
 	if err := sip.ParseUri(l.Service.Registrar, &o.Registrar); err != nil {
 		return o, fmt.Errorf("service registrar %q: %w", l.Service.Registrar, err)
@@ -233,6 +258,17 @@ func lineOptions(c *config.Config, l *config.Line, events sipua.Events) (sipua.L
 		}
 	}
 	return o, nil
+}
+
+// dialPlan is what the line may call.
+func dialPlan(c *config.Config, l *config.Line) (*dialplan.Plan, error) {
+	p, err := dialplan.New(dialplan.Options{
+		Country: c.Country, Prefixes: c.Emergency.Prefixes, Allow: l.Dial.Allow, Deny: l.Dial.Deny, International: l.Dial.International,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("dial: %w", err)
+	}
+	return p, nil
 }
 
 func socket(own *config.Socket, shared config.Socket) sipua.Socket {
