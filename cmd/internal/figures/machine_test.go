@@ -203,8 +203,15 @@ type helper struct {
 
 func startHelper(t testing.TB, part string, args ...string) *helper {
 	t.Helper()
-	h := &helper{cmd: exec.Command(os.Args[0], args...)}
-	h.cmd.Env = append(os.Environ(), helperVariable+"="+part)
+	cmd := exec.Command(os.Args[0], args...)
+	cmd.Env = append(os.Environ(), helperVariable+"="+part)
+	return startProgram(t, cmd)
+}
+
+// startProgram starts a program that speaks in lines and ends with its input.
+func startProgram(t testing.TB, cmd *exec.Cmd) *helper {
+	t.Helper()
+	h := &helper{cmd: cmd}
 	h.cmd.Stderr = os.Stderr
 	h.cmd.SysProcAttr = ownSession()
 	var err error

@@ -9,10 +9,12 @@ import (
 	"os/exec"
 	"path/filepath"
 	"testing"
+	"time"
 )
 
 var (
 	figures  = flag.Bool("figures", false, "measure; with -short in about 20 s, with few samples")
+	flooded  = flag.Duration("flood", 0, "how long a flood lasts; 0: 15 s, with -short 3 s")
 	measured = flag.String("daemon", "", "the `binary` to be measured; built from this tree if empty")
 )
 
@@ -59,6 +61,17 @@ func testMain(m *testing.M) int {
 // count is a number of samples: the first in full, the second with -short.
 func count(full, short int) int {
 	if testing.Short() {
+		return short
+	}
+	return full
+}
+
+// span is a length of time: that of a flag, else the first in full, the second with -short.
+func span(flag, full, short time.Duration) time.Duration {
+	switch {
+	case flag != 0:
+		return flag
+	case testing.Short():
 		return short
 	}
 	return full

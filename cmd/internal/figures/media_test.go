@@ -73,12 +73,23 @@ func (m *talk) counts(t testing.TB) (sent, received int) {
 	return sent, received
 }
 
+// of returns the packets of one line that were sent and received since it was last asked, and how many came to any line that nobody of ours sent.
+func (m *talk) of(t testing.TB, line int) (sent, received, strange int) {
+	t.Helper()
+	fmt.Fprintln(m.in, "of", line, "-", "-")
+	_, err := fmt.Sscan(m.line(t), &sent, &received, &strange)
+	require.NoError(t, err)
+	return sent, received, strange
+}
+
 type speech struct {
 	conns    [2]*net.UDPConn
 	to       [200][2]netip.AddrPort
 	seq      [200]uint16
 	sent     int
 	received int
+	of       [200]struct{ sent, received int }
+	strange  int
 	buf      []byte
 }
 
@@ -132,6 +143,9 @@ func (s *speech) command(f []string) {
 	case "counts":
 		fmt.Println(s.sent, s.received)
 		s.sent, s.received = 0, 0
+	case "of":
+		fmt.Println(s.of[line].sent, s.of[line].received, s.strange)
+		s.of[line].sent, s.of[line].received, s.strange = 0, 0, 0
 	}
 }
 
@@ -150,6 +164,7 @@ func (s *speech) send(slot int) {
 			binary.BigEndian.PutUint32(p[8:], uint32(2*line+side+1))
 			if _, err := c.WriteToUDPAddrPort(p[:], s.to[line][side]); err == nil {
 				s.sent++
+				s.of[line].sent++
 			}
 		}
 	}
@@ -164,13 +179,27 @@ func (s *speech) take() {
 		}
 		_ = raw.Read(func(fd uintptr) bool {
 			for {
-				_, _, err := unix.Recvfrom(int(fd), s.buf, syscall.MSG_DONTWAIT)
+				n, _, err := unix.Recvfrom(int(fd), s.buf, syscall.MSG_DONTWAIT)
 				if err == nil {
 					s.received++
+					s.tell(s.buf[:n])
 				} else if !errors.Is(err, unix.EINTR) {
 					return true
 				}
 			}
 		})
 	}
+}
+
+// tell counts a packet for the line that its source says (send).
+func (s *speech) tell(p []byte) {
+	if len(p) != packetSize {
+		s.strange++
+		return
+	}
+	if line := (int(binary.BigEndian.Uint32(p[8:])) - 1) / 2; line < len(s.of) {
+		s.of[line].received++
+		return
+	}
+	s.strange++
 }

@@ -129,7 +129,8 @@ type exchange struct {
 	up        func(line int, adapterSide, serviceSide netip.AddrPort)
 
 	mu    sync.Mutex
-	n     int
+	n     int // calls that far ends began
+	rang  int // calls that came to adapters
 	calls map[int]call
 	ports map[int]netip.AddrPort // the daemon's media port towards the adapter
 }
@@ -151,6 +152,7 @@ func (x *exchange) atNear(p *party, m []byte, from netip.AddrPort) {
 		_, _ = fmt.Sscanf(target, "sip:seat-%d@", &line)
 		x.mu.Lock()
 		x.ports[line] = described(m)
+		x.rang++
 		x.mu.Unlock()
 		p.send(response(m, "200 OK", "near"+header(m, "Call-ID"), "sip:near@"+p.at.String(), description(x.media[0])), from)
 	default:
