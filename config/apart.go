@@ -29,9 +29,16 @@ func (d *decoder) checkLinesApart(c *Config) {
 			once(at+".adapter.user", fmt.Sprintf("adapter %s %v", l.Adapter.User, s.Listen),
 				fmt.Sprintf("the user %q on the socket %v", l.Adapter.User, s.Listen), "give each port of the adapter its own user, or the line its own socket")
 		}
-		if l.Service.User != "" && l.Service.Registrar != "" {
-			once(at+".service.user", "service "+l.Service.User+" "+strings.ToLower(l.Service.Registrar),
-				fmt.Sprintf("the user %q at that registrar", l.Service.User), "give each line its own account")
+		account := func(s *Service, at string) string {
+			if s == nil || s.User == "" || s.Registrar == "" {
+				return ""
+			}
+			thing := "service " + s.User + " " + strings.ToLower(s.Registrar)
+			once(at+".user", thing, fmt.Sprintf("the user %q at that registrar", s.User), "give each line its own account")
+			return thing
+		}
+		if first := account(&l.Service, at+".service"); first == "" || !l.Service.sameAccount(l.Service.Second) {
+			account(l.Service.Second, at+".service.second")
 		}
 		if l.Contact.Driver == "modbus" && d.has(at+".contact.coil") {
 			d.contactApart(l, at+".contact", once)

@@ -23,9 +23,8 @@ func (d *decoder) complete(c *Config) {
 		l := &c.Lines[i]
 		l.Policy.CallbackWindow = c.Emergency.CallbackWindow
 		l.Policy.Watch, l.Policy.Listening = l.Verify.Watch, l.Verify.Listening
-		if l.Service.AuthUser == "" {
-			l.Service.AuthUser = l.Service.User
-		}
+		l.Service.complete()
+		l.Service.Second.complete()
 		if !d.has(fmt.Sprintf("lines[%d].policy.steps", i)) {
 			l.Policy.Steps = l.StepsAbove(l.Policy.Interval)
 		}

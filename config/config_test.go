@@ -143,8 +143,8 @@ func TestLoad(t *testing.T) {
 
 func TestDescribe(t *testing.T) {
 	text := strings.Replace(small, "accept_open_if_daemon_dies: true", "open_level: off, accept_open_if_daemon_dies: true, accept_open_if_power_fails: true", 1) +
-		"  - {name: workshop, adapter: {user: w, contact: 'sip:192.0.2.22'}, service: {registrar: 'sip:pbx.millrace.example', user: 103, register: false}, contact: {driver: none}}\n" +
-		"  - {name: green-room, policy: {life_safety: true}, adapter: {user: g, contact: 'sip:192.0.2.23'}, service: {registrar: 'sip:pbx.millrace.example', user: 104, register: false},\n" +
+		"  - {name: workshop, adapter: {user: w, contact: 'sip:192.0.2.22'}, service: {registrar: 'sip:192.0.2.5', user: 103, register: false}, contact: {driver: none}}\n" +
+		"  - {name: green-room, policy: {life_safety: true}, adapter: {user: g, contact: 'sip:192.0.2.23'}, service: {registrar: 'sip:192.0.2.5', user: 104, register: false},\n" +
 		"     contact: {driver: modbus, controller: relays, coil: 3, watchdog: {register: 9, unit: 100ms, timeout: 1s}}}\n"
 	c, faults := Parse("small", []byte(text), playhouse())
 	require.Empty(t, faults.String())

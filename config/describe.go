@@ -13,7 +13,8 @@ const commandTime = 100 * time.Millisecond
 
 // Warnings says, a sentence each, what is allowed but may surprise.
 func Warnings(c *Config) []string {
-	w := extensionWarnings(c)
+	w := append(extensionWarnings(c), c.diallingWarnings()...)
+	w = append(w, c.portWarnings()...)
 	if c.Journal.File == "" {
 		w = append(w, "there is no journal.file, so nothing will be recorded: after a hold that stayed nobody can say why, and what a line has learnt is lost with a restart")
 	}
@@ -156,4 +157,18 @@ func (l *Line) describeInterval(b *strings.Builder) {
 	if l.Policy.Repeats > 0 {
 		fmt.Fprintf(b, " While it stays, one clearing repeats the interruption up to %d times and may cut into somebody's dialling (accepted: accept_cutting_into_dialling).", l.Policy.Repeats)
 	}
+}
+
+// portWarnings tells of ports that do not do for all calls that the lines may have.
+func (c *Config) portWarnings() []string {
+	calls := 0
+	for i := range c.Lines {
+		if c.Lines[i].Media == "relay" {
+			calls += c.Lines[i].Calls
+		}
+	}
+	if have := (int(c.Media.PortHigh) - int(c.Media.PortLow) + 1) / c.portsPerCall(); have < calls {
+		return []string{fmt.Sprintf("media.ports is enough for %d calls at once, and all lines together may have %d (calls); a call that finds no port is refused", have, calls)}
+	}
+	return nil
 }

@@ -16,6 +16,10 @@ const (
 	defaultRemind  = 15 * time.Minute       // our own figure: often enough to be seen in a shift, too rare to fill a log
 	defaultKeep    = 365 * 24 * time.Hour   // our own figure: a season of a playhouse, and the one before
 	defaultMaxSize = 1_000_000_000          // some two million calls
+	defaultCalls   = 4                      // our own figure: two calls of a three-way call, one that waits, and one that is going away
+	mostCalls      = 20                     // our own figure: a pair has one conversation; more is a fault or a trick
+	defaultSession = 30 * time.Minute       // RFC 4028 section 4 recommends 1,800 s
+	leastSession   = 90 * time.Second       // RFC 4028 section 5: no session timer is shorter
 )
 
 // defaults is the file that says nothing.
@@ -38,13 +42,21 @@ func newLine() Line {
 	p := supervision.DefaultPolicy()
 	return Line{
 		Media:     "relay",
-		Service:   Service{Register: true, Expires: defaultExpires},
+		Adapter:   Adapter{Digest: []string{"md5"}, Transfer: "pass"},
+		Service:   newService(),
 		Contact:   Contact{Unit: defaultUnit, OpenLevel: "on"},
 		Policy:    p,
 		Verify:    Verify{By: "options", Watch: p.Watch, Listening: p.Listening},
 		Equipment: defaultEquipment(),
+		Calls:     defaultCalls,
 	}
 }
+
+func newService() Service {
+	return Service{Register: true, Expires: defaultExpires, SessionExpires: defaultSession, MessageWaiting: "pass"}
+}
+
+func newSecond() Service { return Service{Register: true, Expires: defaultExpires} }
 
 // The tables of keys, from the file inwards.
 
@@ -116,6 +128,8 @@ func lineKeys(l *Line) []key {
 		nested("policy", policyKeys(l)),
 		nested("verify", verifyKeys(&l.Verify)),
 		nested("equipment", equipmentKeys(&l.Equipment)),
+		nested("dial", dialKeys(&l.Dial)),
+		number("calls", &l.Calls, 1, mostCalls),
 	}
 }
 
@@ -126,10 +140,22 @@ func adapterKeys(a *Adapter) []key {
 		text("contact", &a.Contact, "a SIP URI"),
 		values("allow_from", &a.AllowFrom, "an address or network", parsePrefix),
 		optional("socket", &a.Socket, newSocket, socketKeys),
+		values("digest", &a.Digest, "md5 or sha-256", oneOf(digests)),
+		choice("transfer", &a.Transfer, "pass", "refuse"),
 	}
 }
 
+// serviceKeys are those of the account, those of its calls, and the second account.
 func serviceKeys(s *Service) []key {
+	return append(accountKeys(s),
+		optional("socket", &s.Socket, newSocket, socketKeys),
+		value("session_expires", &s.SessionExpires, "a time like 30m", spans("0s for never, or 90s to 24h (RFC 4028)", leastSession, 24*time.Hour)),
+		choice("message_waiting", &s.MessageWaiting, "off", "pass", "subscribe"),
+		optional("second", &s.Second, newSecond, accountKeys),
+	)
+}
+
+func accountKeys(s *Service) []key {
 	return []key{
 		required(text("registrar", &s.Registrar, "a SIP URI")),
 		required(text("user", &s.User, "a user name")),
@@ -138,7 +164,15 @@ func serviceKeys(s *Service) []key {
 		value("proxy", &s.Proxy, "host:port", hostPort),
 		yesNo("register", &s.Register),
 		duration("expires", &s.Expires, time.Minute, 24*time.Hour),
-		optional("socket", &s.Socket, newSocket, socketKeys),
+		values("allow_from", &s.AllowFrom, "an address or network", parsePrefix),
+	}
+}
+
+func dialKeys(d *Dial) []key {
+	return []key{
+		values("allow", &d.Allow, "a pattern like 555xxxx", numbersPattern),
+		values("deny", &d.Deny, "a pattern like 0900*", numbersPattern),
+		yesNo("international", &d.International),
 	}
 }
 

@@ -101,7 +101,7 @@ func layout(t *rapid.T) (text string, names []string, shared bool) {
 		}
 		parts := []string{"name: " + one("quote", name, "'"+name+"'", "\""+name+"\"") + comment() + "\n",
 			fmt.Sprintf("adapter: {user: %s, contact: \"sip:192.0.2.%d\"}%s\n", name, 20+i, comment()),
-			fmt.Sprintf("service:\n%s%sregistrar: sip:pbx.millrace.example\n%[1]s%[2]suser: 555010%d\n%[1]s%[2]sregister: no\n", pad, step, i+1),
+			fmt.Sprintf("service:\n%s%sregistrar: sip:192.0.2.5\n%[1]s%[2]suser: 555010%d\n%[1]s%[2]sregister: no\n", pad, step, i+1),
 			"contact: {driver: none}\n"}
 		parts[2] = strings.Replace(parts[2], "register: no\n", "register: false\n", 1)
 		if policy != "" {

@@ -23,12 +23,12 @@ lines:
 
 const (
 	boxOffice = `adapter: {user: box-office, contact: "sip:192.0.2.21"}
-    service: {registrar: "sip:pbx.millrace.example", user: 5550101, register: false}
+    service: {registrar: "sip:192.0.2.5", user: 5550101, register: false}
     contact: {driver: none}
 `
 	stageDoor = `  - name: stage-door
     adapter: {user: stage-door, contact: "sip:192.0.2.22"}
-    service: {registrar: "sip:pbx.millrace.example", user: 5550102, register: false}
+    service: {registrar: "sip:192.0.2.5", user: 5550102, register: false}
     contact: {driver: none}
 `
 )
@@ -53,7 +53,7 @@ func TestWithInterval(t *testing.T) {
 		"no policy":            {"  - name: box-office # of the house\n    " + boxOffice + stageDoor, "# of the house\n", "# of the house\n    policy:\n      interval: 700ms\n"},
 		"no policy, name last": {stageDoor + "  - " + boxOffice + "    name: box-office", "    name: box-office", "    name: box-office\n    policy:\n      interval: 700ms"},
 		"no policy, braces":    {"  - {name: box-office, " + strings.ReplaceAll(strings.TrimSpace(boxOffice), "\n", ",\n") + "}\n" + stageDoor, "{name: box-office", "{policy: {interval: 700ms}, name: box-office"},
-		"merged": {"  - name: stage-door\n    adapter: {user: s, contact: \"sip:192.0.2.22\"}\n    service: {registrar: \"sip:pbx.millrace.example\", user: 5550102, register: false}\n    contact: {driver: none}\n    policy: &usual\n      interval: 900ms\n" +
+		"merged": {"  - name: stage-door\n    adapter: {user: s, contact: \"sip:192.0.2.22\"}\n    service: {registrar: \"sip:192.0.2.5\", user: 5550102, register: false}\n    contact: {driver: none}\n    policy: &usual\n      interval: 900ms\n" +
 			"  - name: box-office\n    " + boxOffice + "    policy:\n      <<: *usual\n      lead: 500ms\n", "policy:\n      <<: *usual", "policy:\n      interval: 700ms\n      <<: *usual"},
 		"an alias": {strings.TrimSuffix(stageDoor, "\n") + "\n    policy: &usual\n      interval: 900ms\n  - name: box-office\n    " + boxOffice + "    policy: *usual # as there\n",
 			"policy: *usual #", "policy: {<<: *usual, interval: 700ms} #"},
@@ -63,7 +63,7 @@ func TestWithInterval(t *testing.T) {
 			"name: box-office\n", "name: box-office\n    policy: {interval: 700ms, steps: [1s, '1.2s']}\n"},
 		"before others that have their own": {"  - name: box-office\n    " + boxOffice + "    policy: &usual {interval: 800ms, lead: 500ms}\n" + stageDoor + "    policy: {<<: *usual, interval: 900ms}\n",
 			"{interval: 800ms, lead", "{interval: 700ms, lead"},
-		"other characters before it": {"  - {name: box-office, adapter: {user: \"Büro–𝄞\", contact: \"sip:192.0.2.21\"}, service: {registrar: \"sip:pbx.millrace.example\", user: 5550101, register: false}, contact: {driver: none}, policy: {interval: 800ms}}\n" + stageDoor,
+		"other characters before it": {"  - {name: box-office, adapter: {user: \"Büro–𝄞\", contact: \"sip:192.0.2.21\"}, service: {registrar: \"sip:192.0.2.5\", user: 5550101, register: false}, contact: {driver: none}, policy: {interval: 800ms}}\n" + stageDoor,
 			"{interval: 800ms}", "{interval: 700ms}"},
 	} {
 		t.Run(name, func(t *testing.T) { writes(t, c.entries, c.from, c.to, "box-office", 700*ms) })
@@ -139,7 +139,7 @@ func TestSetInterval(t *testing.T) {
 		" controllers: [{name: relays, driver: modbus, modbus: {address: \"192.0.2.30:502\"}}]\n lines:\n   - name: box-office\n"+
 		"+    policy:\n+      interval: 700ms\n"+
 		"     adapter: {user: box-office, contact: \"sip:192.0.2.21\"}\n"+
-		"     service: {registrar: \"sip:pbx.millrace.example\", user: 5550101, register: false}\n     contact: {driver: none}\n", diff)
+		"     service: {registrar: \"sip:192.0.2.5\", user: 5550101, register: false}\n     contact: {driver: none}\n", diff)
 	require.Equal(t, text, contents(t, real), "a preview writes nothing")
 
 	require.NoError(t, SetInterval(link, "box-office", 700*ms))

@@ -24,7 +24,9 @@ func (d *decoder) validate(c *Config) {
 	for i := range c.Lines {
 		l, at := &c.Lines[i], fmt.Sprintf("lines[%d]", i)
 		d.checkAdapter(l, at+".adapter")
-		d.checkService(l, at+".service")
+		d.checkAccount(&l.Service, at+".service")
+		d.checkSecond(l, at+".service.second")
+		d.checkDial(c, l, at+".dial")
 		d.checkContact(c, l, at+".contact")
 		d.checkPolicy(l, at)
 		d.checkVerify(c, l, at)
@@ -102,27 +104,24 @@ func (s listener) clashes(o listener) bool {
 
 func sameHost(a, b netip.Addr) bool { return a == b || a.IsUnspecified() || b.IsUnspecified() }
 
-// callsPerLine: one that is up, and one that waits.
+// callsPerLine have ports for certain: one that is up, and one that waits.
 const callsPerLine = 2
 
 func (d *decoder) checkMedia(c *Config) {
-	relayed := 0
+	relayed, calls := 0, 0
 	for i := range c.Lines {
 		if c.Lines[i].Media == "relay" {
 			relayed++
+			calls += min(c.Lines[i].Calls, callsPerLine)
 		}
 	}
 	if relayed == 0 {
 		return
 	}
-	pairs := 1
-	if c.Media.AdapterAddress == c.Media.ServiceAddress {
-		pairs = 2
-	}
-	have, need := int(c.Media.PortHigh)-int(c.Media.PortLow)+1, relayed*callsPerLine*pairs*2
+	have, need := int(c.Media.PortHigh)-int(c.Media.PortLow)+1, calls*c.portsPerCall()
 	if have < need {
-		d.add(d.at("media.ports"), "media.ports: %d ports are too few for the lines that relay (%d); at least %d are needed (two calls a line, each with %d ports at one address): widen the range",
-			have, relayed, need, 2*pairs)
+		d.add(d.at("media.ports"), "media.ports: %d ports are too few for the lines that relay (%d); at least %d are needed (two calls a line, or one where calls is 1, each with %d ports at one address): widen the range",
+			have, relayed, need, c.portsPerCall())
 	}
 	for _, s := range []struct {
 		name string
@@ -138,6 +137,14 @@ func (d *decoder) checkMedia(c *Config) {
 			d.add(d.at("media.ports"), "media.ports: %d-%d holds the port of %s.listen, %d; move one of them", c.Media.PortLow, c.Media.PortHigh, s.path, p)
 		}
 	}
+}
+
+// portsPerCall are RTP and RTCP, and at one address for both sides twice.
+func (c *Config) portsPerCall() int {
+	if c.Media.AdapterAddress == c.Media.ServiceAddress {
+		return 4
+	}
+	return 2
 }
 
 func (d *decoder) checkControllers(c *Config) {
@@ -159,6 +166,7 @@ func (d *decoder) checkControllers(c *Config) {
 }
 
 func (d *decoder) checkAdapter(l *Line, at string) {
+	d.checkDigest(l.Adapter.Digest, at+".digest")
 	if l.Adapter.Contact == "" {
 		if !d.has(at+".password") && d.has(at) {
 			d.add(d.at(at), "%s.password is missing; it is required unless contact says where the adapter is: write {file: PATH}, {env: NAME} or {credential: NAME}", at)
@@ -171,17 +179,6 @@ func (d *decoder) checkAdapter(l *Line, at string) {
 	}
 	if _, err := netip.ParseAddr(strings.Trim(u.Host, "[]")); err != nil {
 		d.add(d.at(at+".contact"), "%s.contact: %q is not an IP address, so without a password nobody can tell the adapter from others; write its IP address, or add password or allow_from", at, u.Host)
-	}
-}
-
-func (d *decoder) checkService(l *Line, at string) {
-	if l.Service.Registrar != "" {
-		if u, ok := d.uri(at+".registrar", l.Service.Registrar); ok && u.User != "" {
-			d.add(d.at(at+".registrar"), "%s.registrar: a registrar has no user part; write sip:HOST and put the user into user", at)
-		}
-	}
-	if l.Service.Register && !d.has(at+".password") && d.has(at) {
-		d.add(d.at(at), "%s.password is missing; it is required unless register is false: write {file: PATH}, {env: NAME} or {credential: NAME}", at)
 	}
 }
 

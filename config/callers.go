@@ -1,0 +1,97 @@
+package config
+
+import (
+	"fmt"
+	"net/netip"
+	"slices"
+	"strings"
+
+	"github.com/emiago/sipgo/sip"
+	"go.yaml.in/yaml/v3"
+)
+
+// digests are the algorithms that adapters may be challenged with (RFC 8760 section 2.3).
+var digests = []string{"md5", "sha-256"}
+
+// Algorithms are the algorithms of the challenge as they stand in header fields, best first.
+func (a *Adapter) Algorithms() []string {
+	var all []string
+	for _, s := range a.Digest {
+		all = append(all, strings.ToUpper(s))
+	}
+	return all
+}
+
+func (d *decoder) checkDigest(list []string, at string) {
+	if d.emptyList(at) {
+		d.add(d.at(at), "%s: none, so no adapter could show its password; allowed: %s, or both", at, strings.Join(digests, ", "))
+	}
+	for i, s := range list {
+		if slices.Contains(list[:i], s) {
+			d.add(d.at(fmt.Sprintf("%s[%d]", at, i)), "%s: %s stands there twice; remove one", at, s)
+		}
+	}
+}
+
+// complete fills in what follows from other keys of an account.
+func (s *Service) complete() {
+	if s == nil {
+		return
+	}
+	if s.AuthUser == "" {
+		s.AuthUser = s.User
+	}
+	if a, ok := s.address(); ok && !s.Register && len(s.AllowFrom) == 0 {
+		s.AllowFrom = []netip.Prefix{netip.PrefixFrom(a, a.BitLen())}
+	}
+}
+
+// address is where requests to the account go to, if that is an IP address.
+func (s *Service) address() (netip.Addr, bool) {
+	host := ""
+	if i := strings.LastIndexByte(s.Proxy, ':'); i >= 0 {
+		host = s.Proxy[:i]
+	} else if u := (sip.Uri{}); sip.ParseUri(s.Registrar, &u) == nil {
+		host = u.Host
+	}
+	a, err := netip.ParseAddr(strings.Trim(host, "[]"))
+	return a.Unmap(), err == nil
+}
+
+// sameAccount tells whether two accounts are one, perhaps by another proxy.
+func (s *Service) sameAccount(o *Service) bool {
+	return o != nil && s.User == o.User && strings.EqualFold(s.Registrar, o.Registrar)
+}
+
+// checkAccount checks an account at a service.
+func (d *decoder) checkAccount(s *Service, at string) {
+	if s.Registrar != "" {
+		if u, ok := d.uri(at+".registrar", s.Registrar); ok && u.User != "" {
+			d.add(d.at(at+".registrar"), "%s.registrar: a registrar has no user part; write sip:HOST and put the user into user", at)
+		}
+	}
+	if s.Register && !d.has(at+".password") && d.has(at) {
+		d.add(d.at(at), "%s.password is missing; it is required unless register is false: write {file: PATH}, {env: NAME} or {credential: NAME}", at)
+	}
+	if !s.Register && len(s.AllowFrom) == 0 && s.Registrar != "" {
+		d.add(d.at(at+".register"), "%s.register: without a registration anybody may call the line who reaches its socket, unless allow_from says where calls come from; add the service's addresses there, or give proxy (or registrar, if there is no proxy) as an IP address", at)
+	}
+}
+
+// checkSecond checks the account that takes over.
+func (d *decoder) checkSecond(l *Line, at string) {
+	o := l.Service.Second
+	if o == nil {
+		return
+	}
+	d.checkAccount(o, at)
+	if l.Service.sameAccount(o) && strings.EqualFold(l.Service.Proxy, o.Proxy) && o.User != "" {
+		d.add(d.at(at), "%s: it is the first account again, and is lost with it; give another registrar, user or proxy, or remove it", at)
+	}
+}
+
+// emptyList tells whether the file has an empty list at path.
+func (d *decoder) emptyList(path string) bool {
+	n := d.places[path]
+	return n != nil && n.Kind == yaml.SequenceNode && len(n.Content) == 0
+}

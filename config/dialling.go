@@ -1,0 +1,95 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+
+	"clearback/supervision/dialplan"
+)
+
+func numbersPattern(s string) (string, error) { return s, dialplan.CheckPattern(s) }
+
+// DialPlan is what the near end of a line may call.
+func (c *Config) DialPlan(l *Line) (*dialplan.Plan, error) {
+	return dialplan.New(dialplan.Options{
+		Country: c.Country, Prefixes: c.Emergency.Prefixes,
+		Allow: l.Dial.Allow, Deny: l.Dial.Deny, International: l.Dial.International,
+	})
+}
+
+func (d *decoder) checkDial(c *Config, l *Line, at string) {
+	if d.emptyList(at + ".allow") {
+		d.add(d.at(at+".allow"), "%s.allow: an empty list does not say whether everything or nothing may be called; leave it out for everything, or write deny: [\"*\"] for nothing but emergency numbers", at)
+	}
+	if _, err := c.numbers(); err != nil {
+		return // of the country; that is told already
+	}
+	_, err := c.DialPlan(l)
+	var p *dialplan.PatternError
+	switch {
+	case errors.As(err, &p):
+		path := fmt.Sprintf("%s.%s[%d]", at, p.List, p.Index)
+		d.add(d.at(path), "%s: %q %s", path, p.Pattern, p.Problem)
+	case err != nil:
+		d.add(d.at("country"), "%v", err)
+	}
+}
+
+// DescribeDialling says of every line, in words, whom it may call.
+func DescribeDialling(c *Config) []string {
+	var out []string
+	for i := range c.Lines {
+		out = append(out, c.describeDialling(&c.Lines[i]))
+	}
+	return out
+}
+
+func (c *Config) describeDialling(l *Line) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "line %s: may call ", l.Name)
+	switch d := &l.Dial; {
+	case len(d.Allow) > 0:
+		fmt.Fprintf(&b, "only %s", strings.Join(d.Allow, " "))
+	case len(d.Deny) == 1 && d.Deny[0] == "*":
+		b.WriteString("emergency numbers, and nothing else (dial.deny).")
+		return b.String()
+	default:
+		b.WriteString("every number")
+	}
+	if len(l.Dial.Deny) > 0 {
+		fmt.Fprintf(&b, ", except %s", strings.Join(l.Dial.Deny, " "))
+	}
+	p, err := c.DialPlan(l)
+	switch {
+	case l.Dial.International:
+		b.WriteString("; those of other countries too")
+	case err == nil:
+		fmt.Fprintf(&b, "; those of other countries are refused (dial.international), which is what begins with + or an international prefix and not with +%s", p.CallingCode())
+		if len(c.Emergency.Prefixes) > 0 {
+			fmt.Fprintf(&b, ", also after %s for an outside line", strings.Join(c.Emergency.Prefixes, " or "))
+		} else {
+			b.WriteString(" (emergency.outside_prefixes is empty, so behind a digit for an outside line they are not known)")
+		}
+	}
+	b.WriteString(". Emergency numbers always.")
+	return b.String()
+}
+
+// diallingWarnings tells of patterns that do not do what they seem to.
+func (c *Config) diallingWarnings() []string {
+	numbers, err := c.numbers()
+	if err != nil {
+		return nil
+	}
+	var w []string
+	for i := range c.Lines {
+		l := &c.Lines[i]
+		for _, p := range l.Dial.Deny {
+			if numbers.Emergency(p) {
+				w = append(w, fmt.Sprintf("line %s: dial.deny has the emergency number %s, which always passes", l.Name, p))
+			}
+		}
+	}
+	return w
+}

@@ -1,0 +1,66 @@
+package dialplan
+
+import (
+	_ "embed" // how numbers are dialled in each country
+	"strconv"
+	"strings"
+)
+
+//go:embed countries.csv
+var countriesData string
+
+// country is a row of countries.csv.
+type country struct {
+	code     string   // country calling code
+	prefixes []string // international prefixes, 00 first
+	trunks   []string
+	length   int      // of a national number that leads abroad, at least
+	abroad   []string // what such a number begins with
+	codes    []string // dialled before a number
+}
+
+// lookup finds the row of a country.
+func lookup(iso string) (country, bool) {
+	for row := range strings.Lines(countriesData) {
+		f := strings.Split(strings.TrimSuffix(row, "\n"), ",")
+		if len(f) != 7 || f[0] != iso || len(iso) != 2 {
+			continue
+		}
+		n, _ := strconv.Atoi(f[4]) // none: 0, and abroad is empty
+		return country{
+			code: f[1], prefixes: append([]string{"00"}, strings.Fields(f[2])...), trunks: strings.Fields(f[3]),
+			length: n, abroad: strings.Fields(f[5]), codes: strings.Fields(f[6]),
+		}, true
+	}
+	return country{}, false
+}
+
+// leadsAbroad tells whether a national number, with or without a trunk prefix, is one of another country of a shared plan.
+func (c *country) leadsAbroad(number string) bool {
+	if c.begins(number) {
+		return true
+	}
+	for _, t := range c.trunks {
+		if rest, ok := strings.CutPrefix(number, t); ok && c.begins(rest) {
+			return true
+		}
+	}
+	return false
+}
+
+func (c *country) begins(national string) bool {
+	for _, a := range c.abroad {
+		if len(national) >= c.length && strings.HasPrefix(national, a) {
+			return true
+		}
+	}
+	return false
+}
+
+// cut takes a code, x for any digit, off the front of a number.
+func cut(number, code string) (rest string, ok bool) {
+	if p := (pattern{fixed: code, rest: true}); len(number) > len(code) && p.matches(number) {
+		return number[len(code):], true
+	}
+	return "", false
+}

@@ -1,0 +1,57 @@
+package dialplan
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+func plan(t testing.TB, o Options) *Plan {
+	t.Helper()
+	p, err := New(o)
+	require.NoError(t, err)
+	return p
+}
+
+// The forms are how the numbers are dialled in each country, from memory of its numbering plan; numbers are fictitious.
+func TestNumbersOfOtherCountries(t *testing.T) {
+	for country, calls := range map[string]struct{ home, abroad string }{
+		"GB": {
+			home: "5550101 01632960101 +441632960101 00441632960101 +44(0)1632-960101 202 0 1 2001234 14101632960101 *3101632 #31#01632960101 0800123456 +4401632960101",
+			abroad: "+4930123456 004930123456 00-49-30-123456 0049(30)123456 (00)4930123456 00.49.30.123456 +49%2030123456 %2B4930123456 %30%30" +
+				"4930123456 %2530%25304930123456 14100493012345 1470004930123456 #31#004930123456 *31#+4930123456 *31*004930123456# *67004930123456 *21*004930123456# " +
+				"**21*004930123456*11# 1280004930123456 0049301p23456 tel:+4930123456 tel:30123456;phone-context=+49 tel:30123456;phone-context=%2b49 " +
+				"30123456;phone-context=+49 sip:004930123456@pbx.millrace.example 5550101;rn=+4930123456 5550101;npdi;rn=004930123456 +004930123456 +44004930123456 " +
+				"0+4930123456 +353480123 0035348555010 +88213123456 callto:004930123456 004930123456@pbx ++4930123456",
+		},
+		"US": {
+			home:   "5550101 2125550101 12125550101 +12125550101 *6718005550100 *678005550100 01112125550101 4165550101 1876555 8765550 1876 02125550101",
+			abroad: "18765550101 8765550101 +18765550101 08765550101 01118765550101 0114930123456 014930123456 +4930123456 *670114930123456 11670114930123456 10102220114930123456 *6718765550101 0018765550101 16715550101x",
+		},
+		"CA": {home: "+12125550101 4165550101", abroad: "12685550101"},
+		"RU": {home: "+74955550101 84955550101 88005550101 89115550101", abroad: "+77175550101 87175550101 81049301234 0077175550101"},
+		"FR": {home: "0155550101 +33155550101 0033155550101 4012", abroad: "+590590555010 0590555010 0033590555010 3651004930123456 16100049301234"},
+		"IE": {home: "015550101", abroad: "04855550101 +442855550101"},
+		"SG": {home: "65550101 +6565550101", abroad: "020365550101 0016065550101 0181234567"},
+		"MY": {home: "0365550101", abroad: "0265550101"},
+		"DE": {home: "0305550101 +49305550101 0049305550101", abroad: "01013 0044163296010 010130044163296010 +441632960101"},
+		"IT": {home: "065550101 +39065550101 0039065550101 102", abroad: "+37805495550"},
+		"JP": {home: "0355550101 +81355550101", abroad: "010491234567 0033010491234567 184010491234567"},
+	} {
+		p := plan(t, Options{Country: country})
+		for _, n := range strings.Fields(calls.home) {
+			require.Empty(t, p.Judge(n), "%s %s", country, n)
+		}
+		for _, n := range strings.Fields(strings.Replace(calls.abroad, "01013 ", "", 1)) {
+			n = strings.TrimSuffix(n, "x")
+			if n == "16715550101" { // Guam is of the United States
+				require.Empty(t, p.Judge(n))
+				continue
+			}
+			require.Equal(t, International, p.Judge(n), "%s %s", country, n)
+		}
+	}
+	require.Equal(t, International, plan(t, Options{Country: "GB"}).Judge("00 49 30 12 34 56"))
+	require.Empty(t, plan(t, Options{Country: "GB", International: true}).Judge("004930123456"))
+}

@@ -1,0 +1,270 @@
+package dialplan
+
+import (
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Limits of a reading. Our own numbers: no number that can be reached comes near them.
+const (
+	longest = 256 // bytes of a destination
+	deepest = 6   // codes and prefixes before a number
+	most    = 64  // ways to read one destination
+	// shortest is how many digits follow an international prefix at least: the shortest numbers of small countries have seven with the country
+	// calling code (from memory), so that what is shorter is an extension or a short code.
+	shortest = 6
+)
+
+// readings are the ways in which a service may understand a destination.
+type readings struct {
+	forms  []form
+	abroad bool // one of them is a number of another country
+}
+
+// form is one of them, as it would be dialled.
+type form struct {
+	digits string // and * and #; "" for a name
+	// sure: it is what was dialled, and not only what it would be to a service that knows a code before it.
+	sure bool
+	// read: what it may lead to was looked at, as sure as it is.
+	read bool
+}
+
+// any tells whether a pattern matches one of the forms.
+func (r *readings) any(all []pattern, sure bool) bool {
+	for _, f := range r.forms {
+		for _, p := range all {
+			if (f.sure || !sure) && (p.everything() || f.digits != "" && p.matches(f.digits)) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// note notes a form and returns it.
+func (r *readings) note(digits string, sure bool) *form {
+	for i := range r.forms {
+		if f := &r.forms[i]; f.digits == digits {
+			f.read = f.read && (f.sure || !sure)
+			f.sure = f.sure || sure
+			return f
+		}
+	}
+	if len(r.forms) == most {
+		r.abroad = true // nobody dials so; what cannot be read to the end is not taken for home
+		return &form{read: true}
+	}
+	r.forms = append(r.forms, form{digits: digits, sure: sure})
+	return &r.forms[len(r.forms)-1]
+}
+
+// read finds the ways to read a destination.
+func (p *Plan) read(r *readings, destination string) {
+	if len(destination) > longest {
+		r.abroad = true
+		r.note("", true)
+		return
+	}
+	s := user(destination)
+	for range 3 { // escapes of escapes, as a service that resolves them twice would see them
+		p.readUser(r, s)
+		next := unescape(s)
+		if next == s {
+			return
+		}
+		s = next
+	}
+	p.readUser(r, s)
+}
+
+// user drops the scheme and the host of a URI.
+func user(s string) string {
+	s = strings.TrimSpace(s)
+	scheme, rest, ok := strings.Cut(s, ":")
+	ok = ok && !strings.ContainsAny(scheme, "0123456789*#%@;")
+	if !ok {
+		return s
+	}
+	before, _, hasUser := strings.Cut(rest, "@")
+	if !hasUser && (strings.EqualFold(scheme, "sip") || strings.EqualFold(scheme, "sips")) {
+		return ""
+	}
+	return before
+}
+
+// readUser reads a user part with its parameters (RFC 3966 section 3: phone-context; RFC 4694: rn, by which a service may route).
+func (p *Plan) readUser(r *readings, s string) {
+	number, params, _ := strings.Cut(s, ";")
+	number, _, _ = strings.Cut(number, ":") // a password
+	p.readText(r, number, true)
+	for _, param := range strings.Split(params, ";") {
+		name, value, _ := strings.Cut(param, "=")
+		switch name = strings.TrimSpace(name); {
+		case strings.EqualFold(name, "phone-context") && strings.Contains(value, "+"):
+			p.readText(r, value+number, false)
+		case strings.EqualFold(name, "rn"):
+			p.readText(r, value, false)
+		}
+	}
+}
+
+// readText reads a number with its separators, or a name.
+func (p *Plan) readText(r *readings, text string, sure bool) {
+	dialled := strings.Map(func(c rune) rune {
+		if '0' <= c && c <= '9' || c == '*' || c == '#' || c == '+' {
+			return c
+		}
+		return -1
+	}, text)
+	if begin := strings.TrimLeft(text, "-.() \t"); name(text) {
+		r.note("", sure)
+		if begin == "" || strings.IndexByte("0123456789*#+", begin[0]) < 0 {
+			return
+		}
+		sure = false // letters for a pause or a tone; no pattern has them
+	}
+	for rest, more := dialled, true; more; {
+		if _, rest, more = strings.Cut(rest, "+"); more {
+			p.global(r, rest, sure, 0)
+		}
+	}
+	if first := strings.IndexByte(dialled, '+'); first != 0 {
+		p.dialled(r, strings.ReplaceAll(dialled, "+", ""), sure && first < 0, 0)
+	}
+}
+
+// name tells whether a text has more than a number has.
+func name(text string) bool {
+	return text == "" || strings.Trim(text, "0123456789*#+-.() \t") != ""
+}
+
+// global reads a number that begins with a country calling code.
+func (p *Plan) global(r *readings, number string, sure bool, depth int) {
+	if i := strings.IndexAny(number, "*#+"); i >= 0 {
+		number = number[:i]
+	}
+	if number == "" {
+		return
+	}
+	for _, prefix := range p.country.prefixes {
+		r.note(prefix+number, sure)
+	}
+	national, home := strings.CutPrefix(number, p.country.code)
+	if !home {
+		r.abroad = true
+		return
+	}
+	for _, t := range p.country.trunks {
+		if !strings.HasPrefix(national, t) || len(national) == p.country.length {
+			r.note(t+national, sure)
+		}
+	}
+	p.dialled(r, national, sure, depth+1)
+}
+
+// dialled reads digits, * and #.
+func (p *Plan) dialled(r *readings, s string, sure bool, depth int) {
+	if bare := strings.TrimRight(s, "#"); bare != s {
+		r.note(s, sure)
+		s = bare
+	}
+	if s == "" {
+		return
+	}
+	f := r.note(s, sure)
+	if f.read {
+		return
+	}
+	f.read = true
+	if depth > deepest {
+		r.abroad = true // as in note
+		return
+	}
+	if strings.ContainsAny(s, "*#") {
+		p.serviceCode(r, s, sure, depth)
+		return
+	}
+	if p.country.leadsAbroad(s) {
+		r.abroad = true
+	}
+	p.bothTrunks(r, s, sure)
+	for _, prefix := range p.country.prefixes {
+		rest, ok := cut(s, prefix)
+		if ok && len(rest) >= shortest && (depth > 0 || !p.beginsOutside(prefix)) {
+			p.global(r, rest, sure, depth)
+		}
+	}
+	for _, o := range p.outside {
+		if rest, ok := cut(s, o); ok {
+			p.dialled(r, rest, sure && depth == 0, depth+1)
+		}
+	}
+	for _, c := range p.country.codes {
+		if rest, ok := cut(s, c); ok {
+			p.dialled(r, rest, false, depth+1)
+		}
+	}
+}
+
+// beginsOutside tells whether an international prefix begins with an outside-line prefix: where 0 is dialled for an outside line, 0030 is
+// 0 and 030, and 00030 is 0 and 0030.
+func (p *Plan) beginsOutside(prefix string) bool {
+	return slices.ContainsFunc(p.outside, func(o string) bool { return strings.HasPrefix(prefix, o) })
+}
+
+// bothTrunks notes a number of the full national length without and with its trunk prefix, where either may be dialled.
+func (p *Plan) bothTrunks(r *readings, s string, sure bool) {
+	for _, t := range p.country.trunks {
+		if len(s) == p.country.length {
+			r.note(t+s, sure)
+		} else if rest, ok := strings.CutPrefix(s, t); ok && len(rest) == p.country.length {
+			r.note(rest, sure)
+		}
+	}
+}
+
+// serviceCode reads what may follow a service code: a number between or after * and # (*31#NUMBER, *21*NUMBER#), or directly after the two
+// or three digits of a code (*67NUMBER; those that begin with 2 and 3 have three digits in North America, from memory).
+func (p *Plan) serviceCode(r *readings, s string, sure bool, depth int) {
+	runs := strings.FieldsFunc(s, func(c rune) bool { return c == '*' || c == '#' })
+	for i, run := range runs {
+		begins := i > 0 || s[0] != '*' && s[0] != '#' // a number, and not a code
+		if begins {
+			p.dialled(r, run, sure && i == len(runs)-1, depth+1)
+			continue
+		}
+		p.afterCode(r, run, sure && len(runs) == 1, depth)
+	}
+}
+
+// afterCode reads a code with a number directly behind it.
+func (p *Plan) afterCode(r *readings, run string, sure bool, depth int) {
+	if len(run) <= 2 {
+		return
+	}
+	long := run[0] == '2' || run[0] == '3'
+	p.dialled(r, run[2:], sure && !long, depth+1)
+	if long {
+		p.dialled(r, run[3:], false, depth+1)
+	}
+}
+
+// unescape resolves percent-escapes (RFC 3986 section 2.1), once; a mangled one stays as it is.
+func unescape(s string) string {
+	if strings.IndexByte(s, '%') < 0 {
+		return s
+	}
+	b := make([]byte, 0, len(s))
+	for i := 0; i < len(s); i++ {
+		if s[i] == '%' && i+2 < len(s) {
+			if c, err := strconv.ParseUint(s[i+1:i+3], 16, 8); err == nil {
+				b, i = append(b, byte(c)), i+2
+				continue
+			}
+		}
+		b = append(b, s[i])
+	}
+	return string(b)
+}
