@@ -33,9 +33,6 @@ func (x *exchange) pass(res *sip.Response, body []byte) *sip.Response {
 	return out
 }
 
-// respond passes a provisional response on.
-func (x *exchange) respond(res *sip.Response, body []byte) { x.transmit(x.pass(res, body)) }
-
 // transmit sends a response. If it cannot be sent, the peer repeats its request.
 func (x *exchange) transmit(res *sip.Response) {
 	if err := x.r.Respond(res); err != nil {
@@ -49,16 +46,22 @@ func (x *exchange) answer(res *sip.Response, body []byte) {
 	if x.initial {
 		x.from.state = legUp
 	}
-	x.from.refreshed(x.r)
+	x.from.refreshed(x.r, x.from.dialog)
+	if deal := x.from.deal; !x.offered && hasBody(res) && (!x.initial || !deal.begun) {
+		deal.open = x.to // its answer is in the ACK
+	} else {
+		deal.open = nil
+	}
 	t := x.from.c.a.times
 	x.ok, x.okSince, x.okEvery = x.pass(res, body), time.Now(), t.t1
+	tagged(x.ok, x.from.dialog)
 	x.okTimer = x.from.c.after(x.okEvery, x.answerAgain)
 	x.transmit(x.ok)
 }
 
 // refreshed follows a target refresh of the peer.
-func (l *leg) refreshed(r *endpoint.Request) {
-	l.retarget(r.Contact())
+func (l *leg) refreshed(r *endpoint.Request, d *dialog) {
+	d.retarget(r.Contact())
 	if l.side == media.AdapterSide {
 		l.dest = r.From.String()
 	}
@@ -82,6 +85,7 @@ func (x *exchange) answerAgain() {
 func (x *exchange) unacknowledged() {
 	from := x.from
 	from.in = nil
+	from.deal.answered(x.to)
 	defer x.resume()
 	x.acknowledge(nil, nil)
 	if !x.initial {
@@ -105,6 +109,7 @@ func (x *exchange) acknowledged(r *endpoint.Request) {
 	x.acked = true
 	x.stop()
 	x.from.in = nil
+	x.from.deal.answered(x.to)
 	defer x.resume()
 	if !x.offered {
 		body, err := x.from.c.path.translate(r.Request, x.from.side)
@@ -138,6 +143,10 @@ func (x *exchange) stop() {
 // final notes that the final response is about to be sent.
 func (x *exchange) final() {
 	x.finalSent = true
+	x.stopTelling()
+	if !x.initial {
+		x.from.deal.answered(x.from)
+	}
 	x.from.c.a.removeInvite(x)
 }
 

@@ -135,6 +135,8 @@ func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.
 	from, to := newServerLeg(c, side, s, account, r), newClientLeg(c, other(side), account)
 	c.legs[side], c.legs[other(side)] = from, to
 	c.first = &exchange{initial: true, from: from, to: to, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
+	c.first.takes()
+	pair(to.dialog, from.dialog)
 	from.in = c.first
 	return c.first
 }

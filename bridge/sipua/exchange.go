@@ -23,6 +23,8 @@ type exchange struct {
 	seq      uint32
 	body     []byte // of r, as the other side sees it
 	offered  bool   // r carried an offer; otherwise the 200 carries it and the ACK the answer
+	// reliable and required: who called takes provisional responses reliably, and nothing else (RFC 3262)
+	reliable, required bool
 
 	// the server's half
 	finalSent, acked bool
@@ -41,6 +43,9 @@ type exchange struct {
 	won              bool                    // a 200 came
 	winner           string                  // its To tag
 	acks             map[string]*sip.Request // by To tag, for repeats of the 200
+	rseqs            map[*dialog]uint32      // RSeq heard last
+	forks            map[string]*dialog      // by To tag, once one was answered
+	shown            *dialog                 // whose session description was passed last
 	silence, ringing *time.Timer
 }
 
@@ -109,6 +114,7 @@ func (x *exchange) prepare() {
 	if x.initial {
 		callHeadersTo(x.to.side, x.r.Request, x.req)
 	}
+	x.offerOptions()
 	setBody(x.req, x.r.Request, x.body)
 }
 
@@ -117,7 +123,7 @@ func (x *exchange) send() {
 	c := x.to.c
 	x.attempt++
 	attempt := x.attempt
-	x.to.out, x.sent = x, time.Now()
+	x.to.out, x.sent, x.rseqs = x, time.Now(), nil
 	if x.initial {
 		x.to.state = legCalling
 	}
@@ -178,7 +184,8 @@ func (l *leg) challenged(req *sip.Request, res *sip.Response) bool {
 		l.c.line.log.Warn("the service's challenge cannot be answered", zap.Error(err))
 		return false
 	}
-	l.seq = max(l.seq, req.CSeq().SeqNo)
+	d := l.dialogOf(req)
+	d.seq = max(d.seq, req.CSeq().SeqNo)
 	return true
 }
 
@@ -191,20 +198,30 @@ func (x *exchange) provisional(res *sip.Response) {
 		return
 	}
 	x.awaitAnswer()
-	if tag := res.To().Params.GetOr("tag", ""); x.initial && tag != "" {
-		x.to.confirm(res) // an early dialog; the last one heard of takes requests until one is answered
+	d, n := x.early(res), rseq(res)
+	switch {
+	case d == nil && x.initial && res.To().Params.Has("tag"):
+		return // too many
+	case d != nil && (d.over || n != 0 && !x.inOrder(d, n)):
+		return
+	case res.StatusCode == statusEarlyTerminated:
+		x.terminated(d, res, n)
+		return
 	}
 	if x.to.side == media.AdapterSide && x.initial {
 		x.to.c.ringing()
 	}
 	if x.finalSent {
+		if d != nil && n != 0 {
+			x.acknowledgeEarly(d, n)
+		}
 		return
 	}
-	body, err := x.to.c.path.translate(res, x.to.side)
+	body, err := x.show(d, res)
 	if err != nil {
 		body = nil // the caller hears its own ringing tone instead
 	}
-	x.respond(res, body)
+	x.tell(d, res, body, n)
 }
 
 // success is a 200: the first one counts, others are repeats or other forks.
@@ -224,7 +241,7 @@ func (x *exchange) success(res *sip.Response) {
 	x.won, x.winner = true, tag
 	c := x.to.c
 	if x.initial {
-		x.to.confirm(res)
+		x.win(x.early(res))
 		x.to.state = legUp
 	} else {
 		x.to.retarget(res.Contact())
@@ -239,7 +256,7 @@ func (x *exchange) success(res *sip.Response) {
 		}
 		return
 	}
-	body, err := c.path.translate(res, x.to.side)
+	body, err := x.showAnswer(res)
 	if x.offered {
 		x.acknowledge(nil, nil)
 	}
@@ -248,14 +265,22 @@ func (x *exchange) success(res *sip.Response) {
 		x.answerUnusable()
 		return
 	}
-	if x.initial {
-		c.nearEndAnswered()
-	}
-	x.answer(res, body)
+	x.whenTold(x.to.dialog, func() { x.passAnswer(res, body) })
 	if x.initial && x.to.left[tag] { // its BYE came before this 200
 		c.clearedBy(x.to.side)
 		x.to.finish(supervision.AnswerConfirmed)
 	}
+}
+
+// passAnswer passes the 200 on.
+func (x *exchange) passAnswer(res *sip.Response, body []byte) {
+	if x.finalSent || x.from.state == legOver {
+		return
+	}
+	if x.initial {
+		x.to.c.nearEndAnswered()
+	}
+	x.answer(res, body)
 }
 
 // answerUnusable ends the attempt when the answer's session description cannot be passed on.
@@ -286,12 +311,11 @@ func (x *exchange) stopWaiting() {
 // dropFork acknowledges and clears a fork that was answered too late.
 func (x *exchange) dropFork(res *sip.Response, tag string) {
 	to := x.to
-	target := to.target
-	if contact := res.Contact(); contact != nil {
-		target = contact.Address
+	d := x.forks[tag]
+	if d == nil {
+		d = &dialog{tag: to.tag, local: to.local, target: x.req.Recipient, seq: x.req.CSeq().SeqNo}
 	}
-	routes := reversed(routeSet(res))
-	d := &dialog{tag: to.tag, local: to.local, remote: res.To(), target: target, routes: routes, seq: x.req.CSeq().SeqNo}
+	d.confirm(res)
 	x.ack(to.buildSeq(d, sip.ACK, x.req.CSeq().SeqNo), tag)
 	bye := to.buildIn(d, sip.BYE)
 	to.send(bye, func(_ *sip.Response, err error) {

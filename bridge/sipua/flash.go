@@ -13,7 +13,7 @@ import (
 // flashed reports a hook flash that the adapter tells of by INFO. It counts in a call whose leg is over too: a break that the
 // adapter took for a flash may end after its BYE was answered.
 func (l *leg) flashed(r *endpoint.Request) {
-	if l.side == media.AdapterSide && r.Method == sip.INFO && l.remoteTag(r) && hookFlash(r.Request) {
+	if l.side == media.AdapterSide && r.Method == sip.INFO && hookFlash(r.Request) {
 		l.c.event(supervision.Event{Kind: supervision.FlashReported})
 	}
 }

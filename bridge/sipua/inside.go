@@ -1,8 +1,6 @@
 package sipua
 
 import (
-	"math/rand/v2"
-	"strconv"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -14,29 +12,31 @@ import (
 
 // request takes a request inside the dialog.
 func (l *leg) request(r *endpoint.Request) {
-	if l.remoteTag(r) {
+	d := l.find(r)
+	if d != nil {
 		l.dates.learn(r.Request, l.c.a.now())
+		l.flashed(r)
 	}
-	l.flashed(r)
 	if r.Method == sip.ACK {
-		if x := l.in; x != nil && x.ok != nil && x.seq == r.CSeq().SeqNo {
+		if x := l.in; d == l.dialog && x != nil && x.ok != nil && x.seq == r.CSeq().SeqNo {
 			x.acknowledged(r)
 		}
 		return
 	}
-	if !l.knows(r) {
+	if !l.knows(r, d) {
+		l.leaves(r)
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 		return
 	}
 	if r.Method == sip.BYE { // whatever it requires and however it counts: who sent it is gone
-		l.ended(r)
+		l.ended(r, d)
 		return
 	}
-	if seq := r.CSeq().SeqNo; l.heardSeq && seq < l.remoteSeq {
+	if seq := r.CSeq().SeqNo; d.heardSeq && seq < d.remoteSeq {
 		l.reply(r, sip.StatusInternalServerError, "CSeq Out of Order")
 		return
 	}
-	l.remoteSeq, l.heardSeq = r.CSeq().SeqNo, true
+	d.remoteSeq, d.heardSeq = r.CSeq().SeqNo, true
 	if unsupported := required(r.Request); unsupported != nil {
 		l.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
 		return
@@ -45,34 +45,41 @@ func (l *leg) request(r *endpoint.Request) {
 	case sip.INVITE:
 		l.reinvited(r)
 	case sip.UPDATE, sip.INFO, sip.MESSAGE, sip.NOTIFY:
-		l.forward(r)
+		l.forward(r, d)
 	case sip.OPTIONS:
 		l.reply(r, sip.StatusOK, "OK", sip.NewHeader("Allow", allow), sip.NewHeader("Accept", "application/sdp"))
-	case sip.CANCEL, sip.PRACK:
+	case sip.PRACK:
+		l.pracked(r, d)
+	case sip.CANCEL:
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 	default:
 		l.reply(r, sip.StatusMethodNotAllowed, "Method Not Allowed", sip.NewHeader("Allow", allow))
 	}
 }
 
-// knows tells whether the peer's tag is that of this dialog and the dialog can take the request.
-func (l *leg) knows(r *endpoint.Request) bool {
-	if l.state == legNew || !l.remoteTag(r) {
+// knows tells whether the dialog of a request can take it.
+func (l *leg) knows(r *endpoint.Request, d *dialog) bool {
+	switch {
+	case d == nil || l.state == legNew:
 		return false
-	}
-	if l.state == legOver {
+	case l.state == legOver:
 		return r.Method == sip.BYE && !l.byeSeen
 	}
-	return true
+	return !d.over || r.Method == sip.PRACK
 }
 
-// remoteTag tells whether a request has the peer's tag, as far as that is known; otherwise it is of another fork of our INVITE.
-func (l *leg) remoteTag(r *endpoint.Request) bool {
-	if l.remote == nil {
-		return false
+// leaves notes a BYE of who was called and has not answered: there is only an early dialog, and others may follow. But its 200
+// may be late.
+func (l *leg) leaves(r *endpoint.Request) {
+	if l.state != legCalling || r.Method != sip.BYE {
+		return
 	}
-	tag, known := l.remote.Params.Get("tag")
-	return !known || tag == r.Request.From().Params.GetOr("tag", "")
+	if l.left == nil {
+		l.left = map[string]bool{}
+	}
+	if len(l.left) < maxForks {
+		l.left[r.Request.From().Params.GetOr("tag", "")] = true
+	}
 }
 
 func (l *leg) reply(r *endpoint.Request, code int, reason string, headers ...sip.Header) {
@@ -80,13 +87,16 @@ func (l *leg) reply(r *endpoint.Request, code int, reason string, headers ...sip
 }
 
 // ended takes the peer's BYE. It is reported before it is answered: whatever becomes of the answer, the peer is gone.
-func (l *leg) ended(r *endpoint.Request) {
-	if l.state == legCalling { // who was called has not answered; there is only an early dialog, and others may follow
-		if l.left == nil {
-			l.left = map[string]bool{}
-		}
-		l.left[r.Request.From().Params.GetOr("tag", "")] = true // or its 200 is late
+func (l *leg) ended(r *endpoint.Request, d *dialog) {
+	switch {
+	case l.state == legCalling:
+		l.leaves(r)
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+		return
+	case l.state == legIncoming && l.live() > 1: // who called has enough of one fork (RFC 3261 section 15)
+		l.reply(r, sip.StatusOK, "OK")
+		l.in.ended(d.other)
+		l.peer().send(l.peer().buildIn(d.other, sip.BYE), func(*sip.Response, error) {}) // the INVITE goes on whatever it says
 		return
 	}
 	l.byeSeen = true
@@ -107,7 +117,7 @@ func (l *leg) reinvited(r *endpoint.Request) {
 	p := l.peer()
 	switch {
 	case l.in != nil: // RFC 3261 section 14.2
-		l.reply(r, sip.StatusInternalServerError, "Request Pending", sip.NewHeader("Retry-After", strconv.Itoa(rand.IntN(11))))
+		l.wait(r, sip.StatusInternalServerError)
 		return
 	case l.out == nil && p.in != nil && p.in.finalSent && p.out == nil: // only its ACK is missing (RFC 3261 section 14.1)
 		l.in = &exchange{from: l, to: p, r: r, seq: r.CSeq().SeqNo}
@@ -117,8 +127,15 @@ func (l *leg) reinvited(r *endpoint.Request) {
 	case l.out != nil || p.in != nil || p.out != nil:
 		l.reply(r, sip.StatusRequestPending, "Request Pending")
 		return
+	case l.clearing && !l.byeWaits: // our BYE crosses it
+		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+		return
 	case l.state != legUp || l.clearing || p.state != legUp || p.clearing:
 		l.reply(r, sip.StatusRequestPending, "Request Pending") // the other side is going away, its BYE follows
+		return
+	}
+	if code := l.glare(l.dialog); code != 0 { // an UPDATE is under way
+		l.wait(r, code)
 		return
 	}
 	body, err := l.c.path.translate(r.Request, l.side)
@@ -128,6 +145,10 @@ func (l *leg) reinvited(r *endpoint.Request) {
 		return
 	}
 	x := &exchange{from: l, to: p, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
+	x.takes()
+	if x.offered {
+		l.deal.open = l
+	}
 	l.in = x
 	l.c.a.addInvite(x)
 	l.reply(r, sip.StatusTrying, "Trying")
@@ -144,15 +165,20 @@ func (l *leg) resume(r *endpoint.Request) {
 }
 
 // forward passes a request that is no INVITE on and its response back.
-func (l *leg) forward(r *endpoint.Request) {
-	p := l.peer()
-	offer := r.Method == sip.UPDATE && hasBody(r.Request)
-	switch {
-	case p.state == legOver || p.clearing || p.remote == nil || !p.remote.Params.Has("tag"):
+func (l *leg) forward(r *endpoint.Request, d *dialog) {
+	p, to := l.peer(), d.other
+	update := r.Method == sip.UPDATE
+	offer := update && hasBody(r.Request)
+	if p.state == legOver || p.clearing || to.remote == nil || !to.remote.Params.Has("tag") {
 		l.reply(r, sip.StatusRequestPending, "Request Pending")
 		return
-	case offer && (l.updating || p.updating || (l.out != nil && l.out.offered)): // RFC 3311 section 5.2
-		l.reply(r, sip.StatusRequestPending, "Request Pending")
+	}
+	if update && d.updating { // RFC 3311 section 5.2
+		l.wait(r, sip.StatusInternalServerError)
+		return
+	}
+	if code := l.glare(d); offer && code != 0 {
+		l.wait(r, code)
 		return
 	}
 	body, err := l.c.path.translate(r.Request, l.side)
@@ -161,25 +187,33 @@ func (l *leg) forward(r *endpoint.Request) {
 		l.reply(r, code, reason, headers...)
 		return
 	}
-	req := p.build(r.Method)
+	req := p.buildIn(to, r.Method)
 	copyHeaders(insideHeaders, r.Request, req)
 	setBody(req, r.Request, body)
-	p.updating = offer
+	d.updating = d.updating || update
+	if offer {
+		d.deal.open = l
+	}
 	sent := time.Now()
 	p.send(req, func(res *sip.Response, err error) {
-		p.updating = false
+		if update {
+			d.updating = false
+		}
+		if offer {
+			d.deal.answered(l)
+		}
 		if err != nil {
 			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
 			p.doubt(0, sent, false)
 			return
 		}
-		l.forwarded(r, res)
+		l.forwarded(r, d, res)
 		p.doubt(res.StatusCode, sent, false)
 	})
 }
 
 // forwarded passes the response back.
-func (l *leg) forwarded(r *endpoint.Request, res *sip.Response) {
+func (l *leg) forwarded(r *endpoint.Request, d *dialog, res *sip.Response) {
 	code, phrase := res.StatusCode, res.Reason
 	if code == sip.StatusUnauthorized || code == sip.StatusProxyAuthRequired {
 		code, phrase = sip.StatusForbidden, "Forbidden"
@@ -191,8 +225,8 @@ func (l *leg) forwarded(r *endpoint.Request, res *sip.Response) {
 	out := sip.NewResponseFromRequest(r.Request, code, phrase, nil)
 	copyHeaders(replyHeaders, res, out)
 	if r.Method == sip.UPDATE && res.IsSuccess() {
-		l.refreshed(r)
-		l.peer().retarget(res.Contact())
+		l.refreshed(r, d)
+		d.other.retarget(res.Contact())
 		out.AppendHeader(l.contact())
 	}
 	setBody(out, res, body)

@@ -35,23 +35,22 @@ const (
 // leg is one side of a call, owned by the call's mailbox: a dialog, or several early ones of which one will count.
 type leg struct {
 	// set once
-	c           *call
-	side        media.Side
-	s           *socket
-	account     *account // the line's at the service; it means nothing on the adapter's side
-	callID      string
+	c       *call
+	side    media.Side
+	s       *socket
+	account *account // the line's at the service; it means nothing on the adapter's side
+	callID  string
 
 	state legState
 	// dialog is the one that counts: the only one, or while there are several early ones what the INVITE itself said
 	*dialog
-	early     []*dialog // while the INVITE has no 200: one for each fork
-	dest      string    // where requests go if no route says otherwise, "" resolves the target
+	keys      []dialogKey // under which its dialogs are known
+	early     []*dialog   // while the INVITE has no 200: one for each fork
+	dest      string      // where requests go if no route says otherwise, "" resolves the target
 	transport string
 
 	// in and out are the INVITEs under way: received and not yet acknowledged, sent and not yet answered
 	in, out *exchange
-	// updating: an UPDATE of ours with an offer is under way
-	updating bool
 	// clearing: we are ending it; byeWaits: the BYE waits for the peer's ACK
 	clearing, byeWaits bool
 	// report: the outcome goes into AdapterLegCleared
@@ -255,8 +254,11 @@ func (l *leg) finish(answer supervision.Answer) {
 	if p := l.peer(); p.state == legNew { // nobody asks to end what was never begun
 		p.finish(supervision.AnswerConfirmed)
 	}
-	key := l.key(l.dialog)
-	l.c.after(l.c.a.times.final, func() { l.c.a.removeDialog(key) })
+	l.c.after(l.c.a.times.final, func() {
+		for _, k := range l.keys {
+			l.c.a.removeDialog(k)
+		}
+	})
 	l.c.settle()
 }
 

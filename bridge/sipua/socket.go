@@ -16,7 +16,7 @@ import (
 )
 
 // allow lists what is understood inside or outside a dialog.
-const allow = "INVITE, ACK, CANCEL, BYE, OPTIONS, INFO, UPDATE, MESSAGE, NOTIFY"
+const allow = "INVITE, ACK, CANCEL, BYE, PRACK, OPTIONS, INFO, UPDATE, MESSAGE, NOTIFY"
 
 // socket is one listening socket and the lines it serves.
 type socket struct {
@@ -220,13 +220,25 @@ func (s *socket) reply(r *endpoint.Request, code int, reason string, headers ...
 	}
 }
 
-// required returns the Unsupported header field of a 420, nil if the request requires nothing: no extension that may be
-// required of a user agent server is understood (RFC 3261 section 8.2.2.3).
+// understands tells whether an extension may be required of us in a request of this method.
+func understands(option string, m sip.RequestMethod) bool {
+	switch strings.ToLower(option) {
+	case reliable100:
+		return m == sip.INVITE
+	}
+	return false
+}
+
+// required returns the Unsupported header field of a 420, nil if everything that the request requires is understood (RFC 3261
+// section 8.2.2.3).
 func required(r *sip.Request) sip.Header {
 	var options []string
 	for _, h := range r.GetHeaders("Require") {
-		if v := strings.TrimSpace(h.Value()); v != "" {
-			options = append(options, v)
+		for _, v := range strings.Split(h.Value(), ",") {
+			v = strings.TrimSpace(v)
+			if v != "" && !understands(v, r.Method) {
+				options = append(options, v)
+			}
 		}
 	}
 	if options == nil {

@@ -103,7 +103,9 @@ func (t *tables) awaitEnd(ctx context.Context, counts func(*call) bool) {
 func (t *tables) addDialog(l *leg, d *dialog) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	t.dialogs[l.key(d)] = l
+	k := l.key(d)
+	t.dialogs[k] = l
+	l.keys = append(l.keys, k)
 }
 
 func (t *tables) removeDialog(k dialogKey) {
