@@ -2,6 +2,7 @@ package endpoint
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"net/netip"
@@ -34,6 +35,7 @@ type Transaction struct {
 	key string
 	on  func(Response)
 
+	to       netip.AddrPort // set by start, before anybody can find it
 	mu       sync.Mutex
 	conn     sip.Connection
 	tx       *sip.ClientTx // the library's: repeats and time-outs until the final response
@@ -97,7 +99,7 @@ func (e *Endpoint) prepare(req *sip.Request) (*sip.Request, error) {
 	out.SetDestination(dest)
 	if out.Via() == nil {
 		via := &sip.ViaHeader{ProtocolName: "SIP", ProtocolVersion: "2.0", Transport: transport, Host: e.host, Port: int(e.addr.Port())}
-		via.Params.Add("branch", sip.GenerateBranchN(16))
+		via.Params.Add("branch", sip.RFC3261BranchMagicCookie+rand.Text()) // 130 bits: who did not see the request cannot answer it
 		via.Params.Add("rport", "")
 		out.PrependHeader(via)
 	}
@@ -135,7 +137,15 @@ func (e *Endpoint) resolve(req *sip.Request) (sip.Connection, error) {
 	if conn := e.ready(req); conn != nil {
 		return conn, nil
 	}
-	return e.tp.ClientRequestConnection(ctx, req)
+	to, err := netip.ParseAddrPort(req.Destination())
+	if err != nil {
+		return nil, fmt.Errorf("destination %q: give host and port: %w", req.Destination(), err)
+	}
+	c, err := e.streams.dial(ctx, to)
+	if err != nil {
+		return nil, err
+	}
+	return c, nil
 }
 
 // lookupLimit is how long a name is looked up that was found before. Our own number: a name server answers within that,
@@ -215,6 +225,7 @@ func (t *Transaction) start(conn sip.Connection) error {
 	if sip.IsReliable(t.req.Transport()) {
 		conn = written // for the library; t.conn stays what it is, since revive compares it
 	}
+	t.to, _ = netip.ParseAddrPort(t.req.Destination()) // resolved by now
 	tx := sip.NewClientTx(t.key, t.req, conn, sip.DefaultLogger())
 	e := t.e
 	e.t.mu.Lock()
@@ -229,13 +240,14 @@ func (t *Transaction) start(conn sip.Connection) error {
 		return errors.New("its branch is in use; give each request its own Via branch, or none")
 	}
 	e.t.clients[t.key] = t
+	e.guard.await(t.to.Addr(), 1)
 	e.work.Go(func() { t.watch(tx) })
 	e.t.mu.Unlock()
 	t.tx = tx
 	if err := tx.Init(); err != nil {
 		t.ended = true
 		tx.Terminate()
-		e.t.removeClient(t)
+		t.forget()
 		return err
 	}
 	t.lost = written.lost
@@ -245,11 +257,14 @@ func (t *Transaction) start(conn sip.Connection) error {
 	return nil
 }
 
-func (t *transactions) removeClient(c *Transaction) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if t.clients[c.key] == c {
-		delete(t.clients, c.key)
+// forget ends the transaction in the table.
+func (t *Transaction) forget() {
+	e := t.e
+	e.t.mu.Lock()
+	defer e.t.mu.Unlock()
+	if e.t.clients[t.key] == t {
+		delete(e.t.clients, t.key)
+		e.guard.await(t.to.Addr(), -1)
 	}
 }
 
@@ -323,10 +338,10 @@ func (t *Transaction) firstFinal(res *sip.Response, invite bool) {
 	t.tx.Terminate()
 	if stay == 0 {
 		t.ended = true
-		e.t.removeClient(t)
+		t.forget()
 		return
 	}
-	e.after(stay, func() { e.t.removeClient(t) })
+	e.after(stay, func() { t.forget() })
 }
 
 // hand queues a response for the user.
@@ -348,7 +363,7 @@ func (t *Transaction) fail(err error) {
 	if t.tx != nil {
 		t.tx.Terminate()
 	}
-	t.e.t.removeClient(t)
+	t.forget()
 	t.e.queues.post(callID(t.req), func() { t.on(Response{Err: err}) })
 }
 

@@ -76,24 +76,24 @@ type Endpoint struct {
 	o       Options
 	handler Handler
 	log     *zap.Logger
-	tp      *sip.TransportLayer
 	addr    netip.AddrPort
 	host    string // for Via and Contact
 	parser  *sip.Parser
 	packets Packets
-	streams *listener
+	streams streams
+	guard   guard
+	n       counters
 	t       transactions
 	queues  queues
 	work    sync.WaitGroup  // everything that runs beside the queues
 	ctx     context.Context // ended by Close
 	stop    context.CancelFunc
 
-	closed  atomic.Bool
-	dropped atomic.Uint64
-	once    sync.Once
-	err     error // of Close
-	names   names
-	lookup  func(ctx context.Context, network, host string) ([]netip.Addr, error)
+	closed atomic.Bool
+	once   sync.Once
+	err    error // of Close
+	names  names
+	lookup func(ctx context.Context, network, host string) ([]netip.Addr, error)
 }
 
 // Open binds the sockets and returns when they can send and receive.
@@ -108,6 +108,8 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 	e := &Endpoint{o: o, handler: h, log: o.Logger, lookup: net.DefaultResolver.LookupNetIP}
 	e.ctx, e.stop = context.WithCancel(context.Background())
 	e.t.init()
+	e.guard.init(o)
+	e.streams.init(e)
 	e.queues.init(e.log)
 	libraryLog(o.Logger)
 	if err := e.bind(); err != nil {
@@ -119,13 +121,11 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 		e.host = e.addr.Addr().String()
 	}
 	e.parser = newParser()
-	e.tp = newTransports(e.parser)
-	e.tp.OnMessage(e.streamed)
 	if e.packets != nil {
 		e.work.Go(e.readDatagrams)
 	}
-	if e.streams != nil {
-		e.work.Go(func() { e.tp.ServeTCP(e.streams) }) // ends when the listener is closed
+	if e.streams.listener != nil {
+		e.work.Go(e.streams.serve)
 	}
 	return e, nil
 }
@@ -152,6 +152,7 @@ func (e *Endpoint) bindOnce() error {
 			if err != nil {
 				return err
 			}
+			_ = own.SetReadBuffer(receiveBuffer) // what the kernel grants
 			c = own
 		}
 		e.packets = c
@@ -166,7 +167,7 @@ func (e *Endpoint) bindOnce() error {
 			}
 			return err
 		}
-		e.streams = &listener{TCPListener: l, e: e}
+		e.streams.listener = l
 		at = netip.AddrPortFrom(at.Addr(), l.Addr().(*net.TCPAddr).AddrPort().Port())
 	}
 	e.addr = at
@@ -178,19 +179,8 @@ func (e *Endpoint) Addr() netip.AddrPort { return e.addr }
 
 // Connected tells whether there is a TCP connection whose other end is addr, "address:port".
 func (e *Endpoint) Connected(addr string) bool {
-	c := e.connection("TCP", addr)
-	if c == nil {
-		return false
-	}
-	c.TryClose()
-	return true
+	return e.connection("TCP", addr) != nil
 }
-
-// Know makes an address known for some hours: whoever showed credentials or a secret from there. Safe for concurrent use.
-func (e *Endpoint) Know(addr netip.Addr) {}
-
-// Dropped counts what was thrown away unparsed: sources that [Options.Accept] refuses, datagrams that are no SIP at all.
-func (e *Endpoint) Dropped() uint64 { return e.dropped.Load() }
 
 // Contact returns a Contact header field for this socket. The transport "TCP" is said, since UDP is what a URI means without.
 func (e *Endpoint) Contact(user string, transport string) *sip.ContactHeader {
@@ -210,11 +200,8 @@ func (e *Endpoint) Close() error {
 		if e.packets != nil {
 			errs = append(errs, e.packets.Close())
 		}
-		if e.streams != nil {
-			errs = append(errs, e.streams.Close())
-		}
+		errs = append(errs, e.streams.close())
 		e.t.terminate()
-		errs = append(errs, e.tp.Close())
 		e.work.Wait()
 		e.queues.finish()
 		e.err = errors.Join(errs...)

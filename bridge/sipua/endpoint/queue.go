@@ -21,10 +21,26 @@ type queue struct{ waiting []func() }
 
 func (q *queues) init(log *zap.Logger) { q.log, q.byID = log, map[string]*queue{} }
 
-// post puts f last in the queue of id. It never blocks. After finish nothing runs any more.
+// post puts f last in the queue of id. It never blocks. After finish nothing runs any more. It is for what our own doing brings, which
+// is bounded by that.
 func (q *queues) post(id string, f func()) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
+	q.postLocked(id, f)
+}
+
+// offer is post for what strangers may bring; false: too much is waiting.
+func (q *queues) offer(id string, f func()) bool {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if c := q.byID[id]; c == nil && len(q.byID) >= maxQueues || c != nil && len(c.waiting) >= maxWaiting {
+		return false
+	}
+	q.postLocked(id, f)
+	return true
+}
+
+func (q *queues) postLocked(id string, f func()) {
 	if q.closed {
 		return
 	}
@@ -59,7 +75,7 @@ func (q *queues) drain(id string, c *queue) {
 func (q *queues) run(f func()) {
 	defer func() {
 		if v := recover(); v != nil {
-			q.log.Error("a message could not be handled", zap.Any("fault", v), zap.Stack("stack"))
+			q.log.Error("a message could not be handled", zap.String("fault", Printable(v)), zap.Stack("stack"))
 		}
 	}()
 	f()

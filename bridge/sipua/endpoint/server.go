@@ -1,6 +1,7 @@
 package endpoint
 
 import (
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"net"
@@ -23,7 +24,8 @@ type Request struct {
 	// Endpoint took it.
 	Endpoint *Endpoint
 
-	server *server // nil for ACK
+	server   *server // nil for ACK
+	stranger bool
 }
 
 // errNoTransaction tells that the request takes no response: an ACK, or one that did not come through [Open].
@@ -57,11 +59,11 @@ func (r *Request) Reply(code int, reason string, headers ...sip.Header) error {
 // server is a server transaction: the library's state machine and what it lacks.
 type server struct {
 	// set once
-	r    *Request
-	tx   *sip.ServerTx
-	key  string
-	dest string // where responses go
-	tag  string // our To tag where the user sets none
+	r           *Request
+	tx          *sip.ServerTx
+	key, callID string
+	dest        string // where responses go
+	tag         string // our To tag where the user sets none
 
 	// done: it has its final response. Read under the table's lock, under which mu may not be taken: a response that
 	// cannot be sent ends the transaction, which takes the table's lock under mu.
@@ -74,10 +76,11 @@ type server struct {
 	failAcked bool
 	trying    *time.Timer
 	toCancel  *sip.Response // the answer to a CANCEL
+	toStrange *sip.Response // the failure of a stranger's INVITE
 }
 
 func newServer(r *Request, key, dest string, conn sip.Connection) (*server, error) {
-	s := &server{r: r, key: key, dest: dest, tag: sip.GenerateTagN(16)}
+	s := &server{r: r, key: key, callID: callID(r), dest: dest, tag: rand.Text()}
 	s.tx = sip.NewServerTx(key, r.Request, conn, sip.DefaultLogger())
 	if err := s.tx.Init(); err != nil {
 		return nil, err
@@ -132,7 +135,31 @@ func (s *server) respond(res *sip.Response) error {
 	if sip.IsReliable(s.r.Transport()) && !s.r.Endpoint.Connected(s.r.Source()) {
 		return s.elsewhere(res)
 	}
+	if s.r.stranger && s.r.IsInvite() && res.StatusCode >= 300 && !sip.IsReliable(s.r.Transport()) {
+		return s.once(res)
+	}
 	return s.tx.Respond(res)
+}
+
+// once sends the failure of a stranger's INVITE, and again only for each repeat of the INVITE. Timer G would repeat it ten times to an
+// address that may be forged, whose owner never asked and sends no ACK; an honest stranger who missed the answer repeats his INVITE (Timer
+// A), so nothing is lost.
+func (s *server) once(res *sip.Response) error {
+	s.toStrange = res
+	s.tx.Terminate()
+	s.stay(sip.Timer_H)
+	return datagrams{s.r.Endpoint.packets}.WriteMsg(res)
+}
+
+// stay keeps the key of an ended transaction for d.
+func (s *server) stay(d time.Duration) {
+	e := s.r.Endpoint
+	e.t.mu.Lock()
+	if !e.t.closed {
+		e.t.addLocked(s)
+	}
+	e.t.mu.Unlock()
+	e.after(d, func() { e.t.removeServer(s) })
 }
 
 // elsewhere sends a response whose connection has gone over a new one, to the sent-by of the Via (RFC 3261 section 18.2.2):
@@ -199,8 +226,19 @@ func (s *server) toTag() string {
 func (s *server) repeated(req *sip.Request) {
 	switch {
 	case req.Method != s.r.Method:
+	case req.IsInvite():
+		s.mu.Lock()
+		once := s.toStrange
+		s.mu.Unlock()
+		if once == nil {
+			s.tx.Receive(req) // cannot fail for the same method
+			return
+		}
+		if err := (datagrams{s.r.Endpoint.packets}).WriteMsg(once); err != nil {
+			s.r.Endpoint.log.Debug("a refusal could not be sent", zap.Error(err))
+		}
 	case !req.IsCancel():
-		s.tx.Receive(req) // cannot fail for the same method
+		s.tx.Receive(req)
 	default:
 		s.mu.Lock()
 		defer s.mu.Unlock()
@@ -228,17 +266,10 @@ func (s *server) acked(ack *Request) {
 
 // confirmed ends the transaction of a failure; its key stays for T4, so that repeats of the ACK are absorbed.
 func (s *server) confirmed() {
-	e := s.r.Endpoint
 	s.tx.Terminate()
-	if sip.IsReliable(s.r.Transport()) {
-		return
+	if !sip.IsReliable(s.r.Transport()) {
+		s.stay(sip.T4)
 	}
-	e.t.mu.Lock()
-	if !e.t.closed {
-		e.t.servers[s.key] = s
-	}
-	e.t.mu.Unlock()
-	e.after(sip.T4, func() { e.t.removeServer(s.key, s) })
 }
 
 // received notes in the top Via where the request came from (RFC 3261 section 18.2.1, RFC 3581 section 4) and returns

@@ -21,9 +21,8 @@ func TestUnacknowledgedLimit(t *testing.T) {
 	out := next()
 	out.send(answer(out.expect("OPTIONS"), 200, "far"))
 	for _, addr := range []string{in.addr(), l.Addr().String()} {
-		c, ok := e.connection("TCP", addr).(*sip.TCPConnection)
+		c, ok := e.connection("TCP", addr).(*conn)
 		require.True(t, ok, addr)
-		defer c.TryClose()
 		raw, err := c.Conn.(syscall.Conn).SyscallConn()
 		require.NoError(t, err)
 		limit := 0

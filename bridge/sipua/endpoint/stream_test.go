@@ -81,11 +81,8 @@ func TestByeWithoutConnection(t *testing.T) {
 	}})
 	w := dial(t, "tcp", e)
 	for _, method := range []string{"INFO", "BYE"} {
-		m, err := e.parser.ParseSIP([]byte(w.text(request{method: method, id: "gone", toTag: "ours"})))
-		require.NoError(t, err)
-		m.SetTransport("TCP")
-		m.SetSource("192.0.2.7:5060") // no connection leads there
-		e.streamed(m)
+		m := []byte(w.text(request{method: method, id: "gone", toTag: "ours"}))
+		e.take(m, origin{from: netip.MustParseAddrPort("192.0.2.7:5060"), transport: "TCP"}) // no connection leads there
 	}
 	l.saw(t, "BYE")
 }
@@ -133,9 +130,8 @@ func TestWriteFails(t *testing.T) {
 		first := next()
 		first.send(answer(first.expect("OPTIONS"), 200, "far"))
 		got.saw(t, "200 far")
-		conn := e.connection("TCP", l.Addr().String())
-		require.NoError(t, conn.(*sip.TCPConnection).Conn.(*net.TCPConn).CloseWrite()) // it is still there, and takes nothing
-		conn.TryClose()
+		c := e.connection("TCP", l.Addr().String())
+		require.NoError(t, c.(*conn).Conn.(*net.TCPConn).CloseWrite()) // it is still there, and takes nothing
 		if !listening {
 			l.Close()
 		}

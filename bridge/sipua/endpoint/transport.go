@@ -8,21 +8,10 @@ import (
 	"net"
 	"net/netip"
 	"sync"
-	"syscall"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
-	"go.uber.org/zap"
 )
-
-// writeLimit is how long a TCP peer may refuse to take our bytes before its connection is given up. Our own number: a
-// live peer empties its window within a round trip.
-const writeLimit = 5 * time.Second
-
-// silenceLimit is how long bytes may stay unacknowledged before the kernel gives the connection up: a peer that vanished
-// without a word (power, a cable, a forgetful address translator) would otherwise swallow every call for a quarter of an
-// hour. Our own number: five repeats of a lost segment fit in, and the second call after the loss finds a new connection.
-const silenceLimit = 5 * time.Second
 
 // newParser returns the library's parser as it must be: header fields that the default one would shorten, or not find
 // by their long name, are kept as they came.
@@ -35,19 +24,6 @@ func newParser() *sip.Parser {
 		delete(parsers, verbatim)
 	}
 	return sip.NewParser(sip.WithHeadersParsers(parsers))
-}
-
-// newTransports returns the library's transports, of which TCP is used.
-func newTransports(p *sip.Parser) *sip.TransportLayer {
-	return sip.NewTransportLayer(net.DefaultResolver, p, nil,
-		sip.WithTransportLayerTransports(sip.TransportsConfig{TCP: &sip.TransportTCP{
-			WriteTimeout: writeLimit,
-			DialerCreate: func(own net.Addr) net.Dialer {
-				return net.Dialer{Timeout: dialLimit, LocalAddr: own, Control: func(_, _ string, c syscall.RawConn) error {
-					return limitUnacknowledged(c, silenceLimit)
-				}}
-			},
-		}}))
 }
 
 // maxDatagram is the largest UDP payload.
@@ -76,25 +52,62 @@ func (e *Endpoint) readDatagrams() {
 	}
 }
 
-// datagram takes one datagram.
+// origin is where a message came from.
+type origin struct {
+	from      netip.AddrPort
+	transport string
+	conn      *conn // by TCP
+	stranger  bool
+}
+
+// datagram takes one datagram. What is no SIP costs a look at its first line, what a stranger sends beyond his rate a look at two buckets.
 func (e *Endpoint) datagram(b []byte, from netip.AddrPort) {
-	defer e.survive()
 	if keepAlive(b) {
 		return
 	}
-	if !looksLikeSIP(b) || e.o.Accept != nil && !e.o.Accept(from.Addr()) {
-		e.dropped.Add(1)
+	if !looksLikeSIP(b) {
+		e.n.noSIP.Add(1)
 		return
 	}
-	m, err := e.parser.ParseSIP(b)
-	if err != nil {
-		e.dropped.Add(1)
-		e.mangled(b, from)
+	if e.o.Accept != nil && !e.o.Accept(from.Addr()) {
+		e.n.refused.Add(1)
 		return
 	}
-	m.SetTransport("UDP")
-	m.SetSource(from.String())
-	e.message(m, from)
+	o := origin{from: from, transport: "UDP"}
+	if e.guard.on {
+		now := time.Now()
+		o.stranger = e.guard.stranger(from.Addr(), now)
+		if o.stranger && !e.guard.admit(from.Addr(), now) {
+			e.n.limited.Add(1)
+			return
+		}
+	}
+	e.take(b, o)
+}
+
+// take takes one whole message.
+func (e *Endpoint) take(b []byte, o origin) {
+	defer e.survive()
+	f, untidy := inspect(b)
+	if f.code == 0 {
+		if untidy {
+			b = tidied(b)
+		}
+		m, err := e.parser.ParseSIP(b)
+		if err == nil {
+			m.SetTransport(o.transport)
+			m.SetSource(o.from.String())
+			e.message(m, o)
+			return
+		}
+		f = badRequest
+	}
+	if f == tooLarge || f == bodyTooLarge {
+		e.n.oversized.Add(1)
+	} else {
+		e.n.malformed.Add(1)
+	}
+	e.unread(b, o, f)
 }
 
 // keepAlive tells whether a datagram only holds an address translator open (RFC 5626 section 3.5, common practice: CRLF or zero bytes).
@@ -102,59 +115,9 @@ func keepAlive(b []byte) bool { return len(bytes.Trim(b, "\r\n\x00 ")) == 0 }
 
 // looksLikeSIP tells whether the first line names SIP at all.
 func looksLikeSIP(b []byte) bool {
-	line, _, ok := bytes.Cut(b, []byte("\r\n"))
+	line, _, ok := bytes.Cut(b[:min(len(b), maxField)], []byte("\r\n"))
 	return ok && (bytes.HasPrefix(line, []byte("SIP/")) || bytes.Contains(line, []byte(" SIP/")))
 }
-
-// listener is the TCP socket as the library accepts from it.
-type listener struct {
-	*net.TCPListener
-	e *Endpoint
-}
-
-// Accept implements [net.Listener].
-func (l *listener) Accept() (net.Conn, error) {
-	for pause := time.Millisecond; ; pause = min(2*pause, time.Second) {
-		c, err := l.TCPListener.AcceptTCP()
-		switch {
-		case err == nil:
-		case errors.Is(err, net.ErrClosed):
-			return nil, err
-		default: // out of descriptors: wait for better times
-			select {
-			case <-l.e.ctx.Done():
-			case <-time.After(pause):
-			}
-			continue
-		}
-		from := c.RemoteAddr().(*net.TCPAddr).AddrPort().Addr().Unmap()
-		if l.e.o.Accept != nil && !l.e.o.Accept(from) {
-			l.e.dropped.Add(1)
-			c.Close()
-			continue
-		}
-		l.e.limit(c)
-		return accepted{c}, nil
-	}
-}
-
-// limit bounds how long a vanished peer can hold a connection. Failing costs time and nothing else.
-func (e *Endpoint) limit(c *net.TCPConn) {
-	raw, err := c.SyscallConn()
-	if err == nil {
-		err = limitUnacknowledged(raw, silenceLimit)
-	}
-	if err != nil {
-		e.log.Debug("a TCP connection has no limit for unacknowledged bytes", zap.Error(err))
-	}
-}
-
-// accepted is a connection from a peer. The library also files it under its local address, which is our own listening
-// address: a request of ours to ourselves (one line calls another through a proxy) would go to whoever connected last.
-type accepted struct{ *net.TCPConn }
-
-// LocalAddr is one that nobody sends to.
-func (a accepted) LocalAddr() net.Addr { return &net.TCPAddr{IP: net.IPv4zero} }
 
 // datagrams sends from the listening UDP socket. It is what the library's transactions take for a connection.
 type datagrams struct{ c Packets }

@@ -2,7 +2,6 @@ package endpoint
 
 import (
 	"bytes"
-	"net/netip"
 	"strings"
 
 	"github.com/emiago/sipgo/sip"
@@ -33,6 +32,12 @@ func faulty(r *sip.Request) (code int, reason string) {
 		return bad, "Missing From Tag"
 	case repeatedHeader(r):
 		return bad, "Repeated Header Field"
+	case strings.EqualFold(r.Via().Params.GetOr("branch", ""), sip.RFC3261BranchMagicCookie):
+		return bad, "Bad Branch" // the same for every request of its sender: it tells nothing apart
+	case r.Recipient.Port < 0 || r.Recipient.Port > 65535:
+		return bad, "Bad Request-URI"
+	case r.Method == sip.REGISTER && r.To().Address.Scheme != "sip" && r.To().Address.Scheme != "sips" && r.To().Address.Scheme != "tel":
+		return bad, "Bad Address Of Record"
 	case (r.IsInvite() || r.Method == sip.SUBSCRIBE) && r.Contact() == nil:
 		return bad, "Missing Contact"
 	case r.MaxForwards() != nil && r.MaxForwards().Val() == 0 && !r.To().Params.Has("tag") && !r.IsAck() && r.Method != sip.OPTIONS && r.Method != sip.CANCEL:
@@ -88,35 +93,43 @@ func (e *Endpoint) refuse(req *sip.Request, dest string, code int, reason string
 // verbatim parses no header field.
 var verbatim = sip.NewParser(sip.WithHeadersParsers(sip.HeadersParser{}))
 
-// mangled answers a request that cannot be parsed with 400, as far as it says where to (RFC 3261 section 8.2): its own
-// words go back unread.
-func (e *Endpoint) mangled(b []byte, from netip.AddrPort) {
-	head, _, whole := bytes.Cut(b, []byte("\r\n\r\n"))
+// unread answers a request that is not parsed, as far as it says where to (RFC 3261 section 8.2): its own words go back unread. A
+// response to it would only invite another, and so would much to repeat.
+func (e *Endpoint) unread(b []byte, o origin, f fault) {
+	head, _, whole := bytes.Cut(b[:min(len(b), maxHead)], []byte("\r\n\r\n"))
 	if !whole {
 		return
 	}
-	lines := strings.Split(string(head), "\r\n")
-	kept := lines[:1]
-	for _, line := range lines[1:] {
-		if name, _, ok := strings.Cut(line, ":"); ok && returned(strings.TrimSpace(name)) {
-			kept = append(kept, line)
+	kept := []byte("X sip:x SIP/2.0\r\n") // is not sent: the parser wants a start line
+	start := fields(head, func(h field, _ int) bool {
+		if returned(string(h.name)) {
+			kept = append(append(append(append(kept, h.name...), ':'), h.value...), "\r\n"...)
 		}
-	}
-	m, err := verbatim.ParseSIP([]byte(strings.Join(kept, "\r\n") + "\r\n\r\n"))
-	req, ok := m.(*sip.Request)
-	if err != nil || !ok || req.IsAck() || req.Via() == nil {
+		return len(kept) <= maxEcho
+	})
+	method, _, ok := bytes.Cut(start, []byte(" "))
+	if !ok || len(kept) > maxEcho || bytes.EqualFold(method, []byte("ACK")) || bytes.HasPrefix(method, []byte("SIP/")) {
 		return
 	}
-	req.SetTransport("UDP")
-	req.SetSource(from.String())
-	res := sip.NewResponse(sip.StatusBadRequest, "Bad Request")
+	m, err := verbatim.ParseSIP(append(kept, "\r\n"...))
+	req, ok := m.(*sip.Request)
+	if err != nil || !ok || req.Via() == nil {
+		return
+	}
+	req.SetTransport(o.transport)
+	req.SetSource(o.from.String())
+	res := sip.NewResponse(f.code, f.reason)
 	for _, h := range req.Headers() {
 		res.AppendHeader(h)
 	}
 	res.SetBody(nil)
-	res.SetTransport("UDP")
-	res.SetDestination(received(req, from))
-	if err := (datagrams{e.packets}).WriteMsg(res); err != nil {
+	res.SetTransport(o.transport)
+	res.SetDestination(received(req, o.from))
+	var conn sip.Connection = o.conn
+	if o.conn == nil {
+		conn = datagrams{e.packets}
+	}
+	if err := conn.WriteMsg(res); err != nil {
 		e.log.Debug("a refusal could not be sent", zap.Error(err))
 	}
 }

@@ -1,0 +1,385 @@
+package endpoint
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"os"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+)
+
+// This file is the TCP side. The library's own transport has no limit on connections or on the time a message takes, parses while it
+// reads, and files each connection under our own address too.
+
+// writeLimit is how long a TCP peer may refuse to take our bytes before its connection is given up. Our own number: a
+// live peer empties its window within a round trip.
+const writeLimit = 5 * time.Second
+
+// silenceLimit is how long bytes may stay unacknowledged before the kernel gives the connection up: a peer that vanished
+// without a word (power, a cable, a forgetful address translator) would otherwise swallow every call for a quarter of an
+// hour. Our own number: five repeats of a lost segment fit in, and the second call after the loss finds a new connection.
+const silenceLimit = 5 * time.Second
+
+// conn is one TCP connection. It is what the library's transactions take for a connection.
+type conn struct {
+	// set once
+	net.Conn
+	e        *Endpoint
+	peer     netip.AddrPort
+	accepted bool
+
+	last atomic.Int64 // Unix nanoseconds of the last byte either way
+}
+
+var _ sip.Connection = (*conn)(nil)
+
+// streams are the TCP connections. They stay until one side closes them, are silent too long or make room.
+type streams struct {
+	e        *Endpoint
+	listener *net.TCPListener // nil: none
+
+	mu      sync.Mutex
+	byPeer  map[netip.AddrPort]*conn
+	open    map[*conn]struct{} // all; of two with the same peer only the newer is in byPeer
+	dialing map[netip.AddrPort]*dialing
+	closed  bool
+}
+
+// dialing is a connection that is being made, for all who want it.
+type dialing struct {
+	done chan struct{} // closed when conn or err is set
+	conn *conn
+	err  error
+}
+
+func (s *streams) init(e *Endpoint) {
+	s.e, s.byPeer, s.open, s.dialing = e, map[netip.AddrPort]*conn{}, map[*conn]struct{}{}, map[netip.AddrPort]*dialing{}
+}
+
+func (s *streams) size() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.open)
+}
+
+// to returns the connection to a peer, nil if there is none.
+func (s *streams) to(peer netip.AddrPort) *conn {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.byPeer[peer]
+}
+
+// serve accepts connections until the listener is closed.
+func (s *streams) serve() {
+	pause := time.Millisecond
+	for {
+		c, err := s.listener.AcceptTCP()
+		switch {
+		case err == nil:
+			pause = time.Millisecond
+			s.accept(c)
+		case errors.Is(err, net.ErrClosed):
+			return
+		default: // out of descriptors: wait for better times
+			select {
+			case <-s.e.ctx.Done():
+			case <-time.After(pause):
+			}
+			pause = min(2*pause, time.Second)
+		}
+	}
+}
+
+// accept takes a connection, or closes it.
+func (s *streams) accept(tcp *net.TCPConn) {
+	e, now := s.e, time.Now()
+	from := tcp.RemoteAddr().(*net.TCPAddr).AddrPort()
+	from = netip.AddrPortFrom(from.Addr().Unmap(), from.Port())
+	strange := e.guard.stranger(from.Addr(), now)
+	var count *atomic.Uint64
+	switch {
+	case e.o.Accept != nil && !e.o.Accept(from.Addr()):
+		count = &e.n.refused
+	case strange && !e.guard.admit(from.Addr(), now):
+		count = &e.n.limited
+	case !s.room(from.Addr(), strange, now):
+		count = &e.n.conns
+	}
+	if count != nil {
+		count.Add(1)
+		tcp.SetLinger(0) // nothing of it stays in the kernel
+		tcp.Close()
+		return
+	}
+	if raw, err := tcp.SyscallConn(); err != nil || limitUnacknowledged(raw, silenceLimit) != nil {
+		e.log.Debug("a TCP connection has no limit for unacknowledged bytes") // it costs time and nothing else
+	}
+	s.add(&conn{Conn: tcp, e: e, peer: from, accepted: true})
+}
+
+// room tells whether one more connection from addr may stay. Who is known is not refused: the connection that is silent longest, a
+// stranger's first, is closed for it, since a line may hang on the new one.
+func (s *streams) room(addr netip.Addr, strange bool, now time.Time) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var same, strangers int
+	var oldest, oldestSame, oldestStrange *conn
+	older := func(c, than *conn) *conn {
+		if than == nil || c.last.Load() < than.last.Load() {
+			return c
+		}
+		return than
+	}
+	for c := range s.open {
+		if c.peer.Addr() == addr {
+			same++
+			oldestSame = older(c, oldestSame)
+		}
+		if c.accepted && s.e.guard.stranger(c.peer.Addr(), now) {
+			strangers++
+			oldestStrange = older(c, oldestStrange)
+		}
+		oldest = older(c, oldest)
+	}
+	switch {
+	case strange:
+		return same < maxStrangeConnsEach && strangers < maxStrangeConns && len(s.open) < maxConns
+	case same >= maxConnsSource:
+		s.endLocked(oldestSame)
+	case len(s.open) < maxConns:
+	case oldestStrange != nil:
+		s.endLocked(oldestStrange)
+	default:
+		s.endLocked(oldest)
+	}
+	return true
+}
+
+func (s *streams) endLocked(c *conn) {
+	s.e.n.ended.Add(1)
+	s.removeLocked(c)
+	c.Conn.Close()
+}
+
+// add files a connection and begins to read it; false: the endpoint is closed.
+func (s *streams) add(c *conn) bool {
+	c.touch()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed || !s.e.spawn(c.read) {
+		c.Conn.Close()
+		return false
+	}
+	s.byPeer[c.peer], s.open[c] = c, struct{}{}
+	return true
+}
+
+func (s *streams) remove(c *conn) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.removeLocked(c)
+}
+
+func (s *streams) removeLocked(c *conn) {
+	delete(s.open, c)
+	if s.byPeer[c.peer] == c {
+		delete(s.byPeer, c.peer)
+	}
+}
+
+// dial returns the connection to a peer, which it makes if there is none.
+func (s *streams) dial(ctx context.Context, peer netip.AddrPort) (*conn, error) {
+	s.mu.Lock()
+	if c := s.byPeer[peer]; c != nil {
+		s.mu.Unlock()
+		return c, nil
+	}
+	d, mine := s.dialing[peer], false
+	if d == nil {
+		d, mine = &dialing{done: make(chan struct{})}, true
+		s.dialing[peer] = d
+	}
+	s.mu.Unlock()
+	if mine {
+		d.conn, d.err = s.connect(ctx, peer)
+		s.mu.Lock()
+		delete(s.dialing, peer)
+		s.mu.Unlock()
+		close(d.done)
+	}
+	select {
+	case <-d.done:
+		return d.conn, d.err
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+func (s *streams) connect(ctx context.Context, peer netip.AddrPort) (*conn, error) {
+	d := net.Dialer{Timeout: dialLimit, Control: func(_, _ string, c syscall.RawConn) error {
+		return limitUnacknowledged(c, silenceLimit)
+	}}
+	tcp, err := d.DialContext(ctx, "tcp", peer.String())
+	if err != nil {
+		return nil, fmt.Errorf("connect to %s: %w", peer, err)
+	}
+	c := &conn{Conn: tcp, e: s.e, peer: peer}
+	if !s.add(c) {
+		return nil, ErrClosed
+	}
+	return c, nil
+}
+
+// close ends all and lets none begin.
+func (s *streams) close() error {
+	var err error
+	if s.listener != nil {
+		err = s.listener.Close()
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.closed = true
+	for c := range s.open {
+		c.Conn.Close()
+	}
+	return err
+}
+
+func (c *conn) touch() { c.last.Store(time.Now().UnixNano()) }
+
+// read takes what the peer sends, until one side closes.
+func (c *conn) read() {
+	defer c.e.streams.remove(c)
+	defer c.Conn.Close()
+	var f framer
+	var began time.Time // of the message that is not whole
+	b := make([]byte, 4096)
+	for {
+		if c.Conn.SetReadDeadline(c.patience(began)) != nil {
+			return
+		}
+		n, err := c.Conn.Read(b)
+		switch {
+		case err == nil:
+		case errors.Is(err, os.ErrDeadlineExceeded) && began.IsZero() && time.Now().Before(c.patience(began)):
+			continue // we wrote meanwhile, or it is no stranger any more
+		default:
+			c.ended(err, !began.IsZero())
+			return
+		}
+		c.touch()
+		f.write(b[:n])
+		took, ok := c.take(&f)
+		if !ok {
+			return
+		}
+		switch {
+		case !f.within():
+			began = time.Time{}
+		case took || began.IsZero():
+			began = time.Now()
+		}
+	}
+}
+
+// patience is until when the next bytes have to come.
+func (c *conn) patience(began time.Time) time.Time {
+	switch last := time.Unix(0, c.last.Load()); {
+	case !began.IsZero():
+		return began.Add(messageLimit)
+	case c.accepted && c.e.guard.stranger(c.peer.Addr(), time.Now()):
+		return last.Add(strangeIdleLimit)
+	default:
+		return last.Add(idleLimit)
+	}
+}
+
+// ended counts why a connection is closed, if it was our impatience.
+func (c *conn) ended(err error, within bool) {
+	switch {
+	case !errors.Is(err, os.ErrDeadlineExceeded):
+	case within:
+		c.e.n.slow.Add(1)
+	default:
+		c.e.n.idle.Add(1)
+	}
+}
+
+// take takes all whole messages; took tells whether there was one, ok whether the connection stays.
+func (c *conn) take(f *framer) (took, ok bool) {
+	for {
+		message, ping, err := f.next()
+		if message == nil && !ping && err == nil {
+			return took, true
+		}
+		took = true
+		now, o := time.Now(), origin{from: c.peer, transport: "TCP", conn: c}
+		o.stranger = c.accepted && c.e.guard.stranger(c.peer.Addr(), now)
+		if o.stranger && !c.e.guard.admit(c.peer.Addr(), now) {
+			c.e.n.limited.Add(1)
+			return took, false // a stream with gaps is no use to either side
+		}
+		switch {
+		case ping:
+			if _, err := c.write([]byte("\r\n")); err != nil {
+				return took, false
+			}
+		case errors.Is(err, errTooLarge):
+			c.e.n.oversized.Add(1)
+			c.e.unread(f.buf, o, tooLarge)
+			return took, false
+		case err != nil:
+			c.e.n.malformed.Add(1)
+			c.e.unread(f.buf, o, badRequest)
+			return took, false
+		default:
+			c.e.take(message, o)
+		}
+	}
+}
+
+// write writes whole or closes: after a part of a message nothing can follow.
+func (c *conn) write(b []byte) (int, error) {
+	c.touch()
+	err := c.Conn.SetWriteDeadline(time.Now().Add(writeLimit))
+	n := 0
+	if err == nil {
+		n, err = c.Conn.Write(b)
+	}
+	if err != nil {
+		c.Close()
+	}
+	return n, err
+}
+
+// WriteMsg implements [sip.Connection].
+func (c *conn) WriteMsg(m sip.Message) error {
+	b := buffers.Get().(*bytes.Buffer)
+	defer buffers.Put(b)
+	b.Reset()
+	m.StringWrite(b)
+	if _, err := c.write(b.Bytes()); err != nil {
+		return fmt.Errorf("send to %s: %w", c.peer, err)
+	}
+	return nil
+}
+
+// Close implements [sip.Connection]: nobody finds it any more, and its reading ends.
+func (c *conn) Close() error {
+	c.e.streams.remove(c)
+	return c.Conn.Close()
+}
+
+// Ref implements [sip.Connection]; a connection does not end with its users.
+func (c *conn) Ref(int) int { return 1 }
+
+// TryClose implements [sip.Connection].
+func (c *conn) TryClose() (int, error) { return 1, nil }
