@@ -26,14 +26,14 @@ const (
 // house is a daemon with some lines and what stands around it. Each house has loopback addresses of its own (Linux takes all of
 // 127.0.0.0/8 for its own), so that no port can be another's.
 type house struct {
+	houseSetup
 	t       testing.TB
 	dir     string
-	lines   int
-	journal bool
 	addr    func(n byte) netip.Addr
 	board   *board
 	x       *exchange
 	talk    *talk    // nil: without media
+	callers *callers // nil: adapters and far ends are x
 	through chan int // lines whose call is through; room for all
 
 	cmd   *exec.Cmd
@@ -46,8 +46,23 @@ func newHouse(t testing.TB, lines int, media bool) *house { return newHouseWith(
 
 func newHouseWith(t testing.TB, lines int, media, journal bool) *house {
 	t.Helper()
+	return newHouseOf(t, houseSetup{lines: lines, media: media, journal: journal})
+}
+
+// houseSetup says what a house has.
+type houseSetup struct {
+	lines    int
+	media    bool // there is some
+	journal  bool
+	direct   bool // the daemon relays no media
+	byItself bool // adapters and far ends are of the helper that makes calls by itself
+}
+
+func newHouseOf(t testing.TB, s houseSetup) *house {
+	t.Helper()
 	a, b := byte(64+rand.IntN(128)), byte(rand.IntN(256))
-	h := &house{t: t, dir: t.TempDir(), lines: lines, journal: journal, through: make(chan int, lines)}
+	lines, media := s.lines, s.media
+	h := &house{t: t, dir: t.TempDir(), houseSetup: s, through: make(chan int, lines)}
 	h.addr = func(n byte) netip.Addr { return netip.AddrFrom4([4]byte{127, a, b, n}) }
 	h.board = newBoard(t, h.addr(5), lines+1) // one more for the bare path
 	h.x = newExchange(t, h.addr(3), h.addr(4))
@@ -63,6 +78,9 @@ func newHouseWith(t testing.TB, lines int, media, journal bool) *house {
 		}
 		h.through <- line
 	}
+	if s.byItself {
+		h.callers = newCallers(t, h.addr(3), h.addr(4))
+	}
 	h.configure()
 	t.Cleanup(h.stop)
 	h.start()
@@ -70,7 +88,13 @@ func newHouseWith(t testing.TB, lines int, media, journal bool) *house {
 }
 
 func (h *house) configure() {
-	record := ""
+	record, media, near, far := "", "relay", h.x.near.at, h.x.far.at
+	if h.direct {
+		media = "direct"
+	}
+	if h.callers != nil {
+		near, far = h.callers.near, h.callers.far
+	}
 	if h.journal {
 		record = "journal: {file: journal.db}\n"
 	}
@@ -89,10 +113,10 @@ lines:
 		fmt.Fprintf(&f, `  - name: seat-%d
     adapter: {user: seat-%d, contact: "sip:seat-%d@%s"}
     service: {registrar: "sip:%s", user: "%s", register: false}
-    media: relay
+    media: %s
     contact: {driver: modbus, controller: loft, coil: %d, accept_open_if_daemon_dies: true}
     policy: {interval: %v, guard_time: 100ms, onhook_recognition: %v}
-`, i, i, i, h.x.near.at, h.x.far.at, user(i), i, interval, interval)
+`, i, i, i, near, far, user(i), media, i, interval, interval)
 	}
 	require.NoError(h.t, os.WriteFile(filepath.Join(h.dir, "clearback.yaml"), []byte(f.String()), 0o600))
 }

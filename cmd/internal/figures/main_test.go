@@ -32,6 +32,10 @@ func testMain(m *testing.M) int {
 		return mediaHelper()
 	case "bare":
 		return bareHelper()
+	case "proxy":
+		return proxyHelper()
+	case "callers":
+		return callersHelper()
 	case "hog":
 		return hogHelper()
 	}

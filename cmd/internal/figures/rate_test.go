@@ -1,0 +1,379 @@
+//go:build linux
+
+package figures
+
+import (
+	"bufio"
+	"bytes"
+	"fmt"
+	"net"
+	"net/netip"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// callers is the helper that makes calls as fast as they go and takes them too: so many at a time, each answered at once,
+// acknowledged, and cleared by who was called, so that no loop has to open (the near end's clearing opens none).
+type callers struct {
+	*helper
+	near netip.AddrPort // where it takes calls
+	far  netip.AddrPort // where it makes them
+}
+
+func newCallers(t testing.TB, near, far netip.Addr) *callers {
+	t.Helper()
+	c := &callers{helper: startHelper(t, "callers", "x", near.String(), far.String())}
+	_, err := fmt.Sscan(c.line(t), portOf(&c.near, near), portOf(&c.far, far))
+	require.NoError(t, err)
+	return c
+}
+
+// rate is what one round of calls took.
+type rate struct {
+	calls, lost  int
+	perSecond    float64
+	setUp, worst time.Duration // from INVITE to 200: median, and the 99th percentile
+}
+
+// run makes calls to lines, many at a time, for so long.
+func (c *callers) run(t testing.TB, to netip.AddrPort, many int, length time.Duration) rate {
+	t.Helper()
+	fmt.Fprintln(c.in, to, many, length.Milliseconds())
+	var r rate
+	_, err := fmt.Sscan(c.line(t), &r.calls, &r.lost, &r.perSecond, &r.setUp, &r.worst)
+	require.NoError(t, err)
+	return r
+}
+
+type calling struct {
+	near, far *net.UDPConn
+
+	mu      sync.Mutex
+	to      netip.AddrPort
+	begun   map[string]time.Time // calls under way by Call-ID, until they are answered
+	answers map[string][]byte    // what near said to a call, by Call-ID
+	byes    map[string]datagram  // what near says once it is acknowledged, by Call-ID
+	took    samples
+	seq     int
+	freed   chan string // Call-IDs of calls that are over; room for as many as are ever made at a time
+}
+
+type datagram struct {
+	text []byte
+	to   netip.AddrPort
+}
+
+const mostAtATime = 100
+
+func callersHelper() int {
+	listen := func(addr string) *net.UDPConn {
+		c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(netip.MustParseAddr(addr), 0)))
+		if err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		_ = c.SetReadBuffer(1 << 20)
+		return c
+	}
+	c := &calling{near: listen(os.Args[2]), far: listen(os.Args[3]), begun: map[string]time.Time{},
+		answers: map[string][]byte{}, byes: map[string]datagram{}, freed: make(chan string, mostAtATime)}
+	fmt.Println(c.near.LocalAddr().(*net.UDPAddr).Port, c.far.LocalAddr().(*net.UDPAddr).Port)
+	go read(c.near, c.atNear)
+	go read(c.far, c.atFar)
+	for in := bufio.NewScanner(os.Stdin); in.Scan(); {
+		var to string
+		var many, length int
+		_, _ = fmt.Sscan(in.Text(), &to, &many, &length)
+		c.run(netip.MustParseAddrPort(to), many, time.Duration(length)*time.Millisecond)
+	}
+	return 0
+}
+
+func read(c *net.UDPConn, handle func(m []byte, from netip.AddrPort)) {
+	buf := make([]byte, 65536)
+	for {
+		n, from, err := c.ReadFromUDPAddrPort(buf)
+		if err != nil {
+			return
+		}
+		handle(buf[:n], from)
+	}
+}
+
+// run keeps many calls under way, each to a line of its own.
+func (c *calling) run(to netip.AddrPort, many int, length time.Duration) {
+	c.mu.Lock()
+	c.to, c.took = to, nil
+	c.mu.Unlock()
+	line := map[string]int{}
+	begin := time.Now()
+	for i := range many {
+		line[c.call(i)] = i
+	}
+	end, lost := time.After(length), 0
+	for over := false; len(line) > 0; {
+		select {
+		case <-end:
+			over = true
+		case id := <-c.freed:
+			i, ok := line[id]
+			delete(line, id)
+			if ok && !over {
+				line[c.call(i)] = i
+			}
+		case <-time.After(3 * time.Second):
+			lost = len(line)
+			clear(line)
+		}
+	}
+	spent := time.Since(begin)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if lost > 0 {
+		spent -= 3 * time.Second
+	}
+	clear(c.begun)
+	clear(c.answers)
+	clear(c.byes)
+	fmt.Println(len(c.took), lost, float64(len(c.took))/spent.Seconds(), int64(c.took.quantile(50)), int64(c.took.quantile(99)))
+}
+
+func (c *calling) call(line int) string {
+	c.mu.Lock()
+	c.seq++
+	id, to := fmt.Sprintf("rate-%d-%d", os.Getpid(), c.seq), c.to
+	c.begun[id] = time.Now()
+	c.mu.Unlock()
+	at := c.far.LocalAddr()
+	body := description(netip.AddrPortFrom(at.(*net.UDPAddr).AddrPort().Addr(), 20000)) // nobody listens
+	_, _ = c.far.WriteToUDPAddrPort(fmt.Appendf(nil, "INVITE sip:%s@%v SIP/2.0\r\nVia: SIP/2.0/UDP %v;branch=z9hG4bK%s;rport\r\nMax-Forwards: 70\r\n"+
+		"From: <sip:555-0199@%v>;tag=f\r\nTo: <sip:%s@%v>\r\nCall-ID: %s\r\nCSeq: 1 INVITE\r\nContact: <sip:far@%v>\r\nContent-Type: application/sdp\r\n"+
+		"Content-Length: %d\r\n\r\n%s", user(line), to, at, id, at, user(line), to, id, at, len(body), body), to)
+	return id
+}
+
+// within writes a request within a dialog, by the route if there is one, else to its target.
+func within(method string, route []string, target, at, branch, from, to, id string, cseq int) datagram {
+	next := target
+	head := fmt.Sprintf("%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s;rport\r\nMax-Forwards: 70\r\n", method, target, at, branch)
+	for _, r := range route {
+		head += "Route: " + r + "\r\n"
+		next = strings.Trim(r, "<>")
+	}
+	_, next, _ = strings.Cut(next, ":")
+	next, _, _ = strings.Cut(next, ";")
+	_, after, ok := strings.Cut(next, "@")
+	if ok {
+		next = after
+	}
+	where, _ := netip.ParseAddrPort(next)
+	return datagram{fmt.Appendf(nil, "%sFrom: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\nContent-Length: 0\r\n\r\n", head, from, to, id, cseq, method), where}
+}
+
+func uri(contact string) string {
+	return contact[strings.IndexByte(contact, '<')+1 : strings.IndexByte(contact, '>')]
+}
+
+// atFar acknowledges answers and answers clearings.
+func (c *calling) atFar(m []byte, from netip.AddrPort) {
+	method, code := first(m)
+	id := header(m, "Call-ID")
+	switch {
+	case method == "SIP/2.0" && code == "200" && strings.HasSuffix(header(m, "CSeq"), "INVITE"):
+		c.mu.Lock()
+		if at, ok := c.begun[id]; ok {
+			c.took = append(c.took, time.Since(at))
+			delete(c.begun, id)
+		}
+		c.mu.Unlock()
+		ack := within("ACK", headers(m, "Record-Route"), uri(header(m, "Contact")), c.far.LocalAddr().String(), id+"a", header(m, "From"), header(m, "To"), id, 1)
+		_, _ = c.far.WriteToUDPAddrPort(ack.text, ack.to)
+	case method == "BYE":
+		_, _ = c.far.WriteToUDPAddrPort(response(m, "200 OK", "", "", ""), from)
+		select {
+		case c.freed <- id:
+		default: // a repeat of one that is over
+		}
+	}
+}
+
+// atNear answers calls at once, and clears them when they are acknowledged.
+func (c *calling) atNear(m []byte, from netip.AddrPort) {
+	at := c.near.LocalAddr().String()
+	id := header(m, "Call-ID")
+	switch method, _ := first(m); method {
+	case "INVITE":
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		answer, again := c.answers[id]
+		if !again {
+			route := headers(m, "Record-Route")
+			answer = response(m, "200 OK", "n"+id, "sip:near@"+at, description(netip.MustParseAddrPort(at)))
+			if len(route) > 0 {
+				answer = bytes.Replace(answer, []byte("Contact: "), []byte("Record-Route: "+strings.Join(route, "\r\nRecord-Route: ")+"\r\nContact: "), 1)
+			}
+			c.answers[id] = answer
+			c.byes[id] = within("BYE", route, uri(header(m, "Contact")), at, id+"b", header(m, "To")+";tag=n"+id, header(m, "From"), id, 1)
+		}
+		_, _ = c.near.WriteToUDPAddrPort(answer, from)
+	case "ACK":
+		c.mu.Lock()
+		bye, ok := c.byes[id]
+		delete(c.byes, id)
+		c.mu.Unlock()
+		if ok {
+			_, _ = c.near.WriteToUDPAddrPort(bye.text, bye.to)
+		}
+	}
+}
+
+// proxyRules make kamailio the same hop: it keeps transactions, stays in the route, and asks nobody who they are.
+const proxyRules = `debug=1
+log_stderror=yes
+fork=yes
+children=2
+disable_tcp=yes
+dns=no
+rev_dns=no
+auto_aliases=no
+listen=udp:%[1]v
+loadmodule "tm.so"
+loadmodule "sl.so"
+loadmodule "rr.so"
+loadmodule "pv.so"
+loadmodule "maxfwd.so"
+loadmodule "siputils.so"
+request_route {
+	if (!mf_process_maxfwd_header("10")) { exit; }
+	if (has_totag()) {
+		if (loose_route()) { t_relay(); }
+		exit;
+	}
+	if (method == "OPTIONS") { sl_send_reply("200", "OK"); exit; }
+	record_route();
+	$du = "sip:%[2]v";
+	t_relay();
+}
+`
+
+// startKamailio starts it as a proxy whose calls go to next. No processes say that it is not on this machine.
+func startKamailio(t testing.TB, at, next netip.AddrPort) (pids []int) {
+	t.Helper()
+	if _, err := exec.LookPath("kamailio"); err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatal("compulsory here: kamailio is missing")
+		}
+		t.Log("kamailio is missing, so its figures are too")
+		return nil
+	}
+	dir := t.TempDir()
+	file := filepath.Join(dir, "rules")
+	require.NoError(t, os.WriteFile(file, fmt.Appendf(nil, proxyRules, at, next), 0o600))
+	cmd := exec.Command("kamailio", "-DD", "-E", "-m", "64", "-M", "8", "-f", file, "-Y", dir, "-P", filepath.Join(dir, "pid"))
+	var said bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &said, &said
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true} // it is several processes
+	require.NoError(t, cmd.Start())
+	t.Cleanup(func() {
+		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGTERM)
+		_ = cmd.Wait()
+		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
+		if t.Failed() {
+			t.Logf("kamailio: %s", &said)
+		}
+	})
+	c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(at.Addr(), 0)))
+	require.NoError(t, err)
+	defer c.Close()
+	buf := make([]byte, 2048)
+	for limit := time.Now().Add(patience); time.Now().Before(limit); {
+		_, _ = c.WriteToUDPAddrPort(fmt.Appendf(nil, "OPTIONS sip:%v SIP/2.0\r\nVia: SIP/2.0/UDP %v;branch=z9hG4bKhello\r\nFrom: <sip:a@b>;tag=1\r\nTo: <sip:a@b>\r\n"+
+			"Call-ID: hello\r\nCSeq: 1 OPTIONS\r\nMax-Forwards: 5\r\nContent-Length: 0\r\n\r\n", at, c.LocalAddr()), at)
+		_ = c.SetReadDeadline(time.Now().Add(50 * time.Millisecond))
+		if _, _, err := c.ReadFromUDPAddrPort(buf); err == nil {
+			return append(childrenOf(t, cmd.Process.Pid), cmd.Process.Pid)
+		}
+	}
+	t.Fatal("kamailio does not answer")
+	return nil
+}
+
+// childrenOf lists the processes that a process began (proc(5), /proc/PID/task/PID/children).
+func childrenOf(t testing.TB, pid int) []int {
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/task/%d/children", pid, pid))
+	require.NoError(t, err)
+	var all []int
+	for _, f := range strings.Fields(string(b)) {
+		n, err := strconv.Atoi(f)
+		require.NoError(t, err)
+		all = append(all, n)
+	}
+	return all
+}
+
+// TestCalls: calls a second, and what a hop adds to the time until a call is up, through the daemon (media direct), a bare proxy out of the SIP
+// library's own parts, and kamailio, in turns. The daemon reaches at least 0.4 of the bare proxy's calls a second, in the median of the rounds.
+func TestCalls(t *testing.T) {
+	wanted(t)
+	const lines = 100
+	h := newHouseOf(t, houseSetup{lines: lines, journal: true, direct: true, byItself: true})
+	c := h.callers
+	proxy := startHelper(t, "proxy", "x", h.addr(9).String(), c.near.String())
+	var proxyAt netip.AddrPort
+	_, err := fmt.Sscan(proxy.line(t), portOf(&proxyAt, h.addr(9)))
+	require.NoError(t, err)
+	type hop struct {
+		name          string
+		at            netip.AddrPort
+		one, many     []rate
+		setUp, perSec float64 // medians
+	}
+	hops := []*hop{{name: "direct", at: c.near}, {name: "daemon", at: h.x.daemon}, {name: "bare proxy", at: proxyAt}}
+	pids := []int{h.pid(), c.pid(), proxy.pid()}
+	at := netip.AddrPortFrom(h.addr(10), 5062)
+	if more := startKamailio(t, at, c.near); len(more) > 0 {
+		hops = append(hops, &hop{name: "kamailio", at: at})
+		pids = append(pids, more...)
+	}
+	w := newWatch(t, pids...)
+	w.loaded = true
+	length := time.Duration(count(1500, 400)) * time.Millisecond
+	for range count(5, 3) {
+		for _, p := range hops {
+			p.one = append(p.one, c.run(t, p.at, 1, length/3))
+			p.many = append(p.many, c.run(t, p.at, 32, length))
+		}
+	}
+	v := w.verdict()
+	for _, p := range hops {
+		p.setUp = medianOf(p.one, func(r rate) float64 { return float64(r.setUp) / 1e3 })
+		p.perSec = medianOf(p.many, func(r rate) float64 { return r.perSecond })
+		lost := 0
+		for _, r := range append(p.one, p.many...) {
+			lost += r.lost
+		}
+		t.Logf("%-10s  %6.0f calls/s of 32 at a time; one at a time: INVITE to 200 p50 %4.0f us (+%.0f), p99 %5.0f us; %d calls lost", p.name, p.perSec, p.setUp, p.setUp-hops[0].setUp,
+			medianOf(p.one, func(r rate) float64 { return float64(r.worst) / 1e3 }), lost)
+		v.limit(p.name+": calls lost", float64(lost), 0, "", p.name == "daemon")
+	}
+	v.limit("bare proxy's calls a second / the daemon's", hops[2].perSec/hops[1].perSec, 1/0.4, "", false)
+}
+
+func medianOf(all []rate, of func(rate) float64) float64 {
+	var v []float64
+	for _, r := range all {
+		v = append(v, of(r))
+	}
+	slices.Sort(v)
+	return v[len(v)/2]
+}
