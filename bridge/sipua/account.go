@@ -30,7 +30,9 @@ type account struct {
 	// silentUntil is how long the service is expected to be down after it said nothing to a call: nanoseconds since
 	// the agent's start, 0: it is not.
 	silentUntil atomic.Int64
-	unwanted    unwanted
+	// down: it was silent and not heard since; only where there is another account
+	down     atomic.Bool
+	unwanted unwanted
 }
 
 // newAccounts makes the accounts of a line, the one to be used first first.
@@ -65,7 +67,7 @@ func (s *account) begin() {
 		Line: s.line.o.Name, Endpoint: ep, Registrar: s.Registrar, AOR: s.addressOfRecord(),
 		AuthUser: s.Auth, Password: s.Secret,
 		Contact: *ep.Contact(s.token, s.transport()), Destination: s.Proxy,
-		Expires: s.Expires, Logger: s.log,
+		Expires: s.Expires, Logger: s.log, Changed: s.registrationChanged, Unanswered: s.silent,
 	})
 }
 
@@ -90,20 +92,6 @@ func (s *account) patience() time.Duration {
 	}
 	return t.silence
 }
-
-// silent notes that the service did not answer. For as long as we asked the adapter to wait less patience is had
-// with the service.
-func (s *account) silent() {
-	s.silentUntil.Store(int64(time.Since(s.line.a.epoch) + s.line.a.times.retryAfter))
-}
-
-// lost tells whether the service did not answer lately.
-func (s *account) lost() bool {
-	return int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() || s.client != nil && s.client.Status().Silent
-}
-
-// heard notes that the service said something.
-func (s *account) heard() { s.silentUntil.Store(0) }
 
 func (s *account) addressOfRecord() sip.Uri {
 	return sip.Uri{Scheme: "sip", User: s.User, Host: s.Registrar.Host, Port: s.Registrar.Port}

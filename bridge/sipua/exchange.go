@@ -47,6 +47,9 @@ type exchange struct {
 	forks            map[string]*dialog      // by To tag, once one was answered
 	shown            *dialog                 // whose session description was passed last
 	silence, ringing *time.Timer
+	rest             []*account // at other services that were not tried yet
+	before           int        // attempts at another service
+	told             bool       // more than 100 was passed on
 }
 
 // passToService sends the adapter's call on.
@@ -67,8 +70,15 @@ func (x *exchange) passToService() {
 	patience := to.account.patience()
 	if to.c.emergency {
 		patience = to.c.a.times.silence
+		if len(x.rest) > 0 {
+			patience = to.c.a.times.quick
+		}
 	}
-	x.silence = to.c.after(patience, x.silent)
+	x.silence = to.c.after(patience, func() {
+		if x.to == to {
+			x.silent()
+		}
+	})
 	x.send()
 }
 
@@ -122,15 +132,18 @@ func (x *exchange) prepare() {
 func (x *exchange) send() {
 	c := x.to.c
 	x.attempt++
-	attempt := x.attempt
+	attempt, to := x.attempt, x.to
 	x.to.out, x.sent, x.rseqs = x, time.Now(), nil
 	if x.initial {
 		x.to.state = legCalling
 	}
 	tx, err := x.to.s.ep.Send(x.req, func(res endpoint.Response) {
 		c.post(func() {
-			if attempt == x.attempt {
+			switch {
+			case attempt == x.attempt:
 				x.response(res)
+			case to.given != nil:
+				to.given.late(res)
 			}
 		})
 	})
@@ -150,7 +163,12 @@ func (x *exchange) awaitAnswer() {
 	if x.ringing != nil {
 		x.ringing.Stop()
 	}
-	x.ringing = x.to.c.after(x.to.c.a.times.ringing, x.unanswered)
+	to := x.to
+	x.ringing = to.c.after(to.c.a.times.ringing, func() {
+		if x.to == to {
+			x.unanswered()
+		}
+	})
 }
 
 func (x *exchange) response(res endpoint.Response) {
@@ -168,7 +186,7 @@ func (x *exchange) response(res endpoint.Response) {
 	case res.IsSuccess():
 		x.success(res.Response)
 	case x.settled:
-	case x.to.challenged(x.req, res.Response) && x.attempt < 3:
+	case x.to.challenged(x.req, res.Response) && x.attempt-x.before < 3:
 		x.send()
 	default:
 		x.rejected(res.Response)
@@ -221,6 +239,7 @@ func (x *exchange) provisional(res *sip.Response) {
 	if err != nil {
 		body = nil // the caller hears its own ringing tone instead
 	}
+	x.told = true
 	x.tell(d, res, body, n)
 }
 
@@ -360,6 +379,9 @@ func (x *exchange) rejected(res *sip.Response) {
 	x.settle()
 	x.to.out = nil
 	c := x.to.c
+	if x.turnsAway(res.StatusCode) && x.elsewhere() {
+		return
+	}
 	if !x.initial {
 		x.reject(res)
 		x.to.doubt(res.StatusCode, x.sent, false)
@@ -387,12 +409,17 @@ func (x *exchange) failed(err error) {
 		x.to.doubt(0, x.sent, false)
 		return
 	}
+	if unheard := x.to.side == media.ServiceSide && !x.heard && !x.to.clearing; unheard {
+		x.to.account.silent()
+	}
+	if (!x.heard || c.emergency) && x.elsewhere() {
+		return
+	}
 	if !x.to.clearing {
 		c.goneSilent(x.to.side)
 	}
 	code := sip.StatusRequestTimeout
 	if x.to.side == media.ServiceSide && !x.heard && !x.to.clearing {
-		x.to.account.silent()
 		code = sip.StatusServiceUnavailable // the adapter turns to its second server
 	}
 	x.refuse(code)
@@ -406,6 +433,9 @@ func (x *exchange) silent() {
 		return
 	}
 	x.to.account.silent()
+	if x.elsewhere() {
+		return
+	}
 	x.to.c.goneSilent(x.to.side)
 	x.refuse(sip.StatusServiceUnavailable)
 	x.from.finish(supervision.AnswerConfirmed)

@@ -56,6 +56,10 @@ type leg struct {
 	// report: the outcome goes into AdapterLegCleared
 	report, reported bool
 	answer           supervision.Answer
+	// asking: we asked whether the service still knows the call
+	asking bool
+	// given is the INVITE of a leg that was given up for another service
+	given *exchange
 	// byeSeen: the peer's own BYE came
 	byeSeen bool
 	// left are the peer's tags in BYEs that came before any 200: the 200 of such a one may have been lost or overtaken

@@ -1,5 +1,17 @@
 package sipua
 
+import (
+	"context"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/registration"
+)
+
 // This file is how a second service takes over when the first is lost, and gives back.
 
 // choose returns the accounts that a call may be passed to, in the order in which they are tried. For an ordinary call none may be
@@ -30,4 +42,183 @@ func (l *Line) retry() {
 			s.client.Retry()
 		}
 	}
+}
+
+// silent notes that the service did not answer. For as long as we asked the adapter to wait less patience is had
+// with the service. Where there is another one, that is used until this one is heard of again.
+func (s *account) silent() {
+	a := s.line.a
+	a.counts.silences.Add(1)
+	s.silentUntil.Store(int64(time.Since(a.epoch) + a.times.retryAfter))
+	if len(s.line.accounts) > 1 && s.down.CompareAndSwap(false, true) {
+		s.log.Warn("the service does not answer; calls go to the line's other service until it does", zap.String("registrar", s.Registrar.Host))
+		a.work.start(s.lookOut)
+	}
+	s.askCalls()
+}
+
+// heard notes that the service said something.
+func (s *account) heard() {
+	s.silentUntil.Store(0)
+	if s.down.CompareAndSwap(true, false) {
+		s.log.Info("the service answers again", zap.String("registrar", s.Registrar.Host))
+	}
+}
+
+// lost tells whether the service did not answer lately.
+func (s *account) lost() bool {
+	return s.down.Load() || int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() || s.client != nil && s.client.Status().Silent
+}
+
+// registrationChanged takes what became of the registration: a granted one shows that the service is back.
+func (s *account) registrationChanged(now registration.Status) {
+	if now.Registered && !now.Silent {
+		s.heard()
+	}
+}
+
+// lookOut asks a service that is lost by OPTIONS until it answers (RFC 3261 section 11).
+func (s *account) lookOut() {
+	a := s.line.a
+	look := time.NewTicker(a.times.lookOut)
+	defer look.Stop()
+	for s.down.Load() {
+		select {
+		case <-look.C:
+		case <-a.ctx.Done():
+			return
+		}
+		if s.answers() {
+			s.heard()
+			if s.client != nil {
+				s.client.Retry()
+			}
+		}
+	}
+}
+
+// answers tells whether the service answers OPTIONS, by whatever does not say that it cannot serve.
+func (s *account) answers() bool {
+	a := s.line.a
+	ctx, cancel := context.WithTimeout(a.ctx, a.times.probe)
+	defer cancel()
+	res, err := s.line.service.ep.Do(ctx, s.build(sip.OPTIONS, outside{callID: token(), tag: token(), seq: 1}))
+	return err == nil && res.StatusCode != sip.StatusServiceUnavailable && res.StatusCode != sip.StatusRequestTimeout
+}
+
+// outside are the numbers of a request outside a call.
+type outside struct {
+	callID, tag string
+	seq         uint32
+}
+
+// build makes a request to the service for the address of record, outside a call.
+func (s *account) build(m sip.RequestMethod, o outside) *sip.Request {
+	aor, contact := s.addressOfRecord(), s.line.service.ep.Contact(s.token, s.transport())
+	req := sip.NewRequest(m, aor)
+	id, hops := sip.CallIDHeader(o.callID), sip.MaxForwardsHeader(maxForwards)
+	req.AppendHeader(&sip.FromHeader{Address: aor, Params: sip.HeaderParams{{K: "tag", V: o.tag}}})
+	req.AppendHeader(&sip.ToHeader{Address: aor})
+	req.AppendHeader(&id)
+	req.AppendHeader(&sip.CSeqHeader{SeqNo: o.seq, MethodName: m})
+	req.AppendHeader(&hops)
+	req.AppendHeader(contact)
+	req.SetBody(nil)
+	req.SetTransport(s.transport())
+	if at := s.destination(); at != "" {
+		req.SetDestination(at)
+	}
+	return req
+}
+
+// askCalls asks the service about each answered call at it that is no emergency call: what it does not know any more, or does not answer
+// for while no media comes, is cleared as by doubt. A registration that is not refreshed is noticed 64*T1 = 32 s after the refresh was
+// due, and the calls' own questions end after as long again: a held call of a dead service is cleared 64 s after that at the latest.
+func (s *account) askCalls() {
+	for _, c := range s.line.a.up() {
+		if c.line == s.line && !c.emergency {
+			c.post(func() { c.legs[media.ServiceSide].askFor(s) })
+		}
+	}
+}
+
+// askFor asks whether the service still knows the call, unless that was asked and is not answered yet.
+func (l *leg) askFor(s *account) {
+	if l.account != s || l.state != legUp || l.clearing || l.asking {
+		return
+	}
+	l.asking = true
+	l.ask(func(code int, sent time.Time) {
+		l.asking = false
+		l.doubt(code, sent, true)
+	})
+}
+
+// elsewhere passes the call to the line's other service; false: there is none that was not tried, or it is too late, since the adapter
+// was told something of this one's. An emergency call goes on all the same.
+func (x *exchange) elsewhere() bool {
+	old := x.to
+	c := old.c
+	if !x.initial || len(x.rest) == 0 || old.side != media.ServiceSide || old.clearing || x.from.state != legIncoming || x.finalSent ||
+		(x.told && !c.emergency) {
+		return false
+	}
+	x.stopWaiting()
+	if x.tx != nil {
+		x.tx.Cancel()
+	}
+	old.given = &exchange{initial: true, from: x.from, to: old, req: x.req}
+	old.state, old.out = legOver, nil
+	x.forget(old)
+	c.a.removeDialog(old.key(old.dialog))
+	to := newClientLeg(c, media.ServiceSide, x.rest[0])
+	to.callID = old.callID // what was told of the call stays true
+	x.rest = x.rest[1:]
+	c.legs[media.ServiceSide] = to
+	x.to, x.tx, x.settled, x.heard, x.told, x.before = to, nil, false, false, false, x.attempt
+	c.a.addDialog(to, to.dialog)
+	c.a.counts.switched.Add(1)
+	c.line.log.Warn("a call goes on to the line's other service", zap.Uint64("call", uint64(c.id)), zap.String("registrar", to.account.Registrar.Host))
+	x.passToService()
+	return true
+}
+
+// forget ends the early dialogs of a leg that was given up. The adapter sees one dialog, whoever answers.
+func (x *exchange) forget(old *leg) {
+	x.stopTelling()
+	for _, d := range old.early {
+		d.over = true
+	}
+	for _, d := range x.from.early {
+		d.over = d != x.from.dialog
+	}
+	x.from.early, x.from.dialog.told, x.shown = nil, nil, nil
+}
+
+// turnsAway tells whether a final response says that this service cannot serve the call, rather than that the far end will not: 503
+// (RFC 3263 section 4.3), or credentials that it does not take. Calls for help go on after any failure.
+func (x *exchange) turnsAway(code int) bool {
+	switch code {
+	case sip.StatusServiceUnavailable, sip.StatusUnauthorized, sip.StatusProxyAuthRequired:
+		return true
+	}
+	return x.to.c.emergency
+}
+
+// late takes a response to an INVITE that was given up for another service. Its CANCEL goes out by itself; what was answered all the
+// same is cleared.
+func (x *exchange) late(res endpoint.Response) {
+	if res.Err != nil {
+		return
+	}
+	x.to.account.heard()
+	if !res.IsSuccess() {
+		return
+	}
+	tag := res.To().Params.GetOr("tag", "")
+	if ack := x.acks[tag]; ack != nil {
+		x.write(ack)
+		return
+	}
+	x.dropFork(res.Response, tag)
 }

@@ -294,7 +294,7 @@ func (a *Agent) requested(r *endpoint.Request) {
 	if emergency {
 		l.held.tell(numberOf(r.Recipient), true)
 	}
-	c := a.newCall(l, emergency, false)
+	c, accounts := a.newCall(l, emergency, false), l.choose(emergency)
 	note := func(callID string) {
 		a.note(l, c.id, story.Outgoing, emergency, story.Party{Number: numberOf(r.Recipient), CallID: callID})
 	}
@@ -313,7 +313,7 @@ func (a *Agent) requested(r *endpoint.Request) {
 	case a.draining.Load():
 		refuse(supervision.EvidenceShutdown)
 		return
-	case len(l.choose(emergency)) == 0:
+	case len(accounts) == 0:
 		l.retry() // the next call may find one back
 		refuse(supervision.EvidenceServiceLost)
 		return
@@ -322,7 +322,7 @@ func (a *Agent) requested(r *endpoint.Request) {
 		return
 	}
 	l.adapter.reply(r, sip.StatusTrying, "Trying")
-	x := c.accept(media.AdapterSide, l.adapter, l.choose(emergency)[0], r)
+	x := c.accept(media.AdapterSide, l.adapter, accounts[0], r)
 	if x == nil {
 		l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency})
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye})
@@ -331,6 +331,7 @@ func (a *Agent) requested(r *endpoint.Request) {
 	}
 	c.begin(x, func() {
 		c.event(supervision.Event{Kind: supervision.CallRequested, Emergency: emergency})
+		x.rest = accounts[1:]
 		x.passToService()
 		note(x.to.callID)
 	})

@@ -16,6 +16,10 @@ type times struct {
 	// again is the same for the next calls: it comes through at once if the service is back, else the adapter goes elsewhere
 	// after two datagrams (at 0 and 0.5 s). Our own number.
 	again time.Duration
+	// quick is the same for an emergency call where the line has another service: three datagrams (at 0, 0.5 and 1.5 s). Our own number.
+	quick time.Duration
+	// lookOut is how often a lost service is asked whether it is back, where the line has another one. Our own number.
+	lookOut time.Duration
 	// probe is how long the adapter may take to answer OPTIONS: three datagrams (at 0, 0.5 and 1.5 s). Our own number.
 	probe time.Duration
 	// retryAfter goes into 503: when to ask again. Our own number.
@@ -32,7 +36,7 @@ func defaultTimes() times {
 	return times{
 		t1: t1, t2: 4 * time.Second, final: 64 * t1,
 		ringing: 3*time.Minute + 10*time.Second,
-		silence: 4 * time.Second, again: 700 * time.Millisecond, probe: 2 * time.Second,
+		silence: 4 * time.Second, again: 700 * time.Millisecond, quick: 2 * time.Second, lookOut: 10 * time.Second, probe: 2 * time.Second,
 		retryAfter: 10 * time.Second, inTurn: 2 * time.Second, farewell: time.Second,
 	}
 }
