@@ -79,6 +79,7 @@ const (
 	EvidenceSessionExpired          // session timer, RFC 4028
 	EvidenceServiceLost             // an in-dialog request of ours got 481, 408 or no answer
 	EvidenceShutdown                // this daemon is ending
+	EvidenceNotAllowed              // this daemon refused the call: the line may not dial that
 	evidences
 )
 

@@ -78,7 +78,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 		counts[name] = [2]int{n, want}
 	}
 	walk("event kind", 21, func(i uint8) string { return supervision.EventKind(i).String() })
-	walk("evidence", 8, func(i uint8) string { return supervision.Evidence(i).String() })
+	walk("evidence", 9, func(i uint8) string { return supervision.Evidence(i).String() })
 	walk("answer", 3, func(i uint8) string { return supervision.Answer(i).String() })
 	walk("hook", 3, func(i uint8) string { return supervision.Hook(i).String() })
 	walk("failure", 7, func(i uint8) string { return supervision.Failure(i).String() })

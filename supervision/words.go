@@ -14,6 +14,7 @@ var (
 		EvidenceNone: "none", EvidenceBye: "bye", EvidenceDialogEvent: "dialog-event", EvidenceTone: "tone",
 		EvidenceMediaLost: "media-lost", EvidenceSessionExpired: "session-expired",
 		EvidenceServiceLost: "service-lost", EvidenceShutdown: "shutdown",
+		EvidenceNotAllowed: "not-allowed",
 	}
 	answerWords = [answers]string{AnswerNone: "none", AnswerConfirmed: "confirmed", AnswerUnknown: "unknown-call"}
 	hookWords   = [hooks]string{HookUnknown: "unknown", HookOn: "on", HookOff: "off"}

@@ -328,7 +328,7 @@ func TestStoredNumbersStay(t *testing.T) {
 	assert.Equal(t, []any{0, 1, 2}, []any{int(story.VerifiedNot), int(story.VerifiedByProbe), int(story.VerifiedBySense)})
 	assert.Equal(t, []any{0, 1, 2}, []any{int(AnswerUnknown), int(AnswerCleared), int(AnswerStayed)})
 	words := ""
-	for e := range 8 {
+	for e := range 9 {
 		words += supervision.Evidence(e).String() + " "
 	}
 	for a := range 3 {
@@ -343,7 +343,7 @@ func TestStoredNumbersStay(t *testing.T) {
 	for i := range 10 {
 		words += supervision.Incident(i).String() + " "
 	}
-	assert.Equal(t, "none bye dialog-event tone media-lost session-expired service-lost shutdown "+
+	assert.Equal(t, "none bye dialog-event tone media-lost session-expired service-lost shutdown not-allowed "+
 		"none confirmed unknown-call "+
 		"unknown on off "+
 		"none unanswered near-end emergency life-safety other-call late unknown-call loop-busy loop-faulted out-of-bounds no-contact callback-window "+

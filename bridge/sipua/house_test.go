@@ -93,7 +93,7 @@ func text(ev supervision.Event) string {
 	case supervision.CallAnswered:
 		return fmt.Sprintf("%d answered", ev.Call)
 	case supervision.FarEndCleared:
-		return fmt.Sprintf("%d far end cleared: %s", ev.Call, [...]string{"none", "bye", "dialog-event", "tone", "media-lost", "session-expired", "service-lost", "shutdown"}[ev.Evidence]) + lateness(ev)
+		return fmt.Sprintf("%d far end cleared: %s", ev.Call, [...]string{"none", "bye", "dialog-event", "tone", "media-lost", "session-expired", "service-lost", "shutdown", "not-allowed"}[ev.Evidence]) + lateness(ev)
 	case supervision.NearEndCleared:
 		return fmt.Sprintf("%d near end cleared", ev.Call)
 	case supervision.AdapterLost:

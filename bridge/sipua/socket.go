@@ -288,7 +288,7 @@ func (a *Agent) requested(r *endpoint.Request) {
 	if l == nil || !a.sound(l.adapter, r) {
 		return
 	}
-	if !emergency && l.endHere(r) {
+	if !emergency && (l.endHere(r) || l.forbid(r)) {
 		return
 	}
 	if emergency {

@@ -118,8 +118,9 @@ func (p *Plan) readText(r *readings, text string, sure bool) {
 		}
 		return -1
 	}, text)
-	if begin := strings.TrimLeft(text, "-.() \t"); name(text) {
+	if name(text) {
 		r.note("", sure)
+		begin := strings.TrimLeft(text, "-.() \t/\\'\"<[{=,:!$&?_~^|`")
 		if begin == "" || strings.IndexByte("0123456789*#+", begin[0]) < 0 {
 			return
 		}

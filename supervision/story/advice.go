@@ -193,6 +193,12 @@ func (a *Account) advice() string {
 			"it ended."
 	case OutcomeOpen:
 		return "Wait: it is not over."
+	case OutcomeNoNeed:
+		if a.Evidence == supervision.EvidenceNotAllowed {
+			return "If line LINE is to call such numbers, allow them in `dial` (`international` for other countries); if nobody dialled it, find out " +
+				"who can use this line."
+		}
+		return "Nothing is to be done."
 	default:
 		return "Nothing is to be done."
 	}

@@ -175,6 +175,9 @@ func (a *Account) whyOpen() string {
 
 func (a *Account) whyNoNeed() string {
 	switch {
+	case a.Evidence == supervision.EvidenceNotAllowed && a.Answered.IsZero():
+		return "The line may not dial this number, so the call was refused; `dial` in the configuration says what it may, and `clearback check` " +
+			"tells it in words."
 	case a.Answered.IsZero():
 		return "The call ended before it was answered, so nothing was held."
 	case a.ClearedBy == ClearedByNearEnd:

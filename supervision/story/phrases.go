@@ -117,6 +117,8 @@ func (c *course) farEndPhrase(ev *supervision.Event) (who, text string) {
 		text = "does not know the call any more, or does not answer: the far end counts as cleared"
 	case supervision.EvidenceShutdown:
 		who, text = whoUs, "ends, and clears the call"
+	case supervision.EvidenceNotAllowed:
+		who, text = whoUs, "refuses the call: the line may not dial this number"
 	default:
 		text = "the far end cleared"
 	}

@@ -33,7 +33,7 @@ type JSON struct {
 
 	// ClearedBy is far-end, near-end, adapter-lost or nobody.
 	ClearedBy string `json:"cleared_by"`
-	// Evidence is bye, dialog-event, tone, media-lost, session-expired, service-lost or shutdown.
+	// Evidence is bye, dialog-event, tone, media-lost, session-expired, service-lost, shutdown or not-allowed.
 	Evidence string `json:"evidence,omitempty"`
 	// Late is how old the clearing was when it was learnt.
 	Late float64 `json:"late_ms,omitempty"`

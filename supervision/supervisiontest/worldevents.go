@@ -64,7 +64,7 @@ func (w *World) progress(c *worldCall) supervision.Event {
 	c.gone = true
 	ev := supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye}
 	if w.rand.Of(15) {
-		ev.Evidence = supervision.Evidence(1 + w.rand.Below(7))
+		ev.Evidence = supervision.Evidence(1 + w.rand.Below(8))
 		ev.Late = w.rand.Within(0, 1300)
 	}
 	return ev
@@ -157,7 +157,7 @@ func (w *World) nonsense() supervision.Event {
 		Call:      supervision.CallID(r.Below(int(w.next) + 2)),
 		Seq:       supervision.Seq(r.Below(int(w.seq) + 2)),
 		Emergency: r.Of(4),
-		Evidence:  supervision.Evidence(r.Below(8)),
+		Evidence:  supervision.Evidence(r.Below(9)),
 		Answer:    supervision.Answer(r.Below(3)),
 		Hook:      supervision.Hook(r.Below(3)),
 		Failure:   supervision.Failure(r.Below(7)),
