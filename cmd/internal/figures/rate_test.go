@@ -180,10 +180,6 @@ func within(method string, route []string, target, at, branch, from, to, id stri
 	return datagram{fmt.Appendf(nil, "%sFrom: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\nContent-Length: 0\r\n\r\n", head, from, to, id, cseq, method), where}
 }
 
-func uri(contact string) string {
-	return contact[strings.IndexByte(contact, '<')+1 : strings.IndexByte(contact, '>')]
-}
-
 // atFar acknowledges answers and answers clearings.
 func (c *calling) atFar(m []byte, from netip.AddrPort) {
 	method, code := first(m)
@@ -196,7 +192,7 @@ func (c *calling) atFar(m []byte, from netip.AddrPort) {
 			delete(c.begun, id)
 		}
 		c.mu.Unlock()
-		ack := within("ACK", headers(m, "Record-Route"), uri(header(m, "Contact")), c.far.LocalAddr().String(), id+"a", header(m, "From"), header(m, "To"), id, 1)
+		ack := within("ACK", headers(m, "Record-Route"), bracketed(header(m, "Contact")), c.far.LocalAddr().String(), id+"a", header(m, "From"), header(m, "To"), id, 1)
 		_, _ = c.far.WriteToUDPAddrPort(ack.text, ack.to)
 	case method == "BYE":
 		_, _ = c.far.WriteToUDPAddrPort(response(m, "200 OK", "", "", ""), from)
@@ -223,7 +219,7 @@ func (c *calling) atNear(m []byte, from netip.AddrPort) {
 				answer = bytes.Replace(answer, []byte("Contact: "), []byte("Record-Route: "+strings.Join(route, "\r\nRecord-Route: ")+"\r\nContact: "), 1)
 			}
 			c.answers[id] = answer
-			c.byes[id] = within("BYE", route, uri(header(m, "Contact")), at, id+"b", header(m, "To")+";tag=n"+id, header(m, "From"), id, 1)
+			c.byes[id] = within("BYE", route, bracketed(header(m, "Contact")), at, id+"b", header(m, "To")+";tag=n"+id, header(m, "From"), id, 1)
 		}
 		_, _ = c.near.WriteToUDPAddrPort(answer, from)
 	case "ACK":

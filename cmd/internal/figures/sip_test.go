@@ -120,6 +120,17 @@ type call struct {
 	target string // the daemon's Contact
 }
 
+// nearCall is what an adapter knows of its line's call.
+type nearCall struct {
+	from, to string // of the INVITE; to with our tag
+	id       string
+	target   string         // the daemon's Contact
+	via      netip.AddrPort // where it came from
+}
+
+// tally counts requests for the end of a call: by whom they were sent, and how many were answered with 200.
+type tally struct{ farSent, farAnswered, nearSent, nearAnswered, farGot, nearGot int }
+
 // exchange is the key system's whole neighbourhood on the SIP side: one socket is every adapter, one is every far end.
 type exchange struct {
 	t         testing.TB
@@ -131,6 +142,8 @@ type exchange struct {
 	mu    sync.Mutex
 	n     int // calls that far ends began
 	rang  int // calls that came to adapters
+	byes  tally
+	nears map[int]nearCall
 	calls map[int]call
 	ports map[int]netip.AddrPort // the daemon's media port towards the adapter
 }
@@ -138,7 +151,7 @@ type exchange struct {
 func user(line int) string { return fmt.Sprintf("5550%03d", 100+line) }
 
 func newExchange(t testing.TB, nearAddr, farAddr netip.Addr) *exchange {
-	x := &exchange{t: t, calls: map[int]call{}, ports: map[int]netip.AddrPort{}}
+	x := &exchange{t: t, calls: map[int]call{}, ports: map[int]netip.AddrPort{}, nears: map[int]nearCall{}}
 	x.near = newParty(t, nearAddr, x.atNear)
 	x.far = newParty(t, farAddr, x.atFar)
 	return x
@@ -146,27 +159,62 @@ func newExchange(t testing.TB, nearAddr, farAddr netip.Addr) *exchange {
 
 func (x *exchange) atNear(p *party, m []byte, from netip.AddrPort) {
 	switch method, target := first(m); method {
-	case "SIP/2.0", "ACK":
+	case "ACK":
+	case "SIP/2.0":
+		if target == "200" && strings.HasSuffix(header(m, "CSeq"), "BYE") {
+			x.count(func(b *tally) { b.nearAnswered++ })
+		}
 	case "INVITE":
 		var line int
 		_, _ = fmt.Sscanf(target, "sip:seat-%d@", &line)
 		x.mu.Lock()
 		x.ports[line] = described(m)
 		x.rang++
+		x.nears[line] = nearCall{header(m, "From"), header(m, "To") + ";tag=near" + header(m, "Call-ID"), header(m, "Call-ID"), bracketed(header(m, "Contact")), from}
 		x.mu.Unlock()
 		p.send(response(m, "200 OK", "near"+header(m, "Call-ID"), "sip:near@"+p.at.String(), description(x.media[0])), from)
 	default:
+		if method == "BYE" {
+			x.count(func(b *tally) { b.nearGot++ })
+		}
 		p.send(response(m, "200 OK", "near", "", ""), from)
 	}
+}
+
+func (x *exchange) count(what func(*tally)) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	what(&x.byes)
+}
+
+// bracketed returns what stands in angle brackets.
+func bracketed(contact string) string {
+	return contact[strings.IndexByte(contact, '<')+1 : strings.IndexByte(contact, '>')]
+}
+
+// nearHangsUp lets the near end of a line clear its call.
+func (x *exchange) nearHangsUp(line int) {
+	x.mu.Lock()
+	c := x.nears[line]
+	x.byes.nearSent++
+	x.mu.Unlock()
+	x.near.send(fmt.Appendf(nil, "BYE %s SIP/2.0\r\nVia: SIP/2.0/UDP %v;branch=z9hG4bKnear%s;rport\r\nMax-Forwards: 70\r\nFrom: %s\r\nTo: %s\r\n"+
+		"Call-ID: %s\r\nCSeq: 1 BYE\r\nContent-Length: 0\r\n\r\n", c.target, x.near.at, c.id, c.to, c.from, c.id), c.via)
 }
 
 func (x *exchange) atFar(p *party, m []byte, from netip.AddrPort) {
 	method, code := first(m)
 	if method != "SIP/2.0" {
+		if method == "BYE" {
+			x.count(func(b *tally) { b.farGot++ })
+		}
 		if method != "ACK" {
 			p.send(response(m, "200 OK", "far", "", ""), from)
 		}
 		return
+	}
+	if code == "200" && strings.HasSuffix(header(m, "CSeq"), "BYE") {
+		x.count(func(b *tally) { b.farAnswered++ })
 	}
 	if !strings.HasSuffix(header(m, "CSeq"), "INVITE") || code < "200" {
 		return
@@ -178,8 +226,7 @@ func (x *exchange) atFar(p *party, m []byte, from netip.AddrPort) {
 	var line, n int
 	id := header(m, "Call-ID")
 	_, _ = fmt.Sscanf(id, "far-%d-%d", &line, &n)
-	target := header(m, "Contact")
-	target = target[strings.IndexByte(target, '<')+1 : strings.IndexByte(target, '>')]
+	target := bracketed(header(m, "Contact"))
 	x.mu.Lock()
 	again := x.calls[line].id == id
 	c := call{id, header(m, "To"), target}
@@ -216,6 +263,7 @@ func (x *exchange) call(line int) {
 func (x *exchange) hangUp(line int) time.Time {
 	x.mu.Lock()
 	bye := x.request("BYE", line, x.calls[line], 2, "")
+	x.byes.farSent++
 	x.mu.Unlock()
 	at := time.Now()
 	x.far.send(bye, x.daemon)

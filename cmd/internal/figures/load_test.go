@@ -1,0 +1,178 @@
+//go:build linux
+
+package figures
+
+import (
+	"fmt"
+	"os"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// The load: our own figures of a busy site, many times over.
+const (
+	loadLines = 100
+	loadRate  = 20 // calls a second that begin, and as many that end
+	// judged is from when on growth is judged: what a transaction leaves goes after 32 s (RFC 3261 section 17, 64*T1).
+	judged = 2 * time.Minute
+)
+
+// TestLoad: a hundred lines with media, 20 calls a second set up and cleared, every fourth by the near end, the others by the far end, which opens the
+// loop. Every call comes through, every BYE is answered and passed on, every loop opens that should and no other, every packet arrives, and the
+// daemon is no larger at the end than it was.
+//
+//	go test ./cmd/internal/figures -figures -run 'TestLoad$' -soak 10m -timeout 20m -v
+func TestLoad(t *testing.T) {
+	wanted(t)
+	length := span(*soak, 20*time.Second, 4*time.Second)
+	h := newHouseOf(t, houseSetup{lines: loadLines, media: true, journal: true})
+	idle := h.goroutines()
+	l := &load{house: h, long: length >= judged}
+	h.talk.counts(t)
+	w := newWatch(t, h.pid(), h.talk.pid())
+	began, spent := time.Now(), cpuTime(t, h.pid())
+	l.run(length)
+	took := time.Since(began)
+	v := w.verdict()
+	sent, received := h.talk.counts(t)
+	strays := 0
+	for line := range loadLines {
+		_, _, strange := h.talk.of(t, line)
+		strays += strange
+	}
+	b := h.x.byes
+	t.Logf("%d calls in %v, %.1f a second, %d at a time at most; %d BYEs of far ends, %d of near ends, all told of; BYE to open command %v", l.calls, took.Round(time.Second),
+		float64(l.calls)/took.Seconds(), l.most, b.farSent, b.nearSent, l.opened)
+	t.Logf("media: %d packets sent, %d came; the daemon took %.0f %% of one processor", sent, received, 100*float64(cpuTime(t, h.pid())-spent)/float64(took))
+	l.growth(v)
+	require.Equal(t, l.calls, h.x.n, "calls that came through, of those begun")
+	require.Equal(t, l.calls, h.x.rang, "calls that came to adapters")
+	require.Equal(t, l.calls, b.farSent+b.nearSent, "BYEs sent")
+	require.Equal(t, b.farSent, b.farAnswered, "far ends' BYEs answered")
+	require.Equal(t, b.nearSent, b.nearAnswered, "near ends' BYEs answered")
+	require.Equal(t, b.farSent, b.nearGot, "adapters told that the far end had cleared")
+	require.Equal(t, b.nearSent, b.farGot, "far ends told that the near end had cleared")
+	require.Len(t, l.opened, b.farSent, "loops opened")
+	require.Zero(t, strays, "packets that nobody sent")
+	v.limit("media packets lost, of a million", 1e6*float64(sent-received)/float64(sent), 100, "", false)
+	if l.long {
+		settle(40) // the last transactions go
+	}
+	after := h.goroutines()
+	t.Logf("goroutines by the daemon's own trace: idle at first %d, after the load %d", idle, after)
+	if l.long {
+		require.LessOrEqual(t, after, idle+8, "goroutines left behind")
+	}
+}
+
+type load struct {
+	*house
+	long   bool // growth can be judged
+	calls  int
+	most   int
+	opened samples
+	trail  []footprint // one a second
+}
+
+// run lets calls begin and end at the rate; at the end all are cleared.
+func (l *load) run(length time.Duration) {
+	every := time.NewTicker(time.Second / loadRate)
+	defer every.Stop()
+	second := time.NewTicker(time.Second)
+	defer second.Stop()
+	end := time.After(length)
+	var free, up []int // lines without a call; with one, the oldest first
+	for i := range loadLines {
+		free = append(free, i)
+	}
+	coming := 0 // calls begun that are not up yet
+	ended := 0
+	began := time.Now()
+	for over := false; !over || coming > 0 || len(up) > 0; {
+		select {
+		case <-end:
+			over = true
+		case line := <-l.through:
+			coming--
+			up = append(up, line)
+			l.most = max(l.most, len(up))
+		case <-second.C:
+			l.trail = append(l.trail, footprintOf(l.t, l.pid()))
+		case <-every.C:
+			// The loop of a line opens and is guarded after a call; the line's next call comes when all others had theirs.
+			for !over && len(free) > 0 && l.calls < int(time.Since(began)*loadRate/time.Second) {
+				l.x.call(free[0])
+				free = free[1:]
+				l.calls++
+				coming++
+			}
+			if len(up) > 0 && (over || len(up) > loadLines*8/10) {
+				line := up[0]
+				up = up[1:]
+				ended++
+				l.end(line, ended%4 == 0)
+				free = append(free, line)
+			}
+		case <-time.After(patience):
+			l.t.Fatalf("nothing happens; %d calls on their way, %d up: %s", coming, len(up), l.log())
+		}
+	}
+	l.allClosed()
+	<-second.C
+}
+
+// end clears a line's call. Its media ends a little before, so that each packet can be told from a lost one.
+func (l *load) end(line int, byNear bool) {
+	l.talk.silence(line)
+	<-time.After(5 * time.Millisecond)
+	if byNear {
+		l.x.nearHangsUp(line)
+		return
+	}
+	at := l.x.hangUp(line)
+	l.opened = append(l.opened, l.openedAt(line).Sub(at))
+}
+
+// growth prints what the daemon took in the course of the load, and judges it if there was enough.
+func (l *load) growth(v *verdict) {
+	n := len(l.trail)
+	require.NotZero(l.t, n)
+	for i := range 5 {
+		l.t.Logf("after %3d s: %v", i*(n-1)/4, l.trail[i*(n-1)/4])
+	}
+	if !l.long {
+		return
+	}
+	part := func(from, to int) (f footprint) { // the least of a part: what it cannot do without
+		f = l.trail[from]
+		for _, x := range l.trail[from:to] {
+			f = footprint{min(f.rss, x.rss), min(f.files, x.files), min(f.threads, x.threads)}
+		}
+		return f
+	}
+	early, late := part(n/4, n/2), part(n*3/4, n)
+	v.limit("memory gained, from the second to the last quarter", late.rss-early.rss, 4, "MB", true)
+	v.limit("descriptors gained", float64(late.files-early.files), 4, "", true)
+	v.limit("threads gained", float64(late.threads-early.threads), 4, "", true)
+}
+
+// goroutines counts them by the trace that Go writes when it gets SIGQUIT, and starts the daemon anew.
+func (h *house) goroutines() int {
+	h.t.Helper()
+	require.NoError(h.t, h.cmd.Process.Signal(syscall.SIGQUIT))
+	select {
+	case <-h.ended:
+	case <-time.After(patience):
+		h.t.Fatal("the daemon did not end by SIGQUIT")
+	}
+	b, err := os.ReadFile(fmt.Sprintf("%s/log", h.dir))
+	require.NoError(h.t, err)
+	n := strings.Count(string(b), "\ngoroutine ")
+	require.NotZero(h.t, n, "no trace in the log")
+	h.start()
+	return n
+}
