@@ -19,6 +19,8 @@ var may = map[string][]string{
 	"bridge/trial":                       {"supervision", "supervision/story", "bridge/sipua/endpoint"},
 	"bridge/sipua":                       {"supervision", "supervision/story", "supervision/dialplan", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration"},
 	"bridge/sipua/endpoint":              {},
+	"bridge/sipua/flows":                 {}, // tests only
+	"bridge/sipua/judge":                 {},
 	"bridge/sipua/endpoint/endpointtest": {},
 	"bridge/sipua/registration":          {"bridge/sipua/endpoint"},
 	"bridge/media":                       {},
@@ -46,6 +48,7 @@ var testsMay = map[string][]string{
 	"bridge/sipua":                       {"bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
 	"bridge/rehearsal":                   {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua"}, // a daemon to play with
+	"bridge/sipua/flows":                 {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/judge", "supervision", "supervision/story"},
 	"bridge/trial":                       {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
 	"deploy":                             {"config", "supervision"},
 	"supervision/story":                  {"supervision/supervisiontest"},
