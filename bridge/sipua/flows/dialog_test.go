@@ -37,7 +37,6 @@ type asked struct {
 	final      int
 	response   message
 	acked      map[string]bool // by To tag: false until the ACK of that final response
-	forks      map[string]string
 }
 
 func (p *peer) dialogOf(s step, m message) *dialog {

@@ -39,11 +39,10 @@ func (p *peer) credentials(s step, d *dialog, method, uri string) string {
 	}
 	c := params(challenge)
 	c["username"], c["uri"], c["nc"], c["cnonce"] = p.user, uri, "00000001", p.branch()
-	v := fmt.Sprintf(`Digest username="%s", realm="%s", nonce="%s", uri="%s", response="%s"`, c["username"], c["realm"], c["nonce"], uri, "")
 	if c["qop"] != "" {
 		c["qop"] = "auth"
 	}
-	v = fmt.Sprintf(`Digest username="%s", realm="%s", nonce="%s", uri="%s", response="%s"`, c["username"], c["realm"], c["nonce"], uri, digest(c, method, p.secret))
+	v := fmt.Sprintf(`Digest username="%s", realm="%s", nonce="%s", uri="%s", response="%s"`, c["username"], c["realm"], c["nonce"], uri, digest(c, method, p.secret))
 	if c["qop"] != "" {
 		v += fmt.Sprintf(`, qop=auth, nc=%s, cnonce="%s"`, c["nc"], c["cnonce"])
 	}
