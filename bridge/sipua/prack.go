@@ -134,8 +134,9 @@ func (x *exchange) tell(d *dialog, res *sip.Response, body []byte, n uint32) {
 	}
 	tagged(out, d.other)
 	reliable := x.reliable && n != 0 || x.required
-	if n != 0 && !reliable {
+	if n != 0 && (!reliable || x.from.c.emergency) {
 		x.acknowledgeEarly(d, n)
+		n = 0
 	}
 	t := d.other.told
 	if t == nil || t.x != x {
@@ -200,6 +201,8 @@ func (t *told) again(one *telling) {
 	c := t.x.from.c
 	if time.Since(one.since) >= c.a.times.final {
 		t.x.unacknowledgedEarly()
+		t.now = nil // goes on only in an emergency call
+		t.next()
 		return
 	}
 	one.every *= 2
