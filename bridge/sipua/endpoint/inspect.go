@@ -69,7 +69,7 @@ func inspect(b []byte) (f fault, untidy bool) {
 		switch {
 		case size > maxField, n > maxFields:
 			f = tooLarge
-		case kind == address && ambiguous(h.value):
+		case kind == address && (ambiguous(h.value) || !contact(h.name) && listed(h.value)):
 			f = badRequest
 		case kind != other && !untidy:
 			untidy = loose(h.value, kind == via)
@@ -122,6 +122,15 @@ func kindOf(name []byte) kind {
 func ambiguous(value []byte) bool {
 	return bytes.IndexByte(value, '?') >= 0 && bytes.IndexByte(value, '<') < 0 && bytes.IndexByte(value, '"') < 0
 }
+
+// listed tells whether a field that holds one address seems to hold several: a comma in a display name without quotes (RFC 4475 section
+// 3.1.2.15).
+func listed(value []byte) bool {
+	name, _, bracketed := bytes.Cut(value, []byte("<"))
+	return bracketed && bytes.IndexByte(name, ',') >= 0 && bytes.IndexByte(name, '"') < 0
+}
+
+func contact(name []byte) bool { return len(name) == 7 || name[0]|0x20 == 'm' }
 
 // foreign tells whether a request goes to a URI of a scheme that leads nowhere here (RFC 3261 section 8.2.2.1). "urn" is how calls for
 // help may be addressed (RFC 5031).

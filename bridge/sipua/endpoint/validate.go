@@ -113,18 +113,22 @@ func (e *Endpoint) unread(b []byte, o origin, f fault) {
 	}
 	m, err := verbatim.ParseSIP(append(kept, "\r\n"...))
 	req, ok := m.(*sip.Request)
-	if err != nil || !ok || req.Via() == nil {
+	if err != nil || !ok || req.GetHeader("Via") == nil && req.GetHeader("v") == nil {
 		return
 	}
 	req.SetTransport(o.transport)
 	req.SetSource(o.from.String())
+	dest := o.from.String() // where the Via cannot be read
+	if req.Via() != nil {
+		dest = received(req, o.from)
+	}
 	res := sip.NewResponse(f.code, f.reason)
 	for _, h := range req.Headers() {
 		res.AppendHeader(h)
 	}
 	res.SetBody(nil)
 	res.SetTransport(o.transport)
-	res.SetDestination(received(req, o.from))
+	res.SetDestination(dest)
 	var conn sip.Connection = o.conn
 	if o.conn == nil {
 		conn = datagrams{e.packets}
