@@ -4,9 +4,8 @@ import (
 	"errors"
 	"net"
 	"net/netip"
+	"runtime"
 	"time"
-
-	"github.com/pion/rtp"
 )
 
 const (
@@ -14,15 +13,16 @@ const (
 	bufferSize = 2048
 	// afterError keeps a socket whose reads fail from taking a whole core.
 	afterError = time.Millisecond
+	// patience is how many packets in a row are dropped before others get their turn: a flood at one port must not delay other streams.
+	patience = 16
 )
 
 // forward passes on what comes to one socket, until it is closed. Nothing in it allocates for a valid packet.
 func (s *Session) forward(from Side, f flowKind) {
-	in, out := s.conns[from][f], s.conns[1-from][f]
-	src, dst := &s.ends[from], &s.ends[1-from]
+	in, src := s.conns[from][f], &s.ends[from]
 	buf := make([]byte, bufferSize)
-	var h rtp.Header
-	for {
+	var p packet
+	for dropped := 0; ; {
 		n, addr, err := in.ReadFromUDPAddrPort(buf)
 		if errors.Is(err, net.ErrClosed) {
 			return
@@ -31,14 +31,18 @@ func (s *Session) forward(from Side, f flowKind) {
 			time.Sleep(afterError)
 			continue
 		}
-		k := kindInvalid
+		p.kind = kindInvalid
 		if n < len(buf) {
-			k = classify(buf[:n], f, &h)
+			p.read(buf[:n], f, s.admission())
 		}
-		if !src.take(k, f, addr, n, &h, s) {
+		if !s.take(src, f, addr, buf[:n], &p) {
+			if dropped++; dropped%patience == 0 {
+				runtime.Gosched()
+			}
 			continue
 		}
-		to := dst.target(f)
+		dropped = 0
+		out, to := s.way(1-from, f)
 		if !to.IsValid() {
 			src.unsent()
 			continue
@@ -50,28 +54,52 @@ func (s *Session) forward(from Side, f flowKind) {
 	}
 }
 
-// take counts a packet that came from this side and tells whether it passes.
-func (e *end) take(k kind, f flowKind, from netip.AddrPort, n int, h *rtp.Header, s *Session) bool {
+// take counts a packet that came from a side and tells whether it passes.
+func (s *Session) take(e *end, f flowKind, from netip.AddrPort, b []byte, p *packet) bool {
+	pass, flash := e.take(f, from, b, p, s)
+	if flash != nil {
+		flash()
+	}
+	return pass
+}
+
+func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Session) (pass bool, flash func()) {
 	now := time.Now()
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	if k == kindInvalid {
+	if p.kind == kindInvalid {
 		e.stats.Invalid++
-		return false
+		return false, nil
 	}
-	if !e.peers[f].accept(from, now) {
+	v := passes
+	if f == rtpFlow {
+		v = e.peers[rtpFlow].accept(from, p.run, now)
+	} else {
+		v = e.peers[rtcpFlow].acceptReport(from, &e.peers[rtpFlow], now)
+	}
+	switch v {
+	case stranger:
 		e.stats.Strangers++
-		return false
+		return false, nil
+	case onProbation:
+		e.stats.Probation++
+		return false, nil
 	}
 	e.heard = now
-	if k == kindRTCP {
+	switch p.kind {
+	case kindRTCP:
 		e.stats.RTCPPackets++
-		return true
+	case kindRTP:
+		e.stats.Packets++
+		e.stats.Bytes += uint64(len(b))
+		e.rtp.take(p.header.SSRC, p.header.SequenceNumber, p.header.Timestamp, units(now.Sub(s.began), s.relay.clock))
+		if e.flash.take(p, b) {
+			flash = e.flash.report
+		}
+	default:
+		e.stats.Datagrams++
 	}
-	e.stats.Packets++
-	e.stats.Bytes += uint64(n)
-	e.rtp.take(h.SSRC, h.SequenceNumber, h.Timestamp, units(now.Sub(s.began), s.relay.clock))
-	return true
+	return true, flash
 }
 
 func (e *end) unsent() {
@@ -80,53 +108,20 @@ func (e *end) unsent() {
 	e.stats.Unsent++
 }
 
-// target is where packets to this side go; zero if nobody said and nothing was heard.
-func (e *end) target(f flowKind) netip.AddrPort {
+// way is the socket and the address by which packets of a flow go to a side; the address is zero if nobody said and nothing was heard.
+func (s *Session) way(to Side, f flowKind) (*net.UDPConn, netip.AddrPort) {
+	e := &s.ends[to]
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	to := e.peers[f].target()
-	if to.IsValid() || f == rtpFlow {
-		return to
+	if f == rtcpFlow && e.mux {
+		f = rtpFlow
 	}
-	if to = e.peers[rtpFlow].target(); to.IsValid() && to.Port() < 65535 {
-		return netip.AddrPortFrom(to.Addr(), to.Port()+1)
+	out, at := s.conns[to][f], e.peers[f].target()
+	if at.IsValid() || f == rtpFlow {
+		return out, at
 	}
-	return netip.AddrPort{}
-}
-
-func (p *peer) target() netip.AddrPort {
-	if p.learnt.IsValid() {
-		return p.learnt
+	if at = e.peers[rtpFlow].target(); at.IsValid() && at.Port() < 65535 {
+		return out, netip.AddrPortFrom(at.Addr(), at.Port()+1)
 	}
-	return p.expected
-}
-
-// expect takes a new address from SDP; if it is another one than before, the source is learnt again.
-func (p *peer) expect(a netip.AddrPort, now time.Time) {
-	if a == p.expected {
-		return
-	}
-	if p.expected.IsValid() {
-		p.old, p.oldUntil = p.learnt, now.Add(relearnAfter)
-		p.learnt = netip.AddrPort{}
-	}
-	p.expected = a
-}
-
-// accept tells whether a valid packet from there is this peer's, and learns.
-func (p *peer) accept(from netip.AddrPort, now time.Time) bool {
-	switch {
-	case from == p.learnt:
-		return true
-	case !p.learnt.IsValid():
-		if from == p.old && from != p.expected && now.Before(p.oldUntil) {
-			return true
-		}
-		p.learnt = from
-		return true
-	case from == p.expected && from.Addr() != p.learnt.Addr():
-		p.learnt = from
-		return true
-	}
-	return false
+	return out, netip.AddrPort{}
 }

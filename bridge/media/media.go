@@ -1,7 +1,7 @@
 // Package media relays RTP and RTCP between the adapter and the far side without re-encoding, and counts what passes.
 //
 // A packet is passed on as it came, byte for byte; pion/rtp only reads its header. What is neither RTP nor RTCP of version 2
-// (RFC 3550) is dropped and counted: SRTP has RTP's header and passes, STUN, DTLS and T.38's UDPTL do not.
+// (RFC 3550) is dropped and counted: SRTP has RTP's header and passes, DTLS and T.38's UDPTL do where the session admits them, STUN never.
 package media
 
 import (
@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"net/netip"
 	"sync"
+	"time"
 )
 
 // Side is one of the two sides of a session.
@@ -46,9 +47,40 @@ type Relay struct {
 	clock uint32
 
 	mu       sync.Mutex
-	closed   bool                  // guarded by mu
-	sessions map[*Session]struct{} // guarded by mu
+	closed   bool                         // guarded by mu
+	sessions map[*Session]struct{}        // guarded by mu
+	ended    Counts                       // guarded by mu; of the sessions that were closed
+	resting  map[netip.AddrPort]time.Time // guarded by mu; until when an RTP port that was given back is left alone
 }
+
+// Counts are the sums over all sessions of a relay and both their sides, ended ones included. The fields are those of [Stats].
+type Counts struct {
+	// Sessions were opened, Open of them are.
+	Sessions, Open                         uint64
+	Packets, Bytes, RTCPPackets, Datagrams uint64
+	Strangers, Probation, Invalid, Unsent  uint64
+}
+
+func (c *Counts) add(s Stats) {
+	c.Packets, c.Bytes, c.RTCPPackets, c.Datagrams = c.Packets+s.Packets, c.Bytes+s.Bytes, c.RTCPPackets+s.RTCPPackets, c.Datagrams+s.Datagrams
+	c.Strangers, c.Probation, c.Invalid, c.Unsent = c.Strangers+s.Strangers, c.Probation+s.Probation, c.Invalid+s.Invalid, c.Unsent+s.Unsent
+}
+
+// Counts sums up.
+func (r *Relay) Counts() Counts {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	c := r.ended
+	c.Open = uint64(len(r.sessions))
+	for s := range r.sessions {
+		c.add(s.Stats(AdapterSide))
+		c.add(s.Stats(ServiceSide))
+	}
+	return c
+}
+
+// Addr is the local address towards that side.
+func (r *Relay) Addr(side Side) netip.Addr { return r.addrs[side] }
 
 // New checks the options. Errors: an address that is missing or unspecified, a range without an even port and its next odd one.
 func New(o Options) (*Relay, error) {
@@ -57,6 +89,7 @@ func New(o Options) (*Relay, error) {
 		ports:    portRange{low: o.PortLow, high: o.PortHigh},
 		clock:    o.ClockRate,
 		sessions: make(map[*Session]struct{}),
+		resting:  make(map[netip.AddrPort]time.Time),
 	}
 	if r.clock == 0 {
 		r.clock = defaultClockRate
@@ -85,6 +118,7 @@ func (r *Relay) NewSession() (*Session, error) {
 		return nil, errors.Join(ErrClosed, s.closeSockets())
 	}
 	r.sessions[s] = struct{}{}
+	r.ended.Sessions++
 	s.start()
 	return s, nil
 }
@@ -105,8 +139,30 @@ func (r *Relay) Close() error {
 	return errors.Join(errs...)
 }
 
+// forget takes the session out, keeps its counts and lets its ports rest.
 func (r *Relay) forget(s *Session) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	if _, known := r.sessions[s]; !known {
+		return
+	}
 	delete(r.sessions, s)
+	now := time.Now()
+	for at, until := range r.resting {
+		if now.After(until) {
+			delete(r.resting, at)
+		}
+	}
+	for _, side := range [2]Side{AdapterSide, ServiceSide} {
+		r.ended.add(s.Stats(side))
+		r.resting[s.Local(side)] = now.Add(restFor)
+	}
+}
+
+// rests tells whether a port was given back a short while ago.
+func (r *Relay) rests(at netip.AddrPort) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	until, ok := r.resting[at]
+	return ok && time.Now().Before(until)
 }

@@ -201,19 +201,21 @@ func TestThirdAddressStealsNothing(t *testing.T) {
 	require.Equal(t, uint64(1), s.Stats(media.AdapterSide).Packets)
 }
 
-// TestSDPBeatsWhoCameFirst: the address of the SDP takes over from a source at another host, once and not back.
+// TestSDPBeatsWhoCameFirst: the host of the SDP takes over from a source at another host that was learnt after its probation, once and not back.
 func TestSDPBeatsWhoCameFirst(t *testing.T) {
 	s := newSession(t)
 	a, f, early := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.9")
 	to := s.Local(media.AdapterSide)
 	s.Expect(media.AdapterSide, a.addr(), zero)
 	s.Expect(media.ServiceSide, f.addr(), zero)
-	early.send(to, speech(t, 1))
-	f.receive()
+	for seq := range uint16(3) {
+		early.send(to, speech(t, seq))
+	}
+	f.receive() // the third one
 	a.send(to, speech(t, 2))
 	f.receive()
 	early.send(to, speech(t, 3))
-	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Strangers == 1 })
+	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Probation == 2 && st.Strangers == 1 })
 	f.send(s.Local(media.ServiceSide), speech(t, 1))
 	a.receive()
 }
@@ -236,7 +238,9 @@ func TestNewOffer(t *testing.T) {
 	f.receive()
 	f.send(s.Local(media.ServiceSide), speech(t, 1))
 	sdp.receive() // not a: it only lagged
-	moved.send(to, speech(t, 3))
+	for seq := range uint16(3) {
+		moved.send(to, speech(t, seq))
+	}
 	f.receive()
 	f.send(s.Local(media.ServiceSide), speech(t, 2))
 	moved.receive()

@@ -13,6 +13,8 @@ const (
 	kindInvalid kind = iota
 	kindRTP
 	kindRTCP
+	kindDTLS
+	kindDatagram // of UDPTL, unread
 )
 
 // Bounds of RTCP's packet types where RTP and RTCP share a port (RFC 5761 section 4), and its shortest packet: header and SSRC, in bytes.
@@ -22,23 +24,89 @@ const (
 	rtcpMinLen    = 8
 )
 
-// classify tells what came to a port of that flow, and for RTP reads the header into h, which is reused. RTCP is also valid on the
-// RTP port (RFC 5761), RTP is not valid on the RTCP port. Padding is not checked: in SRTP its length is encrypted.
-func classify(b []byte, on flowKind, h *rtp.Header) kind {
-	if len(b) < rtcpMinLen || b[0]>>6 != 2 { // pion/rtp takes any version
-		return kindInvalid
-	}
-	if b[1] >= rtcpFirstType && b[1] <= rtcpLastType {
-		if words := int(binary.BigEndian.Uint16(b[2:])); (words+1)*4 > len(b) {
-			return kindInvalid
+// Bounds of the first byte of DTLS where it shares a port with RTP and STUN (RFC 7983 section 7; 0 to 3 is STUN, 128 to 191 RTP and RTCP), the
+// first byte of its versions (RFC 6347 section 4.1: 254.255, 254.253) and the length of its record header in bytes.
+const (
+	dtlsFirst  = 20
+	dtlsLast   = 63
+	dtlsMajor  = 254
+	dtlsHeader = 13
+)
+
+// packet is what was read of a datagram; it is reused.
+type packet struct {
+	kind   kind
+	run    run
+	header rtp.Header
+	at     int // where RTP's payload begins
+}
+
+// read tells what came to a port of that flow. RTCP is also valid on the RTP port (RFC 5761), RTP is not valid on the RTCP port. RTP's
+// padding is not checked: in SRTP its length is encrypted. The header of SRTP and SRTCP is in the clear (RFC 3711 sections 3.1, 3.4).
+func (p *packet) read(b []byte, on flowKind, admit Admission) {
+	p.kind, p.run = kindInvalid, run{}
+	switch {
+	case admit.Datagrams && on == rtpFlow:
+		if len(b) >= 2 {
+			p.kind, p.run = kindDatagram, run{is: true, seq: binary.BigEndian.Uint16(b)} // UDPTL begins with its number (T.38 section 9.1)
 		}
-		return kindRTCP
+		if len(b) >= dtlsHeader && isDTLS(b) {
+			p.run.seq = binary.BigEndian.Uint16(b[9:])
+		}
+	case admit.DTLS && isDTLS(b):
+		p.kind, p.run = kindDTLS, run{is: true, seq: binary.BigEndian.Uint16(b[9:])}
+	case len(b) < rtcpMinLen || b[0]>>6 != 2: // pion/rtp takes any version
+	case b[1] >= rtcpFirstType && b[1] <= rtcpLastType:
+		if words := int(binary.BigEndian.Uint16(b[2:])); (words+1)*4 <= len(b) {
+			p.kind = kindRTCP
+		}
+	case on == rtpFlow:
+		n, err := p.header.Unmarshal(b)
+		if err == nil {
+			p.kind, p.at = kindRTP, n
+			p.run = run{is: true, source: p.header.SSRC, seq: p.header.SequenceNumber}
+		}
 	}
-	if on != rtpFlow {
-		return kindInvalid
+}
+
+// isDTLS tells whether a datagram begins with a whole DTLS record (RFC 6347 section 4.1).
+func isDTLS(b []byte) bool {
+	return len(b) >= dtlsHeader && b[0] >= dtlsFirst && b[0] <= dtlsLast && b[1] == dtlsMajor &&
+		dtlsHeader+int(binary.BigEndian.Uint16(b[11:])) <= len(b)
+}
+
+// PayloadTypes is a set of RTP payload types, 0 to 127.
+type PayloadTypes [2]uint64
+
+// Add puts a type into the set.
+func (t *PayloadTypes) Add(pt uint8) { t[pt>>6&1] |= 1 << (pt & 63) }
+
+// Has tells whether it is in the set.
+func (t *PayloadTypes) Has(pt uint8) bool { return t[pt>>6&1]&(1<<(pt&63)) != 0 }
+
+// Telephone events (RFC 4733 section 2.3): the shortest payload in bytes, and the event of a hook flash (RFC 2833 section 3.10; reserved since).
+const (
+	eventLen   = 4
+	eventFlash = 16
+)
+
+// flashWatch finds hook flashes among telephone events. Owned by its end's lock.
+type flashWatch struct {
+	types  PayloadTypes
+	report func()
+	// the last one seen: all packets of an event have its SSRC and timestamp (RFC 4733 section 2.5.1)
+	seen            bool
+	ssrc, timestamp uint32
+}
+
+// take tells whether an RTP packet is the first one of a hook flash.
+func (w *flashWatch) take(p *packet, b []byte) bool {
+	if w.report == nil || !w.types.Has(p.header.PayloadType) || len(b)-p.at < eventLen || b[p.at] != eventFlash {
+		return false
 	}
-	if _, err := h.Unmarshal(b); err != nil {
-		return kindInvalid
+	if w.seen && w.ssrc == p.header.SSRC && int32(p.header.Timestamp-w.timestamp) <= 0 {
+		return false
 	}
-	return kindRTP
+	w.seen, w.ssrc, w.timestamp = true, p.header.SSRC, p.header.Timestamp
+	return true
 }

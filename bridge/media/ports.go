@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/netip"
 	"syscall"
+	"time"
 
 	"golang.org/x/net/ipv4"
 	"golang.org/x/net/ipv6"
@@ -24,23 +25,48 @@ func (p portRange) first() int { return (int(p.low) + 1) &^ 1 }
 // pairs is how many even ports have their odd neighbour in the range too.
 func (p portRange) pairs() int { return max(0, (int(p.high)-p.first()+1)/2) }
 
-// bind takes a free even port and the next odd one at that address. It begins at a random place of the range, so that a port just
-// freed is seldom the next one used and late packets of the old call meet nobody.
-func (p portRange) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
-	n := p.pairs()
-	begin := rand.IntN(n)
-	for i := range n {
-		port := uint16(p.first() + 2*((begin+i)%n))
-		pair, err = bindPair(addr, port)
-		if err == nil {
-			return pair, nil
-		}
-		if !errors.Is(err, syscall.EADDRINUSE) {
-			return pair, fmt.Errorf("media: bind %v: %w", addr, err)
+// restFor is how long the ports of a closed session are left alone, so that late packets of its call reach no other. Two seconds are
+// longer than any path keeps a packet.
+const restFor = 2 * time.Second
+
+// bind takes a free even port and the next odd one at that address. Each pair is as good as any other: the first one tried and the step
+// to the next are random (math/rand/v2's own source is a cipher, keyed by the system), so that nobody knows it from the one before.
+// A pair that rests is taken only if there is no other: a call is worth more than a late packet is bad.
+func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
+	n := r.ports.pairs()
+	place, step := rand.IntN(n), coprime(n)
+	for _, resting := range [2]bool{false, true} {
+		for range n {
+			port := uint16(r.ports.first() + 2*place)
+			place = (place + step) % n
+			if r.rests(netip.AddrPortFrom(addr, port)) != resting {
+				continue
+			}
+			pair, err = bindPair(addr, port)
+			if err == nil {
+				return pair, nil
+			}
+			if !errors.Is(err, syscall.EADDRINUSE) {
+				return pair, fmt.Errorf("media: bind %v: %w", addr, err)
+			}
 		}
 	}
-	return pair, fmt.Errorf("media: all %d port pairs of %d-%d at %v are taken; widen media.ports (a call takes a pair at either side): %w",
-		n, p.low, p.high, addr, syscall.EADDRINUSE)
+	return pair, fmt.Errorf("media: all %d port pairs of %d-%d at %v are taken; widen media.ports (a stream takes a pair at either side): %w",
+		n, r.ports.low, r.ports.high, addr, syscall.EADDRINUSE)
+}
+
+// coprime returns a random step that reaches every one of n places.
+func coprime(n int) int {
+	for {
+		step := 1 + rand.IntN(n)
+		a, b := n, step
+		for b != 0 {
+			a, b = b, a%b
+		}
+		if a == 1 {
+			return step
+		}
+	}
 }
 
 // bindPair binds port and port+1, or neither.

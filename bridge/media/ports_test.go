@@ -121,6 +121,40 @@ func TestRelayCloseEndsSessions(t *testing.T) {
 	require.True(t, bindable(low, 8))
 }
 
+// TestPortsRest: what was given back is not given out again for a while if there is anything else, and is if there is not.
+func TestPortsRest(t *testing.T) {
+	const n = 12 // three sessions
+	low := freeRange(t, n)
+	r := newRelay(t, low, low+n-1)
+	ports := func(s *media.Session) [2]uint16 {
+		return [2]uint16{s.Local(media.AdapterSide).Port(), s.Local(media.ServiceSide).Port()}
+	}
+	used := map[uint16]bool{}
+	for i := range 6 {
+		s, err := r.NewSession()
+		require.NoError(t, err)
+		for _, p := range ports(s) {
+			require.Equal(t, i >= 3, used[p], "session %d got port %d", i, p)
+			used[p] = true
+		}
+		require.NoError(t, s.Close())
+	}
+}
+
+// TestPortsUnpredictable: the steps from a pair to the next are as many as there are pairs: nobody learns a side's port from the other's.
+func TestPortsUnpredictable(t *testing.T) {
+	r := newRelay(t, 20000, 29999)
+	steps := map[int]bool{}
+	const n = 60
+	for range n {
+		s, err := r.NewSession()
+		require.NoError(t, err)
+		steps[int(s.Local(media.ServiceSide).Port())-int(s.Local(media.AdapterSide).Port())] = true
+		require.NoError(t, s.Close())
+	}
+	require.Greater(t, len(steps), n-10) // of 10,000 steps, 60 alike twice in 10 pairs would be a wonder
+}
+
 // TestMarked: packets leave with code point EF (RFC 3246: 101110), which a receiver reads from the IP header.
 func TestMarked(t *testing.T) {
 	s := newSession(t)

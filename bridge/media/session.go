@@ -5,12 +5,9 @@ import (
 	"net"
 	"net/netip"
 	"sync"
+	"sync/atomic"
 	"time"
 )
-
-// relearnAfter is how long after an address change the source of before may still send stragglers; they pass, but they do not
-// become the new source. Two seconds are some hundred packets, longer than any path keeps one.
-const relearnAfter = 2 * time.Second
 
 // flowKind is one of the two flows of a side.
 type flowKind uint8
@@ -22,9 +19,10 @@ const (
 
 // Session relays one media stream. It is safe for concurrent use.
 //
-// The source of each flow (RTP and RTCP apart) is learnt from the first valid packet, whatever its address, because an address in
-// SDP may be behind a translator. From then on only that address and port is heard. One exception: the very address and port that the
-// SDP named takes over from a source at another host, so that who comes first by chance or with intent does not stay.
+// The source of each flow (RTP and RTCP apart) is learnt from what comes, because an address in SDP may be behind a translator: at
+// once from the host that SDP names, from any other host only after a few packets in a row. From then on only that address and port is
+// heard; the host that SDP names takes over from any other, so that who comes first by chance or with intent does not stay, and a
+// source that was silent for 2 s may be followed by another one.
 type Session struct {
 	// Set once.
 	relay *Relay
@@ -33,6 +31,8 @@ type Session struct {
 	local [2][2]netip.AddrPort
 
 	ends [2]end // by Side
+
+	admit atomic.Uint32 // an Admission as bits
 
 	running sync.WaitGroup
 	closing sync.Once
@@ -46,20 +46,14 @@ type end struct {
 	heard time.Time
 	stats Stats // without Lost and Jitter
 	rtp   reception
-}
-
-// peer is where one flow of a side comes from and goes to.
-type peer struct {
-	expected netip.AddrPort // the SDP's; zero if not told
-	learnt   netip.AddrPort // zero if nothing was heard
-	old      netip.AddrPort // learnt before the last change
-	oldUntil time.Time
+	mux   bool // RTCP to this side goes to its RTP port
+	flash flashWatch
 }
 
 func newSession(r *Relay) (*Session, error) {
 	s := &Session{relay: r, began: time.Now()}
 	for side, addr := range r.addrs {
-		pair, err := r.ports.bind(addr)
+		pair, err := r.bind(addr)
 		if err != nil {
 			return nil, errors.Join(err, s.closeSockets())
 		}
@@ -83,15 +77,51 @@ func (s *Session) start() {
 func (s *Session) Local(side Side) netip.AddrPort { return s.local[side][rtpFlow] }
 
 // Expect sets where that side said (in its SDP) it receives RTP and RTCP; packets go there until a source is learnt from that
-// side's first valid packet. A new offer that changes the address makes the session learn again. An RTCP address that is zero
-// means the port after RTP's. An address that cannot be sent to (unspecified, port 0, our own) counts as none.
+// side's packets. A new offer that changes the address makes the session learn again. An RTCP address that is zero means the port
+// after RTP's; if it is RTP's own, reports to that side go out from and to its RTP port, whichever port they came to (RFC 5761). An
+// address that cannot be sent to (unspecified, port 0, our own) counts as none.
 func (s *Session) Expect(side Side, rtp, rtcp netip.AddrPort) {
 	e := &s.ends[side]
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	now := time.Now()
+	e.mux = rtp.IsValid() && rtcp == rtp
 	e.peers[rtpFlow].expect(s.reachable(rtp), now)
 	e.peers[rtcpFlow].expect(s.reachable(rtcp), now)
+}
+
+// Admission is what a session relays beside RTP and RTCP.
+type Admission struct {
+	// DTLS records (RFC 5764): the keys of SRTP are agreed on between the two ends.
+	DTLS bool
+	// Datagrams of any kind on the RTP port: UDPTL (T.38), in DTLS or not. They are not looked into.
+	Datagrams bool
+}
+
+// Admit sets what is relayed beside RTP and RTCP; nothing else at first.
+func (s *Session) Admit(a Admission) {
+	var bits uint32
+	if a.DTLS {
+		bits |= 1
+	}
+	if a.Datagrams {
+		bits |= 2
+	}
+	s.admit.Store(bits)
+}
+
+func (s *Session) admission() Admission {
+	bits := s.admit.Load()
+	return Admission{DTLS: bits&1 != 0, Datagrams: bits&2 != 0}
+}
+
+// WatchFlash has report called once for each hook flash that this side sends as a telephone event of one of these payload types (event 16,
+// RFC 4733). It is called between two packets and must not block. No types, or nil: nothing is watched. Encrypted RTP must not be watched.
+func (s *Session) WatchFlash(from Side, types PayloadTypes, report func()) {
+	e := &s.ends[from]
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.flash.types, e.flash.report = types, report
 }
 
 // reachable returns the address in the form that sockets report, or zero. Our own ports are no destination: packets would circle.
@@ -150,10 +180,11 @@ func (s *Session) closeSockets() error {
 
 // Stats counts what came from one side.
 type Stats struct {
-	// Packets and Bytes are RTP, headers included; RTCPPackets are RTCP datagrams.
-	Packets, Bytes, RTCPPackets uint64
-	// Strangers came from another address than the learnt one and were dropped; Invalid were no RTP or RTCP.
-	Strangers, Invalid uint64
+	// Packets and Bytes are RTP, headers included; RTCPPackets are RTCP datagrams; Datagrams are DTLS and UDPTL.
+	Packets, Bytes, RTCPPackets, Datagrams uint64
+	// Strangers came from another address than the learnt one and were dropped; so did those on Probation, from a host that SDP did not
+	// name and while nothing better was known. Invalid were no RTP or RTCP, nor what else was admitted.
+	Strangers, Probation, Invalid uint64
 	// Unsent were valid and counted, but the other side's address is not known or the system refused to send.
 	Unsent uint64
 	// Lost by sequence number (RFC 3550 appendix A.3), over all sources of the side; negative when packets came doubled.

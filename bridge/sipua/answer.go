@@ -177,6 +177,9 @@ func (x *exchange) refuse(code int) {
 
 func (x *exchange) fail(res *sip.Response) {
 	x.final()
+	if !x.initial && x.offered && x.body != nil {
+		x.from.c.path.refused(x.from.side)
+	}
 	x.transmit(res)
 	if x.from.in == x {
 		x.from.in = nil

@@ -46,7 +46,7 @@ type call struct {
 
 func (a *Agent) newCall(l *Line, emergency, arrived bool) *call {
 	c := &call{a: a, line: l, id: supervision.CallID(a.lastCall.Add(1)), emergency: emergency, arrived: arrived}
-	c.path = mediaPath{relay: l.o.Relay, emergency: emergency, ports: a.media}
+	c.path = mediaPath{relay: l.o.Relay, emergency: emergency, ports: a.media, flash: c.flashInMedia}
 	return c
 }
 

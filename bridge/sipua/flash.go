@@ -18,6 +18,9 @@ func (l *leg) flashed(r *endpoint.Request) {
 	}
 }
 
+// flashInMedia reports a hook flash that the adapter sent as a telephone event (RFC 4733). The relay calls it, from a goroutine of its own.
+func (c *call) flashInMedia() { c.event(supervision.Event{Kind: supervision.FlashReported}) }
+
 // hookFlash tells whether an INFO carries a hook flash. No standard names one; by common practice it is a body of type
 // application/hook-flash, or a digit body whose signal is event 16 (flash in RFC 2833 section 3.10), "!" or a word for it.
 func hookFlash(m sip.Message) bool {

@@ -201,6 +201,9 @@ func (l *leg) forward(r *endpoint.Request, d *dialog) {
 		}
 		if offer {
 			d.deal.answered(l)
+			if err != nil || !res.IsSuccess() {
+				l.c.path.refused(l.side)
+			}
 		}
 		if err != nil {
 			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")

@@ -3,14 +3,13 @@ package sipua
 import (
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"net/netip"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
-	"github.com/pion/sdp/v3"
 	"go.uber.org/zap"
 
 	"clearback/bridge/media"
@@ -26,11 +25,13 @@ var (
 	errPorts = errors.New("no media ports left; widen media.ports")
 )
 
+const sdpType = "application/sdp"
+
 // refusal is the answer to a request whose body cannot pass.
 func refusal(err error) (code int, reason string, headers []sip.Header) {
 	switch {
 	case errors.Is(err, errBodyType):
-		return sip.StatusUnsupportedMediaType, "Unsupported Media Type", []sip.Header{sip.NewHeader("Accept", "application/sdp")}
+		return sip.StatusUnsupportedMediaType, "Unsupported Media Type", []sip.Header{sip.NewHeader("Accept", sdpType)}
 	case errors.Is(err, errPorts):
 		return sip.StatusServiceUnavailable, "Service Unavailable", nil
 	}
@@ -43,18 +44,31 @@ type mediaPath struct {
 	relay     bool
 	emergency bool
 	ports     *media.Relay
-	sessions  []*media.Session // by place of the m= line, nil where none is relayed
-	sent      [2]description   // by the side that it went to
+	flash     func()    // reports a hook flash in the adapter's RTP; may be nil
+	streams   []*stream // by place of the m= line
+	sent      [2]sent   // by the side that it went to
+	asked     *offered  // the last offer, until its answer is final
 }
 
-// description is a session description as it was sent.
-type description struct {
+// sent is the session description that a side got last. Ours is an origin of its own towards each side: its id stays in a call, whatever
+// fork or transfer the descriptions come from, and its version grows when the rest changes (RFC 3264 section 8).
+type sent struct {
 	body []byte
 	kind string
+	// of a relayed one
+	id, version uint64
+	rest        string // without the origin
 }
 
-// lastSent is the session description that went to that side last, and its Content-Type; nil if none did. Sent again with its
-// version unchanged it refreshes a session and changes nothing (RFC 3264 section 8, RFC 4028 section 7.4).
+// offered is what to go back to if an offer is refused (RFC 3261 section 14.1).
+type offered struct {
+	from media.Side
+	said []place // of from, by stream
+	sent sent    // of the other side
+}
+
+// lastSent is the session description that went to that side last, unless it was refused, and its Content-Type; nil if there is none.
+// Sent again as it is, it refreshes a session and changes nothing (RFC 3264 section 8, RFC 4028 section 7.4).
 func (p *mediaPath) lastSent(to media.Side) (body []byte, contentType string) {
 	return p.sent[to].body, p.sent[to].kind
 }
@@ -62,23 +76,24 @@ func (p *mediaPath) lastSent(to media.Side) (body []byte, contentType string) {
 // translate returns the body of a message from one side as the other side is to see it. In an emergency call whatever
 // cannot be relayed passes unchanged, and the media then goes directly.
 func (p *mediaPath) translate(m sip.Message, from media.Side) ([]byte, error) {
-	body, err := p.towards(m, from)
-	if kind := contentType(m); err == nil && len(body) > 0 && kind == "application/sdp" {
-		p.sent[other(from)] = description{body: body, kind: kind}
-	}
-	return body, err
-}
-
-func (p *mediaPath) towards(m sip.Message, from media.Side) ([]byte, error) {
-	body := m.Body()
-	if !p.relay || len(body) == 0 {
+	body, kind := m.Body(), contentType(m)
+	switch {
+	case len(body) == 0:
+		return body, nil
+	case p.relay && strings.HasPrefix(kind, "multipart/") && !p.emergency:
+		return nil, fmt.Errorf("%w: %s", errBodyType, kind)
+	case kind != sdpType:
 		return body, nil
 	}
-	kind := contentType(m)
-	if strings.HasPrefix(kind, "multipart/") && !p.emergency {
-		return nil, fmt.Errorf("%w: %s", errBodyType, kind)
+	if res, ok := m.(*sip.Response); ok && res.StatusCode >= 300 { // what its sender could do (RFC 3261 section 21.4.26), no answer
+		if p.relay {
+			return nil, nil
+		}
+		return body, nil
 	}
-	if kind != "application/sdp" {
+	asked, answer := p.turn(m, from)
+	if !p.relay {
+		p.asked, p.sent[other(from)] = asked, sent{body: body, kind: kind}
 		return body, nil
 	}
 	out, err := p.rewrite(body, from)
@@ -87,9 +102,65 @@ func (p *mediaPath) towards(m sip.Message, from media.Side) ([]byte, error) {
 			p.close(zap.NewNop())
 			p.relay = false
 		}
+		to := &p.sent[other(from)]
+		to.body, to.kind, to.rest = body, kind, ""
 		return body, nil
 	}
-	return out, err
+	if err != nil {
+		return nil, err
+	}
+	p.asked = asked
+	if answer {
+		p.free()
+	}
+	return out, nil
+}
+
+// turn tells what the description in m is to the offer before it: what p.asked has to be after it, and whether it is the final answer.
+func (p *mediaPath) turn(m sip.Message, from media.Side) (asked *offered, answer bool) {
+	mine := p.asked != nil && p.asked.from == other(from) // the other side asked
+	switch m := m.(type) {
+	case *sip.Response:
+		switch {
+		case !mine:
+			return p.asked, false // an offer in a response is not refused
+		case m.IsSuccess():
+			return nil, true
+		}
+		return p.asked, false
+	case *sip.Request:
+		if m.Method == sip.ACK {
+			return nil, true
+		}
+	}
+	asked = &offered{from: from, sent: p.sent[other(from)]}
+	for _, s := range p.streams {
+		asked.said = append(asked.said, s.of[from])
+	}
+	return asked, false
+}
+
+// refused takes an offer of that side back: its re-INVITE or UPDATE got a failure, and everything stays as it was.
+func (p *mediaPath) refused(from media.Side) {
+	o := p.asked
+	if o == nil || o.from != from {
+		return
+	}
+	p.asked = nil
+	to := &p.sent[other(from)]
+	to.body, to.kind = o.sent.body, o.sent.kind
+	if p.relay && o.sent.body != nil {
+		to.rest = "" // what was refused had the version that comes next, and whatever follows gets another
+	}
+	for i, s := range p.streams {
+		if i < len(o.said) {
+			s.of[from] = o.said[i]
+		} else {
+			s.of[from] = place{}
+		}
+		s.apply(p.flash)
+	}
+	p.free()
 }
 
 func contentType(m sip.Message) string {
@@ -97,155 +168,136 @@ func contentType(m sip.Message) string {
 		kind, _, _ := strings.Cut(h.Value(), ";")
 		return strings.ToLower(strings.TrimSpace(kind))
 	}
-	return "application/sdp" // a body without a type in a request that may carry one
+	return sdpType // a body without a type in a request that may carry one
 }
 
 // rewrite puts our own addresses and ports into a session description.
 func (p *mediaPath) rewrite(body []byte, from media.Side) ([]byte, error) {
-	text := string(body)
-	if !strings.HasSuffix(text, "\n") {
-		text += "\r\n"
+	d, err := parseSDP(body)
+	if err != nil {
+		return nil, err
 	}
-	var d sdp.SessionDescription
-	if err := d.UnmarshalString(text); err != nil {
-		return nil, fmt.Errorf("%w: %w", errSession, err)
+	said, err := p.read(d, from)
+	if err != nil {
+		return nil, err
 	}
-	var own netip.Addr
-	wanted, relayed := 0, 0
-	for i, m := range d.MediaDescriptions {
-		if m.MediaName.Port.Value == 0 {
-			cleanMedia(m)
-			m.ConnectionInformation = nil
-			continue
-		}
-		wanted++
-		if m.MediaName.Media != "audio" {
-			m.MediaName.Port = sdp.RangedPort{} // refused (RFC 3264 section 5.1)
-			cleanMedia(m)
-			m.ConnectionInformation = nil
-			continue
-		}
-		local, err := p.relayStream(i, m, &d, from)
+	own, addresses := p.ports.Addr(other(from)), d.addresses()
+	for i, m := range d.media {
+		s, err := p.stream(i, said[i].live)
 		if err != nil {
 			return nil, err
 		}
-		own = local
-		relayed++
+		s.say(from, said[i])
+		if !said[i].live {
+			m.refuseLine()
+			continue
+		}
+		s.apply(p.flash)
+		m.port = int(s.session.Local(other(from)).Port())
+		m.lines = clean(m.lines, addresses)
+		if said[i].held {
+			m.lines = append(m.lines, sdpLine{'c', connection(unspecified(own))})
+		}
 	}
-	if wanted > 0 && relayed == 0 {
-		return nil, fmt.Errorf("%w: no audio stream in it", errSession)
-	}
-	if !own.IsValid() {
-		own = netip.IPv4Unspecified()
-	}
-	d.Origin.Username, d.Origin.NetworkType, d.Origin.AddressType, d.Origin.UnicastAddress = "-", "IN", family(own), own.String()
-	d.ConnectionInformation = connection(own)
-	d.Attributes = slices.DeleteFunc(d.Attributes, local)
-	out, err := d.Marshal()
-	if err != nil {
-		return nil, fmt.Errorf("%w: %w", errSession, err)
-	}
-	return out, nil
+	d.session = append(clean(d.session, addresses), sdpLine{'c', connection(own)})
+	return p.seal(d, own, other(from)), nil
 }
 
-// relayStream puts the session of one audio stream into its m= line and tells it where that side receives.
-func (p *mediaPath) relayStream(i int, m *sdp.MediaDescription, d *sdp.SessionDescription, from media.Side) (netip.Addr, error) {
-	c := m.ConnectionInformation
-	if c == nil {
-		c = d.ConnectionInformation
+// read checks all streams of a description before any port is taken.
+func (p *mediaPath) read(d *sdpText, from media.Side) ([]place, error) {
+	var said []place
+	wanted, live := 0, 0
+	for _, m := range d.media {
+		at, err := p.placeOf(d, m, from)
+		if err != nil {
+			return nil, err
+		}
+		if m.port != 0 {
+			wanted++
+		}
+		if at.live {
+			live++
+		}
+		said = append(said, at)
 	}
-	if c == nil || c.Address == nil {
-		return netip.Addr{}, fmt.Errorf("%w: no connection line", errSession)
+	switch {
+	case live > maxStreams:
+		return nil, fmt.Errorf("%w: %d streams, more than %d", errSession, live, maxStreams)
+	case wanted > 0 && live == 0:
+		return nil, fmt.Errorf("%w: no stream in it that can be relayed", errSession)
 	}
-	addr, err := netip.ParseAddr(c.Address.Address)
-	if err != nil || m.MediaName.Port.Value < 1 || m.MediaName.Port.Value > 65535 {
-		return netip.Addr{}, fmt.Errorf("%w: stream at %s port %d", errSession, c.Address.Address, m.MediaName.Port.Value)
-	}
-	s, err := p.session(i)
-	if err != nil {
-		return netip.Addr{}, err
-	}
-	held := addr.IsUnspecified() // the old form of hold (RFC 3264 section 8.4)
-	if !held {
-		rtp := netip.AddrPortFrom(addr, uint16(m.MediaName.Port.Value))
-		s.Expect(from, rtp, rtcpOf(m, rtp))
-	}
-	own := s.Local(other(from))
-	m.MediaName.Port = sdp.RangedPort{Value: int(own.Port())}
-	m.ConnectionInformation = nil
-	if held {
-		m.ConnectionInformation = connection(netip.IPv4Unspecified())
-	}
-	cleanMedia(m)
-	return own.Addr(), nil
+	return said, nil
 }
 
-func (p *mediaPath) session(i int) (*media.Session, error) {
-	for len(p.sessions) <= i {
-		p.sessions = append(p.sessions, nil)
+// seal completes the description's session part and gives it its origin.
+func (p *mediaPath) seal(d *sdpText, own netip.Addr, to media.Side) []byte {
+	d.session = slices.DeleteFunc(d.session, func(l sdpLine) bool { return l.kind == 'v' || l.kind == 'o' })
+	for kind, value := range map[byte]string{'s': "-", 't': "0 0"} { // some devices leave them out (RFC 8866 section 5)
+		if len(find(d.session, kind)) == 0 {
+			d.session = append(d.session, sdpLine{kind, value})
+		}
 	}
-	if p.sessions[i] == nil {
-		s, err := p.ports.NewSession()
+	rest, last := d.text(), &p.sent[to]
+	switch {
+	case last.id == 0:
+		last.id, last.version = uint64(rand.Uint32())|1, 1
+	case rest != last.rest:
+		last.version++
+	}
+	origin := fmt.Sprintf("- %d %d %s", last.id, last.version, connection(own))
+	d.session = append(d.session, sdpLine{'v', "0"}, sdpLine{'o', origin})
+	last.rest, last.body, last.kind = rest, []byte(d.text()), sdpType
+	return last.body
+}
+
+// stream returns the stream of the m= line at i, with ports if it is live.
+func (p *mediaPath) stream(i int, live bool) (*stream, error) {
+	for len(p.streams) <= i {
+		p.streams = append(p.streams, &stream{})
+	}
+	s := p.streams[i]
+	if live && s.session == nil {
+		session, err := p.ports.NewSession()
 		if err != nil {
 			return nil, fmt.Errorf("%w: %w", errPorts, err)
 		}
-		p.sessions[i] = s
+		s.session = session
 	}
-	return p.sessions[i], nil
+	return s, nil
 }
 
-// rtcpOf is where that side receives RTCP: a=rtcp (RFC 3605), or the next port.
-func rtcpOf(m *sdp.MediaDescription, rtp netip.AddrPort) netip.AddrPort {
-	rtcp := netip.AddrPortFrom(rtp.Addr(), rtp.Port()+1)
-	v, ok := m.Attribute("rtcp")
-	if !ok {
-		return rtcp
-	}
-	fields := strings.Fields(v)
-	if len(fields) == 0 {
-		return rtcp
-	}
-	if port, err := strconv.ParseUint(fields[0], 10, 16); err == nil && port > 0 {
-		rtcp = netip.AddrPortFrom(rtcp.Addr(), uint16(port))
-	}
-	if len(fields) == 4 {
-		if addr, err := netip.ParseAddr(fields[3]); err == nil && !addr.IsUnspecified() {
-			rtcp = netip.AddrPortFrom(addr, rtcp.Port())
+// free gives back the ports of streams that neither side wants, or one of them refused. Until an answer is final they are kept: another fork may
+// take what the first one refused.
+func (p *mediaPath) free() {
+	for _, s := range p.streams {
+		if s.session != nil && (!s.of[0].live || !s.of[1].live) {
+			_ = s.session.Close() // sockets that nobody uses any more
+			s.session = nil
 		}
 	}
-	return rtcp
 }
 
-func cleanMedia(m *sdp.MediaDescription) { m.Attributes = slices.DeleteFunc(m.Attributes, local) }
-
-// local tells the attributes that speak of one side's own addresses, which the other side never reaches: RTCP's place
-// (RFC 3605), RTCP on the RTP port (RFC 5761; our RTCP port is the next one) and everything of ICE (RFC 8839).
-func local(a sdp.Attribute) bool {
-	switch a.Key {
-	case "rtcp", "rtcp-mux", "rtcp-mux-only", "candidate", "remote-candidates", "end-of-candidates",
-		"ice-ufrag", "ice-pwd", "ice-options", "ice-lite", "ice-mismatch", "ice-pacing":
-		return true
+func connection(addr netip.Addr) string {
+	if addr.Is4() {
+		return "IN IP4 " + addr.String()
 	}
-	return false
+	return "IN IP6 " + addr.String()
 }
 
-func connection(addr netip.Addr) *sdp.ConnectionInformation {
-	return &sdp.ConnectionInformation{NetworkType: "IN", AddressType: family(addr), Address: &sdp.Address{Address: addr.String()}}
-}
-
-func family(addr netip.Addr) string {
-	if addr.Unmap().Is4() {
-		return "IP4"
+// unspecified is the address that says nowhere, of the same family.
+func unspecified(like netip.Addr) netip.Addr {
+	if like.Is4() {
+		return netip.IPv4Unspecified()
 	}
-	return "IP6"
+	return netip.IPv6Unspecified()
 }
 
 // heard is when the last packet came from that side, in any stream; the zero time if never or if media goes directly.
 func (p *mediaPath) heard(side media.Side) time.Time {
 	var last time.Time
-	for _, s := range p.sessions {
-		if s != nil {
-			if t := s.LastHeard(side); t.After(last) {
+	for _, s := range p.streams {
+		if s.session != nil {
+			if t := s.session.LastHeard(side); t.After(last) {
 				last = t
 			}
 		}
@@ -259,13 +311,14 @@ func (p *mediaPath) heardNobody() bool {
 
 // close frees the ports.
 func (p *mediaPath) close(log *zap.Logger) {
-	for _, s := range p.sessions {
-		if s == nil {
+	for _, s := range p.streams {
+		if s.session == nil {
 			continue
 		}
-		if err := s.Close(); err != nil {
+		if err := s.session.Close(); err != nil {
 			log.Warn("media ports could not be freed", zap.Error(err))
 		}
+		s.session = nil
 	}
-	p.sessions = nil
+	p.streams = nil
 }
