@@ -20,6 +20,7 @@ type dialog struct {
 	version   int
 	described string
 	challenge string // the last one that came: "Authorization: " or "Proxy-Authorization: " and the challenge
+	proofs    int    // how often it was answered
 }
 
 // end is one dialog of the Call-ID.
@@ -116,6 +117,7 @@ func (p *peer) answered(s step, d *dialog, m message) {
 	a := d.asked[i]
 	for _, h := range []string{"WWW", "Proxy"} {
 		if v := m.get(h + "-Authenticate"); v != "" {
+			d.proofs = 0
 			d.challenge = map[string]string{"WWW": "Authorization: ", "Proxy": "Proxy-Authorization: "}[h] + v
 		}
 	}
@@ -363,7 +365,7 @@ func (p *peer) content(s step, d *dialog) (kind, body string) {
 		direction = "sendrecv"
 	}
 	if direction == "moved" {
-		direction, ip, port = "sendrecv", p.ip+"9", 4002
+		direction, ip, port = "sendrecv", p.moved, 4002
 	}
 	says := fmt.Sprintf("c=IN IP4 %s\r\nt=0 0\r\nm=audio %d RTP/AVP 0 101\r\na=rtpmap:0 PCMU/8000\r\na=rtpmap:101 telephone-event/8000\r\na=%s\r\n", ip, port, direction)
 	if says != d.described {

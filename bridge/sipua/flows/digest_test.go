@@ -38,7 +38,8 @@ func (p *peer) credentials(s step, d *dialog, method, uri string) string {
 		p.s.fail(s, "no challenge came")
 	}
 	c := params(challenge)
-	c["username"], c["uri"], c["nc"], c["cnonce"] = p.user, uri, "00000001", p.branch()
+	d.proofs++
+	c["username"], c["uri"], c["nc"], c["cnonce"] = p.user, uri, fmt.Sprintf("%08x", d.proofs), p.branch()
 	if c["qop"] != "" {
 		c["qop"] = "auth"
 	}

@@ -21,6 +21,7 @@ type peer struct {
 	secret  string // what the other side of a challenge knows
 	host    string // of its Contact: no address, so that what leads there went by the way it should
 	ip      string // in its session descriptions
+	moved   string // the other one
 	conn    *net.UDPConn
 	at      netip.AddrPort
 	in      chan datagram // wide enough for a whole flow
@@ -41,14 +42,14 @@ type datagram struct {
 	from netip.AddrPort
 }
 
-func newPeer(s *stage, name, user, host, ip string) *peer {
+func newPeer(s *stage, name, user, host, ip, moved string) *peer {
 	s.t.Helper()
 	conn, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 	if err != nil {
 		s.t.Fatal(err)
 	}
 	p := &peer{
-		s: s, name: name, user: user, host: host, ip: ip, conn: conn, at: conn.LocalAddr().(*net.UDPAddr).AddrPort(),
+		s: s, name: name, user: user, host: host, ip: ip, moved: moved, conn: conn, at: conn.LocalAddr().(*net.UDPAddr).AddrPort(),
 		in: make(chan datagram, 1000), ended: make(chan struct{}), seen: map[string]bool{}, dialogs: map[string]*dialog{},
 	}
 	go func() {

@@ -22,6 +22,7 @@ import (
 //	PARTY repeats METHOD|CODE     what it sent last of that kind, once more
 //	PARTY releases METHOD|CODE    what it held back
 //	line sees EVENT               the next event of the line's machine, in its text form; those of the loop itself are left out
+//	line registers                it has the answer to its registration at the service
 //	line closes                   the agent ends; nothing comes from it afterwards
 //	loop opens                    one interruption; as many as there are steps
 //
@@ -175,7 +176,7 @@ func parseStep(words []string) (step, error) {
 		return s, nil
 	case s.party == "loop" && s.verb == "opens" && len(words) == 2:
 		return s, nil
-	case s.party == "line" && s.verb == "closes" && len(words) == 2:
+	case s.party == "line" && (s.verb == "closes" || s.verb == "registers") && len(words) == 2:
 		return s, nil
 	case s.party == "line" && s.verb == "sees" && len(words) > 2:
 		s.what = strings.Join(words[2:], " ")

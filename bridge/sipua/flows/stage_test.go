@@ -57,8 +57,8 @@ type stage struct {
 
 func newStage(t *testing.T, f *flow, relayer *media.Relay) *stage {
 	s := &stage{t: t, f: f, contact: relaytest.NewFake(relay.KindOneshot), started: time.Now(), changed: make(chan struct{}, 1)} // 1: a wish to look again
-	s.adapter = newPeer(s, "adapter", adapterUser, "adapter.near-side.example:5062", "192.0.2.21")
-	s.service = newPeer(s, "service", number, "gateway.far-side.example:5064", "192.0.2.41")
+	s.adapter = newPeer(s, "adapter", adapterUser, "adapter.near-side.example:5062", "192.0.2.21", "192.0.2.22")
+	s.service = newPeer(s, "service", number, "gateway.far-side.example:5064", "192.0.2.41", "192.0.2.42")
 	s.adapter.secret, s.service.secret = adapterSecret, serviceSecret
 	core, logged := observer.New(zap.WarnLevel)
 	s.logged = logged
@@ -70,7 +70,7 @@ func newStage(t *testing.T, f *flow, relayer *media.Relay) *stage {
 		AdapterFixed:  &sip.Uri{Scheme: "sip", User: adapterUser, Host: "127.0.0.1", Port: int(s.adapter.at.Port())},
 		ServiceSocket: sipua.Socket{Listen: netip.AddrPortFrom(local, 0), UDP: true},
 		Registrar:     sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: int(s.service.at.Port())}, ServiceProxy: s.service.at.String(),
-		ServiceUser: serviceUser, ServiceSecret: serviceSecret, Relay: true,
+		ServiceUser: serviceUser, ServiceAuth: serviceUser, ServiceSecret: serviceSecret, Relay: true,
 	}
 	for _, set := range f.settings {
 		if err := setting(&o, set.what); err != nil {
@@ -97,8 +97,8 @@ func newStage(t *testing.T, f *flow, relayer *media.Relay) *stage {
 	s.adapter.foreign = []string{s.service.at.String(), s.service.host, s.service.line.String()}
 	s.service.foreign = []string{s.adapter.at.String(), s.adapter.host, s.adapter.line.String(), adapterUser}
 	if s.relaying {
-		s.adapter.foreign = append(s.adapter.foreign, s.service.ip)
-		s.service.foreign = append(s.service.foreign, s.adapter.ip)
+		s.adapter.foreign = append(s.adapter.foreign, s.service.ip, s.service.moved)
+		s.service.foreign = append(s.service.foreign, s.adapter.ip, s.adapter.moved)
 	}
 	return s
 }
@@ -272,6 +272,8 @@ func (s *stage) play() {
 		switch {
 		case st.party == "line" && st.verb == "sees":
 			s.sees(st)
+		case st.party == "line" && st.verb == "registers":
+			s.until(func() bool { return s.agent.Line("box-office").Status().Service.Registered }, func() { s.fail(st, "it does not") })
 		case st.party == "line":
 			s.close()
 		case st.party == "loop":
