@@ -27,8 +27,6 @@ func (x *exchange) pass(res *sip.Response, body []byte) *sip.Response {
 			out.AppendHeader(sip.NewHeader("Allow", allow))
 		}
 		setBody(out, res, body)
-	case res.StatusCode < 400:
-		copyHeaders([]string{"Contact"}, res, out)
 	}
 	return out
 }
@@ -155,9 +153,15 @@ func (x *exchange) reject(res *sip.Response) {
 	if x.finalSent {
 		return
 	}
-	switch res.StatusCode {
-	case sip.StatusUnauthorized, sip.StatusProxyAuthRequired:
+	switch code := res.StatusCode; {
+	case code == sip.StatusUnauthorized, code == sip.StatusProxyAuthRequired:
 		x.refuse(sip.StatusForbidden)
+	case code < 400:
+		if out := x.passRedirection(res); out != nil {
+			x.fail(out)
+			return
+		}
+		x.refuse(sip.StatusTemporarilyUnavailable)
 	default:
 		x.fail(x.pass(res, nil))
 	}

@@ -129,19 +129,6 @@ func TestRejections(t *testing.T) {
 	h.atRest()
 }
 
-// A redirection of the service passes as it is.
-func TestRedirection(t *testing.T) {
-	h := newHouse(t)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.service.respond(h.service.expect("INVITE"), 302, "far", "", "Contact: <sip:5550151@pbx.example>")
-	h.service.expect("ACK")
-	m := h.adapter.expectOf("302", "INVITE")
-	contains(t, m.get("Contact"), "sip:5550151@pbx.example")
-	near.nack(m)
-	h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
-}
-
 // The adapter gives up while the far end rings; its CANCEL crosses the far end's 200.
 func TestNearEndCancels(t *testing.T) {
 	for _, crosses := range []bool{false, true} {

@@ -43,6 +43,8 @@ type exchange struct {
 	won              bool                    // a 200 came
 	winner           string                  // its To tag
 	acks             map[string]*sip.Request // by To tag, for repeats of the 200
+	redirections     int                     // followed (RFC 3261 section 8.1.3.4)
+	contacts, been   []sip.Uri               // still to try, tried
 	rseqs            map[*dialog]uint32      // RSeq heard last
 	forks            map[string]*dialog      // by To tag, once one was answered
 	shown            *dialog                 // whose session description was passed last
@@ -62,11 +64,8 @@ func (x *exchange) passToService() {
 	called := calledTowardsService(x.r.Recipient, to.account.Registrar)
 	to.local = callerTowardsService(x.r.Request.From(), aor, to.tag)
 	to.remote = &sip.ToHeader{Address: called}
-	to.target, to.transport, to.dest = called, to.account.transport(), to.account.destination()
-	x.prepare()
-	if anonymous(to.local.Address) {
-		x.req.AppendHeader(sip.NewHeader("P-Preferred-Identity", "<"+aor.Addr()+">"))
-	}
+	to.transport, x.contacts = to.account.transport(), nil
+	x.call(called)
 	patience := to.account.patience()
 	if to.c.emergency {
 		patience = to.c.a.times.silence
@@ -379,7 +378,7 @@ func (x *exchange) rejected(res *sip.Response) {
 	x.settle()
 	x.to.out = nil
 	c := x.to.c
-	if x.turnsAway(res.StatusCode) && x.elsewhere() {
+	if x.redirected(res) || x.turnsAway(res.StatusCode) && x.elsewhere() {
 		return
 	}
 	if !x.initial {
