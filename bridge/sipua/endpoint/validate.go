@@ -97,7 +97,7 @@ var verbatim = sip.NewParser(sip.WithHeadersParsers(sip.HeadersParser{}))
 // response to it would only invite another, and so would much to repeat.
 func (e *Endpoint) unread(b []byte, o origin, f fault) {
 	head, _, whole := bytes.Cut(b[:min(len(b), maxHead)], []byte("\r\n\r\n"))
-	if !whole {
+	if !whole && len(b) <= maxHead {
 		return
 	}
 	kept := []byte("X sip:x SIP/2.0\r\n") // is not sent: the parser wants a start line
