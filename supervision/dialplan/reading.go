@@ -27,7 +27,7 @@ type form struct {
 	digits string // and * and #; "" for a name
 	// sure: it is what was dialled, and not only what it would be to a service that knows a code before it.
 	sure bool
-	// read: what it may lead to was looked at, as sure as it is.
+	// read: what it may lead to was looked at.
 	read bool
 }
 
@@ -47,7 +47,6 @@ func (r *readings) any(all []pattern, sure bool) bool {
 func (r *readings) note(digits string, sure bool) *form {
 	for i := range r.forms {
 		if f := &r.forms[i]; f.digits == digits {
-			f.read = f.read && (f.sure || !sure)
 			f.sure = f.sure || sure
 			return f
 		}
@@ -68,13 +67,8 @@ func (p *Plan) read(r *readings, destination string) {
 		return
 	}
 	s := user(destination)
-	for range 3 { // escapes of escapes, as a service that resolves them twice would see them
-		p.readUser(r, s)
-		next := unescape(s)
-		if next == s {
-			return
-		}
-		s = next
+	for range 3 { // escapes of escapes too, as a service that resolves them twice would see them
+		s = unescape(s)
 	}
 	p.readUser(r, s)
 }
