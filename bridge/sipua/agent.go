@@ -113,6 +113,8 @@ type Options struct {
 	// UserAgent, if not nil, is told what an adapter calls itself, whenever a registration or an answer to OPTIONS says so for the
 	// first time or differently. It must not block.
 	UserAgent func(line, userAgent string)
+	// packets, if not nil, opens the UDP sockets.
+	packets func(netip.AddrPort) endpoint.Packets
 }
 
 // Agent serves all lines. Its methods may be called from any goroutine.
@@ -123,8 +125,9 @@ type Agent struct {
 	epoch     time.Time
 	numbers   *supervision.Numbers
 	media     *media.Relay
-	noted     func(story.Note)             // may be nil
-	userAgent func(line, userAgent string) // may be nil
+	noted     func(story.Note)                      // may be nil
+	userAgent func(line, userAgent string)          // may be nil
+	packets   func(netip.AddrPort) endpoint.Packets // nil: sockets of the system
 	registrar *registration.Registrar
 	lines     []*Line
 	byName    map[string]*Line
@@ -152,7 +155,7 @@ type Agent struct {
 func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
 func start(o Options, t times) (*Agent, error) {
-	a := &Agent{log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), noted: o.Noted, userAgent: o.UserAgent}
+	a := &Agent{log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), noted: o.Noted, userAgent: o.UserAgent, packets: o.packets}
 	a.lastCall.Store(max(o.FirstCall, 1) - 1)
 	if a.log == nil {
 		a.log = zap.NewNop()

@@ -74,10 +74,14 @@ func (a *Agent) open() error {
 	}
 	for _, s := range a.sockets {
 		s.known, s.closed = s.knownAddresses(), s.exclusive()
-		ep, err := endpoint.Open(endpoint.Options{
+		eo := endpoint.Options{
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
 			Accept: s.accept(), LimitStrangers: true, Known: s.known, Logger: a.log,
-		}, s)
+		}
+		if a.packets != nil {
+			eo.Packets = a.packets(s.at.Listen)
+		}
+		ep, err := endpoint.Open(eo, s)
 		if err != nil {
 			return fmt.Errorf("listen on %s: %w", s.at.Listen, err)
 		}
