@@ -37,8 +37,10 @@ const Version = 1
 
 // Line is what a line is doing now.
 type Line struct {
-	Name     string   `json:"name"`
-	Service  Service  `json:"service"`
+	Name    string  `json:"name"`
+	Service Service `json:"service"`
+	// Second is the line's second service, absent if it has none.
+	Second   *Service `json:"second,omitempty"`
 	Adapter  Adapter  `json:"adapter"`
 	Calls    []Call   `json:"calls"`
 	Loop     string   `json:"loop"` // closed, opening, open, guarding, faulted

@@ -69,7 +69,7 @@ func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
 	fmt.Fprintln(t, "LINE\tSERVICE\tADAPTER\tCALLS\tLOOP\tCONTACT\tINTERVAL\tVERIFY\tLAST CLEARING")
 	for i := range d.Lines {
 		l := &d.Lines[i]
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.Name, serviceWords(l.Service), adapterWords(l.Adapter), callWords(l), loopWords(l),
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.Name, servicesWords(l), adapterWords(l.Adapter), callWords(l), loopWords(l),
 			contactWords(l.Contact), intervalWords(l.Interval), verifyWords(l.Verify), clearingWords(l.LastClearing, now))
 	}
 	t.Flush()
@@ -99,6 +99,13 @@ func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
 	if d.Journal.Path == "" {
 		fmt.Fprintln(w, "journal: none; nothing is recorded (journal.file)")
 	}
+}
+
+func servicesWords(l *status.Line) string {
+	if l.Second == nil {
+		return serviceWords(l.Service)
+	}
+	return serviceWords(l.Service) + "; second: " + serviceWords(*l.Second)
 }
 
 func serviceWords(s status.Service) string {

@@ -57,13 +57,17 @@ func (k *desk) status() status.Line {
 	defer k.mu.Unlock()
 	out := status.Line{
 		Name:    k.c.Name,
-		Service: status.Service{Registers: k.c.Service.Register, Registered: s.Service.Registered, Until: s.Service.Until, Problem: s.Service.Problem},
+		Service: serviceStatus(k.c.Service.Register, s.Service.Registered, s.Service.Until, s.Service.Problem),
 		Adapter: status.Adapter{Bound: s.Bound, UserAgent: k.userAgent},
 		Calls:   []status.Call{}, Loop: v.Loop,
 		Contact:    status.Contact{Driver: k.c.Contact.Driver, Controller: k.c.Contact.Controller, Kind: kindWords(k.contact.Kind()), Problem: k.controller},
 		Interval:   status.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: k.interval.Milliseconds(), Stayed: v.Stayed},
 		Verify:     status.Verify{By: k.c.Verify.By, Trusted: p.ProbeTrusted || p.SenseTrusted},
 		LifeSafety: p.LifeSafety, Tuning: k.session != nil,
+	}
+	if second := k.c.Service.Second; second != nil {
+		is := serviceStatus(second.Register, s.Second.Registered, s.Second.Until, s.Second.Problem)
+		out.Second = &is
 	}
 	if s.Bound {
 		out.Adapter.Address = s.Binding.Destination.String()
@@ -89,6 +93,10 @@ func (k *desk) status() status.Line {
 		out.CallbackUntil = &until
 	}
 	return out
+}
+
+func serviceStatus(registers, registered bool, until time.Time, problem string) status.Service {
+	return status.Service{Registers: registers, Registered: registered, Until: until, Problem: problem}
 }
 
 func callState(c supervision.CallView) string {

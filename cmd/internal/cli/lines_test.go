@@ -26,7 +26,7 @@ func TestPrintDaemon(t *testing.T) {
 				LastClearing: &status.Clearing{Call: 41, At: now.Add(-90 * time.Second), Outcome: "incident"},
 				Incident:     &status.Incident{Reason: "suppressed", Rule: "other-call", Since: now.Add(-time.Hour), Advice: "Go and look."},
 			}, {
-				Name: "stage-door", Service: status.Service{Registers: true, Problem: "403 Forbidden"}, Loop: "open", Tuning: true,
+				Name: "stage-door", Service: status.Service{Registers: true, Problem: "403 Forbidden"}, Second: &status.Service{Registers: true, Registered: true}, Loop: "open", Tuning: true,
 				Calls:   []status.Call{{Call: 7, State: "answered", Number: "911", Emergency: true}, {Call: 8, State: "waiting"}},
 				Contact: status.Contact{Driver: "modbus", Controller: "relays", Kind: "none"}, Interval: status.Interval{Milliseconds: 800, Configured: 800},
 				Verify: status.Verify{By: "sense"}, CallbackUntil: &soon,
@@ -41,7 +41,7 @@ func TestPrintDaemon(t *testing.T) {
 	for i, want := range []string{
 		`^LINE  +SERVICE  +ADAPTER  +CALLS  +LOOP  +CONTACT  +INTERVAL  +VERIFY  +LAST CLEARING$`,
 		`^box-office  +registered  +192\.0\.2\.21:5060  +-  +closed  +relays, kind oneshot, LINK LOST  +1000 ms \(file: 800\)  +options  +call 41, 1m30s ago: incident$`,
-		`^stage-door  +NOT registered: 403 Forbidden  +NOT here  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
+		`^stage-door  +NOT registered: 403 Forbidden; second: registered  +NOT here  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
 		`^green-room  +no registration  +NOT here  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
 		`^box-office: INCIDENT suppressed \(other-call\) for 1h0m0s\. Go and look\.$`,
 		"^box-office: 2 of its holds stayed, the first at 800 ms; clearings use 1000 ms now\\. `clearback keep box-office` writes that into the file\\.$",
