@@ -24,7 +24,7 @@ func (x *exchange) pass(res *sip.Response, body []byte) *sip.Response {
 	case res.StatusCode < 300:
 		out.AppendHeader(x.from.contact())
 		if res.IsSuccess() {
-			out.AppendHeader(sip.NewHeader("Allow", allow))
+			out.AppendHeader(sip.NewHeader("Allow", x.from.allow()))
 		}
 		setBody(out, res, body)
 	}
@@ -53,6 +53,7 @@ func (x *exchange) answer(res *sip.Response, body []byte) {
 	t := x.from.c.a.times
 	x.ok, x.okSince, x.okEvery = x.pass(res, body), time.Now(), t.t1
 	tagged(x.ok, x.from.dialog)
+	x.from.agreeSession(x.r.Request, x.ok)
 	x.okTimer = x.from.c.after(x.okEvery, x.answerAgain)
 	x.transmit(x.ok)
 }

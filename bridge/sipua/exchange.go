@@ -124,6 +124,7 @@ func (x *exchange) prepare() {
 		callHeadersTo(x.to.side, x.r.Request, x.req)
 	}
 	x.offerOptions()
+	x.to.askSession(x.req, x.initial)
 	setBody(x.req, x.r.Request, x.body)
 }
 
@@ -172,7 +173,7 @@ func (x *exchange) awaitAnswer() {
 
 func (x *exchange) response(res endpoint.Response) {
 	if res.Err == nil {
-		x.to.dates.learn(res.Response, x.to.c.a.now())
+		x.to.learn(res.Response)
 	}
 	if res.Err == nil && x.to.side == media.ServiceSide {
 		x.to.account.heard()
@@ -186,6 +187,9 @@ func (x *exchange) response(res endpoint.Response) {
 		x.success(res.Response)
 	case x.settled:
 	case x.to.challenged(x.req, res.Response) && x.attempt-x.before < 3:
+		x.send()
+	case x.to.tooShort(x.req, res.Response):
+		x.before++
 		x.send()
 	default:
 		x.rejected(res.Response)
@@ -264,6 +268,7 @@ func (x *exchange) success(res *sip.Response) {
 	} else {
 		x.to.retarget(res.Contact())
 	}
+	x.to.learnSession(res)
 	if x.initial && c.arrived {
 		c.nearEndAnswered()
 	}
@@ -457,42 +462,4 @@ func (x *exchange) unanswered() {
 	x.refuse(sip.StatusRequestTimeout)
 	x.from.finish(supervision.AnswerConfirmed)
 	x.to.clear()
-}
-
-// cancel sends CANCEL; a 200 may cross it. Without a final response in 64*T1 it is taken for cancelled (RFC 3261 section 9.1).
-func (x *exchange) cancel() {
-	if x.tx == nil || x.settled {
-		return
-	}
-	x.tx.Cancel()
-	x.to.c.after(x.to.c.a.times.final, func() {
-		if x.settled {
-			return
-		}
-		x.settle()
-		x.to.out = nil
-		if x.initial {
-			x.to.finish(supervision.AnswerNone)
-			return
-		}
-		x.refuse(sip.StatusRequestTerminated)
-	})
-}
-
-// cancelled: the peer cancelled its INVITE.
-func (x *exchange) cancelled() {
-	if x.finalSent {
-		return // our final response crossed it
-	}
-	if !x.initial {
-		if x.tx == nil { // not sent yet
-			x.refuse(sip.StatusRequestTerminated)
-			return
-		}
-		x.cancel() // the other side decides: its 487 passes, or its 200 that crossed
-		return
-	}
-	x.from.c.clearedBy(x.from.side)
-	x.refuse(sip.StatusRequestTerminated)
-	x.from.finish(supervision.AnswerConfirmed)
 }

@@ -14,7 +14,7 @@ import (
 func (l *leg) request(r *endpoint.Request) {
 	d := l.find(r)
 	if d != nil {
-		l.dates.learn(r.Request, l.c.a.now())
+		l.learn(r.Request)
 		l.flashed(r)
 	}
 	if r.Method == sip.ACK {
@@ -41,19 +41,22 @@ func (l *leg) request(r *endpoint.Request) {
 		l.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
 		return
 	}
+	if !l.c.emergency && (r.Method == sip.INVITE || r.Method == sip.UPDATE) && l.s.shortInterval(r) {
+		return
+	}
 	switch r.Method {
 	case sip.INVITE:
 		l.reinvited(r)
 	case sip.UPDATE, sip.INFO, sip.MESSAGE, sip.NOTIFY:
 		l.forward(r, d)
 	case sip.OPTIONS:
-		l.reply(r, sip.StatusOK, "OK", sip.NewHeader("Allow", allow), sip.NewHeader("Accept", "application/sdp"))
+		l.reply(r, sip.StatusOK, "OK", abilities(l.allow())...)
 	case sip.PRACK:
 		l.pracked(r, d)
 	case sip.CANCEL:
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 	default:
-		l.reply(r, sip.StatusMethodNotAllowed, "Method Not Allowed", sip.NewHeader("Allow", allow))
+		l.reply(r, sip.StatusMethodNotAllowed, "Method Not Allowed", sip.NewHeader("Allow", l.allow()))
 	}
 }
 
@@ -124,7 +127,7 @@ func (l *leg) reinvited(r *endpoint.Request) {
 		l.c.a.addInvite(l.in)
 		p.in.then = append(p.in.then, func() { l.resume(r) })
 		return
-	case l.out != nil || p.in != nil || p.out != nil:
+	case l.out != nil || p.in != nil || p.out != nil || l.session.inviting() || p.session.inviting():
 		l.reply(r, sip.StatusRequestPending, "Request Pending")
 		return
 	case l.clearing && !l.byeWaits: // our BYE crosses it
@@ -169,6 +172,10 @@ func (l *leg) forward(r *endpoint.Request, d *dialog) {
 	p, to := l.peer(), d.other
 	update := r.Method == sip.UPDATE
 	offer := update && hasBody(r.Request)
+	if update && !offer {
+		l.updated(r, d)
+		return
+	}
 	if p.state == legOver || p.clearing || to.remote == nil || !to.remote.Params.Has("tag") {
 		l.reply(r, sip.StatusRequestPending, "Request Pending")
 		return
@@ -190,6 +197,9 @@ func (l *leg) forward(r *endpoint.Request, d *dialog) {
 	req := p.buildIn(to, r.Method)
 	copyHeaders(insideHeaders, r.Request, req)
 	setBody(req, r.Request, body)
+	if update {
+		p.askSession(req, false)
+	}
 	d.updating = d.updating || update
 	if offer {
 		d.deal.open = l
@@ -227,10 +237,13 @@ func (l *leg) forwarded(r *endpoint.Request, d *dialog, res *sip.Response) {
 	}
 	out := sip.NewResponseFromRequest(r.Request, code, phrase, nil)
 	copyHeaders(replyHeaders, res, out)
-	if r.Method == sip.UPDATE && res.IsSuccess() {
+	if r.Method == sip.UPDATE && code/100 == 2 {
 		l.refreshed(r, d)
 		d.other.retarget(res.Contact())
+		l.peer().learnSession(res)
 		out.AppendHeader(l.contact())
+		out.AppendHeader(sip.NewHeader("Allow", l.allow()))
+		l.agreeSession(r.Request, out)
 	}
 	setBody(out, res, body)
 	if err := r.Respond(out); err != nil {

@@ -65,7 +65,8 @@ type leg struct {
 	// left are the peer's tags in BYEs that came before any 200: the 200 of such a one may have been lost or overtaken
 	left map[string]bool
 	// dates tells how late a BYE is
-	dates calendar
+	dates   calendar
+	session session
 }
 
 // newServerLeg is the leg of a received INVITE.
@@ -77,7 +78,7 @@ func newServerLeg(c *call, side media.Side, s *socket, account *account, r *endp
 	l.target, l.routes = r.Contact().Address, routeSet(r.Request)
 	l.remoteSeq, l.heardSeq = r.CSeq().SeqNo, true
 	l.transport = strings.ToUpper(r.Transport())
-	l.dates.learn(r.Request, c.a.now())
+	l.learn(r.Request)
 	if side == media.AdapterSide {
 		l.dest = r.From.String() // nearer than its Contact if it is behind an address translator
 	} else {
@@ -146,7 +147,9 @@ func (l *leg) buildSeq(d *dialog, m sip.RequestMethod, seq uint32) *sip.Request 
 	switch m {
 	case sip.INVITE, sip.UPDATE, sip.OPTIONS:
 		r.AppendHeader(l.contact())
-		r.AppendHeader(sip.NewHeader("Allow", allow))
+		r.AppendHeader(sip.NewHeader("Allow", l.allow()))
+	case sip.REFER, sip.NOTIFY: // RFC 3515 section 2.2, RFC 6665 section 8.1.1
+		r.AppendHeader(l.contact())
 	}
 	r.SetTransport(l.transport)
 	if dest != "" {
@@ -170,11 +173,13 @@ func (l *leg) sendAgain(req *sip.Request, challenges int, on func(*sip.Response,
 				on(nil, res.Err)
 				return
 			}
-			l.dates.learn(res.Response, l.c.a.now())
+			l.learn(res.Response)
 			switch {
 			case res.IsProvisional():
 			case challenges > 0 && l.challenged(req, res.Response):
 				l.sendAgain(req, challenges-1, on)
+			case l.tooShort(req, res.Response):
+				l.sendAgain(req, challenges, on)
 			default:
 				on(res.Response, nil)
 			}
@@ -243,6 +248,7 @@ func (l *leg) finish(answer supervision.Answer) {
 		return
 	}
 	l.state, l.answer = legOver, answer
+	l.session.abandon()
 	if l.in != nil {
 		l.in.stop()
 		l.in.refuse(sip.StatusRequestTerminated)

@@ -30,7 +30,7 @@ func (l *leg) glare(d *dialog) int {
 	switch p := l.peer(); {
 	case d.deal.open == l, l.in != nil && !l.in.initial:
 		return sip.StatusInternalServerError
-	case d.deal.open != nil, l.out != nil && !l.out.initial, p.in != nil && !p.in.initial:
+	case l.session.inviting(), p.session.inviting(), d.deal.open != nil, l.out != nil && !l.out.initial, p.in != nil && !p.in.initial:
 		return sip.StatusRequestPending
 	}
 	return 0

@@ -15,9 +15,6 @@ import (
 	"clearback/supervision/story"
 )
 
-// allow lists what is understood inside or outside a dialog.
-const allow = "INVITE, ACK, CANCEL, BYE, PRACK, OPTIONS, INFO, UPDATE, MESSAGE, NOTIFY"
-
 // socket is one listening socket and the lines it serves.
 type socket struct {
 	a  *Agent
@@ -201,7 +198,7 @@ func (s *socket) options(r *endpoint.Request) {
 		s.reply(r, sip.StatusNotFound, "Not Found") // as an INVITE would be answered (RFC 3261 section 11.2)
 		return
 	}
-	s.reply(r, sip.StatusOK, "OK", sip.NewHeader("Allow", allow), sip.NewHeader("Accept", "application/sdp"))
+	s.reply(r, sip.StatusOK, "OK", abilities(s.allow(r))...)
 }
 
 func (s *socket) notAllowed(r *endpoint.Request) {
@@ -224,39 +221,12 @@ func (s *socket) reply(r *endpoint.Request, code int, reason string, headers ...
 	}
 }
 
-// understands tells whether an extension may be required of us in a request of this method.
-func understands(option string, m sip.RequestMethod) bool {
-	switch strings.ToLower(option) {
-	case reliable100:
-		return m == sip.INVITE
-	}
-	return false
-}
-
-// required returns the Unsupported header field of a 420, nil if everything that the request requires is understood (RFC 3261
-// section 8.2.2.3).
-func required(r *sip.Request) sip.Header {
-	var options []string
-	for _, h := range r.GetHeaders("Require") {
-		for _, v := range strings.Split(h.Value(), ",") {
-			v = strings.TrimSpace(v)
-			if v != "" && !understands(v, r.Method) {
-				options = append(options, v)
-			}
-		}
-	}
-	if options == nil {
-		return nil
-	}
-	return sip.NewHeader("Unsupported", strings.Join(options, ", "))
-}
-
 // arrived takes a call from the service.
 func (a *Agent) arrived(at *account, r *endpoint.Request) {
 	l := at.line
 	s := l.service
 	emergency := priority(r.Request)
-	if !a.sound(s, r) {
+	if !a.sound(s, r, emergency) {
 		return
 	}
 	if a.closing.Load() || a.draining.Load() && !emergency {
@@ -289,7 +259,7 @@ func (a *Agent) requested(r *endpoint.Request) {
 		return
 	}
 	l := a.byName[name]
-	if l == nil || !a.sound(l.adapter, r) {
+	if l == nil || !a.sound(l.adapter, r, emergency) {
 		return
 	}
 	if !emergency && (l.endHere(r) || l.forbid(r)) {
@@ -342,7 +312,7 @@ func (a *Agent) requested(r *endpoint.Request) {
 }
 
 // sound checks what every call needs; if something is missing, it has answered.
-func (a *Agent) sound(s *socket, r *endpoint.Request) bool {
+func (a *Agent) sound(s *socket, r *endpoint.Request, emergency bool) bool {
 	unsupported := required(r.Request)
 	switch {
 	case unsupported != nil:
@@ -351,6 +321,7 @@ func (a *Agent) sound(s *socket, r *endpoint.Request) bool {
 		s.reply(r, sip.StatusBadRequest, "Missing Contact")
 	case r.MaxForwards() != nil && r.MaxForwards().Val() == 0:
 		s.reply(r, sip.StatusTooManyHops, "Too Many Hops")
+	case !emergency && s.shortInterval(r):
 	default:
 		return true
 	}

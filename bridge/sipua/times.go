@@ -27,6 +27,8 @@ type times struct {
 	// inTurn is how long ClearOrdinary spends on the calls of one line, one after another: three datagrams to the adapter
 	// (at 0, 0.5 and 1.5 s). Our own number.
 	inTurn time.Duration
+	// second is that of session timers (RFC 4028) and of waiting after a 491 (RFC 3261 section 14.1).
+	second time.Duration
 	// farewell is how long Close waits for the answers to its BYEs. Our own number.
 	farewell time.Duration
 }
@@ -37,6 +39,6 @@ func defaultTimes() times {
 		t1: t1, t2: 4 * time.Second, final: 64 * t1,
 		ringing: 3*time.Minute + 10*time.Second,
 		silence: 4 * time.Second, again: 700 * time.Millisecond, quick: 2 * time.Second, lookOut: 10 * time.Second, probe: 2 * time.Second,
-		retryAfter: 10 * time.Second, inTurn: 2 * time.Second, farewell: time.Second,
+		retryAfter: 10 * time.Second, inTurn: 2 * time.Second, second: time.Second, farewell: time.Second,
 	}
 }

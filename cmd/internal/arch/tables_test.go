@@ -17,10 +17,11 @@ var may = map[string][]string{
 	"bridge/journal":                     {"supervision", "supervision/story"},
 	"bridge/status":                      {},
 	"bridge/trial":                       {"supervision", "supervision/story", "bridge/sipua/endpoint"},
-	"bridge/sipua":                       {"supervision", "supervision/story", "supervision/dialplan", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration"},
+	"bridge/sipua":                       {"supervision", "supervision/story", "supervision/dialplan", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer"},
 	"bridge/sipua/endpoint":              {},
 	"bridge/sipua/flows":                 {}, // tests only
 	"bridge/sipua/judge":                 {},
+	"bridge/sipua/sessiontimer":          {},
 	"bridge/sipua/endpoint/endpointtest": {},
 	"bridge/sipua/registration":          {"bridge/sipua/endpoint"},
 	"bridge/media":                       {},
@@ -78,7 +79,7 @@ var libraries = map[string][]string{
 
 // pure are the packages that decide and compute and touch no world; pureMay are the standard packages that they may import.
 var (
-	pure    = []string{"supervision", "supervision/loop", "supervision/story", "supervision/window", "supervision/tuning", "supervision/dialplan"}
+	pure    = []string{"supervision", "supervision/loop", "supervision/story", "supervision/window", "supervision/tuning", "supervision/dialplan", "bridge/sipua/sessiontimer"}
 	pureMay = []string{
 		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "math/rand/v2", "slices", "sort", "strconv", "strings",
 		"time", "unicode", "unicode/utf8",

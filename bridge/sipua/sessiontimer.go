@@ -1,0 +1,408 @@
+package sipua
+
+import (
+	"math/rand/v2"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/sessiontimer"
+	"clearback/supervision"
+)
+
+// This file is session timers (RFC 4028). Each leg has its own: what is agreed on with the service does not concern the adapter.
+
+// statusIntervalTooSmall is RFC 4028 section 6.
+const statusIntervalTooSmall = 422
+
+// maxIntervals bounds how often a request is sent again because of a 422. Our own number: each proxy on the way may ask once.
+const maxIntervals = 4
+
+// session is a leg's session timer. Owned by the call's mailbox.
+type session struct {
+	sessiontimer.Session
+	until    time.Time   // when it ends if nothing refreshes it
+	ends     *time.Timer // nil: there is none
+	due      *time.Timer // of our refresh
+	minSE    int         // the largest that the peer's side asked for, in seconds
+	raised   int         // answers 422 without a 2xx between
+	updates  bool        // the peer's Allow names UPDATE
+	underWay *refresh
+}
+
+// refresh is one of our refreshes.
+type refresh struct {
+	// set once
+	l    *leg
+	sent time.Time
+
+	req *sip.Request
+	tx  *endpoint.Transaction // of a re-INVITE
+	ack *sip.Request          // of its 200, for repeats
+}
+
+// inviting tells whether a re-INVITE of ours is under way that nobody but us asked for.
+func (s *session) inviting() bool {
+	return s.underWay != nil && s.underWay.req.IsInvite() && s.underWay.ack == nil
+}
+
+// learn takes what every message of the peer may tell of it.
+func (l *leg) learn(m sip.Message) {
+	l.dates.learn(m, l.c.a.now())
+	if len(m.GetHeaders("Allow")) > 0 {
+		l.session.updates = names(m, "Allow", "UPDATE")
+	}
+}
+
+// least is the smallest interval that we take. A call for help is not refused for it.
+func (c *call) least() int {
+	if c.emergency {
+		return 1
+	}
+	return sessiontimer.Least
+}
+
+// wanted is the interval that we ask for, in seconds; 0: none.
+func (c *call) wanted() int {
+	if want := c.line.o.SessionExpires; want > 0 && !c.emergency {
+		return max(int(want.Seconds()), sessiontimer.Least)
+	}
+	return 0
+}
+
+// sessionRequest is what a request says of session timers.
+func sessionRequest(r *sip.Request) sessiontimer.Request {
+	return sessiontimer.Request{
+		Supported: names(r, "Supported", sessionTimer) || names(r, "Require", sessionTimer),
+		Expires:   sessiontimer.Parse(first(r, "Session-Expires")),
+		MinSE:     sessiontimer.Seconds(first(r, "Min-SE")),
+	}
+}
+
+// shortInterval answers a request whose session interval is too small; it tells whether it did.
+func (s *socket) shortInterval(r *endpoint.Request) bool {
+	if !sessionRequest(r.Request).TooShort(sessiontimer.Least) {
+		return false
+	}
+	s.reply(r, statusIntervalTooSmall, "Session Interval Too Small", sip.NewHeader("Min-SE", strconv.Itoa(sessiontimer.Least)))
+	return true
+}
+
+// askSession says in an INVITE or UPDATE of ours what it has to say of session timers: that we know them, and the interval that is agreed on.
+// A new call at the service asks for one; an adapter is not asked, but may ask.
+func (l *leg) askSession(req *sip.Request, initial bool) {
+	req.AppendHeader(sip.NewHeader("Supported", sessionTimer))
+	var e sessiontimer.Expires
+	switch {
+	case l.session.Seconds > 0 && l.state == legUp:
+		e = l.session.Roles()
+	case initial && l.side == media.ServiceSide:
+		e.Seconds = l.c.wanted()
+	}
+	if e.Seconds == 0 {
+		return
+	}
+	e.Seconds = max(e.Seconds, l.session.minSE)
+	l.sayInterval(req, e)
+}
+
+// sayInterval puts the interval into a request (RFC 4028 section 7.1: after a 422 with the Min-SE too).
+func (l *leg) sayInterval(req *sip.Request, e sessiontimer.Expires) {
+	req.AppendHeader(sip.NewHeader("Session-Expires", e.String()))
+	if l.session.minSE > 0 {
+		req.AppendHeader(sip.NewHeader("Min-SE", strconv.Itoa(l.session.minSE)))
+	}
+}
+
+// agreeSession says in the 200 to the peer's INVITE or UPDATE what is agreed on, which begins with it (RFC 4028 section 9).
+func (l *leg) agreeSession(r *sip.Request, res *sip.Response) {
+	res.AppendHeader(sip.NewHeader("Supported", sessionTimer))
+	if l.state != legUp || l.clearing {
+		return
+	}
+	want := l.session.Seconds
+	if want == 0 {
+		want = l.c.wanted()
+	}
+	q := sessionRequest(r)
+	s, e, require := sessiontimer.Agree(q, want, l.c.least())
+	l.session.minSE = max(l.session.minSE, q.MinSE)
+	if e.Seconds > 0 {
+		res.AppendHeader(sip.NewHeader("Session-Expires", e.String()))
+		if require {
+			res.AppendHeader(sip.NewHeader("Require", sessionTimer))
+		}
+	}
+	l.beginSession(s)
+}
+
+// learnSession takes the 200 to an INVITE or UPDATE of ours (RFC 4028 section 7.2).
+func (l *leg) learnSession(res *sip.Response) {
+	if l.state == legUp && !l.clearing {
+		l.beginSession(sessiontimer.Learn(sessiontimer.Parse(first(res, "Session-Expires"))))
+	}
+}
+
+// tooShort raises the interval of a request that was answered 422, for it to be sent again; false: it was not. If that does not help, the
+// session goes without a timer: no call is lost for it.
+func (l *leg) tooShort(req *sip.Request, res *sip.Response) bool {
+	asked := sessiontimer.Parse(first(req, "Session-Expires"))
+	if res.StatusCode != statusIntervalTooSmall || asked.Seconds == 0 || l.session.raised >= maxIntervals {
+		return false
+	}
+	l.session.raised++
+	minSE := sessiontimer.Seconds(first(res, "Min-SE"))
+	for _, name := range []string{"Session-Expires", "Min-SE", "Via"} {
+		for len(req.GetHeaders(name)) > 0 && req.RemoveHeader(req.GetHeaders(name)[0].Name()) {
+		}
+	}
+	if minSE > asked.Seconds && l.session.raised < maxIntervals {
+		l.session.minSE = max(l.session.minSE, minSE)
+		asked.Seconds = l.session.minSE
+		l.sayInterval(req, asked)
+	}
+	d := l.dialogOf(req)
+	d.seq = max(d.seq, req.CSeq().SeqNo) + 1
+	req.CSeq().SeqNo = d.seq
+	return true
+}
+
+// beginSession starts the timer, or starts it anew, or ends it if nothing is agreed on.
+func (l *leg) beginSession(s sessiontimer.Session) {
+	t := &l.session
+	t.stop()
+	t.Session, t.raised = s, 0
+	if s.Seconds == 0 {
+		return
+	}
+	second := l.c.a.times.second
+	end := time.Duration(s.End() * float64(second))
+	t.until = time.Now().Add(end)
+	var ends *time.Timer
+	ends = l.c.after(end, func() {
+		if t.ends == ends {
+			l.sessionExpired(0)
+		}
+	})
+	t.ends = ends
+	if s.Ours {
+		l.refreshIn(time.Duration(s.Refresh() * float64(second)))
+	}
+}
+
+// stop ends the timers.
+func (s *session) stop() {
+	for _, t := range []*time.Timer{s.ends, s.due} {
+		if t != nil {
+			t.Stop()
+		}
+	}
+	s.ends, s.due = nil, nil
+}
+
+// abandon ends the timers and a refresh under way.
+func (s *session) abandon() {
+	s.stop()
+	if s.inviting() && s.underWay.tx != nil {
+		s.underWay.tx.Cancel()
+	}
+}
+
+// refreshIn refreshes in d.
+func (l *leg) refreshIn(d time.Duration) {
+	if l.session.ends == nil {
+		return
+	}
+	var due *time.Timer
+	due = l.c.after(d, func() {
+		if l.session.due == due {
+			l.refresh()
+		}
+	})
+	l.session.due = due
+}
+
+// refresh refreshes the session: by UPDATE without an offer, which nothing can collide with, or to who does not know that by a re-INVITE with
+// the description that went there last (RFC 4028 section 7.4).
+func (l *leg) refresh() {
+	if l.state != legUp || l.clearing || l.session.underWay != nil {
+		return
+	}
+	body, kind := l.c.path.lastSent(l.side)
+	if l.session.updates || body == nil {
+		l.refreshByUpdate()
+		return
+	}
+	p := l.peer()
+	if l.in != nil || l.out != nil || p.in != nil || p.out != nil || l.deal.open != nil || p.session.inviting() {
+		l.refreshIn(l.c.a.times.second) // what is under way refreshes too
+		return
+	}
+	req := l.build(sip.INVITE)
+	l.askSession(req, false)
+	req.AppendHeader(sip.NewHeader("Content-Type", kind))
+	req.SetBody(body)
+	l.session.underWay = &refresh{l: l, req: req, sent: time.Now()}
+	l.session.underWay.send(1)
+}
+
+func (l *leg) refreshByUpdate() {
+	req := l.build(sip.UPDATE)
+	l.askSession(req, false)
+	x := &refresh{l: l, req: req, sent: time.Now()}
+	l.session.underWay = x
+	l.send(req, x.outcome)
+}
+
+// send sends the re-INVITE.
+func (x *refresh) send(challenges int) {
+	l, seq := x.l, x.req.CSeq().SeqNo
+	tx, err := l.s.ep.Send(x.req, func(res endpoint.Response) {
+		l.c.post(func() {
+			if x.req.CSeq().SeqNo == seq {
+				x.response(res, challenges)
+			}
+		})
+	})
+	if err != nil {
+		x.outcome(nil, err)
+		return
+	}
+	x.tx = tx
+}
+
+func (x *refresh) response(res endpoint.Response, challenges int) {
+	l := x.l
+	if res.Err != nil {
+		x.outcome(nil, res.Err)
+		return
+	}
+	l.learn(res.Response)
+	switch {
+	case res.IsProvisional():
+	case res.IsSuccess():
+		repeat := x.ack != nil
+		if !repeat {
+			l.retarget(res.Contact())
+			x.ack = l.buildSeq(l.dialog, sip.ACK, x.req.CSeq().SeqNo)
+			copyHeaders([]string{"Authorization", "Proxy-Authorization"}, x.req, x.ack)
+		}
+		if err := l.s.ep.Write(x.ack.Clone()); err != nil {
+			l.c.line.log.Warn("ACK could not be sent; the other side will repeat its 200", zap.Error(err))
+		}
+		if !repeat {
+			x.outcome(res.Response, nil)
+		}
+	case challenges > 0 && l.challenged(x.req, res.Response):
+		x.send(challenges - 1)
+	case l.tooShort(x.req, res.Response):
+		x.send(challenges)
+	default:
+		x.outcome(res.Response, nil)
+	}
+}
+
+// outcome takes what became of a refresh.
+func (x *refresh) outcome(res *sip.Response, err error) {
+	l := x.l
+	if l.session.underWay != x {
+		return
+	}
+	l.session.underWay = nil
+	if l.state != legUp || l.clearing {
+		return
+	}
+	code := 0
+	if err == nil {
+		code = res.StatusCode
+	}
+	switch {
+	case code/100 == 2:
+		if !x.req.IsInvite() {
+			l.retarget(res.Contact())
+		}
+		l.learnSession(res)
+	case code == sip.StatusCallTransactionDoesNotExists:
+		l.sessionExpired(code)
+	case code == 0 || code == sip.StatusRequestTimeout:
+		if l.c.path.heard(l.side).After(x.sent) { // it speaks, so it is there: only the session's end counts
+			l.refreshIn(l.c.a.times.second)
+			return
+		}
+		l.sessionExpired(code)
+	default:
+		l.refreshAgain(x, res)
+	}
+}
+
+// refreshAgain tries again what was refused by who is there all the same. The session's end remains.
+func (l *leg) refreshAgain(x *refresh, res *sip.Response) {
+	second := l.c.a.times.second
+	wait := max(time.Until(l.session.until)/2, second)
+	switch res.StatusCode {
+	case sip.StatusMethodNotAllowed, sip.StatusNotImplemented:
+		if body, _ := l.c.path.lastSent(l.side); !x.req.IsInvite() && body != nil {
+			l.session.updates = false
+			wait = 0
+		}
+	case sip.StatusRequestPending:
+		wait = l.glareWait()
+	case sip.StatusInternalServerError:
+		if n, err := strconv.Atoi(strings.TrimSpace(first(res, "Retry-After"))); err == nil && n >= 0 {
+			wait = min(wait, time.Duration(min(n, 3600))*second+second/10)
+		}
+	}
+	l.refreshIn(wait)
+}
+
+// glareWait is how long who got a 491 waits: 2.1 to 4 s if the Call-ID is its own, else 0 to 2 s, in steps of 10 ms (RFC 3261 section 14.1).
+func (l *leg) glareWait() time.Duration {
+	steps := rand.IntN(201)
+	if l.c.first.to == l {
+		steps = 210 + rand.IntN(191)
+	}
+	return time.Duration(steps) * l.c.a.times.second / 100
+}
+
+// sessionExpired ends the call: nobody refreshed the session, or the peer said (code) or showed by its silence that it is gone. How
+// long ago it went nobody can prove: it was there at the last refresh, so Late stays 0. An emergency call is never ended for it.
+func (l *leg) sessionExpired(code int) {
+	if l.state != legUp || l.clearing {
+		return
+	}
+	log := l.c.line.log.With(zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)), zap.Int("code", code), zap.Int("interval_s", l.session.Seconds))
+	if l.c.emergency {
+		log.Warn("a session timer ran out in an emergency call, which goes on")
+		l.beginSession(l.session.Session)
+		return
+	}
+	log.Warn("a session timer ran out")
+	l.session.stop()
+	if l.side == media.ServiceSide {
+		l.c.farEndCleared(supervision.EvidenceSessionExpired, 0)
+	} else {
+		l.c.adapterLost()
+	}
+	l.clear()
+}
+
+// updated answers an UPDATE without an offer: it refreshes this leg, and the other side need not know (RFC 4028 section 9).
+func (l *leg) updated(r *endpoint.Request, d *dialog) {
+	if d.updating { // RFC 3311 section 5.2
+		l.wait(r, sip.StatusInternalServerError)
+		return
+	}
+	l.refreshed(r, d)
+	res := sip.NewResponseFromRequest(r.Request, sip.StatusOK, "OK", nil)
+	res.AppendHeader(l.contact())
+	res.AppendHeader(sip.NewHeader("Allow", l.allow()))
+	l.agreeSession(r.Request, res)
+	if err := r.Respond(res); err != nil {
+		l.c.line.log.Debug("a response could not be sent; the peer repeats its request", zap.Error(err))
+	}
+}

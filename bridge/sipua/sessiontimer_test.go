@@ -1,0 +1,273 @@
+package sipua
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+)
+
+// RFC 4028: its section is named beside each expectation; the text is cited from memory. A second of a session timer is a few
+// milliseconds here.
+
+// timed asks the service for session timers of so many seconds, each as long as given.
+func timed(seconds int, second time.Duration) setting {
+	return func(o *Options, t *times) {
+		o.Lines[0].SessionExpires = time.Duration(seconds) * time.Second
+		t.second = second
+	}
+}
+
+const knowsUpdate = "Allow: INVITE, ACK, BYE, CANCEL, UPDATE"
+
+// answered brings a requested call to talking; the service answers with these header fields. It returns the INVITE too.
+func (h *house) answered(extra ...string) (talk, message) {
+	h.t.Helper()
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), extra...)
+	h.service.expect("ACK")
+	near.established(h.adapter.expect("200")).ack("")
+	h.desk.saw("1 requested", "1 answered")
+	return talk{far: h.service.called(inv, "far"), near: near}, inv
+}
+
+// expired takes what a far-end clearing for lack of a refresh sends: BYE on both sides.
+func (h *house) expired() {
+	h.t.Helper()
+	h.desk.saw("1 far end cleared: session-expired") // Late is 0: nobody knows when it went
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.desk.saw("1 adapter leg cleared: confirmed")
+	h.atRest()
+}
+
+func is(t testing.TB, m message, field, want string) {
+	t.Helper()
+	if got := strings.Join(m.all(field), ", "); got != want {
+		t.Fatalf("%s: %q, want %q in %s", field, got, want, m)
+	}
+}
+
+// We refresh by UPDATE at half the interval, and are heard (sections 7.1, 7.2, 7.4, 10).
+func TestSessionRefreshedByUpdate(t *testing.T) {
+	h := newHouse(t, timed(90, 2*time.Millisecond))
+	began := time.Now()
+	c, inv := h.answered("Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
+	contains(t, inv.get("Supported"), "timer")
+	is(t, inv, "Session-Expires", "90")
+	is(t, inv, "Min-SE", "")
+	for range 2 {
+		update := h.service.expect("UPDATE")
+		if early := time.Since(began); early < 90*time.Millisecond {
+			t.Fatalf("refreshed after %v", early)
+		}
+		is(t, update, "Session-Expires", "90;refresher=uac")
+		is(t, update, "Supported", "timer")
+		if update.body != "" || update.get("Contact") == "" {
+			t.Fatalf("an UPDATE that refreshes has a Contact and no offer: %s", update)
+		}
+		began = time.Now()
+		h.service.respond(update, 200, "", "", "Session-Expires: 90;refresher=uac", "Require: timer")
+	}
+	h.adapter.nothing(h.toAdapter)
+	h.hangUp(c.near)
+}
+
+// Who does not know UPDATE gets a re-INVITE with the description that it has, byte for byte (section 7.4, RFC 3264 section 8). A
+// collision is tried again (RFC 3261 section 14.1).
+func TestSessionRefreshedByInvite(t *testing.T) {
+	h := newHouse(t, relaying, timed(90, 2*time.Millisecond))
+	c, first := h.answered("Session-Expires: 90;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
+	inv := h.service.expect("INVITE")
+	is(t, inv, "Session-Expires", "90;refresher=uac")
+	if inv.body != first.body {
+		t.Fatalf("the description changed:\n%s\nwas\n%s", inv.body, first.body)
+	}
+	c.far.request("INVITE", offer("127.0.0.1", farSDP, "sendonly")) // crosses it
+	c.far.nack(h.service.expectOf("491", "INVITE"))
+	h.service.respond(inv, 491, "", "")
+	h.service.expect("ACK")
+	again := h.service.expect("INVITE")
+	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 90;refresher=uac", "Require: timer")
+	ack := h.service.expect("ACK")
+	if n, _ := again.cseq(); !strings.HasPrefix(ack.get("CSeq"), num(n)+" ") || ack.body != "" {
+		t.Fatalf("ACK: %s", ack)
+	}
+	h.adapter.nothing(h.toAdapter)
+	h.hangUp(c.near)
+}
+
+// A refresh that gets 481, or no answer at all, ends the call: the far end is gone (section 10). So does one that the far end owes us.
+func TestSessionExpires(t *testing.T) {
+	for _, code := range []int{481, 408} {
+		h := newHouse(t, timed(90, time.Millisecond))
+		h.answered("Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
+		h.service.respond(h.service.expect("UPDATE"), code, "", "")
+		h.expired()
+	}
+	h := newHouse(t, timed(90, 2*time.Millisecond))
+	h.answered("Session-Expires: 90;refresher=uas", "Require: timer", knowsUpdate)
+	began := time.Now()
+	h.expired()
+	// min(32 s, 90 s / 3) before 90 s: 60 s
+	if took := time.Since(began); took < 100*time.Millisecond {
+		t.Fatalf("ended after %v", took)
+	}
+}
+
+// The peer's own refreshes: UPDATE without a body is ours, a re-INVITE passes (section 9). What is agreed on keeps the call up beyond the
+// first interval.
+func TestSessionRefreshedByPeer(t *testing.T) {
+	h := newHouse(t, timed(0, 3*time.Millisecond))
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
+	inv := h.adapter.expect("INVITE")
+	is(t, inv, "Session-Expires", "") // an adapter is not asked
+	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expect("ACK")
+	ok := h.service.expect("200")
+	is(t, ok, "Session-Expires", "90;refresher=uac")
+	is(t, ok, "Require", "timer")
+	far.established(ok).ack("")
+	h.desk.saw("1 arrived", "1 answered")
+	c := talk{far: far, near: h.adapter.called(inv, "near")}
+	began := time.Now()
+	for time.Since(began) < 400*time.Millisecond { // the first one would end after 180 ms
+		<-time.After(90 * time.Millisecond)
+		far.request("UPDATE", "", "Supported: timer", "Session-Expires: 90;refresher=uac")
+		ok := h.service.expectOf("200", "UPDATE")
+		is(t, ok, "Session-Expires", "90;refresher=uac")
+		contains(t, ok.get("Contact"), h.toService.String())
+	}
+	far.request("INVITE", offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 100;refresher=uas")
+	h.service.expect("100")
+	inv = h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 200, "", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expect("ACK")
+	ok = h.service.expectOf("200", "INVITE")
+	is(t, ok, "Session-Expires", "100;refresher=uas")
+	far.ack("")
+	// from here on we refresh, and it said that it knows no UPDATE
+	again := h.service.expect("INVITE")
+	is(t, again, "Session-Expires", "100;refresher=uac")
+	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.expect("ACK")
+	h.hangUp(c.near)
+}
+
+// 422 is answered by asking for more, and given for too little (sections 6, 7.1, 9).
+func TestSessionIntervals(t *testing.T) {
+	h := newHouse(t, timed(90, time.Millisecond))
+	h.desk.keep.Store(true)
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+	first := h.service.expect("INVITE")
+	h.service.respond(first, 422, "far", "", "Min-SE: 400")
+	h.service.expect("ACK")
+	inv := h.service.expect("INVITE")
+	is(t, inv, "Session-Expires", "400")
+	is(t, inv, "Min-SE", "400")
+	if a, _ := first.cseq(); inv.get("Call-ID") != first.get("Call-ID") || inv.get("CSeq") != num(a+1)+" INVITE" || strings.Contains(inv.get("To"), "tag=") {
+		t.Fatalf("not the same call again: %s", inv)
+	}
+	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv")) // it wants no timer
+	h.service.expect("ACK")
+	near.established(h.adapter.expect("200")).ack("")
+	h.desk.saw("1 requested", "1 answered")
+	c := talk{near: near, far: h.service.called(inv, "far")}
+	c.far.request("UPDATE", "", "Supported: timer", "Session-Expires: 89")
+	is(t, h.service.expectOf("422", "UPDATE"), "Min-SE", "90")
+	h.hangUp(c.near)
+
+	far := h.arrive422("Supported: timer", "Session-Expires: 60")
+	m := h.service.expectOf("422", "INVITE")
+	is(t, m, "Min-SE", "90")
+	far.nack(m)
+
+	// one that asks for more and more gets the call without a timer
+	h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+	for _, min := range []string{"100", "200", "300", "400"} {
+		inv := h.service.expect("INVITE")
+		contains(t, inv.get("Session-Expires"), "0")
+		h.service.respond(inv, 422, "far", "", "Min-SE: "+min)
+		h.service.expect("ACK")
+	}
+	inv = h.service.expect("INVITE")
+	is(t, inv, "Session-Expires", "")
+	h.service.respond(inv, 486, "far", "")
+	h.service.expect("ACK")
+	h.adapter.expect("486")
+	h.atRest()
+}
+
+// arrive422 calls the line without waiting for the 100.
+func (h *house) arrive422(extra ...string) *dialogue {
+	return h.service.call("sip:"+serviceUser+"@"+h.toService.String(), `"Bo Tree" <sip:5550150@pbx.example>`, h.toService, offer("127.0.0.1", farSDP, "sendrecv"), extra...)
+}
+
+// An adapter that asks gets a timer on its own leg; when that runs out, the adapter is lost, and no far end cleared.
+func TestSessionOfAdapter(t *testing.T) {
+	h := newHouse(t, timed(0, time.Millisecond))
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
+	inv := h.service.expect("INVITE")
+	is(t, inv, "Session-Expires", "") // none is asked for at the service
+	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.expect("ACK")
+	ok := h.adapter.expect("200")
+	is(t, ok, "Session-Expires", "90;refresher=uac")
+	near.established(ok).ack("")
+	h.desk.saw("1 requested", "1 answered", "1 adapter lost")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.atRest()
+
+	// one that says so in its 200, and wants us to refresh
+	h = newHouse(t, timed(0, time.Millisecond))
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+	inv = h.adapter.expect("INVITE")
+	contains(t, strings.Join(inv.all("Supported"), ","), "timer")
+	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"), "Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
+	h.adapter.expect("ACK")
+	ok = h.service.expect("200")
+	is(t, ok, "Session-Expires", "") // who called knows no session timers
+	far.established(ok).ack("")
+	h.adapter.respond(h.adapter.expect("UPDATE"), 481, "", "")
+	h.desk.saw("1 arrived", "1 answered", "1 adapter lost")
+	h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.atRest()
+}
+
+// A call for help goes on whatever the timer says, and is not refused for its interval.
+func TestSessionOfEmergencyCall(t *testing.T) {
+	core, logs := observer.New(zapcore.WarnLevel)
+	h := newHouse(t, timed(90, time.Millisecond), func(o *Options, _ *times) { o.Logger = zap.New(core) })
+	near := h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer", "Session-Expires: 30;refresher=uac")
+	inv := h.service.expect("INVITE")
+	is(t, inv, "Session-Expires", "")
+	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
+	h.service.expect("ACK")
+	near.established(h.adapter.expect("200")).ack("")
+	h.desk.saw("1 requested (emergency)", "1 answered")
+	h.service.respond(h.service.expect("UPDATE"), 481, "", "")
+	h.service.expect("UPDATE") // goes on asking
+	deadline := time.After(patience)
+	for logs.FilterMessageSnippet("session timer ran out in an emergency call").Len() < 2 { // both sides'
+		select {
+		case <-time.After(5 * time.Millisecond):
+		case <-deadline:
+			t.Fatal("the timers did not run out")
+		}
+	}
+	h.adapter.nothing(h.toAdapter)
+	near.request("BYE", "")
+	h.adapter.expectOf("200", "BYE")
+	for m := h.service.next(); !m.is("BYE"); m = h.service.next() {
+		if !m.is("UPDATE") {
+			t.Fatalf("want BYE, got %s", m)
+		}
+	}
+	h.desk.saw("1 near end cleared")
+}
