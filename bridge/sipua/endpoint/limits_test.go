@@ -5,6 +5,7 @@ import (
 	"net"
 	"net/netip"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -49,10 +50,14 @@ func TestSizes(t *testing.T) {
 
 // One source cannot take all transactions, and what ends a call is served beyond the limit.
 func TestTransactionLimits(t *testing.T) {
-	var methods map[string]int
-	h := user{request: func(r *Request) { methods[r.Method.String()]++ }}
+	var mu sync.Mutex
+	methods := map[string]int{}
+	h := user{request: func(r *Request) {
+		mu.Lock()
+		defer mu.Unlock()
+		methods[r.Method.String()]++
+	}}
 	bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-		methods = map[string]int{}
 		for i := range maxServersSource + 50 {
 			n.Send(hostile, victim, from(hostile, "INFO", fmt.Sprint("full-", i)))
 			if i%100 == 0 {
@@ -65,6 +70,8 @@ func TestTransactionLimits(t *testing.T) {
 		n.Send(hostile, victim, from(hostile, "BYE", "end"))
 		n.Send(source(1), victim, from(source(1), "INVITE", "other"))
 		synctest.Wait()
+		mu.Lock()
+		defer mu.Unlock()
 		require.Equal(t, map[string]int{"INFO": maxServersSource, "BYE": 1, "INVITE": 1}, methods)
 		require.EqualValues(t, 50, e.Counts().Overloaded)
 	})
