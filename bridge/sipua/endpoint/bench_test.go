@@ -3,8 +3,10 @@ package endpoint
 import (
 	"fmt"
 	"net"
+	"net/netip"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/emiago/sipgo"
 	"github.com/emiago/sipgo/sip"
@@ -52,5 +54,53 @@ func byes(b *testing.B, to string) {
 		if m := w.next(patience); !strings.HasPrefix(m, "SIP/2.0 200") {
 			b.Fatalf("got %q", m)
 		}
+	}
+}
+
+// BenchmarkJunk is what a datagram costs that is thrown away, beside the bare reading of it from the socket in the same run: "ratio" is
+// the time with everything by the time of the bare read.
+func BenchmarkJunk(b *testing.B) {
+	const burst = 100 // what a socket's buffer holds for sure
+	junk := make([]byte, 400)
+	for i := range junk {
+		junk[i] = byte(i)
+	}
+	for _, kind := range []struct {
+		name string
+		b    []byte
+	}{{"no SIP", junk}, {"a scan", from(hostile, "OPTIONS", "scan")}} {
+		b.Run(kind.name, func(b *testing.B) {
+			e := open(b, user{}, limited)
+			c, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+			require.NoError(b, err)
+			defer c.Close()
+			sender, err := net.Dial("udp", c.LocalAddr().String())
+			require.NoError(b, err)
+			defer sender.Close()
+			buf := make([]byte, maxDatagram)
+			read := func(take func([]byte, netip.AddrPort)) time.Duration {
+				for range burst {
+					_, err := sender.Write(kind.b)
+					require.NoError(b, err)
+				}
+				begin := time.Now()
+				for range burst {
+					n, at, err := c.ReadFromUDPAddrPort(buf)
+					require.NoError(b, err)
+					take(buf[:n], at)
+				}
+				return time.Since(begin)
+			}
+			var bare, whole time.Duration
+			n := 0
+			for b.Loop() {
+				bare += read(func([]byte, netip.AddrPort) {})
+				whole += read(e.datagram)
+				n += burst
+			}
+			b.ReportMetric(float64(bare.Nanoseconds())/float64(n), "bare-ns")
+			b.ReportMetric(float64(whole.Nanoseconds())/float64(n), "whole-ns")
+			b.ReportMetric(float64(whole)/float64(bare), "ratio")
+		})
 	}
 }

@@ -246,25 +246,3 @@ func TestMutations(t *testing.T) {
 	require.Eventually(t, func() bool { return e.queues.size() == 0 }, patience, t1)
 	require.Zero(t, seen.Len())
 }
-
-// FuzzDatagram feeds datagrams to the whole way in; nothing may escape survive, which the test sees as a log entry.
-func FuzzDatagram(f *testing.F) {
-	core, seen := observer.New(zapcore.ErrorLevel)
-	e, err := Open(Options{Listen: netip.MustParseAddrPort("127.0.0.1:0"), UDP: true, Logger: zap.New(core)}, user{request: func(r *Request) { r.Reply(200, "OK") }})
-	if err != nil {
-		f.Fatal(err)
-	}
-	f.Cleanup(func() { e.Close() })
-	w := dial(f, "udp", e)
-	for _, method := range []string{"INVITE", "ACK", "CANCEL", "REGISTER", "OPTIONS"} {
-		f.Add([]byte(w.text(request{method: method, id: "fuzz", more: "Record-Route: <sip:p.example;lr>\r\n"})))
-	}
-	f.Add([]byte("SIP/2.0 200 OK\r\nVia: SIP/2.0/UDP x;branch=z9hG4bK1\r\nFrom: <sip:a>;tag=1\r\nTo: <sip:b>\r\nCall-ID: 1\r\nCSeq: 1 INVITE\r\n\r\n"))
-	from := netip.MustParseAddrPort(w.addr())
-	f.Fuzz(func(t *testing.T, b []byte) {
-		e.datagram(b, from)
-		if n := seen.Len(); n > 0 {
-			t.Fatal(seen.All()[0].Entry, seen.All()[0].ContextMap())
-		}
-	})
-}
