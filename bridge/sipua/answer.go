@@ -14,10 +14,11 @@ import (
 
 // pass builds our response from the other leg's.
 func (x *exchange) pass(res *sip.Response, body []byte) *sip.Response {
-	out := sip.NewResponseFromRequest(x.r.Request, res.StatusCode, res.Reason, nil)
-	copyHeaders(replyHeaders, res, out)
+	out := sip.NewResponseFromRequest(x.r.Request, res.StatusCode, passable(res.Reason, maxPhrase), nil)
+	passHeaders(replyHeaders, res, out)
+	passReasons(res, out)
 	if x.from.side == media.AdapterSide {
-		copyHeaders(replyService, res, out)
+		passHeaders(replyService, res, out)
 		asserted(res, out)
 	}
 	switch {

@@ -11,7 +11,7 @@ func (x *exchange) cancel() {
 	if x.tx == nil || x.settled {
 		return
 	}
-	x.tx.Cancel()
+	x.tx.CancelFor(x.why...)
 	x.to.c.after(x.to.c.a.times.final, func() {
 		if x.settled {
 			return
@@ -39,6 +39,7 @@ func (x *exchange) cancelled() {
 		x.cancel() // the other side decides: its 487 passes, or its 200 that crossed
 		return
 	}
+	x.from.said = x.why
 	x.from.c.clearedBy(x.from.side)
 	x.refuse(sip.StatusRequestTerminated)
 	x.from.finish(supervision.AnswerConfirmed)

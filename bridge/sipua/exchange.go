@@ -21,8 +21,9 @@ type exchange struct {
 	from, to *leg
 	r        *endpoint.Request
 	seq      uint32
-	body     []byte // of r, as the other side sees it
-	offered  bool   // r carried an offer; otherwise the 200 carries it and the ACK the answer
+	why      []sip.Header // of its CANCEL
+	body     []byte       // of r, as the other side sees it
+	offered  bool         // r carried an offer; otherwise the 200 carries it and the ACK the answer
 	// reliable and required: who called takes provisional responses reliably, and nothing else (RFC 3262)
 	reliable, required bool
 

@@ -13,11 +13,11 @@ import (
 // extensions it does not take part in (reliable provisional responses, session timers) must not be agreed on through it.
 var (
 	bodyHeaders   = []string{"Content-Type", "Content-Disposition", "Content-Encoding", "Content-Language", "MIME-Version"}
-	callHeaders   = []string{"Privacy", "Priority", "Subject", "Geolocation", "Geolocation-Routing"}
-	fromService   = []string{"Alert-Info", "Call-Info", "Diversion"}
-	insideHeaders = []string{"Info-Package", "Event", "Subscription-State", "Reason", "Subject"}
-	replyHeaders  = []string{"Retry-After", "Warning", "Reason", "Error-Info", "Privacy"}
-	replyService  = []string{"Alert-Info", "P-Early-Media"}
+	callHeaders   = []string{"Priority", "Privacy", "Geolocation", "Geolocation-Routing", "Subject"}
+	fromService   = []string{"Alert-Info", "Diversion", "History-Info", "Call-Info"}
+	insideHeaders = []string{"Info-Package", "Event", "Subscription-State", "Subject"}
+	replyHeaders  = []string{"Retry-After", "Warning", "Error-Info", "Privacy"}
+	replyService  = []string{"Alert-Info", "P-Early-Media", "History-Info"}
 )
 
 func copyHeaders(names []string, from, to sip.Message) {
@@ -29,7 +29,7 @@ func copyHeaders(names []string, from, to sip.Message) {
 // setBody copies the body's headers from src and sets body.
 func setBody(dst, src sip.Message, body []byte) {
 	if len(body) > 0 {
-		copyHeaders(bodyHeaders, src, dst)
+		passHeaders(bodyHeaders, src, dst)
 	}
 	dst.SetBody(body)
 }
@@ -88,18 +88,18 @@ func reversed(routes []sip.Uri) []sip.Uri {
 
 // callerTowardsAdapter shows the adapter who calls, at our own address, so that it can call back through us.
 func callerTowardsAdapter(in *sip.FromHeader, own sip.Uri, tag string) *sip.FromHeader {
-	from := &sip.FromHeader{DisplayName: in.DisplayName, Params: sip.HeaderParams{{K: "tag", V: tag}}}
+	from := &sip.FromHeader{DisplayName: passable(in.DisplayName, maxPhrase), Params: sip.HeaderParams{{K: "tag", V: tag}}}
 	if anonymous(in.Address) {
 		from.Address = sip.Uri{Scheme: "sip", User: "anonymous", Host: "anonymous.invalid"}
 		return from
 	}
-	from.Address = sip.Uri{Scheme: "sip", User: userOf(in.Address), Host: own.Host, Port: own.Port}
+	from.Address = sip.Uri{Scheme: "sip", User: passable(userOf(in.Address), maxUser), Host: own.Host, Port: own.Port}
 	return from
 }
 
 // callerTowardsService is the line's address of record with the adapter's display name, or nobody if the adapter asked for that.
 func callerTowardsService(in *sip.FromHeader, aor sip.Uri, tag string) *sip.FromHeader {
-	from := &sip.FromHeader{DisplayName: in.DisplayName, Address: aor, Params: sip.HeaderParams{{K: "tag", V: tag}}}
+	from := &sip.FromHeader{DisplayName: passable(in.DisplayName, maxPhrase), Address: aor, Params: sip.HeaderParams{{K: "tag", V: tag}}}
 	if anonymous(in.Address) {
 		from.DisplayName = "Anonymous"
 		from.Address = sip.Uri{Scheme: "sip", User: "anonymous", Host: "anonymous.invalid"}
@@ -139,9 +139,9 @@ func calledTowardsService(dialled, registrar sip.Uri) sip.Uri {
 
 // callHeadersTo copies what an INVITE may carry through.
 func callHeadersTo(side media.Side, from, to sip.Message) {
-	copyHeaders(callHeaders, from, to)
+	passHeaders(callHeaders, from, to)
 	if side == media.AdapterSide {
-		copyHeaders(fromService, from, to)
+		passHeaders(fromService, from, to)
 		asserted(from, to)
 	}
 }
@@ -156,5 +156,5 @@ func asserted(from, to sip.Message) {
 			}
 		}
 	}
-	copyHeaders([]string{"P-Asserted-Identity"}, from, to)
+	passHeaders([]string{"P-Asserted-Identity"}, from, to)
 }

@@ -47,8 +47,12 @@ func (l *leg) request(r *endpoint.Request) {
 	switch r.Method {
 	case sip.INVITE:
 		l.reinvited(r)
-	case sip.UPDATE, sip.INFO, sip.MESSAGE, sip.NOTIFY:
+	case sip.UPDATE, sip.INFO, sip.MESSAGE:
 		l.forward(r, d)
+	case sip.NOTIFY:
+		l.notified(r, d)
+	case sip.REFER:
+		l.referred(r, d)
 	case sip.OPTIONS:
 		l.reply(r, sip.StatusOK, "OK", abilities(l.allow())...)
 	case sip.PRACK:
@@ -66,7 +70,7 @@ func (l *leg) knows(r *endpoint.Request, d *dialog) bool {
 	case d == nil || l.state == legNew:
 		return false
 	case l.state == legOver:
-		return r.Method == sip.BYE && !l.byeSeen
+		return r.Method == sip.BYE && !l.byeSeen || r.Method == sip.NOTIFY && len(l.referrals) > 0
 	}
 	return !d.over || r.Method == sip.PRACK
 }
@@ -102,7 +106,7 @@ func (l *leg) ended(r *endpoint.Request, d *dialog) {
 		l.peer().send(l.peer().buildIn(d.other, sip.BYE), func(*sip.Response, error) {}) // the INVITE goes on whatever it says
 		return
 	}
-	l.byeSeen = true
+	l.byeSeen, l.said = true, reasons(r.Request)
 	if l.side == media.ServiceSide {
 		l.c.farEndCleared(supervision.EvidenceBye, l.dates.late(r.Request, l.c.a.now(), l.c.a.times.final))
 	} else {
@@ -195,7 +199,8 @@ func (l *leg) forward(r *endpoint.Request, d *dialog) {
 		return
 	}
 	req := p.buildIn(to, r.Method)
-	copyHeaders(insideHeaders, r.Request, req)
+	passHeaders(insideHeaders, r.Request, req)
+	passReasons(r.Request, req)
 	setBody(req, r.Request, body)
 	if update {
 		p.askSession(req, false)
@@ -227,7 +232,7 @@ func (l *leg) forward(r *endpoint.Request, d *dialog) {
 
 // forwarded passes the response back.
 func (l *leg) forwarded(r *endpoint.Request, d *dialog, res *sip.Response) {
-	code, phrase := res.StatusCode, res.Reason
+	code, phrase := res.StatusCode, passable(res.Reason, maxPhrase)
 	if code == sip.StatusUnauthorized || code == sip.StatusProxyAuthRequired {
 		code, phrase = sip.StatusForbidden, "Forbidden"
 	}
@@ -236,7 +241,12 @@ func (l *leg) forwarded(r *endpoint.Request, d *dialog, res *sip.Response) {
 		code, phrase, body = sip.StatusNotAcceptableHere, "Not Acceptable Here", nil
 	}
 	out := sip.NewResponseFromRequest(r.Request, code, phrase, nil)
-	copyHeaders(replyHeaders, res, out)
+	passHeaders(replyHeaders, res, out)
+	passReasons(res, out)
+	if r.Method == sip.REFER && code/100 == 2 {
+		copyReferSub(res, out)
+		out.AppendHeader(l.contact())
+	}
 	if r.Method == sip.UPDATE && code/100 == 2 {
 		l.refreshed(r, d)
 		d.other.retarget(res.Contact())

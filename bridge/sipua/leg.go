@@ -67,6 +67,10 @@ type leg struct {
 	// dates tells how late a BYE is
 	dates   calendar
 	session session
+	// said is why its peer ended the call, as that said it
+	said []sip.Header
+	// referrals are the adapter's transfers under way at the service
+	referrals []*referral
 }
 
 // newServerLeg is the leg of a received INVITE.
@@ -229,7 +233,11 @@ func (l *leg) bye() {
 	if l.out != nil {
 		l.out.acknowledge(nil, nil) // its 200 still waits for the other side's answer
 	}
-	l.send(l.build(sip.BYE), func(res *sip.Response, err error) {
+	bye := l.build(sip.BYE)
+	for _, h := range l.peer().said {
+		bye.AppendHeader(h)
+	}
+	l.send(bye, func(res *sip.Response, err error) {
 		switch {
 		case err != nil:
 			l.c.line.log.Warn("no answer to BYE", zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)), zap.Error(err))
@@ -264,7 +272,11 @@ func (l *leg) finish(answer supervision.Answer) {
 	if p := l.peer(); p.state == legNew { // nobody asks to end what was never begun
 		p.finish(supervision.AnswerConfirmed)
 	}
-	l.c.after(l.c.a.times.final, func() {
+	keep := l.c.a.times.final
+	if len(l.referrals) > 0 {
+		keep = max(keep, l.c.a.times.ringing) // as long as the call that they make may ring
+	}
+	l.c.after(keep, func() {
 		for _, k := range l.keys {
 			l.c.a.removeDialog(k)
 		}

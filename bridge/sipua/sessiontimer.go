@@ -121,7 +121,7 @@ func (l *leg) sayInterval(req *sip.Request, e sessiontimer.Expires) {
 
 // agreeSession says in the 200 to the peer's INVITE or UPDATE what is agreed on, which begins with it (RFC 4028 section 9).
 func (l *leg) agreeSession(r *sip.Request, res *sip.Response) {
-	res.AppendHeader(sip.NewHeader("Supported", sessionTimer))
+	res.AppendHeader(sip.NewHeader("Supported", supported))
 	if l.state != legUp || l.clearing {
 		return
 	}

@@ -155,7 +155,11 @@ func (s *socket) Request(r *endpoint.Request) {
 func (s *socket) Cancelled(r *endpoint.Request) {
 	defer s.survive("cancel")
 	if x := s.a.invite(r.Request); x != nil {
-		x.from.c.post(x.cancelled)
+		said := reasons(r.Cancel)
+		x.from.c.post(func() {
+			x.why = said
+			x.cancelled()
+		})
 	}
 }
 

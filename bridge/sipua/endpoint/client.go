@@ -42,6 +42,7 @@ type Transaction struct {
 	heard    bool          // a provisional came
 	cancel   bool          // Cancel was called
 	sent     bool          // the CANCEL was sent
+	why      []sip.Header  // what it says besides
 	final    int           // status code of the final response, 0: none yet
 	ack      *sip.Request  // of a failure
 	ended    bool          // nothing more comes
@@ -376,13 +377,16 @@ func (t *Transaction) write(req *sip.Request) {
 
 // Cancel sends CANCEL as soon as a provisional response has come (RFC 3261 section 9.1). on goes on being called: a 200 may
 // cross. If no final response comes within 64*T1 after the CANCEL, on gets [ErrTimeout]. For other methods than INVITE it does nothing.
-func (t *Transaction) Cancel() {
+func (t *Transaction) Cancel() { t.CancelFor() }
+
+// CancelFor is Cancel with header fields that say why (Reason, RFC 3326).
+func (t *Transaction) CancelFor(why ...sip.Header) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if t.cancel || t.ended || t.final != 0 || !t.req.IsInvite() {
 		return
 	}
-	t.cancel = true
+	t.cancel, t.why = true, why
 	if t.heard {
 		t.sendCancel()
 	}
@@ -396,6 +400,9 @@ func (t *Transaction) sendCancel() {
 	t.sent = true
 	c := follower(t.req, sip.CANCEL)
 	c.AppendHeader(sip.HeaderClone(t.req.To()))
+	for _, h := range t.why {
+		c.AppendHeader(h)
+	}
 	c.SetTransport(t.req.Transport())
 	c.SetDestination(t.req.Destination())
 	t.deadline = t.e.after(64*sip.T1, func() { t.fail(ErrTimeout) })

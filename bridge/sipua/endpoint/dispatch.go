@@ -301,6 +301,7 @@ func (e *Endpoint) cancelled(cancel *Request, s *server) {
 	cancel.server.tag = s.toTag()
 	cancel.answer(sip.StatusOK, "OK")
 	if s.cancel() {
+		s.r.Cancel = cancel.Request
 		e.handler.Cancelled(s.r)
 	}
 }

@@ -23,6 +23,8 @@ type Request struct {
 	From netip.AddrPort
 	// Endpoint took it.
 	Endpoint *Endpoint
+	// Cancel is the CANCEL of an INVITE; nil until [Handler].Cancelled.
+	Cancel *sip.Request
 
 	server   *server // nil for ACK
 	stranger bool
