@@ -88,7 +88,7 @@ func reversed(routes []sip.Uri) []sip.Uri {
 
 // callerTowardsAdapter shows the adapter who calls, at our own address, so that it can call back through us.
 func callerTowardsAdapter(in *sip.FromHeader, own sip.Uri, tag string) *sip.FromHeader {
-	from := &sip.FromHeader{DisplayName: passable(in.DisplayName, maxPhrase), Params: sip.HeaderParams{{K: "tag", V: tag}}}
+	from := &sip.FromHeader{DisplayName: shown(in.DisplayName), Params: sip.HeaderParams{{K: "tag", V: tag}}}
 	if anonymous(in.Address) {
 		from.Address = sip.Uri{Scheme: "sip", User: "anonymous", Host: "anonymous.invalid"}
 		return from
@@ -99,7 +99,7 @@ func callerTowardsAdapter(in *sip.FromHeader, own sip.Uri, tag string) *sip.From
 
 // callerTowardsService is the line's address of record with the adapter's display name, or nobody if the adapter asked for that.
 func callerTowardsService(in *sip.FromHeader, aor sip.Uri, tag string) *sip.FromHeader {
-	from := &sip.FromHeader{DisplayName: passable(in.DisplayName, maxPhrase), Address: aor, Params: sip.HeaderParams{{K: "tag", V: tag}}}
+	from := &sip.FromHeader{DisplayName: shown(in.DisplayName), Address: aor, Params: sip.HeaderParams{{K: "tag", V: tag}}}
 	if anonymous(in.Address) {
 		from.DisplayName = "Anonymous"
 		from.Address = sip.Uri{Scheme: "sip", User: "anonymous", Host: "anonymous.invalid"}

@@ -34,25 +34,31 @@ func passHeaders(names []string, from, to sip.Message) {
 	}
 }
 
-// sound is a header field's value on one line; false: it has control characters, or is no text.
+// sound is a header field's value; false: it has control characters, or is no text. The parser has put continued lines together.
 func sound(v string) (string, bool) {
-	if strings.ContainsAny(v, "\r\n") { // continued (RFC 3261 section 7.3.1)
-		lines := strings.Split(strings.ReplaceAll(v, "\r\n", "\n"), "\n")
-		for _, l := range lines[1:] {
-			if l == "" || l[0] != ' ' && l[0] != '\t' {
-				return "", false
-			}
-		}
-		for i := range lines {
-			lines[i] = strings.Trim(lines[i], " \t")
-		}
-		v = strings.Join(lines, " ")
-	}
 	v = strings.ReplaceAll(v, "\t", " ")
 	if !utf8.ValidString(v) || strings.ContainsFunc(v, unicode.IsControl) {
 		return "", false
 	}
 	return v, true
+}
+
+// shown is a display name as it may stand in quotes again (RFC 3261 section 25.1), bounded.
+func shown(name string) string {
+	var b strings.Builder
+	name = passable(name, maxPhrase)
+	for i := 0; i < len(name); i++ {
+		switch c := name[i]; {
+		case c == '\\' && i+1 < len(name):
+			b.WriteByte(c)
+			i++
+			b.WriteByte(name[i])
+		case c == '\\', c == '"':
+		default:
+			b.WriteByte(c)
+		}
+	}
+	return b.String()
 }
 
 // passable is a text without control characters, cut to so many octets.
