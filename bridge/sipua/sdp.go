@@ -48,7 +48,11 @@ type mediaPath struct {
 	streams   []*stream // by place of the m= line
 	sent      [2]sent   // by the side that it went to
 	asked     *offered  // the last offer, until its answer is final
+	begun     bool      // there was a final answer
 }
+
+// maxEarly is how many descriptions of early dialogs are remembered towards a side.
+const maxEarly = 16
 
 // sent is the session description that a side got last. Ours is an origin of its own towards each side: its id stays in a call, whatever
 // fork or transfer the descriptions come from, and its version grows when the rest changes (RFC 3264 section 8).
@@ -56,8 +60,9 @@ type sent struct {
 	body []byte
 	kind string
 	// of a relayed one
-	id, version uint64
-	rest        string // without the origin
+	id, version, highest uint64
+	rest                 string            // without the origin
+	early                map[string]uint64 // before the first final answer: the versions that were given
 }
 
 // offered is what to go back to if an offer is refused (RFC 3261 section 14.1).
@@ -111,6 +116,8 @@ func (p *mediaPath) translate(m sip.Message, from media.Side) ([]byte, error) {
 	}
 	p.asked = asked
 	if answer {
+		p.begun = true
+		p.sent[0].early, p.sent[1].early = nil, nil
 		p.free()
 	}
 	return out, nil
@@ -149,9 +156,7 @@ func (p *mediaPath) refused(from media.Side) {
 	p.asked = nil
 	to := &p.sent[other(from)]
 	to.body, to.kind = o.sent.body, o.sent.kind
-	if p.relay && o.sent.body != nil {
-		to.rest = "" // what was refused had the version that comes next, and whatever follows gets another
-	}
+	to.rest, to.version = "", o.sent.version // what was refused had the version that comes next, and whatever follows gets another
 	for i, s := range p.streams {
 		if i < len(o.said) {
 			s.of[from] = o.said[i]
@@ -238,16 +243,31 @@ func (p *mediaPath) seal(d *sdpText, own netip.Addr, to media.Side) []byte {
 		}
 	}
 	rest, last := d.text(), &p.sent[to]
-	switch {
-	case last.id == 0:
-		last.id, last.version = uint64(rand.Uint32())|1, 1
-	case rest != last.rest:
-		last.version++
-	}
+	last.number(rest, p.begun)
 	origin := fmt.Sprintf("- %d %d %s", last.id, last.version, connection(own))
 	d.session = append(d.session, sdpLine{'v', "0"}, sdpLine{'o', origin})
-	last.rest, last.body, last.kind = rest, []byte(d.text()), sdpType
+	last.body, last.kind = []byte(d.text()), sdpType
 	return last.body
+}
+
+// number gives a description its version. Until one is answered for good each fork is a dialog of its own, and what it says again is what
+// it said, whatever others said in between.
+func (l *sent) number(rest string, begun bool) {
+	if l.id == 0 {
+		l.id, l.early = uint64(rand.Uint32())|1, map[string]uint64{}
+	}
+	said, again := l.early[rest]
+	switch {
+	case !begun && again:
+		l.version = said
+	case rest != l.rest:
+		l.highest++
+		l.version = l.highest
+	}
+	if !begun && len(l.early) < maxEarly {
+		l.early[rest] = l.version
+	}
+	l.rest = rest
 }
 
 // stream returns the stream of the m= line at i, with ports if it is live.

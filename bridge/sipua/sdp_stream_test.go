@@ -71,6 +71,16 @@ func TestOrigin(t *testing.T) {
 		t.Errorf("another origin, but the same description:\n%s\n%s", early, answer)
 	}
 	first := originOf(t, answer)
+	fork := pathOf(t, false) // of two forks the first one is answered; what it says is what it said
+	fork.pass(t, sip.INVITE, 0, media.AdapterSide, near("sendrecv"))
+	early = fork.pass(t, sip.INVITE, 183, media.ServiceSide, far)
+	other := fork.pass(t, sip.INVITE, 183, media.ServiceSide, strings.Replace(far, "a=sendrecv", "a=recvonly", 1))
+	if answer := fork.pass(t, sip.INVITE, 200, media.ServiceSide, far); answer != early || originOf(t, other)[1] != originOf(t, early)[1]+1 {
+		t.Errorf("forks:\n%s%s%s", early, other, answer)
+	}
+	if v := originOf(t, fork.pass(t, sip.INVITE, 0, media.ServiceSide, strings.Replace(far, "a=sendrecv", "a=recvonly", 1)))[1]; v != originOf(t, other)[1]+1 {
+		t.Errorf("what another fork said, later in the call: version %d", v)
+	}
 	if body, kind := p.lastSent(media.AdapterSide); string(body) != answer || kind != "application/sdp" {
 		t.Errorf("last sent %s:\n%s", kind, body)
 	}
