@@ -17,6 +17,9 @@ import (
 // This file is call transfer (RFC 3515, RFC 3891, RFC 5589) as an adapter asks for it: its REFER goes to the service, with what it names as the
 // service knows it. Nobody at the service refers an adapter: that would make the line call.
 
+// sipFragment is the type of what a NOTIFY says of a transfer (RFC 3420).
+const sipFragment = "message/sipfrag"
+
 // maxReferrals bounds the REFERs of one call whose outcome is not known. Our own number: a person waits for the first.
 const maxReferrals = 8
 
@@ -209,6 +212,9 @@ func (l *leg) notified(r *endpoint.Request, d *dialog) {
 	case one == nil:
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Subscription Does Not Exist")
 		return
+	case contentType(r.Request) != sipFragment: // RFC 3515 section 2.4.5
+		l.reply(r, sip.StatusUnsupportedMediaType, "Unsupported Media Type", sip.NewHeader("Accept", sipFragment))
+		return
 	case state == "" || outcome == "":
 		l.reply(r, sip.StatusBadRequest, "Bad Notification")
 		return
@@ -228,7 +234,7 @@ func (l *leg) notified(r *endpoint.Request, d *dialog) {
 	}
 	req.AppendHeader(sip.NewHeader("Event", said))
 	passHeaders([]string{"Subscription-State"}, r.Request, req)
-	req.AppendHeader(sip.NewHeader("Content-Type", "message/sipfrag;version=2.0"))
+	passHeaders([]string{"Content-Type"}, r.Request, req)
 	req.SetBody([]byte(outcome + "\r\n"))
 	p.send(req, func(res *sip.Response, err error) { // whatever it says, it is no doubt of the call (RFC 5057 section 5.1)
 		if err != nil {

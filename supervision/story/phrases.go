@@ -112,7 +112,7 @@ func (c *course) farEndPhrase(ev *supervision.Event) (who, text string) {
 	case supervision.EvidenceMediaLost:
 		text = "no sound comes any more: the far end counts as cleared"
 	case supervision.EvidenceSessionExpired:
-		text = "the session timer ran out: the far end counts as cleared"
+		text = "the session timer ran out, or nobody took our refresh: the far end counts as cleared"
 	case supervision.EvidenceServiceLost:
 		text = "does not know the call any more, or does not answer: the far end counts as cleared"
 	case supervision.EvidenceShutdown:
