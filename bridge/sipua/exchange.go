@@ -138,7 +138,7 @@ func (x *exchange) send() {
 	if x.initial {
 		x.to.state = legCalling
 	}
-	tx, err := x.to.s.ep.Send(x.req, func(res endpoint.Response) {
+	tx, err := x.to.s.ep.SendOr(x.req, x.to.otherwise(x.req), func(res endpoint.Response) {
 		c.post(func() {
 			switch {
 			case attempt == x.attempt:

@@ -163,6 +163,14 @@ func (l *leg) buildSeq(d *dialog, m sip.RequestMethod, seq uint32) *sip.Request 
 	return r
 }
 
+// otherwise is where a request to the adapter goes when its connection has just ended.
+func (l *leg) otherwise(req *sip.Request) string {
+	if l.side != media.AdapterSide || !strings.EqualFold(l.transport, "TCP") {
+		return ""
+	}
+	return hostPort(req.Recipient, l.transport)
+}
+
 // send starts a request that is no INVITE; on gets the final response, or the error. A challenge of the service is
 // answered once. The error of the last sending counts.
 func (l *leg) send(req *sip.Request, on func(*sip.Response, error)) {
@@ -170,7 +178,7 @@ func (l *leg) send(req *sip.Request, on func(*sip.Response, error)) {
 }
 
 func (l *leg) sendAgain(req *sip.Request, challenges int, on func(*sip.Response, error)) {
-	_, err := l.s.ep.Send(req, func(res endpoint.Response) {
+	_, err := l.s.ep.SendOr(req, l.otherwise(req), func(res endpoint.Response) {
 		l.c.post(func() {
 			switch {
 			case res.Err != nil:

@@ -262,7 +262,7 @@ func (l *leg) refreshByUpdate() {
 // send sends the re-INVITE.
 func (x *refresh) send(challenges int) {
 	l, seq := x.l, x.req.CSeq().SeqNo
-	tx, err := l.s.ep.Send(x.req, func(res endpoint.Response) {
+	tx, err := l.s.ep.SendOr(x.req, l.otherwise(x.req), func(res endpoint.Response) {
 		l.c.post(func() {
 			if x.req.CSeq().SeqNo == seq {
 				x.response(res, challenges)

@@ -34,6 +34,8 @@ type Transaction struct {
 	req *sip.Request // our own copy
 	key string
 	on  func(Response)
+	// elsewhere is where the request goes if no connection to its destination can be made, "" nowhere
+	elsewhere string
 
 	to       netip.AddrPort // set by start, before anybody can find it
 	mu       sync.Mutex
@@ -59,11 +61,17 @@ type Transaction struct {
 // first Route, or the Request-URI. Send does not block: where a name must be looked up or a TCP connection made, an
 // error of that comes through on.
 func (e *Endpoint) Send(req *sip.Request, on func(Response)) (*Transaction, error) {
+	return e.SendOr(req, "", on)
+}
+
+// SendOr is Send for a request over TCP whose destination is the far end of a connection that may end at any moment, and where nobody
+// listens: if it has, the request goes elsewhere, "host:port" ("": nowhere).
+func (e *Endpoint) SendOr(req *sip.Request, elsewhere string, on func(Response)) (*Transaction, error) {
 	out, err := e.prepare(req)
 	if err != nil {
 		return nil, fmt.Errorf("send %s: %w", req.Method, err)
 	}
-	t := &Transaction{e: e, req: out, on: on, key: clientKey(out.Via(), out.Method)}
+	t := &Transaction{e: e, req: out, on: on, elsewhere: elsewhere, key: clientKey(out.Via(), out.Method)}
 	if conn := e.ready(out); conn != nil {
 		if err := t.start(conn); err != nil {
 			return nil, fmt.Errorf("send %s to %s: %w", req.Method, out.Destination(), err)
@@ -204,7 +212,7 @@ func nearest(addrs []netip.Addr, own netip.Addr) netip.Addr {
 
 // connect makes the connection beside and starts.
 func (t *Transaction) connect() {
-	conn, err := t.e.resolve(t.req)
+	conn, err := t.reach(t.req)
 	if err == nil {
 		err = t.start(conn)
 	}

@@ -36,7 +36,7 @@ func (t *Transaction) revive() {
 	}
 	req.SetTransport(t.req.Transport())
 	req.SetDestination(t.req.Destination())
-	conn, err := t.e.resolve(req)
+	conn, err := t.reach(req)
 	if err == nil {
 		defer conn.TryClose()
 		err = t.rewrite(conn, req)
@@ -64,4 +64,14 @@ func (e *Endpoint) connected(req *sip.Request, conn sip.Connection) bool {
 	}
 	now.TryClose()
 	return now == conn
+}
+
+// reach makes the connection for the request, elsewhere if it cannot be made to the destination.
+func (t *Transaction) reach(req *sip.Request) (sip.Connection, error) {
+	conn, err := t.e.resolve(req)
+	if err == nil || t.elsewhere == "" || t.elsewhere == req.Destination() || !sip.IsReliable(req.Transport()) {
+		return conn, err
+	}
+	req.SetDestination(t.elsewhere)
+	return t.e.resolve(req)
 }
