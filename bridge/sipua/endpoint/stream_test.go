@@ -91,7 +91,7 @@ func TestSendElsewhere(t *testing.T) {
 		}
 	})
 	require.NoError(t, err)
-	got.saw(t, "refused")
+	got.saw(t, "200 there", "refused")
 }
 
 // BYE of a peer whose connection has gone meanwhile: nobody to answer, but it is gone.
