@@ -24,9 +24,7 @@ func (x *exchange) pass(res *sip.Response, body []byte) *sip.Response {
 	switch {
 	case res.StatusCode < 300:
 		out.AppendHeader(x.from.contact())
-		if res.IsSuccess() {
-			out.AppendHeader(sip.NewHeader("Allow", x.from.allow()))
-		}
+		out.AppendHeader(sip.NewHeader("Allow", x.from.allow()))
 		setBody(out, res, body)
 	}
 	return out

@@ -31,7 +31,7 @@ var mustCarry = map[string]map[string]string{
 	"500 INFO":     {"Contact": "-"},
 	"200 BYE":      {"Contact": "-"},
 	"487 INVITE":   {"Contact": "-", "Require": "-"},
-	"180 INVITE":   {"Contact": "m*"},
+	"180 INVITE":   {"Contact": "m*", "Allow": "m*", "Require": "-"},
 	"INFO":         {"Max-Forwards": "m"},
 	"481 MESSAGE":  {"Contact": "-"},
 	"405 REGISTER": {"Allow": "m"},
@@ -85,8 +85,13 @@ func TestWhatMessagesCarry(t *testing.T) {
 	m = judge(service.expectOf("415", "INVITE"))
 	bad.nack(m)
 
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer, 100rel, 199", "Session-Expires: 1800", knowsUpdate)
+	// Proxy-Require concerns proxies, not us; who asks for privacy is not named to the adapter (RFC 3325 section 9.3)
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer, 100rel, 199", "Session-Expires: 1800", knowsUpdate,
+		"Proxy-Require: nothing-known", "P-Asserted-Identity: <sip:5550150@pbx.example>", "Privacy: id")
 	inv := judge(adapter.expect("INVITE"))
+	is(t, inv, "Proxy-Require", "")
+	is(t, inv, "P-Asserted-Identity", "")
+	is(t, inv, "Privacy", "id")
 	contains(t, inv.get("Allow"), "REFER")
 	adapter.respond(inv, 180, "near", "")
 	judge(service.expect("180"))

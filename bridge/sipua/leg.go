@@ -152,6 +152,9 @@ func (l *leg) buildSeq(d *dialog, m sip.RequestMethod, seq uint32) *sip.Request 
 	case sip.INVITE, sip.UPDATE, sip.OPTIONS:
 		r.AppendHeader(l.contact())
 		r.AppendHeader(sip.NewHeader("Allow", l.allow()))
+		if m == sip.OPTIONS { // RFC 3261 section 11.1
+			r.AppendHeader(sip.NewHeader("Accept", sdpType))
+		}
 	case sip.REFER, sip.NOTIFY: // RFC 3515 section 2.2, RFC 6665 section 8.1.1
 		r.AppendHeader(l.contact())
 	}

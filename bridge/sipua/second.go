@@ -102,7 +102,9 @@ func (s *account) answers() bool {
 	a := s.line.a
 	ctx, cancel := context.WithTimeout(a.ctx, a.times.probe)
 	defer cancel()
-	res, err := s.line.service.ep.Do(ctx, s.build(sip.OPTIONS, outside{callID: token(), tag: token(), seq: 1}))
+	req := s.build(sip.OPTIONS, outside{callID: token(), tag: token(), seq: 1})
+	req.AppendHeader(sip.NewHeader("Accept", sdpType)) // RFC 3261 section 11.1
+	res, err := s.line.service.ep.Do(ctx, req)
 	return err == nil && res.StatusCode != sip.StatusServiceUnavailable && res.StatusCode != sip.StatusRequestTimeout
 }
 
