@@ -102,7 +102,7 @@ func (x *exchange) unacknowledged() {
 	from.clear()
 }
 
-// acknowledged takes the peer's ACK of our 200.
+// acknowledged takes the peer's ACK of our 200; r may be nil if there is no answer in it.
 func (x *exchange) acknowledged(r *endpoint.Request) {
 	x.acked = true
 	x.stop()

@@ -122,7 +122,13 @@ func (l *leg) ended(r *endpoint.Request, d *dialog) {
 // reinvited passes a re-INVITE on.
 func (l *leg) reinvited(r *endpoint.Request) {
 	p := l.peer()
+	if x := l.in; x != nil && x.ok != nil && x.offered { // its ACK is late or lost, but who says this has our 200 (RFC 5407 section 3.1.4)
+		x.acknowledged(nil)
+	}
 	switch {
+	case l.in != nil && l.in.ok != nil: // the answer is in the ACK that is to come (RFC 5407 section 3.1.5)
+		l.reply(r, sip.StatusRequestPending, "Request Pending")
+		return
 	case l.in != nil: // RFC 3261 section 14.2
 		l.wait(r, sip.StatusInternalServerError)
 		return

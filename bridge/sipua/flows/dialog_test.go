@@ -140,7 +140,9 @@ func (p *peer) answered(s step, d *dialog, m message) {
 	case e.there != tag:
 		p.s.fail(s, "another To tag than before (%s): say which fork\n%s", e.there, m.text)
 	}
-	e.target = target(m.get("Contact"))
+	if m.get("Contact") != "" {
+		e.target = target(m.get("Contact"))
+	}
 	e.confirmed = e.confirmed || m.code >= 200
 }
 

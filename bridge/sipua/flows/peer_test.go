@@ -33,6 +33,7 @@ type peer struct {
 	seen    map[string]bool
 	again   []message // repetitions that nobody asked for yet
 	held    []message
+	said    []message // requests and responses, lost ones too
 	dialogs map[string]*dialog
 	count   int
 }
@@ -221,6 +222,11 @@ func (p *peer) emit(s step, m message) {
 		p.s.note("%-8s holds  %s", p.name, brief(m))
 		return
 	}
+	p.said = append(p.said, m)
+	if s.o.lost {
+		p.s.note("%-8s lost   %s", p.name, brief(m))
+		return
+	}
 	p.write(s, m)
 	if s.o.twice {
 		p.write(s, m)
@@ -247,9 +253,9 @@ func (p *peer) releases(s step) {
 
 // repeats sends the last message of that kind again.
 func (p *peer) repeats(s step) {
-	for i := len(p.trace) - 1; i >= 0; i-- {
-		m := read(p.trace[i].Text, p.line)
-		if p.trace[i].Sent && m.is(s.what) && (s.o.to == "" || m.method == s.o.to) && (p.dialogs[nameIn(s)] == nil || p.dialogs[nameIn(s)].id == m.get("Call-ID")) {
+	for i := len(p.said) - 1; i >= 0; i-- {
+		m := p.said[i]
+		if m.is(s.what) && (s.o.to == "" || m.method == s.o.to) && (p.dialogs[nameIn(s)] == nil || p.dialogs[nameIn(s)].id == m.get("Call-ID")) {
 			p.write(s, m)
 			return
 		}

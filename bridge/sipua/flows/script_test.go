@@ -42,6 +42,7 @@ import (
 //	cseq N        has that CSeq number instead of the next one; +N, -N: relative to the next one
 //	again         a repetition
 //	held          keep it back until it is released
+//	lost          it never arrives
 //	twice         send it twice
 //	unanswered    no final response to it is to come: the end of the flow does not wait for it
 //	open          this dialog stays: its BYE was lost or is not part of the flow
@@ -58,11 +59,11 @@ type step struct {
 }
 
 type options struct {
-	to, call, in, fork, body, challenge, cseq string
-	sdp, credentials, again, held, twice      bool
-	unanswered, open                          bool
-	direction                                 string
-	with, like, without                       []string
+	to, call, in, fork, body, challenge, cseq  string
+	sdp, credentials, again, held, lost, twice bool
+	unanswered, open                           bool
+	direction                                  string
+	with, like, without                        []string
 }
 
 type flow struct {
@@ -208,7 +209,7 @@ func parseStep(words []string) (step, error) {
 
 // parse reads the options.
 func (o *options) parse(words []string) error {
-	flags := map[string]*bool{"credentials": &o.credentials, "again": &o.again, "held": &o.held, "twice": &o.twice, "unanswered": &o.unanswered, "open": &o.open}
+	flags := map[string]*bool{"credentials": &o.credentials, "again": &o.again, "held": &o.held, "lost": &o.lost, "twice": &o.twice, "unanswered": &o.unanswered, "open": &o.open}
 	values := map[string]*string{"to": &o.to, "call": &o.call, "in": &o.in, "fork": &o.fork, "body": &o.body, "challenge": &o.challenge, "cseq": &o.cseq}
 	lists := map[string]*[]string{"with": &o.with, "like": &o.like, "without": &o.without}
 	for len(words) > 0 {
