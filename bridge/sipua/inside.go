@@ -137,7 +137,7 @@ func (l *leg) reinvited(r *endpoint.Request) {
 		l.c.a.addInvite(l.in)
 		p.in.then = append(p.in.then, func() { l.resume(r) })
 		return
-	case l.out != nil || p.in != nil || p.out != nil || l.session.inviting() || p.session.inviting():
+	case l.out != nil || p.in != nil || p.out != nil:
 		l.reply(r, sip.StatusRequestPending, "Request Pending")
 		return
 	case l.clearing && !l.byeWaits: // our BYE crosses it

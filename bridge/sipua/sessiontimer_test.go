@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"net/netip"
 	"strings"
 	"testing"
 	"time"
@@ -8,6 +9,8 @@ import (
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
 	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/media"
 )
 
 // RFC 4028: its section is named beside each expectation; the text is cited from memory. A second of a session timer is a few
@@ -54,24 +57,24 @@ func is(t testing.TB, m message, field, want string) {
 
 // We refresh by UPDATE at half the interval, and are heard (sections 7.1, 7.2, 7.4, 10).
 func TestSessionRefreshedByUpdate(t *testing.T) {
-	h := newHouse(t, timed(90, 2*time.Millisecond))
+	h := newHouse(t, timed(1800, 200*time.Microsecond))
 	began := time.Now()
-	c, inv := h.answered("Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
+	c, inv := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
 	contains(t, inv.get("Supported"), "timer")
-	is(t, inv, "Session-Expires", "90")
+	is(t, inv, "Session-Expires", "1800")
 	is(t, inv, "Min-SE", "")
 	for range 2 {
 		update := h.service.expect("UPDATE")
-		if early := time.Since(began); early < 90*time.Millisecond {
+		if early := time.Since(began); early < 170*time.Millisecond {
 			t.Fatalf("refreshed after %v", early)
 		}
-		is(t, update, "Session-Expires", "90;refresher=uac")
+		is(t, update, "Session-Expires", "1800;refresher=uac")
 		is(t, update, "Supported", "timer")
 		if update.body != "" || update.get("Contact") == "" {
 			t.Fatalf("an UPDATE that refreshes has a Contact and no offer: %s", update)
 		}
 		began = time.Now()
-		h.service.respond(update, 200, "", "", "Session-Expires: 90;refresher=uac", "Require: timer")
+		h.service.respond(update, 200, "", "", "Session-Expires: 1800;refresher=uac", "Require: timer")
 	}
 	h.adapter.nothing(h.toAdapter)
 	h.hangUp(c.near)
@@ -80,10 +83,10 @@ func TestSessionRefreshedByUpdate(t *testing.T) {
 // Who does not know UPDATE gets a re-INVITE with the description that it has, byte for byte (section 7.4, RFC 3264 section 8). A
 // collision is tried again (RFC 3261 section 14.1).
 func TestSessionRefreshedByInvite(t *testing.T) {
-	h := newHouse(t, relaying, timed(90, 2*time.Millisecond))
-	c, first := h.answered("Session-Expires: 90;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
+	h := newHouse(t, relaying, timed(1800, 200*time.Microsecond))
+	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
 	inv := h.service.expect("INVITE")
-	is(t, inv, "Session-Expires", "90;refresher=uac")
+	is(t, inv, "Session-Expires", "1800;refresher=uac")
 	if inv.body != first.body {
 		t.Fatalf("the description changed:\n%s\nwas\n%s", inv.body, first.body)
 	}
@@ -92,7 +95,7 @@ func TestSessionRefreshedByInvite(t *testing.T) {
 	h.service.respond(inv, 491, "", "")
 	h.service.expect("ACK")
 	again := h.service.expect("INVITE")
-	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 90;refresher=uac", "Require: timer")
+	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 1800;refresher=uac", "Require: timer")
 	ack := h.service.expect("ACK")
 	if n, _ := again.cseq(); !strings.HasPrefix(ack.get("CSeq"), num(n)+" ") || ack.body != "" {
 		t.Fatalf("ACK: %s", ack)
@@ -122,7 +125,7 @@ func TestSessionExpires(t *testing.T) {
 // The peer's own refreshes: UPDATE without a body is ours, a re-INVITE passes (section 9). What is agreed on keeps the call up beyond the
 // first interval.
 func TestSessionRefreshedByPeer(t *testing.T) {
-	h := newHouse(t, timed(0, 3*time.Millisecond))
+	h := newHouse(t, timed(1800, 3*time.Millisecond))
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
 	inv := h.adapter.expect("INVITE")
 	is(t, inv, "Session-Expires", "") // an adapter is not asked
@@ -156,6 +159,60 @@ func TestSessionRefreshedByPeer(t *testing.T) {
 	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP, "sendrecv"))
 	h.service.expect("ACK")
 	h.hangUp(c.near)
+}
+
+// Refusals by who is there: UPDATE is not taken after all, credentials are asked for, later would be better. A call that ends meanwhile takes
+// its refresh back.
+func TestSessionRefreshRefused(t *testing.T) {
+	h := newHouse(t, relaying, timed(1800, 500*time.Microsecond))
+	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
+	h.service.respond(h.service.expect("UPDATE"), 405, "", "")
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 401, "", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`)
+	h.service.expect("ACK")
+	inv = h.service.expect("INVITE")
+	credentials(t, inv, "Authorization", "INVITE")
+	h.service.respond(inv, 500, "", "", "Retry-After: 0")
+	h.service.expect("ACK")
+	inv = h.service.expect("INVITE")
+	if inv.body != first.body {
+		t.Fatalf("the description changed: %s", inv.body)
+	}
+	h.service.respond(inv, 100, "", "")
+	c.near.request("BYE", "")
+	h.adapter.expectOf("200", "BYE")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.service.respond(h.service.expect("CANCEL"), 200, "", "")
+	h.service.respond(inv, 487, "", "")
+	h.service.expect("ACK")
+	h.desk.saw("1 near end cleared")
+	h.done()
+}
+
+// Who speaks is there, whatever became of the refresh; only the end of the session counts then.
+func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
+	h := newHouse(t, relaying, timed(1800, 100*time.Microsecond))
+	far := newTalker(t, "voice")
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 200, "far", offer("127.0.0.1", int(far.at.Port()), "sendrecv"), "Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
+	h.service.expect("ACK")
+	near.established(h.adapter.expect("200")).ack("")
+	h.desk.saw("1 requested", "1 answered")
+	c := h.agent.call(1)
+	for n := range 2 {
+		update := h.service.expect("UPDATE")
+		asked := time.Now()
+		eventually(t, "the far end's media", func() bool {
+			voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(inv.body)), 5*(n+1))
+			heard := make(chan bool, 1) // one answer
+			c.post(func() { heard <- c.path.heard(media.ServiceSide).After(asked) })
+			return <-heard
+		})
+		h.service.respond(update, 408, "", "")
+	}
+	h.service.respond(h.service.expect("UPDATE"), 408, "", "") // and now it says nothing
+	h.expired()
 }
 
 // 422 is answered by asking for more, and given for too little (sections 6, 7.1, 9).
