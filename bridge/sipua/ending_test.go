@@ -282,3 +282,21 @@ func TestServiceRefusesPassword(t *testing.T) {
 	h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	h.atRest()
 }
+
+// A challenge, or a demand for a longer session interval, that crosses a CANCEL is not answered by another INVITE: nobody waits for that any more.
+func TestDemandCrossesCancel(t *testing.T) {
+	for code, field := range map[int]string{401: `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`, 422: "Min-SE: 600"} {
+		h := newHouse(t, shorter, timed(90, time.Second))
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 100, "", "")
+		near.cancel()
+		h.adapter.expectOf("200", "CANCEL")
+		near.nack(h.adapter.expectOf("487", "INVITE"))
+		h.service.respond(h.service.expect("CANCEL"), 200, "far", "")
+		h.service.respond(inv, code, "far", "", field)
+		h.service.expect("ACK")
+		h.desk.saw("1 requested", "1 near end cleared")
+		h.done()
+	}
+}

@@ -187,6 +187,8 @@ func (x *exchange) response(res endpoint.Response) {
 	case res.IsSuccess():
 		x.success(res.Response)
 	case x.settled:
+	case x.to.clearing || x.finalSent: // it crossed our CANCEL: asking again would make the phone ring for nobody
+		x.rejected(res.Response)
 	case x.to.challenged(x.req, res.Response) && x.attempt-x.before < 3:
 		x.send()
 	case x.to.tooShort(x.req, res.Response):

@@ -158,6 +158,7 @@ func TestSessionRefreshedByPeer(t *testing.T) {
 	is(t, again, "Session-Expires", "100;refresher=uac")
 	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP, "sendrecv"))
 	h.service.expect("ACK")
+	<-time.After(250 * time.Millisecond) // it agreed on no timer any more, and the one before would have ended after 204 ms
 	h.hangUp(c.near)
 }
 
