@@ -71,6 +71,9 @@ func (p *Plan) read(r *readings, destination string) {
 		s = unescape(s)
 	}
 	p.readUser(r, s)
+	if len(r.forms) == 0 {
+		r.note("", true) // separators only
+	}
 }
 
 // user drops the scheme and the host of a URI.
