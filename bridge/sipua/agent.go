@@ -164,7 +164,7 @@ func start(o Options, t times) (*Agent, error) {
 	a.tables.init()
 	for i := range o.Lines {
 		l := &Line{a: a, o: o.Lines[i], log: a.log.With(zap.String("line", o.Lines[i].Name)), inner: token()}
-		l.accounts = newAccounts(l)
+		l.accounts, l.messages.l = newAccounts(l), l
 		for _, at := range l.accounts {
 			if !at.Register && at.from == nil {
 				return nil, fmt.Errorf("line %s: it does not register at %s, and neither registrar nor proxy is an address; give the addresses that its calls come from", l.o.Name, at.Registrar.Host)
@@ -208,13 +208,17 @@ func (a *Agent) accounts() []registration.Account {
 	return accounts
 }
 
-// register starts the registrations at the services.
+// register starts the registrations and subscriptions at the services.
 func (a *Agent) register() {
 	for _, l := range a.lines {
 		for _, s := range l.accounts {
 			if s.begin(); s.client != nil {
 				a.clients.Go(func() { s.client.Run(a.ctx) })
 			}
+		}
+		if l.o.MessageWaiting == MessagesSubscribe {
+			u := &subscriber{s: l.accounts[0], line: l}
+			a.clients.Go(func() { u.run(a.ctx) })
 		}
 	}
 }

@@ -67,6 +67,7 @@ func (c *call) begin(x *exchange, first func()) {
 	c.a.addDialog(x.to, x.to.dialog)
 	c.a.addInvite(x)
 	c.a.addCall(c)
+	c.line.messages.yield()
 	c.wakeLocked()
 }
 
@@ -235,6 +236,7 @@ func (c *call) settle() {
 	c.a.release(c.merged)
 	c.a.removeCall(c)
 	c.leave()
+	c.line.messages.consider()
 }
 
 // leave gives the place of an ordinary call back.

@@ -35,6 +35,8 @@ type Line struct {
 	// ordinary are the calls up that are no emergency calls
 	ordinary atomic.Int64
 
+	messages messages
+
 	held  held
 	names selfNames
 }
@@ -116,12 +118,17 @@ type Status struct {
 	ServiceAddr netip.AddrPort      // our socket towards the service, real port
 	AdapterAddr netip.AddrPort      // our socket towards the adapter, real port
 	Calls       int
+	// MessagesKnown: the service said whether messages wait, and MessagesWaiting what it said.
+	MessagesKnown, MessagesWaiting bool
 }
 
 // Status returns the present state.
 func (l *Line) Status() Status {
 	s := Status{ServiceAddr: l.service.ep.Addr(), AdapterAddr: l.adapter.ep.Addr()}
 	s.Binding, s.Bound = l.a.registrar.Binding(l.o.Name)
+	l.messages.mu.Lock()
+	s.MessagesKnown, s.MessagesWaiting = l.messages.known, l.messages.last.waiting
+	l.messages.mu.Unlock()
 	for _, at := range l.accounts {
 		switch {
 		case at.client == nil:
@@ -148,21 +155,8 @@ func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) 
 	ctx, cancel := context.WithTimeout(ctx, l.a.times.probe)
 	defer cancel()
 	ep := l.adapter.ep
-	contact := ep.Contact(l.o.AdapterUser, b.Transport)
-	req := sip.NewRequest(sip.OPTIONS, b.Contact)
-	id, hops := sip.CallIDHeader(token()), sip.MaxForwardsHeader(maxForwards)
-	req.AppendHeader(&sip.FromHeader{Address: contact.Address, Params: sip.HeaderParams{{K: "tag", V: token()}}})
-	req.AppendHeader(&sip.ToHeader{Address: b.Contact})
-	req.AppendHeader(&id)
-	req.AppendHeader(&sip.CSeqHeader{SeqNo: 1, MethodName: sip.OPTIONS})
-	req.AppendHeader(&hops)
-	req.AppendHeader(contact)
+	req := l.towardsAdapter(sip.OPTIONS, b)
 	req.AppendHeader(sip.NewHeader("Accept", "application/sdp"))
-	req.SetBody(nil)
-	direct(req, b)
-	if b.Destination.IsValid() {
-		req.SetDestination(l.adapter.towards(b.Contact, b.Transport, b.Destination.String()))
-	}
 	res, err := ep.Do(ctx, req)
 	if err != nil {
 		return 0, "", fmt.Errorf("line %s: ask the adapter at %s: %w", l.o.Name, b.Contact.Addr(), err)
@@ -175,6 +169,25 @@ func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) 
 	}
 	l.named(byAnswer, userAgent)
 	return res.StatusCode, userAgent, nil
+}
+
+// towardsAdapter builds a request outside a call for where the adapter is bound.
+func (l *Line) towardsAdapter(m sip.RequestMethod, b registration.Binding) *sip.Request {
+	contact := l.adapter.ep.Contact(l.o.AdapterUser, b.Transport)
+	req := sip.NewRequest(m, b.Contact)
+	id, hops := sip.CallIDHeader(token()), sip.MaxForwardsHeader(maxForwards)
+	req.AppendHeader(&sip.FromHeader{Address: contact.Address, Params: sip.HeaderParams{{K: "tag", V: token()}}})
+	req.AppendHeader(&sip.ToHeader{Address: b.Contact})
+	req.AppendHeader(&id)
+	req.AppendHeader(&sip.CSeqHeader{SeqNo: 1, MethodName: m})
+	req.AppendHeader(&hops)
+	req.AppendHeader(contact)
+	req.SetBody(nil)
+	direct(req, b)
+	if b.Destination.IsValid() {
+		req.SetDestination(l.adapter.towards(b.Contact, b.Transport, b.Destination.String()))
+	}
+	return req
 }
 
 // direct sends req to where the adapter is bound.

@@ -61,6 +61,7 @@ func (l *leg) gone(code int) {
 // renewed: the adapter of a line registered from another address, or anew after a restart.
 func (a *Agent) renewed(line string, b registration.Binding) {
 	l := a.byName[line]
+	defer l.messages.anew()
 	for _, c := range a.up() {
 		if c.line == l {
 			c.post(func() { c.legs[media.AdapterSide].rebound(b) })

@@ -31,7 +31,7 @@ func TestOutside(t *testing.T) {
 	ask(h.adapter, h.toAdapter, "OPTIONS", adapter, "200")
 	ask(h.service, h.toService, "OPTIONS", service, "420", "Require: nothing-known")
 	ask(h.service, h.toService, "BYE", service, "481")
-	ask(h.service, h.toService, "NOTIFY", service, "405")
+	ask(h.service, h.toService, "NOTIFY", service, "489") // RFC 6665 section 8.3.2
 	ask(h.service, h.toService, "INFO", service, "481")
 	ask(h.service, h.toService, "SUBSCRIBE", service, "405", "Event: dialog")
 	ask(h.service, h.toService, "REGISTER", service, "405")

@@ -146,6 +146,14 @@ func (s *socket) Request(r *endpoint.Request) {
 		s.options(r)
 	case sip.BYE, sip.CANCEL, sip.INFO, sip.UPDATE, sip.PRACK:
 		s.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+	case sip.NOTIFY:
+		s.notified(r)
+	case sip.SUBSCRIBE:
+		if s.adapters {
+			s.subscribe(r)
+			return
+		}
+		s.notAllowed(r)
 	default:
 		s.notAllowed(r)
 	}
@@ -172,9 +180,14 @@ func (s *socket) survive(what string) {
 
 func (s *socket) inside(r *endpoint.Request, tag string) {
 	l := s.a.dialog(dialogKey{ep: s.ep, callID: r.CallID().Value(), tag: tag})
-	switch {
-	case l != nil:
+	if l != nil {
 		l.c.post(func() { l.request(r) })
+		return
+	}
+	take := s.a.usage(dialogKey{ep: s.ep, callID: r.CallID().Value(), tag: tag})
+	switch {
+	case take != nil:
+		take(r)
 	case r.Method != sip.ACK && !s.dropped(r):
 		s.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 	}
@@ -182,7 +195,7 @@ func (s *socket) inside(r *endpoint.Request, tag string) {
 
 // invite tells the two sides apart: a call from the service names a line in its Request-URI.
 func (s *socket) invite(r *endpoint.Request) {
-	if at := s.tokens[r.Recipient.User]; at != nil {
+	if at := s.called(r); at != nil {
 		s.a.arrived(at, r)
 		return
 	}

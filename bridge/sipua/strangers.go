@@ -32,28 +32,32 @@ func (s *socket) knownAddresses() []netip.Prefix {
 	return all
 }
 
+// called is the account that a request outside a dialog is for, nil if it is for none or comes from where it may not.
+func (s *socket) called(r *endpoint.Request) *account {
+	at := s.tokens[r.Recipient.User]
+	if at == nil || r.Recipient.User != at.line.inner && at.from != nil && !within(at.from, r.From.Addr()) {
+		return nil
+	}
+	return at
+}
+
 // dropped tells whether a request outside a dialog, or one that asks for a dialog that is none, comes from where it may not; then it
-// was not answered, or the rate of answers to strangers still allows for one.
+// was not answered. Where adapters speak too they are challenged, and the rest is for the endpoint's own limit.
 func (s *socket) dropped(r *endpoint.Request) bool {
-	if len(s.tokens) == 0 {
+	from := r.From.Addr()
+	at := s.called(r)
+	switch {
+	case at != nil:
+		if at.from == nil || r.Recipient.User == at.line.inner { // only the service was told this word
+			s.ep.Know(from)
+		}
+		return false
+	case s.adapters:
 		return false
 	}
-	from := r.From.Addr()
-	at := s.tokens[r.Recipient.User]
-	switch {
-	case at != nil && r.Recipient.User == at.line.inner:
-		s.ep.Know(from)
-		return false
-	case at != nil && at.from == nil: // only the service was told this word
-		s.ep.Know(from)
-		return false
-	case at != nil && within(at.from, from):
-		return false
-	case at != nil:
+	if at := s.tokens[r.Recipient.User]; at != nil {
 		at.unwanted.tell(at.log, r)
-	case s.adapters: // the adapter's side challenges whom it does not know
-		return false
-	case within(s.known, from), !s.closed && s.answers.take(time.Now()):
+	} else if within(s.known, from) || !s.closed && s.answers.take(time.Now()) {
 		return false
 	}
 	s.a.counts.strangers.Add(1)

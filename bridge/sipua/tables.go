@@ -33,6 +33,8 @@ type tables struct {
 	// invites are the server transactions without a final response, for CANCEL.
 	invites map[*sip.Request]*exchange
 	merged  map[mergedKey]bool
+	// usages are dialogs outside calls.
+	usages map[dialogKey]func(*endpoint.Request)
 	// changed is closed and made anew when a call ended.
 	changed chan struct{}
 }
@@ -42,6 +44,7 @@ func (t *tables) init() {
 	t.dialogs = map[dialogKey]*leg{}
 	t.invites = map[*sip.Request]*exchange{}
 	t.merged = map[mergedKey]bool{}
+	t.usages = map[dialogKey]func(*endpoint.Request){}
 	t.changed = make(chan struct{}) // never sent on, only closed
 }
 
@@ -153,6 +156,24 @@ func (t *tables) release(k mergedKey) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	delete(t.merged, k)
+}
+
+func (t *tables) addUsage(k dialogKey, take func(*endpoint.Request)) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.usages[k] = take
+}
+
+func (t *tables) removeUsage(k dialogKey) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	delete(t.usages, k)
+}
+
+func (t *tables) usage(k dialogKey) func(*endpoint.Request) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.usages[k]
 }
 
 // workers counts goroutines. After finish none starts.

@@ -20,6 +20,10 @@ type times struct {
 	quick time.Duration
 	// lookOut is how often a lost service is asked whether it is back, where the line has another one. Our own number.
 	lookOut time.Duration
+	// look is how often a line is looked at while its adapter is to be told of messages and the line is not at rest. Our own number.
+	look time.Duration
+	// resubscribe is the first pause after a subscription at the service failed; it doubles. Our own number.
+	resubscribe time.Duration
 	// probe is how long the adapter may take to answer OPTIONS: three datagrams (at 0, 0.5 and 1.5 s). Our own number.
 	probe time.Duration
 	// retryAfter goes into 503: when to ask again. Our own number.
@@ -40,5 +44,6 @@ func defaultTimes() times {
 		ringing: 3*time.Minute + 10*time.Second,
 		silence: 4 * time.Second, again: 700 * time.Millisecond, quick: 2 * time.Second, lookOut: 10 * time.Second, probe: 2 * time.Second,
 		retryAfter: 10 * time.Second, inTurn: 2 * time.Second, second: time.Second, farewell: time.Second,
+		look: 5 * time.Second, resubscribe: 30 * time.Second,
 	}
 }
