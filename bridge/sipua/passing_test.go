@@ -81,6 +81,7 @@ func TestPassedHeadersAreBounded(t *testing.T) {
 	h := newHouse(t)
 	extra := []string{
 		"Alert-Info: <urn:alert:source:internal>\r\n ;info=bell", "Diversion: <sip:5550160@pbx.example>;reason=no-answer;counter=1",
+		"Diversion: <sip:5550161@pbx.example;n=" + strings.Repeat("z", 600) + ">",
 		"History-Info: <sip:5550160@pbx.example>;index=1", "Call-Info: <https://pbx.example/" + strings.Repeat("x", 600) + ">;purpose=icon",
 		"P-Asserted-Identity: \"Bo\" <sip:5550150@pbx.example>", "Subject: tick\u0085ets",
 	}

@@ -77,6 +77,15 @@ func TestAttendedTransfer(t *testing.T) {
 	first := h.incoming()
 	near := h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 180, "far2", "")
+	ringing := h.adapter.expect("180") // while it rings: only as long as it does (RFC 3891 section 3)
+	_, early, _ := strings.Cut(ringing.get("To"), ";tag=")
+	_, own, _ := strings.Cut(near.local, ";tag=")
+	refer := h.refer(first.near, "Refer-To: <"+near.target+"?Replaces="+near.id+"%3bto-tag%3d"+early+"%3bfrom-tag%3d"+own+"%3bearly-only>")
+	contains(t, refer.get("Refer-To"), "%3Bto-tag%3Dfar2%3B")
+	contains(t, refer.get("Refer-To"), "%3Bearly-only>")
+	h.service.respond(refer, 486, "", "")
+	h.adapter.expectOf("486", "REFER")
 	h.service.respond(inv, 200, "far2", offer("127.0.0.1", farSDP, "sendrecv"), "Contact: <sip:5550151@"+h.service.at.String()+";x=y>")
 	h.service.expect("ACK")
 	near.established(h.adapter.expect("200")).ack("")
@@ -88,7 +97,7 @@ func TestAttendedTransfer(t *testing.T) {
 	replaces := func(id, to, from string) string {
 		return "Refer-To: <" + near.target + "?Replaces=" + id + "%3Bto-tag%3D" + to + "%3Bfrom-tag%3D" + from + ">"
 	}
-	refer := h.refer(first.near, replaces(near.id, ourTag, nearTag))
+	refer = h.refer(first.near, replaces(near.id, ourTag, nearTag))
 	is(t, refer, "Refer-To", want)
 	if refer.get("Call-ID") != first.far.id {
 		t.Fatalf("REFER in the wrong call: %s", refer)
