@@ -78,6 +78,7 @@ func TestTorture(t *testing.T) {
 	inv := h.adapter.expect("INVITE")
 	contains(t, inv.get("Content-Type"), "application/unknownformat")
 	h.adapter.respond(inv, 415, "near", "", "Accept: application/sdp")
+	h.adapter.expect("ACK")
 	p.expect("415")
 	// and whatever comes to whichever side, the house stands and a call goes through
 	files, err := filepath.Glob(folder + "*.dat")
