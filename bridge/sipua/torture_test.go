@@ -93,5 +93,9 @@ func TestTorture(t *testing.T) {
 			}
 		}
 	}
-	h.incoming()
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+	inv = h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 486, "near", "")
+	h.adapter.expect("ACK")
+	far.nack(h.service.expectOf("486", "INVITE"))
 }
