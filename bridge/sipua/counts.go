@@ -1,6 +1,11 @@
 package sipua
 
-import "sync/atomic"
+import (
+	"sync/atomic"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+)
 
 // counters are the agent's own. Safe for concurrent use.
 type counters struct {
@@ -10,6 +15,10 @@ type counters struct {
 
 // Counts of the agent since its start.
 type Counts struct {
+	// Endpoint is the sum over all sockets, Media what the relay counted.
+	Endpoint endpoint.Counts
+	Media    media.Counts
+
 	// Strangers are requests on the service's side that were dropped because of where they came from.
 	Strangers uint64
 	// TooManyCalls were refused because as many were up as may be.
@@ -25,8 +34,15 @@ type Counts struct {
 // Counts returns what was counted since the start.
 func (a *Agent) Counts() Counts {
 	c := &a.counts
-	return Counts{
+	out := Counts{
 		Strangers: c.strangers.Load(), TooManyCalls: c.tooManyCalls.Load(), Switched: c.switched.Load(), Silences: c.silences.Load(),
 		MessagesTaken: c.messagesTaken.Load(), MessagesRefused: c.messagesRefused.Load(), MessagesTold: c.messagesTold.Load(),
 	}
+	for _, s := range a.sockets {
+		out.Endpoint = out.Endpoint.Plus(s.ep.Counts())
+	}
+	if a.media != nil {
+		out.Media = a.media.Counts()
+	}
+	return out
 }

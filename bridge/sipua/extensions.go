@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"slices"
 	"strings"
 
 	"github.com/emiago/sipgo/sip"
@@ -75,12 +76,19 @@ func (s *socket) allow(r *endpoint.Request) string {
 	if !s.adapters || s.tokens[r.Recipient.User] != nil {
 		return allow
 	}
-	for _, l := range s.a.lines {
-		if l.adapter == s && !l.o.RefuseTransfer {
-			return allowRefer
-		}
+	methods := allow
+	if s.serves(func(o *LineOptions) bool { return !o.RefuseTransfer }) {
+		methods = allowRefer
 	}
-	return allow
+	if s.serves(tellsMessages) {
+		methods += ", SUBSCRIBE"
+	}
+	return methods
+}
+
+// serves tells whether the adapter's side of such a line is on this socket.
+func (s *socket) serves(which func(*LineOptions) bool) bool {
+	return slices.ContainsFunc(s.a.lines, func(l *Line) bool { return l.adapter == s && which(&l.o) })
 }
 
 // abilities are the header fields of a 200 to OPTIONS (RFC 3261 section 11.2). The empty Accept-Encoding means identity only

@@ -57,6 +57,9 @@ func (s *socket) notified(r *endpoint.Request) {
 	}
 }
 
+// tellsMessages tells whether the adapter of a line may subscribe.
+func tellsMessages(o *LineOptions) bool { return o.MessageWaiting != MessagesOff }
+
 func (s *socket) badEvent(r *endpoint.Request) {
 	s.reply(r, statusBadEvent, "Bad Event", sip.NewHeader("Allow-Events", messagePackage))
 }

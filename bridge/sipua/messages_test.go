@@ -257,12 +257,25 @@ func TestAdapterSubscribes(t *testing.T) {
 	d, ok = h.subscribe("message-summary;id=7")
 	d.established(ok)
 	h.adapter.respond(told("active", "yes"), 481, "", "")
-	if m := h.adapter.expect("NOTIFY"); m.get("Call-ID") == d.id || m.get("Event") != "message-summary" {
+	m := h.adapter.expect("NOTIFY")
+	if m.get("Call-ID") == d.id || m.get("Event") != "message-summary" {
 		t.Fatalf("told %s", m)
 	}
+	h.adapter.respond(m, 200, "", "")
 	off, _ := waiting(t, MessagesOff, hasty)
 	if _, m := off.subscribe("message-summary"); !m.is("489") {
 		t.Fatalf("got %s", m)
+	}
+	for _, one := range []struct {
+		h    *house
+		says string
+	}{{h, "message-summary"}, {off, ""}} {
+		d.to = one.h.toAdapter
+		(&dialogue{p: one.h.adapter, id: "ask", local: "<sip:a@b>;tag=1", remote: "<sip:a@b>", target: "sip:" + d.to.String(), to: d.to}).request("OPTIONS", "")
+		m := one.h.adapter.expectOf("200", "OPTIONS")
+		if m.get("Allow-Events") != one.says || strings.Contains(m.get("Allow"), "SUBSCRIBE") != (one.says != "") {
+			t.Fatalf("able: %s", m)
+		}
 	}
 }
 

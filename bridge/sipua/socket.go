@@ -215,7 +215,11 @@ func (s *socket) options(r *endpoint.Request) {
 		s.reply(r, sip.StatusNotFound, "Not Found") // as an INVITE would be answered (RFC 3261 section 11.2)
 		return
 	}
-	s.reply(r, sip.StatusOK, "OK", abilities(s.allow(r))...)
+	able := abilities(s.allow(r))
+	if s.serves(tellsMessages) {
+		able = append(able, sip.NewHeader("Allow-Events", messagePackage)) // RFC 6665 section 8.2.2
+	}
+	s.reply(r, sip.StatusOK, "OK", able...)
 }
 
 func (s *socket) notAllowed(r *endpoint.Request) {

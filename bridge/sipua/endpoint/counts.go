@@ -57,6 +57,18 @@ func (e *Endpoint) Counts() Counts {
 	return c
 }
 
+// Plus is the sum of what two endpoints count.
+func (c Counts) Plus(o Counts) Counts {
+	c.Servers, c.Clients, c.StrangeServers = c.Servers+o.Servers, c.Clients+o.Clients, c.StrangeServers+o.StrangeServers
+	c.Queues, c.Cancels, c.Connections, c.Known = c.Queues+o.Queues, c.Cancels+o.Cancels, c.Connections+o.Connections, c.Known+o.Known
+	c.NoSIP, c.Refused, c.Limited = c.NoSIP+o.NoSIP, c.Refused+o.Refused, c.Limited+o.Limited
+	c.Malformed, c.Oversized, c.Unmatched = c.Malformed+o.Malformed, c.Oversized+o.Oversized, c.Unmatched+o.Unmatched
+	c.Overloaded, c.CancelsRefused = c.Overloaded+o.Overloaded, c.CancelsRefused+o.CancelsRefused
+	c.ConnectionsRefused, c.ConnectionsEnded = c.ConnectionsRefused+o.ConnectionsRefused, c.ConnectionsEnded+o.ConnectionsEnded
+	c.Slow, c.Idle = c.Slow+o.Slow, c.Idle+o.Idle
+	return c
+}
+
 // Dropped counts what was thrown away unparsed: [Counts].NoSIP, Refused, Limited, and what could not be parsed or was too large.
 func (e *Endpoint) Dropped() uint64 {
 	n := &e.n
