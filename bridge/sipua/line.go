@@ -12,6 +12,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/registration"
 	"clearback/supervision"
 )
@@ -167,6 +168,7 @@ func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) 
 			break
 		}
 	}
+	userAgent = endpoint.Printable(userAgent)
 	l.named(byAnswer, userAgent)
 	return res.StatusCode, userAgent, nil
 }

@@ -193,6 +193,28 @@ func TestQuietLog(t *testing.T) {
 	}
 }
 
+// What a peer sends comes into the log on one line, without a terminal's commands, and short.
+func TestPrintable(t *testing.T) {
+	for in, want := range map[string]string{
+		"": "", "INVITE": "INVITE", "a\r\nb\x1b[2J\x00\u009b1m\u202ex\xff": "a??b?[2J??1m?x?", "größe": "größe",
+		strings.Repeat("ü", 500): strings.Repeat("ü", maxPrintable) + "..",
+	} {
+		require.Equal(t, want, Printable(in))
+	}
+	core, seen := observer.New(zapcore.DebugLevel)
+	e := open(t, user{request: func(r *Request) { panic("a fault with " + r.Method.String()) }}, func(o *Options) { o.Logger = zap.New(core) })
+	w := dial(t, "udp", e)
+	w.send(w.text(request{method: "M\x1b[2J" + strings.Repeat("m", 1000), id: "log"}))
+	w.expect("SIP/2.0 500")
+	require.Equal(t, 1, seen.Len())
+	for name, v := range seen.All()[0].ContextMap() {
+		if name != "stack" {
+			require.Less(t, len(fmt.Sprint(v)), 150, name)
+			require.NotContains(t, v, "\x1b", name)
+		}
+	}
+}
+
 func TestOpenFails(t *testing.T) {
 	_, err := Open(Options{Listen: netip.MustParseAddrPort("127.0.0.1:0")}, user{})
 	require.ErrorContains(t, err, "neither UDP nor TCP")

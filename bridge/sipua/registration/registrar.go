@@ -272,7 +272,7 @@ func (a *account) take(now time.Time, req *endpoint.Request, w wish) (changed bo
 		b.Generation++
 	}
 	if h := req.GetHeader("User-Agent"); h != nil {
-		b.UserAgent = h.Value()
+		b.UserAgent = endpoint.Printable(h.Value())
 	}
 	a.binding, a.source, a.callID, a.cseq = b, req.From, callID, cseq
 	return changed, b, true

@@ -75,7 +75,7 @@ func (s *sink) run() {
 }
 
 func (s *sink) put(p []byte) {
-	_, _ = s.w.Write(p) // a log that cannot be written has nobody to tell
+	_, _ = s.w.Write(plain(p)) // a log that cannot be written has nobody to tell
 }
 
 // newLogger builds the logger that c asks for; end writes what is left.
@@ -95,7 +95,7 @@ func newLogger(c config.Log, w io.Writer) (log *zap.Logger, end func()) {
 	} else {
 		enc = zapcore.NewJSONEncoder(ec)
 	}
-	log = zap.New(zapcore.NewCore(enc, s, level))
+	log = zap.New(bounded{zapcore.NewCore(enc, s, level)})
 	stop := make(chan struct{})
 	ended := make(chan struct{})
 	go func() {

@@ -1,6 +1,8 @@
 package cli
 
 import (
+	"encoding/json"
+	"errors"
 	"io"
 	"net"
 	"path/filepath"
@@ -8,6 +10,7 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+	"unicode"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -48,6 +51,32 @@ func TestLogForms(t *testing.T) {
 		assert.Contains(t, h.String(), want, form)
 		assert.NotContains(t, h.String(), "not this")
 	}
+}
+
+// Whatever a peer put into a text, the log keeps one line for one entry, without what moves a terminal's cursor or turns the direction of
+// writing, and cuts what is long; JSON stays JSON.
+func TestLogIsPlain(t *testing.T) {
+	const evil = "a\r\nfake entry\x1b[2J\x07\x7f\u009b31m\u202etxt.exe\u2028\xff\U000e0041z"
+	for _, form := range []string{"json", "console"} {
+		var h heard
+		log, end := newLogger(config.Log{Level: "info", Format: form}, &h)
+		log.With(zap.String("name", evil)).Info("curtain", zap.String("agent", evil), zap.Error(errors.New(evil)),
+			zap.String("long", strings.Repeat("x", 1<<20)), zap.NamedError("longer", errors.New(strings.Repeat("y", 1<<20))))
+		end()
+		all := h.String()
+		require.Equal(t, 1, strings.Count(all, "\n"), form)
+		require.Less(t, len(all), 4*maxLogged, form)
+		for _, r := range all {
+			require.True(t, r == '\n' || r == '\t' || unicode.IsPrint(r), "%s: %q", form, r)
+		}
+		require.Contains(t, all, `\u009b31m`)
+		if form == "json" {
+			var back map[string]any
+			require.NoError(t, json.Unmarshal([]byte(all), &back))
+			require.Contains(t, back["agent"], "\u009b31m")
+		}
+	}
+	require.Equal(t, "plain \tline\n", string(plain([]byte("plain \tline\n"))))
 }
 
 // The datagram of sd_notify(3).
