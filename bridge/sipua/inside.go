@@ -41,6 +41,10 @@ func (l *leg) request(r *endpoint.Request) {
 		l.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
 		return
 	}
+	if l.mortal(r) {
+		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+		return
+	}
 	if !l.c.emergency && (r.Method == sip.INVITE || r.Method == sip.UPDATE) && l.s.shortInterval(r) {
 		return
 	}
@@ -119,6 +123,19 @@ func (l *leg) ended(r *endpoint.Request, d *dialog) {
 	l.finish(supervision.AnswerConfirmed)
 }
 
+// mortal tells whether a request crosses our BYE and is one that needs a call (RFC 5407 section 3.2). NOTIFY tells of a transfer
+// that may outlive the call, OPTIONS asks who we are.
+func (l *leg) mortal(r *endpoint.Request) bool {
+	if l.state != legUp || !l.clearing || l.byeWaits {
+		return false
+	}
+	switch r.Method {
+	case sip.INVITE, sip.UPDATE, sip.INFO, sip.MESSAGE, sip.REFER:
+		return true
+	}
+	return false
+}
+
 // reinvited passes a re-INVITE on.
 func (l *leg) reinvited(r *endpoint.Request) {
 	p := l.peer()
@@ -139,9 +156,6 @@ func (l *leg) reinvited(r *endpoint.Request) {
 		return
 	case l.out != nil || p.in != nil || p.out != nil:
 		l.reply(r, sip.StatusRequestPending, "Request Pending")
-		return
-	case l.clearing && !l.byeWaits: // our BYE crosses it
-		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 		return
 	case l.state != legUp || l.clearing || p.state != legUp || p.clearing:
 		l.reply(r, sip.StatusRequestPending, "Request Pending") // the other side is going away, its BYE follows

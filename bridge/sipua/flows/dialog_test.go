@@ -21,6 +21,7 @@ type dialog struct {
 	described string
 	challenge string // the last one that came: "Authorization: " or "Proxy-Authorization: " and the challenge
 	proofs    int    // how often it was answered
+	rseq      string // of the last reliable provisional response
 }
 
 // end is one dialog of the Call-ID.
@@ -120,6 +121,9 @@ func (p *peer) answered(s step, d *dialog, m message) {
 			d.proofs = 0
 			d.challenge = map[string]string{"WWW": "Authorization: ", "Proxy": "Proxy-Authorization: "}[h] + v
 		}
+	}
+	if v := m.get("RSeq"); v != "" {
+		d.rseq = v
 	}
 	tag := find(tagIn, m.get("To"))
 	if m.code >= 200 {

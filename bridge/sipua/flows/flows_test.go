@@ -1,6 +1,7 @@
 package flows
 
 import (
+	"flag"
 	"net/netip"
 	"os"
 	"path/filepath"
@@ -13,8 +14,12 @@ import (
 	"clearback/bridge/media"
 )
 
-// TestMain shortens the timers of the transactions: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1).
+// TestMain shortens the timers of the transactions: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1). Flows mostly wait, so many
+// go at once.
 func TestMain(m *testing.M) {
+	if err := flag.Set("test.parallel", "16"); err != nil {
+		panic(err)
+	}
 	sip.SetTimers(25*time.Millisecond, 200*time.Millisecond, 250*time.Millisecond)
 	goleak.VerifyTestMain(m)
 }

@@ -48,7 +48,7 @@ import (
 //	open          this dialog stays: its BYE was lost or is not part of the flow
 //
 // In values ${...} is replaced: ${adapter}, ${service} (their addresses), ${line.adapter}, ${line.service} (the line's), ${PARTY.DIALOG.id},
-// .here and .there (Call-ID and tags as that party sees them).
+// .here and .there (Call-ID and tags as that party sees them), .rseq (of the last reliable provisional response).
 type step struct {
 	place       string // file:line
 	text        string

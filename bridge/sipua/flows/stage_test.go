@@ -256,6 +256,8 @@ func (s *stage) fill(st step, text string) string {
 				return d.end("").here
 			case "there":
 				return d.end("").there
+			case "rseq":
+				return d.rseq
 			}
 		}
 		s.fail(st, "%s is nothing", v)

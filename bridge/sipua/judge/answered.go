@@ -163,10 +163,12 @@ func (c *court) final(m message, t *transaction) {
 	case m.method == "OPTIONS":
 		need("allow", "11.2")
 		need("accept", "11.2")
+		need("supported", "11.2")
 	case m.method == "UPDATE":
 		need("contact", "5.2 of RFC 3311")
 	case m.method == "INVITE":
 		need("allow", "13.3.1")
+		need("supported", "13.3.1")
 		c.answer(m, t)
 	case m.method == "BYE":
 		if d := c.of(m).dialogs[t.req.fromTag()]; d != nil {

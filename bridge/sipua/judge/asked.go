@@ -46,21 +46,14 @@ func (c *court) fresh(m message, k *calls) {
 	}
 	t := &transaction{req: m}
 	c.branches[m.branch()] = t
-	if k.seqs == 0 {
-		k.first = m.seq
-	}
-	if m.seq <= k.seq {
-		c.fault(m, "CSeq not above %d (section 12.2.1.1)", k.seq)
-	} else if len(k.forks) < 2 && k.seqs > 0 && m.seq != k.seq+1 {
-		c.fault(m, "CSeq does not follow %d (section 12.2.1.1)", k.seq)
-	}
-	k.seq = max(k.seq, m.seq)
-	k.seqs++
+	c.numbered(m, k)
 	switch m.method {
 	case "INVITE":
 		k.invites[m.seq] = t
-		if !m.has("allow") {
-			c.fault(m, "no Allow (section 13.2.1)")
+		for _, h := range []string{"allow", "supported"} {
+			if !m.has(h) {
+				c.fault(m, "no %s (section 13.2.1)", h)
+			}
 		}
 		fallthrough
 	case "UPDATE", "REGISTER", "SUBSCRIBE", "REFER":
@@ -77,6 +70,22 @@ func (c *court) fresh(m message, k *calls) {
 	if m.toTag() != "" {
 		c.inside(m, k)
 	}
+}
+
+// numbered: section 12.2.1.1. Each dialog counts by itself, from the request that made it on.
+func (c *court) numbered(m message, k *calls) {
+	tag := m.toTag()
+	last, counts := k.seqs[tag]
+	if !counts {
+		last = k.seqs[""]
+	}
+	switch {
+	case m.seq <= last:
+		c.fault(m, "CSeq not above %d (section 12.2.1.1)", last)
+	case last > 0 && m.seq != last+1:
+		c.fault(m, "CSeq does not follow %d (section 12.2.1.1)", last)
+	}
+	k.seqs[tag] = max(last, m.seq)
 }
 
 // inside: section 12.2.1.1, requests within a dialog.

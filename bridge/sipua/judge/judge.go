@@ -98,10 +98,8 @@ type transaction struct {
 
 // calls is what has one Call-ID.
 type calls struct {
-	seq     int    // highest CSeq of the judged one
-	seqs    int    // how many requests of its own it numbered
-	first   int    // the first of these
-	tag     string // From tag of the judged one's requests
+	seqs    map[string]int // highest CSeq of the judged one, by To tag; "": outside of dialogs
+	tag     string         // From tag of the judged one's requests
 	forks   map[string]bool
 	dialogs map[string]*dialog // by the party's tag
 	invites map[int]*transaction
@@ -124,7 +122,7 @@ func (c *court) of(m message) *calls {
 	id := m.get("call-id")
 	k := c.calls[id]
 	if k == nil {
-		k = &calls{forks: map[string]bool{}, dialogs: map[string]*dialog{}, invites: map[int]*transaction{}}
+		k = &calls{seqs: map[string]int{}, forks: map[string]bool{}, dialogs: map[string]*dialog{}, invites: map[int]*transaction{}}
 		c.calls[id] = k
 	}
 	return k

@@ -33,7 +33,7 @@ const (
 	ourFrom = "From: <sip:line@house.test>;tag=ours"
 	hisTo   = "To: <sip:desk@far.test>"
 	ourName = "Contact: <sip:line@" + own + ">"
-	allowed = "Allow: INVITE, ACK, BYE, CANCEL"
+	allowed = "Allow: INVITE, ACK, BYE, CANCEL\r\nSupported: timer"
 )
 
 // calling is a sound call of the judged one: INVITE, 180, 200, ACK, BYE.
@@ -99,12 +99,14 @@ func TestJudge(t *testing.T) {
 		{"calling", 0, "Contact: <sip:line@" + own + ">\r\n", "", "0 Contact"},
 		{"calling", 0, "line@" + own, "line@127.0.0.1:9", "does not lead"},
 		{"calling", 0, "UDP " + own, "UDP 127.0.0.1:9", "is not sent by"},
-		{"calling", 0, "Allow: ", "X: ", "no Allow"},
+		{"calling", 0, "Allow: ", "X: ", "no allow"},
+		{"calling", 0, "Supported: ", "X: ", "no supported"},
+		{"called", 5, "Supported: ", "X: ", "no supported"},
 		{"calling", 0, "Content-Length: ", "Content-Length: 1", "Content-Length"},
 		{"calling", 0, "Content-Type: application/sdp\r\n", "", "Content-Type"},
 		{"calling", 0, "Call-ID: one", "Call-ID: one\r\nCall-ID: one", "twice"},
 		{"calling", 0, "Call-ID: one", "Call-ID: one\r\nSubject: 10.0.0.9", "leaks"},
-		{"calling", 0, "Allow: INVITE, ACK, BYE, CANCEL", "Allow: INVITE\r\nX:", "empty"},
+		{"calling", 0, "Max-Forwards: 70", "Max-Forwards: 70\r\nX:", "empty"},
 		{"calling", 0, "SIP/2.0\r\nVia", "SIP/2.0\r\nA: b\nVia", "bare LF"},
 		{"calling", 0, "s=-", "S=-", "no s= line"},
 		{"calling", 3, "-ours-2", "-ours-1", "own branch"},
