@@ -201,7 +201,7 @@ func (a *Agent) accounts() []registration.Account {
 	for _, l := range a.lines {
 		accounts = append(accounts, registration.Account{
 			Line: l.o.Name, User: l.o.AdapterUser, Password: l.o.AdapterSecret,
-			Fixed: l.o.AdapterFixed, AllowFrom: l.o.AdapterAllow,
+			Fixed: l.o.AdapterFixed, AllowFrom: l.o.AdapterAllow, Digest: l.o.AdapterDigest,
 			Endpoint: func() *endpoint.Endpoint { return l.adapter.endpoint() },
 		})
 	}

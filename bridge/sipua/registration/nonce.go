@@ -21,7 +21,7 @@ const (
 )
 
 // nonces makes and judges nonces (RFC 7616 section 3.3): a time, a random salt and a keyed hash of both and of the
-// socket they were given out on. So nothing is kept of a challenge that nobody answers; kept are only the counts of
+// place they were sent to ([placeOf]). So nothing is kept of a challenge that nobody answers; kept are only the counts of
 // those that were answered rightly. Safe for concurrent use.
 type nonces struct {
 	key [32]byte
@@ -42,32 +42,44 @@ func newNonces() *nonces {
 	return n
 }
 
-func (n *nonces) mac(head []byte, socket string) []byte {
+func (n *nonces) mac(head []byte, place string) []byte {
 	m := hmac.New(sha256.New, n.key[:])
 	m.Write(head)
-	m.Write([]byte(socket))
+	m.Write([]byte(place))
 	return m.Sum(nil)[:nonceMAC]
 }
 
-// make returns a new nonce for a socket.
-func (n *nonces) make(now time.Time, socket string) string {
+// make returns a new nonce for a place.
+func (n *nonces) make(now time.Time, place string) string {
 	var raw [nonceLen]byte
 	binary.BigEndian.PutUint64(raw[:8], uint64(now.UnixNano()))
 	rand.Read(raw[8 : 8+nonceSalt])
-	copy(raw[8+nonceSalt:], n.mac(raw[:8+nonceSalt], socket))
+	copy(raw[8+nonceSalt:], n.mac(raw[:8+nonceSalt], place))
 	return base64.RawURLEncoding.EncodeToString(raw[:])
+}
+
+// ours tells whether a nonce is one that was sent to that place, and fresh.
+func (n *nonces) ours(now time.Time, place, nonce string) bool {
+	_, ok := n.until(now, place, nonce)
+	return ok
+}
+
+// until is when a nonce ends.
+func (n *nonces) until(now time.Time, place, nonce string) (end time.Time, ok bool) {
+	raw, err := base64.RawURLEncoding.DecodeString(nonce)
+	if err != nil || len(raw) != nonceLen || !hmac.Equal(raw[8+nonceSalt:], n.mac(raw[:8+nonceSalt], place)) {
+		return time.Time{}, false
+	}
+	made := time.Unix(0, int64(binary.BigEndian.Uint64(raw[:8])))
+	end = made.Add(nonceLife)
+	return end, now.Before(end) && !now.Before(made)
 }
 
 // spend tells whether a nonce is ours, fresh, and count higher than in all its uses before, and notes the use. To be
 // called only when the credentials are right: then only those who know a password can fill the table.
-func (n *nonces) spend(now time.Time, socket, nonce string, count int) bool {
-	raw, err := base64.RawURLEncoding.DecodeString(nonce)
-	if err != nil || len(raw) != nonceLen || !hmac.Equal(raw[8+nonceSalt:], n.mac(raw[:8+nonceSalt], socket)) {
-		return false
-	}
-	made := time.Unix(0, int64(binary.BigEndian.Uint64(raw[:8])))
-	until := made.Add(nonceLife)
-	if !now.Before(until) || now.Before(made) {
+func (n *nonces) spend(now time.Time, place, nonce string, count int) bool {
+	until, ok := n.until(now, place, nonce)
+	if !ok {
 		return false
 	}
 	n.mu.Lock()

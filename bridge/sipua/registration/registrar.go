@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -26,6 +27,9 @@ type Registrar struct {
 	renewed  func(line string, b Binding)
 	named    func(line, userAgent string)
 	nonces   *nonces
+	guesses  *guesses
+	common   []string // the algorithms that unknown users are challenged with
+	counts   struct{ challenges, wrong, slowed, wrongPlace, wrongLine atomic.Uint64 }
 	clock    func() time.Time
 }
 
@@ -57,12 +61,13 @@ type RegistrarOptions struct {
 func NewRegistrar(o RegistrarOptions) *Registrar {
 	r := &Registrar{
 		byUser: map[string]*account{}, byLine: map[string]*account{}, realm: o.Realm, log: o.Logger,
-		renewed: o.Renewed, named: o.Named, nonces: newNonces(), clock: time.Now,
+		renewed: o.Renewed, named: o.Named, nonces: newNonces(), guesses: newGuesses(), clock: time.Now,
 	}
 	if r.log == nil {
 		r.log = zap.NewNop()
 	}
-	r.nobody = r.account(Account{Password: rand.Text()})
+	r.common = commonDigest(o.Accounts)
+	r.nobody = r.account(Account{Password: rand.Text(), Digest: r.common})
 	for _, one := range o.Accounts {
 		a := r.account(one)
 		r.accounts = append(r.accounts, a)
@@ -76,6 +81,9 @@ func NewRegistrar(o RegistrarOptions) *Registrar {
 
 func (r *Registrar) account(one Account) *account {
 	a := &account{Account: one}
+	if a.Digest == nil {
+		a.Digest = algorithms[:1]
+	}
 	for i, algorithm := range algorithms {
 		a.ha1[i] = hashOf(algorithm, a.User, r.realm, a.Password)
 	}
@@ -132,8 +140,15 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		r.reply(req, sip.StatusBadExtension, "Bad Extension", sip.NewHeader("Unsupported", strings.Join(names, ", ")))
 		return
 	}
-	a := r.authenticate(req)
+	a := r.authenticate(req, false)
 	if a == nil {
+		return
+	}
+	// RFC 3261 section 10.3 step 4. A name that is nobody's is no other line: some adapters show their name to the digest only.
+	if other := r.byUser[req.To().Address.User]; other != nil && other != a {
+		r.counts.wrongLine.Add(1)
+		r.log.Warn("an adapter asked for the registration of another line", zap.String("line", a.Line), zap.String("other", other.Line), zap.Stringer("from", req.From))
+		r.reply(req, sip.StatusForbidden, "Forbidden")
 		return
 	}
 	if a.Fixed != nil {

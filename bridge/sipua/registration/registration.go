@@ -19,6 +19,8 @@ type Account struct {
 	Fixed *sip.Uri
 	// AllowFrom, if not empty, are the only source addresses taken.
 	AllowFrom []netip.Prefix
+	// Digest are the algorithms of the challenge, best first: "MD5", "SHA-256". Nil: MD5. No other is taken.
+	Digest []string
 	// Endpoint is the socket of this line; a request for it on another one is refused.
 	Endpoint func() *endpoint.Endpoint
 }

@@ -92,7 +92,7 @@ func (w *wire) contact() string { return "Contact: <sip:stage-door@" + w.addr() 
 func (w *wire) answer(m message, algorithm, method, user, password string, count int) {
 	w.t.Helper()
 	offers := m.all("WWW-Authenticate")
-	require.Len(w.t, offers, 1, "a challenge in %s", m)
+	require.NotEmpty(w.t, offers, "a challenge in %s", m)
 	c, err := digest.ParseChallenge(offers[0])
 	require.NoError(w.t, err)
 	c.Algorithm = algorithm
@@ -107,7 +107,7 @@ func (w *wire) register(lines ...string) message {
 	w.auth = ""
 	m := w.ask("REGISTER", "stage-door", lines...)
 	require.Equal(w.t, 401, m.code())
-	w.answer(m, "SHA-256", "REGISTER", "stage-door", secret, 1)
+	w.answer(m, "MD5", "REGISTER", "stage-door", secret, 1)
 	return w.ask("REGISTER", "stage-door", lines...)
 }
 

@@ -1,0 +1,154 @@
+package registration
+
+import (
+	"net/netip"
+	"sync"
+	"time"
+)
+
+// How guessing of passwords is slowed. Our own numbers: an adapter with a wrong password tries once in half a minute or so and is hardly
+// held up; who guesses from one address gets a try a minute for each user, and soon none for further users.
+const (
+	freeGuesses   = 5                // wrong answers from one address for one user, before it has to wait
+	firstWait     = time.Second      // doubled by each further one
+	longestWait   = time.Minute      // so that an adapter whose password was mended is back in that time
+	forgetGuesses = 15 * time.Minute // without a wrong answer
+	usersPerHost  = 48               // that an address may be wrong for: adapters have up to 48 ports
+	underAttack   = 30               // wrong answers for one user from strangers within forgetGuesses: then each has one free guess
+	mostGuessers  = 8192             // pairs that are remembered, some 1 MB
+)
+
+// guesser is an address and the user that it was wrong for. Long user names are cut.
+type guesser struct {
+	from netip.Addr
+	user string
+}
+
+type guess struct {
+	wrong       int
+	until, last time.Time // no answer before until
+}
+
+// guesses remembers wrong answers. Only what bears a nonce that was sent to that very address gets here, so nobody can be made to look like
+// a guesser by forged sources, nor fill it. Safe for concurrent use.
+type guesses struct {
+	mu      sync.Mutex
+	pairs   map[guesser]*guess
+	hosts   map[netip.Addr]int // users of the pairs, by address
+	victims map[string]*guess  // known users, all strangers together
+}
+
+func newGuesses() *guesses {
+	return &guesses{pairs: map[guesser]*guess{}, hosts: map[netip.Addr]int{}, victims: map[string]*guess{}}
+}
+
+func guesserOf(from netip.Addr, user string) guesser {
+	return guesser{from.Unmap(), user[:min(len(user), 64)]}
+}
+
+// wait tells whether an answer has to go unheard now.
+func (g *guesses) wait(now time.Time, from netip.Addr, user string) bool {
+	k := guesserOf(from, user)
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if p := g.pairs[k]; p != nil {
+		return now.Before(p.until)
+	}
+	if g.hosts[k.from] < usersPerHost {
+		return false
+	}
+	g.sweepLocked(now)
+	return g.hosts[k.from] >= usersPerHost
+}
+
+// wrong notes a wrong answer. known tells that there is such a user: only those are kept beyond the address.
+func (g *guesses) wrong(now time.Time, from netip.Addr, user string, known bool) {
+	k := guesserOf(from, user)
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	free := freeGuesses
+	if known {
+		v := g.victims[k.user]
+		if v == nil || now.Sub(v.last) > forgetGuesses {
+			v = &guess{}
+			g.victims[k.user] = v
+		}
+		v.wrong, v.last = v.wrong+1, now
+		if v.wrong > underAttack {
+			free = 1
+		}
+	}
+	p := g.pairs[k]
+	if p == nil {
+		if len(g.pairs) >= mostGuessers {
+			g.makeRoomLocked(now)
+		}
+		p = &guess{}
+		g.pairs[k] = p
+		g.hosts[k.from]++
+	} else if now.Sub(p.last) > forgetGuesses {
+		*p = guess{}
+	}
+	p.wrong, p.last = p.wrong+1, now
+	if over := p.wrong - free; over >= 0 {
+		p.until = now.Add(min(firstWait<<min(over, 10), longestWait))
+	}
+}
+
+// right forgets the wrong answers of who knows the password.
+func (g *guesses) right(from netip.Addr, user string) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.dropLocked(guesserOf(from, user))
+}
+
+func (g *guesses) dropLocked(k guesser) {
+	if g.pairs[k] == nil {
+		return
+	}
+	delete(g.pairs, k)
+	if g.hosts[k.from]--; g.hosts[k.from] == 0 {
+		delete(g.hosts, k.from)
+	}
+}
+
+// sweepLocked forgets what is old.
+func (g *guesses) sweepLocked(now time.Time) {
+	for k, p := range g.pairs {
+		if now.Sub(p.last) > forgetGuesses {
+			g.dropLocked(k)
+		}
+	}
+}
+
+// makeRoomLocked forgets what is old, or else the quarter that a walk meets first.
+func (g *guesses) makeRoomLocked(now time.Time) {
+	g.sweepLocked(now)
+	for k := range g.pairs {
+		if len(g.pairs) < mostGuessers*3/4 {
+			return
+		}
+		g.dropLocked(k)
+	}
+}
+
+// Counts of a registrar since its start.
+type Counts struct {
+	Challenges uint64 // 401s that asked for credentials
+	Wrong      uint64 // answers with a wrong password, of unknown users too
+	Slowed     uint64 // answers that were dropped unheard, after too many wrong ones
+	WrongPlace uint64 // right credentials on a socket or from an address that is not the line's
+	WrongLine  uint64 // right credentials that asked for another line's registration
+	Guessers   int    // address and user pairs that are remembered now
+}
+
+// Counts returns them. Safe for concurrent use.
+func (r *Registrar) Counts() Counts {
+	r.guesses.mu.Lock()
+	n := len(r.guesses.pairs)
+	r.guesses.mu.Unlock()
+	return Counts{
+		Challenges: r.counts.challenges.Load(), Wrong: r.counts.wrong.Load(), Slowed: r.counts.slowed.Load(),
+		WrongPlace: r.counts.wrongPlace.Load(), WrongLine: r.counts.wrongLine.Load(), Guessers: n,
+	}
+}
