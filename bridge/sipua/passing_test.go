@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"unicode"
 )
 
 // Why a call ended passes both ways, in CANCEL, BYE and responses (RFC 3326; the causes are those of Q.850), and nothing that is no reason.
@@ -136,4 +137,29 @@ func TestNamesAreShown(t *testing.T) {
 			t.Errorf("%q: %q, want %q", in, got, want)
 		}
 	}
+}
+
+// What is made of a stranger's words stands on one line, says the same when it is read again, and leaves its quotes whole.
+func FuzzPassing(f *testing.F) {
+	for _, v := range []string{"Bo Tree", `Bo \" Tree\`, "Q.850;cause=16;text=\"x\"", "SIP ; cause = 200", "a\r\nEvil: yes", "\xff\u0085", `SIP;cause=200;text="a;b,c"`} {
+		f.Add(v)
+	}
+	f.Fuzz(func(t *testing.T, v string) {
+		reason, name := readReason(v), shown(v)
+		if again := readReason(reason); again != reason {
+			t.Errorf("%q is read as %q, and that as %q", v, reason, again)
+		}
+		quotes := strings.NewReplacer(`\\`, "", `\"`, "").Replace(name)
+		if strings.Contains(quotes, `"`) || strings.HasSuffix(quotes, `\`) {
+			t.Errorf("%q is shown as %q", v, name)
+		}
+		for _, out := range []string{reason, name} {
+			if strings.ContainsFunc(out, unicode.IsControl) || len(out) > 3*maxPhrase {
+				t.Errorf("%q becomes %q", v, out)
+			}
+		}
+		if out, ok := sound(v); ok && strings.ContainsFunc(out, unicode.IsControl) {
+			t.Errorf("%q passes as %q", v, out)
+		}
+	})
 }

@@ -276,6 +276,9 @@ func readReferTo(r *sip.Request) (to referTo, fault string) {
 		value, _, _ = strings.Cut(value, ";")
 	}
 	value = strings.TrimSpace(value)
+	if clean, ok := sound(value); !ok || clean != value || strings.ContainsAny(value, "<>\" ") { // else the service might read another number than we
+		return to, "Bad Refer-To"
+	}
 	at := strings.IndexByte(value, '@') + 1 // a "?" may stand in a user part
 	bare, fields, _ := strings.Cut(value[at:], "?")
 	if err := sip.ParseUri(value[:at]+bare, &to.uri); err != nil {

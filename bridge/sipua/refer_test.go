@@ -4,6 +4,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/emiago/sipgo/sip"
+
 	"clearback/supervision/dialplan"
 )
 
@@ -184,11 +186,13 @@ func TestTransfersRefused(t *testing.T) {
 		{"403", "Refer-To: <sip:5550199@pbx.example>"},
 		{"403", "Refer-To: tel:5550199"},
 		{"403", "Refer-To: <sip:5550151@pbx.example;method=BYE>"},
-		{"403", "Refer-To: <http://pbx.example/>"},
+		{"403", "Refer-To: <http://5550151@pbx.example>"},
 		{"403", "Refer-To: <sip:pbx.example>"},
 		{"400", "X-None: 1"},
 		{"400", "Refer-To: <sip:5550151@pbx.example>, <sip:5550152@pbx.example>"},
 		{"400", "Refer-To: <sip:5550151@pbx.example"},
+		{"400", "Refer-To: sip:5550199>5550151@pbx.example"},
+		{"400", "Refer-To: <sip:5550199 @pbx.example>"},
 		{"420", "Refer-To: <sip:5550151@pbx.example>\r\nRequire: nothing-known"},
 	} {
 		c.near.request("REFER", "", one.fields)
@@ -225,4 +229,29 @@ func TestTransfersRefused(t *testing.T) {
 	c.near.request("OPTIONS", "")
 	lacks(t, h.adapter.expectOf("200", "OPTIONS").get("Allow"), "REFER")
 	h.hangUp(c.near)
+}
+
+// Whatever a Refer-To says, what we make of it is one URI in brackets.
+func FuzzReferTo(f *testing.F) {
+	for _, v := range []string{"<sip:5550151@pbx.example>", "sip:5550151@pbx.example;x=y", `"Bo" <sip:a@b?Replaces=1%3Bto-tag%3D2%3Bfrom-tag%3D3&X=y>`, "<tel:+445550151>",
+		"<sip:5?5@b?Replaces=%zz>", "sip:a>b@c", "<sip:a@b>, <sip:c@d>", "<urn:service:sos>"} {
+		f.Add(v)
+	}
+	f.Fuzz(func(t *testing.T, v string) {
+		r := sip.NewRequest(sip.REFER, sip.Uri{})
+		r.AppendHeader(sip.NewHeader("Refer-To", v))
+		to, fault := readReferTo(r)
+		if fault != "" {
+			return
+		}
+		called := calledTowardsService(to.uri, sip.Uri{Scheme: "sip", Host: "pbx.example"})
+		if u := called.String(); strings.ContainsAny(u, "<>\" \r\n") {
+			t.Errorf("%q becomes %q", v, u)
+		}
+		if to.replaces != nil {
+			if v := escaped(to.replaces.callID); strings.ContainsAny(v, "<>\" \r\n;?&=") {
+				t.Errorf("Call-ID %q", v)
+			}
+		}
+	})
 }
