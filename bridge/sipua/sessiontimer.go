@@ -59,14 +59,6 @@ func (l *leg) learn(m sip.Message) {
 	}
 }
 
-// least is the smallest interval that we take. A call for help is not refused for it.
-func (c *call) least() int {
-	if c.emergency {
-		return 1
-	}
-	return sessiontimer.Least
-}
-
 // wanted is the interval that we ask for, in seconds; 0: none.
 func (c *call) wanted() int {
 	if want := c.line.o.SessionExpires; want > 0 && !c.emergency {
@@ -130,7 +122,7 @@ func (l *leg) agreeSession(r *sip.Request, res *sip.Response) {
 		want = l.c.wanted()
 	}
 	q := sessionRequest(r)
-	s, e, require := sessiontimer.Agree(q, want, l.c.least())
+	s, e, require := sessiontimer.Agree(q, want, sessiontimer.Least)
 	l.session.minSE = max(l.session.minSE, q.MinSE)
 	if e.Seconds > 0 {
 		res.AppendHeader(sip.NewHeader("Session-Expires", e.String()))

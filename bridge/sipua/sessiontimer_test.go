@@ -307,7 +307,9 @@ func TestSessionOfEmergencyCall(t *testing.T) {
 	is(t, inv, "Session-Expires", "")
 	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
 	h.service.expect("ACK")
-	near.established(h.adapter.expect("200")).ack("")
+	ok := h.adapter.expect("200")
+	is(t, ok, "Session-Expires", "30;refresher=uac") // as it asked
+	near.established(ok).ack("")
 	h.desk.saw("1 requested (emergency)", "1 answered")
 	h.service.respond(h.service.expect("UPDATE"), 481, "", "")
 	h.service.expect("UPDATE") // goes on asking
