@@ -343,7 +343,7 @@ func (a *Agent) sound(s *socket, r *endpoint.Request, emergency bool) bool {
 	case r.MaxForwards() != nil && r.MaxForwards().Val() == 0:
 		s.reply(r, sip.StatusTooManyHops, "Too Many Hops")
 	case !emergency && s.shortInterval(r):
-	case !emergency && unacceptable(r.Request) != nil:
+	case !emergency && r.IsInvite() && unacceptable(r.Request) != nil:
 		s.reply(r, sip.StatusNotAcceptable, "Not Acceptable", unacceptable(r.Request))
 	default:
 		return true
