@@ -17,7 +17,7 @@ import (
 // TestMain shortens the timers of the transactions: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1). Flows mostly wait, so many
 // go at once.
 func TestMain(m *testing.M) {
-	if err := flag.Set("test.parallel", "16"); err != nil {
+	if err := flag.Set("test.parallel", "48"); err != nil {
 		panic(err)
 	}
 	sip.SetTimers(25*time.Millisecond, 200*time.Millisecond, 250*time.Millisecond)
@@ -53,17 +53,9 @@ func scripts(t *testing.T) []*flow {
 }
 
 func TestFlows(t *testing.T) {
+	t.Parallel()
 	flows := scripts(t)
-	local := netip.MustParseAddr("127.0.0.1")
-	relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := relay.Close(); err != nil {
-			t.Error(err)
-		}
-	})
+	relay := newRelay(t, 20000)
 	for _, f := range flows {
 		t.Run(f.title, func(t *testing.T) {
 			t.Parallel()
@@ -72,4 +64,19 @@ func TestFlows(t *testing.T) {
 			s.play()
 		})
 	}
+}
+
+func newRelay(t *testing.T, low uint16) *media.Relay {
+	t.Helper()
+	local := netip.MustParseAddr("127.0.0.1")
+	relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: low, PortHigh: low + 4999})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := relay.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return relay
 }

@@ -93,7 +93,7 @@ func brief(m message) string {
 
 // gets waits for one message for each step, in any order.
 func (p *peer) gets(steps []step) {
-	limit := time.After(patience)
+	limit := time.After(p.s.patience)
 	if len(steps) == 1 && steps[0].o.again {
 		p.getsAgain(steps[0], limit)
 		return
@@ -264,12 +264,12 @@ func (p *peer) repeats(s step) {
 }
 
 // drained returns what nobody has read. Nothing may be sent to it any more: its own mark is the last that comes.
-func (p *peer) drained(t failer) (unread []message) {
+func (p *peer) drained(t tester) (unread []message) {
 	mark := "the end of " + p.name
 	if _, err := p.conn.WriteToUDPAddrPort([]byte(mark), p.at); err != nil {
 		t.Fatalf("%s: %v", p.name, err)
 	}
-	limit := time.After(patience)
+	limit := time.After(p.s.patience)
 	for {
 		m, ok := p.next(limit)
 		switch {
@@ -281,10 +281,6 @@ func (p *peer) drained(t failer) (unread []message) {
 		}
 		unread = append(unread, m)
 	}
-}
-
-type failer interface {
-	Fatalf(format string, a ...any)
 }
 
 // compose puts a message together.

@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 	"sync"
-	"testing"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -24,9 +23,10 @@ import (
 	"clearback/supervision/story"
 )
 
+// defaultPatience bounds every wait; only a failing flow waits for so long.
+const defaultPatience = 5 * time.Second
+
 const (
-	// patience bounds every wait; only a failing flow waits for so long.
-	patience      = 5 * time.Second
 	adapterUser   = "box-office"
 	adapterSecret = "footlights"
 	serviceUser   = "5550100"
@@ -34,9 +34,20 @@ const (
 	number        = "5550150" // at the far end
 )
 
+// tester is a testing.T, or what stands in for one where a flow is to fail.
+type tester interface {
+	Helper()
+	Error(a ...any)
+	Errorf(format string, a ...any)
+	Fatal(a ...any)
+	Fatalf(format string, a ...any)
+	Logf(format string, a ...any)
+	Failed() bool
+}
+
 // stage is one line between the two peers.
 type stage struct {
-	t                *testing.T
+	t                tester
 	f                *flow
 	adapter, service *peer
 	agent            *sipua.Agent
@@ -46,6 +57,7 @@ type stage struct {
 	opens            int
 	closed           chan struct{} // closed when the agent has ended; nil: it runs
 	relaying         bool
+	patience         time.Duration
 
 	notes   []string // what the parties did, of the flow's goroutine
 	started time.Time
@@ -55,8 +67,8 @@ type stage struct {
 	changed chan struct{}
 }
 
-func newStage(t *testing.T, f *flow, relayer *media.Relay) *stage {
-	s := &stage{t: t, f: f, contact: relaytest.NewFake(relay.KindOneshot), started: time.Now(), changed: make(chan struct{}, 1)} // 1: a wish to look again
+func newStage(t tester, f *flow, relayer *media.Relay) *stage {
+	s := &stage{t: t, f: f, contact: relaytest.NewFake(relay.KindOneshot), started: time.Now(), patience: defaultPatience, changed: make(chan struct{}, 1)} // 1: a wish to look again
 	s.adapter = newPeer(s, "adapter", adapterUser, "adapter.near-side.example:5062", "192.0.2.21", "192.0.2.22")
 	s.service = newPeer(s, "service", number, "gateway.far-side.example:5064", "192.0.2.41", "192.0.2.42")
 	s.adapter.secret, s.service.secret = adapterSecret, serviceSecret
@@ -143,7 +155,7 @@ func (s *stage) record(e story.Entry) {
 
 // sees waits for the next event.
 func (s *stage) sees(st step) {
-	limit := time.After(patience)
+	limit := time.After(s.patience)
 	for {
 		s.mu.Lock()
 		got := slices.Clone(s.events)
@@ -183,7 +195,7 @@ func (s *stage) openings() (n int) {
 
 // until looks again and again until what is waited for is so.
 func (s *stage) until(is func() bool, otherwise func()) {
-	limit := time.After(patience)
+	limit := time.After(s.patience)
 	look := time.NewTicker(2 * time.Millisecond)
 	defer look.Stop()
 	for !is() {
