@@ -161,17 +161,24 @@ func (m *messages) deliver() {
 		m.drop()
 	}
 	sub, said, pointless := m.sub, m.last, !m.known && m.sub == nil
+	final := sub != nil && sub.last // as it is now: a SUBSCRIBE may come meanwhile
 	m.mu.Unlock()
 	became := putOff
 	switch {
 	case pointless:
 		became = accepted
 	case m.l.atRest():
-		became = m.tell(ctx, sub, said)
+		became = m.tell(ctx, sub, final, said)
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.stop = nil
+	if final && became != putOff { // it left; one try is enough
+		if m.sub == sub {
+			m.drop()
+		}
+		became = accepted
+	}
 	m.after(sub, became)
 }
 
@@ -193,9 +200,6 @@ func (m *messages) after(sub *subscription, became outcome) {
 	switch became {
 	case accepted:
 		m.failed = 0
-		if sub != nil && sub.last && m.sub == sub {
-			m.drop()
-		}
 		wait = 0
 	case putOff:
 		m.news = true
@@ -207,7 +211,7 @@ func (m *messages) after(sub *subscription, became outcome) {
 		if m.sub == sub {
 			m.drop()
 		}
-		m.news, wait = m.known, 0
+		m.news, wait = m.news || m.known, 0
 	case unwelcome:
 		m.failed, wait = 0, 0
 	}
@@ -221,11 +225,11 @@ func (m *messages) after(sub *subscription, became outcome) {
 }
 
 // tell sends the NOTIFY: in the adapter's subscription, or unasked.
-func (m *messages) tell(ctx context.Context, sub *subscription, said summary) outcome {
+func (m *messages) tell(ctx context.Context, sub *subscription, final bool, said summary) outcome {
 	l := m.l
 	var req *sip.Request
 	if sub != nil {
-		req = m.inside(sub)
+		req = m.inside(sub, final)
 	} else {
 		b, bound := l.a.registrar.Binding(l.o.Name)
 		if !bound {
@@ -261,7 +265,7 @@ func (m *messages) tell(ctx context.Context, sub *subscription, said summary) ou
 }
 
 // inside builds the next NOTIFY of a subscription.
-func (m *messages) inside(sub *subscription) *sip.Request {
+func (m *messages) inside(sub *subscription, final bool) *sip.Request {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	sub.seq++
@@ -269,7 +273,7 @@ func (m *messages) inside(sub *subscription) *sip.Request {
 	req.AppendHeader(m.l.adapter.ep.Contact(m.l.o.AdapterUser, sub.transport))
 	req.AppendHeader(sip.NewHeader("Event", sub.event))
 	state := "terminated;reason=timeout"
-	if left := int(time.Until(sub.until).Seconds()); !sub.last && left > 0 {
+	if left := int(time.Until(sub.until).Seconds()); !final && left > 0 {
 		state = "active;expires=" + strconv.Itoa(left)
 	}
 	req.AppendHeader(sip.NewHeader("Subscription-State", state))

@@ -27,7 +27,15 @@ func (s *socket) subscribe(r *endpoint.Request) {
 		return
 	}
 	l := s.a.byName[name]
-	if l == nil || !s.a.sound(l.adapter, r, false) {
+	if l == nil {
+		return
+	}
+	if unsupported := required(r.Request); unsupported != nil {
+		s.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
+		return
+	}
+	if r.Contact() == nil || r.Contact().Address.Wildcard {
+		s.reply(r, sip.StatusBadRequest, "Missing Contact")
 		return
 	}
 	if l.o.MessageWaiting == MessagesOff || packageOf(r.Request) != messagePackage {
