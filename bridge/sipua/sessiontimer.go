@@ -288,6 +288,7 @@ func (x *refresh) response(res endpoint.Response, challenges int) {
 			l.c.line.log.Warn("ACK could not be sent; the other side will repeat its 200", zap.Error(err))
 		}
 		if !repeat {
+			x.follow(res.Response)
 			x.outcome(res.Response, nil)
 		}
 	case challenges > 0 && l.challenged(x.req, res.Response):
@@ -296,6 +297,17 @@ func (x *refresh) response(res endpoint.Response, challenges int) {
 		x.send(challenges)
 	default:
 		x.outcome(res.Response, nil)
+	}
+}
+
+// follow lets relayed media go to where the answer to our unchanged description says, should that have changed. The other side need not know.
+func (x *refresh) follow(res *sip.Response) {
+	l := x.l
+	if !l.c.path.relay || l.state != legUp {
+		return
+	}
+	if _, err := l.c.path.translate(res, l.side); err != nil {
+		l.c.line.log.Warn("the answer to a refresh cannot be followed; media stays as it was", zap.Uint64("call", uint64(l.c.id)), zap.Error(err))
 	}
 }
 

@@ -95,10 +95,16 @@ func TestSessionRefreshedByInvite(t *testing.T) {
 	h.service.respond(inv, 491, "", "")
 	h.service.expect("ACK")
 	again := h.service.expect("INVITE")
-	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 1800;refresher=uac", "Require: timer")
+	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP+8, "sendrecv"), "Session-Expires: 1800;refresher=uac", "Require: timer")
 	ack := h.service.expect("ACK")
 	if n, _ := again.cseq(); !strings.HasPrefix(ack.get("CSeq"), num(n)+" ") || ack.body != "" {
 		t.Fatalf("ACK: %s", ack)
+	}
+	var moved netip.AddrPort
+	call := h.agent.call(1)
+	call.inside(func() { moved = call.path.streams[0].of[media.ServiceSide].rtp })
+	if moved.Port() != farSDP+8 {
+		t.Fatalf("media goes to %v", moved)
 	}
 	h.adapter.nothing(h.toAdapter)
 	h.hangUp(c.near)
