@@ -5,6 +5,7 @@ import (
 
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/registration"
 )
 
 // counters are the agent's own. Safe for concurrent use.
@@ -18,6 +19,8 @@ type Counts struct {
 	// Endpoint is the sum over all sockets, Media what the relay counted.
 	Endpoint endpoint.Counts
 	Media    media.Counts
+	// Registrar is what was counted of the adapters' passwords.
+	Registrar registration.Counts
 
 	// Strangers are requests on the service's side that were dropped because of where they came from.
 	Strangers uint64
@@ -41,6 +44,7 @@ func (a *Agent) Counts() Counts {
 	for _, s := range a.sockets {
 		out.Endpoint = out.Endpoint.Plus(s.ep.Counts())
 	}
+	out.Registrar = a.registrar.Counts()
 	if a.media != nil {
 		out.Media = a.media.Counts()
 	}

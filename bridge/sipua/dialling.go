@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"slices"
 	"strings"
 
 	"github.com/emiago/sipgo/sip"
@@ -18,11 +19,19 @@ func (l *Line) mayDial(u sip.Uri) dialplan.Refused {
 	if l.o.Dial == nil || l.a.emergency(u) {
 		return ""
 	}
+	dialled := u.String()
 	switch strings.ToLower(u.Scheme) {
 	case "sip", "sips", "":
-		return l.o.Dial.Judge("sip:" + u.User + "@") // what is passed on of it
+		dialled = "sip:" + u.User + "@" // what is passed on of it
 	}
-	return l.o.Dial.Judge(u.String())
+	why := l.o.Dial.Judge(dialled)
+	if why == "" || l.a.numbers == nil {
+		return why
+	}
+	if slices.ContainsFunc(l.o.Dial.Readings(dialled), l.a.numbers.Emergency) { // behind a code that withholds the number, say
+		return ""
+	}
+	return why
 }
 
 // forbid refuses an ordinary call of the adapter to where the line may not dial; it tells whether it did. The near end is off hook all

@@ -135,3 +135,17 @@ func (p *Plan) Judge(number string) Refused {
 	}
 	return ""
 }
+
+// Readings are the ways in which a service may understand a destination, as they would be dialled: without what is dialled for an outside line,
+// without codes before the number. So an emergency number behind such a code can be found.
+func (p *Plan) Readings(number string) []string {
+	var r readings
+	p.read(&r, number)
+	var all []string
+	for _, f := range r.forms {
+		if f.digits != "" {
+			all = append(all, f.digits)
+		}
+	}
+	return all
+}
