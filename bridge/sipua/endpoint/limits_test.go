@@ -85,6 +85,15 @@ func TestTransactionLimits(t *testing.T) {
 		tr.sources[r.From.Addr()], tr.strange = own, total
 		require.False(t, tr.room(&r))
 	}
+	// and there is an end for everybody
+	var tr transactions
+	tr.init()
+	bye := Request{Request: sip.NewRequest(sip.BYE, sip.Uri{})}
+	for i := range maxServersHard {
+		require.True(t, i != maxServers || tr.room(&bye), "a BYE is let in beyond the first limit")
+		tr.servers[fmt.Sprint(i)] = nil
+	}
+	require.False(t, tr.room(&bye))
 }
 
 // While the user is slow, what waits for him is bounded; a BYE waits all the same.
