@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"net/netip"
-	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -110,7 +109,6 @@ func TestDay(t *testing.T) {
 			ledgers[i].line = agent.Line(fmt.Sprintf("line-%d", i))
 			ports = append(ports, newRobot(t, net, fmt.Sprintf("port-%d", i), netip.AddrPortFrom(netip.AddrFrom4([4]byte{192, 0, 2, byte(10 + i)}), 5060), toAdapter, uint64(i)+10))
 		}
-		began := runtime.NumGoroutine()
 		plan := rand.New(rand.NewPCG(4, 5))
 		end := time.Now().Add(time.Duration(hours) * time.Hour)
 		for time.Now().Before(end) {
@@ -139,8 +137,8 @@ func TestDay(t *testing.T) {
 			t.Errorf("left behind: %d calls, %d dialogs, %d invites, %d merged", len(agent.calls), len(agent.dialogs), len(agent.invites), len(agent.merged))
 		}
 		agent.mu.Unlock()
-		if n := runtime.NumGoroutine(); n > began {
-			t.Errorf("%d goroutines more than at the beginning", n-began)
+		if e := agent.Counts().Endpoint; e.Servers+e.Clients+e.Queues+e.Cancels != 0 {
+			t.Errorf("left behind in the sockets: %+v", e)
 		}
 		t.Logf("%d hours, %d lines: %d calls, %d answered; %d transactions of the peers without an answer", hours, lines, calls, answered+pbx.answered, lost+pbx.lost)
 		if want := hours * 20; calls < want {

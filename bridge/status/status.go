@@ -126,6 +126,15 @@ type Daemon struct {
 	Config  string    `json:"config"`
 	Journal Journal   `json:"journal"`
 	Lines   []Line    `json:"lines"`
+	Counts  []Count   `json:"counts,omitempty"`
+}
+
+// Count is how often something happened on the network since the start. A name stays within a version; names are added.
+type Count struct {
+	Name  string `json:"name"`
+	Count uint64 `json:"count"`
+	// TurnedAway: what was not let in, or not heard.
+	TurnedAway bool `json:"turned_away,omitempty"`
 }
 
 // Journal is the journal's health.

@@ -93,6 +93,7 @@ func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
 			fmt.Fprintf(w, "%s: after an emergency call; a call back is expected until %s\n", l.Name, l.CallbackUntil.Local().Format(time.TimeOnly))
 		}
 	}
+	printTurnedAway(w, d.Counts)
 	if d.Journal.Problem != "" {
 		fmt.Fprintf(w, "journal: %s since %s; %d records lost\n", d.Journal.Problem, d.Journal.Since.Local().Format(time.TimeOnly), d.Journal.Dropped)
 	}

@@ -47,6 +47,8 @@ func (h *house) Daemon() status.Daemon {
 	for _, k := range h.d.desks {
 		out.Lines = append(out.Lines, k.status())
 	}
+	counts := h.d.agent.Counts()
+	out.Counts = networkCounts(&counts)
 	return out
 }
 

@@ -18,6 +18,10 @@ func TestPrintDaemon(t *testing.T) {
 	var b strings.Builder
 	printDaemon(&b, status.Daemon{
 		Journal: status.Journal{Path: "/var/lib/clearback/journal.db", Problem: "the disk is full", Since: now.Add(-time.Minute), Dropped: 12},
+		Counts: []status.Count{
+			{Name: "media packets", Count: 90}, {Name: "wrong passwords", Count: 3, TurnedAway: true}, {Name: "malformed messages", TurnedAway: true},
+			{Name: "oversized messages", Count: 1, TurnedAway: true},
+		},
 		Lines: []status.Line{
 			{
 				Name: "box-office", Service: status.Service{Registers: true, Registered: true}, Adapter: status.Adapter{Bound: true, Address: "192.0.2.21:5060"},
@@ -47,6 +51,7 @@ func TestPrintDaemon(t *testing.T) {
 		"^box-office: 2 of its holds stayed, the first at 800 ms; clearings use 1000 ms now\\. `clearback keep box-office` writes that into the file\\.$",
 		`^stage-door: INCIDENT off-hook-without-call\. Hang up what is off\.$`,
 		`^stage-door: after an emergency call; a call back is expected until 20:32:00$`,
+		`^turned away since the start: 3 wrong passwords, 1 oversized messages$`,
 		`^journal: the disk is full since 20:14:00; 12 records lost$`,
 		`^$`,
 	} {

@@ -1,0 +1,63 @@
+package cli
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"clearback/bridge/sipua"
+	"clearback/bridge/status"
+)
+
+// networkCounts are what the user agent counted, in the words of the control socket. Their meaning stands at the fields.
+func networkCounts(c *sipua.Counts) []status.Count {
+	e, r, m := &c.Endpoint, &c.Registrar, &c.Media
+	all := []status.Count{
+		{Name: "calls passed to another service", Count: c.Switched},
+		{Name: "silences of a service", Count: c.Silences},
+		{Name: "waiting messages told", Count: c.MessagesTold},
+		{Name: "challenges", Count: r.Challenges},
+		{Name: "media packets", Count: m.Packets},
+		{Name: "media packets that could not be sent", Count: m.Unsent},
+	}
+	for _, away := range []status.Count{
+		{Name: "calls from addresses not allowed", Count: c.Strangers},
+		{Name: "calls beyond the number of a line", Count: c.TooManyCalls},
+		{Name: "waiting messages refused", Count: c.MessagesRefused},
+		{Name: "wrong passwords", Count: r.Wrong},
+		{Name: "guesses not heard", Count: r.Slowed},
+		{Name: "right passwords from a wrong place", Count: r.WrongPlace},
+		{Name: "registrations for another line", Count: r.WrongLine},
+		{Name: "messages from addresses not allowed", Count: e.Refused},
+		{Name: "messages of strangers beyond their rate", Count: e.Limited},
+		{Name: "datagrams that are no SIP", Count: e.NoSIP},
+		{Name: "malformed messages", Count: e.Malformed},
+		{Name: "oversized messages", Count: e.Oversized},
+		{Name: "responses to nothing", Count: e.Unmatched},
+		{Name: "requests without room", Count: e.Overloaded},
+		{Name: "cancels without room", Count: e.CancelsRefused},
+		{Name: "connections without room", Count: e.ConnectionsRefused},
+		{Name: "connections that made room", Count: e.ConnectionsEnded},
+		{Name: "connections too slow", Count: e.Slow},
+		{Name: "media packets of strangers", Count: m.Strangers},
+		{Name: "media packets on probation", Count: m.Probation},
+		{Name: "media packets that are none", Count: m.Invalid},
+	} {
+		away.TurnedAway = true
+		all = append(all, away)
+	}
+	return all
+}
+
+// printTurnedAway says in one line what was not let in, if there was anything.
+func printTurnedAway(w io.Writer, counts []status.Count) {
+	var all []string
+	for _, c := range counts {
+		if c.TurnedAway && c.Count > 0 {
+			all = append(all, fmt.Sprintf("%d %s", c.Count, c.Name))
+		}
+	}
+	if len(all) > 0 {
+		fmt.Fprintf(w, "turned away since the start: %s\n", strings.Join(all, ", "))
+	}
+}
