@@ -111,6 +111,7 @@ func TestAskTheDaemon(t *testing.T) {
 	require.NoError(t, json.Unmarshal([]byte(out), &d))
 	assert.Equal(t, status.Interval{Milliseconds: 900, Configured: 900}, d.Lines[0].Interval)
 	assert.Equal(t, path, d.Config)
+	assert.Contains(t, d.Counts, status.Count{Name: "malformed messages", TurnedAway: true})
 	assert.Error(t, k.SetInterval(context.Background(), "box-office", 1900*time.Millisecond), "with the lead it would end beyond 2 s")
 
 	code, out, _ = call("", "keep", "box-office", "--config", path)
