@@ -136,6 +136,9 @@ func TestWhichAnswersGoElsewhere(t *testing.T) {
 		h.service.expect("ACK")
 		if !c.switched {
 			h.adapter.expect(num(c.code))
+			if n := h.agent.Counts().Switched; n != 0 {
+				t.Fatalf("%+v: it went on", c)
+			}
 			continue
 		}
 		inv = reserve.expect("INVITE")

@@ -127,8 +127,12 @@ func TestCallsALine(t *testing.T) {
 	h.service.expect("486")
 	h.adapter.expect("ACK")
 	h.desk.saw("4 arrived (emergency)", "4 near end cleared")
-	if n := h.agent.Counts().TooManyCalls; n != 2 {
-		t.Fatalf("%d calls were too many", n)
+	n := h.agent.Counts()
+	if n.TooManyCalls != 2 {
+		t.Fatalf("%d calls were too many", n.TooManyCalls)
+	}
+	if n.Registrar.Challenges != 1 || n.Endpoint.Servers == 0 { // the adapter's call, and transactions that linger
+		t.Fatalf("counts: %+v", n)
 	}
 	talk.near.request("BYE", "")
 	h.adapter.expect("200")
