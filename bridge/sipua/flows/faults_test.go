@@ -28,6 +28,7 @@ func TestScriptFaults(t *testing.T) {
 		"flow f\nadapter gets 200 later":                       `option "later" is unknown`,
 		"flow f\nadapter gets 200 with":                        `option "with" is unknown or has no value`,
 		"flow f\nadapter gets 200 with 'A: b":                  "no closing '",
+		"part a\nset direct":                                   "x.flow:2: a part sets nothing",
 		"flow f\nline breaks":                                  "is neither adapter",
 		"part a\nadapter sends BYE\npart a\nadapter sends BYE": "x.flow:3: part needs a name of its own",
 	} {

@@ -1,6 +1,7 @@
 package flows
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -75,71 +76,82 @@ type flow struct {
 
 // parse reads one file; parts are shared between files.
 func parse(name, text string, parts map[string][]step) (flows []*flow, faults []string) {
-	var into *flow
-	part := ""
+	r := &reader{parts: parts}
 	for i, raw := range strings.Split(text, "\n") {
 		line := strings.TrimSpace(raw)
-		place := fmt.Sprintf("%s:%d", name, i+1)
 		if line == "" || line[0] == '#' {
 			continue
 		}
-		fault := func(format string, a ...any) {
-			faults = append(faults, place+": "+fmt.Sprintf(format, a...))
-		}
-		words, err := split(line)
-		if err != nil {
-			fault("%v", err)
-			continue
-		}
-		switch words[0] {
-		case "part":
-			if len(words) != 2 || parts[words[1]] != nil {
-				fault("part needs a name of its own")
-				continue
-			}
-			into, part = nil, words[1]
-			parts[part] = []step{}
-			continue
-		case "flow":
-			into, part = &flow{title: strings.TrimSpace(strings.TrimPrefix(line, "flow")), place: place}, ""
-			if into.title == "" {
-				fault("flow needs a title")
-			}
-			flows = append(flows, into)
-			continue
-		}
-		if into == nil && part == "" {
-			fault("a step before the first flow or part")
-			continue
-		}
-		if words[0] == "use" {
-			if len(words) != 2 || parts[words[1]] == nil {
-				fault("no part %q; parts stand before they are used", strings.Join(words[1:], " "))
-				continue
-			}
-			if part != "" {
-				parts[part] = append(parts[part], parts[words[1]]...)
-			} else {
-				into.steps = append(into.steps, parts[words[1]]...)
-			}
-			continue
-		}
-		s, err := parseStep(words)
-		if err != nil {
-			fault("%v", err)
-			continue
-		}
-		s.place, s.text = place, line
-		switch {
-		case part != "":
-			parts[part] = append(parts[part], s)
-		case s.verb == "set":
-			into.settings = append(into.settings, s)
-		default:
-			into.steps = append(into.steps, s)
+		r.place = fmt.Sprintf("%s:%d", name, i+1)
+		if err := r.line(line); err != nil {
+			faults = append(faults, fmt.Sprintf("%s: %v", r.place, err))
 		}
 	}
-	return flows, faults
+	return r.flows, faults
+}
+
+// reader is where parse stands in its file.
+type reader struct {
+	parts map[string][]step
+	flows []*flow
+	place string
+	into  *flow  // the flow that is being read
+	part  string // or the part
+}
+
+func (r *reader) line(line string) error {
+	words, err := split(line)
+	if err != nil {
+		return err
+	}
+	switch words[0] {
+	case "part":
+		if len(words) != 2 || r.parts[words[1]] != nil {
+			return errors.New("part needs a name of its own")
+		}
+		r.into, r.part = nil, words[1]
+		r.parts[r.part] = []step{}
+		return nil
+	case "flow":
+		r.into, r.part = &flow{title: strings.TrimSpace(strings.TrimPrefix(line, "flow")), place: r.place}, ""
+		r.flows = append(r.flows, r.into)
+		if r.into.title == "" {
+			return errors.New("flow needs a title")
+		}
+		return nil
+	}
+	if r.into == nil && r.part == "" {
+		return errors.New("a step before the first flow or part")
+	}
+	if words[0] == "use" {
+		if len(words) != 2 || r.parts[words[1]] == nil {
+			return fmt.Errorf("no part %q; parts stand before they are used", strings.Join(words[1:], " "))
+		}
+		r.add(r.parts[words[1]]...)
+		return nil
+	}
+	s, err := parseStep(words)
+	if err != nil {
+		return err
+	}
+	s.place, s.text = r.place, line
+	if s.verb == "set" {
+		if r.part != "" {
+			return errors.New("a part sets nothing; the flow does")
+		}
+		r.into.settings = append(r.into.settings, s)
+		return nil
+	}
+	r.add(s)
+	return nil
+}
+
+func (r *reader) add(steps ...step) {
+	if r.part != "" {
+		r.parts[r.part] = append(r.parts[r.part], steps...)
+		return
+	}
+	r.into.steps = append(r.into.steps, steps...)
 }
 
 // split at spaces outside of quotation marks.
