@@ -277,6 +277,7 @@ func TestConnectionLimits(t *testing.T) {
 			return true
 		}
 		port := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(1).Addr(), uint16(10000+i)) }
+		require.True(t, add(source(999), true)) // is silent longer than any stranger
 		for i := range maxStrangeConnsEach {
 			require.True(t, add(port(i), false))
 		}
@@ -285,7 +286,7 @@ func TestConnectionLimits(t *testing.T) {
 			require.True(t, add(source(100+i), false))
 		}
 		require.False(t, add(source(500), false))
-		for i := range maxConns - maxStrangeConns {
+		for i := range maxConns - maxStrangeConns - 1 {
 			require.True(t, add(source(1000+i), true))
 		}
 		require.Equal(t, maxConns, s.size())
@@ -294,7 +295,7 @@ func TestConnectionLimits(t *testing.T) {
 		require.True(t, add(source(1500), true))
 		require.Equal(t, maxConns, s.size())
 		require.Nil(t, s.to(port(0)), "the oldest stranger made room")
-		require.NotNil(t, s.to(source(1000)))
+		require.NotNil(t, s.to(source(999)))
 		same := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(2000).Addr(), uint16(10000+i)) }
 		for i := range maxConnsSource + 1 {
 			require.True(t, add(same(i), true))

@@ -228,6 +228,11 @@ func TestTortureStream(t *testing.T) {
 		_, err := w.in.ReadByte()
 		require.Error(t, err, name)
 	}
+	for head, want := range map[string]int{"X\r\nl: 5\r\n\r\n": 5, "X\r\nl: 5\r\nContent-Length: 5\r\n\r\n": -1, "X\r\n\r\n": -1, "X\r\nl: -1\r\n\r\n": -1} {
+		n, err := contentLength([]byte(head))
+		require.Equal(t, want < 0, err != nil, head)
+		require.Equal(t, max(want, 0), n, head)
+	}
 	var f framer
 	f.write(read(t, "clerr"))
 	m, _, err := f.next()
