@@ -19,19 +19,32 @@ func (l *Line) mayDial(u sip.Uri) dialplan.Refused {
 	if l.o.Dial == nil || l.a.emergency(u) {
 		return ""
 	}
-	dialled := u.String()
+	return l.o.Dial.Judge(dialled(u))
+}
+
+// dialled is what is passed on of a destination.
+func dialled(u sip.Uri) string {
 	switch strings.ToLower(u.Scheme) {
 	case "sip", "sips", "":
-		dialled = "sip:" + u.User + "@" // what is passed on of it
+		return "sip:" + u.User + "@"
 	}
-	why := l.o.Dial.Judge(dialled)
-	if why == "" || l.a.numbers == nil {
-		return why
+	return u.String()
+}
+
+// emergency tells whether a destination is an emergency number, behind a code too (one that withholds the caller's number, say).
+func (a *Agent) emergency(u sip.Uri) bool {
+	if a.numbers == nil {
+		return false
 	}
-	if slices.ContainsFunc(l.o.Dial.Readings(dialled), l.a.numbers.Emergency) { // behind a code that withholds the number, say
-		return ""
+	if a.numbers.Emergency(u.String()) {
+		return true
 	}
-	return why
+	for _, l := range a.lines { // codes and prefixes are the country's, the same for all
+		if l.o.Dial != nil {
+			return slices.ContainsFunc(l.o.Dial.Readings(dialled(u)), a.numbers.Emergency)
+		}
+	}
+	return false
 }
 
 // forbid refuses an ordinary call of the adapter to where the line may not dial; it tells whether it did. The near end is off hook all

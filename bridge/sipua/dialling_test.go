@@ -40,13 +40,15 @@ func TestEmergencyPassesTheDialPlan(t *testing.T) {
 	near.nack(h.adapter.expectOf("403", "INVITE"))
 	h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
 	contains(t, h.service.expect("INVITE").start, "sip:999@")
+	h.request("*67112", offer("127.0.0.1", nearSDP, "sendrecv"))
+	contains(t, h.service.expect("INVITE").start, "sip:*67112@")
 	for _, hidden := range []string{"sip:141999@127.0.0.1", "sip:*67112@127.0.0.1", "tel:*31%23999", "sip:+44999@127.0.0.1"} {
 		var u sip.Uri
 		if err := sip.ParseUri(hidden, &u); err != nil || h.line.mayDial(u) != "" {
 			t.Errorf("%s may not be dialled (%v)", hidden, err)
 		}
 	}
-	h.desk.saw("1 requested", "1 far end cleared: not-allowed", "1 adapter leg cleared: confirmed", "2 requested (emergency)")
+	h.desk.saw("1 requested", "1 far end cleared: not-allowed", "1 adapter leg cleared: confirmed", "2 requested (emergency)", "3 requested (emergency)")
 }
 
 // Any form of a destination is judged by what is passed on of it.

@@ -359,10 +359,6 @@ func (a *Agent) authenticate(r *endpoint.Request, emergency bool) (line string, 
 	return a.registrar.Authenticate(r)
 }
 
-func (a *Agent) emergency(uri sip.Uri) bool {
-	return a.numbers != nil && a.numbers.Emergency(uri.String())
-}
-
 func priority(r *sip.Request) bool {
 	h := r.GetHeader("Priority")
 	return h != nil && supervision.EmergencyCallback(h.Value())
