@@ -30,7 +30,7 @@ func check(e *env, args []string) int {
 	for _, w := range config.Warnings(c) {
 		fmt.Fprintln(e.Out, "warning:", w)
 	}
-	for _, s := range config.Describe(c) {
+	for _, s := range append(config.Describe(c), config.DescribeDialling(c)...) {
 		fmt.Fprintln(e.Out, s)
 	}
 	if !*live {

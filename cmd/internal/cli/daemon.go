@@ -20,7 +20,6 @@ import (
 	"clearback/bridge/status"
 	"clearback/config"
 	"clearback/supervision"
-	"clearback/supervision/dialplan"
 	"clearback/supervision/story"
 )
 
@@ -237,7 +236,7 @@ func lineOptions(c *config.Config, l *config.Line, events sipua.Events) (sipua.L
 		o.MessageWaiting = sipua.MessagesSubscribe
 	}
 	var err error
-	if o.Dial, err = dialPlan(c, l); err != nil {
+	if o.Dial, err = c.DialPlan(l); err != nil {
 		return o, err
 	}
 	if s := l.Service.Second; s != nil {
@@ -258,17 +257,6 @@ func lineOptions(c *config.Config, l *config.Line, events sipua.Events) (sipua.L
 		}
 	}
 	return o, nil
-}
-
-// dialPlan is what the line may call.
-func dialPlan(c *config.Config, l *config.Line) (*dialplan.Plan, error) {
-	p, err := dialplan.New(dialplan.Options{
-		Country: c.Country, Prefixes: c.Emergency.Prefixes, Allow: l.Dial.Allow, Deny: l.Dial.Deny, International: l.Dial.International,
-	})
-	if err != nil {
-		return nil, fmt.Errorf("dial: %w", err)
-	}
-	return p, nil
 }
 
 func socket(own *config.Socket, shared config.Socket) sipua.Socket {
