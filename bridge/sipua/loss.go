@@ -56,6 +56,9 @@ func (l *leg) gone(code int) {
 	l.c.line.log.Warn("one end of a call is gone", fields...)
 	l.c.goneSilent(l.side)
 	l.clear()
+	if code == 0 && l.side == media.ServiceSide { // silence may be the service's, not this call's
+		l.account.askCalls()
+	}
 }
 
 // renewed: the adapter of a line registered from another address, or anew after a restart.

@@ -281,3 +281,33 @@ func credentialsOf(t testing.TB, m message, header, method, user, password strin
 		t.Fatalf("wrong answer to the challenge (%v): %s", err, m)
 	}
 }
+
+// One call's request is not answered at all: the service's other calls are asked about.
+func TestSilenceInOneCallAsksForTheOthers(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, relaying, hasty)
+	first := h.incoming()
+	other := h.arrive(far(), "Subject: another")
+	inv := h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 200, "near", near())
+	h.adapter.expect("ACK")
+	other.established(h.service.expect("200")).ack("")
+	h.desk.saw("2 arrived", "2 answered")
+	first.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+	h.service.expect("INFO") // and no answer
+	h.adapter.expectOf("408", "INFO")
+	h.desk.saw("1 far end cleared: service-lost")
+	for range 2 {
+		switch m := h.service.next(); {
+		case m.is("BYE"):
+			h.service.respond(m, 481, "", "")
+		case m.is("OPTIONS") && m.get("Call-ID") == other.id:
+			h.service.respond(m, 200, "", "") // it goes on
+		default:
+			t.Fatalf("got %s", m)
+		}
+	}
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.desk.saw("1 adapter leg cleared: confirmed")
+	eventually(t, "the end of one call", func() bool { return h.line.Status().Calls == 1 })
+}
