@@ -10,6 +10,7 @@ import (
 
 // counters are the agent's own. Safe for concurrent use.
 type counters struct {
+	misplaced                                    atomic.Uint64
 	strangers, tooManyCalls, switched, silences  atomic.Uint64
 	messagesTaken, messagesRefused, messagesTold atomic.Uint64
 }
@@ -24,6 +25,9 @@ type Counts struct {
 
 	// Strangers are requests on the service's side that were dropped because of where they came from.
 	Strangers uint64
+	// Misplaced are requests inside a dialog on the adapter's side that did not come from where the adapter is; they were refused or
+	// challenged.
+	Misplaced uint64
 	// TooManyCalls were refused because as many were up as may be.
 	TooManyCalls uint64
 	// Switched are calls that were passed to another service than the first one tried.
@@ -38,7 +42,7 @@ type Counts struct {
 func (a *Agent) Counts() Counts {
 	c := &a.counts
 	out := Counts{
-		Strangers: c.strangers.Load(), TooManyCalls: c.tooManyCalls.Load(), Switched: c.switched.Load(), Silences: c.silences.Load(),
+		Misplaced: c.misplaced.Load(), Strangers: c.strangers.Load(), TooManyCalls: c.tooManyCalls.Load(), Switched: c.switched.Load(), Silences: c.silences.Load(),
 		MessagesTaken: c.messagesTaken.Load(), MessagesRefused: c.messagesRefused.Load(), MessagesTold: c.messagesTold.Load(),
 	}
 	for _, s := range a.sockets {

@@ -174,6 +174,7 @@ func (x *exchange) awaitAnswer() {
 
 func (x *exchange) response(res endpoint.Response) {
 	if res.Err == nil {
+		x.to.heardFrom(res.Response)
 		x.to.learn(res.Response)
 	}
 	if res.Err == nil && x.to.side == media.ServiceSide {

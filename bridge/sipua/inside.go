@@ -12,6 +12,9 @@ import (
 
 // request takes a request inside the dialog.
 func (l *leg) request(r *endpoint.Request) {
+	if !l.expected(r) {
+		return
+	}
 	d := l.find(r)
 	if d != nil {
 		l.learn(r.Request)

@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"fmt"
+	"net/netip"
 	"runtime"
 	"strings"
 
@@ -45,6 +46,7 @@ type leg struct {
 	// dialog is the one that counts: the only one, or while there are several early ones what the INVITE itself said
 	*dialog
 	keys      []dialogKey // under which its dialogs are known
+	seen      netip.Addr  // where the adapter was heard from last
 	early     []*dialog   // while the INVITE has no 200: one for each fork
 	dest      string      // where requests go if no route says otherwise, "" resolves the target
 	transport string
