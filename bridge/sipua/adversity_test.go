@@ -13,6 +13,7 @@ import (
 
 // A whole incoming call with TCP on both sides, cleared by the far end.
 func TestIncomingOverTCP(t *testing.T) {
+	t.Parallel()
 	h := streaming(t, relaying)
 	c := h.incoming()
 	c.far.request("BYE", "")
@@ -24,6 +25,7 @@ func TestIncomingOverTCP(t *testing.T) {
 
 // The same for an outgoing one.
 func TestOutgoingOverTCP(t *testing.T) {
+	t.Parallel()
 	h := streaming(t, relaying)
 	c := h.outgoing()
 	c.far.request("BYE", "")
@@ -35,6 +37,7 @@ func TestOutgoingOverTCP(t *testing.T) {
 
 // The adapter's connection went away during the call: the BYE goes to its Contact.
 func TestAdapterConnectionGone(t *testing.T) {
+	t.Parallel()
 	h := streaming(t)
 	c := h.outgoing()
 	h.adapter.hangs.drop(-1)
@@ -47,6 +50,7 @@ func TestAdapterConnectionGone(t *testing.T) {
 
 // The service's connection goes away while the near end is called: the answer goes to a new one (RFC 3261 section 18.2.2).
 func TestServiceConnectionGoneWhileRinging(t *testing.T) {
+	t.Parallel()
 	h := streaming(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")
@@ -66,6 +70,7 @@ func TestServiceConnectionGoneWhileRinging(t *testing.T) {
 
 // The far end says BYE and drops its connection: reported, though it cannot be answered.
 func TestByeThenConnectionGone(t *testing.T) {
+	t.Parallel()
 	for range 20 {
 		t.Run("", func(t *testing.T) {
 			h := streaming(t)
@@ -81,6 +86,7 @@ func TestByeThenConnectionGone(t *testing.T) {
 
 // The far end's BYE overtakes its 200: the call is answered and over.
 func TestByeOvertakesAnswer(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -98,6 +104,7 @@ func TestByeOvertakesAnswer(t *testing.T) {
 
 // A far end that counts badly, or whose hops are used up, is gone all the same.
 func TestByeWithFaults(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name string
 		cseq int
@@ -136,6 +143,7 @@ func (h *house) talks(n int) []*dialogue {
 
 // A hundred far ends hang up in the same moment: each is answered and reported once, and each adapter leg is cleared.
 func TestHundredByesAtOnce(t *testing.T) {
+	t.Parallel()
 	const n = 100
 	h := newHouse(t)
 	far := h.talks(n)
@@ -167,6 +175,7 @@ func TestHundredByesAtOnce(t *testing.T) {
 
 // The far end clears while the adapter's re-INVITE is answered and only its ACK is missing.
 func TestFarEndClearsBeforeAckOfHold(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
@@ -187,6 +196,7 @@ func TestFarEndClearsBeforeAckOfHold(t *testing.T) {
 
 // The binding of the adapter ends in a call, as when it expired: the BYE still finds it.
 func TestBindingEndsInCall(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, registering)
 	h.register(h.adapter)
 	c := h.incoming()
@@ -205,6 +215,7 @@ func TestBindingEndsInCall(t *testing.T) {
 
 // CANCEL and the offer at the same time, many times: no call stays, and none is left ringing.
 func TestCancelMeetsOffer(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	h.desk.keep.Store(true)
 	for i := range 200 {
@@ -246,6 +257,7 @@ func TestCancelMeetsOffer(t *testing.T) {
 
 // Two lines on one socket talk with the same far end: each BYE ends its own call.
 func TestLinesWithOneFarEnd(t *testing.T) {
+	t.Parallel()
 	second := newTalker(t, "second")
 	other := &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), quit: make(chan struct{})}
 	h := newHouse(t, func(o *Options, _ *times) {
@@ -327,6 +339,7 @@ func TestNothingStays(t *testing.T) {
 
 // A service that was down is back: the next call goes through, at once.
 func TestServiceComesBack(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, shorter)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	h.service.expect("INVITE") // and it says nothing
@@ -346,6 +359,7 @@ func TestServiceComesBack(t *testing.T) {
 
 // The connection to the service dies under an INVITE: it is sent again over a new one.
 func TestConnectionDiesUnderInvite(t *testing.T) {
+	t.Parallel()
 	h := streaming(t)
 	h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -355,6 +369,7 @@ func TestConnectionDiesUnderInvite(t *testing.T) {
 
 // An adapter that registered over TCP and lost its connection since: it still rings, and is still asked, at its Contact.
 func TestRingsWithoutConnection(t *testing.T) {
+	t.Parallel()
 	h := streaming(t, registering)
 	h.register(h.adapter)
 	h.adapter.hangs.drop(-1)

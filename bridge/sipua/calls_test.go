@@ -6,6 +6,7 @@ import (
 
 // RFC 3665 section 3.8: the caller gives up while it rings; RFC 3261 section 9.
 func TestCallerCancels(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")
@@ -25,6 +26,7 @@ func TestCallerCancels(t *testing.T) {
 
 // The adapter's 200 crosses our CANCEL: the near end was answered, and gets ACK and BYE (RFC 3261 sections 9.1 and 15).
 func TestAnswerCrossesCancel(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")
@@ -45,6 +47,7 @@ func TestAnswerCrossesCancel(t *testing.T) {
 
 // The caller's CANCEL comes after our 200: it changes nothing (RFC 3261 section 9.2), the caller then says BYE.
 func TestCancelAfterAnswer(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")
@@ -65,6 +68,7 @@ func TestCancelAfterAnswer(t *testing.T) {
 
 // A caller that gives up before the call was offered.
 func TestCancelBeforeOffer(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	h.desk.keep.Store(true)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
@@ -79,6 +83,7 @@ func TestCancelBeforeOffer(t *testing.T) {
 
 // A daemon that ends while a call waits to be offered.
 func TestShutdownBeforeOffer(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	h.desk.keep.Store(true)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
@@ -92,6 +97,7 @@ func TestShutdownBeforeOffer(t *testing.T) {
 
 // The machine refuses a call that waits (invariant 5).
 func TestRefuse(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	h.desk.keep.Store(true)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
@@ -104,6 +110,7 @@ func TestRefuse(t *testing.T) {
 
 // RFC 3665 section 3.9: busy; rejection codes pass through, whichever side rejects.
 func TestRejections(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	n := 0
 	for _, code := range []int{486, 480, 404, 488, 600, 603} {
@@ -131,6 +138,7 @@ func TestRejections(t *testing.T) {
 
 // The adapter gives up while the far end rings; its CANCEL crosses the far end's 200.
 func TestNearEndCancels(t *testing.T) {
+	t.Parallel()
 	for _, crosses := range []bool{false, true} {
 		h := newHouse(t)
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -158,6 +166,7 @@ func TestNearEndCancels(t *testing.T) {
 
 // Early media: 183 with a session description, then 180, then 200 (RFC 3960).
 func TestEarlyMedia(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -185,6 +194,7 @@ func TestEarlyMedia(t *testing.T) {
 
 // A forked call: the second 200 is acknowledged and cleared (RFC 3261 section 13.2.2.4).
 func TestLateFork(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -217,6 +227,7 @@ func TestLateFork(t *testing.T) {
 
 // An INVITE without an offer: the 200 carries it, the ACK the answer (RFC 3261 section 13.2.1).
 func TestDelayedOffer(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	far := h.arrive("")
 	inv := h.adapter.expect("INVITE")
@@ -240,6 +251,7 @@ func TestDelayedOffer(t *testing.T) {
 
 // A repeated 200 of the adapter is acknowledged again (RFC 3261 section 13.2.2.4).
 func TestAckAgain(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")

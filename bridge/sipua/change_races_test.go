@@ -10,6 +10,7 @@ import (
 
 // A change that comes before the other leg's ACK waits for it (RFC 3261 section 14.1) and is not refused.
 func TestChangeWaitsForAck(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")
@@ -35,6 +36,7 @@ func TestChangeWaitsForAck(t *testing.T) {
 
 // A cancelled re-INVITE: the other side decides, since its 200 may cross (RFC 3261 section 9.1).
 func TestCancelledChange(t *testing.T) {
+	t.Parallel()
 	for _, crosses := range []bool{false, true} {
 		h := newHouse(t)
 		c := h.incoming()
@@ -82,6 +84,7 @@ func TestChangeUnanswered(t *testing.T) {
 
 // The caller says BYE while it still rings (RFC 3261 section 15): as good as a CANCEL.
 func TestByeInEarlyDialog(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")
@@ -101,6 +104,7 @@ func TestByeInEarlyDialog(t *testing.T) {
 
 // An answer whose session description cannot be relayed ends the attempt on both sides.
 func TestUnusableAnswer(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -114,6 +118,7 @@ func TestUnusableAnswer(t *testing.T) {
 
 // A service that cannot even be connected to: 503 at once, to each call.
 func TestServiceRefusesConnection(t *testing.T) {
+	t.Parallel()
 	l, err := net.Listen("tcp4", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

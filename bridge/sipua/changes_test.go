@@ -7,6 +7,7 @@ import (
 
 // Hold and resume by re-INVITE from the near end, both descriptions rewritten (RFC 3264 section 8.4, RFC 5359 section 2.1).
 func TestHoldAndResume(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	c := h.incoming()
 	var ports [2]string
@@ -37,6 +38,7 @@ func TestHoldAndResume(t *testing.T) {
 
 // The far end clears a call that the near end holds: the main job.
 func TestFarEndClearsHeldCall(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	c := h.incoming()
 	c.near.request("INVITE", strings.Replace(offer("127.0.0.1", nearSDP, "inactive"), "c=IN IP4 127.0.0.1", "c=IN IP4 0.0.0.0", 1))
@@ -57,6 +59,7 @@ func TestFarEndClearsHeldCall(t *testing.T) {
 
 // The far end clears while the near end's hold is still under way: the re-INVITE gets 487, nobody waits for ever.
 func TestFarEndClearsWhileHoldIsUnderWay(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
@@ -74,6 +77,7 @@ func TestFarEndClearsWhileHoldIsUnderWay(t *testing.T) {
 
 // A re-INVITE of the far end moves its contact; later requests follow (RFC 3261 section 12.2.1.2).
 func TestTargetRefresh(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	moved := newTalker(t, "moved")
@@ -96,6 +100,7 @@ func TestTargetRefresh(t *testing.T) {
 
 // A rejected re-INVITE leaves the call as it was (RFC 3261 section 14.1).
 func TestRejectedChange(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.outgoing()
 	c.far.request("INVITE", offer("127.0.0.1", farSDP, "sendrecv"))
@@ -112,6 +117,7 @@ func TestRejectedChange(t *testing.T) {
 
 // Both ends change the call at once (RFC 3261 section 14.2).
 func TestGlare(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
@@ -147,6 +153,7 @@ func TestGlare(t *testing.T) {
 
 // What passes inside a call, and what is refused with an answer.
 func TestInsideRequests(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	c := h.incoming()
 	// digits by INFO
@@ -186,6 +193,7 @@ func TestInsideRequests(t *testing.T) {
 
 // Route sets per leg, loose and strict (RFC 3261 sections 12.1, 12.2.1.1 and 16.12.1).
 func TestRoutes(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	proxy := "<sip:" + h.service.at.String() + ";lr>"
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Record-Route: "+proxy, "Record-Route: <sip:inner.pbx.example;lr>", "Contact: <sip:5550150@192.0.2.7>")
@@ -230,6 +238,7 @@ func TestRoutes(t *testing.T) {
 
 // What one side may know of the other (RFC 7092, RFC 3325).
 func TestNothingInternalLeaks(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "P-Asserted-Identity: <sip:5550150@pbx.example>",
 		"Supported: 100rel, timer", "Session-Expires: 1800", "User-Agent: PBX of the Millrace", "X-Internal: yes")

@@ -4,6 +4,7 @@ import "testing"
 
 // RFC 3665 section 3.1 with a B2BUA between: the far end hangs up an incoming call.
 func TestFarEndClearsArrivedCall(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	c.far.request("BYE", "")
@@ -18,6 +19,7 @@ func TestFarEndClearsArrivedCall(t *testing.T) {
 }
 
 func TestNearEndClearsArrivedCall(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	c.near.request("BYE", "")
@@ -28,6 +30,7 @@ func TestNearEndClearsArrivedCall(t *testing.T) {
 }
 
 func TestFarEndClearsRequestedCall(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.outgoing()
 	c.far.request("BYE", "")
@@ -38,6 +41,7 @@ func TestFarEndClearsRequestedCall(t *testing.T) {
 }
 
 func TestNearEndClearsRequestedCall(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.outgoing()
 	c.near.request("BYE", "")

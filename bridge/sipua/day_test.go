@@ -68,6 +68,7 @@ func (l *ledger) write(ev supervision.Event) {
 // A day of calls on virtual time, both ways, with hold, hang-up from either end, busy, unanswered and cancelled calls, and one packet of
 // 200 lost: nothing stays behind, and no end of a call is left waiting.
 func TestDay(t *testing.T) {
+	t.Parallel()
 	hours, lines := *dayHours, *dayLines
 	if testing.Short() {
 		hours = 1

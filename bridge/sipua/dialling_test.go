@@ -20,6 +20,7 @@ func dialPlan(t *testing.T, o dialplan.Options) func(*Options, *times) {
 
 // What the line may not dial goes nowhere, is told with why, and is a seizure all the same; what it may dial passes.
 func TestLineMayNotDial(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, hasty, dialPlan(t, dialplan.Options{Country: "GB", Prefixes: []string{"9"}, Deny: []string{"0900*"}}))
 	for i, number := range []string{"004930123456", "%2B4930123456", "+49-30-123456", "9004930123456", "*67004930123456", "09005550101", "+449005550101"} {
 		near := h.dial(number)
@@ -35,6 +36,7 @@ func TestLineMayNotDial(t *testing.T) {
 
 // An emergency call passes whatever the line may dial.
 func TestEmergencyPassesTheDialPlan(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, hasty, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"*"}}))
 	near := h.dial("5550151")
 	near.nack(h.adapter.expectOf("403", "INVITE"))
@@ -54,6 +56,7 @@ func TestEmergencyPassesTheDialPlan(t *testing.T) {
 
 // Any form of a destination is judged by what is passed on of it.
 func TestMayDial(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, hasty, dialPlan(t, dialplan.Options{Country: "GB"}))
 	for uri, want := range map[string]dialplan.Refused{
 		"sip:5550151@127.0.0.1":                        "",

@@ -10,6 +10,7 @@ import (
 
 // A daemon that is ending refuses new ordinary calls, clears the ordinary ones on both sides and lets emergency calls be.
 func TestShutdown(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	h.agent.Drain()
@@ -27,6 +28,7 @@ func TestShutdown(t *testing.T) {
 // A held call beside one that rings, both cleared by a daemon that is ending: the held one is cleared when the other has left
 // the line, since only then its clearing opens the loop (invariant 1).
 func TestShutdownWithTwoCalls(t *testing.T) {
+	t.Parallel()
 	for _, ringing := range []bool{true, false} {
 		h := newHouse(t)
 		h.incoming()
@@ -61,6 +63,7 @@ func TestShutdownWithTwoCalls(t *testing.T) {
 
 // A held call beside an emergency call is cleared when that has ended: before, its clearing would open nothing (invariant 1).
 func TestShutdownWithAHeldAndAnEmergencyCall(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	h.outgoing()
 	near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -84,6 +87,7 @@ func TestShutdownWithAHeldAndAnEmergencyCall(t *testing.T) {
 
 // An adapter that is gone delays the other clearings of its line for a bounded time.
 func TestShutdownWithTwoCallsAndADeadAdapter(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, func(_ *Options, t *times) { t.inTurn = 100 * time.Millisecond })
 	h.incoming()
 	h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
@@ -98,6 +102,7 @@ func TestShutdownWithTwoCallsAndADeadAdapter(t *testing.T) {
 }
 
 func TestDrainRefusesRequestedCalls(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	h.agent.Drain()
 	near := h.dial("5550150")
@@ -122,6 +127,7 @@ func (h *house) dial(number string) *dialogue {
 
 // An emergency call passes whatever is in the way of others, and outlasts ClearOrdinary.
 func TestEmergencyCall(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	h.agent.Drain()
 	near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -156,6 +162,7 @@ func TestEmergencyCall(t *testing.T) {
 // Once the agent is closing nobody would carry an emergency call on: it gets 503 at once, so that the adapter turns to its
 // second server.
 func TestEmergencyCallWhileClosing(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	h.incoming()
 	closed := make(chan struct{}) // closed when Close returned
@@ -174,6 +181,7 @@ func TestEmergencyCallWhileClosing(t *testing.T) {
 
 // A call from the emergency centre is marked (RFC 7090) and passes a daemon that is ending.
 func TestEmergencyCallback(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	h.agent.Drain()
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Priority: psap-callback")
@@ -187,6 +195,7 @@ func TestEmergencyCallback(t *testing.T) {
 
 // An urn is passed as it is (RFC 5031).
 func TestEmergencyURN(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	target := "urn:service:sos"
 	d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -210,6 +219,7 @@ func TestEmergencyURN(t *testing.T) {
 
 // Media ports exhausted: an ordinary call gets 503, an emergency call goes directly.
 func TestNoMediaPorts(t *testing.T) {
+	t.Parallel()
 	var taken []*media.Session
 	h := newHouse(t, relaying, cramped(t, &taken))
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -237,6 +247,7 @@ func TestNoMediaPorts(t *testing.T) {
 
 // The service challenges the INVITE, and the BYE too (RFC 3261 section 22).
 func TestServiceChallenges(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct{ code, challenge, answer string }{
 		{"401", "WWW-Authenticate", "Authorization"}, {"407", "Proxy-Authenticate", "Proxy-Authorization"},
 	} {
@@ -271,6 +282,7 @@ func TestServiceChallenges(t *testing.T) {
 
 // A password that the service refuses ends in 403 for the adapter: the challenge is not its business.
 func TestServiceRefusesPassword(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	for range 2 {
@@ -285,6 +297,7 @@ func TestServiceRefusesPassword(t *testing.T) {
 
 // A challenge, or a demand for a longer session interval, that crosses a CANCEL is not answered by another INVITE: nobody waits for that any more.
 func TestDemandCrossesCancel(t *testing.T) {
+	t.Parallel()
 	for code, field := range map[int]string{401: `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`, 422: "Min-SE: 600"} {
 		h := newHouse(t, shorter, timed(90, time.Second))
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))

@@ -67,6 +67,7 @@ func carries(t testing.TB, m message) {
 }
 
 func TestWhatMessagesCarry(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying, shorter)
 	judge := func(m message) message {
 		t.Helper()
@@ -164,6 +165,7 @@ func TestWhatMessagesCarry(t *testing.T) {
 // The route sets of RFC 3261 section 16.12.1 (from memory), as the two ends see them: with loose routers only (16.12.1.1), and with a strict one among
 // them (16.12.1.2). Each end writes its requests as the section shows them, and sends them to the first route.
 func TestRoutesOfStandard(t *testing.T) {
+	t.Parallel()
 	for name, one := range map[string]struct{ routes []string }{
 		"16.12.1.1": {[]string{"<sip:p2.domain.test;lr>", "<sip:p1.example.test;lr>"}},
 		"16.12.1.2": {[]string{"<sip:p4.domain.test;lr>", "<sip:p3.middle.test>", "<sip:p2.example.test;lr>", "<sip:p1.example.test;lr>"}},

@@ -9,6 +9,7 @@ import (
 
 // A hook flash that the adapter reports is told of, and passed on as every INFO is.
 func TestFlashReported(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, hasty)
 	c := h.incoming()
 	c.near.request("INFO", "Signal=16\r\nDuration=300\r\n", "Content-Type: application/dtmf-relay")
@@ -43,6 +44,7 @@ func TestFlashReported(t *testing.T) {
 }
 
 func TestHookFlashBodies(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		kind, body string
 		want       bool

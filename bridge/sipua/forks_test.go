@@ -52,6 +52,7 @@ func (c *call) await(t *testing.T, what string, so func(*call) bool) {
 // Two forks and the one answered (RFC 3261 sections 12.1 and 13.2.2.4): each is a dialog of its own for who called, requests
 // find their fork both ways, and when one is answered the other is over.
 func TestForks(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -108,6 +109,7 @@ func TestForks(t *testing.T) {
 
 // The second fork is answered: its tag is in the 200, and the call goes on in its dialog.
 func TestSecondForkAnswered(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -137,6 +139,7 @@ func TestSecondForkAnswered(t *testing.T) {
 
 // Who called says BYE to one fork of two: only that one ends (RFC 3261 section 15).
 func TestByeToOneFork(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -164,6 +167,7 @@ func TestByeToOneFork(t *testing.T) {
 
 // RFC 6228: 199 ends one fork; it passes only to who knows it.
 func TestForkTerminated(t *testing.T) {
+	t.Parallel()
 	for _, knows := range []bool{false, true} {
 		h := newHouse(t)
 		var extra []string
@@ -198,6 +202,7 @@ func TestForkTerminated(t *testing.T) {
 
 // Media follows the answer shown last, until one fork is answered: then that one's, although its 200 does not say it again.
 func TestMediaOfForks(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	listen := func() *net.UDPConn {
 		c, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
@@ -250,6 +255,7 @@ func TestMediaOfForks(t *testing.T) {
 
 // A service that answers with ever new tags fills nothing; who answers at last is taken all the same.
 func TestTooManyForks(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")

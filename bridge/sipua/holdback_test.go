@@ -11,6 +11,7 @@ import (
 
 // While calls are held back an ordinary one goes nowhere, neither to the service nor (by a 503) to the adapter's second server.
 func TestHoldBack(t *testing.T) {
+	t.Parallel()
 	var mu sync.Mutex
 	var told []string
 	h := newHouse(t, hasty)
@@ -55,6 +56,7 @@ func TestHoldBack(t *testing.T) {
 
 // A second holder is not ended with the first.
 func TestHoldBackTwice(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, hasty)
 	stop := h.line.HoldBack(func(string, bool) {})
 	h.line.HoldBack(func(string, bool) {})
@@ -67,6 +69,7 @@ func TestHoldBackTwice(t *testing.T) {
 // The call that an adapter makes when the line is left off hook goes nowhere and is no seizure; the number of the emergency centre
 // never is that number.
 func TestLeftOffHook(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, hasty, func(o *Options, _ *times) { o.Lines[0].OffHookNumber = "5550199" })
 	h.dial("5550199")
 	h.adapter.expectOf("486", "INVITE")
@@ -78,6 +81,7 @@ func TestLeftOffHook(t *testing.T) {
 }
 
 func TestLeftOffHookIsNoEmergency(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, hasty, func(o *Options, _ *times) { o.Lines[0].OffHookNumber = "999" })
 	h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
 	h.service.expect("INVITE")
@@ -86,6 +90,7 @@ func TestLeftOffHookIsNoEmergency(t *testing.T) {
 
 // A far end of our own calls the line where the service would, whoever it is.
 func TestInbound(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, hasty, func(o *Options, _ *times) {
 		o.Lines[0].Register, o.Lines[0].Expires = true, 600e9
 		o.Lines[0].ServiceSocket.Listen = netip.MustParseAddrPort("0.0.0.0:0")

@@ -44,6 +44,7 @@ func (n *notes) of(t *testing.T, want story.Note) {
 }
 
 func TestNoted(t *testing.T) {
+	t.Parallel()
 	n := &notes{}
 	h := newHouse(t, n.listen, func(o *Options, _ *times) { o.FirstCall = 40 })
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
@@ -73,6 +74,7 @@ func TestNoted(t *testing.T) {
 
 // A refused call is told of too.
 func TestNotedWhenRefused(t *testing.T) {
+	t.Parallel()
 	n := &notes{}
 	h := newHouse(t, n.listen)
 	h.agent.Drain()
@@ -83,6 +85,7 @@ func TestNotedWhenRefused(t *testing.T) {
 
 // What the adapter calls itself is told of when it is new, whichever way it says so.
 func TestUserAgent(t *testing.T) {
+	t.Parallel()
 	n := &notes{}
 	h := newHouse(t, n.listen, registering)
 	register := func(name string) {

@@ -19,6 +19,7 @@ func (c farClock) date(sent time.Time) string {
 // A BYE that was under way for 5 s (lost, and repeated) is known to be late by 3 to 5 s, as well as two whole seconds can tell; one that came at
 // once is not late, whatever the service's clock says.
 func TestLateBye(t *testing.T) {
+	t.Parallel()
 	for name, clock := range map[string]farClock{"right": 0, "an hour fast": farClock(time.Hour), "half a day slow": farClock(-12 * time.Hour)} {
 		for _, delay := range []time.Duration{0, 5 * time.Second} {
 			for _, direction := range []string{"incoming", "outgoing"} {
@@ -68,6 +69,7 @@ func (d *desk) late(delay time.Duration) {
 
 // Without a Date to compare with, or with a clock that was set during the call, nothing is said.
 func TestLateUnknown(t *testing.T) {
+	t.Parallel()
 	now := time.Now()
 	for name, c := range map[string]struct{ earlier, bye string }{
 		"no date before":       {"", farClock(0).date(now.Add(-5 * time.Second))},
@@ -102,6 +104,7 @@ func TestLateUnknown(t *testing.T) {
 
 // The first message may have been the slow one: a later one shows the quick way.
 func TestLateByTheQuickestMessage(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, hasty)
 	clock := farClock(0)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now().Add(-20*time.Second)))
@@ -119,6 +122,7 @@ func TestLateByTheQuickestMessage(t *testing.T) {
 // Never more than the truth, and less by no more than two seconds and what the quickest message took; whatever the clocks differ by,
 // and however the messages before were delayed.
 func TestCalendar(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		duration := func(name string, low, high time.Duration) time.Duration {
 			part := (high - low) / 8 // a plain range draws small numbers mostly

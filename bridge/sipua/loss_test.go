@@ -13,6 +13,7 @@ import (
 
 // Our request inside the dialog gets 481 from the service: the far end is gone (RFC 3261 section 12.2.1.2).
 func TestServiceKnowsNoCall(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
@@ -27,6 +28,7 @@ func TestServiceKnowsNoCall(t *testing.T) {
 
 // 408 with media relayed: it counts only if the far end's media has stopped since.
 func TestServiceTimesOutWithoutMedia(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	c := h.incoming()
 	c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
@@ -40,6 +42,7 @@ func TestServiceTimesOutWithoutMedia(t *testing.T) {
 }
 
 func TestServiceTimesOutWhileMediaFlows(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	far := newTalker(t, "voice")
 	d := h.arrive(offer("127.0.0.1", int(far.at.Port()), "sendrecv"))
@@ -101,6 +104,7 @@ func eventually(t *testing.T, what string, ok func() bool) {
 
 // With direct media a second request decides.
 func TestServiceTimesOutWithDirectMedia(t *testing.T) {
+	t.Parallel()
 	for _, alive := range []bool{true, false} {
 		h := newHouse(t)
 		c := h.incoming()
@@ -142,6 +146,7 @@ func TestServiceSilent(t *testing.T) {
 
 // The adapter knows no call any more: it restarted. The far end is released.
 func TestAdapterKnowsNoCall(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	c.far.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
@@ -155,6 +160,7 @@ func TestAdapterKnowsNoCall(t *testing.T) {
 
 // An adapter that registers anew in a call is asked at its new place whether it still knows the call.
 func TestAdapterMoves(t *testing.T) {
+	t.Parallel()
 	for _, knows := range []bool{true, false} {
 		h := newHouse(t, registering)
 		h.register(h.adapter)
@@ -221,6 +227,7 @@ func (h *house) registerFor(p *talker, seconds int, extra ...string) {
 
 // BYE from both ends at once: both are answered, and the near end's is reported (invariant 6).
 func TestByeCrossesBye(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	c.far.request("BYE", "")
@@ -236,6 +243,7 @@ func TestByeCrossesBye(t *testing.T) {
 // A BYE for a call that is over is never met with silence (RFC 3261 section 15.1.2), and one that the adapter sent
 // before it took ours still tells that the near end hung up.
 func TestByeAfterTheEnd(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	c.far.request("BYE", "")
@@ -256,6 +264,7 @@ func TestByeAfterTheEnd(t *testing.T) {
 
 // Who calls may not be told BYE before its ACK came (RFC 3261 section 15).
 func TestNoByeBeforeAck(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, shorter)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -318,6 +327,7 @@ func TestRingsForEver(t *testing.T) {
 
 // The service says nothing to an INVITE: 503, so that the adapter's second server can serve.
 func TestServiceSaysNothing(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, shorter)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -349,6 +359,7 @@ func TestAdapterNeverAnswersBye(t *testing.T) {
 
 // OPTIONS to the adapter (RFC 3261 section 11.2).
 func TestProbe(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, shorter)
 	for _, c := range []struct {
 		code int

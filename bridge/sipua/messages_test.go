@@ -14,6 +14,7 @@ const summaryKind = "Content-Type: application/simple-message-summary"
 const summaryText = "Messages-Waiting: yes\r\nMessage-Account: sip:5550100@pbx.example\r\nVoice-Message: 2/8 (0/2)\r\n"
 
 func TestSummary(t *testing.T) {
+	t.Parallel()
 	for in, want := range map[string]string{
 		summaryText: "Messages-Waiting: yes|Message-Account: sip:a@b|Voice-Message: 2/8 (0/2)|",
 		"messages-waiting : NO\nvoice-message:0/1(0/0)\nfax-message:1/1": "Messages-Waiting: no|Message-Account: sip:a@b|Voice-Message: 0/1 (0/0)|Fax-Message: 1/1|",
@@ -170,6 +171,7 @@ func TestCallDuringTheTelling(t *testing.T) {
 
 // What is not understood is refused as RFC 6665 section 8.3.2 and RFC 3261 have it, and so is everything where messages are off.
 func TestMessagesRefused(t *testing.T) {
+	t.Parallel()
 	h, rest := waiting(t, MessagesPass, hasty)
 	rest.Store(true)
 	for _, c := range []struct{ want, body, event, kind string }{
@@ -330,6 +332,7 @@ func TestSubscribesAtTheService(t *testing.T) {
 
 // RFC 6665 section 4.1.3 has the reasons.
 func TestSubscriptionEnds(t *testing.T) {
+	t.Parallel()
 	for in, want := range map[string]string{
 		"active;expires=60": "goes on", "Pending": "goes on", "terminated": "0s", "terminated;reason=deactivated": "1s", "terminated;reason=timeout": "1s",
 		"terminated;reason=probation;retry-after=90": "1m30s", "terminated;reason=giveup": "0s", "terminated; reason=rejected": "1h0m0s",

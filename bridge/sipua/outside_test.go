@@ -13,6 +13,7 @@ import (
 
 // Requests outside of a call: each gets its answer.
 func TestOutside(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	id := 0
 	ask := func(p *talker, to netip.AddrPort, method, target, want string, extra ...string) message {
@@ -54,6 +55,7 @@ func TestAdapterNotBound(t *testing.T) {
 
 // Strangers never get a route to the service.
 func TestStrangers(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	stranger := newTalker(t, "stranger")
 	d := stranger.call("sip:5550150@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -67,6 +69,7 @@ func TestStrangers(t *testing.T) {
 
 // A line that registers takes calls for its own contact only, and while it is not registered the adapter gets 503 at once.
 func TestRegisteredLine(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, func(o *Options, _ *times) { o.Lines[0].Register, o.Lines[0].Expires = true, 600e9 })
 	reg := h.service.expect("REGISTER")
 	near := h.dial("5550150")
@@ -112,6 +115,7 @@ func TestRegisteredLine(t *testing.T) {
 // One line calls another of the same house through a proxy that keeps the Call-ID: both ends of one Call-ID are on one
 // socket, and the line itself may be called back.
 func TestHairpin(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550101", offer("127.0.0.1", nearSDP, "sendrecv"))
 	out := h.service.expect("INVITE")
@@ -154,6 +158,7 @@ func TestHairpin(t *testing.T) {
 
 // A request that came on two ways is one call (RFC 3261 section 8.2.2.2).
 func TestMerged(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")
@@ -170,6 +175,7 @@ func TestMerged(t *testing.T) {
 
 // A call that runs in a circle ends (RFC 3261 section 8.1.1.6).
 func TestCircle(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, "", "Max-Forwards: 0")
 	if m := h.service.next(); !m.is("483") && !m.is("400") {
@@ -179,6 +185,7 @@ func TestCircle(t *testing.T) {
 
 // A fault in one message or one step ends neither the process nor the call.
 func TestPanicProof(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	h.agent.call(1).post(func() { panic("a step fails") })
@@ -194,6 +201,7 @@ func TestPanicProof(t *testing.T) {
 
 // Effects for calls that nobody knows do no harm; a leg that is not there is cleared.
 func TestUnknownCall(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	h.line.Offer(7)
 	h.line.Refuse(7, 486)
@@ -204,6 +212,7 @@ func TestUnknownCall(t *testing.T) {
 
 // Close ends what is up.
 func TestCloseEndsCalls(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	h.incoming()
 	done := make(chan struct{}) // closed when Close returned
@@ -219,6 +228,7 @@ func TestCloseEndsCalls(t *testing.T) {
 // Two lines on the same two sockets: a call finds its line by our Contact at the service, an adapter by its credentials.
 // With direct media the session description passes byte for byte.
 func TestLinesShareSockets(t *testing.T) {
+	t.Parallel()
 	second := newTalker(t, "second")
 	other := &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), quit: make(chan struct{})}
 	h := newHouse(t, func(o *Options, _ *times) {

@@ -10,6 +10,7 @@ import (
 
 // Why a call ended passes both ways, in CANCEL, BYE and responses (RFC 3326; the causes are those of Q.850), and nothing that is no reason.
 func TestReasonPasses(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, shorter)
 	elsewhere := `SIP;cause=200;text="Call completed elsewhere"`
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
@@ -56,6 +57,7 @@ func TestReasonPasses(t *testing.T) {
 }
 
 func TestReasonsAreRead(t *testing.T) {
+	t.Parallel()
 	for in, want := range map[string]string{
 		"SIP;cause=200":                  "SIP;cause=200",
 		"Q.850;cause=127":                "Q.850;cause=127",
@@ -79,6 +81,7 @@ func TestReasonsAreRead(t *testing.T) {
 
 // What the far end puts into an INVITE does not make ours grow without bound, and nobody's words become header fields.
 func TestPassedHeadersAreBounded(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	extra := []string{
 		"Alert-Info: <urn:alert:source:internal>\r\n ;info=bell", "Diversion: <sip:5550160@pbx.example>;reason=no-answer;counter=1",
@@ -129,6 +132,7 @@ func TestPassedHeadersAreBounded(t *testing.T) {
 }
 
 func TestNamesAreShown(t *testing.T) {
+	t.Parallel()
 	for in, want := range map[string]string{
 		`Bo Tree`: `Bo Tree`, `Bo \" Tree`: `Bo \" Tree`, `Bo\\`: `Bo\\`, `Bo\`: `Bo`, `Bo" <sip:x@y>`: `Bo <sip:x@y>`, "Bo\r\nEvil: yes": "BoEvil: yes",
 		strings.Repeat("ü", 60): strings.Repeat("ü", 40), strings.Repeat("x", 79) + `\"`: strings.Repeat("x", 79),

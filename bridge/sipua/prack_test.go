@@ -30,6 +30,7 @@ func (h *house) hangUp(near *dialogue, events ...string) {
 // RFC 3262 from end to end: the option passes, a reliable response has an RSeq of ours and is repeated until its PRACK, its PRACK
 // names the far end's, and a repetition of the far end's is not passed twice.
 func TestReliableProvisional(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying, shorter)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer, 100rel")
 	inv := h.service.expect("INVITE")
@@ -83,6 +84,7 @@ func TestReliableProvisional(t *testing.T) {
 // One at a time: the next reliable response waits for the PRACK of the one before, and what follows keeps its place (RFC 3262
 // section 3). A 200 waits for the PRACK of the answer.
 func TestReliableOneAtATime(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
 	inv := h.service.expect("INVITE")
@@ -119,6 +121,7 @@ func TestReliableOneAtATime(t *testing.T) {
 
 // PRACK crosses the 200: nothing that must be acknowledged first was in the response.
 func TestPrackCrossesAnswer(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
 	inv := h.service.expect("INVITE")
@@ -168,6 +171,7 @@ func TestNoPrack(t *testing.T) {
 
 // Who called takes no part: we acknowledge ourselves, and the response passes as one that is not reliable.
 func TestPrackOfOurs(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")
@@ -196,6 +200,7 @@ func TestPrackOfOurs(t *testing.T) {
 // An INVITE without an offer: the reliable 183 carries it, the PRACK the answer (RFC 3262 section 5), and an offer in the PRACK
 // has its answer in the PRACK's 200.
 func TestOfferInReliableProvisional(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, relaying)
 	far := h.arrive("", "Supported: 100rel")
 	inv := h.adapter.expect("INVITE")
@@ -243,6 +248,7 @@ func TestOfferInReliableProvisional(t *testing.T) {
 
 // Who called takes nothing but reliable responses: what comes otherwise is made reliable here, and acknowledged here.
 func TestReliableRequired(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel")
 	inv := h.adapter.expect("INVITE")

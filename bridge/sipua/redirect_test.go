@@ -32,6 +32,7 @@ func (h *house) invitedTo(number string) message {
 
 // A redirection of the service is followed, at the service (RFC 3261 section 8.1.3.4): the same call, a new transaction.
 func TestRedirectionFollowed(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	first := h.invitedTo("5550150")
@@ -54,6 +55,7 @@ func TestRedirectionFollowed(t *testing.T) {
 
 // Contacts are tried in the order of their q, each once, and the next where one fails; a failure of all passes.
 func TestRedirectionToSeveral(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	h.redirect(h.invitedTo("5550150"), 300, "<sip:5550152@pbx.example>;q=0.2, <tel:5550151>;q=0.7", "<mailto:house@millrace.example>")
@@ -70,6 +72,7 @@ func TestRedirectionToSeveral(t *testing.T) {
 
 // A call is redirected three times at most.
 func TestRedirectionsEnd(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	for i := range 4 {
@@ -87,6 +90,7 @@ func TestRedirectionsEnd(t *testing.T) {
 // What is not followed passes: a circle, a number that the line may not dial, one of an emergency service (which the adapter has
 // to call as such), no number at all, and what asks for a proxy.
 func TestRedirectionPassed(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
 	for i, c := range []struct {
 		code     int
@@ -116,6 +120,7 @@ func TestRedirectionPassed(t *testing.T) {
 
 // The same number at another place: a service that spreads its calls. It is called through the service.
 func TestRedirectionToAnotherPlace(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	h.redirect(h.invitedTo("5550150"), 302, "<sip:5550150@gate-2.pbx.example>")
@@ -129,6 +134,7 @@ func TestRedirectionToAnotherPlace(t *testing.T) {
 
 // An emergency call follows, also to what the line may not dial.
 func TestEmergencyRedirected(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
 	near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
 	h.redirect(h.invitedTo("999"), 380, "<sip:0900555@pbx.example>")
@@ -144,6 +150,7 @@ func TestEmergencyRedirected(t *testing.T) {
 
 // Who called gives up after a redirection: the INVITE that rings is cancelled.
 func TestRedirectionCancelled(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	h.redirect(h.invitedTo("5550150"), 302, "<sip:5550151@pbx.example>")
@@ -164,6 +171,7 @@ func TestRedirectionCancelled(t *testing.T) {
 
 // Forwarding that is set at the adapter: the service is asked to call the number, if the line may dial it.
 func TestAdapterForwards(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
 	for i, c := range []struct {
 		code     int

@@ -21,6 +21,7 @@ func (h *house) refer(near *dialogue, extra ...string) message {
 // A blind transfer: the number at the service's domain, ourselves as who refers, what becomes of it back into the adapter's dialog with
 // the adapter's own id, and the adapter's BYE before the end (RFC 5589 section 6.1).
 func TestBlindTransfer(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, shorter)
 	c := h.incoming()
 	c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay") // so that the CSeq numbers differ
@@ -75,6 +76,7 @@ func TestBlindTransfer(t *testing.T) {
 
 // An attended transfer: the other call's dialog as the service knows it (RFC 3891 section 3, RFC 5589 section 7), in both directions of calls.
 func TestAttendedTransfer(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	first := h.incoming()
 	near := h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -145,6 +147,7 @@ func TestAttendedTransfer(t *testing.T) {
 
 // A transfer that the service makes by an INVITE with Replaces is a call of its own here.
 func TestReplacesFromService(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t)
 	c := h.incoming()
 	_, tag, _ := strings.Cut(c.far.remote, ";tag=")
@@ -176,6 +179,7 @@ func TestReplacesFromService(t *testing.T) {
 
 // What is refused, and that the call stays up.
 func TestTransfersRefused(t *testing.T) {
+	t.Parallel()
 	plan, err := dialplan.New(dialplan.Options{Country: "GB", Deny: []string{"5550199"}})
 	if err != nil {
 		t.Fatal(err)

@@ -106,6 +106,7 @@ func codecs(m *sdpMedia) (all []string) {
 // Offers and answers as in RFC 4317 (sections 2.1, 2.2, 3.1 and 4.1) and RFC 3264 section 10.1, from memory and with our names: the m= lines by type and
 // formats, "-" where the port is 0. Both sides' ends are as remembered; what passes is judged by pion/sdp.
 func TestOfferAnswerExamples(t *testing.T) {
+	t.Parallel()
 	type side struct {
 		from media.Side
 		code int

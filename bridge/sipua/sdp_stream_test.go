@@ -42,6 +42,7 @@ func parsed(t *testing.T, text string) *sdp.SessionDescription {
 
 // Devices leave out lines, mix their order, end them with LF and add their own (RFC 8866 section 5 has s= and t= compulsory).
 func TestLiberal(t *testing.T) {
+	t.Parallel()
 	out := pathOf(t, false).pass(t, sip.INVITE, 0, media.AdapterSide, "v=0\nb=AS:84\nc=IN IP4 192.0.2.9\no=- 1 1 IN IP4 192.0.2.9\nu=http://192.0.2.9/\n"+
 		"X-line: 192.0.2.9\n\ny=192.0.2.9\nk=prompt\nm=audio 4000 RTP/AVP 0\na=ptime:30\ni=speech\nb=TIAS:64000\nc=IN IP4 192.0.2.9/127\n")
 	lacks(t, out, "192.0.2.9")
@@ -61,6 +62,7 @@ func originOf(t *testing.T, text string) [2]uint64 {
 // RFC 3264 section 8: towards each side the origin is one and the same in a call, and its version grows by one when the rest changes and only then. What was
 // refused counts as never said (RFC 3261 section 14.1), but its version is used up.
 func TestOrigin(t *testing.T) {
+	t.Parallel()
 	p := pathOf(t, false)
 	near := func(direction string) string { return offer("192.0.2.9", 4000, direction) }
 	p.pass(t, sip.INVITE, 0, media.AdapterSide, near("sendrecv"))
@@ -102,6 +104,7 @@ func TestOrigin(t *testing.T) {
 
 // An answer's streams are what is kept: RFC 3264 section 10.1 as remembered, our names, with a fork that refuses what another one takes.
 func TestAnswerFreesPorts(t *testing.T) {
+	t.Parallel()
 	p := pathOf(t, false)
 	head := "v=0\r\no=- 1 1 IN IP4 192.0.2.9\r\ns=-\r\nc=IN IP4 192.0.2.9\r\nt=0 0\r\n"
 	p.pass(t, sip.INVITE, 0, media.AdapterSide, head+"m=audio 49170 RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\nm=video 51372 RTP/AVP 31\r\nm=video 53000 RTP/AVP 32\r\n")
@@ -165,6 +168,7 @@ func (e ear) hears(want []byte) {
 
 // Speech to fax and back by re-INVITE, on the same ports (ITU-T T.38 annex D, from memory), and a change that is refused.
 func TestFax(t *testing.T) {
+	t.Parallel()
 	p := pathOf(t, false)
 	a, f := newEar(t), newEar(t)
 	speech := func(e ear) string { return offer("127.0.0.1", e.port(), "sendrecv") }
@@ -202,6 +206,7 @@ func TestFax(t *testing.T) {
 // RTCP on the RTP port once both ends agreed (RFC 5761 section 5.1.1), and on the next one if the answer does without. DTLS passes only where there is a
 // fingerprint (RFC 5763).
 func TestAgreedPorts(t *testing.T) {
+	t.Parallel()
 	report := []byte{0x80, 201, 0, 1, 0, 0, 0, 1}
 	hello := append([]byte{22, 254, 253, 0, 0, 0, 0, 0, 0, 0, 0, 0, 2}, 1, 2)
 	for _, agreed := range []bool{true, false} {
@@ -231,6 +236,7 @@ func TestAgreedPorts(t *testing.T) {
 
 // A hook flash among the adapter's telephone events, by the payload type that the service asked for; never in a stream whose payload is encrypted.
 func TestFlashInMedia(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		proto, service string
 		want           int

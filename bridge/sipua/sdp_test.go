@@ -33,6 +33,7 @@ func withBody(kind, body string) sip.Message {
 // The addresses of one side never reach the other (RFC 8866, RFC 3264, RFC 3605, RFC 8839); what is no address passes as it is, RTCP on the
 // RTP port (RFC 5761), keys and fingerprints (RFC 4568, RFC 5763) too.
 func TestRewrite(t *testing.T) {
+	t.Parallel()
 	const in = "v=0\r\no=desk 7 8 IN IP4 192.0.2.9\r\ns=-\r\nc=IN IP4 192.0.2.9\r\nt=0 0\r\na=ice-lite\r\na=group:BUNDLE 1 2\r\na=group:LS 1 2\r\n" +
 		"m=audio 4000 RTP/AVP 0 13 101\r\nc=IN IP4 192.0.2.10\r\nb=AS:80\r\na=mid:1\r\na=rtcp:4009 IN IP4 192.0.2.11\r\na=rtcp-mux\r\na=candidate:1 1 UDP 1 192.0.2.12 4000 typ host\r\n" +
 		"a=x-at:192.0.2.10:4000\r\na=fmtp:101  0-15,16\r\na=ptime:20\r\na=sendrecv\r\n" +
@@ -74,6 +75,7 @@ func TestRewrite(t *testing.T) {
 
 // What cannot be relayed is refused; in an emergency call it passes as it is.
 func TestNotAcceptable(t *testing.T) {
+	t.Parallel()
 	plain := offer("192.0.2.9", 4000, "sendrecv")
 	for _, c := range []struct {
 		kind, body string
@@ -113,6 +115,7 @@ func TestNotAcceptable(t *testing.T) {
 
 // Who called and what was called, seen from the other side (RFC 3323, RFC 3325, RFC 3261 section 19.1.6).
 func TestIdentity(t *testing.T) {
+	t.Parallel()
 	own := sip.Uri{Scheme: "sip", Host: "192.0.2.1", Port: 5070}
 	aor := sip.Uri{Scheme: "sip", User: serviceUser, Host: "pbx.example"}
 	from := func(s string) *sip.FromHeader {

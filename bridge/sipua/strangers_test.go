@@ -89,6 +89,7 @@ func TestCallByTheSecretWord(t *testing.T) {
 
 // Whoever knows a number could call a line that does not register: it must be said from where.
 func TestUnregisteredNeedsAnAddress(t *testing.T) {
+	t.Parallel()
 	o := Options{Lines: []LineOptions{{Name: "box-office", ServiceUser: serviceUser, ServiceSocket: Socket{Listen: netip.MustParseAddrPort("127.0.0.1:0"), UDP: true}}}}
 	o.Lines[0].AdapterSocket = o.Lines[0].ServiceSocket
 	o.Lines[0].Registrar.Host = "pbx.example"
@@ -110,6 +111,7 @@ func TestUnregisteredNeedsAnAddress(t *testing.T) {
 // An emergency call finds a place on a full line, and so does the emergency centre (RFC 7090); others get 486, which keeps an
 // adapter from its second server, and a place that became free is taken.
 func TestCallsALine(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
 	talk := h.incoming()
 	second := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))

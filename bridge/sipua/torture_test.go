@@ -28,6 +28,7 @@ func torture(t *testing.T, file string) []byte {
 
 // What RFC 4475 leaves to a user agent or a registrar, beyond what the endpoint's own test of all its messages shows.
 func TestTorture(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, registering)
 	h.register(h.adapter)
 	const folder = "endpoint/testdata/torture/"

@@ -2,7 +2,6 @@ package modbus
 
 import (
 	"context"
-	"flag"
 	"os"
 	"sync"
 	"testing"
@@ -15,9 +14,6 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	if err := flag.Set("test.parallel", "4"); err != nil { // they mostly wait; -parallel says otherwise
-		panic(err)
-	}
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
 		os.RemoveAll(buildDir)
 		os.Exit(code)

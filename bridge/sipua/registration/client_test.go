@@ -17,6 +17,7 @@ import (
 )
 
 func TestRefreshAfter(t *testing.T) {
+	t.Parallel()
 	for granted, want := range map[time.Duration]time.Duration{
 		time.Hour: 54 * time.Minute, 100 * time.Second: 90 * time.Second, 60 * time.Second: 50 * time.Second,
 		20 * time.Second: 10 * time.Second, 15 * time.Second: 7500 * time.Millisecond, time.Second: 500 * time.Millisecond,
@@ -26,6 +27,7 @@ func TestRefreshAfter(t *testing.T) {
 }
 
 func TestRetryAfter(t *testing.T) {
+	t.Parallel()
 	const s = time.Second
 	for _, c := range []struct {
 		failures int
@@ -234,6 +236,7 @@ func TestRetry(t *testing.T) {
 
 // Sorting the answers.
 func TestRefusals(t *testing.T) {
+	t.Parallel()
 	for code, slow := range map[int]bool{302: true, 400: true, 403: true, 404: true, 408: false, 420: true, 480: false, 500: false, 501: true, 503: false, 504: false, 505: true, 603: true} {
 		require.Equal(t, slow, refused(sip.NewResponse(code, "")).slow, code)
 	}

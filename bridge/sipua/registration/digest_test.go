@@ -11,6 +11,7 @@ import (
 
 // The worked examples that we know, from memory: RFC 2617 section 3.5 (MD5) and RFC 7616 section 3.9.1 (MD5 and SHA-256).
 func TestPublishedExamples(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct{ source, algorithm, user, realm, password, nonce, cnonce, uri, want string }{
 		{"RFC 2617 3.5", "MD5", "Mufasa", "testrealm@host.com", "Circle Of Life", "dcd98b7102dd2f0e8b11d0f600bfb0c093", "0a4f113b",
 			"/dir/index.html", "6629fae49393a05397450978507c4ef1"},
@@ -54,6 +55,7 @@ func invite() *sip.Request {
 }
 
 func TestAuthorize(t *testing.T) {
+	t.Parallel()
 	const (
 		sha = `Digest realm="a", nonce="n", algorithm=SHA-256, qop="auth"`
 		md5 = `Digest realm="a", nonce="n", algorithm=MD5, qop="auth"`
@@ -104,6 +106,7 @@ func TestAuthorize(t *testing.T) {
 
 // MD5-sess by hand (RFC 7616 section 3.4.2): A1 = H(user:realm:password):nonce:cnonce.
 func TestSession(t *testing.T) {
+	t.Parallel()
 	req := invite()
 	require.NoError(t, Authorize(req, challenged(401, `Digest realm="a", nonce="n", algorithm=SHA-256-sess, qop="auth"`), "box-office", secret))
 	c, err := digest.ParseCredentials(req.GetHeader("Authorization").Value())
@@ -114,6 +117,7 @@ func TestSession(t *testing.T) {
 
 // Credentials that were refused are not tried again, unless only the nonce was stale; those for another realm stay.
 func TestAuthorizeAgain(t *testing.T) {
+	t.Parallel()
 	req := invite()
 	first := challenged(407, `Digest realm="proxy", nonce="1", qop="auth"`)
 	require.NoError(t, Authorize(req, first, "box-office", secret))

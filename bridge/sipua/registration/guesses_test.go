@@ -20,6 +20,7 @@ func host(i int) netip.Addr { return netip.AddrFrom4([4]byte{192, 0, byte(2 + i>
 // The fifth wrong answer for one user makes its address wait, twice as long each time up to a minute; another user of the same address and
 // another address do not wait.
 func TestGuessesWait(t *testing.T) {
+	t.Parallel()
 	now, g := time.Now(), newGuesses()
 	for range freeGuesses - 1 {
 		g.wrong(now, host(1), "stage-door", true)
@@ -46,6 +47,7 @@ func TestGuessesWait(t *testing.T) {
 
 // From one address not more users are tried than an adapter has ports; the wait for further ones ends when the old ones are forgotten.
 func TestGuessesOfManyUsers(t *testing.T) {
+	t.Parallel()
 	now, g := time.Now(), newGuesses()
 	for i := range usersPerHost {
 		require.False(t, g.wait(now, host(1), fmt.Sprint(i)))
@@ -61,6 +63,7 @@ func TestGuessesOfManyUsers(t *testing.T) {
 
 // Many addresses that guess one password have one free try each, and an address that was never wrong is heard.
 func TestGuessesOfManyHosts(t *testing.T) {
+	t.Parallel()
 	now, g := time.Now(), newGuesses()
 	for i := range underAttack {
 		g.wrong(now, host(i), "stage-door", true)
@@ -76,6 +79,7 @@ func TestGuessesOfManyHosts(t *testing.T) {
 }
 
 func TestGuessesAreBounded(t *testing.T) {
+	t.Parallel()
 	now, g := time.Now(), newGuesses()
 	for i := range mostGuessers * 2 {
 		g.wrong(now, host(i), strings.Repeat("u", 1000), false)
@@ -103,6 +107,7 @@ func (w *wire) silent(user string, lines ...string) bool {
 // A guesser is not heard after five wrong answers, not even with the right one, while the bound adapter of the same line, another line
 // beside the guesser, and an emergency call are heard.
 func TestGuessingIsSlowed(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
 	now := time.Now()
 	d.frozen.Store(&now)
@@ -163,6 +168,7 @@ func TestGuessingIsSlowed(t *testing.T) {
 // A nonce is good at the address that it was sent to, whatever the port (an address translator's), and an answer to one of another address
 // tells nothing of the password.
 func TestNonceIsBoundToTheAddress(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("REGISTER", "stage-door")
@@ -185,6 +191,7 @@ func TestNonceIsBoundToTheAddress(t *testing.T) {
 
 // RFC 3261 section 10.3, steps 3 and 4: who has the credentials of one line cannot register another.
 func TestRegisterForAnotherLine(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
 	w := dial(t, "udp", d.e)
 	w.answer(w.ask("REGISTER", "workshop"), "MD5", "REGISTER", "stage-door", secret, 1)
@@ -202,6 +209,7 @@ func TestRegisterForAnotherLine(t *testing.T) {
 
 // Many Contacts, a Contact at a third party's host and one at ours: one binding, and requests go to where the REGISTER came from.
 func TestHostileContacts(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	many := strings.Repeat(", <sip:x@192.0.2.66>;q=0.1", 40)

@@ -15,6 +15,7 @@ import (
 )
 
 func TestRegister(t *testing.T) {
+	t.Parallel()
 	for _, network := range []string{"udp", "tcp"} {
 		t.Run(network, func(t *testing.T) {
 			d := newDesk(t, stageDoor())
@@ -46,6 +47,7 @@ func TestRegister(t *testing.T) {
 // One header field for each algorithm of the line's list, in order (RFC 8760 section 2.3); what is not in the list is not taken; nobody's
 // name is challenged as most are.
 func TestAlgorithms(t *testing.T) {
+	t.Parallel()
 	with := func(line string, list ...string) Account {
 		return Account{Line: line, User: line, Password: secret, Digest: list}
 	}
@@ -74,6 +76,7 @@ func TestAlgorithms(t *testing.T) {
 // A nonce may be used again with a higher count only; a replay is told stale=true, and so is one that is too old, made
 // up, or from another socket. A wrong password is not.
 func TestNonce(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("REGISTER", "stage-door", w.contact())
@@ -115,6 +118,7 @@ func TestNonce(t *testing.T) {
 
 // Unknown users and wrong passwords look the same; only who is right learns that the place is wrong.
 func TestNoOracle(t *testing.T) {
+	t.Parallel()
 	elsewhere := stageDoor()
 	elsewhere.AllowFrom = []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}
 	other := Account{Line: "workshop", User: "workshop", Password: secret, Endpoint: func() *endpoint.Endpoint { return nil }}
@@ -137,6 +141,7 @@ func TestNoOracle(t *testing.T) {
 }
 
 func TestRegisterRules(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	for _, c := range []struct {
@@ -180,6 +185,7 @@ func TestRegisterRules(t *testing.T) {
 
 // RFC 3261 section 10.3 step 7: an older REGISTER of the same Call-ID changes nothing.
 func TestOlderCSeq(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	w.seq = 10
@@ -192,6 +198,7 @@ func TestOlderCSeq(t *testing.T) {
 
 // Generation grows with another Call-ID or another address, not with a refresh.
 func TestGeneration(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor())
 	now := time.Now()
 	d.frozen.Store(&now)
@@ -227,6 +234,7 @@ func TestGeneration(t *testing.T) {
 // Behind an address translator, or with a name for a Contact, requests go to where the REGISTER came from; if it came
 // from the Contact's host, to the Contact's port.
 func TestDestination(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	for contact, want := range map[string]string{
@@ -240,6 +248,7 @@ func TestDestination(t *testing.T) {
 
 // INVITE and others: digest for a line with a password.
 func TestAuthenticate(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("MESSAGE", "stage-door")
@@ -256,6 +265,7 @@ func TestAuthenticate(t *testing.T) {
 
 // A line with a fixed contact and no password is known by its address; strangers get 403 and never a route.
 func TestFixed(t *testing.T) {
+	t.Parallel()
 	at := func(host string) *sip.Uri { return &sip.Uri{Scheme: "sip", User: "x", Host: host, Port: 5070} }
 	two := []Account{
 		{Line: "workshop", User: "workshop", Fixed: at("127.0.0.1")},
@@ -285,6 +295,7 @@ func TestFixed(t *testing.T) {
 
 // An emergency call from where a line is bound needs no challenge; from anywhere else it is challenged like any other.
 func TestEmergency(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", "X-Emergency: yes").code(), "not bound yet")
@@ -303,6 +314,7 @@ func TestEmergency(t *testing.T) {
 
 // Several lines of one adapter on one address: the From user tells which.
 func TestEmergencySharedAddress(t *testing.T) {
+	t.Parallel()
 	d := newDesk(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
 	w := dial(t, "udp", d.e)
 	for _, user := range []string{"stage-door", "workshop"} {

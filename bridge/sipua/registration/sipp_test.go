@@ -58,6 +58,7 @@ func freePort(t *testing.T) string {
 
 // SIPp as the adapter, over UDP and TCP.
 func TestAdapterBySIPp(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		scenario, password string
 		bound              bool

@@ -1,6 +1,7 @@
 package registration
 
 import (
+	"flag"
 	"fmt"
 	"net"
 	"net/netip"
@@ -22,6 +23,9 @@ import (
 
 // The tests live with a T1 of 25 ms, set once before anything serves.
 func TestMain(m *testing.M) {
+	if err := flag.Set("test.parallel", "8"); err != nil { // they mostly wait; -parallel says otherwise
+		panic(err)
+	}
 	sip.SetTimers(25*time.Millisecond, 200*time.Millisecond, 250*time.Millisecond)
 	if code := m.Run(); code != 0 {
 		os.Exit(code)
