@@ -1,0 +1,180 @@
+package sipua
+
+import (
+	"bytes"
+	"fmt"
+	"net/netip"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/supervision"
+)
+
+// The parties of FuzzInbound: the first byte of a datagram says who sends it.
+var fuzzParties = map[byte]netip.AddrPort{
+	'a': netip.MustParseAddrPort("192.0.2.10:5060"), 's': netip.MustParseAddrPort("192.0.2.2:5060"), 'x': netip.MustParseAddrPort("192.0.2.99:5060"),
+}
+
+// fuzzSeeds are datagrams with places for what only the agent knows: {id}, {own}, {peer} are Call-ID and tags of the call that is up, on
+// the side that the sender is on.
+func fuzzSeeds() [][]byte {
+	head := func(start, to, cseq string, more ...string) string {
+		return strings.Join(append([]string{start, "Via: SIP/2.0/UDP 192.0.2.10:5060;branch=z9hG4bK1;rport", "From: <sip:p@192.0.2.10>;tag={peer}", "To: <sip:u@192.0.2.1>" + to,
+			"Call-ID: {id}", "CSeq: " + cseq, "Max-Forwards: 70", "Contact: <sip:p@192.0.2.10>"}, more...), "\r\n") + "\r\n"
+	}
+	body := offer("192.0.2.10", 40000, "sendonly")
+	sdp := fmt.Sprintf("Content-Type: application/sdp\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
+	in := ";tag={own}"
+	var seeds [][]byte
+	for _, s := range []string{
+		"a" + head("BYE sip:u@192.0.2.1 SIP/2.0", in, "9 BYE") + "\r\n",
+		"s" + head("BYE sip:u@192.0.2.1 SIP/2.0", in, "9 BYE", "Reason: Q.850;cause=16") + "\r\n",
+		"x" + head("BYE sip:u@192.0.2.1 SIP/2.0", in, "9 BYE") + "\r\n",
+		"a" + head("INVITE sip:u@192.0.2.1 SIP/2.0", in, "9 INVITE") + sdp,
+		"a" + head("UPDATE sip:u@192.0.2.1 SIP/2.0", in, "9 UPDATE", "Session-Expires: 90") + sdp + "\x00s" + head("UPDATE sip:u@192.0.2.1 SIP/2.0", in, "9 UPDATE") + "\r\n",
+		"a" + head("REFER sip:u@192.0.2.1 SIP/2.0", in, "9 REFER", "Refer-To: <sip:5550102@192.0.2.1?Replaces={id}%3Bto-tag%3D{own}%3Bfrom-tag%3D{peer}>") + "\r\n",
+		"s" + head("NOTIFY sip:u@192.0.2.1 SIP/2.0", in, "9 NOTIFY", "Event: refer", "Subscription-State: active") + "\r\n",
+		"a" + head("INFO sip:u@192.0.2.1 SIP/2.0", in, "9 INFO", "Content-Type: application/dtmf-relay", "Content-Length: 9") + "\r\nSignal=16",
+		"a" + head("PRACK sip:u@192.0.2.1 SIP/2.0", in, "9 PRACK", "RAck: 1 1 INVITE") + "\r\n",
+		"a" + head("INVITE sip:5550102@192.0.2.1 SIP/2.0", "", "1 INVITE", "Supported: 100rel, timer", "Session-Expires: 90") + sdp + "\x00a" + head("CANCEL sip:5550102@192.0.2.1 SIP/2.0", "", "1 CANCEL") + "\r\n",
+		"s" + head("INVITE sip:5550100@192.0.2.1 SIP/2.0", "", "1 INVITE") + sdp,
+		"s" + head("NOTIFY sip:5550100@192.0.2.1 SIP/2.0", "", "1 NOTIFY", "Event: message-summary", "Subscription-State: active", "Content-Type: application/simple-message-summary", "Content-Length: 21") + "\r\nMessages-Waiting: yes",
+		"a" + head("REGISTER sip:192.0.2.1 SIP/2.0", "", "1 REGISTER", "Expires: 60", `Authorization: Digest username="u", realm="r", nonce="n", uri="sip:192.0.2.1", response="0"`) + "\r\n",
+		"a" + head("SUBSCRIBE sip:u@192.0.2.1 SIP/2.0", "", "1 SUBSCRIBE", "Event: message-summary", "Expires: 60") + "\r\n",
+		"s" + head("SIP/2.0 200 OK", in, "1 INVITE") + sdp,
+	} {
+		seeds = append(seeds, []byte(s))
+	}
+	return seeds
+}
+
+// FuzzInbound sends datagrams of anybody, into a call that is up too, through the whole inbound path on virtual time: nothing panics, a stranger
+// ends no call, and when everybody has been silent for long nothing is left of it.
+func FuzzInbound(f *testing.F) {
+	for _, s := range fuzzSeeds() {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if len(data) > 8000 {
+			return
+		}
+		synctest.Test(t, func(t *testing.T) { fuzzInbound(t, data) })
+	})
+}
+
+func fuzzInbound(t *testing.T, data []byte) {
+	core, logged := observer.New(zapcore.ErrorLevel)
+	net := &endpointtest.Network{}
+	host := netip.MustParseAddr("192.0.2.1")
+	l := &ledger{open: map[supervision.CallID]supervision.EventKind{}}
+	adapter, service := fuzzParties['a'], fuzzParties['s']
+	agent, err := start(Options{
+		Realm: "millrace.example", Numbers: numbers(t), Logger: zap.New(core), packets: func(at netip.AddrPort) endpoint.Packets { return net.Listen(at) },
+		Lines: []LineOptions{{
+			Name: "box-office", Events: l, MaxCalls: 4, MessageWaiting: MessagesPass, SessionExpires: 30 * time.Minute,
+			AdapterSocket: Socket{Listen: netip.AddrPortFrom(host, 5060), UDP: true}, ServiceSocket: Socket{Listen: netip.AddrPortFrom(host, 5070), UDP: true},
+			AdapterUser: "port", AdapterFixed: &sip.Uri{Scheme: "sip", User: "port", Host: adapter.Addr().String(), Port: 5060},
+			Registrar: sip.Uri{Scheme: "sip", Host: service.Addr().String(), Port: 5060}, ServiceUser: serviceUser, ServiceSecret: serviceSecret,
+		}},
+	}, defaultTimes())
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.line = agent.Line("box-office")
+	to := map[byte]netip.AddrPort{'a': netip.AddrPortFrom(host, 5060), 's': netip.AddrPortFrom(host, 5070), 'x': netip.AddrPortFrom(host, 5060)}
+	ends := map[byte]*endpointtest.Socket{}
+	for who, at := range fuzzParties {
+		ends[who] = net.Listen(at)
+	}
+	places := fuzzCall(t, net, agent, ends, to)
+	strangersOnly := true
+	for one := range bytes.SplitSeq(data, []byte{0}) {
+		if len(one) == 0 || !to[one[0]].IsValid() {
+			continue
+		}
+		who := one[0]
+		strangersOnly = strangersOnly && who == 'x'
+		text := string(one[1:])
+		for name, value := range places[who] {
+			text = strings.ReplaceAll(text, name, value)
+		}
+		net.Send(fuzzParties[who], to[who], []byte(text))
+		synctest.Wait()
+		<-time.After(time.Millisecond)
+	}
+	<-time.After(2 * time.Hour) // whoever is waited for is given up
+	synctest.Wait()
+	if up := agent.call(1) != nil; strangersOnly && !up {
+		t.Error("a stranger ended a call, whose tags it knew")
+	}
+	for _, c := range agent.up() {
+		if !c.emergency { // which is ended by nothing but its ends
+			c.post(c.abandon)
+		}
+	}
+	<-time.After(10 * time.Minute)
+	synctest.Wait()
+	agent.mu.Lock()
+	for id, c := range agent.calls {
+		if !c.emergency {
+			t.Errorf("call %d stays", id)
+		}
+	}
+	if len(agent.calls) == 0 && len(agent.dialogs)+len(agent.invites)+len(agent.merged) > 0 {
+		t.Errorf("left behind: %d dialogs, %d invites, %d merged", len(agent.dialogs), len(agent.invites), len(agent.merged))
+	}
+	agent.mu.Unlock()
+	if err := agent.Close(); err != nil {
+		t.Error(err)
+	}
+	for _, e := range ends {
+		e.Close()
+	}
+	for _, e := range logged.All() {
+		t.Errorf("%s: %v", e.Message, e.ContextMap())
+	}
+}
+
+// fuzzCall brings a call from the service to talking and returns what a sender of either side puts in its places.
+func fuzzCall(t *testing.T, net *endpointtest.Network, agent *Agent, ends map[byte]*endpointtest.Socket, to map[byte]netip.AddrPort) map[byte]map[string]string {
+	say := func(who byte, lines []string, body string) {
+		text := strings.Join(append(lines, "Content-Type: application/sdp", fmt.Sprintf("Content-Length: %d", len(body))), "\r\n") + "\r\n\r\n" + body
+		net.Send(fuzzParties[who], to[who], []byte(text))
+		synctest.Wait()
+	}
+	last := func(who byte) message {
+		var m message
+		for _, p := range ends[who].Waiting() {
+			m = parse(string(p.Data), p.From)
+		}
+		return m
+	}
+	sdp := offer("192.0.2.10", 40000, "sendrecv")
+	service := fuzzParties['s'].String()
+	from, called, via := "From: <sip:5550150@"+service+">;tag=far", "<sip:"+serviceUser+"@192.0.2.1:5070>", "Via: SIP/2.0/UDP "+service+";branch=z9hG4bK"
+	say('s', []string{"INVITE sip:" + serviceUser + "@192.0.2.1:5070 SIP/2.0", via + "call", from, "To: " + called, "Call-ID: up", "CSeq: 1 INVITE", "Contact: <sip:f@" + service + ">"}, sdp)
+	inv := last('a')
+	if !inv.is("INVITE") {
+		t.Fatalf("no call was offered: %v", inv)
+	}
+	say('a', []string{"SIP/2.0 200 OK", "Via: " + inv.get("Via"), "From: " + inv.get("From"), "To: " + inv.get("To") + ";tag=near", "Call-ID: " + inv.get("Call-ID"),
+		"CSeq: " + inv.get("CSeq"), "Contact: <sip:p@" + fuzzParties['a'].String() + ">"}, sdp)
+	ok := last('s')
+	if !ok.is("200") {
+		t.Fatalf("no call was answered: %v", ok)
+	}
+	say('s', []string{"ACK " + uri(ok.get("Contact")) + " SIP/2.0", via + "ack", from, "To: " + ok.get("To"), "Call-ID: up", "CSeq: 1 ACK"}, "")
+	tag := func(h string) string { _, v, _ := strings.Cut(h, ";tag="); return v }
+	far := map[string]string{"{id}": "up", "{own}": tag(ok.get("To")), "{peer}": "far"}
+	near := map[string]string{"{id}": inv.get("Call-ID"), "{own}": tag(inv.get("From")), "{peer}": "near"}
+	return map[byte]map[string]string{'s': far, 'a': near, 'x': near}
+}
