@@ -29,8 +29,9 @@ type ledger struct {
 	mu   sync.Mutex
 	open map[supervision.CallID]supervision.EventKind // calls, and how far they got
 	// what went wrong
-	faults []string
-	calls  int
+	faults  []string
+	calls   int
+	cleared bool // some call's end was reported
 }
 
 func (l *ledger) Post(ev supervision.Event) {
@@ -49,6 +50,10 @@ func (l *ledger) write(ev supervision.Event) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	known := l.open[ev.Call] != 0
+	switch ev.Kind {
+	case supervision.FarEndCleared, supervision.NearEndCleared, supervision.AdapterLost:
+		l.cleared = true
+	}
 	switch ev.Kind {
 	case supervision.CallArrived, supervision.CallRequested:
 		l.calls++

@@ -71,16 +71,27 @@ func FuzzInbound(f *testing.F) {
 	})
 }
 
-func fuzzInbound(t *testing.T, data []byte) {
+// fuzzRig is an agent on a network in memory, with a call that is up.
+type fuzzRig struct {
+	agent  *Agent
+	ledger *ledger
+	logged *observer.ObservedLogs
+	net    *endpointtest.Network
+	ends   map[byte]*endpointtest.Socket
+	to     map[byte]netip.AddrPort
+	places map[byte]map[string]string
+}
+
+func newFuzzRig(t *testing.T) *fuzzRig {
 	core, logged := observer.New(zapcore.ErrorLevel)
-	net := &endpointtest.Network{}
+	r := &fuzzRig{logged: logged, net: &endpointtest.Network{}, ends: map[byte]*endpointtest.Socket{}}
 	host := netip.MustParseAddr("192.0.2.1")
-	l := &ledger{open: map[supervision.CallID]supervision.EventKind{}}
+	r.ledger = &ledger{open: map[supervision.CallID]supervision.EventKind{}}
 	adapter, service := fuzzParties['a'], fuzzParties['s']
 	agent, err := start(Options{
-		Realm: "millrace.example", Numbers: numbers(t), Logger: zap.New(core), packets: func(at netip.AddrPort) endpoint.Packets { return net.Listen(at) },
+		Realm: "millrace.example", Numbers: numbers(t), Logger: zap.New(core), packets: func(at netip.AddrPort) endpoint.Packets { return r.net.Listen(at) },
 		Lines: []LineOptions{{
-			Name: "box-office", Events: l, MaxCalls: 4, MessageWaiting: MessagesPass, SessionExpires: 30 * time.Minute,
+			Name: "box-office", Events: r.ledger, MaxCalls: 4, MessageWaiting: MessagesPass, SessionExpires: 30 * time.Minute,
 			AdapterSocket: Socket{Listen: netip.AddrPortFrom(host, 5060), UDP: true}, ServiceSocket: Socket{Listen: netip.AddrPortFrom(host, 5070), UDP: true},
 			AdapterUser: "port", AdapterFixed: &sip.Uri{Scheme: "sip", User: "port", Host: adapter.Addr().String(), Port: 5060},
 			Registrar: sip.Uri{Scheme: "sip", Host: service.Addr().String(), Port: 5060}, ServiceUser: serviceUser, ServiceSecret: serviceSecret,
@@ -89,63 +100,126 @@ func fuzzInbound(t *testing.T, data []byte) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l.line = agent.Line("box-office")
-	to := map[byte]netip.AddrPort{'a': netip.AddrPortFrom(host, 5060), 's': netip.AddrPortFrom(host, 5070), 'x': netip.AddrPortFrom(host, 5060)}
-	ends := map[byte]*endpointtest.Socket{}
+	r.agent, r.ledger.line = agent, agent.Line("box-office")
+	r.to = map[byte]netip.AddrPort{'a': netip.AddrPortFrom(host, 5060), 's': netip.AddrPortFrom(host, 5070), 'x': netip.AddrPortFrom(host, 5060)}
 	for who, at := range fuzzParties {
-		ends[who] = net.Listen(at)
+		r.ends[who] = r.net.Listen(at)
 	}
-	places := fuzzCall(t, net, agent, ends, to)
-	strangersOnly := true
-	for one := range bytes.SplitSeq(data, []byte{0}) {
-		if len(one) == 0 || !to[one[0]].IsValid() {
-			continue
-		}
-		who := one[0]
-		strangersOnly = strangersOnly && who == 'x'
-		text := string(one[1:])
-		for name, value := range places[who] {
-			text = strings.ReplaceAll(text, name, value)
-		}
-		net.Send(fuzzParties[who], to[who], []byte(text))
-		synctest.Wait()
-		<-time.After(time.Millisecond)
-	}
-	<-time.After(2 * time.Hour) // whoever is waited for is given up
-	synctest.Wait()
-	if up := agent.call(1) != nil; strangersOnly && !up {
-		t.Error("a stranger ended a call, whose tags it knew")
-	}
-	for _, c := range agent.up() {
+	r.places = fuzzCall(t, r.net, r.ends, r.to)
+	return r
+}
+
+// close ends what is left, and fails if anything stays.
+func (r *fuzzRig) close(t *testing.T) {
+	for _, c := range r.agent.up() {
 		if !c.emergency { // which is ended by nothing but its ends
 			c.post(c.abandon)
 		}
 	}
 	<-time.After(10 * time.Minute)
 	synctest.Wait()
-	agent.mu.Lock()
-	for id, c := range agent.calls {
+	r.agent.mu.Lock()
+	for id, c := range r.agent.calls {
 		if !c.emergency {
 			t.Errorf("call %d stays", id)
 		}
 	}
-	if len(agent.calls) == 0 && len(agent.dialogs)+len(agent.invites)+len(agent.merged) > 0 {
-		t.Errorf("left behind: %d dialogs, %d invites, %d merged", len(agent.dialogs), len(agent.invites), len(agent.merged))
+	if len(r.agent.calls) == 0 && len(r.agent.dialogs)+len(r.agent.invites)+len(r.agent.merged) > 0 {
+		t.Errorf("left behind: %d dialogs, %d invites, %d merged", len(r.agent.dialogs), len(r.agent.invites), len(r.agent.merged))
 	}
-	agent.mu.Unlock()
-	if err := agent.Close(); err != nil {
+	r.agent.mu.Unlock()
+	if err := r.agent.Close(); err != nil {
 		t.Error(err)
 	}
-	for _, e := range ends {
+	for _, e := range r.ends {
 		e.Close()
 	}
-	for _, e := range logged.All() {
+	for _, e := range r.logged.All() {
 		t.Errorf("%s: %v", e.Message, e.ContextMap())
 	}
 }
 
+func fuzzInbound(t *testing.T, data []byte) {
+	r := newFuzzRig(t)
+	strangersOnly := true
+	for one := range bytes.SplitSeq(data, []byte{0}) {
+		if len(one) == 0 || !r.to[one[0]].IsValid() {
+			continue
+		}
+		who := one[0]
+		strangersOnly = strangersOnly && who == 'x'
+		text := string(one[1:])
+		for name, value := range r.places[who] {
+			text = strings.ReplaceAll(text, name, value)
+		}
+		r.net.Send(fuzzParties[who], r.to[who], []byte(text))
+		synctest.Wait()
+		<-time.After(time.Millisecond)
+	}
+	<-time.After(2 * time.Hour) // whoever is waited for is given up
+	synctest.Wait()
+	if up := r.agent.call(1) != nil; strangersOnly && !up {
+		t.Error("a stranger ended a call, whose tags it knew")
+	}
+	r.close(t)
+}
+
+// FuzzDialog sends requests whose words are right or wrong each by itself, from either side and from elsewhere, into a call that is up. Six
+// bytes are one request: who, method, Call-ID, our tag, the peer's tag (even: right; else the other side's or no one's), CSeq. Only a
+// request in which everything is right does anything: the call ends by the first right BYE, and by nothing before.
+func FuzzDialog(f *testing.F) {
+	f.Add([]byte{0, 0, 0, 0, 0, 9})
+	f.Add([]byte{1, 0, 1, 0, 0, 9, 1, 0, 0, 3, 0, 9, 1, 0, 0, 0, 1, 9, 2, 0, 0, 0, 0, 9, 0, 0, 0, 0, 0, 9})
+	f.Add([]byte{1, 2, 0, 0, 0, 9, 0, 3, 0, 0, 0, 1, 0, 4, 0, 0, 0, 200, 1, 5, 3, 0, 0, 9, 1, 0, 0, 0, 0, 1})
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if len(data) > 6*50 {
+			return
+		}
+		synctest.Test(t, func(t *testing.T) { fuzzDialog(t, data) })
+	})
+}
+
+func fuzzDialog(t *testing.T, data []byte) {
+	r := newFuzzRig(t)
+	methods := []string{"BYE", "BYE", "INFO", "UPDATE", "MESSAGE", "CANCEL", "PRACK", "REFER", "NOTIFY", "ACK"}
+	ended := false
+	for n := 0; len(data) >= 6; n++ {
+		who, method := "asx"[data[0]%3], methods[int(data[1])%len(methods)]
+		other := map[byte]byte{'a': 's', 's': 'a', 'x': 's'}[who]
+		right := who != 'x' && data[2]%2 == 0 && data[3]%2 == 0 && data[4]%2 == 0
+		word := func(name string, how byte) string {
+			switch {
+			case how%2 == 0:
+				return r.places[who][name]
+			case how%4 == 1:
+				return r.places[other][name]
+			}
+			return "nobodys"
+		}
+		from, text := fuzzParties[who], ""
+		for _, line := range []string{
+			method + " sip:u@192.0.2.1 SIP/2.0", fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bKd%d;rport", from, n), "From: <sip:p@192.0.2.10>;tag=" + word("{peer}", data[4]),
+			"To: <sip:u@192.0.2.1>;tag=" + word("{own}", data[3]), "Call-ID: " + word("{id}", data[2]), fmt.Sprintf("CSeq: %d %s", data[5], method),
+			"Max-Forwards: 70", "Contact: <sip:p@" + from.String() + ">", "Refer-To: <sip:5550102@192.0.2.1>", "Event: refer", "RAck: 1 1 INVITE", "Content-Length: 0", "", "",
+		} {
+			text += line + "\r\n"
+		}
+		r.net.Send(from, r.to[who], []byte(strings.TrimSuffix(text, "\r\n")))
+		synctest.Wait()
+		ended = ended || right && method == "BYE"
+		r.ledger.mu.Lock()
+		cleared := r.ledger.cleared
+		r.ledger.mu.Unlock()
+		if cleared != ended {
+			t.Errorf("request %d: the call's end was reported: %v; a right BYE has come: %v", n, cleared, ended)
+		}
+		data = data[6:]
+	}
+	r.close(t)
+}
+
 // fuzzCall brings a call from the service to talking and returns what a sender of either side puts in its places.
-func fuzzCall(t *testing.T, net *endpointtest.Network, agent *Agent, ends map[byte]*endpointtest.Socket, to map[byte]netip.AddrPort) map[byte]map[string]string {
+func fuzzCall(t *testing.T, net *endpointtest.Network, ends map[byte]*endpointtest.Socket, to map[byte]netip.AddrPort) map[byte]map[string]string {
 	say := func(who byte, lines []string, body string) {
 		text := strings.Join(append(lines, "Content-Type: application/sdp", fmt.Sprintf("Content-Length: %d", len(body))), "\r\n") + "\r\n\r\n" + body
 		net.Send(fuzzParties[who], to[who], []byte(text))
