@@ -63,7 +63,7 @@ var libraries = map[string][]string{
 	"github.com/icholy/digest":    {"bridge/sipua/registration", "bridge/rehearsal"},
 	"github.com/pion/rtp":         {"bridge/media", "bridge/rehearsal", "bridge/trial"},
 	"github.com/pion/rtcp":        {"bridge/media"},
-	"github.com/pion/sdp/v3":      {"bridge/sipua"},
+	"github.com/pion/sdp/v3":      {}, // a judge in tests only
 	"github.com/simonvetter":      {}, // a judge in tests only
 	"github.com/stretchr/testify": {"bridge/relay/relaytest"},
 	"go.uber.org/goleak":          {},
