@@ -165,6 +165,28 @@ func TestByeToOneFork(t *testing.T) {
 	h.done()
 }
 
+// Who called says BYE to a fork that is answered at that moment. Its answer was never acknowledged, and never will be: the 200 passes
+// at once, for who called to end it (RFC 3261 section 15), and nobody waits for ever.
+func TestByeToAFork200Crosses(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+	inv := h.service.expect("INVITE")
+	h.service.reliably(inv, 183, "fork-a", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+	inA := near.early(h.adapter.expect("183"))
+	h.service.respond(inv, 180, "fork-b", "")
+	h.adapter.expect("180")
+	inA.request("BYE", "")
+	h.adapter.expectOf("200", "BYE")
+	bye := h.service.expect("BYE")
+	h.service.respond(inv, 200, "fork-a", "")
+	h.service.respond(bye, 481, "", "")
+	h.service.expect("ACK")
+	inA.invite = near.invite
+	inA.established(h.adapter.expect("200")).ack("")
+	h.hangUp(inA, "1 requested", "1 answered")
+}
+
 // RFC 6228: 199 ends one fork; it passes only to who knows it.
 func TestForkTerminated(t *testing.T) {
 	t.Parallel()

@@ -243,13 +243,16 @@ func (l *leg) forward(r *endpoint.Request, d *dialog) {
 				l.c.path.refused(l.side)
 			}
 		}
+		code := 0
 		if err != nil {
 			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
-			p.doubt(0, sent, false)
-			return
+		} else {
+			code = res.StatusCode
+			l.forwarded(r, d, res)
 		}
-		l.forwarded(r, d, res)
-		p.doubt(res.StatusCode, sent, false)
+		if r.Method != sip.NOTIFY { // what became of that is of a subscription, not of the call (RFC 5057 section 5.1)
+			p.doubt(code, sent, false)
+		}
 	})
 }
 

@@ -26,6 +26,31 @@ func TestServiceKnowsNoCall(t *testing.T) {
 	h.atRest()
 }
 
+// A NOTIFY that gets 481 says that nobody subscribed, and a REFER that does may speak of the call to be replaced (RFC 5057 section 5.1,
+// from memory): the call goes on, both ways, if it is still known.
+func TestNotSubscribedIsNoClearing(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, relaying)
+	c := h.incoming()
+	state := []string{"Event: telephone-event", "Subscription-State: active"}
+	c.near.request("NOTIFY", "digit", append(state, "Content-Type: text/plain")...)
+	for _, code := range []int{481, 408} {
+		h.service.respond(h.service.expect("NOTIFY"), code, "", "")
+		h.adapter.expectOf(num(code), "NOTIFY")
+		c.far.request("NOTIFY", "digit", append(state, "Content-Type: text/plain")...)
+		h.adapter.respond(h.adapter.expect("NOTIFY"), code, "", "")
+		h.service.expectOf(num(code), "NOTIFY")
+		c.near.request("NOTIFY", "digit", append(state, "Content-Type: text/plain")...)
+	}
+	h.service.respond(h.service.expect("NOTIFY"), 200, "", "")
+	h.adapter.expectOf("200", "NOTIFY")
+	c.near.request("REFER", "", "Refer-To: <sip:5550151@millrace.example>")
+	h.service.respond(h.service.expect("REFER"), 481, "", "")
+	h.adapter.expectOf("481", "REFER")
+	h.service.respond(h.service.expect("OPTIONS"), 200, "", "")
+	h.hangUp(c.near)
+}
+
 // 408 with media relayed: it counts only if the far end's media has stopped since.
 func TestServiceTimesOutWithoutMedia(t *testing.T) {
 	t.Parallel()

@@ -49,9 +49,7 @@ func (x *exchange) takes() {
 func (x *exchange) offerOptions() {
 	switch {
 	case x.from.c.emergency:
-	case x.required:
-		x.req.AppendHeader(sip.NewHeader("Require", reliable100))
-	case x.reliable:
+	case x.reliable: // never required: what comes otherwise is made reliable here, and an adapter that knows nothing of it rings
 		x.req.AppendHeader(sip.NewHeader("Supported", reliable100))
 	}
 	if x.initial && names(x.r.Request, "Supported", early199) {
@@ -241,7 +239,7 @@ func (t *told) stop() {
 func (x *exchange) whenTold(d *dialog, f func()) {
 	t := d.other.told
 	described := func(one *telling) bool { return one.described && one.reliable }
-	if t == nil || t.x != x || x.from.c.emergency || !(t.now != nil && described(t.now) || slices.ContainsFunc(t.waiting, described)) {
+	if t == nil || t.x != x || t.ended || x.from.c.emergency || !(t.now != nil && described(t.now) || slices.ContainsFunc(t.waiting, described)) {
 		f()
 		return
 	}

@@ -161,6 +161,10 @@ func (l *leg) refer(r *endpoint.Request, d *dialog, to string) {
 			return
 		}
 		l.forwarded(r, d, res)
+		if res.StatusCode == sip.StatusCallTransactionDoesNotExists { // it may speak of the call to be replaced
+			p.ask(func(code int, sent time.Time) { p.doubt(code, sent, true) })
+			return
+		}
 		p.doubt(res.StatusCode, sent, false)
 	})
 }

@@ -349,16 +349,16 @@ func (l *leg) refreshAgain(x *refresh, res *sip.Response) {
 	second := l.c.a.times.second
 	wait := max(time.Until(l.session.until)/2, second)
 	switch res.StatusCode {
-	case sip.StatusMethodNotAllowed, sip.StatusNotImplemented:
-		if body, _ := l.c.path.lastSent(l.side); !x.req.IsInvite() && body != nil {
-			l.session.updates = false
-			wait = 0
-		}
 	case sip.StatusRequestPending:
 		wait = l.glareWait()
 	case sip.StatusInternalServerError:
 		if n, err := strconv.Atoi(strings.TrimSpace(first(res, "Retry-After"))); err == nil && n >= 0 {
 			wait = min(wait, time.Duration(min(n, 3600))*second+second/10)
+		}
+	default: // whatever its Allow says, UPDATE is not taken
+		if body, _ := l.c.path.lastSent(l.side); !x.req.IsInvite() && body != nil {
+			l.session.updates = false
+			wait = 0
 		}
 	}
 	l.refreshIn(wait)

@@ -173,7 +173,8 @@ func TestSessionRefreshedByPeer(t *testing.T) {
 func TestSessionRefreshRefused(t *testing.T) {
 	h := newHouse(t, relaying, timed(1800, 500*time.Microsecond))
 	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
-	h.service.respond(h.service.expect("UPDATE"), 405, "", "")
+	// whatever the code, and whatever its Allow says
+	h.service.respond(h.service.expect("UPDATE"), 403, "", "", knowsUpdate)
 	inv := h.service.expect("INVITE")
 	h.service.respond(inv, 401, "", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`)
 	h.service.expect("ACK")
