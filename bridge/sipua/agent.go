@@ -115,6 +115,8 @@ type Options struct {
 	UserAgent func(line, userAgent string)
 	// packets, if not nil, opens the UDP sockets.
 	packets func(netip.AddrPort) endpoint.Packets
+	// lookup, if not nil, looks host names up.
+	lookup func(ctx context.Context, network, host string) ([]netip.Addr, error)
 }
 
 // Agent serves all lines. Its methods may be called from any goroutine.
@@ -125,9 +127,10 @@ type Agent struct {
 	epoch     time.Time
 	numbers   *supervision.Numbers
 	media     *media.Relay
-	noted     func(story.Note)                      // may be nil
-	userAgent func(line, userAgent string)          // may be nil
-	packets   func(netip.AddrPort) endpoint.Packets // nil: sockets of the system
+	noted     func(story.Note)                                                      // may be nil
+	userAgent func(line, userAgent string)                                          // may be nil
+	packets   func(netip.AddrPort) endpoint.Packets                                 // nil: sockets of the system
+	lookup    func(ctx context.Context, network, host string) ([]netip.Addr, error) // nil: the system resolver
 	registrar *registration.Registrar
 	lines     []*Line
 	byName    map[string]*Line
@@ -155,7 +158,7 @@ type Agent struct {
 func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
 func start(o Options, t times) (*Agent, error) {
-	a := &Agent{log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), noted: o.Noted, userAgent: o.UserAgent, packets: o.packets}
+	a := &Agent{log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), noted: o.Noted, userAgent: o.UserAgent, packets: o.packets, lookup: o.lookup}
 	a.lastCall.Store(max(o.FirstCall, 1) - 1)
 	if a.log == nil {
 		a.log = zap.NewNop()

@@ -2,7 +2,9 @@ package sipua
 
 import (
 	"bytes"
+	"context"
 	"fmt"
+	"net"
 	"net/netip"
 	"strings"
 	"testing"
@@ -90,6 +92,9 @@ func newFuzzRig(t *testing.T) *fuzzRig {
 	adapter, service := fuzzParties['a'], fuzzParties['s']
 	agent, err := start(Options{
 		Realm: "millrace.example", Numbers: numbers(t), Logger: zap.New(core), packets: func(at netip.AddrPort) endpoint.Packets { return r.net.Listen(at) },
+		lookup: func(_ context.Context, _, host string) ([]netip.Addr, error) {
+			return nil, &net.DNSError{Name: host, IsNotFound: true}
+		},
 		Lines: []LineOptions{{
 			Name: "box-office", Events: r.ledger, MaxCalls: 4, MessageWaiting: MessagesPass, SessionExpires: 30 * time.Minute,
 			AdapterSocket: Socket{Listen: netip.AddrPortFrom(host, 5060), UDP: true}, ServiceSocket: Socket{Listen: netip.AddrPortFrom(host, 5070), UDP: true},

@@ -73,7 +73,7 @@ func (a *Agent) open() error {
 		s.known, s.closed = s.knownAddresses(), s.exclusive()
 		eo := endpoint.Options{
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
-			Accept: s.accept(), LimitStrangers: true, Known: s.known, Logger: a.log,
+			Accept: s.accept(), LimitStrangers: true, Known: s.known, Lookup: a.lookup, Logger: a.log,
 		}
 		if a.packets != nil {
 			eo.Packets = a.packets(s.at.Listen)

@@ -37,6 +37,8 @@ type Options struct {
 	UDP, TCP bool
 	// Packets, if not nil, is read and written instead of a UDP socket of our own; it is closed by Close.
 	Packets Packets
+	// Lookup, if not nil, looks host names up instead of the system's resolver. It may be called from any goroutine.
+	Lookup func(ctx context.Context, network, host string) ([]netip.Addr, error)
 	// Advertise is the host for Via and Contact where Listen is an unspecified address.
 	Advertise string
 	// Strangers are limited: what comes from an address that is neither in Known nor was made known by Know, nor answered a request
@@ -105,7 +107,10 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	e := &Endpoint{o: o, handler: h, log: o.Logger, lookup: net.DefaultResolver.LookupNetIP}
+	e := &Endpoint{o: o, handler: h, log: o.Logger, lookup: o.Lookup}
+	if e.lookup == nil {
+		e.lookup = net.DefaultResolver.LookupNetIP
+	}
 	e.ctx, e.stop = context.WithCancel(context.Background())
 	e.t.init()
 	e.guard.init(o)
