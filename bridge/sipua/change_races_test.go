@@ -34,6 +34,31 @@ func TestChangeWaitsForAck(t *testing.T) {
 	h.atRest()
 }
 
+// A change waits for an ACK that never comes: it is refused, and nothing of it is kept.
+func TestChangeWaitsInVain(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, shorter)
+	h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+	inv := h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expect("ACK")
+	h.service.expect("200")
+	near := h.adapter.called(inv, "near")
+	near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+	h.desk.saw("1 arrived", "1 answered", "1 far end cleared: service-lost")
+	h.adapter.expect("100") // after 200 ms
+	near.nack(h.adapter.expectOf("491", "INVITE"))
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.desk.saw("1 adapter leg cleared: confirmed")
+	h.atRest()
+	h.agent.mu.Lock()
+	defer h.agent.mu.Unlock()
+	if n := len(h.agent.invites); n != 0 {
+		t.Fatalf("%d INVITEs are kept", n)
+	}
+}
+
 // A cancelled re-INVITE: the other side decides, since its 200 may cross (RFC 3261 section 9.1).
 func TestCancelledChange(t *testing.T) {
 	t.Parallel()

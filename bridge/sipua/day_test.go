@@ -28,10 +28,17 @@ type ledger struct {
 	line *Line
 	mu   sync.Mutex
 	open map[supervision.CallID]supervision.EventKind // calls, and how far they got
+	told map[onceTold]bool
 	// what went wrong
 	faults  []string
 	calls   int
 	cleared bool // some call's end was reported
+}
+
+// onceTold is what the machine is told of a call once at most.
+type onceTold struct {
+	call supervision.CallID
+	kind supervision.EventKind
 }
 
 func (l *ledger) Post(ev supervision.Event) {
@@ -50,6 +57,11 @@ func (l *ledger) write(ev supervision.Event) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	known := l.open[ev.Call] != 0
+	if once := (onceTold{ev.Call, ev.Kind}); l.told[once] {
+		l.faults = append(l.faults, "told twice: "+text(ev))
+	} else {
+		l.told[once] = true
+	}
 	switch ev.Kind {
 	case supervision.FarEndCleared, supervision.NearEndCleared, supervision.AdapterLost:
 		l.cleared = true
@@ -70,8 +82,9 @@ func (l *ledger) write(ev supervision.Event) {
 	}
 }
 
-// A day of calls on virtual time, both ways, with hold, hang-up from either end, busy, unanswered and cancelled calls, and one packet of
-// 200 lost: nothing stays behind, and no end of a call is left waiting.
+// A day of calls on virtual time, both ways, with hold, hang-up from either end, busy, unanswered and cancelled calls, session timers,
+// reliable provisional responses, transfers, holds that cross, adapters that restart, a service that is dead for a 24th of the time, and
+// one packet of 200 lost: nothing stays behind, and no end of a call is left waiting.
 func TestDay(t *testing.T) {
 	t.Parallel()
 	hours, lines := *dayHours, *dayLines
@@ -81,19 +94,22 @@ func TestDay(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		dice := rand.New(rand.NewPCG(1, 2))
 		var losing sync.Mutex
-		net := &endpointtest.Network{Lose: func(endpointtest.Packet) bool {
+		pbxAt, began, whole := netip.MustParseAddrPort("192.0.2.2:5060"), time.Now(), time.Duration(hours)*time.Hour
+		net := &endpointtest.Network{Lose: func(p endpointtest.Packet) bool {
 			losing.Lock()
 			defer losing.Unlock()
+			if at := p.At.Sub(began); (p.From == pbxAt || p.To == pbxAt) && at > whole/2 && at < whole/2+whole/24 {
+				return true
+			}
 			return dice.IntN(200) == 0
 		}}
 		host := netip.MustParseAddr("192.0.2.1")
 		toAdapter, toService := netip.AddrPortFrom(host, 5060), netip.AddrPortFrom(host, 5070)
-		pbxAt := netip.MustParseAddrPort("192.0.2.2:5060")
 		o := Options{Realm: "millrace.example", Numbers: numbers(t)}
 		o.packets = func(at netip.AddrPort) endpoint.Packets { return net.Listen(at) }
 		var ledgers []*ledger
 		for i := range lines {
-			l := &ledger{open: map[supervision.CallID]supervision.EventKind{}}
+			l := &ledger{open: map[supervision.CallID]supervision.EventKind{}, told: map[onceTold]bool{}}
 			ledgers = append(ledgers, l)
 			o.Lines = append(o.Lines, LineOptions{
 				Name:          fmt.Sprintf("line-%d", i),
@@ -116,10 +132,13 @@ func TestDay(t *testing.T) {
 			ports = append(ports, newRobot(t, net, fmt.Sprintf("port-%d", i), netip.AddrPortFrom(netip.AddrFrom4([4]byte{192, 0, 2, byte(10 + i)}), 5060), toAdapter, uint64(i)+10))
 		}
 		plan := rand.New(rand.NewPCG(4, 5))
-		end := time.Now().Add(time.Duration(hours) * time.Hour)
+		end := time.Now().Add(whole)
 		for time.Now().Before(end) {
 			<-time.After(time.Duration(plan.IntN(240000/lines)) * time.Millisecond)
 			i := plan.IntN(lines)
+			if plan.IntN(100) == 0 {
+				ports[plan.IntN(lines)].restart()
+			}
 			if plan.IntN(2) == 0 {
 				pbx.call(agent.Line(fmt.Sprintf("line-%d", i)).contactForTest(), fmt.Sprintf("<sip:55501%02d@pbx.example>", 50+plan.IntN(50)))
 			} else {
@@ -128,7 +147,7 @@ func TestDay(t *testing.T) {
 		}
 		<-time.After(20 * time.Minute) // the last calls end by themselves
 		synctest.Wait()
-		calls, answered, lost := 0, 0, 0
+		calls, answered, lost, did := 0, 0, 0, pbx.tally
 		for i, l := range ledgers {
 			l.mu.Lock()
 			calls += l.calls
@@ -137,6 +156,7 @@ func TestDay(t *testing.T) {
 			}
 			l.mu.Unlock()
 			answered, lost = answered+ports[i].answered, lost+ports[i].lost
+			did.add(ports[i].tally)
 		}
 		agent.mu.Lock()
 		if n := len(agent.calls) + len(agent.dialogs) + len(agent.invites) + len(agent.merged); n != 0 {
@@ -147,6 +167,7 @@ func TestDay(t *testing.T) {
 			t.Errorf("left behind in the sockets: %+v", e)
 		}
 		t.Logf("%d hours, %d lines: %d calls, %d answered; %d transactions of the peers without an answer", hours, lines, calls, answered+pbx.answered, lost+pbx.lost)
+		t.Logf("the peers: %+v", did)
 		if want := hours * 20; calls < want {
 			t.Errorf("%d calls, want %d at least", calls, want)
 		}

@@ -191,6 +191,9 @@ func (l *leg) resume(r *endpoint.Request) {
 	if x := l.in; x != nil && x.r == r && !x.finalSent {
 		l.in = nil
 		l.reinvited(r)
+		if l.in == nil || l.in.r != r { // it was refused
+			l.c.a.removeInvite(x)
+		}
 	}
 }
 

@@ -31,6 +31,7 @@ type robot struct {
 	closed   bool
 	answered int // calls that were answered, whoever began
 	lost     int // transactions of ours that nobody answered
+	tally
 }
 
 func newRobot(t testing.TB, n *endpointtest.Network, name string, at, to netip.AddrPort, seed uint64) *robot {
@@ -103,7 +104,7 @@ func (r *robot) newCallLocked(id string) *robotCall {
 }
 
 func (r *robot) send(lines []string, body string) {
-	if body != "" {
+	if body != "" && !strings.Contains(strings.Join(lines, "\n"), "Content-Type") {
 		lines = append(lines, "Content-Type: application/sdp")
 	}
 	text := strings.Join(lines, "\r\n") + fmt.Sprintf("\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
@@ -143,6 +144,7 @@ type robotCall struct {
 	cseq          int
 	in            chan message
 	over          bool
+	habits
 }
 
 func (c *robotCall) end() {
@@ -164,11 +166,11 @@ func (c *robotCall) linger() {
 					c.ack(n)
 				}
 			case m.is("BYE"), m.is("CANCEL"):
-				c.r.respond(m, 200, c.tag, "")
+				c.respond(m, 200, c.tag, "")
 			case m.is("INVITE"):
-				c.r.respond(m, 487, c.tag, "")
+				c.respond(m, 487, c.tag, "")
 			case !m.is("ACK"):
-				c.r.respond(m, 481, c.tag, "")
+				c.respond(m, 481, c.tag, "")
 			}
 		case <-stop:
 			return
@@ -181,7 +183,9 @@ func (c *robotCall) serve(inv message) {
 	defer c.linger()
 	r := c.r
 	c.local, c.remote, c.target = inv.get("To")+";tag="+c.tag, inv.get("From"), uri(inv.get("Contact"))
-	r.respond(inv, 180, c.tag, "")
+	habit := c.rings(inv)
+	c.respond(inv, 180, c.tag, "", habit...)
+	again, wait := time.After(robotT1), robotT1
 	last := 180
 	fate := r.roll(10)
 	patience := r.span(100*time.Millisecond, 40*time.Second)
@@ -194,12 +198,20 @@ func (c *robotCall) serve(inv message) {
 		case m := <-c.in:
 			switch {
 			case m.is("INVITE"):
-				r.respond(m, last, c.tag, "")
+				c.respond(m, last, c.tag, "", habit...)
 			case m.is("CANCEL"):
-				r.respond(m, 200, c.tag, "")
+				c.respond(m, 200, c.tag, "")
 				last = 487
+			case m.is("PRACK"):
+				c.respond(m, 200, c.tag, "")
+				again = nil
 			case m.is("UPDATE"), m.is("OPTIONS"):
-				r.respond(m, 200, c.tag, "")
+				c.respond(m, 200, c.tag, "")
+			}
+		case <-again:
+			if wait *= 2; habit != nil && wait < 64*robotT1 {
+				again = time.After(wait)
+				c.respond(inv, 180, c.tag, "", habit...)
 			}
 		case <-due:
 			last = 200
@@ -216,11 +228,11 @@ func (c *robotCall) serve(inv message) {
 
 // final repeats a final response until its ACK; false: none came.
 func (c *robotCall) final(inv message, code int) bool {
-	body := ""
+	body, extra := "", []string(nil)
 	if code == 200 {
-		body = offer(c.r.sock.Addr().Addr().String(), 40000, "sendrecv")
+		body, extra = offer(c.r.sock.Addr().Addr().String(), 40000, "sendrecv"), c.agree(inv)
 	}
-	c.r.respond(inv, code, c.tag, body)
+	c.respond(inv, code, c.tag, body, extra...)
 	_, wanted := 0, inv.get("CSeq")
 	for wait, until := robotT1, time.Now().Add(64*robotT1); time.Now().Before(until); {
 		select {
@@ -229,17 +241,17 @@ func (c *robotCall) final(inv message, code int) bool {
 			case m.is("ACK") && strings.Fields(m.get("CSeq"))[0] == strings.Fields(wanted)[0]:
 				return true
 			case m.is("INVITE"):
-				c.r.respond(inv, code, c.tag, body)
+				c.respond(inv, code, c.tag, body, extra...)
 			case m.is("BYE"):
-				c.r.respond(m, 200, c.tag, "")
+				c.respond(m, 200, c.tag, "")
 				c.over = true
 				return true
 			case m.is("CANCEL"):
-				c.r.respond(m, 200, c.tag, "")
+				c.respond(m, 200, c.tag, "")
 			}
 		case <-time.After(wait):
 			wait = min(2*wait, 8*robotT1)
-			c.r.respond(inv, code, c.tag, body)
+			c.respond(inv, code, c.tag, body, extra...)
 		}
 	}
 	return false
@@ -251,10 +263,15 @@ func (c *robotCall) talk() {
 	c.r.answered++
 	c.r.mu.Unlock()
 	for i := 0; i < 3 && !c.over; i++ {
-		if c.listen(c.r.span(time.Second, time.Minute)); !c.over && c.r.roll(3) == 0 {
+		pause := c.r.span(time.Second, time.Minute)
+		if c.r.roll(2) == 0 { // at the same instant as the other end, now and then
+			pause = time.Until(time.Now().Add(pause).Truncate(20 * time.Second).Add(20 * time.Second))
+		}
+		if c.listen(pause); !c.over && c.r.roll(3) == 0 {
 			c.invite(offer(c.r.sock.Addr().Addr().String(), 40000, []string{"sendonly", "sendrecv"}[i%2]))
 		}
 	}
+	c.transfer()
 	if c.r.roll(2) == 0 {
 		c.listen(10 * time.Minute) // the other end hangs up first
 	}
@@ -271,6 +288,8 @@ func (c *robotCall) listen(d time.Duration) {
 		select {
 		case m := <-c.in:
 			c.take(m)
+		case <-c.due:
+			c.refresh()
 		case <-until:
 			return
 		}
@@ -284,15 +303,22 @@ func (c *robotCall) take(m message) {
 			c.ack(n)
 		}
 	case m.is("BYE"):
-		c.r.respond(m, 200, c.tag, "")
+		c.respond(m, 200, c.tag, "")
 		c.over = true
+	case m.is("INVITE") && c.inviting: // RFC 3261 section 14.2
+		c.r.count(&c.r.glares)
+		c.final(m, 491)
 	case m.is("INVITE"):
 		if !c.final(m, 200) {
 			c.over = c.transaction("BYE", "") != 0
 		}
+	case m.is("REFER"):
+		c.referred(m)
+	case m.is("UPDATE"):
+		c.respond(m, 200, c.tag, "", c.agree(m)...)
 	case m.is("ACK"):
 	default:
-		c.r.respond(m, 200, c.tag, "")
+		c.respond(m, 200, c.tag, "")
 	}
 }
 
@@ -309,6 +335,7 @@ func (r *robot) call(target, from string) {
 	r.all.Go(func() {
 		defer c.linger()
 		c.local, c.remote, c.target = from+";tag="+c.tag, "<"+target+">", target
+		c.knowsSomething()
 		if c.invite(offer(r.sock.Addr().Addr().String(), 40000, "sendrecv")) == 200 && !c.over {
 			c.talk()
 		}
@@ -324,13 +351,13 @@ func (c *robotCall) lines(method string, n int, branch string) []string {
 
 func (c *robotCall) branch() string { return "z9hG4bK" + c.r.id() }
 
-func (c *robotCall) ack(n int) { c.r.send(c.lines("ACK", n, c.branch()), "") }
+func (c *robotCall) ack(n int) { c.send(c.lines("ACK", n, c.branch()), "") }
 
 // transaction sends a request and returns the code of its final response, 0: none came.
-func (c *robotCall) transaction(method, body string) int {
+func (c *robotCall) transaction(method, body string, extra ...string) int {
 	c.cseq++
-	lines, n := c.lines(method, c.cseq, c.branch()), c.cseq
-	c.r.send(lines, body)
+	lines, n := append(c.lines(method, c.cseq, c.branch()), extra...), c.cseq
+	c.send(lines, body)
 	for wait, until := robotT1, time.Now().Add(64*robotT1); time.Now().Before(until); {
 		select {
 		case m := <-c.in:
@@ -342,7 +369,7 @@ func (c *robotCall) transaction(method, body string) int {
 			c.take(m)
 		case <-time.After(wait):
 			wait = min(2*wait, 8*robotT1)
-			c.r.send(lines, body)
+			c.send(lines, body)
 		}
 	}
 	c.r.mu.Lock()
@@ -355,8 +382,10 @@ func (c *robotCall) transaction(method, body string) int {
 func (c *robotCall) invite(body string) int {
 	c.cseq++
 	n, branch := c.cseq, c.branch()
-	lines := c.lines("INVITE", n, branch)
-	c.r.send(lines, body)
+	lines := append(c.lines("INVITE", n, branch), c.knows...)
+	c.send(lines, body)
+	c.inviting = c.remote != "" && strings.Contains(c.remote, ";tag=")
+	defer func() { c.inviting = false }()
 	heard, cancelled := false, false
 	wait, patience := robotT1, time.Now().Add(c.r.span(5*time.Second, 5*time.Minute))
 	for again := time.After(wait); ; {
@@ -372,8 +401,10 @@ func (c *robotCall) invite(body string) int {
 			heard = true
 			switch code := m.code(); {
 			case code < 200:
+				c.acknowledge(m, n)
 				continue
 			case code < 300:
+				c.agreed(m)
 				c.remote = m.get("To")
 				c.target = uri(m.get("Contact"))
 				c.ack(n)
@@ -384,7 +415,7 @@ func (c *robotCall) invite(body string) int {
 			default:
 				nack := c.lines("ACK", n, branch)
 				nack[3] = "To: " + m.get("To")
-				c.r.send(nack, "")
+				c.send(nack, "")
 				return code
 			}
 		case <-again:
@@ -392,10 +423,10 @@ func (c *robotCall) invite(body string) int {
 			again = time.After(wait)
 			switch {
 			case !heard:
-				c.r.send(lines, body)
+				c.send(lines, body)
 			case time.Now().After(patience):
 				cancelled = true
-				c.r.send(c.lines("CANCEL", n, branch)[:7], "")
+				c.send(c.lines("CANCEL", n, branch)[:7], "")
 			}
 			if time.Now().After(patience.Add(64 * robotT1)) {
 				return 0
