@@ -32,6 +32,7 @@ type account struct {
 	silentUntil atomic.Int64
 	// down: it was silent and not heard since; only where there is another account
 	down     atomic.Bool
+	looking  atomic.Bool // somebody asks whether it is back
 	unwanted unwanted
 }
 

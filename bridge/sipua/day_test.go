@@ -57,6 +57,9 @@ func (l *ledger) write(ev supervision.Event) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	known := l.open[ev.Call] != 0
+	if l.told == nil {
+		l.told = map[onceTold]bool{}
+	}
 	if once := (onceTold{ev.Call, ev.Kind}); l.told[once] {
 		l.faults = append(l.faults, "told twice: "+text(ev))
 	} else {
@@ -109,7 +112,7 @@ func TestDay(t *testing.T) {
 		o.packets = func(at netip.AddrPort) endpoint.Packets { return net.Listen(at) }
 		var ledgers []*ledger
 		for i := range lines {
-			l := &ledger{open: map[supervision.CallID]supervision.EventKind{}, told: map[onceTold]bool{}}
+			l := &ledger{open: map[supervision.CallID]supervision.EventKind{}}
 			ledgers = append(ledgers, l)
 			o.Lines = append(o.Lines, LineOptions{
 				Name:          fmt.Sprintf("line-%d", i),

@@ -193,6 +193,19 @@ func TestEmergencyCallback(t *testing.T) {
 	h.desk.saw("1 arrived (emergency)", "1 near end cleared")
 }
 
+// A call for help that requires what nobody here knows is no less one: it goes on without.
+func TestEmergencyCallRequiresSomething(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	d := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"), "Require: nothing-known")
+	inv := h.service.expect("INVITE")
+	is(t, inv, "Require", "")
+	h.service.respond(inv, 486, "far", "")
+	h.service.expect("ACK")
+	d.nack(h.adapter.expectOf("486", "INVITE"))
+	h.desk.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+}
+
 // An urn is passed as it is (RFC 5031).
 func TestEmergencyURN(t *testing.T) {
 	t.Parallel()

@@ -299,15 +299,18 @@ func (l *leg) passPrack(r *endpoint.Request, d *dialog, one *telling) {
 	replied := err != nil
 	req := p.prack(d.other, one.theirs, one.cseq)
 	setBody(req, r.Request, body)
-	if len(body) > 0 {
-		if d.deal.open == p {
-			d.deal.open = nil
-		} else {
-			d.deal.open = l
-		}
+	offer := len(body) > 0 && d.deal.open != p
+	switch {
+	case offer:
+		d.deal.open = l
+	case len(body) > 0:
+		d.deal.open = nil
 	}
 	p.send(req, func(res *sip.Response, err error) {
 		d.deal.answered(l)
+		if offer && (err != nil || !res.IsSuccess()) {
+			l.c.path.refused(l.side)
+		}
 		switch {
 		case replied:
 		case err != nil:

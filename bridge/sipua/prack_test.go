@@ -4,6 +4,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"clearback/bridge/media"
 )
 
 // rack is the RAck that acknowledges a reliable response (RFC 3262 section 7.2).
@@ -245,6 +247,28 @@ func TestOfferInReliableProvisional(t *testing.T) {
 	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 	h.desk.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	h.done()
+}
+
+// An offer in a PRACK that is refused changes nothing (RFC 3262 section 5, RFC 3264 section 8).
+func TestOfferInPrackRefused(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, relaying)
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+	inv := h.service.expect("INVITE")
+	h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+	m := h.adapter.expect("183")
+	early := near.early(m)
+	early.request("PRACK", offer("127.0.0.1", nearSDP+8, "sendrecv"), rack(m))
+	h.service.respond(h.service.expect("PRACK"), 488, "", "")
+	h.adapter.expectOf("488", "PRACK")
+	h.agent.call(1).await(t, "the media of before", func(c *call) bool {
+		return c.path.streams[0].of[media.AdapterSide].rtp.Port() == nearSDP
+	})
+	h.service.respond(inv, 200, "far", "")
+	h.service.expect("ACK")
+	early.invite = near.invite
+	early.established(h.adapter.expectOf("200", "INVITE")).ack("")
+	h.hangUp(early, "1 requested", "1 answered")
 }
 
 // Who called takes nothing but reliable responses: what comes otherwise is made reliable here, and acknowledged here.

@@ -52,7 +52,9 @@ func (s *account) silent() {
 	s.silentUntil.Store(int64(time.Since(a.epoch) + a.times.retryAfter))
 	if len(s.line.accounts) > 1 && s.down.CompareAndSwap(false, true) {
 		s.log.Warn("the service does not answer; calls go to the line's other service until it does", zap.String("registrar", s.Registrar.Host))
-		a.work.start(s.lookOut)
+		if s.looking.CompareAndSwap(false, true) {
+			a.work.start(s.lookOut)
+		}
 	}
 	s.askCalls()
 }
@@ -77,8 +79,16 @@ func (s *account) registrationChanged(now registration.Status) {
 	}
 }
 
-// lookOut asks a service that is lost by OPTIONS until it answers (RFC 3261 section 11).
+// lookOut asks a service that is lost by OPTIONS until it answers (RFC 3261 section 11). One at a time runs, which looking tells.
 func (s *account) lookOut() {
+	for again := true; again; again = s.down.Load() && s.line.a.ctx.Err() == nil && s.looking.CompareAndSwap(false, true) {
+		s.askWhetherBack()
+		s.looking.Store(false)
+	}
+}
+
+// askWhetherBack returns when the service is not lost any more, or the agent ends.
+func (s *account) askWhetherBack() {
 	a := s.line.a
 	look := time.NewTicker(a.times.lookOut)
 	defer look.Stop()

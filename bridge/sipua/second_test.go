@@ -72,6 +72,23 @@ func TestSecondServiceTakesOver(t *testing.T) {
 	}
 }
 
+// However often a service comes and goes, one at a time asks whether it is back.
+func TestOneLooksOut(t *testing.T) {
+	t.Parallel()
+	h, _ := newHouseOfTwo(t, func(_ *Options, times *times) { times.probe = time.Minute })
+	first := h.line.accounts[0]
+	for range 3 {
+		first.silent()
+		first.heard()
+	}
+	first.silent()
+	h.service.expect("OPTIONS")
+	h.service.silent(100 * time.Millisecond) // three times as long as it takes until the others would ask
+	first.heard()
+	first.silent()
+	h.service.silent(100 * time.Millisecond)
+}
+
 // A lost service is asked by OPTIONS until it answers, and then used again; meanwhile no call waits for it.
 func TestFirstServiceComesBack(t *testing.T) {
 	t.Parallel()

@@ -336,7 +336,7 @@ func (a *Agent) requested(r *endpoint.Request) {
 func (a *Agent) sound(s *socket, r *endpoint.Request, emergency bool) bool {
 	unsupported := required(r.Request)
 	switch {
-	case unsupported != nil:
+	case unsupported != nil && !emergency: // a call for help goes on without
 		s.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
 	case r.Contact() == nil || r.Contact().Address.Wildcard:
 		s.reply(r, sip.StatusBadRequest, "Missing Contact")
