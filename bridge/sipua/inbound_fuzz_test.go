@@ -88,7 +88,7 @@ func newFuzzRig(t *testing.T) *fuzzRig {
 	core, logged := observer.New(zapcore.ErrorLevel)
 	r := &fuzzRig{logged: logged, net: &endpointtest.Network{}, ends: map[byte]*endpointtest.Socket{}}
 	host := netip.MustParseAddr("192.0.2.1")
-	r.ledger = &ledger{open: map[supervision.CallID]supervision.EventKind{}}
+	r.ledger = &ledger{open: map[supervision.CallID]supervision.EventKind{}, told: map[onceTold]bool{}}
 	adapter, service := fuzzParties['a'], fuzzParties['s']
 	agent, err := start(Options{
 		Realm: "millrace.example", Numbers: numbers(t), Logger: zap.New(core), packets: func(at netip.AddrPort) endpoint.Packets { return r.net.Listen(at) },
