@@ -71,6 +71,12 @@ func (l *leg) allow() string {
 	return allow
 }
 
+// allowBut is allow without a method that the other side refused (RFC 3261 section 21.4.6).
+func (l *leg) allowBut(m sip.RequestMethod) string {
+	methods := strings.Split(l.allow(), ", ")
+	return strings.Join(slices.DeleteFunc(methods, func(one string) bool { return one == string(m) }), ", ")
+}
+
 // allow is what who sent a request outside a dialog may ask of us inside one.
 func (s *socket) allow(r *endpoint.Request) string {
 	if !s.adapters || s.tokens[r.Recipient.User] != nil {

@@ -272,6 +272,9 @@ func (l *leg) forwarded(r *endpoint.Request, d *dialog, res *sip.Response) {
 	out := sip.NewResponseFromRequest(r.Request, code, phrase, nil)
 	passHeaders(replyHeaders, res, out)
 	passReasons(res, out)
+	if code == sip.StatusMethodNotAllowed {
+		out.AppendHeader(sip.NewHeader("Allow", l.allowBut(r.Method)))
+	}
 	if r.Method == sip.REFER && code/100 == 2 {
 		copyReferSub(res, out)
 		out.AppendHeader(l.contact())
