@@ -116,7 +116,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, emergency bool) *account
 	}
 	from := req.From.Addr()
 	home := r.atHome(cred.Username, from)
-	if !emergency && !home && r.guesses.wait(r.now(), from, cred.Username) {
+	if !emergency && !home && r.guesses.wait(r.now(), from, cred.Username, r.byUser[cred.Username] != nil) {
 		r.counts.slowed.Add(1)
 		req.Drop()
 		return nil

@@ -46,15 +46,17 @@ func guesserOf(from netip.Addr, user string) guesser {
 	return guesser{from.Unmap(), user[:min(len(user), 64)]}
 }
 
-// wait tells whether an answer has to go unheard now.
-func (g *guesses) wait(now time.Time, from netip.Addr, user string) bool {
+// wait tells whether an answer has to go unheard now. The limit of users at an address is for users that there are not: many adapters may share
+// an address (a translator's), and one of them must not keep a line of another from registering. Who tries that many names may so find
+// out which there are, which is worth less than a line that rings.
+func (g *guesses) wait(now time.Time, from netip.Addr, user string, known bool) bool {
 	k := guesserOf(from, user)
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	if p := g.pairs[k]; p != nil {
 		return now.Before(p.until)
 	}
-	if g.hosts[k.from] < usersPerHost {
+	if known || g.hosts[k.from] < usersPerHost {
 		return false
 	}
 	g.sweepLocked(now)

@@ -24,25 +24,25 @@ func TestGuessesWait(t *testing.T) {
 	now, g := time.Now(), newGuesses()
 	for range freeGuesses - 1 {
 		g.wrong(now, host(1), "stage-door", true)
-		require.False(t, g.wait(now, host(1), "stage-door"))
+		require.False(t, g.wait(now, host(1), "stage-door", true))
 	}
 	for _, want := range []time.Duration{1, 2, 4, 8, 16, 32, 60, 60} {
 		g.wrong(now, host(1), "stage-door", true)
-		require.True(t, g.wait(now.Add(want*time.Second-1), host(1), "stage-door"), want)
-		require.False(t, g.wait(now.Add(want*time.Second), host(1), "stage-door"), want)
-		require.False(t, g.wait(now, host(1), "workshop"))
-		require.False(t, g.wait(now, host(2), "stage-door"))
+		require.True(t, g.wait(now.Add(want*time.Second-1), host(1), "stage-door", true), want)
+		require.False(t, g.wait(now.Add(want*time.Second), host(1), "stage-door", true), want)
+		require.False(t, g.wait(now, host(1), "workshop", true))
+		require.False(t, g.wait(now, host(2), "stage-door", true))
 		now = now.Add(want * time.Second)
 	}
 	g.right(host(1), "stage-door")
 	g.wrong(now, host(1), "stage-door", true)
-	require.False(t, g.wait(now, host(1), "stage-door"))
+	require.False(t, g.wait(now, host(1), "stage-door", true))
 	for range freeGuesses {
 		g.wrong(now, host(1), "stage-door", true)
 	}
 	now = now.Add(forgetGuesses + 1)
 	g.wrong(now, host(1), "stage-door", true)
-	require.False(t, g.wait(now, host(1), "stage-door"), "forgotten")
+	require.False(t, g.wait(now, host(1), "stage-door", true), "forgotten")
 }
 
 // From one address not more users are tried than an adapter has ports; the wait for further ones ends when the old ones are forgotten.
@@ -50,13 +50,14 @@ func TestGuessesOfManyUsers(t *testing.T) {
 	t.Parallel()
 	now, g := time.Now(), newGuesses()
 	for i := range usersPerHost {
-		require.False(t, g.wait(now, host(1), fmt.Sprint(i)))
+		require.False(t, g.wait(now, host(1), fmt.Sprint(i), false))
 		g.wrong(now, host(1), fmt.Sprint(i), false)
 	}
-	require.True(t, g.wait(now, host(1), "another"))
-	require.False(t, g.wait(now, host(2), "another"))
-	require.False(t, g.wait(now, host(1), "1"), "wrong once")
-	require.False(t, g.wait(now.Add(forgetGuesses+1), host(1), "another"))
+	require.True(t, g.wait(now, host(1), "another", false))
+	require.False(t, g.wait(now, host(1), "box-office", true), "a line's adapter may share the address")
+	require.False(t, g.wait(now, host(2), "another", false))
+	require.False(t, g.wait(now, host(1), "1", false), "wrong once")
+	require.False(t, g.wait(now.Add(forgetGuesses+1), host(1), "another", false))
 	require.Empty(t, g.pairs)
 	require.Empty(t, g.hosts)
 }
@@ -67,11 +68,11 @@ func TestGuessesOfManyHosts(t *testing.T) {
 	now, g := time.Now(), newGuesses()
 	for i := range underAttack {
 		g.wrong(now, host(i), "stage-door", true)
-		require.False(t, g.wait(now, host(i), "stage-door"))
+		require.False(t, g.wait(now, host(i), "stage-door", true))
 	}
 	g.wrong(now, host(99), "stage-door", true)
-	require.True(t, g.wait(now, host(99), "stage-door"))
-	require.False(t, g.wait(now, host(100), "stage-door"), "a fresh address is heard")
+	require.True(t, g.wait(now, host(99), "stage-door", true))
+	require.False(t, g.wait(now, host(100), "stage-door", true), "a fresh address is heard")
 	for range underAttack + 1 {
 		g.wrong(now, host(101), "nobody", false)
 	}
