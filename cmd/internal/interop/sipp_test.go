@@ -101,7 +101,7 @@ func (r *rig) beginMany(name, user string, port, to, number int, steps ...step) 
 
 // references mentions every variable of a scenario once more, since SIPp refuses one that is used only once.
 func references(text string) string {
-	for _, v := range []string{"target", "me", "peer", "junk", "ok"} {
+	for _, v := range []string{"target", "me", "peer", "junk", "ok", "via", "number"} {
 		if strings.Contains(text, `assign_to="`+v+`"`) {
 			text += `<Reference variables="` + v + `"/>` + "\n"
 		}
