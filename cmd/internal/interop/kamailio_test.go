@@ -182,7 +182,7 @@ func (k *kamailio) requireLint(byes int) {
 	t := k.r.t
 	t.Helper()
 	all := k.messages()
-	require.Empty(t, lintTrace(all))
+	require.Empty(t, traceOf(all).Faults())
 	within := map[string]int{}
 	route := fmt.Sprintf("127.0.0.1:%d", k.r.far)
 	for _, m := range all {

@@ -100,7 +100,6 @@ func TestPartiesAmongThemselves(t *testing.T) {
 			waits := r.sipp("waits", boxOffice, first, 0, pair[0])
 			r.sipp("calls", boxOffice, first+2, first, pair[1]).ok()
 			waits.ok()
-			r.lint()
 		})
 	}
 }

@@ -22,6 +22,7 @@ type party struct {
 	t    testing.TB
 	name string
 	base string // of its files
+	port int
 	cmd  *exec.Cmd
 	err  error
 	done chan struct{}
@@ -67,7 +68,7 @@ func (r *rig) begin(name, user string, port, to int, steps ...step) *party {
 // beginMany starts SIPp for a number of calls; where it calls they follow one another.
 func (r *rig) beginMany(name, user string, port, to, number int, steps ...step) *party {
 	r.t.Helper()
-	p := &party{t: r.t, name: name, base: filepath.Join(r.dir, fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
+	p := &party{t: r.t, name: name, port: port, base: filepath.Join(r.dir, fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
 	media := r.media + 4*(len(r.parties)%5)
 	r.parties = append(r.parties, p)
 	file := "<?xml version=\"1.0\" encoding=\"ISO-8859-1\"?>\n<scenario name=\"" + name + "\">\n" + references(string(join(steps...))) + "</scenario>\n"
