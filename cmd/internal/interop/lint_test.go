@@ -4,7 +4,9 @@ package interop
 
 import (
 	"fmt"
+	"maps"
 	"regexp"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -23,12 +25,13 @@ func group(r *regexp.Regexp, s string) string {
 
 // lint judges all that the daemon sent to the parties of the scene: each talked to one of its two addresses, and is to see nothing of the other.
 func (r *rig) lint() {
-	own, other := fmt.Sprintf("127.0.0.1:%d", r.adapterPort), fmt.Sprintf("127.0.0.1:%d", r.servicePort)
+	adapterSide, serviceSide := fmt.Sprintf("127.0.0.1:%d", r.adapterPort), fmt.Sprintf("127.0.0.1:%d", r.servicePort)
 	for _, p := range r.parties {
 		t := traceOf(p.messages())
-		t.Own, t.Foreign = own, []string{other, fmt.Sprintf("127.0.0.1:%d", r.far)}
-		if p.port >= r.far && p.port < r.far+2 { // two callers at most
-			t.Own, t.Foreign = other, []string{own}
+		if p.to == r.adapterPort || slices.Contains(slices.Collect(maps.Values(r.adapters)), p.port) {
+			t.Own, t.Foreign = adapterSide, []string{serviceSide, fmt.Sprintf("127.0.0.1:%d", r.far)}
+		} else {
+			t.Own, t.Foreign = serviceSide, []string{adapterSide}
 		}
 		for _, fault := range t.Faults() {
 			r.t.Errorf("%s received from the daemon: %s", p.name, fault)

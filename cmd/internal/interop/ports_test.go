@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -15,26 +16,35 @@ import (
 )
 
 // ports gives out numbers below the range that the system takes ephemeral ports from (32768 and up on Linux), so that nobody
-// who listens on port 0 can take one between our look and its use. The start is drawn, for two test runs side by side.
+// who listens on port 0 can take one between our look and its use. The start is drawn, and each block is taken under a name that the
+// system gives to one process only, for two test runs side by side.
 var ports = struct {
 	sync.Mutex
-	next int
-}{next: 10000 + 40*rand.IntN(500)}
+	next  int
+	taken []net.Listener // for as long as the process runs
+}{next: 10000 + block*rand.IntN(500)}
 
-// freePorts returns the first of n ports in a row, from an even one, that are free for UDP and TCP on loopback.
+const block = 40
+
+// freePorts returns the first of n ports in a row, at most a block, from an even one, that are free for UDP and TCP on loopback.
 func freePorts(t testing.TB, n int) int {
 	t.Helper()
 	ports.Lock()
 	defer ports.Unlock()
-	for range 200 {
+	for range 500 {
 		first := ports.next
-		ports.next += n + n%2
-		if ports.next > 32000 {
-			first, ports.next = 10000, 10000+n+n%2
+		if ports.next += block; ports.next > 32000 {
+			ports.next = 10000
 		}
-		if free(first, n) {
+		name, err := net.Listen("unix", fmt.Sprintf("@clearback-interop-ports-%d", first))
+		if err != nil {
+			continue
+		}
+		if n <= block && free(first, n) {
+			ports.taken = append(ports.taken, name)
 			return first
 		}
+		name.Close()
 	}
 	t.Fatal("no free ports")
 	return 0
@@ -59,20 +69,36 @@ func free(first, n int) bool {
 const listening = "0A" // a TCP socket's state in /proc/net/tcp
 
 // bound tells whether some process has that port of udp, or listens on that of tcp; it asks the system, since trying to bind it would disturb.
-func bound(network string, port int) bool {
-	f, err := os.Open("/proc/net/" + network)
-	if err != nil {
-		return false
-	}
-	defer f.Close()
-	want := fmt.Sprintf(":%04X ", port)
-	for s := bufio.NewScanner(f); s.Scan(); {
-		fields := strings.Fields(s.Text())
-		if len(fields) > 3 && strings.HasSuffix(fields[1]+" ", want) && (network == "udp" || fields[3] == listening) {
-			return true
+func bound(network string, port int) bool { return len(sockets(network, port)) > 0 }
+
+// boundBy tells whether it is the process with that number.
+func boundBy(pid int, network string, port int) bool {
+	for _, inode := range sockets(network, port) {
+		files, _ := filepath.Glob(fmt.Sprintf("/proc/%d/fd/*", pid))
+		for _, f := range files {
+			if to, err := os.Readlink(f); err == nil && to == "socket:["+inode+"]" {
+				return true
+			}
 		}
 	}
 	return false
+}
+
+// sockets returns the inodes of the sockets that have that port of udp, or listen on that of tcp.
+func sockets(network string, port int) (inodes []string) {
+	f, err := os.Open("/proc/net/" + network)
+	if err != nil {
+		return nil
+	}
+	defer f.Close()
+	want := fmt.Sprintf(":%04X", port)
+	for s := bufio.NewScanner(f); s.Scan(); {
+		fields := strings.Fields(s.Text())
+		if len(fields) > 9 && strings.HasSuffix(fields[1], want) && (network == "udp" || fields[3] == listening) {
+			inodes = append(inodes, fields[9])
+		}
+	}
+	return inodes
 }
 
 // eventually waits until ok says so.

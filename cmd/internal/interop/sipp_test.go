@@ -23,6 +23,7 @@ type party struct {
 	name string
 	base string // of its files
 	port int
+	to   int // where it calls, 0: it waits
 	cmd  *exec.Cmd
 	err  error
 	done chan struct{}
@@ -68,7 +69,7 @@ func (r *rig) begin(name, user string, port, to int, steps ...step) *party {
 // beginMany starts SIPp for a number of calls; where it calls they follow one another.
 func (r *rig) beginMany(name, user string, port, to, number int, steps ...step) *party {
 	r.t.Helper()
-	p := &party{t: r.t, name: name, port: port, base: filepath.Join(r.dir, fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
+	p := &party{t: r.t, name: name, port: port, to: to, base: filepath.Join(r.dir, fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
 	media := r.media + 4*(len(r.parties)%5)
 	r.parties = append(r.parties, p)
 	file := "<?xml version=\"1.0\" encoding=\"ISO-8859-1\"?>\n<scenario name=\"" + name + "\">\n" + references(string(join(steps...))) + "</scenario>\n"
@@ -96,7 +97,7 @@ func (r *rig) beginMany(name, user string, port, to, number int, steps ...step) 
 		p.err = p.cmd.Wait()
 		close(p.done)
 	}()
-	eventually(r.t, 10*time.Second, name+" has its port", func() bool { return r.bound(port, to) || p.ended() })
+	eventually(r.t, 10*time.Second, name+" has its port", func() bool { return p.ready(r.tcp, to) || p.ended() })
 	return p
 }
 
@@ -110,12 +111,12 @@ func references(text string) string {
 	return text
 }
 
-// bound tells whether SIPp has its port. Over TCP it has one only when it waits to be called.
-func (r *rig) bound(port, to int) bool {
-	if r.tcp {
-		return to != 0 || bound("tcp", port)
+// ready tells whether SIPp itself has its port; another may have had it until now. Over TCP it has one only when it waits to be called.
+func (p *party) ready(tcp bool, to int) bool {
+	if tcp {
+		return to != 0 || boundBy(p.cmd.Process.Pid, "tcp", p.port)
 	}
-	return bound("udp", port)
+	return boundBy(p.cmd.Process.Pid, "udp", p.port)
 }
 
 func (p *party) ended() bool {
