@@ -220,11 +220,6 @@ func (m message) header(name string) string {
 	return ""
 }
 
-func (m message) body() string {
-	_, b, _ := strings.Cut(m.text, "\r\n\r\n")
-	return b
-}
-
 // adapter and service start a party at the place of a line's adapter, or of the service.
 func (r *rig) adapter(line string, steps ...step) *party {
 	r.t.Helper()
