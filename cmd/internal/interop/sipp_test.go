@@ -89,15 +89,15 @@ func (r *rig) beginMany(name, user string, port, to, number int, steps ...step) 
 	if to != 0 {
 		args = append([]string{fmt.Sprintf("127.0.0.1:%d", to)}, args...)
 	}
-	p.cmd = exec.Command("sipp", args...)
-	p.cmd.Dir = r.dir
-	p.cmd.Env = append(os.Environ(), "TERM=dumb")
-	require.NoError(r.t, p.cmd.Start())
-	go func() {
-		p.err = p.cmd.Wait()
-		close(p.done)
-	}()
-	eventually(r.t, 10*time.Second, name+" has its port", func() bool { return p.ready(r.tcp, to) || p.ended() })
+	for tries := 3; ; tries-- {
+		p.start(args)
+		eventually(r.t, 10*time.Second, name+" has its port", func() bool { return p.ready(r.tcp, to) || p.ended() })
+		if to != 0 || !p.ended() || p.err == nil || tries == 0 {
+			break
+		}
+		r.t.Logf("%s ended before it waited (%v); it is started again", name, p.err) // its port was not free yet
+		p.done = make(chan struct{})                                                 // closed when it has ended
+	}
 	return p
 }
 
@@ -109,6 +109,19 @@ func references(text string) string {
 		}
 	}
 	return text
+}
+
+// start starts SIPp.
+func (p *party) start(args []string) {
+	p.cmd = exec.Command("sipp", args...)
+	p.cmd.Dir = filepath.Dir(p.base)
+	p.cmd.Env = append(os.Environ(), "TERM=dumb")
+	require.NoError(p.t, p.cmd.Start())
+	done, cmd := p.done, p.cmd
+	go func() {
+		p.err = cmd.Wait()
+		close(done)
+	}()
 }
 
 // ready tells whether SIPp itself has its port; another may have had it until now. Over TCP it has one only when it waits to be called.
