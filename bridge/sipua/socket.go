@@ -74,6 +74,7 @@ func (a *Agent) open() error {
 		eo := endpoint.Options{
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
 			Accept: s.accept(), LimitStrangers: true, Known: s.known, Lookup: a.lookup, Logger: a.log,
+			Urgent: func(r *sip.Request) bool { return r.IsInvite() && a.emergency(r.Recipient) },
 		}
 		if a.packets != nil {
 			eo.Packets = a.packets(s.at.Listen)

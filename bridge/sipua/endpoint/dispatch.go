@@ -80,7 +80,7 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 		e.refuse(req, dest, code, reason)
 		return
 	}
-	key, err := sip.ServerTxKeyMake(req)
+	key, err := serverKey(req)
 	if err != nil {
 		e.n.malformed.Add(1)
 		e.refuse(req, dest, sip.StatusBadRequest, "Bad Request")
@@ -102,6 +102,13 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 	}
 }
 
+// serverKey is the library's key of a server transaction, of one transport: what comes by UDP must not wait for a TCP peer that does not read,
+// whatever words it bears.
+func serverKey(req *sip.Request) (string, error) {
+	key, err := sip.ServerTxKeyMake(req)
+	return key + " " + strings.ToUpper(req.Transport()), err
+}
+
 // begin makes the server transaction of a new request and passes it on.
 func (e *Endpoint) begin(r *Request, key, dest string) {
 	conn := e.connection(r.Transport(), r.Source())
@@ -111,6 +118,7 @@ func (e *Endpoint) begin(r *Request, key, dest string) {
 		}
 		return
 	}
+	r.urgent = e.o.Urgent != nil && e.o.Urgent(r.Request)
 	if !e.t.room(r) {
 		e.n.overloaded.Add(1)
 		if !r.stranger {
@@ -145,7 +153,8 @@ func (e *Endpoint) begin(r *Request, key, dest string) {
 	}
 }
 
-// room tells whether one more server transaction may begin. Who ends something (BYE, CANCEL) needs less than who begins something.
+// room tells whether one more server transaction may begin. Who ends something (BYE, CANCEL), or calls for help, needs less than who begins
+// something else.
 func (t *transactions) room(r *Request) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -155,7 +164,7 @@ func (t *transactions) room(r *Request) bool {
 		return false
 	case r.stranger:
 		return n < maxServers && t.strange < maxStrange && own < maxStrangeSource
-	case own < maxServersFew, r.Method == sip.BYE, r.IsCancel():
+	case own < maxServersFew, r.Method == sip.BYE, r.IsCancel(), r.urgent:
 		return true
 	default:
 		return n < maxServers && own < maxServersSource
@@ -208,7 +217,7 @@ func callID(m interface{ CallID() *sip.CallIDHeader }) string {
 }
 
 // pass queues a request for the handler. If the handler fails, the peer gets 500; if too much waits already, 503, but nothing that ends
-// a call is lost for that.
+// a call, and no call for help, is lost for that.
 func (e *Endpoint) pass(r *Request) {
 	run := func() {
 		defer func() {
@@ -220,7 +229,7 @@ func (e *Endpoint) pass(r *Request) {
 		e.handler.Request(r)
 	}
 	switch {
-	case r.Method == sip.BYE:
+	case r.Method == sip.BYE, r.urgent:
 		e.queues.post(callID(r), run)
 	case !e.queues.offer(callID(r), run):
 		e.n.overloaded.Add(1)
@@ -271,7 +280,7 @@ func inviteKey(cancel *sip.Request) (string, error) {
 	cseq := cancel.CSeq()
 	cseq.MethodName = sip.INVITE
 	defer func() { cseq.MethodName = sip.CANCEL }()
-	return sip.ServerTxKeyMake(cancel)
+	return serverKey(cancel)
 }
 
 // pendingLike finds an INVITE without a final response by Call-ID, CSeq number and From tag, for a CANCEL whose branch or

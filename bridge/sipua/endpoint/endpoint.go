@@ -46,6 +46,9 @@ type Options struct {
 	LimitStrangers bool
 	// Known are addresses that are never strangers.
 	Known []netip.Prefix
+	// Urgent, if not nil, tells whether a request is served beyond the limits that keep one source from taking all the room: a call for
+	// help. It must not block.
+	Urgent func(*sip.Request) bool
 	// Accept, if not nil, tells whether a source may speak at all; others are dropped before parsing and counted.
 	Accept func(netip.Addr) bool
 	Logger *zap.Logger

@@ -82,7 +82,7 @@ func (g *guard) stranger(addr netip.Addr, now time.Time) bool {
 		return false
 	}
 	for _, p := range g.prefixes {
-		if p.Contains(addr) {
+		if p.Contains(addr.WithZone("")) { // no prefix holds an address with a zone
 			return false
 		}
 	}

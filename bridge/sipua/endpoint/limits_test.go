@@ -75,6 +75,16 @@ func TestTransactionLimits(t *testing.T) {
 		require.Equal(t, map[string]int{"INFO": maxServersSource, "BYE": 1, "INVITE": 1}, methods)
 		require.EqualValues(t, 50, e.Counts().Overloaded)
 	})
+	// a call for help is let in all the same, but not a stranger's
+	help := Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{}), urgent: true}
+	var full transactions
+	full.init()
+	full.sources[help.From.Addr()] = maxServersSource
+	require.True(t, full.room(&help))
+	help.urgent = false
+	require.False(t, full.room(&help))
+	help.urgent, help.stranger = true, true
+	require.False(t, full.room(&help))
 	// strangers have less, and are not answered
 	var r Request
 	r.Request, r.stranger = sip.NewRequest(sip.INFO, sip.Uri{}), true
@@ -285,16 +295,22 @@ func TestConnectionLimits(t *testing.T) {
 		for i := range maxStrangeConns - maxStrangeConnsEach {
 			require.True(t, add(source(100+i), false))
 		}
-		require.False(t, add(source(500), false))
+		require.NotNil(t, s.to(port(0)))
+		e.streams.to(port(0)).touch() // however lately it spoke
+		require.True(t, add(source(500), false))
+		require.Nil(t, s.to(port(0)), "the stranger that came first made room")
+		require.Equal(t, 1+maxStrangeConns, s.size())
 		for i := range maxConns - maxStrangeConns - 1 {
 			require.True(t, add(source(1000+i), true))
 		}
 		require.Equal(t, maxConns, s.size())
-		require.False(t, add(source(501), false))
+		require.True(t, add(source(501), false))
+		require.Equal(t, maxConns, s.size())
+		require.Nil(t, s.to(port(1)), "so did the next")
 		require.Nil(t, s.to(source(1500)))
 		require.True(t, add(source(1500), true))
 		require.Equal(t, maxConns, s.size())
-		require.Nil(t, s.to(port(0)), "the oldest stranger made room")
+		require.Nil(t, s.to(port(2)), "the stranger that was silent longest made room")
 		require.NotNil(t, s.to(source(999)))
 		same := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(2000).Addr(), uint16(10000+i)) }
 		for i := range maxConnsSource + 1 {
@@ -303,7 +319,7 @@ func TestConnectionLimits(t *testing.T) {
 		require.Nil(t, s.to(same(0)))
 		require.NotNil(t, s.to(same(maxConnsSource)))
 		require.LessOrEqual(t, s.size(), maxConns)
-		require.EqualValues(t, 1+maxConnsSource+1, e.Counts().ConnectionsEnded)
+		require.EqualValues(t, 2+1+maxConnsSource+1, e.Counts().ConnectionsEnded)
 	})
 }
 

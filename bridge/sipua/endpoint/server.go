@@ -28,6 +28,7 @@ type Request struct {
 
 	server   *server // nil for ACK
 	stranger bool
+	urgent   bool // see [Options].Urgent
 }
 
 // errNoTransaction tells that the request takes no response: an ACK, or one that did not come through [Open].

@@ -35,6 +35,7 @@ type conn struct {
 	e        *Endpoint
 	peer     netip.AddrPort
 	accepted bool
+	since    time.Time // when it was filed
 
 	last atomic.Int64 // Unix nanoseconds of the last byte either way
 }
@@ -126,12 +127,13 @@ func (s *streams) accept(tcp *net.TCPConn) {
 }
 
 // room tells whether one more connection from addr may stay. Who is known is not refused: the connection that is silent longest, a
-// stranger's first, is closed for it, since a line may hang on the new one.
+// stranger's first, is closed for it, since a line may hang on the new one. Among strangers the newest stays, however talkative the
+// others are: an adapter shows who it is within a round trip or two.
 func (s *streams) room(addr netip.Addr, strange bool, now time.Time) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var same, strangers int
-	var oldest, oldestSame, oldestStrange *conn
+	var oldest, oldestSame, oldestStrange, first *conn // first: the stranger that came first
 	older := func(c, than *conn) *conn {
 		if than == nil || c.last.Load() < than.last.Load() {
 			return c
@@ -146,12 +148,21 @@ func (s *streams) room(addr netip.Addr, strange bool, now time.Time) bool {
 		if c.accepted && s.e.guard.stranger(c.peer.Addr(), now) {
 			strangers++
 			oldestStrange = older(c, oldestStrange)
+			if first == nil || c.since.Before(first.since) {
+				first = c
+			}
 		}
 		oldest = older(c, oldest)
 	}
 	switch {
+	case strange && same >= maxStrangeConnsEach:
+		return false
+	case strange && (strangers >= maxStrangeConns || len(s.open) >= maxConns):
+		if first == nil {
+			return false
+		}
+		s.endLocked(first)
 	case strange:
-		return same < maxStrangeConnsEach && strangers < maxStrangeConns && len(s.open) < maxConns
 	case same >= maxConnsSource:
 		s.endLocked(oldestSame)
 	case len(s.open) < maxConns:
@@ -172,6 +183,7 @@ func (s *streams) endLocked(c *conn) {
 // add files a connection and begins to read it; false: the endpoint is closed.
 func (s *streams) add(c *conn) bool {
 	c.touch()
+	c.since = time.Now()
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.closed || !s.e.spawn(c.read) {
@@ -259,6 +271,7 @@ func (c *conn) touch() { c.last.Store(time.Now().UnixNano()) }
 func (c *conn) read() {
 	defer c.e.streams.remove(c)
 	defer c.Conn.Close()
+	defer c.e.survive()
 	var f framer
 	var began time.Time // of the message that is not whole
 	b := make([]byte, 4096)
