@@ -108,15 +108,15 @@ func userPart(s string) string {
 	if i := strings.IndexAny(s, ":;"); i >= 0 {
 		s = s[:i]
 	}
-	s = unescape(s)
+	s = Unescape(s)
 	if i := strings.IndexByte(s, ';'); i >= 0 { // an escaped one
 		s = s[:i]
 	}
 	return s
 }
 
-// unescape resolves percent-escapes (RFC 3986 section 2.1), once; a mangled one stays as it is.
-func unescape(s string) string {
+// Unescape resolves percent-escapes (RFC 3986 section 2.1), once; a mangled one stays as it is.
+func Unescape(s string) string {
 	if strings.IndexByte(s, '%') < 0 {
 		return s
 	}

@@ -84,13 +84,13 @@ type fuzzRig struct {
 	places map[byte]map[string]string
 }
 
-func newFuzzRig(t *testing.T) *fuzzRig {
+func newFuzzRig(t *testing.T, settings ...setting) *fuzzRig {
 	core, logged := observer.New(zapcore.ErrorLevel)
 	r := &fuzzRig{logged: logged, net: &endpointtest.Network{}, ends: map[byte]*endpointtest.Socket{}}
 	host := netip.MustParseAddr("192.0.2.1")
 	r.ledger = &ledger{open: map[supervision.CallID]supervision.EventKind{}, told: map[onceTold]bool{}}
 	adapter, service := fuzzParties['a'], fuzzParties['s']
-	agent, err := start(Options{
+	o, times := Options{
 		Realm: "millrace.example", Numbers: numbers(t), Logger: zap.New(core), packets: func(at netip.AddrPort) endpoint.Packets { return r.net.Listen(at) },
 		lookup: func(_ context.Context, _, host string) ([]netip.Addr, error) {
 			return nil, &net.DNSError{Name: host, IsNotFound: true}
@@ -101,7 +101,11 @@ func newFuzzRig(t *testing.T) *fuzzRig {
 			AdapterUser: "port", AdapterFixed: &sip.Uri{Scheme: "sip", User: "port", Host: adapter.Addr().String(), Port: 5060},
 			Registrar: sip.Uri{Scheme: "sip", Host: service.Addr().String(), Port: 5060}, ServiceUser: serviceUser, ServiceSecret: serviceSecret,
 		}},
-	}, defaultTimes())
+	}, defaultTimes()
+	for _, s := range settings {
+		s(&o, &times)
+	}
+	agent, err := start(o, times)
 	if err != nil {
 		t.Fatal(err)
 	}

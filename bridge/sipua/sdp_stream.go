@@ -82,7 +82,7 @@ func rtcpOf(m *sdpMedia, rtp netip.AddrPort) netip.AddrPort {
 	}
 	rtcp = netip.AddrPortFrom(rtp.Addr(), uint16(port))
 	if len(fields) == 4 {
-		if addr, err := netip.ParseAddr(fields[3]); err == nil && !addr.IsUnspecified() && !addr.IsMulticast() && addr.Zone() == "" {
+		if addr, err := netip.ParseAddr(fields[3]); err == nil && !addr.IsUnspecified() && !addr.IsMulticast() && addr.Unmap() != broadcast && addr.Zone() == "" {
 			rtcp = netip.AddrPortFrom(addr.Unmap(), rtcp.Port())
 		}
 	}

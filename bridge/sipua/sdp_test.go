@@ -85,6 +85,7 @@ func TestNotAcceptable(t *testing.T) {
 		{"application/sdp", "v=0\r\no=- 1 1 IN IP4 192.0.2.9\r\ns=-\r\nt=0 0\r\nm=audio 4000 RTP/AVP 0\r\n", errSession}, // no c=
 		{"application/sdp", offer("pbx.example", 4000, "sendrecv"), errSession},
 		{"application/sdp", offer("233.252.0.1/127", 4000, "sendrecv"), errSession}, // multicast
+		{"application/sdp", offer("255.255.255.255", 4000, "sendrecv"), errSession}, // everybody
 		{"application/sdp", strings.Replace(plain, "c=IN IP4 192.0.2.9", "c=IN IP6 2001:db8::9", 1), errSession},
 		{"application/sdp", offer("192.0.2.9", 70000, "sendrecv"), errSession},
 		{"application/sdp", strings.Replace(plain, "4000", "4000/2", 1), errSession},

@@ -114,6 +114,9 @@ func attribute(lines []sdpLine, name string) (value string, ok bool) {
 	return "", false
 }
 
+// broadcast is everybody on our own network, to whom nobody's speech is sent.
+var broadcast = netip.AddrFrom4([4]byte{255, 255, 255, 255})
+
 // connectionOf is the address of a stream: its own c= line, or the session's (RFC 8866 section 5.7). A name is not resolved, a multicast
 // group or a row of addresses is not relayed: telephones send neither.
 func (d *sdpText) connectionOf(m *sdpMedia) (netip.Addr, error) {
@@ -130,7 +133,7 @@ func (d *sdpText) connectionOf(m *sdpMedia) (netip.Addr, error) {
 	}
 	text, _, _ := strings.Cut(fields[2], "/") // a time to live, which means nothing for one address
 	addr, err := netip.ParseAddr(text)
-	if err != nil || addr.Zone() != "" || addr.IsMulticast() || strings.Count(fields[2], "/") > 1 {
+	if err != nil || addr.Zone() != "" || addr.IsMulticast() || addr.Unmap() == broadcast || strings.Count(fields[2], "/") > 1 {
 		return netip.Addr{}, fmt.Errorf("%w: c=%.60q is no address of one host", errSession, c[0])
 	}
 	return addr.Unmap(), nil

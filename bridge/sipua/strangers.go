@@ -76,8 +76,9 @@ func (s *socket) exclusive() bool {
 }
 
 func within(prefixes []netip.Prefix, addr netip.Addr) bool {
+	addr = addr.Unmap().WithZone("") // no prefix holds an address with a zone
 	for _, p := range prefixes {
-		if p.Contains(addr.Unmap()) {
+		if p.Contains(addr) {
 			return true
 		}
 	}

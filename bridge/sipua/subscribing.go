@@ -62,11 +62,13 @@ func (u *subscriber) run(ctx context.Context) {
 	for failures := 0; ; {
 		pause := t.look
 		if u.s.registered() {
+			began := time.Now()
 			lasted, err := u.once(ctx)
-			if lasted {
+			if lasted && time.Since(began) > t.resubscribe { // one that ends as soon as it began is no better than a refusal
 				failures = 0
 			}
 			failures++
+			longer := min(t.resubscribe<<min(failures-1, 10), longestPause)
 			var r *refused
 			switch {
 			case ctx.Err() != nil:
@@ -74,10 +76,12 @@ func (u *subscriber) run(ctx context.Context) {
 			case errors.As(err, &r) && r.never:
 				u.s.log.Warn("the service will not tell of waiting messages", zap.Error(err))
 				return
-			case errors.As(err, &r) && r.pause > 0:
+			case errors.As(err, &r) && r.pause > 0 && failures == 1:
 				pause = r.pause
+			case errors.As(err, &r):
+				pause = max(r.pause, longer)
 			default:
-				pause = min(t.resubscribe<<min(failures-1, 10), longestPause)
+				pause = longer
 			}
 			if failures == 1 {
 				u.s.log.Info("not subscribed to waiting messages", zap.Duration("next_try_in", pause), zap.Error(err))

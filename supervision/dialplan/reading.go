@@ -2,8 +2,9 @@ package dialplan
 
 import (
 	"slices"
-	"strconv"
 	"strings"
+
+	"clearback/supervision"
 )
 
 // Limits of a reading. Our own numbers: no number that can be reached comes near them.
@@ -68,7 +69,7 @@ func (p *Plan) read(r *readings, destination string) {
 	}
 	s := user(destination)
 	for range 3 { // escapes of escapes too, as a service that resolves them twice would see them
-		s = unescape(s)
+		s = supervision.Unescape(s)
 	}
 	p.readUser(r, s)
 	if len(r.forms) == 0 {
@@ -247,22 +248,4 @@ func (p *Plan) afterCode(r *readings, run string, sure bool, depth int) {
 	if long {
 		p.dialled(r, run[3:], false, depth+1)
 	}
-}
-
-// unescape resolves percent-escapes (RFC 3986 section 2.1), once; a mangled one stays as it is.
-func unescape(s string) string {
-	if strings.IndexByte(s, '%') < 0 {
-		return s
-	}
-	b := make([]byte, 0, len(s))
-	for i := 0; i < len(s); i++ {
-		if s[i] == '%' && i+2 < len(s) {
-			if c, err := strconv.ParseUint(s[i+1:i+3], 16, 8); err == nil {
-				b, i = append(b, byte(c)), i+2
-				continue
-			}
-		}
-		b = append(b, s[i])
-	}
-	return string(b)
 }

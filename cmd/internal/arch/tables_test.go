@@ -10,7 +10,7 @@ var may = map[string][]string{
 	"supervision/supervisiontest":        {"supervision"},
 	"supervision/story":                  {"supervision"},
 	"supervision/window":                 {},
-	"supervision/dialplan":               {},
+	"supervision/dialplan":               {"supervision"},
 	"supervision/tuning":                 {"supervision/window"},
 	"config":                             {"supervision", "supervision/window", "supervision/dialplan"},
 	"bridge":                             {"supervision", "supervision/story", "bridge/relay"},
