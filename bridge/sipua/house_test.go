@@ -4,6 +4,7 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"net"
 	"net/netip"
 	"strings"
 	"sync"
@@ -17,6 +18,8 @@ import (
 	"go.uber.org/zap/zapcore"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/endpoint/endpointtest"
 	"clearback/supervision"
 )
 
@@ -171,6 +174,25 @@ func numbers(t testing.TB) *supervision.Numbers {
 func newHouse(t testing.TB, settings ...setting) *house {
 	t.Helper()
 	return newHouseOf(t, newTalker(t, "adapter"), newTalker(t, "service"), settings...)
+}
+
+// newVirtualHouse is a house on a network in memory, for a bubble of testing/synctest, where nothing is late. It relays no media.
+func newVirtualHouse(t testing.TB, settings ...setting) *house {
+	t.Helper()
+	var n endpointtest.Network
+	port := uint16(5060)
+	listen := func(addr netip.Addr) *endpointtest.Socket {
+		port++
+		return n.Listen(netip.AddrPortFrom(addr, port))
+	}
+	local := netip.MustParseAddr("127.0.0.1")
+	virtual := func(o *Options, _ *times) {
+		o.packets = func(at netip.AddrPort) endpoint.Packets { return listen(at.Addr()) }
+		o.lookup = func(_ context.Context, _, host string) ([]netip.Addr, error) {
+			return nil, &net.DNSError{Name: host, IsNotFound: true}
+		}
+	}
+	return newHouseOf(t, newTalkerOn(t, "adapter", listen(local)), newTalkerOn(t, "service", listen(local)), append([]setting{virtual}, settings...)...)
 }
 
 func newHouseOf(t testing.TB, adapter, service *talker, settings ...setting) *house {

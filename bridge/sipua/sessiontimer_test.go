@@ -4,6 +4,7 @@ import (
 	"net/netip"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"go.uber.org/zap"
@@ -57,27 +58,30 @@ func is(t testing.TB, m message, field, want string) {
 
 // We refresh by UPDATE at half the interval, and are heard (sections 7.1, 7.2, 7.4, 10).
 func TestSessionRefreshedByUpdate(t *testing.T) {
-	h := newHouse(t, timed(1800, 600*time.Microsecond))
-	began := time.Now()
-	c, inv := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
-	contains(t, inv.get("Supported"), "timer")
-	is(t, inv, "Session-Expires", "1800")
-	is(t, inv, "Min-SE", "")
-	for range 2 {
-		update := h.service.expect("UPDATE")
-		if early := time.Since(began); early < 510*time.Millisecond {
-			t.Fatalf("refreshed after %v", early)
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, 600*time.Microsecond))
+		began := time.Now()
+		c, inv := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
+		contains(t, inv.get("Supported"), "timer")
+		is(t, inv, "Session-Expires", "1800")
+		is(t, inv, "Min-SE", "")
+		for range 2 {
+			update := h.service.expect("UPDATE")
+			if early := time.Since(began); early < 510*time.Millisecond {
+				t.Fatalf("refreshed after %v", early)
+			}
+			is(t, update, "Session-Expires", "1800;refresher=uac")
+			is(t, update, "Supported", "timer")
+			if update.body != "" || update.get("Contact") == "" {
+				t.Fatalf("an UPDATE that refreshes has a Contact and no offer: %s", update)
+			}
+			began = time.Now()
+			h.service.respond(update, 200, "", "", "Session-Expires: 1800;refresher=uac", "Require: timer")
 		}
-		is(t, update, "Session-Expires", "1800;refresher=uac")
-		is(t, update, "Supported", "timer")
-		if update.body != "" || update.get("Contact") == "" {
-			t.Fatalf("an UPDATE that refreshes has a Contact and no offer: %s", update)
-		}
-		began = time.Now()
-		h.service.respond(update, 200, "", "", "Session-Expires: 1800;refresher=uac", "Require: timer")
-	}
-	h.adapter.nothing(h.toAdapter)
-	h.hangUp(c.near)
+		h.adapter.nothing(h.toAdapter)
+		h.hangUp(c.near)
+	})
 }
 
 // Who does not know UPDATE gets a re-INVITE with the description that it has, byte for byte (section 7.4, RFC 3264 section 8). A
@@ -112,60 +116,66 @@ func TestSessionRefreshedByInvite(t *testing.T) {
 
 // A refresh that gets 481, or no answer at all, ends the call: the far end is gone (section 10). So does one that the far end owes us.
 func TestSessionExpires(t *testing.T) {
-	for _, code := range []int{481, 408} {
-		h := newHouse(t, timed(90, time.Millisecond))
-		h.answered("Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
-		h.service.respond(h.service.expect("UPDATE"), code, "", "")
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, code := range []int{481, 408} {
+			h := newVirtualHouse(t, timed(90, time.Millisecond))
+			h.answered("Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
+			h.service.respond(h.service.expect("UPDATE"), code, "", "")
+			h.expired()
+		}
+		h := newVirtualHouse(t, timed(90, 2*time.Millisecond))
+		h.answered("Session-Expires: 90;refresher=uas", "Require: timer", knowsUpdate)
+		began := time.Now()
 		h.expired()
-	}
-	h := newHouse(t, timed(90, 2*time.Millisecond))
-	h.answered("Session-Expires: 90;refresher=uas", "Require: timer", knowsUpdate)
-	began := time.Now()
-	h.expired()
-	// min(32 s, 90 s / 3) before 90 s: 60 s
-	if took := time.Since(began); took < 100*time.Millisecond {
-		t.Fatalf("ended after %v", took)
-	}
+		// min(32 s, 90 s / 3) before 90 s: 60 s
+		if took := time.Since(began); took < 100*time.Millisecond {
+			t.Fatalf("ended after %v", took)
+		}
+	})
 }
 
 // The peer's own refreshes: UPDATE without a body is ours, a re-INVITE passes (section 9). What is agreed on keeps the call up beyond the
 // first interval.
 func TestSessionRefreshedByPeer(t *testing.T) {
-	h := newHouse(t, timed(1800, 8*time.Millisecond))
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
-	inv := h.adapter.expect("INVITE")
-	is(t, inv, "Session-Expires", "") // an adapter is not asked
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	ok := h.service.expect("200")
-	is(t, ok, "Session-Expires", "90;refresher=uac")
-	is(t, ok, "Require", "timer")
-	far.established(ok).ack("")
-	h.desk.saw("1 arrived", "1 answered")
-	c := talk{far: far, near: h.adapter.called(inv, "near")}
-	began := time.Now()
-	for time.Since(began) < time.Second { // the first one would end after 480 ms
-		<-time.After(200 * time.Millisecond)
-		far.request("UPDATE", "", "Supported: timer", "Session-Expires: 90;refresher=uac")
-		ok := h.service.expectOf("200", "UPDATE")
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, 8*time.Millisecond))
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
+		inv := h.adapter.expect("INVITE")
+		is(t, inv, "Session-Expires", "") // an adapter is not asked
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		ok := h.service.expect("200")
 		is(t, ok, "Session-Expires", "90;refresher=uac")
-		contains(t, ok.get("Contact"), h.toService.String())
-	}
-	far.request("INVITE", offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 100;refresher=uas")
-	h.service.expect("100")
-	inv = h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	ok = h.service.expectOf("200", "INVITE")
-	is(t, ok, "Session-Expires", "100;refresher=uas")
-	far.ack("")
-	// from here on we refresh, and it said that it knows no UPDATE
-	again := h.service.expect("INVITE")
-	is(t, again, "Session-Expires", "100;refresher=uac")
-	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	<-time.After(600 * time.Millisecond) // it agreed on no timer any more, and the one before would have ended after 544 ms
-	h.hangUp(c.near)
+		is(t, ok, "Require", "timer")
+		far.established(ok).ack("")
+		h.desk.saw("1 arrived", "1 answered")
+		c := talk{far: far, near: h.adapter.called(inv, "near")}
+		began := time.Now()
+		for time.Since(began) < time.Second { // the first one would end after 480 ms
+			<-time.After(200 * time.Millisecond)
+			far.request("UPDATE", "", "Supported: timer", "Session-Expires: 90;refresher=uac")
+			ok := h.service.expectOf("200", "UPDATE")
+			is(t, ok, "Session-Expires", "90;refresher=uac")
+			contains(t, ok.get("Contact"), h.toService.String())
+		}
+		far.request("INVITE", offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 100;refresher=uas")
+		h.service.expect("100")
+		inv = h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		ok = h.service.expectOf("200", "INVITE")
+		is(t, ok, "Session-Expires", "100;refresher=uas")
+		far.ack("")
+		// from here on we refresh, and it said that it knows no UPDATE
+		again := h.service.expect("INVITE")
+		is(t, again, "Session-Expires", "100;refresher=uac")
+		h.service.respond(again, 200, "", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		<-time.After(600 * time.Millisecond) // it agreed on no timer any more, and the one before would have ended after 544 ms
+		h.hangUp(c.near)
+	})
 }
 
 // Refusals by who is there: UPDATE is not taken after all, credentials are asked for, later would be better. A call that ends meanwhile takes
@@ -199,7 +209,8 @@ func TestSessionRefreshRefused(t *testing.T) {
 
 // Who speaks is there, whatever became of the refresh; only the end of the session counts then.
 func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
-	h := newHouse(t, relaying, timed(1800, 400*time.Microsecond))
+	t.Parallel()
+	h := newHouse(t, relaying, timed(1800, 1500*time.Microsecond))
 	far := newTalker(t, "voice")
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -225,46 +236,49 @@ func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 
 // 422 is answered by asking for more, and given for too little (sections 6, 7.1, 9).
 func TestSessionIntervals(t *testing.T) {
-	h := newHouse(t, timed(90, time.Millisecond))
-	h.desk.keep.Store(true)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	first := h.service.expect("INVITE")
-	h.service.respond(first, 422, "far", "", "Min-SE: 400")
-	h.service.expect("ACK")
-	inv := h.service.expect("INVITE")
-	is(t, inv, "Session-Expires", "400")
-	is(t, inv, "Min-SE", "400")
-	if a, _ := first.cseq(); inv.get("Call-ID") != first.get("Call-ID") || inv.get("CSeq") != num(a+1)+" INVITE" || strings.Contains(inv.get("To"), "tag=") {
-		t.Fatalf("not the same call again: %s", inv)
-	}
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv")) // it wants no timer
-	h.service.expect("ACK")
-	near.established(h.adapter.expect("200")).ack("")
-	h.desk.saw("1 requested", "1 answered")
-	c := talk{near: near, far: h.service.called(inv, "far")}
-	c.far.request("UPDATE", "", "Supported: timer", "Session-Expires: 89")
-	is(t, h.service.expectOf("422", "UPDATE"), "Min-SE", "90")
-	h.hangUp(c.near)
-
-	far := h.arrive422("Supported: timer", "Session-Expires: 60")
-	m := h.service.expectOf("422", "INVITE")
-	is(t, m, "Min-SE", "90")
-	far.nack(m)
-
-	// one that asks for more and more gets the call without a timer
-	h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	for _, min := range []string{"100", "200", "300", "400"} {
-		inv := h.service.expect("INVITE")
-		contains(t, inv.get("Session-Expires"), "0")
-		h.service.respond(inv, 422, "far", "", "Min-SE: "+min)
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(90, time.Millisecond))
+		h.desk.keep.Store(true)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		first := h.service.expect("INVITE")
+		h.service.respond(first, 422, "far", "", "Min-SE: 400")
 		h.service.expect("ACK")
-	}
-	inv = h.service.expect("INVITE")
-	is(t, inv, "Session-Expires", "")
-	h.service.respond(inv, 486, "far", "")
-	h.service.expect("ACK")
-	h.adapter.expect("486")
-	h.atRest()
+		inv := h.service.expect("INVITE")
+		is(t, inv, "Session-Expires", "400")
+		is(t, inv, "Min-SE", "400")
+		if a, _ := first.cseq(); inv.get("Call-ID") != first.get("Call-ID") || inv.get("CSeq") != num(a+1)+" INVITE" || strings.Contains(inv.get("To"), "tag=") {
+			t.Fatalf("not the same call again: %s", inv)
+		}
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv")) // it wants no timer
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.desk.saw("1 requested", "1 answered")
+		c := talk{near: near, far: h.service.called(inv, "far")}
+		c.far.request("UPDATE", "", "Supported: timer", "Session-Expires: 89")
+		is(t, h.service.expectOf("422", "UPDATE"), "Min-SE", "90")
+		h.hangUp(c.near)
+
+		far := h.arrive422("Supported: timer", "Session-Expires: 60")
+		m := h.service.expectOf("422", "INVITE")
+		is(t, m, "Min-SE", "90")
+		far.nack(m)
+
+		// one that asks for more and more gets the call without a timer
+		h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		for _, min := range []string{"100", "200", "300", "400"} {
+			inv := h.service.expect("INVITE")
+			contains(t, inv.get("Session-Expires"), "0")
+			h.service.respond(inv, 422, "far", "", "Min-SE: "+min)
+			h.service.expect("ACK")
+		}
+		inv = h.service.expect("INVITE")
+		is(t, inv, "Session-Expires", "")
+		h.service.respond(inv, 486, "far", "")
+		h.service.expect("ACK")
+		h.adapter.expect("486")
+		h.atRest()
+	})
 }
 
 // arrive422 calls the line without waiting for the 100.
@@ -274,67 +288,73 @@ func (h *house) arrive422(extra ...string) *dialogue {
 
 // An adapter that asks gets a timer on its own leg; when that runs out, the adapter is lost, and no far end cleared.
 func TestSessionOfAdapter(t *testing.T) {
-	h := newHouse(t, timed(0, time.Millisecond))
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
-	inv := h.service.expect("INVITE")
-	is(t, inv, "Session-Expires", "") // none is asked for at the service
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	ok := h.adapter.expect("200")
-	is(t, ok, "Session-Expires", "90;refresher=uac")
-	near.established(ok).ack("")
-	h.desk.saw("1 requested", "1 answered", "1 adapter lost")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.atRest()
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(0, time.Millisecond))
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
+		inv := h.service.expect("INVITE")
+		is(t, inv, "Session-Expires", "") // none is asked for at the service
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		ok := h.adapter.expect("200")
+		is(t, ok, "Session-Expires", "90;refresher=uac")
+		near.established(ok).ack("")
+		h.desk.saw("1 requested", "1 answered", "1 adapter lost")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.atRest()
 
-	// one that says so in its 200, and wants us to refresh
-	h = newHouse(t, timed(0, time.Millisecond))
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv = h.adapter.expect("INVITE")
-	contains(t, strings.Join(inv.all("Supported"), ","), "timer")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"), "Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
-	h.adapter.expect("ACK")
-	ok = h.service.expect("200")
-	is(t, ok, "Session-Expires", "") // who called knows no session timers
-	far.established(ok).ack("")
-	h.adapter.respond(h.adapter.expect("UPDATE"), 481, "", "")
-	h.desk.saw("1 arrived", "1 answered", "1 adapter lost")
-	h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.atRest()
+		// one that says so in its 200, and wants us to refresh
+		h = newVirtualHouse(t, timed(0, time.Millisecond))
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv = h.adapter.expect("INVITE")
+		contains(t, strings.Join(inv.all("Supported"), ","), "timer")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"), "Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
+		h.adapter.expect("ACK")
+		ok = h.service.expect("200")
+		is(t, ok, "Session-Expires", "") // who called knows no session timers
+		far.established(ok).ack("")
+		h.adapter.respond(h.adapter.expect("UPDATE"), 481, "", "")
+		h.desk.saw("1 arrived", "1 answered", "1 adapter lost")
+		h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.atRest()
+	})
 }
 
 // A call for help goes on whatever the timer says, and is not refused for its interval.
 func TestSessionOfEmergencyCall(t *testing.T) {
-	core, logs := observer.New(zapcore.WarnLevel)
-	h := newHouse(t, timed(90, time.Millisecond), func(o *Options, _ *times) { o.Logger = zap.New(core) })
-	near := h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer", "Session-Expires: 30;refresher=uac")
-	inv := h.service.expect("INVITE")
-	is(t, inv, "Session-Expires", "")
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
-	h.service.expect("ACK")
-	ok := h.adapter.expect("200")
-	is(t, ok, "Session-Expires", "30;refresher=uac") // as it asked
-	near.established(ok).ack("")
-	h.desk.saw("1 requested (emergency)", "1 answered")
-	h.service.respond(h.service.expect("UPDATE"), 481, "", "")
-	h.service.expect("UPDATE") // goes on asking
-	deadline := time.After(patience)
-	for logs.FilterMessageSnippet("session timer ran out in an emergency call").Len() < 2 { // both sides'
-		select {
-		case <-time.After(5 * time.Millisecond):
-		case <-deadline:
-			t.Fatal("the timers did not run out")
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		core, logs := observer.New(zapcore.WarnLevel)
+		h := newVirtualHouse(t, timed(90, time.Millisecond), func(o *Options, _ *times) { o.Logger = zap.New(core) })
+		near := h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer", "Session-Expires: 30;refresher=uac")
+		inv := h.service.expect("INVITE")
+		is(t, inv, "Session-Expires", "")
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
+		h.service.expect("ACK")
+		ok := h.adapter.expect("200")
+		is(t, ok, "Session-Expires", "30;refresher=uac") // as it asked
+		near.established(ok).ack("")
+		h.desk.saw("1 requested (emergency)", "1 answered")
+		h.service.respond(h.service.expect("UPDATE"), 481, "", "")
+		h.service.expect("UPDATE") // goes on asking
+		deadline := time.After(patience)
+		for logs.FilterMessageSnippet("session timer ran out in an emergency call").Len() < 2 { // both sides'
+			select {
+			case <-time.After(5 * time.Millisecond):
+			case <-deadline:
+				t.Fatal("the timers did not run out")
+			}
 		}
-	}
-	h.adapter.nothing(h.toAdapter)
-	near.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	for m := h.service.next(); !m.is("BYE"); m = h.service.next() {
-		if !m.is("UPDATE") {
-			t.Fatalf("want BYE, got %s", m)
+		h.adapter.nothing(h.toAdapter)
+		near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		for m := h.service.next(); !m.is("BYE"); m = h.service.next() {
+			if !m.is("UPDATE") {
+				t.Fatalf("want BYE, got %s", m)
+			}
 		}
-	}
-	h.desk.saw("1 near end cleared")
+		h.desk.saw("1 near end cleared")
+	})
 }

@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/icholy/digest"
+
+	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
 // patience bounds every wait of the tests; only a failing test waits for so long.
@@ -57,13 +59,31 @@ func newTalkerAt(t testing.TB, name string, ip net.IP) *talker {
 		_, err := conn.WriteToUDPAddrPort(text, to)
 		return err
 	}
+	p.listen(conn.ReadFromUDPAddrPort, conn.Close)
+	return p
+}
+
+// newTalkerOn is a talker on a network in memory, for a bubble of testing/synctest.
+func newTalkerOn(t testing.TB, name string, s *endpointtest.Socket) *talker {
+	t.Helper()
+	p := &talker{t: t, name: name, proto: "UDP", at: s.Addr(), in: make(chan message, 1000)}
+	p.out = func(text []byte, to netip.AddrPort) error {
+		_, err := s.WriteToUDPAddrPort(text, to)
+		return err
+	}
+	p.listen(s.ReadFromUDPAddrPort, s.Close)
+	return p
+}
+
+// listen reads until the end of the test.
+func (p *talker) listen(read func([]byte) (int, netip.AddrPort, error), end func() error) {
 	done := make(chan struct{}) // closed when the reader has ended
 	go func() {
 		defer close(done)
 		seen := map[string]bool{}
 		buf := make([]byte, 65536)
 		for {
-			n, from, err := conn.ReadFromUDPAddrPort(buf)
+			n, from, err := read(buf)
 			if err != nil {
 				return
 			}
@@ -79,8 +99,7 @@ func newTalkerAt(t testing.TB, name string, ip net.IP) *talker {
 			p.in <- parse(text, from)
 		}
 	}()
-	t.Cleanup(func() { conn.Close(); <-done })
-	return p
+	p.t.Cleanup(func() { _ = end(); <-done })
 }
 
 func parse(text string, from netip.AddrPort) message {
