@@ -5,6 +5,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 )
 
@@ -58,7 +59,7 @@ func waiting(t testing.TB, how MessageWaiting, settings ...setting) (h *house, r
 		o.Lines[0].MessageWaiting, o.Lines[0].AtRest = how, rest.Load
 		times.look, times.resubscribe, times.farewell = 5*time.Millisecond, 10*time.Millisecond, 50*time.Millisecond
 	}
-	return newHouse(t, append([]setting{with}, settings...)...), rest
+	return newVirtualHouse(t, append([]setting{with}, settings...)...), rest
 }
 
 // notify has the service tell of messages unasked.
@@ -88,110 +89,116 @@ func (h *house) quietly() {
 // call (some adapters ring when they are told).
 func TestMessagesWaitForRest(t *testing.T) {
 	t.Parallel()
-	h, rest := waiting(t, MessagesPass)
-	h.notify(summaryText)
-	h.service.expectOf("200", "NOTIFY")
-	h.quietly() // not at rest: guard time, a trial, a fault
-	far := h.arrive(far())
-	inv := h.adapter.expect("INVITE")
-	rest.Store(true)
-	h.quietly()
-	h.adapter.respond(inv, 180, "near", "")
-	h.service.expect("180")
-	h.quietly()
-	h.adapter.respond(inv, 200, "near", near())
-	h.adapter.expect("ACK")
-	far.established(h.service.expect("200")).ack("")
-	h.quietly()
-	rest.Store(false)
-	far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
-	h.quietly()
-	rest.Store(true)
-	m := h.adapter.expect("NOTIFY")
-	h.adapter.respond(m, 200, "x", "")
-	own := h.toAdapter.String()
-	if want := "Messages-Waiting: yes\r\nMessage-Account: sip:" + adapterUser + "@" + own + "\r\nVoice-Message: 2/8 (0/2)\r\n"; m.body != want ||
-		m.get("Event") != "message-summary" || m.get("Subscription-State") != "active" || m.get("Content-Type") != "application/simple-message-summary" {
-		t.Fatalf("told %s", m)
-	}
-	eventually(t, "the adapter's answer", func() bool { return h.agent.Counts().MessagesTold == 1 })
-	h.notify(summaryText) // no news
-	h.service.expectOf("200", "NOTIFY")
-	h.quietly()
-	if st := h.line.Status(); !st.MessagesKnown || !st.MessagesWaiting {
-		t.Fatalf("status: %+v", st)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		h, rest := waiting(t, MessagesPass)
+		h.notify(summaryText)
+		h.service.expectOf("200", "NOTIFY")
+		h.quietly() // not at rest: guard time, a trial, a fault
+		far := h.arrive(far())
+		inv := h.adapter.expect("INVITE")
+		rest.Store(true)
+		h.quietly()
+		h.adapter.respond(inv, 180, "near", "")
+		h.service.expect("180")
+		h.quietly()
+		h.adapter.respond(inv, 200, "near", near())
+		h.adapter.expect("ACK")
+		far.established(h.service.expect("200")).ack("")
+		h.quietly()
+		rest.Store(false)
+		far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+		h.quietly()
+		rest.Store(true)
+		m := h.adapter.expect("NOTIFY")
+		h.adapter.respond(m, 200, "x", "")
+		own := h.toAdapter.String()
+		if want := "Messages-Waiting: yes\r\nMessage-Account: sip:" + adapterUser + "@" + own + "\r\nVoice-Message: 2/8 (0/2)\r\n"; m.body != want ||
+			m.get("Event") != "message-summary" || m.get("Subscription-State") != "active" || m.get("Content-Type") != "application/simple-message-summary" {
+			t.Fatalf("told %s", m)
+		}
+		eventually(t, "the adapter's answer", func() bool { return h.agent.Counts().MessagesTold == 1 })
+		h.notify(summaryText) // no news
+		h.service.expectOf("200", "NOTIFY")
+		h.quietly()
+		if st := h.line.Status(); !st.MessagesKnown || !st.MessagesWaiting {
+			t.Fatalf("status: %+v", st)
+		}
+	})
 }
 
 // A call that comes while the adapter is told is not delayed, and the telling is not repeated into it.
 func TestCallDuringTheTelling(t *testing.T) {
 	t.Parallel()
-	h, rest := waiting(t, MessagesPass)
-	rest.Store(true)
-	h.notify(summaryText)
-	h.service.expectOf("200", "NOTIFY")
-	m := h.adapter.expect("NOTIFY") // and no answer
-	d := h.arrive(far())
-	inv := h.adapter.expect("INVITE")
-	eventually(t, "the end of the telling", func() bool {
-		h.line.messages.mu.Lock()
-		defer h.line.messages.mu.Unlock()
-		return h.line.messages.stop == nil
+	synctest.Test(t, func(t *testing.T) {
+		h, rest := waiting(t, MessagesPass)
+		rest.Store(true)
+		h.notify(summaryText)
+		h.service.expectOf("200", "NOTIFY")
+		m := h.adapter.expect("NOTIFY") // and no answer
+		d := h.arrive(far())
+		inv := h.adapter.expect("INVITE")
+		eventually(t, "the end of the telling", func() bool {
+			h.line.messages.mu.Lock()
+			defer h.line.messages.mu.Unlock()
+			return h.line.messages.stop == nil
+		})
+		before := h.adapter.repeats.Load()
+		h.adapter.respond(inv, 180, "near", "") // no repeat of the INVITE, then
+		h.service.expect("180")
+		select {
+		case m := <-h.adapter.in:
+			t.Fatalf("the adapter was told %s", m)
+		case <-time.After(120 * time.Millisecond): // repeats come after 25, 75 and 175 ms
+		}
+		if n := h.adapter.repeats.Load() - before; n > 1 {
+			t.Fatalf("%d repeats came into the call", n)
+		}
+		h.adapter.respond(inv, 486, "near", "")
+		h.adapter.expect("ACK")
+		d.nack(h.service.expect("486"))
+		again := h.adapter.expect("NOTIFY")
+		if again.get("Call-ID") == m.get("Call-ID") || again.body != m.body {
+			t.Fatalf("told %s", again)
+		}
+		h.adapter.respond(again, 501, "x", "") // it will not have it
+		eventually(t, "the adapter's answer", func() bool {
+			h.line.messages.mu.Lock()
+			defer h.line.messages.mu.Unlock()
+			return h.line.messages.stop == nil
+		})
+		h.quietly()
 	})
-	before := h.adapter.repeats.Load()
-	h.adapter.respond(inv, 180, "near", "") // no repeat of the INVITE, then
-	h.service.expect("180")
-	select {
-	case m := <-h.adapter.in:
-		t.Fatalf("the adapter was told %s", m)
-	case <-time.After(120 * time.Millisecond): // repeats come after 25, 75 and 175 ms
-	}
-	if n := h.adapter.repeats.Load() - before; n > 1 {
-		t.Fatalf("%d repeats came into the call", n)
-	}
-	h.adapter.respond(inv, 486, "near", "")
-	h.adapter.expect("ACK")
-	d.nack(h.service.expect("486"))
-	again := h.adapter.expect("NOTIFY")
-	if again.get("Call-ID") == m.get("Call-ID") || again.body != m.body {
-		t.Fatalf("told %s", again)
-	}
-	h.adapter.respond(again, 501, "x", "") // it will not have it
-	eventually(t, "the adapter's answer", func() bool {
-		h.line.messages.mu.Lock()
-		defer h.line.messages.mu.Unlock()
-		return h.line.messages.stop == nil
-	})
-	h.quietly()
 }
 
 // What is not understood is refused as RFC 6665 section 8.3.2 and RFC 3261 have it, and so is everything where messages are off.
 func TestMessagesRefused(t *testing.T) {
 	t.Parallel()
-	h, rest := waiting(t, MessagesPass, hasty)
-	rest.Store(true)
-	for _, c := range []struct{ want, body, event, kind string }{
-		{"489", summaryText, "Event: presence", summaryKind},
-		{"489", summaryText, "X: y", summaryKind},
-		{"415", summaryText, "Event: message-summary", "Content-Type: application/sdp"},
-		{"413", summaryText + strings.Repeat("X: y\r\n", 2000), "Event: message-summary", summaryKind},
-		{"400", "nothing", "o: message-summary", summaryKind},
-		{"200", "", "Event: message-summary;id=1", "X: y"},
-	} {
-		h.notify(c.body, c.event, c.kind)
-		m := h.service.expectOf(c.want, "NOTIFY")
-		if c.want == "489" && m.get("Allow-Events") != "message-summary" || c.want == "415" && m.get("Accept") == "" {
-			t.Errorf("%+v got %s", c, m)
+	synctest.Test(t, func(t *testing.T) {
+		h, rest := waiting(t, MessagesPass, hasty)
+		rest.Store(true)
+		for _, c := range []struct{ want, body, event, kind string }{
+			{"489", summaryText, "Event: presence", summaryKind},
+			{"489", summaryText, "X: y", summaryKind},
+			{"415", summaryText, "Event: message-summary", "Content-Type: application/sdp"},
+			{"413", summaryText + strings.Repeat("X: y\r\n", 2000), "Event: message-summary", summaryKind},
+			{"400", "nothing", "o: message-summary", summaryKind},
+			{"200", "", "Event: message-summary;id=1", "X: y"},
+		} {
+			h.notify(c.body, c.event, c.kind)
+			m := h.service.expectOf(c.want, "NOTIFY")
+			if c.want == "489" && m.get("Allow-Events") != "message-summary" || c.want == "415" && m.get("Accept") == "" {
+				t.Errorf("%+v got %s", c, m)
+			}
 		}
-	}
-	h.quietly()
-	off, _ := waiting(t, MessagesOff, hasty)
-	off.notify(summaryText)
-	off.service.expectOf("489", "NOTIFY")
+		h.quietly()
+		off, _ := waiting(t, MessagesOff, hasty)
+		off.notify(summaryText)
+		off.service.expectOf("489", "NOTIFY")
+	})
 }
 
 // subscribe has the adapter subscribe, with credentials; the answer to it is returned.
@@ -210,124 +217,128 @@ func (h *house) subscribe(event string, extra ...string) (*dialogue, message) {
 // An adapter may subscribe (RFC 6665): it is challenged, and told inside its dialog, also the first time only when the line is at rest.
 func TestAdapterSubscribes(t *testing.T) {
 	t.Parallel()
-	h, rest := waiting(t, MessagesPass)
-	for _, c := range []struct{ event, extra, want string }{
-		{"dialog", "Expires: 600", "489"}, {"message-summary", "Expires: 30", "423"}, {"message-summary", "Accept: text/plain", "406"},
-	} {
-		if _, m := h.subscribe(c.event, c.extra); !m.is(c.want) {
-			t.Fatalf("%+v got %s", c, m)
+	synctest.Test(t, func(t *testing.T) {
+		h, rest := waiting(t, MessagesPass)
+		for _, c := range []struct{ event, extra, want string }{
+			{"dialog", "Expires: 600", "489"}, {"message-summary", "Expires: 30", "423"}, {"message-summary", "Accept: text/plain", "406"},
+		} {
+			if _, m := h.subscribe(c.event, c.extra); !m.is(c.want) {
+				t.Fatalf("%+v got %s", c, m)
+			}
 		}
-	}
-	d, ok := h.subscribe("message-summary;id=7", "Expires: 7200", "Accept: application/simple-message-summary")
-	if !ok.is("200") || ok.get("Expires") != "3600" || !strings.Contains(ok.get("To"), ";tag=") {
-		t.Fatalf("got %s", ok)
-	}
-	d.established(ok)
-	h.quietly()
-	rest.Store(true)
-	told := func(state, waiting string) message {
-		t.Helper()
+		d, ok := h.subscribe("message-summary;id=7", "Expires: 7200", "Accept: application/simple-message-summary")
+		if !ok.is("200") || ok.get("Expires") != "3600" || !strings.Contains(ok.get("To"), ";tag=") {
+			t.Fatalf("got %s", ok)
+		}
+		d.established(ok)
+		h.quietly()
+		rest.Store(true)
+		told := func(state, waiting string) message {
+			t.Helper()
+			m := h.adapter.expect("NOTIFY")
+			if m.get("Call-ID") != d.id || m.get("Event") != "message-summary;id=7" || !strings.HasPrefix(m.get("Subscription-State"), state) ||
+				m.get("From") != d.remote || m.get("To") != d.local || !strings.HasPrefix(m.body, "Messages-Waiting: "+waiting) {
+				t.Fatalf("told %s", m)
+			}
+			return m
+		}
+		h.adapter.respond(told("active;expires=35", "no"), 200, "", "") // nothing is known yet
+		h.notify(summaryText)
+		h.service.expectOf("200", "NOTIFY")
+		h.adapter.respond(told("active", "yes"), 200, "", "")
+		d.request("SUBSCRIBE", "", "Event: message-summary;id=7", "Expires: 600")
+		if m := h.adapter.expectOf("200", "SUBSCRIBE"); m.get("Expires") != "600" {
+			t.Fatalf("got %s", m)
+		}
+		h.adapter.respond(told("active", "yes"), 200, "", "")
+		d.requestSeq("SUBSCRIBE", 1, "", "Event: message-summary")
+		h.adapter.expectOf("500", "SUBSCRIBE")
+		d.request("SUBSCRIBE", "", "Event: message-summary;id=7", "Expires: 0")
+		h.adapter.expectOf("200", "SUBSCRIBE")
+		h.adapter.respond(told("terminated;reason=timeout", "yes"), 200, "", "")
+		eventually(t, "the end of the subscription", func() bool {
+			h.agent.mu.Lock()
+			defer h.agent.mu.Unlock()
+			return len(h.agent.usages) == 0
+		})
+		d.request("SUBSCRIBE", "", "Event: message-summary;id=7")
+		h.adapter.expectOf("481", "SUBSCRIBE")
+		// one that forgot its subscription is told unasked
+		d, ok = h.subscribe("message-summary;id=7")
+		d.established(ok)
+		h.adapter.respond(told("active", "yes"), 481, "", "")
 		m := h.adapter.expect("NOTIFY")
-		if m.get("Call-ID") != d.id || m.get("Event") != "message-summary;id=7" || !strings.HasPrefix(m.get("Subscription-State"), state) ||
-			m.get("From") != d.remote || m.get("To") != d.local || !strings.HasPrefix(m.body, "Messages-Waiting: "+waiting) {
+		if m.get("Call-ID") == d.id || m.get("Event") != "message-summary" {
 			t.Fatalf("told %s", m)
 		}
-		return m
-	}
-	h.adapter.respond(told("active;expires=35", "no"), 200, "", "") // nothing is known yet
-	h.notify(summaryText)
-	h.service.expectOf("200", "NOTIFY")
-	h.adapter.respond(told("active", "yes"), 200, "", "")
-	d.request("SUBSCRIBE", "", "Event: message-summary;id=7", "Expires: 600")
-	if m := h.adapter.expectOf("200", "SUBSCRIBE"); m.get("Expires") != "600" {
-		t.Fatalf("got %s", m)
-	}
-	h.adapter.respond(told("active", "yes"), 200, "", "")
-	d.requestSeq("SUBSCRIBE", 1, "", "Event: message-summary")
-	h.adapter.expectOf("500", "SUBSCRIBE")
-	d.request("SUBSCRIBE", "", "Event: message-summary;id=7", "Expires: 0")
-	h.adapter.expectOf("200", "SUBSCRIBE")
-	h.adapter.respond(told("terminated;reason=timeout", "yes"), 200, "", "")
-	eventually(t, "the end of the subscription", func() bool {
-		h.agent.mu.Lock()
-		defer h.agent.mu.Unlock()
-		return len(h.agent.usages) == 0
-	})
-	d.request("SUBSCRIBE", "", "Event: message-summary;id=7")
-	h.adapter.expectOf("481", "SUBSCRIBE")
-	// one that forgot its subscription is told unasked
-	d, ok = h.subscribe("message-summary;id=7")
-	d.established(ok)
-	h.adapter.respond(told("active", "yes"), 481, "", "")
-	m := h.adapter.expect("NOTIFY")
-	if m.get("Call-ID") == d.id || m.get("Event") != "message-summary" {
-		t.Fatalf("told %s", m)
-	}
-	h.adapter.respond(m, 200, "", "")
-	off, _ := waiting(t, MessagesOff, hasty)
-	if _, m := off.subscribe("message-summary"); !m.is("489") {
-		t.Fatalf("got %s", m)
-	}
-	for _, one := range []struct {
-		h    *house
-		says string
-	}{{h, "message-summary"}, {off, ""}} {
-		d.to = one.h.toAdapter
-		(&dialogue{p: one.h.adapter, id: "ask", local: "<sip:a@b>;tag=1", remote: "<sip:a@b>", target: "sip:" + d.to.String(), to: d.to}).request("OPTIONS", "")
-		m := one.h.adapter.expectOf("200", "OPTIONS")
-		if m.get("Allow-Events") != one.says || strings.Contains(m.get("Allow"), "SUBSCRIBE") != (one.says != "") {
-			t.Fatalf("able: %s", m)
+		h.adapter.respond(m, 200, "", "")
+		off, _ := waiting(t, MessagesOff, hasty)
+		if _, m := off.subscribe("message-summary"); !m.is("489") {
+			t.Fatalf("got %s", m)
 		}
-	}
+		for _, one := range []struct {
+			h    *house
+			says string
+		}{{h, "message-summary"}, {off, ""}} {
+			d.to = one.h.toAdapter
+			(&dialogue{p: one.h.adapter, id: "ask", local: "<sip:a@b>;tag=1", remote: "<sip:a@b>", target: "sip:" + d.to.String(), to: d.to}).request("OPTIONS", "")
+			m := one.h.adapter.expectOf("200", "OPTIONS")
+			if m.get("Allow-Events") != one.says || strings.Contains(m.get("Allow"), "SUBSCRIBE") != (one.says != "") {
+				t.Fatalf("able: %s", m)
+			}
+		}
+	})
 }
 
 // We subscribe at the service (RFC 6665 section 4.1): with credentials, refreshed before its end, anew after 481 and after an end that
 // says so, and not after one that forbids it; at the end un-subscribed.
 func TestSubscribesAtTheService(t *testing.T) {
 	t.Parallel()
-	h, rest := waiting(t, MessagesSubscribe)
-	rest.Store(true)
-	sub := h.service.expect("SUBSCRIBE")
-	h.service.respond(sub, 401, "svc", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
-	sub = h.service.expect("SUBSCRIBE")
-	credentials(t, sub, "Authorization", "SUBSCRIBE")
-	if sub.get("Event") != "message-summary" || sub.get("Accept") != "application/simple-message-summary" || sub.get("Expires") != "3600" {
-		t.Fatalf("sent %s", sub)
-	}
-	d := h.service.called(sub, "svc")
-	tell := func(state, body string) {
-		t.Helper()
-		d.request("NOTIFY", body, "Event: message-summary", "Subscription-State: "+state, summaryKind)
-		h.service.expectOf("200", "NOTIFY")
-	}
-	tell("active;expires=1", summaryText) // before the 200
-	h.service.respond(sub, 200, "svc", "", "Expires: 1")
-	m := h.adapter.expect("NOTIFY")
-	contains(t, m.body, "Voice-Message: 2/8 (0/2)")
-	h.adapter.respond(m, 200, "", "")
-	refresh := h.service.expect("SUBSCRIBE")
-	if refresh.get("Call-ID") != d.id || refresh.get("To") != d.local {
-		t.Fatalf("refreshed by %s", refresh)
-	}
-	fork := *d
-	fork.local = strings.Replace(fork.local, "tag=svc", "tag=other", 1)
-	fork.request("NOTIFY", summaryText, "Event: message-summary", "Subscription-State: active", summaryKind)
-	h.service.expectOf("481", "NOTIFY")
-	h.service.respond(refresh, 481, "svc", "")
-	again := h.service.expect("SUBSCRIBE")
-	if again.get("Call-ID") == d.id {
-		t.Fatalf("subscribed by %s", again)
-	}
-	d = h.service.called(again, "svc")
-	h.service.respond(again, 200, "svc", "", "Expires: 3600")
-	tell("active", summaryText)
-	if err := h.agent.Close(); err != nil {
-		t.Fatal(err)
-	}
-	end := h.service.expect("SUBSCRIBE")
-	if end.get("Expires") != "0" || end.get("Call-ID") != d.id {
-		t.Fatalf("left by %s", end)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		h, rest := waiting(t, MessagesSubscribe)
+		rest.Store(true)
+		sub := h.service.expect("SUBSCRIBE")
+		h.service.respond(sub, 401, "svc", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+		sub = h.service.expect("SUBSCRIBE")
+		credentials(t, sub, "Authorization", "SUBSCRIBE")
+		if sub.get("Event") != "message-summary" || sub.get("Accept") != "application/simple-message-summary" || sub.get("Expires") != "3600" {
+			t.Fatalf("sent %s", sub)
+		}
+		d := h.service.called(sub, "svc")
+		tell := func(state, body string) {
+			t.Helper()
+			d.request("NOTIFY", body, "Event: message-summary", "Subscription-State: "+state, summaryKind)
+			h.service.expectOf("200", "NOTIFY")
+		}
+		tell("active;expires=1", summaryText) // before the 200
+		h.service.respond(sub, 200, "svc", "", "Expires: 1")
+		m := h.adapter.expect("NOTIFY")
+		contains(t, m.body, "Voice-Message: 2/8 (0/2)")
+		h.adapter.respond(m, 200, "", "")
+		refresh := h.service.expect("SUBSCRIBE")
+		if refresh.get("Call-ID") != d.id || refresh.get("To") != d.local {
+			t.Fatalf("refreshed by %s", refresh)
+		}
+		fork := *d
+		fork.local = strings.Replace(fork.local, "tag=svc", "tag=other", 1)
+		fork.request("NOTIFY", summaryText, "Event: message-summary", "Subscription-State: active", summaryKind)
+		h.service.expectOf("481", "NOTIFY")
+		h.service.respond(refresh, 481, "svc", "")
+		again := h.service.expect("SUBSCRIBE")
+		if again.get("Call-ID") == d.id {
+			t.Fatalf("subscribed by %s", again)
+		}
+		d = h.service.called(again, "svc")
+		h.service.respond(again, 200, "svc", "", "Expires: 3600")
+		tell("active", summaryText)
+		if err := h.agent.Close(); err != nil {
+			t.Fatal(err)
+		}
+		end := h.service.expect("SUBSCRIBE")
+		if end.get("Expires") != "0" || end.get("Call-ID") != d.id {
+			t.Fatalf("left by %s", end)
+		}
+	})
 }
 
 // RFC 6665 section 4.1.3 has the reasons.
