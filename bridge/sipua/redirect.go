@@ -89,6 +89,7 @@ func (x *exchange) redirected(res *sip.Response) bool {
 		u := x.contacts[0]
 		x.contacts = x.contacts[1:]
 		if !c.mayFollow(u) {
+			c.line.log.Warn("a redirection is not followed: the line may not dial where it leads", zap.Uint64("call", uint64(c.id)))
 			continue
 		}
 		to, there := calledTowardsService(u, x.to.account.Registrar), sip.Uri{Scheme: "sip", User: u.User, Host: u.Host, Port: u.Port}

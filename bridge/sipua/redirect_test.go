@@ -4,6 +4,8 @@ import (
 	"strings"
 	"testing"
 
+	"go.uber.org/zap/zaptest/observer"
+
 	"clearback/supervision/dialplan"
 )
 
@@ -91,7 +93,8 @@ func TestRedirectionsEnd(t *testing.T) {
 // to call as such), no number at all, and what asks for a proxy.
 func TestRedirectionPassed(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
+	var logs *observer.ObservedLogs
+	h := newHouse(t, observed(&logs), dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
 	for i, c := range []struct {
 		code     int
 		contact  string
@@ -114,6 +117,9 @@ func TestRedirectionPassed(t *testing.T) {
 		near.nack(m)
 		n := num(i + 1)
 		h.desk.saw(n+" requested", n+" far end cleared: bye", n+" adapter leg cleared: confirmed")
+	}
+	if n := logs.FilterMessageSnippet("a redirection is not followed").Len(); n != 3 { // denied, an emergency number, no number at all
+		t.Errorf("%d lines in the log", n)
 	}
 	h.done()
 }
