@@ -140,7 +140,6 @@ func TestAnswerWithoutG711(t *testing.T) {
 }
 
 func TestBegin(t *testing.T) {
-	t.Parallel()
 	for _, at := range []string{"0.0.0.0", "192.0.2.1"} {
 		l := &standIn{}
 		_, err := Begin(Options{Name: "box-office", Line: l, Port: l, Bind: addr(at)})

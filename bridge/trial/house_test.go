@@ -1,7 +1,6 @@
 package trial
 
 import (
-	"flag"
 	"fmt"
 	"net"
 	"net/netip"
@@ -27,9 +26,6 @@ import (
 
 // TestMain shortens the timers of the transactions: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1).
 func TestMain(m *testing.M) {
-	if err := flag.Set("test.parallel", "8"); err != nil { // they mostly wait; -parallel says otherwise
-		panic(err)
-	}
 	sip.SetTimers(25*time.Millisecond, 200*time.Millisecond, 250*time.Millisecond)
 	goleak.VerifyTestMain(m)
 }

@@ -118,7 +118,6 @@ func calls(t *testing.T, at netip.AddrPort) *Session {
 
 // SIPp as the line: INVITE, ringing, 200, ACK, the tone in either law, BYE.
 func TestCallAnsweredBySIPp(t *testing.T) {
-	t.Parallel()
 	for name, kind := range map[string]uint8{"PCMU": pcmu, "PCMA": pcma} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -35,7 +35,6 @@ func decode(kind uint8, code byte) int {
 
 // ITU-T G.711, tables 5 and 6: the periodic sequence of character signals of a sine of 1 kHz at 0 dBm0.
 func TestReferenceSequences(t *testing.T) {
-	t.Parallel()
 	for _, c := range []struct {
 		name       string
 		full, peak float64
@@ -55,7 +54,6 @@ func TestReferenceSequences(t *testing.T) {
 
 // Every sample becomes the value of the standard's table that is nearest.
 func TestEncoders(t *testing.T) {
-	t.Parallel()
 	for _, c := range []struct {
 		kind    uint8
 		encode  func(int) byte
@@ -157,7 +155,6 @@ func isTone(t *testing.T, all []rtp.Packet, kind uint8) {
 
 // The tone as it goes out on the wire.
 func TestTone(t *testing.T) {
-	t.Parallel()
 	for name, kind := range map[string]uint8{"PCMU": pcmu, "PCMA": pcma} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -177,7 +174,6 @@ func TestTone(t *testing.T) {
 }
 
 func TestDescriptions(t *testing.T) {
-	t.Parallel()
 	const head = "v=0\no=- 1 1 IN IP4 192.0.2.1\ns=-\n"
 	at := func(s string) netip.AddrPort { return netip.MustParseAddrPort(s) }
 	for name, c := range map[string]struct {

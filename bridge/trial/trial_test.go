@@ -136,7 +136,6 @@ func TestNotAnswered(t *testing.T) {
 
 // The near end hangs up first: it is no result, and the next call follows. So too where the service is reached by TCP only.
 func TestGone(t *testing.T) {
-	t.Parallel()
 	for _, tcp := range []bool{false, true} {
 		t.Run(map[bool]string{false: "UDP", true: "TCP"}[tcp], func(t *testing.T) {
 			t.Parallel()
@@ -187,7 +186,6 @@ func TestGoneJustBeforeTheClearing(t *testing.T) {
 
 // A call of the adapter stops the session for good, whenever it comes.
 func TestStopped(t *testing.T) {
-	t.Parallel()
 	for _, c := range []struct{ number, says string }{{"5550151", "was not sent on"}, {"999", "was sent on"}} {
 		for _, when := range []string{"before", "ringing", "talking", "opening"} {
 			t.Run(c.number+" "+when, func(t *testing.T) {
@@ -241,7 +239,6 @@ func TestStopped(t *testing.T) {
 
 // What keeps a trial from being judged is said in words.
 func TestNotJudged(t *testing.T) {
-	t.Parallel()
 	for name, c := range map[string]struct {
 		set  func(h *house)
 		flow func(p *supervision.Policy, o *sipua.LineOptions)

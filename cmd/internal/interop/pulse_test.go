@@ -26,7 +26,12 @@ func TestPulse(t *testing.T) {
 		{name: boxOffice, more: unwatched, policy: ", guard_time: 100ms"}, {name: stageDoor, coil: 1, more: unwatched},
 		{name: "green-room", coil: 2, more: unwatched, policy: ", life_safety: true"}}})
 	r.board.await(t, "the contacts are closed, first of all", func(e boardEvent) bool { return e.name == "write" && e.index == 2 })
-	s := r.tells("pulse", boxOffice, "--interval", "300ms")
+	var s string
+	eventually(t, 5*time.Second, "the daemon has read what the board answered to that", func() bool {
+		c := r.cli("pulse", boxOffice, "--interval", "300ms")
+		s = c.out
+		return c.code == 0 || !strings.Contains(c.err, "controller-unreachable")
+	})
 	requireInterval(t, 300*time.Millisecond, r.board.once(t, 0))
 	require.Contains(t, s, "(asked 300 ms); hook: unknown")
 	c := r.recorded("it is recorded", func(c callSeen) bool { return c.Direction == "by-hand" && c.Outcome == "unknown" })
