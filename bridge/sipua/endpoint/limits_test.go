@@ -333,6 +333,7 @@ func TestStrangeStream(t *testing.T) {
 				break
 			}
 		}
+		synctest.Wait() // it is closed before it is forgotten
 		require.InDelta(t, strangeSourceBurst, sent, 2)
 		require.EqualValues(t, 1, e.Counts().Limited)
 		require.Zero(t, e.Counts().Connections)
