@@ -20,6 +20,18 @@ const (
 	KindOneshot
 )
 
+// String is the word of the configuration.
+func (k Kind) String() string {
+	switch k {
+	case KindOneshot:
+		return "oneshot"
+	case KindWatchdog:
+		return "watchdog"
+	default:
+		return "none"
+	}
+}
+
 // Outcome of an interruption. After a time-out the outcome is Unknown, never Refused.
 type Outcome uint8
 
@@ -47,6 +59,8 @@ var (
 	ErrNoContact = errors.New("relay: the line has no contact")
 	// ErrNoSense: the contact has no loop-current input.
 	ErrNoSense = errors.New("relay: the contact has no loop-current input")
+	// ErrNoRead: the contact cannot be read back.
+	ErrNoRead = errors.New("relay: the contact cannot be read back")
 	// ErrNoAnswer: the command was written, no answer came in time (outcome Unknown).
 	ErrNoAnswer = errors.New("relay: the controller did not answer")
 )

@@ -108,7 +108,7 @@ func (c *Contact) senseShared(ctx context.Context, input uint16) (bool, error) {
 		if err == nil {
 			return bit(pdu, int(input-s.low)), nil
 		}
-		if !isException(err) || s.low == s.high {
+		if e := Exception(0); !errors.As(err, &e) || s.low == s.high {
 			return false, err
 		}
 		s.setApart()
@@ -187,7 +187,7 @@ func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
 	}
 	gather()
 	n.began = time.Now()
-	a, err := session.do(s.unit, readInputs(s.low, s.high-s.low+1), nil, nil) // at most its time-out
+	a, err := session.do(s.unit, readInputs(s.low, s.high-s.low+1), nil) // at most its time-out
 	n.ended = time.Now()
 	if errors.Is(err, errTimeout) {
 		n.rest, n.cause = n.ended.Add(senseRest), err
@@ -223,7 +223,7 @@ func (b *Board) senseWait(now time.Time, session *session) time.Duration {
 	took := n.ended.Sub(n.began)
 	open := false
 	for _, c := range b.contacts {
-		under, ends, after := c.underWay()
+		under, ends, after := c.UnderWay()
 		open = open || under || now.Before(after.Add(senseAfter))
 		if under && !ends.IsZero() && ends.Sub(now) < 2*took+senseClear {
 			return max(senseLook, ends.Sub(now))
@@ -238,16 +238,6 @@ func (b *Board) senseWait(now time.Time, session *session) time.Duration {
 		pause = senseLook
 	}
 	return pause
-}
-
-// underWay tells whether an interruption is, when it ends, if the board has confirmed it, and when the last one was over.
-func (c *Contact) underWay() (is bool, ends, after time.Time) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.current == nil {
-		return false, time.Time{}, c.after
-	}
-	return true, c.current.due, c.after
 }
 
 // waits tells whether a request waits for its answer.

@@ -8,17 +8,18 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
 )
 
-// A session is one connection to the board, with several requests in the air. Opens, reads and settings go one at a time
-// (slot); a close goes out at once, whatever still waits for an answer. Answers find their request by transaction id.
+// A session is one connection to the board, with several requests in the air. A close goes out at once, whatever still waits for
+// an answer. Answers find their request by transaction id.
 // A session ends on the first request without an answer and on the first bad frame, and always with a reset: what the kernel
 // has not delivered by then is thrown away instead of reaching the board later.
 type session struct {
+	board   *Board
 	conn    net.Conn
 	timeout time.Duration
 
-	slot chan struct{} // buffer 1: holding the token is being the one ordinary request in the air
 	dead chan struct{} // closed with err set
 	done chan struct{} // closed when the reader has ended
 
@@ -35,10 +36,8 @@ type session struct {
 type call struct {
 	unit    byte
 	request []byte
-	sent    time.Time // just before the bytes went; set before start returns
 	timer   *time.Timer
-	answer  chan answer // buffer 1: the reader never waits for a caller that has gone
-	release func()      // gives the slot back, once
+	end     func(answer) // called once
 }
 
 type answer struct {
@@ -47,58 +46,18 @@ type answer struct {
 	err error
 }
 
-// A lostError is the end of a session with a request in the air: what it did is unknown.
-type lostError struct{ cause error }
-
-func (e *lostError) Error() string   { return fmt.Sprintf("%v: %v", relay.ErrNoAnswer, e.cause) }
-func (e *lostError) Unwrap() []error { return []error{relay.ErrNoAnswer, e.cause} }
-
 var errTimeout = errors.New("modbus: time-out")
 
-func newSession(conn net.Conn, timeout time.Duration) *session {
-	s := &session{conn: conn, timeout: timeout, slot: make(chan struct{}, 1), dead: make(chan struct{}),
-		done: make(chan struct{}), pending: map[uint16]*call{}}
-	s.slot <- struct{}{}
+func newSession(b *Board, conn net.Conn, timeout time.Duration) *session {
+	s := &session{board: b, conn: conn, timeout: timeout, dead: make(chan struct{}), done: make(chan struct{}), pending: map[uint16]*call{}}
 	go s.read()
 	return s
 }
 
-// acquire takes the slot for an ordinary request. It gives up when stop is closed or at the instant until.
-func (s *session) acquire(stop <-chan struct{}, until time.Time) error {
-	select {
-	case <-s.slot:
-		return nil
-	default:
-	}
-	t := time.NewTimer(time.Until(until))
-	defer t.Stop()
-	select {
-	case <-s.slot:
-		return nil
-	case <-s.dead:
-		return fmt.Errorf("%w: %w", relay.ErrUnreachable, s.cause())
-	case <-stop:
-		return relay.ErrStopped
-	case <-t.C:
-		return relay.ErrLate
-	}
-}
-
-// start writes a request. The last thing before the bytes go is the call of before, which may forbid them. An error means that
-// nothing was written; a write that failed half-way ends the session and is answered with its error.
-func (s *session) start(unit byte, pdu []byte, slot bool, before func() error) (*call, error) {
-	c := &call{unit: unit, request: pdu, answer: make(chan answer, 1), release: func() {}}
-	if slot {
-		c.release = sync.OnceFunc(func() { s.slot <- struct{}{} })
-	}
-	err := s.write(c, before)
-	if err != nil {
-		c.release()
-	}
-	return c, err
-}
-
-func (s *session) write(c *call, before func() error) error {
+// start writes a request. The last things before the bytes go are the call of before, which may forbid them, and that of sent. An error
+// means that nothing was written; a write that failed half-way ends the session and is answered with its error.
+func (s *session) start(unit byte, pdu []byte, sent func(time.Time), before func() error, end func(answer)) error {
+	c := &call{unit: unit, request: pdu, end: end}
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
 	s.txn++
@@ -126,7 +85,9 @@ func (s *session) write(c *call, before func() error) error {
 			return err
 		}
 	}
-	c.sent = time.Now()
+	if sent != nil {
+		sent(time.Now())
+	}
 	_, err := s.conn.Write(s.buf)
 	if err = errors.Join(deadline, err); err != nil {
 		s.fail(err)
@@ -135,17 +96,13 @@ func (s *session) write(c *call, before func() error) error {
 }
 
 // do sends one request and waits for its answer, until stop is closed (nil: for ever, that is, at most the time-out).
-func (s *session) do(unit byte, pdu []byte, before func() error, stop <-chan struct{}) (answer, error) {
-	c, err := s.start(unit, pdu, false, before)
-	if err != nil {
+func (s *session) do(unit byte, pdu []byte, stop <-chan struct{}) (answer, error) {
+	ch := make(chan answer, 1) // the reader never waits for a caller that has gone
+	if err := s.start(unit, pdu, nil, nil, func(a answer) { ch <- a }); err != nil {
 		return answer{}, err
 	}
-	return c.wait(stop)
-}
-
-func (c *call) wait(stop <-chan struct{}) (answer, error) {
 	select {
-	case a := <-c.answer:
+	case a := <-ch:
 		return a, a.err
 	case <-stop:
 		return answer{}, relay.ErrStopped
@@ -176,17 +133,15 @@ func (s *session) read() {
 			err = fmt.Errorf("%w: unit %d answered for unit %d", ErrProtocol, unit, c.unit)
 		}
 		if errors.Is(err, ErrProtocol) {
-			c.end(answer{at: at, err: &lostError{err}})
+			c.end(answer{at: at, err: &controller.Lost{Cause: err}})
 			s.fail(err)
 			return
 		}
+		if e := Exception(0); errors.As(err, &e) {
+			err = &controller.Refusal{Cause: err, Sure: e.nothingDone()}
+		}
 		c.end(answer{pdu, at, err})
 	}
-}
-
-func (c *call) end(a answer) {
-	c.answer <- a
-	c.release()
 }
 
 // fail ends the session for the first reason given, resets the connection and answers all that is in the air.
@@ -207,19 +162,22 @@ func (s *session) fail(err error) {
 	close(s.dead)
 	for _, c := range left {
 		c.timer.Stop()
-		c.end(answer{at: time.Now(), err: &lostError{err}})
+		c.end(answer{at: time.Now(), err: &controller.Lost{Cause: err}})
 	}
 }
 
-// cause returns why the session ended.
-func (s *session) cause() error {
+// Dead is closed when the session has ended.
+func (s *session) Dead() <-chan struct{} { return s.dead }
+
+// Cause returns why the session ended.
+func (s *session) Cause() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.err
 }
 
-// stop ends the session. Without linger what was written (only closes, by then) may still arrive.
-func (s *session) stop(reset bool) {
+// Stop ends the session. Without a reset what was written (only closes, by then) may still arrive.
+func (s *session) Stop(reset bool) {
 	if !reset {
 		_ = s.conn.Close() // the reader then fails the session
 	} else {

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
@@ -323,7 +324,7 @@ func TestConfirmedAndNotMoved(t *testing.T) {
 	r := <-result
 	require.Equal(t, relay.Refused, r.Outcome)
 	require.ErrorIs(t, r.Err, relay.ErrRefused)
-	require.ErrorIs(t, r.Err, errMoved)
+	require.ErrorIs(t, r.Err, controller.ErrMoved)
 }
 
 func TestAMovedReadBackOfACloseIsNoClose(t *testing.T) {

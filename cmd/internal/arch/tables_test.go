@@ -26,7 +26,8 @@ var may = map[string][]string{
 	"bridge/sipua/registration":          {"bridge/sipua/endpoint"},
 	"bridge/media":                       {},
 	"bridge/relay":                       {},
-	"bridge/relay/modbus":                {"bridge/relay"},
+	"bridge/relay/controller":            {"bridge/relay"},
+	"bridge/relay/modbus":                {"bridge/relay", "bridge/relay/controller"},
 	"bridge/relay/relaytest":             {"bridge/relay"},
 	"bridge/relay/drivers":               {"bridge/relay", "bridge/relay/modbus", "config"},
 	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.

@@ -11,7 +11,6 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/journal"
-	"clearback/bridge/relay"
 	"clearback/bridge/sipua"
 	"clearback/bridge/status"
 	"clearback/bridge/trial"
@@ -62,7 +61,7 @@ func (k *desk) status() status.Line {
 		Service: serviceStatus(k.c.Service.Register, s.Service.Registered, s.Service.Until, s.Service.Problem),
 		Adapter: status.Adapter{Bound: s.Bound, UserAgent: k.userAgent},
 		Calls:   []status.Call{}, Loop: v.Loop,
-		Contact:    status.Contact{Driver: k.c.Contact.Driver, Controller: k.c.Contact.Controller, Kind: kindWords(k.contact.Kind()), Problem: k.controller},
+		Contact:    status.Contact{Driver: k.c.Contact.Driver, Controller: k.c.Contact.Controller, Kind: k.contact.Kind().String(), Problem: k.controller},
 		Interval:   status.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: k.interval.Milliseconds(), Stayed: v.Stayed},
 		Verify:     status.Verify{By: k.c.Verify.By, Trusted: p.ProbeTrusted || p.SenseTrusted},
 		LifeSafety: p.LifeSafety, Tuning: k.session != nil,
@@ -119,17 +118,6 @@ func directionWord(d story.Direction) string {
 		return ""
 	}
 	return d.String()
-}
-
-func kindWords(k relay.Kind) string {
-	switch k {
-	case relay.KindOneshot:
-		return "oneshot"
-	case relay.KindWatchdog:
-		return "watchdog"
-	default:
-		return "none"
-	}
 }
 
 // desk looks a line up.

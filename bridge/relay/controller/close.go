@@ -1,4 +1,4 @@
-package modbus
+package controller
 
 import (
 	"context"
@@ -9,10 +9,10 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Close puts the contact to closed and ends an opening under way. It returns nil when the board confirmed it and the coil reads
+// Close puts the contact to closed and ends an opening under way. It returns nil when the controller confirmed it and the contact reads
 // closed; else it waits, while the keeper tries again, until ctx ends.
 func (c *Contact) Close(ctx context.Context) error {
-	s, err := c.board.current()
+	s, err := c.control.current()
 	if err == nil {
 		epoch := c.keeper.Epoch()
 		if _, err = c.closeOn(s, ctx.Done(), c.beforeClose); err == nil {
@@ -31,11 +31,11 @@ func (c *Contact) Close(ctx context.Context) error {
 }
 
 // errSettled: somebody else closed the contact before the keeper could, and by now it may be driven again.
-var errSettled = errors.New("modbus: the close is not owed any more")
+var errSettled = errors.New("controller: the close is not owed any more")
 
 // retry is the keeper's attempt.
 func (c *Contact) retry(ctx context.Context) error {
-	s, err := c.board.current()
+	s, err := c.control.current()
 	if err != nil {
 		c.wishConnection()
 	} else {
@@ -54,16 +54,16 @@ func (c *Contact) retry(ctx context.Context) error {
 
 func (c *Contact) wishConnection() {
 	select {
-	case c.board.nudge <- struct{}{}:
+	case c.control.nudge <- struct{}{}:
 	default: // a connection is wished for already
 	}
 }
 
 // closeNow closes once and leaves the rest to the keeper.
-func (c *Contact) closeNow(s *session) { c.closeAfter(s, nil) }
+func (c *Contact) closeNow(s *link) { c.closeAfter(s, nil) }
 
 // closeAfter is closeNow after an error that leaves the contact in doubt: until the close succeeds that error is the reason.
-func (c *Contact) closeAfter(s *session, doubt error) {
+func (c *Contact) closeAfter(s *link, doubt error) {
 	epoch := c.keeper.Epoch()
 	_, err := c.closeOn(s, nil, c.beforeClose)
 	if err == nil {
@@ -77,19 +77,17 @@ func (c *Contact) closeAfter(s *session, doubt error) {
 }
 
 // closeOn writes the close at once, whatever else is in the air, and reads back. It returns the instant of the confirmation.
-func (c *Contact) closeOn(s *session, stop <-chan struct{}, before func() error) (time.Time, error) {
-	a, err := s.do(c.opt.Unit, c.closeCommand(), before, stop)
-	if err != nil {
-		return time.Time{}, err
+func (c *Contact) closeOn(s *link, stop <-chan struct{}, before func() error) (time.Time, error) {
+	a, err := s.do(Request{Op: Close, Contact: c.index}, before, stop)
+	if err != nil || c.opt.Blind {
+		return a.At, err
 	}
 	level, _, err := c.read(s, stop)
 	if err == nil && level != relay.LevelClosed {
-		err = errMoved
+		err = ErrMoved
 	}
-	return a.at, err
+	return a.At, err
 }
-
-func (c *Contact) closeCommand() []byte { return writeCoil(c.opt.Coil, !c.opt.OpenOn) }
 
 // beforeClose ends the opening under way, if any: from here on it cannot be written any more.
 func (c *Contact) beforeClose() error {
@@ -120,17 +118,17 @@ func (c *Contact) awaitOver(ctx context.Context) {
 }
 
 // writeClose and expectClosed are the two halves of a close for the beginning of a connection.
-func (c *Contact) writeClose(ctx context.Context, s *session) error {
-	if _, err := s.do(c.opt.Unit, c.closeCommand(), c.beforeClose, ctx.Done()); err != nil {
+func (c *Contact) writeClose(ctx context.Context, s *link) error {
+	if _, err := s.do(Request{Op: Close, Contact: c.index}, c.beforeClose, ctx.Done()); err != nil {
 		return fmt.Errorf("line %s: closing at the beginning of the connection: %w", c.opt.Name, err)
 	}
 	return nil
 }
 
-func (c *Contact) expectClosed(ctx context.Context, s *session) error {
+func (c *Contact) expectClosed(ctx context.Context, s *link) error {
 	level, _, err := c.read(s, ctx.Done())
 	if err == nil && level != relay.LevelClosed {
-		err = errMoved
+		err = ErrMoved
 	}
 	if err != nil {
 		return fmt.Errorf("line %s: reading back at the beginning of the connection: %w", c.opt.Name, err)
@@ -148,21 +146,27 @@ func (c *Contact) urgency() int {
 	return 1
 }
 
-// poll reads the coil when nobody drives it, and closes it if it is open.
-func (c *Contact) poll(ctx context.Context, s *session) {
+// poll reads the contact when nobody drives it, and closes it if it is open. One that cannot be read is closed.
+func (c *Contact) poll(ctx context.Context, s *link) {
 	c.mu.Lock()
-	before := c.opens
+	before, driven := c.opens, c.current != nil
 	c.mu.Unlock()
-	if s.acquire(ctx.Done(), time.Now().Add(s.timeout)) != nil {
-		return // the board is busy with another request, which has its own time-out
+	op := Read
+	if c.opt.Blind {
+		if op = Close; driven {
+			return
+		}
 	}
-	call, err := s.start(c.opt.Unit, readCoils(c.opt.Coil, 1), true, nil)
+	if s.acquire(ctx.Done(), time.Now().Add(c.control.opt.Timeout)) != nil {
+		return // the controller is busy with another request, which has its own time-out
+	}
+	call, err := s.start(Request{Op: op, Contact: c.index}, true, c.undisturbed(op, before))
 	if err != nil {
-		return // the session has ended, as run sees
+		return // the session has ended, as run sees, or an opening came in between
 	}
-	a, err := call.wait(ctx.Done())
-	if err != nil || bit(a.pdu, 0) != c.opt.OpenOn {
-		return // an exception is no news about the contact; every close reads back by itself
+	a, err := call.Wait(ctx.Done())
+	if err != nil || op == Close || a.Level != relay.LevelOpen {
+		return // a refusal is no news about the contact; every close reads back by itself
 	}
 	c.mu.Lock()
 	idle := c.current == nil && c.opens == before
@@ -170,7 +174,25 @@ func (c *Contact) poll(ctx context.Context, s *session) {
 	if !idle || c.keeper.Owed() != nil {
 		return
 	}
-	err = fmt.Errorf("line %s: the coil read open although nobody opened it: %w", c.opt.Name, errMoved)
+	err = fmt.Errorf("line %s: the contact read open although nobody opened it: %w", c.opt.Name, ErrMoved)
 	c.notice(relay.FoundOpen, err)
 	c.keeper.Owe(err)
+}
+
+// errDriven: an opening has come in between.
+var errDriven = errors.New("controller: the contact is being driven")
+
+// undisturbed forbids a polling close once an opening has begun: both take the slot, so none can be written after this was asked.
+func (c *Contact) undisturbed(op Op, opens uint64) func() error {
+	if op != Close {
+		return nil
+	}
+	return func() error {
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		if c.current != nil || c.opens != opens {
+			return errDriven
+		}
+		return nil
+	}
 }

@@ -1,4 +1,4 @@
-package modbus
+package controller
 
 import (
 	"context"
@@ -10,18 +10,17 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Contact is one coil of a board.
+// Contact is one contact of a controller.
 type Contact struct {
-	board  *Board
-	opt    ContactOptions
-	keeper *relay.Keeper
-	span   *span // the inputs read together with that of this contact; nil: it has none
-	alone  *span // that input alone
+	control *Controller
+	index   int // in the controller's contacts
+	opt     ContactOptions
+	keeper  *relay.Keeper
 
 	mu      sync.Mutex
 	current *opening  // the interruption under way
 	after   time.Time // when the last one was over
-	opens   uint64    // counts openings written: a coil read before the latest proves nothing
+	opens   uint64    // counts openings written: what was read before the latest proves nothing
 
 	lastSeq uint32 // of the last interruption that was written
 	last    relay.Result
@@ -34,8 +33,8 @@ var (
 	_ relay.Sensor  = (*Contact)(nil)
 )
 
-// errMoved: the board confirmed a write, but the coil reads back otherwise.
-var errMoved = errors.New("modbus: the coil reads back otherwise than it was written")
+// ErrMoved: the controller confirmed a command, but the contact reads back otherwise.
+var ErrMoved = errors.New("controller: the contact reads back otherwise than it was told")
 
 // An opening is an interruption under way.
 type opening struct {
@@ -45,16 +44,16 @@ type opening struct {
 	over     chan struct{} // closed when Interrupt has its result
 	due      time.Time     // end as others may see it, under the contact's mu; zero: not confirmed yet
 
-	// Owned by the goroutine of Interrupt, set once the board has confirmed.
+	// Owned by the goroutine of Interrupt, set once the controller has confirmed.
 	told  bool      // Opened was called
 	at    time.Time // the confirmation
 	end   time.Time // when it is over
-	check *call     // the read-back
+	check *Call     // the read-back; nil: the contact cannot be read
 	proof time.Time // if not zero: a read-back answered after it may find a timed output closed again
 }
 
-func newContact(b *Board, o ContactOptions) *Contact {
-	c := &Contact{board: b, opt: o}
+func newContact(b *Controller, index int, o ContactOptions) *Contact {
+	c := &Contact{control: b, index: index, opt: o}
 	c.keeper = relay.NewKeeper(c.retry, func(n relay.Notice) {
 		n.Contact = o.Name
 		b.notify(n)
@@ -62,19 +61,10 @@ func newContact(b *Board, o ContactOptions) *Contact {
 	return c
 }
 
-// Kind is KindOneshot with a timed output, else KindWatchdog with a watchdog, else KindNone.
-func (c *Contact) Kind() relay.Kind {
-	switch {
-	case c.opt.Timed != nil:
-		return relay.KindOneshot
-	case c.opt.Watchdog != nil:
-		return relay.KindWatchdog
-	default:
-		return relay.KindNone
-	}
-}
+// Kind is as the options say.
+func (c *Contact) Kind() relay.Kind { return c.opt.Kind }
 
-// Interrupt opens the loop for the duration, counted from the board's confirmation. When the connection is lost meanwhile, or a
+// Interrupt opens the loop for the duration, counted from the controller's confirmation. When the connection is lost meanwhile, or a
 // write finds no answer, the outcome is Unknown at once, and closing goes on by itself. A repeated Seq that was written
 // before gets its old result.
 func (c *Contact) Interrupt(ctx context.Context, i relay.Interruption) relay.Result {
@@ -92,14 +82,14 @@ func (c *Contact) Interrupt(ctx context.Context, i relay.Interruption) relay.Res
 func refused(err error) relay.Result { return relay.Result{Outcome: relay.Refused, Err: err} }
 
 // begin makes the opening the current one, or returns the result of not doing so.
-func (c *Contact) begin(i relay.Interruption) (*opening, *session, relay.Result) {
+func (c *Contact) begin(i relay.Interruption) (*opening, *link, relay.Result) {
 	if i.Duration <= 0 {
 		return nil, nil, refused(fmt.Errorf("line %s: opening for %v: %w; it must be longer than 0", c.opt.Name, i.Duration, relay.ErrRefused))
 	}
-	if t := c.opt.Timed; t != nil && counts(i.Duration, t.Unit)*t.Unit > t.Limit {
-		return nil, nil, refused(fmt.Errorf("line %s: opening for %v: %w; the board's limit is set to %v", c.opt.Name, i.Duration, relay.ErrRefused, t.Limit))
+	if t := c.opt.Timed; t != nil && c.length(i.Duration) > t.Limit {
+		return nil, nil, refused(fmt.Errorf("line %s: opening for %v: %w; the controller's limit is set to %v", c.opt.Name, i.Duration, relay.ErrRefused, t.Limit))
 	}
-	s, err := c.board.current()
+	s, err := c.control.current()
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	switch {
@@ -107,7 +97,7 @@ func (c *Contact) begin(i relay.Interruption) (*opening, *session, relay.Result)
 		return nil, nil, refused(fmt.Errorf("line %s: %w: an opening is under way", c.opt.Name, relay.ErrRefused))
 	case c.hasLast && c.lastSeq == i.Seq:
 		return nil, nil, c.last
-	case c.board.isStopping():
+	case c.control.isStopping():
 		return nil, nil, refused(fmt.Errorf("line %s: shutting down: %w", c.opt.Name, relay.ErrStopped))
 	case err != nil:
 		return nil, nil, refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
@@ -131,21 +121,21 @@ func (c *Contact) finish(o *opening, r relay.Result) {
 }
 
 // interrupt writes the opening, waits and sees that the contact is closed.
-func (c *Contact) interrupt(ctx context.Context, s *session, o *opening) relay.Result {
+func (c *Contact) interrupt(ctx context.Context, s *link, o *opening) relay.Result {
 	if err := s.acquire(o.stop, o.NotAfter); err != nil {
 		return refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
 	}
-	call, err := s.start(c.opt.Unit, c.openCommand(o.Duration), true, func() error { return c.mayOpen(ctx, o) })
+	call, err := s.start(Request{Op: Open, Contact: c.index, Seq: o.Seq, Duration: c.length(o.Duration)}, true, func() error { return c.mayOpen(ctx, o) })
 	if err != nil {
 		return refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
 	}
-	a, err := call.wait(o.stop)
-	switch e := Exception(0); {
+	a, err := call.Wait(o.stop)
+	switch {
 	case err == nil:
-		return c.whileOpen(s, o, call.sent, a.at)
+		return c.whileOpen(s, o, call.Sent, a.At)
 	case errors.Is(err, relay.ErrStopped):
 		return c.overtake(s, o, call)
-	case errors.As(err, &e) && e.nothingDone():
+	case nothingDone(err):
 		c.closeNow(s) // after any error
 		return refused(fmt.Errorf("line %s: opening: %w: %w", c.opt.Name, relay.ErrRefused, err))
 	default:
@@ -153,11 +143,18 @@ func (c *Contact) interrupt(ctx context.Context, s *session, o *opening) relay.R
 	}
 }
 
-func (c *Contact) openCommand(d time.Duration) []byte {
+// nothingDone tells whether the controller said no, for certain.
+func nothingDone(err error) bool {
+	var r *Refusal
+	return errors.As(err, &r) && r.Sure
+}
+
+// length is d as the controller will time it.
+func (c *Contact) length(d time.Duration) time.Duration {
 	if t := c.opt.Timed; t != nil {
-		return writeRegister(t.Register, uint16(counts(d, t.Unit)))
+		return (d + t.Quantum - 1) / t.Quantum * t.Quantum
 	}
-	return writeCoil(c.opt.Coil, c.opt.OpenOn)
+	return d
 }
 
 // mayOpen is the last look before the bytes go. The clock comes last of all.
@@ -168,35 +165,38 @@ func (c *Contact) mayOpen(ctx context.Context, o *opening) error {
 		return relay.ErrStopped
 	}
 	c.opens++
-	if now := c.board.opt.Now(); now.After(o.NotAfter) {
+	if now := c.control.opt.Now(); now.After(o.NotAfter) {
 		return fmt.Errorf("%w, by %v", relay.ErrLate, now.Sub(o.NotAfter))
 	}
 	return nil
 }
 
 // overtake closes while the opening still waits for its answer.
-func (c *Contact) overtake(s *session, o *opening, call *call) relay.Result {
+func (c *Contact) overtake(s *link, o *opening, call *Call) relay.Result {
 	closedAt, closeErr := c.closeOn(s, nil, nil)
-	a, err := call.wait(nil) // at most its time-out
-	switch e := Exception(0); {
-	case errors.As(err, &e) && e.nothingDone() && closeErr == nil:
+	a, err := call.Wait(nil) // at most its time-out
+	if err == nil && closeErr == nil && c.control.opt.Unordered {
+		closedAt, closeErr = c.closeOn(s, nil, nil) // the first may have been done before the opening
+	}
+	switch {
+	case nothingDone(err) && closeErr == nil:
 		return refused(fmt.Errorf("line %s: opening: %w: %w", c.opt.Name, relay.ErrRefused, err))
 	case err != nil:
 		return c.unknown(s, "opening, withdrawn meanwhile", err)
 	case closeErr != nil:
 		return c.unknown(s, "closing", closeErr)
 	}
-	c.tellOpened(o, a.at)
-	return relay.Result{Outcome: relay.Done, OpenFor: closedAt.Sub(a.at)}
+	c.tellOpened(o, a.At)
+	return relay.Result{Outcome: relay.Done, OpenFor: closedAt.Sub(a.At)}
 }
 
 // unknown records a failure after something was written, and begins closing.
-func (c *Contact) unknown(s *session, doing string, err error) relay.Result {
+func (c *Contact) unknown(s *link, doing string, err error) relay.Result {
 	if errors.Is(err, relay.ErrUnreachable) { // the close found the connection gone; the opening had been written
-		err = &lostError{s.cause()}
+		err = &Lost{s.Cause()}
 	}
 	err = fmt.Errorf("line %s: %s: %w", c.opt.Name, doing, err)
-	c.board.beWatchful()
+	c.control.beWatchful()
 	c.closeAfter(s, err)
 	return relay.Result{Outcome: relay.Unknown, Err: err}
 }
@@ -209,32 +209,35 @@ func (c *Contact) tellOpened(o *opening, at time.Time) {
 }
 
 // whileOpen waits from the confirmation at the given instant until the opening is over, and closes.
-func (c *Contact) whileOpen(s *session, o *opening, sent, at time.Time) relay.Result {
+func (c *Contact) whileOpen(s *link, o *opening, sent, at time.Time) relay.Result {
 	o.at, o.end = at, at.Add(o.Duration)
-	if t := c.opt.Timed; t != nil {
-		length := counts(o.Duration, t.Unit) * t.Unit
+	if c.opt.Timed != nil {
+		length := c.length(o.Duration)
 		o.end, o.proof = at.Add(length), sent.Add(length)
 	}
 	c.mu.Lock()
 	o.due = o.end
 	c.mu.Unlock()
-	var err error
-	if o.check, err = s.start(c.opt.Unit, readCoils(c.opt.Coil, 1), false, nil); err != nil {
+	if c.opt.Blind {
+		c.tellOpened(o, at)
+	} else if check, err := s.start(Request{Op: Read, Contact: c.index}, false, nil); err != nil {
 		return c.unknown(s, "reading back the opening", err)
+	} else {
+		o.check = check
 	}
-	if err := c.awaitEnd(s, o); errors.Is(err, errMoved) {
+	if err := c.awaitEnd(s, o); errors.Is(err, ErrMoved) {
 		return c.unmoved(s, err)
 	} else if err != nil {
 		return c.unknown(s, "open", err)
 	}
-	if c.opt.Timed != nil && !isClosed(o.stop) {
-		return c.awaitBoard(s, o)
+	if c.opt.Timed != nil && !c.opt.Blind && !isClosed(o.stop) {
+		return c.awaitTimer(s, o)
 	}
 	return c.endOpening(s, o)
 }
 
 // endOpening closes by command.
-func (c *Contact) endOpening(s *session, o *opening) relay.Result {
+func (c *Contact) endOpening(s *link, o *opening) relay.Result {
 	closedAt, err := c.closeOn(s, nil, nil)
 	if err != nil {
 		return c.unknown(s, "closing", err)
@@ -242,10 +245,10 @@ func (c *Contact) endOpening(s *session, o *opening) relay.Result {
 	return c.wasDone(s, o, closedAt)
 }
 
-// wasDone is the result of an opening that is over, if it was one. The board answers in order, so the read-back has been answered by
+// wasDone is the result of an opening that is over, if it was one. A controller mostly answers in order, so the read-back has been answered by
 // now, if it ever will be.
-func (c *Contact) wasDone(s *session, o *opening, closedAt time.Time) relay.Result {
-	if err := c.wasOpen(o); errors.Is(err, errMoved) {
+func (c *Contact) wasDone(s *link, o *opening, closedAt time.Time) relay.Result {
+	if err := c.wasOpen(o); errors.Is(err, ErrMoved) {
 		return c.unmoved(s, err)
 	} else if err != nil {
 		return c.unknown(s, "reading back the opening", err)
@@ -262,16 +265,19 @@ func isClosed(ch <-chan struct{}) bool {
 	}
 }
 
-// awaitEnd returns nil at the end of the opening or when it is to end early, and an error when the session ended or the coil
+// awaitEnd returns nil at the end of the opening or when it is to end early, and an error when the session ended or the contact
 // did not move.
-func (c *Contact) awaitEnd(s *session, o *opening) error {
+func (c *Contact) awaitEnd(s *link, o *opening) error {
 	t := time.NewTimer(relay.Coarse(o.end))
 	defer t.Stop()
-	checked := o.check.answer
+	var checked chan Answer // nil: nothing is read back
+	if o.check != nil {
+		checked = o.check.answer
+	}
 	for {
 		select {
-		case <-s.dead:
-			return &lostError{s.cause()}
+		case <-s.Dead():
+			return &Lost{s.Cause()}
 		case <-o.stop:
 			return nil
 		case <-t.C:
@@ -288,34 +294,34 @@ func (c *Contact) awaitEnd(s *session, o *opening) error {
 }
 
 // wasOpen looks at the read-back of an opening, and tells if the contact opened. A read-back that came too late to find a timed
-// output open proves nothing, so the board's confirmation stands.
+// output open proves nothing, so the controller's confirmation stands.
 func (c *Contact) wasOpen(o *opening) error {
-	if o.told {
+	if o.told || o.check == nil {
 		return nil
 	}
-	a, err := o.check.wait(nil)
+	a, err := o.check.Wait(nil)
 	if err != nil {
 		return err
 	}
-	if bit(a.pdu, 0) != c.opt.OpenOn && (o.proof.IsZero() || a.at.Before(o.proof)) {
-		return errMoved
+	if a.Level != relay.LevelOpen && (o.proof.IsZero() || a.At.Before(o.proof)) {
+		return ErrMoved
 	}
 	c.tellOpened(o, o.at)
 	return nil
 }
 
-// unmoved is the end of an opening that the board confirmed and that its coil never showed.
-func (c *Contact) unmoved(s *session, err error) relay.Result {
+// unmoved is the end of an opening that the controller confirmed and that its contact never showed.
+func (c *Contact) unmoved(s *link, err error) relay.Result {
 	if _, closeErr := c.closeOn(s, nil, nil); closeErr != nil {
 		return c.unknown(s, "closing", closeErr)
 	}
 	return refused(fmt.Errorf("line %s: opening: %w: %w", c.opt.Name, relay.ErrRefused, err))
 }
 
-// awaitBoard reads the coil of a timed output whose time is over until it is closed. The board's clock and the one here differ,
-// and a board may look at its timers only now and then: it gets one unit more, or 100 ms if that is longer.
-func (c *Contact) awaitBoard(s *session, o *opening) relay.Result {
-	grace := time.NewTimer(max(c.opt.Timed.Unit, 100*time.Millisecond))
+// awaitTimer reads a timed contact whose time is over until it is closed. The controller's clock and the one here differ,
+// and it may look at its timers only now and then: it gets one quantum more, or 100 ms if that is longer.
+func (c *Contact) awaitTimer(s *link, o *opening) relay.Result {
+	grace := time.NewTimer(max(c.opt.Timed.Quantum, 100*time.Millisecond))
 	defer grace.Stop()
 	again := time.NewTimer(0)
 	defer again.Stop()
@@ -339,30 +345,56 @@ func (c *Contact) awaitBoard(s *session, o *opening) relay.Result {
 	}
 }
 
-// Read reads the coil.
+// Read asks the controller where the contact is; a contact that cannot be read is unknown, with [relay.ErrNoRead].
 func (c *Contact) Read(ctx context.Context) (relay.Level, error) {
-	s, err := c.board.current()
+	if c.opt.Blind {
+		return relay.LevelUnknown, relay.ErrNoRead
+	}
+	s, err := c.control.current()
 	if err != nil {
 		return relay.LevelUnknown, fmt.Errorf("line %s: %w", c.opt.Name, err)
 	}
 	level, _, err := c.read(s, ctx.Done())
 	if err != nil {
-		return relay.LevelUnknown, fmt.Errorf("line %s: reading the coil: %w", c.opt.Name, err)
+		return relay.LevelUnknown, fmt.Errorf("line %s: reading the contact: %w", c.opt.Name, err)
 	}
 	return level, nil
 }
 
-func (c *Contact) read(s *session, stop <-chan struct{}) (relay.Level, time.Time, error) {
-	a, err := s.do(c.opt.Unit, readCoils(c.opt.Coil, 1), nil, stop)
+func (c *Contact) read(s *link, stop <-chan struct{}) (relay.Level, time.Time, error) {
+	a, err := s.do(Request{Op: Read, Contact: c.index}, nil, stop)
 	if err != nil {
-		return relay.LevelUnknown, a.at, err
+		return relay.LevelUnknown, a.At, err
 	}
-	if bit(a.pdu, 0) == c.opt.OpenOn {
-		return relay.LevelOpen, a.at, nil
+	return a.Level, a.At, nil
+}
+
+// Sense asks whether loop current flows: LevelClosed if it does. Without an input it is [relay.ErrNoSense].
+func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
+	if !c.opt.Senses {
+		return relay.LevelUnknown, relay.ErrNoSense
 	}
-	return relay.LevelClosed, a.at, nil
+	s, err := c.control.current()
+	if err != nil {
+		return relay.LevelUnknown, fmt.Errorf("line %s: %w", c.opt.Name, err)
+	}
+	a, err := s.do(Request{Op: Sense, Contact: c.index}, nil, ctx.Done())
+	if err != nil {
+		return relay.LevelUnknown, fmt.Errorf("line %s: reading the input: %w", c.opt.Name, err)
+	}
+	return a.Level, nil
+}
+
+// UnderWay tells whether an interruption is, when it ends if the controller has confirmed it, and when the last one was over.
+func (c *Contact) UnderWay() (is bool, ends, after time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.current == nil {
+		return false, time.Time{}, c.after
+	}
+	return true, c.current.due, c.after
 }
 
 func (c *Contact) notice(k relay.NoticeKind, err error) {
-	c.board.notify(relay.Notice{Kind: k, Contact: c.opt.Name, Err: err, Since: time.Now()})
+	c.control.notify(relay.Notice{Kind: k, Contact: c.opt.Name, Err: err, Since: time.Now()})
 }
