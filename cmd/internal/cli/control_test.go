@@ -6,10 +6,12 @@ import (
 	"encoding/json"
 	"net"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
+	_ "time/tzdata" // for a machine without zones
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -201,9 +203,14 @@ func TestNothingToRead(t *testing.T) {
 
 // People read the time of the clock on their wall, programs UTC.
 func TestLocalTime(t *testing.T) {
-	was := time.Local
-	t.Cleanup(func() { time.Local = was })
-	time.Local = time.FixedZone("ACST", int((9*time.Hour + 30*time.Minute).Seconds()))
+	const zone = "Australia/Darwin" // 9 hours 30 minutes ahead (IANA time zone database)
+	if os.Getenv("TZ") != zone {
+		again := exec.Command(os.Args[0], "-test.run=^TestLocalTime$", "-test.count=1") // a process has one local time, read by all its goroutines
+		again.Env = append(os.Environ(), "TZ="+zone)
+		out, err := again.CombinedOutput()
+		require.NoError(t, err, "%s", out)
+		return
+	}
 	dir := t.TempDir()
 	file := filepath.Join(dir, "journal.db")
 	j := journal.Open(journal.Options{Path: file})
