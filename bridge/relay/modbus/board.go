@@ -10,9 +10,8 @@ package modbus
 import (
 	"context"
 	"fmt"
-	"maps"
 	"strings"
-	"time"
+	"sync"
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
@@ -43,6 +42,12 @@ type Contact struct {
 	opt   ContactOptions
 	span  *span // the inputs read together with that of this contact; nil: it has none
 	alone *span // that input alone
+
+	// Of a timed output with a sequence number.
+	mu       sync.Mutex
+	seq      uint16 // the last one sent
+	boardSeq uint16 // the board's own, as it told at the beginning of the connection
+	knowsSeq bool
 }
 
 var (
@@ -116,7 +121,7 @@ func (b *Board) connect(ctx context.Context) (controller.Session, error) {
 	if err != nil {
 		return nil, err
 	}
-	return newSession(b, conn, b.opt.Timeout), nil
+	return &session{newTCPWire(conn, b.opt.Timeout), b}, nil
 }
 
 // current returns the session in use, or why there is none.
@@ -126,42 +131,4 @@ func (b *Board) current() (*session, error) {
 		return nil, err
 	}
 	return s.(*session), nil
-}
-
-// Start begins the request of a contact.
-func (s *session) Start(c *controller.Call, r controller.Request, before func() error) error {
-	opt := &s.board.contacts[r.Contact].opt
-	var pdu []byte
-	switch r.Op {
-	case controller.Open:
-		if t := opt.Timed; t != nil {
-			pdu = writeRegister(t.Register, uint16(r.Duration/t.Unit))
-		} else {
-			pdu = writeCoil(opt.Coil, opt.OpenOn)
-		}
-	case controller.Close:
-		pdu = writeCoil(opt.Coil, !opt.OpenOn)
-	default:
-		pdu = readCoils(opt.Coil, 1)
-	}
-	return s.start(opt.Unit, pdu, func(sent time.Time) { c.Sent = sent }, before, func(a answer) {
-		e := controller.Answer{At: a.at, Err: a.err}
-		if a.err == nil && r.Op == controller.Read {
-			e.Level = relay.LevelClosed
-			if bit(a.pdu, 0) == opt.OpenOn {
-				e.Level = relay.LevelOpen
-			}
-		}
-		c.End(e)
-	})
-}
-
-// Prepare sets the watchdogs.
-func (s *session) Prepare(ctx context.Context) error {
-	for p, n := range maps.All(s.board.watchdogs) {
-		if _, err := s.do(p.unit, writeRegister(p.register, n), ctx.Done()); err != nil {
-			return fmt.Errorf("watchdog register %d of unit %d, value %d: %w", p.register, p.unit, n, err)
-		}
-	}
-	return nil
 }

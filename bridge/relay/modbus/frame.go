@@ -9,11 +9,13 @@ import (
 
 // Function codes and sizes of the MODBUS Application Protocol Specification V1.1b3, sections 4.1 and 6.
 const (
-	fnReadCoils     = 0x01
-	fnReadInputs    = 0x02
-	fnWriteCoil     = 0x05
-	fnWriteRegister = 0x06
-	exceptionBit    = 0x80
+	fnReadCoils      = 0x01
+	fnReadInputs     = 0x02
+	fnReadRegisters  = 0x03
+	fnWriteCoil      = 0x05
+	fnWriteRegister  = 0x06
+	fnWriteRegisters = 0x10
+	exceptionBit     = 0x80
 
 	headerLen = 7   // transaction 2, protocol 2, length 2, unit 1 (MODBUS Messaging on TCP/IP V1.0b, section 3.1.3)
 	maxPDU    = 253 // application protocol, section 4.1
@@ -66,6 +68,15 @@ func writeCoil(addr uint16, on bool) []byte {
 
 func writeRegister(addr, value uint16) []byte { return request(fnWriteRegister, addr, value) }
 
+func readRegisters(addr, n uint16) []byte { return request(fnReadRegisters, addr, n) }
+
+// writePair writes two neighbouring holding registers by one request.
+func writePair(addr, first, second uint16) []byte {
+	p := append(request(fnWriteRegisters, addr, 2), 4)
+	p = binary.BigEndian.AppendUint16(p, first)
+	return binary.BigEndian.AppendUint16(p, second)
+}
+
 // appendFrame appends the MBAP header and the PDU.
 func appendFrame(dst []byte, txn uint16, unit byte, pdu []byte) []byte {
 	dst = binary.BigEndian.AppendUint16(dst, txn)
@@ -109,6 +120,15 @@ func checkAnswer(request, answer []byte) error {
 		if string(answer) != string(request) {
 			return fmt.Errorf("%w: a write of % x was echoed as % x", ErrProtocol, request, answer)
 		}
+	case fnWriteRegisters:
+		if string(answer) != string(request[:5]) {
+			return fmt.Errorf("%w: a write of % x was confirmed as % x", ErrProtocol, request, answer)
+		}
+	case fnReadRegisters:
+		n := int(binary.BigEndian.Uint16(request[3:]))
+		if len(answer) != 2+2*n || int(answer[1]) != 2*n {
+			return fmt.Errorf("%w: %d registers in % x", ErrProtocol, n, answer)
+		}
 	case fnReadCoils, fnReadInputs:
 		n := int(binary.BigEndian.Uint16(request[3:]))
 		if want := (n + 7) / 8; len(answer) != 2+want || int(answer[1]) != want {
@@ -120,3 +140,6 @@ func checkAnswer(request, answer []byte) error {
 
 // bit returns bit i of a checked answer to readCoils or readInputs.
 func bit(answer []byte, i int) bool { return answer[2+i/8]>>(i%8)&1 == 1 }
+
+// word returns register i of a checked answer to readRegisters.
+func word(answer []byte, i int) uint16 { return binary.BigEndian.Uint16(answer[2+2*i:]) }

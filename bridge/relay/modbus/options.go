@@ -61,6 +61,10 @@ type Sense struct {
 type Timed struct {
 	// Register is the holding register's address, from 0.
 	Register uint16
+	// Sequence: the board wants a sequence number with each opening, so that one which reaches it twice has one effect. The number goes to
+	// Register and n to the register behind it, both by one request of function 16; read, Register is the last number that the board has
+	// seen. The driver goes on from that after its own start.
+	Sequence bool
 	// Unit is what one count is worth, 1 ms or more.
 	Unit time.Duration
 	// Limit is the longest opening that will be asked for, at most 65,535 units.
@@ -126,6 +130,9 @@ func (o ContactOptions) check() error {
 		return bad("unit %d; allowed are 1 to 247 and 255", o.Unit)
 	}
 	if t := o.Timed; t != nil {
+		if t.Sequence && t.Register == maxCount {
+			return bad("timed output: register %d has no neighbour for the length; allowed are 0 to %d", t.Register, maxCount-1)
+		}
 		if t.Unit < time.Millisecond {
 			return bad("timed output: unit %v; allowed is 1ms or more", t.Unit)
 		}

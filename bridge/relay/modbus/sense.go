@@ -239,10 +239,3 @@ func (b *Board) senseWait(now time.Time, session *session) time.Duration {
 	}
 	return pause
 }
-
-// waits tells whether a request waits for its answer.
-func (s *session) waits() bool {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return len(s.pending) > 0
-}

@@ -1,104 +1,64 @@
 package modbus
 
 import (
+	"context"
 	"errors"
 	"fmt"
-	"net"
-	"sync"
+	"maps"
 	"time"
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
 )
 
-// A session is one connection to the board, with several requests in the air. A close goes out at once, whatever still waits for
-// an answer. Answers find their request by transaction id.
-// A session ends on the first request without an answer and on the first bad frame, and always with a reset: what the kernel
-// has not delivered by then is thrown away instead of reaching the board later.
-type session struct {
-	board   *Board
-	conn    net.Conn
-	timeout time.Duration
-
-	dead chan struct{} // closed with err set
-	done chan struct{} // closed when the reader has ended
-
-	wmu sync.Mutex // serialises writes, so that checks and bytes keep one order
-	buf []byte     // guarded by wmu
-	txn uint16     // guarded by wmu
-
-	mu      sync.Mutex
-	pending map[uint16]*call
-	err     error
+// wire carries requests to one board: a TCP connection, or one unit's turn on a bus. All methods are safe for concurrent use.
+type wire interface {
+	// start sends a request, see query. An error means that nothing was sent.
+	start(q query) error
+	// waits tells whether a request waits for its answer.
+	waits() bool
+	Dead() <-chan struct{}
+	Cause() error
+	Stop(reset bool)
 }
 
-// A call is a request in the air.
-type call struct {
-	unit    byte
-	request []byte
-	timer   *time.Timer
-	end     func(answer) // called once
+// query is one request. The last things before its bytes go are the call of before, which may forbid them, and that of sent; either may be
+// nil. Once the bytes have gone, end is called exactly once.
+type query struct {
+	unit   uint8
+	pdu    []byte
+	urgent bool // a close
+	before func() error
+	sent   func(time.Time)
+	end    func(answer)
 }
 
 type answer struct {
 	pdu []byte
 	at  time.Time
-	err error
+	err error // a *controller.Refusal, or the end of the wire
 }
 
 var errTimeout = errors.New("modbus: time-out")
 
-func newSession(b *Board, conn net.Conn, timeout time.Duration) *session {
-	s := &session{board: b, conn: conn, timeout: timeout, dead: make(chan struct{}), done: make(chan struct{}), pending: map[uint16]*call{}}
-	go s.read()
-	return s
+// refusal makes an exception a refusal, and leaves every other error as it is.
+func refusal(err error) error {
+	if e := Exception(0); errors.As(err, &e) {
+		return &controller.Refusal{Cause: err, Sure: e.nothingDone()}
+	}
+	return err
 }
 
-// start writes a request. The last things before the bytes go are the call of before, which may forbid them, and that of sent. An error
-// means that nothing was written; a write that failed half-way ends the session and is answered with its error.
-func (s *session) start(unit byte, pdu []byte, sent func(time.Time), before func() error, end func(answer)) error {
-	c := &call{unit: unit, request: pdu, end: end}
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	s.txn++
-	txn := s.txn
-	s.buf = appendFrame(s.buf[:0], txn, c.unit, c.request)
-	deadline := s.conn.SetWriteDeadline(time.Now().Add(s.timeout))
-
-	s.mu.Lock()
-	if s.err != nil {
-		defer s.mu.Unlock()
-		return fmt.Errorf("%w: %w", relay.ErrUnreachable, s.err)
-	}
-	s.pending[txn] = c
-	c.timer = time.AfterFunc(s.timeout, func() {
-		s.fail(fmt.Errorf("%w: no answer within %v", errTimeout, s.timeout))
-	})
-	s.mu.Unlock()
-
-	if before != nil {
-		if err := before(); err != nil {
-			s.mu.Lock()
-			defer s.mu.Unlock()
-			delete(s.pending, txn)
-			c.timer.Stop()
-			return err
-		}
-	}
-	if sent != nil {
-		sent(time.Now())
-	}
-	_, err := s.conn.Write(s.buf)
-	if err = errors.Join(deadline, err); err != nil {
-		s.fail(err)
-	}
-	return nil
+// session is what the engine sees: the requests of a board's contacts, over a wire.
+type session struct {
+	wire
+	board *Board
 }
 
 // do sends one request and waits for its answer, until stop is closed (nil: for ever, that is, at most the time-out).
 func (s *session) do(unit byte, pdu []byte, stop <-chan struct{}) (answer, error) {
-	ch := make(chan answer, 1) // the reader never waits for a caller that has gone
-	if err := s.start(unit, pdu, nil, nil, func(a answer) { ch <- a }); err != nil {
+	ch := make(chan answer, 1) // the wire never waits for a caller that has gone
+	if err := s.start(query{unit: unit, pdu: pdu, end: func(a answer) { ch <- a }}); err != nil {
 		return answer{}, err
 	}
 	select {
@@ -109,79 +69,80 @@ func (s *session) do(unit byte, pdu []byte, stop <-chan struct{}) (answer, error
 	}
 }
 
-func (s *session) read() {
-	defer close(s.done)
-	for {
-		acknowledgeAtOnce(s.conn)
-		txn, unit, pdu, err := readFrame(s.conn)
-		at := time.Now()
-		if err != nil {
-			s.fail(err)
-			return
+// Start begins the request of a contact.
+func (s *session) Start(c *controller.Call, r controller.Request, before func() error) error {
+	contact := s.board.contacts[r.Contact]
+	opt := &contact.opt
+	q := query{unit: opt.Unit, urgent: r.Op == controller.Close, before: before, sent: func(at time.Time) { c.Sent = at }}
+	switch r.Op {
+	case controller.Open:
+		q.pdu = contact.opening(r.Duration)
+	case controller.Close:
+		q.pdu = writeCoil(opt.Coil, !opt.OpenOn)
+	default:
+		q.pdu = readCoils(opt.Coil, 1)
+	}
+	q.end = func(a answer) {
+		e := controller.Answer{At: a.at, Err: a.err}
+		if a.err == nil && r.Op == controller.Read {
+			e.Level = relay.LevelClosed
+			if bit(a.pdu, 0) == opt.OpenOn {
+				e.Level = relay.LevelOpen
+			}
 		}
-		s.mu.Lock()
-		c := s.pending[txn]
-		delete(s.pending, txn)
-		s.mu.Unlock()
-		if c == nil {
-			s.fail(fmt.Errorf("%w: nobody asked with transaction id %d", ErrProtocol, txn))
-			return
-		}
-		c.timer.Stop()
-		err = checkAnswer(c.request, pdu)
-		if unit != c.unit {
-			err = fmt.Errorf("%w: unit %d answered for unit %d", ErrProtocol, unit, c.unit)
-		}
-		if errors.Is(err, ErrProtocol) {
-			c.end(answer{at: at, err: &controller.Lost{Cause: err}})
-			s.fail(err)
-			return
-		}
-		if e := Exception(0); errors.As(err, &e) {
-			err = &controller.Refusal{Cause: err, Sure: e.nothingDone()}
-		}
-		c.end(answer{pdu, at, err})
+		c.End(e)
+	}
+	return s.start(q)
+}
+
+// opening is the request that opens the contact.
+func (c *Contact) opening(d time.Duration) []byte {
+	switch t := c.opt.Timed; {
+	case t == nil:
+		return writeCoil(c.opt.Coil, c.opt.OpenOn)
+	case t.Sequence:
+		return writePair(t.Register, c.nextSeq(), uint16(d/t.Unit))
+	default:
+		return writeRegister(t.Register, uint16(d/t.Unit))
 	}
 }
 
-// fail ends the session for the first reason given, resets the connection and answers all that is in the air.
-func (s *session) fail(err error) {
-	s.mu.Lock()
-	if s.err != nil {
-		s.mu.Unlock()
-		return
+// nextSeq is a number that the board has not seen last.
+func (c *Contact) nextSeq() uint16 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.seq++; c.seq == c.boardSeq {
+		c.seq++
 	}
-	s.err = err
-	left := s.pending
-	s.pending = nil
-	s.mu.Unlock()
-	if t, ok := s.conn.(interface{ SetLinger(int) error }); ok {
-		_ = t.SetLinger(0) // fails only on a socket that is gone already
-	}
-	_ = s.conn.Close()
-	close(s.dead)
-	for _, c := range left {
-		c.timer.Stop()
-		c.end(answer{at: time.Now(), err: &controller.Lost{Cause: err}})
-	}
+	return c.seq
 }
 
-// Dead is closed when the session has ended.
-func (s *session) Dead() <-chan struct{} { return s.dead }
-
-// Cause returns why the session ended.
-func (s *session) Cause() error {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.err
+// Prepare sets the watchdogs, and reads the sequence numbers that the board has seen last.
+func (s *session) Prepare(ctx context.Context) error {
+	for p, n := range maps.All(s.board.watchdogs) {
+		if _, err := s.do(p.unit, writeRegister(p.register, n), ctx.Done()); err != nil {
+			return fmt.Errorf("watchdog register %d of unit %d, value %d: %w", p.register, p.unit, n, err)
+		}
+	}
+	for _, c := range s.board.contacts {
+		if t := c.opt.Timed; t != nil && t.Sequence {
+			a, err := s.do(c.opt.Unit, readRegisters(t.Register, 1), ctx.Done())
+			if err != nil {
+				return fmt.Errorf("line %s: reading the last sequence number, register %d of unit %d: %w", c.opt.Name, t.Register, c.opt.Unit, err)
+			}
+			c.learn(word(a.pdu, 0))
+		}
+	}
+	return nil
 }
 
-// Stop ends the session. Without a reset what was written (only closes, by then) may still arrive.
-func (s *session) Stop(reset bool) {
-	if !reset {
-		_ = s.conn.Close() // the reader then fails the session
-	} else {
-		s.fail(net.ErrClosed)
+// learn takes the board's last sequence number. Only the first time it is where to go on from: later the board may not have seen yet what is
+// still on its way to it.
+func (c *Contact) learn(seq uint16) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if !c.knowsSeq {
+		c.seq, c.knowsSeq = seq, true
 	}
-	<-s.done
+	c.boardSeq = seq
 }

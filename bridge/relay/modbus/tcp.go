@@ -1,0 +1,165 @@
+package modbus
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"sync"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+)
+
+// tcpWire is a TCP connection, with several requests in the air. A close goes out at once, whatever still waits for
+// an answer. Answers find their request by transaction id.
+// It ends on the first request without an answer and on the first bad frame, and always with a reset: what the kernel
+// has not delivered by then is thrown away instead of reaching the board later.
+type tcpWire struct {
+	conn    net.Conn
+	timeout time.Duration
+
+	dead chan struct{} // closed with err set
+	done chan struct{} // closed when the reader has ended
+
+	wmu sync.Mutex // serialises writes, so that checks and bytes keep one order
+	buf []byte     // guarded by wmu
+	txn uint16     // guarded by wmu
+
+	mu      sync.Mutex
+	pending map[uint16]*call
+	err     error
+}
+
+// A call is a request in the air.
+type call struct {
+	query
+	timer *time.Timer
+}
+
+func newTCPWire(conn net.Conn, timeout time.Duration) *tcpWire {
+	s := &tcpWire{conn: conn, timeout: timeout, dead: make(chan struct{}), done: make(chan struct{}), pending: map[uint16]*call{}}
+	go s.read()
+	return s
+}
+
+// start writes a request. A write that failed half-way ends the connection and is answered with its error.
+func (s *tcpWire) start(q query) error {
+	c := &call{query: q}
+	s.wmu.Lock()
+	defer s.wmu.Unlock()
+	s.txn++
+	txn := s.txn
+	s.buf = appendFrame(s.buf[:0], txn, c.unit, c.pdu)
+	deadline := s.conn.SetWriteDeadline(time.Now().Add(s.timeout))
+
+	s.mu.Lock()
+	if s.err != nil {
+		defer s.mu.Unlock()
+		return fmt.Errorf("%w: %w", relay.ErrUnreachable, s.err)
+	}
+	s.pending[txn] = c
+	c.timer = time.AfterFunc(s.timeout, func() {
+		s.fail(fmt.Errorf("%w: no answer within %v", errTimeout, s.timeout))
+	})
+	s.mu.Unlock()
+
+	if c.before != nil {
+		if err := c.before(); err != nil {
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			delete(s.pending, txn)
+			c.timer.Stop()
+			return err
+		}
+	}
+	if c.sent != nil {
+		c.sent(time.Now())
+	}
+	_, err := s.conn.Write(s.buf)
+	if err = errors.Join(deadline, err); err != nil {
+		s.fail(err)
+	}
+	return nil
+}
+
+func (s *tcpWire) read() {
+	defer close(s.done)
+	for {
+		acknowledgeAtOnce(s.conn)
+		txn, unit, pdu, err := readFrame(s.conn)
+		at := time.Now()
+		if err != nil {
+			s.fail(err)
+			return
+		}
+		s.mu.Lock()
+		c := s.pending[txn]
+		delete(s.pending, txn)
+		s.mu.Unlock()
+		if c == nil {
+			s.fail(fmt.Errorf("%w: nobody asked with transaction id %d", ErrProtocol, txn))
+			return
+		}
+		c.timer.Stop()
+		err = checkAnswer(c.pdu, pdu)
+		if unit != c.unit {
+			err = fmt.Errorf("%w: unit %d answered for unit %d", ErrProtocol, unit, c.unit)
+		}
+		if errors.Is(err, ErrProtocol) {
+			c.end(answer{at: at, err: &controller.Lost{Cause: err}})
+			s.fail(err)
+			return
+		}
+		c.end(answer{pdu, at, refusal(err)})
+	}
+}
+
+// fail ends the session for the first reason given, resets the connection and answers all that is in the air.
+func (s *tcpWire) fail(err error) {
+	s.mu.Lock()
+	if s.err != nil {
+		s.mu.Unlock()
+		return
+	}
+	s.err = err
+	left := s.pending
+	s.pending = nil
+	s.mu.Unlock()
+	if t, ok := s.conn.(interface{ SetLinger(int) error }); ok {
+		_ = t.SetLinger(0) // fails only on a socket that is gone already
+	}
+	_ = s.conn.Close()
+	close(s.dead)
+	for _, c := range left {
+		c.timer.Stop()
+		c.end(answer{at: time.Now(), err: &controller.Lost{Cause: err}})
+	}
+}
+
+// waits tells whether a request waits for its answer.
+func (s *tcpWire) waits() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.pending) > 0
+}
+
+// Dead is closed when the connection has ended.
+func (s *tcpWire) Dead() <-chan struct{} { return s.dead }
+
+// Cause returns why the connection ended.
+func (s *tcpWire) Cause() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.err
+}
+
+// Stop ends the connection. Without a reset what was written (only closes, by then) may still arrive.
+func (s *tcpWire) Stop(reset bool) {
+	if !reset {
+		_ = s.conn.Close() // the reader then fails it
+	} else {
+		s.fail(net.ErrClosed)
+	}
+	<-s.done
+}
