@@ -89,14 +89,16 @@ func (r *rig) beginMany(name, user string, port, to, number int, steps ...step) 
 	if to != 0 {
 		args = append([]string{fmt.Sprintf("127.0.0.1:%d", to)}, args...)
 	}
-	for tries := 3; ; tries-- {
+	for giveUp := time.Now().Add(8 * time.Second); ; {
 		p.start(args)
 		eventually(r.t, 10*time.Second, name+" has its port", func() bool { return p.ready(r.tcp, to) || p.ended() })
-		if to != 0 || !p.ended() || p.err == nil || tries == 0 {
+		if to != 0 || !p.ended() || p.err == nil || time.Now().After(giveUp) {
 			break
 		}
-		r.t.Logf("%s ended before it waited (%v); it is started again", name, p.err) // its port was not free yet
-		p.done = make(chan struct{})                                                 // closed when it has ended
+		errs, _ := os.ReadFile(p.base + ".err")
+		r.t.Logf("%s ended before it waited (%v); it is started again\n%s", name, p.err, errs) // a port was not free yet
+		<-time.After(300 * time.Millisecond)                                                   // nothing tells when it will be
+		p.done = make(chan struct{})                                                           // closed when it has ended
 	}
 	return p
 }
