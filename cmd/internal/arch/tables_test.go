@@ -28,6 +28,7 @@ var may = map[string][]string{
 	"bridge/relay":                       {},
 	"bridge/relay/controller":            {"bridge/relay"},
 	"bridge/relay/modbus":                {"bridge/relay", "bridge/relay/controller"},
+	"bridge/relay/agent":                 {"bridge/relay"},
 	"bridge/relay/relaytest":             {"bridge/relay"},
 	"bridge/relay/drivers":               {"bridge/relay", "bridge/relay/modbus", "config"},
 	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.
@@ -75,7 +76,7 @@ var libraries = map[string][]string{
 		"bridge", "bridge/journal", "bridge/status", "bridge/trial", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
 	},
 	"golang.org/x/net":  {"bridge/media"},
-	"golang.org/x/sys":  {"bridge/media", "bridge/relay", "bridge/relay/modbus", "bridge/sipua/endpoint", "cmd/internal/cli"},
+	"golang.org/x/sys":  {"bridge/media", "bridge/relay", "bridge/relay/agent", "bridge/relay/modbus", "bridge/sipua/endpoint", "cmd/internal/cli"},
 	"golang.org/x/term": {"cmd/internal/cli"},
 }
 

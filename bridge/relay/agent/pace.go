@@ -1,0 +1,67 @@
+package agent
+
+import (
+	"fmt"
+	"sync"
+	"time"
+)
+
+const (
+	// paceEvery and standstill: our own figures. A command older than a master's usual time-out must not be obeyed, and an ordinary
+	// scheduling delay must not cost a connection.
+	paceEvery  = 50 * time.Millisecond
+	standstill = 500 * time.Millisecond
+)
+
+// pace notices when the process did not run for a while: it was stopped, or others had all of the processor. What its masters sent
+// meanwhile lies in the kernel's buffers, and nobody knows how old it is.
+type pace struct {
+	mu    sync.Mutex
+	seen  time.Time
+	count uint64
+}
+
+func (p *pace) begin() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.seen = time.Now()
+}
+
+// look returns how often the process stood still so far, and for how long if it just did.
+func (p *pace) look() (count uint64, just time.Duration) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	now := time.Now()
+	if gap := now.Sub(p.seen); !p.seen.IsZero() && gap > standstill {
+		p.count++
+		just = gap
+	}
+	if !p.seen.IsZero() {
+		p.seen = now
+	}
+	return p.count, just
+}
+
+// Fresh returns a number that changes whenever the process stood still for more than half a second. A face notes it when it begins to listen
+// to a master, and obeys no opening once it has changed: what it reads may have waited in the kernel. It then begins anew with that
+// master, with nothing in between, so that the master closes first.
+func (a *Agent) Fresh() uint64 {
+	count, just := a.pace.look()
+	if just > 0 {
+		a.opt.Notify(Notice{Kind: StoodStill, Err: fmt.Errorf("the agent stood still for %v: stopped, or without a processor", just.Round(time.Millisecond))})
+	}
+	return count
+}
+
+func (a *Agent) keepPace() {
+	t := time.NewTicker(paceEvery)
+	defer t.Stop()
+	for {
+		select {
+		case <-t.C:
+			a.Fresh()
+		case <-a.end:
+			return
+		}
+	}
+}

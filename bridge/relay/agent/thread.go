@@ -1,0 +1,314 @@
+package agent
+
+import (
+	"errors"
+	"fmt"
+	"runtime"
+	"time"
+
+	"clearback/bridge/relay"
+)
+
+const (
+	// retryEvery is how often a close that failed is repeated: as the daemon's own ([relay.CloseEvery]).
+	retryEvery = relay.CloseEvery
+	// lateNotice is how late a closing may be before somebody is told: the bound that the agent promises.
+	lateNotice = 50 * time.Millisecond
+)
+
+// machine is what only the thread of a contact touches.
+type machine struct {
+	out     Output
+	open    *opening  // nil: closed, or the close is owed (fault)
+	fault   error     // why the contact is not known closed, or has no output
+	retry   time.Time // when to try again; only with a fault
+	failing bool      // the fault has been told
+	last    error     // the answer to the last command with a sequence
+}
+
+// An opening is under way until the output has confirmed the close.
+type opening struct {
+	began, end time.Time
+	master     *Master
+	over       bool // its outcome is set; the close is owed
+}
+
+// run is the contact's thread. It is never unlocked, so that the kernel's thread ends with it, and its scheduling class with that.
+func (c *Contact) run() {
+	runtime.LockOSThread()
+	defer c.wait.close()
+	defer close(c.ended)
+	c.alive()
+	_ = c.close(OutcomeNone) // opens the output; a failure is in the state, and is tried again
+	close(c.tried)
+	for !c.over.Load() {
+		c.wait.wait(c.deadline())
+		c.alive()
+		c.expire(time.Now())
+		c.serve()
+	}
+	c.queue.finish()
+	_ = c.close(OutcomeStopped)
+	c.give()
+}
+
+// alive notes that the thread runs.
+func (c *Contact) alive() { c.beat.Store(int64(time.Since(c.agent.began))) }
+
+// stop ends the thread, the loop closed.
+func (c *Contact) stop() {
+	c.over.Store(true)
+	c.wait.wake()
+}
+
+// deadline is when the thread has something to do; zero: only when it is woken.
+func (c *Contact) deadline() time.Time {
+	t := &c.t
+	if t.fault != nil {
+		return t.retry
+	}
+	if t.open == nil {
+		return time.Time{}
+	}
+	if quiet := c.quiet(); quiet.Before(t.open.end) {
+		return quiet
+	}
+	return t.open.end
+}
+
+// quiet is when the opening ends if its master is not heard again.
+func (c *Contact) quiet() time.Time { return c.t.open.master.last().Add(c.agent.Watchdog()) }
+
+// expire does what is due.
+func (c *Contact) expire(now time.Time) {
+	t := &c.t
+	switch {
+	case t.fault != nil:
+		if !now.Before(t.retry) {
+			_ = c.close(OutcomeFailed) // in the state
+		}
+	case t.open == nil:
+	case !now.Before(t.open.end):
+		_ = c.close(OutcomeDone)
+	case !now.Before(c.quiet()):
+		name := t.open.master.Name
+		_ = c.close(OutcomeWatchdog)
+		c.notice(MasterQuiet, fmt.Errorf("contact %s: closed, since %s was silent for %v", c.opt.Name, name, c.agent.Watchdog()))
+	}
+}
+
+// pulse obeys a command, or repeats the answer to the last one.
+func (c *Contact) pulse(m *Master, k Command, gone func() bool) error {
+	if s := c.State(); !k.Plain && s.HasSeq && s.Seq == k.Seq {
+		return c.t.last
+	}
+	outcome, err := c.obey(m, k, gone)
+	if !k.Plain {
+		c.t.last = err
+	}
+	c.change(func(s *State) {
+		if !k.Plain {
+			s.Seq, s.HasSeq = k.Seq, true
+		}
+		s.Last = outcome
+	})
+	return err
+}
+
+func (c *Contact) obey(m *Master, k Command, gone func() bool) (Outcome, error) {
+	t, most := &c.t, c.agent.opt.MaxInterval
+	switch {
+	case k.For == 0:
+		if err := c.close(OutcomeClosed); err != nil {
+			return OutcomeFailed, err
+		}
+		return OutcomeClosed, nil
+	case k.For < 0 || k.For > most:
+		return OutcomeTooLong, fmt.Errorf("contact %s: opening for %v: %w, which is %v", c.opt.Name, k.For, ErrTooLong, most)
+	case t.fault != nil:
+		return OutcomeFailed, fmt.Errorf("contact %s: not known to be closed: %w", c.opt.Name, t.fault)
+	case t.open == nil:
+		return c.begin(m, k.For, gone)
+	}
+	end := time.Now().Add(k.For)
+	if whole := end.Sub(t.open.began); whole > most {
+		return OutcomeTooLong, fmt.Errorf("contact %s: %v more would make %v of it: %w, which is %v", c.opt.Name, k.For, whole, ErrTooLong, most)
+	}
+	if end.After(t.open.end) {
+		t.open.end, t.open.master = end, m
+		c.setEnds(end)
+	}
+	return OutcomeOpen, nil
+}
+
+// begin opens the loop. The interval counts from when the output confirmed it.
+func (c *Contact) begin(m *Master, d time.Duration, gone func() bool) (Outcome, error) {
+	if gone() {
+		return OutcomeFailed, ErrHung // nobody hears it
+	}
+	before := time.Now()
+	err := c.set(true)
+	after := time.Now()
+	if errors.Is(err, ErrStopping) {
+		return OutcomeStopped, err
+	}
+	o := &opening{began: after, end: after.Add(d), master: m}
+	if latest := before.Add(d + slowSet); o.end.After(latest) {
+		o.end = latest
+	}
+	c.t.open = o
+	c.setEnds(o.end)
+	if err != nil || gone() {
+		c.notice(OutputFailed, fmt.Errorf("contact %s: opening took %v: %w", c.opt.Name, after.Sub(before), errors.Join(ErrOutput, err)))
+		_ = c.close(OutcomeFailed) // in the state
+		return OutcomeFailed, fmt.Errorf("contact %s: opening: %w: %w", c.opt.Name, ErrOutput, errors.Join(err))
+	}
+	c.change(func(s *State) {
+		s.Level = relay.LevelOpen
+		s.Pulses++
+	})
+	return OutcomeOpen, nil
+}
+
+// set moves the output, unless the process is going down.
+func (c *Contact) set(open bool) error {
+	c.hand.Lock()
+	defer c.hand.Unlock()
+	if open && (c.agent.dying.Load() || c.agent.stopping.Load()) {
+		return ErrStopping
+	}
+	return c.t.out.Set(open)
+}
+
+func (c *Contact) setEnds(t time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.ends = t
+}
+
+// close closes the loop, and opens the output first where there is none. The outcome is that of the opening under way, if there is one. After
+// a failure the close is owed.
+func (c *Contact) close(why Outcome) error {
+	t := &c.t
+	if t.open != nil && !t.open.over {
+		t.open.over = true
+		c.change(func(s *State) { s.Last = why })
+	}
+	err := c.moveClosed()
+	at := time.Now()
+	c.setEnds(time.Time{})
+	if err != nil {
+		c.failed(err)
+		return t.fault
+	}
+	if t.failing {
+		c.notice(OutputBack, fmt.Errorf("contact %s: closed again", c.opt.Name))
+	}
+	t.fault, t.failing = nil, false
+	o := t.open
+	t.open = nil
+	if s := c.State(); o == nil && s.Level == relay.LevelClosed && s.Fault == nil {
+		return nil // nothing has changed
+	}
+	late := time.Duration(0)
+	if o != nil {
+		late = at.Sub(o.end)
+	}
+	c.change(func(s *State) {
+		s.Level, s.Fault = relay.LevelClosed, nil
+		if o != nil {
+			s.Measured, s.Late = at.Sub(o.began), late
+		}
+	})
+	if late > lateNotice {
+		c.notice(ClosedLate, fmt.Errorf("contact %s: closed %v late; the processor was busy, or the output slow", c.opt.Name, late))
+	}
+	return nil
+}
+
+// failed records that the loop is not known to be closed.
+func (c *Contact) failed(err error) {
+	t := &c.t
+	t.fault, t.retry = fmt.Errorf("contact %s: closing: %w: %w", c.opt.Name, ErrOutput, err), time.Now().Add(retryEvery)
+	c.change(func(s *State) { s.Level, s.Fault = relay.LevelUnknown, t.fault })
+	if !t.failing {
+		c.notice(OutputFailed, t.fault)
+	}
+	t.failing = true
+}
+
+// moveClosed closes the output and reads it back. What fails is given up and opened anew, once.
+func (c *Contact) moveClosed() error {
+	if c.t.out != nil {
+		err := c.setClosed()
+		if err == nil {
+			return nil
+		}
+		c.give()
+		if again := c.openAndClose(); again != nil {
+			return errors.Join(err, again)
+		}
+		return nil
+	}
+	return c.openAndClose()
+}
+
+func (c *Contact) openAndClose() error {
+	out, err := c.opt.Open()
+	if err != nil {
+		return err
+	}
+	c.take(out)
+	return c.setClosed()
+}
+
+func (c *Contact) setClosed() error {
+	if err := c.set(false); err != nil {
+		return err
+	}
+	open, err := c.t.out.Get()
+	switch {
+	case err != nil:
+		return fmt.Errorf("reading it back: %w", err)
+	case open:
+		return relay.ErrRefused
+	}
+	return nil
+}
+
+func (c *Contact) take(out Output) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.t.out, c.out = out, out
+}
+
+// give gives the output up.
+func (c *Contact) give() {
+	c.mu.Lock()
+	out := c.out
+	c.t.out, c.out = nil, nil
+	c.mu.Unlock()
+	if out != nil {
+		_ = out.Close() // it is opened anew, or the process ends
+	}
+}
+
+// look asks the output where the contact is.
+func (c *Contact) look() (relay.Level, error) {
+	t := &c.t
+	if t.fault != nil {
+		return relay.LevelUnknown, t.fault
+	}
+	open, err := t.out.Get()
+	switch {
+	case err != nil:
+		_ = c.close(OutcomeFailed) // in the state; a read that fails may be all that still works
+		return relay.LevelUnknown, fmt.Errorf("contact %s: reading it: %w: %w", c.opt.Name, ErrOutput, err)
+	case !open:
+		return relay.LevelClosed, nil
+	case t.open == nil:
+		c.notice(OutputFailed, fmt.Errorf("contact %s: found open without a command; closing it", c.opt.Name))
+		_ = c.close(OutcomeFailed) // in the state
+	}
+	return relay.LevelOpen, nil
+}

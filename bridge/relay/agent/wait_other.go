@@ -1,0 +1,5 @@
+//go:build !linux
+
+package agent
+
+func newWaiter(bool) (waiter, error) { return newPlainWaiter(), nil }
