@@ -28,6 +28,7 @@ var may = map[string][]string{
 	"bridge/relay":                       {},
 	"bridge/relay/controller":            {"bridge/relay"},
 	"bridge/relay/modbus":                {"bridge/relay", "bridge/relay/controller"},
+	"bridge/relay/httprelay":             {"bridge/relay", "bridge/relay/controller"},
 	"bridge/relay/agent":                 {"bridge/relay"},
 	"bridge/relay/relaytest":             {"bridge/relay"},
 	"bridge/relay/drivers":               {"bridge/relay", "bridge/relay/modbus", "config"},
@@ -46,6 +47,7 @@ var may = map[string][]string{
 
 var testsMay = map[string][]string{
 	"bridge":                             {"bridge/relay/relaytest"},
+	"bridge/relay/httprelay":             {"bridge/relay/relaytest"},
 	"bridge/relay/modbus":                {"bridge/relay/relaytest"},
 	"bridge/sipua/endpoint":              {"bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua":                       {"bridge/sipua/endpoint/endpointtest"},
