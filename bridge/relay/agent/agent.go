@@ -99,12 +99,13 @@ type Agent struct {
 	// Set before Start.
 	contacts []*Contact
 	changed  []func(*Contact)
+	still    []func() // called after the process stood still
 
 	mu      sync.Mutex
 	started bool
 	running sync.WaitGroup // the watch over the agent's own pace
 	end     chan struct{}  // closed by Shutdown
-	flags   uint16         // of the health word, set from outside
+	flags   Health         // set from outside
 }
 
 // New returns an agent without contacts.
@@ -149,6 +150,9 @@ func (a *Agent) Contact(o ContactOptions) (*Contact, error) {
 // OnChange has f called after each change of a contact's [State], in the order of the changes of that contact; only before Start. It must
 // not block, and must not call the agent but for [Contact.State].
 func (a *Agent) OnChange(f func(*Contact)) { a.changed = append(a.changed, f) }
+
+// whenStill has f called whenever the process stood still; only before Start.
+func (a *Agent) whenStill(f func()) { a.still = append(a.still, f) }
 
 // Contacts returns the contacts in their order. The slice is not to be changed.
 func (a *Agent) Contacts() []*Contact { return a.contacts }

@@ -123,6 +123,8 @@ func (c *Contact) obey(m *Master, k Command, gone func() bool) (Outcome, error) 
 			return OutcomeFailed, err
 		}
 		return OutcomeClosed, nil
+	case c.agent.dying.Load() || c.agent.stopping.Load():
+		return OutcomeStopped, ErrStopping
 	case k.For < 0 || k.For > most:
 		return OutcomeTooLong, fmt.Errorf("contact %s: opening for %v: %w, which is %v", c.opt.Name, k.For, ErrTooLong, most)
 	case t.fault != nil:

@@ -1,0 +1,238 @@
+package agent
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"slices"
+	"sync"
+	"time"
+)
+
+// ServerOptions of a [Server]. The times and numbers are our own figures.
+type ServerOptions struct {
+	// AllowFrom are the networks whose machines may connect. Empty: none.
+	AllowFrom []netip.Prefix
+	// MaxConnections at a time; 0 means 16. When all are taken, a new one takes the place of the one that was silent longest, if that was
+	// for the watchdog's time at least: a master whose machine died keeps nobody out.
+	MaxConnections int
+	// Idle ends a connection that asks nothing; 0 means 1 min.
+	Idle time.Duration
+	// Slow ends a connection whose request is not complete, or whose answer is not taken, in this time; 0 means 2 s.
+	Slow time.Duration
+}
+
+const (
+	defaultConnections = 16
+	defaultIdle        = time.Minute
+	defaultSlow        = 2 * time.Second
+	// refusalsEvery is how often refused peers are reported: our own figure.
+	refusalsEvery = time.Minute
+)
+
+// Server serves an agent's register map by Modbus TCP.
+//
+// It is our own, since a contact's safety hangs on what general servers leave out: peers are judged by their address before a byte of theirs is
+// read, connections are bounded without letting dead ones keep masters out, each has limits for idling, for half a request and for answers
+// that are not taken, requests sent ahead are done in their order, and what may have waited while the process stood still opens nothing.
+type Server struct {
+	agent *Agent
+	opt   ServerOptions
+
+	running sync.WaitGroup
+	mu      sync.Mutex
+	closed  bool
+	l       net.Listener
+	peers   map[*peer]struct{}
+	refused int       // since they were told last
+	told    time.Time // when
+}
+
+// peer is one connection, and a master.
+type peer struct {
+	conn   net.Conn
+	master *Master
+	fresh  uint64
+}
+
+// NewServer returns a server; only before the agent's Start.
+func NewServer(a *Agent, o ServerOptions) *Server {
+	if o.MaxConnections == 0 {
+		o.MaxConnections = defaultConnections
+	}
+	if o.Idle == 0 {
+		o.Idle = defaultIdle
+	}
+	if o.Slow == 0 {
+		o.Slow = defaultSlow
+	}
+	s := &Server{agent: a, opt: o, peers: map[*peer]struct{}{}}
+	a.whenStill(s.resetAll)
+	return s
+}
+
+// Serve accepts connections until Close, and returns then. A listener that fails for a while is tried again.
+func (s *Server) Serve(l net.Listener) error {
+	s.mu.Lock()
+	if s.closed {
+		s.mu.Unlock()
+		return l.Close()
+	}
+	s.l = l
+	s.running.Add(1)
+	s.mu.Unlock()
+	defer s.running.Done()
+	pause := 10 * time.Millisecond
+	for {
+		conn, err := l.Accept()
+		switch {
+		case errors.Is(err, net.ErrClosed):
+			return nil
+		case err != nil: // no file descriptors, mostly
+			t := time.NewTimer(pause)
+			<-t.C
+			pause = min(2*pause, time.Second)
+			continue
+		}
+		pause = 10 * time.Millisecond
+		s.admit(conn)
+	}
+}
+
+// Close ends all connections and waits for their goroutines, at most until ctx ends.
+func (s *Server) Close(ctx context.Context) {
+	s.mu.Lock()
+	s.closed = true
+	if s.l != nil {
+		_ = s.l.Close() // no more than closed
+	}
+	for p := range s.peers {
+		_ = p.conn.Close()
+	}
+	s.mu.Unlock()
+	done := make(chan struct{})
+	go func() {
+		s.running.Wait()
+		close(done)
+	}()
+	select {
+	case <-done:
+	case <-ctx.Done():
+	}
+}
+
+func (s *Server) admit(conn net.Conn) {
+	from := remote(conn)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	fresh, waited := s.agent.pace.admission()
+	switch {
+	case s.closed || waited:
+		reset(conn)
+		return
+	case !s.allowed(from):
+		s.refuse(conn, fmt.Sprintf("%v is not in allow_from", from))
+		return
+	case len(s.peers) >= s.opt.MaxConnections && !s.makeRoom():
+		s.refuse(conn, fmt.Sprintf("%v would be connection %d, and none of the others is silent", from, len(s.peers)+1))
+		return
+	}
+	p := &peer{conn: conn, master: NewMaster(conn.RemoteAddr().String()), fresh: fresh}
+	s.peers[p] = struct{}{}
+	s.running.Go(func() {
+		s.agent.Guard(func() { s.serve(p) })
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		delete(s.peers, p)
+	})
+}
+
+func (s *Server) allowed(a netip.Addr) bool {
+	return slices.ContainsFunc(s.opt.AllowFrom, func(p netip.Prefix) bool { return p.Contains(a) })
+}
+
+func remote(conn net.Conn) netip.Addr {
+	a, err := netip.ParseAddrPort(conn.RemoteAddr().String())
+	if err != nil {
+		return netip.Addr{} // in no network
+	}
+	return a.Addr().Unmap().WithZone("")
+}
+
+// makeRoom ends the connection that was silent longest, if it may.
+func (s *Server) makeRoom() bool {
+	var longest *peer
+	for p := range s.peers {
+		if longest == nil || p.master.last().Before(longest.master.last()) {
+			longest = p
+		}
+	}
+	if longest == nil || time.Since(longest.master.last()) < s.agent.Watchdog() {
+		return false
+	}
+	reset(longest.conn)
+	delete(s.peers, longest)
+	return true
+}
+
+// refuse ends a connection. Refusals are told of once a minute.
+func (s *Server) refuse(conn net.Conn, why string) {
+	reset(conn)
+	s.refused++
+	if now := time.Now(); now.Sub(s.told) >= refusalsEvery {
+		s.agent.opt.Notify(Notice{Kind: PeerRefused, Err: fmt.Errorf("%s (%d refused since the last report)", why, s.refused)})
+		s.refused, s.told = 0, now
+	}
+}
+
+// reset ends a connection and throws away what was not read or not delivered.
+func reset(conn net.Conn) {
+	if t, ok := conn.(*net.TCPConn); ok {
+		_ = t.SetLinger(0) // fails only on a socket that is gone already
+	}
+	_ = conn.Close()
+}
+
+// resetAll ends all connections after the process stood still.
+func (s *Server) resetAll() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for p := range s.peers {
+		reset(p.conn)
+	}
+}
+
+// serve answers the requests of one connection in their order.
+func (s *Server) serve(p *peer) {
+	defer p.conn.Close()
+	var buf [headerLen + mostPDU]byte
+	var out []byte
+	r := bufio.NewReaderSize(p.conn, len(buf))
+	for {
+		if r.Buffered() == 0 {
+			_ = p.conn.SetReadDeadline(time.Now().Add(s.opt.Idle)) // fails only on a closed connection, and so does the read
+		}
+		if _, err := r.Peek(1); err != nil {
+			return
+		}
+		_ = p.conn.SetReadDeadline(time.Now().Add(s.opt.Slow))
+		f, err := readFrame(r, &buf)
+		if err != nil {
+			return
+		}
+		stale := s.agent.Fresh() != p.fresh
+		if stale && opens(f.pdu) {
+			reset(p.conn)
+			return
+		}
+		out = appendFrame(out[:0], f, s.agent.answer(p.master, f.pdu))
+		_ = p.conn.SetWriteDeadline(time.Now().Add(s.opt.Slow))
+		if _, err := p.conn.Write(out); err != nil || stale {
+			reset(p.conn)
+			return
+		}
+	}
+}

@@ -1,0 +1,68 @@
+package agent
+
+import (
+	"fmt"
+	"os"
+	"sync"
+	"time"
+)
+
+// simulated is an output that moves nothing.
+type simulated struct {
+	mu   sync.Mutex
+	open bool
+	file *os.File // nil: nobody wants to see it
+}
+
+// NewSimulated returns an output that moves no contact, for trying things out. With a file it appends a line for each movement: "open" or
+// "closed", and the nanoseconds since 1970. It senses loop current while it is closed.
+func NewSimulated(file string) (Output, error) {
+	s := &simulated{}
+	if file != "" {
+		f, err := os.OpenFile(file, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
+		if err != nil {
+			return nil, fmt.Errorf("agent: simulated contact: %w", err)
+		}
+		s.file = f
+	}
+	return s, nil
+}
+
+var _ Input = (*simulated)(nil)
+
+// Set notes the movement.
+func (s *simulated) Set(open bool) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.open = open
+	if s.file == nil {
+		return nil
+	}
+	word := "closed"
+	if open {
+		word = "open"
+	}
+	_, err := fmt.Fprintf(s.file, "%s %d\n", word, time.Now().UnixNano())
+	return err
+}
+
+// Get returns what was set.
+func (s *simulated) Get() (bool, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.open, nil
+}
+
+// Current flows while the contact is closed.
+func (s *simulated) Current() (bool, error) {
+	open, err := s.Get()
+	return !open, err
+}
+
+// Close gives the file up.
+func (s *simulated) Close() error {
+	if s.file == nil {
+		return nil
+	}
+	return s.file.Close()
+}
