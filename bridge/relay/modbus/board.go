@@ -28,6 +28,7 @@ type Board struct {
 	spans     []*span
 
 	sensing *sensing
+	resting senseBreak
 }
 
 type watchdogPlace struct {
@@ -62,10 +63,27 @@ func NewBoard(o Options) (*Board, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &Board{opt: o, watchdogs: map[watchdogPlace]uint16{}, sensing: newSensing()}
-	b.Controller = controller.New(controller.Options{Name: o.Name, What: "board", At: o.Address, Connect: b.connect, Timeout: o.Timeout,
-		Poll: o.Poll, Notify: o.Notify, NoLock: o.NoLock, Now: o.Now})
-	return b, nil
+	return newBoard(o, newSensing(), o.Address, func(ctx context.Context) (wire, error) {
+		conn, err := o.Dial(ctx, o.Address)
+		if err != nil {
+			return nil, err
+		}
+		return newTCPWire(conn, o.Timeout), nil
+	}), nil
+}
+
+// newBoard returns a board that is reached by connect. At is where it is, for errors; the address in o only claims its contacts.
+func newBoard(o Options, s *sensing, at string, connect func(context.Context) (wire, error)) *Board {
+	b := &Board{opt: o, watchdogs: map[watchdogPlace]uint16{}, sensing: s}
+	b.Controller = controller.New(controller.Options{Name: o.Name, What: "board", At: at, Timeout: o.Timeout, Poll: o.Poll, Notify: o.Notify,
+		NoLock: o.NoLock, Now: o.Now, Connect: func(ctx context.Context) (controller.Session, error) {
+			w, err := connect(ctx)
+			if err != nil {
+				return nil, err
+			}
+			return &session{w, b}, nil
+		}})
+	return b
 }
 
 // Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
@@ -101,6 +119,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		c.alone = &span{unit: o.Unit, low: o.Sense.Input, high: o.Sense.Input}
 	}
 	b.contacts = append(b.contacts, c)
+	b.sensing.contacts = append(b.sensing.contacts, c)
 	return c, nil
 }
 
@@ -114,14 +133,6 @@ func (o ContactOptions) kind() relay.Kind {
 	default:
 		return relay.KindNone
 	}
-}
-
-func (b *Board) connect(ctx context.Context) (controller.Session, error) {
-	conn, err := b.opt.Dial(ctx, b.opt.Address)
-	if err != nil {
-		return nil, err
-	}
-	return &session{newTCPWire(conn, b.opt.Timeout), b}, nil
 }
 
 // current returns the session in use, or why there is none.

@@ -35,14 +35,19 @@ const (
 // errResting: the board did not answer the last reading.
 var errResting = errors.New("modbus: the board did not answer the last reading of its inputs, which is not repeated at once")
 
-// sensing reads the inputs of a board, one request at a time.
+// sensing reads the inputs of a board, or of all boards on a bus, one request at a time.
 type sensing struct {
-	turn chan struct{} // buffer 1: holding the token is being the one who reads
+	turn     chan struct{} // buffer 1: holding the token is being the one who reads
+	contacts []*Contact    // that a reading must not be in the way of; all there are, once started
 
 	// owned by the holder of the token
 	began, ended time.Time // of the last reading
-	rest         time.Time // no reading before
-	cause        error     // of the rest
+}
+
+// senseBreak follows a reading without an answer. It belongs to the holder of the token.
+type senseBreak struct {
+	until time.Time // no reading before
+	cause error
 }
 
 func newSensing() *sensing {
@@ -178,8 +183,8 @@ func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
 		return nil, errLeft
 	}
 	defer func() { n.turn <- struct{}{} }()
-	if time.Now().Before(n.rest) {
-		return nil, fmt.Errorf("%w: %w", errResting, n.cause)
+	if time.Now().Before(b.resting.until) {
+		return nil, fmt.Errorf("%w: %w", errResting, b.resting.cause)
 	}
 	session, err := b.awaitQuiet(ctx)
 	if err != nil {
@@ -190,7 +195,7 @@ func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
 	a, err := session.do(s.unit, readInputs(s.low, s.high-s.low+1), nil) // at most its time-out
 	n.ended = time.Now()
 	if errors.Is(err, errTimeout) {
-		n.rest, n.cause = n.ended.Add(senseRest), err
+		b.resting = senseBreak{n.ended.Add(senseRest), err}
 	}
 	return a.pdu, err
 }
@@ -222,7 +227,7 @@ func (b *Board) senseWait(now time.Time, session *session) time.Duration {
 	n := b.sensing
 	took := n.ended.Sub(n.began)
 	open := false
-	for _, c := range b.contacts {
+	for _, c := range n.contacts {
 		under, ends, after := c.UnderWay()
 		open = open || under || now.Before(after.Add(senseAfter))
 		if under && !ends.IsZero() && ends.Sub(now) < 2*took+senseClear {

@@ -25,12 +25,13 @@ type wire interface {
 // query is one request. The last things before its bytes go are the call of before, which may forbid them, and that of sent; either may be
 // nil. Once the bytes have gone, end is called exactly once.
 type query struct {
-	unit   uint8
-	pdu    []byte
-	urgent bool // a close
-	before func() error
-	sent   func(time.Time)
-	end    func(answer)
+	unit    uint8
+	pdu     []byte
+	contact *Contact // nil: it is about none alone
+	urgent  bool     // a close
+	before  func() error
+	sent    func(time.Time)
+	end     func(answer)
 }
 
 type answer struct {
@@ -73,7 +74,7 @@ func (s *session) do(unit byte, pdu []byte, stop <-chan struct{}) (answer, error
 func (s *session) Start(c *controller.Call, r controller.Request, before func() error) error {
 	contact := s.board.contacts[r.Contact]
 	opt := &contact.opt
-	q := query{unit: opt.Unit, urgent: r.Op == controller.Close, before: before, sent: func(at time.Time) { c.Sent = at }}
+	q := query{unit: opt.Unit, contact: contact, urgent: r.Op == controller.Close, before: before, sent: func(at time.Time) { c.Sent = at }}
 	switch r.Op {
 	case controller.Open:
 		q.pdu = contact.opening(r.Duration)

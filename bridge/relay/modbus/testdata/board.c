@@ -1,12 +1,15 @@
-/* board: a relay board with 16 coils on Modbus TCP, for tests. It speaks through libmodbus and misbehaves on demand.
+/* board: a relay board with 16 coils on Modbus TCP or RTU, for tests. It speaks through libmodbus and misbehaves on demand.
  *
  *   cc -O2 -Wall -Wextra -o board board.c $(pkg-config --cflags --libs libmodbus)
  *   board [OPTION...] ADDRESS PORT          PORT 0: any free one; the "listen" line tells which
+ *   board [OPTION...] --rtu DEVICE BAUD     on a serial line or a pseudo terminal, 8 bits, no parity
  *
  *   --unit N             unit identifier, default 1; others get no answer
  *   --power-on           all coils are on at the start and after a watchdog's bite (default: off)
  *   --loop               input n follows coil n          --loop-inverse   input n is the opposite of coil n
  *   --timed REG,COIL,MS  writing n to holding register REG turns COIL on for n * MS; 0 ends it. Several are allowed.
+ *   --pulse REG,COIL,MS,MAX  writing a number and n to holding registers REG and REG + 1 by one request turns COIL on for n * MS; the
+ *                        number that came last has no effect, the later end counts, n above MAX is refused, 0 ends it
  *   --timed-off          timed outputs turn their coil off instead, and on again at the end
  *   --watchdog REG,MS    holding register REG = n: after n * MS without a request all coils go to their power-on state; 0: never
  *   --stdin              take commands from the standard input, end with it
@@ -16,7 +19,7 @@
  *   fault WHAT WHEN NTH [ARG]   NTH: 1 is the next request that WHEN matches, 0 is every one
  *       WHAT   exception (ARG: code) | silent | mute | drop | actdrop | delay (ARG: ms) | tardy (ARG: ms)
  *              silent: not done, not answered. mute: done, not answered. drop: not done, connection closed. actdrop: done,
- *              connection closed. delay: waits, then does and answers. tardy: does, waits, answers.
+ *              connection closed (RTU: said, so that whoever holds the line can cut it). delay: waits, then does and answers. tardy: does, waits, answers.
  *       WHEN   any | read | write | on | off | register | opening
  *              on, off: writes of one coil to that level; register: writes of registers; opening: on, or a timed output's register
  *   clear                       no faults any more
@@ -50,12 +53,13 @@ enum when { W_ANY, W_READ, W_WRITE, W_ON, W_OFF, W_REGISTER, W_OPENING };
 static const char *const when_names[] = {"any", "read", "write", "on", "off", "register", "opening", NULL};
 
 struct fault { int what, when, nth, arg, every; };
-struct timed { int reg, coil, ms; long long end; };
+struct timed { int reg, coil, ms, pulse, max, seq; long long end; };
 
 static struct fault faults[FAULTS];
 static int nfaults;
-static struct timed timers[COILS];
+static struct timed timers[COILS + 1];
 static int ntimers, timed_level = 1;
+static int rtu, baud; static const char *device;
 static int unit = 1, power_on, loop, watchdog_reg = -1, watchdog_ms, from_stdin, running = 1;
 static long long last_request;
 static modbus_mapping_t *map;
@@ -223,7 +227,7 @@ static void set_timers(int first, int count)
 {
 	for (int i = 0; i < ntimers; i++) {
 		struct timed *t = &timers[i];
-		if (t->reg < first || t->reg >= first + count)
+		if (t->pulse || t->reg < first || t->reg >= first + count)
 			continue;
 		int n = map->tab_registers[t->reg];
 		t->end = n ? now_us() + 1000LL * n * t->ms : 0;
@@ -262,22 +266,53 @@ static int expire(void)
 	return next < 0 ? -1 : (int)((next + 999) / 1000);
 }
 
-/* act does what a request asks, without an answer: the one coil or the one register that drivers write. */
-static void act(int fn, int index, int value)
+/* pulse starts, lengthens or ends a timed output with a number. It returns 0 or an exception code. */
+static int pulse(struct timed *t, int seq, int n)
 {
-	if (fn == 5 && index < COILS)
+	if (seq == t->seq)
+		return 0;
+	if (n > t->max)
+		return MODBUS_EXCEPTION_ILLEGAL_DATA_VALUE;
+	long long end = now_us() + 1000LL * n * t->ms;
+	t->seq = seq;
+	t->end = n == 0 ? 0 : end > t->end ? end : t->end;
+	map->tab_bits[t->coil] = n ? timed_level : !timed_level;
+	return 0;
+}
+
+static int word(const uint8_t *p) { return p[0] << 8 | p[1]; }
+
+/* act does what a request asks, without an answer: the one coil, the one register or the pair that drivers write. It returns 0 or an
+ * exception code. */
+static int act(const uint8_t *pdu)
+{
+	int fn = pdu[0], index = word(pdu + 1), value = word(pdu + 3);
+	if (fn == 5 && index < COILS) {
 		map->tab_bits[index] = value == 0xFF00;
+		for (int i = 0; i < ntimers; i++)
+			if (timers[i].coil == index && map->tab_bits[index] != timed_level)
+				timers[i].end = 0;
+	}
+	for (int i = 0; i < ntimers; i++) {
+		struct timed *t = &timers[i];
+		if (!t->pulse || (fn != 6 && fn != 16) || index > t->reg + 1 || index + (fn == 6 ? 1 : value) <= t->reg)
+			continue;
+		if (fn == 6 || index != t->reg || value != 2)
+			return MODBUS_EXCEPTION_ILLEGAL_DATA_VALUE; /* half a pair */
+		return pulse(t, word(pdu + 6), word(pdu + 8));
+	}
 	if (fn == 6 && index < REGISTERS) {
 		map->tab_registers[index] = (uint16_t)value;
 		set_timers(index, 1);
 	}
+	return 0;
 }
 
 /* serve returns 0, or -1 if the connection is to end. */
 static int serve(modbus_t *m, int conn, const uint8_t *q, int len)
 {
 	int h = modbus_get_header_length(m), fn = q[h], to = q[h - 1];
-	int index = q[h + 1] << 8 | q[h + 2], value = q[h + 3] << 8 | q[h + 4];
+	int index = word(q + h + 1), value = word(q + h + 3), no = 0;
 	if (to != unit) {
 		say("otherunit", conn, fn, index, to);
 		return 0;
@@ -290,7 +325,7 @@ static int serve(modbus_t *m, int conn, const uint8_t *q, int len)
 		return modbus_reply_exception(m, q, (unsigned)f.arg) < 0 ? -1 : 0;
 	case MUTE:
 	case ACTDROP:
-		act(fn, index, value);
+		act(q + h);
 		report(conn, fn);
 		/* fall through */
 	case SILENT:
@@ -301,15 +336,19 @@ static int serve(modbus_t *m, int conn, const uint8_t *q, int len)
 		usleep((useconds_t)f.arg * 1000);
 		break;
 	case TARDY:
-		act(fn, index, value);
+		no = act(q + h);
 		report(conn, fn);
 		usleep((useconds_t)f.arg * 1000);
 		break;
 	}
 	/* The coil moves, and is told, before the answer leaves. */
-	if (f.what != TARDY && (fn == 5 || fn == 6)) {
-		act(fn, index, value);
+	if (f.what != TARDY) {
+		no = act(q + h);
 		report(conn, fn);
+	}
+	if (no) {
+		say("exception", conn, fn, index, no);
+		return modbus_reply_exception(m, q, (unsigned)no) < 0 ? -1 : 0;
 	}
 	int r = modbus_reply(m, q, len, map);
 	if (fn == 16 && r >= 0)
@@ -322,7 +361,7 @@ static void arguments(int c, char **v)
 {
 	static const struct option all[] = {
 		{"unit", 1, 0, 'u'}, {"power-on", 0, 0, 'p'}, {"loop", 0, 0, 'l'}, {"loop-inverse", 0, 0, 'L'}, {"timed", 1, 0, 't'},
-		{"timed-off", 0, 0, 'T'}, {"watchdog", 1, 0, 'w'}, {"stdin", 0, 0, 'i'}, {"do", 1, 0, 'd'}, {0, 0, 0, 0}};
+		{"timed-off", 0, 0, 'T'}, {"pulse", 1, 0, 'P'}, {"rtu", 0, 0, 'r'}, {"watchdog", 1, 0, 'w'}, {"stdin", 0, 0, 'i'}, {"do", 1, 0, 'd'}, {0, 0, 0, 0}};
 	for (int o; (o = getopt_long(c, v, "", all, NULL)) != -1;) {
 		struct timed *t = &timers[ntimers];
 		int ok = 1;
@@ -336,6 +375,13 @@ static void arguments(int c, char **v)
 			     t->reg >= 0 && t->reg < REGISTERS;
 			ntimers++;
 			break;
+		case 'P':
+			ok = ntimers < COILS && sscanf(optarg, "%d,%d,%d,%d", &t->reg, &t->coil, &t->ms, &t->max) == 4 && t->coil >= 0 && t->coil < COILS &&
+			     t->reg >= 0 && t->reg < REGISTERS - 1;
+			t->pulse = 1;
+			ntimers++;
+			break;
+		case 'r': rtu = 1; break;
 		case 'T': timed_level = 0; break;
 		case 'w':
 			ok = sscanf(optarg, "%d,%d", &watchdog_reg, &watchdog_ms) == 2 && watchdog_reg >= 0 && watchdog_reg < REGISTERS;
@@ -351,11 +397,13 @@ static void arguments(int c, char **v)
 	}
 	memset(&address, 0, sizeof address);
 	address.sin_family = AF_INET;
-	if (optind + 2 != c || inet_pton(AF_INET, v[optind], &address.sin_addr) != 1) {
-		fprintf(stderr, "usage: board [OPTION...] ADDRESS PORT\n");
+	if (optind + 2 != c || (!rtu && inet_pton(AF_INET, v[optind], &address.sin_addr) != 1)) {
+		fprintf(stderr, "usage: board [OPTION...] ADDRESS PORT, or --rtu DEVICE BAUD\n");
 		exit(2);
 	}
-	address.sin_port = htons((uint16_t)atoi(v[optind + 1]));
+	device = v[optind];
+	baud = atoi(v[optind + 1]);
+	address.sin_port = htons((uint16_t)baud);
 	map = modbus_mapping_new(COILS, COILS, REGISTERS, REGISTERS);
 	memset(map->tab_bits, power_on, COILS);
 	memset(shown, power_on, COILS);
@@ -373,11 +421,18 @@ int main(int c, char **v)
 	printf("t_us,event,conn,unit,function,index,value\n");
 	fds[0].fd = fds[1].fd = -1;
 	arguments(c, v);
-	listen_again();
+	modbus_t *m = rtu ? modbus_new_rtu(device, baud, 'N', 8, 1) : modbus_new_tcp("127.0.0.1", 0); /* TCP: for framing only; the sockets are ours */
+	if (!rtu) {
+		listen_again();
+	} else if (modbus_set_slave(m, unit) || modbus_connect(m)) {
+		fprintf(stderr, "board: %s: %s\n", device, modbus_strerror(errno));
+		exit(1);
+	} else {
+		fds[nfds++] = (struct pollfd){modbus_get_socket(m), POLLIN, 0};
+	}
 	if (from_stdin)
 		fds[1] = (struct pollfd){0, POLLIN, 0};
 	say("listen", 0, 0, 0, ntohs(address.sin_port));
-	modbus_t *m = modbus_new_tcp("127.0.0.1", 0); /* for framing only; the sockets are ours */
 	uint8_t q[MODBUS_TCP_MAX_ADU_LENGTH];
 	while (running) {
 		if (poll(fds, (nfds_t)nfds, expire()) < 0)
@@ -386,9 +441,18 @@ int main(int c, char **v)
 		for (int i = nfds - 1; i > 1; i--) {
 			if (!fds[i].revents)
 				continue;
-			modbus_set_socket(m, fds[i].fd);
+			if (!rtu)
+				modbus_set_socket(m, fds[i].fd);
 			int n = modbus_receive(m, q);
-			last_request = now_us();
+			if (n > 0 || !rtu)
+				last_request = now_us(); /* RTU: 0 is a request for others */
+			if (rtu) {
+				if (n > 0)
+					serve(m, 0, q, n);
+				else if (n < 0 && errno == EIO)
+					running = 0; /* the other end of the pseudo terminal has gone */
+				continue;
+			}
 			if (n < 0 || (n > 0 && serve(m, fds[i].fd, q, n) < 0))
 				hang_up(i);
 		}

@@ -1,0 +1,378 @@
+package modbus
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"sync"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+)
+
+// Our own numbers.
+const (
+	// quietFor is the silence that is waited for after trouble, beside the gap between frames: longer than the 16 ms for which common adapters on USB
+	// gather what they receive.
+	quietFor = 20 * time.Millisecond
+	// stallFor ends the waiting for an answer of which a part has come, or something else: nothing follows any more.
+	stallFor = 50 * time.Millisecond
+	// giveWayFor is the longest that a request lets others go first.
+	giveWayFor = 3 * time.Second
+	// A unit that is silent again and again is asked after a pause of so many times its time-out, at least silentRest once it
+	// has failed silentOften times: while the others of its bus work it takes a tenth of their time or so.
+	silentTimes = 3
+	silentOften = 3
+	silentRest  = 2 * time.Second
+	// reopenAfter is how long the whole bus may be silent until the port is opened anew.
+	reopenAfter = 5 * time.Second
+)
+
+var (
+	errBusEnded = errors.New("modbus: the bus has been shut down")
+	errNoPort   = errors.New("modbus: the port is not open")
+	errStopped  = errors.New("modbus: stopped")
+)
+
+// master asks on a bus: one goroutine, one request at a time, closes first. It owns the port.
+type master struct {
+	opt BusOptions
+	gap time.Duration // between two frames
+	// giveWay returns how long a request has to wait at least, because an opening of another contact is under way. Set before run.
+	giveWay func(j *job, silent bool, took time.Duration) time.Duration
+
+	wake chan struct{} // buffer 1: one pending wake-up is as good as many
+	done chan struct{} // closed when run has ended
+
+	mu      sync.Mutex
+	queue   []*job
+	asking  bool // a request is in the air
+	units   map[uint8]*unit
+	port    *port // nil: not open; owned by run, and under mu for abort
+	stopped bool
+
+	// owned by run
+	heard  time.Time     // of the last byte in either direction
+	unsure bool          // something may still come that nobody waits for
+	took   time.Duration // what an exchange takes
+	good   time.Time     // of the last answer, or the opening of the port
+}
+
+// unit is what the master knows of one board.
+type unit struct {
+	wire   *unitWire // nil: no session
+	silent int       // requests without a proper answer since the last one with it
+	rest   time.Time // no new session before, if others work
+}
+
+// job is one request in the queue. Without a pdu it is the wish that the port be open.
+type job struct {
+	query
+	wire  *unitWire
+	began chan error // buffer 1: told once, and perhaps nobody listens any more
+	since time.Time
+}
+
+func newMaster(o BusOptions) *master {
+	return &master{opt: o, gap: frameGap(o.Baud), wake: make(chan struct{}, 1), done: make(chan struct{}), units: map[uint8]*unit{}}
+}
+
+func (m *master) wakeUp() {
+	select {
+	case m.wake <- struct{}{}:
+	default: // it is awake
+	}
+}
+
+// run serves the queue until stop.
+func (m *master) run() {
+	defer close(m.done)
+	for {
+		m.settle()
+		j := m.next()
+		switch {
+		case j == nil:
+			m.closePort()
+			return
+		case j.pdu == nil:
+			j.began <- m.openPort()
+		default:
+			m.transact(j)
+		}
+	}
+}
+
+// stop ends run, what it is doing and everything in the queue.
+func (m *master) stop() {
+	m.mu.Lock()
+	m.stopped = true
+	if m.port != nil {
+		m.port.abort()
+	}
+	m.mu.Unlock()
+	m.failAll(errBusEnded)
+	m.wakeUp()
+}
+
+func (m *master) isStopped() bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.stopped
+}
+
+// add queues a job.
+func (m *master) add(j *job) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	switch {
+	case m.stopped:
+		return fmt.Errorf("%w: %w", relay.ErrUnreachable, errBusEnded)
+	case j.wire != nil && j.wire.err != nil:
+		return fmt.Errorf("%w: %w", relay.ErrUnreachable, j.wire.err)
+	}
+	m.queue = append(m.queue, j)
+	m.wakeUp()
+	return nil
+}
+
+// next waits for the request that goes next; nil is the end.
+func (m *master) next() *job {
+	t := time.NewTimer(time.Hour)
+	defer t.Stop()
+	for {
+		m.mu.Lock()
+		m.asking = false
+		j, wait := m.pickLocked()
+		if m.stopped {
+			m.mu.Unlock()
+			return nil
+		}
+		m.asking = j != nil
+		m.mu.Unlock()
+		if j != nil {
+			return j
+		}
+		t.Reset(wait)
+		select {
+		case <-m.wake:
+		case <-t.C:
+		}
+	}
+}
+
+// pickLocked takes the request that goes next out of the queue, or returns when to look again.
+//
+// Closes go first, those of a unit that did not answer last after those of the others; then the readings that belong to an opening under
+// way; then the rest in its order; silent units last.
+func (m *master) pickLocked() (*job, time.Duration) {
+	best, rank, wait := -1, 0, time.Hour
+	for i, j := range m.queue {
+		silent := j.wire != nil && m.units[j.wire.unit].silent > 0
+		if j.pdu != nil && (silent || !j.urgent) && time.Since(j.since) < giveWayFor {
+			if d := m.giveWay(j, silent, m.took); d > 0 {
+				wait = min(wait, d)
+				continue
+			}
+		}
+		if r := j.rank(silent); best < 0 || r < rank {
+			best, rank = i, r
+		}
+	}
+	if best < 0 {
+		return nil, wait
+	}
+	if j := m.queue[best]; j.urgent { // a reading of the same contact was asked for before the close, and means the time before it
+		if i := slices.IndexFunc(m.queue[:best], func(e *job) bool { return e.contact == j.contact && !e.urgent && e.before == nil }); i >= 0 {
+			best = i
+		}
+	}
+	j := m.queue[best]
+	m.queue = slices.Delete(m.queue, best, best+1)
+	return j, 0
+}
+
+func (j *job) rank(silent bool) int {
+	switch {
+	case silent:
+		return 3
+	case j.urgent || j.pdu == nil:
+		return 0
+	case j.contact != nil && j.before == nil: // readings
+		return 1
+	default:
+		return 2
+	}
+}
+
+// openPort opens the port if it is not open.
+func (m *master) openPort() error {
+	if m.port != nil {
+		return nil
+	}
+	p, err := openPort(&m.opt)
+	if err != nil {
+		return err
+	}
+	m.mu.Lock()
+	m.port = p
+	m.mu.Unlock()
+	m.heard, m.good, m.unsure = time.Now(), time.Now(), true
+	m.settle()
+	if m.port == nil {
+		return errNoPort
+	}
+	return nil
+}
+
+func (m *master) closePort() {
+	m.mu.Lock()
+	p := m.port
+	m.port = nil
+	m.mu.Unlock()
+	if p != nil {
+		_ = p.Close() // it is given up either way
+	}
+}
+
+// portFailed ends all sessions: the port has to be opened anew.
+func (m *master) portFailed(err error) {
+	m.closePort()
+	m.failAll(fmt.Errorf("%s: %w", m.opt.Device, err))
+}
+
+// settle waits for the silence in front of a frame, and after trouble until nothing comes in any more, but at most a time-out: a line that is
+// never silent must not keep a close from being tried.
+func (m *master) settle() {
+	if m.port == nil {
+		return
+	}
+	silence := m.gap
+	if m.unsure {
+		silence += quietFor
+	}
+	var b [maxRTU]byte
+	for limit := time.Now().Add(m.opt.Timeout); ; {
+		until := m.heard.Add(silence)
+		if now := time.Now(); now.After(until) || now.After(limit) {
+			break
+		}
+		n, err := m.receive(b[:], until)
+		if n > 0 {
+			m.heard = time.Now()
+		}
+		if errors.Is(err, errStopped) || m.port == nil {
+			return
+		}
+	}
+	m.unsure = false
+}
+
+// receive reads what comes in until then. A port that fails is closed. No error means bytes, or that the time is over.
+func (m *master) receive(b []byte, until time.Time) (int, error) {
+	err := m.port.SetReadDeadline(until)
+	if m.isStopped() { // after the setting, which may have undone that of abort
+		return 0, errStopped
+	}
+	var n int
+	if err == nil {
+		n, err = m.port.Read(b)
+	}
+	switch {
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		return n, nil
+	case err != nil:
+		m.portFailed(err)
+	}
+	return n, err
+}
+
+// transact sends one request and gives its answer.
+func (m *master) transact(j *job) {
+	err := errNoPort
+	if m.port != nil {
+		if err = m.port.flushInput(); err != nil {
+			m.portFailed(err)
+		}
+	}
+	if err != nil {
+		j.refuse(err)
+		return
+	}
+	if j.before != nil {
+		if err := j.before(); err != nil {
+			j.began <- err
+			return
+		}
+	}
+	begun := time.Now()
+	if j.sent != nil {
+		j.sent(begun)
+	}
+	pdu, err := m.exchange(j)
+	at := time.Now()
+	m.heard = at
+	var e Exception
+	switch {
+	case err == nil || errors.As(err, &e):
+		m.good, m.took = at, max(at.Sub(begun), m.took*7/8)
+		m.answered(j.wire.unit)
+		err = refusal(err)
+	default:
+		m.unsure = true
+		m.failed(j.wire, err)
+		err = &controller.Lost{Cause: err}
+		if m.port != nil && at.Sub(m.good) > reopenAfter {
+			m.portFailed(fmt.Errorf("%w: nobody on the bus has answered for %v; the port is opened anew", errTimeout, reopenAfter))
+		}
+	}
+	j.end(answer{pdu, at, err})
+}
+
+// exchange writes a request and waits for its answer. It returns a checked answer, an [Exception] or why there is none.
+func (m *master) exchange(j *job) ([]byte, error) {
+	frame := appendRTU(nil, j.wire.unit, j.pdu)
+	onWire := charTime(len(frame), m.opt.Baud)
+	if r := m.opt.RS485; r != nil {
+		onWire += r.DelayBefore + r.DelayAfter
+	}
+	err := m.port.SetWriteDeadline(time.Now().Add(onWire + m.opt.Timeout))
+	if err == nil {
+		_, err = m.port.Write(frame)
+	}
+	if j.before != nil {
+		j.began <- nil // also after a failed write, which may have sent a part
+	}
+	if err != nil {
+		m.portFailed(err)
+		return nil, err
+	}
+	limit := time.Now().Add(onWire + m.opt.Timeout)
+	var got []byte
+	for b := make([]byte, maxRTU); ; {
+		until := limit
+		if stalled := time.Now().Add(stallFor); len(got) > 0 && stalled.Before(limit) {
+			until = stalled
+		}
+		n, err := m.receive(b, until)
+		if err != nil {
+			return nil, err
+		}
+		got = append(got, b[:n]...)
+		pdu, rest := findAnswer(got, j.wire.unit, j.pdu[0])
+		switch {
+		case j.pdu[0] < fnWriteCoil && len(rest) >= len(frame) && string(rest[:len(frame)]) == string(frame):
+			return nil, fmt.Errorf("%w: the port receives what it sends; turn its receiver off while it sends (mostly called local echo)", ErrProtocol)
+		case pdu != nil:
+			return pdu, checkAnswer(j.pdu, pdu)
+		}
+		got = rest
+		switch {
+		case n == 0 && len(got) > 0:
+			return nil, fmt.Errorf("%w: % x, and then nothing; half a frame, a wrong checksum, or noise", ErrProtocol, got[:min(len(got), 32)])
+		case n == 0, len(got) > 4*maxRTU:
+			return nil, fmt.Errorf("%w: no answer within %v", errTimeout, m.opt.Timeout)
+		}
+	}
+}
