@@ -1,0 +1,25 @@
+//go:build !linux
+
+package agent
+
+import (
+	"errors"
+	"time"
+)
+
+// HardwareWatchdog is Linux's; elsewhere there is none.
+type HardwareWatchdog struct{}
+
+// OpenHardwareWatchdog always fails.
+func OpenHardwareWatchdog(string, time.Duration) (*HardwareWatchdog, error) {
+	return nil, errors.New("agent: hardware watchdog: only on Linux; remove it from the file")
+}
+
+// Timeout is 0.
+func (*HardwareWatchdog) Timeout() time.Duration { return 0 }
+
+// Feed does nothing.
+func (*HardwareWatchdog) Feed() error { return nil }
+
+// Disarm does nothing.
+func (*HardwareWatchdog) Disarm() error { return nil }

@@ -1,0 +1,333 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"net/netip"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"go.yaml.in/yaml/v3"
+
+	"clearback/supervision"
+)
+
+// Relay is the file of the agent beside an adapter, which moves contacts for a daemon that runs elsewhere.
+type Relay struct {
+	// Listen is where Modbus TCP is served; not valid: nowhere.
+	Listen netip.AddrPort
+	// AllowFrom are the networks whose machines may connect.
+	AllowFrom []netip.Prefix
+	// MaxInterval is the longest that a loop is open.
+	MaxInterval time.Duration
+	// Watchdog is how long a master may be silent while a contact that it opened is open.
+	Watchdog time.Duration
+	Log      Log
+	// HardwareWatchdog is nil where there is none.
+	HardwareWatchdog *HardwareWatchdog
+	// MQTT is nil where no broker is used.
+	MQTT     *RelayMQTT
+	Contacts []RelayContact
+}
+
+// HardwareWatchdog resets the machine when it is not fed.
+type HardwareWatchdog struct {
+	Device  string
+	Timeout time.Duration
+}
+
+// RelayMQTT is the agent's connection to a broker.
+type RelayMQTT struct {
+	// Address is mqtt://host:port or mqtts://host:port.
+	Address string
+	// Prefix begins the topics of all contacts: PREFIX/CONTACT/pulse, PREFIX/CONTACT/state.
+	Prefix   string
+	User     string
+	Password Secret
+	// CA, Certificate and Key are paths of PEM files.
+	CA, Certificate, Key string
+	Timeout              time.Duration
+}
+
+// RelayContact is one contact of the agent: exactly one of GPIO, Serial and Simulated is not nil.
+type RelayContact struct {
+	Name string
+	// OpenLevel is "on" if the loop is open when the output is on, "off" if it is then closed.
+	OpenLevel string
+	GPIO      *RelayGPIO
+	Serial    *RelaySerial
+	Simulated *RelaySimulated
+}
+
+// RelayGPIO is a line of a GPIO chip.
+type RelayGPIO struct {
+	// Chip is a path, a name or a label.
+	Chip string
+	// Line is an offset or a name.
+	Line      string
+	ActiveLow bool
+	// Drive is push-pull, open-drain or open-source.
+	Drive string
+	// Bias is as-is, disabled, pull-up or pull-down.
+	Bias string
+	// Sense is nil where there is no loop-current input.
+	Sense *RelayGPIOSense
+}
+
+// RelayGPIOSense is a loop-current input on the same chip.
+type RelayGPIOSense struct {
+	Line      string
+	ActiveLow bool
+	Bias      string
+	// CurrentWhen is "on" if loop current flows when the input is active, else "off".
+	CurrentWhen string
+	// Debounce is 0 for none.
+	Debounce time.Duration
+}
+
+// RelaySerial is a control line of a serial port.
+type RelaySerial struct {
+	Device string
+	// Line is rts or dtr.
+	Line string
+}
+
+// RelaySimulated moves nothing.
+type RelaySimulated struct {
+	// File gets a line for each movement; empty: none.
+	File string
+}
+
+const (
+	defaultRelayInterval = supervision.IntervalCeiling
+	defaultRelayWatchdog = 3 * time.Second        // our own figure: a few of a master's polls
+	leastRelayWatchdog   = 100 * time.Millisecond // as bridge/relay/agent
+	mostRelayTime        = 65_535 * time.Millisecond
+	defaultHardware      = 15 * time.Second // what the timers of common boards can count to, from memory
+	mostRelayContacts    = 64               // as bridge/relay/agent
+)
+
+// LoadRelay is [Load] for the agent's file.
+func LoadRelay(path string) (*Relay, Faults, error) {
+	data, err := readFile(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the configuration: %w", err)
+	}
+	dir := filepath.Dir(path)
+	r, faults := ParseRelay(path, data, Env{Getenv: os.LookupEnv, ReadFile: func(p string) ([]byte, error) {
+		if !filepath.IsAbs(p) {
+			p = filepath.Join(dir, p)
+		}
+		return readFile(p)
+	}})
+	return r, faults, nil
+}
+
+// LoadRelayForClosing is [LoadForClosing] for the agent's file: with faults it returns what it could make out, nil if that is nothing.
+func LoadRelayForClosing(path string) (*Relay, Faults, error) {
+	data, err := readFile(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the configuration: %w", err)
+	}
+	d := &decoder{file: path, places: map[string]*yaml.Node{}}
+	r := d.decodeRelay(data)
+	return r, d.sorted(), nil
+}
+
+// ParseRelay is [LoadRelay] for a text; name stands in the faults.
+func ParseRelay(name string, data []byte, env Env) (*Relay, Faults) {
+	d := &decoder{file: name, env: env, places: map[string]*yaml.Node{}}
+	r := d.decodeRelay(data)
+	if len(d.faults) > 0 {
+		return nil, d.sorted()
+	}
+	return r, nil
+}
+
+// RelayKeys is [Keys] for the agent's file.
+func RelayKeys() []string { return pathsOf("", relayKeys(defaultRelay())) }
+
+func pathsOf(path string, keys []key) (all []string) {
+	for _, k := range keys {
+		all = append(all, join(path, k.name))
+		all = append(all, pathsOf(join(path, k.name), k.below)...)
+	}
+	return all
+}
+
+func (d *decoder) decodeRelay(data []byte) *Relay {
+	root := d.document(data)
+	if root == nil {
+		for i, f := range d.faults {
+			d.faults[i].Problem = strings.ReplaceAll(f.Problem, "deploy/clearback.yaml", "deploy/relay.yaml")
+		}
+		return nil
+	}
+	r := defaultRelay()
+	d.mapping(root, "", relayKeys(r))
+	d.validateRelay(r)
+	return r
+}
+
+func defaultRelay() *Relay {
+	return &Relay{MaxInterval: defaultRelayInterval, Watchdog: defaultRelayWatchdog, Log: Log{Level: "info", Format: "auto"}}
+}
+
+func newRelayContact() RelayContact { return RelayContact{OpenLevel: "on"} }
+
+func relayKeys(r *Relay) []key {
+	return []key{
+		listen("listen", &r.Listen),
+		values("allow_from", &r.AllowFrom, "an IP address or a network", parsePrefix),
+		duration("max_interval", &r.MaxInterval, time.Millisecond, mostRelayTime),
+		duration("watchdog", &r.Watchdog, leastRelayWatchdog, mostRelayTime),
+		nested("log", []key{
+			choice("level", &r.Log.Level, "debug", "info", "warn", "error"),
+			choice("format", &r.Log.Format, "auto", "console", "json"),
+		}),
+		optional("hardware_watchdog", &r.HardwareWatchdog, func() HardwareWatchdog { return HardwareWatchdog{Timeout: defaultHardware} }, hardwareKeys),
+		optional("mqtt", &r.MQTT, func() RelayMQTT { return RelayMQTT{Timeout: defaultTimeout} }, relayMQTTKeys),
+		required(list("contacts", &r.Contacts, newRelayContact, relayContactKeys)),
+	}
+}
+
+func hardwareKeys(h *HardwareWatchdog) []key {
+	return []key{
+		required(text("device", &h.Device, "a path such as /dev/watchdog")),
+		duration("timeout", &h.Timeout, 2*time.Second, 10*time.Minute),
+	}
+}
+
+func relayMQTTKeys(m *RelayMQTT) []key {
+	return []key{
+		required(value("address", &m.Address, "mqtt://host:port or mqtts://host:port", brokerAddress)),
+		required(value("prefix", &m.Prefix, "a topic", topicPrefix)),
+		text("user", &m.User, "a name"),
+		secret("password", &m.Password),
+		text("ca", &m.CA, "a path"),
+		text("certificate", &m.Certificate, "a path"),
+		text("key", &m.Key, "a path"),
+		duration("timeout", &m.Timeout, 20*time.Millisecond, 10*time.Second),
+	}
+}
+
+func brokerAddress(s string) (string, error) {
+	rest, ok := strings.CutPrefix(s, "mqtt://")
+	if !ok {
+		rest, ok = strings.CutPrefix(s, "mqtts://")
+	}
+	if _, err := hostPort(rest); !ok || err != nil {
+		return "", errors.New("is no broker; write such as mqtt://broker.millrace.example:1883, or mqtts:// and port 8883")
+	}
+	return s, nil
+}
+
+func topicPrefix(s string) (string, error) {
+	if len(s) > 128 || strings.HasPrefix(s, "/") || strings.HasSuffix(s, "/") || !only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ-_./") {
+		return "", errors.New("is no beginning of a topic; write such as millrace/relay, of letters, digits, - _ . and / within")
+	}
+	return s, nil
+}
+
+func relayContactKeys(c *RelayContact) []key {
+	return []key{
+		required(value("name", &c.Name, "a name", name)),
+		choice("open_level", &c.OpenLevel, "on", "off"),
+		optional("gpio", &c.GPIO, func() RelayGPIO { return RelayGPIO{Drive: "push-pull", Bias: "as-is"} }, relayGPIOKeys),
+		optional("serial", &c.Serial, func() RelaySerial { return RelaySerial{} }, relaySerialKeys),
+		optional("simulated", &c.Simulated, func() RelaySimulated { return RelaySimulated{} }, func(s *RelaySimulated) []key {
+			return []key{text("file", &s.File, "a path")}
+		}),
+	}
+}
+
+var biases = []string{"as-is", "disabled", "pull-up", "pull-down"}
+
+func relayGPIOKeys(g *RelayGPIO) []key {
+	return []key{
+		required(text("chip", &g.Chip, "a path, a name or a label")),
+		required(text("line", &g.Line, "an offset or a name")),
+		yesNo("active_low", &g.ActiveLow),
+		choice("drive", &g.Drive, "push-pull", "open-drain", "open-source"),
+		choice("bias", &g.Bias, biases...),
+		optional("sense", &g.Sense, func() RelayGPIOSense { return RelayGPIOSense{Bias: "as-is", CurrentWhen: "on"} }, relayGPIOSenseKeys),
+	}
+}
+
+func relayGPIOSenseKeys(s *RelayGPIOSense) []key {
+	return []key{
+		required(text("line", &s.Line, "an offset or a name")),
+		yesNo("active_low", &s.ActiveLow),
+		choice("bias", &s.Bias, biases...),
+		choice("current_when", &s.CurrentWhen, "on", "off"),
+		duration("debounce", &s.Debounce, 0, time.Second),
+	}
+}
+
+func relaySerialKeys(s *RelaySerial) []key {
+	return []key{
+		required(text("device", &s.Device, "a path such as /dev/ttyUSB0")),
+		required(choice("line", &s.Line, "rts", "dtr")),
+	}
+}
+
+// validateRelay looks at relations between values.
+func (d *decoder) validateRelay(r *Relay) {
+	if !r.Listen.IsValid() && !d.has("listen") && r.MQTT == nil {
+		d.add(d.at(""), "neither listen nor mqtt; nobody could reach the contacts: add listen: with allow_from:, or mqtt:")
+	}
+	if d.has("listen") && (!d.has("allow_from") || len(d.at("allow_from").Content) == 0) {
+		d.add(d.at("listen"), "listen needs allow_from, since the protocol knows no password: list the daemon's address")
+	}
+	for i, p := range r.AllowFrom {
+		if p.Bits() == 0 {
+			d.add(d.at(fmt.Sprintf("allow_from[%d]", i)), "allow_from: %v is everybody; list the daemon's address or network", p)
+		}
+	}
+	if m := r.MQTT; m != nil {
+		if (m.Certificate == "") != (m.Key == "") {
+			d.add(d.at("mqtt"), "mqtt: certificate and key belong together; add the other one")
+		}
+		if strings.HasPrefix(m.Address, "mqtt://") && (m.CA != "" || m.Certificate != "") {
+			d.add(d.at("mqtt.address"), "mqtt.address: certificates need mqtts://; write that, or remove them")
+		}
+	}
+	if d.has("contacts") && len(r.Contacts) == 0 {
+		d.add(d.at("contacts"), "contacts has no entry; add one")
+	}
+	if n := len(r.Contacts); n > mostRelayContacts {
+		d.add(d.at(fmt.Sprintf("contacts[%d]", mostRelayContacts)), "contacts: %d of them; allowed are %d", n, mostRelayContacts)
+	}
+	d.validateRelayContacts(r.Contacts)
+}
+
+func (d *decoder) validateRelayContacts(all []RelayContact) {
+	seen, outputs := map[string]int{}, map[string]string{}
+	for i := range all {
+		c, path := &all[i], fmt.Sprintf("contacts[%d]", i)
+		if before, twice := seen[c.Name]; twice && c.Name != "" {
+			d.add(d.at(path+".name"), "contacts[%d].name: %q is the name of contacts[%d] too; each needs its own", i, c.Name, before)
+		}
+		seen[c.Name] = i
+		ways, output := 0, ""
+		if g := c.GPIO; g != nil {
+			ways, output = ways+1, "line "+g.Line+" of chip "+g.Chip
+		}
+		if s := c.Serial; s != nil {
+			ways, output = ways+1, s.Device // one port, one contact: the other line moves when the port is opened
+		}
+		if c.Simulated != nil {
+			ways++
+		}
+		if ways != 1 {
+			d.add(d.at(path), "%s: %d outputs; write exactly one of gpio, serial and simulated", path, ways)
+			continue
+		}
+		if other, taken := outputs[output]; taken && output != "" {
+			d.add(d.at(path), "%s: %s drives %s already; each contact needs an output of its own", path, other, output)
+		}
+		outputs[output] = c.Name
+	}
+}
