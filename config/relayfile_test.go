@@ -62,9 +62,9 @@ func TestRelayFaults(t *testing.T) {
 		{with("simulated: {}", "gpio: {chip: gpiochip0, line: 17}"), "9:5: contacts[2]: box-office drives line 17 of chip gpiochip0 already; each contact needs an output of its own"},
 		{with("simulated: {}", "serial: {device: /dev/ttyUSB0, line: dtr}"), "9:5: contacts[2]: stage-door drives /dev/ttyUSB0 already; each contact needs an output of its own"},
 		{with("line: rts", "line: txd"), `8:42: contacts[1].serial.line: "txd" is not known; allowed: rts, dtr`},
-		{with("line: 17}", "line: 17, drive: hard, sense: {bias: up}}"), `5:47: contacts[0].gpio.drive: "hard" is not known; allowed: push-pull, open-drain, open-source` + "\n" +
-			"5:60: contacts[0].gpio.sense.line is missing; it is required: add it here\n" +
-			`5:67: contacts[0].gpio.sense.bias: "up" is not known; allowed: as-is, disabled, pull-up, pull-down`},
+		{with("line: 17}", "line: 17, drive: hard, sense: {bias: up}}"), `5:46: contacts[0].gpio.drive: "hard" is not known; allowed: push-pull, open-drain, open-source` + "\n" +
+			"5:59: contacts[0].gpio.sense.line is missing; it is required: add it here\n" +
+			`5:66: contacts[0].gpio.sense.bias: "up" is not known; allowed: as-is, disabled, pull-up, pull-down`},
 	} {
 		r, faults := ParseRelay("bad", []byte(x.text), playhouse())
 		got := strings.TrimSuffix(strings.ReplaceAll(faults.String(), "bad:", ""), "\n")
