@@ -36,7 +36,7 @@ var may = map[string][]string{
 	"bridge/rehearsal": {"supervision", "supervision/loop", "config"},
 	"cmd/internal/cli": {
 		"supervision", "supervision/story", "supervision/tuning", "supervision/window", "supervision/dialplan", "config", "bridge", "bridge/journal", "bridge/media",
-		"bridge/relay", "bridge/relay/drivers", "bridge/rehearsal", "bridge/sipua", "bridge/status", "bridge/trial",
+		"bridge/relay", "bridge/relay/agent", "bridge/relay/drivers", "bridge/rehearsal", "bridge/sipua", "bridge/status", "bridge/trial",
 	},
 	"cmd/internal/arch":    {},
 	"cmd/internal/figures": {},

@@ -62,6 +62,7 @@ func commands() []command {
 		{"pulse", "pulse LINE [--interval TIME]", "open the loop of an idle line once, by hand", pulse},
 		{"rehearse", "rehearse [--without-clearback] [--scene NAME] [--habit NAME] [--habits] [--journal FILE] [--list] [--json]", "play the main job on this machine, no hardware needed", rehearse},
 		{"close", "close --config FILE [--within TIME]", "put every contact to closed and end", closeContacts},
+		{"relay", "relay --config FILE [--check|--close [--within TIME]]", "be the relay controller beside an adapter, for a daemon that runs elsewhere", relayAgent},
 		{"version", "version", "say which version this is", version},
 	}
 }

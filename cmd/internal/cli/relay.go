@@ -1,0 +1,308 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"net"
+	"os"
+	"os/signal"
+	"strconv"
+	"strings"
+	"syscall"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge/relay/agent"
+	"clearback/config"
+)
+
+const (
+	// relayReadyFor is how long the start waits for outputs; those that hang are tried on.
+	relayReadyFor = time.Second
+	// relayEndFor is how long the end waits for them: our own figure, well below what the service manager gives.
+	relayEndFor = 3 * time.Second
+)
+
+// relayAgent is the controller at the adapter.
+func relayAgent(e *env, args []string) int {
+	f := flag.NewFlagSet("relay", flag.ContinueOnError)
+	path := f.String("config", "", "the agent's `file`; deploy/relay.yaml shows every key")
+	only := f.Bool("check", false, "read the file, say what is wrong with it and what the contacts do, and end")
+	closing := f.Bool("close", false, "close every contact and end; the agent must not be running")
+	within := f.Duration("within", relayEndFor, "with --close: how `long` to try")
+	if _, code, ok := e.parse(f, args, 0); !ok {
+		return code
+	}
+	switch {
+	case *path == "":
+		return e.fault("relay: name the agent's file with --config")
+	case *only && *closing:
+		return e.fault("relay: --check or --close, not both")
+	case *within <= 0:
+		return e.fault("relay: --within %s is no time to try; allowed is more than 0, such as %s", *within, relayEndFor)
+	case *closing:
+		return e.relayClose(*path, *within)
+	}
+	c, faults, err := config.LoadRelay(*path)
+	if err != nil {
+		return e.fault("%v", err)
+	}
+	if len(faults) > 0 {
+		fmt.Fprint(e.Err, faults)
+		return ExitFaults
+	}
+	if *only {
+		for _, s := range describeRelay(c) {
+			fmt.Fprintln(e.Out, s)
+		}
+		fmt.Fprintf(e.Out, "%s: no faults\n", *path)
+		return ExitOK
+	}
+	log, end := newLogger(c.Log, e.Err)
+	defer end()
+	return e.relayServe(c, log)
+}
+
+// relayClose is what a service manager runs when the agent has ended, however it ended.
+func (e *env) relayClose(path string, within time.Duration) int {
+	c, faults, err := config.LoadRelayForClosing(path)
+	if err != nil {
+		return e.fault("%v", err)
+	}
+	fmt.Fprint(e.Err, faults)
+	if c == nil {
+		return ExitFaults
+	}
+	ctx, cancel := e.within(within)
+	defer cancel()
+	a, err := newAgent(usableRelay(c), func(agent.Notice) {})
+	if err != nil {
+		return e.failed(err)
+	}
+	a.Start()
+	a.Ready(ctx)
+	left := a.Shutdown(ctx)
+	switch {
+	case len(left) > 0:
+		for _, n := range left {
+			fmt.Fprintf(e.Err, "clearback: not known closed: %s: %v\n", n.Contact, n.Err)
+		}
+		return ExitNotClosed
+	case len(faults) > 0:
+		fmt.Fprintln(e.Err, "clearback: the contacts that could be made out are closed; mend the file")
+		return ExitFaults
+	}
+	fmt.Fprintln(e.Out, "every contact is closed")
+	return ExitOK
+}
+
+// usableRelay drops what names no contact that could be closed, and what closing does not need.
+func usableRelay(c *config.Relay) *config.Relay {
+	u := &config.Relay{MaxInterval: agent.MostInterval, Watchdog: agent.DefaultWatchdog}
+	taken := map[string]bool{}
+	for _, k := range c.Contacts {
+		if _, _, ok := output(k); ok && !taken[k.Name] && len(u.Contacts) < agent.MostContacts {
+			u.Contacts = append(u.Contacts, k)
+			taken[k.Name] = true
+		}
+	}
+	return u
+}
+
+// newAgent makes the agent and its contacts.
+func newAgent(c *config.Relay, notify func(agent.Notice)) (*agent.Agent, error) {
+	a, err := agent.New(agent.Options{MaxInterval: c.MaxInterval, Watchdog: c.Watchdog, Notify: notify})
+	if err != nil {
+		return nil, err
+	}
+	for _, k := range c.Contacts {
+		open, senses, _ := output(k)
+		_, err := a.Contact(agent.ContactOptions{Name: k.Name, Open: open, Senses: senses, Simulated: k.Simulated != nil})
+		if err != nil {
+			return nil, err
+		}
+	}
+	return a, nil
+}
+
+// relayServe serves the contacts until a signal.
+func (e *env) relayServe(c *config.Relay, log *zap.Logger) int {
+	began := time.Now()
+	a, err := newAgent(c, relayNotices(log))
+	if err != nil {
+		log.Error("cannot start", zap.Error(err))
+		return ExitFailed
+	}
+	code := ExitFailed
+	a.Guard(func() { code = e.relayRun(c, a, log, began) })
+	return code
+}
+
+func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began time.Time) int {
+	fatal := make(chan os.Signal, 1) // one is enough to end
+	signal.Notify(fatal, deadly()...)
+	defer signal.Stop(fatal)
+	prepareProcess(a, log)
+	server := agent.NewServer(a, agent.ServerOptions{AllowFrom: c.AllowFrom})
+	a.Start()
+	ctx, cancel := context.WithTimeout(context.Background(), relayReadyFor)
+	for _, n := range a.Ready(ctx) {
+		log.Error("a contact is not known closed; it is tried on", zap.String("contact", n.Contact), zap.Error(n.Err))
+	}
+	cancel()
+	for _, k := range c.Contacts {
+		if k.Simulated != nil {
+			log.Warn("SIMULATED: this contact is only pretended, nothing real moves", zap.String("contact", k.Name))
+		}
+	}
+	stop, err := relayFaces(c, a, server, log)
+	if err != nil {
+		log.Error("cannot start", zap.Error(err))
+		_ = e.relayEnd(a, stop, nil, log)
+		return ExitFailed
+	}
+	hardware, err := feedWatchdogs(c, a, log)
+	if err != nil {
+		log.Error("cannot start", zap.Error(err))
+		_ = e.relayEnd(a, stop, nil, log)
+		return ExitFailed
+	}
+	log.Info("ready", zap.Int("contacts", len(c.Contacts)), zap.String("version", versionText()), zap.Duration("after", time.Since(began)))
+	notify("READY=1")
+	code := ExitOK
+	select {
+	case s := <-e.signals:
+		log.Info("ending", zap.Stringer("signal", s))
+	case s := <-fatal:
+		a.Emergency()
+		log.Error("ending on a signal that nobody should send", zap.Stringer("signal", s))
+		code = ExitFailed
+	}
+	notify("STOPPING=1")
+	if end := e.relayEnd(a, stop, hardware, log); end != ExitOK {
+		code = end
+	}
+	return code
+}
+
+// deadly are the signals that would end the process without another word, but for those that cannot be caught.
+func deadly() []os.Signal {
+	return []os.Signal{
+		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL, syscall.SIGSYS, syscall.SIGTRAP,
+		syscall.SIGALRM, syscall.SIGVTALRM, syscall.SIGPROF, syscall.SIGXCPU, syscall.SIGXFSZ, syscall.SIGUSR1, syscall.SIGUSR2,
+	}
+}
+
+// prepareProcess asks for what keeps a timer exact. All of it is the service manager's to give.
+func prepareProcess(a *agent.Agent, log *zap.Logger) {
+	if !agent.RealTime() {
+		a.SetHealth(agent.HealthClass, true)
+		log.Warn("not in the real-time class: a busy processor makes openings longer; see CPUSchedulingPolicy= in deploy/clearback-relay.service")
+	}
+	if err := agent.LockMemory(); err != nil {
+		log.Warn("memory is not locked; see LimitMEMLOCK= in deploy/clearback-relay.service", zap.Error(err))
+	}
+}
+
+// relayFaces begins to serve masters. Stop ends what was begun, also after an error.
+func relayFaces(c *config.Relay, a *agent.Agent, server *agent.Server, log *zap.Logger) (stop func(context.Context), err error) {
+	if !c.Listen.IsValid() {
+		return server.Close, nil
+	}
+	l, err := net.Listen("tcp", c.Listen.String())
+	if err != nil {
+		return server.Close, fmt.Errorf("listen: %w; see listen: in the agent's file", err)
+	}
+	go a.Guard(func() {
+		if err := server.Serve(l); err != nil {
+			log.Error("serving Modbus TCP", zap.Error(err))
+		}
+	})
+	log.Info("serving Modbus TCP", zap.Stringer("address", l.Addr()))
+	return server.Close, nil
+}
+
+// feedWatchdogs feeds the machine's watchdog, if the file names one, and the service manager's, if it has one.
+func feedWatchdogs(c *config.Relay, a *agent.Agent, log *zap.Logger) (*agent.HardwareWatchdog, error) {
+	if every, ok := managerWatchdog(); ok {
+		a.Feed(every, func() { notify("WATCHDOG=1") })
+	}
+	h := c.HardwareWatchdog
+	if h == nil {
+		a.SetHealth(agent.HealthWatchdog, true)
+		return nil, nil
+	}
+	w, err := agent.OpenHardwareWatchdog(h.Device, h.Timeout)
+	if err != nil {
+		return nil, err
+	}
+	failing := false // owned by the one goroutine that feeds
+	a.Feed(w.Timeout()/4, func() {
+		err := w.Feed()
+		if err != nil && !failing {
+			log.Error("the hardware watchdog cannot be fed", zap.Error(err))
+		}
+		failing = err != nil
+		a.SetHealth(agent.HealthWatchdog, failing)
+	})
+	log.Info("feeding the hardware watchdog", zap.String("device", h.Device), zap.Duration("timeout", w.Timeout()))
+	return w, nil
+}
+
+// managerWatchdog tells how often the service manager's watchdog is to be fed, as sd_watchdog_enabled(3) describes: a quarter of its time.
+func managerWatchdog() (every time.Duration, ok bool) {
+	if pid := os.Getenv("WATCHDOG_PID"); pid != "" && pid != strconv.Itoa(os.Getpid()) {
+		return 0, false
+	}
+	us, err := strconv.ParseInt(os.Getenv("WATCHDOG_USEC"), 10, 64)
+	if err != nil || us < 1000 {
+		return 0, false
+	}
+	return time.Duration(us) * time.Microsecond / 4, true
+}
+
+// relayEnd closes every contact first, then ends what serves masters. The hardware watchdog is stopped only if no loop can be open: else the reset
+// that comes is the last remedy.
+func (e *env) relayEnd(a *agent.Agent, stop func(context.Context), h *agent.HardwareWatchdog, log *zap.Logger) int {
+	ctx, cancel := context.WithTimeout(context.Background(), relayEndFor)
+	defer cancel()
+	left := a.Shutdown(ctx)
+	stop(ctx)
+	if len(left) > 0 {
+		all := make([]string, len(left))
+		for i, n := range left {
+			all[i] = n.Contact
+			log.Error("not known closed: go and look", zap.String("contact", n.Contact), zap.Error(n.Err))
+		}
+		fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", strings.Join(all, ", "))
+		return ExitNotClosed
+	}
+	if h != nil {
+		if err := h.Disarm(); err != nil {
+			log.Warn("the hardware watchdog could not be stopped; it resets the machine if nothing feeds it", zap.Error(err))
+		}
+	}
+	log.Info("ended, every contact is closed")
+	return ExitOK
+}
+
+// relayNotices writes the agent's notices to the log.
+func relayNotices(log *zap.Logger) func(agent.Notice) {
+	return func(n agent.Notice) {
+		fields := []zap.Field{zap.Error(n.Err)}
+		if n.Contact != "" {
+			fields = append(fields, zap.String("contact", n.Contact))
+		}
+		switch {
+		case n.Kind == agent.OutputBack:
+			log.Info(n.Kind.String(), fields...)
+		case n.Kind == agent.OutputFailed || n.Kind == agent.NotFed || errors.Is(n.Err, agent.ErrOutput):
+			log.Error(n.Kind.String(), fields...)
+		default:
+			log.Warn(n.Kind.String(), fields...)
+		}
+	}
+}
