@@ -2,10 +2,7 @@ package modbus
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"maps"
-	"slices"
 	"sync"
 	"time"
 
@@ -22,6 +19,7 @@ type Bus struct {
 	started bool             // no contacts any more
 	running bool             // master runs, or has run
 	boards  map[uint8]*Board // by unit; fixed once started
+	group   controller.Group // of the boards
 	sensing *sensing         // one for all boards, since one asks at a time
 }
 
@@ -55,7 +53,10 @@ func (b *Bus) Contact(o ContactOptions) (*Contact, error) {
 	if err != nil {
 		return nil, err
 	}
-	b.boards[o.Unit] = board
+	if b.boards[o.Unit] == nil {
+		b.boards[o.Unit] = board
+		b.group.Add(board.Controller)
+	}
 	return c, nil
 }
 
@@ -94,33 +95,11 @@ func (b *Bus) Start() {
 		b.master.units[n] = &unit{}
 	}
 	go b.master.run()
-	for _, board := range b.boards {
-		board.Start()
-	}
-}
-
-// all returns the boards, in the order of their units.
-func (b *Bus) all() []*Board {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	var all []*Board
-	for _, n := range slices.Sorted(maps.Keys(b.boards)) {
-		all = append(all, b.boards[n])
-	}
-	return all
+	b.group.Start()
 }
 
 // Ready waits until every board is there and its contacts have been asked to close. Its error tells which are not when ctx ends, and why.
-func (b *Bus) Ready(ctx context.Context) error {
-	boards := b.all()
-	errs := make([]error, len(boards))
-	var wg sync.WaitGroup
-	for i, board := range boards {
-		wg.Go(func() { errs[i] = board.Ready(ctx) })
-	}
-	wg.Wait()
-	return errors.Join(errs...)
-}
+func (b *Bus) Ready(ctx context.Context) error { return b.group.Ready(ctx) }
 
 // Shutdown refuses new openings, closes every contact and waits for the confirmations until ctx ends, then gives up the port, ends
 // all goroutines and frees the contacts. It returns the contacts that are not known to be closed.
@@ -129,18 +108,12 @@ func (b *Bus) Shutdown(ctx context.Context) []controller.NotClosed {
 	running := b.running
 	b.started = true // no Start and no Contact after this
 	b.mu.Unlock()
-	boards := b.all()
-	left := make([][]controller.NotClosed, len(boards))
-	var wg sync.WaitGroup
-	for i, board := range boards {
-		wg.Go(func() { left[i] = board.Shutdown(ctx) })
-	}
-	wg.Wait()
+	left := b.group.Shutdown(ctx)
 	if running {
 		b.master.stop()
 		<-b.master.done
 	}
-	return slices.Concat(left...)
+	return left
 }
 
 // giveWay keeps a request from delaying the end of an opening of another contact. A silent unit, whose time-out nobody can shorten, waits until

@@ -1,0 +1,358 @@
+package modbus
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+)
+
+// serialHand is a serial line whose every answer the test gives itself.
+type serialHand struct {
+	t *testing.T
+	*terminal
+}
+
+func newSerialHand(t *testing.T) *serialHand {
+	p, err := newTerminal()
+	require.NoError(t, err)
+	t.Cleanup(p.Close)
+	return &serialHand{t, p}
+}
+
+// next returns the next request, without its checksum. Those of the driver have 8 bytes.
+func (h *serialHand) next() []byte {
+	h.t.Helper()
+	b := make([]byte, 0, 64)
+	for len(b) < 8 {
+		require.NoError(h.t, h.master.SetReadDeadline(time.Now().Add(5*time.Second)))
+		n, err := h.master.Read(b[len(b):cap(b)])
+		require.NoError(h.t, err, "after % x", b)
+		b = b[:len(b)+n]
+	}
+	require.Len(h.t, b, 8)
+	require.Equal(h.t, appendRTU(nil, b[0], b[1:6]), b, "checksum")
+	return b[:6]
+}
+
+func (h *serialHand) expect(unit byte, pdu []byte) {
+	h.t.Helper()
+	require.Equal(h.t, append([]byte{unit}, pdu...), h.next())
+}
+
+func (h *serialHand) send(b []byte) {
+	h.t.Helper()
+	_, err := h.master.Write(b)
+	require.NoError(h.t, err)
+}
+
+func (h *serialHand) answer(unit byte, pdu ...byte) {
+	h.t.Helper()
+	h.send(appendRTU(nil, unit, pdu))
+}
+
+func (h *serialHand) echo(unit byte, pdu []byte) {
+	h.t.Helper()
+	h.expect(unit, pdu)
+	h.answer(unit, pdu...)
+}
+
+func (h *serialHand) reads(unit byte, level byte) {
+	h.t.Helper()
+	h.expect(unit, readCoils(3, 1))
+	h.answer(unit, 1, 1, level)
+}
+
+// greet answers the beginning of every session with a unit.
+func (h *serialHand) greet(unit byte) {
+	h.t.Helper()
+	h.echo(unit, closeIt)
+	h.reads(unit, 0)
+}
+
+// busDriver is a bus with a contact at coil 3 of each unit, that never polls.
+type busDriver struct {
+	*Bus
+	t        *testing.T
+	contacts []*Contact
+	notices  chan relay.Notice
+}
+
+func driveBus(t *testing.T, device string, change func(*BusOptions), units ...uint8) *busDriver {
+	t.Helper()
+	leakCheck(t)
+	d := &busDriver{t: t, notices: make(chan relay.Notice, 1000)} // notices must not block; a run has fewer
+	o := BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: testTimeout, Poll: time.Hour, Notify: func(n relay.Notice) { d.notices <- n }}
+	if change != nil {
+		change(&o)
+	}
+	var err error
+	d.Bus, err = NewBus(o)
+	require.NoError(t, err)
+	for i, u := range units {
+		c, err := d.Contact(ContactOptions{Name: []string{"box-office", "stage-door"}[i], Unit: u, Coil: 3, OpenOn: true})
+		require.NoError(t, err)
+		d.contacts = append(d.contacts, c)
+	}
+	t.Cleanup(func() {
+		ctx, cancel := context.WithCancel(context.Background())
+		cancel()
+		d.Shutdown(ctx)
+	})
+	d.Start()
+	return d
+}
+
+func (d *busDriver) ready() {
+	d.t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	require.NoError(d.t, d.Ready(ctx))
+}
+
+func (d *busDriver) interrupt(i int, length time.Duration) <-chan relay.Result {
+	ch := make(chan relay.Result, 1) // the test may have failed before it looks
+	go func() {
+		ch <- d.contacts[i].Interrupt(context.Background(), relay.Interruption{Seq: uint32(time.Now().UnixNano()), Duration: length, NotAfter: time.Now().Add(time.Second)})
+	}()
+	return ch
+}
+
+func (d *busDriver) close(i int) <-chan error {
+	ch := make(chan error, 1) // as in interrupt
+	go func() {
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+		defer cancel()
+		ch <- d.contacts[i].Close(ctx)
+	}()
+	return ch
+}
+
+// notice waits for one of that kind.
+func (d *busDriver) notice(k relay.NoticeKind) relay.Notice {
+	d.t.Helper()
+	limit := time.NewTimer(5 * time.Second)
+	defer limit.Stop()
+	for {
+		select {
+		case n := <-d.notices:
+			if n.Kind == k {
+				return n
+			}
+		case <-limit.C:
+			d.t.Fatalf("no notice %v", k)
+		}
+	}
+}
+
+// queued waits until so many requests wait on the driver's side.
+func (d *busDriver) queued(n int) {
+	d.t.Helper()
+	require.Eventually(d.t, func() bool {
+		d.master.mu.Lock()
+		defer d.master.mu.Unlock()
+		return len(d.master.queue) == n
+	}, 5*time.Second, time.Millisecond)
+}
+
+// Whatever waits, a close is next.
+func TestBusSendsClosesFirst(t *testing.T) {
+	h := newSerialHand(t)
+	d := driveBus(t, h.path, nil, 1, 2)
+	for range 2 {
+		h.greetAny()
+	}
+	d.ready()
+	result := d.interrupt(0, time.Second)
+	h.expect(1, openIt)
+	reading := make(chan error, 1) // as in interrupt
+	go func() {
+		_, err := d.contacts[1].Read(context.Background())
+		reading <- err
+	}()
+	d.queued(1)
+	other := d.interrupt(1, 10*time.Millisecond)
+	d.queued(2)
+	closed := d.close(0)
+	d.queued(3)
+	h.answer(1, openIt...)
+	h.echo(1, closeIt)
+	// What else there is of unit 1 is in no set order with the reading of unit 2.
+	q := h.next()
+	for ; q[0] == 1 || q[1] == fnReadCoils; q = h.next() {
+		if q[1] == fnReadCoils {
+			h.answer(q[0], 1, 1, 0)
+		} else {
+			require.Equal(t, closeIt, q[1:])
+			h.answer(1, closeIt...)
+		}
+	}
+	require.Equal(t, append([]byte{2}, openIt...), q, "an opening is last")
+	require.NoError(t, <-reading)
+	h.answer(2, openIt...)
+	h.reads(2, 1)
+	h.greet(2)
+	require.Equal(t, relay.Done, (<-other).Outcome)
+	require.NoError(t, <-closed)
+	require.Equal(t, relay.Done, (<-result).Outcome)
+}
+
+// greetAny answers the beginning of the session with whichever unit comes first; several begin side by side.
+func (h *serialHand) greetAny() {
+	h.t.Helper()
+	for range 2 {
+		q := h.next()
+		if q[1] == fnWriteCoil {
+			require.Equal(h.t, closeIt, q[1:])
+			h.answer(q[0], closeIt...)
+		} else {
+			require.Equal(h.t, readCoils(3, 1), q[1:])
+			h.answer(q[0], 1, 1, 0)
+		}
+	}
+}
+
+// A late answer never is that of a newer request: see the package's documentation.
+func TestBusLateAnswers(t *testing.T) {
+	h := newSerialHand(t)
+	d := driveBus(t, h.path, func(o *BusOptions) { o.Timeout = 100 * time.Millisecond }, 1)
+	h.greet(1)
+	d.ready()
+	result := d.interrupt(0, time.Second)
+	h.expect(1, openIt) // its answer comes later
+	r := <-result
+	require.Equal(t, relay.Unknown, r.Outcome)
+	require.ErrorIs(t, r.Err, relay.ErrNoAnswer)
+
+	h.expect(1, closeIt)
+	h.answer(1, openIt...) // the late one: no confirmation of a close
+	h.expect(1, closeIt)
+	h.answer(1, closeIt...) // that of the close before this one, which says the same
+	h.expect(1, readCoils(3, 1))
+	h.answer(1, closeIt...) // no answer to a reading
+	h.greet(1)
+	d.notice(relay.CloseConfirmed)
+
+	reading := make(chan error, 1) // as in interrupt
+	go func() {
+		_, err := d.contacts[0].Read(context.Background())
+		reading <- err
+	}()
+	h.expect(1, readCoils(3, 1))
+	require.ErrorIs(t, <-reading, errTimeout)
+	h.expect(1, closeIt)
+	h.answer(1, 1, 1, 0) // the late reading
+	h.greet(1)
+}
+
+// While one unit is asked, the late answer of another one comes first.
+func TestBusSkipsAnswersOfOthers(t *testing.T) {
+	h := newSerialHand(t)
+	d := driveBus(t, h.path, nil, 1, 2)
+	h.greetAny()
+	h.greetAny()
+	d.ready()
+	result := d.interrupt(0, 10*time.Millisecond)
+	h.expect(1, openIt)
+	h.answer(2, 1, 1, 1)
+	h.answer(2, openIt...)
+	h.send([]byte{0}) // what a driver leaves on the line that switches its direction
+	h.answer(1, openIt...)
+	h.reads(1, 1)
+	h.greet(1)
+	require.Equal(t, relay.Done, (<-result).Outcome)
+}
+
+func TestBusWhatIsNoAnswer(t *testing.T) {
+	frame := appendRTU(nil, 1, openIt)
+	wrong := append(append([]byte{}, frame[:7]...), frame[7]^1)
+	for name, c := range map[string]struct {
+		bytes []byte
+		says  string
+	}{
+		"half a frame":       {frame[:5], "half a frame"},
+		"a wrong checksum":   {wrong, "wrong checksum"},
+		"garbage":            {[]byte("AT+OK\r\n"), "noise"},
+		"another coil":       {appendRTU(nil, 1, writeCoil(4, true)), "echoed"},
+		"another level":      {appendRTU(nil, 1, closeIt), "echoed"},
+		"another function":   {appendRTU(nil, 1, []byte{1, 1, 1}), "noise"},
+		"nothing":            {nil, "no answer within"},
+		"another unit's own": {appendRTU(nil, 9, openIt), "no answer within"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			h := newSerialHand(t)
+			d := driveBus(t, h.path, func(o *BusOptions) { o.Timeout = 80 * time.Millisecond }, 1)
+			h.greet(1)
+			d.ready()
+			result := d.interrupt(0, time.Second)
+			h.expect(1, openIt)
+			if c.bytes != nil {
+				h.send(c.bytes)
+			}
+			r := <-result
+			require.Equal(t, relay.Unknown, r.Outcome)
+			require.ErrorIs(t, r.Err, relay.ErrNoAnswer)
+			require.ErrorContains(t, r.Err, c.says)
+			h.greet(1)
+			d.notice(relay.CloseConfirmed)
+		})
+	}
+}
+
+// An adapter that receives what it sends would confirm every write by itself.
+func TestBusLocalEcho(t *testing.T) {
+	h := newSerialHand(t)
+	d := driveBus(t, h.path, nil, 1)
+	for range 2 { // a close, which its echo confirms, and the reading
+		h.send(appendRTU(nil, 1, h.next()[1:]))
+	}
+	require.ErrorContains(t, d.notice(relay.LinkLost).Err, "local echo")
+}
+
+// The port is for one process and one bus alone.
+func TestBusPortIsTaken(t *testing.T) {
+	h := newSerialHand(t)
+	d := driveBus(t, h.path, nil, 1)
+	h.greet(1)
+	d.ready()
+	exclusive, err := unix.IoctlGetInt(int(h.slave.Fd()), unix.TIOCGEXCL)
+	require.NoError(t, err)
+	require.Equal(t, 1, exclusive)
+
+	link := filepath.Join(t.TempDir(), "another-name")
+	require.NoError(t, os.Symlink(h.path, link))
+	other, err := NewBus(BusOptions{Name: "other", Device: link})
+	require.NoError(t, err)
+	_, err = other.Contact(ContactOptions{Name: "workshop", Unit: 3})
+	require.NoError(t, err)
+	other.Start()
+	ctx, cancel := context.WithCancel(context.Background())
+	require.Eventually(t, func() bool {
+		soon, end := context.WithTimeout(ctx, time.Millisecond)
+		defer end()
+		return errors.Is(other.Ready(soon), relay.ErrLocked)
+	}, 5*time.Second, time.Millisecond)
+	cancel()
+	require.Len(t, other.Shutdown(ctx), 1)
+
+	d.Shutdown(ctx)
+	exclusive, err = unix.IoctlGetInt(int(h.slave.Fd()), unix.TIOCGEXCL)
+	require.NoError(t, err)
+	require.Zero(t, exclusive)
+}
+
+// A pseudo terminal has no RS-485 driver behind it, as most ports have none.
+func TestBusDirectionSwitch(t *testing.T) {
+	h := newSerialHand(t)
+	d := driveBus(t, h.path, func(o *BusOptions) { o.RS485 = &RS485{DelayAfter: time.Millisecond} }, 1)
+	err := d.notice(relay.LinkLost).Err
+	require.ErrorIs(t, err, unix.ENOTTY)
+	require.ErrorContains(t, err, "cannot switch an RS-485 direction")
+}
