@@ -29,6 +29,7 @@ var may = map[string][]string{
 	"bridge/relay/controller":            {"bridge/relay"},
 	"bridge/relay/modbus":                {"bridge/relay", "bridge/relay/controller"},
 	"bridge/relay/httprelay":             {"bridge/relay", "bridge/relay/controller"},
+	"bridge/relay/command":               {"bridge/relay", "bridge/relay/controller"},
 	"bridge/relay/agent":                 {"bridge/relay"},
 	"bridge/relay/relaytest":             {"bridge/relay"},
 	"bridge/relay/drivers":               {"bridge/relay", "bridge/relay/modbus", "config"},
@@ -48,6 +49,7 @@ var may = map[string][]string{
 var testsMay = map[string][]string{
 	"bridge":                             {"bridge/relay/relaytest"},
 	"bridge/relay/httprelay":             {"bridge/relay/relaytest"},
+	"bridge/relay/command":               {"bridge/relay/relaytest"},
 	"bridge/relay/modbus":                {"bridge/relay/relaytest"},
 	"bridge/sipua/endpoint":              {"bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua":                       {"bridge/sipua/endpoint/endpointtest"},
@@ -78,7 +80,7 @@ var libraries = map[string][]string{
 		"bridge", "bridge/journal", "bridge/status", "bridge/trial", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
 	},
 	"golang.org/x/net":  {"bridge/media"},
-	"golang.org/x/sys":  {"bridge/media", "bridge/relay", "bridge/relay/agent", "bridge/relay/modbus", "bridge/sipua/endpoint", "cmd/internal/cli"},
+	"golang.org/x/sys":  {"bridge/media", "bridge/relay", "bridge/relay/agent", "bridge/relay/command", "bridge/relay/modbus", "bridge/sipua/endpoint", "cmd/internal/cli"},
 	"golang.org/x/term": {"cmd/internal/cli"},
 }
 

@@ -1,0 +1,62 @@
+package command
+
+import (
+	"context"
+	"fmt"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+)
+
+// Board is one program and the contacts that it drives, each by runs of its own. Make the contacts, then Start it. All methods
+// are safe for concurrent use but Contact.
+type Board struct {
+	controller.Group
+	opt   Options
+	taken map[string]string // claim to line, set by Contact before Start
+}
+
+// Contact is one line's contact.
+type Contact = controller.Contact
+
+// NewBoard checks the options. Nothing is started yet.
+func NewBoard(o Options) (*Board, error) {
+	o, err := o.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	return &Board{opt: o, taken: map[string]string{}}, nil
+}
+
+// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
+func (b *Board) Contact(o ContactOptions) (*Contact, error) {
+	o, err := o.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	claim := o.claim(b.opt.Program)
+	if other, ok := b.taken[claim]; ok {
+		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: %s would be told the same for both", b.opt.Name, other, o.Name, relay.ErrLocked, b.opt.Program)
+	}
+	d := &driven{program: b.opt.Program, opt: o, start: start}
+	c := controller.New(controller.Options{Name: b.opt.Name, What: "program", At: b.opt.Program, Timeout: b.opt.Timeout, Poll: b.opt.Poll,
+		Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,
+		Connect: func(context.Context) (controller.Session, error) {
+			dev, err := d.connect()
+			if err != nil {
+				return nil, err
+			}
+			return controller.NewCalls(dev, b.opt.Timeout), nil
+		}})
+	e := controller.ContactOptions{Name: o.Name, Claim: claim, Blind: !o.Read, Senses: o.Sense}
+	if t := o.Timed; t != nil {
+		e.Kind, e.Timed = relay.KindOneshot, &controller.Timed{Quantum: t.Quantum, Limit: t.Limit}
+	}
+	contact, err := c.Contact(e)
+	if err != nil {
+		return nil, err
+	}
+	b.taken[claim] = o.Name
+	b.Add(c)
+	return contact, nil
+}

@@ -1,0 +1,208 @@
+package command
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"strings"
+	"sync"
+	"time"
+	"unicode"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+)
+
+// ExitRefused is the exit status of a program that refused and did nothing at all. (No common tool ends so by itself, as far as we remember.)
+const ExitRefused = 113
+
+const (
+	// reap is how long a killed program may take to end; one that the kernel does not let go is then left behind.
+	reap = 200 * time.Millisecond
+	// maxLeft is how many programs of one line may be left behind before no more are started.
+	maxLeft = 4
+)
+
+// CheckProgram tells why a program cannot be started, or nil: it must be a file that this user may execute, and that not everybody may change.
+func CheckProgram(path string) error {
+	i, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("command: there is no program %s; install it, or mend the path: %w", path, err)
+	case err != nil:
+		return fmt.Errorf("command: program %s: %w", path, err)
+	case !i.Mode().IsRegular():
+		return fmt.Errorf("command: %s is no file, but %v; name the program itself", path, i.Mode().Type())
+	case i.Mode().Perm()&0o002 != 0:
+		return fmt.Errorf("command: program %s may be changed by everybody; chmod o-w %s", path, path)
+	}
+	if err := executable(path); err != nil {
+		return fmt.Errorf("command: program %s cannot be executed by this user; chmod +x it, and see that its file system allows programs: %w", path, err)
+	}
+	return nil
+}
+
+// starter starts a program; tests replace it.
+type starter func(program string, arguments []string) (process, error)
+
+// process is a program under way.
+type process interface {
+	// kill ends it and its whole group; more than once does no harm.
+	kill()
+	// wait returns when it has ended. Once only.
+	wait() ending
+}
+
+// ending is how a program ended.
+type ending struct {
+	status  int // -1: by a signal
+	out     string
+	problem string // the first line on standard error
+	err     error  // not nil: how it ended is not known
+}
+
+// driven is what one line keeps from one connection to the next.
+type driven struct {
+	program string
+	opt     ContactOptions
+	start   starter
+
+	mu    sync.Mutex
+	left  int  // programs that were killed and have not ended
+	stale bool // one of them has ended since: what it did, nobody knows
+}
+
+// device is the program as one connection uses it.
+type device struct {
+	*driven
+	ordinary chan struct{} // buffer 1: holding the token is being the one run that is no close
+}
+
+func (d *driven) connect() (*device, error) {
+	if err := CheckProgram(d.program); err != nil {
+		return nil, err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.left >= maxLeft {
+		return nil, fmt.Errorf("command: %d runs of %s were killed and have not ended; see what the kernel waits for (ps: state D)", d.left, d.program)
+	}
+	d.stale = false // a connection begins with a close
+	return &device{driven: d, ordinary: make(chan struct{}, 1)}, nil
+}
+
+var errStale = errors.New("a run of the program that was given up has ended only now, so the contact is closed again")
+
+func (d *driven) isStale() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.stale
+}
+
+// Close has nothing to give up: each run ends with its context.
+func (d *device) Close() error { return nil }
+
+// Do runs the program once.
+func (d *device) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
+	if d.isStale() {
+		return relay.LevelUnknown, errStale
+	}
+	if r.Op != controller.Close {
+		select {
+		case d.ordinary <- struct{}{}:
+			defer func() { <-d.ordinary }()
+		case <-ctx.Done():
+			return relay.LevelUnknown, ctx.Err()
+		}
+	}
+	arguments := d.opt.arguments(r)
+	if err := before(); err != nil {
+		return relay.LevelUnknown, err
+	}
+	p, err := d.start(d.program, arguments)
+	if err != nil {
+		return relay.LevelUnknown, fmt.Errorf("%s: %w", d.program, err)
+	}
+	e, err := d.await(ctx, p)
+	if err != nil {
+		return relay.LevelUnknown, err
+	}
+	return d.judge(r.Op, e)
+}
+
+// await waits for the end of a run, and kills it when ctx ends first.
+func (d *driven) await(ctx context.Context, p process) (ending, error) {
+	ended := make(chan ending, 1) // the run may end when nobody waits any more
+	go func() { ended <- p.wait() }()
+	select {
+	case e := <-ended:
+		return e, nil
+	case <-ctx.Done():
+	}
+	p.kill()
+	t := time.NewTimer(reap)
+	defer t.Stop()
+	select {
+	case <-ended: // however it ended, its time was over
+		return ending{}, fmt.Errorf("%s was killed: %w", d.program, ctx.Err())
+	case <-t.C:
+	}
+	d.mu.Lock()
+	d.left++
+	d.mu.Unlock()
+	go func() {
+		<-ended
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		d.left--
+		d.stale = true
+	}()
+	return ending{}, fmt.Errorf("%s was killed and has not ended within %v: %w", d.program, reap, ctx.Err())
+}
+
+// judge makes an ending an answer.
+func (d *driven) judge(op controller.Op, e ending) (relay.Level, error) {
+	said := ""
+	if e.problem != "" {
+		said = ": " + e.problem
+	}
+	switch {
+	case e.err != nil:
+		return relay.LevelUnknown, fmt.Errorf("%s: %w", d.program, e.err)
+	case e.status == ExitRefused:
+		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%s refused to %s (exit status %d)%s", d.program, op, ExitRefused, said), Sure: true}
+	case e.status < 0:
+		return relay.LevelUnknown, fmt.Errorf("%s was ended by a signal%s", d.program, said)
+	case e.status != 0:
+		return relay.LevelUnknown, fmt.Errorf("%s: exit status %d%s", d.program, e.status, said)
+	case op == controller.Open || op == controller.Close:
+		return relay.LevelUnknown, nil
+	}
+	if said := strings.Fields(e.out); len(said) > 0 {
+		switch said[0] {
+		case "open":
+			return relay.LevelOpen, nil
+		case "closed":
+			return relay.LevelClosed, nil
+		}
+	}
+	return relay.LevelUnknown, fmt.Errorf("%s: asked to %s it printed %q; allowed are open and closed%s", d.program, op, plain(e.out), said)
+}
+
+// plain is a bounded piece of somebody's words for an error: one line, nothing that a terminal would act on.
+func plain(s string) string {
+	s, _, _ = strings.Cut(strings.TrimSpace(s), "\n")
+	s = strings.Map(func(r rune) rune {
+		if unicode.IsPrint(r) {
+			return r
+		}
+		return '?'
+	}, s)
+	const most = 200
+	if r := []rune(s); len(r) > most {
+		return string(r[:most]) + "..."
+	}
+	return s
+}

@@ -1,0 +1,109 @@
+package command
+
+import (
+	"errors"
+	"os"
+	"os/exec"
+	"sync"
+	"syscall"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+const (
+	// keep is how much of each output is kept.
+	keep = 4096
+	// drain is how long a descendant may hold the outputs open after the program has ended.
+	drain = 100 * time.Millisecond
+)
+
+// environment is all that a program gets, so that a test by hand and a run by the daemon are alike.
+var environment = []string{"PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "HOME=/", "LANG=C.UTF-8"}
+
+func executable(path string) error {
+	return unix.Faccessat(unix.AT_FDCWD, path, unix.X_OK, unix.AT_EACCESS)
+}
+
+// run is a process.
+type run struct {
+	cmd          *exec.Cmd
+	out, problem beginning
+
+	mu     sync.Mutex
+	ending bool // the program itself has ended, so its number is about to be free for another
+}
+
+// start starts the program in a process group of its own.
+func start(program string, arguments []string) (process, error) {
+	// Descriptors of our own are not inherited; what somebody left open for this process would be.
+	if err := unix.CloseRange(3, ^uint(0), unix.CLOSE_RANGE_CLOEXEC); err != nil && !errors.Is(err, unix.ENOSYS) && !errors.Is(err, unix.EINVAL) {
+		return nil, os.NewSyscallError("close_range", err) // those two: older than Linux 5.11, which has nothing like it
+	}
+	r := &run{cmd: exec.Command(program, arguments...)}
+	r.cmd.Env, r.cmd.Dir, r.cmd.WaitDelay = environment, "/", drain
+	r.cmd.Stdout, r.cmd.Stderr = &r.out, &r.problem
+	r.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	if err := r.cmd.Start(); err != nil {
+		return nil, err
+	}
+	return r, nil
+}
+
+func (r *run) kill() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if !r.ending {
+		_ = unix.Kill(-r.cmd.Process.Pid, unix.SIGKILL) // an error: all of them have ended
+	}
+}
+
+// wait looks at how the program ended before it frees its number: until then nobody else can have it, so the group can be killed.
+func (r *run) wait() ending {
+	pid := r.cmd.Process.Pid
+	status, err := outcome(pid)
+	r.mu.Lock()
+	if status != 0 || err != nil {
+		_ = unix.Kill(-pid, unix.SIGKILL)
+	}
+	r.ending = true
+	r.mu.Unlock()
+	_ = r.cmd.Wait() // how it ended is known
+	return ending{status: status, out: r.out.String(), problem: plain(r.problem.String()), err: err}
+}
+
+// outcome waits for the end of a program and leaves it for Wait. A signal is -1.
+func outcome(pid int) (int, error) {
+	var i childInfo
+	for {
+		err := unix.Waitid(unix.P_PID, pid, i.pointer(), unix.WEXITED|unix.WNOWAIT, nil)
+		switch {
+		case errors.Is(err, unix.EINTR):
+			continue
+		case err != nil:
+			return -1, os.NewSyscallError("waitid", err)
+		case !i.exited():
+			return -1, nil
+		}
+		return i.status(), nil
+	}
+}
+
+// beginning keeps the first bytes of an output and throws away the rest.
+type beginning struct {
+	mu   sync.Mutex
+	kept []byte
+}
+
+func (b *beginning) Write(p []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.kept = append(b.kept, p[:min(len(p), keep-len(b.kept))]...)
+	return len(p), nil
+}
+
+func (b *beginning) String() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return string(b.kept)
+}
