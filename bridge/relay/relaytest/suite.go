@@ -189,6 +189,21 @@ func (r *rig) until(what string, cond func() bool) {
 	}
 }
 
+// reader returns line A's contact if it can be read back, else nil.
+func (r *rig) reader() relay.Reader {
+	r.t.Helper()
+	c, ok := r.Contacts[0].(relay.Reader)
+	if !ok {
+		return nil
+	}
+	if _, err := c.Read(r.ctx(patience)); errors.Is(err, relay.ErrNoRead) {
+		return nil
+	} else if err != nil {
+		r.t.Fatalf("reading: %v", err)
+	}
+	return c
+}
+
 // isOpen tells where the contact of a line is.
 func (r *rig) isOpen(line int) bool {
 	c := r.Controller.Changes(line)

@@ -1,0 +1,161 @@
+package httprelay
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"net"
+	"net/http"
+	"net/url"
+	"os"
+	"sync/atomic"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+)
+
+// Board is one device. Make its contacts, then Start it. All methods are safe for concurrent use.
+type Board struct {
+	controller.Group
+	opt  Options
+	base *url.URL
+	tls  *tls.Config // nil: plain HTTP
+	// address is host:port
+	address string
+
+	contacts []*Contact // set by Contact before Start
+}
+
+// Contact is one contact of a device.
+type Contact struct {
+	*controller.Contact
+	open, close *message
+	read, sense *message
+	opt         ContactOptions
+	seq         atomic.Uint32 // of the last command
+	pacing      pacing
+}
+
+var (
+	_ relay.Contact = (*Contact)(nil)
+	_ relay.Reader  = (*Contact)(nil)
+	_ relay.Sensor  = (*Contact)(nil)
+)
+
+// NewBoard checks the options and reads the files of certificates. Nothing is connected yet.
+func NewBoard(o Options) (*Board, error) {
+	o, base, err := o.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	b := &Board{opt: o, base: base, address: base.Host}
+	if base.Port() == "" {
+		b.address = net.JoinHostPort(base.Hostname(), map[string]string{"http": "80", "https": "443"}[base.Scheme])
+	}
+	if base.Scheme == "https" {
+		if b.tls, err = o.tls(base.Hostname()); err != nil {
+			return nil, fmt.Errorf("%w: device %s: %w", ErrOptions, o.Name, err)
+		}
+	}
+	return b, nil
+}
+
+// tls is the configuration of TLS, 1.2 or later.
+func (o Options) tls(host string) (*tls.Config, error) {
+	c := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: host, NextProtos: []string{"http/1.1"},
+		ClientSessionCache: tls.NewLRUClientSessionCache(4)} // a resumed session costs a small device far less than a new one
+	if o.ServerName != "" {
+		c.ServerName = o.ServerName
+	}
+	if o.CA != "" {
+		pem, err := os.ReadFile(o.CA)
+		if err != nil {
+			return nil, fmt.Errorf("ca: %w", err)
+		}
+		c.RootCAs = x509.NewCertPool()
+		if !c.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("ca: %s has no certificate; it is to be a PEM file", o.CA)
+		}
+	}
+	if o.Certificate != "" {
+		pair, err := tls.LoadX509KeyPair(o.Certificate, o.Key)
+		if err != nil {
+			return nil, fmt.Errorf("certificate and key: %w", err)
+		}
+		c.Certificates = []tls.Certificate{pair}
+	}
+	return c, nil
+}
+
+// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
+func (b *Board) Contact(o ContactOptions) (*Contact, error) {
+	o = o.withContract()
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	c := &Contact{opt: o, pacing: newPacing()}
+	if err := c.compile(newCompiler(b, &o)); err != nil {
+		return nil, err
+	}
+	var start [4]byte
+	rand.Read(start[:]) // never fails
+	c.seq.Store(binary.NativeEndian.Uint32(start[:]))
+	engine := controller.New(controller.Options{Name: b.opt.Name, What: "device", At: b.base.Scheme + "://" + b.base.Host,
+		Connect: func(context.Context) (controller.Session, error) {
+			return controller.NewCalls(&device{b, c}, b.opt.Timeout), nil
+		},
+		Timeout: b.opt.Timeout, Poll: b.opt.Poll, Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now})
+	co := controller.ContactOptions{Name: o.Name, Claim: c.close.claim(), Kind: o.kind(), Blind: o.Read == nil, Senses: o.Sense != nil}
+	if t := o.Timed; t != nil {
+		co.Timed = &controller.Timed{Quantum: t.unit(), Limit: t.Limit}
+	}
+	var err error
+	if c.Contact, err = engine.Contact(co); err != nil {
+		return nil, err
+	}
+	b.Add(engine)
+	b.contacts = append(b.contacts, c)
+	return c, nil
+}
+
+// claim names the contact by its close, of which query and body, that may hold what nobody should see, are only digested.
+func (m *message) claim() string {
+	h := fnv.New64a()
+	fmt.Fprintf(h, "%s\n%s", m.url, m.body)
+	return fmt.Sprintf("%s #%x", m.what, h.Sum64())
+}
+
+func (k compiler) compileRead(name string, r *Read) (*message, error) {
+	if err := r.check(); err != nil {
+		return nil, fmt.Errorf("%w: line %s: %s: %w", ErrOptions, k.opt.Name, name, err)
+	}
+	return k.compile(name, &r.Request, http.MethodGet)
+}
+
+func (c *Contact) compile(k compiler) error {
+	o := c.opt
+	var err error
+	var errs []error
+	if o.Timed != nil {
+		c.open, err = k.compile("timed", &o.Timed.Request, http.MethodPost, "{seq}", "{ms}", "{s}")
+	} else {
+		c.open, err = k.compile("open", o.Open, http.MethodPost, "{seq}")
+	}
+	errs = append(errs, err)
+	c.close, err = k.compile("close", o.Close, http.MethodPost, "{seq}")
+	errs = append(errs, err)
+	if o.Read != nil {
+		c.read, err = k.compileRead("read", o.Read)
+		errs = append(errs, err)
+	}
+	if o.Sense != nil {
+		c.sense, err = k.compileRead("sense", o.Sense)
+		errs = append(errs, err)
+	}
+	return errors.Join(errs...)
+}

@@ -1,0 +1,162 @@
+package httprelay
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"clearback/bridge/relay"
+)
+
+const (
+	defaultTimeout = time.Second
+	defaultPoll    = 2 * time.Second
+	// undelivered is how long the kernel may go on trying to deliver what was written: an opening that a blocked link holds back must not
+	// arrive seconds later.
+	undelivered = 500 * time.Millisecond
+	// limitMax bounds what an option may set for the longest opening, as a slip of the pen; policy bounds it far below.
+	limitMax = time.Hour
+)
+
+func (o Options) withDefaults() (Options, *url.URL, error) {
+	if o.Timeout == 0 {
+		o.Timeout = defaultTimeout
+	}
+	if o.Poll == 0 {
+		o.Poll = defaultPoll
+	}
+	if o.Notify == nil {
+		o.Notify = func(relay.Notice) {}
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Dial == nil {
+		d := net.Dialer{Timeout: o.Timeout, Control: limitUnacknowledged(min(o.Timeout, undelivered))}
+		o.Dial = func(ctx context.Context, address string) (net.Conn, error) { return d.DialContext(ctx, "tcp", address) }
+	}
+	bad := func(format string, a ...any) (Options, *url.URL, error) {
+		return o, nil, fmt.Errorf("%w: device %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
+	}
+	base, err := url.Parse(o.URL)
+	if err != nil { // its text may hold what nobody should see
+		return bad("url: it cannot be read; write it as http://host:port/path")
+	}
+	switch {
+	case base.User != nil:
+		return bad("url: it has a user; set user and password apart from it, so that they are never shown")
+	case base.Scheme != "http" && base.Scheme != "https" || base.Hostname() == "" || base.Opaque != "":
+		return bad("url %q; write it as http://host:port/path, or https", o.URL)
+	case base.RawQuery != "" || base.Fragment != "" || strings.ContainsAny(o.URL, "?#"):
+		return bad("url of host %s: it has a query or a fragment; a query belongs to the path of each request", base.Host)
+	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
+		return bad("timeout %v; allowed are 20ms to 10s", o.Timeout)
+	case o.Poll < 10*time.Millisecond:
+		return bad("poll %v; allowed is 10ms or more", o.Poll)
+	case strings.Contains(o.User, ":") || strings.ContainsFunc(o.User+o.Password, isControl):
+		return bad("user or password: a user has no colon, and neither has control characters (RFC 7617)")
+	case base.Scheme == "http" && o.CA+o.Certificate+o.Key+o.ServerName != "":
+		return bad("ca, certificate, key and server name are for https; the url begins with http")
+	case (o.Certificate == "") != (o.Key == ""):
+		return bad("certificate and key belong together; give both or none")
+	}
+	return o, base, nil
+}
+
+func isControl(r rune) bool { return r < 0x20 || r == 0x7f }
+
+// withContract fills in this package's own contract, if the options ask for nothing else.
+func (o ContactOptions) withContract() ContactOptions {
+	if o.Contact == "" {
+		o.Contact = o.Name
+	}
+	if o.Open != nil || o.Close != nil || o.Read != nil || o.Timed != nil && o.Timed.Path != "" {
+		return o
+	}
+	t := Timed{Limit: contractLimit}
+	if o.Timed != nil {
+		t = *o.Timed
+	}
+	if t.Limit == 0 {
+		t.Limit = contractLimit
+	}
+	t.Path, t.Body = "/{contact}/pulse", `{"seq":{seq},"ms":{ms}}`
+	o.Timed = &t
+	o.Close = &Request{Path: "/{contact}/close", Headers: t.Headers}
+	o.Read = &Read{Request: Request{Path: "/{contact}/state", Headers: t.Headers}, Pointer: "/open", Open: []string{"true"}, Closed: []string{"false"}}
+	return o
+}
+
+// contractLimit is the longest opening asked for where no limit is set; a device may refuse sooner.
+const contractLimit = 10 * time.Second
+
+// check looks at what the parts of a contact's options need of each other; its requests are checked when they are compiled.
+func (o ContactOptions) check() error {
+	bad := func(format string, a ...any) error {
+		return fmt.Errorf("%w: line %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
+	}
+	switch {
+	case o.Close == nil:
+		return bad("close is missing: without it an opening cannot be ended")
+	case o.Timed != nil && o.Open != nil:
+		return bad("timed and open are both set; a device that times its openings is never told a bare open, so leave out open")
+	case o.Timed == nil && o.Open == nil:
+		return bad("timed and open are both missing; set the one that the device can do, timed if it can")
+	}
+	if t := o.Timed; t != nil {
+		unit := t.unit()
+		switch {
+		case !t.has("{ms}") && !t.has("{s}"):
+			return bad("timed: neither path, body nor headers say {ms} or {s}; the length of an opening has to travel with it")
+		case unit < time.Millisecond:
+			return bad("timed: unit %v; allowed is 1ms or more", unit)
+		case unit%time.Millisecond != 0:
+			return bad("timed: unit %v; whole milliseconds are allowed", unit)
+		case t.Limit < unit || t.Limit > limitMax:
+			return bad("timed: limit %v; allowed are %v to %v", t.Limit, unit, limitMax)
+		}
+	}
+	return nil
+}
+
+func (r *Read) check() error {
+	if len(r.Open) == 0 || len(r.Closed) == 0 {
+		return fmt.Errorf("it needs the values of both states")
+	}
+	for _, v := range r.Open {
+		if slices.Contains(r.Closed, v) {
+			return fmt.Errorf("%q cannot be both states", v)
+		}
+	}
+	return checkPointer(r.Pointer)
+}
+
+// unit is what lengths are rounded up to.
+func (t *Timed) unit() time.Duration {
+	switch {
+	case t.Unit != 0:
+		return t.Unit
+	case t.has("{ms}"):
+		return time.Millisecond
+	default:
+		return time.Second
+	}
+}
+
+// has tells whether a word stands in one of the templates.
+func (r *Request) has(word string) bool {
+	return strings.Contains(r.Path, word) || strings.Contains(r.Body, word) ||
+		slices.ContainsFunc(r.Headers, func(h Header) bool { return strings.Contains(h.Value, word) })
+}
+
+// kind is KindOneshot with a timed opening, else KindNone.
+func (o ContactOptions) kind() relay.Kind {
+	if o.Timed != nil {
+		return relay.KindOneshot
+	}
+	return relay.KindNone
+}

@@ -1,0 +1,230 @@
+package httprelay
+
+import (
+	"bufio"
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"slices"
+	"strings"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+)
+
+const (
+	// answerMax is the longest answer, its head included.
+	answerMax = 64 << 10
+	// interimMax is how many interim answers (status 1xx) may come before the answer.
+	interimMax = 5
+)
+
+var (
+	// ErrAnswer: what came is no answer that can be used.
+	ErrAnswer = errors.New("httprelay: the answer cannot be used")
+	// ErrStatus: the device answered, and did not say that it did as asked.
+	ErrStatus = errors.New("httprelay: the device did not do as asked")
+)
+
+// device is one contact's way to its device: a connection for each request.
+type device struct {
+	board   *Board
+	contact *Contact
+}
+
+// Close has nothing to give up: each request ends its own connection.
+func (*device) Close() error { return nil }
+
+// Do sends a request of the contact.
+func (d *device) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
+	c := d.contact
+	switch r.Op {
+	case controller.Open:
+		return relay.LevelUnknown, d.command(ctx, c.open, numbers(c.seq.Add(1), r.Duration), before)
+	case controller.Close:
+		return relay.LevelUnknown, d.command(ctx, c.close, numbers(c.seq.Add(1), 0), before)
+	case controller.Read:
+		return d.question(ctx, c.read, c.opt.Read, before)
+	default:
+		return d.input(ctx, before)
+	}
+}
+
+func (d *device) command(ctx context.Context, m *message, with *strings.Replacer, before func() error) error {
+	answer, err := d.exchange(ctx, m, with, before)
+	if err != nil || m.expect == nil {
+		return err
+	}
+	got, err := value(answer, m.expect.Pointer)
+	if err != nil {
+		return fmt.Errorf("%s: %w: %w", m.what, ErrAnswer, err)
+	}
+	if !slices.Contains(m.expect.Values, got) {
+		return &controller.Refusal{Cause: fmt.Errorf("%s: %w: its answer says %.40q, expected is one of %.40q", m.what, ErrStatus, got, m.expect.Values)}
+	}
+	return nil
+}
+
+func (d *device) question(ctx context.Context, m *message, r *Read, before func() error) (relay.Level, error) {
+	answer, err := d.exchange(ctx, m, numbers(0, 0), before)
+	if err != nil {
+		return relay.LevelUnknown, err
+	}
+	got, err := value(answer, r.Pointer)
+	switch {
+	case err != nil:
+		return relay.LevelUnknown, fmt.Errorf("%s: %w: %w", m.what, ErrAnswer, err)
+	case slices.Contains(r.Open, got):
+		return relay.LevelOpen, nil
+	case slices.Contains(r.Closed, got):
+		return relay.LevelClosed, nil
+	default:
+		return relay.LevelUnknown, fmt.Errorf("%s: %w: it says %.40q, which is neither state", m.what, ErrAnswer, got)
+	}
+}
+
+// input reads the loop-current input. Trouble with it must not end an opening, so it is a refusal, and in good time.
+func (d *device) input(ctx context.Context, before func() error) (relay.Level, error) {
+	short, cancel := context.WithTimeout(ctx, d.board.opt.Timeout*3/4)
+	defer cancel()
+	level, err := d.question(short, d.contact.sense, d.contact.opt.Sense, before)
+	if err != nil && ctx.Err() == nil {
+		err = &controller.Refusal{Cause: err}
+	}
+	return level, err
+}
+
+// exchange sends a request on a connection of its own and returns the body of a successful answer.
+func (d *device) exchange(ctx context.Context, m *message, with *strings.Replacer, before func() error) ([]byte, error) {
+	r, bytes, err := m.render(with)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", m.what, err)
+	}
+	conn, reset, err := d.dial(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", m.what, err)
+	}
+	// Whatever happens, the connection ends here: with a reset if the answer is not complete, so that nothing that was written and not
+	// delivered arrives later.
+	defer conn.Close()
+	over := context.AfterFunc(ctx, reset)
+	defer over()
+	if err := before(); err != nil {
+		return nil, err
+	}
+	answer, err := talk(conn, r, bytes)
+	if err != nil {
+		reset()
+		if ctx.Err() != nil {
+			err = ctx.Err()
+		}
+		return nil, fmt.Errorf("%s: %w", m.what, err)
+	}
+	return answer.body, m.judge(answer)
+}
+
+// dial makes a connection, with TLS if there is to be. Reset ends it at once, and throws away what was not delivered.
+func (d *device) dial(ctx context.Context) (conn net.Conn, reset func(), err error) {
+	plain, err := d.board.opt.Dial(ctx, d.board.address)
+	if err != nil {
+		return nil, nil, err
+	}
+	reset = func() {
+		if t, ok := plain.(interface{ SetLinger(int) error }); ok {
+			_ = t.SetLinger(0) // fails only on a socket that is gone already
+		}
+		_ = plain.Close()
+	}
+	if d.board.tls == nil {
+		return plain, reset, nil
+	}
+	secure := tls.Client(plain, d.board.tls)
+	if err := secure.HandshakeContext(ctx); err != nil {
+		reset()
+		return nil, nil, fmt.Errorf("TLS: %w", err)
+	}
+	return secure, reset, nil
+}
+
+// answer is a whole one.
+type answer struct {
+	status int
+	place  string // where a redirect leads
+	body   []byte
+}
+
+// talk writes the request and reads the answer to its end.
+func talk(conn net.Conn, r *http.Request, bytes []byte) (answer, error) {
+	if _, err := conn.Write(bytes); err != nil {
+		return answer{}, err
+	}
+	in := bufio.NewReader(&bounded{conn, answerMax})
+	for range interimMax + 1 {
+		a, err := http.ReadResponse(in, r)
+		if err != nil {
+			return answer{}, fmt.Errorf("%w: %w", ErrAnswer, err)
+		}
+		body, err := io.ReadAll(a.Body)
+		if err != nil {
+			return answer{}, fmt.Errorf("%w: %w", ErrAnswer, err)
+		}
+		switch {
+		case a.StatusCode < 100 || a.StatusCode == http.StatusSwitchingProtocols:
+			return answer{}, fmt.Errorf("%w: status code %d", ErrAnswer, a.StatusCode)
+		case a.StatusCode >= 200:
+			return answer{a.StatusCode, a.Header.Get("Location"), body}, nil
+		}
+	}
+	return answer{}, fmt.Errorf("%w: more than %d interim answers", ErrAnswer, interimMax)
+}
+
+// bounded is a reader that fails where an answer becomes too long.
+type bounded struct {
+	io.Reader
+	left int
+}
+
+var errLong = fmt.Errorf("it is longer than %d bytes", answerMax)
+
+func (b *bounded) Read(p []byte) (int, error) {
+	if b.left == 0 {
+		return 0, errLong
+	}
+	n, err := b.Reader.Read(p[:min(len(p), b.left)])
+	b.left -= n
+	return n, err
+}
+
+// judge returns nil for a success, else the refusal.
+func (m *message) judge(a answer) error {
+	no := func(sure bool, text string) error {
+		return &controller.Refusal{Sure: sure, Cause: fmt.Errorf("%s: %w: it answered %d %s%s", m.what, ErrStatus, a.status, http.StatusText(a.status), text)}
+	}
+	switch {
+	case m.success == nil && a.status/100 == 2, slices.Contains(m.success, a.status):
+		return nil
+	case a.status/100 == 3:
+		return no(false, ", which leads elsewhere and is not followed; write the URL to which it leads")
+	case m.refused == nil:
+		return no(nothingDone(a.status), "")
+	default:
+		return no(slices.Contains(m.refused, a.status), "")
+	}
+}
+
+// nothingDone tells whether a status code means that the device did nothing. Those of the client's faults do, but for: 408 (the device gave up
+// waiting, perhaps in the middle), 409 (its state does not agree, perhaps since the command came twice), 424 (another part was
+// done and failed), 425 and 429 (often said by something that stands before the device and repeats by itself), 499 (the same, when we
+// have gone). 404 of something that stands before the device is believed. A redirect may follow a command that was carried out (303), so
+// it leaves that open.
+func nothingDone(status int) bool {
+	switch status {
+	case 408, 409, 424, 425, 429, 499:
+		return false
+	}
+	return status/100 == 4
+}

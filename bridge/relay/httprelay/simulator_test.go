@@ -1,0 +1,227 @@
+package httprelay
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay/relaytest"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+// simulator is testdata/device.py: Python's own http.server with many devices in one process. HTTP and TLS of the other side are not ours.
+type simulator struct {
+	cmd    *exec.Cmd
+	in     io.WriteCloser
+	out    *bufio.Scanner
+	mu     sync.Mutex
+	number int
+}
+
+var startSimulator = sync.OnceValues(func() (*simulator, error) {
+	s := &simulator{cmd: exec.Command("python3", "-u", "testdata/device.py")}
+	s.cmd.Stderr = os.Stderr
+	in, err := s.cmd.StdinPipe()
+	if err != nil {
+		return nil, err
+	}
+	out, err := s.cmd.StdoutPipe()
+	if err != nil {
+		return nil, err
+	}
+	s.in, s.out = in, bufio.NewScanner(out)
+	return s, s.cmd.Start()
+})
+
+func TestMain(m *testing.M) {
+	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
+		// A simulator that nobody has asked for is started here only to end.
+		if s, err := startSimulator(); err == nil {
+			s.in.Close()
+			s.cmd.Wait()
+		}
+		os.Exit(code)
+	}))
+}
+
+// simDevice is one device of the simulator.
+type simDevice struct {
+	sim    *simulator
+	number int
+	url    string
+	port   int
+	log    *os.File
+
+	mu   sync.Mutex
+	read int64  // of the log
+	rest []byte // a line begun
+	all  []entry
+}
+
+// entry is a line of a device's log.
+type entry struct {
+	T       int64  `json:"t"` // CLOCK_MONOTONIC, ns
+	Contact int    `json:"contact"`
+	Open    bool   `json:"open"`
+	Request string `json:"request"`
+	Version string `json:"version"`
+	Headers map[string]string
+	Body    string
+}
+
+type order map[string]any
+
+func newDevice(t testing.TB, o order) *simDevice {
+	t.Helper()
+	if _, err := exec.LookPath("python3"); err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatal("Python 3 is compulsory here")
+		}
+		t.Skip("no python3 on this machine")
+	}
+	sim, err := startSimulator()
+	require.NoError(t, err)
+	sim.mu.Lock()
+	sim.number++
+	d := &simDevice{sim: sim, number: sim.number}
+	sim.mu.Unlock()
+	name := filepath.Join(t.TempDir(), "log")
+	d.log, err = os.Create(name)
+	require.NoError(t, err)
+	all := order{"log": name}
+	for k, v := range o {
+		all[k] = v
+	}
+	d.port = d.tell("new", all)
+	d.url = fmt.Sprintf("http://127.0.0.1:%d", d.port)
+	if o["certificate"] != nil {
+		d.url = fmt.Sprintf("https://127.0.0.1:%d", d.port)
+	}
+	t.Cleanup(func() {
+		d.tell("end", nil)
+		d.log.Close()
+	})
+	return d
+}
+
+// tell gives an order and returns when it was carried out. The methods of a Controller have no test to fail, so it panics.
+func (d *simDevice) tell(do string, o order) int {
+	all := order{"do": do, "device": d.number}
+	for k, v := range o {
+		all[k] = v
+	}
+	line, err := json.Marshal(all)
+	if err != nil {
+		panic(err)
+	}
+	d.sim.mu.Lock()
+	defer d.sim.mu.Unlock()
+	var a struct{ Port int }
+	if _, err := d.sim.in.Write(append(line, '\n')); err != nil || !d.sim.out.Scan() || json.Unmarshal(d.sim.out.Bytes(), &a) != nil {
+		panic(fmt.Sprintf("the simulator did not carry out %s", line))
+	}
+	return a.Port
+}
+
+func (d *simDevice) Inject(f relaytest.Fault) {
+	what := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute", relaytest.Hangup: "hangup",
+		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay"}[f.Do]
+	when := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "opening", relaytest.Closing: "closing"}[f.On]
+	d.fault(order{"do": what, "on": when, "once": f.Once, "ms": f.Delay.Milliseconds()})
+}
+
+func (d *simDevice) fault(f order) { d.tell("fault", order{"fault": f}) }
+func (d *simDevice) Clear()        { d.tell("clear", nil) }
+func (d *simDevice) Cut()          { d.tell("cut", nil) }
+func (d *simDevice) Restore()      { d.tell("restore", nil) }
+
+func (d *simDevice) Move(line int, open bool) { d.tell("move", order{"contact": line, "open": open}) }
+
+// entries reads what is new in the log: the device writes there before it answers, so whoever has an answer sees what it did.
+func (d *simDevice) entries() []entry {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for {
+		var buf [8192]byte
+		n, _ := d.log.ReadAt(buf[:], d.read)
+		if n == 0 {
+			return d.all
+		}
+		d.read += int64(n)
+		d.rest = append(d.rest, buf[:n]...)
+		for {
+			line, rest, whole := bytes.Cut(d.rest, []byte("\n"))
+			if !whole {
+				break
+			}
+			var e entry
+			if err := json.Unmarshal(line, &e); err != nil {
+				panic(err)
+			}
+			d.all, d.rest = append(d.all, e), rest
+		}
+	}
+}
+
+func (d *simDevice) Changes(line int) []relaytest.Change {
+	var all []relaytest.Change
+	for _, e := range d.entries() {
+		if e.Request == "" && e.Contact == line {
+			all = append(all, relaytest.Change{At: time.Duration(e.T), Open: e.Open})
+		}
+	}
+	return all
+}
+
+// requests returns those that were logged.
+func (d *simDevice) requests() []entry {
+	var all []entry
+	for _, e := range d.entries() {
+		if e.Request != "" {
+			all = append(all, e)
+		}
+	}
+	return all
+}
+
+// testTimeout is long enough for a machine that is busy with other tests.
+const testTimeout = 300 * time.Millisecond
+
+// subject puts two contacts on a device.
+func subject(t *testing.T, d *simDevice, s relaytest.Setup, o Options, contact ContactOptions) *relaytest.Subject {
+	t.Helper()
+	o.Name, o.URL, o.Timeout, o.Poll, o.Notify = "device", d.url, testTimeout, 50*time.Millisecond, s.Notify
+	b, err := NewBoard(o)
+	require.NoError(t, err)
+	sub := &relaytest.Subject{Controller: d, Start: b.Start, Ready: b.Ready, Timeout: testTimeout}
+	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
+		contact.Name = name
+		c, err := b.Contact(contact)
+		require.NoError(t, err)
+		sub.Contacts[i] = c
+	}
+	sub.Shutdown = func(ctx context.Context) []string {
+		var names []string
+		for _, n := range b.Shutdown(ctx) {
+			names = append(names, n.Contact)
+		}
+		return names
+	}
+	t.Cleanup(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
+		defer cancel()
+		b.Shutdown(ctx)
+	})
+	return sub
+}
