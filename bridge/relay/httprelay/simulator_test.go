@@ -201,7 +201,7 @@ const testTimeout = 300 * time.Millisecond
 // subject puts two contacts on a device.
 func subject(t *testing.T, d *simDevice, s relaytest.Setup, o Options, contact ContactOptions) *relaytest.Subject {
 	t.Helper()
-	o.Name, o.URL, o.Timeout, o.Poll, o.Notify = "device", d.url, testTimeout, 50*time.Millisecond, s.Notify
+	o.Name, o.URL, o.Timeout, o.Poll, o.Notify = "device", d.url, testTimeout, 100*time.Millisecond, s.Notify
 	b, err := NewBoard(o)
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: d, Start: b.Start, Ready: b.Ready, Timeout: testTimeout}

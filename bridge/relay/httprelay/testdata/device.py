@@ -4,6 +4,7 @@ Standard input takes one JSON object a line and standard output answers each wit
 written to the device's own log file, a JSON object a line, each before its answer goes out. A contact is open or closed by effect.
 """
 import base64
+import concurrent.futures
 import http.server
 import json
 import os
@@ -12,6 +13,10 @@ import sys
 import threading
 import time
 import urllib.parse
+
+
+# Threads are used again: to start one costs more than a request.
+workers = concurrent.futures.ThreadPoolExecutor(1000)
 
 
 class Contact:
@@ -35,9 +40,9 @@ class Contact:
         if ms == 0:
             self.set(False)
             return
-        end = max(time.monotonic() + ms / 1000, self.until if self.open and self.timer else 0)
+        until = self.until if self.open and self.timer else 0
         self.set(True)
-        self.until = end
+        end = self.until = max(time.monotonic() + ms / 1000, until)
         self.timer = threading.Timer(end - time.monotonic(), self.over)
         self.timer.daemon = True
         self.timer.start()
@@ -73,7 +78,7 @@ class Handler(http.server.BaseHTTPRequestHandler):
         if device.logs:
             device.note({"request": f"{self.command} {self.path}", "version": self.request_version, "headers": dict(self.headers.items()),
                          "body": body.decode("latin-1")})
-        fault = device.meets(kind)
+        fault = device.meets(kind, self.path)
         if fault and fault["do"] == "delay":
             time.sleep(fault["ms"] / 1000)
             fault = None
@@ -196,10 +201,10 @@ class Device:
             os.close(self.log)
             self.log = -1
 
-    def meets(self, kind):
+    def meets(self, kind, path):
         with self.lock:
             for f in self.faults:
-                if f.get("on", "any") in ("any", kind):
+                if f.get("on", "any") in ("any", kind) and f.get("path", "") in path:
                     if f.get("once"):
                         self.faults.remove(f)
                     return f
@@ -225,7 +230,7 @@ class Device:
                     connection.close()
                     return
                 self.connections.add(connection)
-            threading.Thread(target=self.converse, args=(server, connection, peer), daemon=True).start()
+            workers.submit(self.converse, server, connection, peer)
 
     def converse(self, server, connection, peer):
         try:
@@ -262,6 +267,7 @@ class Device:
 
 
 def main():
+    sys.setswitchinterval(0.001)  # many threads that do little each
     devices = {}
     for line in sys.stdin:
         order = json.loads(line)
@@ -292,3 +298,5 @@ def main():
 
 
 main()
+sys.stdout.flush()
+os._exit(0)  # without waiting for what still hangs
