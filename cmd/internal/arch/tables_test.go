@@ -79,8 +79,17 @@ var libraries = map[string][]string{
 	"go.uber.org/zap": {
 		"bridge", "bridge/journal", "bridge/status", "bridge/trial", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
 	},
-	"golang.org/x/net":  {"bridge/media"},
-	"golang.org/x/sys":  {"bridge/media", "bridge/relay", "bridge/relay/agent", "bridge/relay/command", "bridge/relay/modbus", "bridge/sipua/endpoint", "cmd/internal/cli"},
+	"golang.org/x/net": {"bridge/media"},
+	"golang.org/x/sys": {
+		"bridge/media",
+		"bridge/relay",
+		"bridge/relay/agent",
+		"bridge/relay/command",
+		"bridge/relay/httprelay",
+		"bridge/relay/modbus",
+		"bridge/sipua/endpoint",
+		"cmd/internal/cli",
+	},
 	"golang.org/x/term": {"cmd/internal/cli"},
 }
 
