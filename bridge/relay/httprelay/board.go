@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/rand"
 	"crypto/tls"
-	"crypto/x509"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -12,11 +11,11 @@ import (
 	"net"
 	"net/http"
 	"net/url"
-	"os"
 	"sync/atomic"
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/transport"
 )
 
 // Board is one device. Make its contacts, then Start it. All methods are safe for concurrent use.
@@ -65,30 +64,13 @@ func NewBoard(o Options) (*Board, error) {
 	return b, nil
 }
 
-// tls is the configuration of TLS, 1.2 or later.
+// tls is the configuration of TLS. A resumed session costs a small device far less than a new one.
 func (o Options) tls(host string) (*tls.Config, error) {
-	c := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: host, NextProtos: []string{"http/1.1"},
-		ClientSessionCache: tls.NewLRUClientSessionCache(4)} // a resumed session costs a small device far less than a new one
-	if o.ServerName != "" {
-		c.ServerName = o.ServerName
+	c, err := transport.TLS{CA: o.CA, Certificate: o.Certificate, Key: o.Key, ServerName: o.ServerName}.Config(host)
+	if err != nil {
+		return nil, err
 	}
-	if o.CA != "" {
-		pem, err := os.ReadFile(o.CA)
-		if err != nil {
-			return nil, fmt.Errorf("ca: %w", err)
-		}
-		c.RootCAs = x509.NewCertPool()
-		if !c.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("ca: %s has no certificate; it is to be a PEM file", o.CA)
-		}
-	}
-	if o.Certificate != "" {
-		pair, err := tls.LoadX509KeyPair(o.Certificate, o.Key)
-		if err != nil {
-			return nil, fmt.Errorf("certificate and key: %w", err)
-		}
-		c.Certificates = []tls.Certificate{pair}
-	}
+	c.NextProtos, c.ClientSessionCache = []string{"http/1.1"}, tls.NewLRUClientSessionCache(4)
 	return c, nil
 }
 

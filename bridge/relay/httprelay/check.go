@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/transport"
 )
 
 const (
@@ -36,7 +37,7 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 		o.Now = time.Now
 	}
 	if o.Dial == nil {
-		d := net.Dialer{Timeout: o.Timeout, Control: limitUnacknowledged(min(o.Timeout, undelivered))}
+		d := net.Dialer{Timeout: o.Timeout, Control: transport.LimitUnacknowledged(min(o.Timeout, undelivered))}
 		o.Dial = func(ctx context.Context, address string) (net.Conn, error) { return d.DialContext(ctx, "tcp", address) }
 	}
 	bad := func(format string, a ...any) (Options, *url.URL, error) {
@@ -132,7 +133,7 @@ func (r *Read) check() error {
 			return fmt.Errorf("%q cannot be both states", v)
 		}
 	}
-	return checkPointer(r.Pointer)
+	return transport.CheckPointer(r.Pointer)
 }
 
 // unit is what lengths are rounded up to.

@@ -14,6 +14,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/transport"
 )
 
 const (
@@ -59,7 +60,7 @@ func (d *device) command(ctx context.Context, m *message, with *strings.Replacer
 	if err != nil || m.expect == nil {
 		return err
 	}
-	got, err := value(answer, m.expect.Pointer)
+	got, err := transport.Value(answer, m.expect.Pointer)
 	if err != nil {
 		return fmt.Errorf("%s: %w: %w", m.what, ErrAnswer, err)
 	}
@@ -74,7 +75,7 @@ func (d *device) question(ctx context.Context, m *message, r *Read, before func(
 	if err != nil {
 		return relay.LevelUnknown, err
 	}
-	got, err := value(answer, r.Pointer)
+	got, err := transport.Value(answer, r.Pointer)
 	switch {
 	case err != nil:
 		return relay.LevelUnknown, fmt.Errorf("%s: %w: %w", m.what, ErrAnswer, err)

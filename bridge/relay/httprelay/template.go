@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"clearback/bridge/relay/transport"
 )
 
 var (
@@ -171,7 +173,7 @@ func checkAnswers(r *Request) error {
 		if len(e.Values) == 0 {
 			return fmt.Errorf("expect: it has no values")
 		}
-		return checkPointer(e.Pointer)
+		return transport.CheckPointer(e.Pointer)
 	}
 	return nil
 }

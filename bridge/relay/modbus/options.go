@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/transport"
 )
 
 // Options of a [Board].
@@ -108,7 +109,7 @@ func (o Options) withDefaults() (Options, error) {
 		o.Now = time.Now
 	}
 	if o.Dial == nil {
-		d := net.Dialer{Timeout: o.Timeout, Control: limitUnacknowledged(min(o.Timeout, undelivered))}
+		d := net.Dialer{Timeout: o.Timeout, Control: transport.LimitUnacknowledged(min(o.Timeout, undelivered))}
 		o.Dial = func(ctx context.Context, address string) (net.Conn, error) { return d.DialContext(ctx, "tcp", address) }
 	}
 	switch _, port, err := net.SplitHostPort(o.Address); {

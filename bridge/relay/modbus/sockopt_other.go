@@ -2,15 +2,6 @@
 
 package modbus
 
-import (
-	"net"
-	"syscall"
-	"time"
-)
-
-// limitUnacknowledged has no portable form; the time-out of a request resets the connection all the same.
-func limitUnacknowledged(time.Duration) func(network, address string, c syscall.RawConn) error {
-	return nil
-}
+import "net"
 
 func acknowledgeAtOnce(net.Conn) {}

@@ -1,4 +1,5 @@
-package httprelay
+// Package transport is what drivers share that reach their controllers over TCP or are answered in JSON.
+package transport
 
 import (
 	"bytes"
@@ -8,11 +9,11 @@ import (
 	"strings"
 )
 
-// errValue: the answer has no such value.
-var errValue = errors.New("httprelay: the answer does not have the value")
+// ErrValue: the answer has no such value.
+var ErrValue = errors.New("transport: the answer does not have the value")
 
-// checkPointer looks at the form of a JSON Pointer (RFC 6901, section 3).
-func checkPointer(p string) error {
+// CheckPointer looks at the form of a JSON Pointer (RFC 6901, section 3).
+func CheckPointer(p string) error {
 	if p != "" && p[0] != '/' {
 		return fmt.Errorf("JSON pointer %q; it begins with /, as in /relays/0/on", p)
 	}
@@ -24,20 +25,20 @@ func checkPointer(p string) error {
 	return nil
 }
 
-// value returns what a pointer finds in an answer: the text of a string, or another plain value as it is written. With an empty pointer it is
+// Value returns what a pointer finds in an answer: the text of a string, or another plain value as it is written. With an empty pointer it is
 // the whole answer as text, without the white space around it.
-func value(answer []byte, pointer string) (string, error) {
+func Value(answer []byte, pointer string) (string, error) {
 	if pointer == "" {
 		return string(bytes.TrimSpace(answer)), nil
 	}
 	if !json.Valid(answer) {
-		return "", fmt.Errorf("%w at %s: it is not JSON", errValue, pointer)
+		return "", fmt.Errorf("%w at %s: it is not JSON", ErrValue, pointer)
 	}
 	here := json.RawMessage(answer)
 	for _, part := range strings.Split(pointer[1:], "/") {
 		next, ok := step(here, strings.NewReplacer("~1", "/", "~0", "~").Replace(part))
 		if !ok {
-			return "", fmt.Errorf("%w at %s", errValue, pointer)
+			return "", fmt.Errorf("%w at %s", ErrValue, pointer)
 		}
 		here = next
 	}
@@ -48,7 +49,7 @@ func value(answer []byte, pointer string) (string, error) {
 		err := json.Unmarshal(here, &s)
 		return s, err
 	case '{', '[':
-		return "", fmt.Errorf("%w at %s: there is an object or an array", errValue, pointer)
+		return "", fmt.Errorf("%w at %s: there is an object or an array", ErrValue, pointer)
 	default:
 		return string(here), nil
 	}

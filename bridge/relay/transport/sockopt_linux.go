@@ -1,4 +1,4 @@
-package httprelay
+package transport
 
 import (
 	"syscall"
@@ -7,9 +7,9 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// limitUnacknowledged makes the kernel end the connection when written bytes stay unacknowledged for d (TCP_USER_TIMEOUT,
+// LimitUnacknowledged makes the kernel end the connection when written bytes stay unacknowledged for d (TCP_USER_TIMEOUT,
 // RFC 5482), so that an opening does not wait in a send queue even while this process is stopped.
-func limitUnacknowledged(d time.Duration) func(network, address string, c syscall.RawConn) error {
+func LimitUnacknowledged(d time.Duration) func(network, address string, c syscall.RawConn) error {
 	return func(_, _ string, c syscall.RawConn) error {
 		var set error
 		if err := c.Control(func(fd uintptr) {

@@ -1,0 +1,2 @@
+// Package mqtt drives relay contacts on devices behind an MQTT broker.
+package mqtt
