@@ -34,6 +34,7 @@ var may = map[string][]string{
 	"bridge/relay/mqtt":                  {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
 	"bridge/relay/agent":                 {"bridge/relay"},
 	"bridge/relay/relaytest":             {"bridge/relay"},
+	"bridge/relay/relaytest/vm":          {},
 	"bridge/relay/drivers":               {"bridge/relay", "bridge/relay/modbus", "config"},
 	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.
 	"bridge/rehearsal": {"supervision", "supervision/loop", "config"},
@@ -110,7 +111,7 @@ var (
 )
 
 // forTests are the packages of our own that exist for tests and may import testing.
-var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/sipua/endpoint/endpointtest"}
+var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/endpoint/endpointtest"}
 
 // topLevel is all that stands at the top, besides hidden files and what .gitignore names.
 var topLevel = []string{
