@@ -3,6 +3,7 @@ module clearback
 go 1.26.0
 
 require (
+	github.com/eclipse/paho.golang v0.23.0
 	github.com/emiago/sipgo v1.7.2
 	github.com/icholy/digest v1.2.0
 	github.com/pion/rtcp v1.2.20

@@ -25,6 +25,18 @@ type Preparer interface {
 	Prepare(ctx context.Context) error
 }
 
+// Ending is a Device that learns by itself that it has ended, between requests too.
+type Ending interface {
+	// Gone is closed when it has ended, and Cause then tells why.
+	Gone() <-chan struct{}
+	Cause() error
+}
+
+// Resetter is a Device that can throw away what was written and not yet delivered. After a failure it is asked for that instead of Close.
+type Resetter interface {
+	Reset()
+}
+
 // calls is the session over a Device: a goroutine for each request.
 type calls struct {
 	device  Device
@@ -43,7 +55,17 @@ type calls struct {
 // or a program that hangs) is left behind: it holds nothing but its own goroutine, and only this device.
 func NewCalls(d Device, timeout time.Duration) Session {
 	ctx, cancel := context.WithCancel(context.Background())
-	return &calls{device: d, timeout: timeout, ctx: ctx, cancel: cancel, dead: make(chan struct{})}
+	s := &calls{device: d, timeout: timeout, ctx: ctx, cancel: cancel, dead: make(chan struct{})}
+	if e, ok := d.(Ending); ok {
+		go func() {
+			select {
+			case <-e.Gone():
+				s.fail(e.Cause())
+			case <-ctx.Done(): // at the latest by Stop
+			}
+		}()
+	}
+	return s
 }
 
 // Start runs the request in a goroutine, and returns when before was called or the request has ended.
@@ -192,9 +214,13 @@ func (s *calls) Cause() error {
 }
 
 // Stop ends the session, and waits for what is in the air at most as long as the time-out.
-func (s *calls) Stop(bool) {
+func (s *calls) Stop(reset bool) {
 	s.fail(context.Canceled)
-	_ = s.device.Close() // what it held is gone either way
+	if r, ok := s.device.(Resetter); ok && reset {
+		r.Reset()
+	} else {
+		_ = s.device.Close() // what it held is gone either way
+	}
 	s.mu.Lock()
 	var idle chan struct{}
 	if s.pending > 0 {

@@ -31,7 +31,8 @@ var may = map[string][]string{
 	"bridge/relay/modbus":                {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
 	"bridge/relay/httprelay":             {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
 	"bridge/relay/command":               {"bridge/relay", "bridge/relay/controller"},
-	"bridge/relay/mqtt":                  {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
+	"bridge/relay/mqtt":                  {"bridge/relay", "bridge/relay/controller", "bridge/relay/mqtt/broker", "bridge/relay/transport"},
+	"bridge/relay/mqtt/broker":           {"bridge/relay/transport"},
 	"bridge/relay/agent":                 {"bridge/relay"},
 	"bridge/relay/relaytest":             {"bridge/relay"},
 	"bridge/relay/relaytest/vm":          {},
@@ -54,6 +55,7 @@ var testsMay = map[string][]string{
 	"bridge/relay/httprelay":             {"bridge/relay/relaytest"},
 	"bridge/relay/command":               {"bridge/relay/relaytest"},
 	"bridge/relay/modbus":                {"bridge/relay/relaytest"},
+	"bridge/relay/mqtt":                  {"bridge/relay/relaytest"},
 	"bridge/sipua/endpoint":              {"bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua":                       {"bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
@@ -68,17 +70,18 @@ var testsMay = map[string][]string{
 
 // libraries names, for each module that is not ours, the packages whose code (not tests) may import it.
 var libraries = map[string][]string{
-	"modernc.org/sqlite":          {"bridge/journal"},
-	"github.com/emiago/sipgo":     {"bridge/trial", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "config", "cmd/internal/cli"},
-	"github.com/icholy/digest":    {"bridge/sipua/registration", "bridge/rehearsal"},
-	"github.com/pion/rtp":         {"bridge/media", "bridge/rehearsal", "bridge/trial"},
-	"github.com/pion/rtcp":        {"bridge/media"},
-	"github.com/pion/sdp/v3":      {}, // a judge in tests only
-	"github.com/simonvetter":      {}, // a judge in tests only
-	"github.com/stretchr/testify": {"bridge/relay/relaytest"},
-	"go.uber.org/goleak":          {},
-	"pgregory.net/rapid":          {"supervision/supervisiontest"},
-	"go.yaml.in/yaml/v3":          {"config"},
+	"modernc.org/sqlite":             {"bridge/journal"},
+	"github.com/eclipse/paho.golang": {"bridge/relay/mqtt/broker"},
+	"github.com/emiago/sipgo":        {"bridge/trial", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "config", "cmd/internal/cli"},
+	"github.com/icholy/digest":       {"bridge/sipua/registration", "bridge/rehearsal"},
+	"github.com/pion/rtp":            {"bridge/media", "bridge/rehearsal", "bridge/trial"},
+	"github.com/pion/rtcp":           {"bridge/media"},
+	"github.com/pion/sdp/v3":         {}, // a judge in tests only
+	"github.com/simonvetter":         {}, // a judge in tests only
+	"github.com/stretchr/testify":    {"bridge/relay/relaytest"},
+	"go.uber.org/goleak":             {},
+	"pgregory.net/rapid":             {"supervision/supervisiontest"},
+	"go.yaml.in/yaml/v3":             {"config"},
 	"go.uber.org/zap": {
 		"bridge", "bridge/journal", "bridge/status", "bridge/trial", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
 	},

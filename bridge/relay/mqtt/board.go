@@ -1,0 +1,99 @@
+package mqtt
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/mqtt/broker"
+	"clearback/bridge/relay/transport"
+)
+
+// Board is the devices behind one broker. Make its contacts, then Start it. All methods are safe for concurrent use.
+type Board struct {
+	controller.Group
+	opt    Options
+	broker *broker.Broker
+	id     string // begins the client identifiers of this process
+
+	contacts int // set by Contact before Start
+}
+
+// Contact is one contact of a device behind the broker, on a connection of its own.
+type Contact struct{ *controller.Contact }
+
+var (
+	_ relay.Contact = (*Contact)(nil)
+	_ relay.Reader  = (*Contact)(nil)
+	_ relay.Sensor  = (*Contact)(nil)
+)
+
+const (
+	defaultTimeout   = time.Second
+	defaultKeepAlive = 5 * time.Second
+	defaultPoll      = 2 * time.Second
+)
+
+// NewBoard checks the options and reads the files of certificates. Nothing is connected yet.
+func NewBoard(o Options) (*Board, error) {
+	if o.Timeout == 0 {
+		o.Timeout = defaultTimeout
+	}
+	if o.KeepAlive == 0 {
+		o.KeepAlive = defaultKeepAlive
+	}
+	if o.Poll == 0 {
+		o.Poll = defaultPoll
+	}
+	if o.ClientID == "" {
+		o.ClientID = "clearback"
+	}
+	switch {
+	case o.Poll < 10*time.Millisecond:
+		return nil, fmt.Errorf("%w: broker %s: poll %v; allowed is 10ms or more", ErrOptions, o.Name, o.Poll)
+	case !isClientID(o.ClientID):
+		return nil, fmt.Errorf("%w: broker %s: client id %q; allowed are at most 23 letters, digits, - and _", ErrOptions, o.Name, o.ClientID)
+	}
+	b, err := broker.New(broker.Options{Address: o.Address, User: o.User, Password: o.Password, Timeout: o.Timeout, KeepAlive: o.KeepAlive, Dial: o.Dial,
+		TLS: transport.TLS{CA: o.CA, Certificate: o.Certificate, Key: o.Key, ServerName: o.ServerName}})
+	if err != nil {
+		return nil, fmt.Errorf("%w: broker %s: %w", ErrOptions, o.Name, err)
+	}
+	return &Board{opt: o, broker: b, id: o.ClientID + "-" + broker.Unique()}, nil
+}
+
+// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
+func (b *Board) Contact(o ContactOptions) (*Contact, error) {
+	if o.Limit == 0 && o.Plain == nil {
+		o.Limit = defaultLimit
+	}
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	// The same identifier again makes the broker end what it still has of the connection before, and send its will then and not in the
+	// middle of an opening of the new one's.
+	id := fmt.Sprintf("%s-%d", b.id, b.contacts)
+	engine := controller.Options{Name: b.opt.Name, What: "broker", At: fmt.Sprintf("%s (line %s)", b.broker.Address(), o.Name), Timeout: b.opt.Timeout,
+		Poll: b.opt.Poll, Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,
+		Connect: func(ctx context.Context) (controller.Session, error) { return b.connectContract(ctx, o, id) }}
+	contact := controller.ContactOptions{Name: o.Name, Kind: relay.KindOneshot, Timed: &controller.Timed{Quantum: time.Millisecond, Limit: o.Limit}, Senses: o.Sense,
+		Claim: fmt.Sprintf("mqtt %s %s/%s", b.broker.Address(), o.Prefix, TopicClose)}
+	if p := o.Plain; p != nil {
+		engine.Connect = func(ctx context.Context) (controller.Session, error) { return b.connectPlain(ctx, o, id) }
+		contact.Kind, contact.Timed, contact.Senses, contact.Blind = relay.KindNone, nil, p.Sense != nil, p.State == nil
+		contact.Claim = fmt.Sprintf("mqtt %s %s %s", b.broker.Address(), p.Close.Topic, p.Close.Payload)
+		if p.Timed != nil {
+			contact.Timed = &controller.Timed{Quantum: p.Timed.unit(), Limit: p.Timed.Limit}
+		}
+	}
+	c := controller.New(engine)
+	driven, err := c.Contact(contact)
+	if err != nil {
+		return nil, err
+	}
+	b.contacts++
+	b.Add(c)
+	return &Contact{driven}, nil
+}

@@ -1,0 +1,278 @@
+package broker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"sync"
+	"time"
+
+	"github.com/eclipse/paho.golang/paho"
+)
+
+const (
+	// inTheAir is how many publications of ours may wait for the broker at a time. Brokers take 10 or more; what is asked for at a time is an
+	// opening, a poll and a few closes.
+	inTheAir = 8
+	// longest is the largest packet that we take.
+	longest = 64 << 10
+	// receiveMost is how many publications of a broker may wait for us: they are taken from the wire at once.
+	receiveMost = 64
+)
+
+// Message is a publication of ours, with quality of service 1.
+type Message struct {
+	Topic   string
+	Payload []byte
+	Retain  bool
+	// Expiry in whole seconds is how long a broker may keep it for a client that is away; 0: for ever.
+	Expiry time.Duration
+}
+
+// Received is a publication of somebody else's.
+type Received struct {
+	Topic   string
+	Payload []byte
+	// Retained: it is what the broker had kept from before the subscription.
+	Retained bool
+	// Again: the broker may have sent it before.
+	Again bool
+}
+
+// Subscription asks for a topic, with quality of service 1.
+type Subscription struct {
+	Topic string
+	// Fresh: what was retained is not wanted.
+	Fresh bool
+}
+
+// Session is what a connection is to be.
+type Session struct {
+	ClientID string
+	// Will is published by the broker, without delay, when the connection ends in any other way than by Leave.
+	Will Message
+	// Receive is told of each publication, one at a time and in order, from before Dial returns. It must not block.
+	Receive func(*Conn, Received)
+	// Subscribe to these topics.
+	Subscribe []Subscription
+}
+
+// Conn is one connection. All methods are safe for concurrent use.
+type Conn struct {
+	client  *paho.Client
+	raw     net.Conn
+	timeout time.Duration
+	room    chan struct{} // a counting semaphore: publications in the air
+
+	once sync.Once
+	gone chan struct{} // closed with err set
+	err  error
+}
+
+var (
+	// ErrNobody: the broker took the message, and no client is subscribed to its topic (reason code 0x10).
+	ErrNobody = errors.New("broker: nobody is subscribed to that topic")
+	// ErrDenied: the broker did not take the message, and nothing was delivered.
+	ErrDenied = errors.New("broker: it did not take the message")
+	// ErrGone: the connection has ended.
+	ErrGone = errors.New("broker: the connection has ended")
+)
+
+// Dial connects, with a clean start and a session that ends with the connection, and subscribes. It gives up when ctx ends or after the
+// time-out.
+func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, b.opt.Timeout)
+	defer cancel()
+	raw, conn, err := b.dial(ctx)
+	if err != nil {
+		return nil, err
+	}
+	c := &Conn{raw: raw, timeout: b.opt.Timeout, room: make(chan struct{}, inTheAir), gone: make(chan struct{})}
+	c.client = paho.NewClient(paho.ClientConfig{
+		Conn: &lockedConn{Conn: conn, limit: b.opt.Timeout}, PacketTimeout: b.opt.Timeout,
+		OnClientError: func(err error) { c.Fail(err) },
+		OnServerDisconnect: func(d *paho.Disconnect) {
+			c.Fail(fmt.Errorf("the broker ended it, reason code 0x%02x%s", d.ReasonCode, words(d.ReasonCode)))
+		},
+		OnPublishReceived: []func(paho.PublishReceived) (bool, error){func(p paho.PublishReceived) (bool, error) {
+			s.Receive(c, Received{Topic: p.Packet.Topic, Payload: p.Packet.Payload, Retained: p.Packet.Retain, Again: p.Packet.Duplicate()})
+			return true, nil
+		}},
+	})
+	if err := c.greet(ctx, b.opt, s); err != nil {
+		return nil, err
+	}
+	if err := c.Subscribe(ctx, s.Subscribe); err != nil {
+		c.Reset()
+		return nil, err
+	}
+	return c, nil
+}
+
+func (c *Conn) greet(ctx context.Context, o Options, s Session) error {
+	p := &paho.Connect{ClientID: s.ClientID, CleanStart: true, KeepAlive: uint16(o.KeepAlive / time.Second),
+		Username: o.User, UsernameFlag: o.User != "", Password: []byte(o.Password), PasswordFlag: o.Password != "",
+		WillMessage:    &paho.WillMessage{Topic: s.Will.Topic, Payload: s.Will.Payload, QoS: 1, Retain: s.Will.Retain},
+		WillProperties: &paho.WillProperties{WillDelayInterval: new(uint32(0)), MessageExpiry: expiry(s.Will.Expiry)},
+		Properties: &paho.ConnectProperties{SessionExpiryInterval: new(uint32(0)), ReceiveMaximum: new(uint16(receiveMost)),
+			MaximumPacketSize: new(uint32(longest)), RequestProblemInfo: true}}
+	a, err := c.client.Connect(ctx, p)
+	switch {
+	case err == nil:
+	case a != nil && a.ReasonCode != 0:
+		return fmt.Errorf("the broker refused the connection: reason code 0x%02x%s", a.ReasonCode, words(a.ReasonCode))
+	default:
+		return fmt.Errorf("MQTT: %w", err)
+	}
+	if a.Properties != nil && a.Properties.MaximumQoS != nil && *a.Properties.MaximumQoS == 0 {
+		c.Reset()
+		return errors.New("the broker does not do quality of service 1, so it could not tell that it took a command")
+	}
+	return nil
+}
+
+// Subscribe asks for topics. It returns when the broker has agreed.
+func (c *Conn) Subscribe(ctx context.Context, all []Subscription) error {
+	if len(all) == 0 {
+		return nil
+	}
+	p := &paho.Subscribe{}
+	for _, s := range all {
+		o := paho.SubscribeOptions{Topic: s.Topic, QoS: 1}
+		if s.Fresh {
+			o.RetainHandling = 2
+		}
+		p.Subscriptions = append(p.Subscriptions, o)
+	}
+	a, err := c.client.Subscribe(ctx, p)
+	if a != nil {
+		for i, r := range a.Reasons {
+			if r >= 0x80 && i < len(all) {
+				return fmt.Errorf("the broker refused the subscription to %s: reason code 0x%02x%s", all[i].Topic, r, words(r))
+			}
+		}
+	}
+	if err != nil {
+		return c.failure("subscribing", err)
+	}
+	return nil
+}
+
+// Publish gives a message to the broker and returns when that has taken it. Before, if not nil, is called last before its bytes go, and may forbid
+// them; its error is returned as it is. [ErrNobody] and [ErrDenied] mean that nothing was delivered to anybody. After any other error nobody
+// knows.
+func (c *Conn) Publish(ctx context.Context, m Message, before func() error) error {
+	select {
+	case c.room <- struct{}{}:
+		defer func() { <-c.room }()
+	case <-ctx.Done():
+		return c.failure("publishing", ctx.Err())
+	case <-c.gone:
+		return c.failure("publishing", c.err)
+	}
+	if before != nil {
+		if err := before(); err != nil {
+			return err
+		}
+	}
+	p := &paho.Publish{Topic: m.Topic, Payload: m.Payload, QoS: 1, Retain: m.Retain, Properties: &paho.PublishProperties{MessageExpiry: expiry(m.Expiry)}}
+	a, err := c.client.Publish(ctx, p)
+	switch {
+	case a != nil && a.ReasonCode == 0x10:
+		return fmt.Errorf("%w: %s", ErrNobody, m.Topic)
+	case a != nil && a.ReasonCode >= 0x80:
+		return fmt.Errorf("%w to %s: reason code 0x%02x%s", ErrDenied, m.Topic, a.ReasonCode, words(a.ReasonCode))
+	case err != nil:
+		return c.failure("publishing to "+m.Topic, err)
+	}
+	return nil
+}
+
+func (c *Conn) failure(doing string, err error) error {
+	select {
+	case <-c.gone:
+		return fmt.Errorf("%s: %w: %w", doing, ErrGone, c.err)
+	default:
+		return fmt.Errorf("%s: %w", doing, err)
+	}
+}
+
+// Gone is closed when the connection has ended, and Cause then tells why.
+func (c *Conn) Gone() <-chan struct{} { return c.gone }
+
+// Cause tells why the connection has ended.
+func (c *Conn) Cause() error {
+	<-c.gone
+	return c.err
+}
+
+// Fail says that the connection is of no use any more, for the first reason given. Reset or Leave is to follow.
+func (c *Conn) Fail(err error) {
+	c.once.Do(func() {
+		c.err = err
+		close(c.gone)
+	})
+}
+
+// Reset ends the connection, throws away what was not delivered yet, and leaves the broker to publish the will.
+func (c *Conn) Reset() {
+	c.Fail(net.ErrClosed)
+	if t, ok := c.raw.(*net.TCPConn); ok {
+		_ = t.SetLinger(0) // fails only on a socket that is gone already
+	}
+	_ = c.raw.Close()
+	_ = c.client.Disconnect(&paho.Disconnect{}) // nothing can be written any more: it waits for the client's goroutines
+}
+
+// Leave ends the connection in order. With will the broker publishes that all the same (reason code 0x04).
+func (c *Conn) Leave(will bool) {
+	c.Fail(net.ErrClosed)
+	d := &paho.Disconnect{}
+	if will {
+		d.ReasonCode = 0x04
+	}
+	_ = c.client.Disconnect(d) // a broker that does not hear it publishes the will too
+}
+
+func expiry(d time.Duration) *uint32 {
+	if d == 0 {
+		return nil
+	}
+	return new(uint32(d / time.Second))
+}
+
+// words tells what the reason codes mean that an operator may meet (MQTT 5.0, section 2.4).
+func words(code byte) string {
+	switch code {
+	case 0x84:
+		return " (it does not speak MQTT 5)"
+	case 0x85:
+		return " (it does not like the client identifier)"
+	case 0x86:
+		return " (wrong user or password)"
+	case 0x87:
+		return " (not authorized: wrong user or password, or that account may not do this)"
+	case 0x88, 0x89, 0x8b:
+		return " (it is busy or shutting down)"
+	case 0x8e:
+		return " (another client came with the same identifier)"
+	case 0x97:
+		return " (a quota is used up)"
+	}
+	return ""
+}
+
+// lockedConn lets one packet at a time be written, and not for longer than the limit.
+type lockedConn struct {
+	net.Conn
+	sync.Mutex
+	limit time.Duration
+}
+
+func (l *lockedConn) Write(b []byte) (int, error) {
+	if err := l.SetWriteDeadline(time.Now().Add(l.limit)); err != nil {
+		return 0, err
+	}
+	return l.Conn.Write(b)
+}

@@ -1,0 +1,221 @@
+package mqtt
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/mqtt/broker"
+)
+
+// The last levels of the contract's topics.
+const (
+	TopicPulse = "pulse"
+	TopicClose = "close"
+	TopicRead  = "read"
+	TopicState = "state"
+)
+
+// What became of a command, in [State.Result].
+const (
+	ResultDone    = "done"    // it was done
+	ResultRefused = "refused" // nothing was done
+	ResultFailed  = "failed"  // where the contact is, is not known
+)
+
+const (
+	// TokenEvery is how often a device has a new token; it takes the one before too, so that none lives longer than twice that.
+	TokenEvery = 500 * time.Millisecond
+	// CommandExpiry and CloseExpiry are how long a broker may keep commands for a device that is away: whole seconds, our own figures. A
+	// close may come late, but not for ever.
+	CommandExpiry = time.Second
+	CloseExpiry   = time.Minute
+)
+
+// Command is the payload of the three topics that a device obeys.
+type Command struct {
+	// From is the master's name for one connection of his, which nobody else has, and Seq counts his commands on it. The device gives both back.
+	From string `json:"from"`
+	Seq  uint32 `json:"seq"`
+	// MS and Token belong to a pulse: how long the loop is to be open, 0 to close it, and the present token of the device's.
+	MS    int64  `json:"ms,omitempty"`
+	Token string `json:"token,omitempty"`
+}
+
+// State is the payload of the state topic, retained.
+type State struct {
+	// Online is false in the device's will alone.
+	Online bool `json:"online"`
+	// From and Seq are those of the latest command that was answered, and Result is what became of it; Why is for people.
+	From   string `json:"from,omitempty"`
+	Seq    uint32 `json:"seq,omitempty"`
+	Result string `json:"result,omitempty"`
+	Why    string `json:"why,omitempty"`
+	// Open tells where the contact is, as its output tells it. LeftMS is how long the opening still lasts, Pulses counts openings since the device's start.
+	Open   bool   `json:"open"`
+	LeftMS int64  `json:"left_ms"`
+	Pulses uint32 `json:"pulses"`
+	// Token is what the next pulse has to show.
+	Token string `json:"token"`
+	// Current: loop current flows. Nil: the device has no input for that.
+	Current *bool `json:"current,omitempty"`
+}
+
+// contractDevice is one connection to a device that speaks the contract.
+type contractDevice struct {
+	*broker.Conn
+	prefix string
+	from   string
+
+	mu      sync.Mutex
+	seq     uint32
+	token   string
+	waiting map[uint32]chan State // buffer 1 each: told once, and perhaps nobody listens any more
+}
+
+var (
+	// ErrDevice: the device told that it did not do as asked.
+	ErrDevice = errors.New("mqtt: the device did not do as asked")
+	// ErrAway: the device is not at the broker.
+	ErrAway = errors.New("mqtt: the device is not at the broker")
+	// ErrState: what the device told cannot be used.
+	ErrState = errors.New("mqtt: the device's state cannot be used")
+)
+
+func (b *Board) connectContract(ctx context.Context, o ContactOptions, id string) (controller.Session, error) {
+	d := &contractDevice{prefix: o.Prefix, from: broker.Unique(), waiting: map[uint32]chan State{}}
+	will, err := json.Marshal(Command{From: d.from})
+	if err != nil {
+		return nil, err
+	}
+	d.Conn, err = b.broker.Dial(ctx, broker.Session{ClientID: id, Receive: d.receive,
+		Will:      broker.Message{Topic: o.Prefix + "/" + TopicClose, Payload: will, Expiry: CloseExpiry},
+		Subscribe: []broker.Subscription{{Topic: o.Prefix + "/" + TopicState, Fresh: true}}})
+	if err != nil {
+		return nil, err
+	}
+	return controller.NewCalls(d, b.opt.Timeout), nil
+}
+
+// receive takes a state of the device.
+func (d *contractDevice) receive(c *broker.Conn, m broker.Received) {
+	if m.Retained {
+		return // from before
+	}
+	var s State
+	if err := json.Unmarshal(m.Payload, &s); err != nil {
+		c.Fail(fmt.Errorf("%w: %s: %w", ErrState, m.Topic, err))
+		return
+	}
+	if !s.Online {
+		c.Fail(fmt.Errorf("%w: it has left, as %s tells", ErrAway, m.Topic))
+		return
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.token = s.Token
+	if s.From != d.from {
+		return
+	}
+	if ch, ok := d.waiting[s.Seq]; ok {
+		delete(d.waiting, s.Seq)
+		ch <- s
+	}
+}
+
+// Close leaves the broker in order, which sends the will all the same: the contact is closed last.
+func (d *contractDevice) Close() error {
+	d.Leave(true)
+	return nil
+}
+
+// Do gives a command and waits for the state that answers it.
+func (d *contractDevice) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
+	topic, m := TopicRead, broker.Message{Expiry: CommandExpiry}
+	switch r.Op {
+	case controller.Open:
+		topic = TopicPulse
+	case controller.Close:
+		topic, m.Expiry = TopicClose, CloseExpiry
+	}
+	k, answer := d.command(r)
+	defer d.forget(k.Seq)
+	m.Topic = d.prefix + "/" + topic
+	var err error
+	if m.Payload, err = json.Marshal(k); err != nil {
+		return relay.LevelUnknown, err
+	}
+	if err := d.Publish(ctx, m, before); err != nil {
+		return relay.LevelUnknown, notTaken(r.Op, err)
+	}
+	select {
+	case s := <-answer:
+		return s.level(r.Op)
+	case <-d.Gone():
+		return relay.LevelUnknown, d.Cause()
+	case <-ctx.Done():
+		return relay.LevelUnknown, fmt.Errorf("%s: the device did not answer: %w", m.Topic, ctx.Err())
+	}
+}
+
+// notTaken translates the error of a publication. A device that is not there has not opened; of a close that nobody heard nothing is known.
+func notTaken(op controller.Op, err error) error {
+	switch {
+	case errors.Is(err, broker.ErrNobody):
+		err = fmt.Errorf("%w: %w", ErrAway, err)
+	case !errors.Is(err, broker.ErrDenied):
+		return err
+	}
+	if op == controller.Open {
+		return &controller.Refusal{Cause: err, Sure: true}
+	}
+	return err
+}
+
+// command makes the next command and the place where its answer will be.
+func (d *contractDevice) command(r controller.Request) (Command, <-chan State) {
+	answer := make(chan State, 1)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.seq++
+	d.waiting[d.seq] = answer
+	k := Command{From: d.from, Seq: d.seq}
+	if r.Op == controller.Open {
+		k.MS, k.Token = r.Duration.Milliseconds(), d.token
+	}
+	return k, answer
+}
+
+func (d *contractDevice) forget(seq uint32) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	delete(d.waiting, seq)
+}
+
+// level is what a state answers to a request.
+func (s State) level(op controller.Op) (relay.Level, error) {
+	switch s.Result {
+	case ResultDone:
+	case ResultRefused, ResultFailed:
+		why := fmt.Errorf("%w: %s: %s", ErrDevice, s.Result, s.Why)
+		return relay.LevelUnknown, &controller.Refusal{Cause: why, Sure: s.Result == ResultRefused}
+	default:
+		return relay.LevelUnknown, fmt.Errorf("%w: result %q; known are done, refused and failed", ErrState, s.Result)
+	}
+	switch {
+	case s.Token == "":
+		return relay.LevelUnknown, fmt.Errorf("%w: it has no token", ErrState)
+	case op == controller.Close && s.Open:
+		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%w: it is open after a close", ErrDevice)}
+	case op != controller.Sense && s.Open, op == controller.Sense && s.Current != nil && !*s.Current:
+		return relay.LevelOpen, nil
+	case op == controller.Sense && s.Current == nil:
+		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%w: it has no loop-current input", ErrState), Sure: true}
+	}
+	return relay.LevelClosed, nil
+}
