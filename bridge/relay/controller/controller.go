@@ -197,7 +197,7 @@ type NotClosed struct {
 func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 	b.mu.Lock()
 	b.stopping = true
-	started := b.started
+	started := b.cancel != nil
 	b.started = true // no Start and no Contact after this
 	b.mu.Unlock()
 	failed := make([]error, len(b.contacts))
@@ -210,9 +210,7 @@ func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 			})
 		}
 		wg.Wait()
-		if b.cancel != nil {
-			b.cancel()
-		}
+		b.cancel()
 		b.running.Wait()
 		for _, c := range b.contacts {
 			c.keeper.Stop()

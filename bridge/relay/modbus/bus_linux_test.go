@@ -87,7 +87,6 @@ type busDriver struct {
 
 func driveBus(t *testing.T, device string, change func(*BusOptions), units ...uint8) *busDriver {
 	t.Helper()
-	leakCheck(t)
 	d := &busDriver{t: t, notices: make(chan relay.Notice, 1000)} // notices must not block; a run has fewer
 	o := BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: testTimeout, Poll: time.Hour, Notify: func(n relay.Notice) { d.notices <- n }}
 	if change != nil {
@@ -164,6 +163,7 @@ func (d *busDriver) queued(n int) {
 
 // Whatever waits, a close is next.
 func TestBusSendsClosesFirst(t *testing.T) {
+	leakCheck(t)
 	h := newSerialHand(t)
 	d := driveBus(t, h.path, nil, 1, 2)
 	for range 2 {
@@ -221,6 +221,7 @@ func (h *serialHand) greetAny() {
 
 // A late answer never is that of a newer request: see the package's documentation.
 func TestBusLateAnswers(t *testing.T) {
+	leakCheck(t)
 	h := newSerialHand(t)
 	d := driveBus(t, h.path, func(o *BusOptions) { o.Timeout = 100 * time.Millisecond }, 1)
 	h.greet(1)
@@ -254,6 +255,7 @@ func TestBusLateAnswers(t *testing.T) {
 
 // While one unit is asked, the late answer of another one comes first.
 func TestBusSkipsAnswersOfOthers(t *testing.T) {
+	leakCheck(t)
 	h := newSerialHand(t)
 	d := driveBus(t, h.path, nil, 1, 2)
 	h.greetAny()
@@ -287,6 +289,7 @@ func TestBusWhatIsNoAnswer(t *testing.T) {
 		"another unit's own": {appendRTU(nil, 9, openIt), "no answer within"},
 	} {
 		t.Run(name, func(t *testing.T) {
+			leakCheck(t)
 			h := newSerialHand(t)
 			d := driveBus(t, h.path, func(o *BusOptions) { o.Timeout = 80 * time.Millisecond }, 1)
 			h.greet(1)
@@ -308,6 +311,7 @@ func TestBusWhatIsNoAnswer(t *testing.T) {
 
 // An adapter that receives what it sends would confirm every write by itself.
 func TestBusLocalEcho(t *testing.T) {
+	leakCheck(t)
 	h := newSerialHand(t)
 	d := driveBus(t, h.path, nil, 1)
 	for range 2 { // a close, which its echo confirms, and the reading
@@ -318,6 +322,7 @@ func TestBusLocalEcho(t *testing.T) {
 
 // The port is for one process and one bus alone.
 func TestBusPortIsTaken(t *testing.T) {
+	leakCheck(t)
 	h := newSerialHand(t)
 	d := driveBus(t, h.path, nil, 1)
 	h.greet(1)
@@ -350,6 +355,7 @@ func TestBusPortIsTaken(t *testing.T) {
 
 // A pseudo terminal has no RS-485 driver behind it, as most ports have none.
 func TestBusDirectionSwitch(t *testing.T) {
+	leakCheck(t)
 	h := newSerialHand(t)
 	d := driveBus(t, h.path, func(o *BusOptions) { o.RS485 = &RS485{DelayAfter: time.Millisecond} }, 1)
 	err := d.notice(relay.LinkLost).Err

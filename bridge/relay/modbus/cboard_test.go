@@ -202,7 +202,13 @@ func TestSuiteLibmodbusBoard(t *testing.T) {
 	run("timed", func(o *ContactOptions) {
 		o.Timed = &Timed{Register: 10 + o.Coil, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
 	}, "--timed", "10,0,20", "--timed", "11,1,20")
+	run("pulse", pulsed, "--pulse", "10,0,20,150", "--pulse", "12,1,20,150")
 	run("watchdog", func(o *ContactOptions) {
 		o.Watchdog = &Watchdog{Register: 7, Unit: 10 * time.Millisecond, Timeout: 300 * time.Millisecond}
 	}, "--watchdog", "7,10")
+}
+
+// pulsed makes a contact one with a sequence number, as the C board has it with --pulse 10,0,20,150 --pulse 12,1,20,150.
+func pulsed(o *ContactOptions) {
+	o.Timed = &Timed{Register: 10 + 2*o.Coil, Sequence: true, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
 }

@@ -61,8 +61,7 @@ type hub struct {
 	mu       sync.Mutex
 	port     *terminal // nil: unplugged
 	boards   map[byte]*terminal
-	requests [][]byte                           // what the driver sent
-	answer   func(unit byte, b []byte) [][]byte // nil, or what becomes of an answer
+	requests [][]byte // what the driver sent
 }
 
 func newHub(t *testing.T) *hub {
@@ -143,25 +142,10 @@ func (h *hub) attach(unit byte) *terminal {
 			if err != nil {
 				return
 			}
-			h.mu.Lock()
-			change := h.answer
-			h.mu.Unlock()
-			parts := [][]byte{p[:n]}
-			if change != nil {
-				parts = change(unit, p[:n])
-			}
-			for _, x := range parts {
-				h.send(x)
-			}
+			h.send(p[:n])
 		}
 	})
 	return b
-}
-
-func (h *hub) onAnswer(f func(unit byte, b []byte) [][]byte) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.answer = f
 }
 
 // serialBoard is a libmodbus board behind the hub. To cut the link is to pull the adapter.
@@ -231,7 +215,5 @@ func TestSuiteSerialBoard(t *testing.T) {
 		})
 	}
 	run("coil", nil)
-	run("pulse", func(o *ContactOptions) {
-		o.Timed = &Timed{Register: 10 + 2*o.Coil, Sequence: true, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
-	}, "--pulse", "10,0,20,150", "--pulse", "12,1,20,150")
+	run("pulse", pulsed, "--pulse", "10,0,20,150", "--pulse", "12,1,20,150")
 }
