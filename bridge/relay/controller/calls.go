@@ -132,7 +132,11 @@ func (w *request) end(a Answer) bool {
 	}
 	w.ended = true
 	if !w.wrote {
-		w.began <- fmt.Errorf("%w: %w", relay.ErrUnreachable, a.Err)
+		err := a.Err
+		if lost := (*Lost)(nil); errors.As(err, &lost) {
+			err = lost.Cause // nothing was asked that could have been answered
+		}
+		w.began <- fmt.Errorf("%w: %w", relay.ErrUnreachable, err)
 		return true
 	}
 	w.call.End(a)

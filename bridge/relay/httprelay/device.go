@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 
 	"clearback/bridge/relay"
@@ -65,7 +66,7 @@ func (d *device) command(ctx context.Context, m *message, with *strings.Replacer
 		return fmt.Errorf("%s: %w: %w", m.what, ErrAnswer, err)
 	}
 	if !slices.Contains(m.expect.Values, got) {
-		return &controller.Refusal{Cause: fmt.Errorf("%s: %w: its answer says %.40q, expected is one of %.40q", m.what, ErrStatus, got, m.expect.Values)}
+		return &controller.Refusal{Cause: fmt.Errorf("%s: %w: its answer says %s, expected is one of %q", m.what, ErrStatus, shown(got), m.expect.Values)}
 	}
 	return nil
 }
@@ -84,7 +85,7 @@ func (d *device) question(ctx context.Context, m *message, r *Read, before func(
 	case slices.Contains(r.Closed, got):
 		return relay.LevelClosed, nil
 	default:
-		return relay.LevelUnknown, fmt.Errorf("%s: %w: it says %.40q, which is neither state", m.what, ErrAnswer, got)
+		return relay.LevelUnknown, fmt.Errorf("%s: %w: it says %s, which is neither state", m.what, ErrAnswer, shown(got))
 	}
 }
 
@@ -120,8 +121,8 @@ func (d *device) exchange(ctx context.Context, m *message, with *strings.Replace
 	answer, err := talk(conn, r, bytes)
 	if err != nil {
 		reset()
-		if ctx.Err() != nil {
-			err = ctx.Err()
+		if ctx.Err() != nil { // and so the connection was ended here
+			err = fmt.Errorf("no whole answer within %v: %w", d.board.opt.Timeout, ctx.Err())
 		}
 		return nil, fmt.Errorf("%s: %w", m.what, err)
 	}
@@ -154,7 +155,6 @@ func (d *device) dial(ctx context.Context) (conn net.Conn, reset func(), err err
 // answer is a whole one.
 type answer struct {
 	status int
-	place  string // where a redirect leads
 	body   []byte
 }
 
@@ -163,21 +163,22 @@ func talk(conn net.Conn, r *http.Request, bytes []byte) (answer, error) {
 	if _, err := conn.Write(bytes); err != nil {
 		return answer{}, err
 	}
-	in := bufio.NewReader(&bounded{conn, answerMax})
+	limit := &bounded{conn, answerMax}
+	in := bufio.NewReader(limit)
 	for range interimMax + 1 {
 		a, err := http.ReadResponse(in, r)
 		if err != nil {
-			return answer{}, fmt.Errorf("%w: %w", ErrAnswer, err)
+			return answer{}, fmt.Errorf("%w: %w", ErrAnswer, limit.explain(err))
 		}
 		body, err := io.ReadAll(a.Body)
 		if err != nil {
-			return answer{}, fmt.Errorf("%w: %w", ErrAnswer, err)
+			return answer{}, fmt.Errorf("%w: %w", ErrAnswer, limit.explain(err))
 		}
 		switch {
 		case a.StatusCode < 100 || a.StatusCode == http.StatusSwitchingProtocols:
 			return answer{}, fmt.Errorf("%w: status code %d", ErrAnswer, a.StatusCode)
 		case a.StatusCode >= 200:
-			return answer{a.StatusCode, a.Header.Get("Location"), body}, nil
+			return answer{a.StatusCode, body}, nil
 		}
 	}
 	return answer{}, fmt.Errorf("%w: more than %d interim answers", ErrAnswer, interimMax)
@@ -198,6 +199,29 @@ func (b *bounded) Read(p []byte) (int, error) {
 	n, err := b.Reader.Read(p[:min(len(p), b.left)])
 	b.left -= n
 	return n, err
+}
+
+// explain says what is wrong with an answer, without the answer: that may be long, and hold what we sent.
+func (b *bounded) explain(err error) error {
+	var broken net.Error
+	switch {
+	case b.left == 0: // what was cut off looks like another fault
+		return errLong
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+		return errors.New("it ends too early")
+	case errors.As(err, &broken):
+		return broken
+	default:
+		return errors.New("it is not HTTP as it should be")
+	}
+}
+
+// shown is a value of an answer as an error may show it.
+func shown(v string) string {
+	if len(v) > 20 {
+		return fmt.Sprintf("a text of %d bytes", len(v))
+	}
+	return strconv.Quote(v)
 }
 
 // judge returns nil for a success, else the refusal.

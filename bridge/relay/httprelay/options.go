@@ -1,4 +1,3 @@
-// Package httprelay drives relay contacts on devices that are switched by HTTP or HTTPS requests.
 package httprelay
 
 import (
@@ -19,7 +18,7 @@ type Options struct {
 	// User and Password are sent with every request by Basic authentication (RFC 7617) if User is not empty. Both are words for templates
 	// too. The password is never shown.
 	User, Password string
-	// Headers go with every request, after its own. Values are templates, and never shown: here is the place for a key.
+	// Headers go with every request, after its own. Values are templates without numbers, and never shown: here is the place for a key.
 	Headers []Header
 	// CA is a PEM file with the only certificates that a device's may be signed by; empty: those that the system trusts.
 	CA string

@@ -55,6 +55,15 @@ func TestMain(m *testing.M) {
 	}))
 }
 
+// together runs cases side by side, however few processors there are: they mostly wait.
+func together(t *testing.T, cases map[string]func(*testing.T)) {
+	var running sync.WaitGroup
+	for name, run := range cases {
+		running.Go(func() { t.Run(name, run) })
+	}
+	running.Wait()
+}
+
 // simDevice is one device of the simulator.
 type simDevice struct {
 	sim    *simulator

@@ -1,15 +1,19 @@
 package httprelay
 
 import (
+	"flag"
 	"testing"
 
 	"clearback/bridge/relay/relaytest"
 )
 
+var long = flag.Bool("long", false, "run the conformance suite for more kinds of devices")
+
 func TestSuite(t *testing.T) {
+	t.Parallel()
+	suites := map[string]func(*testing.T){}
 	run := func(name string, device order, o Options, c ContactOptions) {
-		t.Run(name, func(t *testing.T) {
-			t.Parallel()
+		suites[name] = func(t *testing.T) {
 			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 				own := order{"open": s.Open}
 				for k, v := range device {
@@ -17,14 +21,21 @@ func TestSuite(t *testing.T) {
 				}
 				return subject(t, newDevice(t, own), s, o, c)
 			})
-		})
+		}
 	}
 	run("contract", nil, Options{}, ContactOptions{})
-	run("plain", order{"text": true}, Options{}, plain)
+	if *long {
+		run("plain", order{"text": true}, Options{}, plain)
+		ours := newAuthority(t)
+		server, client := ours.issue("server", []string{"relays.example"}), ours.issue("client", nil)
+		run("contract by TLS", order{"certificate": server, "ca": ours.file},
+			Options{CA: ours.file, ServerName: "relays.example", Certificate: client, Key: client}, ContactOptions{})
+	}
 	run("GET and blind", order{"version": "HTTP/1.0"}, Options{}, ContactOptions{
 		Open:  &Request{Method: "GET", Path: "/set?out={contact}&to=open"},
 		Close: &Request{Method: "GET", Path: "/set?out={contact}&to=close"},
 	})
+	together(t, suites)
 }
 
 // plain is a device that cannot time, and answers in words.

@@ -146,10 +146,10 @@ class Handler(http.server.BaseHTTPRequestHandler):
     def raw(self, fault):
         try:
             self.wfile.write(base64.b64decode(fault["bytes"]))
-            drip = base64.b64decode(fault.get("again", ""))
-            while drip:
-                self.wfile.write(drip)
-                time.sleep(fault.get("ms", 0) / 1000)
+            again, pause = base64.b64decode(fault.get("again", "")), fault.get("ms", 0) / 1000
+            while again:
+                self.wfile.write(again if pause else again * 50)
+                time.sleep(pause)
         except OSError:
             pass
 
