@@ -40,7 +40,7 @@ func (d *decoder) checkLinesApart(c *Config) {
 		if first := account(&l.Service, at+".service"); first == "" || !l.Service.sameAccount(l.Service.Second) {
 			account(l.Service.Second, at+".service.second")
 		}
-		if l.Contact.Driver == "modbus" && d.has(at+".contact.coil") {
+		if l.Contact.Driver != DriverNone {
 			d.contactApart(l, at+".contact", once)
 		}
 	}
@@ -57,13 +57,13 @@ func (d *decoder) watchdogsApart(c *Config) {
 	}
 	timed, counts := map[place]int{}, map[place]int{}
 	for i := range c.Lines {
-		if k := &c.Lines[i].Contact; k.Driver == "modbus" && k.Timed != nil && d.has(fmt.Sprintf("lines[%d].contact.timed.register", i)) {
+		if k := &c.Lines[i].Contact; k.flat() && k.Timed != nil && d.has(fmt.Sprintf("lines[%d].contact.timed.register", i)) {
 			timed[place{k.Controller, k.Unit, k.Timed.Register}] = i
 		}
 	}
 	for i := range c.Lines {
 		k, at := &c.Lines[i].Contact, fmt.Sprintf("lines[%d].contact.watchdog", i)
-		if k.Driver != "modbus" || k.Watchdog == nil || k.Watchdog.Unit == 0 || !d.has(at+".register") {
+		if !k.flat() || k.Watchdog == nil || k.Watchdog.Unit == 0 || !d.has(at+".register") {
 			continue
 		}
 		p := place{k.Controller, k.Unit, k.Watchdog.Register}
@@ -79,12 +79,23 @@ func (d *decoder) watchdogsApart(c *Config) {
 	}
 }
 
+// contactApart finds a contact that two lines would drive.
 func (d *decoder) contactApart(l *Line, at string, once func(path, thing, words, remedy string)) {
+	const remedy = "one contact serves one line: give each its own"
 	k := &l.Contact
-	board := fmt.Sprintf("%s, unit %d", k.Controller, k.Unit)
-	once(at+".coil", fmt.Sprintf("coil %s %d", board, k.Coil), fmt.Sprintf("coil %d of %s", k.Coil, board), "one contact serves one line: give each its own")
-	if k.Timed != nil && d.has(at+".timed.register") {
-		once(at+".timed.register", fmt.Sprintf("register %s %d", board, k.Timed.Register),
-			fmt.Sprintf("register %d of %s", k.Timed.Register, board), "each coil has its own register of the board's timed output")
+	switch {
+	case k.flat() && d.has(at+".coil"):
+		board := fmt.Sprintf("%s, unit %d", k.Controller, k.Unit)
+		once(at+".coil", fmt.Sprintf("coil %s %d", board, k.Coil), fmt.Sprintf("coil %d of %s", k.Coil, board), remedy)
+		if k.Timed != nil && d.has(at+".timed.register") {
+			once(at+".timed.register", fmt.Sprintf("register %s %d", board, k.Timed.Register),
+				fmt.Sprintf("register %d of %s", k.Timed.Register, board), "each coil has its own register of the board's timed output")
+		}
+	case k.Driver == DriverGPIO && k.GPIO != nil && k.GPIO.Line != "":
+		once(at+".gpio.line", "gpio "+k.Controller+" "+k.GPIO.Line, fmt.Sprintf("line %s of %s", k.GPIO.Line, k.Controller), remedy)
+	case k.Driver == DriverSerial && k.Controller != "":
+		once(at+".controller", "serial "+k.Controller, "the port "+k.Controller, "a port drives one contact, since opening it moves both its lines: give each its own")
+	case k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Prefix != "":
+		once(at+".mqtt.prefix", "mqtt "+k.Controller+" "+k.MQTT.Prefix, fmt.Sprintf("the device %s at %s", k.MQTT.Prefix, k.Controller), remedy)
 	}
 }

@@ -71,9 +71,9 @@ func (l *Line) Window() window.Line {
 func (l *Line) StepsAbove(interval time.Duration) []time.Duration {
 	w, last := l.Window(), interval
 	var unit time.Duration
-	if t := l.Contact.Timed; t != nil && l.Contact.Driver == "modbus" && t.Unit > 0 && t.Limit > 0 {
-		w.Ceiling = min(w.Ceiling, t.Limit)
-		unit = t.Unit
+	if t := l.Contact.ownTimer(); t != nil && t.unit > 0 && t.limit > 0 {
+		w.Ceiling = min(w.Ceiling, t.limit)
+		unit = t.unit
 		last = wholeUnits(last, unit)
 	}
 	possible := window.Of(w, window.WorstCase)

@@ -38,8 +38,8 @@ func Warnings(c *Config) []string {
 		if k.kind() == "none" {
 			w = append(w, fmt.Sprintf("line %s: its loop may stay open for good if the daemon, this machine or the link to the board dies in an interruption (accepted)", l.Name))
 		}
-		if k.OpenLevel == "off" {
-			w = append(w, fmt.Sprintf("line %s: its loop opens, and its telephones are dead, whenever the board has no power (accepted)", l.Name))
+		if k.hasLevel() && k.OpenLevel == "off" {
+			w = append(w, fmt.Sprintf("line %s: its loop opens, and its telephones are dead, whenever the %s has no power (accepted)", l.Name, k.thing()))
 		}
 	}
 	return w
@@ -115,20 +115,9 @@ func (l *Line) describe() string {
 		b.WriteString("no contact; what would have been opened is only logged.")
 		return b.String()
 	}
-	fmt.Fprintf(&b, "contact of kind %s, coil %d of unit %d at %s, open when the coil is %s. ", k.kind(), k.Coil, k.Unit, k.Controller, k.OpenLevel)
-	switch k.kind() {
-	case "oneshot":
-		fmt.Fprintf(&b, "If the daemon or the link dies in an interruption, the board itself closes the loop when the interval ends (at most %v). ", k.Timed.Limit)
-	case "watchdog":
-		fmt.Fprintf(&b, "If the daemon or the link dies in an interruption, the board drops its outputs and closes the loop within %v. ", k.Watchdog.Timeout)
-	default:
-		b.WriteString("If the daemon or the link dies in an interruption, the loop stays open until somebody closes it (accepted: accept_open_if_daemon_dies). ")
-	}
-	if k.OpenLevel == "off" {
-		b.WriteString("If the board loses power, the loop opens and stays open (accepted: accept_open_if_power_fails). ")
-	} else {
-		b.WriteString("If the board loses power, the loop closes. ")
-	}
+	fmt.Fprintf(&b, "contact of kind %s, %s. ", k.kind(), k.place())
+	b.WriteString(k.whenDaemonDies())
+	b.WriteString(k.whenPowerFails())
 	if l.Policy.LifeSafety {
 		b.WriteString("The loop is never opened: life_safety.")
 	} else {
@@ -137,13 +126,57 @@ func (l *Line) describe() string {
 	return b.String()
 }
 
+// place says where the contact is.
+func (k *Contact) place() string {
+	level := fmt.Sprintf(", open when the output is %s", k.OpenLevel)
+	switch {
+	case k.flat():
+		return fmt.Sprintf("coil %d of unit %d at %s, open when the coil is %s", k.Coil, k.Unit, k.Controller, k.OpenLevel)
+	case k.Driver == DriverGPIO && k.GPIO != nil:
+		return fmt.Sprintf("line %s of chip %s%s", k.GPIO.Line, k.Controller, level)
+	case k.Driver == DriverSerial && k.Serial != nil:
+		return fmt.Sprintf("%s of port %s%s", strings.ToUpper(k.Serial.Line), k.Controller, level)
+	case k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Plain == nil:
+		return fmt.Sprintf("device %s at broker %s", k.MQTT.Prefix, k.Controller)
+	case k.Driver == DriverMQTT:
+		return "a plain device at broker " + k.Controller
+	case k.Driver == DriverHTTP:
+		return "web device " + k.Controller
+	}
+	return "program " + k.Controller
+}
+
+func (k *Contact) whenDaemonDies() string {
+	switch kind := k.kind(); {
+	case kind == "oneshot" && k.flat():
+		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board itself closes the loop when the interval ends (at most %v). ", k.Timed.Limit)
+	case kind == "oneshot":
+		return fmt.Sprintf("If the daemon or the way to the contact dies in an interruption, the device itself closes the loop when the interval ends (at most %v). ", k.ownTimer().limit)
+	case kind == "watchdog":
+		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board drops its outputs and closes the loop within %v. ", k.Watchdog.Timeout)
+	case k.Driver == DriverMQTT:
+		return "If the daemon dies in an interruption, the broker tells the device to close; if the broker or the network dies, the loop stays open until somebody closes it; an opening that a broker held back may come late (accepted: accept_open_if_daemon_dies, accept_late_opening). "
+	}
+	return "If the daemon or the link dies in an interruption, the loop stays open until somebody closes it (accepted: accept_open_if_daemon_dies). "
+}
+
+func (k *Contact) whenPowerFails() string {
+	switch {
+	case !k.hasLevel():
+		return "If the device loses power, the loop closes only if its relay opens the loop when energised: see to that. "
+	case k.OpenLevel == "off":
+		return fmt.Sprintf("If the %s loses power, the loop opens and stays open (accepted: accept_open_if_power_fails). ", k.thing())
+	}
+	return fmt.Sprintf("If the %s loses power, the loop closes. ", k.thing())
+}
+
 // look says how it is seen whether a hold cleared.
 func (v *Verify) look() string {
 	switch v.By {
 	case "options":
 		return "the adapter is asked with OPTIONS"
 	case "sense":
-		return "the board's loop-current input is read"
+		return "the loop-current input is read"
 	}
 	return "nobody looks"
 }

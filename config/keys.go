@@ -36,15 +36,13 @@ func defaults() *Config {
 
 func newSocket() Socket { return Socket{Transports: []string{"udp", "tcp"}} }
 
-func newController() Controller { return Controller{Modbus: Modbus{Timeout: defaultTimeout}} }
-
 func newLine() Line {
 	p := supervision.DefaultPolicy()
 	return Line{
 		Media:     "relay",
 		Adapter:   Adapter{Digest: []string{"md5"}, Transfer: "pass"},
 		Service:   newService(),
-		Contact:   Contact{Unit: defaultUnit, OpenLevel: "on"},
+		Contact:   newContact(),
 		Policy:    p,
 		Verify:    Verify{By: "options", Watch: p.Watch, Listening: p.Listening},
 		Equipment: defaultEquipment(),
@@ -107,17 +105,6 @@ func socketKeys(s *Socket) []key {
 	}
 }
 
-func controllerKeys(c *Controller) []key {
-	return []key{
-		required(value("name", &c.Name, "a name", name)),
-		required(choice("driver", &c.Driver, "modbus")),
-		required(nested("modbus", []key{
-			required(value("address", &c.Modbus.Address, "host:port", hostPort)),
-			duration("timeout", &c.Modbus.Timeout, 20*time.Millisecond, 10*time.Second), // the driver's own bounds
-		})),
-	}
-}
-
 func lineKeys(l *Line) []key {
 	return []key{
 		required(value("name", &l.Name, "a name", name)),
@@ -176,25 +163,11 @@ func dialKeys(d *Dial) []key {
 	}
 }
 
-func contactKeys(c *Contact) []key {
-	return []key{
-		required(choice("driver", &c.Driver, "none", "modbus")),
-		value("controller", &c.Controller, "the name of a controller", name),
-		unit("unit", &c.Unit),
-		number("coil", &c.Coil, 0, 65535),
-		choice("open_level", &c.OpenLevel, "on", "off"),
-		optional("timed", &c.Timed, func() TimedOutput { return TimedOutput{} }, timedKeys),
-		optional("watchdog", &c.Watchdog, func() WatchdogRegister { return WatchdogRegister{} }, watchdogKeys),
-		optional("sense", &c.Sense, func() SenseInput { return SenseInput{CurrentWhen: "on"} }, senseKeys),
-		yesNo("accept_open_if_daemon_dies", &c.AcceptOpenIfDaemonDies),
-		yesNo("accept_open_if_power_fails", &c.AcceptOpenIfPowerFails),
-	}
-}
-
 // A register counts to 65,535; no opening is longer than IntervalCeiling, so no unit needs to be.
 func timedKeys(t *TimedOutput) []key {
 	return []key{
 		required(number("register", &t.Register, 0, 65535)),
+		yesNo("sequence", &t.Sequence),
 		required(duration("unit", &t.Unit, time.Millisecond, supervision.IntervalCeiling)),
 		required(duration("limit", &t.Limit, time.Millisecond, time.Hour)),
 	}

@@ -73,7 +73,7 @@ log: {remind: 0s}
 	require.Zero(t, c.Journal.Keep)
 	require.Equal(t, window.Band{Min: 50 * ms, Max: 450 * ms}, c.Lines[0].Window().Release)
 	c = parsed(t, strings.Replace(small, "coil: 1,", "coil: 1, sense: {input: 1},", 1)+"    verify: {by: sense}\n")
-	require.Contains(t, Describe(c)[1], "the board's loop-current input is read")
+	require.Contains(t, Describe(c)[1], "the loop-current input is read")
 }
 
 // Nobody needs a record to get a contact closed.

@@ -65,26 +65,7 @@ type RelayContact struct {
 type RelayGPIO struct {
 	// Chip is a path, a name or a label.
 	Chip string
-	// Line is an offset or a name.
-	Line      string
-	ActiveLow bool
-	// Drive is push-pull, open-drain or open-source.
-	Drive string
-	// Bias is as-is, disabled, pull-up or pull-down.
-	Bias string
-	// Sense is nil where there is no loop-current input.
-	Sense *RelayGPIOSense
-}
-
-// RelayGPIOSense is a loop-current input on the same chip.
-type RelayGPIOSense struct {
-	Line      string
-	ActiveLow bool
-	Bias      string
-	// CurrentWhen is "on" if loop current flows when the input is active, else "off".
-	CurrentWhen string
-	// Debounce is 0 for none.
-	Debounce time.Duration
+	GPIOLine
 }
 
 // RelaySerial is a control line of a serial port.
@@ -235,7 +216,7 @@ func relayContactKeys(c *RelayContact) []key {
 	return []key{
 		required(value("name", &c.Name, "a name", name)),
 		choice("open_level", &c.OpenLevel, "on", "off"),
-		optional("gpio", &c.GPIO, func() RelayGPIO { return RelayGPIO{Drive: "push-pull", Bias: "as-is"} }, relayGPIOKeys),
+		optional("gpio", &c.GPIO, func() RelayGPIO { return RelayGPIO{GPIOLine: newGPIOLine()} }, relayGPIOKeys),
 		optional("serial", &c.Serial, func() RelaySerial { return RelaySerial{} }, relaySerialKeys),
 		optional("simulated", &c.Simulated, func() RelaySimulated { return RelaySimulated{} }, func(s *RelaySimulated) []key {
 			return []key{text("file", &s.File, "a path")}
@@ -243,27 +224,8 @@ func relayContactKeys(c *RelayContact) []key {
 	}
 }
 
-var biases = []string{"as-is", "disabled", "pull-up", "pull-down"}
-
 func relayGPIOKeys(g *RelayGPIO) []key {
-	return []key{
-		required(text("chip", &g.Chip, "a path, a name or a label")),
-		required(text("line", &g.Line, "an offset or a name")),
-		yesNo("active_low", &g.ActiveLow),
-		choice("drive", &g.Drive, "push-pull", "open-drain", "open-source"),
-		choice("bias", &g.Bias, biases...),
-		optional("sense", &g.Sense, func() RelayGPIOSense { return RelayGPIOSense{Bias: "as-is", CurrentWhen: "on"} }, relayGPIOSenseKeys),
-	}
-}
-
-func relayGPIOSenseKeys(s *RelayGPIOSense) []key {
-	return []key{
-		required(text("line", &s.Line, "an offset or a name")),
-		yesNo("active_low", &s.ActiveLow),
-		choice("bias", &s.Bias, biases...),
-		choice("current_when", &s.CurrentWhen, "on", "off"),
-		duration("debounce", &s.Debounce, 0, time.Second),
-	}
+	return append(gpioLineKeys(&g.GPIOLine), required(text("chip", &g.Chip, "a path, a name or a label")))
 }
 
 func relaySerialKeys(s *RelaySerial) []key {

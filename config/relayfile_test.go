@@ -26,7 +26,7 @@ func TestRelayDefaults(t *testing.T) {
 	require.Equal(t, 3*time.Second, r.MaxInterval)
 	require.Equal(t, 3*time.Second, r.Watchdog)
 	require.Len(t, r.AllowFrom, 2)
-	require.Equal(t, RelayGPIO{Chip: "gpiochip0", Line: "17", Drive: "push-pull", Bias: "as-is"}, *r.Contacts[0].GPIO)
+	require.Equal(t, RelayGPIO{Chip: "gpiochip0", GPIOLine: GPIOLine{Line: "17", Drive: "push-pull", Bias: "as-is"}}, *r.Contacts[0].GPIO)
 	require.Equal(t, []string{"on", "off", "on"}, []string{r.Contacts[0].OpenLevel, r.Contacts[1].OpenLevel, r.Contacts[2].OpenLevel})
 	require.NotNil(t, r.Contacts[2].Simulated)
 	require.Nil(t, r.MQTT)

@@ -78,19 +78,6 @@ type Control struct {
 	Group  string // group: that may use it; "": the daemon's own
 }
 
-// Controller: an entry of `controllers:`, one relay board.
-type Controller struct {
-	Name   string // name:
-	Driver string // driver: modbus
-	Modbus Modbus // modbus:
-}
-
-// Modbus: how to reach a Modbus TCP board.
-type Modbus struct {
-	Address string        // address: host:port
-	Timeout time.Duration // timeout: of one request
-}
-
 // Line: an entry of `lines:`.
 type Line struct {
 	Name    string  // name:
@@ -201,43 +188,3 @@ func (s Secret) Format(f fmt.State, _ rune) { io.WriteString(f, hidden) }
 
 // String hides it.
 func (s Secret) String() string { return hidden }
-
-// Contact: the relay contact of a line.
-type Contact struct {
-	Driver     string // driver: none, or modbus
-	Controller string // controller: name of an entry of controllers
-	Unit       uint8  // unit: 1-247, 255
-	Coil       uint16 // coil: address, from 0
-	// OpenLevel says which coil level opens the loop: "on" (normally-closed contact) or "off".
-	OpenLevel string // open_level:
-	// Timed, if not nil, is the board's own timed output.
-	Timed *TimedOutput // timed:
-	// Watchdog, if not nil, is the board's master time-out.
-	Watchdog *WatchdogRegister // watchdog:
-	// Sense, if not nil, is the board's loop-current input.
-	Sense *SenseInput // sense:
-	// AcceptOpenIfDaemonDies is the consent a contact of kind none needs.
-	AcceptOpenIfDaemonDies bool // accept_open_if_daemon_dies:
-	// AcceptOpenIfPowerFails is the consent a contact wired open-when-off needs.
-	AcceptOpenIfPowerFails bool // accept_open_if_power_fails:
-}
-
-// TimedOutput: writing a length to a register opens the contact for that long; the board ends it.
-type TimedOutput struct {
-	Register uint16        // register: holding register address, from 0
-	Unit     time.Duration // unit: what one count is worth, e.g. 100ms
-	Limit    time.Duration // limit: the longest opening
-}
-
-// SenseInput: a discrete input of the board tells whether loop current flows.
-type SenseInput struct {
-	Input       uint16 // input: discrete input address, from 0
-	CurrentWhen string // current_when: on or off
-}
-
-// WatchdogRegister: the board drops its outputs when its master is silent for a time written to a register.
-type WatchdogRegister struct {
-	Register uint16        // register: holding register address, from 0
-	Unit     time.Duration // unit: what one count is worth
-	Timeout  time.Duration // timeout: the value to write
-}

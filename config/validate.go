@@ -147,24 +147,6 @@ func (c *Config) portsPerCall() int {
 	return 2
 }
 
-func (d *decoder) checkControllers(c *Config) {
-	names, addresses := map[string]int{}, map[string]int{}
-	for i, b := range c.Controllers {
-		at := fmt.Sprintf("controllers[%d]", i)
-		if first, twice := names[b.Name]; twice && b.Name != "" {
-			d.add(d.at(at+".name"), "%s.name: controllers[%d] is called %q too; give each its own name", at, first, b.Name)
-		} else {
-			names[b.Name] = i
-		}
-		a := strings.ToLower(b.Modbus.Address)
-		if first, twice := addresses[a]; twice && a != "" {
-			d.add(d.at(at+".modbus.address"), "%s.modbus.address: controllers[%d] has the address %s too; one board is one controller: let the lines name that one", at, first, b.Modbus.Address)
-		} else {
-			addresses[a] = i
-		}
-	}
-}
-
 func (d *decoder) checkAdapter(l *Line, at string) {
 	d.checkDigest(l.Adapter.Digest, at+".digest")
 	if l.Adapter.Contact == "" {
@@ -198,35 +180,6 @@ func (d *decoder) uri(path, s string) (u sip.Uri, ok bool) {
 	return u, false
 }
 
-func (d *decoder) checkContact(c *Config, l *Line, at string) {
-	k := &l.Contact
-	if k.Driver != "modbus" {
-		return
-	}
-	known := slices.ContainsFunc(c.Controllers, func(b Controller) bool { return b.Name == k.Controller })
-	switch {
-	case !d.has(at + ".controller"):
-		d.add(d.at(at), "%s.controller is missing; driver modbus needs one of controllers: %s", at, c.controllerNames())
-	case !known && k.Controller != "":
-		d.add(d.at(at+".controller"), "%s.controller: %q is not one of controllers: %s", at, k.Controller, c.controllerNames())
-	}
-	if !d.has(at + ".coil") {
-		d.add(d.at(at), "%s.coil is missing; driver modbus needs it: the coil's address, counted from 0", at)
-	}
-	if k.kind() == "none" && !k.AcceptOpenIfDaemonDies {
-		d.add(d.at(at), "%s: without timed or watchdog the loop stays open if the daemon or the link to the board dies in an interruption; add timed or watchdog, or accept it with accept_open_if_daemon_dies: true", at)
-	}
-	if k.OpenLevel == "off" && !k.AcceptOpenIfPowerFails {
-		d.add(d.at(at+".open_level"), "%s.open_level: with off the loop opens whenever the board loses power; wire the normally-closed contact and write on, or accept it with accept_open_if_power_fails: true", at)
-	}
-	if k.Watchdog != nil {
-		d.checkWatchdog(l, at)
-	}
-	if k.Timed != nil {
-		d.checkTimed(l, at+".timed")
-	}
-}
-
 func (c *Config) controllerNames() string {
 	if len(c.Controllers) == 0 {
 		return "there is none yet; add one"
@@ -236,17 +189,6 @@ func (c *Config) controllerNames() string {
 		all[i] = b.Name
 	}
 	return strings.Join(all, ", ")
-}
-
-// kind is what ends an opening when the daemon does not: "oneshot", "watchdog" or "none".
-func (k *Contact) kind() string {
-	switch {
-	case k.Timed != nil:
-		return "oneshot"
-	case k.Watchdog != nil:
-		return "watchdog"
-	}
-	return "none"
 }
 
 // longest is the longest interval that a clearing may ask of the line: also the one that no flash is (invariant 3).
@@ -264,12 +206,15 @@ func longest(p *supervision.Policy) time.Duration {
 // register16 is the largest count a register holds.
 const register16 = 65535
 
+// checkTimed compares the controller's own timer with what the line asks of it.
 func (d *decoder) checkTimed(l *Line, at string) {
-	t := l.Contact.Timed
+	own := l.Contact.ownTimer()
+	t := struct{ Unit, Limit time.Duration }{own.unit, own.limit}
+	at += "." + own.at
 	if t.Unit == 0 || t.Limit == 0 {
 		return
 	}
-	if t.Limit < t.Unit || t.Limit > register16*t.Unit {
+	if l.Contact.flat() && (t.Limit < t.Unit || t.Limit > register16*t.Unit) {
 		d.add(d.at(at+".limit"), "%s.limit: %v is out of range; allowed: %v to %v (1 to 65535 units)", at, t.Limit, t.Unit, register16*t.Unit)
 	}
 	need := longest(&l.Policy)

@@ -8,8 +8,8 @@ import (
 
 // checkVerify checks how a line is seen to have cleared.
 func (d *decoder) checkVerify(c *Config, l *Line, at string) {
-	if l.Verify.By == "sense" && (l.Contact.Driver != "modbus" || l.Contact.Sense == nil) {
-		d.add(d.at(at+".verify.by"), "%s.verify.by: sense needs the board's loop-current input; add contact.sense with driver modbus, or write options or none", at)
+	if l.Verify.By == "sense" && !l.Contact.hasSense() {
+		d.add(d.at(at+".verify.by"), "%s.verify.by: sense needs a loop-current input; add contact.sense (with drivers other than modbus it stands below the driver's own name), or write options or none", at)
 	}
 	number := l.Verify.OffHookNumber
 	if number == "" {
@@ -55,9 +55,9 @@ func (d *decoder) checkControl(c *Config) {
 // intervals of a line as they are opened: a board's own timer counts whole units.
 func (l *Line) opened() []time.Duration {
 	all := append([]time.Duration{l.Policy.Interval}, l.Policy.Steps...)
-	if t := l.Contact.Timed; t != nil && t.Unit > 0 {
+	if t := l.Contact.ownTimer(); t != nil && t.unit > 0 {
 		for i, v := range all {
-			all[i] = wholeUnits(v, t.Unit)
+			all[i] = wholeUnits(v, t.unit)
 		}
 	}
 	return all
