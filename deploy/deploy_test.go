@@ -126,9 +126,9 @@ func TestReadmeBlocksLoad(t *testing.T) {
 	}
 }
 
-func unit(t *testing.T) map[string][]string {
+func unitOf(t *testing.T, file string) map[string][]string {
 	all := map[string][]string{}
-	for line := range strings.Lines(string(read(t, "clearback.service"))) {
+	for line := range strings.Lines(string(read(t, file))) {
 		if k, v, ok := strings.Cut(strings.TrimSpace(line), "="); ok && !strings.HasPrefix(k, "#") {
 			all[k] = append(all[k], v)
 		}
@@ -137,7 +137,7 @@ func unit(t *testing.T) map[string][]string {
 }
 
 func TestUnit(t *testing.T) {
-	u := unit(t)
+	u := unitOf(t, "clearback.service")
 	for k, want := range map[string]string{
 		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "TimeoutStopSec": "30s", "StartLimitIntervalSec": "0", "User": "clearback",
 		"ExecStart":    "/usr/local/bin/clearback run --config /etc/clearback/clearback.yaml",

@@ -188,11 +188,12 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	return code
 }
 
-// deadly are the signals that would end the process without another word, but for those that cannot be caught.
+// deadly are the signals that would end the process without another word, but for those that cannot be caught. (The runtime itself ignores
+// SIGPROF.)
 func deadly() []os.Signal {
 	return []os.Signal{
 		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL, syscall.SIGSYS, syscall.SIGTRAP,
-		syscall.SIGALRM, syscall.SIGVTALRM, syscall.SIGPROF, syscall.SIGXCPU, syscall.SIGXFSZ, syscall.SIGUSR1, syscall.SIGUSR2,
+		syscall.SIGALRM, syscall.SIGVTALRM, syscall.SIGXCPU, syscall.SIGXFSZ, syscall.SIGUSR1, syscall.SIGUSR2,
 	}
 }
 

@@ -1,0 +1,299 @@
+//go:build linux
+
+package interop
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"log"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/simonvetter/modbus"
+	"github.com/stretchr/testify/require"
+)
+
+// agent is the built binary as `clearback relay`, with one simulated contact whose movements stand in a file.
+type agent struct {
+	t      *testing.T
+	dir    string
+	port   int
+	cmd    *exec.Cmd
+	log    *logBuffer
+	ended  chan struct{} // closed when the process has
+	notify *net.UnixConn
+
+	mu   sync.Mutex
+	told []string // to the service manager
+}
+
+const agentFile = `listen: 127.0.0.1:%d
+allow_from: [127.0.0.1]
+hardware_watchdog: {device: %s/dog, timeout: 2s}
+contacts:
+  - name: box-office
+    simulated: {file: %s/moves}
+`
+
+func newAgentRig(t *testing.T) *agent {
+	t.Helper()
+	a := &agent{t: t, dir: t.TempDir(), port: freePorts(t, 1)}
+	require.NoError(t, os.WriteFile(filepath.Join(a.dir, "relay.yaml"), fmt.Appendf(nil, agentFile, a.port, a.dir, a.dir), 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(a.dir, "dog"), nil, 0o600))
+	var err error
+	a.notify, err = net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(a.dir, "notify"), Net: "unixgram"})
+	require.NoError(t, err)
+	listening := make(chan struct{})
+	go func() {
+		defer close(listening)
+		buf := make([]byte, 256)
+		for {
+			n, err := a.notify.Read(buf)
+			if err != nil {
+				return
+			}
+			a.mu.Lock()
+			a.told = append(a.told, string(buf[:n]))
+			a.mu.Unlock()
+		}
+	}()
+	t.Cleanup(func() {
+		a.notify.Close()
+		<-listening
+	})
+	a.start()
+	return a
+}
+
+// quiet is a logger that writes nothing; the library would write to the test's own output.
+func quiet() *log.Logger { return log.New(io.Discard, "", 0) }
+
+func (a *agent) command(args ...string) *exec.Cmd {
+	return exec.Command(built.other, append([]string{"relay", "--config", filepath.Join(a.dir, "relay.yaml")}, args...)...)
+}
+
+func (a *agent) start() {
+	a.t.Helper()
+	a.log = &logBuffer{}
+	a.cmd = a.command()
+	a.cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+filepath.Join(a.dir, "notify"), "WATCHDOG_USEC=200000")
+	a.cmd.Stderr = a.log
+	ready := a.tells("READY=1")
+	require.NoError(a.t, a.cmd.Start())
+	ended, cmd := make(chan struct{}), a.cmd
+	a.ended = ended
+	go func() {
+		defer close(ended)
+		_ = cmd.Wait()
+	}()
+	a.t.Cleanup(func() {
+		_ = cmd.Process.Kill() // by its own handle
+		<-ended
+	})
+	a.until("ready", func() bool { return a.tells("READY=1") > ready })
+}
+
+// until waits for something in the other process.
+func (a *agent) until(what string, f func() bool) {
+	a.t.Helper()
+	limit := time.NewTimer(5 * time.Second)
+	defer limit.Stop()
+	tick := time.NewTicker(time.Millisecond)
+	defer tick.Stop()
+	for !f() {
+		select {
+		case <-tick.C:
+		case <-limit.C:
+			a.t.Fatalf("waited in vain: %s\n%s", what, a.log)
+		}
+	}
+}
+
+// tells counts what the service manager was told.
+func (a *agent) tells(what string) (n int) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for _, s := range a.told {
+		if s == what {
+			n++
+		}
+	}
+	return n
+}
+
+// moves are the contact's movements so far.
+func (a *agent) moves() []string {
+	b, err := os.ReadFile(filepath.Join(a.dir, "moves"))
+	require.NoError(a.t, err)
+	var all []string
+	for line := range strings.Lines(string(b)) {
+		word, _, _ := strings.Cut(line, " ")
+		all = append(all, word)
+	}
+	return all
+}
+
+func (a *agent) where() string { m := a.moves(); return m[len(m)-1] }
+
+// lastOpening is how long the last whole opening was.
+func (a *agent) lastOpening() time.Duration {
+	b, err := os.ReadFile(filepath.Join(a.dir, "moves"))
+	require.NoError(a.t, err)
+	var began, length int64
+	for line := range strings.Lines(string(b)) {
+		var word string
+		var at int64
+		_, err := fmt.Sscan(line, &word, &at)
+		require.NoError(a.t, err)
+		if word == "open" {
+			began = at
+		} else if began != 0 {
+			length, began = at-began, 0
+		}
+	}
+	return time.Duration(length)
+}
+
+// master is a client of simonvetter/modbus.
+func (a *agent) master() *modbus.ModbusClient {
+	a.t.Helper()
+	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: fmt.Sprintf("tcp://127.0.0.1:%d", a.port), Timeout: time.Second, Logger: quiet()})
+	require.NoError(a.t, err)
+	require.NoError(a.t, c.Open())
+	a.t.Cleanup(func() { _ = c.Close() })
+	return c
+}
+
+func (a *agent) open(d time.Duration) {
+	a.t.Helper()
+	c := a.master()
+	require.NoError(a.t, c.WriteRegister(1, uint16(d.Milliseconds())))
+	require.NoError(a.t, c.Close())
+	require.Equal(a.t, "open", a.where())
+}
+
+func (a *agent) code() int {
+	a.t.Helper()
+	select {
+	case <-a.ended:
+	case <-time.After(5 * time.Second):
+		a.t.Fatalf("it does not end\n%s", a.log)
+	}
+	return a.cmd.ProcessState.ExitCode()
+}
+
+func (a *agent) fed() []byte {
+	b, err := os.ReadFile(filepath.Join(a.dir, "dog"))
+	require.NoError(a.t, err)
+	return b
+}
+
+// Whatever signal ends the agent, the loop is closed first.
+func TestAgentEndsClosed(t *testing.T) {
+	t.Parallel()
+	for _, s := range []syscall.Signal{
+		syscall.SIGTERM, syscall.SIGINT, syscall.SIGHUP,
+		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL, syscall.SIGSYS, syscall.SIGTRAP,
+		syscall.SIGALRM, syscall.SIGVTALRM, syscall.SIGXCPU, syscall.SIGXFSZ, syscall.SIGUSR1, syscall.SIGUSR2,
+	} {
+		t.Run(s.String(), func(t *testing.T) {
+			t.Parallel()
+			a := newAgentRig(t)
+			a.open(3 * time.Second)
+			require.NoError(t, a.cmd.Process.Signal(s))
+			want := 1
+			if s == syscall.SIGTERM || s == syscall.SIGINT || s == syscall.SIGHUP {
+				want = 0
+			}
+			require.Equal(t, want, a.code(), a.log)
+			require.Equal(t, "closed", a.where())
+			require.Less(t, a.lastOpening(), 2*time.Second)
+			a.until("told that it stops", func() bool { return a.tells("STOPPING=1") == 1 })
+			require.True(t, bytes.HasSuffix(a.fed(), []byte{'V'}), "the hardware watchdog is stopped")
+		})
+	}
+}
+
+// A kill cannot be caught: the contact stays as it was until somebody closes it, the service manager by `relay --close` and the next agent by
+// its start. The hardware watchdog goes on.
+func TestAgentKilled(t *testing.T) {
+	t.Parallel()
+	a := newAgentRig(t)
+	a.open(3 * time.Second)
+	require.NoError(t, a.cmd.Process.Kill())
+	require.Equal(t, -1, a.code())
+	require.Equal(t, "open", a.where())
+	require.NotContains(t, string(a.fed()), "V")
+	out, err := a.command("--close", "--within", "1s").CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	require.Equal(t, "every contact is closed\n", string(out))
+	require.Equal(t, "closed", a.where())
+	require.Less(t, a.lastOpening(), 2*time.Second)
+	n := len(a.moves())
+	a.start()
+	require.Equal(t, "closed", a.moves()[n], "closed first")
+}
+
+// A stopped agent feeds nothing, so that whoever waits for it acts. What was sent to it meanwhile opens nothing when it goes on, and what was open
+// is closed at once.
+func TestAgentStopped(t *testing.T) {
+	t.Parallel()
+	a := newAgentRig(t)
+	a.until("feeding", func() bool { return a.tells("WATCHDOG=1") > 2 })
+	c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", a.port))
+	require.NoError(t, err)
+	defer c.Close()
+	a.open(200 * time.Millisecond)
+	require.NoError(t, a.cmd.Process.Signal(syscall.SIGSTOP))
+	fed := a.tells("WATCHDOG=1")
+	// An opening for 3 s, as a frame of Modbus TCP.
+	_, err = c.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
+	require.NoError(t, err)
+	later, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", a.port)) // the kernel takes it
+	require.NoError(t, err)
+	defer later.Close()
+	_, err = later.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
+	require.NoError(t, err)
+	<-time.After(700 * time.Millisecond) // how long it stands still is what is tried here
+	require.LessOrEqual(t, a.tells("WATCHDOG=1"), fed+1, "but for one on its way")
+	require.NoError(t, a.cmd.Process.Signal(syscall.SIGCONT))
+	for _, conn := range []net.Conn{c, later} {
+		require.NoError(t, conn.SetReadDeadline(time.Now().Add(5*time.Second)))
+		_, err := conn.Read(make([]byte, 16))
+		require.Error(t, err)
+		require.False(t, errors.Is(err, os.ErrDeadlineExceeded), "the connection goes on")
+	}
+	a.until("closed", func() bool { return a.where() == "closed" })
+	require.Equal(t, []string{"closed", "open", "closed"}, a.moves())
+	a.until("feeding again", func() bool { return a.tells("WATCHDOG=1") > fed+2 })
+	a.until("a master gets in again", func() bool {
+		m, err := modbus.NewClient(&modbus.ClientConfiguration{URL: fmt.Sprintf("tcp://127.0.0.1:%d", a.port), Timeout: time.Second, Logger: quiet()})
+		require.NoError(t, err)
+		if m.Open() != nil {
+			return false
+		}
+		defer m.Close()
+		return m.WriteRegister(1, 20) == nil
+	})
+	require.Contains(t, a.log.String(), "stood still")
+	require.NoError(t, a.cmd.Process.Signal(syscall.SIGTERM))
+	require.Equal(t, 0, a.code())
+}
+
+// The machine's watchdog is fed four times in its time, with anything but the letter that stops it.
+func TestAgentFeedsTheMachine(t *testing.T) {
+	t.Parallel()
+	a := newAgentRig(t)
+	a.until("feeding", func() bool { return len(a.fed()) >= 2 })
+	require.NotContains(t, string(a.fed()), "V")
+}

@@ -1,0 +1,102 @@
+package deploy
+
+import (
+	"bytes"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.yaml.in/yaml/v3"
+
+	"clearback/config"
+)
+
+const (
+	relaySample = "relay.yaml"
+	relayUnit   = "clearback-relay.service"
+)
+
+// The agent's sample is its manual: it loads, and has every key at its place.
+func TestRelaySample(t *testing.T) {
+	r, faults := config.ParseRelay(relaySample, read(t, relaySample), secrets())
+	require.Empty(t, faults.String())
+	require.Len(t, r.Contacts, 4)
+	require.Equal(t, "curtain", r.MQTT.Password.Reveal())
+
+	var doc yaml.Node
+	require.NoError(t, yaml.Unmarshal(read(t, relaySample), &doc))
+	have := map[string]bool{}
+	collect(doc.Content[0], "", have)
+	need := config.RelayKeys()
+	require.Greater(t, len(need), 40)
+	for _, path := range need {
+		assert.True(t, have[path] || strings.Contains(path, ".password."), "the manual has no %s", path)
+	}
+}
+
+// What the manual calls a default is one.
+func TestRelaySampleShowsDefaults(t *testing.T) {
+	shown, faults := config.ParseRelay(relaySample, read(t, relaySample), secrets())
+	require.Empty(t, faults.String())
+	plain, faults := config.ParseRelay("plain", []byte(`listen: 192.0.2.30:502
+allow_from: [192.0.2.10]
+hardware_watchdog: {device: /dev/watchdog}
+mqtt: {address: "mqtt://broker.millrace.example:1883", prefix: millrace}
+contacts: [{name: box-office, gpio: {chip: gpiochip0, line: 17, sense: {line: 27}}}]`), secrets())
+	require.Empty(t, faults.String())
+	require.Equal(t, plain.MaxInterval, shown.MaxInterval)
+	require.Equal(t, plain.Watchdog, shown.Watchdog)
+	require.Equal(t, plain.Log, shown.Log)
+	require.Equal(t, plain.HardwareWatchdog, shown.HardwareWatchdog)
+	require.Equal(t, plain.MQTT.Timeout, shown.MQTT.Timeout)
+	require.Equal(t, plain.Contacts[0].OpenLevel, shown.Contacts[0].OpenLevel)
+	require.Equal(t, plain.Contacts[0].GPIO.Sense.CurrentWhen, shown.Contacts[0].GPIO.Sense.CurrentWhen)
+}
+
+func TestRelayUnit(t *testing.T) {
+	u := unitOf(t, relayUnit)
+	for k, want := range map[string]string{
+		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "StartLimitIntervalSec": "0", "User": "clearback-relay",
+		"ExecStart":           "/usr/local/bin/clearback relay --config /etc/clearback/relay.yaml",
+		"ExecStopPost":        "/usr/local/bin/clearback relay --close --within 1s --config /etc/clearback/relay.yaml",
+		"CPUSchedulingPolicy": "fifo", "CPUSchedulingPriority": "10", "WatchdogSec": "2s", "WatchdogSignal": "SIGKILL",
+	} {
+		require.Equal(t, []string{want}, u[k], k)
+	}
+	require.NotContains(t, u, "RestrictRealtime", "the threads would not get their class")
+	require.NotContains(t, u, "PrivateDevices", "there would be no GPIO chip")
+	c := string(read(t, relaySample))
+	for _, v := range u["LoadCredential"] {
+		name, _, _ := strings.Cut(v, ":")
+		require.Contains(t, c, "{credential: "+name+"}")
+	}
+	require.Contains(t, c, "/run/"+u["RuntimeDirectory"][0]+"/", "the one place to write")
+}
+
+// systemd's own check, as of the other unit.
+func TestRelayUnitVerifies(t *testing.T) {
+	if _, err := exec.LookPath("systemd-analyze"); err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatal("systemd-analyze is not here; install systemd")
+		}
+		t.Skip("systemd-analyze is not here; install systemd")
+	}
+	dir := t.TempDir()
+	program := filepath.Join(dir, "clearback")
+	require.NoError(t, os.WriteFile(program, []byte("#!/bin/sh\n"), 0o755))
+	file := filepath.Join(dir, relayUnit)
+	text := bytes.ReplaceAll(read(t, relayUnit), []byte("/usr/local/bin/clearback"), []byte(program))
+	require.NoError(t, os.WriteFile(file, text, 0o644))
+	out, err := exec.Command("systemd-analyze", "verify", "--man=no", file).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	for line := range strings.Lines(string(out)) {
+		require.NotContains(t, line, relayUnit, "systemd has something to say")
+	}
+	// 0 is nothing left open, 100 everything; 19 was seen (systemd 252): devices, a capability and real time are what it is for.
+	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=25", "--no-pager", file).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+}
