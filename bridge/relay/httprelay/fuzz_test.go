@@ -1,0 +1,43 @@
+package httprelay
+
+import (
+	"bufio"
+	"bytes"
+	"net"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// told is a connection on which the device says what it will.
+type told struct {
+	net.Conn
+	bytes.Reader
+}
+
+func (c *told) Write(p []byte) (int, error)      { return len(p), nil }
+func (c *told) Read(p []byte) (int, error)       { return c.Reader.Read(p) }
+func (c *told) SetDeadline(time.Time) error      { return nil }
+func (c *told) SetReadDeadline(time.Time) error  { return nil }
+func (c *told) SetWriteDeadline(time.Time) error { return nil }
+
+// FuzzAnswer: whatever a device says, an answer has a final status code and is not longer than the limit.
+func FuzzAnswer(f *testing.F) {
+	f.Add([]byte("HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\n{}"))
+	f.Add([]byte("HTTP/1.1 100 Continue\r\n\r\nHTTP/1.0 422 No\r\n\r\n"))
+	f.Add([]byte("HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n2\r\n{}\r\n0\r\nX: y\r\n\r\n"))
+	f.Add([]byte("HTTP/1.1 200 OK\r\n\r\n" + strings.Repeat("x", answerMax)))
+	f.Fuzz(func(t *testing.T, said []byte) {
+		r, err := http.ReadRequest(bufio.NewReader(strings.NewReader("POST / HTTP/1.1\r\nHost: relays.example\r\n\r\n")))
+		require.NoError(t, err)
+		c := &told{}
+		c.Reset(said)
+		a, err := talk(c, r, nil)
+		if err == nil && (a.status < 200 || len(a.body) >= answerMax) {
+			t.Fatalf("status %d, %d bytes", a.status, len(a.body))
+		}
+	})
+}
