@@ -13,6 +13,7 @@ import (
 var faultCases = []testCase{
 	{"the controller refuses to open", func(t *testing.T, f Factory) {
 		r := started(t, f)
+		r.needsRefusal()
 		r.Controller.Inject(Fault{Do: Refuse, On: Opening, Once: true})
 		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrRefused)
 		r.wantStill(0)
@@ -29,6 +30,7 @@ var faultCases = []testCase{
 	{"the controller refuses to close", func(t *testing.T, f Factory) { badClose(t, f, Refuse) }},
 	{"a failing close is an alarm at once, and its end is told", func(t *testing.T, f Factory) {
 		r := started(t, f)
+		r.needsRefusal()
 		r.Controller.Inject(Fault{Do: Refuse, On: Closing})
 		begin := time.Now()
 		err := r.Contacts[0].Close(r.ctx(300 * time.Millisecond))

@@ -77,6 +77,8 @@ type Subject struct {
 	Timeout time.Duration
 	// Quantum is what the controller rounds intervals up to; 0: it does not.
 	Quantum time.Duration
+	// NeverRefuses: the controller cannot say no. Not to obey is all that it can do.
+	NeverRefuses bool
 }
 
 // Setup is what a case wants from a factory.
@@ -202,6 +204,14 @@ func (r *rig) reader() relay.Reader {
 		r.t.Fatalf("reading: %v", err)
 	}
 	return c
+}
+
+// needsRefusal skips a case that is about a controller that says no.
+func (r *rig) needsRefusal() {
+	r.t.Helper()
+	if r.NeverRefuses {
+		r.t.Skip("this controller cannot say no")
+	}
 }
 
 // isOpen tells where the contact of a line is.

@@ -1,0 +1,92 @@
+package mqtt
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay/relaytest"
+
+	"github.com/stretchr/testify/require"
+)
+
+// testTimeout is long enough for a machine that is busy with other tests.
+const testTimeout = 300 * time.Millisecond
+
+// subject puts two contacts behind a broker.
+func subject(t *testing.T, m *mosquitto, r *rack, s relaytest.Setup, o Options, contact func(prefix string) ContactOptions) *relaytest.Subject {
+	t.Helper()
+	if o.Timeout == 0 {
+		o.Timeout = testTimeout
+	}
+	o.Name, o.Address, o.Poll, o.Notify, o.Dial = "broker", "mqtt://"+m.address(), 50*time.Millisecond, s.Notify, r.dial
+	b, err := NewBoard(o)
+	require.NoError(t, err)
+	sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: o.Timeout}
+	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
+		c := contact(r.devices[i].prefix)
+		c.Name = name
+		if c.Plain != nil {
+			sub.NeverRefuses = true
+			if c.Plain.Timed != nil {
+				sub.Quantum = c.Plain.Timed.Unit
+			}
+		}
+		sub.Contacts[i], err = b.Contact(c)
+		require.NoError(t, err)
+	}
+	sub.Shutdown = func(ctx context.Context) []string {
+		var names []string
+		for _, n := range b.Shutdown(ctx) {
+			names = append(names, n.Contact)
+		}
+		return names
+	}
+	t.Cleanup(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
+		defer cancel()
+		b.Shutdown(ctx)
+	})
+	return sub
+}
+
+func TestSuite(t *testing.T) {
+	run := func(name string, device order, o Options, contact func(prefix string) ContactOptions) {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			m := sharedBroker(t)
+			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
+				own := order{"open": s.Open}
+				for k, v := range device {
+					own[k] = v
+				}
+				return subject(t, m, newRack(t, m, own), s, o, contact)
+			})
+		})
+	}
+	run("contract", nil, Options{}, func(prefix string) ContactOptions { return ContactOptions{Prefix: prefix} })
+	// A plain device says no by silence alone, and the suite wants to hear of it soon.
+	run("plain", plainDevices["switched"], Options{Timeout: 150 * time.Millisecond}, switched)
+	run("plain timed", plainDevices["timed"], Options{Timeout: 150 * time.Millisecond}, timed)
+}
+
+var plainDevices = map[string]order{
+	"switched": {"plain": order{"open": "OPEN", "close": "CLOSE", "states": []string{"off\n", "on\n"}}},
+	"timed":    {"plain": order{"close": "0", "unit": 1000, "states": []string{`{"relays":[{"on":false}]}`, `{"relays":[{"on":true}]}`}}},
+}
+
+func switched(prefix string) ContactOptions {
+	return ContactOptions{Plain: &Plain{AcceptLateOpening: true,
+		Open: &Message{prefix + "/set", "OPEN"}, Close: &Message{prefix + "/set", "CLOSE"},
+		State:     &Value{Topic: prefix + "/relay", Open: []string{"on"}, Closed: []string{"off"}},
+		Available: &Availability{Topic: prefix + "/status", Online: []string{"online"}, Offline: []string{"offline"}}}}
+}
+
+func timed(prefix string) ContactOptions {
+	return ContactOptions{Plain: &Plain{AcceptLateOpening: true,
+		Timed: &Timed{Message: Message{prefix + "/set", "pulse {s}"}, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}, Close: &Message{prefix + "/set", "0"},
+		State:     &Value{Topic: prefix + "/relay", Pointer: "/relays/0/on", Open: []string{"true"}, Closed: []string{"false"}},
+		Available: &Availability{Topic: prefix + "/status", Online: []string{"online"}, Offline: []string{"offline"}}}}
+}
+
+func child(string) {}
