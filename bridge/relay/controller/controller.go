@@ -81,6 +81,7 @@ type Controller struct {
 	// Set by Contact before Start.
 	contacts []*Contact
 	locks    []io.Closer
+	apart    bool // one of a group
 
 	cancel  context.CancelFunc // set by Start
 	running sync.WaitGroup     // run and the keepers
@@ -404,5 +405,8 @@ func (b *Controller) readBack(ctx context.Context, s *link) {
 
 func (b *Controller) notify(n relay.Notice) {
 	n.Controller = b.opt.Name
+	if n.Contact == "" && b.apart && len(b.contacts) == 1 {
+		n.Contact = b.contacts[0].opt.Name // the others of the same name may be well
+	}
 	b.opt.Notify(n)
 }

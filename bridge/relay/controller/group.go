@@ -12,8 +12,11 @@ type Group struct {
 	controllers []*Controller
 }
 
-// Add makes a controller one of the group.
-func (g *Group) Add(c *Controller) { g.controllers = append(g.controllers, c) }
+// Add makes a controller one of the group. The notices about its link then name its contact, if it has one only.
+func (g *Group) Add(c *Controller) {
+	c.apart = true
+	g.controllers = append(g.controllers, c)
+}
 
 // Start starts all.
 func (g *Group) Start() {

@@ -8,7 +8,6 @@ import (
 	"sync"
 
 	"clearback/bridge/relay"
-	"clearback/bridge/relay/modbus"
 	"clearback/config"
 )
 
@@ -33,91 +32,82 @@ type NotClosed struct {
 // Set holds the contacts of all lines and the controllers behind them. It is safe for concurrent use.
 type Set struct {
 	contacts map[string]relay.Contact
-	boards   []board
-}
-
-type board struct {
-	name string
-	*modbus.Board
+	boards   []opened
 }
 
 // Open makes all contacts and starts their controllers; it does not wait for them. On an error nothing is left running.
 func Open(cfg *config.Config, o Options) (*Set, error) {
 	s := &Set{contacts: map[string]relay.Contact{}}
-	if err := s.build(cfg, o); err != nil {
+	if err := errors.Join(s.build(cfg, o)...); err != nil {
 		s.Shutdown(context.Background()) // nothing was started: it only frees the claims
 		return nil, err
 	}
-	for _, b := range s.boards {
-		b.Start()
-	}
+	s.start()
 	return s, nil
 }
 
-func (s *Set) build(cfg *config.Config, o Options) error {
-	for _, c := range cfg.Controllers {
-		if c.Driver != "modbus" {
-			return fmt.Errorf("%w: controller %s: driver %q; known is modbus", ErrConfig, c.Name, c.Driver)
-		}
-		b, err := modbus.NewBoard(modbus.Options{Name: c.Name, Address: c.Modbus.Address, Timeout: c.Modbus.Timeout, Notify: o.Notify, NoLock: o.NoLock})
+func (s *Set) start() {
+	for _, b := range s.boards {
+		b.Start()
+	}
+}
+
+// build makes what can be made and returns what cannot.
+func (s *Set) build(cfg *config.Config, o Options) (errs []error) {
+	for i := range cfg.Controllers {
+		b, err := open(&cfg.Controllers[i], o)
 		if err != nil {
-			return fmt.Errorf("controller %s: %w", c.Name, err)
+			errs = append(errs, err)
+			continue
 		}
-		s.boards = append(s.boards, board{c.Name, b})
+		s.boards = append(s.boards, b)
 	}
 	for _, l := range cfg.Lines {
+		if _, twice := s.contacts[l.Name]; twice {
+			errs = append(errs, fmt.Errorf("%w: two lines are called %s", ErrConfig, l.Name))
+			continue
+		}
 		c, err := s.contact(l)
 		if err != nil {
-			return err
-		}
-		if _, twice := s.contacts[l.Name]; twice {
-			return fmt.Errorf("%w: two lines are called %s", ErrConfig, l.Name)
+			errs = append(errs, err)
+			continue
 		}
 		s.contacts[l.Name] = c
 	}
-	return nil
+	return errs
 }
 
 func (s *Set) contact(l config.Line) (relay.Contact, error) {
-	switch l.Contact.Driver {
-	case "none":
+	if l.Contact.Driver == config.DriverNone {
 		return relay.NoContact{}, nil
-	case "modbus":
-		for _, b := range s.boards {
-			if b.name == l.Contact.Controller {
-				return modbusContact(b.Board, l)
-			}
-		}
-		return nil, fmt.Errorf("%w: line %s: no controller is called %q", ErrConfig, l.Name, l.Contact.Controller)
-	default:
-		return nil, fmt.Errorf("%w: line %s: driver %q; known are none and modbus", ErrConfig, l.Name, l.Contact.Driver)
 	}
+	for _, b := range s.boards {
+		if b.name != l.Contact.Controller {
+			continue
+		}
+		if b.driver != l.Contact.Driver {
+			return nil, fmt.Errorf("%w: line %s: driver %q, and controller %s is driven by %s", ErrConfig, l.Name, l.Contact.Driver, b.name, b.driver)
+		}
+		c, err := b.contact(l)
+		if err != nil {
+			return nil, err
+		}
+		if r := l.Contact.Require; r != "" && !satisfies(c.Kind(), r) {
+			return nil, fmt.Errorf("%w: line %s: a contact of kind %s is required, and this one is of kind %v", ErrConfig, l.Name, r, c.Kind())
+		}
+		return c, nil
+	}
+	return nil, fmt.Errorf("%w: line %s: driver %q: no controller is called %q", ErrConfig, l.Name, l.Contact.Driver, l.Contact.Controller)
 }
 
-func modbusContact(b *modbus.Board, l config.Line) (relay.Contact, error) {
-	c := l.Contact
-	o := modbus.ContactOptions{Name: l.Name, Unit: c.Unit, Coil: c.Coil}
-	switch c.OpenLevel {
-	case "on":
-		o.OpenOn = true
-	case "off":
-	default:
-		return nil, fmt.Errorf("%w: line %s: open_level %q; allowed are on and off", ErrConfig, l.Name, c.OpenLevel)
+// satisfies tells whether a kind is at least the required one; each does what those before it do.
+func satisfies(k relay.Kind, required string) bool {
+	for _, least := range []relay.Kind{relay.KindNone, relay.KindWatchdog, relay.KindOneshot} {
+		if least.String() == required {
+			return k >= least
+		}
 	}
-	if t := c.Timed; t != nil {
-		o.Timed = &modbus.Timed{Register: t.Register, Unit: t.Unit, Limit: t.Limit}
-	}
-	if w := c.Watchdog; w != nil {
-		o.Watchdog = &modbus.Watchdog{Register: w.Register, Unit: w.Unit, Timeout: w.Timeout}
-	}
-	if s := c.Sense; s != nil {
-		o.Sense = &modbus.Sense{Input: s.Input, CurrentOn: s.CurrentWhen == "on"}
-	}
-	contact, err := b.Contact(o)
-	if err != nil {
-		return nil, err // not a nil *Contact in an interface
-	}
-	return contact, nil
+	return false
 }
 
 // Contact returns the contact of a line, nil if no line has that name. A line with `driver: none` has a [relay.NoContact].
@@ -126,7 +116,7 @@ func (s *Set) Contact(line string) relay.Contact { return s.contacts[line] }
 // Ready waits until every controller is connected and was asked to close its contacts, or ctx ends; it then names all that are not.
 func (s *Set) Ready(ctx context.Context) error {
 	errs := make([]error, len(s.boards))
-	s.each(func(i int, b board) { errs[i] = b.Ready(ctx) })
+	s.each(func(i int, b opened) { errs[i] = b.Ready(ctx) })
 	return errors.Join(errs...)
 }
 
@@ -134,7 +124,7 @@ func (s *Set) Ready(ctx context.Context) error {
 // whose contact is not known to be closed.
 func (s *Set) Shutdown(ctx context.Context) []NotClosed {
 	parts := make([][]NotClosed, len(s.boards))
-	s.each(func(i int, b board) {
+	s.each(func(i int, b opened) {
 		for _, n := range b.Shutdown(ctx) {
 			parts[i] = append(parts[i], NotClosed{Line: n.Contact, Controller: b.name, Err: n.Err})
 		}
@@ -147,7 +137,7 @@ func (s *Set) Shutdown(ctx context.Context) []NotClosed {
 }
 
 // each runs f for all boards at once, so that a dead one does not hold up the others.
-func (s *Set) each(f func(int, board)) {
+func (s *Set) each(f func(int, opened)) {
 	var wg sync.WaitGroup
 	for i, b := range s.boards {
 		wg.Go(func() { f(i, b) })
@@ -156,11 +146,11 @@ func (s *Set) each(f func(int, board)) {
 }
 
 // CloseAll closes every contact of a configuration without a daemon, as after one that was killed, and names those not known to
-// be closed when ctx ends. It claims no contact: a close is safe at any time, also beside a daemon that hangs.
+// be closed when ctx ends. It claims no contact: a close is safe at any time, also beside a daemon that hangs. The error tells of those that
+// could not be made out; the others are closed all the same.
 func CloseAll(ctx context.Context, cfg *config.Config, notify func(relay.Notice)) ([]NotClosed, error) {
-	s, err := Open(cfg, Options{Notify: notify, NoLock: true})
-	if err != nil {
-		return nil, err
-	}
-	return s.Shutdown(ctx), nil
+	s := &Set{contacts: map[string]relay.Contact{}}
+	err := errors.Join(s.build(cfg, Options{Notify: notify, NoLock: true})...)
+	s.start()
+	return s.Shutdown(ctx), err
 }

@@ -37,11 +37,11 @@ func closeContacts(e *env, args []string) int {
 	}
 	left, err := e.closeAll(c, *within)
 	switch {
-	case err != nil:
-		return e.failed(err)
 	case len(left) > 0:
 		fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
 		return ExitNotClosed
+	case err != nil && len(faults) == 0:
+		return e.failed(err)
 	case len(faults) > 0:
 		fmt.Fprintln(e.Err, "clearback: the contacts that could be made out are closed; mend the file")
 		return ExitFaults
@@ -51,27 +51,9 @@ func closeContacts(e *env, args []string) int {
 }
 
 func (e *env) closeAll(c *config.Config, within time.Duration) ([]drivers.NotClosed, error) {
-	usable(c)
 	log, end := newLogger(c.Log, e.Err)
 	defer end()
 	ctx, cancel := e.within(within)
 	defer cancel()
 	return drivers.CloseAll(ctx, c, notices(log))
-}
-
-// usable drops the lines and controllers of a faulty file that name no contact which could be closed.
-func usable(c *config.Config) {
-	known := map[string]bool{}
-	c.Controllers = slices.DeleteFunc(c.Controllers, func(k config.Controller) bool {
-		drop := k.Driver != "modbus" || k.Modbus.Address == "" || known[k.Name]
-		known[k.Name] = known[k.Name] || !drop
-		return drop
-	})
-	taken := map[string]bool{}
-	c.Lines = slices.DeleteFunc(c.Lines, func(l config.Line) bool {
-		k := l.Contact
-		drop := k.Driver != "modbus" || !known[k.Controller] || (k.OpenLevel != "on" && k.OpenLevel != "off") || taken[l.Name]
-		taken[l.Name] = taken[l.Name] || !drop
-		return drop
-	})
 }

@@ -155,10 +155,12 @@ func (d *Daemon) readContact(ctx context.Context, l *config.Line) (words string,
 	}
 	level, err := r.Read(ctx)
 	switch {
+	case errors.Is(err, relay.ErrNoRead):
+		return withSense(ctx, contact, "closed, as commanded; it cannot be read back")
 	case err != nil:
 		return fmt.Sprintf("closed as commanded, but NOT readable: %v", err), false
 	case level != relay.LevelClosed:
-		return "commanded closed, but reads OPEN: look at the board and at open_level", false
+		return "commanded closed, but reads OPEN: look at the controller and at open_level", false
 	}
 	return withSense(ctx, contact, "reads closed")
 }
