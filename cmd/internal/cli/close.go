@@ -3,7 +3,6 @@ package cli
 import (
 	"flag"
 	"fmt"
-	"slices"
 	"time"
 
 	"clearback/bridge/relay/drivers"
