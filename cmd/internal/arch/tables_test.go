@@ -54,7 +54,7 @@ var testsMay = map[string][]string{
 	"bridge":                             {"bridge/relay/relaytest"},
 	"bridge/relay/httprelay":             {"bridge/relay/relaytest"},
 	"bridge/relay/command":               {"bridge/relay/relaytest"},
-	"bridge/relay/modbus":                {"bridge/relay/relaytest"},
+	"bridge/relay/modbus":                {"bridge/relay/agent", "bridge/relay/relaytest"},
 	"bridge/relay/mqtt":                  {"bridge/relay/relaytest"},
 	"bridge/sipua/endpoint":              {"bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua":                       {"bridge/sipua/endpoint/endpointtest"},

@@ -1,0 +1,241 @@
+package modbus
+
+import (
+	"context"
+	"errors"
+	"io"
+	"net"
+	"net/netip"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay/agent"
+	"clearback/bridge/relay/relaytest"
+
+	"github.com/stretchr/testify/require"
+)
+
+// agentBoard is the agent with two contacts, behind a proxy that does what goes wrong between it and its master.
+type agentBoard struct {
+	address string // of the proxy
+	behind  string // of the agent
+	outputs [2]*agentOutput
+	running sync.WaitGroup
+
+	mu       sync.Mutex
+	listener net.Listener // nil: cut
+	conns    map[net.Conn]bool
+	faults   []relaytest.Fault
+}
+
+// agentOutput is a contact with a loop-current input, that notes its movements.
+type agentOutput struct {
+	mu      sync.Mutex
+	start   time.Time
+	open    bool
+	changes []relaytest.Change
+}
+
+func (o *agentOutput) Set(open bool) error {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.open != open {
+		o.open = open
+		o.changes = append(o.changes, relaytest.Change{At: time.Since(o.start), Open: open})
+	}
+	return nil
+}
+
+func (o *agentOutput) Get() (bool, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.open, nil
+}
+
+func (o *agentOutput) Current() (bool, error) {
+	open, err := o.Get()
+	return !open, err
+}
+
+func (o *agentOutput) Close() error { return nil }
+
+func newAgentBoard(t *testing.T, open bool) *agentBoard {
+	t.Helper()
+	a, err := agent.New(agent.Options{MaxInterval: 3 * time.Second})
+	require.NoError(t, err)
+	b := &agentBoard{address: "127.0.0.1:0", conns: map[net.Conn]bool{}}
+	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
+		out := &agentOutput{start: time.Now()}
+		b.outputs[i] = out
+		_, err := a.Contact(agent.ContactOptions{Name: name, Senses: true, Open: func() (agent.Output, error) { return out, nil }})
+		require.NoError(t, err)
+	}
+	server := agent.NewServer(a, agent.ServerOptions{AllowFrom: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}})
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	b.behind = l.Addr().String()
+	a.Start()
+	require.Empty(t, a.Ready(t.Context()))
+	b.running.Go(func() {
+		if err := server.Serve(l); err != nil {
+			t.Errorf("the agent's server: %v", err)
+		}
+	})
+	for i := range b.outputs {
+		if open {
+			b.Move(i, true)
+		}
+	}
+	b.Restore()
+	t.Cleanup(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+		defer cancel()
+		b.Cut()
+		require.Empty(t, a.Shutdown(ctx))
+		server.Close(ctx)
+		b.running.Wait()
+	})
+	return b
+}
+
+func (b *agentBoard) Restore() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	l, err := net.Listen("tcp", b.address)
+	if err != nil {
+		panic(err) // the methods of a Controller have no test to fail
+	}
+	b.listener, b.address = l, l.Addr().String()
+	b.running.Go(func() {
+		for {
+			near, err := l.Accept()
+			if err != nil {
+				return
+			}
+			b.running.Go(func() { b.carry(near, l) })
+		}
+	})
+}
+
+func (b *agentBoard) Cut() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.listener != nil {
+		b.listener.Close()
+	}
+	b.listener = nil
+	for c := range b.conns {
+		c.Close()
+	}
+}
+
+// keep notes a connection that a cut is to end, unless it came already.
+func (b *agentBoard) keep(c net.Conn, l net.Listener) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.conns[c] = b.listener == l
+	return b.listener == l
+}
+
+func (b *agentBoard) carry(near net.Conn, l net.Listener) {
+	defer near.Close()
+	far, err := net.Dial("tcp", b.behind)
+	if err != nil {
+		return
+	}
+	defer far.Close()
+	if !b.keep(near, l) || !b.keep(far, l) {
+		return
+	}
+	for {
+		txn, unit, pdu, err := readFrame(near)
+		if err != nil {
+			return
+		}
+		f, is := b.fault(pdu)
+		act := func() []byte {
+			far.Write(appendFrame(nil, txn, unit, pdu))
+			_, _, answer, err := readFrame(far)
+			if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, net.ErrClosed) {
+				return nil
+			}
+			return answer
+		}
+		var answer []byte
+		switch {
+		case !is:
+			answer = act()
+		case f.Do == relaytest.Refuse:
+			answer = []byte{pdu[0] | exceptionBit, 6}
+		case f.Do == relaytest.Ignore:
+			continue
+		case f.Do == relaytest.Mute:
+			act()
+			continue
+		case f.Do == relaytest.ActHangup:
+			act()
+			return
+		case f.Do == relaytest.Hangup:
+			return
+		case f.Do == relaytest.Delay:
+			<-time.After(f.Delay)
+			answer = act()
+		}
+		if answer == nil {
+			return
+		}
+		near.Write(appendFrame(nil, txn, unit, answer))
+	}
+}
+
+// fault takes the one that meets a request.
+func (b *agentBoard) fault(pdu []byte) (relaytest.Fault, bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for i, f := range b.faults {
+		switch {
+		case f.On == relaytest.Opening && pdu[0] != fnWriteRegisters, f.On == relaytest.Closing && pdu[0] != fnWriteCoil, pdu[0] == fnReadInputs:
+			continue
+		}
+		if f.Once {
+			b.faults = slices.Delete(b.faults, i, i+1)
+		}
+		return f, true
+	}
+	return relaytest.Fault{}, false
+}
+
+func (b *agentBoard) Inject(f relaytest.Fault) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.faults = append(b.faults, f)
+}
+
+func (b *agentBoard) Clear() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.faults = nil
+}
+
+func (b *agentBoard) Move(line int, open bool) { _ = b.outputs[line].Set(open) }
+
+func (b *agentBoard) Changes(line int) []relaytest.Change {
+	o := b.outputs[line]
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return slices.Clone(o.changes)
+}
+
+// The agent as a board: its sequence numbers, its watchdog and its inputs.
+func TestSuiteAgent(t *testing.T) {
+	relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
+		b := newAgentBoard(t, s.Open)
+		return subject(t, b, b.address, s, func(o *ContactOptions) {
+			o.Timed = &Timed{Register: 2 * o.Coil, Sequence: true, Unit: time.Millisecond, Limit: 3 * time.Second}
+			o.Watchdog = &Watchdog{Register: 1000, Unit: time.Millisecond, Timeout: time.Second}
+			o.Sense = &Sense{Input: o.Coil, CurrentOn: true}
+		})
+	})
+}

@@ -1,0 +1,242 @@
+//go:build linux
+
+package interop
+
+import (
+	"bufio"
+	"bytes"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// agentProcess is clearback relay with two simulated contacts.
+type agentProcess struct {
+	port  int
+	cmd   *exec.Cmd
+	files [2]string // the contacts' movements
+}
+
+// watchdog of the agent under test, and what it refuses.
+const (
+	agentWatchdog = 300 * time.Millisecond
+	agentLongest  = 2 * time.Second
+)
+
+func startAgent(t *testing.T) *agentProcess {
+	t.Helper()
+	dir := t.TempDir()
+	a := &agentProcess{port: freePorts(t, 1)}
+	file := fmt.Sprintf("listen: 127.0.0.1:%d\nallow_from: [127.0.0.1]\nmax_interval: %v\nwatchdog: %v\ncontacts:\n", a.port, agentLongest, agentWatchdog)
+	for i, name := range []string{"box-office", "stage-door"} {
+		a.files[i] = filepath.Join(dir, name)
+		file += fmt.Sprintf("  - name: %s\n    simulated: {file: %s}\n", name, a.files[i])
+	}
+	config := filepath.Join(dir, "relay.yaml")
+	require.NoError(t, os.WriteFile(config, []byte(file), 0o600))
+	a.cmd = exec.Command(built.other, "relay", "--config", config)
+	var log bytes.Buffer
+	said, err := a.cmd.StderrPipe()
+	require.NoError(t, err)
+	require.NoError(t, a.cmd.Start())
+	ready := make(chan struct{})
+	var reading sync.WaitGroup
+	reading.Go(func() {
+		defer func() { _, _ = io.Copy(&log, said) }()
+		for lines := bufio.NewScanner(said); lines.Scan(); {
+			fmt.Fprintln(&log, lines.Text())
+			if strings.Contains(lines.Text(), "ready") {
+				close(ready)
+				return
+			}
+		}
+	})
+	t.Cleanup(func() {
+		require.NoError(t, a.cmd.Process.Signal(syscall.SIGTERM))
+		reading.Wait()
+		require.NoError(t, a.cmd.Wait())
+		if t.Failed() {
+			t.Log(log.String())
+		}
+	})
+	select {
+	case <-ready:
+	case <-time.After(5 * time.Second):
+		t.Fatal("the agent is not ready")
+	}
+	return a
+}
+
+// openings returns how long a contact was open each time; a last one that still lasts counts as -1.
+func (a *agentProcess) openings(t *testing.T, contact int) []time.Duration {
+	t.Helper()
+	b, err := os.ReadFile(a.files[contact])
+	require.NoError(t, err)
+	var all []time.Duration
+	var begin int64
+	open := false
+	for line := range strings.Lines(string(b)) {
+		word, at, _ := strings.Cut(strings.TrimSpace(line), " ")
+		n, err := strconv.ParseInt(at, 10, 64)
+		require.NoError(t, err)
+		switch {
+		case word == "open" && !open:
+			begin, open, all = n, true, append(all, -1)
+		case word == "closed" && open:
+			open, all[len(all)-1] = false, time.Duration(n-begin)
+		}
+	}
+	return all
+}
+
+// closes waits until a contact has been open so many times, and returns how long the last time.
+func (a *agentProcess) closes(t *testing.T, contact, times int) time.Duration {
+	t.Helper()
+	var all []time.Duration
+	eventually(t, 5*time.Second, "the contact closes", func() bool {
+		all = a.openings(t, contact)
+		return len(all) == times && all[times-1] >= 0
+	})
+	return all[times-1]
+}
+
+// mbpoll runs that program once, with addresses from 0, and returns what it printed. The arguments are the values to write, or options.
+func (a *agentProcess) mbpoll(t *testing.T, table string, address int, args ...string) (string, error) {
+	t.Helper()
+	all := []string{"-0", "-1", "-m", "tcp", "-p", strconv.Itoa(a.port), "-t", table, "-r", strconv.Itoa(address)}
+	out, err := exec.Command("mbpoll", slices.Concat(all, []string{"127.0.0.1"}, args)...).CombinedOutput()
+	return string(out), err
+}
+
+// The agent's map as the command line program of another house sees it.
+func TestAgentByMbpoll(t *testing.T) {
+	t.Parallel()
+	need(t, "mbpoll")
+	a := startAgent(t)
+	ok := func(table string, address int, args ...string) string {
+		t.Helper()
+		out, err := a.mbpoll(t, table, address, args...)
+		require.NoError(t, err, out)
+		return out
+	}
+	no := func(table string, address int, args ...string) {
+		t.Helper()
+		out, _ := a.mbpoll(t, table, address, args...)
+		require.Contains(t, out, "Illegal data value")
+	}
+	ok("4", 0, "7", "200") // pulse(7, 200 ms) of contact 0
+	length := a.closes(t, 0, 1)
+	require.GreaterOrEqual(t, length, 199500*time.Microsecond)
+	require.Less(t, length, agentWatchdog, "by its own timer")
+
+	out := ok("3", 0, "-c8")
+	for i, want := range []string{"0", "7", "2", "0"} { // closed, sequence 7, done by the timer, nothing left
+		require.Regexp(t, fmt.Sprintf(`\[%d\]:\s+%s\n`, i, want), out)
+	}
+	require.Regexp(t, `\[6\]:\s+1\n`, out, "one opening")
+
+	ok("4", 0, "7", "200") // the same again
+	no("4", 0, "8", strconv.Itoa(int(agentLongest.Milliseconds())+1))
+	no("0", 0, "1") // a bare "on"
+	require.Len(t, a.openings(t, 0), 1)
+
+	ok("4", 2, "1", "1900")
+	require.Regexp(t, `\[1\]:\s+1\n`, ok("0", 0, "-c2"))
+	require.Regexp(t, `\[0\]:\s+1\n`, ok("1", 0, "-c1"), "current flows in the other loop")
+	ok("0", 1, "0")
+	require.Less(t, a.closes(t, 1, 1), agentWatchdog, "by command")
+}
+
+// master is testdata/master.c with its connection.
+type master struct {
+	stdin io.WriteCloser
+	lines *bufio.Scanner
+}
+
+func (a *agentProcess) master(t *testing.T) *master {
+	t.Helper()
+	bin := filepath.Join(t.TempDir(), "master")
+	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" testdata/master.c $(pkg-config --cflags --libs libmodbus)`, "sh", bin).CombinedOutput()
+	if err != nil {
+		missing(t, "a C compiler, pkg-config and libmodbus (Debian: gcc libc6-dev pkg-config libmodbus-dev): %v: %s", err, out)
+	}
+	cmd := exec.Command(bin, "127.0.0.1", strconv.Itoa(a.port))
+	cmd.Stderr = os.Stderr
+	m := &master{}
+	m.stdin, err = cmd.StdinPipe()
+	require.NoError(t, err)
+	stdout, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	m.lines = bufio.NewScanner(stdout)
+	require.NoError(t, cmd.Start())
+	t.Cleanup(func() {
+		m.stdin.Close()
+		require.NoError(t, cmd.Wait())
+	})
+	return m
+}
+
+// ask gives one command and returns its answer.
+func (m *master) ask(t *testing.T, command string) string {
+	t.Helper()
+	_, err := fmt.Fprintln(m.stdin, command)
+	require.NoError(t, err)
+	require.True(t, m.lines.Scan(), "the master ended")
+	return m.lines.Text()
+}
+
+// The agent's map as libmodbus sees it, over one connection that stays; then that connection goes quiet.
+func TestAgentByLibmodbus(t *testing.T) {
+	t.Parallel()
+	need(t, "cc", "pkg-config")
+	a := startAgent(t)
+	m := a.master(t)
+	const wrong = "error Illegal data value"
+	for _, c := range []struct{ ask, want string }{
+		{"coils 0 2", "ok 0 0"},
+		{"inputs 0 2", "ok 1 1"},
+		{"input 1000 2", "ok 1 2"}, // the map's version, the number of contacts
+		{"input 1005 2", "ok 300 2000"},
+		{"holding 0 4", "ok 0 0 0 0"},
+		{"registers 0 40 1500", "ok"},
+		{"coils 0 2", "ok 1 0"},
+		{"inputs 0 2", "ok 0 1"},
+		{"holding 0 1", "ok 40"},
+		{"input 0 3", "ok 1 40 1"},
+		{"registers 0 40 1900", "ok"}, // a repetition, with no effect
+		{"registers 0 41 2001", wrong},
+		{"registers 0 42 0", "ok"}, // 0 ms closes
+		{"coils 0 1", "ok 0"},
+		{"input 0 3", "ok 0 42 3"},
+		{"coil 0 1", wrong},
+		{"coil 0 0", "ok"},
+		{"coils 0 3", "error Illegal data address"},
+		{"register 0 5", "error Illegal data address"}, // half a command
+		{"register 1000 50", wrong},
+		{"register 1000 400", "ok"},
+		{"holding 1000 1", "ok 400"},
+		{"input 14 1", "ok 0"},
+	} {
+		require.Equal(t, c.want, m.ask(t, c.ask), c.ask)
+	}
+	require.Len(t, a.openings(t, 0), 1)
+	require.Less(t, a.closes(t, 0, 1), agentLongest/2, "a repetition does not make it longer")
+
+	require.Equal(t, "ok", m.ask(t, "registers 2 1 1800"))
+	// Nobody says anything now: the watchdog of 400 ms.
+	length := a.closes(t, 1, 1)
+	require.GreaterOrEqual(t, length, 395*time.Millisecond)
+	require.Less(t, length, time.Second)
+	require.Equal(t, "ok 0 1 4", m.ask(t, "input 8 3"), "closed by the watchdog")
+}
