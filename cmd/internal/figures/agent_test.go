@@ -1,0 +1,237 @@
+//go:build linux
+
+package figures
+
+import (
+	"fmt"
+	"io"
+	"log"
+	"math/rand/v2"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/simonvetter/modbus"
+	"github.com/stretchr/testify/require"
+)
+
+const agentContacts = 4
+
+// agentProcess is the built binary as `clearback relay`, with simulated contacts.
+type agentProcess struct {
+	dir   string
+	port  int
+	cmd   *exec.Cmd
+	ready time.Duration // from the start of the process to its READY
+}
+
+// startAgent starts it, by the given command in front (chrt), and waits for its READY.
+func startAgent(t testing.TB, front ...string) *agentProcess {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	a := &agentProcess{dir: t.TempDir(), port: l.Addr().(*net.TCPAddr).Port}
+	require.NoError(t, l.Close())
+	var file strings.Builder
+	fmt.Fprintf(&file, "listen: 127.0.0.1:%d\nallow_from: [127.0.0.1]\nlog: {level: error}\ncontacts:\n", a.port)
+	for i := range agentContacts {
+		fmt.Fprintf(&file, "  - {name: line-%d, simulated: {file: %q}}\n", i, a.moves(i))
+	}
+	config := filepath.Join(a.dir, "relay.yaml")
+	require.NoError(t, os.WriteFile(config, []byte(file.String()), 0o600))
+	notify, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(a.dir, "notify"), Net: "unixgram"})
+	require.NoError(t, err)
+	defer notify.Close()
+	args := append(front, program, "relay", "--config", config)
+	a.cmd = exec.Command(args[0], args[1:]...)
+	a.cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+filepath.Join(a.dir, "notify"))
+	a.cmd.Stderr = os.Stderr
+	a.cmd.SysProcAttr = ownSession()
+	begin := time.Now()
+	require.NoError(t, a.cmd.Start())
+	t.Cleanup(a.stop)
+	require.NoError(t, notify.SetReadDeadline(begin.Add(10*time.Second)))
+	buf := make([]byte, 64)
+	for {
+		n, err := notify.Read(buf)
+		require.NoError(t, err)
+		if string(buf[:n]) == "READY=1" {
+			break
+		}
+	}
+	a.ready = time.Since(begin)
+	return a
+}
+
+func (a *agentProcess) stop() {
+	if a.cmd.ProcessState == nil {
+		_ = a.cmd.Process.Signal(os.Interrupt)
+		_ = a.cmd.Wait()
+	}
+}
+
+func (a *agentProcess) moves(contact int) string {
+	return filepath.Join(a.dir, fmt.Sprintf("moves-%d", contact))
+}
+
+func (a *agentProcess) master(t testing.TB) *modbus.ModbusClient {
+	t.Helper()
+	c, err := modbus.NewClient(&modbus.ClientConfiguration{
+		URL: fmt.Sprintf("tcp://127.0.0.1:%d", a.port), Timeout: 5 * time.Second, Logger: log.New(io.Discard, "", 0),
+	})
+	require.NoError(t, err)
+	require.NoError(t, c.Open())
+	t.Cleanup(func() { _ = c.Close() })
+	return c
+}
+
+// opened is one opening as it was asked, as the agent measured it, and as its contact's own record has it.
+type opened struct {
+	asked, measured, recorded time.Duration
+	// begun is from just before the request was written to the contact's movement: the way there.
+	begun time.Duration
+}
+
+// openings makes n of them on one contact, one after the other.
+func (a *agentProcess) openings(t testing.TB, contact, n int) []opened {
+	m := a.master(t)
+	r := rand.New(rand.NewPCG(uint64(contact), 1))
+	all := make([]opened, 0, n)
+	sent := make([]time.Time, 0, n)
+	for i := range n {
+		asked := time.Duration(50+r.IntN(250)) * time.Millisecond
+		sent = append(sent, time.Now())
+		require.NoError(t, m.WriteRegisters(uint16(2*contact), []uint16{uint16(i + 1), uint16(asked.Milliseconds())}))
+		wait := time.NewTimer(asked + 2*time.Millisecond)
+		<-wait.C
+		for {
+			regs, err := m.ReadRegisters(uint16(8*contact), 8, modbus.INPUT_REGISTER)
+			require.NoError(t, err)
+			if regs[0] == 0 { // closed
+				require.EqualValues(t, i+1, regs[1])
+				all = append(all, opened{asked: asked, measured: time.Duration(uint32(regs[4])<<16|uint32(regs[5])) * time.Microsecond})
+				break
+			}
+			wait.Reset(5 * time.Millisecond)
+			<-wait.C
+		}
+	}
+	b, err := os.ReadFile(a.moves(contact))
+	require.NoError(t, err)
+	lines := strings.Split(strings.TrimSpace(string(b)), "\n")[1:] // without the close at its start
+	require.Len(t, lines, 2*n)
+	at := func(line, word string) time.Time {
+		var got string
+		var ns int64
+		_, err := fmt.Sscan(line, &got, &ns)
+		require.NoError(t, err)
+		require.Equal(t, word, got)
+		return time.Unix(0, ns)
+	}
+	for i := range all {
+		from, to := at(lines[2*i], "open"), at(lines[2*i+1], "closed")
+		all[i].recorded, all[i].begun = to.Sub(from), from.Sub(sent[i].Round(0))
+	}
+	return all
+}
+
+func (a *agentProcess) measure(t testing.TB, n int) (errors, recorded, begun samples) {
+	t.Helper()
+	var wg sync.WaitGroup
+	each := make([][]opened, agentContacts)
+	for i := range agentContacts {
+		wg.Go(func() { each[i] = a.openings(t, i, n/agentContacts) })
+	}
+	wg.Wait()
+	for _, some := range each {
+		for _, o := range some {
+			errors = append(errors, o.measured-o.asked)
+			recorded = append(recorded, o.recorded-o.asked)
+			begun = append(begun, o.begun)
+		}
+	}
+	return errors, recorded, begun
+}
+
+// How much longer an opening is than asked, by the agent's own doing, and apart from it how long the way to its beginning takes, which makes
+// nothing longer. The contacts are simulated, so what a real output adds is not in it.
+func TestAgentInterval(t *testing.T) {
+	if !*figures {
+		t.Skip("with -figures")
+	}
+	for _, x := range []struct {
+		name  string
+		front []string
+		hogs  int
+		most  float64 // ms, p99; 0: none
+	}{
+		{"idle", nil, 0, 0.5},
+		{"idle, SCHED_FIFO 10", []string{"chrt", "-f", "10"}, 0, 0.5},
+		{"busy, SCHED_FIFO 10", []string{"chrt", "-f", "10"}, 2 * runtime.NumCPU(), 2},
+		{"busy, no real-time class", nil, 2 * runtime.NumCPU(), 0},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			if x.front != nil {
+				if out, err := exec.Command("chrt", "-f", "10", "true").CombinedOutput(); err != nil {
+					t.Skipf("no real-time class here: %v: %s", err, out)
+				}
+			}
+			a := startAgent(t, x.front...)
+			w := newWatch(t, a.cmd.Process.Pid)
+			w.loaded = x.hogs > 0
+			for range x.hogs {
+				h := startHelper(t, "hog")
+				h.line(t)
+				w.pids = append(w.pids, h.pid())
+			}
+			errors, recorded, begun := a.measure(t, count(1200, 120))
+			v := w.verdict()
+			t.Logf("longer than asked, by the agent's measure    %v", errors)
+			t.Logf("longer than asked, by the contact's record   %v", recorded)
+			t.Logf("from the master's write to the movement      %v", begun)
+			require.GreaterOrEqual(t, errors.quantile(0), time.Duration(0), "shorter than asked")
+			if x.most > 0 {
+				v.limit("interval error of the agent (p99), "+x.name, ms(errors.quantile(99)), x.most, "ms", false)
+			}
+		})
+	}
+}
+
+// What the agent costs: from its start to READY, and its memory after some thousand requests.
+func TestAgentCost(t *testing.T) {
+	if !*figures {
+		t.Skip("with -figures")
+	}
+	var ready samples
+	for range count(15, 5) {
+		a := startAgent(t)
+		ready = append(ready, a.ready)
+		a.stop()
+	}
+	a := startAgent(t)
+	w := newWatch(t, a.cmd.Process.Pid)
+	fresh := memory(t, a.cmd.Process.Pid, "VmRSS")
+	m := a.master(t)
+	before, began, requests := cpuTime(t, a.cmd.Process.Pid), time.Now(), count(50_000, 10_000)
+	for i := range requests {
+		_, err := m.ReadRegisters(uint16(8*(i%agentContacts)), 8, modbus.INPUT_REGISTER)
+		require.NoError(t, err)
+	}
+	took, busy := time.Since(began), cpuTime(t, a.cmd.Process.Pid)-before
+	idle := time.NewTimer(2 * time.Second)
+	before = cpuTime(t, a.cmd.Process.Pid)
+	<-idle.C
+	atRest := cpuTime(t, a.cmd.Process.Pid) - before
+	v := w.verdict()
+	t.Logf("from start to ready  %v", ready)
+	t.Logf("a request: %v, of the processor %v; at rest %v of the processor in 2 s", took/time.Duration(requests), busy/time.Duration(requests), atRest)
+	t.Logf("resident at the start %.1f MB, now %.1f MB, most %.1f MB", fresh, memory(t, a.cmd.Process.Pid, "VmRSS"), memory(t, a.cmd.Process.Pid, "VmHWM"))
+	v.limit("agent, from start to ready (median)", ms(ready.quantile(50)), 50, "ms", false)
+	v.limit("agent, resident memory", memory(t, a.cmd.Process.Pid, "VmHWM"), 15, "MB", true)
+}
