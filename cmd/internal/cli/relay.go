@@ -148,6 +148,7 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	fatal := make(chan os.Signal, 1) // one is enough to end
 	signal.Notify(fatal, deadly()...)
 	defer signal.Stop(fatal)
+	defer debug.SetGCPercent(debug.SetGCPercent(relayGC))
 	prepareProcess(a, log)
 	server := agent.NewServer(a, agent.ServerOptions{AllowFrom: c.AllowFrom})
 	a.Start()
@@ -202,7 +203,6 @@ func deadly() []os.Signal {
 
 // prepareProcess asks for what keeps a timer exact. All of it is the service manager's to give.
 func prepareProcess(a *agent.Agent, log *zap.Logger) {
-	debug.SetGCPercent(relayGC)
 	if !agent.RealTime() {
 		a.SetHealth(agent.HealthClass, true)
 		log.Warn("not in the real-time class: a busy processor makes openings longer; see CPUSchedulingPolicy= in deploy/clearback-relay.service")
