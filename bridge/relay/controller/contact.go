@@ -49,7 +49,7 @@ type opening struct {
 	at    time.Time // the confirmation
 	end   time.Time // when it is over
 	check *Call     // the read-back; nil: the contact cannot be read
-	proof time.Time // if not zero: a read-back answered after it may find a timed output closed again
+	proof time.Time // if not zero: a read-back answered after it may find the contact closed again
 }
 
 func newContact(b *Controller, index int, o ContactOptions) *Contact {
@@ -238,6 +238,9 @@ func (c *Contact) whileOpen(s *link, o *opening, sent, at time.Time) relay.Resul
 
 // endOpening closes by command.
 func (c *Contact) endOpening(s *link, o *opening) relay.Result {
+	if c.control.opt.Unordered && o.proof.IsZero() {
+		o.proof = time.Now() // from here on the read-back may find what the close did
+	}
 	closedAt, err := c.closeOn(s, nil, nil)
 	if err != nil {
 		return c.unknown(s, "closing", err)

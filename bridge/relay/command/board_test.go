@@ -1,0 +1,193 @@
+package command
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+
+	"github.com/stretchr/testify/require"
+)
+
+func TestOptions(t *testing.T) {
+	for _, c := range []struct {
+		board   Options
+		contact ContactOptions
+		want    string
+	}{
+		{Options{Program: "bin/x"}, ContactOptions{}, `controller c: program "bin/x"; write its whole path, beginning with /`},
+		{Options{}, ContactOptions{}, `controller c: program ""; write its whole path, beginning with /`},
+		{Options{Program: "/x", Timeout: time.Millisecond}, ContactOptions{}, `controller c: timeout 1ms; allowed are 20ms to 10s`},
+		{Options{Program: "/x", Timeout: time.Minute}, ContactOptions{}, `controller c: timeout 1m0s; allowed are 20ms to 10s`},
+		{Options{Program: "/x", Poll: 1}, ContactOptions{}, `controller c: poll 1ns; allowed is 10ms or more`},
+		{Options{Program: "/x"}, ContactOptions{Arguments: []string{}}, "line box-office: no argument has the word {action}, so open and close would be the same"},
+		{Options{Program: "/x"}, ContactOptions{Arguments: []string{"{action}", "a{lines}b"}}, "line box-office: argument 2: the word {lines} is unknown; known are {action}, {line}, {ms}, {seq}"},
+		{Options{Program: "/x"}, ContactOptions{Arguments: []string{"{action}\x00"}}, "line box-office: argument 1: 9 bytes; allowed are 4096, and no zero byte"},
+		{Options{Program: "/x"}, ContactOptions{Arguments: make([]string, 65)}, "line box-office: 65 arguments; allowed are 64"},
+		{Options{Program: "/x"}, ContactOptions{Arguments: []string{"{action}"}, Timed: &Timed{Limit: time.Second}}, "line box-office: timed, but no argument has the word {ms}"},
+		{Options{Program: "/x"}, ContactOptions{Timed: &Timed{}}, "line box-office: timed: limit 0s; allowed are 1ms to 1h0m0s"},
+		{Options{Program: "/x"}, ContactOptions{Timed: &Timed{Quantum: time.Microsecond, Limit: time.Second}}, "line box-office: timed: quantum 1µs; allowed are whole milliseconds, 1 or more"},
+	} {
+		c.board.Name, c.contact.Name = "c", "box-office"
+		b, err := NewBoard(c.board)
+		if err == nil {
+			_, err = b.Contact(c.contact)
+		}
+		require.ErrorIs(t, err, ErrOptions)
+		require.EqualError(t, err, "command: setting out of range: "+c.want)
+	}
+}
+
+func TestKinds(t *testing.T) {
+	b, err := NewBoard(Options{Program: "/bin/true", NoLock: true})
+	require.NoError(t, err)
+	timed, err := b.Contact(ContactOptions{Name: "stage-door", Timed: &Timed{Limit: time.Second}})
+	require.NoError(t, err)
+	require.Equal(t, relay.KindOneshot, timed.Kind())
+	plain, err := b.Contact(ContactOptions{Name: "workshop"})
+	require.NoError(t, err)
+	require.Equal(t, relay.KindNone, plain.Kind())
+	_, err = plain.Sense(context.Background())
+	require.ErrorIs(t, err, relay.ErrNoSense)
+}
+
+// Two lines for which the program would be told the same are one contact, whoever asks.
+func TestOneContactTwice(t *testing.T) {
+	same := func(name string) ContactOptions {
+		return ContactOptions{Name: name, Arguments: []string{"{action}", "{ms}", t.Name()}}
+	}
+	b, err := NewBoard(Options{Name: "c", Program: "/bin/true"})
+	require.NoError(t, err)
+	defer b.Shutdown(context.Background())
+	_, err = b.Contact(same("box-office"))
+	require.NoError(t, err)
+	_, err = b.Contact(same("stage-door"))
+	require.ErrorIs(t, err, relay.ErrLocked)
+	other, err := NewBoard(Options{Name: "d", Program: "/bin/true"})
+	require.NoError(t, err)
+	_, err = other.Contact(same("box-office"))
+	require.ErrorIs(t, err, relay.ErrLocked)
+}
+
+// A program that cannot be started is told with what to do, and holds up nobody but its own lines.
+func TestCheckProgram(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "x")
+	require.ErrorContains(t, CheckProgram(file), "there is no program "+file+"; install it, or mend the path")
+	require.ErrorContains(t, CheckProgram(dir), dir+" is no file")
+	require.NoError(t, os.WriteFile(file, []byte("#!/bin/sh\n"), 0o600))
+	require.ErrorContains(t, CheckProgram(file), "cannot be executed by this user; chmod +x it")
+	require.NoError(t, os.Chmod(file, 0o757))
+	require.ErrorContains(t, CheckProgram(file), "may be changed by everybody; chmod o-w "+file)
+	require.NoError(t, os.Chmod(file, 0o755))
+	require.NoError(t, CheckProgram(file))
+
+	b, err := NewBoard(Options{Name: "c", Program: file + "y", NoLock: true})
+	require.NoError(t, err)
+	_, err = b.Contact(ContactOptions{Name: "box-office"})
+	require.NoError(t, err)
+	b.Start()
+	defer b.Shutdown(canceled())
+	require.ErrorContains(t, b.Ready(within(t, 50*time.Millisecond)), "there is no program "+file+"y")
+}
+
+func canceled() context.Context {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	return ctx
+}
+
+// A program that was there at the start and is gone later opens nothing, and the line says so.
+func TestProgramDisappears(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "x")
+	require.NoError(t, os.Symlink("/bin/true", file))
+	lost := make(chan relay.Notice, 10) // notices must not block
+	b, err := NewBoard(Options{Name: "c", Program: file, NoLock: true, Timeout: 5 * time.Second, Poll: 10 * time.Millisecond, Notify: func(n relay.Notice) {
+		if n.Kind == relay.LinkLost {
+			lost <- n
+		}
+	}})
+	require.NoError(t, err)
+	c, err := b.Contact(ContactOptions{Name: "box-office"})
+	require.NoError(t, err)
+	b.Start()
+	defer b.Shutdown(canceled())
+	require.NoError(t, b.Ready(within(t, 5*time.Second)))
+	require.NoError(t, os.Remove(file))
+	select {
+	case n := <-lost:
+		require.ErrorContains(t, n.Err, "no such file")
+	case <-time.After(5 * time.Second):
+		t.Fatal("nobody noticed")
+	}
+	r := c.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: time.Second, NotAfter: time.Now().Add(time.Minute)})
+	require.Equal(t, relay.Refused, r.Outcome)
+	require.ErrorIs(t, r.Err, relay.ErrUnreachable)
+}
+
+// immortal is a program that the kernel does not let go until it is released.
+type immortal struct {
+	killed   atomic.Int32
+	released chan struct{}
+}
+
+func (p *immortal) kill()        { p.killed.Add(1) }
+func (p *immortal) wait() ending { <-p.released; return ending{} }
+
+// What cannot be killed is left behind, bounded in number, and its end is followed by a close.
+func TestProgramThatCannotBeKilled(t *testing.T) {
+	p := &immortal{released: make(chan struct{})}
+	d := &driven{program: "/bin/true", start: func(string, []string) (process, error) { return p, nil }}
+	for i := range maxLeft {
+		dev, err := d.connect()
+		require.NoError(t, err)
+		_, err = dev.Do(canceled(), controller.Request{Op: controller.Close}, pass)
+		require.ErrorContains(t, err, "was killed and has not ended within")
+		require.EqualValues(t, i+1, p.killed.Load())
+	}
+	_, err := d.connect()
+	require.ErrorContains(t, err, "4 runs of /bin/true were killed and have not ended")
+	close(p.released)
+	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.left == 0 && d.stale }, 5*time.Second, time.Millisecond)
+	dev, err := d.connect()
+	require.NoError(t, err)
+	_, err = dev.Do(context.Background(), controller.Request{Op: controller.Close}, pass)
+	require.NoError(t, err, "a connection begins with a close")
+	d.mu.Lock()
+	d.stale = true
+	d.mu.Unlock()
+	_, err = dev.Do(context.Background(), controller.Request{Op: controller.Open}, func() error { t.Error("asked"); return nil })
+	require.ErrorIs(t, err, errStale)
+}
+
+// A read-back that runs so slowly that it finds the close's work proves nothing against the opening.
+func TestSlowReadBack(t *testing.T) {
+	const script = `case $1 in
+		open) : >"$2/open";;
+		close) rm -f "$2/open"; [ ! -e "$2/asked" ] || : >"$2/closed";;
+		read)
+			if [ -e "$2/open" ]; then
+				: >"$2/asked"
+				while [ ! -e "$2/closed" ]; do sleep 0.01; done
+			fi
+			echo closed;;
+		esac`
+	b, err := NewBoard(Options{Name: "c", Program: "/bin/sh", NoLock: true, Timeout: 5 * time.Second, Poll: time.Minute})
+	require.NoError(t, err)
+	dir := t.TempDir()
+	c, err := b.Contact(ContactOptions{Name: "box-office", Read: true, Arguments: []string{"-c", script, "sh", "{action}", dir}})
+	require.NoError(t, err)
+	b.Start()
+	defer b.Shutdown(within(t, 5*time.Second))
+	require.NoError(t, b.Ready(within(t, 5*time.Second)))
+	r := c.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: 100 * time.Millisecond, NotAfter: time.Now().Add(time.Minute)})
+	require.NoError(t, r.Err)
+	require.Equal(t, relay.Done, r.Outcome)
+	_, err = os.Stat(filepath.Join(dir, "asked"))
+	require.NoError(t, err, "it was read back while open")
+}

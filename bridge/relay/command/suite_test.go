@@ -1,0 +1,188 @@
+package command
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+	"golang.org/x/sys/unix"
+)
+
+func TestMain(m *testing.M) {
+	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
+		os.RemoveAll(buildDir)
+		os.Exit(code)
+	}))
+}
+
+var long = flag.Bool("long", false, "every kind of program")
+
+// testTimeout is long enough for a machine that is busy with other tests.
+const testTimeout = 400 * time.Millisecond
+
+// buildDir is where the program is built; TestMain removes it. The empty string means that it could not be made.
+var buildDir, errBuildDir = os.MkdirTemp("", "clearback-command")
+
+var buildContact = sync.OnceValues(func() (string, error) {
+	bin := filepath.Join(buildDir, "contact")
+	out, err := exec.Command("cc", "-O2", "-Wall", "-o", bin, "testdata/contact.c").CombinedOutput()
+	if err = errors.Join(errBuildDir, err); err != nil {
+		return "", fmt.Errorf("%w: %s", err, out)
+	}
+	return bin, nil
+})
+
+// contact returns the path of testdata/contact.c, built.
+func contact(t *testing.T) string {
+	t.Helper()
+	bin, err := buildContact()
+	if err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatalf("a C compiler is compulsory here: %v", err)
+		}
+		t.Skipf("no C compiler on this machine: %v", err)
+	}
+	return bin
+}
+
+var lines = []string{relaytest.LineA, relaytest.LineB}
+
+// folder is the other side: the state of testdata/contact.c, and what goes wrong with it.
+type folder string
+
+func (f folder) path(name string) string { return filepath.Join(string(f), name) }
+
+// locked runs do while no program looks. The methods of a Controller have no test to fail.
+func (f folder) locked(do func()) {
+	l, err := os.OpenFile(f.path("lock"), os.O_RDWR|os.O_CREATE, 0o600)
+	if err == nil {
+		err = unix.Flock(int(l.Fd()), unix.LOCK_EX)
+	}
+	if err != nil {
+		panic(err)
+	}
+	defer l.Close()
+	do()
+}
+
+func (f folder) write(name, text string, flag int) {
+	file, err := os.OpenFile(f.path(name), os.O_WRONLY|os.O_CREATE|flag, 0o600)
+	if err == nil {
+		_, err = file.WriteString(text)
+		err = errors.Join(err, file.Close())
+	}
+	if err != nil {
+		panic(err)
+	}
+}
+
+func (f folder) Inject(x relaytest.Fault) {
+	do := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute", relaytest.Hangup: "hangup",
+		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay"}[x.Do]
+	on := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "open", relaytest.Closing: "close"}[x.On]
+	once := 0
+	if x.Once {
+		once = 1
+	}
+	f.locked(func() {
+		f.write("fault", fmt.Sprintf("%s %s %d %d\n", do, on, once, x.Delay.Milliseconds()), os.O_TRUNC)
+	})
+}
+
+func (f folder) Clear()   { f.locked(func() { os.Remove(f.path("fault")) }) }
+func (f folder) Cut()     { f.locked(func() { f.write("cut", "", 0) }) }
+func (f folder) Restore() { f.locked(func() { os.Remove(f.path("cut")) }) }
+
+func (f folder) Move(line int, open bool) {
+	f.locked(func() {
+		if c := f.Changes(line); open == (len(c) > 0 && c[len(c)-1].Open) {
+			return
+		}
+		var now unix.Timespec
+		if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &now); err != nil {
+			panic(err)
+		}
+		f.write(lines[line], fmt.Sprintf("%d %s\n", now.Nano(), map[bool]string{true: "open", false: "closed"}[open]), os.O_APPEND)
+	})
+}
+
+func (f folder) Changes(line int) []relaytest.Change {
+	text, err := os.ReadFile(f.path(lines[line]))
+	if err != nil && !os.IsNotExist(err) {
+		panic(err)
+	}
+	var all []relaytest.Change
+	for l := range strings.Lines(string(text)) {
+		at, level, _ := strings.Cut(strings.TrimSpace(l), " ")
+		ns, err := strconv.ParseInt(at, 10, 64)
+		if err != nil {
+			panic(err)
+		}
+		all = append(all, relaytest.Change{At: time.Duration(ns), Open: level == "open"})
+	}
+	return all
+}
+
+func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
+	t.Helper()
+	f := folder(t.TempDir())
+	b, err := NewBoard(Options{Name: "program", Program: program, Timeout: testTimeout, Poll: 400 * time.Millisecond, Notify: s.Notify})
+	require.NoError(t, err)
+	sub := &relaytest.Subject{Controller: f, Start: b.Start, Ready: b.Ready, Timeout: testTimeout,
+		Quantum: 50 * time.Millisecond} // some starts of a program must fit into an opening
+	for i, name := range lines {
+		if s.Open {
+			f.Move(i, true)
+		}
+		o := ContactOptions{Name: name, Arguments: []string{string(f), mode, "{action}", "{line}", "{ms}", "{seq}"}}
+		change(&o)
+		c, err := b.Contact(o)
+		require.NoError(t, err)
+		if sub.Contacts[i] = c; !o.Read {
+			sub.Contacts[i] = struct{ relay.Contact }{c}
+		}
+	}
+	sub.Shutdown = func(ctx context.Context) []string {
+		var names []string
+		for _, n := range b.Shutdown(ctx) {
+			names = append(names, n.Contact)
+		}
+		return names
+	}
+	t.Cleanup(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
+		defer cancel()
+		b.Shutdown(ctx)
+	})
+	return sub
+}
+
+// TestSuite drives testdata/contact.c, a program in another language that keeps its state outside of both.
+func TestSuite(t *testing.T) {
+	program := contact(t)
+	run := func(name, mode string, change func(*ContactOptions)) {
+		t.Run(name, func(t *testing.T) { // one after the other: they are busy starting programs
+			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject { return subject(t, program, mode, s, change) })
+		})
+	}
+	run("plain", "plain", func(o *ContactOptions) { o.Read = true })
+	run("timed and blind", "timed", func(o *ContactOptions) { o.Timed = &Timed{Limit: 3 * time.Second} })
+	if *long {
+		run("timed", "timed", func(o *ContactOptions) { o.Read, o.Timed = true, &Timed{Limit: 3 * time.Second} })
+		run("blind", "plain", func(*ContactOptions) {})
+	}
+}
