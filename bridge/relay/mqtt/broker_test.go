@@ -10,124 +10,26 @@ import (
 	"net"
 	"os"
 	"os/exec"
-	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
+	"clearback/bridge/relay/mqtt/brokertest"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 )
 
-// mosquitto is the broker: Debian's, so what the driver says is read by a program that is not ours.
-type mosquitto struct {
-	cmd  *exec.Cmd
-	conf string
-	port int
-}
-
-var findMosquitto = sync.OnceValues(func() (string, error) {
-	if path, err := exec.LookPath("mosquitto"); err == nil {
-		return path, nil
-	}
-	return exec.LookPath("/usr/sbin/mosquitto")
-})
-
-// tools skips a test where a tool is missing, and fails it where tools are compulsory.
-func tools(t testing.TB) {
-	t.Helper()
-	_, err := findMosquitto()
-	if _, err2 := exec.LookPath("python3"); err != nil || err2 != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatalf("mosquitto and Python 3 are compulsory here: %v", errors.Join(err, err2))
-		}
-		t.Skipf("no mosquitto or no Python 3 on this machine: %v", errors.Join(err, err2))
-	}
-}
-
-func freePort() (int, error) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		return 0, err
-	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port, nil
-}
-
-// newMosquitto starts a broker in a directory. Of its settings %d is the port.
-func newMosquitto(dir, settings string) (*mosquitto, error) {
-	port, err := freePort()
-	if err != nil {
-		return nil, err
-	}
-	m := &mosquitto{conf: filepath.Join(dir, "mosquitto.conf"), port: port}
-	text := "user root\npersistence false\nset_tcp_nodelay true\nlog_type none\n" + fmt.Sprintf(settings, port)
-	if err := os.WriteFile(m.conf, []byte(text), 0o600); err != nil {
-		return nil, err
-	}
-	return m, m.start()
-}
-
-const anybody = "listener %d 127.0.0.1\nallow_anonymous true\n"
-
-func (m *mosquitto) start() error {
-	path, err := findMosquitto()
-	if err != nil {
-		return err
-	}
-	m.cmd = exec.Command(path, "-c", m.conf)
-	m.cmd.Stderr = os.Stderr
-	if err := m.cmd.Start(); err != nil {
-		return err
-	}
-	tick := time.NewTicker(2 * time.Millisecond)
-	defer tick.Stop()
-	for end := time.Now().Add(5 * time.Second); time.Now().Before(end); <-tick.C {
-		c, err := net.Dial("tcp", m.address())
-		if err == nil {
-			return c.Close()
-		}
-	}
-	m.stop()
-	return errors.New("mosquitto does not listen")
-}
-
-func (m *mosquitto) address() string { return fmt.Sprintf("127.0.0.1:%d", m.port) }
-
-func (m *mosquitto) stop() {
-	m.cmd.Process.Kill()
-	m.cmd.Wait()
-}
-
 // The shared broker, whose devices all have topics of their own.
-var (
-	sharedDir, errSharedDir = os.MkdirTemp("", "clearback-mqtt")
-	shared                  = sync.OnceValues(func() (*mosquitto, error) {
-		if errSharedDir != nil {
-			return nil, errSharedDir
-		}
-		return newMosquitto(sharedDir, anybody)
-	})
-)
+var startShared, stopShared = brokertest.Shared()
 
-func sharedBroker(t testing.TB) *mosquitto {
+func sharedBroker(t testing.TB) *brokertest.Broker {
 	t.Helper()
-	tools(t)
-	m, err := shared()
+	brokertest.Tools(t, "python3")
+	m, err := startShared()
 	require.NoError(t, err)
-	return m
-}
-
-// ownBroker is for tests that do things to it.
-func ownBroker(t testing.TB, settings string) *mosquitto {
-	t.Helper()
-	tools(t)
-	m, err := newMosquitto(t.TempDir(), settings)
-	require.NoError(t, err)
-	t.Cleanup(m.stop)
 	return m
 }
 
@@ -169,10 +71,7 @@ func TestMain(m *testing.M) {
 				s.cmd.Wait()
 			}
 		}
-		if m, err := shared(); err == nil {
-			m.stop()
-		}
-		os.RemoveAll(sharedDir)
+		stopShared()
 		os.Exit(code)
 	}))
 }
@@ -192,16 +91,16 @@ type seen struct {
 	Obeyed  int
 }
 
-func newDevice(t testing.TB, m *mosquitto, prefix string, o order) *device {
+func newDevice(t testing.TB, m *brokertest.Broker, prefix string, o order) *device {
 	t.Helper()
-	tools(t)
+	brokertest.Tools(t, "python3")
 	sim, err := startSimulator()
 	require.NoError(t, err)
 	sim.mu.Lock()
 	sim.number++
 	d := &device{sim: sim, number: sim.number, prefix: prefix}
 	sim.mu.Unlock()
-	all := order{"port": m.port, "prefix": prefix}
+	all := order{"port": m.Port(), "prefix": prefix}
 	for k, v := range o {
 		all[k] = v
 	}
@@ -251,7 +150,7 @@ type rack struct {
 	conns []net.Conn
 }
 
-func newRack(t testing.TB, m *mosquitto, o order) *rack {
+func newRack(t testing.TB, m *brokertest.Broker, o order) *rack {
 	r := &rack{}
 	where := strings.NewReplacer("/", "-", "#", "-", "+", "-").Replace(t.Name())
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {

@@ -31,8 +31,8 @@ func (o ContactOptions) check() error {
 	switch {
 	case (o.Prefix == "") == (o.Plain == nil):
 		return bad("prefix and plain: set one of them")
-	case o.Plain != nil && (o.Sense || o.Limit != 0):
-		return bad("sense and limit beside plain: a plain device has its own, inside of plain")
+	case o.Plain != nil && o.Sense:
+		return bad("sense beside plain: a plain device has its own, inside of plain")
 	case o.Plain != nil:
 		if err := o.Plain.check(); err != nil {
 			return bad("plain: %v", err)

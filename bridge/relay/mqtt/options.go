@@ -49,7 +49,7 @@ type ContactOptions struct {
 	// Prefix is what the topics of a device with this package's contract begin with, such as playhouse/box-office, without a / at either end and without
 	// wildcards. The contact is then KindOneshot.
 	Prefix string
-	// Limit is the longest opening that such a device will be asked for, 1 ms to 1 h; 0 means 10 s. A device may refuse sooner.
+	// Limit is the longest opening that such a device will be asked for, 1 ms to 1 h; 0 means 10 s. A device may refuse sooner. A plain one has its own.
 	Limit time.Duration
 	// Sense: such a device has a loop-current input.
 	Sense bool

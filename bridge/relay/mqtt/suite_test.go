@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/relay/mqtt/brokertest"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -14,12 +15,12 @@ import (
 const testTimeout = 300 * time.Millisecond
 
 // subject puts two contacts behind a broker.
-func subject(t *testing.T, m *mosquitto, r *rack, s relaytest.Setup, o Options, contact func(prefix string) ContactOptions) *relaytest.Subject {
+func subject(t *testing.T, m *brokertest.Broker, r *rack, s relaytest.Setup, o Options, contact func(prefix string) ContactOptions) *relaytest.Subject {
 	t.Helper()
 	if o.Timeout == 0 {
 		o.Timeout = testTimeout
 	}
-	o.Name, o.Address, o.Poll, o.Notify, o.Dial = "broker", "mqtt://"+m.address(), 50*time.Millisecond, s.Notify, r.dial
+	o.Name, o.Address, o.Poll, o.Notify, o.Dial = "broker", "mqtt://"+m.Address(), 50*time.Millisecond, s.Notify, r.dial
 	b, err := NewBoard(o)
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: o.Timeout}

@@ -1,0 +1,141 @@
+// Package brokertest starts a real MQTT broker for tests: mosquitto, Debian's, so that what we say is read by a program that is not ours.
+package brokertest
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+)
+
+// Anybody is the setting of a broker that asks nobody who he is.
+const Anybody = "listener %d 127.0.0.1\nallow_anonymous true\n"
+
+// Broker is a running mosquitto.
+type Broker struct {
+	cmd  *exec.Cmd
+	conf string
+	port int
+}
+
+func find() (string, error) {
+	if path, err := exec.LookPath("mosquitto"); err == nil {
+		return path, nil
+	}
+	return exec.LookPath("/usr/sbin/mosquitto") // where Debian puts it, and users often do not look
+}
+
+// Tools skips a test where mosquitto, or one of the programs named, is missing, and fails it where tools are compulsory.
+func Tools(t testing.TB, programs ...string) {
+	t.Helper()
+	_, err := find()
+	for _, p := range programs {
+		_, e := exec.LookPath(p)
+		err = errors.Join(err, e)
+	}
+	switch {
+	case err == nil:
+	case os.Getenv("CI") != "":
+		t.Fatalf("tools that are compulsory here: %v", err)
+	default:
+		t.Skipf("not on this machine: %v", err)
+	}
+}
+
+// Shared starts one broker for anybody, when first asked; the second function ends it.
+func Shared() (func() (*Broker, error), func()) {
+	var dir string
+	start := sync.OnceValues(func() (*Broker, error) {
+		var err error
+		if dir, err = os.MkdirTemp("", "clearback-mqtt"); err != nil {
+			return nil, err
+		}
+		return Start(dir, Anybody)
+	})
+	var asked sync.Mutex
+	var b *Broker
+	return func() (*Broker, error) {
+			asked.Lock()
+			defer asked.Unlock()
+			var err error
+			b, err = start()
+			return b, err
+		}, func() {
+			asked.Lock()
+			defer asked.Unlock()
+			if b != nil {
+				b.Stop()
+			}
+			if dir != "" {
+				os.RemoveAll(dir)
+			}
+		}
+}
+
+// Start starts a broker with its file in a directory. In the settings %d is the port.
+func Start(dir, settings string) (*Broker, error) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return nil, err
+	}
+	b := &Broker{conf: filepath.Join(dir, "mosquitto.conf"), port: l.Addr().(*net.TCPAddr).Port}
+	text := "user root\npersistence false\nset_tcp_nodelay true\nlog_type none\n" + fmt.Sprintf(settings, b.port)
+	if err := errors.Join(l.Close(), os.WriteFile(b.conf, []byte(text), 0o600)); err != nil {
+		return nil, err
+	}
+	return b, b.Again()
+}
+
+// Own starts a broker for one test.
+func Own(t testing.TB, settings string) *Broker {
+	t.Helper()
+	Tools(t)
+	b, err := Start(t.TempDir(), settings)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(b.Stop)
+	return b
+}
+
+// Again starts it after Stop, on the same port.
+func (b *Broker) Again() error {
+	path, err := find()
+	if err != nil {
+		return err
+	}
+	b.cmd = exec.Command(path, "-c", b.conf)
+	if err := b.cmd.Start(); err != nil {
+		return err
+	}
+	tick := time.NewTicker(2 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.Now().Add(5 * time.Second); time.Now().Before(end); <-tick.C {
+		c, err := net.Dial("tcp", b.Address())
+		if err == nil {
+			return c.Close()
+		}
+	}
+	b.Stop()
+	return errors.New("mosquitto does not listen")
+}
+
+// Address is host:port.
+func (b *Broker) Address() string { return fmt.Sprintf("127.0.0.1:%d", b.port) }
+
+// Port is its port.
+func (b *Broker) Port() int { return b.port }
+
+// Signal sends it a signal.
+func (b *Broker) Signal(s os.Signal) error { return b.cmd.Process.Signal(s) }
+
+// Stop kills it, as a power cut would.
+func (b *Broker) Stop() {
+	_ = b.cmd.Process.Kill() // it may have ended
+	_ = b.cmd.Wait()
+}
