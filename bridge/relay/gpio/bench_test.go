@@ -1,0 +1,230 @@
+package gpio
+
+import (
+	"context"
+	"strconv"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay/relaytest"
+
+	"github.com/stretchr/testify/require"
+)
+
+// began is the zero of a bench's clock.
+var began = time.Now()
+
+// bench is a kernel with two lines, 0 and 1 of one chip, whose calls can be made to fail, to hang or to come late. What it tells of the
+// contacts it does not take from the calls, but reads from the chip's own side before and after each.
+type bench struct {
+	kernel
+	timeout time.Duration
+	isOpen  func(line int) bool       // the chip's own side
+	pull    func(line int, open bool) // where the contact goes while nobody holds the line
+	hanging sync.WaitGroup
+
+	mu      sync.Mutex
+	faults  []relaytest.Fault
+	cut     bool
+	held    [2]line // the real ones
+	changes [2][]relaytest.Change
+	driving [2]sync.Mutex // the kernel drives a line for one caller at a time
+}
+
+func (b *bench) Inject(f relaytest.Fault) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.faults = append(b.faults, f)
+}
+
+func (b *bench) Clear() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.faults = nil
+}
+
+func (b *bench) setCut(cut bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.cut = cut
+}
+
+func (b *bench) Cut()     { b.setCut(true) }
+func (b *bench) Restore() { b.setCut(false) }
+
+// Move moves a contact behind the driver's back.
+func (b *bench) Move(n int, open bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if l := b.held[n]; l != nil {
+		_ = l.Set(open)
+	} else {
+		b.pull(n, open)
+	}
+	b.note(n)
+}
+
+func (b *bench) Changes(n int) []relaytest.Change {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.note(n)
+	return append([]relaytest.Change{}, b.changes[n]...)
+}
+
+// note writes down where the contact is, if it has moved. Under mu.
+func (b *bench) note(n int) {
+	open, c := b.isOpen(n), b.changes[n]
+	if was := len(c) > 0 && c[len(c)-1].Open; open != was {
+		b.changes[n] = append(c, relaytest.Change{At: time.Since(began), Open: open})
+	}
+}
+
+// act runs one real call between two looks at the contact.
+func (b *bench) act(n int, f func() error) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.note(n)
+	defer b.note(n)
+	return f()
+}
+
+// fault picks the fault that such a call meets.
+func (b *bench) fault(on relaytest.On) (relaytest.Fault, bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.cut {
+		return relaytest.Fault{Do: relaytest.Hangup}, true
+	}
+	for i, f := range b.faults {
+		if f.On == relaytest.Any || f.On == on {
+			if f.Once {
+				b.faults = append(b.faults[:i:i], b.faults[i+1:]...)
+			}
+			return f, true
+		}
+	}
+	return relaytest.Fault{}, false
+}
+
+// call is one call into the kernel, with what may go wrong.
+func (b *bench) call(n int, on relaytest.On, f func() error) error {
+	b.hanging.Add(1)
+	defer b.hanging.Done()
+	wait := func(d time.Duration) { <-time.After(d) }
+	fault, ok := b.fault(on)
+	switch {
+	case !ok:
+		return b.act(n, f)
+	case fault.Do == relaytest.Refuse:
+		return syscall.EPERM
+	case fault.Do == relaytest.Ignore: // in the end the kernel gives up, as for an expander on a dead bus
+		wait(2 * b.timeout)
+		return syscall.ETIMEDOUT
+	case fault.Do == relaytest.Mute:
+		err := b.act(n, f)
+		wait(2 * b.timeout)
+		return err
+	case fault.Do == relaytest.Hangup:
+		return syscall.ENODEV
+	case fault.Do == relaytest.ActHangup:
+		_ = b.act(n, f)
+		return syscall.ENODEV
+	default:
+		wait(fault.Delay)
+		return b.act(n, f)
+	}
+}
+
+func (b *bench) chipInfo(path string) (ChipInfo, error) {
+	b.mu.Lock()
+	cut := b.cut
+	b.mu.Unlock()
+	if cut {
+		return ChipInfo{}, syscall.ENODEV
+	}
+	return b.kernel.chipInfo(path)
+}
+
+func (b *bench) request(path string, n int, o LineOptions) (line, error) {
+	var l line
+	err := b.act(n, func() (err error) {
+		if b.cut {
+			return syscall.ENODEV
+		}
+		l, err = b.kernel.request(path, n, o)
+		if err == nil {
+			b.held[n] = l
+			b.pull(n, false)
+		}
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return &benchLine{line: l, bench: b, n: n}, nil
+}
+
+type benchLine struct {
+	line
+	bench *bench
+	n     int
+}
+
+func (l *benchLine) Set(active bool) error {
+	l.bench.driving[l.n].Lock()
+	defer l.bench.driving[l.n].Unlock()
+	on := relaytest.Closing
+	if active {
+		on = relaytest.Opening
+	}
+	return l.bench.call(l.n, on, func() error { return l.line.Set(active) })
+}
+
+func (l *benchLine) Get() (active bool, err error) {
+	err = l.bench.call(l.n, relaytest.Any, func() (err error) {
+		active, err = l.line.Get()
+		return err
+	})
+	return active, err
+}
+
+func (l *benchLine) Close() error {
+	return l.bench.act(l.n, func() error {
+		l.bench.held[l.n] = nil
+		return l.line.Close()
+	})
+}
+
+// subject puts two contacts on a bench.
+func subject(t *testing.T, b *bench, s relaytest.Setup, chip string, c ContactOptions) *relaytest.Subject {
+	t.Helper()
+	if s.Open {
+		b.pull(0, true)
+		b.pull(1, true)
+	}
+	board, err := newBoard(Options{Name: "pins", Chip: chip, Timeout: b.timeout, Poll: b.timeout, Notify: s.Notify}, b)
+	require.NoError(t, err)
+	sub := &relaytest.Subject{Controller: b, Start: board.Start, Ready: board.Ready, Timeout: b.timeout}
+	for n, name := range []string{relaytest.LineA, relaytest.LineB} {
+		c.Name, c.Line = name, strconv.Itoa(n)
+		contact, err := board.Contact(c)
+		require.NoError(t, err)
+		sub.Contacts[n] = contact
+	}
+	sub.Shutdown = func(ctx context.Context) []string {
+		var names []string
+		for _, n := range board.Shutdown(ctx) {
+			names = append(names, n.Contact)
+		}
+		return names
+	}
+	t.Cleanup(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), b.timeout)
+		defer cancel()
+		board.Shutdown(ctx)
+		b.hanging.Wait()
+	})
+	return sub
+}

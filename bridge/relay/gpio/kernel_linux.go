@@ -1,0 +1,304 @@
+package gpio
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+)
+
+// Bits of a line's flags in the second version of the kernel's interface, from linux/gpio.h; unix has the rest of it.
+const (
+	flagUsed uint64 = 1 << iota
+	flagActiveLow
+	flagInput
+	flagOutput
+	flagEdgeRising
+	flagEdgeFalling
+	flagOpenDrain
+	flagOpenSource
+	flagPullUp
+	flagPullDown
+	flagBiasDisabled
+)
+
+// consumerSize is the longest consumer's name, less the zero byte at its end.
+const consumerSize = 31
+
+// system is the kernel of this machine. dev is where its devices are.
+type system struct{ dev string }
+
+func newSystem() kernel { return system{"/dev"} }
+
+func (s system) chips() ([]string, error) {
+	return filepath.Glob(filepath.Join(s.dev, "gpiochip*"))
+}
+
+// withChip calls f with an open chip.
+func withChip(path string, f func(fd int) error) error {
+	fd, err := openRetry(path)
+	if err != nil {
+		return fmt.Errorf("gpio: opening %s: %w%s", path, err, hint(err))
+	}
+	defer unix.Close(fd)
+	return f(fd)
+}
+
+func openRetry(path string) (int, error) {
+	for {
+		fd, err := unix.Open(path, unix.O_RDWR|unix.O_CLOEXEC, 0)
+		if !errors.Is(err, unix.EINTR) {
+			return fd, err
+		}
+	}
+}
+
+func hint(err error) string {
+	if errors.Is(err, os.ErrPermission) {
+		return "; this user may not use it: see to the group of the device, on many systems gpio"
+	}
+	return ""
+}
+
+func (s system) chipInfo(path string) (ChipInfo, error) {
+	var i unix.GPIOChipInfo
+	err := withChip(path, func(fd int) error { return ioctl(fd, unix.GPIO_GET_CHIPINFO_IOCTL, unsafe.Pointer(&i)) })
+	return ChipInfo{Name: text(i.Name[:]), Label: text(i.Label[:]), Lines: int(i.Lines)}, err
+}
+
+func (s system) lineInfo(path string, offset int) (LineInfo, error) {
+	i := unix.GPIOV2LineInfo{Offset: uint32(offset)}
+	err := withChip(path, func(fd int) error { return ioctl(fd, unix.GPIO_V2_GET_LINEINFO_IOCTL, unsafe.Pointer(&i)) })
+	if err != nil {
+		return LineInfo{}, err
+	}
+	l := LineInfo{Name: text(i.Name[:]), Consumer: text(i.Consumer[:]), Used: i.Flags&flagUsed != 0, ActiveLow: i.Flags&flagActiveLow != 0,
+		Output: i.Flags&flagOutput != 0, Drive: PushPull, Bias: AsIs}
+	switch {
+	case i.Flags&flagOpenDrain != 0:
+		l.Drive = OpenDrain
+	case i.Flags&flagOpenSource != 0:
+		l.Drive = OpenSource
+	}
+	switch {
+	case i.Flags&flagPullUp != 0:
+		l.Bias = PullUp
+	case i.Flags&flagPullDown != 0:
+		l.Bias = PullDown
+	case i.Flags&flagBiasDisabled != 0:
+		l.Bias = NoBias
+	}
+	for _, a := range i.Attrs[:min(int(i.Num_attrs), len(i.Attrs))] {
+		if a.Id == unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE {
+			l.Debounce = time.Duration(*(*uint32)(unsafe.Pointer(&a.Flags))) * time.Microsecond
+		}
+	}
+	return l, nil
+}
+
+func (s system) request(path string, offset int, o LineOptions) (line, error) {
+	r := unix.GPIOV2LineRequest{Num_lines: 1}
+	r.Offsets[0] = uint32(offset)
+	copy(r.Consumer[:consumerSize], o.Consumer)
+	r.Config.Flags = o.flags()
+	attribute := func(id uint32) *uint64 {
+		a := &r.Config.Attrs[r.Config.Num_attrs]
+		r.Config.Num_attrs++
+		a.Attr.Id, a.Mask = id, 1
+		return &a.Attr.Flags // the union's widest member
+	}
+	if o.Output {
+		*attribute(unix.GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES) = 0 // inactive, whatever the polarity: the kernel's values are logical
+	} else if o.Debounce > 0 {
+		*(*uint32)(unsafe.Pointer(attribute(unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE))) = uint32(o.Debounce / time.Microsecond)
+	}
+	err := withChip(path, func(fd int) error { return ioctl(fd, unix.GPIO_V2_GET_LINE_IOCTL, unsafe.Pointer(&r)) })
+	if err != nil {
+		return nil, err
+	}
+	unix.CloseOnExec(int(r.Fd)) // the kernel sets it by itself as far as we remember
+	l := &fdLine{fd: int(r.Fd), wake: -1}
+	if o.Edges {
+		if l.wake, err = unix.Eventfd(0, unix.EFD_CLOEXEC); err != nil {
+			unix.Close(l.fd)
+			return nil, fmt.Errorf("gpio: making an eventfd: %w", err)
+		}
+	}
+	return l, nil
+}
+
+func (o LineOptions) flags() uint64 {
+	f := flagInput
+	if o.Output {
+		f = flagOutput
+	}
+	if o.ActiveLow {
+		f |= flagActiveLow
+	}
+	if o.Edges {
+		f |= flagEdgeRising | flagEdgeFalling
+	}
+	switch o.Drive {
+	case OpenDrain:
+		f |= flagOpenDrain
+	case OpenSource:
+		f |= flagOpenSource
+	}
+	switch o.Bias {
+	case PullUp:
+		f |= flagPullUp
+	case PullDown:
+		f |= flagPullDown
+	case NoBias:
+		f |= flagBiasDisabled
+	}
+	return f
+}
+
+// fdLine is a requested line. A descriptor is closed only when the last call on it has returned, so that its number cannot be somebody
+// else's meanwhile.
+type fdLine struct {
+	fd   int
+	wake int // an eventfd that ends Edge; -1: no edges
+
+	mu     sync.Mutex
+	users  int
+	closed bool
+}
+
+func (l *fdLine) use() error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.closed {
+		return ErrClosed
+	}
+	l.users++
+	return nil
+}
+
+func (l *fdLine) done() {
+	l.mu.Lock()
+	l.users--
+	last := l.closed && l.users == 0
+	l.mu.Unlock()
+	if last {
+		l.release()
+	}
+}
+
+func (l *fdLine) release() {
+	unix.Close(l.fd)
+	if l.wake >= 0 {
+		unix.Close(l.wake)
+	}
+}
+
+// Set makes the line active or not.
+func (l *fdLine) Set(active bool) error {
+	if err := l.use(); err != nil {
+		return err
+	}
+	defer l.done()
+	v := unix.GPIOV2LineValues{Mask: 1}
+	if active {
+		v.Bits = 1
+	}
+	return ioctl(l.fd, unix.GPIO_V2_LINE_SET_VALUES_IOCTL, unsafe.Pointer(&v))
+}
+
+// Get reads the line, an output too.
+func (l *fdLine) Get() (bool, error) {
+	if err := l.use(); err != nil {
+		return false, err
+	}
+	defer l.done()
+	v := unix.GPIOV2LineValues{Mask: 1}
+	err := ioctl(l.fd, unix.GPIO_V2_LINE_GET_VALUES_IOCTL, unsafe.Pointer(&v))
+	return v.Bits&1 != 0, err
+}
+
+// Edge waits for the next edge, or for Close. A chip that goes away may leave it waiting (as kernel 6.1 does), so that only Get tells.
+func (l *fdLine) Edge() (Edge, error) {
+	if err := l.use(); err != nil {
+		return Edge{}, err
+	}
+	defer l.done()
+	if l.wake < 0 {
+		return Edge{}, errors.New("gpio: the line was requested without edges")
+	}
+	fds := []unix.PollFd{{Fd: int32(l.fd), Events: unix.POLLIN}, {Fd: int32(l.wake), Events: unix.POLLIN}}
+	for {
+		_, err := unix.Poll(fds, -1)
+		switch {
+		case errors.Is(err, unix.EINTR):
+			continue
+		case err != nil:
+			return Edge{}, fmt.Errorf("gpio: waiting for an edge: %w", err)
+		case fds[1].Revents != 0:
+			return Edge{}, ErrClosed
+		case fds[0].Revents&unix.POLLIN == 0:
+			return Edge{}, fmt.Errorf("gpio: waiting for an edge: %w", unix.ENODEV)
+		}
+		return l.read()
+	}
+}
+
+func (l *fdLine) read() (Edge, error) {
+	var e unix.GPIOV2LineEvent
+	n, err := unix.Read(l.fd, unsafe.Slice((*byte)(unsafe.Pointer(&e)), unsafe.Sizeof(e)))
+	if err == nil && n != int(unsafe.Sizeof(e)) {
+		err = fmt.Errorf("%d bytes of an event", n)
+	}
+	if err != nil {
+		return Edge{}, fmt.Errorf("gpio: reading an edge: %w", err)
+	}
+	var now unix.Timespec
+	if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &now); err != nil {
+		return Edge{}, fmt.Errorf("gpio: reading the clock: %w", err)
+	}
+	ago := time.Duration(now.Nano() - int64(e.Timestamp_ns))
+	return Edge{Active: e.Id == unix.GPIO_V2_LINE_EVENT_RISING_EDGE, At: time.Now().Add(-ago)}, nil
+}
+
+// Close gives the line back, at the end of the last call on it. What the pin does then is up to the chip's driver.
+func (l *fdLine) Close() error {
+	l.mu.Lock()
+	if l.closed {
+		l.mu.Unlock()
+		return nil
+	}
+	l.closed = true
+	last := l.users == 0
+	if !last && l.wake >= 0 {
+		_, _ = unix.Write(l.wake, []byte{1, 0, 0, 0, 0, 0, 0, 1}) // any number but 0, in either byte order; it cannot be full
+	}
+	l.mu.Unlock()
+	if last {
+		l.release()
+	}
+	return nil
+}
+
+func ioctl(fd int, request uintptr, p unsafe.Pointer) error {
+	for {
+		_, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), request, uintptr(p))
+		switch e {
+		case 0:
+			return nil
+		case unix.EINTR:
+		default:
+			return e
+		}
+	}
+}
+
+func text(b []byte) string {
+	s, _, _ := strings.Cut(string(b), "\x00")
+	return s
+}

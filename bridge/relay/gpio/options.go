@@ -1,0 +1,160 @@
+package gpio
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"clearback/bridge/relay"
+)
+
+// Drive is how an output makes its two levels.
+type Drive string
+
+// The drives. The zero value is PushPull.
+const (
+	PushPull   Drive = "push-pull"   // both levels are driven
+	OpenDrain  Drive = "open-drain"  // low is driven, high is left to a resistor
+	OpenSource Drive = "open-source" // high is driven, low is left to a resistor
+)
+
+// Bias is the resistor within the chip.
+type Bias string
+
+// The biases. The zero value is AsIs.
+const (
+	AsIs     Bias = "as-is"
+	NoBias   Bias = "disabled"
+	PullUp   Bias = "pull-up"
+	PullDown Bias = "pull-down"
+)
+
+// Options of a [Board].
+type Options struct {
+	// Name is the controller's name, for notices.
+	Name string
+	// Chip is the chip: its device's path, its name (gpiochip0) or its label. Names may change from one boot to the next.
+	Chip string
+	// Timeout is that of one kernel call. 20 ms to 10 s; 0 means 500 ms (our own number: a chip behind I2C or USB needs a few ms).
+	Timeout time.Duration
+	// Poll is the pace at which a contact is read back when nothing else happens, so that a chip that has gone is noticed. At least
+	// 10 ms; 0 means 1 s.
+	Poll time.Duration
+	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil: none.
+	Notify func(relay.Notice)
+	// NoLock leaves the contacts unclaimed. Only for a process that closes contacts and does nothing else. The kernel still gives a
+	// line to one process at a time.
+	NoLock bool
+	// Now replaces the clock that NotAfter is compared with; nil means the real one.
+	Now func() time.Time
+}
+
+// ContactOptions say which line it is and how it is driven. The loop is open while the line is active.
+type ContactOptions struct {
+	// Name is the name of the telephone line.
+	Name string
+	// Line is the GPIO line: its number on the chip (the offset), or its name.
+	Line string
+	// ActiveLow: a low level is active.
+	ActiveLow bool
+	Drive     Drive
+	Bias      Bias
+	// Sense, if not nil, is the loop-current input.
+	Sense *Sense
+}
+
+// Sense is a loop-current input: active while current flows.
+type Sense struct {
+	// Chip is as in Options; empty: the contact's own.
+	Chip string
+	// Line is as in ContactOptions.
+	Line      string
+	ActiveLow bool
+	Bias      Bias
+	// Debounce is how long a level must last to count. 0 to 10 s, rounded down to 1 µs. The chip must be able to interrupt.
+	Debounce time.Duration
+	// Edge, if not nil, is told each change with the kernel's own time of it, from one goroutine. It must not block. The chip must
+	// be able to interrupt.
+	Edge func(level relay.Level, at time.Time)
+}
+
+// ErrOptions: a setting is out of its range.
+var ErrOptions = errors.New("gpio: setting out of range")
+
+const (
+	defaultTimeout = 500 * time.Millisecond
+	defaultPoll    = time.Second
+	maxDebounce    = 10 * time.Second // far above any bounce, far below the kernel's 32 bits of µs
+)
+
+func (o Options) withDefaults() (Options, error) {
+	if o.Timeout == 0 {
+		o.Timeout = defaultTimeout
+	}
+	if o.Poll == 0 {
+		o.Poll = defaultPoll
+	}
+	switch {
+	case badWord(o.Chip):
+		return o, fmt.Errorf("%w: controller %s: chip %q; write its path, its name such as gpiochip0, or its label", ErrOptions, o.Name, o.Chip)
+	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
+		return o, fmt.Errorf("%w: controller %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)
+	case o.Poll < 10*time.Millisecond:
+		return o, fmt.Errorf("%w: controller %s: poll %v; allowed is 10ms or more", ErrOptions, o.Name, o.Poll)
+	}
+	return o, nil
+}
+
+func badWord(s string) bool { return s == "" || strings.Contains(s, "\x00") }
+
+func (o ContactOptions) withDefaults(chip string) (ContactOptions, error) {
+	bad := func(format string, a ...any) (ContactOptions, error) {
+		return o, fmt.Errorf("%w: line %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
+	}
+	var ok bool
+	if o.Drive == "" {
+		o.Drive = PushPull
+	}
+	switch {
+	case badWord(o.Line):
+		return bad("GPIO line %q; write its number or its name", o.Line)
+	case !slices.Contains([]Drive{PushPull, OpenDrain, OpenSource}, o.Drive):
+		return bad("drive %q; allowed are %s, %s and %s", o.Drive, PushPull, OpenDrain, OpenSource)
+	}
+	if o.Bias, ok = o.Bias.valid(); !ok {
+		return bad("bias %q; allowed are %s", o.Bias, biases)
+	}
+	if o.Sense == nil {
+		return o, nil
+	}
+	s := *o.Sense
+	if s.Chip == "" {
+		s.Chip = chip
+	}
+	if s.Bias, ok = s.Bias.valid(); !ok {
+		return bad("sense: bias %q; allowed are %s", s.Bias, biases)
+	}
+	switch {
+	case badWord(s.Chip):
+		return bad("sense: chip %q; write its path, its name such as gpiochip0, or its label", s.Chip)
+	case badWord(s.Line):
+		return bad("sense: GPIO line %q; write its number or its name", s.Line)
+	case s.Chip == chip && s.Line == o.Line:
+		return bad("sense: GPIO line %s is the contact itself", s.Line)
+	case s.Debounce < 0 || s.Debounce > maxDebounce:
+		return bad("sense: debounce %v; allowed are 0 to %v", s.Debounce, maxDebounce)
+	}
+	o.Sense = &s
+	return o, nil
+}
+
+const biases = string(AsIs + ", " + NoBias + ", " + PullUp + " and " + PullDown)
+
+func (b Bias) valid() (Bias, bool) {
+	if b == "" {
+		b = AsIs
+	}
+	return b, slices.Contains([]Bias{AsIs, NoBias, PullUp, PullDown}, b)
+}
