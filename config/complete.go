@@ -19,14 +19,45 @@ func (d *decoder) complete(c *Config) {
 	if f := c.Journal.File; f != "" && !filepath.IsAbs(f) {
 		c.Journal.File = filepath.Join(filepath.Dir(d.file), f)
 	}
+	for i := range c.Controllers {
+		if m := c.Controllers[i].MQTT; m != nil {
+			m.Peer.complete(filepath.Dir(d.file))
+		}
+		if h := c.Controllers[i].HTTP; h != nil {
+			h.Peer.complete(filepath.Dir(d.file))
+		}
+	}
 	for i := range c.Lines {
 		l := &c.Lines[i]
 		l.Policy.CallbackWindow = c.Emergency.CallbackWindow
 		l.Policy.Watch, l.Policy.Listening = l.Verify.Watch, l.Verify.Listening
+		l.Contact.complete(c)
 		l.Service.complete()
 		l.Service.Second.complete()
 		if !d.has(fmt.Sprintf("lines[%d].policy.steps", i)) {
 			l.Policy.Steps = l.StepsAbove(l.Policy.Interval)
+		}
+	}
+}
+
+func (k *Contact) complete(c *Config) {
+	if k.Require == "" {
+		k.Require = c.Require
+	}
+	// A device with our own contract and a program with its usual arguments need no settings of their own.
+	switch {
+	case k.Driver == DriverHTTP && k.HTTP == nil:
+		k.HTTP = &Requests{}
+	case k.Driver == DriverCommand && k.Command == nil:
+		k.Command = &Runs{}
+	}
+}
+
+// complete makes paths relative to the file's folder.
+func (p *Peer) complete(dir string) {
+	for _, s := range []*string{&p.CA, &p.Certificate, &p.Key} {
+		if *s != "" && !filepath.IsAbs(*s) {
+			*s = filepath.Join(dir, *s)
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 )
@@ -20,12 +21,7 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 		d.add(d.at(at+".driver"), "%s.driver: %s, but controller %s is driven by %s; write that, or name another controller", at, k.Driver, k.Controller, c.Controllers[i].Driver)
 	}
 	d.checkBlocks(k, at)
-	if k.kind() == "none" && !k.AcceptOpenIfDaemonDies {
-		d.add(d.at(at), "%s: %s", at, k.unbounded())
-	}
-	if slices.Index(kinds, k.kind()) < slices.Index(kinds, k.Require) {
-		d.add(d.at(at+".require"), "%s.require: %s is asked for, and this contact is of kind %s: %s", at, k.Require, k.kind(), kindHelp[k.Require])
-	}
+	d.checkKind(k, at)
 	if k.hasLevel() && k.OpenLevel == "off" && !k.AcceptOpenIfPowerFails {
 		d.add(d.at(at+".open_level"), "%s.open_level: with off the loop opens whenever the %s loses power; wire the normally-closed contact and write on, or accept it with accept_open_if_power_fails: true", at, k.thing())
 	}
@@ -37,33 +33,58 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 	}
 }
 
-var kindHelp = map[string]string{
-	"oneshot":  "let the controller itself end the opening (timed, or a contract of ours), or ask for less",
-	"watchdog": "add timed or watchdog, or ask for less",
+// checkKind compares the contact's kind with what the line asks for and what the user accepted.
+func (d *decoder) checkKind(k *Contact, at string) {
+	if k.needsConsent() && !k.AcceptOpenIfDaemonDies {
+		d.add(d.at(at), "%s: %s", at, k.unbounded())
+	}
+	if !Less(k.Kind(), k.Require) {
+		return
+	}
+	path := at + ".require"
+	if !d.has(path) {
+		path = "require"
+	}
+	d.add(d.at(path), "%s: %s is asked for, and %s is of kind %s; %s", path, k.Require, at, k.Kind(), k.better())
 }
 
-// unbounded words what a contact of kind none needs the user's consent for.
-func (k *Contact) unbounded() string {
+// better words how a contact comes to a higher kind.
+func (k *Contact) better() string {
+	remedy := "let clearback relay drive it, which times by itself, and name that as a modbus controller"
 	switch k.Driver {
 	case DriverModbus, DriverModbusRTU:
-		return "without timed or watchdog the loop stays open if the daemon or the link to the board dies in an interruption; add timed or watchdog, or accept it with accept_open_if_daemon_dies: true"
-	case DriverGPIO, DriverSerial:
-		return "the loop may stay open if the daemon dies in an interruption, since nothing else times it; let clearback relay drive the contact and name that as a modbus controller, or accept it with accept_open_if_daemon_dies: true"
+		remedy = "add timed if the board can end an opening by itself"
+		if k.Require == "watchdog" {
+			remedy = "add timed or watchdog if the board has it"
+		}
 	case DriverMQTT:
-		return "a device without our contract may keep the loop open if the daemon, the broker or the network dies in an interruption, or open it late; take one with the contract, or accept it with accept_open_if_daemon_dies: true"
+		remedy = "take a device with our own contract (prefix)"
+	case DriverHTTP, DriverCommand:
+		remedy = "add timed if it can end an opening by itself"
 	}
-	return "without timed the loop stays open if the daemon or the way to the contact dies in an interruption; add timed, or accept it with accept_open_if_daemon_dies: true"
+	return remedy + ", or ask for less"
 }
 
-// flat tells whether the contact's own keys are those of Modbus.
-func (k *Contact) flat() bool { return k.Driver == DriverModbus || k.Driver == DriverModbusRTU }
+// unbounded words what a contact needs the user's consent for.
+func (k *Contact) unbounded() string {
+	const accept = ", or accept it with accept_open_if_daemon_dies: true"
+	switch k.Driver {
+	case DriverModbus, DriverModbusRTU:
+		return "without timed or watchdog the loop stays open if the daemon or the link to the board dies in an interruption; add timed or watchdog" + accept
+	case DriverGPIO, DriverSerial:
+		return "the loop may stay open if the daemon or this machine hangs or dies in an interruption, since nothing else times it; let clearback relay drive the contact and name that as a modbus controller" + accept
+	case DriverMQTT:
+		return "without timed the loop may stay open if the daemon, the broker or the network dies in an interruption; add timed, or take a device with our own contract (prefix)" + accept
+	}
+	return "without timed the loop stays open if the daemon or the way to the contact dies in an interruption; add timed" + accept
+}
 
 // thing is what loses power.
 func (k *Contact) thing() string {
 	if k.flat() {
 		return "board"
 	}
-	return "machine"
+	return "relay"
 }
 
 // checkBlocks finds settings of other drivers, and misses those of this one.
@@ -91,6 +112,10 @@ func (d *decoder) checkBlocks(k *Contact, at string) {
 		d.add(d.at(at), "%s.coil is missing; driver %s needs it: the coil's address, counted from 0", at, k.Driver)
 	case k.Driver == DriverModbusRTU && k.Unit == 255:
 		d.add(d.at(at+".unit"), "%s.unit: 255 is for boards on Modbus TCP; allowed on a serial line: 1 to 247", at)
+	case k.Driver == DriverGPIO && k.GPIO != nil:
+		if s := k.GPIO.Sense; s != nil && s.Line != "" && s.Line == k.GPIO.Line {
+			d.add(d.at(at+".gpio.sense.line"), "%s.gpio.sense.line: %s is the line of the contact; the input needs one of its own", at, s.Line)
+		}
 	case k.Driver == DriverMQTT && k.MQTT != nil:
 		d.checkTopics(k.MQTT, at+".mqtt")
 	case k.Driver == DriverHTTP && k.HTTP != nil:
@@ -98,50 +123,146 @@ func (d *decoder) checkBlocks(k *Contact, at string) {
 	case k.Driver == DriverCommand && k.Command != nil:
 		d.checkArguments(k.Command, at+".command")
 	}
+	if t := k.Timed; k.flat() && t != nil && t.Sequence && t.Register == register16 {
+		d.add(d.at(at+".timed.register"), "%s.timed.register: behind %d there is none for the length, which sequence needs; allowed: 0 to %d", at, t.Register, register16-1)
+	}
+}
+
+// checkLength checks that an opening's length travels with it, and fits.
+func (d *decoder) checkLength(at string, t *timer, templates ...string) {
+	if !says("{ms}", templates...) && !says("{s}", templates...) {
+		d.add(d.at(at), "%s: nothing in it says {ms} or {s}; the length of an opening has to travel with it", at)
+	}
+	d.checkLimit(at, t)
+}
+
+func (d *decoder) checkLimit(at string, t *timer) {
+	if t.limit > 0 && t.limit < t.unit {
+		d.add(d.at(at+".limit"), "%s.limit: %v is shorter than its unit, %v, so nothing could be asked for; raise it, or set unit", at, t.limit, t.unit)
+	}
 }
 
 func (d *decoder) checkTopics(t *Topics, at string) {
-	if p := t.Plain; p != nil {
-		if !p.AcceptLateOpening {
-			d.add(d.at(at+".plain"), "%s.plain: a broker, a network or a device that stood still may deliver an opening late, and then the loop opens under whatever call there is by then; take a device with our contract (prefix), or accept it with accept_late_opening: true", at)
-		}
-		if (p.Timed == nil) == (p.Open == nil) {
-			d.add(d.at(at+".plain"), "%s.plain: write exactly one of timed and open: timed if the device can end the opening by itself", at)
+	p := t.Plain
+	if (t.Prefix == "") == (p == nil) && (p != nil || !d.has(at+".prefix")) {
+		d.add(d.at(at), "%s: write exactly one of prefix and plain", at)
+	}
+	if p == nil {
+		return
+	}
+	for _, key := range []string{"limit", "sense"} {
+		if d.has(at + "." + key) {
+			d.add(d.at(at+"."+key), "%s.%s: this is of a device with our own contract (prefix); a plain one has its own below plain", at, key)
 		}
 	}
-	if (t.Prefix == "") == (t.Plain == nil) && (t.Plain != nil || !d.has(at+".prefix")) {
-		d.add(d.at(at), "%s: write exactly one of prefix and plain", at)
+	at += ".plain"
+	if !p.AcceptLateOpening {
+		d.add(d.at(at), "%s: a broker, a network or a device that stood still may deliver an opening late, and then the loop opens under whatever call there is by then; take a device with our contract (prefix), or accept it with accept_late_opening: true", at)
+	}
+	if (p.Timed == nil) == (p.Open == nil) {
+		d.add(d.at(at), "%s: write exactly one of timed and open: timed if the device can end the opening by itself", at)
+	}
+	if m := p.Timed; m != nil {
+		d.checkLength(at+".timed", &timer{unit: templateUnit(m.Unit, m.Topic, m.Payload), limit: m.Limit}, m.Topic, m.Payload)
+	}
+	if p.Open != nil && p.Close != nil && *p.Open == *p.Close && p.Open.Topic != "" {
+		d.add(d.at(at+".open"), "%s.open: it is the same message as close; look both up in the device's manual", at)
+	}
+	for key, v := range map[string]*TopicValue{"state": p.State, "sense": p.Sense} {
+		if v != nil {
+			d.checkDisjoint(at+"."+key, "open", v.Open, v.Closed)
+		}
+	}
+	if v := p.Available; v != nil {
+		d.checkDisjoint(at+".available", "online", v.Online, v.Offline)
+	}
+}
+
+// checkDisjoint finds a value that would mean both.
+func (d *decoder) checkDisjoint(at, key string, one, other []string) {
+	for _, v := range one {
+		if slices.Contains(other, v) {
+			d.add(d.at(at+"."+key), "%s.%s: %q cannot mean both; look up what the device says", at, key, v)
+		}
 	}
 }
 
 func (d *decoder) checkRequests(r *Requests, at string) {
-	for _, q := range []*Request{r.Open, r.Close} {
-		if q != nil {
-			d.checkHeaders(q.Headers, at)
-		}
-	}
 	switch {
 	case r.contract():
 	case r.Close == nil:
-		d.add(d.at(at), "%s.close is missing; how else would an opening be ended early?", at)
+		d.add(d.at(at), "%s.close is missing; without it an opening cannot be ended early", at)
 	case r.Timed != nil && r.Open != nil:
 		d.add(d.at(at+".open"), "%s.open: the device times openings (timed), so it is never told to open without an end; remove it", at)
 	case r.Timed == nil && r.Open == nil:
 		d.add(d.at(at), "%s: add timed if the device can end an opening by itself, else open", at)
 	}
+	if t := r.Timed; t != nil {
+		own := &timer{unit: templateUnit(t.Unit, t.templates()...), limit: t.Limit}
+		if r.contract() {
+			d.checkLimit(at+".timed", own)
+		} else {
+			d.checkLength(at+".timed", own, t.templates()...)
+			if t.Limit == 0 && !d.has(at+".timed.limit") {
+				d.add(d.at(at+".timed"), "%s.timed.limit is missing; it is required: the longest opening that is asked of the device", at)
+			}
+		}
+		d.checkRequest(&t.Request, at+".timed", "POST", r.contract(), "{seq}", "{ms}", "{s}")
+	}
+	for key, q := range map[string]*Request{"open": r.Open, "close": r.Close} {
+		if q != nil {
+			d.checkRequest(q, at+"."+key, "POST", false, "{seq}")
+		}
+	}
+	for key, q := range map[string]*Question{"read": r.Read, "sense": r.Sense} {
+		if q != nil {
+			d.checkRequest(&q.Request, at+"."+key, "GET", false)
+			d.checkDisjoint(at+"."+key, "open", q.Open, q.Closed)
+		}
+	}
+}
+
+// nameWords are those that stand in every template of a request.
+var nameWords = []string{"{line}", "{contact}", "{user}", "{password}"}
+
+// checkRequest checks one request; may are the words of its templates besides the names. Its faults show no template, which may hold a secret.
+func (d *decoder) checkRequest(q *Request, at, method string, contract bool, may ...string) {
+	if q.Path == "" && !contract && !d.has(at+".path") {
+		d.add(d.at(at), "%s.path is missing; it is required: add it here", at)
+	}
+	if q.Method != "" {
+		method = q.Method
+	}
+	if method == "GET" && q.Body != "" {
+		d.add(d.at(at+".body"), "%s.body: a GET has none; put what it says into the path, or use POST", at)
+	}
+	for key, s := range map[string]string{"path": q.Path, "body": q.Body} {
+		for _, w := range requestWord.FindAllString(s, -1) {
+			if !slices.Contains(nameWords, w) && !slices.Contains(may, w) {
+				d.add(d.at(at+"."+key), "%s.%s: it has a word in braces that does not belong there; known are %s", at, key, strings.Join(append(slices.Clone(nameWords), may...), " "))
+				break
+			}
+		}
+	}
+	for i, code := range q.Refused {
+		if slices.Contains(q.Success, code) {
+			d.add(d.at(fmt.Sprintf("%s.refused[%d]", at, i)), "%s.refused: %d cannot be a success and a refusal", at, code)
+		}
+	}
+	d.checkHeaders(q.Headers, at+".headers")
 }
 
 func (d *decoder) checkArguments(r *Runs, at string) {
+	if t := r.Timed; t != nil {
+		d.checkLimit(at+".timed", &timer{unit: t.Unit, limit: t.Limit})
+	}
 	if r.Arguments == nil {
 		return
 	}
-	has := func(w string) bool {
-		return slices.ContainsFunc(r.Arguments, func(a string) bool { return strings.Contains(a, w) })
-	}
-	if !has("{action}") {
+	if !says("{action}", r.Arguments...) {
 		d.add(d.at(at+".arguments"), "%s.arguments: none has the word {action}, so open and close would be the same", at)
 	}
-	if r.Timed != nil && !has("{ms}") {
+	if r.Timed != nil && !says("{ms}", r.Arguments...) {
 		d.add(d.at(at+".arguments"), "%s.arguments: none has the word {ms}, and with timed the program needs the length", at)
 	}
 }

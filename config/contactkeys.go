@@ -1,11 +1,9 @@
 package config
 
 import (
-	"errors"
-	"strconv"
 	"time"
 
-	"go.yaml.in/yaml/v3"
+	"clearback/supervision"
 )
 
 const (
@@ -13,7 +11,7 @@ const (
 	mostDeviceLimit    = time.Hour
 )
 
-func newContact() Contact { return Contact{Unit: defaultUnit, OpenLevel: "on", Require: "none"} }
+func newContact() Contact { return Contact{Unit: defaultUnit, OpenLevel: "on"} }
 
 func contactKeys(c *Contact) []key {
 	return []key{
@@ -23,20 +21,25 @@ func contactKeys(c *Contact) []key {
 		unit("unit", &c.Unit),
 		number("coil", &c.Coil, 0, 65535),
 		choice("open_level", &c.OpenLevel, "on", "off"),
-		optional("timed", &c.Timed, func() TimedOutput { return TimedOutput{} }, timedKeys),
-		optional("watchdog", &c.Watchdog, func() WatchdogRegister { return WatchdogRegister{} }, watchdogKeys),
+		optional("timed", &c.Timed, fresh[TimedOutput], timedKeys),
+		optional("watchdog", &c.Watchdog, fresh[WatchdogRegister], watchdogKeys),
 		optional("sense", &c.Sense, func() SenseInput { return SenseInput{CurrentWhen: "on"} }, senseKeys),
 		optional("gpio", &c.GPIO, newGPIOLine, gpioLineKeys),
-		optional("serial", &c.Serial, func() ControlLine { return ControlLine{} }, controlLineKeys),
+		optional("serial", &c.Serial, fresh[ControlLine], controlLineKeys),
 		optional("mqtt", &c.MQTT, func() Topics { return Topics{Limit: defaultDeviceLimit} }, topicsKeys),
-		optional("http", &c.HTTP, func() Requests { return Requests{} }, requestsKeys),
-		optional("command", &c.Command, func() Runs { return Runs{} }, runsKeys),
+		optional("http", &c.HTTP, fresh[Requests], requestsKeys),
+		optional("command", &c.Command, fresh[Runs], runsKeys),
 		yesNo("accept_open_if_daemon_dies", &c.AcceptOpenIfDaemonDies),
 		yesNo("accept_open_if_power_fails", &c.AcceptOpenIfPowerFails),
 	}
 }
 
 var biases = []string{"as-is", "disabled", "pull-up", "pull-down"}
+
+func fresh[T any]() T {
+	var zero T
+	return zero
+}
 
 func newGPIOLine() GPIOLine { return GPIOLine{Drive: "push-pull", Bias: "as-is"} }
 
@@ -72,70 +75,74 @@ func topicsKeys(t *Topics) []key {
 		value("prefix", &t.Prefix, "a topic", topicPrefix),
 		duration("limit", &t.Limit, time.Millisecond, mostDeviceLimit),
 		yesNo("sense", &t.Sense),
-		optional("plain", &t.Plain, func() PlainDevice { return PlainDevice{} }, func(p *PlainDevice) []key {
+		optional("plain", &t.Plain, fresh[PlainDevice], plainDeviceKeys),
+	}
+}
+
+func plainDeviceKeys(p *PlainDevice) []key {
+	return []key{
+		yesNo("accept_late_opening", &p.AcceptLateOpening),
+		optional("timed", &p.Timed, fresh[TimedMessage], func(m *TimedMessage) []key {
+			return append(messageKeys(&m.Message), lengthUnit(&m.Unit), required(lengthLimit(&m.Limit)))
+		}),
+		optional("open", &p.Open, fresh[Message], messageKeys),
+		required(optional("close", &p.Close, fresh[Message], messageKeys)),
+		optional("state", &p.State, fresh[TopicValue], topicValueKeys),
+		optional("sense", &p.Sense, fresh[TopicValue], topicValueKeys),
+		optional("available", &p.Available, fresh[TopicOnline], func(o *TopicOnline) []key {
 			return []key{
-				yesNo("accept_late_opening", &p.AcceptLateOpening),
-				optional("timed", &p.Timed, func() TimedMessage { return TimedMessage{} }, func(m *TimedMessage) []key {
-					return append(messageKeys(&m.Message), lengthKeys(&m.Unit, &m.Limit)...)
-				}),
-				optional("open", &p.Open, func() Message { return Message{} }, messageKeys),
-				required(optional("close", &p.Close, func() Message { return Message{} }, messageKeys)),
-				optional("state", &p.State, func() TopicValue { return TopicValue{} }, topicValueKeys),
-				optional("sense", &p.Sense, func() TopicValue { return TopicValue{} }, topicValueKeys),
-				optional("available", &p.Available, func() TopicOnline { return TopicOnline{} }, func(o *TopicOnline) []key {
-					return []key{
-						required(text("topic", &o.Topic, "a topic")), anyText("pointer", &o.Pointer),
-						required(values("online", &o.Online, "a value", asWritten)), required(values("offline", &o.Offline, "a value", asWritten)),
-					}
-				}),
+				required(value("topic", &o.Topic, "a topic", topic)), value("pointer", &o.Pointer, "a JSON Pointer", jsonPointer),
+				required(literals("online", &o.Online)), required(literals("offline", &o.Offline)),
 			}
 		}),
 	}
 }
 
 func messageKeys(m *Message) []key {
-	return []key{required(text("topic", &m.Topic, "a topic")), required(anyText("payload", &m.Payload))}
+	return []key{required(value("topic", &m.Topic, "a topic", topic)), required(literal("payload", &m.Payload))}
 }
 
 func topicValueKeys(v *TopicValue) []key {
-	return append(twoValues(&v.Pointer, &v.Open, &v.Closed), required(text("topic", &v.Topic, "a topic")))
+	return append([]key{required(value("topic", &v.Topic, "a topic", topic))}, twoValues(&v.Pointer, &v.Open, &v.Closed)...)
 }
 
 func twoValues(pointer *string, open, closed *[]string) []key {
-	return []key{
-		anyText("pointer", pointer),
-		required(values("open", open, "a value", asWritten)), required(values("closed", closed, "a value", asWritten)),
-	}
+	return []key{value("pointer", pointer, "a JSON Pointer", jsonPointer), required(literals("open", open)), required(literals("closed", closed))}
 }
 
-func lengthKeys(unit, limit *time.Duration) []key {
-	return []key{duration("unit", unit, time.Millisecond, mostDeviceLimit), required(duration("limit", limit, time.Millisecond, mostDeviceLimit))}
+// No opening is longer than IntervalCeiling, so no unit needs to be.
+func lengthUnit(into *time.Duration) key {
+	return value("unit", into, "a time like 100ms", wholeMilliseconds(time.Millisecond, supervision.IntervalCeiling))
+}
+
+func lengthLimit(into *time.Duration) key {
+	return duration("limit", into, time.Millisecond, mostDeviceLimit)
 }
 
 func requestsKeys(r *Requests) []key {
 	return []key{
-		text("contact", &r.Contact, "a name"),
-		optional("timed", &r.Timed, func() TimedRequest { return TimedRequest{} }, func(t *TimedRequest) []key {
-			return append(requestKeys(&t.Request), duration("unit", &t.Unit, time.Millisecond, mostDeviceLimit), duration("limit", &t.Limit, time.Millisecond, mostDeviceLimit))
+		value("contact", &r.Contact, "a name", unreserved),
+		optional("timed", &r.Timed, fresh[TimedRequest], func(t *TimedRequest) []key {
+			return append(requestKeys(&t.Request), lengthUnit(&t.Unit), lengthLimit(&t.Limit))
 		}),
-		optional("open", &r.Open, func() Request { return Request{} }, requestKeys),
-		optional("close", &r.Close, func() Request { return Request{} }, requestKeys),
-		optional("read", &r.Read, func() Question { return Question{} }, questionKeys),
-		optional("sense", &r.Sense, func() Question { return Question{} }, questionKeys),
+		optional("open", &r.Open, fresh[Request], requestKeys),
+		optional("close", &r.Close, fresh[Request], requestKeys),
+		optional("read", &r.Read, fresh[Question], questionKeys),
+		optional("sense", &r.Sense, fresh[Question], questionKeys),
 	}
 }
 
 func requestKeys(r *Request) []key {
 	return []key{
 		choice("method", &r.Method, "POST", "PUT", "PATCH", "GET"),
-		anyText("path", &r.Path),
-		anyText("body", &r.Body),
-		text("content_type", &r.ContentType, "a media type"),
-		list("headers", &r.Headers, func() Header { return Header{} }, headerKeys),
+		unquoted("path", &r.Path, "a path", requestPath), // there may be a key in its query
+		literal("body", &r.Body),
+		value("content_type", &r.ContentType, "a media type", printable),
+		list("headers", &r.Headers, fresh[Header], headerKeys),
 		values("success", &r.Success, "a status code", statusCode),
 		values("refused", &r.Refused, "a status code", statusCode),
-		optional("expect", &r.Expect, func() Expect { return Expect{} }, func(e *Expect) []key {
-			return []key{anyText("pointer", &e.Pointer), required(values("values", &e.Values, "a value", asWritten))}
+		optional("expect", &r.Expect, fresh[Expect], func(e *Expect) []key {
+			return []key{value("pointer", &e.Pointer, "a JSON Pointer", jsonPointer), required(literals("values", &e.Values))}
 		}),
 	}
 }
@@ -146,30 +153,11 @@ func questionKeys(q *Question) []key {
 
 func runsKeys(r *Runs) []key {
 	return []key{
-		values("arguments", &r.Arguments, "a text", asWritten),
-		optional("timed", &r.Timed, func() TimedProgram { return TimedProgram{} }, func(t *TimedProgram) []key { return lengthKeys(&t.Unit, &t.Limit) }),
+		arguments("arguments", &r.Arguments),
+		optional("timed", &r.Timed, fresh[TimedProgram], func(t *TimedProgram) []key {
+			return []key{lengthUnit(&t.Unit), required(lengthLimit(&t.Limit))}
+		}),
 		yesNo("read", &r.Read),
 		yesNo("sense", &r.Sense),
 	}
-}
-
-func asWritten(s string) (string, error) { return s, nil }
-
-// anyText is a text as it is written; true, false and null are texts too.
-func anyText(name string, into *string) key {
-	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
-		if n = resolve(n); n.Kind != yaml.ScalarNode {
-			d.add(n, "%s: %s where a text is needed", path, kindOf(n))
-			return
-		}
-		*into = n.Value
-	}}
-}
-
-func statusCode(s string) (int, error) {
-	n, err := strconv.Atoi(s)
-	if err != nil || n < 200 || n > 599 {
-		return 0, errors.New("is no status code of an answer; allowed: 200 to 599")
-	}
-	return n, nil
 }

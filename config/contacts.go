@@ -1,10 +1,6 @@
 package config
 
-import (
-	"slices"
-	"strings"
-	"time"
-)
+import "time"
 
 // Contact: the relay contact of a line. The keys unit, coil, timed, watchdog and sense belong to modbus and modbus-rtu; open_level to these and to
 // gpio and serial.
@@ -185,93 +181,4 @@ type Runs struct {
 type TimedProgram struct {
 	Unit  time.Duration // unit: whole milliseconds
 	Limit time.Duration // limit:
-}
-
-// kinds in their order: each does what those before it do.
-var kinds = []string{"none", "watchdog", "oneshot"}
-
-// kind is what ends an opening when the daemon does not: "oneshot", "watchdog" or "none".
-func (k *Contact) kind() string {
-	switch {
-	case k.ownTimer() != nil && (k.Driver != DriverMQTT || k.MQTT.Plain == nil):
-		return "oneshot"
-	case (k.Driver == DriverModbus || k.Driver == DriverModbusRTU) && k.Watchdog != nil:
-		return "watchdog"
-	}
-	return "none"
-}
-
-// timer is a controller's own.
-type timer struct {
-	at          string // its place below the contact
-	unit, limit time.Duration
-}
-
-// ownTimer is that of the controller, nil if it has none.
-func (k *Contact) ownTimer() *timer {
-	whole := func(unit time.Duration) time.Duration { return max(unit, time.Millisecond) }
-	switch {
-	case (k.Driver == DriverModbus || k.Driver == DriverModbusRTU) && k.Timed != nil:
-		return &timer{"timed", k.Timed.Unit, k.Timed.Limit}
-	case k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Plain == nil:
-		return &timer{"mqtt", time.Millisecond, k.MQTT.Limit}
-	case k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Plain.Timed != nil:
-		t := k.MQTT.Plain.Timed
-		return &timer{"mqtt.plain.timed", secondsAlone(t.Unit, t.Topic+t.Payload), t.Limit}
-	case k.Driver == DriverHTTP && k.HTTP != nil && k.HTTP.contract():
-		t := &timer{"http", time.Millisecond, defaultDeviceLimit}
-		if o := k.HTTP.Timed; o != nil {
-			t = &timer{"http.timed", whole(o.Unit), o.Limit}
-			if t.limit == 0 {
-				t.limit = defaultDeviceLimit
-			}
-		}
-		return t
-	case k.Driver == DriverHTTP && k.HTTP != nil && k.HTTP.Timed != nil:
-		t := k.HTTP.Timed
-		return &timer{"http.timed", secondsAlone(t.Unit, t.Path+t.Body), t.Limit}
-	case k.Driver == DriverCommand && k.Command != nil && k.Command.Timed != nil:
-		return &timer{"command.timed", whole(k.Command.Timed.Unit), k.Command.Timed.Limit}
-	}
-	return nil
-}
-
-// secondsAlone is the unit of a device that is told {s} and not {ms}, if nothing else is set.
-func secondsAlone(unit time.Duration, template string) time.Duration {
-	switch {
-	case unit > 0:
-		return unit
-	case strings.Contains(template, "{s}") && !strings.Contains(template, "{ms}"):
-		return time.Second
-	}
-	return time.Millisecond
-}
-
-// contract tells whether a web device speaks our own.
-func (r *Requests) contract() bool {
-	return r.Open == nil && r.Close == nil && r.Read == nil && (r.Timed == nil || r.Timed.Path == "")
-}
-
-// hasSense tells whether there is a loop-current input.
-func (k *Contact) hasSense() bool {
-	switch k.Driver {
-	case DriverModbus, DriverModbusRTU:
-		return k.Sense != nil
-	case DriverGPIO:
-		return k.GPIO != nil && k.GPIO.Sense != nil
-	case DriverSerial:
-		return k.Serial != nil && k.Serial.Sense != nil
-	case DriverMQTT:
-		return k.MQTT != nil && (k.MQTT.Sense || k.MQTT.Plain != nil && k.MQTT.Plain.Sense != nil)
-	case DriverHTTP:
-		return k.HTTP != nil && k.HTTP.Sense != nil
-	case DriverCommand:
-		return k.Command != nil && k.Command.Sense
-	}
-	return false
-}
-
-// hasLevel tells whether open_level has a meaning: elsewhere open and close are said in words.
-func (k *Contact) hasLevel() bool {
-	return slices.Contains([]string{DriverModbus, DriverModbusRTU, DriverGPIO, DriverSerial}, k.Driver)
 }

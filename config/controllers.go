@@ -1,15 +1,6 @@
 package config
 
-import (
-	"errors"
-	"fmt"
-	"net/url"
-	"slices"
-	"strings"
-	"time"
-
-	"go.yaml.in/yaml/v3"
-)
+import "time"
 
 // The drivers, as the file names them.
 const (
@@ -135,11 +126,11 @@ func controllerKeys(c *Controller) []key {
 		optional("rtu", &c.RTU, func() SerialBus {
 			return SerialBus{Baud: defaultBaud, Parity: "even", Timeout: defaultBusTimeout}
 		}, busKeys),
-		optional("gpio", &c.GPIO, func() GPIOChip { return GPIOChip{} }, func(g *GPIOChip) []key {
+		optional("gpio", &c.GPIO, fresh[GPIOChip], func(g *GPIOChip) []key {
 			return []key{required(text("chip", &g.Chip, "a path, a name or a label"))}
 		}),
-		optional("serial", &c.Serial, func() SerialPort { return SerialPort{} }, func(s *SerialPort) []key {
-			return []key{required(value("device", &s.Device, "a path", absolute))}
+		optional("serial", &c.Serial, fresh[SerialPort], func(s *SerialPort) []key {
+			return []key{required(value("device", &s.Device, "a path", device))}
 		}),
 		optional("mqtt", &c.MQTT, func() Broker {
 			return Broker{Peer: Peer{Timeout: defaultSlowTimeout}, KeepAlive: defaultKeepAlive}
@@ -153,15 +144,15 @@ func controllerKeys(c *Controller) []key {
 
 func busKeys(b *SerialBus) []key {
 	return []key{
-		required(value("device", &b.Device, "a path", absolute)),
+		required(value("device", &b.Device, "a path", device)),
 		number("baud", &b.Baud, 300, 4_000_000),
 		choice("parity", &b.Parity, "even", "odd", "none"),
 		number("stop_bits", &b.StopBits, 1, 2),
 		optional("rs485", &b.RS485, func() RS485 { return RS485{Send: "high"} }, func(r *RS485) []key {
 			return []key{
 				choice("send", &r.Send, "high", "low"),
-				duration("delay_before", &r.DelayBefore, 0, mostRTSDelay),
-				duration("delay_after", &r.DelayAfter, 0, mostRTSDelay),
+				value("delay_before", &r.DelayBefore, "a time like 1ms", wholeMilliseconds(0, mostRTSDelay)),
+				value("delay_after", &r.DelayAfter, "a time like 1ms", wholeMilliseconds(0, mostRTSDelay)),
 			}
 		}),
 		timeout(&b.Timeout),
@@ -170,7 +161,7 @@ func busKeys(b *SerialBus) []key {
 
 func peerKeys(p *Peer) []key {
 	return []key{
-		text("user", &p.User, "a name"),
+		value("user", &p.User, "a name", userName),
 		secret("password", &p.Password),
 		text("ca", &p.CA, "a path"),
 		text("certificate", &p.Certificate, "a path"),
@@ -191,154 +182,10 @@ func brokerKeys(b *Broker) []key {
 func httpDeviceKeys(h *HTTPDevice) []key {
 	return append(peerKeys(&h.Peer),
 		required(unquoted("url", &h.URL, "http://host or https://host", deviceURL)),
-		list("headers", &h.Headers, func() Header { return Header{} }, headerKeys),
+		list("headers", &h.Headers, fresh[Header], headerKeys),
 	)
 }
 
 func headerKeys(f *Header) []key {
-	return []key{required(value("name", &f.Name, "a field's name", fieldName)), text("value", &f.Value, "a text"), secret("secret", &f.Secret)}
-}
-
-func absolute(s string) (string, error) {
-	if !strings.HasPrefix(s, "/") || strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f }) {
-		return "", errors.New("is no absolute path; write all of it, beginning with /")
-	}
-	return s, nil
-}
-
-func clientID(s string) (string, error) {
-	if len(s) > 23 || !only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ-_") {
-		return "", errors.New("is no identifier; allowed: 1 to 23 letters, digits, - and _")
-	}
-	return s, nil
-}
-
-func wholeSeconds(low, high time.Duration) func(string) (time.Duration, error) {
-	return func(s string) (time.Duration, error) {
-		v, err := parseDuration(s)
-		if err == nil && (v < low || v > high || v%time.Second != 0) {
-			err = fmt.Errorf("is out of range; allowed: %v to %v in whole seconds", low, high)
-		}
-		return v, err
-	}
-}
-
-// unquoted is a value whose faults do not show it, since somebody may have put there what does not belong there.
-func unquoted(name string, into *string, want string, parse func(string) (string, error)) key {
-	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
-		s, ok := d.scalar(path, n, want)
-		if !ok {
-			return
-		}
-		v, err := parse(s)
-		if err != nil {
-			d.add(n, "%s: this %v", path, err)
-			return
-		}
-		*into = v
-	}}
-}
-
-func deviceURL(s string) (string, error) {
-	u, err := url.Parse(s)
-	switch {
-	case err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" || u.RawQuery != "" || u.Fragment != "":
-		return "", errors.New("is no device; write such as http://relays.millrace.example or https://192.0.2.60/api, without a query")
-	case u.User != nil:
-		return "", errors.New("holds a user; write user: and password:")
-	}
-	return s, nil
-}
-
-func fieldName(s string) (string, error) {
-	if len(s) > 64 || !only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ!#$%&'*+-.^_`|~") { // RFC 9110, section 5.6.2
-		return "", errors.New("is no field's name; write such as X-Key")
-	}
-	return s, nil
-}
-
-// blocks are the settings of each driver: the name of the mapping at a controller, and at a contact (empty: its keys are flat).
-var blocks = []struct{ driver, controller, contact string }{
-	{DriverModbus, "modbus", ""}, {DriverModbusRTU, "rtu", ""}, {DriverGPIO, "gpio", "gpio"}, {DriverSerial, "serial", "serial"},
-	{DriverMQTT, "mqtt", "mqtt"}, {DriverHTTP, "http", "http"}, {DriverCommand, "command", "command"},
-}
-
-func (d *decoder) checkControllers(c *Config) {
-	seen := map[string]int{}
-	// apart finds a second holder of the same thing.
-	apart := func(i int, path, thing, words, remedy string) {
-		if first, twice := seen[thing]; twice {
-			d.add(d.at(path), "%s: controllers[%d] %s; %s", path, first, words, remedy)
-			return
-		}
-		seen[thing] = i
-	}
-	for i := range c.Controllers {
-		b, at := &c.Controllers[i], fmt.Sprintf("controllers[%d]", i)
-		if b.Name != "" {
-			apart(i, at+".name", "name "+b.Name, fmt.Sprintf("is called %q too", b.Name), "give each its own name")
-		}
-		for _, k := range blocks {
-			own := at + "." + k.controller
-			switch {
-			case b.Driver == k.driver && !d.has(own):
-				d.add(d.at(at), "%s is missing; driver %s needs it", own, k.driver)
-			case b.Driver != k.driver && b.Driver != "" && d.has(own):
-				d.add(d.at(own), "%s: driver is %s, so this is not used; remove it, or write driver: %s", own, b.Driver, k.driver)
-			}
-		}
-		if a := strings.ToLower(b.Modbus.Address); a != "" {
-			apart(i, at+".modbus.address", "address "+a, "has the address "+b.Modbus.Address+" too", "one board is one controller: let the lines name that one")
-		}
-		if s := b.RTU; s != nil && s.Device != "" {
-			apart(i, at+".rtu.device", "port "+s.Device, "has the port "+s.Device+" too", "one bus is one controller: let the lines name that one")
-			for key, v := range map[string]time.Duration{"delay_before": s.delay(0), "delay_after": s.delay(1)} {
-				if v%time.Millisecond != 0 {
-					d.add(d.at(at+".rtu.rs485."+key), "%s.rtu.rs485.%s: %v; write whole milliseconds", at, key, v)
-				}
-			}
-		}
-		if s := b.Serial; s != nil && s.Device != "" {
-			apart(i, at+".serial.device", "port "+s.Device, "has the port "+s.Device+" too", "a port does one thing: a bus, or a contact by a control line")
-		}
-		if m := b.MQTT; m != nil {
-			d.checkPeer(&m.Peer, at+".mqtt", strings.HasPrefix(m.Address, "mqtts://"), "address", "mqtts://")
-		}
-		if h := b.HTTP; h != nil {
-			d.checkPeer(&h.Peer, at+".http", strings.HasPrefix(h.URL, "https://"), "url", "https://")
-			d.checkHeaders(h.Headers, at+".http.headers")
-		}
-	}
-}
-
-func (s *SerialBus) delay(i int) time.Duration {
-	if s.RS485 == nil {
-		return 0
-	}
-	return [...]time.Duration{s.RS485.DelayBefore, s.RS485.DelayAfter}[i]
-}
-
-func (d *decoder) checkPeer(p *Peer, at string, secure bool, address, scheme string) {
-	if (p.Certificate == "") != (p.Key == "") {
-		d.add(d.at(at), "%s: certificate and key belong together; add the other one", at)
-	}
-	if !secure && (p.CA != "" || p.Certificate != "" || p.ServerName != "") && d.has(at+"."+address) {
-		d.add(d.at(at+"."+address), "%s.%s: certificates need %s; write that, or remove them", at, address, scheme)
-	}
-	if p.User == "" && d.has(at+".password") {
-		d.add(d.at(at+".password"), "%s.password: there is no user whose it is; add user", at)
-	}
-}
-
-func (d *decoder) checkHeaders(all []Header, at string) {
-	ours := []string{"host", "content-length", "transfer-encoding", "connection", "content-type", "authorization"}
-	for i, h := range all {
-		path := fmt.Sprintf("%s[%d]", at, i)
-		if d.has(path+".value") == d.has(path+".secret") && h.Name != "" {
-			d.add(d.at(path), "%s: write exactly one of value and secret", path)
-		}
-		if slices.Contains(ours[:4], strings.ToLower(h.Name)) {
-			d.add(d.at(path+".name"), "%s.name: %s is made by the daemon; remove it", path, h.Name)
-		}
-	}
+	return []key{required(value("name", &f.Name, "the name of a header", token)), unquoted("value", &f.Value, "a text", printable), secret("secret", &f.Secret)}
 }

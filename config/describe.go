@@ -35,7 +35,7 @@ func Warnings(c *Config) []string {
 		if !l.Policy.LifeSafety {
 			w = append(w, l.windowWarnings()...)
 		}
-		if k.kind() == "none" {
+		if k.Kind() == "none" {
 			w = append(w, fmt.Sprintf("line %s: its loop may stay open for good if the daemon, this machine or the link to the board dies in an interruption (accepted)", l.Name))
 		}
 		if k.hasLevel() && k.OpenLevel == "off" {
@@ -115,7 +115,7 @@ func (l *Line) describe() string {
 		b.WriteString("no contact; what would have been opened is only logged.")
 		return b.String()
 	}
-	fmt.Fprintf(&b, "contact of kind %s, %s. ", k.kind(), k.place())
+	fmt.Fprintf(&b, "contact of kind %s, %s. ", k.Kind(), k.place())
 	b.WriteString(k.whenDaemonDies())
 	b.WriteString(k.whenPowerFails())
 	if l.Policy.LifeSafety {
@@ -147,7 +147,7 @@ func (k *Contact) place() string {
 }
 
 func (k *Contact) whenDaemonDies() string {
-	switch kind := k.kind(); {
+	switch kind := k.Kind(); {
 	case kind == "oneshot" && k.flat():
 		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board itself closes the loop when the interval ends (at most %v). ", k.Timed.Limit)
 	case kind == "oneshot":

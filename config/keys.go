@@ -24,7 +24,7 @@ const (
 
 // defaults is the file that says nothing.
 func defaults() *Config {
-	c := &Config{}
+	c := &Config{Require: kinds[0]}
 	c.Emergency.CallbackWindow = supervision.DefaultPolicy().CallbackWindow
 	c.SIP.Realm = defaultRealm
 	c.SIP.AdapterSide, c.SIP.ServiceSide = newSocket(), newSocket()
@@ -92,6 +92,7 @@ func fileKeys(c *Config) []key {
 			text("socket", &c.Control.Socket, "a path"),
 			value("group", &c.Control.Group, "a group", group),
 		}),
+		choice("require", &c.Require, kinds...),
 		list("controllers", &c.Controllers, newController, controllerKeys),
 		required(list("lines", &c.Lines, newLine, lineKeys)),
 	}

@@ -13,13 +13,15 @@ import (
 // Config is a whole configuration file, loaded, defaulted and checked.
 type Config struct {
 	// Country is the ISO 3166-1 alpha-2 code that selects the emergency numbers. Required.
-	Country     string
-	Emergency   Emergency
-	SIP         SIP
-	Media       Media
-	Log         Log
-	Journal     Journal
-	Control     Control
+	Country   string
+	Emergency Emergency
+	SIP       SIP
+	Media     Media
+	Log       Log
+	Journal   Journal
+	Control   Control
+	// Require is the least kind of contact for lines that do not say it themselves: oneshot, watchdog or none.
+	Require     string // require: default none
 	Controllers []Controller
 	Lines       []Line
 }

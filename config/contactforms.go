@@ -1,0 +1,217 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"net/url"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// The forms of the drivers' values: those of the drivers themselves, so that what is read here is taken there.
+
+func isControl(r rune) bool { return r < ' ' || r == 0x7f }
+
+// absolute is a path that begins with /.
+func absolute(s string) (string, error) {
+	if !filepath.IsAbs(s) || strings.ContainsFunc(s, isControl) {
+		return "", errors.New("is not a whole path; write it from / on")
+	}
+	return filepath.Clean(s), nil
+}
+
+// device is the path of a serial port.
+func device(s string) (string, error) {
+	if !filepath.IsAbs(s) || strings.ContainsFunc(s, isControl) {
+		return "", errors.New("is not the path of a serial port; write such as /dev/ttyS1, or one below /dev/serial/by-id, which stays the same")
+	}
+	return filepath.Clean(s), nil
+}
+
+func within(allowed string, low, high time.Duration, step time.Duration) func(string) (time.Duration, error) {
+	return func(s string) (time.Duration, error) {
+		v, err := parseDuration(s)
+		if err == nil && (v < low || v > high || v%step != 0) {
+			err = errors.New("is out of range; allowed: " + allowed)
+		}
+		return v, err
+	}
+}
+
+func wholeMilliseconds(low, high time.Duration) func(string) (time.Duration, error) {
+	return within(fmt.Sprintf("%v to %v in whole milliseconds", low, high), low, high, time.Millisecond)
+}
+
+func wholeSeconds(low, high time.Duration) func(string) (time.Duration, error) {
+	return within(fmt.Sprintf("%v to %v in whole seconds", low, high), low, high, time.Second)
+}
+
+func clientID(s string) (string, error) {
+	if len(s) > 23 || !only(s, digits+letters+"-_") {
+		return "", errors.New("is no client identifier; allowed: 1 to 23 letters, digits, - and _")
+	}
+	return s, nil
+}
+
+const letters = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
+
+// topic is one that can be published to (MQTT 5, section 4.7): no wildcards.
+func topic(s string) (string, error) {
+	if s == "" || len(s) > 65535 || strings.ContainsAny(s, "+#") || strings.ContainsFunc(s, isControl) || !utf8.ValidString(s) || strings.HasPrefix(s, "$") {
+		return "", errors.New("is no topic; write such as playhouse/box-office/relay, without the wildcards + and # and without control characters")
+	}
+	return s, nil
+}
+
+// jsonPointer is one of RFC 6901; it begins with a slash.
+func jsonPointer(s string) (string, error) {
+	if s != "" && s[0] != '/' || strings.Contains(strings.NewReplacer("~0", "", "~1", "").Replace(s), "~") {
+		return "", errors.New("is no JSON Pointer; write such as /relays/0/on (in a name ~0 is ~ and ~1 is /)")
+	}
+	return s, nil
+}
+
+// deviceURL is the beginning of every request's.
+func deviceURL(s string) (string, error) {
+	u, err := url.Parse(s)
+	switch {
+	case err == nil && u.User != nil:
+		return "", errors.New("holds a user; write user and password apart from it")
+	case err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" || u.Opaque != "" || strings.ContainsAny(s, "?# "):
+		return "", errors.New("is no device; write such as https://relays.millrace.example/api, without a query, which belongs to the path of each request")
+	}
+	return s, nil
+}
+
+// userName is one of RFC 7617.
+func userName(s string) (string, error) {
+	if s == "" || strings.Contains(s, ":") || strings.ContainsFunc(s, isControl) {
+		return "", errors.New("is no user name; it has no colon and no control characters (RFC 7617)")
+	}
+	return s, nil
+}
+
+var tokens = regexp.MustCompile("^[!#$%&'*+.^_`|~0-9A-Za-z-]+$") // RFC 9110, section 5.6.2
+
+// framing are the headers that cut a request out of its connection; they are the driver's own.
+var framing = []string{"host", "connection", "content-length", "transfer-encoding", "trailer", "upgrade", "expect", "te", "keep-alive", "content-type"}
+
+func token(s string) (string, error) {
+	if !tokens.MatchString(s) {
+		return "", errors.New("is no name of a header; write such as X-Api-Key")
+	}
+	if slices.Contains(framing, strings.ToLower(s)) {
+		return "", errors.New("is the driver's own header; leave it out (the type of a body is content_type)")
+	}
+	return s, nil
+}
+
+func printable(s string) (string, error) {
+	if s == "" || strings.ContainsFunc(s, isControl) {
+		return "", errors.New("is empty or has control characters")
+	}
+	return s, nil
+}
+
+// unreserved characters mean themselves wherever a template may stand (RFC 3986, section 2.3).
+func unreserved(s string) (string, error) {
+	if !only(s, digits+letters+"-._~") {
+		return "", errors.New("has other characters than letters, digits and - . _ ~")
+	}
+	return s, nil
+}
+
+func requestPath(s string) (string, error) {
+	if !strings.HasPrefix(s, "/") || strings.ContainsFunc(s, func(r rune) bool { return r <= ' ' || r >= 0x7f || r == '#' }) {
+		return "", errors.New("is no path; begin it with /, and write what cannot stand in a URL as %XX")
+	}
+	return s, nil
+}
+
+func statusCode(s string) (int, error) {
+	n, err := strconv.Atoi(s)
+	if err != nil || n < 200 || n > 599 || n/100 == 3 {
+		return 0, errors.New("is no status code; allowed: 200 to 299 and 400 to 599 (a redirect is neither followed nor a success)")
+	}
+	return n, nil
+}
+
+var programWords = []string{"{action}", "{line}", "{ms}", "{seq}"}
+
+// arguments are templates. Their faults do not show them, since somebody may have put there what does not belong there.
+func arguments(name string, into *[]string) key {
+	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
+		literals(name, into).read(d, path, n)
+		if len(*into) > 64 {
+			d.add(n, "%s: %d arguments; allowed are 64", path, len(*into))
+		}
+		for i, s := range *into {
+			entry := resolve(n).Content[i]
+			if len(s) > 4096 || strings.ContainsRune(s, 0) {
+				d.add(entry, "%s[%d]: %d bytes; allowed are 4096, and no zero byte", path, i, len(s))
+			}
+			for _, w := range wordLike.FindAllString(s, -1) {
+				if !slices.Contains(programWords, w) {
+					d.add(entry, "%s[%d]: the word %s is unknown; known are %s", path, i, w, strings.Join(programWords, ", "))
+				}
+			}
+		}
+	}}
+}
+
+var (
+	// requestWord finds what was meant for a word of a request's template, as its driver does: in JSON a letter never follows an opening brace.
+	requestWord = regexp.MustCompile(`\{[A-Za-z_]+\}`)
+	// wordLike is that of a program's arguments, as its driver has it.
+	wordLike = regexp.MustCompile(`\{[a-z]+\}`)
+)
+
+// unquoted is a value whose faults do not show it, since somebody may have put there what does not belong there.
+func unquoted(name string, into *string, want string, parse func(string) (string, error)) key {
+	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
+		s, ok := d.scalar(path, n, want)
+		if !ok {
+			return
+		}
+		v, err := parse(s)
+		if err != nil {
+			d.add(n, "%s: this %v", path, err)
+			return
+		}
+		*into = v
+	}}
+}
+
+// literal is a plain value as it is written, true, false and null too: what a device is told or says.
+func literal(name string, into *string) key {
+	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
+		if n = resolve(n); n.Kind != yaml.ScalarNode {
+			d.add(n, "%s: %s where a text is needed; put it in quotes", path, kindOf(n))
+			return
+		}
+		*into = n.Value
+	}}
+}
+
+// literals is a list of such values.
+func literals(name string, into *[]string) key {
+	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
+		if n.Kind != yaml.SequenceNode || len(n.Content) == 0 {
+			d.add(n, "%s: a list of values is needed; write it as [first, second]", path)
+			return
+		}
+		*into = nil
+		for i, entry := range n.Content {
+			var v string
+			literal(name, &v).read(d, fmt.Sprintf("%s[%d]", path, i), entry)
+			*into = append(*into, v)
+		}
+	}}
+}

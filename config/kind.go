@@ -1,0 +1,123 @@
+package config
+
+import (
+	"slices"
+	"strings"
+	"time"
+)
+
+// kinds in their order: each does what those before it do.
+var kinds = []string{"none", "watchdog", "oneshot"}
+
+// Kind is what ends an opening when the daemon does not: "oneshot", "watchdog" or "none". For a line without a contact it is "oneshot": nothing
+// that dies can leave its loop open.
+func (k *Contact) Kind() string {
+	switch {
+	case k.Driver == DriverNone:
+		return "oneshot"
+	case k.ownTimer() != nil && !k.plain():
+		return "oneshot"
+	case k.flat() && k.Watchdog != nil:
+		return "watchdog"
+	}
+	return "none"
+}
+
+// Less tells whether kind a is less than kind b: none, watchdog, oneshot. What is no kind is less than all.
+func Less(a, b string) bool { return slices.Index(kinds, a) < slices.Index(kinds, b) }
+
+// flat tells whether the contact's own keys are those of Modbus.
+func (k *Contact) flat() bool { return k.Driver == DriverModbus || k.Driver == DriverModbusRTU }
+
+// plain tells whether it is a device behind a broker that knows no tokens: whatever it times, a broker may deliver an opening late.
+func (k *Contact) plain() bool { return k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Plain != nil }
+
+// hasLevel tells whether open_level has a meaning: elsewhere open and close are said in words.
+func (k *Contact) hasLevel() bool {
+	return slices.Contains([]string{DriverModbus, DriverModbusRTU, DriverGPIO, DriverSerial}, k.Driver)
+}
+
+// needsConsent tells whether a dead daemon can leave the loop open.
+func (k *Contact) needsConsent() bool { return k.Kind() == "none" && k.ownTimer() == nil }
+
+// timer is a controller's own.
+type timer struct {
+	at          string // its place below the contact
+	unit, limit time.Duration
+}
+
+// ownTimer is that of the controller, nil if it has none.
+func (k *Contact) ownTimer() *timer {
+	switch {
+	case k.flat() && k.Timed != nil:
+		return &timer{"timed", k.Timed.Unit, k.Timed.Limit}
+	case k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Plain == nil:
+		return &timer{"mqtt", time.Millisecond, k.MQTT.Limit}
+	case k.plain() && k.MQTT.Plain.Timed != nil:
+		t := k.MQTT.Plain.Timed
+		return &timer{"mqtt.plain.timed", templateUnit(t.Unit, t.Topic, t.Payload), t.Limit}
+	case k.Driver == DriverHTTP && k.HTTP != nil && k.HTTP.contract():
+		t := &timer{"http", time.Millisecond, defaultDeviceLimit}
+		if o := k.HTTP.Timed; o != nil {
+			t.at, t.unit = "http.timed", max(o.Unit, time.Millisecond)
+			if o.Limit > 0 {
+				t.limit = o.Limit
+			}
+		}
+		return t
+	case k.Driver == DriverHTTP && k.HTTP != nil && k.HTTP.Timed != nil:
+		t := k.HTTP.Timed
+		return &timer{"http.timed", templateUnit(t.Unit, t.templates()...), t.Limit}
+	case k.Driver == DriverCommand && k.Command != nil && k.Command.Timed != nil:
+		return &timer{"command.timed", max(k.Command.Timed.Unit, time.Millisecond), k.Command.Timed.Limit}
+	}
+	return nil
+}
+
+// templateUnit is what lengths are rounded up to: the unit that is set, or 1 ms where a template says {ms}, or 1 s. As the drivers have it.
+func templateUnit(unit time.Duration, templates ...string) time.Duration {
+	switch {
+	case unit > 0:
+		return unit
+	case says("{ms}", templates...):
+		return time.Millisecond
+	}
+	return time.Second
+}
+
+func says(word string, templates ...string) bool {
+	return slices.ContainsFunc(templates, func(t string) bool { return strings.Contains(t, word) })
+}
+
+// templates are the places of a request where a word may stand.
+func (r *Request) templates() []string {
+	all := []string{r.Path, r.Body}
+	for i := range r.Headers {
+		all = append(all, r.Headers[i].Value, r.Headers[i].Secret.Reveal())
+	}
+	return all
+}
+
+// contract tells whether a web device speaks our own.
+func (r *Requests) contract() bool {
+	return r.Open == nil && r.Close == nil && r.Read == nil && (r.Timed == nil || r.Timed.Path == "")
+}
+
+// hasSense tells whether there is a loop-current input.
+func (k *Contact) hasSense() bool {
+	switch k.Driver {
+	case DriverModbus, DriverModbusRTU:
+		return k.Sense != nil
+	case DriverGPIO:
+		return k.GPIO != nil && k.GPIO.Sense != nil
+	case DriverSerial:
+		return k.Serial != nil && k.Serial.Sense != nil
+	case DriverMQTT:
+		return k.MQTT != nil && (k.MQTT.Sense || k.MQTT.Plain != nil && k.MQTT.Plain.Sense != nil)
+	case DriverHTTP:
+		return k.HTTP != nil && k.HTTP.Sense != nil
+	case DriverCommand:
+		return k.Command != nil && k.Command.Sense
+	}
+	return false
+}
