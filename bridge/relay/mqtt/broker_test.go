@@ -2,12 +2,9 @@ package mqtt
 
 import (
 	"bufio"
-	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
-	"net"
 	"os"
 	"os/exec"
 	"strings"
@@ -143,11 +140,8 @@ func (d *device) isOpen() bool {
 
 // rack is two devices and the driver's links to the broker, as the conformance suite wants it.
 type rack struct {
+	brokertest.Link
 	devices [2]*device
-
-	mu    sync.Mutex
-	cut   bool
-	conns []net.Conn
 }
 
 func newRack(t testing.TB, m *brokertest.Broker, o order) *rack {
@@ -170,36 +164,6 @@ func newRack(t testing.TB, m *brokertest.Broker, o order) *rack {
 		r.devices[i] = newDevice(t, m, prefix, own)
 	}
 	return r
-}
-
-func (r *rack) dial(ctx context.Context, address string) (net.Conn, error) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	if r.cut {
-		return nil, errors.New("the link is cut")
-	}
-	var d net.Dialer
-	c, err := d.DialContext(ctx, "tcp", address)
-	if err == nil {
-		r.conns = append(r.conns, c)
-	}
-	return c, err
-}
-
-func (r *rack) Cut() {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.cut = true
-	for _, c := range r.conns {
-		c.Close()
-	}
-	r.conns = nil
-}
-
-func (r *rack) Restore() {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.cut = false
 }
 
 // Inject lets a fault that is to come once meet the first line alone, which is the one that the cases command first.

@@ -20,7 +20,7 @@ func subject(t *testing.T, m *brokertest.Broker, r *rack, s relaytest.Setup, o O
 	if o.Timeout == 0 {
 		o.Timeout = testTimeout
 	}
-	o.Name, o.Address, o.Poll, o.Notify, o.Dial = "broker", "mqtt://"+m.Address(), 50*time.Millisecond, s.Notify, r.dial
+	o.Name, o.Address, o.Poll, o.Notify, o.Dial = "broker", "mqtt://"+m.Address(), 50*time.Millisecond, s.Notify, r.Dial
 	b, err := NewBoard(o)
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: o.Timeout}

@@ -2,6 +2,7 @@
 package brokertest
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net"
@@ -138,4 +139,44 @@ func (b *Broker) Signal(s os.Signal) error { return b.cmd.Process.Signal(s) }
 func (b *Broker) Stop() {
 	_ = b.cmd.Process.Kill() // it may have ended
 	_ = b.cmd.Wait()
+}
+
+// Link is the way to a broker, which can be cut.
+type Link struct {
+	mu    sync.Mutex
+	cut   bool
+	conns []net.Conn
+}
+
+// Dial makes a connection.
+func (l *Link) Dial(ctx context.Context, address string) (net.Conn, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.cut {
+		return nil, errors.New("brokertest: the link is cut")
+	}
+	var d net.Dialer
+	c, err := d.DialContext(ctx, "tcp", address)
+	if err == nil {
+		l.conns = append(l.conns, c)
+	}
+	return c, err
+}
+
+// Cut ends all connections and allows no other until Restore.
+func (l *Link) Cut() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.cut = true
+	for _, c := range l.conns {
+		_ = c.Close() // it may have ended
+	}
+	l.conns = nil
+}
+
+// Restore allows connections again.
+func (l *Link) Restore() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.cut = false
 }
