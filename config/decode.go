@@ -12,6 +12,8 @@ type decoder struct {
 	file   string
 	env    Env
 	faults []Fault
+	// closing: only the secrets that contacts are reached with are fetched.
+	closing bool
 	// places has the node of every key that was read, by its path ("lines[0].contact.coil").
 	places map[string]*yaml.Node
 }

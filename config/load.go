@@ -31,24 +31,29 @@ func Load(path string) (*Config, Faults, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
+	c, faults := Parse(path, data, envOf(path))
+	return c, faults, nil
+}
+
+// envOf is the environment of a file.
+func envOf(path string) Env {
 	dir := filepath.Dir(path)
-	c, faults := Parse(path, data, Env{Getenv: os.LookupEnv, ReadFile: func(p string) ([]byte, error) {
+	return Env{Getenv: os.LookupEnv, ReadFile: func(p string) ([]byte, error) {
 		if !filepath.IsAbs(p) {
 			p = filepath.Join(dir, p)
 		}
 		return readFile(p)
-	}})
-	return c, faults, nil
+	}}
 }
 
-// LoadForClosing is [Load] for closing contacts, which has to work when nothing else does: secrets are not fetched and stay
-// empty, and with faults it still returns what it could make out. Nil only if that is nothing at all.
+// LoadForClosing is [Load] for closing contacts, which has to work when nothing else does: no secrets but those that contacts are reached with
+// are fetched, the others stay empty, and with faults it still returns what it could make out. Nil only if that is nothing at all.
 func LoadForClosing(path string) (*Config, Faults, error) {
 	data, err := readFile(path)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
-	d := &decoder{file: path, places: map[string]*yaml.Node{}}
+	d := &decoder{file: path, env: envOf(path), closing: true, places: map[string]*yaml.Node{}}
 	c := d.decode(data)
 	return c, d.sorted(), nil
 }

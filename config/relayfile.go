@@ -4,8 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"net/netip"
-	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -96,13 +94,7 @@ func LoadRelay(path string) (*Relay, Faults, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
-	dir := filepath.Dir(path)
-	r, faults := ParseRelay(path, data, Env{Getenv: os.LookupEnv, ReadFile: func(p string) ([]byte, error) {
-		if !filepath.IsAbs(p) {
-			p = filepath.Join(dir, p)
-		}
-		return readFile(p)
-	}})
+	r, faults := ParseRelay(path, data, envOf(path))
 	return r, faults, nil
 }
 

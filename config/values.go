@@ -206,7 +206,7 @@ func secret(name string, into *Secret) key {
 		if !ok {
 			return
 		}
-		if d.env.ReadFile == nil || d.env.Getenv == nil {
+		if d.env.ReadFile == nil || d.env.Getenv == nil || d.closing && !ofContacts(path) {
 			return
 		}
 		s, err := d.env.secret(n.Content[0].Value, where)
@@ -216,6 +216,11 @@ func secret(name string, into *Secret) key {
 		}
 		*into = NewSecret(s)
 	}}
+}
+
+// ofContacts tells whether what stands at path is needed to reach a contact.
+func ofContacts(path string) bool {
+	return strings.HasPrefix(path, "controllers[") || strings.HasPrefix(path, "lines[") && strings.Contains(path, "].contact.")
 }
 
 // secret fetches a secret; a trailing newline is none of it.

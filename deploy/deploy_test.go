@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -16,7 +17,10 @@ import (
 	"clearback/config"
 )
 
-const sample = "clearback.yaml"
+const (
+	sample   = "clearback.yaml"
+	contacts = "contacts.yaml" // the drivers' keys
+)
 
 // secrets are found everywhere.
 func secrets() config.Env {
@@ -40,18 +44,47 @@ func TestSampleLoads(t *testing.T) {
 	require.Equal(t, "curtain", c.Lines[0].Adapter.Password.Reveal())
 }
 
+var (
+	request    = regexp.MustCompile(`^lines\.contact\.http\.(open|close|read|sense)\.`)
+	secretForm = regexp.MustCompile(`\.(env|credential|file)$`)
+)
+
+// The other drivers' manual loads, and has one contact of each kind of setting.
+func TestContactsLoad(t *testing.T) {
+	c, faults := config.Parse(contacts, read(t, contacts), secrets())
+	require.Empty(t, faults.String())
+	require.Len(t, c.Lines, 9)
+	kinds := map[string]string{}
+	for i := range c.Lines {
+		kinds[c.Lines[i].Name] = c.Lines[i].Contact.Kind()
+	}
+	require.Equal(t, map[string]string{
+		"box-office": "oneshot", "stage-door": "none", "workshop": "none", "green-room": "oneshot", "foyer": "none", "wardrobe": "none",
+		"prompt-desk": "oneshot", "scene-dock": "none", "fly-floor": "oneshot",
+	}, kinds)
+}
+
 // The sample is the manual: it has every key of the loader's tables at its place. (A key that does not exist is a fault of the
 // loader.)
 func TestSampleHasEveryKey(t *testing.T) {
-	var doc yaml.Node
-	require.NoError(t, yaml.Unmarshal(read(t, sample), &doc))
 	have := map[string]bool{}
-	collect(doc.Content[0], "", have)
+	for _, file := range []string{sample, contacts} {
+		var doc yaml.Node
+		require.NoError(t, yaml.Unmarshal(read(t, file), &doc))
+		collect(doc.Content[0], "", have)
+	}
 	need := config.Keys()
 	require.Greater(t, len(need), 70)
 	for _, path := range need {
 		// A line's own socket has the keys of the shared one, a second account those of the first; the sample says so.
 		if strings.HasPrefix(path, "lines.service.second.password.") {
+			continue
+		}
+		// The requests of a web device have the keys of the timed one, and a secret has three forms wherever it stands.
+		if r := request.FindString(path); r != "" && !have[path] {
+			path = strings.Replace(path, r, "lines.contact.http.timed.", 1)
+		}
+		if s := secretForm.FindString(path); s != "" && strings.HasPrefix(path, "controllers.") || strings.HasPrefix(path, "lines.contact.http.timed.headers.") {
 			continue
 		}
 		if path, own := strings.CutPrefix(path, "lines."); own && strings.Contains(path, ".socket.") && !strings.HasSuffix(path, ".listen") {
