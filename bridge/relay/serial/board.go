@@ -1,0 +1,81 @@
+package serial
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+)
+
+// Board is one serial port with its one contact. Make the contact, then Start it. All methods are safe for concurrent use but Contact.
+type Board struct {
+	*controller.Controller
+	opt  Options
+	open opener // tests replace it
+	held *held  // set by Contact
+}
+
+// Contact is the contact of a port.
+type Contact = controller.Contact
+
+// NewBoard checks the options. Nothing is opened yet.
+func NewBoard(o Options) (*Board, error) {
+	o, err := o.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	b := &Board{opt: o, open: openPort}
+	b.Controller = controller.New(controller.Options{Name: o.Name, What: "port", At: o.Device, Connect: b.connect, Timeout: o.Timeout, Poll: o.Poll,
+		Unordered: true, Notify: o.Notify, NoLock: o.NoLock, Now: o.Now})
+	return b, nil
+}
+
+// Contact adds the contact; only before Start, and only one. It fails with [relay.ErrLocked] if the port is taken, here or by another process.
+func (b *Board) Contact(o ContactOptions) (*Contact, error) {
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	if b.held != nil {
+		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: opening a port moves both its lines, so it drives one contact only",
+			b.opt.Name, b.held.opt.Name, o.Name, relay.ErrLocked)
+	}
+	c, err := b.Controller.Contact(controller.ContactOptions{Name: o.Name, Claim: "serial " + realPath(b.opt.Device), Senses: o.Sense != nil})
+	if err != nil {
+		return nil, err
+	}
+	b.held = &held{device: b.opt.Device, opt: o, timeout: b.opt.Timeout, open: b.open}
+	return c, nil
+}
+
+// realPath follows links, since a port has several names. A port that is not there is called as it was given.
+func realPath(device string) string {
+	if p, err := filepath.EvalSymlinks(device); err == nil {
+		return p
+	}
+	return device
+}
+
+func (b *Board) connect(ctx context.Context) (controller.Session, error) {
+	if b.held == nil {
+		return nil, fmt.Errorf("serial: controller %s has no contact", b.opt.Name)
+	}
+	if err := b.held.connect(ctx); err != nil {
+		return nil, err
+	}
+	return controller.NewCalls(device{b.held}, b.opt.Timeout), nil
+}
+
+// Raised tells whether RTS or DTR was on right after the port was opened last: because the kernel turns them on, or because they had been left on. A contact
+// that is not wired for that (see the package) was open for some milliseconds.
+func (b *Board) Raised() bool { return b.held != nil && b.held.wasRaised() }
+
+// Shutdown is [controller.Controller.Shutdown], and gives the port back. If the contact opens when its line is on, the kernel then turns both lines off.
+func (b *Board) Shutdown(ctx context.Context) []controller.NotClosed {
+	left := b.Controller.Shutdown(ctx)
+	if b.held != nil {
+		b.held.release()
+	}
+	return left
+}

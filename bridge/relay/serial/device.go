@@ -1,0 +1,201 @@
+package serial
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+)
+
+// lines are the control and status lines that are on.
+type lines struct {
+	out [2]bool // by Line
+	in  [4]bool // by Input
+}
+
+// port is an open serial port. All methods are safe for concurrent use, and may hang in the kernel, but Close.
+type port interface {
+	// Get reads all lines.
+	Get() (lines, error)
+	// Both sets both outputs in one call.
+	Both(out [2]bool) error
+	// Set sets one output.
+	Set(l Line, on bool) error
+	// Close gives the port back as soon as no call is under way.
+	Close()
+}
+
+// opener opens a port and tells which lines were on then. With hangUp both outputs go off when the port is closed for the last time.
+type opener func(device string, hangUp bool) (port, lines, error)
+
+// errNoLines: what was opened is no serial port with control lines.
+var errNoLines = errors.New("it has no control lines; a pseudo terminal, or a driver without them, cannot drive a contact")
+
+// refusal is an error of the kernel that means that nothing was done.
+type refusal struct{ error }
+
+func (r refusal) Unwrap() error { return r.error }
+
+// maxLeft is how many kernel calls may hang before no more are made.
+const maxLeft = 4
+
+// held is the port, kept from one session to the next.
+type held struct {
+	device  string
+	opt     ContactOptions
+	timeout time.Duration
+	open    opener
+
+	mu       sync.Mutex
+	port     port // nil: not open
+	raised   bool // as Board.Raised
+	left     int  // calls that were given up and have not come back
+	stale    bool // one of them has come back since: what it did, nobody knows
+	released bool
+}
+
+// level is what the driving line shows for an open or a closed loop.
+func (h *held) level(open bool) bool { return open == h.opt.OpenOn }
+
+// call makes a kernel call, and gives it up when ctx ends.
+func (h *held) call(ctx context.Context, f func() error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	done := make(chan error, 1) // perhaps nobody waits any more
+	go func() { done <- f() }()
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+	}
+	h.mu.Lock()
+	h.left++
+	h.mu.Unlock()
+	go func() {
+		<-done
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		h.left--
+		h.stale = true
+	}()
+	return fmt.Errorf("a kernel call on %s does not come back: %w", h.device, ctx.Err())
+}
+
+// connect makes sure that the port is open and answers.
+func (h *held) connect(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, h.timeout)
+	defer cancel()
+	h.mu.Lock()
+	p, left := h.port, h.left
+	h.stale = false // a connection begins with a close
+	h.mu.Unlock()
+	if left >= maxLeft {
+		return fmt.Errorf("serial: %d kernel calls on %s have not come back; pull the adapter out and in, or see the kernel's log", left, h.device)
+	}
+	if p != nil {
+		err := h.call(ctx, func() error { _, err := p.Get(); return err })
+		if err == nil || ctx.Err() != nil {
+			return err
+		}
+		h.drop(p) // it is gone for good, as an adapter that was pulled out
+	}
+	return h.call(ctx, h.openNew)
+}
+
+func (h *held) drop(p port) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.port == p {
+		h.port = nil
+	}
+	p.Close()
+}
+
+// openNew opens the port and puts both lines where they belong, in one call, so that the loop is not open in between.
+func (h *held) openNew() error {
+	p, found, err := h.open(h.device, h.opt.OpenOn)
+	if err != nil {
+		return fmt.Errorf("serial: opening %s: %w", h.device, err)
+	}
+	var closed [2]bool
+	closed[h.opt.Line] = h.level(false)
+	if err := p.Both(closed); err != nil {
+		p.Close()
+		return fmt.Errorf("serial: %s: %w", h.device, err)
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.released || h.port != nil { // this took so long that nobody wants it any more
+		p.Close()
+		return fmt.Errorf("serial: opening %s took too long", h.device)
+	}
+	h.port, h.raised = p, found.out[RTS] || found.out[DTR]
+	return nil
+}
+
+func (h *held) wasRaised() bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.raised
+}
+
+func (h *held) release() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.released = true
+	if h.port != nil {
+		h.port.Close()
+		h.port = nil
+	}
+}
+
+var errStale = errors.New("a kernel call that was given up has come back only now, so the contact is closed again")
+
+// device is the port in one session.
+type device struct{ *held }
+
+// Close keeps the port: opening it again would move its lines.
+func (d device) Close() error { return nil }
+
+// Do makes one kernel call.
+func (d device) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
+	d.mu.Lock()
+	p, stale := d.port, d.stale
+	d.mu.Unlock()
+	switch {
+	case stale:
+		return relay.LevelUnknown, errStale
+	case p == nil:
+		return relay.LevelUnknown, errors.New("the port is closed")
+	}
+	if err := before(); err != nil {
+		return relay.LevelUnknown, err
+	}
+	var found lines
+	err := d.call(ctx, func() (err error) {
+		switch r.Op {
+		case controller.Open, controller.Close:
+			return p.Set(d.opt.Line, d.level(r.Op == controller.Open))
+		default:
+			found, err = p.Get()
+			return err
+		}
+	})
+	var no refusal
+	switch {
+	case errors.As(err, &no):
+		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%s %s: %w", d.device, d.opt.Line, err), Sure: true}
+	case err != nil:
+		return relay.LevelUnknown, fmt.Errorf("%s %s: %w", d.device, d.opt.Line, err)
+	case r.Op == controller.Read && found.out[d.opt.Line] == d.opt.OpenOn:
+		return relay.LevelOpen, nil
+	case r.Op == controller.Sense && found.in[d.opt.Sense.Input] != d.opt.Sense.CurrentOn:
+		return relay.LevelOpen, nil
+	}
+	return relay.LevelClosed, nil
+}

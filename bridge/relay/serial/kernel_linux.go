@@ -1,0 +1,155 @@
+package serial
+
+import (
+	"errors"
+	"fmt"
+	"sync"
+
+	"golang.org/x/sys/unix"
+)
+
+var (
+	outputBits = [2]int{RTS: unix.TIOCM_RTS, DTR: unix.TIOCM_DTR}
+	inputBits  = [4]int{CTS: unix.TIOCM_CTS, DSR: unix.TIOCM_DSR, DCD: unix.TIOCM_CD, RI: unix.TIOCM_RI}
+)
+
+// kernelPort is a port by the kernel's terminal calls.
+type kernelPort struct {
+	fd int
+
+	mu      sync.Mutex
+	users   int // calls under way: until they are over the descriptor's number must not be given to anybody else
+	closing bool
+	closed  bool
+}
+
+// openPort opens a port for this process alone, at speed 0.
+func openPort(device string, hangUp bool) (port, lines, error) {
+	// Without O_NONBLOCK the opening of a port may wait for a carrier for ever (termios(3), CLOCAL).
+	fd, err := unix.Open(realPath(device), unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
+	switch {
+	case errors.Is(err, unix.EBUSY):
+		return nil, lines{}, fmt.Errorf("%w: another process has it for itself", err)
+	case err != nil:
+		return nil, lines{}, err
+	}
+	found, err := setUp(fd, hangUp)
+	if err != nil {
+		unix.Close(fd)
+		return nil, lines{}, err
+	}
+	return &kernelPort{fd: fd}, found, nil
+}
+
+// setUp makes the port one that only drives lines, and returns those that were on before.
+func setUp(fd int, hangUp bool) (lines, error) {
+	bits, err := unix.IoctlGetInt(fd, unix.TIOCMGET)
+	if err != nil {
+		return lines{}, fmt.Errorf("%w (%w)", errNoLines, err)
+	}
+	t, err := unix.IoctlGetTermios(fd, unix.TCGETS2)
+	if err != nil {
+		return lines{}, fmt.Errorf("%w (%w)", errNoLines, err)
+	}
+	if err := unix.IoctlSetInt(fd, unix.TIOCEXCL, 0); err != nil {
+		return lines{}, fmt.Errorf("taking the port for this process alone: %w", err)
+	}
+	// No flow control, which would move RTS by itself; no receiver; B0, so that the next opening does not turn the lines on.
+	t.Iflag, t.Oflag, t.Lflag = 0, 0, 0
+	t.Cflag = unix.CS8 | unix.CLOCAL | unix.B0
+	if hangUp {
+		t.Cflag |= unix.HUPCL
+	}
+	t.Ispeed, t.Ospeed = 0, 0
+	if err := unix.IoctlSetTermios(fd, unix.TCSETS2, t); err != nil {
+		return lines{}, fmt.Errorf("setting up the port: %w", err)
+	}
+	return linesOf(bits), nil
+}
+
+// do makes a call unless the port is being closed.
+func (p *kernelPort) do(f func(fd int) error) error {
+	p.mu.Lock()
+	if p.closing {
+		p.mu.Unlock()
+		return unix.EBADF
+	}
+	p.users++
+	p.mu.Unlock()
+	err := f(p.fd)
+	p.mu.Lock()
+	p.users--
+	p.mu.Unlock()
+	p.closeIfIdle()
+	return err
+}
+
+func (p *kernelPort) Close() {
+	p.mu.Lock()
+	p.closing = true
+	p.mu.Unlock()
+	p.closeIfIdle()
+}
+
+func (p *kernelPort) closeIfIdle() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.closing && !p.closed && p.users == 0 {
+		p.closed = true
+		_ = unix.IoctlSetInt(p.fd, unix.TIOCNXCL, 0) // else it stays so while another process has it open; a port that is gone is nobody's
+		unix.Close(p.fd)                             // nothing was written, so there is nothing to wait for
+	}
+}
+
+func (p *kernelPort) Get() (lines, error) {
+	var bits int
+	err := p.do(func(fd int) (err error) {
+		bits, err = unix.IoctlGetInt(fd, unix.TIOCMGET)
+		return err
+	})
+	return linesOf(bits), sure(err)
+}
+
+func linesOf(bits int) lines {
+	var l lines
+	for i, b := range outputBits {
+		l.out[i] = bits&b != 0
+	}
+	for i, b := range inputBits {
+		l.in[i] = bits&b != 0
+	}
+	return l
+}
+
+func (p *kernelPort) Both(out [2]bool) error {
+	return sure(p.do(func(fd int) error {
+		bits, err := unix.IoctlGetInt(fd, unix.TIOCMGET)
+		if err != nil {
+			return err
+		}
+		for i, b := range outputBits {
+			if bits &^= b; out[i] {
+				bits |= b
+			}
+		}
+		return unix.IoctlSetPointerInt(fd, unix.TIOCMSET, bits)
+	}))
+}
+
+func (p *kernelPort) Set(l Line, on bool) error {
+	request := uint(unix.TIOCMBIC)
+	if on {
+		request = unix.TIOCMBIS
+	}
+	return sure(p.do(func(fd int) error { return unix.IoctlSetPointerInt(fd, request, outputBits[l]) }))
+}
+
+// sure marks the errors that the kernel gives before it does anything.
+func sure(err error) error {
+	switch {
+	case errors.Is(err, unix.ENOTTY), errors.Is(err, unix.EINVAL), errors.Is(err, unix.EPERM):
+		return refusal{err}
+	default:
+		return err
+	}
+}
