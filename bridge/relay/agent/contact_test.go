@@ -25,6 +25,7 @@ type output struct {
 	setFails error
 	getFails error
 	hang     chan struct{} // not nil: an opening waits for it
+	hangGet  chan struct{} // not nil: a read-back waits for it
 	stuck    bool          // a close has no effect
 	panics   bool
 }
@@ -64,6 +65,12 @@ func (o *output) Set(open bool) error {
 }
 
 func (o *output) Get() (bool, error) {
+	o.mu.Lock()
+	hang := o.hangGet
+	o.mu.Unlock()
+	if hang != nil {
+		<-hang
+	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	return o.open, o.getFails
@@ -351,30 +358,73 @@ func TestSlowOutput(t *testing.T) {
 	})
 }
 
-// A command whose caller was told that nothing answers has no effect later.
+// A command whose caller was told that nothing answers has no effect later, nor has one that waited behind it.
 func TestHungOutputOpensNothingLate(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *rig) {
 		hang := make(chan struct{})
 		out.set(func() { out.hang = hang })
 		began := time.Now()
-		require.ErrorIs(t, r.pulse(1, time.Second), ErrHung)
+		behind := make(chan error, 1) // told once
+		go func() {
+			sleep(10 * ms)
+			behind <- r.pulse(2, 2*time.Second)
+		}()
+		require.ErrorIs(t, r.pulse(1, 2*time.Second), ErrHung)
 		require.Equal(t, answerWithin, time.Since(began))
-		require.ErrorIs(t, r.pulse(2, time.Second), ErrHung, "at once")
-		require.ErrorIs(t, r.c.Close(r.m), ErrHung)
+		require.ErrorIs(t, r.pulse(3, time.Second), ErrHung, "at once")
 		require.Equal(t, answerWithin, time.Since(began))
+		require.ErrorIs(t, <-behind, ErrHung)
 		require.NotZero(t, r.Health()&HealthThread)
-		sleep(time.Second)
-		require.False(t, r.Alive(time.Now().Add(-time.Second)), "so nobody feeds a watchdog")
 		out.set(func() { out.hang = nil })
 		close(hang)
-		synctest.Wait()
+		sleep(0)
 		require.False(t, out.isOpen())
 		require.Equal(t, relay.LevelClosed, r.c.State().Level)
-		require.True(t, r.Alive(time.Now().Add(-time.Second)))
-		require.NoError(t, r.pulse(3, 100*ms))
+		require.Equal(t, []time.Duration{0}, out.lengths())
+		require.NoError(t, r.pulse(4, 100*ms))
 		sleep(time.Second)
 		require.Equal(t, []time.Duration{0, 100 * ms}, out.lengths())
+	})
+}
+
+// A close whose caller could not wait is done as soon as the output comes back.
+func TestHungOutputIsClosedLate(t *testing.T) {
+	out := &output{}
+	on(t, out, func(t *testing.T, r *rig) {
+		require.NoError(t, r.pulse(1, 2*time.Second))
+		hang := make(chan struct{})
+		out.set(func() { out.hangGet = hang })
+		_, err := r.c.Read()
+		require.ErrorIs(t, err, ErrHung)
+		require.ErrorIs(t, r.c.Close(r.m), ErrHung, "at once")
+		out.set(func() { out.hangGet = nil })
+		close(hang)
+		synctest.Wait()
+		require.Equal(t, []time.Duration{answerWithin}, out.lengths())
+		require.Equal(t, OutcomeClosed, r.c.State().Last)
+	})
+}
+
+// Nobody feeds a watchdog while a thread hangs.
+func TestFeed(t *testing.T) {
+	out := &output{}
+	on(t, out, func(t *testing.T, r *rig) {
+		fed := 0
+		r.Feed(100*ms, func() { fed++ })
+		sleep(time.Second)
+		require.Equal(t, 10, fed)
+		hang := make(chan struct{})
+		out.set(func() { out.hangGet = hang })
+		_, err := r.c.Read()
+		require.ErrorIs(t, err, ErrHung)
+		before := fed
+		sleep(time.Second)
+		require.LessOrEqual(t, fed, before+1)
+		require.Equal(t, []NoticeKind{NotFed}, r.told(), "once")
+		close(hang)
+		sleep(time.Second)
+		require.GreaterOrEqual(t, fed, before+9)
 	})
 }
 

@@ -198,12 +198,15 @@ func TestRequestsSentAhead(t *testing.T) {
 	all = append(all, request(100, fnWriteRegister, 0, 1, 7, 0xD0)...) // 2 s
 	all = append(all, request(101, fnWriteCoil, 0, 0, 0, 0)...)
 	all = append(all, request(102, 0x2B, 14, 1, 0)...)
+	all = append(all, request(103, fnReadCoils, 0, 0, 0, 0)...)
+	all = append(all, request(104, fnReadCoils, 0, 0, 7, 0xD1)...) // 2001
+	all = append(all, request(105, fnReadInput, 0, 0, 0, 126)...)
 	for _, b := range all { // as slowly as can be
 		_, err := c.Write([]byte{b})
 		require.NoError(t, err)
 	}
 	var buf [headerLen + mostPDU]byte
-	for i := range uint16(103) {
+	for i := range uint16(106) {
 		f, err := readFrame(c, &buf)
 		require.NoError(t, err)
 		require.Equal(t, i, f.txn)
@@ -213,6 +216,10 @@ func TestRequestsSentAhead(t *testing.T) {
 			require.Len(t, f.pdu, 5)
 		case 102:
 			require.Equal(t, []byte{0x2B | 0x80, 1}, f.pdu)
+		case 103, 104:
+			require.Equal(t, []byte{fnReadCoils | 0x80, 3}, f.pdu, "section 6.1: 1 to 2000")
+		case 105:
+			require.Equal(t, []byte{fnReadInput | 0x80, 3}, f.pdu, "section 6.4: 1 to 125")
 		default:
 			require.Equal(t, []byte{fnReadCoils, 1, 0}, f.pdu)
 		}
@@ -233,7 +240,8 @@ func TestWhoIsEnded(t *testing.T) {
 	s := serve(t, ServerOptions{Idle: 60 * time.Millisecond, Slow: 30 * time.Millisecond})
 	for name, sent := range map[string][]byte{
 		"idle": nil, "half a header": {0, 1, 0}, "half a request": request(1, fnReadCoils, 0, 0, 0, 2)[:9],
-		"another protocol": []byte("GET / HTTP/1.1\r\n\r\n"), "no length": {0, 1, 0, 0, 0, 1, 1}, "too long": {0, 1, 0, 0, 1, 0, 1},
+		"another protocol": []byte("GET / HTTP/1.1\r\n\r\n"),
+		"protocol 1":       append([]byte{0, 1, 0, 1}, request(1, fnReadCoils, 0, 0, 0, 2)[4:]...), "no length": {0, 1, 0, 0, 0, 1, 1}, "too long": {0, 1, 0, 0, 1, 0, 1},
 	} {
 		t.Run(name, func(t *testing.T) {
 			c := s.raw(t)
@@ -297,6 +305,7 @@ func TestStandstill(t *testing.T) {
 	require.NoError(t, err)
 	_, err = readFrame(c, &buf)
 	require.NoError(t, err)
+	before := s.Fresh()
 	s.pace.mu.Lock() // nothing of ours looks at the clock meanwhile
 	s.pace.seen = s.pace.seen.Add(-2 * standstill)
 	_, err = c.Write(request(2, fnWriteRegister, 0, 1, 7, 0xD0))
@@ -304,6 +313,7 @@ func TestStandstill(t *testing.T) {
 	require.NoError(t, err)
 	ended(t, c)
 	require.Empty(t, s.out[0].moves)
+	require.NotEqual(t, before, s.Fresh())
 	s.away(t) // so are those who waited to be accepted
 	eventually(t, "a new beginning", func() bool {
 		n, err := net.Dial("tcp", s.at)
@@ -317,6 +327,38 @@ func TestStandstill(t *testing.T) {
 		_, err = readFrame(n, &buf)
 		return err == nil
 	})
+}
+
+// Even if only a request's own look at the clock finds it out.
+func TestStandstillFoundByARequest(t *testing.T) {
+	s := serve(t, ServerOptions{})
+	c := s.raw(t)
+	var buf [headerLen + mostPDU]byte
+	_, err := c.Write(request(1, fnReadCoils, 0, 0, 0, 2))
+	require.NoError(t, err)
+	_, err = readFrame(c, &buf)
+	require.NoError(t, err)
+	s.pace.mu.Lock()
+	s.pace.count++
+	s.pace.mu.Unlock()
+	_, err = c.Write(request(2, fnWriteRegister, 0, 1, 7, 0xD0))
+	require.NoError(t, err)
+	ended(t, c)
+	require.Empty(t, s.out[0].moves)
+}
+
+// A master that asks something is not silent.
+func TestAskingIsALife(t *testing.T) {
+	s := serve(t, ServerOptions{})
+	require.NoError(t, s.SetWatchdog(LeastWatchdog))
+	c := s.client(t)
+	require.NoError(t, c.WriteRegister(1, 300))
+	eventually(t, "the end", func() bool {
+		regs, err := c.ReadRegisters(2, 1, modbus.INPUT_REGISTER)
+		require.NoError(t, err)
+		return regs[0] != uint16(OutcomeOpen)
+	})
+	require.Equal(t, OutcomeDone, s.Contacts()[0].State().Last)
 }
 
 func TestMasterVanishes(t *testing.T) {

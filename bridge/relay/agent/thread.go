@@ -145,9 +145,6 @@ func (c *Contact) obey(m *Master, k Command, gone func() bool) (Outcome, error) 
 
 // begin opens the loop. The interval counts from when the output confirmed it.
 func (c *Contact) begin(m *Master, d time.Duration, gone func() bool) (Outcome, error) {
-	if gone() {
-		return OutcomeFailed, ErrHung // nobody hears it
-	}
 	before := time.Now()
 	err := c.set(true)
 	after := time.Now()
