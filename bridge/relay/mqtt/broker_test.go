@@ -56,8 +56,8 @@ var startSimulator = sync.OnceValues(func() (*simulator, error) {
 })
 
 func TestMain(m *testing.M) {
-	if asked := os.Getenv("CLEARBACK_MQTT_CHILD"); asked != "" {
-		child(asked)
+	if prefix := os.Getenv("CLEARBACK_TEST_MQTT_PREFIX"); prefix != "" {
+		daemon(os.Getenv("CLEARBACK_TEST_MQTT_ADDRESS"), prefix)
 		return
 	}
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {

@@ -89,5 +89,3 @@ func timed(prefix string) ContactOptions {
 		State:     &Value{Topic: prefix + "/relay", Pointer: "/relays/0/on", Open: []string{"true"}, Closed: []string{"false"}},
 		Available: &Availability{Topic: prefix + "/status", Online: []string{"online"}, Offline: []string{"offline"}}}}
 }
-
-func child(string) {}

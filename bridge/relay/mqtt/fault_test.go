@@ -1,0 +1,384 @@
+package mqtt
+
+import (
+	"bufio"
+	"context"
+	"flag"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"os/exec"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/mqtt/broker"
+	"clearback/bridge/relay/mqtt/brokertest"
+	"clearback/bridge/relay/relaytest"
+
+	"github.com/stretchr/testify/require"
+)
+
+// rig is a driver with one contact, and its device.
+type rig struct {
+	*Board
+	t       *testing.T
+	c       *Contact
+	d       *device
+	notices chan relay.Notice // buffer 1000: notices must not block, and a test sees far fewer
+	seq     uint32
+}
+
+func newRig(t *testing.T, m *brokertest.Broker, device order, o Options, contact func(prefix string) ContactOptions) *rig {
+	t.Helper()
+	prefix := "millrace/" + strings.ReplaceAll(t.Name(), "/", "-")
+	all := order{"log": true}
+	for k, v := range device {
+		all[k] = v
+	}
+	if p, ok := all["plain"].(order); ok {
+		q := order{"topics": []string{prefix + "/set"}}
+		for k, v := range p {
+			q[k] = v
+		}
+		all["plain"] = q
+	}
+	r := &rig{t: t, d: newDevice(t, m, prefix, all), notices: make(chan relay.Notice, 1000)}
+	o.Name, o.Notify = "broker", func(n relay.Notice) { r.notices <- n }
+	if o.Address == "" {
+		o.Address = "mqtt://" + m.Address()
+	}
+	if o.Timeout == 0 {
+		o.Timeout = testTimeout
+	}
+	var err error
+	r.Board, err = NewBoard(o)
+	require.NoError(t, err)
+	c := contact(prefix)
+	c.Name = "workshop"
+	r.c, err = r.Contact(c)
+	require.NoError(t, err)
+	t.Cleanup(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
+		defer cancel()
+		r.Shutdown(ctx)
+	})
+	return r
+}
+
+func contract(prefix string) ContactOptions { return ContactOptions{Prefix: prefix} }
+
+func (r *rig) start() *rig {
+	r.t.Helper()
+	r.Start()
+	ctx, cancel := context.WithTimeout(r.t.Context(), 5*time.Second)
+	defer cancel()
+	require.NoError(r.t, r.Ready(ctx))
+	return r
+}
+
+func (r *rig) interrupt(d time.Duration, opened func(time.Time)) relay.Result {
+	r.seq++
+	return r.c.Interrupt(r.t.Context(), relay.Interruption{Seq: r.seq, Duration: d, NotAfter: time.Now().Add(5 * time.Second), Opened: opened})
+}
+
+func (r *rig) works() {
+	r.t.Helper()
+	until(r.t, "an interruption works", func() bool { return r.interrupt(20*time.Millisecond, nil).Outcome == relay.Done })
+}
+
+func (r *rig) notice(k relay.NoticeKind) relay.Notice {
+	r.t.Helper()
+	limit := time.NewTimer(5 * time.Second)
+	defer limit.Stop()
+	for {
+		select {
+		case n := <-r.notices:
+			if n.Kind == k {
+				return n
+			}
+		case <-limit.C:
+			r.t.Fatalf("no notice %v", k)
+		}
+	}
+}
+
+func until(t testing.TB, what string, cond func() bool) {
+	t.Helper()
+	tick := time.NewTicker(3 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.Now().Add(10 * time.Second); !cond(); <-tick.C {
+		if time.Now().After(end) {
+			t.Fatalf("not in time: %s", what)
+		}
+	}
+}
+
+func openings(all []relaytest.Change) (n int) {
+	for _, c := range all {
+		if c.Open {
+			n++
+		}
+	}
+	return n
+}
+
+func TestBrokerRestarts(t *testing.T) {
+	t.Parallel()
+	m := brokertest.Own(t, brokertest.Anybody)
+	r := newRig(t, m, nil, Options{}, contract).start()
+	opened := make(chan time.Time, 1)
+	result := make(chan relay.Result, 1) // the test may have failed before it looks
+	go func() { result <- r.interrupt(200*time.Millisecond, func(at time.Time) { opened <- at }) }()
+	<-opened
+	m.Stop()
+	require.Equal(t, relay.Unknown, (<-result).Outcome)
+	r.notice(relay.LinkLost)
+	require.Equal(t, relay.Refused, r.interrupt(20*time.Millisecond, nil).Outcome, "without a broker")
+	until(t, "the device has closed by itself", func() bool { return !r.d.isOpen() })
+	require.NoError(t, m.Again())
+	r.notice(relay.LinkBack)
+	require.Equal(t, 1, openings(r.d.changes()), "nothing was kept for the broker")
+	r.works()
+}
+
+// What a broker that stood still delivers late opens nothing, since its token is old by then. A plain device does open, which is why it
+// needs consent.
+func TestFrozenBroker(t *testing.T) {
+	t.Parallel()
+	frozen := func(t *testing.T, device order, contact func(string) ContactOptions, still time.Duration) *rig {
+		m := brokertest.Own(t, brokertest.Anybody)
+		r := newRig(t, m, device, Options{}, contact).start()
+		r.works()
+		before := len(r.d.tell("look", nil).Seen)
+		require.NoError(t, m.Signal(syscall.SIGSTOP))
+		thaw := time.NewTimer(still)
+		defer thaw.Stop()
+		require.Equal(t, relay.Unknown, r.interrupt(2*time.Second, nil).Outcome)
+		<-thaw.C
+		require.NoError(t, m.Signal(syscall.SIGCONT))
+		until(t, "the opening comes late, and a close behind it", func() bool {
+			opening, closing := false, false
+			for _, s := range r.d.tell("look", nil).Seen[before:] {
+				is := strings.HasSuffix(s[1].(string), "/pulse") || s[2] == "OPEN"
+				opening, closing = opening || is, opening && (closing || !is)
+			}
+			return opening && closing
+		})
+		require.NoError(t, r.c.Close(t.Context()))
+		return r
+	}
+	t.Run("contract", func(t *testing.T) {
+		t.Parallel()
+		r := frozen(t, nil, contract, 2*TokenEvery+200*time.Millisecond)
+		require.Equal(t, 1, openings(r.d.changes()))
+		r.works()
+	})
+	t.Run("plain", func(t *testing.T) {
+		t.Parallel()
+		r := frozen(t, plainDevices["switched"], switched, 500*time.Millisecond)
+		require.Equal(t, 2, openings(r.d.changes()), "then the consent would not be needed")
+	})
+}
+
+// daemon is a process that opens a contact and waits to be killed.
+func daemon(address, prefix string) {
+	b, err := NewBoard(Options{Name: "broker", Address: address, Timeout: testTimeout, NoLock: true})
+	if err != nil {
+		panic(err)
+	}
+	c, err := b.Contact(ContactOptions{Name: "workshop", Prefix: prefix, Limit: time.Minute})
+	if err != nil {
+		panic(err)
+	}
+	b.Start()
+	if err := b.Ready(context.Background()); err != nil {
+		panic(err)
+	}
+	c.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: 30 * time.Second, NotAfter: time.Now().Add(5 * time.Second),
+		Opened: func(time.Time) { fmt.Println("open") }})
+}
+
+// The broker closes the contact of a daemon that was killed, long before the opening's own end.
+func TestKilledDaemon(t *testing.T) {
+	t.Parallel()
+	m := sharedBroker(t)
+	prefix := "millrace/" + t.Name()
+	d := newDevice(t, m, prefix, order{"limit": 60_000})
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = append(os.Environ(), "CLEARBACK_TEST_MQTT_ADDRESS=mqtt://"+m.Address(), "CLEARBACK_TEST_MQTT_PREFIX="+prefix)
+	cmd.Stderr = os.Stderr
+	out, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
+	word, err := bufio.NewReader(out).ReadString('\n')
+	require.NoError(t, err)
+	require.Equal(t, "open\n", word)
+	require.True(t, d.isOpen())
+	killed := time.Now()
+	require.NoError(t, cmd.Process.Kill())
+	until(t, "closed", func() bool { return !d.isOpen() })
+	t.Logf("closed at most %v after the kill", time.Since(killed))
+	require.Less(t, time.Since(killed), time.Second)
+	cmd.Wait()
+}
+
+// hole is a link into which everything vanishes once it is dug, without a word to either side.
+type hole struct {
+	net.Conn
+	mu  sync.Mutex
+	dug chan struct{}
+}
+
+func (h *hole) Write(b []byte) (int, error) {
+	select {
+	case <-h.dug:
+		return len(b), nil
+	default:
+		return h.Conn.Write(b)
+	}
+}
+
+func (h *hole) Read(b []byte) (int, error) {
+	n, err := h.Conn.Read(b)
+	select {
+	case <-h.dug:
+		return 0, io.EOF
+	default:
+		return n, err
+	}
+}
+
+// Close says nothing to the broker until the test is over.
+func (h *hole) Close() error {
+	select {
+	case <-h.dug:
+		return h.SetDeadline(time.Now())
+	default:
+		return h.Conn.Close()
+	}
+}
+
+var long = flag.Bool("long", false, "run what waits for seconds")
+
+// A cable that is cut says nothing to the broker; that closes one and a half keep-alives later, and mosquitto 2.0 looks every 5 s.
+func TestCutCable(t *testing.T) {
+	if !*long {
+		t.Skip("waits for seconds; run it with -long")
+	}
+	t.Parallel()
+	dug := make(chan struct{})
+	var first *hole
+	o := Options{KeepAlive: time.Second, Dial: func(ctx context.Context, address string) (net.Conn, error) {
+		if first != nil {
+			return nil, os.ErrDeadlineExceeded
+		}
+		var d net.Dialer
+		c, err := d.DialContext(ctx, "tcp", address)
+		if err != nil {
+			return nil, err
+		}
+		first = &hole{Conn: c, dug: dug}
+		return first, nil
+	}}
+	r := newRig(t, sharedBroker(t), order{"limit": 60_000}, o, func(prefix string) ContactOptions { return ContactOptions{Prefix: prefix, Limit: time.Minute} }).start()
+	t.Cleanup(func() { first.Conn.Close() })
+	opened := make(chan time.Time, 1)
+	result := make(chan relay.Result, 1) // the test may have failed before it looks
+	go func() { result <- r.interrupt(30*time.Second, func(at time.Time) { opened <- at }) }()
+	<-opened
+	cut := time.Now()
+	close(dug)
+	until(t, "the broker closes", func() bool { return !r.d.isOpen() })
+	t.Logf("closed at most %v after the cut", time.Since(cut))
+	require.Less(t, time.Since(cut), 8*time.Second)
+	require.Equal(t, relay.Unknown, (<-result).Outcome)
+}
+
+// What hears nobody is told as that, and a hung device is its own line's trouble.
+func TestNobodyAndSilence(t *testing.T) {
+	t.Parallel()
+	m := sharedBroker(t)
+	r := newRig(t, m, nil, Options{}, contract)
+	absent, err := r.Contact(ContactOptions{Name: "green-room", Prefix: "millrace/nobody"})
+	require.NoError(t, err)
+	r.Start()
+	n := r.notice(relay.CloseFailing)
+	require.Equal(t, "green-room", n.Contact)
+	require.ErrorIs(t, r.notice(relay.LinkLost).Err, broker.ErrNobody)
+	r.works()
+	res := absent.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: time.Second, NotAfter: time.Now().Add(time.Second)})
+	require.Equal(t, relay.Refused, res.Outcome)
+	require.ErrorIs(t, res.Err, relay.ErrUnreachable)
+	require.ErrorContains(t, res.Err, "nobody is subscribed")
+}
+
+// A device that goes after the connection was made has not opened, for certain.
+func TestDeviceGone(t *testing.T) {
+	t.Parallel()
+	m := sharedBroker(t)
+	d := newDevice(t, m, "millrace/"+t.Name(), nil)
+	b, err := broker.New(broker.Options{Address: "mqtt://" + m.Address(), Timeout: testTimeout, KeepAlive: time.Second})
+	require.NoError(t, err)
+	c, err := b.Dial(t.Context(), broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: "millrace/nothing"}, Receive: func(*broker.Conn, broker.Received) {}})
+	require.NoError(t, err)
+	defer c.Reset()
+	require.NoError(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/read", Payload: []byte("{}")}, nil))
+	require.ErrorIs(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/nothing"}, nil), broker.ErrNobody)
+	require.ErrorIs(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/read"}, func() error { return relay.ErrLate }), relay.ErrLate)
+}
+
+// A state that names another master, or another command, answers nothing.
+func TestForeignAnswers(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, sharedBroker(t), nil, Options{}, contract).start()
+	r.d.tell("fault", order{"fault": order{"do": "ignore", "on": "opening", "once": true}})
+	result := make(chan relay.Result, 1) // the test may have failed before it looks
+	go func() { result <- r.interrupt(2*time.Second, nil) }()
+	until(t, "the pulse was sent", func() bool {
+		s := r.d.tell("look", nil).Seen
+		return strings.HasSuffix(s[len(s)-1][1].(string), "/pulse")
+	})
+	for seq := range 10 {
+		r.d.tell("publish", order{"topic": r.d.prefix + "/state", "payload": fmt.Sprintf(`{"online":true,"from":"x","seq":%d,"result":"done","open":true,"token":"t"}`, seq)})
+	}
+	require.Equal(t, relay.Unknown, (<-result).Outcome)
+	require.NoError(t, r.c.Close(t.Context()))
+	r.works()
+}
+
+// Nothing that the driver says stays at the broker, and a device obeys nothing that does.
+func TestNothingRetained(t *testing.T) {
+	t.Parallel()
+	m := sharedBroker(t)
+	r := newRig(t, m, nil, Options{}, contract).start()
+	r.works()
+	b, err := broker.New(broker.Options{Address: "mqtt://" + m.Address(), Timeout: testTimeout, KeepAlive: time.Second})
+	require.NoError(t, err)
+	kept := make(chan broker.Received, 10)
+	topics := []string{TopicPulse, TopicClose, TopicRead, TopicState}
+	s := broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: "millrace/nothing"}, Receive: func(_ *broker.Conn, r broker.Received) {
+		if r.Retained {
+			kept <- r
+		}
+	}}
+	for _, topic := range topics {
+		s.Subscribe = append(s.Subscribe, broker.Subscription{Topic: r.d.prefix + "/" + topic})
+	}
+	c, err := b.Dial(t.Context(), s)
+	require.NoError(t, err)
+	require.Equal(t, r.d.prefix+"/state", (<-kept).Topic)
+	require.Empty(t, kept)
+	// Now somebody else leaves a command there, for a device that comes later.
+	late := broker.Message{Topic: r.d.prefix + "-late/pulse", Payload: []byte(`{"from":"x","seq":1,"ms":500}`), Retain: true}
+	require.ErrorIs(t, c.Publish(t.Context(), late, nil), broker.ErrNobody)
+	c.Leave(false)
+	d := newDevice(t, m, r.d.prefix+"-late", order{"log": true})
+	until(t, "the device hears of it", func() bool { return len(d.tell("look", nil).Seen) > 0 })
+	require.Equal(t, true, d.tell("look", nil).Seen[0][3], "as of something old")
+	require.Zero(t, d.tell("look", nil).Obeyed)
+}
