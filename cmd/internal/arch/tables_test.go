@@ -40,7 +40,7 @@ var may = map[string][]string{
 	"bridge/relay/agent":                 {"bridge/relay"},
 	"bridge/relay/relaytest":             {"bridge/relay"},
 	"bridge/relay/relaytest/vm":          {},
-	"bridge/relay/drivers":               {"bridge/relay", "bridge/relay/command", "bridge/relay/controller", "bridge/relay/gpio", "bridge/relay/httprelay", "bridge/relay/modbus", "bridge/relay/mqtt", "config"},
+	"bridge/relay/drivers":               {"bridge/relay", "bridge/relay/command", "bridge/relay/controller", "bridge/relay/gpio", "bridge/relay/httprelay", "bridge/relay/modbus", "bridge/relay/mqtt", "bridge/relay/serial", "config"},
 	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.
 	"bridge/rehearsal": {"supervision", "supervision/loop", "config"},
 	"cmd/internal/cli": {
@@ -100,6 +100,7 @@ var libraries = map[string][]string{
 		"bridge/relay/command",
 		"bridge/relay/gpio",
 		"bridge/relay/modbus",
+		"bridge/relay/serial",
 		"bridge/relay/transport",
 		"bridge/sipua/endpoint",
 		"cmd/internal/cli",
