@@ -1,0 +1,144 @@
+package modbus
+
+import (
+	"context"
+	"flag"
+	"math/rand/v2"
+	"sync"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+
+	"github.com/stretchr/testify/require"
+)
+
+var (
+	orders    = flag.Int("orders", 4, "how many openings and closes TestBusOfAnyPace tries")
+	orderSeed = flag.Uint64("orderseed", 0, "of TestBusOfAnyPace; 0: a new one")
+)
+
+// sleepyBoard does one request after the other, in their order, and sleeps now and then in front of one, or between doing it and its answer: for longer
+// than a time-out, so that its answers come to later requests.
+type sleepyBoard struct {
+	hand *serialHand
+	rnd  *rand.Rand
+
+	mu    sync.Mutex
+	open  bool
+	moves int
+}
+
+// nap is mostly none or a short one, and now and then one in which several requests gather.
+func (b *sleepyBoard) nap() {
+	longest := time.Duration(0)
+	switch b.rnd.IntN(20) {
+	case 0:
+		longest = 10 * sleepyTimeout
+	case 1, 2, 3, 4, 5, 6:
+		longest = sleepyTimeout / 2
+	default:
+		return
+	}
+	<-time.After(time.Duration(b.rnd.IntN(int(longest))))
+}
+
+const sleepyTimeout = 40 * time.Millisecond
+
+func (b *sleepyBoard) run(done <-chan struct{}) {
+	requests := make(chan []byte, 1000) // what a board's port holds; more than a run sends
+	go func() {
+		defer close(requests)
+		for buf := make([]byte, 0, 1024); ; {
+			n, err := b.hand.master.Read(buf[len(buf):cap(buf)])
+			if err != nil {
+				return // the test has ended, and with it the terminal
+			}
+			for buf = buf[:len(buf)+n]; len(buf) >= 8; buf = append(buf[:0], buf[8:]...) {
+				requests <- append([]byte{}, buf[:6]...)
+			}
+		}
+	}()
+	for {
+		var q []byte
+		select {
+		case q = <-requests:
+		case <-done:
+			return
+		}
+		if q == nil {
+			return
+		}
+		b.nap()
+		answer := q[1:]
+		b.mu.Lock()
+		if q[1] == fnWriteCoil {
+			if open := q[4] == 0xFF; open != b.open {
+				b.open = open
+				b.moves++
+			}
+		} else {
+			answer = []byte{fnReadCoils, 1, 0}
+			if b.open {
+				answer[2] = 1
+			}
+		}
+		b.mu.Unlock()
+		b.nap()
+		if _, err := b.hand.master.Write(appendRTU(nil, q[0], answer)); err != nil {
+			return
+		}
+	}
+}
+
+func (b *sleepyBoard) state() (open bool, moves int) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.open, b.moves
+}
+
+// However a board sleeps that answers in order: what the driver says was done was done, what it says was refused was not, and a close that it
+// confirms is one. See the package's documentation for the argument.
+func TestBusOfAnyPace(t *testing.T) {
+	t.Parallel()
+	seed := *orderSeed
+	if seed == 0 {
+		seed = rand.Uint64()
+	}
+	h := newSerialHand(t)
+	board := &sleepyBoard{hand: h, rnd: rand.New(rand.NewPCG(seed, 1))}
+	done := make(chan struct{})
+	var running sync.WaitGroup
+	running.Go(func() { board.run(done) })
+	d := driveBus(t, h.path, func(o *BusOptions) { o.Timeout = sleepyTimeout; o.Poll = 30 * time.Millisecond })
+	// An even coil, so that the echo of a write, if it were taken for a reading, would read as closed.
+	c, err := d.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 4, OpenOn: true})
+	require.NoError(t, err)
+	d.contacts = append(d.contacts, c)
+	d.Start()
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	told := map[relay.Outcome]int{}
+	for range *orders {
+		require.NoError(t, d.contacts[0].Close(ctx), "seed %d", seed)
+		open, before := board.state()
+		require.False(t, open, "a close was confirmed, and it is open; seed %d", seed)
+		r := <-d.interrupt(0, 20*time.Millisecond)
+		told[r.Outcome]++
+		open, after := board.state()
+		switch r.Outcome {
+		case relay.Done:
+			require.Equal(t, []any{false, before + 2}, []any{open, after}, "done, %v; seed %d", r.OpenFor, seed)
+		case relay.Refused:
+			require.NoError(t, d.contacts[0].Close(ctx), "seed %d", seed)
+			_, after = board.state()
+			require.Equal(t, before, after, "refused with %v, and it moved; seed %d", r.Err, seed)
+		}
+	}
+	t.Logf("seed %d: unknown %d, done %d, refused %d", seed, told[relay.Unknown], told[relay.Done], told[relay.Refused])
+	gone, cancelGone := context.WithTimeout(ctx, time.Second)
+	defer cancelGone()
+	d.Shutdown(gone)
+	close(done)
+	running.Wait()
+}
