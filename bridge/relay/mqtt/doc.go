@@ -8,31 +8,31 @@
 //
 // For a device that anybody can build, under a prefix of its own:
 //
-//	topic          who     payload, JSON
-//	PREFIX/pulse   daemon  {"from":"k3n…","seq":7,"ms":800,"token":"9f0…"}: open the loop for ms milliseconds; 0 closes it
-//	PREFIX/close   daemon  {"from":"k3n…","seq":8}, or anything: close the loop and end the timer. The daemon's will too.
-//	PREFIX/read    daemon  {"from":"k3n…","seq":9}: tell the state
-//	PREFIX/state   device  retained: {"online":true,"from":"k3n…","seq":7,"result":"done","why":"","open":true,"left_ms":800,"pulses":4,
-//	                       "token":"77c…","current":true}. The device's will: {"online":false}
+//		topic          who     payload, JSON
+//		PREFIX/pulse   daemon  {"from":"k3n…","seq":7,"ms":800,"token":"9f0…"}: open the loop for ms milliseconds; 0 closes it
+//		PREFIX/close   daemon  {"from":"k3n…","seq":8}, or anything: close the loop and end the timer. The daemon's will too.
+//		PREFIX/read    daemon  {"from":"k3n…","seq":9}: tell the state
+//		PREFIX/state   device  retained: {"online":true,"from":"k3n…","seq":7,"result":"done","why":"","open":true,"left_ms":800,"pulses":4,
+//		                       "token":"77c…","current":true}. The device's will: {"online":false}
 //
-//	from, seq      the master's name for one connection of his, and the number of his command on it; the state gives back those of the command that it
-//	               answers, so that no answer to another command, or another master, is taken for it
-//	result         done; refused: nothing was done; failed: where the contact is, is not known. Why is for people.
-//	open, left_ms  where the contact is, as its output tells it, and how long the opening still lasts
-//	pulses         openings since the device's start; gone back, it has started anew
-//	token          what the next pulse has to show
-//	current        loop current flows; missing: no input for it
+//		from, seq      the master's name for one connection of his, and the number of his command on it; the state gives back those of the command that it
+//		               answers, so that no answer to another command, or another master, is taken for it
+//		result         done; refused: nothing was done; failed: where the contact is, is not known. Why is for people.
+//		open, left_ms  where the contact is, as its output tells it, and how long the opening still lasts
+//		pulses         openings since the device's start; gone back, it has started anew
+//		token          what the next pulse has to show
+//		current        loop current flows; missing: no input for it
 //
-//  1. The loop is closed after power-up, before the device connects.
-//  2. The device ends each opening by its own timer. Of two openings the later end counts, never the sum; one that is longer than its limit is refused, not
-//     cut.
-//  3. A pulse with from and seq of the latest pulse has no effect and gets the same answer.
-//  4. The device makes a new token every 500 ms and tells it, and takes the one before too; after each pulse that it obeys, only the new one. So a token lives
-//     for a second at most. A pulse with any other is refused. This is what stops a command that a broker, a network or the device itself delivers
-//     late, and it needs no clock that anybody sets.
-//  5. Each command is answered by a state, and each change of the contact or the input is told by one.
-//  6. A command that was retained (RETAIN is set in what arrives) is ignored.
-//  7. A close is obeyed always, whoever it comes from, and whatever its payload is.
+//	 1. The loop is closed after power-up, before the device connects.
+//	 2. The device ends each opening by its own timer. Of two openings the later end counts, never the sum; one that is longer than its limit is refused, not
+//	    cut.
+//	 3. A pulse with from and seq of the latest pulse has no effect and gets the same answer.
+//	 4. The device makes a new token every 500 ms and tells it, and takes the one before too; after each pulse that it obeys, only the new one. So a token lives
+//	    for a second at most. A pulse with any other is refused. This is what stops a command that a broker, a network or the device itself delivers
+//	    late, and it needs no clock that anybody sets.
+//	 5. Each command is answered by a state, and each change of the contact or the input is told by one.
+//	 6. A command that was retained (RETAIN is set in what arrives) is ignored.
+//	 7. A close is obeyed always, whoever it comes from, and whatever its payload is.
 //
 // With the contract the contact is oneshot. [clearback/bridge/relay/agent/mqttface] is such a device, testdata/devices.py another one.
 //

@@ -9,6 +9,7 @@ import (
 	"net"
 	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -30,6 +31,7 @@ type rig struct {
 	c       *Contact
 	d       *device
 	notices chan relay.Notice // buffer 1000: notices must not block, and a test sees far fewer
+	unread  []relay.Notice
 	seq     uint32
 }
 
@@ -91,16 +93,20 @@ func (r *rig) works() {
 	until(r.t, "an interruption works", func() bool { return r.interrupt(20*time.Millisecond, nil).Outcome == relay.Done })
 }
 
+// notice waits for a notice of that kind; kinds may come in any order.
 func (r *rig) notice(k relay.NoticeKind) relay.Notice {
 	r.t.Helper()
 	limit := time.NewTimer(5 * time.Second)
 	defer limit.Stop()
 	for {
+		if i := slices.IndexFunc(r.unread, func(n relay.Notice) bool { return n.Kind == k }); i >= 0 {
+			n := r.unread[i]
+			r.unread = slices.Delete(r.unread, i, i+1)
+			return n
+		}
 		select {
 		case n := <-r.notices:
-			if n.Kind == k {
-				return n
-			}
+			r.unread = append(r.unread, n)
 		case <-limit.C:
 			r.t.Fatalf("no notice %v", k)
 		}
