@@ -18,7 +18,9 @@ func drive(t *testing.T, d *simDevice, o Options, c ContactOptions) *Contact {
 	t.Helper()
 	contact := undriven(t, d, o, c)
 	contact.board.Start()
-	require.NoError(t, contact.board.Ready(t.Context()))
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+	defer cancel()
+	require.NoError(t, contact.board.Ready(ctx))
 	return contact.Contact
 }
 
