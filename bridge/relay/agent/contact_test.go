@@ -3,6 +3,7 @@ package agent
 import (
 	"errors"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -410,21 +411,21 @@ func TestHungOutputIsClosedLate(t *testing.T) {
 func TestFeed(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *rig) {
-		fed := 0
-		r.Feed(100*ms, func() { fed++ })
+		var fed atomic.Int32
+		r.Feed(100*ms, func() { fed.Add(1) })
 		sleep(time.Second)
-		require.Equal(t, 10, fed)
+		require.EqualValues(t, 10, fed.Load())
 		hang := make(chan struct{})
 		out.set(func() { out.hangGet = hang })
 		_, err := r.c.Read()
 		require.ErrorIs(t, err, ErrHung)
-		before := fed
+		before := fed.Load()
 		sleep(time.Second)
-		require.LessOrEqual(t, fed, before+1)
+		require.LessOrEqual(t, fed.Load(), before+1)
 		require.Equal(t, []NoticeKind{NotFed}, r.told(), "once")
 		close(hang)
 		sleep(time.Second)
-		require.GreaterOrEqual(t, fed, before+9)
+		require.GreaterOrEqual(t, fed.Load(), before+9)
 	})
 }
 
