@@ -69,8 +69,7 @@ type RelayGPIO struct {
 // RelaySerial is a control line of a serial port.
 type RelaySerial struct {
 	Device string
-	// Line is rts or dtr.
-	Line string
+	ControlLine
 }
 
 // RelaySimulated moves nothing.
@@ -221,10 +220,7 @@ func relayGPIOKeys(g *RelayGPIO) []key {
 }
 
 func relaySerialKeys(s *RelaySerial) []key {
-	return []key{
-		required(text("device", &s.Device, "a path such as /dev/ttyUSB0")),
-		required(choice("line", &s.Line, "rts", "dtr")),
-	}
+	return append(controlLineKeys(&s.ControlLine), required(text("device", &s.Device, "a path such as /dev/ttyUSB0")))
 }
 
 // validateRelay looks at relations between values.

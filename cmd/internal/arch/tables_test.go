@@ -45,7 +45,7 @@ var may = map[string][]string{
 	"bridge/rehearsal": {"supervision", "supervision/loop", "config"},
 	"cmd/internal/cli": {
 		"supervision", "supervision/story", "supervision/tuning", "supervision/window", "supervision/dialplan", "config", "bridge", "bridge/journal", "bridge/media",
-		"bridge/relay", "bridge/relay/agent", "bridge/relay/drivers", "bridge/rehearsal", "bridge/sipua", "bridge/status", "bridge/trial",
+		"bridge/relay", "bridge/relay/agent", "bridge/relay/agent/mqttface", "bridge/relay/drivers", "bridge/relay/gpio", "bridge/relay/mqtt/broker", "bridge/relay/serial", "bridge/relay/transport", "bridge/rehearsal", "bridge/sipua", "bridge/status", "bridge/trial",
 	},
 	"cmd/internal/arch":    {},
 	"cmd/internal/figures": {},

@@ -17,6 +17,9 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/relay/agent"
+	"clearback/bridge/relay/agent/mqttface"
+	"clearback/bridge/relay/mqtt/broker"
+	"clearback/bridge/relay/transport"
 	"clearback/config"
 )
 
@@ -151,7 +154,8 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	defer debug.SetGCPercent(debug.SetGCPercent(relayGC))
 	prepareProcess(a, log)
 	server := agent.NewServer(a, agent.ServerOptions{AllowFrom: c.AllowFrom})
-	a.Start()
+	face, err := relayBroker(c.MQTT, a, log)
+	a.Start() // whatever the error: closed first
 	ctx, cancel := context.WithTimeout(context.Background(), relayReadyFor)
 	for _, n := range a.Ready(ctx) {
 		log.Error("a contact is not known closed; it is tried on", zap.String("contact", n.Contact), zap.Error(n.Err))
@@ -162,7 +166,10 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 			log.Warn("SIMULATED: this contact is only pretended, nothing real moves", zap.String("contact", k.Name))
 		}
 	}
-	stop, err := relayFaces(c, a, server, log)
+	stop := server.Close
+	if err == nil {
+		stop, err = relayFaces(c, a, server, face, log)
+	}
 	if err != nil {
 		log.Error("cannot start", zap.Error(err))
 		_ = e.relayEnd(a, stop, nil, log)
@@ -213,13 +220,22 @@ func prepareProcess(a *agent.Agent, log *zap.Logger) {
 }
 
 // relayFaces begins to serve masters. Stop ends what was begun, also after an error.
-func relayFaces(c *config.Relay, a *agent.Agent, server *agent.Server, log *zap.Logger) (stop func(context.Context), err error) {
+func relayFaces(c *config.Relay, a *agent.Agent, server *agent.Server, face *mqttface.Face, log *zap.Logger) (stop func(context.Context), err error) {
+	stop = func(ctx context.Context) {
+		server.Close(ctx)
+		if face != nil {
+			face.Close(ctx)
+		}
+	}
+	if face != nil {
+		face.Start()
+	}
 	if !c.Listen.IsValid() {
-		return server.Close, nil
+		return stop, nil
 	}
 	l, err := net.Listen("tcp", c.Listen.String())
 	if err != nil {
-		return server.Close, fmt.Errorf("listen: %w; see listen: in the agent's file", err)
+		return stop, fmt.Errorf("listen: %w; see listen: in the agent's file", err)
 	}
 	go a.Guard(func() {
 		if err := server.Serve(l); err != nil {
@@ -227,7 +243,28 @@ func relayFaces(c *config.Relay, a *agent.Agent, server *agent.Server, log *zap.
 		}
 	})
 	log.Info("serving Modbus TCP", zap.Stringer("address", l.Addr()))
-	return server.Close, nil
+	return stop, nil
+}
+
+// relayBroker makes what serves the contacts at a broker, nil if the file names none.
+func relayBroker(m *config.RelayMQTT, a *agent.Agent, log *zap.Logger) (*mqttface.Face, error) {
+	if m == nil {
+		return nil, nil
+	}
+	return mqttface.New(a, mqttface.Options{
+		Broker: broker.Options{
+			Address: m.Address, User: m.User, Password: m.Password.Reveal(), Timeout: m.Timeout,
+			TLS: transport.TLS{CA: m.CA, Certificate: m.Certificate, Key: m.Key},
+		},
+		Prefix: m.Prefix,
+		Link: func(contact string, err error) {
+			if err != nil {
+				log.Error("not connected to the broker", zap.String("contact", contact), zap.Error(err))
+				return
+			}
+			log.Info("connected to the broker", zap.String("contact", contact))
+		},
+	})
 }
 
 // feedWatchdogs feeds the machine's watchdog, if the file names one, and the service manager's, if it has one.

@@ -1,19 +1,112 @@
 package cli
 
 import (
+	"errors"
 	"fmt"
 
 	"clearback/bridge/relay/agent"
+	"clearback/bridge/relay/gpio"
+	"clearback/bridge/relay/serial"
 	"clearback/config"
 )
 
 // output returns what opens a contact's output, and whether that senses loop current. It is not ok if the file names no output.
 func output(k config.RelayContact) (open func() (agent.Output, error), senses, ok bool) {
+	if k.OpenLevel != "on" && k.OpenLevel != "off" {
+		return nil, false, false // the file has a fault there, and only closing goes on
+	}
 	switch {
 	case k.Simulated != nil:
 		return func() (agent.Output, error) { return agent.NewSimulated(k.Simulated.File) }, true, true
+	case k.GPIO != nil:
+		return func() (agent.Output, error) { return openGPIO(k.GPIO, k.OpenLevel == "on") }, k.GPIO.Sense != nil, k.GPIO.Chip != "" && k.GPIO.Line != ""
+	case k.Serial != nil:
+		return func() (agent.Output, error) { return openPort(k) }, k.Serial.Sense != nil, k.Serial.Device != "" && k.Serial.Line != ""
 	default:
 		return nil, false, false
+	}
+}
+
+// gpioOutput is a line of a chip, active while the loop is open, and perhaps an input, active while loop current flows.
+type gpioOutput struct {
+	*gpio.Line
+	sense *gpio.Line // nil: there is none
+}
+
+var (
+	_ agent.Input = gpioOutput{}
+	_ agent.Input = (*serial.Output)(nil)
+)
+
+// consumer is what others read when they ask who holds a line.
+const consumer = "clearback relay"
+
+// openGPIO requests the lines; the loop is closed from the first moment.
+func openGPIO(g *config.RelayGPIO, openOn bool) (agent.Output, error) {
+	out := gpioOutput{}
+	if s := g.Sense; s != nil {
+		in, err := gpio.Open(g.Chip, s.Line, gpio.LineOptions{
+			Consumer: consumer, ActiveLow: s.ActiveLow == (s.CurrentWhen == "on"), Bias: gpio.Bias(s.Bias), Debounce: s.Debounce,
+		})
+		if err != nil {
+			return nil, fmt.Errorf("loop-current input: %w", err)
+		}
+		out.sense = in
+	}
+	l, err := gpio.Open(g.Chip, g.Line, gpio.LineOptions{
+		Consumer: consumer, Output: true, ActiveLow: g.ActiveLow == openOn, Drive: gpio.Drive(g.Drive), Bias: gpio.Bias(g.Bias),
+	})
+	if err != nil {
+		if out.sense != nil {
+			err = errors.Join(err, out.sense.Close())
+		}
+		return nil, err
+	}
+	out.Line = l
+	return out, nil
+}
+
+// Current asks the loop-current input.
+func (o gpioOutput) Current() (bool, error) {
+	if o.sense == nil {
+		return false, errors.New("the file names no loop-current input")
+	}
+	return o.sense.Get()
+}
+
+// Close gives the lines back.
+func (o gpioOutput) Close() error {
+	err := o.Line.Close()
+	if o.sense != nil {
+		err = errors.Join(err, o.sense.Close())
+	}
+	return err
+}
+
+// openPort opens a serial port, the loop closed.
+func openPort(k config.RelayContact) (agent.Output, error) {
+	s := k.Serial
+	o := serial.ContactOptions{Name: k.Name, OpenOn: k.OpenLevel == "on"}
+	if s.Line == serial.DTR.String() {
+		o.Line = serial.DTR
+	}
+	if in := s.Sense; in != nil {
+		o.Sense = &serial.Sense{Input: statusLine(in.Line), CurrentOn: in.CurrentWhen == "on"}
+	}
+	return serial.Open(s.Device, o)
+}
+
+// statusLine is an input by its word in the file.
+func statusLine(word string) serial.Input {
+	switch word {
+	case "cts":
+		return serial.CTS
+	case "dsr":
+		return serial.DSR
+	case "dcd":
+		return serial.DCD
+	default: // the file was checked
+		return serial.RI
 	}
 }
 
@@ -27,6 +120,9 @@ func describeRelay(c *config.Relay) []string {
 	if c.Listen.IsValid() {
 		served = fmt.Sprintf("Modbus TCP at %v for %v", c.Listen, c.AllowFrom)
 	}
+	if c.MQTT != nil {
+		served += fmt.Sprintf(", MQTT at %s under %s/", c.MQTT.Address, c.MQTT.Prefix)
+	}
 	all = append(all, fmt.Sprintf("%s; no loop is open for longer than %v, and a master that is silent for %v has its contacts closed", served, c.MaxInterval, c.Watchdog))
 	if c.HardwareWatchdog == nil {
 		all = append(all, "no hardware watchdog: if this machine hangs while a loop is open, nothing here closes it")
@@ -35,18 +131,24 @@ func describeRelay(c *config.Relay) []string {
 }
 
 func describeRelayContact(k config.RelayContact) string {
-	how, dies := "SIMULATED: no real contact moves", "nothing"
+	if k.Simulated != nil {
+		return fmt.Sprintf("contact %s: SIMULATED: no real contact moves", k.Name)
+	}
+	how, dies := "", ""
 	switch {
 	case k.GPIO != nil:
 		how = fmt.Sprintf("line %s of GPIO chip %s", k.GPIO.Line, k.GPIO.Chip)
-		dies = "a killed agent gives the line up: what it then does is its driver's choice"
+		dies = "a killed agent gives the line up, and what the pin does then is up to the chip's driver until clearback relay --close or the next start"
 	case k.Serial != nil:
 		how = fmt.Sprintf("%s of %s", k.Serial.Line, k.Serial.Device)
 		dies = "a killed agent drops RTS and DTR"
+		if k.OpenLevel == "off" {
+			dies = "A KILLED AGENT LEAVES IT AS IT WAS"
+		}
 	}
 	power := "without power the loop is closed"
 	if k.OpenLevel == "off" {
 		power = "WITHOUT POWER THE LOOP IS OPEN"
 	}
-	return fmt.Sprintf("contact %s: %s; open when %s; %s; %s", k.Name, how, k.OpenLevel, dies, power)
+	return fmt.Sprintf("contact %s: %s; the loop is open when it is %s; %s; %s", k.Name, how, k.OpenLevel, dies, power)
 }
