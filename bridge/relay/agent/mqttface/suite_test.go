@@ -299,7 +299,7 @@ func TestSuite(t *testing.T) {
 		r := newRack(t, s.Open)
 		m, err := startShared()
 		require.NoError(t, err)
-		b, err := mqtt.NewBoard(mqtt.Options{Name: "broker", Address: "mqtt://" + m.Address(), Timeout: testTimeout, Poll: 50 * time.Millisecond,
+		b, err := mqtt.NewBoard(mqtt.Options{Name: "broker", Address: "mqtt://" + m.Address(), Timeout: testTimeout, Poll: 200 * time.Millisecond,
 			Notify: s.Notify, Dial: r.Dial})
 		require.NoError(t, err)
 		sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: testTimeout}
