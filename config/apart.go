@@ -91,11 +91,39 @@ func (d *decoder) contactApart(l *Line, at string, once func(path, thing, words,
 			once(at+".timed.register", fmt.Sprintf("register %s %d", board, k.Timed.Register),
 				fmt.Sprintf("register %d of %s", k.Timed.Register, board), "each coil has its own register of the board's timed output")
 		}
-	case k.Driver == DriverGPIO && k.GPIO != nil && k.GPIO.Line != "":
-		once(at+".gpio.line", "gpio "+k.Controller+" "+k.GPIO.Line, fmt.Sprintf("line %s of %s", k.GPIO.Line, k.Controller), remedy)
+	case k.Driver == DriverGPIO && k.GPIO != nil:
+		for path, line := range map[string]string{".gpio.line": k.GPIO.Line, ".gpio.sense.line": k.GPIO.senseLine()} {
+			if line != "" && (path == ".gpio.line" || line != k.GPIO.Line) { // its own contact's line is told elsewhere
+				once(at+path, "gpio "+k.Controller+" "+line, fmt.Sprintf("line %s of %s", line, k.Controller), remedy)
+			}
+		}
 	case k.Driver == DriverSerial && k.Controller != "":
 		once(at+".controller", "serial "+k.Controller, "the port "+k.Controller, "a port drives one contact, since opening it moves both its lines: give each its own")
+	case k.plain() && k.MQTT.Plain.Close != nil:
+		m := k.MQTT.Plain.Close
+		once(at+".mqtt.plain.close", fmt.Sprintf("mqtt %s %q %q", k.Controller, m.Topic, m.Payload), fmt.Sprintf("the close at %s", m.Topic), remedy)
 	case k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Prefix != "":
 		once(at+".mqtt.prefix", "mqtt "+k.Controller+" "+k.MQTT.Prefix, fmt.Sprintf("the device %s at %s", k.MQTT.Prefix, k.Controller), remedy)
+	case k.Driver == DriverHTTP && k.HTTP != nil:
+		word := k.HTTP.Contact
+		if word == "" {
+			word = l.Name
+		}
+		r := strings.NewReplacer("{line}", l.Name, "{contact}", word)
+		if q := k.HTTP.Close; q != nil {
+			once(at+".http.close", fmt.Sprintf("http %s %q %q", k.Controller, r.Replace(q.Path), r.Replace(q.Body)), "this close at "+k.Controller, remedy)
+		} else if k.HTTP.contract() {
+			once(at+".http.contact", "http "+k.Controller+" "+word, fmt.Sprintf("contact %s of %s", word, k.Controller), remedy)
+		}
+	case k.Driver == DriverCommand && k.Command != nil && k.Command.Arguments != nil:
+		all := strings.ReplaceAll(fmt.Sprintf("%q", k.Command.Arguments), "{line}", l.Name)
+		once(at+".command.arguments", "command "+k.Controller+" "+all, "what "+k.Controller+" is told", "for both lines it would be the same: add {line}, or something else that tells the contacts apart")
 	}
+}
+
+func (g *GPIOLine) senseLine() string {
+	if g.Sense == nil {
+		return ""
+	}
+	return g.Sense.Line
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 )
 
 func (d *decoder) checkContact(c *Config, l *Line, at string) {
@@ -35,7 +36,7 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 
 // checkKind compares the contact's kind with what the line asks for and what the user accepted.
 func (d *decoder) checkKind(k *Contact, at string) {
-	if k.needsConsent() && !k.AcceptOpenIfDaemonDies {
+	if k.needsConsent() && !k.AcceptOpenIfDaemonDies && (k.Driver != DriverMQTT || k.MQTT != nil) {
 		d.add(d.at(at), "%s: %s", at, k.unbounded())
 	}
 	if !Less(k.Kind(), k.Require) {
@@ -162,7 +163,7 @@ func (d *decoder) checkTopics(t *Topics, at string) {
 	if (p.Timed == nil) == (p.Open == nil) {
 		d.add(d.at(at), "%s: write exactly one of timed and open: timed if the device can end the opening by itself", at)
 	}
-	if m := p.Timed; m != nil {
+	if m := p.Timed; m != nil && d.has(at+".timed.payload") {
 		d.checkLength(at+".timed", &timer{unit: templateUnit(m.Unit, m.Topic, m.Payload), limit: m.Limit}, m.Topic, m.Payload)
 	}
 	if p.Open != nil && p.Close != nil && *p.Open == *p.Close && p.Open.Topic != "" {
@@ -200,7 +201,7 @@ func (d *decoder) checkRequests(r *Requests, at string) {
 	if t := r.Timed; t != nil {
 		own := &timer{unit: templateUnit(t.Unit, t.templates()...), limit: t.Limit}
 		if r.contract() {
-			d.checkLimit(at+".timed", own)
+			d.checkLimit(at+".timed", &timer{unit: max(t.Unit, time.Millisecond), limit: t.Limit})
 		} else {
 			d.checkLength(at+".timed", own, t.templates()...)
 			if t.Limit == 0 && !d.has(at+".timed.limit") {

@@ -35,9 +35,7 @@ func Warnings(c *Config) []string {
 		if !l.Policy.LifeSafety {
 			w = append(w, l.windowWarnings()...)
 		}
-		if k.Kind() == "none" {
-			w = append(w, fmt.Sprintf("line %s: its loop may stay open for good if the daemon, this machine or the link to the board dies in an interruption (accepted)", l.Name))
-		}
+		w = append(w, l.unbounded()...)
 		if k.hasLevel() && k.OpenLevel == "off" {
 			w = append(w, fmt.Sprintf("line %s: its loop opens, and its telephones are dead, whenever the %s has no power (accepted)", l.Name, k.thing()))
 		}
@@ -124,50 +122,6 @@ func (l *Line) describe() string {
 		l.describeInterval(&b)
 	}
 	return b.String()
-}
-
-// place says where the contact is.
-func (k *Contact) place() string {
-	level := fmt.Sprintf(", open when the output is %s", k.OpenLevel)
-	switch {
-	case k.flat():
-		return fmt.Sprintf("coil %d of unit %d at %s, open when the coil is %s", k.Coil, k.Unit, k.Controller, k.OpenLevel)
-	case k.Driver == DriverGPIO && k.GPIO != nil:
-		return fmt.Sprintf("line %s of chip %s%s", k.GPIO.Line, k.Controller, level)
-	case k.Driver == DriverSerial && k.Serial != nil:
-		return fmt.Sprintf("%s of port %s%s", strings.ToUpper(k.Serial.Line), k.Controller, level)
-	case k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Plain == nil:
-		return fmt.Sprintf("device %s at broker %s", k.MQTT.Prefix, k.Controller)
-	case k.Driver == DriverMQTT:
-		return "a plain device at broker " + k.Controller
-	case k.Driver == DriverHTTP:
-		return "web device " + k.Controller
-	}
-	return "program " + k.Controller
-}
-
-func (k *Contact) whenDaemonDies() string {
-	switch kind := k.Kind(); {
-	case kind == "oneshot" && k.flat():
-		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board itself closes the loop when the interval ends (at most %v). ", k.Timed.Limit)
-	case kind == "oneshot":
-		return fmt.Sprintf("If the daemon or the way to the contact dies in an interruption, the device itself closes the loop when the interval ends (at most %v). ", k.ownTimer().limit)
-	case kind == "watchdog":
-		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board drops its outputs and closes the loop within %v. ", k.Watchdog.Timeout)
-	case k.Driver == DriverMQTT:
-		return "If the daemon dies in an interruption, the broker tells the device to close; if the broker or the network dies, the loop stays open until somebody closes it; an opening that a broker held back may come late (accepted: accept_open_if_daemon_dies, accept_late_opening). "
-	}
-	return "If the daemon or the link dies in an interruption, the loop stays open until somebody closes it (accepted: accept_open_if_daemon_dies). "
-}
-
-func (k *Contact) whenPowerFails() string {
-	switch {
-	case !k.hasLevel():
-		return "If the device loses power, the loop closes only if its relay opens the loop when energised: see to that. "
-	case k.OpenLevel == "off":
-		return fmt.Sprintf("If the %s loses power, the loop opens and stays open (accepted: accept_open_if_power_fails). ", k.thing())
-	}
-	return fmt.Sprintf("If the %s loses power, the loop closes. ", k.thing())
 }
 
 // look says how it is seen whether a hold cleared.

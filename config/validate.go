@@ -217,13 +217,16 @@ func (d *decoder) checkTimed(l *Line, at string) {
 	if l.Contact.flat() && (t.Limit < t.Unit || t.Limit > register16*t.Unit) {
 		d.add(d.at(at+".limit"), "%s.limit: %v is out of range; allowed: %v to %v (1 to 65535 units)", at, t.Limit, t.Unit, register16*t.Unit)
 	}
+	if !l.Contact.flat() && t.Limit < t.Unit {
+		return // told already
+	}
 	need := longest(&l.Policy)
 	whole := wholeUnits(need, t.Unit)
 	switch {
 	case t.Limit < need:
 		d.add(d.at(at+".limit"), "%s.limit: %v is shorter than the longest interval of the line, %v; raise it, or shorten the interval", at, t.Limit, need)
 	case t.Limit < whole:
-		d.add(d.at(at+".limit"), "%s.limit: %v is shorter than %v, the whole units that the longest interval of the line, %v, takes, so the board would never be asked for it; raise it, or shorten the interval", at, t.Limit, whole, need)
+		d.add(d.at(at+".limit"), "%s.limit: %v is shorter than %v, the whole units that the longest interval of the line, %v, takes, so it would never be asked for; raise it, or shorten the interval", at, t.Limit, whole, need)
 	}
 	// Where the interval itself is too long the policy says so.
 	if p := &l.Policy; whole > need && need <= p.MaxInterval && p.Lead+need <= dialWindow && (whole > p.MaxInterval || p.Lead+whole > dialWindow) {

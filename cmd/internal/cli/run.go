@@ -48,6 +48,9 @@ func run(e *env, args []string) int {
 		log.Error("cannot start", zap.Error(err))
 		return ExitFailed
 	}
+	for _, s := range config.Unbounded(c) {
+		log.Warn("contact: " + s)
+	}
 	log.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", versionText()), zap.Duration("after", time.Since(began)))
 	notify("READY=1")
 	s := <-e.signals
