@@ -1,0 +1,164 @@
+package serial
+
+import (
+	"context"
+	"errors"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+
+	"github.com/stretchr/testify/require"
+)
+
+func TestOptions(t *testing.T) {
+	for _, c := range []struct {
+		board   Options
+		contact ContactOptions
+		want    string
+	}{
+		{Options{}, ContactOptions{}, `controller c: device ""; write the path of a serial port, for example /dev/ttyS1`},
+		{Options{Device: "ttyS1"}, ContactOptions{}, `controller c: device "ttyS1"; write the path of a serial port, for example /dev/ttyS1`},
+		{Options{Device: "/dev/ttyX0", Timeout: time.Minute}, ContactOptions{}, "controller c: timeout 1m0s; allowed are 20ms to 10s"},
+		{Options{Device: "/dev/ttyX0", Poll: 1}, ContactOptions{}, "controller c: poll 1ns; allowed is 10ms or more"},
+		{Options{Device: "/dev/ttyX0"}, ContactOptions{Line: 2}, "line box-office: output 2; allowed are RTS and DTR"},
+		{Options{Device: "/dev/ttyX0"}, ContactOptions{Sense: &Sense{Input: 4}}, "line box-office: input 4; allowed are CTS, DSR, DCD and RI"},
+	} {
+		c.board.Name, c.contact.Name, c.board.NoLock = "c", "box-office", true
+		b, err := NewBoard(c.board)
+		if err == nil {
+			_, err = b.Contact(c.contact)
+		}
+		require.ErrorIs(t, err, ErrOptions)
+		require.EqualError(t, err, "serial: setting out of range: "+c.want)
+	}
+}
+
+// A port drives one contact, whoever asks.
+func TestOneContact(t *testing.T) {
+	b, err := NewBoard(Options{Name: "c", Device: "/dev/tty-" + t.Name()})
+	require.NoError(t, err)
+	defer b.Shutdown(context.Background())
+	c, err := b.Contact(ContactOptions{Name: "box-office"})
+	require.NoError(t, err)
+	require.Equal(t, relay.KindNone, c.Kind())
+	_, err = b.Contact(ContactOptions{Name: "stage-door", Line: DTR})
+	require.ErrorIs(t, err, relay.ErrLocked)
+	require.ErrorContains(t, err, "opening a port moves both its lines")
+	other, err := NewBoard(Options{Name: "d", Device: "/dev/tty-" + t.Name()})
+	require.NoError(t, err)
+	_, err = other.Contact(ContactOptions{Name: "box-office"})
+	require.ErrorIs(t, err, relay.ErrLocked)
+}
+
+// testHeld returns a port of memory that counts how often it was opened.
+func testHeld(o ContactOptions, m port) (*held, *int) {
+	opened := new(int)
+	return &held{device: "/dev/ttyX0", opt: o, timeout: 5 * time.Second, open: func(string, bool) (port, lines, error) {
+		*opened++
+		l, err := m.Get()
+		return m, l, err
+	}}, opened
+}
+
+func pass() error { return nil }
+
+// A port is opened once for all sessions, since opening it moves its lines; one that is gone is opened anew.
+func TestKeptOpen(t *testing.T) {
+	m := &shim{&memory{out: [2]bool{true, true}}, newBench(), 0}
+	m.bench.ports[0].outputs = func() [2]bool { return [2]bool{} }
+	h, opened := testHeld(ContactOptions{OpenOn: true}, m)
+	require.NoError(t, h.connect(t.Context()))
+	require.NoError(t, h.connect(t.Context()))
+	require.Equal(t, 1, *opened)
+	require.True(t, h.wasRaised())
+	l, err := m.port.Get()
+	require.NoError(t, err)
+	require.Equal(t, [2]bool{}, l.out)
+	m.bench.Cut()
+	require.ErrorIs(t, h.connect(t.Context()), errUnplugged)
+	m.bench.Restore()
+	require.NoError(t, h.connect(t.Context()))
+	require.Equal(t, 3, *opened)
+	require.False(t, h.wasRaised())
+	h.release()
+	require.ErrorContains(t, h.connect(t.Context()), "took too long")
+}
+
+// Both lines are put where they belong in one call: the other one is off.
+func TestClosedLevels(t *testing.T) {
+	for o, want := range map[ContactOptions][2]bool{
+		{Line: RTS, OpenOn: true}: {false, false}, {Line: DTR, OpenOn: true}: {false, false},
+		{Line: RTS}: {true, false}, {Line: DTR}: {false, true},
+	} {
+		m := &memory{out: [2]bool{true, true}}
+		h, _ := testHeld(o, m)
+		require.NoError(t, h.connect(t.Context()))
+		require.Equal(t, want, m.out)
+	}
+}
+
+// Each input in both senses, and each output.
+func TestLevels(t *testing.T) {
+	for input := CTS; input <= RI; input++ {
+		for _, on := range []bool{false, true} {
+			m := &memory{}
+			m.in[input] = true
+			h, _ := testHeld(ContactOptions{OpenOn: true, Sense: &Sense{Input: input, CurrentOn: on}}, m)
+			require.NoError(t, h.connect(t.Context()))
+			level, err := device{h}.Do(t.Context(), controller.Request{Op: controller.Sense}, pass)
+			require.NoError(t, err)
+			require.Equal(t, on, level == relay.LevelClosed)
+			for _, op := range []controller.Op{controller.Open, controller.Close} {
+				_, err = device{h}.Do(t.Context(), controller.Request{Op: op}, pass)
+				require.NoError(t, err)
+				level, err = device{h}.Do(t.Context(), controller.Request{Op: controller.Read}, pass)
+				require.NoError(t, err)
+				require.Equal(t, op == controller.Open, level == relay.LevelOpen)
+				require.Equal(t, op == controller.Open, m.out[RTS])
+			}
+		}
+	}
+}
+
+// stuck is a port whose Set hangs.
+type stuck struct {
+	memory
+	free chan struct{}
+}
+
+func (s *stuck) Set(Line, bool) error { <-s.free; return nil }
+
+// Calls that do not come back are given up, bounded in number, and when one does come back the contact is closed again.
+func TestCallsThatHang(t *testing.T) {
+	m := &stuck{free: make(chan struct{})}
+	h, _ := testHeld(ContactOptions{OpenOn: true}, m)
+	for range maxLeft {
+		require.NoError(t, h.connect(t.Context()))
+		ctx, cancel := context.WithTimeout(t.Context(), time.Millisecond)
+		_, err := device{h}.Do(ctx, controller.Request{Op: controller.Open}, pass)
+		require.ErrorContains(t, err, "a kernel call on /dev/ttyX0 does not come back")
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+		cancel()
+	}
+	require.ErrorContains(t, h.connect(t.Context()), "4 kernel calls on /dev/ttyX0 have not come back")
+	close(m.free)
+	require.Eventually(t, func() bool { h.mu.Lock(); defer h.mu.Unlock(); return h.left == 0 && h.stale }, 5*time.Second, time.Millisecond)
+	_, err := device{h}.Do(t.Context(), controller.Request{Op: controller.Close}, func() error { t.Error("asked"); return nil })
+	require.ErrorIs(t, err, errStale)
+	require.NoError(t, h.connect(t.Context()))
+	_, err = device{h}.Do(t.Context(), controller.Request{Op: controller.Close}, pass)
+	require.NoError(t, err)
+}
+
+// What may not be written any more is not.
+func TestBefore(t *testing.T) {
+	m := &memory{}
+	h, _ := testHeld(ContactOptions{OpenOn: true}, m)
+	require.NoError(t, h.connect(t.Context()))
+	no := errors.New("no")
+	_, err := device{h}.Do(t.Context(), controller.Request{Op: controller.Open}, func() error { return no })
+	require.Equal(t, no, err)
+	require.False(t, m.out[RTS])
+}
