@@ -16,8 +16,14 @@ func (c *Contact) Close(ctx context.Context) error {
 	if err == nil {
 		epoch := c.keeper.Epoch()
 		if _, err = c.closeOn(s, ctx.Done(), c.beforeClose); err == nil {
+			if c.control.opt.Unordered {
+				c.awaitOver(ctx) // an opening under way ends with a close behind it, or owes one
+				if err := ctx.Err(); err != nil && c.isDriven() {
+					return fmt.Errorf("line %s: closing: the opening before it has no answer yet: %w", c.opt.Name, err)
+				}
+			}
 			c.keeper.Settle(epoch)
-			return nil
+			return c.keeper.Wait(ctx)
 		}
 	} else {
 		c.stopCurrent()
@@ -101,6 +107,13 @@ func (c *Contact) stopCurrent() {
 	if c.current != nil {
 		c.current.withdraw()
 	}
+}
+
+// isDriven tells whether an interruption is under way.
+func (c *Contact) isDriven() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.current != nil
 }
 
 // awaitOver waits until the interruption under way, if any, has its result, or ctx ends.
