@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/relay"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -16,10 +17,11 @@ import (
 // began is the zero of a bench's clock.
 var began = time.Now()
 
-// bench is a kernel with two lines, 0 and 1 of one chip, whose calls can be made to fail, to hang or to come late. What it tells of the
+// bench is a kernel with two lines of one chip, first and the one after it, whose calls can be made to fail, to hang or to come late. What it tells of the
 // contacts it does not take from the calls, but reads from the chip's own side before and after each.
 type bench struct {
 	kernel
+	first   int
 	timeout time.Duration
 	isOpen  func(line int) bool       // the chip's own side
 	pull    func(line int, open bool) // where the contact goes while nobody holds the line
@@ -120,11 +122,11 @@ func (b *bench) call(n int, on relaytest.On, f func() error) error {
 	case fault.Do == relaytest.Refuse:
 		return syscall.EPERM
 	case fault.Do == relaytest.Ignore: // in the end the kernel gives up, as for an expander on a dead bus
-		wait(2 * b.timeout)
+		wait(b.timeout * 3 / 2)
 		return syscall.ETIMEDOUT
 	case fault.Do == relaytest.Mute:
 		err := b.act(n, f)
-		wait(2 * b.timeout)
+		wait(b.timeout * 3 / 2)
 		return err
 	case fault.Do == relaytest.Hangup:
 		return syscall.ENODEV
@@ -147,13 +149,14 @@ func (b *bench) chipInfo(path string) (ChipInfo, error) {
 	return b.kernel.chipInfo(path)
 }
 
-func (b *bench) request(path string, n int, o LineOptions) (line, error) {
+func (b *bench) request(path string, offset int, o LineOptions) (line, error) {
 	var l line
+	n := offset - b.first
 	err := b.act(n, func() (err error) {
 		if b.cut {
 			return syscall.ENODEV
 		}
-		l, err = b.kernel.request(path, n, o)
+		l, err = b.kernel.request(path, offset, o)
 		if err == nil {
 			b.held[n] = l
 			b.pull(n, false)
@@ -197,6 +200,30 @@ func (l *benchLine) Close() error {
 	})
 }
 
+// bothLost holds a loss back until both lines have noticed a cut, each by itself: the suite takes them for one.
+func (b *bench) bothLost(notify func(relay.Notice)) func(relay.Notice) {
+	var mu sync.Mutex
+	lost := 0
+	return func(n relay.Notice) {
+		b.mu.Lock()
+		cut := b.cut
+		b.mu.Unlock()
+		mu.Lock()
+		defer mu.Unlock()
+		switch n.Kind {
+		case relay.LinkLost:
+			if lost++; cut && lost < 2 {
+				return
+			}
+		case relay.LinkBack:
+			lost--
+		}
+		if notify != nil {
+			notify(n)
+		}
+	}
+}
+
 // subject puts two contacts on a bench.
 func subject(t *testing.T, b *bench, s relaytest.Setup, chip string, c ContactOptions) *relaytest.Subject {
 	t.Helper()
@@ -204,11 +231,11 @@ func subject(t *testing.T, b *bench, s relaytest.Setup, chip string, c ContactOp
 		b.pull(0, true)
 		b.pull(1, true)
 	}
-	board, err := newBoard(Options{Name: "pins", Chip: chip, Timeout: b.timeout, Poll: b.timeout, Notify: s.Notify}, b)
+	board, err := newBoard(Options{Name: "pins", Chip: chip, Timeout: b.timeout, Poll: 100 * time.Millisecond, Notify: b.bothLost(s.Notify)}, b)
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: b, Start: board.Start, Ready: board.Ready, Timeout: b.timeout}
 	for n, name := range []string{relaytest.LineA, relaytest.LineB} {
-		c.Name, c.Line = name, strconv.Itoa(n)
+		c.Name, c.Line = name, strconv.Itoa(b.first+n)
 		contact, err := board.Contact(c)
 		require.NoError(t, err)
 		sub.Contacts[n] = contact
@@ -221,7 +248,9 @@ func subject(t *testing.T, b *bench, s relaytest.Setup, chip string, c ContactOp
 		return names
 	}
 	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), b.timeout)
+		b.Clear()
+		b.Restore()
+		ctx, cancel := context.WithTimeout(context.Background(), 10*b.timeout)
 		defer cancel()
 		board.Shutdown(ctx)
 		b.hanging.Wait()

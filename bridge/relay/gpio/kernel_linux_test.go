@@ -1,0 +1,349 @@
+package gpio
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
+	"clearback/bridge/relay/relaytest/vm"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+)
+
+// patience bounds every wait.
+const patience = 20 * time.Second
+
+// eventually polls for something in the simulated chip, which tells nobody when it moves.
+func eventually(t *testing.T, what string, cond func() bool) {
+	t.Helper()
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.Now().Add(patience); !cond(); <-tick.C {
+		if time.Now().After(end) {
+			t.Fatalf("not within %v: %s", patience, what)
+		}
+	}
+}
+
+// simBoard starts a board with one contact on line 0 of a chip; what it has to say comes on the channel.
+func simBoard(t *testing.T, o Options, c ContactOptions) (*Contact, *Board, <-chan relay.Notice) {
+	t.Helper()
+	notices := make(chan relay.Notice, 100) // far more than a test makes
+	o.Name, o.Notify = "pins", func(n relay.Notice) { notices <- n }
+	b, err := NewBoard(o)
+	require.NoError(t, err)
+	c.Name = relaytest.LineA
+	contact, err := b.Contact(c)
+	require.NoError(t, err)
+	b.Start()
+	t.Cleanup(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), patience)
+		defer cancel()
+		b.Shutdown(ctx)
+	})
+	return contact, b, notices
+}
+
+func within(t *testing.T) context.Context {
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	t.Cleanup(cancel)
+	return ctx
+}
+
+func await(t *testing.T, notices <-chan relay.Notice, k relay.NoticeKind) relay.Notice {
+	t.Helper()
+	timer := time.NewTimer(patience)
+	defer timer.Stop()
+	for {
+		select {
+		case n := <-notices:
+			if n.Kind == k {
+				return n
+			}
+		case <-timer.C:
+			t.Fatalf("no notice %v", k)
+		}
+	}
+}
+
+// tracing switches on the kernel's own record of each level that it sets, and returns a function that reads it.
+func tracing(t *testing.T) func() []string {
+	t.Helper()
+	const dir = "/sys/kernel/tracing"
+	if err := unix.Mount("tracefs", dir, "tracefs", 0, ""); err != nil && !errors.Is(err, unix.EBUSY) {
+		t.Fatal(err)
+	}
+	write := func(name, what string) {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, name), []byte(what), 0o600))
+	}
+	write("trace", "")
+	write("events/gpio/gpio_value/enable", "1")
+	t.Cleanup(func() { write("events/gpio/gpio_value/enable", "0") })
+	set := regexp.MustCompile(`gpio_value: \d+ set (\d)`)
+	return func() []string {
+		text, err := os.ReadFile(filepath.Join(dir, "trace"))
+		require.NoError(t, err)
+		write("trace", "")
+		var levels []string
+		for _, m := range set.FindAllStringSubmatch(string(text), -1) {
+			levels = append(levels, m[1])
+		}
+		return levels
+	}
+}
+
+// TestKernelFirstLevel: from the request to the end no level but closed, whatever the pin was before. The kernel's trace is the judge.
+func TestKernelFirstLevel(t *testing.T) {
+	chip := newSimChip(t, "", "")
+	levels := tracing(t)
+	for _, activeLow := range []bool{false, true} {
+		for _, drive := range []Drive{PushPull, OpenDrain, OpenSource} {
+			t.Run(fmt.Sprintf("active low %t, %s", activeLow, drive), func(t *testing.T) {
+				chip.pull(0, !activeLow) // toward open
+				l, err := Open(chip.path, "0", LineOptions{Output: true, ActiveLow: activeLow, Drive: drive})
+				require.NoError(t, err)
+				defer l.Close()
+				open, closed := "1", "0"
+				if activeLow {
+					open, closed = closed, open
+				}
+				got := levels()
+				require.NotContains(t, got, open)
+				if drive == PushPull { // the others let go of the line for one of the two levels
+					require.Equal(t, []string{closed}, got)
+					require.Equal(t, closed == "1", chip.high(0))
+					require.NoError(t, l.Set(true))
+					require.Equal(t, []string{open}, levels())
+					require.Equal(t, open == "1", chip.high(0))
+					active, err := l.Get()
+					require.NoError(t, err)
+					require.True(t, active)
+				}
+			})
+		}
+	}
+}
+
+// TestKernelLineInfo: what was asked for is what the kernel says, to us and in its own list.
+func TestKernelLineInfo(t *testing.T) {
+	chip := newSimChip(t, "cabinet", "", "RELAY1", "SENSE1")
+	for _, c := range []struct {
+		line string
+		o    LineOptions
+	}{
+		{"0", LineOptions{Output: true, Drive: PushPull, Bias: AsIs}},
+		{"1", LineOptions{Output: true, ActiveLow: true, Drive: OpenDrain, Bias: PullUp}},
+		{"RELAY1", LineOptions{Output: true, Drive: OpenSource, Bias: PullDown}},
+		{"SENSE1", LineOptions{ActiveLow: true, Drive: PushPull, Bias: NoBias, Debounce: 7 * time.Millisecond}},
+	} {
+		c.o.Consumer = "clearback a line whose name is far too long for it"
+		l, err := Open("cabinet", c.line, c.o)
+		require.NoError(t, err)
+		i, err := Look("cabinet", c.line)
+		require.NoError(t, err)
+		want := LineInfo{Name: i.Name, Consumer: c.o.Consumer[:31], Used: true, ActiveLow: c.o.ActiveLow, Output: c.o.Output, Drive: c.o.Drive,
+			Bias: c.o.Bias, Debounce: c.o.Debounce}
+		require.Equal(t, want, i)
+		require.NoError(t, l.Close())
+		i, err = Look("cabinet", c.line)
+		require.NoError(t, err)
+		require.False(t, i.Used)
+	}
+	require.NoError(t, mount("debugfs", "/sys/kernel/debug"))
+	l, err := Open(chip.path, "RELAY1", LineOptions{Consumer: "clearback box-office", Output: true, ActiveLow: true})
+	require.NoError(t, err)
+	defer l.Close()
+	text, err := os.ReadFile("/sys/kernel/debug/gpio")
+	require.NoError(t, err)
+	require.Regexp(t, `\(RELAY1 +\|clearback box-office\) out hi ACTIVE LOW`, string(text))
+}
+
+func mount(kind, dir string) error {
+	if err := unix.Mount(kind, dir, kind, 0, ""); err != nil && !errors.Is(err, unix.EBUSY) {
+		return err
+	}
+	return nil
+}
+
+// TestKernelInUse: a line has one holder, and who comes second learns who that is.
+func TestKernelInUse(t *testing.T) {
+	chip := newSimChip(t, "", "FIRST", "")
+	l, err := Open(chip.path, "FIRST", LineOptions{Consumer: "door opener", Output: true})
+	require.NoError(t, err)
+	_, b, notices := simBoard(t, Options{Chip: chip.path}, ContactOptions{Line: "0"})
+	lost := await(t, notices, relay.LinkLost)
+	require.ErrorIs(t, lost.Err, ErrInUse)
+	require.ErrorIs(t, lost.Err, syscall.EBUSY)
+	require.ErrorContains(t, lost.Err, `line 0 (FIRST) of `)
+	require.ErrorContains(t, lost.Err, `is held by "door opener"`)
+	require.NoError(t, l.Close())
+	require.NoError(t, b.Ready(within(t)))
+	_, err = Open(chip.path, "0", LineOptions{Output: true})
+	require.ErrorContains(t, err, `is held by "clearback box-office"`)
+}
+
+// TestKernelNames: what is not there or not unique.
+func TestKernelNames(t *testing.T) {
+	a := newSimChip(t, "twin", "A", "B", "B")
+	newSimChip(t, "twin", "C")
+	_, err := Look("twin", "A")
+	require.ErrorIs(t, err, ErrAmbiguous)
+	_, err = Look(a.path, "B")
+	require.ErrorIs(t, err, ErrAmbiguous)
+	_, err = Look(filepath.Base(a.path), "A")
+	require.NoError(t, err)
+	_, err = Look(a.path, "3")
+	require.ErrorIs(t, err, ErrNotFound)
+	_, err = Look("/dev/null", "3")
+	require.ErrorIs(t, err, ErrNotFound)
+	require.ErrorContains(t, err, a.path+" (label twin, 3 lines)")
+	_, err = Look("/dev/gpiochip99", "3")
+	require.ErrorIs(t, err, ErrNotFound)
+	c, err := Chip(a.path)
+	require.NoError(t, err)
+	require.Equal(t, ChipInfo{Name: filepath.Base(a.path), Label: "twin", Lines: 3}, c)
+}
+
+// TestKernelSense: loop current by edges, with the kernel's time of them, and by asking.
+func TestKernelSense(t *testing.T) {
+	chip := newSimChip(t, "", "", "LOOP")
+	type edge struct {
+		level relay.Level
+		at    time.Time
+	}
+	edges := make(chan edge, 1000) // the test makes far fewer
+	chip.pull(1, true)             // active low: no current
+	contact, b, _ := simBoard(t, Options{Chip: chip.path}, ContactOptions{Line: "0",
+		Sense: &Sense{Line: "LOOP", ActiveLow: true, Edge: func(l relay.Level, at time.Time) { edges <- edge{l, at} }}})
+	require.NoError(t, b.Ready(within(t)))
+	for n := range 50 {
+		current := n%2 == 0
+		want := relay.LevelOpen
+		if current {
+			want = relay.LevelClosed
+		}
+		begin := time.Now()
+		chip.pull(1, !current)
+		end := time.Now()
+		e := <-edges
+		require.Equal(t, want, e.level)
+		require.False(t, e.at.Before(begin.Add(-time.Millisecond)) || e.at.After(end.Add(50*time.Millisecond)), "%v not in %v to %v", e.at, begin, end)
+		l, err := contact.Sense(within(t))
+		require.NoError(t, err)
+		require.Equal(t, want, l)
+	}
+	require.Empty(t, edges)
+}
+
+// TestKernelDebounce: bounces shorter than the limit are one change.
+func TestKernelDebounce(t *testing.T) {
+	chip := newSimChip(t, "", "")
+	l, err := Open(chip.path, "0", LineOptions{Edges: true, Debounce: 300 * time.Millisecond})
+	require.NoError(t, err)
+	edges := make(chan Edge, 100) // the test makes far fewer
+	ended := make(chan error, 1)  // read at the end
+	go func() {
+		for {
+			e, err := l.Edge()
+			if err != nil {
+				ended <- err
+				return
+			}
+			edges <- e
+		}
+	}()
+	for n := range 9 {
+		chip.pull(0, n%2 == 0)
+	}
+	require.True(t, (<-edges).Active)
+	chip.pull(0, false)
+	require.False(t, (<-edges).Active)
+	require.Empty(t, edges)
+	require.NoError(t, l.Close()) // wakes who waits
+	require.ErrorIs(t, <-ended, ErrClosed)
+	_, err = l.Get()
+	require.ErrorIs(t, err, ErrClosed)
+}
+
+// TestKernelUnplugged: a chip that goes while the loop is open, and comes back by its label.
+func TestKernelUnplugged(t *testing.T) {
+	chip := newSimChip(t, "expander", "")
+	contact, b, notices := simBoard(t, Options{Chip: "expander", Poll: 50 * time.Millisecond}, ContactOptions{Line: "0", Sense: nil})
+	require.NoError(t, b.Ready(within(t)))
+	opened := make(chan struct{})
+	result := make(chan relay.Result, 1) // read at the end
+	go func() {
+		result <- contact.Interrupt(within(t), relay.Interruption{Seq: 1, Duration: patience, NotAfter: time.Now().Add(patience), Opened: func(time.Time) { close(opened) }})
+	}()
+	<-opened
+	require.True(t, chip.high(0))
+	chip.unplug()
+	r := <-result
+	require.Equal(t, relay.Unknown, r.Outcome)
+	require.ErrorIs(t, r.Err, syscall.ENODEV)
+	await(t, notices, relay.LinkLost)
+	levels := tracing(t)
+	chip.plug()
+	await(t, notices, relay.LinkBack)
+	require.NotContains(t, levels(), "1")
+	require.False(t, chip.high(0))
+	require.NoError(t, contact.Close(within(t)))
+	r = contact.Interrupt(within(t), relay.Interruption{Seq: 2, Duration: 50 * time.Millisecond, NotAfter: time.Now().Add(patience)})
+	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
+}
+
+// TestKernelKilled: what becomes of an open loop when its process is killed. The simulated chip lets the line follow its pull; that
+// closes the loop only where the wiring pulls that way. The next start closes it in any case.
+func TestKernelKilled(t *testing.T) {
+	for _, towardOpen := range []bool{false, true} {
+		t.Run(fmt.Sprintf("pulled toward open %t", towardOpen), func(t *testing.T) {
+			chip := newSimChip(t, "", "")
+			chip.pull(0, towardOpen)
+			cmd := exec.Command("/proc/self/exe", "-test.run", "^TestHolder$", "-test.v")
+			cmd.Env = append(os.Environ(), "HOLD="+chip.path)
+			out, err := cmd.StdoutPipe()
+			require.NoError(t, err)
+			require.NoError(t, cmd.Start())
+			in := bufio.NewScanner(out)
+			for in.Scan() && !strings.Contains(in.Text(), "the loop is open") {
+			}
+			require.NoError(t, in.Err())
+			require.True(t, chip.high(0))
+			i, err := Look(chip.path, "0")
+			require.NoError(t, err)
+			require.Equal(t, "clearback box-office", i.Consumer)
+			require.NoError(t, cmd.Process.Kill())
+			require.Error(t, cmd.Wait())
+			i, err = Look(chip.path, "0")
+			require.NoError(t, err)
+			require.False(t, i.Used, "the kernel gives the line back")
+			require.Equal(t, towardOpen, chip.high(0))
+			_, b, _ := simBoard(t, Options{Chip: chip.path}, ContactOptions{Line: "0"})
+			require.NoError(t, b.Ready(within(t)))
+			require.False(t, chip.high(0))
+		})
+	}
+}
+
+// TestHolder is the process that is killed.
+func TestHolder(t *testing.T) {
+	if os.Getenv("HOLD") == "" || !vm.Inside() {
+		t.Skip("is started by TestKernelKilled")
+	}
+	contact, b, _ := simBoard(t, Options{Chip: os.Getenv("HOLD")}, ContactOptions{Line: "0"})
+	require.NoError(t, b.Ready(within(t)))
+	contact.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: time.Hour, NotAfter: time.Now().Add(patience),
+		Opened: func(time.Time) { fmt.Println("the loop is open") }})
+}
