@@ -110,6 +110,15 @@ func satisfies(k relay.Kind, required string) bool {
 	return false
 }
 
+// Check tells what the drivers would not take of a configuration, beyond what the loader of the file finds: such as a certificate that cannot be
+// read. It reaches nothing and claims nothing.
+func Check(cfg *config.Config) error {
+	s := &Set{contacts: map[string]relay.Contact{}}
+	err := errors.Join(s.build(cfg, Options{NoLock: true})...)
+	s.Shutdown(context.Background()) // nothing was started
+	return err
+}
+
 // Contact returns the contact of a line, nil if no line has that name. A line with `driver: none` has a [relay.NoContact].
 func (s *Set) Contact(line string) relay.Contact { return s.contacts[line] }
 

@@ -4,6 +4,7 @@ import (
 	"flag"
 	"fmt"
 
+	"clearback/bridge/relay/drivers"
 	"clearback/config"
 )
 
@@ -26,6 +27,10 @@ func check(e *env, args []string) int {
 	c, code, ok := e.load(path)
 	if !ok {
 		return code
+	}
+	if err := drivers.Check(c); err != nil {
+		fmt.Fprintf(e.Err, "%s: %v\n", path, err)
+		return ExitFaults
 	}
 	for _, w := range config.Warnings(c) {
 		fmt.Fprintln(e.Out, "warning:", w)

@@ -35,12 +35,16 @@ func closeContacts(e *env, args []string) int {
 		return ExitFaults
 	}
 	left, err := e.closeAll(c, *within)
+	if err != nil && len(faults) == 0 { // else the faults tell it better
+		fmt.Fprintf(e.Err, "clearback: %v\n", err)
+	}
 	switch {
 	case len(left) > 0:
 		fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
 		return ExitNotClosed
 	case err != nil && len(faults) == 0:
-		return e.failed(err)
+		fmt.Fprintln(e.Err, "clearback: not known closed: what could not be made out of the file; the other contacts are closed")
+		return ExitNotClosed
 	case len(faults) > 0:
 		fmt.Fprintln(e.Err, "clearback: the contacts that could be made out are closed; mend the file")
 		return ExitFaults
