@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 	"time"
 
@@ -165,7 +166,7 @@ func (d *busDriver) queued(n int) {
 
 // Whatever waits, a close is next.
 func TestBusSendsClosesFirst(t *testing.T) {
-	leakCheck(t)
+	t.Parallel()
 	h := newSerialHand(t)
 	d := driveBus(t, h.path, nil, 1, 2)
 	for range 2 {
@@ -206,6 +207,53 @@ func TestBusSendsClosesFirst(t *testing.T) {
 	require.Equal(t, relay.Done, (<-result).Outcome)
 }
 
+// While a loop is open nobody asks a silent unit, and nothing is asked that would not be answered before its end.
+func TestBusGivesWayToTheEndOfAnOpening(t *testing.T) {
+	t.Parallel()
+	h := newSerialHand(t)
+	d := driveBus(t, h.path, nil, 1, 2)
+	for greeted, silent := 0, 0; greeted < 2 || silent < 2; {
+		q := h.next()
+		switch {
+		case q[0] == 2:
+			silent++ // after the second time it is due again in three time-outs, if nothing else is
+		case q[1] == fnWriteCoil:
+			h.answer(1, closeIt...)
+			greeted++
+		default:
+			h.answer(1, 1, 1, 0)
+			greeted++
+		}
+	}
+	result := d.interrupt(0, 4*testTimeout)
+	h.echo(1, openIt)
+	h.reads(1, 1)
+	h.greet(1) // the next on the line
+	require.Equal(t, relay.Done, (<-result).Outcome)
+
+	h.greet(2)
+	d.ready()
+	level := make(chan relay.Level, 1) // as in interrupt
+	read := func(i int) {
+		l, _ := d.contacts[i].Read(context.Background())
+		level <- l
+	}
+	go read(1)
+	h.expect(2, readCoils(3, 1))
+	<-time.After(testTimeout / 2) // a slow answer: an exchange may take that long
+	h.answer(2, 1, 1, 0)
+	require.Equal(t, relay.LevelClosed, <-level)
+	result = d.interrupt(0, testTimeout)
+	h.echo(1, openIt)
+	h.reads(1, 1)
+	<-time.After(testTimeout * 3 / 4)
+	go read(1)
+	h.greet(1)
+	h.reads(2, 0)
+	require.Equal(t, relay.LevelClosed, <-level)
+	require.Equal(t, relay.Done, (<-result).Outcome)
+}
+
 // greetAny answers the beginning of the session with whichever unit comes first; several begin side by side.
 func (h *serialHand) greetAny() {
 	h.t.Helper()
@@ -223,9 +271,9 @@ func (h *serialHand) greetAny() {
 
 // A late answer never is that of a newer request: see the package's documentation.
 func TestBusLateAnswers(t *testing.T) {
-	leakCheck(t)
+	t.Parallel()
 	h := newSerialHand(t)
-	d := driveBus(t, h.path, func(o *BusOptions) { o.Timeout = 100 * time.Millisecond }, 1)
+	d := driveBus(t, h.path, nil, 1)
 	h.greet(1)
 	d.ready()
 	result := d.interrupt(0, time.Second)
@@ -257,7 +305,7 @@ func TestBusLateAnswers(t *testing.T) {
 
 // While one unit is asked, the late answer of another one comes first.
 func TestBusSkipsAnswersOfOthers(t *testing.T) {
-	leakCheck(t)
+	t.Parallel()
 	h := newSerialHand(t)
 	d := driveBus(t, h.path, nil, 1, 2)
 	h.greetAny()
@@ -291,9 +339,9 @@ func TestBusWhatIsNoAnswer(t *testing.T) {
 		"another unit's own": {appendRTU(nil, 9, openIt), "no answer within"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			leakCheck(t)
+			t.Parallel()
 			h := newSerialHand(t)
-			d := driveBus(t, h.path, func(o *BusOptions) { o.Timeout = 80 * time.Millisecond }, 1)
+			d := driveBus(t, h.path, nil, 1)
 			h.greet(1)
 			d.ready()
 			result := d.interrupt(0, time.Second)
@@ -363,4 +411,42 @@ func TestBusDirectionSwitch(t *testing.T) {
 	err := d.notice(relay.LinkLost).Err
 	require.ErrorIs(t, err, unix.ENOTTY)
 	require.ErrorContains(t, err, "cannot switch an RS-485 direction")
+}
+
+// After trouble the line has to be silent before the next request; but one that never is keeps no close back for longer than a time-out.
+func TestBusAwaitsSilence(t *testing.T) {
+	h := newSerialHand(t)
+	o, err := BusOptions{Device: h.path, Baud: 115_200, Timeout: testTimeout}.withDefaults()
+	require.NoError(t, err)
+	m := newMaster(o)
+	m.port, err = openPort(&o)
+	require.NoError(t, err)
+	defer m.closePort()
+	begin := time.Now()
+	m.heard, m.unsure = begin, true
+	h.send([]byte{0x55})
+	m.settle()
+	require.True(t, m.heard.After(begin), "it heard nothing")
+	require.GreaterOrEqual(t, time.Since(m.heard), quietFor)
+	require.False(t, m.unsure)
+
+	stop := make(chan struct{})
+	var noise sync.WaitGroup
+	noise.Go(func() {
+		for {
+			select {
+			case <-stop:
+				return
+			case <-time.After(time.Millisecond):
+				h.master.Write([]byte{0x55})
+			}
+		}
+	})
+	begin, m.unsure = time.Now(), true
+	m.heard = begin
+	m.settle()
+	close(stop)
+	noise.Wait()
+	require.GreaterOrEqual(t, time.Since(begin), quietFor)
+	require.Less(t, time.Since(begin), testTimeout+200*time.Millisecond)
 }
