@@ -168,6 +168,8 @@ func notTaken(op controller.Op, err error) error {
 	switch {
 	case errors.Is(err, broker.ErrNobody):
 		err = fmt.Errorf("%w: %w", ErrAway, err)
+	case errors.Is(err, broker.ErrUnwritten):
+		err = fmt.Errorf("%w: %w", relay.ErrUnreachable, err)
 	case !errors.Is(err, broker.ErrDenied):
 		return err
 	}

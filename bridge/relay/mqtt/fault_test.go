@@ -282,7 +282,6 @@ func TestKilledDaemon(t *testing.T) {
 // hole is a link into which everything vanishes once it is dug, without a word to either side.
 type hole struct {
 	net.Conn
-	mu  sync.Mutex
 	dug chan struct{}
 }
 

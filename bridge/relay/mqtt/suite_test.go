@@ -12,7 +12,7 @@ import (
 )
 
 // testTimeout is long enough for a machine that is busy with other tests.
-const testTimeout = 300 * time.Millisecond
+const testTimeout = slower * 300 * time.Millisecond
 
 // subject puts two contacts behind a broker.
 func subject(t *testing.T, m *brokertest.Broker, r *rack, s relaytest.Setup, o Options, contact func(prefix string) ContactOptions) *relaytest.Subject {
@@ -67,10 +67,10 @@ func TestSuite(t *testing.T) {
 	}
 	run("contract", nil, Options{}, func(prefix string) ContactOptions { return ContactOptions{Prefix: prefix} })
 	if *long {
-		run("plain", plainDevices["switched"], Options{Timeout: 150 * time.Millisecond}, switched)
+		run("plain", plainDevices["switched"], Options{Timeout: testTimeout / 2}, switched)
 	}
 	// A plain device says no by silence alone, and the suite wants to hear of it soon.
-	run("plain timed", plainDevices["timed"], Options{Timeout: 150 * time.Millisecond}, timed)
+	run("plain timed", plainDevices["timed"], Options{Timeout: testTimeout / 2}, timed)
 }
 
 var plainDevices = map[string]order{

@@ -30,7 +30,7 @@ func TestMain(m *testing.M) {
 }
 
 // testTimeout is long enough for a machine that is busy with other tests.
-const testTimeout = 300 * time.Millisecond
+const testTimeout = slower * 300 * time.Millisecond
 
 // output is a contact whose movements are noted.
 type output struct {

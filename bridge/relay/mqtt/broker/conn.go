@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/eclipse/paho.golang/paho"
+	"github.com/eclipse/paho.golang/paho/session"
 )
 
 const (
@@ -60,10 +61,9 @@ type Session struct {
 
 // Conn is one connection. All methods are safe for concurrent use.
 type Conn struct {
-	client  *paho.Client
-	raw     net.Conn
-	timeout time.Duration
-	room    chan struct{} // a counting semaphore: publications in the air
+	client *paho.Client
+	raw    net.Conn
+	room   chan struct{} // a counting semaphore: publications in the air; set by greet
 
 	once sync.Once
 	gone chan struct{} // closed with err set
@@ -75,6 +75,8 @@ var (
 	ErrNobody = errors.New("broker: nobody is subscribed to that topic")
 	// ErrDenied: the broker did not take the message, and nothing was delivered.
 	ErrDenied = errors.New("broker: it did not take the message")
+	// ErrUnwritten: the connection ended before a byte of the message was written.
+	ErrUnwritten = errors.New("broker: the message was not written any more")
 	// ErrGone: the connection has ended.
 	ErrGone = errors.New("broker: the connection has ended")
 )
@@ -88,7 +90,7 @@ func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &Conn{raw: raw, timeout: b.opt.Timeout, room: make(chan struct{}, inTheAir), gone: make(chan struct{})}
+	c := &Conn{raw: raw, gone: make(chan struct{})}
 	c.client = paho.NewClient(paho.ClientConfig{
 		Conn: &lockedConn{Conn: conn, limit: b.opt.Timeout}, PacketTimeout: b.opt.Timeout,
 		OnClientError: func(err error) { c.Fail(err) },
@@ -125,6 +127,11 @@ func (c *Conn) greet(ctx context.Context, o Options, s Session) error {
 	default:
 		return fmt.Errorf("MQTT: %w", err)
 	}
+	room := inTheAir
+	if a.Properties != nil && a.Properties.ReceiveMaximum != nil {
+		room = min(room, int(*a.Properties.ReceiveMaximum)) // else the library would hold a message back that was just allowed
+	}
+	c.room = make(chan struct{}, room)
 	if a.Properties != nil && a.Properties.MaximumQoS != nil && *a.Properties.MaximumQoS == 0 {
 		c.Reset()
 		return errors.New("the broker does not do quality of service 1, so it could not tell that it took a command")
@@ -160,7 +167,7 @@ func (c *Conn) Subscribe(ctx context.Context, all []Subscription) error {
 }
 
 // Publish gives a message to the broker and returns when that has taken it. Before, if not nil, is called last before its bytes go, and may forbid
-// them; its error is returned as it is. [ErrNobody] and [ErrDenied] mean that nothing was delivered to anybody. After any other error nobody
+// them; its error is returned as it is. [ErrNobody], [ErrDenied] and [ErrUnwritten] mean that nothing was delivered to anybody. After any other error nobody
 // knows.
 func (c *Conn) Publish(ctx context.Context, m Message, before func() error) error {
 	select {
@@ -183,6 +190,8 @@ func (c *Conn) Publish(ctx context.Context, m Message, before func() error) erro
 		return fmt.Errorf("%w: %s", ErrNobody, m.Topic)
 	case a != nil && a.ReasonCode >= 0x80:
 		return fmt.Errorf("%w to %s: reason code 0x%02x%s", ErrDenied, m.Topic, a.ReasonCode, words(a.ReasonCode))
+	case errors.Is(err, session.ErrNoConnection): // before a byte of it was written
+		return fmt.Errorf("%w: %s: %w", ErrUnwritten, m.Topic, c.failure("publishing", err))
 	case err != nil:
 		return c.failure("publishing to "+m.Topic, err)
 	}

@@ -148,8 +148,9 @@ class Device:
             self.changes.append([time.monotonic_ns(), opened])
 
     def begin(self, ms):
-        until = max(time.monotonic() + ms / 1000, self.until if self.open and self.timer else 0)
+        latest = self.until if self.open and self.timer else 0
         self.set(True)
+        until = max(time.monotonic() + ms / 1000, latest)
         self.until, self.pulses = until, self.pulses + 1
         self.timer = after(until - time.monotonic(), self.end)
 

@@ -1,0 +1,5 @@
+//go:build !race
+
+package mqttface
+
+const slower = 1

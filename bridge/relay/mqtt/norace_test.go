@@ -1,0 +1,5 @@
+//go:build !race
+
+package mqtt
+
+const slower = 1

@@ -1,0 +1,6 @@
+//go:build race
+
+package mqtt
+
+// slower is by how much the race detector makes everything so, about.
+const slower = 3
