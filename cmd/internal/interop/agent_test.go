@@ -47,9 +47,17 @@ contacts:
 
 func newAgentRig(t *testing.T) *agent {
 	t.Helper()
-	a := &agent{t: t, dir: t.TempDir(), port: freePorts(t, 1)}
-	require.NoError(t, os.WriteFile(filepath.Join(a.dir, "relay.yaml"), fmt.Appendf(nil, agentFile, a.port, a.dir, a.dir), 0o600))
+	a := prepareAgent(t, func(a *agent) string { return fmt.Sprintf(agentFile, a.port, a.dir, a.dir) })
 	require.NoError(t, os.WriteFile(filepath.Join(a.dir, "dog"), nil, 0o600))
+	a.start()
+	return a
+}
+
+// prepareAgent has everything but the process.
+func prepareAgent(t *testing.T, file func(*agent) string) *agent {
+	t.Helper()
+	a := &agent{t: t, dir: t.TempDir(), port: freePorts(t, 1)}
+	require.NoError(t, os.WriteFile(filepath.Join(a.dir, "relay.yaml"), []byte(file(a)), 0o600))
 	var err error
 	a.notify, err = net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(a.dir, "notify"), Net: "unixgram"})
 	require.NoError(t, err)
@@ -71,7 +79,6 @@ func newAgentRig(t *testing.T) *agent {
 		a.notify.Close()
 		<-listening
 	})
-	a.start()
 	return a
 }
 

@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"sync"
 	"testing"
+
+	"clearback/bridge/relay/relaytest/vm"
 )
 
 var daemonRace = flag.Bool("daemon-race", false, "build the daemon with the race detector, which needs a C compiler")
@@ -29,6 +31,10 @@ func testMain(m *testing.M) int {
 		if err := f.Value.Set("8"); err != nil {
 			panic(err)
 		}
+	}
+	if vm.Inside() {
+		built.other = "/clearback"
+		return m.Run()
 	}
 	dir, err := os.MkdirTemp("", "clearback-interop")
 	if err != nil {
