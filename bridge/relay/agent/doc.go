@@ -48,4 +48,37 @@
 // Every other address is refused with exception 2, also half of a command; a value that is out of its range, and an opening that is too
 // long, with 3; every other function with 1. Exception 4 means that the output failed or does not answer: the contact may have moved.
 // Exception 6 means that the agent ends, and nothing was done. The 32-bit sequence of other faces shows its lower 16 bits.
+//
+// A master reads the last sequence from the agent at its own start and goes on from there, since what it sends with the last one's number has no
+// effect. It is one connection, and a request of any kind is a sign of life: whoever opens a contact for longer than the watchdog's time keeps the
+// connection and asks something now and then. One that ends its connection closes nothing; the timer does, or the watchdog.
+//
+// # When something dies
+//
+//   - The daemon, its machine or the cable: the timer ends the opening, and the watchdog does if that is sooner. The kind is oneshot.
+//   - The agent by any signal that can be caught, or by a panic: every contact is closed first. By kill -9, or by a fatal error of Go's runtime
+//     (memory, a corrupted map): nothing runs any more. A GPIO line is given back, and its pin does what the chip's driver
+//     wants; a serial port drops RTS and DTR if the loop opens when they are on. Then the service manager closes: see
+//     deploy/clearback-relay.service. That takes some 0.2 s with it, and for ever without one.
+//   - The agent is frozen (kill -STOP, a debugger, a processor that others have): contacts stay as they are until it goes on, and are then closed
+//     at once. The service manager's watchdog kills it after 2 s, the hardware's resets the machine.
+//   - The kernel: the hardware watchdog, if the file names one; else a loop that is open stays so until the power is cut.
+//   - The power: the relay drops, which is a closed loop if it is wired so.
+//   - An output that hangs in the kernel: only its own line waits. Its contact stays as it is, commands are answered with exception 4 at once,
+//     and no watchdog is fed any more, so that the agent begins anew and in the end the machine.
+//
+// # Wiring, in words
+//
+// The loop goes through the relay's normally closed contact, and the output is off while the loop is closed (open_level: on), so that no
+// program, no board and no power is a loop that is closed. A pin or a serial line drives the coil through a transistor with a diode
+// across the coil; packages gpio and serial say more of each. The relay's contact is one rated for the ringing voltage, its gap to the coil isolates
+// the telephone network from the board, and so does the optocoupler of a loop-current input. The board stands beside the adapter, on a
+// network of its own with the daemon: Modbus knows no passwords, and allow_from is judged by an address that others on the same wire can
+// take. SAFETY.md has the rest.
+//
+// # What cannot be tested without hardware
+//
+// That a real relay follows its output, and how late (some milliseconds, more or less the same at both ends); what a real chip's pin does
+// when it is given back, at boot and at power-up; the watchdogs of real boards (one emulated by qemu resets its machine in the tests); the
+// real-time class on a board's own processor.
 package agent
