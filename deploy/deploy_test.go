@@ -144,19 +144,30 @@ func collect(n *yaml.Node, path string, have map[string]bool) {
 	}
 }
 
-// Each YAML block of README loads.
+// lineName finds the name of each line in a block of contacts.
+var lineName = regexp.MustCompile(`(?m)^  - name: ([a-z-]+)\n    contact:`)
+
+// Each YAML block of README loads; in one that begins with a remark the rest of each line is as in the first block. Every driver is shown.
 func TestReadmeBlocksLoad(t *testing.T) {
 	blocks := strings.Split(string(read(t, "../README.md")), "```yaml\n")[1:]
-	require.NotEmpty(t, blocks)
+	drivers := map[string]bool{}
 	for _, b := range blocks {
 		text, _, closed := strings.Cut(b, "```")
 		require.True(t, closed)
 		if strings.HasPrefix(text, "   ") { // the block stands in a list
 			text = strings.ReplaceAll("\n"+text, "\n   ", "\n")
 		}
-		_, faults := config.Parse("README.md", []byte(text), secrets())
-		require.Empty(t, faults.String())
+		if strings.HasPrefix(text, "#") {
+			text = "country: GB\nsip: {adapter_side: {listen: 192.0.2.10:5060}, service_side: {listen: 192.0.2.10:5070}}\n" + lineName.ReplaceAllString(text,
+				"  - name: $1\n    adapter: {user: $1, password: {file: a}}\n    service: {registrar: sip:pbx.millrace.example, user: $1, password: {file: b}}\n    contact:")
+		}
+		c, faults := config.Parse("README.md", []byte(text), secrets())
+		require.Empty(t, faults.String(), text)
+		for i := range c.Lines {
+			drivers[c.Lines[i].Contact.Driver] = true
+		}
 	}
+	require.Len(t, drivers, 8, "none and seven more: %v", drivers)
 }
 
 func unitOf(t *testing.T, file string) map[string][]string {
