@@ -450,3 +450,24 @@ func TestBusAwaitsSilence(t *testing.T) {
 	require.GreaterOrEqual(t, time.Since(begin), quietFor)
 	require.Less(t, time.Since(begin), testTimeout+200*time.Millisecond)
 }
+
+// What came in while nobody waited is no answer to what is asked next.
+func TestBusForgetsWhatNobodyAskedFor(t *testing.T) {
+	t.Parallel()
+	h := newSerialHand(t)
+	d := driveBus(t, h.path, nil, 1)
+	h.greet(1)
+	d.ready()
+	require.Eventually(t, func() bool {
+		n, err := unix.IoctlGetInt(int(h.slave.Fd()), unix.TIOCINQ)
+		require.NoError(t, err)
+		if n == 0 { // or the driver still looked whether the line is silent
+			h.answer(1, openIt...)
+		}
+		return n >= 8
+	}, 5*time.Second, 10*time.Millisecond)
+	result := d.interrupt(0, 10*time.Millisecond)
+	h.expect(1, openIt)
+	require.Equal(t, relay.Unknown, (<-result).Outcome)
+	h.greet(1)
+}
