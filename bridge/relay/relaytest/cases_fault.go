@@ -69,7 +69,7 @@ var faultCases = []testCase{
 	{"nothing is kept for a controller that cannot be reached", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		r.Controller.Cut()
-		r.notice(relay.LinkLost)
+		r.lost()
 		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrUnreachable)
 		r.Controller.Restore()
 		r.notice(relay.LinkBack)
@@ -79,7 +79,7 @@ var faultCases = []testCase{
 	{"a close waits for the controller", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		r.Controller.Cut()
-		r.notice(relay.LinkLost)
+		r.lost()
 		if err := r.Contacts[0].Close(r.ctx(20 * time.Millisecond)); !errors.Is(err, relay.ErrUnreachable) || !errors.Is(err, context.DeadlineExceeded) {
 			t.Fatalf("close without a link: %v", err)
 		}

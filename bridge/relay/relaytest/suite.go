@@ -191,6 +191,18 @@ func (r *rig) until(what string, cond func() bool) {
 	}
 }
 
+// lost waits until the first line knows that there is no connection any more. Where each line has its own, another may know it earlier.
+func (r *rig) lost() {
+	r.t.Helper()
+	r.notice(relay.LinkLost)
+	if c, ok := r.Contacts[0].(relay.Reader); ok {
+		r.until("the line has no connection", func() bool {
+			_, err := c.Read(r.ctx(patience))
+			return errors.Is(err, relay.ErrUnreachable) || errors.Is(err, relay.ErrNoRead)
+		})
+	}
+}
+
 // reader returns line A's contact if it can be read back, else nil.
 func (r *rig) reader() relay.Reader {
 	r.t.Helper()

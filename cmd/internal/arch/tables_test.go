@@ -123,7 +123,7 @@ var (
 )
 
 // forTests are the packages of our own that exist for tests and may import testing.
-var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/endpoint/endpointtest"}
+var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest"}
 
 // topLevel is all that stands at the top, besides hidden files and what .gitignore names.
 var topLevel = []string{

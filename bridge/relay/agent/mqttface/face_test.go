@@ -34,7 +34,7 @@ func newStage(t *testing.T, watchdog time.Duration) *stage {
 	brokertest.Tools(t)
 	m, err := startShared()
 	require.NoError(t, err)
-	at := broker.Options{Address: "mqtt://" + m.Address(), Timeout: testTimeout, KeepAlive: 5 * time.Second}
+	at := broker.Options{Address: "mqtt://" + m.Address(), Timeout: 5 * time.Second, KeepAlive: 5 * time.Second}
 	s := &stage{t: t, out: &output{}, prefix: "millrace/" + t.Name() + "/workshop", states: make(chan mqtt.State, 1000)}
 	s.broker, err = broker.New(at)
 	require.NoError(t, err)

@@ -29,8 +29,8 @@ func TestMain(m *testing.M) {
 	}))
 }
 
-// testTimeout is long enough for a machine that is busy with other tests.
-const testTimeout = slower * 300 * time.Millisecond
+// testTimeout is long enough for a machine that is busy with other tests: each command goes through four hands.
+const testTimeout = slower * 700 * time.Millisecond
 
 // output is a contact whose movements are noted.
 type output struct {
@@ -90,7 +90,7 @@ func newRack(t *testing.T, open bool) *rack {
 		_, err := a.Contact(agent.ContactOptions{Name: name, Senses: true, Open: func() (agent.Output, error) { return o, nil }})
 		require.NoError(t, err)
 	}
-	at := broker.Options{Address: "mqtt://" + m.Address(), Timeout: testTimeout, KeepAlive: 5 * time.Second}
+	at := broker.Options{Address: "mqtt://" + m.Address(), Timeout: 5 * time.Second, KeepAlive: 5 * time.Second}
 	f, err := New(a, Options{Broker: at, Prefix: "back/" + where})
 	require.NoError(t, err)
 	a.Start()
