@@ -31,6 +31,7 @@ type fakeChip struct {
 type fakeLine struct {
 	name     string
 	high     bool
+	driven   []bool // what it was told, active or not
 	pull     bool
 	consumer string // of the holder
 	held     *fakeHeld
@@ -132,6 +133,7 @@ func (h *fakeHeld) Set(active bool) error {
 		return syscall.ENODEV
 	}
 	h.line().high = active != h.opt.ActiveLow
+	h.line().driven = append(h.line().driven, active)
 	return nil
 }
 

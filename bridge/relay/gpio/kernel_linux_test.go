@@ -25,18 +25,6 @@ import (
 // patience bounds every wait.
 const patience = 20 * time.Second
 
-// eventually polls for something in the simulated chip, which tells nobody when it moves.
-func eventually(t *testing.T, what string, cond func() bool) {
-	t.Helper()
-	tick := time.NewTicker(5 * time.Millisecond)
-	defer tick.Stop()
-	for end := time.Now().Add(patience); !cond(); <-tick.C {
-		if time.Now().After(end) {
-			t.Fatalf("not within %v: %s", patience, what)
-		}
-	}
-}
-
 // simBoard starts a board with one contact on line 0 of a chip; what it has to say comes on the channel.
 func simBoard(t *testing.T, o Options, c ContactOptions) (*Contact, *Board, <-chan relay.Notice) {
 	t.Helper()
@@ -280,7 +268,7 @@ func TestKernelDebounce(t *testing.T) {
 // TestKernelUnplugged: a chip that goes while the loop is open, and comes back by its label.
 func TestKernelUnplugged(t *testing.T) {
 	chip := newSimChip(t, "expander", "")
-	contact, b, notices := simBoard(t, Options{Chip: "expander", Poll: 50 * time.Millisecond}, ContactOptions{Line: "0", Sense: nil})
+	contact, b, notices := simBoard(t, Options{Chip: "expander", Poll: 50 * time.Millisecond}, ContactOptions{Line: "0"})
 	require.NoError(t, b.Ready(within(t)))
 	opened := make(chan struct{})
 	result := make(chan relay.Result, 1) // read at the end
