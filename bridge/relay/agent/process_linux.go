@@ -2,6 +2,8 @@ package agent
 
 import (
 	"fmt"
+	"os"
+	"strings"
 
 	"golang.org/x/sys/unix"
 )
@@ -12,12 +14,53 @@ func RealTime() bool {
 	return err == nil && (a.Policy == unix.SCHED_FIFO || a.Policy == unix.SCHED_RR)
 }
 
-// LockMemory keeps every page in memory that the process has touched, now and later: else a page of the program that went back to a slow
-// card has to be read again while a loop is open. It needs CAP_IPC_LOCK or LimitMEMLOCK=.
+// LockMemory keeps every page in memory that the process touches from now on: else a page of the program that went back to a slow card
+// has to be read again while a loop is open. What only the start needed of the program is given back first. It needs
+// CAP_IPC_LOCK or LimitMEMLOCK=.
 func LockMemory() error {
+	if err := giveBackProgram(); err != nil {
+		return fmt.Errorf("agent: giving back what the start needed: %w", err)
+	}
 	const onFault = 4 // MCL_ONFAULT, mlockall(2): without it, all that the runtime has set aside would be taken at once
 	if err := unix.Mlockall(unix.MCL_CURRENT | unix.MCL_FUTURE | onFault); err != nil {
 		return fmt.Errorf("agent: locking memory: %w", err)
 	}
 	return nil
+}
+
+// giveBackProgram takes the program's own code and constants out of the process; what is used comes back by itself, from the file's cache. Nothing
+// that can be written is touched.
+func giveBackProgram() error {
+	maps, err := os.ReadFile("/proc/self/maps")
+	if err != nil {
+		return err
+	}
+	program, err := os.Readlink("/proc/self/exe")
+	if err != nil {
+		return err
+	}
+	for line := range strings.Lines(string(maps)) {
+		from, to, rights, file, err := readMapping(line)
+		if err != nil {
+			return err
+		}
+		if file != program || strings.Contains(rights, "w") {
+			continue
+		}
+		if _, _, errno := unix.Syscall(unix.SYS_MADVISE, from, to-from, unix.MADV_DONTNEED); errno != 0 {
+			return errno
+		}
+	}
+	return nil
+}
+
+// readMapping reads a line of /proc/PID/maps (proc(5)): FROM-TO RIGHTS OFFSET DEVICE INODE [FILE].
+func readMapping(line string) (from, to uintptr, rights, file string, err error) {
+	if _, err = fmt.Sscanf(line, "%x-%x %s", &from, &to, &rights); err != nil {
+		return 0, 0, "", "", fmt.Errorf("/proc/self/maps: %q: %w", line, err)
+	}
+	if i := strings.IndexByte(line, '/'); i >= 0 {
+		file = strings.TrimSuffix(line[i:], "\n")
+	}
+	return from, to, rights, file, nil
 }

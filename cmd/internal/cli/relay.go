@@ -181,6 +181,9 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 		_ = e.relayEnd(a, stop, nil, log)
 		return ExitFailed
 	}
+	if err := agent.LockMemory(); err != nil {
+		log.Warn("memory is not locked; see LimitMEMLOCK= in deploy/clearback-relay.service", zap.Error(err))
+	}
 	log.Info("ready", zap.Int("contacts", len(c.Contacts)), zap.String("version", versionText()), zap.Duration("after", time.Since(began)))
 	notify("READY=1")
 	code := ExitOK
@@ -213,9 +216,6 @@ func prepareProcess(a *agent.Agent, log *zap.Logger) {
 	if !agent.RealTime() {
 		a.SetHealth(agent.HealthClass, true)
 		log.Warn("not in the real-time class: a busy processor makes openings longer; see CPUSchedulingPolicy= in deploy/clearback-relay.service")
-	}
-	if err := agent.LockMemory(); err != nil {
-		log.Warn("memory is not locked; see LimitMEMLOCK= in deploy/clearback-relay.service", zap.Error(err))
 	}
 }
 

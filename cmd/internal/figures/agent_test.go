@@ -233,5 +233,5 @@ func TestAgentCost(t *testing.T) {
 	t.Logf("a request: %v, of the processor %v; at rest %v of the processor in 2 s", took/time.Duration(requests), busy/time.Duration(requests), atRest)
 	t.Logf("resident at the start %.1f MB, now %.1f MB, most %.1f MB", fresh, memory(t, a.cmd.Process.Pid, "VmRSS"), memory(t, a.cmd.Process.Pid, "VmHWM"))
 	v.limit("agent, from start to ready (median)", ms(ready.quantile(50)), 50, "ms", false)
-	v.limit("agent, resident memory", memory(t, a.cmd.Process.Pid, "VmHWM"), 15, "MB", true)
+	v.limit("agent, resident memory", memory(t, a.cmd.Process.Pid, "VmRSS"), 15, "MB", true)
 }
