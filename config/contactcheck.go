@@ -1,11 +1,6 @@
 package config
 
-import (
-	"fmt"
-	"slices"
-	"strings"
-	"time"
-)
+import "slices"
 
 func (d *decoder) checkContact(c *Config, l *Line, at string) {
 	k := &l.Contact
@@ -21,7 +16,11 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 	case i >= 0 && c.Controllers[i].Driver != "" && c.Controllers[i].Driver != k.Driver:
 		d.add(d.at(at+".driver"), "%s.driver: %s, but controller %s is driven by %s; write that, or name another controller", at, k.Driver, k.Controller, c.Controllers[i].Driver)
 	}
-	d.checkBlocks(k, at)
+	var device *HTTPDevice
+	if i >= 0 {
+		device = c.Controllers[i].HTTP
+	}
+	d.checkBlocks(k, device, at)
 	d.checkKind(k, at)
 	if k.hasLevel() && k.OpenLevel == "off" && !k.AcceptOpenIfPowerFails {
 		d.add(d.at(at+".open_level"), "%s.open_level: with off the loop opens whenever the %s loses power; wire the normally-closed contact and write on, or accept it with accept_open_if_power_fails: true", at, k.thing())
@@ -89,7 +88,7 @@ func (k *Contact) thing() string {
 }
 
 // checkBlocks finds settings of other drivers, and misses those of this one.
-func (d *decoder) checkBlocks(k *Contact, at string) {
+func (d *decoder) checkBlocks(k *Contact, device *HTTPDevice, at string) {
 	for _, b := range blocks {
 		path := at + "." + b.contact
 		switch {
@@ -120,7 +119,7 @@ func (d *decoder) checkBlocks(k *Contact, at string) {
 	case k.Driver == DriverMQTT && k.MQTT != nil:
 		d.checkTopics(k.MQTT, at+".mqtt")
 	case k.Driver == DriverHTTP && k.HTTP != nil:
-		d.checkRequests(k.HTTP, at+".http")
+		d.checkRequests(k.HTTP, device, at+".http")
 	case k.Driver == DriverCommand && k.Command != nil:
 		d.checkArguments(k.Command, at+".command")
 	}
@@ -186,71 +185,6 @@ func (d *decoder) checkDisjoint(at, key string, one, other []string) {
 			d.add(d.at(at+"."+key), "%s.%s: %q cannot mean both; look up what the device says", at, key, v)
 		}
 	}
-}
-
-func (d *decoder) checkRequests(r *Requests, at string) {
-	switch {
-	case r.contract():
-	case r.Close == nil:
-		d.add(d.at(at), "%s.close is missing; without it an opening cannot be ended early", at)
-	case r.Timed != nil && r.Open != nil:
-		d.add(d.at(at+".open"), "%s.open: the device times openings (timed), so it is never told to open without an end; remove it", at)
-	case r.Timed == nil && r.Open == nil:
-		d.add(d.at(at), "%s: add timed if the device can end an opening by itself, else open", at)
-	}
-	if t := r.Timed; t != nil {
-		own := &timer{unit: templateUnit(t.Unit, t.templates()...), limit: t.Limit}
-		if r.contract() {
-			d.checkLimit(at+".timed", &timer{unit: max(t.Unit, time.Millisecond), limit: t.Limit})
-		} else {
-			d.checkLength(at+".timed", own, t.templates()...)
-			if t.Limit == 0 && !d.has(at+".timed.limit") {
-				d.add(d.at(at+".timed"), "%s.timed.limit is missing; it is required: the longest opening that is asked of the device", at)
-			}
-		}
-		d.checkRequest(&t.Request, at+".timed", "POST", r.contract(), "{seq}", "{ms}", "{s}")
-	}
-	for key, q := range map[string]*Request{"open": r.Open, "close": r.Close} {
-		if q != nil {
-			d.checkRequest(q, at+"."+key, "POST", false, "{seq}")
-		}
-	}
-	for key, q := range map[string]*Question{"read": r.Read, "sense": r.Sense} {
-		if q != nil {
-			d.checkRequest(&q.Request, at+"."+key, "GET", false)
-			d.checkDisjoint(at+"."+key, "open", q.Open, q.Closed)
-		}
-	}
-}
-
-// nameWords are those that stand in every template of a request.
-var nameWords = []string{"{line}", "{contact}", "{user}", "{password}"}
-
-// checkRequest checks one request; may are the words of its templates besides the names. Its faults show no template, which may hold a secret.
-func (d *decoder) checkRequest(q *Request, at, method string, contract bool, may ...string) {
-	if q.Path == "" && !contract && !d.has(at+".path") {
-		d.add(d.at(at), "%s.path is missing; it is required: add it here", at)
-	}
-	if q.Method != "" {
-		method = q.Method
-	}
-	if method == "GET" && q.Body != "" {
-		d.add(d.at(at+".body"), "%s.body: a GET has none; put what it says into the path, or use POST", at)
-	}
-	for key, s := range map[string]string{"path": q.Path, "body": q.Body} {
-		for _, w := range requestWord.FindAllString(s, -1) {
-			if !slices.Contains(nameWords, w) && !slices.Contains(may, w) {
-				d.add(d.at(at+"."+key), "%s.%s: it has a word in braces that does not belong there; known are %s", at, key, strings.Join(append(slices.Clone(nameWords), may...), " "))
-				break
-			}
-		}
-	}
-	for i, code := range q.Refused {
-		if slices.Contains(q.Success, code) {
-			d.add(d.at(fmt.Sprintf("%s.refused[%d]", at, i)), "%s.refused: %d cannot be a success and a refusal", at, code)
-		}
-	}
-	d.checkHeaders(q.Headers, at+".headers")
 }
 
 func (d *decoder) checkArguments(r *Runs, at string) {

@@ -55,7 +55,7 @@ func (d *decoder) checkControllers(c *Config) {
 		}
 		if h := b.HTTP; h != nil {
 			d.checkPeer(&h.Peer, at+".http", strings.HasPrefix(h.URL, "https://"), "url", "https://")
-			d.checkHeaders(h.Headers, at+".http.headers")
+			d.checkHeaders(h.Headers, h, at+".http.headers")
 		}
 	}
 }
@@ -69,15 +69,5 @@ func (d *decoder) checkPeer(p *Peer, at string, secure bool, address, scheme str
 	}
 	if p.User == "" && d.has(at+".password") {
 		d.add(d.at(at+".password"), "%s.password: there is no user whose it is; add user", at)
-	}
-}
-
-// checkHeaders sees that each header has its value, here or elsewhere.
-func (d *decoder) checkHeaders(all []Header, at string) {
-	for i, h := range all {
-		path := fmt.Sprintf("%s[%d]", at, i)
-		if d.has(path+".value") == d.has(path+".secret") && h.Name != "" {
-			d.add(d.at(path), "%s: write exactly one of value and secret", path)
-		}
 	}
 }
