@@ -32,7 +32,7 @@ func TestMain(m *testing.M) {
 var long = flag.Bool("long", false, "every kind of program")
 
 // testTimeout is long enough for a machine that is busy with other tests.
-const testTimeout = 400 * time.Millisecond
+const testTimeout = 600 * time.Millisecond
 
 // buildDir is where the program is built; TestMain removes it. The empty string means that it could not be made.
 var buildDir, errBuildDir = os.MkdirTemp("", "clearback-command")
@@ -137,13 +137,16 @@ func (f folder) Changes(line int) []relaytest.Change {
 	return all
 }
 
+// atOnce is how many cases may start programs at the same time: more, and on a busy machine a start takes longer than the suite allows.
+const atOnce = 8
+
 func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
 	t.Helper()
 	f := folder(t.TempDir())
 	b, err := NewBoard(Options{Name: "program", Program: program, Timeout: testTimeout, Poll: 400 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: f, Start: b.Start, Ready: b.Ready, Timeout: testTimeout,
-		Quantum: 50 * time.Millisecond} // some starts of a program must fit into an opening
+		Quantum: 50 * time.Millisecond, Slack: 300 * time.Millisecond} // some starts of a program must fit into an opening
 	for i, name := range lines {
 		if s.Open {
 			f.Move(i, true)
@@ -176,7 +179,12 @@ func TestSuite(t *testing.T) {
 	program := contact(t)
 	run := func(name, mode string, change func(*ContactOptions)) {
 		t.Run(name, func(t *testing.T) { // one after the other: they are busy starting programs
-			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject { return subject(t, program, mode, s, change) })
+			room := make(chan struct{}, atOnce) // a counting semaphore
+			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
+				room <- struct{}{}
+				t.Cleanup(func() { <-room })
+				return subject(t, program, mode, s, change)
+			})
 		})
 	}
 	run("plain", "plain", func(o *ContactOptions) { o.Read = true })

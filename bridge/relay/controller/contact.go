@@ -175,8 +175,8 @@ func (c *Contact) mayOpen(ctx context.Context, o *opening) error {
 func (c *Contact) overtake(s *link, o *opening, call *Call) relay.Result {
 	closedAt, closeErr := c.closeOn(s, nil, nil)
 	a, err := call.Wait(nil) // at most its time-out
-	if err == nil && closeErr == nil && c.control.opt.Unordered {
-		closedAt, closeErr = c.closeOn(s, nil, nil) // the first may have been done before the opening
+	if err == nil && (closeErr == nil || errors.Is(closeErr, ErrMoved)) && c.control.opt.Unordered {
+		closedAt, closeErr = c.closeOn(s, nil, nil) // the first may have been done before the opening, and be read back after it
 	}
 	switch {
 	case nothingDone(err) && closeErr == nil:

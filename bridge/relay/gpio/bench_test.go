@@ -8,7 +8,6 @@ import (
 	"testing"
 	"time"
 
-	"clearback/bridge/relay"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -200,30 +199,6 @@ func (l *benchLine) Close() error {
 	})
 }
 
-// bothLost holds a loss back until both lines have noticed a cut, each by itself: the suite takes them for one.
-func (b *bench) bothLost(notify func(relay.Notice)) func(relay.Notice) {
-	var mu sync.Mutex
-	lost := 0
-	return func(n relay.Notice) {
-		b.mu.Lock()
-		cut := b.cut
-		b.mu.Unlock()
-		mu.Lock()
-		defer mu.Unlock()
-		switch n.Kind {
-		case relay.LinkLost:
-			if lost++; cut && lost < 2 {
-				return
-			}
-		case relay.LinkBack:
-			lost--
-		}
-		if notify != nil {
-			notify(n)
-		}
-	}
-}
-
 // subject puts two contacts on a bench.
 func subject(t *testing.T, b *bench, s relaytest.Setup, chip string, c ContactOptions) *relaytest.Subject {
 	t.Helper()
@@ -231,7 +206,7 @@ func subject(t *testing.T, b *bench, s relaytest.Setup, chip string, c ContactOp
 		b.pull(0, true)
 		b.pull(1, true)
 	}
-	board, err := newBoard(Options{Name: "pins", Chip: chip, Timeout: b.timeout, Poll: 100 * time.Millisecond, Notify: b.bothLost(s.Notify)}, b)
+	board, err := newBoard(Options{Name: "pins", Chip: chip, Timeout: b.timeout, Poll: 100 * time.Millisecond, Notify: s.Notify}, b)
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: b, Start: board.Start, Ready: board.Ready, Timeout: b.timeout}
 	for n, name := range []string{relaytest.LineA, relaytest.LineB} {

@@ -37,7 +37,7 @@ var plainCases = []testCase{
 		r.want(res, relay.Done, nil)
 		r.wantOpenings(0, r.length())
 		r.wantStill(1)
-		if res.OpenFor < r.length() || res.OpenFor > r.length()+150*time.Millisecond {
+		if res.OpenFor < r.length() || res.OpenFor > r.length()+r.lateness() {
 			t.Fatalf("says it was open for %v, asked were %v", res.OpenFor, r.length())
 		}
 	}},
