@@ -69,7 +69,7 @@ var testsMay = map[string][]string{
 	"bridge/rehearsal":                   {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua"}, // a daemon to play with
 	"bridge/sipua/flows":                 {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/judge", "supervision", "supervision/story"},
 	"bridge/trial":                       {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
-	"cmd/internal/interop":               {"bridge/sipua/judge", "bridge/relay/relaytest/vm"}, // the rules by which all that the daemon sends is judged
+	"cmd/internal/interop":               {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest/vm", "bridge/sipua/judge"}, // the rules by which all that the daemon sends is judged
 	"deploy":                             {"config", "supervision"},
 	"supervision/story":                  {"supervision/supervisiontest"},
 	"bridge/status":                      {"bridge", "bridge/relay", "supervision"}, // how soon an interval is in use

@@ -57,11 +57,16 @@ func monotonicZero() time.Time {
 
 func newBoard(t testing.TB, args ...string) *board {
 	t.Helper()
+	return startBoard(t, append(args, "--stdin", "127.0.0.1", "0")...)
+}
+
+func startBoard(t testing.TB, args ...string) *board {
+	t.Helper()
 	bin, err := buildBoard()
 	if err != nil {
 		missing(t, "no C compiler, pkg-config or libmodbus: %v", err)
 	}
-	cmd := exec.Command(bin, append(args, "--stdin", "127.0.0.1", "0")...)
+	cmd := exec.Command(bin, args...)
 	cmd.Stderr = os.Stderr
 	b := &board{cmd: cmd}
 	b.stdin, err = cmd.StdinPipe()
