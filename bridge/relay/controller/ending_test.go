@@ -1,0 +1,55 @@
+package controller
+
+import (
+	"context"
+	"errors"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/relay"
+)
+
+// ending is a device that learns by itself that it has ended, and can throw away what was not delivered.
+type ending struct {
+	gone          chan struct{}
+	cause         error
+	closed, reset int
+}
+
+func (*ending) Do(context.Context, Request, func() error) (relay.Level, error) {
+	return relay.LevelClosed, nil
+}
+
+func (e *ending) Close() error          { e.closed++; return nil }
+func (e *ending) Reset()                { e.reset++ }
+func (e *ending) Gone() <-chan struct{} { return e.gone }
+func (e *ending) Cause() error          { return e.cause }
+
+// A connection that ends between two requests ends the session then, and not with the next request.
+func TestDeviceEndsByItself(t *testing.T) {
+	e := &ending{gone: make(chan struct{}), cause: errors.New("the cable was cut")}
+	s := NewCalls(e, time.Second)
+	select {
+	case <-s.Dead():
+		t.Fatal("dead at birth")
+	default:
+	}
+	close(e.gone)
+	<-s.Dead()
+	require.ErrorIs(t, s.Cause(), e.cause)
+	require.ErrorIs(t, s.Start(NewCall(), Request{Op: Open}, nil), relay.ErrUnreachable)
+	s.Stop(true)
+	require.Equal(t, 1, e.reset, "after a failure")
+	require.Zero(t, e.closed)
+}
+
+func TestOrderlyEndIsNoReset(t *testing.T) {
+	e := &ending{gone: make(chan struct{})}
+	s := NewCalls(e, time.Second)
+	s.Stop(false)
+	require.Equal(t, 1, e.closed)
+	require.Zero(t, e.reset)
+	<-s.Dead()
+}
