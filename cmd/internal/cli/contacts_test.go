@@ -1,0 +1,159 @@
+package cli
+
+import (
+	"encoding/json"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// webRelay is a device with one contact, the contract of bridge/relay/httprelay, and a password.
+type webRelay struct {
+	mu     sync.Mutex
+	open   bool
+	seq    *uint32
+	pulses int
+}
+
+func (w *webRelay) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
+	if user, word, _ := r.BasicAuth(); user != "clearback" || word != "curtain-47" {
+		rw.WriteHeader(http.StatusUnauthorized)
+		return
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	switch r.Method + " " + r.URL.Path {
+	case "POST /box-office/pulse":
+		var pulse struct {
+			Seq uint32 `json:"seq"`
+			Ms  int    `json:"ms"`
+		}
+		if json.NewDecoder(r.Body).Decode(&pulse) != nil {
+			rw.WriteHeader(http.StatusBadRequest)
+			return
+		}
+		w.open, w.seq = pulse.Ms > 0, &pulse.Seq
+		w.pulses++
+	case "POST /box-office/close":
+		w.open = false
+	case "GET /box-office/state":
+	default:
+		rw.WriteHeader(http.StatusNotFound)
+		return
+	}
+	json.NewEncoder(rw).Encode(struct {
+		Open   bool    `json:"open"`
+		Seq    *uint32 `json:"seq"`
+		Left   int     `json:"ms_left"`
+		Pulses int     `json:"pulses"`
+	}{w.open, w.seq, 0, w.pulses})
+}
+
+// put opens or closes it by hand.
+func (w *webRelay) put(open bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.open = open
+}
+
+func (w *webRelay) isOpen() bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.open
+}
+
+// webFile is a file whose contact is such a device.
+func webFile(t *testing.T, d *webRelay, registrar, adapter string) string {
+	t.Helper()
+	s := httptest.NewServer(d)
+	t.Cleanup(s.Close)
+	path := file(t, "127.0.0.1:1", registrar, adapter)
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	head, rest, ok := strings.Cut(string(text), "    driver: modbus\n")
+	require.True(t, ok)
+	_, rest, _ = strings.Cut(rest, "\n")
+	rest, _, _ = strings.Cut(rest, "    contact: {driver")
+	text = []byte(head + "    driver: http\n    http: {url: '" + s.URL + "', user: clearback, password: {file: word}}\n" + rest + "    contact: {driver: http, controller: cabinet, require: oneshot}\n")
+	require.NoError(t, os.WriteFile(path, text, 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(filepath.Dir(path), "word"), []byte("curtain-47\n"), 0o600))
+	return path
+}
+
+// A driver other than Modbus, from the file to the loop: described, read, and closed without a daemon.
+func TestContactOfAnotherDriver(t *testing.T) {
+	d := &webRelay{open: true}
+	path := webFile(t, d, answerer(t, "200 OK"), answerer(t, "486 Busy Here"))
+	code, out, errs := call("", "check", path)
+	assert.Equal(t, ExitOK, code, errs)
+	assert.Contains(t, out, "line box-office: contact of kind oneshot, web device cabinet. If the daemon or the way to the contact dies in an interruption, the device itself closes the loop")
+
+	code, out, errs = call("", "close", "--config", path)
+	assert.Equal(t, ExitOK, code, errs)
+	assert.Contains(t, out, "every contact is closed")
+	assert.False(t, d.isOpen())
+
+	d.put(true)
+	code, out, errs = call("", "check", "--live", path)
+	assert.Equal(t, ExitOK, code, errs+out)
+	assert.Regexp(t, `box-office .*reads closed`, out)
+	assert.NotContains(t, out+errs, "curtain-47")
+}
+
+// Without the password the device obeys nobody: that is told, and where, and the loop is not said to be closed.
+func TestCloseWithoutThePassword(t *testing.T) {
+	d := &webRelay{open: true}
+	path := webFile(t, d, "192.0.2.1", "192.0.2.2:5060")
+	require.NoError(t, os.Remove(filepath.Join(filepath.Dir(path), "word")))
+	code, out, errs := call("", "close", "--config", path, "--within", "200ms")
+	assert.Equal(t, ExitNotClosed, code)
+	assert.Contains(t, errs, "controllers[0].http.password: the secret cannot be read")
+	assert.Contains(t, errs, "not known closed: box-office (cabinet)")
+	assert.NotContains(t, out, "every contact is closed")
+	assert.True(t, d.isOpen())
+}
+
+// What only a driver finds is found by check too, and keeps close from saying that all is well.
+func TestWhatOnlyTheDriverFinds(t *testing.T) {
+	path := webFile(t, &webRelay{}, "192.0.2.1", "192.0.2.2:5060")
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	text = []byte(strings.Replace(strings.Replace(string(text), "http://", "https://", 1), "user: clearback", "ca: nobody.pem, user: clearback", 1))
+	require.NoError(t, os.WriteFile(path, text, 0o600))
+	code, out, errs := call("", "check", path)
+	assert.Equal(t, ExitFaults, code)
+	assert.Contains(t, errs, "controller cabinet: ")
+	assert.Contains(t, errs, "nobody.pem")
+	assert.NotContains(t, out, "no faults")
+	code, out, errs = call("", "close", "--config", path)
+	assert.Equal(t, ExitNotClosed, code)
+	assert.Contains(t, errs, "nobody.pem")
+	assert.NotContains(t, out, "every contact is closed")
+}
+
+// A loop that nothing bounds is told of at each start; one that its controller bounds is not.
+func TestRunTellsWhatNothingBounds(t *testing.T) {
+	for path, told := range map[string]bool{
+		file(t, "127.0.0.1:1", answerer(t, "200 OK"), "127.0.0.1:9"):  true,
+		webFile(t, &webRelay{}, answerer(t, "200 OK"), "127.0.0.1:9"): false,
+	} {
+		signals, ended := make(chan os.Signal), make(chan int, 1) // one exit code, taken below
+		var out, errs heard
+		go func() {
+			ended <- Main([]string{"run", "--config", path}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs}, signals)
+		}()
+		require.Eventually(t, func() bool { return strings.Contains(errs.String(), `"ready"`) }, 10*time.Second, 5*time.Millisecond, errs.String())
+		signals <- os.Interrupt
+		signals <- os.Interrupt // not even for a board that is not there
+		<-ended
+		assert.Equal(t, told, strings.Contains(errs.String(), "line box-office: its loop may stay open for good if the daemon, this machine or the link to the board dies in an interruption"), errs.String())
+	}
+}
