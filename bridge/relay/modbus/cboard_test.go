@@ -28,8 +28,6 @@ type cBoard struct {
 	mu     sync.Mutex
 	events []boardEvent
 	more   chan struct{} // closed and replaced at every event
-
-	dropped func() // nil, or called when the board ends a connection as it was told; on a serial line it cannot do so itself
 }
 
 type boardEvent struct {
@@ -60,7 +58,7 @@ func newCBoard(t *testing.T, args ...string) *cBoard {
 		t.Skipf("no C compiler, pkg-config or libmodbus on this machine: %v", err)
 	}
 	place := []string{"127.0.0.1", "0"}
-	if i := slices.Index(args, "--rtu"); i >= 0 { // it comes last, with its device and speed
+	if i := slices.IndexFunc(args, func(s string) bool { return s == "--rtu" || s == "--pty" }); i >= 0 { // it comes last, with its device and speed
 		args, place = args[:i], args[i:]
 	}
 	cmd := exec.Command(bin, slices.Concat(args, []string{"--stdin"}, place)...)
@@ -94,11 +92,7 @@ func (b *cBoard) read(out io.Reader) {
 		b.events = append(b.events, boardEvent{time.Duration(n(0)) * time.Microsecond, f[1], n(2), n(4), n(5), n(6)})
 		close(b.more)
 		b.more = make(chan struct{})
-		dropped := b.dropped
 		b.mu.Unlock()
-		if dropped != nil && (f[1] == "drop" || f[1] == "actdrop") {
-			dropped()
-		}
 	}
 }
 

@@ -148,29 +148,16 @@ func (h *hub) attach(unit byte) *terminal {
 	return b
 }
 
-// serialBoard is a libmodbus board behind the hub. To cut the link is to pull the adapter.
-type serialBoard struct {
-	*cBoard
-	hub *hub
-}
-
-func (b *serialBoard) Cut()     { b.hub.unplug() }
-func (b *serialBoard) Restore() { b.hub.plug() }
-
-func newSerialBoard(t *testing.T, h *hub, unit byte, args ...string) *serialBoard {
+// newSerialBoard is a libmodbus board behind the hub.
+func newSerialBoard(t *testing.T, h *hub, unit byte, args ...string) *cBoard {
 	t.Helper()
-	line := h.attach(unit)
-	b := newCBoard(t, slices.Concat(args, []string{"--unit", strconv.Itoa(int(unit)), "--rtu", line.path, "115200"})...)
-	b.mu.Lock()
-	b.dropped = func() { h.unplug(); h.plug() }
-	b.mu.Unlock()
-	return &serialBoard{b, h}
+	return newCBoard(t, slices.Concat(args, []string{"--unit", strconv.Itoa(int(unit)), "--rtu", h.attach(unit).path, "115200"})...)
 }
 
 // busSubject is subject for a bus.
-func busSubject(t *testing.T, ctl relaytest.Controller, h *hub, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
+func busSubject(t *testing.T, ctl relaytest.Controller, device string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
 	t.Helper()
-	b, err := NewBus(BusOptions{Name: "bus", Device: h.path, Baud: 115_200, Timeout: testTimeout, Poll: 50 * time.Millisecond, Notify: s.Notify})
+	b, err := NewBus(BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: testTimeout, Poll: 50 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: testTimeout}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
@@ -209,8 +196,8 @@ func TestSuiteSerialBoard(t *testing.T) {
 				if s.Open {
 					own = append(own, "--power-on")
 				}
-				h := newHub(t)
-				return busSubject(t, newSerialBoard(t, h, 1, own...), h, s, change)
+				adapter := filepath.Join(t.TempDir(), "adapter") // a link, as udev makes them
+				return busSubject(t, newCBoard(t, append(own, "--pty", adapter, "115200")...), adapter, s, change)
 			})
 		})
 	}

@@ -3,6 +3,8 @@
  *   cc -O2 -Wall -Wextra -o board board.c $(pkg-config --cflags --libs libmodbus)
  *   board [OPTION...] ADDRESS PORT          PORT 0: any free one; the "listen" line tells which
  *   board [OPTION...] --rtu DEVICE BAUD     on a serial line or a pseudo terminal, 8 bits, no parity
+ *   board [OPTION...] --pty LINK BAUD       on a pseudo terminal of its own, to which it makes the link; to end a connection, or to cut, is to
+ *                                           take it away, as when somebody pulls an adapter
  *
  *   --unit N             unit identifier, default 1; others get no answer
  *   --power-on           all coils are on at the start and after a watchdog's bite (default: off)
@@ -19,7 +21,7 @@
  *   fault WHAT WHEN NTH [ARG]   NTH: 1 is the next request that WHEN matches, 0 is every one
  *       WHAT   exception (ARG: code) | silent | mute | drop | actdrop | delay (ARG: ms) | tardy (ARG: ms)
  *              silent: not done, not answered. mute: done, not answered. drop: not done, connection closed. actdrop: done,
- *              connection closed (RTU: said, so that whoever holds the line can cut it). delay: waits, then does and answers. tardy: does, waits, answers.
+ *              connection closed (not with --rtu). delay: waits, then does and answers. tardy: does, waits, answers.
  *       WHEN   any | read | write | on | off | register | opening
  *              on, off: writes of one coil to that level; register: writes of registers; opening: on, or a timed output's register
  *   clear                       no faults any more
@@ -43,6 +45,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/socket.h>
+#include <termios.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -59,7 +62,8 @@ static struct fault faults[FAULTS];
 static int nfaults;
 static struct timed timers[COILS + 1];
 static int ntimers, timed_level = 1;
-static int rtu, baud; static const char *device;
+static int rtu, pty, pty_slave = -1, baud;
+static const char *device;
 static int unit = 1, power_on, loop, watchdog_reg = -1, watchdog_ms, from_stdin, running = 1;
 static long long last_request;
 static modbus_mapping_t *map;
@@ -101,6 +105,37 @@ static int lookup(const char *const *names, const char *s)
 	return -1;
 }
 
+/* plug makes a pseudo terminal and the link to it. The slave is held open, so that the master can be read while nobody else has it open. */
+static void plug(void)
+{
+	struct termios t;
+	int m = posix_openpt(O_RDWR | O_NOCTTY | O_CLOEXEC);
+	const char *name = m < 0 || grantpt(m) || unlockpt(m) ? NULL : ptsname(m);
+	pty_slave = name ? open(name, O_RDWR | O_NOCTTY | O_CLOEXEC) : -1;
+	if (pty_slave < 0 || tcgetattr(pty_slave, &t)) {
+		perror("board: pseudo terminal");
+		exit(1);
+	}
+	cfmakeraw(&t);
+	tcsetattr(pty_slave, TCSANOW, &t);
+	if (symlink(name, device)) {
+		perror(device);
+		exit(1);
+	}
+	fds[2] = (struct pollfd){m, POLLIN, 0};
+	nfds = 3;
+}
+
+static void unplug(void)
+{
+	if (nfds < 3)
+		return;
+	unlink(device);
+	close(fds[2].fd);
+	close(pty_slave);
+	nfds = 2;
+}
+
 static void listen_again(void)
 {
 	int one = 1, s = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
@@ -123,7 +158,9 @@ static void hang_up(int i)
 
 static void cut(void)
 {
-	while (nfds > 2)
+	if (pty)
+		unplug();
+	while (nfds > 2 && !rtu)
 		hang_up(nfds - 1);
 	if (fds[0].fd >= 0)
 		close(fds[0].fd);
@@ -149,7 +186,9 @@ static void command(const char *line)
 	} else if (!strncmp(line, "cut", 3)) {
 		cut();
 	} else if (!strncmp(line, "restore", 7)) {
-		if (fds[0].fd < 0)
+		if (pty && nfds < 3)
+			plug();
+		else if (!rtu && fds[0].fd < 0)
 			listen_again();
 		say("restore", 0, 0, 0, 0);
 	} else if (sscanf(line, "coil %d %d", &n, &v) == 2 && n >= 0 && n < COILS) {
@@ -361,7 +400,7 @@ static void arguments(int c, char **v)
 {
 	static const struct option all[] = {
 		{"unit", 1, 0, 'u'}, {"power-on", 0, 0, 'p'}, {"loop", 0, 0, 'l'}, {"loop-inverse", 0, 0, 'L'}, {"timed", 1, 0, 't'},
-		{"timed-off", 0, 0, 'T'}, {"pulse", 1, 0, 'P'}, {"rtu", 0, 0, 'r'}, {"watchdog", 1, 0, 'w'}, {"stdin", 0, 0, 'i'}, {"do", 1, 0, 'd'}, {0, 0, 0, 0}};
+		{"timed-off", 0, 0, 'T'}, {"pulse", 1, 0, 'P'}, {"rtu", 0, 0, 'r'}, {"pty", 0, 0, 'y'}, {"watchdog", 1, 0, 'w'}, {"stdin", 0, 0, 'i'}, {"do", 1, 0, 'd'}, {0, 0, 0, 0}};
 	for (int o; (o = getopt_long(c, v, "", all, NULL)) != -1;) {
 		struct timed *t = &timers[ntimers];
 		int ok = 1;
@@ -381,6 +420,7 @@ static void arguments(int c, char **v)
 			t->pulse = 1;
 			ntimers++;
 			break;
+		case 'y': pty = 1; /* fall through */
 		case 'r': rtu = 1; break;
 		case 'T': timed_level = 0; break;
 		case 'w':
@@ -398,7 +438,7 @@ static void arguments(int c, char **v)
 	memset(&address, 0, sizeof address);
 	address.sin_family = AF_INET;
 	if (optind + 2 != c || (!rtu && inet_pton(AF_INET, v[optind], &address.sin_addr) != 1)) {
-		fprintf(stderr, "usage: board [OPTION...] ADDRESS PORT, or --rtu DEVICE BAUD\n");
+		fprintf(stderr, "usage: board [OPTION...] ADDRESS PORT, --rtu DEVICE BAUD, or --pty LINK BAUD\n");
 		exit(2);
 	}
 	device = v[optind];
@@ -424,6 +464,9 @@ int main(int c, char **v)
 	modbus_t *m = rtu ? modbus_new_rtu(device, baud, 'N', 8, 1) : modbus_new_tcp("127.0.0.1", 0); /* TCP: for framing only; the sockets are ours */
 	if (!rtu) {
 		listen_again();
+	} else if (pty) {
+		modbus_set_slave(m, unit);
+		plug();
 	} else if (modbus_set_slave(m, unit) || modbus_connect(m)) {
 		fprintf(stderr, "board: %s: %s\n", device, modbus_strerror(errno));
 		exit(1);
@@ -441,15 +484,16 @@ int main(int c, char **v)
 		for (int i = nfds - 1; i > 1; i--) {
 			if (!fds[i].revents)
 				continue;
-			if (!rtu)
+			if (!rtu || pty)
 				modbus_set_socket(m, fds[i].fd);
 			int n = modbus_receive(m, q);
 			if (n > 0 || !rtu)
 				last_request = now_us(); /* RTU: 0 is a request for others */
 			if (rtu) {
-				if (n > 0)
-					serve(m, 0, q, n);
-				else if (n < 0 && errno == EIO)
+				if (n > 0 && serve(m, 0, q, n) < 0 && pty) {
+					unplug();
+					plug();
+				} else if (n < 0 && errno == EIO)
 					running = 0; /* the other end of the pseudo terminal has gone */
 				continue;
 			}
