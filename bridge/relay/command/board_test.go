@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -190,4 +191,68 @@ func TestSlowReadBack(t *testing.T) {
 	require.Equal(t, relay.Done, r.Outcome)
 	_, err = os.Stat(filepath.Join(dir, "asked"))
 	require.NoError(t, err, "it was read back while open")
+}
+
+// A close that overtakes an opening is repeated behind it, though its read-back has found the contact open by then.
+func TestOvertakenOpening(t *testing.T) {
+	const script = `case $1 in
+		open)
+			: >"$2/begun"
+			while [ ! -e "$2/closed" ]; do sleep 0.01; done
+			: >"$2/open";;
+		close) rm -f "$2/open"; [ ! -e "$2/begun" ] || : >"$2/closed";;
+		read) [ -e "$2/open" ] && echo open || echo closed;;
+		esac`
+	b, err := NewBoard(Options{Name: "c", Program: "/bin/sh", NoLock: true, Timeout: 5 * time.Second, Poll: time.Minute})
+	require.NoError(t, err)
+	dir := t.TempDir()
+	c, err := b.Contact(ContactOptions{Name: "box-office", Read: true, Arguments: []string{"-c", script, "sh", "{action}", dir}})
+	require.NoError(t, err)
+	b.Start()
+	defer b.Shutdown(within(t, 5*time.Second))
+	require.NoError(t, b.Ready(within(t, 5*time.Second)))
+	ctx, cancel := context.WithCancel(context.Background())
+	result := make(chan relay.Result, 1) // the test may fail first
+	go func() {
+		result <- c.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Minute, NotAfter: time.Now().Add(time.Minute)})
+	}()
+	require.Eventually(t, func() bool { _, err := os.Stat(filepath.Join(dir, "begun")); return err == nil }, 5*time.Second, 2*time.Millisecond)
+	cancel()
+	r := <-result
+	require.NoError(t, r.Err)
+	require.Equal(t, relay.Done, r.Outcome)
+	_, err = os.Stat(filepath.Join(dir, "open"))
+	require.ErrorIs(t, err, os.ErrNotExist, "it is closed when the result is there")
+}
+
+// The program in the package's documentation does what it says there.
+func TestDocumentedProgram(t *testing.T) {
+	doc, err := os.ReadFile("doc.go")
+	require.NoError(t, err)
+	_, after, _ := strings.Cut(string(doc), "//\t#!/bin/sh\n")
+	text, _, found := strings.Cut(after, "//\n")
+	require.True(t, found)
+	dir := t.TempDir()
+	program, output := filepath.Join(dir, "program"), filepath.Join(dir, "output")
+	require.NoError(t, os.WriteFile(program, []byte(strings.ReplaceAll(text, "//\t", "")), 0o600))
+	require.NoError(t, os.WriteFile(output, []byte("1\n"), 0o600))
+	o, err := ContactOptions{Name: "box-office", Arguments: []string{program, "{action}", output}}.withDefaults()
+	require.NoError(t, err)
+	d := &device{driven: &driven{program: "/bin/sh", opt: o, start: start}, ordinary: make(chan struct{}, 1)}
+	do := func(op controller.Op) (relay.Level, error) { return d.Do(within(t, 10*time.Second), controller.Request{Op: op}, pass) }
+	for _, op := range []controller.Op{controller.Close, controller.Open, controller.Close} {
+		_, err := do(op)
+		require.NoError(t, err)
+		level, err := do(controller.Read)
+		require.NoError(t, err)
+		require.Equal(t, op == controller.Open, level == relay.LevelOpen)
+	}
+	var no *controller.Refusal
+	_, err = do(controller.Sense)
+	require.ErrorAs(t, err, &no)
+	require.NoError(t, os.Remove(output))
+	_, err = do(controller.Open)
+	require.ErrorAs(t, err, &no)
+	_, err = os.Stat(output)
+	require.ErrorIs(t, err, os.ErrNotExist)
 }

@@ -32,6 +32,23 @@
 //
 // Arguments can be read by every user of the machine. Secrets belong into a file that the program reads, and only the file's name into the arguments.
 //
+// A whole program, for a driver of some hardware whose output is a file that holds 1 while the loop is open. Its arguments are {action} and the file:
+//
+//	#!/bin/sh
+//	set -eu
+//	[ -w "$2" ] || exit 113 # refused: nothing was done
+//	case $1 in
+//	open) echo 1 >"$2" ;;
+//	close) echo 0 >"$2" ;;
+//	read)
+//		case $(cat "$2") in
+//		1) echo open ;;
+//		0) echo closed ;;
+//		esac
+//		;;
+//	*) exit 113 ;;
+//	esac
+//
 // # What the driver does
 //
 // Every line has runs of its own, so that a program that hangs blocks its own line only: at most one open, read or sense at a time, and beside it
