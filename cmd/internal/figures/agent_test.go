@@ -36,7 +36,13 @@ func startAgent(t testing.TB, front ...string) *agentProcess {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	a := &agentProcess{dir: t.TempDir(), port: l.Addr().(*net.TCPAddr).Port}
+	// In memory, where there is such a place: a write to a disk that others use would count as the contact's time.
+	dir, err := os.MkdirTemp("/dev/shm", "clearback-figures")
+	if err != nil {
+		dir = t.TempDir()
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	a := &agentProcess{dir: dir, port: l.Addr().(*net.TCPAddr).Port}
 	require.NoError(t, l.Close())
 	var file strings.Builder
 	fmt.Fprintf(&file, "listen: 127.0.0.1:%d\nallow_from: [127.0.0.1]\nlog: {level: error}\ncontacts:\n", a.port)
@@ -190,7 +196,7 @@ func TestAgentInterval(t *testing.T) {
 				h.line(t)
 				w.pids = append(w.pids, h.pid())
 			}
-			errors, recorded, begun := a.measure(t, count(1200, 120))
+			errors, recorded, begun := a.measure(t, count(600, 120))
 			v := w.verdict()
 			t.Logf("longer than asked, by the agent's measure    %v", errors)
 			t.Logf("longer than asked, by the contact's record   %v", recorded)
