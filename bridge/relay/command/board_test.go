@@ -239,7 +239,9 @@ func TestDocumentedProgram(t *testing.T) {
 	o, err := ContactOptions{Name: "box-office", Arguments: []string{program, "{action}", output}}.withDefaults()
 	require.NoError(t, err)
 	d := &device{driven: &driven{program: "/bin/sh", opt: o, start: start}, ordinary: make(chan struct{}, 1)}
-	do := func(op controller.Op) (relay.Level, error) { return d.Do(within(t, 10*time.Second), controller.Request{Op: op}, pass) }
+	do := func(op controller.Op) (relay.Level, error) {
+		return d.Do(within(t, 10*time.Second), controller.Request{Op: op}, pass)
+	}
 	for _, op := range []controller.Op{controller.Close, controller.Open, controller.Close} {
 		_, err := do(op)
 		require.NoError(t, err)
