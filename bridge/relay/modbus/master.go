@@ -38,8 +38,9 @@ var (
 
 // master asks on a bus: one goroutine, one request at a time, closes first. It owns the port.
 type master struct {
-	opt BusOptions
-	gap time.Duration // between two frames
+	opt    BusOptions
+	gap    time.Duration // between two frames
+	reopen time.Duration // reopenAfter
 	// giveWay returns how long a request has to wait at least, because an opening of another contact is under way. Set before run.
 	giveWay func(j *job, silent bool, took time.Duration) time.Duration
 
@@ -76,7 +77,7 @@ type job struct {
 }
 
 func newMaster(o BusOptions) *master {
-	return &master{opt: o, gap: frameGap(o.Baud), wake: make(chan struct{}, 1), done: make(chan struct{}), units: map[uint8]*unit{}}
+	return &master{opt: o, gap: frameGap(o.Baud), reopen: reopenAfter, wake: make(chan struct{}, 1), done: make(chan struct{}), units: map[uint8]*unit{}}
 }
 
 func (m *master) wakeUp() {
@@ -323,8 +324,8 @@ func (m *master) transact(j *job) {
 		m.unsure = true
 		m.failed(j.wire, err)
 		err = &controller.Lost{Cause: err}
-		if m.port != nil && at.Sub(m.good) > reopenAfter {
-			m.portFailed(fmt.Errorf("%w: nobody on the bus has answered for %v; the port is opened anew", errTimeout, reopenAfter))
+		if m.port != nil && at.Sub(m.good) > m.reopen {
+			m.portFailed(fmt.Errorf("%w: nobody on the bus has answered for %v; the port is opened anew", errTimeout, m.reopen))
 		}
 	}
 	j.end(answer{pdu, at, err})
