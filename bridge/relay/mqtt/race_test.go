@@ -3,4 +3,4 @@
 package mqtt
 
 // slower is by how much the race detector makes everything so, about.
-const slower = 3
+const slower = 2

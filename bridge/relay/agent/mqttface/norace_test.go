@@ -2,4 +2,4 @@
 
 package mqttface
 
-const slower = 1
+const raceDetector = false

@@ -2,5 +2,4 @@
 
 package mqttface
 
-// slower is by how much the race detector makes everything so, about.
-const slower = 3
+const raceDetector = true
