@@ -121,6 +121,49 @@ var faultCases = []testCase{
 		r.until("it is closed", func() bool { return !r.isOpen(0) })
 		r.works()
 	}},
+	{"the same command after a lost link has no second effect", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		i := r.command(r.length())
+		first := r.Contacts[0].Interrupt(r.ctx(patience), i)
+		r.want(first, relay.Done, nil)
+		r.Controller.Cut()
+		r.notice(relay.LinkLost)
+		r.Controller.Restore()
+		r.notice(relay.LinkBack)
+		if again := r.Contacts[0].Interrupt(r.ctx(patience), i); again != first {
+			t.Fatalf("%+v, then %+v", first, again)
+		}
+		r.wantOpenings(0, r.length())
+		r.works()
+	}},
+	{"a controller's own timer ends an opening whose master is cut off", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		if r.Contacts[0].Kind() != relay.KindOneshot {
+			t.Skip("this contact has no timer of its own")
+		}
+		opened, result := r.background(context.Background(), 0, r.command(5*r.length()))
+		get(r, "opening", opened)
+		r.Controller.Cut()
+		r.until("it has ended", func() bool { return !r.isOpen(0) })
+		if o := r.openings(0); len(o) != 1 || o[0] > 5*r.length()+150*time.Millisecond {
+			t.Fatalf("open for %v, asked were %v", o, 5*r.length())
+		}
+		r.Controller.Restore()
+		get(r, "result", result)
+		r.works()
+	}},
+	{"a controller slower than the time-out leaves nothing open", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		r.Controller.Inject(Fault{Do: Delay, On: Opening, Once: true, Delay: r.Timeout + 50*time.Millisecond})
+		r.want(r.interrupt(5*r.length()), relay.Unknown, relay.ErrNoAnswer)
+		r.until("it has been done and is over, or was never done", func() bool {
+			return r.Contacts[0].Close(r.ctx(patience)) == nil && !r.isOpen(0)
+		})
+		r.works()
+		if r.isOpen(0) {
+			t.Fatal("open after all")
+		}
+	}},
 	{"a slow controller, withdrawn before it answers", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		r.Controller.Inject(Fault{Do: Delay, On: Opening, Once: true, Delay: r.Timeout / 2})
