@@ -41,24 +41,24 @@ install_packages() {
 		die "apt-get install ${missing[*]}"
 }
 
-# fetch PACKAGE...: the packages' files into the directory here; lists older than the archive are renewed.
+# fetch gets the kernel that belongs to the installed headers, and its source, into the directory here.
 fetch() {
-	apt-get download -qq "$@" 2>/dev/null && return
-	[ "$(id -u)" -ne 0 ] || apt-get update -qq
-	apt-get download -qq "$@" || die "apt-get download $*: run apt-get update, then apt-get install linux-headers-amd64"
+	kernel=$(dpkg-query -W -f '${Depends}' linux-headers-amd64 | sed -n 's/.*linux-headers-\([0-9][^ ,]*\).*/\1/p')
+	source=linux-source-$(cut -d. -f1,2 <<<"$kernel")
+	apt-get download -qq "linux-image-$kernel" "$source"
 }
 
 # prepare makes the kernel and the modules.
 prepare() {
-	local work=$cache.new kernel series source m began=$SECONDS
+	local work=$cache.new kernel source m began=$SECONDS
 	install_packages
-	kernel=$(dpkg-query -W -f '${Depends}' linux-headers-amd64 | sed -n 's/.*linux-headers-\([0-9][^ ,]*\).*/\1/p')
-	series=$(cut -d. -f1,2 <<<"$kernel")
-	source=linux-source-$series
 	rm -rf "$work"
 	mkdir -p "$work"/{fetched,image,module,ready}
 	cd "$work/fetched"
-	fetch "linux-image-$kernel" "$source"
+	if ! fetch 2>/dev/null; then # the archive has gone on since
+		[ "$(id -u)" -ne 0 ] || { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq linux-headers-amd64 >&2; } || true
+		fetch || die "apt-get download linux-image-$kernel $source: run apt-get update, then apt-get install linux-headers-amd64"
+	fi
 	cd "$work/image"
 	dpkg-deb --fsys-tarfile ../fetched/linux-image-*.deb | tar -x --wildcards './boot/vmlinuz-*' '*.ko*'
 	# The simulated interrupts that gpio-sim uses are not in Debian's kernel either.
