@@ -62,7 +62,7 @@ func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 // The watchdog of a libmodbus board lets an opening last as long as it should while the driver lives, and ends it when the network
 // is gone.
 func TestWatchdogBoard(t *testing.T) {
-	leakCheck(t)
+	t.Parallel()
 	board := newCBoard(t, "--watchdog", "5,10")
 	sub := subject(t, board, board.address, relaytest.Setup{}, func(o *ContactOptions) {
 		o.Watchdog = &Watchdog{Register: 5, Unit: 10 * time.Millisecond, Timeout: 200 * time.Millisecond}

@@ -182,6 +182,7 @@ func TestSuiteLibmodbusBoard(t *testing.T) {
 	run := func(name string, change func(*ContactOptions), args ...string) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
+			defer suiteTurn()()
 			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 				own := slices.Clone(args)
 				if s.Open {

@@ -128,7 +128,7 @@ func (k *link) unblock() {
 
 // The link blocks with an opening in flight, and works again after a while: the board never opens late.
 func TestBlockedLink(t *testing.T) {
-	leakCheck(t)
+	t.Parallel()
 	board := newGoBoard(t, true, false, 0)
 	k := newLink(t, board.address)
 	blockedLink(t, board, k.l.Addr().String(), k.block, k.unblock)

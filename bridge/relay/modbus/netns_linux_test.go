@@ -16,6 +16,7 @@ const netnsVariable = "CLEARBACK_TEST_NETNS"
 // interface goes down with the opening in flight, so that not even the reset reaches the board.
 func TestBlockedNetwork(t *testing.T) {
 	if os.Getenv(netnsVariable) == "" {
+		t.Parallel()
 		child := exec.Command(os.Args[0], "-test.run=^TestBlockedNetwork$", "-test.v")
 		if *long {
 			child.Args = append(child.Args, "-long")

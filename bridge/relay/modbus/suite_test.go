@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"context"
+	"flag"
 	"os"
 	"sync"
 	"testing"
@@ -13,11 +14,28 @@ import (
 	"go.uber.org/goleak"
 )
 
+// TestMain looks for goroutines left behind when all tests are over, so those that run side by side need not.
 func TestMain(m *testing.M) {
+	flag.Parse()
+	// They wait far more than they compute.
+	if f := flag.Lookup("test.parallel"); f.Value.String() == f.DefValue {
+		if err := f.Value.Set("4"); err != nil {
+			panic(err)
+		}
+	}
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
 		os.RemoveAll(buildDir)
 		os.Exit(code)
 	}))
+}
+
+// suiteTurns has room for two suites at a time: each has many cases side by side, with bounds on their times.
+var suiteTurns = make(chan struct{}, 2)
+
+// suiteTurn waits for a turn, and returns what ends it.
+func suiteTurn() func() {
+	suiteTurns <- struct{}{}
+	return func() { <-suiteTurns }
 }
 
 // testTimeout is long enough for a machine that is busy with other tests.
@@ -75,6 +93,7 @@ func TestSuiteGoBoard(t *testing.T) {
 	run := func(name string, openOn bool, unit time.Duration, change func(*ContactOptions)) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
+			defer suiteTurn()()
 			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 				board := newGoBoard(t, openOn, s.Open, unit)
 				return subject(t, board, board.address, s, change)

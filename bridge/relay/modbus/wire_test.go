@@ -345,7 +345,7 @@ func TestAMovedReadBackOfACloseIsNoClose(t *testing.T) {
 
 // A close that fails is repeated at most 250 ms apart.
 func TestCloseIsRepeated(t *testing.T) {
-	leakCheck(t)
+	t.Parallel()
 	h := newHand(t)
 	d := drive(t, h.l.Addr().String(), nil)
 	defer d.end()
