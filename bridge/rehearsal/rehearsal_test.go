@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"io"
 	"net/netip"
 	"strings"
@@ -19,7 +20,12 @@ import (
 	"clearback/supervision"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if err := flag.Set("test.parallel", "5"); err != nil { // they mostly wait; -parallel says otherwise
+		panic(err)
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // Without the daemon the trouble itself is seen: every held line stays held, and the next caller gets busy.
 func TestWithoutTheDaemonLinesStayHeld(t *testing.T) {

@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"io"
 	"os"
@@ -45,6 +46,9 @@ var startSimulator = sync.OnceValues(func() (*simulator, error) {
 })
 
 func TestMain(m *testing.M) {
+	if err := flag.Set("test.parallel", "4"); err != nil { // they mostly wait; -parallel says otherwise
+		panic(err)
+	}
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
 		// A simulator that nobody has asked for is started here only to end.
 		if s, err := startSimulator(); err == nil {
