@@ -6,9 +6,11 @@ import (
 	"flag"
 	"fmt"
 	"net"
+	"net/netip"
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -233,7 +235,7 @@ func relayFaces(c *config.Relay, a *agent.Agent, server *agent.Server, face *mqt
 	if !c.Listen.IsValid() {
 		return stop, nil
 	}
-	l, err := net.Listen("tcp", c.Listen.String())
+	l, err := agent.Listen(c.Listen)
 	if err != nil {
 		return stop, fmt.Errorf("listen: %w; see listen: in the agent's file", err)
 	}
@@ -243,7 +245,25 @@ func relayFaces(c *config.Relay, a *agent.Agent, server *agent.Server, face *mqt
 		}
 	})
 	log.Info("serving Modbus TCP", zap.Stringer("address", l.Addr()))
+	if !isOurs(c.Listen.Addr()) {
+		log.Warn("the address is not this machine's now; nobody can connect until it is", zap.Stringer("address", c.Listen.Addr()))
+	}
 	return stop, nil
+}
+
+// isOurs tells whether an address is one of this machine's, as far as it can be told.
+func isOurs(a netip.Addr) bool {
+	if a.IsUnspecified() || a.IsLoopback() {
+		return true
+	}
+	all, err := net.InterfaceAddrs()
+	if err != nil {
+		return true
+	}
+	return slices.ContainsFunc(all, func(n net.Addr) bool {
+		p, err := netip.ParsePrefix(n.String())
+		return err == nil && p.Addr().Unmap() == a.Unmap()
+	})
 }
 
 // relayBroker makes what serves the contacts at a broker, nil if the file names none.

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"fmt"
+	"net"
 	"os"
 	"path/filepath"
 	"strings"
@@ -62,7 +63,10 @@ func TestRelayCloseFails(t *testing.T) {
 
 // An agent that cannot listen has closed its contacts all the same.
 func TestRelayCannotListen(t *testing.T) {
-	path, moves := relayFile(t, strings.Replace(simulatedRelay, "127.0.0.1:1\n", "192.0.2.30:502\n", 1)) // nobody's address
+	taken, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	defer taken.Close()
+	path, moves := relayFile(t, strings.Replace(simulatedRelay, "127.0.0.1:1\n", taken.Addr().String()+"\n", 1))
 	code, _, errs := call("", "relay", "--config", path)
 	require.Equal(t, ExitFailed, code, errs)
 	require.Contains(t, errs, "see listen: in the agent's file")
