@@ -1,8 +1,8 @@
 // Package mqtt drives relay contacts on devices behind an MQTT broker that is there already. The driver speaks MQTT 5; devices may speak 3.1.1.
 //
 // Each contact has a connection of its own, with a will of its own: the close. So the broker closes the contact when the daemon dies. Commands have quality
-// of service 1, are never retained, expire after a second, and are never kept for a broker that is away: what could not be said is refused.
-// A device that is silent, or away, is the trouble of its own line.
+// of service 1, are never retained, expire after a second (a close after a minute), and are never kept for a broker that is away: what could not be
+// said is refused. A device that is silent, or away, is the trouble of its own line.
 //
 // # The contract
 //
