@@ -32,7 +32,7 @@ func TestMain(m *testing.M) {
 var long = flag.Bool("long", false, "every kind of program")
 
 // testTimeout is long enough for a machine that is busy with other tests.
-const testTimeout = 600 * time.Millisecond
+const testTimeout = 800 * time.Millisecond
 
 // buildDir is where the program is built; TestMain removes it. The empty string means that it could not be made.
 var buildDir, errBuildDir = os.MkdirTemp("", "clearback-command")
@@ -146,7 +146,7 @@ func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(
 	b, err := NewBoard(Options{Name: "program", Program: program, Timeout: testTimeout, Poll: 400 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: f, Start: b.Start, Ready: b.Ready, Timeout: testTimeout,
-		Quantum: 50 * time.Millisecond, Slack: 300 * time.Millisecond} // some starts of a program must fit into an opening
+		Quantum: 50 * time.Millisecond, Slack: 800 * time.Millisecond} // some starts of a program must fit into an opening
 	for i, name := range lines {
 		if s.Open {
 			f.Move(i, true)
