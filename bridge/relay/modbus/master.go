@@ -145,11 +145,11 @@ func (m *master) next() *job {
 	for {
 		m.mu.Lock()
 		m.asking = false
-		j, wait := m.pickLocked()
 		if m.stopped {
 			m.mu.Unlock()
 			return nil
 		}
+		j, wait := m.pickLocked()
 		m.asking = j != nil
 		m.mu.Unlock()
 		if j != nil {
