@@ -121,6 +121,15 @@ func TestKernelAgentContacts(t *testing.T) {
 			return flows == want
 		})
 	}
+	open(7, 500)
+	began := time.Now() // monotonic
+	var now syscall.Timeval
+	require.NoError(t, syscall.Gettimeofday(&now))
+	now.Sec -= 3600
+	require.NoError(t, syscall.Settimeofday(&now))
+	a.until("the timer, though the time of day was set back by an hour", closed)
+	require.InDelta(t, 500*time.Millisecond, time.Since(began), float64(400*time.Millisecond), "in an emulated machine")
+
 	open(2, 3000)
 	require.NoError(t, m.WriteCoil(0, false))
 	require.NoError(t, m.WriteCoil(1, false))
