@@ -185,6 +185,9 @@ func TestExtensionWarnings(t *testing.T) {
 // No text crashes the loader, and what it takes, it takes without a fault.
 func FuzzParse(f *testing.F) {
 	f.Add(small)
+	for _, w := range ways {
+		f.Add(w.file())
+	}
 	for _, s := range []string{"", "a: &a {<<: *a}\n", "lines: [&l {<<: *l}]", "lines:\n- ? [a]\n  : b", "country: !!binary GB", "lines: {}", "- a", "sip: ~"} {
 		f.Add(s)
 	}

@@ -58,6 +58,18 @@ func TestContactsLoad(t *testing.T) {
 	for i := range c.Lines {
 		kinds[c.Lines[i].Name] = c.Lines[i].Contact.Kind()
 	}
+	// An interval is written into any of its lines, and the file is otherwise as it was.
+	for i := range c.Lines {
+		name := c.Lines[i].Name
+		text, err := config.WithInterval(contacts, read(t, contacts), name, 900*time.Millisecond)
+		require.NoError(t, err, name)
+		changed, faults := config.Parse(contacts, text, secrets())
+		require.Empty(t, faults.String(), name)
+		for j := range changed.Lines {
+			require.Equal(t, i == j, changed.Lines[j].Policy.Interval == 900*time.Millisecond, name)
+			require.Equal(t, c.Lines[j].Contact, changed.Lines[j].Contact, name)
+		}
+	}
 	require.Equal(t, map[string]string{
 		"box-office": "oneshot", "stage-door": "none", "workshop": "none", "green-room": "oneshot", "foyer": "none", "wardrobe": "none",
 		"prompt-desk": "oneshot", "scene-dock": "none", "fly-floor": "oneshot",

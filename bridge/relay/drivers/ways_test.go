@@ -89,6 +89,9 @@ func TestOpenByProgramAndHTTP(t *testing.T) {
 		r := s.Contact(cfg.Lines[i].Name).Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 110 * time.Millisecond, NotAfter: time.Now().Add(5 * time.Second)})
 		require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 	}
+	left, err := CloseAll(within(t, 5*time.Second), cfg, nil)
+	require.NoError(t, err, "beside a daemon that holds the contacts")
+	require.Empty(t, left)
 	require.Empty(t, s.Shutdown(within(t, 5*time.Second)))
 	all := said.all()
 	require.Contains(t, all, "POST /api/on?s=0.2  k", "whole units of 100 ms")
