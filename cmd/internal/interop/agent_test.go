@@ -186,7 +186,7 @@ func (a *agent) open(d time.Duration) {
 	c := a.master()
 	require.NoError(a.t, c.WriteRegister(1, uint16(d.Milliseconds())))
 	require.NoError(a.t, c.Close())
-	require.Equal(a.t, "open", a.where())
+	require.Contains(a.t, a.moves(), "open")
 }
 
 func (a *agent) code() int {
@@ -224,7 +224,7 @@ func TestAgentEndsClosed(t *testing.T) {
 			}
 			require.Equal(t, want, a.code(), a.log)
 			require.Equal(t, "closed", a.where())
-			require.Less(t, a.lastOpening(), 2*time.Second)
+			require.Less(t, a.lastOpening(), 2900*time.Millisecond, "not by its timer")
 			a.until("told that it stops", func() bool { return a.tells("STOPPING=1") == 1 })
 			require.True(t, bytes.HasSuffix(a.fed(), []byte{'V'}), "the hardware watchdog is stopped")
 		})
@@ -245,7 +245,6 @@ func TestAgentKilled(t *testing.T) {
 	require.NoError(t, err, "%s", out)
 	require.Equal(t, "every contact is closed\n", string(out))
 	require.Equal(t, "closed", a.where())
-	require.Less(t, a.lastOpening(), 2*time.Second)
 	n := len(a.moves())
 	a.start()
 	require.Equal(t, "closed", a.moves()[n], "closed first")
@@ -272,7 +271,7 @@ func TestAgentStopped(t *testing.T) {
 	_, err = later.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
 	require.NoError(t, err)
 	<-time.After(700 * time.Millisecond) // how long it stands still is what is tried here
-	require.LessOrEqual(t, a.tells("WATCHDOG=1"), fed+1, "but for one on its way")
+	require.LessOrEqual(t, a.tells("WATCHDOG=1"), fed+5, "but for some on their way; it would be 14 more")
 	require.NoError(t, a.cmd.Process.Signal(syscall.SIGCONT))
 	for _, conn := range []net.Conn{c, later} {
 		require.NoError(t, conn.SetReadDeadline(time.Now().Add(5*time.Second)))
