@@ -58,6 +58,7 @@ var testsMay = map[string][]string{
 	"bridge":                             {"bridge/relay/relaytest"},
 	"bridge/relay/httprelay":             {"bridge/relay/relaytest"},
 	"bridge/relay/command":               {"bridge/relay/relaytest"},
+	"bridge/relay/controller":            {"bridge/relay/relaytest"},
 	"bridge/relay/serial":                {"bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
 	"bridge/relay/gpio":                  {"bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
 	"bridge/relay/modbus":                {"bridge/relay/agent", "bridge/relay/relaytest"},

@@ -62,22 +62,23 @@ type Options struct {
 	CPUs int
 }
 
-// Tests runs the tests of the calling package whose names match run in a machine of their own, and fails if one of them fails or skips.
+// Tests runs the tests of the calling package whose names match run in a machine of their own, and fails if one of them fails or skips; a part
+// (t.Run) may skip.
 // More arguments are those of a test binary, such as -test.short.
 func Tests(t *testing.T, o Options, run string, arguments ...string) {
 	t.Helper()
 	m := Start(t, o, Build(t, "test", "-c", "."), append([]string{"-test.v", "-test.run", run}, arguments...)...)
 	status := m.Wait()
-	out := m.Output()
+	out := "\n" + m.Output()
 	switch {
 	case status != 0:
 		t.Errorf("status %d in the virtual machine", status)
-	case strings.Contains(out, "--- SKIP"):
+	case strings.Contains(out, "\n--- SKIP"):
 		t.Error("a test was skipped in the virtual machine")
-	case !strings.Contains(out, "--- PASS"):
+	case !strings.Contains(out, "\n--- PASS"):
 		t.Error("no test ran in the virtual machine")
 	}
-	t.Log("in the virtual machine:\n" + out)
+	t.Log("in the virtual machine:" + out)
 }
 
 // Build makes a static program: with "test", "-c" and a package, a test binary; with "build" and a package, a command.
