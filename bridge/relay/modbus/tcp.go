@@ -9,6 +9,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/transport"
 )
 
 // tcpWire is a TCP connection, with several requests in the air. A close goes out at once, whatever still waits for
@@ -86,7 +87,7 @@ func (s *tcpWire) start(q query) error {
 func (s *tcpWire) read() {
 	defer close(s.done)
 	for {
-		acknowledgeAtOnce(s.conn)
+		transport.AcknowledgeAtOnce(s.conn)
 		txn, unit, pdu, err := readFrame(s.conn)
 		at := time.Now()
 		if err != nil {

@@ -8,6 +8,8 @@ import (
 	"sync"
 	"time"
 
+	"clearback/bridge/relay/transport"
+
 	"github.com/eclipse/paho.golang/paho"
 	"github.com/eclipse/paho.golang/paho/session"
 )
@@ -92,7 +94,7 @@ func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
 	}
 	c := &Conn{raw: raw, gone: make(chan struct{})}
 	c.client = paho.NewClient(paho.ClientConfig{
-		Conn: &lockedConn{Conn: conn, limit: b.opt.Timeout}, PacketTimeout: b.opt.Timeout,
+		Conn: &lockedConn{Conn: conn, raw: raw, limit: b.opt.Timeout}, PacketTimeout: b.opt.Timeout,
 		OnClientError: func(err error) { c.Fail(err) },
 		OnServerDisconnect: func(d *paho.Disconnect) {
 			c.Fail(fmt.Errorf("the broker ended it, reason code 0x%02x%s", d.ReasonCode, words(d.ReasonCode)))
@@ -276,7 +278,14 @@ func words(code byte) string {
 type lockedConn struct {
 	net.Conn
 	sync.Mutex
+	raw   net.Conn // under TLS, if there is any
 	limit time.Duration
+}
+
+// Read acknowledges at once: brokers mostly hold a message back until the one before is acknowledged.
+func (l *lockedConn) Read(b []byte) (int, error) {
+	transport.AcknowledgeAtOnce(l.raw)
+	return l.Conn.Read(b)
 }
 
 func (l *lockedConn) Write(b []byte) (int, error) {

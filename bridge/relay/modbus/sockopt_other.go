@@ -1,7 +1,0 @@
-//go:build !linux
-
-package modbus
-
-import "net"
-
-func acknowledgeAtOnce(net.Conn) {}
