@@ -127,8 +127,9 @@ func TestKernelSuite(t *testing.T) {
 						byHand(ttys[i], func(fd int) error { return unix.IoctlSetPointerInt(fd, request, outputBits[l]) })
 					}
 				}
-				sub := b.subject(t, s, 500*time.Millisecond, ttys)
 				var watching sync.WaitGroup
+				t.Cleanup(watching.Wait) // it runs behind the subject's own, which ends the bench
+				sub := b.subject(t, s, 500*time.Millisecond, ttys)
 				watching.Go(func() { // what moves by itself
 					tick := time.NewTicker(5 * time.Millisecond)
 					defer tick.Stop()
@@ -142,7 +143,6 @@ func TestKernelSuite(t *testing.T) {
 						}
 					}
 				})
-				t.Cleanup(func() { go watching.Wait() })
 				return sub
 			})
 		})
