@@ -209,7 +209,7 @@ func (d *simDevice) requests() []entry {
 }
 
 // testTimeout is long enough for a machine that is busy with other tests.
-const testTimeout = 300 * time.Millisecond
+const testTimeout = 400 * time.Millisecond
 
 // subject puts two contacts on a device.
 func subject(t *testing.T, d *simDevice, s relaytest.Setup, o Options, contact ContactOptions) *relaytest.Subject {
@@ -217,7 +217,8 @@ func subject(t *testing.T, d *simDevice, s relaytest.Setup, o Options, contact C
 	o.Name, o.URL, o.Timeout, o.Poll, o.Notify = "device", d.url, testTimeout, 100*time.Millisecond, s.Notify
 	b, err := NewBoard(o)
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: d, Start: b.Start, Ready: b.Ready, Timeout: testTimeout}
+	sub := &relaytest.Subject{Controller: d, Start: b.Start, Ready: b.Ready, Timeout: testTimeout,
+		Slack: 250 * time.Millisecond} // all devices share one interpreter
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		contact.Name = name
 		c, err := b.Contact(contact)
