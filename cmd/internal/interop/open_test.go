@@ -361,19 +361,12 @@ var faults = []fault{
 	{"the broker is restarted", func(m *tried) { m.way.restart() }, func(w *way) bool { return w.restart != nil }},
 	{slowBoard, func(m *tried) { m.way.slow() }, func(w *way) bool { return w.slow != nil }},
 	{"all processors are busy", func(m *tried) {
-		busy := make(chan struct{}) // closed to end that
 		for range 2 * runtime.NumCPU() {
 			go func() {
-				for {
-					select {
-					case <-busy:
-						return
-					default:
-					}
+				for m.t.Context().Err() == nil { // until the case ends
 				}
 			}()
 		}
-		m.t.Cleanup(func() { close(busy) })
 	}, nil},
 }
 
