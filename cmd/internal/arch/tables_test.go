@@ -61,7 +61,6 @@ var testsMay = map[string][]string{
 	"bridge/relay/controller":            {"bridge/relay/relaytest"},
 	"bridge/relay/serial":                {"bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
 	"bridge/relay/gpio":                  {"bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
-	"bridge/relay/controller":            {"bridge/relay/relaytest"},
 	"bridge/relay/modbus":                {"bridge/relay/agent", "bridge/relay/relaytest"},
 	"bridge/relay/mqtt":                  {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
 	"bridge/relay/agent/mqttface":        {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
