@@ -83,11 +83,22 @@ func (s *calls) Start(c *Call, r Request, before func() error) error {
 	go func() {
 		defer s.done()
 		defer cancel()
-		level, err := s.device.Do(ctx, r, func() error { return w.pass(before) })
+		level, err := s.device.Do(ctx, r, func() error { return w.pass(func() error { return s.allow(before) }) })
 		timer.Stop()
 		s.returned(w, r, level, err)
 	}()
 	return <-w.began
+}
+
+// allow asks before, and forbids what would be written on a session that has ended: the next one closes first and is to have the last word.
+func (s *calls) allow(before func() error) error {
+	if err := s.Cause(); err != nil {
+		return fmt.Errorf("%w: %w", relay.ErrUnreachable, err)
+	}
+	if before == nil {
+		return nil
+	}
+	return before()
 }
 
 // request is one in the air.

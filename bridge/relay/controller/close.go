@@ -12,6 +12,7 @@ import (
 // Close puts the contact to closed and ends an opening under way. It returns nil when the controller confirmed it and the contact reads
 // closed; else it waits, while the keeper tries again, until ctx ends.
 func (c *Contact) Close(ctx context.Context) error {
+	c.stopCurrent() // at once: the close may have to wait for a connection of its own
 	s, err := c.control.current()
 	if err == nil {
 		epoch := c.keeper.Epoch()
@@ -25,12 +26,9 @@ func (c *Contact) Close(ctx context.Context) error {
 			c.keeper.Settle(epoch)
 			return c.keeper.Wait(ctx)
 		}
-	} else {
-		c.stopCurrent()
-		if c.keeper.Owed() != nil { // the keeper is at it, or waits for the first connection
-			c.wishConnection()
-			return c.keeper.Wait(ctx)
-		}
+	} else if c.keeper.Owed() != nil { // the keeper is at it, or waits for the first connection
+		c.wishConnection()
+		return c.keeper.Wait(ctx)
 	}
 	c.keeper.Owe(fmt.Errorf("line %s: closing: %w", c.opt.Name, err))
 	return c.keeper.Wait(ctx)
@@ -178,6 +176,9 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 		return // the session has ended, as run sees, or an opening came in between
 	}
 	a, err := call.Wait(ctx.Done())
+	if op == Close && isRefusal(err) { // nor could an opening be ended
+		c.keeper.Owe(fmt.Errorf("line %s: closing: %w", c.opt.Name, err))
+	}
 	if err != nil || op == Close || a.Level != relay.LevelOpen {
 		return // a refusal is no news about the contact; every close reads back by itself
 	}

@@ -2,6 +2,7 @@ package controller
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync"
 	"time"
@@ -161,5 +162,12 @@ func (l *link) do(r Request, before func() error, stop <-chan struct{}) (Answer,
 	if err != nil {
 		return Answer{}, err
 	}
-	return c.Wait(stop)
+	a, err := c.Wait(stop)
+	if errors.Is(err, relay.ErrStopped) {
+		err = errGivenUp // no opening was withdrawn
+	}
+	return a, err
 }
+
+// errGivenUp: whoever asked no longer waits.
+var errGivenUp = errors.New("controller: given up before the answer came")

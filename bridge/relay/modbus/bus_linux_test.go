@@ -184,7 +184,7 @@ func TestBusSendsClosesFirst(t *testing.T) {
 	other := d.interrupt(1, 10*time.Millisecond)
 	d.queued(2)
 	closed := d.close(0)
-	d.queued(3)
+	d.queued(4) // its own close, and that of the opening which it ends
 	h.answer(1, openIt...)
 	h.echo(1, closeIt)
 	// What else there is of unit 1 is in no set order with the reading of unit 2.

@@ -1,0 +1,346 @@
+package controller_test
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+
+	"github.com/stretchr/testify/require"
+)
+
+// dialled is a device that is reached by a connection for each request, which takes its time and may not be broken off.
+type dialled struct {
+	dials func(controller.Op) time.Duration
+	acts  func(context.Context, controller.Op) error // nil: does as asked
+
+	mu   sync.Mutex
+	open bool
+	done []controller.Op // what reached it, but for reads
+}
+
+func (d *dialled) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
+	<-time.After(d.dials(r.Op))
+	if err := before(); err != nil {
+		return relay.LevelUnknown, err
+	}
+	d.mu.Lock()
+	switch r.Op {
+	case controller.Open, controller.Close:
+		d.open = r.Op == controller.Open
+		d.done = append(d.done, r.Op)
+	}
+	level := relay.LevelClosed
+	if d.open {
+		level = relay.LevelOpen
+	}
+	d.mu.Unlock()
+	if d.acts != nil {
+		return level, d.acts(ctx, r.Op)
+	}
+	return level, nil
+}
+
+func (*dialled) Close() error { return nil }
+
+func (d *dialled) opened() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	n := 0
+	for _, op := range d.done {
+		if op == controller.Open {
+			n++
+		}
+	}
+	return n
+}
+
+// onDialled runs a started contact over the device on virtual time. No opening may last there: its end is slept through in the kernel.
+func onDialled(t *testing.T, d *dialled, change func(*controller.Options, *controller.ContactOptions), test func(*testing.T, *controller.Contact)) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) { onDialledNow(t, d, change, test) })
+}
+
+func onDialledNow(t *testing.T, d *dialled, change func(*controller.Options, *controller.ContactOptions), test func(*testing.T, *controller.Contact)) {
+	t.Helper()
+	o := controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
+		Connect: func(context.Context) (controller.Session, error) { return controller.NewCalls(d, time.Second), nil }}
+	co := controller.ContactOptions{Name: "box-office"}
+	if change != nil {
+		change(&o, &co)
+	}
+	b := controller.New(o)
+	c, err := b.Contact(co)
+	require.NoError(t, err)
+	b.Start()
+	require.NoError(t, b.Ready(t.Context()))
+	defer func() {
+		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+		defer cancel()
+		require.Empty(t, b.Shutdown(ctx))
+	}()
+	test(t, c)
+}
+
+// mayOpen tells that nothing but its not-after stands in the way of an opening.
+func mayOpen(t *testing.T, c *controller.Contact) {
+	t.Helper()
+	i := opening(1000)
+	i.NotAfter = time.Now().Add(-1)
+	require.ErrorIs(t, c.Interrupt(t.Context(), i).Err, relay.ErrLate)
+}
+
+func opening(seq uint32) relay.Interruption {
+	return relay.Interruption{Seq: seq, Duration: 800 * time.Millisecond, NotAfter: time.Now().Add(2 * time.Second)}
+}
+
+// TestCloseWithdrawsAtOnce: a close whose own connection is slower than the opening's still stops that from being written.
+func TestCloseWithdrawsAtOnce(t *testing.T) {
+	d := &dialled{dials: func(op controller.Op) time.Duration {
+		if op == controller.Close {
+			return 300 * time.Millisecond
+		}
+		return 100 * time.Millisecond
+	}}
+	onDialled(t, d, nil, func(t *testing.T, c *controller.Contact) {
+		result := make(chan relay.Result, 1) // read below
+		go func() { result <- c.Interrupt(t.Context(), opening(1)) }()
+		<-time.After(50 * time.Millisecond)
+		require.NoError(t, c.Close(t.Context()))
+		r := <-result
+		require.Zero(t, d.opened(), "withdrawn before it was written")
+		require.Equal(t, relay.Refused, r.Outcome)
+		require.ErrorIs(t, r.Err, relay.ErrStopped)
+	})
+}
+
+// TestNothingIsWrittenOnADeadSession: a request whose connection comes about just after another one has ended the session is not written any
+// more, since the next connection closes first and must be the last to move anything.
+func TestNothingIsWrittenOnADeadSession(t *testing.T) {
+	broken := errors.New("broken")
+	wrote := false
+	over(t, func(_ context.Context, r controller.Request, before func() error) (relay.Level, error) {
+		if r.Op == controller.Open {
+			<-time.After(200 * time.Millisecond) // whatever becomes of its context
+			if err := before(); err != nil {
+				return relay.LevelUnknown, err
+			}
+			wrote = true
+			return relay.LevelUnknown, nil
+		}
+		<-time.After(100 * time.Millisecond)
+		return relay.LevelUnknown, broken
+	}, func(t *testing.T, s controller.Session) {
+		started := make(chan error, 1) // read below
+		go func() {
+			started <- s.Start(controller.NewCall(), controller.Request{Op: controller.Open}, func() error { return nil })
+		}()
+		require.ErrorIs(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Read}, nil), broken)
+		err := <-started
+		require.ErrorIs(t, err, relay.ErrUnreachable)
+		require.ErrorIs(t, err, broken)
+		synctest.Wait()
+		require.False(t, wrote)
+	})
+}
+
+// TestARefusedCloseOfABlindContact: where a close is all that can be asked of an idle contact, a refusal of it means that the next opening
+// could not be ended either.
+func TestARefusedCloseOfABlindContact(t *testing.T) {
+	var mu sync.Mutex
+	var notices []relay.NoticeKind
+	refuses := false
+	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
+	d.acts = func(_ context.Context, op controller.Op) error {
+		mu.Lock()
+		defer mu.Unlock()
+		if refuses && op == controller.Close {
+			return &controller.Refusal{Cause: errors.New("no"), Sure: true}
+		}
+		return nil
+	}
+	onDialled(t, d, func(o *controller.Options, co *controller.ContactOptions) {
+		o.Poll, co.Blind = time.Second, true
+		o.Notify = func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n.Kind) }
+	}, func(t *testing.T, c *controller.Contact) {
+		set := func(on bool) { mu.Lock(); defer mu.Unlock(); refuses = on }
+		set(true)
+		<-time.After(1500 * time.Millisecond)
+		i := opening(1)
+		i.NotAfter = time.Now().Add(-1)
+		require.ErrorIs(t, c.Interrupt(t.Context(), i).Err, relay.ErrRefused)
+		set(false)
+		require.NoError(t, c.Close(t.Context()))
+		mayOpen(t, c)
+		mu.Lock()
+		defer mu.Unlock()
+		require.Equal(t, []relay.NoticeKind{relay.CloseFailing, relay.CloseConfirmed}, notices)
+	})
+}
+
+// TestAHungClose: it is given up when its caller says, told as what it is, and repeated until it succeeds.
+func TestAHungClose(t *testing.T) {
+	var mu sync.Mutex
+	hangs := false
+	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
+	d.acts = func(ctx context.Context, op controller.Op) error {
+		mu.Lock()
+		defer mu.Unlock()
+		if !hangs || op != controller.Close {
+			return nil
+		}
+		mu.Unlock()
+		<-ctx.Done()
+		mu.Lock()
+		hangs = false
+		return ctx.Err()
+	}
+	onDialled(t, d, nil, func(t *testing.T, c *controller.Contact) {
+		mu.Lock()
+		hangs = true
+		mu.Unlock()
+		ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+		defer cancel()
+		began := time.Now()
+		err := c.Close(ctx)
+		require.Equal(t, 100*time.Millisecond, time.Since(began))
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+		require.NotErrorIs(t, err, relay.ErrStopped, "no opening was withdrawn")
+		i := opening(1)
+		i.NotAfter = time.Now().Add(-1)
+		require.ErrorIs(t, c.Interrupt(t.Context(), i).Err, relay.ErrRefused, "not while it is not known to be closed")
+		require.NoError(t, c.Close(t.Context()))
+		mayOpen(t, c)
+	})
+}
+
+// TestPollsWhileDriven: a contact that cannot be read is closed now and then, but never during an opening, nor behind one that waits its turn.
+func TestPollsWhileDriven(t *testing.T) {
+	t.Parallel()
+	d := &dialled{dials: func(op controller.Op) time.Duration {
+		if op == controller.Close {
+			return 3 * time.Millisecond // so that some polls are on their way when an opening begins
+		}
+		return 0
+	}}
+	onDialledNow(t, d, func(o *controller.Options, co *controller.ContactOptions) {
+		o.Poll, o.Unordered, co.Blind = 5*time.Millisecond, true, true
+	}, func(t *testing.T, c *controller.Contact) {
+		for seq := range uint32(12) {
+			<-time.After(time.Duration(seq) * time.Millisecond)
+			i := opening(seq + 1)
+			i.Duration = 25 * time.Millisecond
+			r := c.Interrupt(t.Context(), i)
+			require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
+			require.GreaterOrEqual(t, r.OpenFor, i.Duration)
+			d.mu.Lock()
+			d.done = append(d.done, controller.Sense) // the end of this opening
+			d.mu.Unlock()
+		}
+		require.Equal(t, 12, d.opened())
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		require.Empty(t, tooManyCloses(d.done))
+	})
+}
+
+// tooManyCloses returns what followed an opening, if that was more than its own close.
+func tooManyCloses(done []controller.Op) []controller.Op {
+	var now []controller.Op
+	for _, op := range done {
+		switch {
+		case op == controller.Open:
+			now = []controller.Op{}
+		case now == nil:
+		case op == controller.Close:
+			now = append(now, op)
+		default:
+			if len(now) > 1 {
+				return now
+			}
+			now = nil
+		}
+	}
+	return nil
+}
+
+// TestSessionEndsBeforeTheReadBack: the answer to an opening came, and nothing after it.
+func TestSessionEndsBeforeTheReadBack(t *testing.T) {
+	var mu sync.Mutex
+	broken := 0
+	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
+	d.acts = func(_ context.Context, op controller.Op) error {
+		mu.Lock()
+		defer mu.Unlock()
+		if op == controller.Open {
+			broken++
+		}
+		if op == controller.Read && broken == 1 {
+			broken++
+			return errors.New("gone")
+		}
+		return nil
+	}
+	onDialled(t, d, nil, func(t *testing.T, c *controller.Contact) {
+		began := time.Now()
+		r := c.Interrupt(t.Context(), opening(1))
+		require.Equal(t, relay.Unknown, r.Outcome)
+		require.Zero(t, time.Since(began), "told at once")
+		require.NoError(t, c.Close(t.Context()))
+		require.Less(t, time.Since(began), relay.CloseEvery, "the next connection closes first")
+		require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome, "the same command again has the same result")
+		require.Equal(t, 1, d.opened())
+		mayOpen(t, c)
+	})
+}
+
+// TestUrgentFirst: a new connection closes what may be open before what is not.
+func TestUrgentFirst(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex
+		var order []int
+		down := false
+		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
+			Connect: func(context.Context) (controller.Session, error) {
+				return controller.NewCalls(&doing{func(_ context.Context, r controller.Request, before func() error) (relay.Level, error) {
+					if err := before(); err != nil {
+						return relay.LevelUnknown, err
+					}
+					mu.Lock()
+					defer mu.Unlock()
+					if down && r.Op == controller.Open {
+						down, order = false, nil
+						return relay.LevelUnknown, errGone
+					}
+					if r.Op == controller.Close {
+						order = append(order, r.Contact)
+					}
+					return relay.LevelClosed, nil
+				}, make(chan struct{})}, time.Second), nil
+			}})
+		var contacts []*controller.Contact
+		for _, line := range []string{"box-office", "stage-door", "workshop"} {
+			c, err := b.Contact(controller.ContactOptions{Name: line})
+			require.NoError(t, err)
+			contacts = append(contacts, c)
+		}
+		b.Start()
+		require.NoError(t, b.Ready(t.Context()))
+		mu.Lock()
+		down = true
+		mu.Unlock()
+		require.Equal(t, relay.Unknown, contacts[2].Interrupt(t.Context(), opening(1)).Outcome)
+		require.NoError(t, contacts[2].Close(t.Context()))
+		synctest.Wait()
+		mu.Lock()
+		require.GreaterOrEqual(t, len(order), 3)
+		require.Equal(t, []int{2, 0, 1}, order[:3])
+		mu.Unlock()
+		require.Empty(t, b.Shutdown(t.Context()))
+	})
+}
