@@ -20,6 +20,7 @@ var rules = []struct {
 	{"gofmt", formatRule},
 	{"length", lengthRule},
 	{"manners", mannersRule},
+	{"monotonic", monotonicRule},
 }
 
 func root() fs.FS { return os.DirFS("../../..") }
@@ -113,6 +114,10 @@ func TestRulesCatch(t *testing.T) {
 		{"a long file with its reason", "config/a.go", "// Long file: a table.\n\n" + good + long + "\nvar a = 1\n", "", ""},
 		{"a long main", "cmd/clearback/main.go", "// Command clearback is.\npackage main\n" + strings.Repeat("\nvar _ = 1\n", 10), "length", "a main has at most 20"},
 		{"an init function", "config/a.go", good + "\nfunc init() {}\n", "manners", "init"},
+		{"the time of day in a driver", "bridge/relay/modbus/a.go", "// Package modbus is.\npackage modbus\n\nimport \"time\"\n\nvar _ = time.Now().UnixNano()\n", "monotonic", "calls UnixNano"},
+		{"an instant without its monotonic part", "bridge/relay/modbus/a.go", "// Package modbus is.\npackage modbus\n\nimport \"time\"\n\nvar _ = time.Now().Round(0)\n", "monotonic", "calls Round"},
+		{"a rounded duration", "bridge/relay/modbus/a.go", "// Package modbus is.\npackage modbus\n\nimport \"time\"\n\nvar _ = time.Second.Round(time.Minute)\n", "", ""},
+		{"the time of day elsewhere", "config/a.go", good + "\nimport \"time\"\n\nvar _ = time.Now().UnixNano()\n", "", ""},
 		{"settings without a type", "config/a.go", good + "\nvar _ map[string]any\n", "manners", "map[string]any"},
 		{"settings without a type, in the old way", "config/a.go", good + "\nvar _ map[string]interface{}\n", "manners", "map[string]any"},
 	}

@@ -171,6 +171,46 @@ func mannersRule(files []file) (faults []string) {
 	return faults
 }
 
+// timeOfDay is what makes an instant that a clock set back or forth moves, or takes the monotonic part away from one (package time's own
+// documentation, "Monotonic Clocks").
+var timeOfDay = []string{"Unix", "UnixMilli", "UnixMicro", "UnixNano", "Date", "Parse", "ParseInLocation", "UTC", "Local", "In", "AddDate"}
+
+// monotonicRule: whoever drives a contact measures by the monotonic clock alone, so that no setting of the clock makes an opening longer.
+func monotonicRule(files []file) (faults []string) {
+	for _, f := range files {
+		if f.test || !within(f.dir, "bridge/relay") || within(f.dir, "bridge/relay/relaytest") || f.path == timesForReaders {
+			continue
+		}
+		ast.Inspect(f.syntax, func(n ast.Node) bool {
+			call, ok := n.(*ast.CallExpr)
+			if !ok {
+				return true
+			}
+			sel, ok := call.Fun.(*ast.SelectorExpr)
+			if !ok {
+				return true
+			}
+			lit := (*ast.BasicLit)(nil)
+			if len(call.Args) == 1 {
+				lit, _ = call.Args[0].(*ast.BasicLit)
+			}
+			x, _ := sel.X.(*ast.Ident)
+			ofTime := x != nil && x.Name == "time"
+			if strings.HasPrefix(sel.Sel.Name, "Parse") && !ofTime { // of something else
+				return true
+			}
+			if name := sel.Sel.Name; slices.Contains(timeOfDay, name) || name == "Round" && lit != nil && lit.Value == "0" {
+				faults = append(faults, fmt.Sprintf("%s calls %s: a contact's instants are monotonic and never the time of day", f.path, name))
+			}
+			return true
+		})
+	}
+	return faults
+}
+
+// timesForReaders only writes down when its contact would have moved.
+const timesForReaders = "bridge/relay/agent/simulated.go"
+
 func topLevelRule(root fs.FS) (faults []string) {
 	entries, err := fs.ReadDir(root, ".")
 	if err != nil {
