@@ -345,8 +345,6 @@ type fault struct {
 
 const standing = 2 * time.Second // how long something stands still
 
-const slowBoard = "the board answers 2 s late"
-
 var faults = []fault{
 	{"the daemon is killed", func(m *tried) {
 		m.d.signal(syscall.SIGKILL)
@@ -359,7 +357,7 @@ var faults = []fault{
 	}, nil},
 	{"the cable is cut", func(m *tried) { m.way.net.set(false, true) }, func(w *way) bool { return w.net != nil }},
 	{"the broker is restarted", func(m *tried) { m.way.restart() }, func(w *way) bool { return w.restart != nil }},
-	{slowBoard, func(m *tried) { m.way.slow() }, func(w *way) bool { return w.slow != nil }},
+	{"the board answers 2 s late", func(m *tried) { m.way.slow() }, func(w *way) bool { return w.slow != nil }},
 	{"all processors are busy", func(m *tried) {
 		for range 2 * runtime.NumCPU() {
 			go func() {
@@ -431,9 +429,6 @@ func (m *tried) judge(f fault, late func() time.Duration) {
 		bound = openFor + 50*time.Millisecond
 	case "watchdog":
 		bound = openFor + w.watchdog + 50*time.Millisecond
-		if f.name == slowBoard {
-			bound += standing // it does one thing at a time, and looks at its watchdog as late
-		}
 	}
 	alive := f.name == faults[len(faults)-1].name
 	patience := 5 * time.Second

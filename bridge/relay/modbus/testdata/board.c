@@ -305,6 +305,15 @@ static int expire(void)
 	return next < 0 ? -1 : (int)((next + 999) / 1000);
 }
 
+/* dawdle keeps a request waiting. The outputs' own timers and the watchdog go on, as where a circuit of its own has them. */
+static void dawdle(int ms)
+{
+	for (long long end = now_us() + 1000LL * ms, left; (left = (end - now_us() + 999) / 1000) > 0;) {
+		int next = expire();
+		poll(NULL, 0, next >= 0 && next < left ? next : (int)left);
+	}
+}
+
 /* pulse starts, lengthens or ends a timed output with a number. It returns 0 or an exception code. */
 static int pulse(struct timed *t, int seq, int n)
 {
@@ -372,12 +381,12 @@ static int serve(modbus_t *m, int conn, const uint8_t *q, int len)
 		say(action_names[f.what], conn, fn, index, value);
 		return f.what == DROP || f.what == ACTDROP ? -1 : 0;
 	case DELAY:
-		usleep((useconds_t)f.arg * 1000);
+		dawdle(f.arg);
 		break;
 	case TARDY:
 		no = act(q + h);
 		report(conn, fn);
-		usleep((useconds_t)f.arg * 1000);
+		dawdle(f.arg);
 		break;
 	}
 	/* The coil moves, and is told, before the answer leaves. */
