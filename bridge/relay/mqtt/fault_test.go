@@ -402,23 +402,22 @@ func TestForeignAnswers(t *testing.T) {
 	r.works()
 }
 
-// A device that talks nonsense in the middle of an opening: the contact closes in its time, and what is no state confirms nothing.
+// A device that talks nonsense in the middle of an opening is not trusted with the rest of it.
 func TestNonsenseWhileOpen(t *testing.T) {
 	t.Parallel()
 	r := newRig(t, sharedBroker(t), nil, Options{}, contract).start()
-	opened, result := make(chan struct{}), make(chan relay.Result, 1) // closed when open; the test may have failed before it looks
-	go func() { result <- r.interrupt(300*time.Millisecond, func(time.Time) { close(opened) }) }()
-	<-opened
-	began := time.Now()
-	for _, payload := range []string{"", "{", "\x00\x01", "[]", "null", `{"online":"perhaps"}`, `{"seq":-1}`, strings.Repeat("[", 5000), strings.Repeat("x", 100_000)} {
+	for _, payload := range []string{"{", "\x00\x01", "[]", `{"online":"perhaps"}`} {
+		opened, result := make(chan struct{}), make(chan relay.Result, 1) // closed when open; the test may have failed before it looks
+		go func() { result <- r.interrupt(2*time.Second, func(time.Time) { close(opened) }) }()
+		<-opened
+		began := time.Now()
 		r.d.tell("publish", order{"topic": r.d.prefix + "/state", "payload": payload})
+		require.Equal(t, relay.Unknown, (<-result).Outcome, "%.20q", payload)
+		require.NoError(t, r.c.Close(t.Context()))
+		require.False(t, r.d.isOpen())
+		require.Less(t, time.Since(began), time.Second, "long before its time is over")
+		r.works()
 	}
-	res := <-result
-	until(t, "closed", func() bool { return !r.d.isOpen() })
-	require.Less(t, time.Since(began), time.Second)
-	require.NotEqual(t, relay.Refused, res.Outcome, "it was open: %v", res.Err)
-	require.NoError(t, r.c.Close(t.Context()))
-	r.works()
 }
 
 // Nothing that the driver says stays at the broker, and a device obeys nothing that does.
