@@ -17,7 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-var long = flag.Bool("long", false, "measure and wait for longer: TestIntervalError with busy processors, TestBlockedLink for 10 s")
+var long = flag.Bool("long", false, "measure and wait for longer: TestIntervalError with busy processors, TestBlockedLink for 10 s, more kinds of boards")
 
 const hogVariable = "CLEARBACK_TEST_HOG"
 

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bytes"
+	"errors"
 	"flag"
 	"net"
 	"os"
@@ -17,7 +18,8 @@ import (
 
 // TestMain lets the rehearsals run beside each other, which mostly wait; -parallel says otherwise.
 func TestMain(m *testing.M) {
-	if err := flag.Set("test.parallel", "4"); err != nil {
+	// The password of the service in the file that most tests write.
+	if err := errors.Join(flag.Set("test.parallel", "8"), os.Setenv("MILLRACE_SERVICE", "lobby-43")); err != nil {
 		panic(err)
 	}
 	goleak.VerifyTestMain(m)
@@ -87,7 +89,6 @@ func freePort(t *testing.T) string {
 // file writes a configuration for one line whose peers are at the given addresses.
 func file(t *testing.T, board, registrar, adapter string) string {
 	t.Helper()
-	t.Setenv("MILLRACE_SERVICE", "lobby-43")
 	path := filepath.Join(t.TempDir(), "clearback.yaml")
 	require.NoError(t, os.WriteFile(path, []byte(`country: US
 sip:
