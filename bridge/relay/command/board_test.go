@@ -135,10 +135,18 @@ func TestProgramDisappears(t *testing.T) {
 type immortal struct {
 	killed   atomic.Int32
 	released chan struct{}
+	waited   func() // told when it runs; nil: nobody
 }
 
-func (p *immortal) kill()        { p.killed.Add(1) }
-func (p *immortal) wait() ending { <-p.released; return ending{} }
+func (p *immortal) kill() { p.killed.Add(1) }
+
+func (p *immortal) wait() ending {
+	if p.waited != nil {
+		p.waited()
+	}
+	<-p.released
+	return ending{}
+}
 
 // What cannot be killed is left behind, bounded in number, and its end is followed by a close.
 func TestProgramThatCannotBeKilled(t *testing.T) {
@@ -147,12 +155,14 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	for i := range maxLeft {
 		dev, err := d.connect()
 		require.NoError(t, err)
-		_, err = dev.Do(canceled(), controller.Request{Op: controller.Close}, pass)
+		ctx, cancel := context.WithCancel(context.Background())
+		p.waited = cancel
+		_, err = dev.Do(ctx, controller.Request{Op: controller.Close}, pass)
 		require.ErrorContains(t, err, "was killed and has not ended within")
 		require.EqualValues(t, i+1, p.killed.Load())
 	}
 	_, err := d.connect()
-	require.ErrorContains(t, err, "4 runs of /bin/true were killed and have not ended")
+	require.ErrorContains(t, err, "4 runs of /bin/true were given up and have not ended")
 	close(p.released)
 	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.left == 0 && d.stale }, 5*time.Second, time.Millisecond)
 	dev, err := d.connect()
@@ -164,6 +174,36 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	d.mu.Unlock()
 	_, err = dev.Do(context.Background(), controller.Request{Op: controller.Open}, func() error { t.Error("asked"); return nil })
 	require.ErrorIs(t, err, errStale)
+}
+
+// A program whose start hangs (its file system, the memory) is left behind as well. One that starts after its time is killed, and followed by a close.
+func TestStartThatHangs(t *testing.T) {
+	t.Parallel()
+	p := &immortal{released: make(chan struct{})}
+	close(p.released)
+	begins := make(chan struct{})
+	d := &driven{program: "/bin/true", start: func(string, []string) (process, error) { <-begins; return p, nil }}
+	for range maxLeft {
+		dev, err := d.connect()
+		require.NoError(t, err)
+		returned := make(chan error, 1) // the test may fail first
+		go func() {
+			_, err := dev.Do(canceled(), controller.Request{Op: controller.Close}, pass)
+			returned <- err
+		}()
+		select {
+		case err = <-returned:
+		case <-time.After(5 * time.Second):
+			close(begins)
+			t.Fatal("it waits for the start")
+		}
+		require.ErrorContains(t, err, "has not been started in its time")
+	}
+	_, err := d.connect()
+	require.ErrorContains(t, err, "4 runs of /bin/true")
+	close(begins)
+	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.left == 0 && d.stale }, 5*time.Second, time.Millisecond)
+	require.EqualValues(t, maxLeft, p.killed.Load())
 }
 
 // A read-back that runs so slowly that it finds the close's work proves nothing against the opening.

@@ -70,7 +70,7 @@ type driven struct {
 	start   starter
 
 	mu    sync.Mutex
-	left  int  // programs that were killed and have not ended
+	left  int  // programs that were given up and have not ended, or not even started
 	stale bool // one of them has ended since: what it did, nobody knows
 }
 
@@ -87,7 +87,7 @@ func (d *driven) connect() (*device, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.left >= maxLeft {
-		return nil, fmt.Errorf("command: %d runs of %s were killed and have not ended; see what the kernel waits for (ps: state D)", d.left, d.program)
+		return nil, fmt.Errorf("command: %d runs of %s were given up and have not ended; see what the kernel waits for (ps: state D)", d.left, d.program)
 	}
 	d.stale = false // a connection begins with a close
 	return &device{driven: d, ordinary: make(chan struct{}, 1)}, nil
@@ -121,15 +121,66 @@ func (d *device) Do(ctx context.Context, r controller.Request, before func() err
 	if err := before(); err != nil {
 		return relay.LevelUnknown, err
 	}
-	p, err := d.start(d.program, arguments)
-	if err != nil {
-		return relay.LevelUnknown, fmt.Errorf("%s: %w", d.program, err)
-	}
-	e, err := d.await(ctx, p)
+	e, err := d.run(ctx, arguments)
 	if err != nil {
 		return relay.LevelUnknown, err
 	}
 	return d.judge(r.Op, e)
+}
+
+// begun is what came of starting a program.
+type begun struct {
+	process
+	err error
+}
+
+// run starts the program and waits for its end. A start that hangs is given up when ctx ends, and what it still starts is killed at once.
+func (d *driven) run(ctx context.Context, arguments []string) (ending, error) {
+	started := make(chan begun, 1) // perhaps nobody waits any more
+	go func() {
+		p, err := d.start(d.program, arguments)
+		started <- begun{p, err}
+	}()
+	var b begun
+	select {
+	case b = <-started:
+	case <-ctx.Done():
+		t := time.NewTimer(reap)
+		defer t.Stop()
+		select {
+		case b = <-started: // await kills it
+		case <-t.C:
+			return ending{}, d.leaveStart(ctx, started)
+		}
+	}
+	if b.err != nil {
+		return ending{}, fmt.Errorf("%s: %w", d.program, b.err)
+	}
+	return d.await(ctx, b.process)
+}
+
+func (d *driven) leaveStart(ctx context.Context, started <-chan begun) error {
+	d.leave(func() {
+		if b := <-started; b.err == nil {
+			b.kill()
+			b.wait()
+		}
+	})
+	return fmt.Errorf("%s has not been started in its time: %w", d.program, ctx.Err())
+}
+
+// leave leaves a run behind until end returns.
+func (d *driven) leave(end func()) {
+	d.mu.Lock()
+	d.left++
+	d.mu.Unlock()
+	go func() {
+		end()
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		d.left--
+		d.stale = true
+	}()
 }
 
 // await waits for the end of a run, and kills it when ctx ends first.
@@ -145,20 +196,14 @@ func (d *driven) await(ctx context.Context, p process) (ending, error) {
 	t := time.NewTimer(reap)
 	defer t.Stop()
 	select {
-	case <-ended: // however it ended, its time was over
+	case <-ended: // however it ended, its time was over, and perhaps that of the connection too
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		d.stale = true
 		return ending{}, fmt.Errorf("%s was killed: %w", d.program, ctx.Err())
 	case <-t.C:
 	}
-	d.mu.Lock()
-	d.left++
-	d.mu.Unlock()
-	go func() {
-		<-ended
-		d.mu.Lock()
-		defer d.mu.Unlock()
-		d.left--
-		d.stale = true
-	}()
+	d.leave(func() { <-ended })
 	return ending{}, fmt.Errorf("%s was killed and has not ended within %v: %w", d.program, reap, ctx.Err())
 }
 
