@@ -183,7 +183,7 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 		return // a refusal is no news about the contact; every close reads back by itself
 	}
 	c.mu.Lock()
-	idle := c.current == nil && c.opens == before
+	idle := !driven && c.current == nil && c.opens == before // an answer from within an opening may come after its end
 	c.mu.Unlock()
 	if !idle || c.keeper.Owed() != nil {
 		return

@@ -65,8 +65,8 @@ func newContact(b *Controller, index int, o ContactOptions) *Contact {
 func (c *Contact) Kind() relay.Kind { return c.opt.Kind }
 
 // Interrupt opens the loop for the duration, counted from the controller's confirmation. When the connection is lost meanwhile, or a
-// write finds no answer, the outcome is Unknown at once, and closing goes on by itself. A repeated Seq that was written
-// before gets its old result.
+// write finds no answer, the outcome is Unknown at once, and closing goes on by itself. A repeated Seq gets its old result, unless nothing
+// was written or the controller said no.
 func (c *Contact) Interrupt(ctx context.Context, i relay.Interruption) relay.Result {
 	o, s, r := c.begin(i)
 	if o == nil {
@@ -115,7 +115,7 @@ func (c *Contact) finish(o *opening, r relay.Result) {
 	defer c.mu.Unlock()
 	c.current, c.after = nil, time.Now()
 	close(o.over)
-	if r.Outcome != relay.Refused {
+	if r.Outcome != relay.Refused || !o.at.IsZero() { // a controller that confirmed what its contact never showed is not told again either
 		c.lastSeq, c.last, c.hasLast = o.Seq, r, true
 	}
 }

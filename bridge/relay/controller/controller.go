@@ -208,6 +208,9 @@ func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 			wg.Go(func() {
 				failed[i] = c.Close(ctx)
 				c.awaitOver(ctx) // else its own close would find the connection gone
+				if failed[i] == nil {
+					failed[i] = c.keeper.Wait(ctx) // the opening may have left the contact in doubt
+				}
 			})
 		}
 		wg.Wait()

@@ -344,3 +344,95 @@ func TestUrgentFirst(t *testing.T) {
 		require.Empty(t, b.Shutdown(t.Context()))
 	})
 }
+
+// TestShutdownRepeatsAnOwedClose: the opening under way turns out to be of unknown outcome after Shutdown's own close was confirmed.
+func TestShutdownRepeatsAnOwedClose(t *testing.T) {
+	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
+	d.acts = func(ctx context.Context, op controller.Op) error {
+		if op != controller.Open {
+			return nil
+		}
+		<-time.After(100 * time.Millisecond)
+		return errors.New("broken")
+	}
+	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex
+		connections := 0
+		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
+			Connect: func(context.Context) (controller.Session, error) {
+				mu.Lock()
+				defer mu.Unlock()
+				if connections++; connections > 1 {
+					return nil, errors.New("nobody is there any more")
+				}
+				return controller.NewCalls(d, time.Second), nil
+			}})
+		c, err := b.Contact(controller.ContactOptions{Name: "box-office"})
+		require.NoError(t, err)
+		b.Start()
+		require.NoError(t, b.Ready(t.Context()))
+		result := make(chan relay.Result, 1) // read below
+		go func() { result <- c.Interrupt(t.Context(), opening(1)) }()
+		<-time.After(50 * time.Millisecond)
+		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+		defer cancel()
+		require.Len(t, b.Shutdown(ctx), 1, "nobody knows where it is")
+		require.Equal(t, relay.Unknown, (<-result).Outcome)
+	})
+}
+
+// TestUnmovedIsNotRepeated: an opening that was confirmed and read back closed is refused, and its command is not written again.
+func TestUnmovedIsNotRepeated(t *testing.T) {
+	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
+	d.acts = func(_ context.Context, op controller.Op) error {
+		if op == controller.Open {
+			d.mu.Lock()
+			defer d.mu.Unlock()
+			d.open = false
+		}
+		return nil
+	}
+	onDialled(t, d, nil, func(t *testing.T, c *controller.Contact) {
+		for range 2 {
+			r := c.Interrupt(t.Context(), opening(1))
+			require.Equal(t, relay.Refused, r.Outcome)
+			require.ErrorIs(t, r.Err, controller.ErrMoved)
+		}
+		require.Equal(t, 1, d.opened())
+	})
+}
+
+// TestSlowPoll: a poll whose answer is from the opening, and comes after its end, is no alarm.
+func TestSlowPoll(t *testing.T) {
+	t.Parallel()
+	reads := 0
+	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
+	d.acts = func(_ context.Context, op controller.Op) error {
+		d.mu.Lock()
+		slow := false
+		if op == controller.Read && d.open {
+			reads++
+			slow = reads == 2 // the first is the opening's own
+		}
+		d.mu.Unlock()
+		if slow {
+			<-time.After(150 * time.Millisecond)
+		}
+		return nil
+	}
+	found := make(chan relay.Notice, 8) // more than there can be
+	onDialledNow(t, d, func(o *controller.Options, _ *controller.ContactOptions) {
+		o.Unordered, o.Poll = true, 40*time.Millisecond
+		o.Notify = func(n relay.Notice) { found <- n }
+	}, func(t *testing.T, c *controller.Contact) {
+		i := opening(1)
+		i.Duration = 100 * time.Millisecond
+		r := c.Interrupt(t.Context(), i)
+		require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
+		<-time.After(150 * time.Millisecond)
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		require.GreaterOrEqual(t, reads, 2)
+		require.Empty(t, found)
+	})
+}
