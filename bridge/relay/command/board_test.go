@@ -151,9 +151,9 @@ func (p *immortal) wait() ending {
 // What cannot be killed is left behind, bounded in number, and its end is followed by a close.
 func TestProgramThatCannotBeKilled(t *testing.T) {
 	p := &immortal{released: make(chan struct{})}
-	d := &driven{program: "/bin/true", start: func(string, []string) (process, error) { return p, nil }}
+	d := &driven{program: "/bin/true", start: func(string, []string) (process, error) { return p, nil }, check: CheckProgram}
 	for i := range maxLeft {
-		dev, err := d.connect()
+		dev, err := d.connect(context.Background())
 		require.NoError(t, err)
 		ctx, cancel := context.WithCancel(context.Background())
 		p.waited = cancel
@@ -161,11 +161,11 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 		require.ErrorContains(t, err, "was killed and has not ended within")
 		require.EqualValues(t, i+1, p.killed.Load())
 	}
-	_, err := d.connect()
+	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true were given up and have not ended")
 	close(p.released)
 	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.left == 0 && d.stale }, 5*time.Second, time.Millisecond)
-	dev, err := d.connect()
+	dev, err := d.connect(context.Background())
 	require.NoError(t, err)
 	_, err = dev.Do(context.Background(), controller.Request{Op: controller.Close}, pass)
 	require.NoError(t, err, "a connection begins with a close")
@@ -182,9 +182,9 @@ func TestStartThatHangs(t *testing.T) {
 	p := &immortal{released: make(chan struct{})}
 	close(p.released)
 	begins := make(chan struct{})
-	d := &driven{program: "/bin/true", start: func(string, []string) (process, error) { <-begins; return p, nil }}
+	d := &driven{program: "/bin/true", start: func(string, []string) (process, error) { <-begins; return p, nil }, check: CheckProgram}
 	for range maxLeft {
-		dev, err := d.connect()
+		dev, err := d.connect(context.Background())
 		require.NoError(t, err)
 		returned := make(chan error, 1) // the test may fail first
 		go func() {
@@ -199,11 +199,27 @@ func TestStartThatHangs(t *testing.T) {
 		}
 		require.ErrorContains(t, err, "has not been started in its time")
 	}
-	_, err := d.connect()
+	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true")
 	close(begins)
 	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.left == 0 && d.stale }, 5*time.Second, time.Millisecond)
 	require.EqualValues(t, maxLeft, p.killed.Load())
+}
+
+// A program that cannot even be looked at holds up neither the shutdown nor, for ever, new connections.
+func TestLookThatHangs(t *testing.T) {
+	hangs := make(chan struct{})
+	d := &driven{program: "/bin/true", check: func(string) error { <-hangs; return nil }}
+	for range maxLeft {
+		_, err := d.connect(canceled())
+		require.ErrorContains(t, err, "see whether its file system hangs")
+	}
+	_, err := d.connect(context.Background())
+	require.ErrorContains(t, err, "4 runs of /bin/true")
+	close(hangs)
+	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.left == 0 }, 5*time.Second, time.Millisecond)
+	_, err = d.connect(context.Background())
+	require.NoError(t, err)
 }
 
 // A read-back that runs so slowly that it finds the close's work proves nothing against the opening.

@@ -68,6 +68,7 @@ type driven struct {
 	program string
 	opt     ContactOptions
 	start   starter
+	check   func(program string) error
 
 	mu    sync.Mutex
 	left  int  // programs that were given up and have not ended, or not even started
@@ -80,15 +81,27 @@ type device struct {
 	ordinary chan struct{} // buffer 1: holding the token is being the one run that is no close
 }
 
-func (d *driven) connect() (*device, error) {
-	if err := CheckProgram(d.program); err != nil {
-		return nil, err
+// connect looks at the program, and gives up when ctx ends: its file system may hang.
+func (d *driven) connect(ctx context.Context) (*device, error) {
+	d.mu.Lock()
+	left := d.left
+	d.mu.Unlock()
+	if left >= maxLeft {
+		return nil, fmt.Errorf("command: %d runs of %s were given up and have not ended; see what the kernel waits for (ps: state D)", left, d.program)
+	}
+	checked := make(chan error, 1) // perhaps nobody waits any more
+	go func() { checked <- d.check(d.program) }()
+	select {
+	case err := <-checked:
+		if err != nil {
+			return nil, err
+		}
+	case <-ctx.Done():
+		d.leave(func() { <-checked })
+		return nil, fmt.Errorf("command: looking at %s: %w; see whether its file system hangs", d.program, ctx.Err())
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.left >= maxLeft {
-		return nil, fmt.Errorf("command: %d runs of %s were given up and have not ended; see what the kernel waits for (ps: state D)", d.left, d.program)
-	}
 	d.stale = false // a connection begins with a close
 	return &device{driven: d, ordinary: make(chan struct{}, 1)}, nil
 }

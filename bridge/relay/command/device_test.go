@@ -22,8 +22,8 @@ func shell(t *testing.T, script string, arguments ...string) *device {
 	t.Helper()
 	o, err := ContactOptions{Name: "box-office", Arguments: append([]string{"-c", script, "sh", "{action}"}, arguments...)}.withDefaults()
 	require.NoError(t, err)
-	d := &driven{program: "/bin/sh", opt: o, start: start}
-	dev, err := d.connect()
+	d := &driven{program: "/bin/sh", opt: o, start: start, check: CheckProgram}
+	dev, err := d.connect(context.Background())
 	require.NoError(t, err)
 	return dev
 }
