@@ -163,7 +163,16 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	}
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true were given up and have not ended")
+	d.left-- // as if there were one less
+	working, err := d.connect(context.Background())
+	require.NoError(t, err)
+	d.left++
 	close(p.released)
+	select {
+	case <-working.Gone():
+	case <-time.After(5 * time.Second):
+		t.Fatal("the connection in use is to end at once")
+	}
 	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.left == 0 && d.stale }, 5*time.Second, time.Millisecond)
 	dev, err := d.connect(context.Background())
 	require.NoError(t, err)

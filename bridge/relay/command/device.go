@@ -71,15 +71,25 @@ type driven struct {
 	check   func(program string) error
 
 	mu    sync.Mutex
-	left  int  // programs that were given up and have not ended, or not even started
-	stale bool // one of them has ended since: what it did, nobody knows
+	left  int           // programs that were given up and have not ended, or not even started
+	stale bool          // one of them has ended since: what it did, nobody knows
+	gone  chan struct{} // of the latest connection, closed when one of them ends; nil: closed
 }
 
 // device is the program as one connection uses it.
 type device struct {
 	*driven
 	ordinary chan struct{} // buffer 1: holding the token is being the one run that is no close
+	gone     <-chan struct{}
 }
+
+var _ controller.Ending = (*device)(nil)
+
+// Gone is closed when a run that was left behind has ended: the next connection closes what it may have opened.
+func (d *device) Gone() <-chan struct{} { return d.gone }
+
+// Cause tells so.
+func (d *device) Cause() error { return errStale }
 
 // connect looks at the program, and gives up when ctx ends: its file system may hang.
 func (d *driven) connect(ctx context.Context) (*device, error) {
@@ -103,7 +113,8 @@ func (d *driven) connect(ctx context.Context) (*device, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.stale = false // a connection begins with a close
-	return &device{driven: d, ordinary: make(chan struct{}, 1)}, nil
+	d.gone = make(chan struct{})
+	return &device{driven: d, ordinary: make(chan struct{}, 1), gone: d.gone}, nil
 }
 
 var errStale = errors.New("a run of the program that was given up has ended only now, so the contact is closed again")
@@ -193,6 +204,10 @@ func (d *driven) leave(end func()) {
 		defer d.mu.Unlock()
 		d.left--
 		d.stale = true
+		if d.gone != nil { // at once: the next poll may be far
+			close(d.gone)
+			d.gone = nil
+		}
 	}()
 }
 
