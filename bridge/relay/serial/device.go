@@ -51,10 +51,11 @@ type held struct {
 	open    opener
 
 	mu       sync.Mutex
-	port     port // nil: not open
-	raised   bool // as Board.Raised
-	left     int  // calls that were given up and have not come back
-	stale    bool // one of them has come back since: what it did, nobody knows
+	port     port          // nil: not open
+	raised   bool          // as Board.Raised
+	left     int           // calls that were given up and have not come back
+	stale    bool          // one of them has come back since: what it did, nobody knows
+	gone     chan struct{} // closed when stale is set; a new one for each connection
 	released bool
 }
 
@@ -81,7 +82,10 @@ func (h *held) call(ctx context.Context, f func() error) error {
 		h.mu.Lock()
 		defer h.mu.Unlock()
 		h.left--
-		h.stale = true
+		if !h.stale {
+			h.stale = true
+			close(h.gone) // at once: the next poll may be far
+		}
 	}()
 	return fmt.Errorf("a kernel call on %s does not come back: %w", h.device, ctx.Err())
 }
@@ -92,7 +96,7 @@ func (h *held) connect(ctx context.Context) error {
 	defer cancel()
 	h.mu.Lock()
 	p, left := h.port, h.left
-	h.stale = false // a connection begins with a close
+	h.stale, h.gone = false, make(chan struct{}) // a connection begins with a close
 	h.mu.Unlock()
 	if left >= maxLeft {
 		return fmt.Errorf("serial: %d kernel calls on %s have not come back; pull the adapter out and in, or see the kernel's log", left, h.device)
@@ -158,6 +162,18 @@ var errStale = errors.New("a kernel call that was given up has come back only no
 
 // device is the port in one session.
 type device struct{ *held }
+
+var _ controller.Ending = device{}
+
+// Gone is closed when a call that was given up has come back: the next connection closes what it may have opened.
+func (d device) Gone() <-chan struct{} {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.gone
+}
+
+// Cause tells so.
+func (d device) Cause() error { return errStale }
 
 // Close keeps the port: opening it again would move its lines.
 func (d device) Close() error { return nil }

@@ -143,7 +143,16 @@ func TestCallsThatHang(t *testing.T) {
 		cancel()
 	}
 	require.ErrorContains(t, h.connect(t.Context()), "4 kernel calls on /dev/ttyX0 have not come back")
+	h.left-- // as if there were one less
+	require.NoError(t, h.connect(t.Context()))
+	h.left++
+	gone := device{h}.Gone()
 	close(m.free)
+	select {
+	case <-gone:
+	case <-time.After(5 * time.Second):
+		t.Fatal("the connection in use is to end at once")
+	}
 	require.Eventually(t, func() bool { h.mu.Lock(); defer h.mu.Unlock(); return h.left == 0 && h.stale }, 5*time.Second, time.Millisecond)
 	_, err := device{h}.Do(t.Context(), controller.Request{Op: controller.Close}, func() error { t.Error("asked"); return nil })
 	require.ErrorIs(t, err, errStale)
