@@ -34,7 +34,8 @@
 // than that of the write. The next session begins, after silence on the line, with closing every contact of that board. The others do not
 // notice but for the time: a silent board takes its time-out from them. So it is asked again after a pause of three time-outs, two seconds
 // when it stays silent, and not while a loop is open elsewhere on the bus (for at most 3 s); when it is alone on the bus, at once. When nobody answers
-// for 5 s the port is opened anew, since adapters hang too. An error of the port ends all sessions.
+// for 5 s the port is opened anew, since adapters hang too. An error of the port ends all sessions. A call on the port that hangs in the kernel itself
+// holds up all boards of that bus, and Shutdown with them, until it comes back or the process is ended.
 //
 // RTU has no numbers on requests and answers, so a late answer could be taken for that of a newer request. It never is for one that means
 // something else, if boards answer in the order in which they are asked, as they must on a line where one speaks at a time:
