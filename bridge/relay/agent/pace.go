@@ -11,8 +11,6 @@ const (
 	// scheduling delay must not cost a connection.
 	paceEvery  = 50 * time.Millisecond
 	standstill = 500 * time.Millisecond
-	// afterStill: connections that waited to be accepted meanwhile have come by then, and are ended too.
-	afterStill = 250 * time.Millisecond
 )
 
 // pace notices when the process did not run for a while: it was stopped, or others had all of the processor. What its masters sent
@@ -21,7 +19,6 @@ type pace struct {
 	mu    sync.Mutex
 	seen  time.Time
 	count uint64
-	still time.Time // when the last standstill was noticed
 }
 
 func (p *pace) begin() {
@@ -37,20 +34,12 @@ func (p *pace) look() (count uint64, just time.Duration) {
 	now := time.Now()
 	if gap := now.Sub(p.seen); !p.seen.IsZero() && gap > standstill {
 		p.count++
-		p.still = now
 		just = gap
 	}
 	if !p.seen.IsZero() {
 		p.seen = now
 	}
 	return p.count, just
-}
-
-// admission returns the number that Fresh returned last, and whether the process stood still just now.
-func (p *pace) admission() (count uint64, just bool) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.count, !p.still.IsZero() && time.Since(p.still) < afterStill
 }
 
 // Fresh returns a number that changes whenever the process stood still for more than half a second. A face notes it when it begins to listen

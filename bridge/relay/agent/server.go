@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net"
 	"net/netip"
+	"os"
 	"slices"
 	"sync"
 	"time"
@@ -85,12 +86,19 @@ func (s *Server) Serve(l net.Listener) error {
 	s.running.Add(1)
 	s.mu.Unlock()
 	defer s.running.Done()
-	pause := 10 * time.Millisecond
+	pause, fresh := 10*time.Millisecond, s.agent.Fresh()
 	for {
 		conn, err := l.Accept()
+		now := s.agent.Fresh()
 		switch {
 		case errors.Is(err, net.ErrClosed):
 			return nil
+		case now != fresh || errors.Is(err, os.ErrDeadlineExceeded): // resetAll sets a deadline, perhaps a little later
+			if err == nil {
+				reset(conn)
+			}
+			fresh = s.drain(l)
+			continue
 		case err != nil: // no file descriptors, mostly
 			t := time.NewTimer(pause)
 			<-t.C
@@ -98,7 +106,34 @@ func (s *Server) Serve(l net.Listener) error {
 			continue
 		}
 		pause = 10 * time.Millisecond
-		s.admit(conn)
+		s.admit(conn, fresh)
+	}
+}
+
+// drainFor is for how long connections are ended that may have waited to be accepted: our own figure. Those that did are there at once.
+const drainFor = 50 * time.Millisecond
+
+// drain ends the connections that waited to be accepted while the process stood still, however late it gets at them, and returns the
+// number that those which come from now on are fresh by.
+func (s *Server) drain(l net.Listener) uint64 {
+	d, ok := l.(interface{ SetDeadline(time.Time) error })
+	if !ok {
+		return s.agent.Fresh()
+	}
+	defer d.SetDeadline(time.Time{})
+	for {
+		fresh, began := s.agent.Fresh(), time.Now()
+		_ = d.SetDeadline(began.Add(drainFor)) // fails only on a closed listener, and so does the next call
+		conn, err := l.Accept()
+		for ; err == nil; conn, err = l.Accept() {
+			reset(conn)
+		}
+		if !errors.Is(err, os.ErrDeadlineExceeded) {
+			return fresh
+		}
+		if time.Since(began) < 2*drainFor && s.agent.Fresh() == fresh { // else the time may have gone by without a look
+			return fresh
+		}
 	}
 }
 
@@ -124,13 +159,13 @@ func (s *Server) Close(ctx context.Context) {
 	}
 }
 
-func (s *Server) admit(conn net.Conn) {
+// admit takes a connection that was accepted when the process was fresh by that number.
+func (s *Server) admit(conn net.Conn, fresh uint64) {
 	from := remote(conn)
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	fresh, waited := s.agent.pace.admission()
 	switch {
-	case s.closed || waited:
+	case s.closed:
 		reset(conn)
 		return
 	case !s.allowed(from):
@@ -196,10 +231,13 @@ func reset(conn net.Conn) {
 	_ = conn.Close()
 }
 
-// resetAll ends all connections after the process stood still.
+// resetAll ends all connections after the process stood still, and has Serve look for those that wait.
 func (s *Server) resetAll() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if d, ok := s.l.(interface{ SetDeadline(time.Time) error }); ok {
+		_ = d.SetDeadline(time.Now()) // fails only on a closed listener
+	}
 	for p := range s.peers {
 		reset(p.conn)
 	}

@@ -199,6 +199,20 @@ func (a *agent) code() int {
 	return a.cmd.ProcessState.ExitCode()
 }
 
+// stands tells whether every thread is stopped (state T, proc_pid_stat(5)).
+func (a *agent) stands() bool {
+	threads, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/stat", a.cmd.Process.Pid))
+	require.NoError(a.t, err)
+	for _, name := range threads {
+		b, err := os.ReadFile(name)
+		_, rest, _ := strings.Cut(string(b), ") ")
+		if err != nil || !strings.HasPrefix(rest, "T") {
+			return false
+		}
+	}
+	return len(threads) > 0
+}
+
 func (a *agent) fed() []byte {
 	b, err := os.ReadFile(filepath.Join(a.dir, "dog"))
 	require.NoError(a.t, err)
@@ -261,6 +275,7 @@ func TestAgentStopped(t *testing.T) {
 	defer c.Close()
 	a.open(200 * time.Millisecond)
 	require.NoError(t, a.cmd.Process.Signal(syscall.SIGSTOP))
+	a.until("all its threads stand still", a.stands) // the first one that gets the signal stops the others, and may have to wait for a processor
 	fed := a.tells("WATCHDOG=1")
 	// An opening for 3 s, as a frame of Modbus TCP.
 	_, err = c.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
