@@ -188,8 +188,8 @@ func TestSuite(t *testing.T) {
 		})
 	}
 	run("plain", "plain", func(o *ContactOptions) { o.Read = true })
-	run("timed and blind", "timed", func(o *ContactOptions) { o.Timed = &Timed{Limit: 3 * time.Second} })
 	if *long {
+		run("timed and blind", "timed", func(o *ContactOptions) { o.Timed = &Timed{Limit: 3 * time.Second} })
 		run("timed", "timed", func(o *ContactOptions) { o.Read, o.Timed = true, &Timed{Limit: 3 * time.Second} })
 		run("blind", "plain", func(*ContactOptions) {})
 	}

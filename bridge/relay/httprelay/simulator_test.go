@@ -215,6 +215,7 @@ const testTimeout = 400 * time.Millisecond
 func subject(t *testing.T, d *simDevice, s relaytest.Setup, o Options, contact ContactOptions) *relaytest.Subject {
 	t.Helper()
 	o.Name, o.URL, o.Timeout, o.Poll, o.Notify = "device", d.url, testTimeout, 100*time.Millisecond, s.Notify
+	o.NoLock = true // a device that is cut gives its port up, and another one may get it
 	b, err := NewBoard(o)
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: d, Start: b.Start, Ready: b.Ready, Timeout: testTimeout,

@@ -230,6 +230,8 @@ func (b *agentBoard) Changes(line int) []relaytest.Change {
 
 // The agent as a board: its sequence numbers, its watchdog and its inputs.
 func TestSuiteAgent(t *testing.T) {
+	t.Parallel()
+	defer suiteTurn()()
 	relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 		b := newAgentBoard(t, s.Open)
 		return subject(t, b, b.address, s, func(o *ContactOptions) {

@@ -179,6 +179,7 @@ func (b *cBoard) Changes(line int) []relaytest.Change {
 }
 
 func TestSuiteLibmodbusBoard(t *testing.T) {
+	t.Parallel()
 	run := func(name string, change func(*ContactOptions), args ...string) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -188,6 +188,7 @@ func busSubject(t *testing.T, ctl relaytest.Controller, device string, s relayte
 }
 
 func TestSuiteSerialBoard(t *testing.T) {
+	t.Parallel()
 	run := func(name string, change func(*ContactOptions), args ...string) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
