@@ -203,7 +203,8 @@ func TestAgentInterval(t *testing.T) {
 			t.Logf("from the master's write to the movement      %v", begun)
 			require.GreaterOrEqual(t, errors.quantile(0), time.Duration(0), "shorter than asked")
 			if x.most > 0 {
-				v.limit("interval error of the agent (p99), "+x.name, ms(errors.quantile(99)), x.most, "ms", false)
+				q := count(99, 90) // of few samples the 99th percentile is the longest but one
+				v.limit(fmt.Sprintf("interval error of the agent (p%d), %s", q, x.name), ms(errors.quantile(q)), x.most, "ms", false)
 			}
 		})
 	}

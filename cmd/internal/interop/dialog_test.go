@@ -123,7 +123,7 @@ func dialogs() []dialogScene {
 			sendRepeated(offerless(dialled, 2, "[authentication]\n")), optional(100, 180), offered200, send(inDialog("ACK", 2) + sdp("sendrecv", 1)), lately, clears(3)}, []step{offersIn200(), cleared(0)}, false, false},
 		{"all that the far end asks within a call", taken(takesAll(), cleared(0)), arrives(lately, asksAll(2), lately, clears(7)), true, true},
 		{"all that the near end asks within a call", goes(asksAll(3), lately, clears(8)), taken(takesAll(), cleared(0)), false, false},
-		{"the far end clears, and the near end before it answers", taken(lately, crossing(1)), arrives(lately, clears(2)), true, false},
+		{"the far end clears, and the near end before it answers", taken(crossing(1)), arrives(lately, clears(2)), true, false},
 		{"the near end clears, and the far end before it answers", goes(lately, clears(3)), taken(crossing(1)), false, false},
 		{"the service asks who calls", []step{callsChallenged(dialled), connected(2), cleared(0)},
 			[]step{challenged(false), withCredentials(learnTarget), replyTagged(180, "Ringing"), answers(), lately, clears(1)}, false, true},
