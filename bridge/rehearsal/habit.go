@@ -263,6 +263,12 @@ func (p *port) move() (err error) {
 	return err
 }
 
+// askedInside counts the OPTIONS inside calls so far.
+func (p *port) askedInside() (n int) {
+	p.ua.ask(func() { n = p.ua.asked })
+	return n
+}
+
 // notified takes word of a waiting message: RFC 3842. The ringing does not wait for the user.
 func (p *port) notified() {
 	if p.habit.splash == 0 {

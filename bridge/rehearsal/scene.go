@@ -267,10 +267,15 @@ func (p *play) meanwhile(ctx context.Context, l *line) error {
 		l.port.restart()
 		return p.until(ctx, l.name+": the adapter is back", l.port.running)
 	case h.newPort:
+		before := l.port.askedInside()
 		if err := l.port.move(); err != nil {
 			return err
 		}
-		return p.until(ctx, l.name+": the adapter is registered from another port", func() bool { ok, _ := l.port.bound(); return ok })
+		if err := p.until(ctx, l.name+": the adapter is registered from another port", func() bool { ok, _ := l.port.bound(); return ok }); err != nil {
+			return err
+		}
+		// The daemon then asks there whether the adapter still knows the call; one that does not is for the judge.
+		return ctxOnly(ctx, await(ctx, stepFor/3, func() bool { return l.port.askedInside() > before }))
 	case h.splash > 0:
 		p.stage.pbx.notify(l.port.addr())
 	}

@@ -55,6 +55,7 @@ type ua struct {
 	clients map[string]*client
 	servers map[string]*server
 	calls   map[string]*call // by Call-ID and our tag
+	asked   int              // OPTIONS inside calls
 	login   credentials
 	// a BYE is answered after byeAfter, or never
 	byeAfter  time.Duration
@@ -218,6 +219,9 @@ func (u *ua) request(t *server) {
 	case tag == "" && m.method() == "INVITE":
 		u.invited(t)
 	case c != nil:
+		if m.method() == "OPTIONS" {
+			u.asked++
+		}
 		c.inside(t)
 	case tag == "" && m.method() == "NOTIFY":
 		u.respond(t, m.reply(200, reason(200), token()))

@@ -50,7 +50,7 @@ type RegistrarOptions struct {
 	Accounts []Account
 	Realm    string
 	Logger   *zap.Logger
-	// Renewed, if not nil, is called after Generation of a line's binding changed, before the answer. It must not block.
+	// Renewed, if not nil, is called after Generation of a line's binding changed. It must not block.
 	Renewed func(line string, b Binding)
 	// Named, if not nil, is called with the User-Agent of each REGISTER that was taken and has one. It must not block.
 	Named func(line, userAgent string)
@@ -169,15 +169,15 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		r.reply(req, sip.StatusInternalServerError, "Older CSeq")
 		return
 	}
-	if changed { // told before the answer: who has that may count on what comes next going to the new place
+	r.reply(req, sip.StatusOK, "OK", a.listed(r.now())...)
+	if b.UserAgent != "" && r.named != nil {
+		r.named(a.Line, b.UserAgent)
+	}
+	if changed {
 		r.log.Info("adapter registered", zap.String("line", a.Line), zap.Stringer("at", b.Destination), zap.String("user_agent", b.UserAgent), zap.Uint64("generation", b.Generation))
 		if r.renewed != nil {
 			r.renewed(a.Line, b)
 		}
-	}
-	r.reply(req, sip.StatusOK, "OK", a.listed(r.now())...)
-	if b.UserAgent != "" && r.named != nil {
-		r.named(a.Line, b.UserAgent)
 	}
 }
 

@@ -70,7 +70,7 @@ func TestAdapterBySIPp(t *testing.T) {
 			t.Run(c.scenario+" "+transport, func(t *testing.T) {
 				t.Parallel()
 				d := newDesk(t, stageDoor())
-				sipp(t, c.scenario, c.password, "-t", transport, "-p", freePort(t), d.e.Addr().String())()
+				sipp(t, c.scenario, c.password, "-t", transport, d.e.Addr().String())()
 				_, bound := d.Binding("stage-door")
 				require.Equal(t, c.bound, bound)
 				if c.generation > 0 {
