@@ -23,6 +23,7 @@ type output struct {
 	moves    []move
 	opened   int           // times that it was opened
 	slow     time.Duration // that an opening takes
+	slowGet  time.Duration // that a read-back takes
 	setFails error
 	getFails error
 	hang     chan struct{} // not nil: an opening waits for it
@@ -67,10 +68,13 @@ func (o *output) Set(open bool) error {
 
 func (o *output) Get() (bool, error) {
 	o.mu.Lock()
-	hang := o.hangGet
+	hang, slow := o.hangGet, o.slowGet
 	o.mu.Unlock()
 	if hang != nil {
 		<-hang
+	}
+	if slow > 0 {
+		<-time.After(slow)
 	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -356,6 +360,34 @@ func TestSlowOutput(t *testing.T) {
 		require.NoError(t, r.pulse(2, 300*ms))
 		sleep(time.Second)
 		require.Equal(t, 200*ms, r.c.State().Measured, "350 ms from the call")
+	})
+}
+
+// Masters that ask without a pause hold up no end.
+func TestAskedWithoutAPause(t *testing.T) {
+	out := &output{}
+	on(t, out, func(t *testing.T, r *rig) {
+		var asking sync.WaitGroup
+		end := make(chan struct{}) // closed to end the asking
+		out.set(func() { out.slowGet = 5 * ms })
+		for range 8 {
+			asking.Go(func() {
+				for {
+					select {
+					case <-end:
+						return
+					default:
+						_, _ = r.c.Read() // late answers are none of this test's matter
+					}
+				}
+			})
+		}
+		require.NoError(t, r.pulse(1, 300*ms))
+		sleep(time.Second)
+		close(end)
+		asking.Wait()
+		require.Len(t, out.lengths(), 1)
+		require.InDelta(t, 300*ms, out.lengths()[0], float64(20*ms), "a read-back or two late")
 	})
 }
 

@@ -72,6 +72,7 @@ func (c *Contact) call(keep bool, do func(gone func() bool) error) error {
 	if c.hung.Load() {
 		if keep {
 			c.shut.Store(true)
+			c.wait.wake() // the thread may have come back, and looked at shut, just before
 		}
 		return fmt.Errorf("contact %s: %w", c.opt.Name, ErrHung)
 	}
@@ -96,10 +97,14 @@ func (c *Contact) call(keep bool, do func(gone func() bool) error) error {
 // serve does what is in the mailbox.
 func (c *Contact) serve() {
 	for j := c.queue.take(); j != nil; j = c.queue.take() {
-		if j.left() && !j.keep {
-			continue
+		if j.keep || !j.left() {
+			j.done <- j.do(j.left)
 		}
-		j.done <- j.do(j.left)
+		c.alive()
+		c.expire(time.Now()) // masters that keep asking hold up no end
+		if c.over.Load() {
+			break // the rest is refused
+		}
 	}
 	c.hung.Store(false)
 	if c.shut.Swap(false) {

@@ -174,13 +174,17 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	}
 	if err != nil {
 		log.Error("cannot start", zap.Error(err))
-		_ = e.relayEnd(a, stop, nil, log)
+		if end := e.relayEnd(a, stop, nil, log); end != ExitOK {
+			return end
+		}
 		return ExitFailed
 	}
 	hardware, err := feedWatchdogs(c, a, log)
 	if err != nil {
 		log.Error("cannot start", zap.Error(err))
-		_ = e.relayEnd(a, stop, nil, log)
+		if end := e.relayEnd(a, stop, nil, log); end != ExitOK {
+			return end
+		}
 		return ExitFailed
 	}
 	if err := agent.LockMemory(); err != nil {

@@ -67,9 +67,15 @@ func (c *contact) begin() {
 	c.mu.Unlock()
 	for {
 		select {
-		case <-c.jobs:
+		case j := <-c.jobs:
+			if j.topic == mqtt.TopicClose {
+				c.shut.Store(true)
+			}
 		case <-c.answers:
 		default:
+			if c.shut.Swap(false) { // a close is never dropped
+				_ = c.of.Close(agent.NewMaster(c.prefix)) // nobody to answer to; what fails is repeated by the agent
+			}
 			return
 		}
 	}
