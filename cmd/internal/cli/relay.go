@@ -86,13 +86,10 @@ func (e *env) relayClose(path string, within time.Duration) int {
 	}
 	ctx, cancel := e.within(within)
 	defer cancel()
-	a, err := newAgent(usableRelay(c), func(agent.Notice) {})
+	left, err := closeOutputs(ctx, usableRelay(c))
 	if err != nil {
 		return e.failed(err)
 	}
-	a.Start()
-	a.Ready(ctx)
-	left := a.Shutdown(ctx)
 	switch {
 	case len(left) > 0:
 		for _, n := range left {
@@ -105,6 +102,32 @@ func (e *env) relayClose(path string, within time.Duration) int {
 	}
 	fmt.Fprintln(e.Out, "every contact is closed")
 	return ExitOK
+}
+
+// closeAgain is the pause between attempts to close what could not be closed, as while a serial adapter is away: as the agent's own.
+const closeAgain = 250 * time.Millisecond
+
+// closeOutputs closes every contact, again and again until all are closed or ctx ends, and returns those that are not.
+func closeOutputs(ctx context.Context, c *config.Relay) ([]agent.NotClosed, error) {
+	for {
+		a, err := newAgent(c, func(agent.Notice) {})
+		if err != nil {
+			return nil, err
+		}
+		a.Start()
+		a.Ready(ctx)
+		left := a.Shutdown(ctx)
+		if len(left) == 0 {
+			return nil, nil
+		}
+		pause := time.NewTimer(closeAgain)
+		select {
+		case <-ctx.Done():
+			pause.Stop()
+			return left, nil
+		case <-pause.C:
+		}
+	}
 }
 
 // usableRelay drops what names no contact that could be closed, and what closing does not need.

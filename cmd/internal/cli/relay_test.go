@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -59,6 +60,20 @@ func TestRelayCloseFails(t *testing.T) {
 	code, _, errs := call("", "relay", "--config", path, "--close", "--within", "1s")
 	require.Equal(t, ExitNotClosed, code)
 	require.Contains(t, errs, "not known closed: box-office: ")
+}
+
+// What fails at first is tried again for as long as it may take.
+func TestRelayCloseIsRepeated(t *testing.T) {
+	path, moves := relayFile(t, simulatedRelay)
+	require.NoError(t, os.Mkdir(moves, 0o700))
+	mended := make(chan error, 1) // read at the end
+	go func() {
+		<-time.After(300 * time.Millisecond) // so that the first attempt has failed; if not, this proves nothing, and fails nothing
+		mended <- os.Remove(moves)
+	}()
+	code, _, errs := call("", "relay", "--config", path, "--close", "--within", "10s")
+	require.NoError(t, <-mended)
+	require.Equal(t, ExitOK, code, errs)
 }
 
 // An agent that cannot listen has closed its contacts all the same.
