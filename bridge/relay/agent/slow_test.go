@@ -1,0 +1,103 @@
+package agent
+
+import (
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"clearback/bridge/relay"
+
+	"github.com/stretchr/testify/require"
+)
+
+func TestSlowOutput(t *testing.T) {
+	out := &output{slow: 30 * ms}
+	on(t, out, func(t *testing.T, r *rig) {
+		require.NoError(t, r.pulse(1, 300*ms))
+		sleep(time.Second)
+		require.Equal(t, 300*ms, r.c.State().Measured)
+		out.set(func() { out.slow = 150 * ms })
+		require.NoError(t, r.pulse(2, 300*ms))
+		sleep(time.Second)
+		require.Equal(t, 200*ms, r.c.State().Measured, "350 ms from the call")
+	})
+}
+
+// Masters that ask without a pause hold up no end.
+func TestAskedWithoutAPause(t *testing.T) {
+	out := &output{}
+	on(t, out, func(t *testing.T, r *rig) {
+		var asking sync.WaitGroup
+		end := make(chan struct{}) // closed to end the asking
+		out.set(func() { out.slowGet = 5 * ms })
+		for range 8 {
+			asking.Go(func() {
+				for {
+					select {
+					case <-end:
+						return
+					default:
+						_, _ = r.c.Read() // late answers are none of this test's matter
+					}
+				}
+			})
+		}
+		require.NoError(t, r.pulse(1, 300*ms))
+		sleep(time.Second)
+		close(end)
+		asking.Wait()
+		require.Len(t, out.lengths(), 1)
+		require.InDelta(t, 300*ms, out.lengths()[0], float64(20*ms), "a read-back or two late")
+	})
+}
+
+// A command whose caller was told that nothing answers has no effect later, nor has one that waited behind it.
+func TestHungOutputOpensNothingLate(t *testing.T) {
+	out := &output{}
+	on(t, out, func(t *testing.T, r *rig) {
+		hang := make(chan struct{})
+		out.set(func() { out.hang = hang })
+		began := time.Now()
+		behind := make(chan error, 1) // told once
+		go func() {
+			sleep(10 * ms)
+			behind <- r.pulse(2, 2*time.Second)
+		}()
+		require.ErrorIs(t, r.pulse(1, 2*time.Second), ErrHung)
+		require.Equal(t, answerWithin, time.Since(began))
+		require.ErrorIs(t, r.pulse(3, time.Second), ErrHung, "at once")
+		require.Equal(t, answerWithin, time.Since(began))
+		require.ErrorIs(t, <-behind, ErrHung)
+		require.NotZero(t, r.Health()&HealthThread)
+		out.set(func() { out.hang = nil })
+		close(hang)
+		sleep(0)
+		require.False(t, out.isOpen())
+		require.Equal(t, relay.LevelClosed, r.c.State().Level)
+		require.Equal(t, []time.Duration{0}, out.lengths())
+		require.NoError(t, r.pulse(4, 100*ms))
+		sleep(time.Second)
+		require.Equal(t, []time.Duration{0, 100 * ms}, out.lengths())
+	})
+}
+
+// A close whose caller could not wait is done as soon as the output comes back.
+func TestHungOutputIsClosedLate(t *testing.T) {
+	out := &output{}
+	on(t, out, func(t *testing.T, r *rig) {
+		require.NoError(t, r.pulse(1, 2*time.Second))
+		hang := make(chan struct{})
+		out.set(func() { out.hangGet = hang })
+		_, err := r.c.Read()
+		require.ErrorIs(t, err, ErrHung)
+		require.ErrorIs(t, r.c.Close(r.m), ErrHung, "at once")
+		out.set(func() { out.hangGet = nil })
+		close(hang)
+		synctest.Wait()
+		require.Equal(t, []time.Duration{answerWithin}, out.lengths())
+		require.Equal(t, OutcomeClosed, r.c.State().Last)
+	})
+}
+
+// Nobody feeds a watchdog while a thread hangs.
