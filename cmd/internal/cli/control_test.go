@@ -78,7 +78,6 @@ func pulsed(t *testing.T, path string) (out string) {
 
 // The whole of what people ask a running daemon, over its real socket and its real journal; then with the daemon stopped.
 func TestAskTheDaemon(t *testing.T) {
-	t.Parallel()
 	board := &cabinet{}
 	path := file(t, serve(t, board), answerer(t, "200 OK"), answerer(t, "200 OK"))
 	socket := recorded(t, path)
@@ -153,7 +152,6 @@ func TestAskTheDaemon(t *testing.T) {
 }
 
 func TestCallsFollow(t *testing.T) {
-	t.Parallel()
 	path := file(t, serve(t, &cabinet{}), answerer(t, "200 OK"), answerer(t, "200 OK"))
 	socket := recorded(t, path)
 	running(t, path, socket)

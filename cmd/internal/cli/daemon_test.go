@@ -26,7 +26,6 @@ func loaded(t *testing.T, path string) *config.Config {
 
 // A second signal means one more try at the contacts and then out; nobody waits for a registrar that says nothing.
 func TestShutdownInAHurry(t *testing.T) {
-	t.Parallel()
 	c := loaded(t, file(t, serve(t, &cabinet{}), answering(t, "200 OK", 1), "192.0.2.2:5060"))
 	d, err := StartDaemon(c, zap.NewNop())
 	require.NoError(t, err)

@@ -116,7 +116,6 @@ func TestCheckLive(t *testing.T) {
 }
 
 func TestCheckLivePulse(t *testing.T) {
-	t.Parallel()
 	board := &cabinet{}
 	path := file(t, serve(t, board), answerer(t, "200 OK"), answerer(t, "200 OK"))
 	code, out, errs := call("no\n", "check", "--live", "--pulse", "box-office", path)
@@ -203,7 +202,6 @@ func TestCloseWithASpoiltFile(t *testing.T) {
 
 // The pulse tells what the loop-current input saw: current, none, and current again.
 func TestCheckLivePulseSenses(t *testing.T) {
-	t.Parallel()
 	board := &cabinet{}
 	path := file(t, serve(t, board), answerer(t, "200 OK"), answerer(t, "200 OK"))
 	text, err := os.ReadFile(path)

@@ -168,7 +168,6 @@ func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (c
 
 // An answer counts only where all three states were seen right.
 func TestThreeStates(t *testing.T) {
-	t.Parallel()
 	t.Run("all right", func(t *testing.T) {
 		code, out, trust := seen(t, "options", func(int, *port, *sensed) {})
 		assert.Equal(t, ExitOK, code, out)
