@@ -299,16 +299,7 @@ func TestKernelKilled(t *testing.T) {
 		t.Run(fmt.Sprintf("pulled toward open %t", towardOpen), func(t *testing.T) {
 			chip := newSimChip(t, "", "")
 			chip.pull(0, towardOpen)
-			cmd := exec.Command("/proc/self/exe", "-test.run", "^TestHolder$", "-test.v")
-			cmd.Env = append(os.Environ(), "HOLD="+chip.path)
-			out, err := cmd.StdoutPipe()
-			require.NoError(t, err)
-			require.NoError(t, cmd.Start())
-			in := bufio.NewScanner(out)
-			for in.Scan() && !strings.Contains(in.Text(), "the loop is open") {
-			}
-			require.NoError(t, in.Err())
-			require.True(t, chip.high(0))
+			cmd := holder(t, chip, time.Hour)
 			i, err := Look(chip.path, "0")
 			require.NoError(t, err)
 			require.Equal(t, "clearback box-office", i.Consumer)
@@ -325,13 +316,44 @@ func TestKernelKilled(t *testing.T) {
 	}
 }
 
-// TestHolder is the process that is killed.
+// TestKernelStopped: nothing bounds the opening of a process that stands still (kind none); it ends as soon as the process goes on.
+func TestKernelStopped(t *testing.T) {
+	chip := newSimChip(t, "", "")
+	const asked = 300 * time.Millisecond
+	cmd := holder(t, chip, asked)
+	require.NoError(t, cmd.Process.Signal(syscall.SIGSTOP))
+	<-time.After(3 * asked) // how long it stands still is what is tried here
+	require.True(t, chip.high(0), "this contact times nothing by itself")
+	require.NoError(t, cmd.Process.Signal(syscall.SIGCONT))
+	require.Eventually(t, func() bool { return !chip.high(0) }, patience, time.Millisecond)
+	require.NoError(t, cmd.Wait())
+}
+
+// holder starts a process that opens the loop for a time, and returns when it is open.
+func holder(t *testing.T, chip *simChip, d time.Duration) *exec.Cmd {
+	t.Helper()
+	cmd := exec.Command("/proc/self/exe", "-test.run", "^TestHolder$", "-test.v")
+	cmd.Env = append(os.Environ(), "HOLD="+chip.path, "HOLD_FOR="+d.String())
+	out, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
+	in := bufio.NewScanner(out)
+	for in.Scan() && !strings.Contains(in.Text(), "the loop is open") {
+	}
+	require.NoError(t, in.Err())
+	require.True(t, chip.high(0))
+	return cmd
+}
+
+// TestHolder is the process that is killed or stopped.
 func TestHolder(t *testing.T) {
 	if os.Getenv("HOLD") == "" || !vm.Inside() {
-		t.Skip("is started by TestKernelKilled")
+		t.Skip("is started by other tests")
 	}
 	contact, b, _ := simBoard(t, Options{Chip: os.Getenv("HOLD")}, ContactOptions{Line: "0"})
 	require.NoError(t, b.Ready(within(t)))
-	contact.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: time.Hour, NotAfter: time.Now().Add(patience),
+	d, err := time.ParseDuration(os.Getenv("HOLD_FOR"))
+	require.NoError(t, err)
+	contact.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: d, NotAfter: time.Now().Add(patience),
 		Opened: func(time.Time) { fmt.Println("the loop is open") }})
 }
