@@ -19,7 +19,7 @@ func TestMain(m *testing.M) {
 	flag.Parse()
 	// They wait far more than they compute.
 	if f := flag.Lookup("test.parallel"); f.Value.String() == f.DefValue {
-		if err := f.Value.Set("8"); err != nil {
+		if err := f.Value.Set("4"); err != nil {
 			panic(err)
 		}
 	}
@@ -29,8 +29,8 @@ func TestMain(m *testing.M) {
 	}))
 }
 
-// suiteTurns has room for three suites at a time: each has many cases side by side, with bounds on their times.
-var suiteTurns = make(chan struct{}, 3)
+// suiteTurns has room for two suites at a time: each has many cases side by side, with bounds on their times.
+var suiteTurns = make(chan struct{}, 2)
 
 // suiteTurn waits for a turn, and returns what ends it.
 func suiteTurn() func() {
