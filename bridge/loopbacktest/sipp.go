@@ -12,6 +12,8 @@ import (
 	"strconv"
 	"testing"
 	"time"
+
+	"clearback/bridge/outsidetest"
 )
 
 // patience bounds the wait for SIPp's port; only a failing test waits for so long.
@@ -34,13 +36,7 @@ type SIPp struct {
 // since it sets SO_REUSEADDR, until one of them listens and the other fails with 254.
 func StartSIPp(t testing.TB, scenario string, args ...string) *SIPp {
 	t.Helper()
-	path, err := exec.LookPath("sipp")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("sipp is missing; install the Debian package sip-tester")
-		}
-		t.Skip("sipp is not installed (Debian package sip-tester)")
-	}
+	path := outsidetest.Need(t, "sipp", "sip-tester")
 	file, err := filepath.Abs(filepath.Join("testdata", scenario))
 	if err != nil {
 		t.Fatal(err)

@@ -25,7 +25,8 @@ var may = map[string][]string{
 	"bridge/sipua/endpoint/endpointtest": {},
 	"bridge/sipua/registration":          {"bridge/sipua/endpoint"},
 	"bridge/media":                       {},
-	"bridge/loopbacktest":                {},
+	"bridge/loopbacktest":                {"bridge/outsidetest"},
+	"bridge/outsidetest":                 {},
 	"bridge/relay":                       {},
 	"bridge/relay/controller":            {"bridge/relay"},
 	"bridge/relay/transport":             {},
@@ -67,7 +68,7 @@ var testsMay = map[string][]string{
 	"bridge/relay/modbus":                {"bridge/relay/agent", "bridge/relay/relaytest"},
 	"bridge/relay/mqtt":                  {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
 	"bridge/relay/agent/mqttface":        {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
-	"bridge/media":                       {"bridge/loopbacktest"},
+	"bridge/media":                       {"bridge/loopbacktest", "bridge/outsidetest"},
 	"bridge/sipua/endpoint":              {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua":                       {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua/registration":          {"bridge/loopbacktest"},
@@ -75,12 +76,13 @@ var testsMay = map[string][]string{
 	"bridge/rehearsal":                   {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua"}, // a daemon to play with
 	"bridge/sipua/flows":                 {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/judge", "supervision", "supervision/story"},
 	"bridge/trial":                       {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
-	"cmd/internal/figures":               {"bridge/loopbacktest"},
-	"cmd/internal/interop":               {"bridge/loopbacktest", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest/vm", "bridge/sipua/judge"}, // the rules by which all that the daemon sends is judged
+	"cmd/internal/figures":               {"bridge/loopbacktest", "bridge/outsidetest"},
+	"cmd/internal/interop":               {"bridge/loopbacktest", "bridge/outsidetest", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest/vm", "bridge/sipua/judge"}, // the rules by which all that the daemon sends is judged
 	"cmd/internal/cli":                   {"bridge/loopbacktest"},
-	"deploy":                             {"config", "supervision"},
+	"deploy":                             {"bridge/outsidetest", "config", "supervision"},
+	"supervision/tuning":                 {"bridge/outsidetest"},
 	"supervision/story":                  {"supervision/supervisiontest"},
-	"bridge/status":                      {"bridge", "bridge/relay", "supervision"}, // how soon an interval is in use
+	"bridge/status":                      {"bridge", "bridge/outsidetest", "bridge/relay", "supervision"}, // how soon an interval is in use
 }
 
 // libraries names, for each module that is not ours, the packages whose code (not tests) may import it.
@@ -131,7 +133,7 @@ var (
 )
 
 // forTests are the packages of our own that exist for tests and may import testing.
-var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest", "bridge/loopbacktest"}
+var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest", "bridge/loopbacktest", "bridge/outsidetest"}
 
 // changesMachine names each file that may make a namespace, mount, start an emulator, set a clock or install something, and the flag of
 // its package's tests without which it does not.

@@ -19,6 +19,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/outsidetest"
 )
 
 // agentProcess is clearback relay with two simulated contacts.
@@ -169,7 +171,8 @@ func (a *agentProcess) master(t *testing.T) *master {
 	bin := filepath.Join(t.TempDir(), "master")
 	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" testdata/master.c $(pkg-config --cflags --libs libmodbus)`, "sh", bin).CombinedOutput()
 	if err != nil {
-		missing(t, "a C compiler, pkg-config and libmodbus (Debian: gcc libc6-dev pkg-config libmodbus-dev): %v: %s", err, out)
+		t.Logf("%v: %s", err, out)
+		outsidetest.Missing(t, "libmodbus, or a C compiler for it,", "gcc libc6-dev pkg-config libmodbus-dev")
 	}
 	cmd := exec.Command(bin, place().String(), strconv.Itoa(a.port))
 	cmd.Stderr = os.Stderr
