@@ -35,7 +35,7 @@ const (
 func (k *Contact) whenDaemonDies() string {
 	switch k.Kind() {
 	case "oneshot":
-		return k.whenTimed()
+		return k.whenTimed() + k.whenLate()
 	case "watchdog":
 		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board drops its outputs and closes the loop within %v. ", k.Watchdog.Timeout)
 	}
@@ -50,9 +50,20 @@ func (k *Contact) whenDaemonDies() string {
 	case k.plain():
 		return "If the daemon or its link dies in an interruption, the broker tells the device to close; if the broker, its network or the device dies, the loop stays open until somebody closes it" + acceptedDies + late
 	case k.Driver == DriverHTTP || k.Driver == DriverCommand:
-		return "If the daemon or the way to the contact dies in an interruption, the loop stays open until somebody closes it" + acceptedDies
+		return "If the daemon or the way to the contact dies in an interruption, the loop stays open until somebody closes it" + acceptedDies + k.whenLate()
 	}
 	return "If the daemon or the link dies in an interruption, the loop stays open until somebody closes it" + acceptedDies
+}
+
+// whenLate says what becomes of an opening that was held back on its way, where that hangs on the device.
+func (k *Contact) whenLate() string {
+	switch {
+	case k.Driver != DriverHTTP:
+		return ""
+	case k.HTTP == nil || k.HTTP.contract():
+		return "An opening that the network or the device held back is refused if the device's state tells a token; if it tells none, the opening may come late, under whatever call there is by then (SAFETY.md 77). "
+	}
+	return "An opening that the network or the device held back may come late, under whatever call there is by then (SAFETY.md 77). "
 }
 
 // whenTimed is said of what ends its openings by itself.

@@ -75,6 +75,24 @@ func (k *Keeper) Owe(err error) {
 	}
 }
 
+// Renew is for somebody who wants the contact closed while a close is owed: one that is under way already does not settle that any more, since it
+// may have been done before what he wants closed.
+func (k *Keeper) Renew() {
+	k.mu.Lock()
+	owed := k.err != nil
+	if owed {
+		k.epoch++
+	}
+	k.mu.Unlock()
+	if !owed {
+		return
+	}
+	select {
+	case k.wake <- struct{}{}:
+	default: // it is awake
+	}
+}
+
 func (k *Keeper) dueLocked() (Notice, bool) {
 	now := time.Now()
 	if !k.alarmed.IsZero() && now.Sub(k.alarmed) < ReportEvery {

@@ -152,6 +152,20 @@ func TestWaitingEnds(t *testing.T) {
 	require.ErrorIs(t, k.Wait(context.Background()), errBoard, "nobody tries any more")
 }
 
+// A close that was under way when somebody wants the contact closed does not count for him.
+func TestKeeperRenew(t *testing.T) {
+	k := relay.NewKeeper(func(context.Context) error { return nil }, func(relay.Notice) {})
+	before := k.Epoch()
+	k.Renew()
+	k.Settle(before)
+	require.Error(t, k.Owed(), "that close may have been done before")
+	k.Settle(k.Epoch())
+	require.NoError(t, k.Owed())
+	settled := k.Epoch()
+	k.Renew()
+	require.Equal(t, settled, k.Epoch(), "nothing is owed")
+}
+
 func TestSleepUntilIsNeverEarly(t *testing.T) {
 	for _, d := range []time.Duration{-time.Second, 0, time.Microsecond, 300 * time.Microsecond, 3 * time.Millisecond} {
 		until := time.Now().Add(d)

@@ -43,6 +43,8 @@ var (
 	ErrHung = errors.New("agent: the output does not answer")
 	// ErrStale: the agent itself stood still, so a command may have waited in it; see [Agent.Fresh].
 	ErrStale = errors.New("agent: it stood still, and commands from before are not obeyed")
+	// ErrOvertaken: a master that came later has closed the contact since, so what an earlier one sent may have waited on its way. Nothing was done.
+	ErrOvertaken = errors.New("agent: a later master has closed the contact since; nothing is opened for an earlier one")
 	// ErrOptions: a setting is out of its range.
 	ErrOptions = errors.New("agent: setting out of range")
 )
@@ -261,6 +263,11 @@ type Master struct {
 	Name  string
 	base  time.Time
 	heard atomic.Int64 // nanoseconds since base
+
+	// order counts the masters of a face that come one after the other, from 1; 0: it has none. See ErrOvertaken.
+	order uint64
+	// overtaken: it was refused for that.
+	overtaken atomic.Bool
 }
 
 // NewMaster returns a master that was heard just now.

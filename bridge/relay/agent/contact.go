@@ -110,14 +110,28 @@ func (c *Contact) Senses() bool { return c.opt.Senses }
 // sequence gets the answer of the first.
 func (c *Contact) Pulse(m *Master, k Command) error {
 	m.Heard()
-	return c.call(k.For == 0, func(gone func() bool) error { return c.pulse(m, k, gone) })
+	return c.call(k.For == 0, func(gone func() bool) error {
+		if k.For == 0 {
+			c.closedBy(m)
+		} else if m.order != 0 && m.order < c.t.closer {
+			m.overtaken.Store(true)
+			return fmt.Errorf("contact %s: %w", c.opt.Name, ErrOvertaken)
+		}
+		return c.pulse(m, k, gone)
+	})
 }
 
 // Close closes the loop, whoever opened it. Nil means that the output confirmed it.
 func (c *Contact) Close(m *Master) error {
 	m.Heard()
-	return c.call(true, func(func() bool) error { return c.close(OutcomeClosed) })
+	return c.call(true, func(func() bool) error {
+		c.closedBy(m)
+		return c.close(OutcomeClosed)
+	})
 }
+
+// closedBy notes, on the thread, who wants the contact closed: from here on no earlier master opens it.
+func (c *Contact) closedBy(m *Master) { c.t.closer = max(c.t.closer, m.order) }
 
 // Read asks the output where the contact is. A contact that is found open without a command is closed.
 func (c *Contact) Read() (relay.Level, error) {

@@ -8,6 +8,8 @@
 //     max_interval, also by several commands together, is refused and not cut; ms 0 closes. There is no bare "on".
 //   - A loop is closed first at start, on any orderly end, on a panic, and when the master that opened it is silent for the watchdog's time (3 s by
 //     default). A close that fails is repeated, on an output opened anew, four times a second.
+//   - A close counts against everything before it: an opening on a connection that is older than the one by which the contact was closed last is refused,
+//     and that connection is ended, since the opening may have waited somewhere on its way. A master begins each connection with a close.
 //   - An agent that stood still for more than half a second (stopped, or without a processor) obeys no opening that was sent before: it ends the
 //     connections, and their masters begin anew.
 //   - Its own death by kill -9, a kernel's panic and a power cut cannot be caught. Then the contact is as its output leaves it: see Wiring.
@@ -47,7 +49,7 @@
 //
 // Every other address is refused with exception 2, also half of a command; a value that is out of its range, and an opening that is too
 // long, with 3; every other function with 1. Exception 4 means that the output failed or does not answer: the contact may have moved.
-// Exception 6 means that the agent ends, and nothing was done. The 32-bit sequence of other faces shows its lower 16 bits.
+// Exception 6 means that nothing was done: the agent ends, or the contact was closed by a younger connection since. The 32-bit sequence of other faces shows its lower 16 bits.
 //
 // A master reads the last sequence from the agent at its own start and goes on from there, since what it sends with the last one's number has no
 // effect. It is one connection, and a request of any kind is a sign of life: whoever opens a contact for longer than the watchdog's time keeps the

@@ -38,7 +38,8 @@ const (
 //
 // It is our own, since a contact's safety hangs on what general servers leave out: peers are judged by their address before a byte of theirs is
 // read, connections are bounded without letting dead ones keep masters out, each has limits for idling, for half a request and for answers
-// that are not taken, requests sent ahead are done in their order, and what may have waited while the process stood still opens nothing.
+// that are not taken, requests sent ahead are done in their order, and what may have waited while the process stood still opens nothing. Nor does
+// what came by a connection that is older than the one by which the contact was closed last.
 type Server struct {
 	agent *Agent
 	opt   ServerOptions
@@ -48,6 +49,7 @@ type Server struct {
 	closed  bool
 	l       net.Listener
 	peers   map[*peer]struct{}
+	masters uint64    // counts the connections that were taken
 	refused int       // since they were told last
 	told    time.Time // when
 }
@@ -176,6 +178,8 @@ func (s *Server) admit(conn net.Conn, fresh uint64) {
 		return
 	}
 	p := &peer{conn: conn, master: NewMaster(conn.RemoteAddr().String()), fresh: fresh}
+	s.masters++
+	p.master.order = s.masters
 	s.peers[p] = struct{}{}
 	s.running.Go(func() {
 		s.agent.Guard(func() { s.serve(p) })
@@ -271,6 +275,9 @@ func (s *Server) serve(p *peer) {
 		if _, err := p.conn.Write(out); err != nil || stale {
 			reset(p.conn)
 			return
+		}
+		if p.master.overtaken.Load() {
+			return // with its answer, so that a master who lives begins anew
 		}
 	}
 }

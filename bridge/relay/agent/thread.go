@@ -24,6 +24,7 @@ type machine struct {
 	retry   time.Time // when to try again; only with a fault
 	failing bool      // the fault has been told
 	last    error     // the answer to the last command with a sequence
+	closer  uint64    // the order of the latest master that wanted the contact closed
 }
 
 // An opening is under way until the output has confirmed the close.

@@ -185,6 +185,48 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	require.ErrorIs(t, err, errStale)
 }
 
+// While an opening that was given up has not ended, the program is told to close, and no close counts: the opening may still be carried out.
+func TestNoCloseCountsBeforeTheOpeningHasEnded(t *testing.T) {
+	for name, hang := range map[string]func(*immortal, chan struct{}) (process, error){
+		"it cannot be killed": func(p *immortal, _ chan struct{}) (process, error) { return p, nil },
+		"its start hangs":     func(p *immortal, begins chan struct{}) (process, error) { <-begins; return p, nil },
+	} {
+		p, begins := &immortal{released: make(chan struct{})}, make(chan struct{})
+		ended := &immortal{released: make(chan struct{})}
+		close(ended.released)
+		var closes atomic.Int32
+		o, err := ContactOptions{Name: "box-office"}.withDefaults()
+		require.NoError(t, err)
+		d := &driven{program: "/bin/true", opt: o, check: CheckProgram, start: func(_ string, arguments []string) (process, error) {
+			if arguments[0] == "open" {
+				return hang(p, begins)
+			}
+			closes.Add(1)
+			return ended, nil
+		}}
+		dev, err := d.connect(context.Background())
+		require.NoError(t, err)
+		_, err = dev.Do(within(t, time.Millisecond), controller.Request{Op: controller.Open}, pass)
+		require.Error(t, err, name)
+		for i := range 3 {
+			dev, err = d.connect(context.Background())
+			require.NoError(t, err)
+			_, err = dev.Do(context.Background(), controller.Request{Op: controller.Close}, pass)
+			require.ErrorIs(t, err, errOpening, name)
+			var no *controller.Refusal
+			require.NotErrorAs(t, err, &no)
+			require.EqualValues(t, i+1, closes.Load(), name)
+		}
+		close(begins)
+		close(p.released)
+		<-dev.Gone()
+		dev, err = d.connect(context.Background())
+		require.NoError(t, err)
+		_, err = dev.Do(context.Background(), controller.Request{Op: controller.Close}, pass)
+		require.NoError(t, err, name)
+	}
+}
+
 // A program whose start hangs (its file system, the memory) is left behind as well. One that starts after its time is killed, and followed by a close.
 func TestStartThatHangs(t *testing.T) {
 	t.Parallel()

@@ -74,6 +74,8 @@ type driven struct {
 	left  int           // programs that were given up and have not ended, or not even started
 	stale bool          // one of them has ended since: what it did, nobody knows
 	gone  chan struct{} // of the latest connection, closed when one of them ends; nil: closed
+
+	opening map[*device]int // openings that have not ended, by the connection that began them
 }
 
 // device is the program as one connection uses it.
@@ -141,15 +143,49 @@ func (d *device) Do(ctx context.Context, r controller.Request, before func() err
 			return relay.LevelUnknown, ctx.Err()
 		}
 	}
-	arguments := d.opt.arguments(r)
+	arguments, over := d.opt.arguments(r), func() {}
+	if r.Op == controller.Open {
+		over = d.opens()
+	}
 	if err := before(); err != nil {
+		over()
 		return relay.LevelUnknown, err
 	}
-	e, err := d.run(ctx, arguments)
-	if err != nil {
+	e, err := d.run(ctx, arguments, over)
+	switch {
+	case err != nil:
 		return relay.LevelUnknown, err
+	case r.Op == controller.Close && d.mayStillOpen():
+		return relay.LevelUnknown, fmt.Errorf("%s: %w", d.program, errOpening)
 	}
 	return d.judge(r.Op, e)
+}
+
+// errOpening: an opening from before may still be carried out, so no close counts yet.
+var errOpening = errors.New("an opening that was given up has not ended, though it was killed; until it does, the program is told to close again and again and the contact counts as open")
+
+// opens counts an opening of this connection until the function that it returns is called.
+func (d *device) opens() (over func()) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.opening == nil {
+		d.opening = map[*device]int{}
+	}
+	d.opening[d]++
+	return func() {
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		if d.opening[d]--; d.opening[d] == 0 {
+			delete(d.opening, d)
+		}
+	}
+}
+
+// mayStillOpen tells whether an opening of an earlier connection has not ended.
+func (d *device) mayStillOpen() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return len(d.opening) > 1 || len(d.opening) == 1 && d.opening[d] == 0
 }
 
 // begun is what came of starting a program.
@@ -158,8 +194,9 @@ type begun struct {
 	err error
 }
 
-// run starts the program and waits for its end. A start that hangs is given up when ctx ends, and what it still starts is killed at once.
-func (d *driven) run(ctx context.Context, arguments []string) (ending, error) {
+// run starts the program and waits for its end. A start that hangs is given up when ctx ends, and what it still starts is killed at once. Over is
+// called when nothing of the run is left, be it after it was given up.
+func (d *driven) run(ctx context.Context, arguments []string, over func()) (ending, error) {
 	started := make(chan begun, 1) // perhaps nobody waits any more
 	go func() {
 		p, err := d.start(d.program, arguments)
@@ -174,17 +211,19 @@ func (d *driven) run(ctx context.Context, arguments []string) (ending, error) {
 		select {
 		case b = <-started: // await kills it
 		case <-t.C:
-			return ending{}, d.leaveStart(ctx, started)
+			return ending{}, d.leaveStart(ctx, started, over)
 		}
 	}
 	if b.err != nil {
+		over()
 		return ending{}, fmt.Errorf("%s: %w", d.program, b.err)
 	}
-	return d.await(ctx, b.process)
+	return d.await(ctx, b.process, over)
 }
 
-func (d *driven) leaveStart(ctx context.Context, started <-chan begun) error {
+func (d *driven) leaveStart(ctx context.Context, started <-chan begun, over func()) error {
 	d.leave(func() {
+		defer over()
 		if b := <-started; b.err == nil {
 			b.kill()
 			b.wait()
@@ -212,9 +251,13 @@ func (d *driven) leave(end func()) {
 }
 
 // await waits for the end of a run, and kills it when ctx ends first.
-func (d *driven) await(ctx context.Context, p process) (ending, error) {
+func (d *driven) await(ctx context.Context, p process, over func()) (ending, error) {
 	ended := make(chan ending, 1) // the run may end when nobody waits any more
-	go func() { ended <- p.wait() }()
+	go func() {
+		e := p.wait()
+		over()
+		ended <- e
+	}()
 	select {
 	case e := <-ended:
 		return e, nil

@@ -54,7 +54,7 @@
 // Every line has runs of its own, so that a program that hangs blocks its own line only: at most one open, read or sense at a time, and beside it
 // closes at once. A program without a result in its time is killed, the outcome is unknown, and closing begins again; a close that was done before an
 // opening that it overtook is repeated. A program that cannot be killed (the kernel waits for a device), or whose start hangs, is left behind; its
-// end, whenever it comes, is followed by another close, and while four of a line are left behind no more are started. Keep programs on a disk of this machine:
+// end, whenever it comes, is followed by another close, and if it was an opening the contact counts as open until then. While four of a line are left behind no more are started. Keep programs on a disk of this machine:
 // a start that hangs in the kernel (a file system on a dead network) may hold up the starts of other lines too.
 //
 // The contact is of the kind oneshot if the program says that it times openings by itself, and none otherwise: then a daemon that dies leaves the loop open

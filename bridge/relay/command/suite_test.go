@@ -31,7 +31,7 @@ func TestMain(m *testing.M) {
 
 var long = flag.Bool("long", false, "every kind of program")
 
-// testTimeout is long enough for a machine that is busy with other tests.
+// testTimeout is enough for a machine that is busy with our other tests; see relaytest.Timeout.
 const testTimeout = 800 * time.Millisecond
 
 // buildDir is where the program is built; TestMain removes it. The empty string means that it could not be made.
@@ -92,7 +92,7 @@ func (f folder) write(name, text string, flag int) {
 
 func (f folder) Inject(x relaytest.Fault) {
 	do := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute", relaytest.Hangup: "hangup",
-		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay"}[x.Do]
+		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.Hold: "hold"}[x.Do]
 	on := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "open", relaytest.Closing: "close"}[x.On]
 	once := 0
 	if x.Once {
@@ -106,6 +106,32 @@ func (f folder) Inject(x relaytest.Fault) {
 func (f folder) Clear()   { f.locked(func() { os.Remove(f.path("fault")) }) }
 func (f folder) Cut()     { f.locked(func() { f.write("cut", "", 0) }) }
 func (f folder) Restore() { f.locked(func() { os.Remove(f.path("cut")) }) }
+
+// Held counts the runs that keep what they were asked. They are told to go on by the file release; of those that were killed nothing is left to do so.
+func (f folder) Held() int {
+	text, err := os.ReadFile(f.path("held"))
+	if err != nil && !os.IsNotExist(err) {
+		panic(err)
+	}
+	return len(text)
+}
+
+// Release waits for the end of the runs that were let go: each holds the file held locked for as long as it lives.
+func (f folder) Release() {
+	f.write("release", "", 0)
+	held, err := os.Open(f.path("held"))
+	if os.IsNotExist(err) {
+		return
+	}
+	if err == nil {
+		err = unix.Flock(int(held.Fd()), unix.LOCK_EX)
+	}
+	if err != nil {
+		panic(err)
+	}
+	held.Close()
+	os.Remove(f.path("held"))
+}
 
 func (f folder) Move(line int, open bool) {
 	f.locked(func() {
@@ -143,9 +169,10 @@ const atOnce = 8
 func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
 	t.Helper()
 	f := folder(t.TempDir())
-	b, err := NewBoard(Options{Name: "program", Program: program, Timeout: testTimeout, Poll: 400 * time.Millisecond, Notify: s.Notify})
+	limit := relaytest.Timeout(testTimeout)
+	b, err := NewBoard(Options{Name: "program", Program: program, Timeout: limit, Poll: 400 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: f, Start: b.Start, Ready: b.Ready, Timeout: testTimeout,
+	sub := &relaytest.Subject{Controller: f, Start: b.Start, Ready: b.Ready, Timeout: limit, Late: relaytest.LateRefused, // it was killed
 		Quantum: 50 * time.Millisecond, Slack: 800 * time.Millisecond} // some starts of a program must fit into an opening
 	for i, name := range lines {
 		if s.Open {
@@ -167,7 +194,7 @@ func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(
 		return names
 	}
 	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
+		ctx, cancel := context.WithTimeout(context.Background(), limit)
 		defer cancel()
 		b.Shutdown(ctx)
 	})

@@ -27,6 +27,7 @@ func (c *Contact) Close(ctx context.Context) error {
 			return c.keeper.Wait(ctx)
 		}
 	} else if c.keeper.Owed() != nil { // the keeper is at it, or waits for the first connection
+		c.keeper.Renew() // a close that it has written already may be done before what is to be closed now
 		c.wishConnection()
 		return c.keeper.Wait(ctx)
 	}
@@ -182,15 +183,22 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 	if err != nil || op == Close || a.Level != relay.LevelOpen {
 		return // a refusal is no news about the contact; every close reads back by itself
 	}
-	c.mu.Lock()
-	idle := !driven && c.current == nil && c.opens == before // an answer from within an opening may come after its end
-	c.mu.Unlock()
-	if !idle || c.keeper.Owed() != nil {
-		return
-	}
 	err = fmt.Errorf("line %s: the contact read open although nobody opened it: %w", c.opt.Name, ErrMoved)
-	c.notice(relay.FoundOpen, err)
+	if !driven && c.oweIfIdle(before, err) {
+		c.notice(relay.FoundOpen, err)
+	}
+}
+
+// oweIfIdle owes a close for the reason given, unless the contact is being driven, has been since it was read (an answer from within an opening may
+// come after its end), or is owed one already. No opening begins in between: that close would end it.
+func (c *Contact) oweIfIdle(opens uint64, err error) bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.current != nil || c.opens != opens || c.keeper.Owed() != nil {
+		return false
+	}
 	c.keeper.Owe(err)
+	return true
 }
 
 // errDriven: an opening has come in between.

@@ -34,6 +34,10 @@ type bench struct {
 	log     []controller.Request // as they were done
 	timed   bool
 	timers  [2]*time.Timer
+	release []chan struct{} // closed to let go what is held
+	holding sync.WaitGroup
+
+	turn chan struct{} // buffer 1, holding the token is being the one request that is served; nil: it serves all at once
 }
 
 func newBench(open bool) *bench {
@@ -95,37 +99,98 @@ func (p *place) Do(ctx context.Context, r controller.Request, before func() erro
 	if err := before(); err != nil {
 		return relay.LevelUnknown, err
 	}
-	f, met := p.fault(r.Op)
-	hang := func() (relay.Level, error) {
-		select {
-		case <-ctx.Done():
-		case <-p.gone:
-		case <-cut:
-			return relay.LevelUnknown, errGone
-		}
-		return relay.LevelUnknown, context.Cause(ctx)
+	if err := p.enter(ctx); err != nil {
+		return relay.LevelUnknown, err
 	}
-	switch {
-	case !met:
-	case f.Do == relaytest.Refuse:
-		return relay.LevelUnknown, &controller.Refusal{Cause: errors.New("the device says no"), Sure: true}
-	case f.Do == relaytest.Ignore:
-		return hang()
-	case f.Do == relaytest.Mute:
-		p.act(r, p.first)
-		return hang()
-	case f.Do == relaytest.Hangup:
-		return relay.LevelUnknown, errGone
-	case f.Do == relaytest.ActHangup:
-		p.act(r, p.first)
-		return relay.LevelUnknown, errGone
-	case f.Do == relaytest.Delay:
+	f, met := p.fault(r.Op)
+	if met && f.Do == relaytest.Hold {
+		return p.hold(ctx, r) // and the turn with it
+	}
+	if met && f.Do == relaytest.Delay {
 		select {
 		case <-time.After(f.Delay):
 		case <-ctx.Done(): // a device does not notice that
 		}
 	}
-	return p.act(r, p.first), nil
+	level := relay.LevelUnknown
+	if !met || f.Do == relaytest.Delay || f.Do == relaytest.Mute || f.Do == relaytest.ActHangup {
+		level = p.act(r, p.first)
+	}
+	p.leave()
+	return p.answer(ctx, cut, f, met, level)
+}
+
+// answer is what the device says, or does not, when it has done what it does.
+func (p *place) answer(ctx context.Context, cut chan struct{}, f relaytest.Fault, met bool, level relay.Level) (relay.Level, error) {
+	switch {
+	case !met || f.Do == relaytest.Delay:
+		return level, nil
+	case f.Do == relaytest.Refuse:
+		return relay.LevelUnknown, &controller.Refusal{Cause: errors.New("the device says no"), Sure: true}
+	case f.Do == relaytest.Hangup, f.Do == relaytest.ActHangup:
+		return relay.LevelUnknown, errGone
+	}
+	select { // it ignores the request, or did it and is mute
+	case <-ctx.Done():
+	case <-p.gone:
+	case <-cut:
+		return relay.LevelUnknown, errGone
+	}
+	return relay.LevelUnknown, context.Cause(ctx)
+}
+
+// enter waits for the turn where the device serves one request after the other.
+func (b *bench) enter(ctx context.Context) error {
+	if b.turn == nil {
+		return nil
+	}
+	select {
+	case b.turn <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
+}
+
+func (b *bench) leave() {
+	if b.turn != nil {
+		<-b.turn
+	}
+}
+
+// hold keeps a request until Release, whoever has given it up by then. A device that serves one after the other serves no other meanwhile.
+func (p *place) hold(ctx context.Context, r controller.Request) (relay.Level, error) {
+	release, done := make(chan struct{}), make(chan relay.Level, 1) // perhaps nobody waits any more
+	p.mu.Lock()
+	p.release = append(p.release, release)
+	p.holding.Go(func() {
+		<-release
+		done <- p.act(r, p.first)
+		p.leave()
+	})
+	p.mu.Unlock()
+	select {
+	case level := <-done:
+		return level, nil
+	case <-ctx.Done():
+		return relay.LevelUnknown, context.Cause(ctx)
+	}
+}
+
+func (b *bench) Held() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return len(b.release)
+}
+
+func (b *bench) Release() {
+	b.mu.Lock()
+	for _, r := range b.release {
+		close(r)
+	}
+	b.release = nil
+	b.mu.Unlock()
+	b.holding.Wait()
 }
 
 // act is what the device does.
@@ -247,14 +312,18 @@ func newDriver(t *testing.T, b *bench, apart bool, o controller.Options, change 
 	return d
 }
 
+// suite runs the suite over a bench that serves one request after the other, or all at once: then nothing stops an opening that it kept.
 func suite(t *testing.T, apart bool, options controller.Options, change func(*controller.ContactOptions), timed bool) {
-	relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
-		b := newBench(s.Open)
+	relaytest.RunVirtual(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
+		b, late := newBench(s.Open), relaytest.LateObeyed
 		b.timed = timed
+		if !options.Unordered {
+			b.turn, late = make(chan struct{}, 1), relaytest.LateInOrder
+		}
 		o := options
 		o.Notify, o.Poll = s.Notify, 50*time.Millisecond
 		d := newDriver(t, b, apart, o, change)
-		return &relaytest.Subject{Controller: b, Contacts: [2]relay.Contact{d.contacts[0], d.contacts[1]}, Start: d.group.Start, Ready: d.group.Ready, Timeout: timeout,
+		return &relaytest.Subject{Controller: b, Contacts: [2]relay.Contact{d.contacts[0], d.contacts[1]}, Start: d.group.Start, Ready: d.group.Ready, Timeout: timeout, Late: late,
 			Shutdown: func(ctx context.Context) []string {
 				var names []string
 				for _, n := range d.group.Shutdown(ctx) {

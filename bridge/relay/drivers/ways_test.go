@@ -124,8 +124,8 @@ func (l *lines) all() []string {
 func TestCloseAllByEveryDriver(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	dead := l.Addr().String()
-	l.Close()
+	dead := l.Addr().String() // nobody accepts there, and nobody else is given the port
+	defer l.Close()
 	cfg := parsed(t, "{name: rack, driver: modbus, modbus: {address: '"+dead+"'}}, {name: cellar, driver: modbus-rtu, rtu: {device: /dev/nowhere-1}}, {name: header, driver: gpio, gpio: {chip: nowhere}}, "+
 		"{name: port, driver: serial, serial: {device: /dev/nowhere-2}}, {name: broker, driver: mqtt, mqtt: {address: 'mqtt://"+dead+"'}}, {name: attic, driver: http, http: {url: 'http://"+dead+"'}}, {name: lever, driver: command, command: {program: /nowhere}}",
 		"driver: modbus, controller: rack, coil: 0, accept_open_if_daemon_dies: true",

@@ -32,6 +32,10 @@ type bench struct {
 	held    [2]line // the real ones
 	changes [2][]relaytest.Change
 	driving [2]sync.Mutex // the kernel drives a line for one caller at a time
+
+	release chan struct{}  // closed to let go the calls that are held; nil: none is
+	keeps   int            // how many those are
+	kept    sync.WaitGroup // the same
 }
 
 func (b *bench) Inject(f relaytest.Fault) {
@@ -118,6 +122,10 @@ func (b *bench) call(n int, on relaytest.On, f func() error) error {
 	switch {
 	case !ok:
 		return b.act(n, f)
+	case fault.Do == relaytest.Hold:
+		<-b.hold()
+		defer b.kept.Done()
+		return b.act(n, f)
 	case fault.Do == relaytest.Refuse:
 		return syscall.EPERM
 	case fault.Do == relaytest.Ignore: // in the end the kernel gives up, as for an expander on a dead bus
@@ -136,6 +144,34 @@ func (b *bench) call(n int, on relaytest.On, f func() error) error {
 		wait(fault.Delay)
 		return b.act(n, f)
 	}
+}
+
+// hold counts a call that is held, and returns what lets it go.
+func (b *bench) hold() <-chan struct{} {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.release == nil {
+		b.release = make(chan struct{})
+	}
+	b.kept.Add(1)
+	b.keeps++
+	return b.release
+}
+
+func (b *bench) Held() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.keeps
+}
+
+func (b *bench) Release() {
+	b.mu.Lock()
+	if b.release != nil {
+		close(b.release)
+	}
+	b.release, b.keeps = nil, 0
+	b.mu.Unlock()
+	b.kept.Wait()
 }
 
 func (b *bench) chipInfo(path string) (ChipInfo, error) {
@@ -225,6 +261,7 @@ func subject(t *testing.T, b *bench, s relaytest.Setup, chip string, c ContactOp
 	t.Cleanup(func() {
 		b.Clear()
 		b.Restore()
+		b.Release()
 		ctx, cancel := context.WithTimeout(context.Background(), 10*b.timeout)
 		defer cancel()
 		board.Shutdown(ctx)

@@ -197,7 +197,7 @@ func fakeBench(label string, activeLow bool) *bench {
 
 // TestSuite runs the conformance suite on a kernel that is not there. TestKernelSuite does so on a real one.
 func TestSuite(t *testing.T) {
-	relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
+	relaytest.RunVirtual(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 		return subject(t, fakeBench(t.Name(), true), s, t.Name(), ContactOptions{ActiveLow: true})
 	})
 }

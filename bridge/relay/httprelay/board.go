@@ -124,7 +124,11 @@ func (c *Contact) compile(k compiler) error {
 	var err error
 	var errs []error
 	if o.Timed != nil {
-		c.open, err = k.compile("timed", &o.Timed.Request, http.MethodPost, "{seq}", "{ms}", "{s}")
+		may := []string{"{seq}", "{ms}", "{s}"}
+		if o.contract {
+			may = append(may, "{token}")
+		}
+		c.open, err = k.compile("timed", &o.Timed.Request, http.MethodPost, may...)
 	} else {
 		c.open, err = k.compile("open", o.Open, http.MethodPost, "{seq}")
 	}

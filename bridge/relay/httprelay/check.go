@@ -85,8 +85,8 @@ func (o ContactOptions) withContract() ContactOptions {
 	if t.Limit == 0 {
 		t.Limit = contractLimit
 	}
-	t.Path, t.Body = "/{contact}/pulse", `{"seq":{seq},"ms":{ms}}`
-	o.Timed = &t
+	t.Path, t.Body = "/{contact}/pulse", `{"seq":{seq},"ms":{ms}{token}}`
+	o.Timed, o.contract = &t, true
 	o.Close = &Request{Path: "/{contact}/close", Headers: t.Headers}
 	o.Read = &Read{Request: Request{Path: "/{contact}/state", Headers: t.Headers}, Pointer: "/open", Open: []string{"true"}, Closed: []string{"false"}}
 	return o

@@ -46,7 +46,11 @@ func (d *device) Do(ctx context.Context, r controller.Request, before func() err
 	c := d.contact
 	switch r.Op {
 	case controller.Open:
-		return relay.LevelUnknown, d.command(ctx, c.open, numbers(c.seq.Add(1), r.Duration), before)
+		token, err := d.token(ctx)
+		if err != nil {
+			return relay.LevelUnknown, err
+		}
+		return relay.LevelUnknown, d.command(ctx, c.open, numbersAndToken(c.seq.Add(1), r.Duration, token), before)
 	case controller.Close:
 		return relay.LevelUnknown, d.command(ctx, c.close, numbers(c.seq.Add(1), 0), before)
 	case controller.Read:

@@ -24,8 +24,16 @@
 // device again; policy may forbid such a contact. A contact that cannot be read back is believed to do what its device answers, and is
 // closed at each poll instead.
 //
-// A device that hangs with a request in its buffers may still act on it when it wakes, after our close. A timed opening then ends by itself;
-// else the next poll closes the loop again, at most 250 ms later for 10 s after an opening of unknown outcome, and then at the poll's pace.
+// # Openings that come late
+//
+// A request that was given up may still be somewhere: in a proxy, in the device's queue of connections, in its buffers, or in a thread of its own that stands
+// still. Nothing can call it back, and a device that serves connections side by side may carry it out after a close that was written later and
+// confirmed. Only the device can tell that such an opening is stale. With the contract below it does, if its state has a token: the driver asks for the token just
+// before each pulse, within the time-out of the pulse, and shows it. A device with the contract whose state has none is driven as before.
+//
+// Without a token, and with requests of the device's own, an opening may so be made late, under whatever call there is by then. A timed opening
+// then ends by itself; else the next poll closes the loop again, at most 250 ms later for 10 s after an opening of unknown outcome, and then at
+// the poll's pace.
 //
 // # Wiring
 //
@@ -41,15 +49,20 @@
 // The path begins with that of the board's URL and the contact's name. All bodies are JSON objects; members that are not named here are left
 // alone by both sides.
 //
-//	POST <contact>/pulse  {"seq":7,"ms":3000}   open for 3 s, then close
-//	POST <contact>/close                        close now
+//	POST <contact>/pulse  {"seq":7,"ms":3000,"token":"9f0…"}   open for 3 s, then close
+//	POST <contact>/close                                       close now
 //	GET  <contact>/state
 //
-// Each is answered with 200 and the state when it has been carried out: {"open":true,"seq":7,"ms_left":2990,"pulses":12}: whether the loop is
-// open, the last seq (null after power-up), how long it stays open (0 if closed), and how many pulses there were since power-up.
+// Each is answered with 200 and the state when it has been carried out: {"open":true,"seq":7,"ms_left":2990,"pulses":12,"token":"77c…"}: whether the
+// loop is open, the last seq (null after power-up), how long it stays open (0 if closed), how many pulses there were since power-up, and what the next
+// pulse has to show: 1 to 64 letters, digits and - . _ ~.
 //
 //   - After power-up the loop is closed. There is no opening without an end.
 //   - A pulse with the last seq again has no effect, and is answered as the first was. seq is 0 to 4,294,967,295; a master begins anywhere.
 //   - A pulse with another seq while the loop is open: the later end counts, never the sum. ms 0 closes.
+//   - The device makes a new token every 500 ms, and takes the one before too; after each pulse that it obeys and after each close it takes only one that
+//     it has made since. So a token lives for a second at most, needs no clock that anybody sets, and is good for nothing once a close was confirmed.
+//     A pulse with any other token, or without one, is refused: 412, and nothing was done. A close needs none and is always obeyed.
+//   - Devices from before this rule tell no token and take a pulse without one. They may open late: see above.
 //   - 422: ms is above the device's limit; it is never cut. 400: malformed. 404: no such contact. Nothing was done in any of these cases.
 package httprelay

@@ -60,6 +60,8 @@ type ContactOptions struct {
 	Read *Read
 	// Sense tells whether loop current flows: its Closed are the values when it does, its Open those when it does not. Nil: no such input.
 	Sense *Read
+
+	contract bool // the device speaks this package's own
 }
 
 // Timed is an opening that the device ends by itself.

@@ -73,7 +73,7 @@ type simDevice struct {
 	sim    *simulator
 	number int
 	url    string
-	port   int
+	tokens bool // it tells them, if it has the contract
 	log    *os.File
 
 	mu   sync.Mutex
@@ -107,7 +107,7 @@ func newDevice(t testing.TB, o order) *simDevice {
 	require.NoError(t, err)
 	sim.mu.Lock()
 	sim.number++
-	d := &simDevice{sim: sim, number: sim.number}
+	d := &simDevice{sim: sim, number: sim.number, tokens: o["tokens"] != false}
 	sim.mu.Unlock()
 	name := filepath.Join(t.TempDir(), "log")
 	d.log, err = os.Create(name)
@@ -116,11 +116,11 @@ func newDevice(t testing.TB, o order) *simDevice {
 	for k, v := range o {
 		all[k] = v
 	}
-	d.port = d.tell("new", all)
-	d.url = fmt.Sprintf("http://127.0.0.1:%d", d.port)
+	scheme := "http"
 	if o["certificate"] != nil {
-		d.url = fmt.Sprintf("https://127.0.0.1:%d", d.port)
+		scheme = "https"
 	}
+	d.url = fmt.Sprintf("%s://127.0.0.1:%d", scheme, d.tell("new", all).Port)
 	t.Cleanup(func() {
 		d.tell("end", nil)
 		d.log.Close()
@@ -128,8 +128,11 @@ func newDevice(t testing.TB, o order) *simDevice {
 	return d
 }
 
+// simAnswer is the simulator's answer to an order.
+type simAnswer struct{ Port, Held int }
+
 // tell gives an order and returns when it was carried out. The methods of a Controller have no test to fail, so it panics.
-func (d *simDevice) tell(do string, o order) int {
+func (d *simDevice) tell(do string, o order) simAnswer {
 	all := order{"do": do, "device": d.number}
 	for k, v := range o {
 		all[k] = v
@@ -140,16 +143,16 @@ func (d *simDevice) tell(do string, o order) int {
 	}
 	d.sim.mu.Lock()
 	defer d.sim.mu.Unlock()
-	var a struct{ Port int }
+	var a simAnswer
 	if _, err := d.sim.in.Write(append(line, '\n')); err != nil || !d.sim.out.Scan() || json.Unmarshal(d.sim.out.Bytes(), &a) != nil {
 		panic(fmt.Sprintf("the simulator did not carry out %s", line))
 	}
-	return a.Port
+	return a
 }
 
 func (d *simDevice) Inject(f relaytest.Fault) {
 	what := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute", relaytest.Hangup: "hangup",
-		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay"}[f.Do]
+		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.Hold: "hold"}[f.Do]
 	when := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "opening", relaytest.Closing: "closing"}[f.On]
 	d.fault(order{"do": what, "on": when, "once": f.Once, "ms": f.Delay.Milliseconds()})
 }
@@ -158,6 +161,8 @@ func (d *simDevice) fault(f order) { d.tell("fault", order{"fault": f}) }
 func (d *simDevice) Clear()        { d.tell("clear", nil) }
 func (d *simDevice) Cut()          { d.tell("cut", nil) }
 func (d *simDevice) Restore()      { d.tell("restore", nil) }
+func (d *simDevice) Held() int     { return d.tell("held", nil).Held }
+func (d *simDevice) Release()      { d.tell("release", nil) }
 
 func (d *simDevice) Move(line int, open bool) { d.tell("move", order{"contact": line, "open": open}) }
 
@@ -208,18 +213,21 @@ func (d *simDevice) requests() []entry {
 	return all
 }
 
-// testTimeout is long enough for a machine that is busy with other tests.
-const testTimeout = 400 * time.Millisecond
+// testTimeout is enough for a machine that is busy with our other tests; see relaytest.Timeout.
+const testTimeout = 600 * time.Millisecond
 
 // subject puts two contacts on a device.
 func subject(t *testing.T, d *simDevice, s relaytest.Setup, o Options, contact ContactOptions) *relaytest.Subject {
 	t.Helper()
-	o.Name, o.URL, o.Timeout, o.Poll, o.Notify = "device", d.url, testTimeout, 100*time.Millisecond, s.Notify
-	o.NoLock = true // a device that is cut gives its port up, and another one may get it
+	limit := relaytest.Timeout(testTimeout)
+	o.Name, o.URL, o.Timeout, o.Poll, o.Notify = "device", d.url, limit, 100*time.Millisecond, s.Notify
 	b, err := NewBoard(o)
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: d, Start: b.Start, Ready: b.Ready, Timeout: testTimeout,
-		Slack: 250 * time.Millisecond} // all devices share one interpreter
+	sub := &relaytest.Subject{Controller: d, Start: b.Start, Ready: b.Ready, Timeout: limit, Late: relaytest.LateObeyed,
+		Slack: 250 * time.Millisecond, Peer: func() { d.tell("held", nil) }} // all devices share one interpreter
+	if contact.Open == nil && contact.Timed == nil && d.tokens {
+		sub.Late = relaytest.LateRefused // our contract
+	}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		contact.Name = name
 		c, err := b.Contact(contact)
@@ -234,7 +242,7 @@ func subject(t *testing.T, d *simDevice, s relaytest.Setup, o Options, contact C
 		return names
 	}
 	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
+		ctx, cancel := context.WithTimeout(context.Background(), limit)
 		defer cancel()
 		b.Shutdown(ctx)
 	})

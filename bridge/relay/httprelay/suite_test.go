@@ -25,6 +25,7 @@ func TestSuite(t *testing.T) {
 	}
 	run("contract", nil, Options{}, ContactOptions{})
 	if *long {
+		run("contract without tokens", order{"tokens": false}, Options{}, ContactOptions{})
 		run("plain", order{"text": true}, Options{}, plain)
 		ours := newAuthority(t)
 		server, client := ours.issue("server", []string{"relays.example"}), ours.issue("client", nil)

@@ -179,13 +179,19 @@ func checkAnswers(r *Request) error {
 }
 
 // numbers are the words of one command.
-func numbers(seq uint32, d time.Duration) *strings.Replacer {
+func numbers(seq uint32, d time.Duration) *strings.Replacer { return numbersAndToken(seq, d, "") }
+
+// numbersAndToken are those of a pulse of the contract; without a token it has no such member.
+func numbersAndToken(seq uint32, d time.Duration, token string) *strings.Replacer {
+	if token != "" {
+		token = `,"token":"` + token + `"`
+	}
 	ms := d.Milliseconds()
 	s := strconv.FormatInt(ms/1000, 10)
 	if rest := ms % 1000; rest != 0 {
 		s += strings.TrimRight(fmt.Sprintf(".%03d", rest), "0")
 	}
-	return strings.NewReplacer("{seq}", strconv.FormatUint(uint64(seq), 10), "{ms}", strconv.FormatInt(ms, 10), "{s}", s)
+	return strings.NewReplacer("{seq}", strconv.FormatUint(uint64(seq), 10), "{ms}", strconv.FormatInt(ms, 10), "{s}", s, "{token}", token)
 }
 
 // render returns the request, for the reader of its answer, and its bytes.

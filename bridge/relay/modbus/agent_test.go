@@ -28,6 +28,8 @@ type agentBoard struct {
 	listener net.Listener // nil: cut
 	conns    map[net.Conn]bool
 	faults   []relaytest.Fault
+	release  chan struct{}  // closed to let go the request that is held; nil: none is
+	held     sync.WaitGroup // the same
 }
 
 // agentOutput is a contact with a loop-current input, that notes its movements.
@@ -65,7 +67,7 @@ func newAgentBoard(t *testing.T, open bool) *agentBoard {
 	t.Helper()
 	a, err := agent.New(agent.Options{MaxInterval: 3 * time.Second})
 	require.NoError(t, err)
-	b := &agentBoard{address: "127.0.0.1:0", conns: map[net.Conn]bool{}}
+	b := &agentBoard{address: relaytest.Place(t), conns: map[net.Conn]bool{}}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		out := &agentOutput{start: time.Now()}
 		b.outputs[i] = out
@@ -93,6 +95,7 @@ func newAgentBoard(t *testing.T, open bool) *agentBoard {
 		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 		defer cancel()
 		b.Cut()
+		b.Release()
 		require.Empty(t, a.Shutdown(ctx))
 		server.Close(ctx)
 		b.running.Wait()
@@ -107,7 +110,7 @@ func (b *agentBoard) Restore() {
 	if err != nil {
 		panic(err) // the methods of a Controller have no test to fail
 	}
-	b.listener, b.address = l, l.Addr().String()
+	b.listener = l
 	b.running.Go(func() {
 		for {
 			near, err := l.Accept()
@@ -182,12 +185,43 @@ func (b *agentBoard) carry(near net.Conn, l net.Listener) {
 		case f.Do == relaytest.Delay:
 			<-time.After(f.Delay)
 			answer = act()
+		case f.Do == relaytest.Hold: // on the way to the agent, whose connection stays
+			<-b.hold()
+			answer = act()
+			b.held.Done()
 		}
 		if answer == nil {
 			return
 		}
 		near.Write(appendFrame(nil, txn, unit, answer))
 	}
+}
+
+func (b *agentBoard) hold() <-chan struct{} {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.release = make(chan struct{})
+	b.held.Add(1)
+	return b.release
+}
+
+func (b *agentBoard) Held() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.release == nil {
+		return 0
+	}
+	return 1
+}
+
+func (b *agentBoard) Release() {
+	b.mu.Lock()
+	if b.release != nil {
+		close(b.release)
+		b.release = nil
+	}
+	b.mu.Unlock()
+	b.held.Wait()
 }
 
 // fault takes the one that meets a request.
@@ -234,10 +268,12 @@ func TestSuiteAgent(t *testing.T) {
 	defer suiteTurn()()
 	relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 		b := newAgentBoard(t, s.Open)
-		return subject(t, b, b.address, s, func(o *ContactOptions) {
+		sub := subject(t, b, b.address, s, func(o *ContactOptions) {
 			o.Timed = &Timed{Register: 2 * o.Coil, Sequence: true, Unit: time.Millisecond, Limit: 3 * time.Second}
 			o.Watchdog = &Watchdog{Register: 1000, Unit: time.Millisecond, Timeout: time.Second}
 			o.Sense = &Sense{Input: o.Coil, CurrentOn: true}
 		})
+		sub.Late = relaytest.LateRefused
+		return sub
 	})
 }

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
@@ -84,15 +85,17 @@ type busDriver struct {
 	t        *testing.T
 	contacts []*Contact
 	notices  chan relay.Notice
+	timeout  time.Duration
 }
 
 func driveBus(t *testing.T, device string, change func(*BusOptions), units ...uint8) *busDriver {
 	t.Helper()
 	d := &busDriver{t: t, notices: make(chan relay.Notice, 1000)} // notices must not block; a run has fewer
-	o := BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: testTimeout, Poll: time.Hour, Notify: func(n relay.Notice) { d.notices <- n }}
+	o := BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: relaytest.Timeout(testTimeout), Poll: time.Hour, Notify: func(n relay.Notice) { d.notices <- n }}
 	if change != nil {
 		change(&o)
 	}
+	d.timeout = o.Timeout
 	var err error
 	d.Bus, err = NewBus(o)
 	require.NoError(t, err)
@@ -225,7 +228,7 @@ func TestBusGivesWayToTheEndOfAnOpening(t *testing.T) {
 			greeted++
 		}
 	}
-	result := d.interrupt(0, 4*testTimeout)
+	result := d.interrupt(0, 4*d.timeout)
 	h.echo(1, openIt)
 	h.reads(1, 1)
 	h.greet(1) // the next on the line
@@ -240,13 +243,13 @@ func TestBusGivesWayToTheEndOfAnOpening(t *testing.T) {
 	}
 	go read(1)
 	h.expect(2, readCoils(3, 1))
-	<-time.After(testTimeout / 2) // a slow answer: an exchange may take that long
+	<-time.After(d.timeout / 2) // a slow answer: an exchange may take that long
 	h.answer(2, 1, 1, 0)
 	require.Equal(t, relay.LevelClosed, <-level)
-	result = d.interrupt(0, testTimeout)
+	result = d.interrupt(0, d.timeout)
 	h.echo(1, openIt)
 	h.reads(1, 1)
-	<-time.After(testTimeout * 3 / 4)
+	<-time.After(d.timeout * 3 / 4)
 	go read(1)
 	h.greet(1)
 	h.reads(2, 0)
@@ -442,13 +445,14 @@ func TestBusAwaitsSilence(t *testing.T) {
 			}
 		}
 	})
+	late := relaytest.Allowance(t)
 	begin, m.unsure = time.Now(), true
 	m.heard = begin
 	m.settle()
 	close(stop)
 	noise.Wait()
 	require.GreaterOrEqual(t, time.Since(begin), quietFor)
-	require.Less(t, time.Since(begin), testTimeout+200*time.Millisecond)
+	require.Less(t, time.Since(begin), testTimeout+200*time.Millisecond+late())
 }
 
 // What came in while nobody waited is no answer to what is asked next.

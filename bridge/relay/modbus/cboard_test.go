@@ -24,6 +24,7 @@ import (
 type cBoard struct {
 	address string
 	stdin   io.WriteCloser
+	telling sync.Mutex // one command at a time, so that its event is its own
 
 	mu     sync.Mutex
 	events []boardEvent
@@ -126,6 +127,8 @@ func (b *cBoard) all() []boardEvent {
 
 // tell gives a command and waits until it was carried out, if an event of that name says so.
 func (b *cBoard) tell(event, format string, a ...any) {
+	b.telling.Lock()
+	defer b.telling.Unlock()
 	from := len(b.all())
 	fmt.Fprintf(b.stdin, format+"\n", a...)
 	if event != "" {
@@ -142,7 +145,7 @@ func (failer) Errorf(format string, a ...any) { panic(fmt.Sprintf(format, a...))
 
 func (b *cBoard) Inject(f relaytest.Fault) {
 	what := map[relaytest.Do]string{relaytest.Refuse: "exception", relaytest.Ignore: "silent", relaytest.Mute: "mute", relaytest.Hangup: "drop",
-		relaytest.ActHangup: "actdrop", relaytest.Delay: "delay"}[f.Do]
+		relaytest.ActHangup: "actdrop", relaytest.Delay: "delay", relaytest.Hold: "hold"}[f.Do]
 	arg, nth := 6, 0
 	if f.Do == relaytest.Delay {
 		arg = int(f.Delay.Milliseconds())
@@ -154,9 +157,28 @@ func (b *cBoard) Inject(f relaytest.Fault) {
 	b.tell("fault", "fault %s %s %d %d", what, when, nth, arg)
 }
 
+// peer asks the board for nothing, for a subject.
+func (b *cBoard) peer() { b.tell("here", "here") }
+
 func (b *cBoard) Clear()   { b.tell("clear", "clear") }
 func (b *cBoard) Cut()     { b.tell("cut", "cut") }
 func (b *cBoard) Restore() { b.tell("restore", "restore") }
+
+// Held counts what is kept: one request, since it serves no other meanwhile.
+func (b *cBoard) Held() (n int) {
+	b.tell("here", "here")
+	for _, e := range b.all() {
+		switch e.name {
+		case "hold":
+			n++
+		case "release":
+			n--
+		}
+	}
+	return n
+}
+
+func (b *cBoard) Release() { b.tell("release", "release") }
 
 func (b *cBoard) Move(line int, open bool) {
 	level := 0
@@ -199,8 +221,9 @@ func TestSuiteLibmodbusBoard(t *testing.T) {
 		o.Timed = &Timed{Register: 10 + o.Coil, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
 	}, "--timed", "10,0,20", "--timed", "11,1,20")
 	run("pulse", pulsed, "--pulse", "10,0,20,150", "--pulse", "12,1,20,150")
+	dog := relaytest.Timeout(300 * time.Millisecond) // one for both contacts
 	run("watchdog", func(o *ContactOptions) {
-		o.Watchdog = &Watchdog{Register: 7, Unit: 10 * time.Millisecond, Timeout: 300 * time.Millisecond}
+		o.Watchdog = &Watchdog{Register: 7, Unit: 10 * time.Millisecond, Timeout: dog}
 	}, "--watchdog", "7,10")
 }
 

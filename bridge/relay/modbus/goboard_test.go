@@ -35,6 +35,8 @@ type goBoard struct {
 
 	timedUnit time.Duration // register n times coil n; 0: registers do nothing
 
+	release chan struct{} // closed to let go the request that is held; nil: none is
+
 	serving sync.WaitGroup
 }
 
@@ -48,13 +50,14 @@ type wireEvent struct {
 }
 
 func newGoBoard(t *testing.T, openOn, open bool, timedUnit time.Duration) *goBoard {
-	b := &goBoard{openOn: openOn, start: time.Now(), address: "127.0.0.1:0", conns: map[net.Conn]bool{}, timedUnit: timedUnit}
+	b := &goBoard{openOn: openOn, start: time.Now(), address: relaytest.Place(t), conns: map[net.Conn]bool{}, timedUnit: timedUnit}
 	for i := range b.coils {
 		b.coils[i] = open == openOn
 	}
 	b.Restore()
 	t.Cleanup(func() {
 		b.Cut()
+		b.Release()
 		b.serving.Wait()
 		b.mu.Lock()
 		defer b.mu.Unlock()
@@ -74,7 +77,7 @@ func (b *goBoard) Restore() {
 	if err != nil {
 		panic(err)
 	}
-	b.listener, b.address = l, l.Addr().String()
+	b.listener = l
 	b.serving.Go(func() {
 		for {
 			c, err := l.Accept()
@@ -166,8 +169,40 @@ func (b *goBoard) handle(conn int, pdu []byte) (answer []byte, keep bool) {
 		b.act(pdu)
 		return nil, false
 	}
-	<-time.After(f.Delay)
+	if f.Do == relaytest.Hold {
+		<-b.hold()
+	} else {
+		<-time.After(f.Delay)
+	}
 	return b.act(pdu), true
+}
+
+// hold keeps the request, and with it all others.
+func (b *goBoard) hold() <-chan struct{} {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.release = make(chan struct{})
+	return b.release
+}
+
+func (b *goBoard) Held() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.release == nil {
+		return 0
+	}
+	return 1
+}
+
+func (b *goBoard) Release() {
+	b.mu.Lock()
+	if b.release != nil {
+		close(b.release)
+		b.release = nil
+	}
+	b.mu.Unlock()
+	b.acting.Lock() // the request that was held has it
+	defer b.acting.Unlock()
 }
 
 func (b *goBoard) meets(f relaytest.Fault, pdu []byte) bool {

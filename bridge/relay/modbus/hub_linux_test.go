@@ -157,9 +157,13 @@ func newSerialBoard(t *testing.T, h *hub, unit byte, args ...string) *cBoard {
 // busSubject is subject for a bus.
 func busSubject(t *testing.T, ctl relaytest.Controller, device string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
 	t.Helper()
-	b, err := NewBus(BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: testTimeout, Poll: 50 * time.Millisecond, Notify: s.Notify})
+	limit := relaytest.Timeout(testTimeout)
+	b, err := NewBus(BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: limit, Poll: 50 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: testTimeout}
+	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: limit}
+	if c, ok := ctl.(*cBoard); ok {
+		sub.Peer = c.peer
+	}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		o := ContactOptions{Name: name, Unit: 1, Coil: uint16(i), OpenOn: true}
 		if change != nil {
@@ -180,7 +184,7 @@ func busSubject(t *testing.T, ctl relaytest.Controller, device string, s relayte
 		return names
 	}
 	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
+		ctx, cancel := context.WithTimeout(context.Background(), limit)
 		defer cancel()
 		b.Shutdown(ctx)
 	})

@@ -38,16 +38,19 @@ func suiteTurn() func() {
 	return func() { <-suiteTurns }
 }
 
-// testTimeout is long enough for a machine that is busy with other tests.
+// testTimeout is enough for a machine that is busy with our other tests; see relaytest.Timeout.
 const testTimeout = 300 * time.Millisecond
 
 // subject puts two contacts on a board at the given address. Change may alter both contacts' options.
 func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
 	t.Helper()
-	b, err := NewBoard(Options{Name: "board", Address: address, Timeout: testTimeout, Poll: 50 * time.Millisecond, Notify: s.Notify,
-		NoLock: true}) // a board that is cut gives its port up, and another one may get it
+	limit := relaytest.Timeout(testTimeout)
+	b, err := NewBoard(Options{Name: "board", Address: address, Timeout: limit, Poll: 50 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: testTimeout}
+	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: limit}
+	if c, ok := ctl.(*cBoard); ok {
+		sub.Peer = c.peer
+	}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		o := ContactOptions{Name: name, Unit: 1, Coil: uint16(i), OpenOn: true}
 		if change != nil {
@@ -70,7 +73,7 @@ func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest
 	ctx, end := context.WithCancel(context.Background())
 	var sensing sync.WaitGroup
 	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
+		ctx, cancel := context.WithTimeout(context.Background(), limit)
 		defer cancel()
 		b.Shutdown(ctx)
 		end()
@@ -111,7 +114,8 @@ func TestSuiteGoBoard(t *testing.T) {
 	run("timed", true, 20*time.Millisecond, func(o *ContactOptions) {
 		o.Timed = &Timed{Register: o.Coil, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
 	})
+	dog := relaytest.Timeout(300 * time.Millisecond) // one for both contacts
 	run("watchdog", true, 0, func(o *ContactOptions) {
-		o.Watchdog = &Watchdog{Register: 7, Unit: 10 * time.Millisecond, Timeout: 300 * time.Millisecond}
+		o.Watchdog = &Watchdog{Register: 7, Unit: 10 * time.Millisecond, Timeout: dog}
 	})
 }

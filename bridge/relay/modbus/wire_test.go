@@ -11,6 +11,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
@@ -102,7 +103,7 @@ type driver struct {
 
 // drive starts a driver with one line on coil 3 that never polls.
 func drive(t *testing.T, address string, change func(*Options)) *driver {
-	o := Options{Name: "board", Address: address, Timeout: testTimeout, Poll: time.Hour}
+	o := Options{Name: "board", Address: address, Timeout: relaytest.Timeout(testTimeout), Poll: time.Hour}
 	if change != nil {
 		change(&o)
 	}

@@ -18,6 +18,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/mqtt/brokertest"
+	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -76,12 +77,11 @@ func TestAccess(t *testing.T) {
 	other.sign(t, "stranger", &x509.Certificate{ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}})
 	out, err := exec.Command(passwd, "-b", "-c", ours.path("passwords"), "stage", "curtain").CombinedOutput()
 	require.NoError(t, err, "%s", out)
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	secured := relaytest.Place(t)
+	_, port, err := net.SplitHostPort(secured)
 	require.NoError(t, err)
-	secured := l.Addr().String()
-	require.NoError(t, l.Close())
-	m := brokertest.Own(t, "per_listener_settings true\n"+brokertest.Anybody+fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous false\npassword_file %s\n"+
-		"cafile %s\ncertfile %s\nkeyfile %s\nrequire_certificate true\n", l.Addr().(*net.TCPAddr).Port, ours.path("passwords"), ours.path("ours.pem"),
+	m := brokertest.Own(t, "per_listener_settings true\n"+brokertest.Anybody+fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous false\npassword_file %s\n"+
+		"cafile %s\ncertfile %s\nkeyfile %s\nrequire_certificate true\n", port, ours.path("passwords"), ours.path("ours.pem"),
 		ours.path("server.pem"), ours.path("server.key")))
 	good := Options{Address: "mqtts://" + secured, User: "stage", Password: "curtain", CA: ours.path("ours.pem"), Certificate: ours.path("client.pem"), Key: ours.path("client.key")}
 	for name, c := range map[string]struct {

@@ -86,6 +86,7 @@ type seen struct {
 	Changes [][2]any
 	Seen    [][4]any
 	Obeyed  int
+	Held    int
 }
 
 func newDevice(t testing.TB, m *brokertest.Broker, prefix string, o order) *device {
@@ -169,7 +170,7 @@ func newRack(t testing.TB, m *brokertest.Broker, o order) *rack {
 // Inject lets a fault that is to come once meet the first line alone, which is the one that the cases command first.
 func (r *rack) Inject(f relaytest.Fault) {
 	what := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute", relaytest.Hangup: "hangup",
-		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay"}[f.Do]
+		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.Hold: "hold"}[f.Do]
 	when := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "opening", relaytest.Closing: "closing"}[f.On]
 	for i, d := range r.devices {
 		if !f.Once || i == 0 {
@@ -186,3 +187,7 @@ func (r *rack) Clear() {
 
 func (r *rack) Move(line int, open bool)            { r.devices[line].tell("move", order{"open": open}) }
 func (r *rack) Changes(line int) []relaytest.Change { return r.devices[line].changes() }
+
+// Held and Release: only the first line's device is told to keep something.
+func (r *rack) Held() int { return r.devices[0].tell("look", nil).Held }
+func (r *rack) Release()  { r.devices[0].tell("release", nil) }

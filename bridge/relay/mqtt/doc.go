@@ -27,8 +27,8 @@
 //	 2. The device ends each opening by its own timer. Of two openings the later end counts, never the sum; one that is longer than its limit is refused, not
 //	    cut.
 //	 3. A pulse with from and seq of the latest pulse has no effect and gets the same answer.
-//	 4. The device makes a new token every 500 ms and tells it, and takes the one before too; after each pulse that it obeys, only the new one. So a token lives
-//	    for a second at most. A pulse with any other is refused. This is what stops a command that a broker, a network or the device itself delivers
+//	 4. The device makes a new token every 500 ms and tells it, and takes the one before too; after each pulse that it obeys, and after each close, only a new
+//	    one. So a token lives for a second at most, and is good for nothing once a close was confirmed. A pulse with any other is refused. This is what stops a command that a broker, a network or the device itself delivers
 //	    late, and it needs no clock that anybody sets.
 //	 5. Each command is answered by a state, and each change of the contact or the input is told by one.
 //	 6. A command that was retained (RETAIN is set in what arrives) is ignored.

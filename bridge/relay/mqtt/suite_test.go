@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// testTimeout is long enough for a machine that is busy with other tests.
+// testTimeout is enough for a machine that is busy with our other tests; see relaytest.Timeout.
 const testTimeout = slower * 300 * time.Millisecond
 
 // subject puts two contacts behind a broker.
@@ -20,15 +20,17 @@ func subject(t *testing.T, m *brokertest.Broker, r *rack, s relaytest.Setup, o O
 	if o.Timeout == 0 {
 		o.Timeout = testTimeout
 	}
+	o.Timeout = relaytest.Timeout(o.Timeout)
 	o.Name, o.Address, o.Poll, o.Notify, o.Dial = "broker", "mqtt://"+m.Address(), 200*time.Millisecond, s.Notify, r.Dial
 	b, err := NewBoard(o)
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: o.Timeout}
+	sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: o.Timeout, Late: relaytest.LateRefused,
+		Peer: func() { r.devices[0].tell("ping", nil); m.Ping() }}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		c := contact(r.devices[i].prefix)
 		c.Name = name
 		if c.Plain != nil {
-			sub.NeverRefuses = true
+			sub.NeverRefuses, sub.Late = true, relaytest.LateObeyed // as the user has consented to
 			if c.Plain.Timed != nil {
 				sub.Quantum = c.Plain.Timed.Unit
 			}
@@ -44,7 +46,7 @@ func subject(t *testing.T, m *brokertest.Broker, r *rack, s relaytest.Setup, o O
 		return names
 	}
 	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
+		ctx, cancel := context.WithTimeout(context.Background(), o.Timeout)
 		defer cancel()
 		b.Shutdown(ctx)
 	})

@@ -13,13 +13,13 @@ import (
 var endCases = []testCase{
 	{"shutdown closes what is open", func(t *testing.T, f Factory) {
 		r := started(t, f)
-		opened, result := r.background(context.Background(), 0, r.command(r.long()))
-		get(r, "opening", opened)
+		result := r.open(context.Background(), 0, r.long())
+		from := r.mark()
 		if left := r.Shutdown(r.ctx(patience)); len(left) != 0 {
 			t.Fatalf("not closed: %v", left)
 		}
-		if o := r.openings(0); len(o) != 1 || o[0] < 0 || o[0] > r.long()/2 {
-			t.Fatalf("open for %v", o)
+		if o, most := r.openings(0), r.early(from); len(o) != 1 || o[0] < 0 || o[0] > most {
+			t.Fatalf("open for %v; allowed are %v", o, most)
 		}
 		r.want(get(r, "result", result), relay.Done, nil)
 	}},
@@ -33,16 +33,15 @@ var endCases = []testCase{
 	}},
 	{"shutdown names what it could not close", func(t *testing.T, f Factory) {
 		r := started(t, f)
-		opened, result := r.background(context.Background(), 0, r.command(r.long()))
-		get(r, "opening", opened)
+		result := r.open(context.Background(), 0, r.long())
 		r.Controller.Cut()
-		begin := time.Now()
+		begin, from := time.Now(), r.mark()
 		left := r.Shutdown(r.ctx(200 * time.Millisecond))
 		slices.Sort(left)
 		if !slices.Equal(left, []string{LineA, LineB}) {
 			t.Fatalf("named %v, want both lines", left)
 		}
-		if d := time.Since(begin); d > time.Second {
+		if d := time.Since(begin); d > time.Second+r.late(from) {
 			t.Fatalf("took %v with a limit of 200ms", d)
 		}
 		r.want(get(r, "result", result), relay.Unknown, relay.ErrNoAnswer)
@@ -57,8 +56,7 @@ var endCases = []testCase{
 	}},
 	{"shutdown in trouble still closes", func(t *testing.T, f Factory) {
 		r := started(t, f)
-		opened, result := r.background(context.Background(), 0, r.command(r.long()))
-		get(r, "opening", opened)
+		result := r.open(context.Background(), 0, r.long())
 		r.Controller.Inject(Fault{Do: Hangup, On: Closing, Once: true})
 		if left := r.Shutdown(r.ctx(patience)); len(left) != 0 {
 			t.Fatalf("not closed: %v", left)

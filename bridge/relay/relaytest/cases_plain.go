@@ -101,8 +101,7 @@ var plainCases = []testCase{
 	}},
 	{"eight closes at once", func(t *testing.T, f Factory) {
 		r := started(t, f)
-		opened, result := r.background(context.Background(), 0, r.command(r.long()))
-		get(r, "opening", opened)
+		result := r.open(context.Background(), 0, r.long())
 		var wg sync.WaitGroup
 		for range 8 {
 			wg.Go(func() {
@@ -118,8 +117,7 @@ var plainCases = []testCase{
 	{"a second opening meanwhile is refused", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		length := 200 * time.Millisecond // a slow controller needs some of it to tell that it opened
-		opened, result := r.background(context.Background(), 0, r.command(length))
-		get(r, "opening", opened)
+		result := r.open(context.Background(), 0, length)
 		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrRefused)
 		r.want(get(r, "result", result), relay.Done, nil)
 		r.wantOpenings(0, length)
@@ -153,8 +151,7 @@ var plainCases = []testCase{
 	}},
 	{"closing one line leaves the other open", func(t *testing.T, f Factory) {
 		r := started(t, f)
-		opened, result := r.background(context.Background(), 1, r.command(4*r.length()))
-		get(r, "opening", opened)
+		result := r.open(context.Background(), 1, 4*r.length())
 		if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
 			t.Fatal(err)
 		}
@@ -177,8 +174,7 @@ var plainCases = []testCase{
 		if l := level(); l != relay.LevelClosed {
 			t.Fatalf("level %d of a closed contact", l)
 		}
-		opened, result := r.background(context.Background(), 0, r.command(r.long()))
-		get(r, "opening", opened)
+		result := r.open(context.Background(), 0, r.long())
 		if l := level(); l != relay.LevelOpen {
 			t.Fatalf("level %d of an open contact", l)
 		}
@@ -197,18 +193,25 @@ var plainCases = []testCase{
 	}},
 }
 
-// long is an interval that a case ends early.
-func (r *rig) long() time.Duration { return 2 * time.Second }
+// long is an interval that a case ends early: long beside a time-out, and no longer than what every controller of the suites can do.
+func (r *rig) long() time.Duration {
+	return min(max(2*time.Second, 4*r.Timeout), 2800*time.Millisecond)
+}
+
+// early is by when such an interval has been ended, if its end was asked for at the mark or one time-out later.
+func (r *rig) early(from mark) time.Duration {
+	return max(r.long()/2, r.Timeout+500*time.Millisecond) + r.late(from)
+}
 
 func endsEarly(r *rig, ctx context.Context, end func()) {
 	r.t.Helper()
-	opened, result := r.background(ctx, 0, r.command(r.long()))
-	get(r, "opening", opened)
+	result := r.open(ctx, 0, r.long())
+	from := r.mark()
 	end()
 	res := get(r, "result", result)
 	r.want(res, relay.Done, nil)
 	o := r.openings(0)
-	if len(o) != 1 || o[0] < 0 || o[0] > r.long()/2 || res.OpenFor > r.long()/2 {
+	if most := r.early(from); len(o) != 1 || o[0] < 0 || o[0] > most || res.OpenFor > most {
 		r.t.Fatalf("open for %v, told %v", o, res.OpenFor)
 	}
 	r.works()

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"clearback/bridge/relay"
@@ -22,6 +23,7 @@ const (
 	Hangup              // does nothing, and ends the connection
 	ActHangup           // does it, and ends the connection without an answer
 	Delay               // waits for Fault.Delay first
+	Hold                // keeps it until Release, however long its master has given it up by then
 )
 
 // On selects requests.
@@ -62,7 +64,24 @@ type Controller interface {
 	Move(line int, open bool)
 	// Changes returns all movements of the contact of a line since power-up.
 	Changes(line int) []Change
+	// Held tells how many requests are kept by Do Hold. Release lets the controller carry them out as it would carry out any request that
+	// reaches it now, and returns when it has. A master who gives a request up does not end the keeping.
+	Held() int
+	Release()
 }
+
+// Late is what a controller does with an opening that it kept until its master had given it up and wanted the contact closed.
+type Late uint8
+
+// The ways.
+const (
+	// LateInOrder: it serves one request after the other, or the driver waits for the one before: no close is confirmed until the opening is over.
+	LateInOrder Late = iota
+	// LateRefused: the close is confirmed, and from then on the opening is refused.
+	LateRefused
+	// LateObeyed: the opening is made after all. Only for what promises nothing else; the driver then closes it.
+	LateObeyed
+)
 
 // Subject is a driver with two lines on one controller.
 type Subject struct {
@@ -81,6 +100,12 @@ type Subject struct {
 	Slack time.Duration
 	// NeverRefuses: the controller cannot say no. Not to obey is all that it can do.
 	NeverRefuses bool
+	// Late is what it does with an opening that it kept too long.
+	Late Late
+	// Peer, if not nil, asks the other side for nothing and returns with its answer. How long that takes is allowed for where times are judged.
+	Peer func()
+
+	virtual bool // on virtual time: nothing is ever late
 }
 
 // Setup is what a case wants from a factory.
@@ -100,8 +125,8 @@ const (
 	LineB = "stage-door"
 )
 
-// patience bounds every wait of the suite.
-const patience = 5 * time.Second
+// patience bounds every wait of the suite. Nothing is judged by it: it ends what would wait for ever.
+const patience = 20 * time.Second
 
 // rig is a started subject with what it said.
 type rig struct {
@@ -110,12 +135,20 @@ type rig struct {
 	notices chan relay.Notice // buffer 1000: notices must not block, and a case sees far fewer
 	unread  []relay.Notice    // came while another kind was waited for
 	seq     uint32
+	peer    *gauge // nil: the other side is not asked
+	begun   []mark // at each command
+	born    mark
 }
 
 func newRig(t *testing.T, f Factory, s Setup) *rig {
 	r := &rig{t: t, notices: make(chan relay.Notice, 1000)}
 	s.Notify = func(n relay.Notice) { r.notices <- n }
 	r.Subject = f(t, s)
+	if r.Peer != nil {
+		r.peer = peerGauge(r.Peer)
+		t.Cleanup(r.peer.end)
+	}
+	r.born = r.mark()
 	t.Cleanup(func() {
 		if t.Failed() {
 			t.Logf("movements: %s %v, %s %v", LineA, r.Controller.Changes(0), LineB, r.Controller.Changes(1))
@@ -150,6 +183,7 @@ func (r *rig) length() time.Duration { return max(40*time.Millisecond, 2*r.Quant
 
 func (r *rig) command(d time.Duration) relay.Interruption {
 	r.seq++
+	r.begun = append(r.begun, r.mark())
 	return relay.Interruption{Seq: r.seq, Duration: d, NotAfter: time.Now().Add(patience)}
 }
 
@@ -165,6 +199,25 @@ func (r *rig) background(ctx context.Context, line int, i relay.Interruption) (<
 	i.Opened = func(time.Time) { close(opened) }
 	go func() { result <- r.Contacts[line].Interrupt(ctx, i) }()
 	return opened, result
+}
+
+// open begins an interruption that is to be seen open, and returns its result. One that was certainly not made because things were late is made
+// again; late is what the gauges say.
+func (r *rig) open(ctx context.Context, line int, d time.Duration) <-chan relay.Result {
+	r.t.Helper()
+	for end := time.Now().Add(patience); ; {
+		opened, result := r.background(ctx, line, r.command(d))
+		select {
+		case <-opened:
+			return result
+		case res := <-result:
+			if res.Outcome != relay.Refused || r.late(r.born) < r.Timeout/2 || time.Now().After(end) {
+				r.t.Fatalf("not opened: outcome %d, %v; things were late by %v", res.Outcome, res.Err, r.late(r.born))
+			}
+		case <-time.After(patience):
+			r.t.Fatalf("no opening within %v", patience)
+		}
+	}
 }
 
 func get[T any](r *rig, what string, ch <-chan T) T {
@@ -263,8 +316,14 @@ func (r *rig) wantStill(line int) {
 	}
 }
 
-// lateness is what a loaded test machine may need.
-func (r *rig) lateness() time.Duration { return 150*time.Millisecond + r.Slack }
+// lateness is by how much the latest openings may be late to end: they are of one command, or of two at the same time.
+func (r *rig) lateness() time.Duration {
+	var from mark
+	if n := len(r.begun); n > 0 {
+		from = r.begun[max(0, n-2)]
+	}
+	return 150*time.Millisecond + r.Slack + r.late(from)
+}
 
 // wantOpenings checks number and lengths.
 func (r *rig) wantOpenings(line int, want ...time.Duration) {
@@ -293,17 +352,23 @@ func (r *rig) notice(k relay.NoticeKind) relay.Notice {
 	}
 }
 
-// works ends many cases: after the trouble an ordinary interruption must work.
+// works ends many cases: after the trouble an ordinary interruption must work. One whose outcome was unknown may have opened too.
 func (r *rig) works() {
 	r.t.Helper()
-	before := len(r.openings(0))
+	before, unknown := len(r.openings(0)), 0
 	var res relay.Result
 	r.until("an interruption works again", func() bool {
-		res = r.interrupt(r.length())
+		if res = r.interrupt(r.length()); res.Outcome == relay.Unknown {
+			if r.late(r.born) < r.Timeout/2 { // what was late before may come out now
+				r.t.Fatalf("an ordinary interruption of %v afterwards: %v, and nothing was late", r.length(), res.Err)
+			}
+			unknown++
+		}
 		return res.Outcome == relay.Done
 	})
 	r.until("and ends", func() bool { o := r.openings(0); return len(o) > before && o[len(o)-1] > 0 })
-	if o := r.openings(0); len(o) != before+1 || o[before] < r.length()-500*time.Microsecond {
+	o := r.openings(0)
+	if n := len(o) - before; n < 1 || n > 1+unknown || o[len(o)-1] < r.length()-500*time.Microsecond {
 		r.t.Fatalf("an ordinary interruption of %v afterwards gave %v", r.length(), o[before:])
 	}
 }
@@ -313,13 +378,28 @@ const atOnce = 16
 
 // Run runs the conformance suite, each case on a subject of its own, side by side.
 func Run(t *testing.T, f Factory) {
+	defer watchMachine()()
+	run(t, func(t *testing.T, c testCase) { c.run(t, f) })
+}
+
+// RunVirtual is Run on virtual time (testing/synctest), for a controller in memory: there is no socket, no process and no kernel in it.
+func RunVirtual(t *testing.T, f Factory) {
+	virtual := func(t *testing.T, s Setup) *Subject {
+		sub := f(t, s)
+		sub.virtual = true
+		return sub
+	}
+	run(t, func(t *testing.T, c testCase) { synctest.Test(t, func(t *testing.T) { c.run(t, virtual) }) })
+}
+
+func run(t *testing.T, one func(*testing.T, testCase)) {
 	room := make(chan struct{}, atOnce) // a counting semaphore
 	var running sync.WaitGroup
-	for _, c := range slices.Concat(plainCases, faultCases, endCases) {
+	for _, c := range slices.Concat(plainCases, faultCases, lateCases, endCases) {
 		running.Go(func() {
 			room <- struct{}{}
 			defer func() { <-room }()
-			t.Run(c.name, func(t *testing.T) { c.run(t, f) })
+			t.Run(c.name, func(t *testing.T) { one(t, c) })
 		})
 	}
 	running.Wait()

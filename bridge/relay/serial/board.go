@@ -64,7 +64,7 @@ func (b *Board) connect(ctx context.Context) (controller.Session, error) {
 	if err := b.held.connect(ctx); err != nil {
 		return nil, err
 	}
-	return controller.NewCalls(device{b.held}, b.opt.Timeout), nil
+	return controller.NewCalls(b.held.now(), b.opt.Timeout), nil
 }
 
 // Raised tells whether RTS or DTR was on right after the port was opened last: because the kernel turns them on, or because they had been left on. A contact

@@ -57,6 +57,8 @@ type held struct {
 	stale    bool          // one of them has come back since: what it did, nobody knows
 	gone     chan struct{} // closed when stale is set; a new one for each connection
 	released bool
+	session  int         // counts the connections
+	opening  map[int]int // openings in the kernel, by the connection that made them
 }
 
 // level is what the driving line shows for an open or a closed loop.
@@ -67,8 +69,37 @@ func (h *held) call(ctx context.Context, f func() error) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
+	return h.launch(ctx, f, func() {})
+}
+
+// callOpening is call for an opening of a connection: as long as it is in the kernel it may open the loop.
+func (h *held) callOpening(ctx context.Context, session int, f func() error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	h.mu.Lock()
+	if h.opening == nil {
+		h.opening = map[int]int{}
+	}
+	h.opening[session]++
+	h.mu.Unlock()
+	return h.launch(ctx, f, func() {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		if h.opening[session]--; h.opening[session] == 0 {
+			delete(h.opening, session)
+		}
+	})
+}
+
+// launch makes the call, and tells over when it has come back, be it after its caller gave it up.
+func (h *held) launch(ctx context.Context, f func() error, over func()) error {
 	done := make(chan error, 1) // perhaps nobody waits any more
-	go func() { done <- f() }()
+	go func() {
+		err := f()
+		over()
+		done <- err
+	}()
 	select {
 	case err := <-done:
 		return err
@@ -97,6 +128,7 @@ func (h *held) connect(ctx context.Context) error {
 	h.mu.Lock()
 	p, left := h.port, h.left
 	h.stale, h.gone = false, make(chan struct{}) // a connection begins with a close
+	h.session++
 	h.mu.Unlock()
 	if left >= maxLeft {
 		return fmt.Errorf("serial: %d kernel calls on %s have not come back; pull the adapter out and in, or see the kernel's log", left, h.device)
@@ -160,8 +192,28 @@ func (h *held) release() {
 
 var errStale = errors.New("a kernel call that was given up has come back only now, so the contact is closed again")
 
+// errOpening: the kernel may still carry out an opening from before, so no close counts yet.
+var errOpening = errors.New("an opening that was given up has not come back from the kernel; until it does, the line is told to close again and again and counts as open")
+
 // device is the port in one session.
-type device struct{ *held }
+type device struct {
+	*held
+	session int
+}
+
+// now returns the port for the connection that was made last.
+func (h *held) now() device {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return device{h, h.session}
+}
+
+// mayStillOpen tells whether an opening of an earlier connection is in the kernel.
+func (d device) mayStillOpen() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return len(d.opening) > 1 || len(d.opening) == 1 && d.opening[d.session] == 0
+}
 
 var _ controller.Ending = device{}
 
@@ -192,18 +244,11 @@ func (d device) Do(ctx context.Context, r controller.Request, before func() erro
 	if err := before(); err != nil {
 		return relay.LevelUnknown, err
 	}
-	var found lines
-	err := d.call(ctx, func() (err error) {
-		switch r.Op {
-		case controller.Open, controller.Close:
-			return p.Set(d.opt.Line, d.level(r.Op == controller.Open))
-		default:
-			found, err = p.Get()
-			return err
-		}
-	})
+	found, err := d.carryOut(ctx, p, r.Op)
 	var no refusal
 	switch {
+	case err == nil && r.Op == controller.Close && d.mayStillOpen():
+		return relay.LevelUnknown, fmt.Errorf("%s %s: %w", d.device, d.opt.Line, errOpening)
 	case errors.As(err, &no):
 		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%s %s: %w", d.device, d.opt.Line, err), Sure: true}
 	case err != nil:
@@ -214,4 +259,21 @@ func (d device) Do(ctx context.Context, r controller.Request, before func() erro
 		return relay.LevelOpen, nil
 	}
 	return relay.LevelClosed, nil
+}
+
+// carryOut makes the kernel call of a request.
+func (d device) carryOut(ctx context.Context, p port, op controller.Op) (found lines, err error) {
+	switch op {
+	case controller.Open:
+		err = d.callOpening(ctx, d.session, func() error { return p.Set(d.opt.Line, d.level(true)) })
+	case controller.Close:
+		err = d.call(ctx, func() error { return p.Set(d.opt.Line, d.level(false)) })
+	default:
+		var told lines // the call may come back when nobody waits any more
+		err = d.call(ctx, func() (err error) { told, err = p.Get(); return err })
+		if err == nil {
+			found = told
+		}
+	}
+	return found, err
 }

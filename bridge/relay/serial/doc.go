@@ -11,6 +11,7 @@
 //   - The power fails, or the cable or the adapter on USB is pulled out: no voltage; a contact that opens when its line is on is closed. An adapter that
 //     comes back is found again by its path; take one of those below /dev/serial/by-id.
 //   - A kernel call that does not come back in its time: the outcome is unknown, the contact is told to close again at once, and once more whenever the call returns.
+//     If it was an opening, the contact counts as open until then, whatever the port says: the kernel may still carry it out.
 //
 // The port is taken for this process (TIOCEXCL, which does not stop root, and relay.Lock), so a second process that only closes contacts cannot
 // do so beside a daemon that stands still: kill that one.

@@ -25,9 +25,14 @@ type bench struct {
 	begin time.Time
 	over  chan struct{} // closed at the end of the test: calls that hang return
 
-	mu     sync.Mutex
-	faults []relaytest.Fault
-	cut    bool
+	timeout time.Duration // of the driver
+
+	mu      sync.Mutex
+	faults  []relaytest.Fault
+	cut     bool
+	release chan struct{}  // closed to let go the calls that are held; nil: none is
+	keeps   int            // how many those are
+	kept    sync.WaitGroup // the same
 }
 
 // bench1 is one port: how it is opened, moved by hand and looked at from outside.
@@ -106,6 +111,44 @@ func (b *bench) fault(on relaytest.On) (*relaytest.Fault, error) {
 	return nil, nil
 }
 
+// hang is a call that does not come back while its caller waits.
+func (b *bench) hang() {
+	t := time.NewTimer(b.timeout * 3 / 2)
+	defer t.Stop()
+	select {
+	case <-b.over:
+	case <-t.C:
+	}
+}
+
+// hold counts a call that is held, and returns what lets it go.
+func (b *bench) hold() <-chan struct{} {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.release == nil {
+		b.release = make(chan struct{})
+	}
+	b.kept.Add(1)
+	b.keeps++
+	return b.release
+}
+
+func (b *bench) Held() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.keeps
+}
+
+func (b *bench) Release() {
+	b.mu.Lock()
+	if b.release != nil {
+		close(b.release)
+	}
+	b.release, b.keeps = nil, 0
+	b.mu.Unlock()
+	b.kept.Wait()
+}
+
 // shim is a port with the bench's faults.
 type shim struct {
 	port
@@ -126,9 +169,12 @@ func (s *shim) call(on relaytest.On, do func() error) error {
 	switch f.Do {
 	case relaytest.Refuse:
 		return refusal{syscall.EINVAL}
-	case relaytest.Ignore:
-		<-s.bench.over
+	case relaytest.Ignore: // in the end the kernel gives up
+		s.bench.hang()
 		return syscall.EIO
+	case relaytest.Hold:
+		<-s.bench.hold()
+		defer s.bench.kept.Done()
 	case relaytest.Hangup:
 		return syscall.EIO
 	case relaytest.Delay:
@@ -138,7 +184,7 @@ func (s *shim) call(on relaytest.On, do func() error) error {
 	s.bench.look(s.line)
 	switch f.Do {
 	case relaytest.Mute:
-		<-s.bench.over
+		s.bench.hang()
 	case relaytest.ActHangup:
 		return syscall.EIO
 	}
@@ -175,6 +221,7 @@ func newBench() *bench { return &bench{begin: time.Now(), over: make(chan struct
 func (b *bench) subject(t *testing.T, s relaytest.Setup, timeout time.Duration, devices [2]string) *relaytest.Subject {
 	t.Helper()
 	var boards [2]*Board
+	b.timeout = timeout
 	sub := &relaytest.Subject{Controller: b, Timeout: timeout}
 	for i := range boards {
 		if s.Open {
@@ -217,6 +264,7 @@ func (b *bench) subject(t *testing.T, s relaytest.Setup, timeout time.Duration, 
 	t.Cleanup(func() {
 		ctx, cancel := context.WithTimeout(context.Background(), timeout)
 		defer cancel()
+		b.Release()
 		sub.Shutdown(ctx)
 		close(b.over)
 	})
@@ -258,7 +306,7 @@ func TestSuite(t *testing.T) {
 	for name, o := range map[string]ContactOptions{"rts": {OpenOn: true}, "open when off": {Line: DTR}} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
+			relaytest.RunVirtual(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 				b := newBench()
 				for i := range b.ports {
 					m := &memory{}

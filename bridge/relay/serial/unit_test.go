@@ -107,13 +107,13 @@ func TestLevels(t *testing.T) {
 			m.in[input] = true
 			h, _ := testHeld(ContactOptions{OpenOn: true, Sense: &Sense{Input: input, CurrentOn: on}}, m)
 			require.NoError(t, h.connect(t.Context()))
-			level, err := device{h}.Do(t.Context(), controller.Request{Op: controller.Sense}, pass)
+			level, err := h.now().Do(t.Context(), controller.Request{Op: controller.Sense}, pass)
 			require.NoError(t, err)
 			require.Equal(t, on, level == relay.LevelClosed)
 			for _, op := range []controller.Op{controller.Open, controller.Close} {
-				_, err = device{h}.Do(t.Context(), controller.Request{Op: op}, pass)
+				_, err = h.now().Do(t.Context(), controller.Request{Op: op}, pass)
 				require.NoError(t, err)
-				level, err = device{h}.Do(t.Context(), controller.Request{Op: controller.Read}, pass)
+				level, err = h.now().Do(t.Context(), controller.Request{Op: controller.Read}, pass)
 				require.NoError(t, err)
 				require.Equal(t, op == controller.Open, level == relay.LevelOpen)
 				require.Equal(t, op == controller.Open, m.out[RTS])
@@ -137,7 +137,7 @@ func TestCallsThatHang(t *testing.T) {
 	for range maxLeft {
 		require.NoError(t, h.connect(t.Context()))
 		ctx, cancel := context.WithTimeout(t.Context(), time.Millisecond)
-		_, err := device{h}.Do(ctx, controller.Request{Op: controller.Open}, pass)
+		_, err := h.now().Do(ctx, controller.Request{Op: controller.Open}, pass)
 		require.ErrorContains(t, err, "a kernel call on /dev/ttyX0 does not come back")
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		cancel()
@@ -146,7 +146,8 @@ func TestCallsThatHang(t *testing.T) {
 	h.left-- // as if there were one less
 	require.NoError(t, h.connect(t.Context()))
 	h.left++
-	gone := device{h}.Gone()
+	require.True(t, h.now().mayStillOpen(), "no close counts while an opening from before is in the kernel")
+	gone := h.now().Gone()
 	close(m.free)
 	select {
 	case <-gone:
@@ -154,10 +155,11 @@ func TestCallsThatHang(t *testing.T) {
 		t.Fatal("the connection in use is to end at once")
 	}
 	require.Eventually(t, func() bool { h.mu.Lock(); defer h.mu.Unlock(); return h.left == 0 && h.stale }, 5*time.Second, time.Millisecond)
-	_, err := device{h}.Do(t.Context(), controller.Request{Op: controller.Close}, func() error { t.Error("asked"); return nil })
+	_, err := h.now().Do(t.Context(), controller.Request{Op: controller.Close}, func() error { t.Error("asked"); return nil })
 	require.ErrorIs(t, err, errStale)
 	require.NoError(t, h.connect(t.Context()))
-	_, err = device{h}.Do(t.Context(), controller.Request{Op: controller.Close}, pass)
+	require.False(t, h.now().mayStillOpen())
+	_, err = h.now().Do(t.Context(), controller.Request{Op: controller.Close}, pass)
 	require.NoError(t, err)
 }
 
@@ -167,7 +169,7 @@ func TestBefore(t *testing.T) {
 	h, _ := testHeld(ContactOptions{OpenOn: true}, m)
 	require.NoError(t, h.connect(t.Context()))
 	no := errors.New("no")
-	_, err := device{h}.Do(t.Context(), controller.Request{Op: controller.Open}, func() error { return no })
+	_, err := h.now().Do(t.Context(), controller.Request{Op: controller.Open}, func() error { return no })
 	require.Equal(t, no, err)
 	require.False(t, m.out[RTS])
 }

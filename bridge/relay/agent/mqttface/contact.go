@@ -74,7 +74,7 @@ func (c *contact) begin() {
 		case <-c.answers:
 		default:
 			if c.shut.Swap(false) { // a close is never dropped
-				_ = c.of.Close(agent.NewMaster(c.prefix)) // nobody to answer to; what fails is repeated by the agent
+				_ = c.close(agent.NewMaster(c.prefix)) // nobody to answer to; what fails is repeated by the agent
 			}
 			return
 		}
@@ -137,7 +137,7 @@ func (c *contact) obey(ctx context.Context, _ *broker.Conn) {
 		case j := <-c.jobs:
 			c.answer(j)
 			if c.shut.Swap(false) {
-				_ = c.of.Close(agent.NewMaster(c.prefix)) // nobody to answer to; what fails is repeated by the agent
+				_ = c.close(agent.NewMaster(c.prefix)) // nobody to answer to; what fails is repeated by the agent
 			}
 		case <-ctx.Done():
 			return
@@ -151,7 +151,7 @@ func (c *contact) answer(j job) {
 	case mqtt.TopicPulse:
 		a = c.pulse(j.k)
 	case mqtt.TopicClose:
-		a = outcome(c.of.Close(c.masterOf(j.k.From)))
+		a = outcome(c.close(c.masterOf(j.k.From)))
 	default:
 		c.masterOf(j.k.From).Heard()
 		level, err := c.of.Read()
@@ -167,6 +167,14 @@ func (c *contact) answer(j job) {
 	case c.answers <- a:
 	default: // the broker takes nothing; the master's time-out tells him
 	}
+}
+
+// close closes the contact. No token that was told before is good any more: what was sent before the close opens nothing behind it.
+func (c *contact) close(m *agent.Master) error {
+	c.mu.Lock()
+	c.renewLocked(false)
+	c.mu.Unlock()
+	return c.of.Close(m)
 }
 
 // masterOf returns the master of that name: the one of the latest pulse, or a passing one.

@@ -1,7 +1,7 @@
 // Package mqttface serves an agent's contacts at an MQTT broker, by the contract of package mqtt: PREFIX/CONTACT/pulse, close, read and state.
 //
 // Each contact has a connection of its own, so that each has its own will, which tells that it is away, and one that hangs holds up
-// nobody. A pulse is obeyed once, and only with a token that the state told less than a second ago; when the process stood still, all tokens are new.
+// nobody. A pulse is obeyed once, and only with a token that the state told less than a second ago; after a close, and when the process stood still, all tokens are new.
 // A master is the name that its commands come from; when it goes quiet for the agent's watchdog, what it opened is closed, as with every
 // face. The daemon reads each contact every two seconds, so the agent's watchdog must not be shorter than that.
 package mqttface

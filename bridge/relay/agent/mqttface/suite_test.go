@@ -29,7 +29,7 @@ func TestMain(m *testing.M) {
 	}))
 }
 
-// testTimeout is long enough for a machine that is busy with other tests: each command goes through four hands.
+// testTimeout is enough for a machine that is busy with our other tests (see relaytest.Timeout): each command goes through four hands.
 const testTimeout = 700 * time.Millisecond
 
 // output is a contact whose movements are noted.
@@ -123,6 +123,34 @@ func (r *rack) Clear() {
 	}
 }
 
+func (r *rack) Held() int {
+	m := r.between[0]
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return len(m.held)
+}
+
+// Release carries on what was kept, and waits for the agent's answer.
+func (r *rack) Release() {
+	m := r.between[0]
+	m.mu.Lock()
+	all := m.held
+	m.held = nil
+	m.mu.Unlock()
+	for _, h := range all {
+		answered := make(chan struct{})
+		m.mu.Lock()
+		m.awaited[mqtt.Command{From: h.k.From, Seq: h.k.Seq}] = answered
+		m.mu.Unlock()
+		h.carry()
+		select {
+		case <-answered:
+		case <-time.After(10 * time.Second):
+			panic("the agent does not answer a command that was kept") // the methods of a Controller have no test to fail
+		}
+	}
+}
+
 func (r *rack) Move(line int, open bool) { _ = r.outputs[line].Set(open) } // never fails
 
 func (r *rack) Changes(line int) []relaytest.Change {
@@ -142,14 +170,24 @@ type messenger struct {
 	mu     sync.Mutex
 	faults []relaytest.Fault
 	muted  map[mqtt.Command]bool // by From and Seq: their answers are kept back
-	token  string
-	ahead  *broker.Conn
-	over   bool
-	doing  sync.WaitGroup
+	// awaited are closed when the command of that From and Seq was answered.
+	awaited map[mqtt.Command]chan struct{}
+	token   string
+	ahead   *broker.Conn
+	over    bool
+	doing   sync.WaitGroup
+	held    []held
+}
+
+// held is a command that is kept on its way.
+type held struct {
+	topic string
+	k     mqtt.Command
+	carry func()
 }
 
 func newMessenger(t *testing.T, b *broker.Broker, front, back string) *messenger {
-	m := &messenger{t: t, broker: b, front: front, back: back, muted: map[mqtt.Command]bool{}}
+	m := &messenger{t: t, broker: b, front: front, back: back, muted: map[mqtt.Command]bool{}, awaited: map[mqtt.Command]chan struct{}{}}
 	there := make(chan struct{})
 	first := sync.OnceFunc(func() { close(there) })
 	var err error
@@ -239,6 +277,10 @@ func (m *messenger) command(r broker.Received) {
 	case relaytest.Refuse:
 		a, _ := json.Marshal(mqtt.State{Online: true, From: k.From, Seq: k.Seq, Result: mqtt.ResultRefused, Why: "as ordered", Token: token}) // cannot fail
 		m.publish(ahead, broker.Message{Topic: m.front + "/" + mqtt.TopicState, Payload: a})
+	case relaytest.Hold:
+		m.mu.Lock()
+		m.held = append(m.held, held{topic, k, forward})
+		m.mu.Unlock()
 	case relaytest.Delay:
 		m.doing.Add(1)
 		time.AfterFunc(f.Delay, func() {
@@ -277,6 +319,10 @@ func (m *messenger) state(r broker.Received) {
 	}
 	m.mu.Lock()
 	m.token = s.Token
+	if ch, ok := m.awaited[mqtt.Command{From: s.From, Seq: s.Seq}]; ok {
+		close(ch)
+		delete(m.awaited, mqtt.Command{From: s.From, Seq: s.Seq})
+	}
 	ahead, payload := m.ahead, r.Payload
 	if m.muted[mqtt.Command{From: s.From, Seq: s.Seq}] {
 		s.From = ""
@@ -302,10 +348,11 @@ func TestSuite(t *testing.T) {
 		r := newRack(t, s.Open)
 		m, err := startShared()
 		require.NoError(t, err)
-		b, err := mqtt.NewBoard(mqtt.Options{Name: "broker", Address: "mqtt://" + m.Address(), Timeout: testTimeout, Poll: 200 * time.Millisecond,
+		limit := relaytest.Timeout(testTimeout)
+		b, err := mqtt.NewBoard(mqtt.Options{Name: "broker", Address: "mqtt://" + m.Address(), Timeout: limit, Poll: 200 * time.Millisecond,
 			Notify: s.Notify, Dial: r.Dial})
 		require.NoError(t, err)
-		sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: testTimeout}
+		sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: limit, Late: relaytest.LateRefused, Peer: m.Ping}
 		for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 			sub.Contacts[i], err = b.Contact(mqtt.ContactOptions{Name: name, Prefix: r.prefix + "/" + name, Sense: true})
 			require.NoError(t, err)
@@ -318,7 +365,7 @@ func TestSuite(t *testing.T) {
 			return names
 		}
 		t.Cleanup(func() {
-			ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
+			ctx, cancel := context.WithTimeout(context.Background(), limit)
 			defer cancel()
 			b.Shutdown(ctx)
 		})

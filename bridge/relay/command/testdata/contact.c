@@ -101,6 +101,18 @@ static int fault(const char *action, char what[16]) {
 	return ms;
 }
 
+/* hold keeps the request until DIR/release is there. DIR/held has a byte for each that is kept, and is locked as long as its process lives. */
+static void hold(void) {
+	int fd = open("held", O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0600);
+	if (fd < 0 || flock(fd, LOCK_SH) < 0 || write(fd, "x", 1) != 1) {
+		perror("held");
+		exit(1);
+	}
+	while (access("release", F_OK) != 0)
+		usleep(1000);
+	unlink("release");
+}
+
 int main(int argc, char **argv) {
 	char what[16];
 	const char *action, *line;
@@ -122,6 +134,8 @@ int main(int argc, char **argv) {
 		return 1;
 	while (strcmp(what, "ignore") == 0)
 		pause();
+	if (strcmp(what, "hold") == 0)
+		hold();
 	if (strcmp(what, "delay") == 0)
 		usleep((useconds_t)ms * 1000);
 	if (strcmp(action, "read") == 0 || strcmp(action, "sense") == 0) {

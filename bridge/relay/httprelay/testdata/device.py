@@ -8,12 +8,15 @@ import concurrent.futures
 import http.server
 import json
 import os
+import secrets
 import socket
 import sys
 import threading
 import time
 import urllib.parse
 
+
+TOKEN_EVERY = 0.5
 
 # Threads are used again: to start one costs more than a request.
 workers = concurrent.futures.ThreadPoolExecutor(1000)
@@ -23,6 +26,7 @@ class Contact:
     def __init__(self, device, index, opened):
         self.device, self.index, self.open = device, index, opened
         self.seq, self.pulses, self.until, self.timer = None, 0, 0.0, None
+        self.tokens = []
 
     def set(self, opened):
         if self.timer:
@@ -32,20 +36,38 @@ class Contact:
             self.open = opened
             self.device.note({"t": time.monotonic_ns(), "contact": self.index, "open": opened})
 
-    def pulse(self, seq, ms):
-        """The contract's pulse: a repeated seq has no effect, the later end wins, 0 closes."""
+    def token(self):
+        """What the next pulse has to show: a new one every half second."""
+        now = time.monotonic()
+        if not self.tokens or now - self.tokens[0][1] >= TOKEN_EVERY:
+            self.tokens = [(secrets.token_hex(8), now)] + self.tokens[:1]
+        return self.tokens[0][0]
+
+    def good(self, token):
+        """Tells whether a token is the present one or the one before, and no older than they can be."""
+        return any(token == t and time.monotonic() - made < 2 * TOKEN_EVERY for t, made in self.tokens)
+
+    def close(self):
+        self.set(False)
+        self.tokens = []  # what was told before is good for nothing any more
+
+    def pulse(self, seq, ms, token):
+        """The contract's pulse: a repeated seq has no effect, an old token opens nothing, the later end wins, 0 closes. False: refused."""
         if seq == self.seq:
-            return
-        self.seq, self.pulses = seq, self.pulses + 1
+            return True
+        if self.device.tokens and not self.good(token):
+            return False
+        self.seq, self.pulses, self.tokens = seq, self.pulses + 1, []
         if ms == 0:
             self.set(False)
-            return
+            return True
         until = self.until if self.open and self.timer else 0
         self.set(True)
         end = self.until = max(time.monotonic() + ms / 1000, until)
         self.timer = threading.Timer(end - time.monotonic(), self.over)
         self.timer.daemon = True
         self.timer.start()
+        return True
 
     def over(self):
         me = threading.current_thread()
@@ -56,7 +78,8 @@ class Contact:
 
     def state(self):
         left = max(0, round(1000 * (self.until - time.monotonic()))) if self.open and self.timer else 0
-        return {"seq": self.seq, "open": self.open, "ms_left": left, "pulses": self.pulses}
+        state = {"seq": self.seq, "open": self.open, "ms_left": left, "pulses": self.pulses}
+        return state | {"token": self.token()} if self.device.tokens else state
 
 
 class Handler(http.server.BaseHTTPRequestHandler):
@@ -79,22 +102,23 @@ class Handler(http.server.BaseHTTPRequestHandler):
             device.note({"request": f"{self.command} {self.path}", "version": self.request_version, "headers": dict(self.headers.items()),
                          "body": body.decode("latin-1")})
         fault = device.meets(kind, self.path)
+        if fault and fault["do"] == "hold":
+            device.keep()
+            fault = None
         if fault and fault["do"] == "delay":
             time.sleep(fault["ms"] / 1000)
             fault = None
         if fault and fault["do"] == "refuse":
             return self.answer(fault.get("status", 422), {"error": "refused"})
         act = not fault or fault.get("act", fault["do"] in ("mute", "acthangup"))
-        if fault and fault["do"] == "slumber":  # it acts only when nobody waits any more
-            time.sleep(fault["ms"] / 1000)
-            act = True
         status, result = 200, {}
         if act:
             status, result = self.act(want, words, asks, body)
+            device.acted()
         if not fault:
             return self.answer(status, result)
         self.close_connection = True
-        if fault["do"] in ("ignore", "mute", "slumber"):
+        if fault["do"] in ("ignore", "mute"):
             try:
                 self.connection.recv(1)  # until the other side has had enough
             except OSError:
@@ -120,9 +144,12 @@ class Handler(http.server.BaseHTTPRequestHandler):
                     return 400, {"error": "malformed"}
                 if not 0 <= ms <= device.limit:
                     return 422, {"error": "too long"}
-                c.pulse(seq, ms)
-            elif want in ("open", "close"):
-                c.set(want == "open")
+                if not c.pulse(seq, ms, order.get("token")):
+                    return 412, {"error": "the token is old"}
+            elif want == "open":
+                c.set(True)
+            elif want == "close":
+                c.close()
             elif want == "current":
                 return 200, {"loop": {"current": [0 if c.open else 21.5]}}
             return 200, c.state()
@@ -170,14 +197,16 @@ class Server(http.server.ThreadingHTTPServer):
 
 class Device:
     def __init__(self, log="", names=("box-office", "stage-door"), open=False, limit=60000, version="HTTP/1.1", chunked=False, text=False,
-                 logs=False, certificate="", ca=""):
+                 logs=False, certificate="", ca="", tokens=True):
         self.log = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+        self.tokens = tokens
         self.names, self.limit, self.version, self.chunked, self.text, self.logs = list(names), limit, version, chunked, text, logs
         self.lock = threading.RLock()
         self.contacts = [Contact(self, i, False) for i in range(len(self.names))]
         for c in self.contacts:
             c.set(open)
         self.faults, self.connections, self.tls = [], set(), None
+        self.held, self.going, self.moved = {}, set(), threading.Condition(self.lock)
         if certificate:
             import ssl
             self.tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
@@ -185,7 +214,11 @@ class Device:
             if ca:
                 self.tls.verify_mode = ssl.CERT_REQUIRED
                 self.tls.load_verify_locations(ca)
-        self.port, self.listener = 0, None
+        # This socket, which is bound and never listens, keeps the port for the device while it is cut.
+        self.place = socket.socket()
+        self.place.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self.place.bind(("127.0.0.1", 0))
+        self.port, self.listener = self.place.getsockname()[1], None
         self.restore()
 
     def note(self, entry):
@@ -195,11 +228,33 @@ class Device:
 
     def end(self):
         self.cut()
+        self.release()
         with self.lock:
             for c in self.contacts:
                 c.set(False)  # ends its timer
             os.close(self.log)
             self.log = -1
+            self.place.close()
+
+    def keep(self):
+        """Keeps the request of the calling thread until it is released."""
+        me = threading.get_ident()
+        with self.moved:
+            self.held[me] = True
+            self.moved.wait_for(lambda: me not in self.held)
+
+    def acted(self):
+        with self.moved:
+            self.going.discard(threading.get_ident())
+            self.moved.notify_all()
+
+    def release(self):
+        """Lets the requests go that are kept, and returns when they were carried out."""
+        with self.moved:
+            self.going |= set(self.held)
+            self.held.clear()
+            self.moved.notify_all()
+            self.moved.wait_for(lambda: not self.going)
 
     def meets(self, kind, path):
         with self.lock:
@@ -216,7 +271,7 @@ class Device:
                 return
             server = Server(("127.0.0.1", self.port), type("H", (Handler,), {"protocol_version": self.version}))
             server.device = self
-            self.listener, self.port = server.socket, server.server_address[1]
+            self.listener = server.socket
         threading.Thread(target=self.accept, args=(server, self.listener), daemon=True).start()
 
     def accept(self, server, listener):
@@ -284,6 +339,10 @@ def main():
             elif what == "clear":
                 with d.lock:
                     d.faults.clear()
+            elif what == "held":
+                answer["held"] = len(d.held)
+            elif what == "release":
+                d.release()
             elif what == "cut":
                 d.cut()
             elif what == "restore":

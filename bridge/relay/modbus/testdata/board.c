@@ -27,12 +27,13 @@
  *   clear                       no faults any more
  *   cut | restore               close all connections and refuse new ones | listen again on the same port
  *   coil N LEVEL                somebody moves coil N by hand
+ *   release                     what is held goes on; told when it was done
  *   here                        answers with a "here" line, after all that happened before
  *   quit
  *
  * Standard output, CSV, a line at a time: t_us,event,conn,unit,function,index,value
  * t_us is CLOCK_MONOTONIC. Events: listen (value: port), connect, close, read, write (as asked), coil (as it really changed; conn 0: not by
- * a request), exception, silent, mute, drop, actdrop, otherunit, watchdog, cut, restore, clear, fault, here. */
+ * a request), exception, silent, mute, drop, actdrop, otherunit, watchdog, hold, release, cut, restore, clear, fault, here. */
 #define _GNU_SOURCE
 #include <modbus.h>
 #include <arpa/inet.h>
@@ -50,8 +51,8 @@
 #include <unistd.h>
 
 enum { COILS = 16, REGISTERS = 64, CLIENTS = 32, FAULTS = 32 };
-enum action { NOTHING, EXCEPTION, SILENT, MUTE, DROP, ACTDROP, DELAY, TARDY };
-static const char *const action_names[] = {"nothing", "exception", "silent", "mute", "drop", "actdrop", "delay", "tardy", NULL};
+enum action { NOTHING, EXCEPTION, SILENT, MUTE, DROP, ACTDROP, DELAY, TARDY, HOLD };
+static const char *const action_names[] = {"nothing", "exception", "silent", "mute", "drop", "actdrop", "delay", "tardy", "hold", NULL};
 enum when { W_ANY, W_READ, W_WRITE, W_ON, W_OFF, W_REGISTER, W_OPENING };
 static const char *const when_names[] = {"any", "read", "write", "on", "off", "register", "opening", NULL};
 
@@ -66,6 +67,7 @@ static int rtu, pty, pty_slave = -1, baud;
 static const char *device;
 static int unit = 1, power_on, loop, watchdog_reg = -1, watchdog_ms, from_stdin, running = 1;
 static long long last_request;
+static int held; /* a request is kept */
 static modbus_mapping_t *map;
 static uint8_t shown[COILS];
 
@@ -136,16 +138,31 @@ static void unplug(void)
 	nfds = 2;
 }
 
-static void listen_again(void)
+static int bound(void)
 {
 	int one = 1, s = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
-	socklen_t n = sizeof address;
 	setsockopt(s, SOL_SOCKET, SO_REUSEADDR, &one, sizeof one);
-	if (bind(s, (struct sockaddr *)&address, sizeof address) || listen(s, 8)) {
+	if (bind(s, (struct sockaddr *)&address, sizeof address)) {
+		perror("board: bind");
+		exit(1);
+	}
+	return s;
+}
+
+/* take_place keeps the port for as long as the board lives, by a socket that never listens: nobody else is given it while the board is cut. */
+static void take_place(void)
+{
+	socklen_t n = sizeof address;
+	getsockname(bound(), (struct sockaddr *)&address, &n);
+}
+
+static void listen_again(void)
+{
+	int s = bound();
+	if (listen(s, 8)) {
 		perror("board: listen");
 		exit(1);
 	}
-	getsockname(s, (struct sockaddr *)&address, &n);
 	fds[0] = (struct pollfd){s, POLLIN, 0};
 }
 
@@ -194,6 +211,8 @@ static void command(const char *line)
 	} else if (sscanf(line, "coil %d %d", &n, &v) == 2 && n >= 0 && n < COILS) {
 		map->tab_bits[n] = v != 0;
 		report(0, 0);
+	} else if (!strncmp(line, "release", 7)) {
+		held = 0;
 	} else if (!strncmp(line, "here", 4)) {
 		say("here", 0, 0, 0, 0);
 	} else if (!strncmp(line, "quit", 4)) {
@@ -314,6 +333,17 @@ static void dawdle(int ms)
 	}
 }
 
+/* hold keeps a request until the command release, while commands and timers go on. */
+static void hold(void)
+{
+	held = 1;
+	while (held && running) {
+		struct pollfd in = {0, POLLIN, 0};
+		if (poll(&in, 1, expire()) > 0)
+			read_commands();
+	}
+}
+
 /* pulse starts, lengthens or ends a timed output with a number. It returns 0 or an exception code. */
 static int pulse(struct timed *t, int seq, int n)
 {
@@ -383,6 +413,10 @@ static int serve(modbus_t *m, int conn, const uint8_t *q, int len)
 	case DELAY:
 		dawdle(f.arg);
 		break;
+	case HOLD:
+		say("hold", conn, fn, index, value);
+		hold();
+		break;
 	case TARDY:
 		no = act(q + h);
 		report(conn, fn);
@@ -394,6 +428,8 @@ static int serve(modbus_t *m, int conn, const uint8_t *q, int len)
 		no = act(q + h);
 		report(conn, fn);
 	}
+	if (f.what == HOLD)
+		say("release", conn, fn, index, value);
 	if (no) {
 		say("exception", conn, fn, index, no);
 		return modbus_reply_exception(m, q, (unsigned)no) < 0 ? -1 : 0;
@@ -472,6 +508,7 @@ int main(int c, char **v)
 	arguments(c, v);
 	modbus_t *m = rtu ? modbus_new_rtu(device, baud, 'N', 8, 1) : modbus_new_tcp("127.0.0.1", 0); /* TCP: for framing only; the sockets are ours */
 	if (!rtu) {
+		take_place();
 		listen_again();
 	} else if (pty) {
 		modbus_set_slave(m, unit);

@@ -5,11 +5,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 )
@@ -19,9 +21,10 @@ const Anybody = "listener %d 127.0.0.1\nallow_anonymous true\n"
 
 // Broker is a running mosquitto.
 type Broker struct {
-	cmd  *exec.Cmd
-	conf string
-	port int
+	cmd   *exec.Cmd
+	conf  string
+	port  int
+	place int // a socket that is bound to the port and never listens: nobody else is given it while the broker is away
 }
 
 func find() (string, error) {
@@ -70,7 +73,7 @@ func Shared() (func() (*Broker, error), func()) {
 			asked.Lock()
 			defer asked.Unlock()
 			if b != nil {
-				b.Stop()
+				b.End()
 			}
 			if dir != "" {
 				os.RemoveAll(dir)
@@ -80,16 +83,40 @@ func Shared() (func() (*Broker, error), func()) {
 
 // Start starts a broker with its file in a directory. In the settings %d is the port.
 func Start(dir, settings string) (*Broker, error) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
+	b := &Broker{conf: filepath.Join(dir, "mosquitto.conf")}
+	if err := b.takePlace(); err != nil {
 		return nil, err
 	}
-	b := &Broker{conf: filepath.Join(dir, "mosquitto.conf"), port: l.Addr().(*net.TCPAddr).Port}
 	text := "user root\npersistence false\nset_tcp_nodelay true\nlog_type none\n" + fmt.Sprintf(settings, b.port)
-	if err := errors.Join(l.Close(), os.WriteFile(b.conf, []byte(text), 0o600)); err != nil {
+	if err := os.WriteFile(b.conf, []byte(text), 0o600); err != nil {
 		return nil, err
 	}
 	return b, b.Again()
+}
+
+// takePlace finds a port, and keeps it. The broker can listen there beside the socket, since both have SO_REUSEADDR.
+func (b *Broker) takePlace() error {
+	fd, err := syscall.Socket(syscall.AF_INET, syscall.SOCK_STREAM|syscall.SOCK_CLOEXEC, 0)
+	if err != nil {
+		return os.NewSyscallError("socket", err)
+	}
+	b.place = fd
+	err = errors.Join(syscall.SetsockoptInt(fd, syscall.SOL_SOCKET, syscall.SO_REUSEADDR, 1), syscall.Bind(fd, &syscall.SockaddrInet4{Addr: [4]byte{127, 0, 0, 1}}))
+	if err != nil {
+		return os.NewSyscallError("bind", err)
+	}
+	at, err := syscall.Getsockname(fd)
+	if err != nil {
+		return os.NewSyscallError("getsockname", err)
+	}
+	b.port = at.(*syscall.SockaddrInet4).Port
+	return nil
+}
+
+// End stops the broker for good, and gives its port up.
+func (b *Broker) End() {
+	b.Stop()
+	_ = syscall.Close(b.place) // nothing was written
 }
 
 // Own starts a broker for one test.
@@ -100,7 +127,7 @@ func Own(t testing.TB, settings string) *Broker {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(b.Stop)
+	t.Cleanup(b.End)
 	return b
 }
 
@@ -131,6 +158,20 @@ func (b *Broker) Address() string { return fmt.Sprintf("127.0.0.1:%d", b.port) }
 
 // Port is its port.
 func (b *Broker) Port() int { return b.port }
+
+// Ping makes a connection by MQTT 3.1.1 and waits for the broker's word: how long that takes tells how late the broker is. It waits 5 s at most.
+func (b *Broker) Ping() {
+	c, err := net.DialTimeout("tcp", b.Address(), 5*time.Second)
+	if err != nil {
+		return // it is stopped
+	}
+	defer c.Close()
+	_ = c.SetDeadline(time.Now().Add(5 * time.Second)) // fails only on a closed connection, and so does the rest
+	if _, err := c.Write([]byte("\x10\x0c\x00\x04MQTT\x04\x02\x00\x3c\x00\x00")); err == nil {
+		var answer [4]byte
+		_, _ = io.ReadFull(c, answer[:])
+	}
+}
 
 // Signal sends it a signal.
 func (b *Broker) Signal(s os.Signal) error { return b.cmd.Process.Signal(s) }

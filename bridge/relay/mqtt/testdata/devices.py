@@ -44,7 +44,7 @@ class Device:
 
     def __init__(self, order):
         self.o, self.prefix, self.plain = order, order["prefix"], "plain" in order
-        self.open, self.changes, self.faults, self.obeyed = order.get("open", False), [], [], []
+        self.open, self.changes, self.faults, self.obeyed, self.held = order.get("open", False), [], [], [], []
         self.pulses, self.timer, self.until = 0, None, 0.0
         self.answered, self.last_pulse = {}, None
         self.tokens, self.born = [secrets.token_hex(8)], 0
@@ -170,6 +170,8 @@ class Device:
             if f["on"] in ("any", kind):
                 if f.get("once"):
                     self.faults.remove(f)
+                if f["do"] == "hold":
+                    return self.held.append((topic, body))
                 if f["do"] == "delay":
                     return after(f["ms"] / 1000, lambda: self.obey(topic, body, None))
                 return self.obey(topic, body, f["do"])
@@ -207,6 +209,7 @@ class Device:
         else:
             if what == "close":
                 self.set(False)
+                self.tokens = [secrets.token_hex(8)]  # what was told before is good for nothing any more
             result = {"result": "done"}
         if fault in (None, "refuse"):
             self.answered = me | result
@@ -260,10 +263,16 @@ def order(o):
         devices[o["device"]] = Device(o)
         return
     d = devices[o["device"]]
+    if do == "ping":
+        return say({})
     if do == "fault":
         d.faults.append(o["fault"])
     elif do == "clear":
         d.faults = []
+    elif do == "release":
+        held, d.held = d.held, []
+        for topic, body in held:
+            d.obey(topic, body, None)
     elif do == "move":
         d.set(o["open"])
         d.tell()
@@ -275,7 +284,7 @@ def order(o):
             d.send(b"\xe0\x00")
             d.lost()
         del devices[o["device"]]
-    say({"changes": d.changes, "seen": d.seen, "obeyed": len(d.obeyed)})
+    say({"changes": d.changes, "seen": d.seen, "obeyed": len(d.obeyed), "held": len(d.held)})
 
 
 def orders():

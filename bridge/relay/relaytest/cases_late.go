@@ -1,0 +1,131 @@
+package relaytest
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay"
+)
+
+// lateCases are those in which the controller still has an opening that its master gave up. Nothing in them hangs on how long something takes:
+// the controller keeps the opening until it is told.
+var lateCases = []testCase{
+	{"a controller slower than the time-out leaves nothing open", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		r.hold(5 * r.length())
+		closed := make(chan error, 1) // the case may fail before it looks
+		go func() { closed <- r.Contacts[0].Close(r.ctx(patience)) }()
+		if r.Late == LateInOrder {
+			select {
+			case err := <-closed:
+				t.Fatalf("the close came to %v while the controller still had the opening", err)
+			case <-time.After(r.Timeout): // as long as an attempt takes that gets no answer
+			}
+			r.Controller.Release()
+			r.isClosed(closed)
+			r.works()
+			return
+		}
+		r.isClosed(closed)
+		before := len(r.openings(0))
+		r.Controller.Release()
+		r.judgeLate(before)
+		r.works()
+	}},
+	{"a controller slower than the time-out, and the close behind it", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		r.hold(5 * r.length())
+		r.Controller.Release()
+		closed := make(chan error, 1) // the case may fail before it looks
+		go func() { closed <- r.Contacts[0].Close(r.ctx(patience)) }()
+		r.isClosed(closed)
+		if o := r.openings(0); len(o) > 1 {
+			t.Fatalf("open for %v", o)
+		}
+		r.works()
+	}},
+	{"a slow controller, withdrawn before it answers", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		ctx, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		result := r.kept(ctx, r.long())
+		cancel()
+		r.Controller.Release()
+		res := get(r, "result", result)
+		if res.Outcome == relay.Unknown && r.late(r.born) < r.Timeout/2 || res.OpenFor > r.long()/2 {
+			t.Fatalf("%+v", res)
+		}
+		if res.Outcome != relay.Unknown && r.isOpen(0) {
+			t.Fatal("the result is there, and the contact is open")
+		}
+		if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+			t.Fatal(err)
+		}
+		r.works()
+	}},
+}
+
+// kept begins an opening that the controller keeps, and returns its result when the controller has it. One that was not asked for because
+// things were late is begun again.
+func (r *rig) kept(ctx context.Context, d time.Duration) <-chan relay.Result {
+	r.t.Helper()
+	r.Controller.Inject(Fault{Do: Hold, On: Opening, Once: true})
+	_, result := r.background(ctx, 0, r.command(d))
+	r.until("the controller has the opening", func() bool {
+		select {
+		case res := <-result:
+			if res.Outcome != relay.Refused || r.late(r.born) < r.Timeout/2 {
+				r.t.Fatalf("%+v while the controller should keep it; things were late by %v", res, r.late(r.born))
+			}
+			_, result = r.background(ctx, 0, r.command(d))
+		default:
+		}
+		return r.Controller.Held() > 0
+	})
+	return result
+}
+
+// hold has an opening kept by the controller until its master has given it up.
+func (r *rig) hold(d time.Duration) {
+	r.t.Helper()
+	r.Controller.Inject(Fault{Do: Hold, On: Opening, Once: true})
+	r.until("the opening is given up", func() bool {
+		res := r.interrupt(d)
+		if res.Outcome == relay.Refused && r.late(r.born) >= r.Timeout/2 {
+			return false // nothing was asked, since things were late
+		}
+		r.want(res, relay.Unknown, relay.ErrNoAnswer)
+		return true
+	})
+	r.until("the controller has the opening", func() bool { return r.Controller.Held() > 0 })
+}
+
+// isClosed waits for the result of a close, and sees that it is true.
+func (r *rig) isClosed(closed <-chan error) {
+	r.t.Helper()
+	if err := get(r, "close", closed); err != nil {
+		r.t.Fatal(err)
+	}
+	if r.isOpen(0) {
+		r.t.Fatal("the close was confirmed, and the contact is open")
+	}
+}
+
+// judgeLate looks at what became of an opening that was kept until after a confirmed close, when there had been so many.
+func (r *rig) judgeLate(before int) {
+	r.t.Helper()
+	from := r.mark()
+	if r.Late == LateRefused {
+		if o := r.openings(0); len(o) > before {
+			r.t.Fatalf("a stale opening: after a close was confirmed it was made after all, and lasted for %v", o[before:])
+		}
+		return
+	}
+	// It promises no more than that the driver looks again soon, and closes.
+	r.until("the late opening is over", func() bool { return !r.isOpen(0) })
+	most := relay.CloseEvery + 150*time.Millisecond + r.Slack + r.late(from)
+	if o := r.openings(0); len(o) > before+1 || len(o) > before && o[before] > most {
+		r.t.Fatalf("late openings of %v; allowed is one of at most %v", o[before:], most)
+	}
+}
