@@ -4,6 +4,7 @@ import (
 	"crypto/rand"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -25,9 +26,12 @@ type call struct {
 	line      *Line
 	id        supervision.CallID
 	emergency bool
+	trusted   bool // an emergency call with credentials, or from the very address and port of the binding
 	arrived   bool // from the service; otherwise requested by the adapter
 	merged    mergedKey
 	first     *exchange // the INVITE that made the call
+
+	progress atomic.Bool // an 18x or a 2xx was passed on to the adapter
 
 	// the mailbox; one goroutine empties it while there is something in it
 	mu      sync.Mutex
@@ -241,7 +245,9 @@ func (c *call) settle() {
 
 // leave gives the place of an ordinary call back.
 func (c *call) leave() {
-	if !c.emergency {
-		c.line.leave()
+	if c.emergency {
+		c.line.help.leave(c)
+		return
 	}
+	c.line.leave()
 }

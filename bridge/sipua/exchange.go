@@ -247,6 +247,7 @@ func (x *exchange) provisional(res *sip.Response) {
 		body = nil // the caller hears its own ringing tone instead
 	}
 	x.told = true
+	x.from.c.progress.Store(true)
 	x.tell(d, res, body, n)
 }
 
@@ -301,6 +302,7 @@ func (x *exchange) success(res *sip.Response) {
 
 // passAnswer passes the 200 on.
 func (x *exchange) passAnswer(res *sip.Response, body []byte) {
+	x.from.c.progress.Store(true)
 	if x.finalSent || x.from.state == legOver {
 		return
 	}
