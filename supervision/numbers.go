@@ -23,8 +23,8 @@ var withholding = map[string][]string{
 	"JP": {"184", "186"}, "NZ": {"0196", "0197"}, "US": {"1167", "1182"},
 }
 
-// unlisted are the digits that people dial for an outside line although the file does not list them (common practice).
-const unlisted = "089"
+// UnlistedPrefixes are the digits that people dial for an outside line although the file does not list them (common practice).
+const UnlistedPrefixes = "089"
 
 // Numbers knows which destinations are emergency numbers. It is immutable and safe for concurrent use.
 type Numbers struct {
@@ -106,7 +106,7 @@ func (n *Numbers) Emergency(uri string) bool {
 // Dial returns what is to be dialled for uri if that is surely an emergency call: a sip or sips URI by its user part, a tel URI
 // (RFC 3966) or a bare dialled string that is exactly a listed number, alone or behind a listed outside-line prefix, or
 // urn:service:sos or one of its sub-services (RFC 5031). A leading +, visual separators, percent-escapes and trailing # do not hide a
-// number, and a code before it that withholds or shows the caller's number is dropped. What is returned has the digits as they were
+// number, and a code that withholds or shows the caller's number, before or behind the prefix, is dropped. What is returned has the digits as they were
 // dialled, or the URN, and nothing else: no parameter, no password and no second number, so that nobody reaches another number by naming
 // an emergency number beside it.
 func (n *Numbers) Dial(uri string) (dial string, sure bool) {
@@ -118,10 +118,12 @@ func (n *Numbers) Dial(uri string) (dial string, sure bool) {
 		return d, true
 	}
 	number = separators.Replace(number)
-	for _, code := range n.codes {
-		rest, behind := strings.CutPrefix(number, code)
-		if d, ok := digits(rest); behind && ok && n.exact(d) {
-			return d, true
+	for _, p := range n.prefixes {
+		for _, code := range n.codes {
+			rest, behind := strings.CutPrefix(number, p+code)
+			if d, ok := digits(rest); behind && ok && (n.listed(d) || p == "" && n.exact(d)) {
+				return p + d, true
+			}
 		}
 	}
 	return "", false
@@ -132,10 +134,7 @@ func (n *Numbers) Dial(uri string) (dial string, sure bool) {
 func (n *Numbers) DialUnlisted(uri string) (dial string, ok bool) {
 	number, _ := destination(uri)
 	d, ok := digits(number)
-	if !ok || len(d) < 2 || strings.IndexByte(unlisted, d[0]) < 0 || n.exact(d) {
-		return "", false
-	}
-	if _, found := slices.BinarySearch(n.numbers, d[1:]); !found {
+	if !ok || strings.IndexByte(UnlistedPrefixes, d[0]) < 0 || !n.listed(d[1:]) || n.exact(d) {
 		return "", false
 	}
 	return d, true
@@ -211,12 +210,17 @@ func emergencyService(urn string) bool {
 // exact reports whether digits are an emergency number, alone or behind a listed prefix.
 func (n *Numbers) exact(digits string) bool {
 	for _, p := range n.prefixes {
-		rest, ok := strings.CutPrefix(digits, p)
-		if _, found := slices.BinarySearch(n.numbers, rest); ok && found {
+		if rest, ok := strings.CutPrefix(digits, p); ok && n.listed(rest) {
 			return true
 		}
 	}
 	return false
+}
+
+// listed reports whether digits are an emergency number without a prefix.
+func (n *Numbers) listed(digits string) bool {
+	_, found := slices.BinarySearch(n.numbers, digits)
+	return found
 }
 
 // separators are the visual separators of RFC 3966 section 5.1.1, and the blank.
