@@ -79,12 +79,18 @@ func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool)
 	return found.Line, r.isOwn(found, req), true
 }
 
-// isOwn reports whether the request came from the very address and port of the account's live binding.
+// isOwn reports whether the request came from the very address and port of the account's live binding or fixed contact. Where that is a name,
+// the address is one of those that the account allows.
 func (r *Registrar) isOwn(a *account, req *endpoint.Request) bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	live := a.Fixed != nil || r.now().Before(a.binding.Expires)
-	return live && (req.From == a.binding.Destination || req.From == a.source)
+	switch {
+	case a.Fixed == nil:
+		return r.now().Before(a.binding.Expires) && (req.From == a.binding.Destination || req.From == a.source)
+	case a.binding.Destination.IsValid():
+		return req.From == a.binding.Destination
+	}
+	return a.fixedAt(req.From.Addr()) && int(req.From.Port()) == portOf(*a.Fixed)
 }
 
 // comesFrom tells whether the request came from where the account is bound.
@@ -120,7 +126,7 @@ func (r *Registrar) authenticate(req *endpoint.Request) *account {
 	from, claimed := req.From.Addr(), r.byUser[cred.Username]
 	// Wrong passwords count wherever they come from. Only what keeps a line reachable is never slowed: the refresh of a binding from its
 	// own address and port.
-	refresh := req.Method == sip.REGISTER && claimed != nil && r.isOwn(claimed, req)
+	refresh := req.Method == sip.REGISTER && claimed != nil && claimed.Fixed == nil && claimed.on(req.Endpoint) && r.isOwn(claimed, req)
 	if !refresh && r.guesses.wait(r.now(), from, cred.Username, claimed != nil) {
 		r.counts.slowed.Add(1)
 		req.Drop()
@@ -139,7 +145,9 @@ func (r *Registrar) authenticate(req *endpoint.Request) *account {
 		r.log.Warn("right credentials from a wrong place", zap.String("line", a.Line), zap.Stringer("from", req.From), zap.Stringer("socket", req.Endpoint.Addr()))
 		r.reply(req, sip.StatusForbidden, "Forbidden")
 	default:
-		r.guesses.right(from, cred.Username)
+		if !refresh { // a refresh is heard whoever else guesses at its address, so it says nothing of who did
+			r.guesses.right(from, cred.Username)
+		}
 		req.Endpoint.Know(from)
 		return a
 	}
