@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"crypto/rand"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -31,11 +32,12 @@ type call struct {
 	merged    mergedKey
 	first     *exchange // the INVITE that made the call
 
-	progress atomic.Bool // an 18x or a 2xx was passed on to the adapter
+	progress atomic.Bool // the service answered with an 18x or a 200
 
 	// the mailbox; one goroutine empties it while there is something in it
 	mu      sync.Mutex
 	queue   []func()
+	begun   bool // until then what is posted waits
 	running bool
 
 	// owned by the mailbox
@@ -66,7 +68,7 @@ func (c *call) post(f func()) {
 func (c *call) begin(x *exchange, first func()) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.queue = append(c.queue, first)
+	c.queue, c.begun = slices.Insert(c.queue, 0, first), true
 	c.a.addDialog(x.from, x.from.dialog)
 	c.a.addDialog(x.to, x.to.dialog)
 	c.a.addInvite(x)
@@ -76,7 +78,7 @@ func (c *call) begin(x *exchange, first func()) {
 }
 
 func (c *call) wakeLocked() {
-	if !c.running {
+	if c.begun && !c.running {
 		c.running = true
 		c.a.work.start(c.drain)
 	}

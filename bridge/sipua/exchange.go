@@ -222,6 +222,9 @@ func (x *exchange) provisional(res *sip.Response) {
 	if x.settled || res.StatusCode == sip.StatusTrying {
 		return
 	}
+	if x.to.side == media.ServiceSide {
+		x.to.c.progress.Store(true)
+	}
 	x.awaitAnswer()
 	d, n := x.early(res), rseq(res)
 	switch {
@@ -247,7 +250,6 @@ func (x *exchange) provisional(res *sip.Response) {
 		body = nil // the caller hears its own ringing tone instead
 	}
 	x.told = true
-	x.from.c.progress.Store(true)
 	x.tell(d, res, body, n)
 }
 
@@ -267,6 +269,7 @@ func (x *exchange) success(res *sip.Response) {
 	x.settle()
 	x.won, x.winner = true, tag
 	c := x.to.c
+	c.progress.Store(true)
 	if x.initial {
 		x.win(x.early(res))
 		x.to.state = legUp
@@ -302,7 +305,6 @@ func (x *exchange) success(res *sip.Response) {
 
 // passAnswer passes the 200 on.
 func (x *exchange) passAnswer(res *sip.Response, body []byte) {
-	x.from.c.progress.Store(true)
 	if x.finalSent || x.from.state == legOver {
 		return
 	}

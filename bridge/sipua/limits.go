@@ -56,9 +56,20 @@ func (h *help) leave(c *call) {
 	h.calls = slices.DeleteFunc(h.calls, func(other *call) bool { return other == c })
 }
 
+// keep takes back a call that was to give way and could not.
+func (h *help) keep(c *call) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.calls = append(h.calls, c)
+}
+
 // giveWay ends an emergency call for another one, unless it has rung or been answered meanwhile.
 func (c *call) giveWay() {
-	if c.progress.Load() || c.done {
+	switch {
+	case c.done:
+		return
+	case c.progress.Load():
+		c.line.help.keep(c)
 		return
 	}
 	c.line.log.Warn("an emergency call from an unverified address was ended, since the line made too many at once", zap.Uint64("call", uint64(c.id)))

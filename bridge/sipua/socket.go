@@ -75,8 +75,11 @@ func (a *Agent) open() error {
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
 			Accept: s.accept(), LimitStrangers: true, Known: s.known, Lookup: a.lookup, Logger: a.log,
 			Urgent: func(r *sip.Request) bool {
+				if !r.IsInvite() {
+					return false
+				}
 				is, _ := a.class(r.Recipient)
-				return r.IsInvite() && is >= unlisted
+				return is >= unlisted
 			},
 		}
 		if a.packets != nil {
