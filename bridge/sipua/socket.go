@@ -74,6 +74,7 @@ func (a *Agent) open() error {
 		eo := endpoint.Options{
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
 			Accept: s.accept(), LimitStrangers: true, Known: s.known, Lookup: a.lookup, Logger: a.log,
+			InDialog: s.inDialog, Answers: s.answersStray, SameSide: s.sameSide, Bound: s.bound,
 			Urgent: func(r *sip.Request) bool {
 				if !r.IsInvite() {
 					return false
