@@ -169,6 +169,13 @@ func (a *Account) Advice() string {
 }
 
 func (a *Account) advice() string {
+	if a.Incident == supervision.IncidentUnlistedPrefix {
+		text := Advice(a.Incident, a.Rule, a.Flash)
+		if !a.Answered.IsZero() {
+			text += " " + ruleAdvice(supervision.SuppressedEmergency)
+		}
+		return text
+	}
 	if a.Emergency && !a.Answered.IsZero() && a.Failed() { // whatever the reason, nothing is to be opened by hand
 		return ruleAdvice(supervision.SuppressedEmergency)
 	}
