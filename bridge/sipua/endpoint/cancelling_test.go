@@ -11,25 +11,22 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// A CANCEL ends a call only if it comes from the INVITE's address, whatever the port, or from another one of the same side, and only if branch,
-// sent-by, Call-ID, From tag and CSeq number are those of the INVITE; whether it comes after the INVITE or before it. What does not cancel
-// is answered 481, leaves no state, and keeps the right one from nothing.
-func TestCancelFrom(t *testing.T) {
-	ours, second := source(1), netip.AddrPortFrom(source(2).Addr(), 5062)
-	invite := from(ours, "INVITE", "rings")
+// cancelCase is a CANCEL, where it comes from, and whether it ends the call.
+type cancelCase struct {
+	at     netip.AddrPort
+	cancel []byte
+	ends   bool
+}
+
+// cancelCases are CANCELs of an INVITE from ours, which differ from the right one in one thing each.
+func cancelCases(t *testing.T, ours, second netip.AddrPort) map[string]cancelCase {
 	right := from(ours, "CANCEL", "rings")
 	changed := func(was, is string) []byte {
 		b := strings.Replace(string(right), was, is, 1)
-		if b == string(right) {
-			t.Fatal(was)
-		}
+		require.NotEqual(t, string(right), b)
 		return []byte(b)
 	}
-	for name, c := range map[string]struct {
-		at     netip.AddrPort
-		cancel []byte
-		ends   bool
-	}{
+	return map[string]cancelCase{
 		"right":          {ours, right, true},
 		"another port":   {netip.AddrPortFrom(ours.Addr(), 40000), right, true},
 		"the same side":  {second, right, true},
@@ -40,7 +37,16 @@ func TestCancelFrom(t *testing.T) {
 		"Call-ID":        {ours, changed("Call-ID: rings", "Call-ID: other"), false},
 		"From tag":       {ours, changed("tag=near", "tag=far"), false},
 		"CSeq":           {ours, changed("CSeq: 1 ", "CSeq: 2 "), false},
-	} {
+	}
+}
+
+// A CANCEL ends a call only if it comes from the INVITE's address, whatever the port, or from another one of the same side, and only if branch,
+// sent-by, Call-ID, From tag and CSeq number are those of the INVITE; whether it comes after the INVITE or before it. What does not cancel
+// is answered 481, leaves no state, and keeps the right one from nothing.
+func TestCancelFrom(t *testing.T) {
+	ours, second := source(1), netip.AddrPortFrom(source(2).Addr(), 5062)
+	invite, right := from(ours, "INVITE", "rings"), from(ours, "CANCEL", "rings")
+	for name, c := range cancelCases(t, ours, second) {
 		for _, early := range []bool{false, true} {
 			var l log
 			h := user{request: func(r *Request) { l.add(r.Method.String()) }, cancelled: func(r *Request) {

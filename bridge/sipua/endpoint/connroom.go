@@ -31,7 +31,8 @@ func (r rank) below(o rank) bool {
 // room reports whether one more connection from addr may stay. Who is known is not refused: another connection is closed for it, since a line may
 // hang on the new one: a stranger's first, then one of the address that has most, and of those the one that is silent longest. The
 // connection of a bound adapter, and what we connected ourselves, goes last. Among strangers the newest stays, however talkative the
-// others are: an adapter shows who it is within a round trip or two.
+// others are: an adapter shows who it is within a round trip or two. Where there are none, the first takes the place of one of an address
+// that has many.
 func (s *streams) room(addr netip.Addr, strange bool, now time.Time) bool {
 	var bound []netip.AddrPort
 	switch n := s.size(); {
@@ -75,8 +76,11 @@ func (s *streams) room(addr netip.Addr, strange bool, now time.Time) bool {
 	case strange && each[addr] >= maxStrangeConnsEach:
 		return false
 	case strange && (strangers >= maxStrangeConns || len(s.open) >= maxConns):
-		if first == nil {
+		if first == nil && (lowest == nil || ranks[lowest].kept || each[lowest.peer.Addr()] <= maxStrangeConns) {
 			return false
+		}
+		if first == nil {
+			first = lowest
 		}
 		s.endLocked(first)
 	case strange:

@@ -359,6 +359,9 @@ func TestConnectionShares(t *testing.T) {
 			add(port(11, i))
 		}
 		require.Equal(t, maxConns, s.size())
+		require.True(t, s.room(source(20).Addr(), true, time.Now()), "an adapter that nobody knows yet finds a place too")
+		piped(e, source(20))
+		require.Equal(t, maxConns, s.size())
 		add(second) // not bound yet, since it has just come
 		for i := range 2 * maxConnsSource {
 			add(port(12, i))
