@@ -152,6 +152,7 @@ func TestEmergencyNumberContainedInAnAllowedOne(t *testing.T) {
 	near := h.withPassword(h.adapter, target)
 	h.adapter.expectOf("100", "INVITE")
 	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 100, "", "")
 	h.desk.saw("2 requested number=resembles-emergency")
 	second := h.withPassword(h.adapter, target)
 	second.nack(h.adapter.final("486"))
@@ -280,6 +281,7 @@ func TestEmergencyCallsAtOnce(t *testing.T) {
 		if givesWay == nil {
 			h.desk.saw(fmt.Sprint(call, " requested (emergency)"))
 			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 100, "", "")
 			h.service.nothing(h.toService)
 			return helpCall{d, inv}
 		}
@@ -290,6 +292,7 @@ func TestEmergencyCallsAtOnce(t *testing.T) {
 		if !inv.is("INVITE") || !cancel.is("CANCEL") || cancel.get("Call-ID") != givesWay.inv.get("Call-ID") {
 			t.Fatalf("want an INVITE, and a CANCEL of %s; got %s and %s", givesWay.inv.get("Call-ID"), inv, cancel)
 		}
+		h.service.respond(inv, 100, "", "")
 		h.service.respond(cancel, 200, "far", "")
 		h.service.respond(givesWay.inv, 487, "far", "")
 		h.service.expect("ACK")
@@ -330,7 +333,7 @@ func TestEmergencyCallWithCredentialsStays(t *testing.T) {
 	for call := range 5 {
 		h.withPassword(elsewhere, "sip:112@"+h.toAdapter.String())
 		elsewhere.expectOf("100", "INVITE")
-		h.service.expect("INVITE")
+		h.service.respond(h.service.expect("INVITE"), 100, "", "")
 		h.desk.saw(fmt.Sprint(call+1, " requested (emergency)"))
 	}
 	h.service.nothing(h.toService)
@@ -395,8 +398,10 @@ func TestEmergencyCallsCross(t *testing.T) {
 		h.ask(forger, target)
 		h.ask(h.adapter, target)
 	}
-	for range 6 {
-		h.adapter.expectOf("100", "INVITE")
+	for passed := 0; passed < 6; { // what is refused gets no 100; the service is silent, so a failure may follow one
+		if h.adapter.next().is("100") {
+			passed++
+		}
 	}
 	for _, c := range h.agent.up() {
 		c.post(c.abandon)
