@@ -187,15 +187,25 @@ func TestGuessingAtHomeIsSlowed(t *testing.T) {
 	}
 }
 
+// towards is a socket that was there before whom it speaks to.
+type towards struct {
+	*net.UDPConn
+	to *net.UDPAddr
+}
+
+func (c towards) Write(b []byte) (int, error) { return c.WriteTo(b, c.to) }
+
 // The password of a fixed contact is not guessed by REGISTER from its own address and port: there is no binding to refresh.
 func TestGuessingAtAFixedContactIsSlowed(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
-	w := dial(t, "udp", d.e)
-	at := netip.MustParseAddrPort(w.addr())
-	a := d.byLine["stage-door"]
-	a.Fixed = &sip.Uri{Scheme: "sip", Host: at.Addr().String(), Port: int(at.Port())}
-	a.binding = fixedBinding(*a.Fixed)
+	conn, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	require.NoError(t, err)
+	t.Cleanup(func() { conn.Close() })
+	at := conn.LocalAddr().(*net.UDPAddr)
+	a := stageDoor()
+	a.Fixed = &sip.Uri{Scheme: "sip", Host: at.IP.String(), Port: at.Port}
+	d := newDesk(t, a)
+	w := &wire{t: t, conn: towards{conn, net.UDPAddrFromAddrPort(d.e.Addr())}, id: "fixed-1"}
 	now := time.Now()
 	d.frozen.Store(&now)
 	w.guess("REGISTER", "stage-door")
