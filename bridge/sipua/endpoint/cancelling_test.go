@@ -123,5 +123,8 @@ func TestCancelInAFlood(t *testing.T) {
 		require.Equal(t, []string{"cancelled"}, l.all())
 		n.Send(source(1), victim, from(source(1), "CANCEL", "rings"))
 		require.Len(t, sent(), 1, "its repeat is answered too")
+		e.t.mu.Lock()
+		defer e.t.mu.Unlock()
+		require.Equal(t, maxServersHard+1, e.t.ordinary, "it takes nobody's place")
 	})
 }

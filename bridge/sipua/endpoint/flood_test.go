@@ -202,6 +202,10 @@ func TestKeptPlacesOfStrangers(t *testing.T) {
 		n.Send(source(0), victim, tagged(from(source(0), "BYE", "up")))
 		require.Len(t, sent(), 1)
 		require.Zero(t, c.count("INVITE strange"))
+		<-time.After(70 * t1)
+		e.t.mu.Lock()
+		defer e.t.mu.Unlock()
+		require.Zero(t, e.t.kept.len()+e.t.servers.len())
 	})
 }
 

@@ -144,6 +144,9 @@ func TestQueueLimits(t *testing.T) {
 	offer := func(id string, from int) bool { return q.offer(id, source(from).Addr(), func() { <-gate }) }
 	for i := range maxQueues {
 		require.True(t, offer(fmt.Sprint(i), i/maxQueuesSource))
+		if i == maxQueuesSource-1 {
+			require.False(t, offer("beyond its share", 0))
+		}
 	}
 	require.False(t, offer("one more", 0))
 	require.True(t, offer("0", 0), "that one is open")
