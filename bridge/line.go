@@ -303,7 +303,8 @@ func (l *Line) due() supervision.Instant {
 
 func (l *Line) now() supervision.Instant { return supervision.Instant(time.Since(l.epoch)) }
 
-// step carries out the effects first and writes about them afterwards: neither a slow log nor the record delays an effect.
+// step carries out the effects first and writes about them afterwards: neither a slow log nor the record delays an effect. Log and record have
+// the instant of the step, so that what an effect led to never seems to have come before it.
 func (l *Line) step(ev supervision.Event) {
 	at := time.Now() // its wall clock is that of now, also where a clock was set right after the start
 	now := supervision.Instant(at.Sub(l.epoch))
@@ -324,15 +325,15 @@ func (l *Line) step(ev supervision.Event) {
 	}
 	if ev.Kind != supervision.TimePassed {
 		l.tell(story.Entry{At: at, Line: l.name, Event: ev})
-		l.write("event", zap.InfoLevel, ev.Call, ev.Append)
+		l.write(at, "event", zap.InfoLevel, ev.Call, ev.Append)
 	}
 	for i := range effects {
 		e := &effects[i]
 		l.tell(story.Entry{At: at, Line: l.name, Effect: *e})
 		if e.Kind == supervision.Report && e.Report == supervision.ReportIncident {
-			l.write("effect", level(e), e.Call, e.Append, zap.String("advice", advice(l.name, e.Incident, e.Suppression, e.Flash)))
+			l.write(at, "effect", level(e), e.Call, e.Append, zap.String("advice", advice(l.name, e.Incident, e.Suppression, e.Flash)))
 		} else {
-			l.write("effect", level(e), e.Call, e.Append)
+			l.write(at, "effect", level(e), e.Call, e.Append)
 		}
 		if e.Kind == supervision.Report {
 			l.incidents.take(now, at, e, l.machine)
@@ -387,11 +388,12 @@ func (l *Line) do(e *supervision.Effect) {
 	}
 }
 
-func (l *Line) write(message string, at zapcore.Level, call supervision.CallID, text func([]byte) []byte, more ...zap.Field) {
-	entry := l.log.Check(at, message)
+func (l *Line) write(at time.Time, message string, level zapcore.Level, call supervision.CallID, text func([]byte) []byte, more ...zap.Field) {
+	entry := l.log.Check(level, message)
 	if entry == nil {
 		return
 	}
+	entry.Time = at
 	l.text = text(l.text[:0])
 	fields := make([]zap.Field, 0, 3)
 	if call != 0 {

@@ -72,6 +72,40 @@ func TestRecord(t *testing.T) {
 	})
 }
 
+// slowDesk takes its time over clearing the adapter's leg.
+type slowDesk struct{ desk }
+
+func (d *slowDesk) ClearAdapterLeg(supervision.CallID) { <-time.After(40 * time.Millisecond) }
+
+// Log and record have the instant of the step, not that at which its effects had been carried out: else what an effect led to would
+// seem to have come before it.
+func TestLogAndRecordHaveTheInstantOfTheStep(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		core, logs := observer.New(zap.DebugLevel)
+		began := time.Now()
+		var recorded []time.Duration
+		l := NewLine(LineOptions{
+			Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: relaytest.NewFake(relay.KindNone), Epoch: began, Logger: zap.New(core),
+			Record: func(e story.Entry) { recorded = append(recorded, e.At.Sub(began)) },
+		})
+		l.Start(&slowDesk{})
+		l.Post(supervision.Event{Kind: supervision.CallArrived, Call: 1})
+		l.Post(supervision.Event{Kind: supervision.CallAnswered, Call: 1})
+		<-time.After(time.Second)
+		l.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: 1, Evidence: supervision.EvidenceBye})
+		<-time.After(time.Second)
+		l.Stop()
+		var logged []time.Duration
+		for _, e := range logs.All() {
+			if e.Message == "event" || e.Message == "effect" {
+				logged = append(logged, e.Time.Sub(began))
+			}
+		}
+		assert.Equal(t, recorded, logged)
+		assert.Equal(t, []time.Duration{time.Second, time.Second}, logged[3:5], "the clearing and its effect")
+	})
+}
+
 func TestKeepAndKept(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := supervision.DefaultPolicy()

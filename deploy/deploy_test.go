@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.yaml.in/yaml/v3"
 
+	"clearback/bridge/outsidetest"
 	"clearback/config"
 )
 
@@ -222,12 +223,7 @@ func TestUnit(t *testing.T) {
 
 // systemd's own check. It wants the programs to be there.
 func TestUnitVerifies(t *testing.T) {
-	if _, err := exec.LookPath("systemd-analyze"); err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("systemd-analyze is not here; install systemd")
-		}
-		t.Skip("systemd-analyze is not here; install systemd")
-	}
+	outsidetest.Need(t, "systemd-analyze", "systemd")
 	dir := t.TempDir()
 	program := filepath.Join(dir, "clearback")
 	require.NoError(t, os.WriteFile(program, []byte("#!/bin/sh\n"), 0o755))

@@ -286,6 +286,9 @@ func (m *Machine) failed(f Failure) {
 		m.trialFailed(o.call, why)
 		return
 	}
+	if o.call == 0 && m.incident == why {
+		m.endIncident() // that of an earlier opening by hand; whoever asked for this one waits for its outcome
+	}
 	m.beginIncident(o.call, why)
 }
 

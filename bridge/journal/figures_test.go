@@ -59,7 +59,7 @@ func TestFigureHandOver(t *testing.T) {
 	if !*figures {
 		t.Skip("needs -figures")
 	}
-	path := newPath(t)
+	path := newPathOnDisk(t)
 	j := Open(options(t, path))
 	const rate, span = 2000, 10
 	var entries []story.Entry
@@ -137,7 +137,7 @@ func TestFigureReading(t *testing.T) {
 	}
 	path := *figureFile
 	if path == "" {
-		path = newPath(t)
+		path = newPathOnDisk(t)
 	}
 	if _, err := os.Stat(path); err != nil {
 		began := time.Now()
@@ -169,7 +169,7 @@ func TestFigureDropping(t *testing.T) {
 	if !*figures {
 		t.Skip("needs -figures")
 	}
-	path := newPath(t)
+	path := newPathOnDisk(t)
 	fill(t, path, 20_000, time.Now())
 	for _, o := range []Options{{Keep: 30 * 24 * time.Hour}, {MaxSize: 1 << 20}} {
 		o.Path, o.Logger = path, quiet(t)

@@ -95,7 +95,7 @@ func step(n int, line string, call uint64, at time.Time) story.Entry {
 // TestKilledAtAnyMoment kills a process that writes, at random moments. The file must be sound each time, and all in it that was appended
 // more than 250 ms before (twice that under the race detector), plus what the machine itself was late meanwhile (see yardstick; nothing on a quiet one).
 func TestKilledAtAnyMoment(t *testing.T) {
-	path := newPath(t)
+	path := newPathOnDisk(t)
 	var appended, lost, excused int
 	var oldest, slowest time.Duration
 	for round := range *kills {

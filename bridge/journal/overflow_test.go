@@ -17,20 +17,22 @@ func TestTooMuchForAnOutage(t *testing.T) {
 	path := newPath(t)
 	o, logs := watched(path)
 	p := quick()
-	p.pending = 1500
+	p.pending = 1500 // entries that are held
 	j := open(o, p)
 	other, err := sql.Open("sqlite", dsn(path, "mode=rw"))
 	require.NoError(t, err)
 	other.SetMaxOpenConns(1)
-	_, err = other.Exec("BEGIN EXCLUSIVE")
-	require.NoError(t, err)
+	eventually(t, "the lock", func() bool { // the journal may be at the file just then
+		_, err = other.Exec("BEGIN EXCLUSIVE")
+		return err == nil
+	})
 	const calls = 200 // of 14 rows each
 	for call := uint64(1); call <= calls; call++ {
 		held("box-office", start.Add(time.Duration(call)*time.Minute), call, "on").into(j)
 	}
-	eventually(t, "alarm", func() bool { return alarms(logs, "locked") > 0 && j.Health().Dropped > 0 })
-	dropped := j.Health().Dropped
-	assert.Equal(t, uint64(calls*14-p.pending), dropped)
+	const dropped = uint64(calls*14 - 1500) // in the end: they are not dropped all at once
+	eventually(t, "alarm", func() bool { return alarms(logs, "locked") > 0 && j.Health().Dropped >= dropped })
+	assert.Equal(t, dropped, j.Health().Dropped)
 	_, err = other.Exec("ROLLBACK")
 	require.NoError(t, err)
 	require.NoError(t, other.Close())

@@ -24,9 +24,11 @@ var (
 	zero  netip.AddrPort
 )
 
-func newRelay(t *testing.T, low, high uint16) *media.Relay {
+func newRelay(t *testing.T, low, high uint16) *media.Relay { return newRelayAt(t, local, low, high) }
+
+func newRelayAt(t *testing.T, at netip.Addr, low, high uint16) *media.Relay {
 	t.Helper()
-	r, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: low, PortHigh: high})
+	r, err := media.New(media.Options{AdapterAddr: at, ServiceAddr: at, PortLow: low, PortHigh: high})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, r.Close()) })
 	return r

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 
+	"clearback/bridge/loopbacktest"
 	"clearback/bridge/media"
 )
 
@@ -30,34 +31,18 @@ func TestOptions(t *testing.T) {
 	}
 }
 
-// freeRange finds that many neighbouring ports that are free now, beginning with an even one.
-func freeRange(t *testing.T, n uint16) uint16 {
+// ownRange is an address of the test's own, so that other relays take nothing from it, and the first of n ports in a row there, an even one.
+func ownRange(t *testing.T, n uint16) (netip.Addr, uint16) {
 	t.Helper()
-	for low := uint16(21000); low < 29000; low += n {
-		if bindable(low, n) {
-			return low
-		}
-	}
-	t.Fatal("no free ports")
-	return 0
-}
-
-func bindable(low, n uint16) bool {
-	for port := low; port < low+n; port++ {
-		c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(local, port)))
-		if err != nil {
-			return false
-		}
-		_ = c.Close()
-	}
-	return true
+	at := loopbacktest.Address(t)
+	return at, loopbacktest.Ports(t, at, n)
 }
 
 // TestWholeRange takes every port of the range and gives them back, several times.
 func TestWholeRange(t *testing.T) {
 	const n = 40 // ten sessions of two pairs
-	low := freeRange(t, n)
-	r := newRelay(t, low, low+n-1)
+	at, low := ownRange(t, n)
+	r := newRelayAt(t, at, low, low+n-1)
 	order := map[uint16]bool{}
 	for range 4 {
 		seen := map[uint16]bool{}
@@ -82,22 +67,22 @@ func TestWholeRange(t *testing.T) {
 			require.NoError(t, s.Close())
 			require.NoError(t, s.Close())
 		}
-		require.True(t, bindable(low, n), "a port was kept")
+		require.True(t, loopbacktest.Free(at, low, n), "a port was kept")
 	}
 	require.Greater(t, len(order), n/4, "always the same ports")
 }
 
 // TestBusyPortIsSkipped: a pair of which another program has the RTCP port is not used, and its RTP port not kept.
 func TestBusyPortIsSkipped(t *testing.T) {
-	low := freeRange(t, 6)
-	busy, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(local, low+3)))
+	at, low := ownRange(t, 6)
+	busy, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(at, low+3)))
 	require.NoError(t, err)
 	defer func() { _ = busy.Close() }()
-	s, err := newRelay(t, low, low+5).NewSession()
+	s, err := newRelayAt(t, at, low, low+5).NewSession()
 	require.NoError(t, err)
 	got := []uint16{s.Local(media.AdapterSide).Port(), s.Local(media.ServiceSide).Port()}
 	require.ElementsMatch(t, []uint16{low, low + 4}, got)
-	require.True(t, bindable(low+2, 1))
+	require.True(t, loopbacktest.Free(at, low+2, 1))
 }
 
 func TestForeignAddress(t *testing.T) {
@@ -108,24 +93,24 @@ func TestForeignAddress(t *testing.T) {
 }
 
 func TestRelayCloseEndsSessions(t *testing.T) {
-	low := freeRange(t, 8)
-	r := newRelay(t, low, low+7)
+	at, low := ownRange(t, 8)
+	r := newRelayAt(t, at, low, low+7)
 	for range 2 {
 		_, err := r.NewSession()
 		require.NoError(t, err)
 	}
 	require.NoError(t, r.Close())
-	require.True(t, bindable(low, 8))
+	require.True(t, loopbacktest.Free(at, low, 8))
 	_, err := r.NewSession()
 	require.ErrorIs(t, err, media.ErrClosed)
-	require.True(t, bindable(low, 8))
+	require.True(t, loopbacktest.Free(at, low, 8))
 }
 
 // TestPortsRest: what was given back is not given out again for a while if there is anything else, and is if there is not.
 func TestPortsRest(t *testing.T) {
 	const n = 12 // three sessions
-	low := freeRange(t, n)
-	r := newRelay(t, low, low+n-1)
+	at, low := ownRange(t, n)
+	r := newRelayAt(t, at, low, low+n-1)
 	ports := func(s *media.Session) [2]uint16 {
 		return [2]uint16{s.Local(media.AdapterSide).Port(), s.Local(media.ServiceSide).Port()}
 	}

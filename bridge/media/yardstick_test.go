@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"net/netip"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
@@ -17,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/media"
+	"clearback/bridge/outsidetest"
 )
 
 // The bar: this share of the packets a second that a C relay passes which looks at nothing.
@@ -94,13 +94,7 @@ func median(all []figures) figures {
 // compile builds a program of testdata, or skips where there is no compiler.
 func compile(t *testing.T, dir, name string) string {
 	t.Helper()
-	gcc, err := exec.LookPath("gcc")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("gcc is missing; under CI the comparison with the C relay must run")
-		}
-		t.Skip("gcc is missing; no comparison with the C relay")
-	}
+	gcc := outsidetest.Need(t, "gcc", "gcc")
 	program := filepath.Join(dir, name)
 	out, err := exec.Command(gcc, "-O2", "-Wall", "-pthread", filepath.Join("testdata", name+".c"), "-o", program).CombinedOutput()
 	require.NoError(t, err, "%s", out)

@@ -4,6 +4,7 @@ import (
 	"flag"
 	"runtime"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -87,19 +88,21 @@ func TestByeThenConnectionGone(t *testing.T) {
 // The far end's BYE overtakes its 200: the call is answered and over.
 func TestByeOvertakesAnswer(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	far := h.service.called(inv, "far")
-	far.request("BYE", "")
-	h.service.next()
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	near.established(h.adapter.expect("200")).ack("")
-	h.desk.saw("1 requested", "1 answered", "1 far end cleared: bye")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		far := h.service.called(inv, "far")
+		far.request("BYE", "")
+		h.service.next()
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.desk.saw("1 requested", "1 answered", "1 far end cleared: bye")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // A far end that counts badly, or whose hops are used up, is gone all the same.
@@ -111,16 +114,18 @@ func TestByeWithFaults(t *testing.T) {
 		hops string
 	}{{"lower CSeq", 0, "Max-Forwards: 70"}, {"no hops left", 9, "Max-Forwards: 0"}} {
 		t.Run(c.name, func(t *testing.T) {
-			h := newHouse(t)
-			call := h.incoming()
-			far := call.far
-			via := h.service.via()
-			h.service.send(far.to, "BYE "+far.target+" SIP/2.0", via, "From: "+far.local, "To: "+far.remote, "Call-ID: "+far.id,
-				"CSeq: "+num(c.cseq)+" BYE", c.hops, "")
-			h.service.next()
-			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-			h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-			h.atRest()
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualHouse(t)
+				call := h.incoming()
+				far := call.far
+				via := h.service.via()
+				h.service.send(far.to, "BYE "+far.target+" SIP/2.0", via, "From: "+far.local, "To: "+far.remote, "Call-ID: "+far.id,
+					"CSeq: "+num(c.cseq)+" BYE", c.hops, "")
+				h.service.next()
+				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+				h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+				h.atRest()
+			})
 		})
 	}
 }
@@ -144,159 +149,170 @@ func (h *house) talks(n int) []*dialogue {
 // A hundred far ends hang up in the same moment: each is answered and reported once, and each adapter leg is cleared.
 func TestHundredByesAtOnce(t *testing.T) {
 	t.Parallel()
-	const n = 100
-	h := newHouse(t)
-	far := h.talks(n)
-	for _, d := range far {
-		d.request("BYE", "")
-	}
-	for range n {
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	}
-	seen := map[string]int{}
-	at := 0
-	for range 2 * n {
-		ev := <-h.desk.seen
-		at++
-		if seen[ev] != 0 {
-			t.Fatalf("twice: %s", ev)
+	synctest.Test(t, func(t *testing.T) {
+		const n = 100
+		h := newVirtualHouse(t)
+		far := h.talks(n)
+		for _, d := range far {
+			d.request("BYE", "")
 		}
-		seen[ev] = at
-	}
-	for i := range n {
-		cleared, confirmed := seen[num(i+1)+" far end cleared: bye"], seen[num(i+1)+" adapter leg cleared: confirmed"]
-		if cleared == 0 || confirmed < cleared {
-			t.Fatalf("call %d: cleared as event %d, its adapter leg as %d", i+1, cleared, confirmed)
+		for range n {
+			h.service.expectOf("200", "BYE")
+			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 		}
-	}
-	h.atRest()
+		seen := map[string]int{}
+		at := 0
+		for range 2 * n {
+			ev := <-h.desk.seen
+			at++
+			if seen[ev] != 0 {
+				t.Fatalf("twice: %s", ev)
+			}
+			seen[ev] = at
+		}
+		for i := range n {
+			cleared, confirmed := seen[num(i+1)+" far end cleared: bye"], seen[num(i+1)+" adapter leg cleared: confirmed"]
+			if cleared == 0 || confirmed < cleared {
+				t.Fatalf("call %d: cleared as event %d, its adapter leg as %d", i+1, cleared, confirmed)
+			}
+		}
+		h.atRest()
+	})
 }
 
 // The far end clears while the adapter's re-INVITE is answered and only its ACK is missing.
 func TestFarEndClearsBeforeAckOfHold(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	c := h.incoming()
-	c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-	h.adapter.expect("100")
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
-	h.service.expect("ACK")
-	h.adapter.expectOf("200", "INVITE")
-	c.far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.desk.saw("1 far end cleared: bye")
-	bye := h.adapter.expect("BYE")
-	c.near.ack("")
-	h.adapter.respond(bye, 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.incoming()
+		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+		h.adapter.expect("100")
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.expect("ACK")
+		h.adapter.expectOf("200", "INVITE")
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.desk.saw("1 far end cleared: bye")
+		bye := h.adapter.expect("BYE")
+		c.near.ack("")
+		h.adapter.respond(bye, 200, "", "")
+		h.desk.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // The binding of the adapter ends in a call, as when it expired: the BYE still finds it.
 func TestBindingEndsInCall(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, registering)
-	h.register(h.adapter)
-	c := h.incoming()
-	h.registerFor(h.adapter, 0)
-	if h.line.Status().Bound {
-		t.Fatal("still bound")
-	}
-	far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, "")
-	far.nack(h.service.expectOf("480", "INVITE"))
-	c.far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, registering)
+		h.register(h.adapter)
+		c := h.incoming()
+		h.registerFor(h.adapter, 0)
+		if h.line.Status().Bound {
+			t.Fatal("still bound")
+		}
+		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, "")
+		far.nack(h.service.expectOf("480", "INVITE"))
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // CANCEL and the offer at the same time, many times: no call stays, and none is left ringing.
 func TestCancelMeetsOffer(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	h.desk.keep.Store(true)
-	for i := range 200 {
-		id := supervision.CallID(i + 1)
-		far := h.arrive("")
-		h.desk.saw(num(i+1) + " arrived")
-		offered := make(chan struct{}) // closed when it was offered
-		go func() { defer close(offered); h.line.Offer(id) }()
-		far.cancel()
-		h.service.expectOf("200", "CANCEL")
-		far.nack(h.service.expectOf("487", "INVITE"))
-		<-offered
-		h.desk.saw(num(i+1) + " far end cleared: bye")
-		h.line.ClearAdapterLeg(id)
-		done := make(chan struct{}) // closed when the leg was cleared
-		go func() {
-			defer close(done)
-			h.desk.saw(num(i+1) + " adapter leg cleared: confirmed")
-		}()
-		for cleared := false; !cleared; {
-			select {
-			case m := <-h.adapter.in:
-				switch {
-				case m.is("INVITE"):
-					h.adapter.respond(m, 100, "", "")
-					far.invite = nil
-					inv := m
-					h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
-					h.adapter.respond(inv, 487, "near", "")
-					h.adapter.expect("ACK")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		h.desk.keep.Store(true)
+		for i := range 200 {
+			id := supervision.CallID(i + 1)
+			far := h.arrive("")
+			h.desk.saw(num(i+1) + " arrived")
+			offered := make(chan struct{}) // closed when it was offered
+			go func() { defer close(offered); h.line.Offer(id) }()
+			far.cancel()
+			h.service.expectOf("200", "CANCEL")
+			far.nack(h.service.expectOf("487", "INVITE"))
+			<-offered
+			h.desk.saw(num(i+1) + " far end cleared: bye")
+			h.line.ClearAdapterLeg(id)
+			done := make(chan struct{}) // closed when the leg was cleared
+			go func() {
+				defer close(done)
+				h.desk.saw(num(i+1) + " adapter leg cleared: confirmed")
+			}()
+			for cleared := false; !cleared; {
+				select {
+				case m := <-h.adapter.in:
+					switch {
+					case m.is("INVITE"):
+						h.adapter.respond(m, 100, "", "")
+						far.invite = nil
+						inv := m
+						h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
+						h.adapter.respond(inv, 487, "near", "")
+						h.adapter.expect("ACK")
+					}
+				case <-done:
+					cleared = true
 				}
-			case <-done:
-				cleared = true
 			}
 		}
-	}
-	h.atRest()
+		h.atRest()
+	})
 }
 
 // Two lines on one socket talk with the same far end: each BYE ends its own call.
 func TestLinesWithOneFarEnd(t *testing.T) {
 	t.Parallel()
-	second := newTalker(t, "second")
-	other := &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), quit: make(chan struct{})}
-	h := newHouse(t, func(o *Options, _ *times) {
-		l := o.Lines[0]
-		l.Name, l.AdapterUser, l.ServiceUser, l.Events = "stage-door", "stage-door", "5550101", other
-		l.AdapterFixed = &sip.Uri{Scheme: "sip", User: "stage-door", Host: "127.0.0.1", Port: int(second.at.Port())}
-		o.Lines = append(o.Lines, l)
+	synctest.Test(t, func(t *testing.T) {
+		var m memory
+		second := m.talker(t, "second", "127.0.0.1")
+		other := &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), quit: make(chan struct{})}
+		h := newHouseIn(t, &m, func(o *Options, _ *times) {
+			l := o.Lines[0]
+			l.Name, l.AdapterUser, l.ServiceUser, l.Events = "stage-door", "stage-door", "5550101", other
+			l.AdapterFixed = &sip.Uri{Scheme: "sip", User: "stage-door", Host: "127.0.0.1", Port: int(second.at.Port())}
+			o.Lines = append(o.Lines, l)
+		})
+		other.line = h.agent.Line("stage-door")
+		done := make(chan struct{}) // closed when the second desk has ended
+		go func() { defer close(done); other.run() }()
+		t.Cleanup(func() { close(other.quit); <-done })
+		// one forked request: the same Call-ID, From tag and CSeq on both lines
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		fork := append([]string{}, far.invite...)
+		fork[0], fork[1] = "INVITE sip:5550101@"+h.toService.String()+" SIP/2.0", h.service.via()
+		h.service.send(h.toService, fork...)
+		h.service.expect("100")
+		ends := map[*talker]*dialogue{}
+		for _, p := range []*talker{h.adapter, second} {
+			inv := p.expect("INVITE")
+			p.respond(inv, 200, p.name, offer("127.0.0.1", nearSDP, "sendrecv"))
+			p.expect("ACK")
+			d := *far
+			d.established(h.service.expect("200")).ack("")
+			ends[p] = &d
+		}
+		h.desk.saw("1 arrived", "1 answered")
+		other.saw("2 arrived", "2 answered")
+		ends[second].request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		second.respond(second.expect("BYE"), 200, "", "")
+		other.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+		h.adapter.nothing(h.toAdapter)
+		ends[h.adapter].request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
 	})
-	other.line = h.agent.Line("stage-door")
-	done := make(chan struct{}) // closed when the second desk has ended
-	go func() { defer close(done); other.run() }()
-	t.Cleanup(func() { close(other.quit); <-done })
-	// one forked request: the same Call-ID, From tag and CSeq on both lines
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	fork := append([]string{}, far.invite...)
-	fork[0], fork[1] = "INVITE sip:5550101@"+h.toService.String()+" SIP/2.0", h.service.via()
-	h.service.send(h.toService, fork...)
-	h.service.expect("100")
-	ends := map[*talker]*dialogue{}
-	for _, p := range []*talker{h.adapter, second} {
-		inv := p.expect("INVITE")
-		p.respond(inv, 200, p.name, offer("127.0.0.1", nearSDP, "sendrecv"))
-		p.expect("ACK")
-		d := *far
-		d.established(h.service.expect("200")).ack("")
-		ends[p] = &d
-	}
-	h.desk.saw("1 arrived", "1 answered")
-	other.saw("2 arrived", "2 answered")
-	ends[second].request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	second.respond(second.expect("BYE"), 200, "", "")
-	other.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
-	h.adapter.nothing(h.toAdapter)
-	ends[h.adapter].request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
 }
 
 var manyCalls = flag.Int("calls", 100, "calls of TestNothingStays")
@@ -304,57 +320,61 @@ var manyCalls = flag.Int("calls", 100, "calls of TestNothingStays")
 // After many calls and 64*T1 nothing of them is left: no dialog, no INVITE, no goroutine.
 func TestNothingStays(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, func(_ *Options, t *times) { t.t1, t.final = 25*time.Millisecond, 1600*time.Millisecond })
-	memory := func() uint64 {
-		runtime.GC()
-		runtime.GC()
-		var m runtime.MemStats
-		runtime.ReadMemStats(&m)
-		return m.HeapAlloc
-	}
-	before := runtime.NumGoroutine()
-	start := memory()
-	for i := range *manyCalls {
-		d := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 180, "near", "")
-		h.service.expect("180")
-		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.adapter.expect("ACK")
-		d.established(h.service.expect("200")).ack("")
-		d.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		n := num(i + 1)
-		h.desk.saw(n+" arrived", n+" ringing", n+" answered", n+" far end cleared: bye", n+" adapter leg cleared: confirmed")
-	}
-	peak := memory()
-	eventually(t, "the dialogs of ended calls", func() bool {
-		h.agent.mu.Lock()
-		defer h.agent.mu.Unlock()
-		return len(h.agent.dialogs)+len(h.agent.invites)+len(h.agent.calls)+len(h.agent.merged) == 0
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, func(_ *Options, t *times) { t.t1, t.final = 25*time.Millisecond, 1600*time.Millisecond })
+		memory := func() uint64 {
+			runtime.GC()
+			runtime.GC()
+			var m runtime.MemStats
+			runtime.ReadMemStats(&m)
+			return m.HeapAlloc
+		}
+		before := runtime.NumGoroutine()
+		start := memory()
+		for i := range *manyCalls {
+			d := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+			inv := h.adapter.expect("INVITE")
+			h.adapter.respond(inv, 180, "near", "")
+			h.service.expect("180")
+			h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+			h.adapter.expect("ACK")
+			d.established(h.service.expect("200")).ack("")
+			d.request("BYE", "")
+			h.service.expectOf("200", "BYE")
+			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			n := num(i + 1)
+			h.desk.saw(n+" arrived", n+" ringing", n+" answered", n+" far end cleared: bye", n+" adapter leg cleared: confirmed")
+		}
+		peak := memory()
+		eventually(t, "the dialogs of ended calls", func() bool {
+			h.agent.mu.Lock()
+			defer h.agent.mu.Unlock()
+			return len(h.agent.dialogs)+len(h.agent.invites)+len(h.agent.calls)+len(h.agent.merged) == 0
+		})
+		t.Logf("goroutines %d -> %d, heap %d -> %d -> %d KiB", before, runtime.NumGoroutine(), start>>10, peak>>10, memory()>>10)
 	})
-	t.Logf("goroutines %d -> %d, heap %d -> %d -> %d KiB", before, runtime.NumGoroutine(), start>>10, peak>>10, memory()>>10)
 }
 
 // A service that was down is back: the next call goes through, at once.
 func TestServiceComesBack(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, shorter)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.service.expect("INVITE") // and it says nothing
-	near.nack(h.adapter.expectOf("503", "INVITE"))
-	h.desk.saw("1 requested", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
-	near = h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	near.established(h.adapter.expect("200")).ack("")
-	h.desk.saw("2 requested", "2 answered")
-	h.service.called(inv, "far").request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.expect("INVITE") // and it says nothing
+		near.nack(h.adapter.expectOf("503", "INVITE"))
+		h.desk.saw("1 requested", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
+		near = h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.desk.saw("2 requested", "2 answered")
+		h.service.called(inv, "far").request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+	})
 }
 
 // The connection to the service dies under an INVITE: it is sent again over a new one.
@@ -403,20 +423,22 @@ func (p *talker) silent(d time.Duration) {
 // past 64*T1: only a BYE or the adapter's own word ends it.
 func TestEmergencyOutlastsTimers(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, shorter)
-	near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 180, "far", "")
-	h.adapter.expect("180")
-	h.service.silent(400 * time.Millisecond) // Timer C is 300 ms here
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	near.established(h.adapter.expect("200"))
-	h.service.silent(500 * time.Millisecond) // 64*T1 is 400 ms here
-	h.desk.saw("1 requested (emergency)", "1 answered")
-	h.service.called(inv, "far").request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter)
+		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "far", "")
+		h.adapter.expect("180")
+		h.service.silent(400 * time.Millisecond) // Timer C is 300 ms here
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200"))
+		h.service.silent(500 * time.Millisecond) // 64*T1 is 400 ms here
+		h.desk.saw("1 requested (emergency)", "1 answered")
+		h.service.called(inv, "far").request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }

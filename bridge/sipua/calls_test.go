@@ -2,166 +2,183 @@ package sipua
 
 import (
 	"testing"
+	"testing/synctest"
 )
 
 // RFC 3665 section 3.8: the caller gives up while it rings; RFC 3261 section 9.
 func TestCallerCancels(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 180, "near", "")
-	h.service.expect("180")
-	far.cancel()
-	h.service.expectOf("200", "CANCEL")
-	far.nack(h.service.expectOf("487", "INVITE"))
-	cancel := h.adapter.expect("CANCEL")
-	h.adapter.respond(cancel, 200, "near", "")
-	h.adapter.respond(inv, 487, "near", "")
-	h.adapter.expect("ACK")
-	h.desk.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
-	h.adapter.nothing(h.toAdapter)
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 180, "near", "")
+		h.service.expect("180")
+		far.cancel()
+		h.service.expectOf("200", "CANCEL")
+		far.nack(h.service.expectOf("487", "INVITE"))
+		cancel := h.adapter.expect("CANCEL")
+		h.adapter.respond(cancel, 200, "near", "")
+		h.adapter.respond(inv, 487, "near", "")
+		h.adapter.expect("ACK")
+		h.desk.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+		h.adapter.nothing(h.toAdapter)
+	})
 }
 
 // The adapter's 200 crosses our CANCEL: the near end was answered, and gets ACK and BYE (RFC 3261 sections 9.1 and 15).
 func TestAnswerCrossesCancel(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 180, "near", "")
-	h.service.expect("180")
-	far.cancel()
-	h.service.expectOf("200", "CANCEL")
-	far.nack(h.service.expectOf("487", "INVITE"))
-	cancel := h.adapter.expect("CANCEL")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.respond(cancel, 200, "near", "")
-	h.adapter.expect("ACK")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered", "1 adapter leg cleared: confirmed")
-	h.atRest()
-	h.service.nothing(h.toService)
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 180, "near", "")
+		h.service.expect("180")
+		far.cancel()
+		h.service.expectOf("200", "CANCEL")
+		far.nack(h.service.expectOf("487", "INVITE"))
+		cancel := h.adapter.expect("CANCEL")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.respond(cancel, 200, "near", "")
+		h.adapter.expect("ACK")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered", "1 adapter leg cleared: confirmed")
+		h.atRest()
+		h.service.nothing(h.toService)
+	})
 }
 
 // The caller's CANCEL comes after our 200: it changes nothing (RFC 3261 section 9.2), the caller then says BYE.
 func TestCancelAfterAnswer(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	ok := h.service.expectOf("200", "INVITE")
-	far.cancel()
-	if m := h.service.next(); !m.is("200") && !m.is("481") {
-		t.Fatalf("CANCEL after the 200 got %s", m)
-	}
-	far.established(ok).ack("")
-	far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		ok := h.service.expectOf("200", "INVITE")
+		far.cancel()
+		if m := h.service.next(); !m.is("200") && !m.is("481") {
+			t.Fatalf("CANCEL after the 200 got %s", m)
+		}
+		far.established(ok).ack("")
+		far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // A caller that gives up before the call was offered.
 func TestCancelBeforeOffer(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	h.desk.keep.Store(true)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	h.desk.saw("1 arrived")
-	far.cancel()
-	h.service.expectOf("200", "CANCEL")
-	far.nack(h.service.expectOf("487", "INVITE"))
-	h.desk.saw("1 far end cleared: bye")
-	h.atRest()
-	h.adapter.nothing(h.toAdapter)
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		h.desk.keep.Store(true)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		h.desk.saw("1 arrived")
+		far.cancel()
+		h.service.expectOf("200", "CANCEL")
+		far.nack(h.service.expectOf("487", "INVITE"))
+		h.desk.saw("1 far end cleared: bye")
+		h.atRest()
+		h.adapter.nothing(h.toAdapter)
+	})
 }
 
 // A daemon that ends while a call waits to be offered.
 func TestShutdownBeforeOffer(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	h.desk.keep.Store(true)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	h.desk.saw("1 arrived")
-	h.agent.ClearOrdinary()
-	far.nack(h.service.expectOf("503", "INVITE"))
-	h.desk.saw("1 far end cleared: shutdown")
-	h.atRest()
-	h.adapter.nothing(h.toAdapter)
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		h.desk.keep.Store(true)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		h.desk.saw("1 arrived")
+		h.agent.ClearOrdinary()
+		far.nack(h.service.expectOf("503", "INVITE"))
+		h.desk.saw("1 far end cleared: shutdown")
+		h.atRest()
+		h.adapter.nothing(h.toAdapter)
+	})
 }
 
 // The machine refuses a call that waits (invariant 5).
 func TestRefuse(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	h.desk.keep.Store(true)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	h.desk.saw("1 arrived")
-	h.line.Refuse(1, 486)
-	far.nack(h.service.expectOf("486", "INVITE"))
-	h.atRest()
-	h.adapter.nothing(h.toAdapter)
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		h.desk.keep.Store(true)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		h.desk.saw("1 arrived")
+		h.line.Refuse(1, 486)
+		far.nack(h.service.expectOf("486", "INVITE"))
+		h.atRest()
+		h.adapter.nothing(h.toAdapter)
+	})
 }
 
 // RFC 3665 section 3.9: busy; rejection codes pass through, whichever side rejects.
 func TestRejections(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	n := 0
-	for _, code := range []int{486, 480, 404, 488, 600, 603} {
-		n++
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, code, "near", "")
-		h.adapter.expect("ACK")
-		far.nack(h.service.expectOf(num(code), "INVITE"))
-		h.desk.saw(num(n)+" arrived", num(n)+" near end cleared")
-	}
-	for _, code := range []int{486, 404, 484, 503, 603} {
-		n++
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, code, "far", "", "Retry-After: 7")
-		h.service.expect("ACK")
-		m := h.adapter.expectOf(num(code), "INVITE")
-		contains(t, m.String(), "Retry-After: 7")
-		near.nack(m)
-		h.desk.saw(num(n)+" requested", num(n)+" far end cleared: bye", num(n)+" adapter leg cleared: confirmed")
-	}
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		n := 0
+		for _, code := range []int{486, 480, 404, 488, 600, 603} {
+			n++
+			far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+			inv := h.adapter.expect("INVITE")
+			h.adapter.respond(inv, code, "near", "")
+			h.adapter.expect("ACK")
+			far.nack(h.service.expectOf(num(code), "INVITE"))
+			h.desk.saw(num(n)+" arrived", num(n)+" near end cleared")
+		}
+		for _, code := range []int{486, 404, 484, 503, 603} {
+			n++
+			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, code, "far", "", "Retry-After: 7")
+			h.service.expect("ACK")
+			m := h.adapter.expectOf(num(code), "INVITE")
+			contains(t, m.String(), "Retry-After: 7")
+			near.nack(m)
+			h.desk.saw(num(n)+" requested", num(n)+" far end cleared: bye", num(n)+" adapter leg cleared: confirmed")
+		}
+		h.atRest()
+	})
 }
 
 // The adapter gives up while the far end rings; its CANCEL crosses the far end's 200.
 func TestNearEndCancels(t *testing.T) {
 	t.Parallel()
-	for _, crosses := range []bool{false, true} {
-		h := newHouse(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "far", "")
-		h.adapter.expect("180")
-		near.cancel()
-		h.adapter.expectOf("200", "CANCEL")
-		near.nack(h.adapter.expectOf("487", "INVITE"))
-		cancel := h.service.expect("CANCEL")
-		h.service.respond(cancel, 200, "far", "")
-		if crosses {
-			h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-			h.service.expect("ACK")
-			h.service.respond(h.service.expect("BYE"), 200, "", "")
-		} else {
-			h.service.respond(inv, 487, "far", "")
-			h.service.expect("ACK")
+	synctest.Test(t, func(t *testing.T) {
+		for _, crosses := range []bool{false, true} {
+			h := newVirtualHouse(t)
+			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 180, "far", "")
+			h.adapter.expect("180")
+			near.cancel()
+			h.adapter.expectOf("200", "CANCEL")
+			near.nack(h.adapter.expectOf("487", "INVITE"))
+			cancel := h.service.expect("CANCEL")
+			h.service.respond(cancel, 200, "far", "")
+			if crosses {
+				h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+				h.service.expect("ACK")
+				h.service.respond(h.service.expect("BYE"), 200, "", "")
+			} else {
+				h.service.respond(inv, 487, "far", "")
+				h.service.expect("ACK")
+			}
+			h.desk.saw("1 requested", "1 near end cleared")
+			h.atRest()
+			h.adapter.nothing(h.toAdapter)
 		}
-		h.desk.saw("1 requested", "1 near end cleared")
-		h.atRest()
-		h.adapter.nothing(h.toAdapter)
-	}
+	})
 }
 
 // Early media: 183 with a session description, then 180, then 200 (RFC 3960).
@@ -195,34 +212,36 @@ func TestEarlyMedia(t *testing.T) {
 // A forked call: the second 200 is acknowledged and cleared (RFC 3261 section 13.2.2.4).
 func TestLateFork(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 180, "fork-a", "")
-	h.adapter.expect("180")
-	h.service.respond(inv, 183, "fork-b", "")
-	h.adapter.expect("183")
-	h.service.respond(inv, 200, "fork-b", offer("127.0.0.1", farSDP, "sendrecv"))
-	ack := h.service.expect("ACK")
-	contains(t, ack.get("To"), "fork-b")
-	near.established(h.adapter.expect("200")).ack("")
-	h.service.respond(inv, 200, "fork-a", offer("127.0.0.1", farSDP+2, "sendrecv"), "Contact: <sip:fork-a@"+h.service.at.String()+">")
-	ack = h.service.expect("ACK")
-	contains(t, ack.get("To"), "fork-a")
-	contains(t, ack.start, "sip:fork-a@")
-	bye := h.service.expect("BYE")
-	contains(t, bye.get("To"), "fork-a")
-	contains(t, bye.start, "sip:fork-a@")
-	h.service.respond(bye, 200, "", "")
-	// the call that counts goes on
-	near.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	bye = h.service.expect("BYE")
-	contains(t, bye.get("To"), "fork-b")
-	h.service.respond(bye, 200, "", "")
-	h.desk.saw("1 requested", "1 answered", "1 near end cleared")
-	h.atRest()
-	h.adapter.nothing(h.toAdapter)
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "fork-a", "")
+		h.adapter.expect("180")
+		h.service.respond(inv, 183, "fork-b", "")
+		h.adapter.expect("183")
+		h.service.respond(inv, 200, "fork-b", offer("127.0.0.1", farSDP, "sendrecv"))
+		ack := h.service.expect("ACK")
+		contains(t, ack.get("To"), "fork-b")
+		near.established(h.adapter.expect("200")).ack("")
+		h.service.respond(inv, 200, "fork-a", offer("127.0.0.1", farSDP+2, "sendrecv"), "Contact: <sip:fork-a@"+h.service.at.String()+">")
+		ack = h.service.expect("ACK")
+		contains(t, ack.get("To"), "fork-a")
+		contains(t, ack.start, "sip:fork-a@")
+		bye := h.service.expect("BYE")
+		contains(t, bye.get("To"), "fork-a")
+		contains(t, bye.start, "sip:fork-a@")
+		h.service.respond(bye, 200, "", "")
+		// the call that counts goes on
+		near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		bye = h.service.expect("BYE")
+		contains(t, bye.get("To"), "fork-b")
+		h.service.respond(bye, 200, "", "")
+		h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+		h.atRest()
+		h.adapter.nothing(h.toAdapter)
+	})
 }
 
 // An INVITE without an offer: the 200 carries it, the ACK the answer (RFC 3261 section 13.2.1).
@@ -252,17 +271,19 @@ func TestDelayedOffer(t *testing.T) {
 // A repeated 200 of the adapter is acknowledged again (RFC 3261 section 13.2.2.4).
 func TestAckAgain(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	first := h.adapter.expect("ACK")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	repeated(t, h.adapter, first)
-	far.established(h.service.expect("200")).ack("")
-	far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		first := h.adapter.expect("ACK")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		repeated(t, h.adapter, first)
+		far.established(h.service.expect("200")).ack("")
+		far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }

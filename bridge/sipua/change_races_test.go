@@ -1,94 +1,102 @@
 package sipua
 
 import (
-	"net"
 	"net/netip"
 	"testing"
+	"testing/synctest"
 
 	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/loopbacktest"
 )
 
 // A change that comes before the other leg's ACK waits for it (RFC 3261 section 14.1) and is not refused.
 func TestChangeWaitsForAck(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	ok := h.service.expect("200")
-	near := h.adapter.called(inv, "near")
-	near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-	h.adapter.nothing(h.toAdapter)
-	h.service.nothing(h.toService)
-	far.established(ok).ack("")
-	h.adapter.expect("100")
-	h.service.respond(h.service.expect("INVITE"), 200, "", offer("127.0.0.1", farSDP, "recvonly"))
-	h.service.expect("ACK")
-	h.adapter.expectOf("200", "INVITE")
-	near.ack("")
-	far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		ok := h.service.expect("200")
+		near := h.adapter.called(inv, "near")
+		near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+		h.adapter.nothing(h.toAdapter)
+		h.service.nothing(h.toService)
+		far.established(ok).ack("")
+		h.adapter.expect("100")
+		h.service.respond(h.service.expect("INVITE"), 200, "", offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.expect("ACK")
+		h.adapter.expectOf("200", "INVITE")
+		near.ack("")
+		far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // A change waits for an ACK that never comes: it is refused, and nothing of it is kept.
 func TestChangeWaitsInVain(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, shorter)
-	h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	h.service.expect("200")
-	near := h.adapter.called(inv, "near")
-	near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-	h.desk.saw("1 arrived", "1 answered", "1 far end cleared: service-lost")
-	h.adapter.expect("100") // after 200 ms
-	near.nack(h.adapter.expectOf("491", "INVITE"))
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	h.atRest()
-	h.agent.mu.Lock()
-	defer h.agent.mu.Unlock()
-	if n := len(h.agent.invites); n != 0 {
-		t.Fatalf("%d INVITEs are kept", n)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter)
+		h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		h.service.expect("200")
+		near := h.adapter.called(inv, "near")
+		near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+		h.desk.saw("1 arrived", "1 answered", "1 far end cleared: service-lost")
+		h.adapter.expect("100") // after 200 ms
+		near.nack(h.adapter.expectOf("491", "INVITE"))
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+		h.agent.mu.Lock()
+		defer h.agent.mu.Unlock()
+		if n := len(h.agent.invites); n != 0 {
+			t.Fatalf("%d INVITEs are kept", n)
+		}
+	})
 }
 
 // A cancelled re-INVITE: the other side decides, since its 200 may cross (RFC 3261 section 9.1).
 func TestCancelledChange(t *testing.T) {
 	t.Parallel()
-	for _, crosses := range []bool{false, true} {
-		h := newHouse(t)
-		c := h.incoming()
-		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-		h.adapter.expect("100")
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 100, "", "")
-		c.near.cancel()
-		h.adapter.expectOf("200", "CANCEL")
-		cancel := h.service.expect("CANCEL")
-		h.service.respond(cancel, 200, "", "")
-		if crosses {
-			h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
-			h.service.expect("ACK")
-			h.adapter.expectOf("200", "INVITE")
-			c.near.ack("")
-		} else {
-			h.service.respond(inv, 487, "", "")
-			h.service.expect("ACK")
-			c.near.nack(h.adapter.expectOf("487", "INVITE"))
+	synctest.Test(t, func(t *testing.T) {
+		for _, crosses := range []bool{false, true} {
+			h := newVirtualHouse(t)
+			c := h.incoming()
+			c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+			h.adapter.expect("100")
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 100, "", "")
+			c.near.cancel()
+			h.adapter.expectOf("200", "CANCEL")
+			cancel := h.service.expect("CANCEL")
+			h.service.respond(cancel, 200, "", "")
+			if crosses {
+				h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
+				h.service.expect("ACK")
+				h.adapter.expectOf("200", "INVITE")
+				c.near.ack("")
+			} else {
+				h.service.respond(inv, 487, "", "")
+				h.service.expect("ACK")
+				c.near.nack(h.adapter.expectOf("487", "INVITE"))
+			}
+			c.far.request("BYE", "")
+			h.service.expectOf("200", "BYE")
+			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+			h.atRest()
 		}
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-		h.atRest()
-	}
+	})
 }
 
 // The service leaves a re-INVITE without any answer while no media comes: the far end is gone.
@@ -110,21 +118,23 @@ func TestChangeUnanswered(t *testing.T) {
 // The caller says BYE while it still rings (RFC 3261 section 15): as good as a CANCEL.
 func TestByeInEarlyDialog(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 180, "near", "")
-	first := append([]string{}, far.invite...)
-	far.established(h.service.expect("180"))
-	far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	far.invite = first
-	far.nack(h.service.expectOf("487", "INVITE"))
-	h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
-	h.adapter.respond(inv, 487, "near", "")
-	h.adapter.expect("ACK")
-	h.desk.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 180, "near", "")
+		first := append([]string{}, far.invite...)
+		far.established(h.service.expect("180"))
+		far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		far.invite = first
+		far.nack(h.service.expectOf("487", "INVITE"))
+		h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
+		h.adapter.respond(inv, 487, "near", "")
+		h.adapter.expect("ACK")
+		h.desk.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // An answer whose session description cannot be relayed ends the attempt on both sides.
@@ -144,12 +154,7 @@ func TestUnusableAnswer(t *testing.T) {
 // A service that cannot even be connected to: 503 at once, to each call.
 func TestServiceRefusesConnection(t *testing.T) {
 	t.Parallel()
-	l, err := net.Listen("tcp4", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	nobody := l.Addr().(*net.TCPAddr).AddrPort()
-	l.Close()
+	nobody := loopbacktest.Refusing(t)
 	h := newHouse(t, func(o *Options, _ *times) {
 		o.Lines[0].ServiceSocket = Socket{Listen: netip.MustParseAddrPort("127.0.0.1:0"), TCP: true}
 		o.Lines[0].Registrar = sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: int(nobody.Port())}
@@ -170,10 +175,12 @@ func TestServiceRefusesConnection(t *testing.T) {
 // The adapter is gone when the call is offered: nothing answers.
 func TestAdapterNeverAnswersInvite(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	h.adapter.expect("INVITE")
-	far.nack(h.service.expectOf("408", "INVITE"))
-	h.desk.saw("1 arrived", "1 adapter lost")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		h.adapter.expect("INVITE")
+		far.nack(h.service.expectOf("408", "INVITE"))
+		h.desk.saw("1 arrived", "1 adapter lost")
+		h.atRest()
+	})
 }

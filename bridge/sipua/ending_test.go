@@ -3,6 +3,7 @@ package sipua
 import (
 	"context"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"clearback/bridge/media"
@@ -11,106 +12,116 @@ import (
 // A daemon that is ending refuses new ordinary calls, clears the ordinary ones on both sides and lets emergency calls be.
 func TestShutdown(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	c := h.incoming()
-	h.agent.Drain()
-	far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
-	far.nack(h.service.expectOf("503", "INVITE"))
-	h.agent.ClearOrdinary()
-	h.desk.saw("1 far end cleared: shutdown")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	h.atRest()
-	_ = c
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.incoming()
+		h.agent.Drain()
+		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+		far.nack(h.service.expectOf("503", "INVITE"))
+		h.agent.ClearOrdinary()
+		h.desk.saw("1 far end cleared: shutdown")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+		_ = c
+	})
 }
 
 // A held call beside one that rings, both cleared by a daemon that is ending: the held one is cleared when the other has left
 // the line, since only then its clearing opens the loop (invariant 1).
 func TestShutdownWithTwoCalls(t *testing.T) {
 	t.Parallel()
-	for _, ringing := range []bool{true, false} {
-		h := newHouse(t)
-		h.incoming()
-		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("100")
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 180, "second", "")
-		h.service.expect("180")
-		h.desk.saw("2 arrived", "2 ringing")
-		if !ringing {
-			h.adapter.respond(inv, 200, "second", offer("127.0.0.1", nearSDP, "sendrecv"))
-			h.adapter.expect("ACK")
-			far.established(h.service.expect("200")).ack("")
-			h.desk.saw("2 answered")
-		}
-		h.agent.Drain()
-		done := make(chan struct{}) // closed when ClearOrdinary returned
-		go func() { defer close(done); h.agent.ClearOrdinary() }()
-		if ringing {
-			h.adapter.respond(h.adapter.expect("CANCEL"), 200, "", "")
-			h.adapter.respond(inv, 487, "second", "")
-			h.adapter.expect("ACK")
-			h.desk.saw("2 far end cleared: shutdown", "2 adapter leg cleared: confirmed", "1 far end cleared: shutdown")
-		} else {
+	synctest.Test(t, func(t *testing.T) {
+		for _, ringing := range []bool{true, false} {
+			h := newVirtualHouse(t)
+			h.incoming()
+			far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+			h.service.expect("100")
+			inv := h.adapter.expect("INVITE")
+			h.adapter.respond(inv, 180, "second", "")
+			h.service.expect("180")
+			h.desk.saw("2 arrived", "2 ringing")
+			if !ringing {
+				h.adapter.respond(inv, 200, "second", offer("127.0.0.1", nearSDP, "sendrecv"))
+				h.adapter.expect("ACK")
+				far.established(h.service.expect("200")).ack("")
+				h.desk.saw("2 answered")
+			}
+			h.agent.Drain()
+			done := make(chan struct{}) // closed when ClearOrdinary returned
+			go func() { defer close(done); h.agent.ClearOrdinary() }()
+			if ringing {
+				h.adapter.respond(h.adapter.expect("CANCEL"), 200, "", "")
+				h.adapter.respond(inv, 487, "second", "")
+				h.adapter.expect("ACK")
+				h.desk.saw("2 far end cleared: shutdown", "2 adapter leg cleared: confirmed", "1 far end cleared: shutdown")
+			} else {
+				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+				h.desk.saw("1 far end cleared: shutdown", "1 adapter leg cleared: confirmed", "2 far end cleared: shutdown")
+			}
+			<-done
 			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-			h.desk.saw("1 far end cleared: shutdown", "1 adapter leg cleared: confirmed", "2 far end cleared: shutdown")
 		}
-		<-done
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	}
+	})
 }
 
 // A held call beside an emergency call is cleared when that has ended: before, its clearing would open nothing (invariant 1).
 func TestShutdownWithAHeldAndAnEmergencyCall(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	h.outgoing()
-	near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	near.established(h.adapter.expect("200")).ack("")
-	h.desk.saw("2 requested (emergency)", "2 answered")
-	h.agent.ClearOrdinary()
-	near.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.agent.AwaitEmergency(t.Context())
-	h.agent.ClearOrdinary()
-	h.desk.saw("2 near end cleared", "1 far end cleared: shutdown")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		h.outgoing()
+		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.desk.saw("2 requested (emergency)", "2 answered")
+		h.agent.ClearOrdinary()
+		near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.agent.AwaitEmergency(t.Context())
+		h.agent.ClearOrdinary()
+		h.desk.saw("2 near end cleared", "1 far end cleared: shutdown")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // An adapter that is gone delays the other clearings of its line for a bounded time.
 func TestShutdownWithTwoCallsAndADeadAdapter(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, func(_ *Options, t *times) { t.inTurn = 100 * time.Millisecond })
-	h.incoming()
-	h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
-	h.adapter.respond(h.adapter.expect("INVITE"), 180, "second", "")
-	h.desk.saw("2 arrived", "2 ringing")
-	began := time.Now()
-	h.agent.ClearOrdinary()
-	h.desk.saw("2 far end cleared: shutdown", "1 far end cleared: shutdown")
-	if took := time.Since(began); took < 100*time.Millisecond || took > 1500*time.Millisecond {
-		t.Fatalf("ClearOrdinary took %v", took)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, func(_ *Options, t *times) { t.inTurn = 100 * time.Millisecond })
+		h.incoming()
+		h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+		h.adapter.respond(h.adapter.expect("INVITE"), 180, "second", "")
+		h.desk.saw("2 arrived", "2 ringing")
+		began := time.Now()
+		h.agent.ClearOrdinary()
+		h.desk.saw("2 far end cleared: shutdown", "1 far end cleared: shutdown")
+		if took := time.Since(began); took < 100*time.Millisecond || took > 1500*time.Millisecond {
+			t.Fatalf("ClearOrdinary took %v", took)
+		}
+	})
 }
 
 func TestDrainRefusesRequestedCalls(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	h.agent.Drain()
-	near := h.dial("5550150")
-	m := h.adapter.expectOf("503", "INVITE")
-	near.nack(m)
-	h.desk.saw("1 requested", "1 far end cleared: shutdown", "1 adapter leg cleared: confirmed")
-	h.atRest()
-	h.service.nothing(h.toService)
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		h.agent.Drain()
+		near := h.dial("5550150")
+		m := h.adapter.expectOf("503", "INVITE")
+		near.nack(m)
+		h.desk.saw("1 requested", "1 far end cleared: shutdown", "1 adapter leg cleared: confirmed")
+		h.atRest()
+		h.service.nothing(h.toService)
+	})
 }
 
 // dial sends an authenticated INVITE and leaves the answer to the caller.
@@ -163,71 +174,79 @@ func TestEmergencyCall(t *testing.T) {
 // second server.
 func TestEmergencyCallWhileClosing(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	h.incoming()
-	closed := make(chan struct{}) // closed when Close returned
-	go func() { defer close(closed); _ = h.agent.Close() }()
-	h.adapter.expect("BYE") // and does not answer, so that Close waits
-	if h.agent.EmergencyUp() {
-		t.Fatal("there is no emergency call")
-	}
-	near := h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
-	m := h.adapter.expectOf("503", "INVITE")
-	contains(t, m.String(), "Retry-After")
-	near.nack(m)
-	h.desk.saw("2 requested (emergency)", "2 far end cleared: shutdown")
-	<-closed
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		h.incoming()
+		closed := make(chan struct{}) // closed when Close returned
+		go func() { defer close(closed); _ = h.agent.Close() }()
+		h.adapter.expect("BYE") // and does not answer, so that Close waits
+		if h.agent.EmergencyUp() {
+			t.Fatal("there is no emergency call")
+		}
+		near := h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+		m := h.adapter.expectOf("503", "INVITE")
+		contains(t, m.String(), "Retry-After")
+		near.nack(m)
+		h.desk.saw("2 requested (emergency)", "2 far end cleared: shutdown")
+		<-closed
+	})
 }
 
 // A call from the emergency centre is marked (RFC 7090) and passes a daemon that is ending.
 func TestEmergencyCallback(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	h.agent.Drain()
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Priority: psap-callback")
-	inv := h.adapter.expect("INVITE")
-	contains(t, inv.get("Priority"), "psap-callback")
-	h.adapter.respond(inv, 486, "near", "")
-	h.adapter.expect("ACK")
-	far.nack(h.service.expectOf("486", "INVITE"))
-	h.desk.saw("1 arrived (emergency)", "1 near end cleared")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		h.agent.Drain()
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Priority: psap-callback")
+		inv := h.adapter.expect("INVITE")
+		contains(t, inv.get("Priority"), "psap-callback")
+		h.adapter.respond(inv, 486, "near", "")
+		h.adapter.expect("ACK")
+		far.nack(h.service.expectOf("486", "INVITE"))
+		h.desk.saw("1 arrived (emergency)", "1 near end cleared")
+	})
 }
 
 // A call for help that requires what nobody here knows is no less one: it goes on without.
 func TestEmergencyCallRequiresSomething(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	d := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"), "Require: nothing-known")
-	inv := h.service.expect("INVITE")
-	is(t, inv, "Require", "")
-	h.service.respond(inv, 486, "far", "")
-	h.service.expect("ACK")
-	d.nack(h.adapter.expectOf("486", "INVITE"))
-	h.desk.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		d := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"), "Require: nothing-known")
+		inv := h.service.expect("INVITE")
+		is(t, inv, "Require", "")
+		h.service.respond(inv, 486, "far", "")
+		h.service.expect("ACK")
+		d.nack(h.adapter.expectOf("486", "INVITE"))
+		h.desk.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	})
 }
 
 // An urn is passed as it is (RFC 5031).
 func TestEmergencyURN(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	target := "urn:service:sos"
-	d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
-	m := h.adapter.next()
-	if m.is("401") {
-		d.nack(m)
-		d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
-			authorization(t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
-		m = h.adapter.next()
-	}
-	if !m.is("100") {
-		t.Fatalf("want 100, got %s", m)
-	}
-	inv := h.service.expect("INVITE")
-	contains(t, inv.start, "INVITE urn:service:sos SIP/2.0")
-	h.service.respond(inv, 486, "far", "")
-	h.service.expect("ACK")
-	d.nack(h.adapter.expectOf("486", "INVITE"))
-	h.desk.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		target := "urn:service:sos"
+		d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+		m := h.adapter.next()
+		if m.is("401") {
+			d.nack(m)
+			d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
+				authorization(t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
+			m = h.adapter.next()
+		}
+		if !m.is("100") {
+			t.Fatalf("want 100, got %s", m)
+		}
+		inv := h.service.expect("INVITE")
+		contains(t, inv.start, "INVITE urn:service:sos SIP/2.0")
+		h.service.respond(inv, 486, "far", "")
+		h.service.expect("ACK")
+		d.nack(h.adapter.expectOf("486", "INVITE"))
+		h.desk.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	})
 }
 
 // Media ports exhausted: an ordinary call gets 503, an emergency call goes directly.
@@ -261,68 +280,74 @@ func TestNoMediaPorts(t *testing.T) {
 // The service challenges the INVITE, and the BYE too (RFC 3261 section 22).
 func TestServiceChallenges(t *testing.T) {
 	t.Parallel()
-	for _, c := range []struct{ code, challenge, answer string }{
-		{"401", "WWW-Authenticate", "Authorization"}, {"407", "Proxy-Authenticate", "Proxy-Authorization"},
-	} {
-		h := newHouse(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, atoi(c.code), "ask", "", c.challenge+`: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
-		h.service.expect("ACK")
-		again := h.service.expect("INVITE")
-		credentials(t, again, c.answer, "INVITE")
-		first, _ := inv.cseq()
-		if n, _ := again.cseq(); n != first+1 || again.get("Call-ID") != inv.get("Call-ID") {
-			t.Fatalf("second INVITE: %s", again)
+	synctest.Test(t, func(t *testing.T) {
+		for _, c := range []struct{ code, challenge, answer string }{
+			{"401", "WWW-Authenticate", "Authorization"}, {"407", "Proxy-Authenticate", "Proxy-Authorization"},
+		} {
+			h := newVirtualHouse(t)
+			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, atoi(c.code), "ask", "", c.challenge+`: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+			h.service.expect("ACK")
+			again := h.service.expect("INVITE")
+			credentials(t, again, c.answer, "INVITE")
+			first, _ := inv.cseq()
+			if n, _ := again.cseq(); n != first+1 || again.get("Call-ID") != inv.get("Call-ID") {
+				t.Fatalf("second INVITE: %s", again)
+			}
+			h.service.respond(again, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+			ack := h.service.expect("ACK")
+			if n, _ := ack.cseq(); n != first+1 {
+				t.Fatalf("ACK with CSeq %d", n)
+			}
+			near.established(h.adapter.expect("200")).ack("")
+			near.request("BYE", "")
+			h.adapter.expectOf("200", "BYE")
+			bye := h.service.expect("BYE")
+			h.service.respond(bye, atoi(c.code), "", "", c.challenge+`: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
+			bye = h.service.expect("BYE")
+			credentials(t, bye, c.answer, "BYE")
+			h.service.respond(bye, 200, "", "")
+			h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+			h.atRest()
 		}
-		h.service.respond(again, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-		ack := h.service.expect("ACK")
-		if n, _ := ack.cseq(); n != first+1 {
-			t.Fatalf("ACK with CSeq %d", n)
-		}
-		near.established(h.adapter.expect("200")).ack("")
-		near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		bye := h.service.expect("BYE")
-		h.service.respond(bye, atoi(c.code), "", "", c.challenge+`: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
-		bye = h.service.expect("BYE")
-		credentials(t, bye, c.answer, "BYE")
-		h.service.respond(bye, 200, "", "")
-		h.desk.saw("1 requested", "1 answered", "1 near end cleared")
-		h.atRest()
-	}
+	})
 }
 
 // A password that the service refuses ends in 403 for the adapter: the challenge is not its business.
 func TestServiceRefusesPassword(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	for range 2 {
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 401, "ask", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
-		h.service.expect("ACK")
-	}
-	near.nack(h.adapter.expectOf("403", "INVITE"))
-	h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		for range 2 {
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 401, "ask", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+			h.service.expect("ACK")
+		}
+		near.nack(h.adapter.expectOf("403", "INVITE"))
+		h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // A challenge, or a demand for a longer session interval, that crosses a CANCEL is not answered by another INVITE: nobody waits for that any more.
 func TestDemandCrossesCancel(t *testing.T) {
 	t.Parallel()
-	for code, field := range map[int]string{401: `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`, 422: "Min-SE: 600"} {
-		h := newHouse(t, shorter, timed(90, time.Second))
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 100, "", "")
-		near.cancel()
-		h.adapter.expectOf("200", "CANCEL")
-		near.nack(h.adapter.expectOf("487", "INVITE"))
-		h.service.respond(h.service.expect("CANCEL"), 200, "far", "")
-		h.service.respond(inv, code, "far", "", field)
-		h.service.expect("ACK")
-		h.desk.saw("1 requested", "1 near end cleared")
-		h.done()
-	}
+	synctest.Test(t, func(t *testing.T) {
+		for code, field := range map[int]string{401: `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`, 422: "Min-SE: 600"} {
+			h := newVirtualHouse(t, shorter, timed(90, time.Second))
+			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 100, "", "")
+			near.cancel()
+			h.adapter.expectOf("200", "CANCEL")
+			near.nack(h.adapter.expectOf("487", "INVITE"))
+			h.service.respond(h.service.expect("CANCEL"), 200, "far", "")
+			h.service.respond(inv, code, "far", "", field)
+			h.service.expect("ACK")
+			h.desk.saw("1 requested", "1 near end cleared")
+			h.done()
+		}
+	})
 }

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"testing/synctest"
 )
 
 // What requests and responses of ours must carry: RFC 3261 section 20, tables 2 and 3 (from memory), with the columns that later standards
@@ -68,7 +69,7 @@ func carries(t testing.TB, m message) {
 
 func TestWhatMessagesCarry(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, relaying, shorter)
+	h := newHouse(t, relaying)
 	judge := func(m message) message {
 		t.Helper()
 		carries(t, m)
@@ -171,56 +172,58 @@ func TestRoutesOfStandard(t *testing.T) {
 		"16.12.1.2": {[]string{"<sip:p4.domain.test;lr>", "<sip:p3.middle.test>", "<sip:p2.example.test;lr>", "<sip:p1.example.test;lr>"}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			h := newHouse(t, func(o *Options, _ *times) { o.Lines[0].ServiceProxy = "" })
-			nearest := "<sip:" + h.service.at.String() + ";lr>"
-			// we are the called end: Record-Route in its order (section 12.1.1)
-			fields := []string{"Contact: <sip:caller@u1.example.test>"}
-			for _, r := range append([]string{nearest}, one.routes...) {
-				fields = append(fields, "Record-Route: "+r)
-			}
-			far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), fields...)
-			inv := h.adapter.expect("INVITE")
-			h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-			h.adapter.expect("ACK")
-			ok := h.service.expect("200")
-			is(t, ok, "Record-Route", strings.Join(append([]string{nearest}, one.routes...), ", "))
-			far.established(ok)
-			far.routes = nil
-			far.ack("")
-			h.adapter.called(inv, "near").request("BYE", "")
-			h.adapter.expectOf("200", "BYE")
-			bye := h.service.expect("BYE")
-			if bye.start != "BYE sip:caller@u1.example.test SIP/2.0" {
-				t.Fatal(bye.start)
-			}
-			is(t, bye, "Route", strings.Join(append([]string{nearest}, one.routes...), ", "))
-			h.service.respond(bye, 200, "", "")
-			h.atRest()
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualHouse(t, func(o *Options, _ *times) { o.Lines[0].ServiceProxy = "" })
+				nearest := "<sip:" + h.service.at.String() + ";lr>"
+				// we are the called end: Record-Route in its order (section 12.1.1)
+				fields := []string{"Contact: <sip:caller@u1.example.test>"}
+				for _, r := range append([]string{nearest}, one.routes...) {
+					fields = append(fields, "Record-Route: "+r)
+				}
+				far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), fields...)
+				inv := h.adapter.expect("INVITE")
+				h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+				h.adapter.expect("ACK")
+				ok := h.service.expect("200")
+				is(t, ok, "Record-Route", strings.Join(append([]string{nearest}, one.routes...), ", "))
+				far.established(ok)
+				far.routes = nil
+				far.ack("")
+				h.adapter.called(inv, "near").request("BYE", "")
+				h.adapter.expectOf("200", "BYE")
+				bye := h.service.expect("BYE")
+				if bye.start != "BYE sip:caller@u1.example.test SIP/2.0" {
+					t.Fatal(bye.start)
+				}
+				is(t, bye, "Route", strings.Join(append([]string{nearest}, one.routes...), ", "))
+				h.service.respond(bye, 200, "", "")
+				h.atRest()
 
-			// we are the calling end: in reverse (section 12.1.2)
-			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-			inv = h.service.expect("INVITE")
-			fields = []string{"Contact: <sip:callee@u2.domain.test>"}
-			for _, r := range append(slices.Clone(one.routes), nearest) {
-				fields = append(fields, "Record-Route: "+r)
-			}
-			h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), fields...)
-			want := slices.Clone(one.routes)
-			slices.Reverse(want)
-			want = append([]string{nearest}, want...)
-			ack := h.service.expect("ACK")
-			if ack.start != "ACK sip:callee@u2.domain.test SIP/2.0" {
-				t.Fatal(ack.start)
-			}
-			is(t, ack, "Route", strings.Join(want, ", "))
-			near.established(h.adapter.expect("200")).ack("")
-			near.request("BYE", "")
-			h.adapter.expectOf("200", "BYE")
-			bye = h.service.expect("BYE")
-			is(t, bye, "Route", strings.Join(want, ", "))
-			h.service.respond(bye, 200, "", "")
-			h.desk.saw("1 arrived", "1 answered", "1 near end cleared", "2 requested", "2 answered", "2 near end cleared")
-			h.done()
+				// we are the calling end: in reverse (section 12.1.2)
+				near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+				inv = h.service.expect("INVITE")
+				fields = []string{"Contact: <sip:callee@u2.domain.test>"}
+				for _, r := range append(slices.Clone(one.routes), nearest) {
+					fields = append(fields, "Record-Route: "+r)
+				}
+				h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), fields...)
+				want := slices.Clone(one.routes)
+				slices.Reverse(want)
+				want = append([]string{nearest}, want...)
+				ack := h.service.expect("ACK")
+				if ack.start != "ACK sip:callee@u2.domain.test SIP/2.0" {
+					t.Fatal(ack.start)
+				}
+				is(t, ack, "Route", strings.Join(want, ", "))
+				near.established(h.adapter.expect("200")).ack("")
+				near.request("BYE", "")
+				h.adapter.expectOf("200", "BYE")
+				bye = h.service.expect("BYE")
+				is(t, bye, "Route", strings.Join(want, ", "))
+				h.service.respond(bye, 200, "", "")
+				h.desk.saw("1 arrived", "1 answered", "1 near end cleared", "2 requested", "2 answered", "2 near end cleared")
+				h.done()
+			})
 		})
 	}
 }

@@ -3,6 +3,7 @@ package sipua
 import (
 	"fmt"
 	"testing"
+	"testing/synctest"
 
 	"github.com/emiago/sipgo/sip"
 )
@@ -10,37 +11,39 @@ import (
 // A hook flash that the adapter reports is told of, and passed on as every INFO is.
 func TestFlashReported(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, hasty)
-	c := h.incoming()
-	c.near.request("INFO", "Signal=16\r\nDuration=300\r\n", "Content-Type: application/dtmf-relay")
-	info := h.service.expect("INFO")
-	contains(t, info.body, "Signal=16")
-	h.service.respond(info, 200, "", "")
-	h.adapter.expectOf("200", "INFO")
-	h.desk.saw("1 flash")
-	// a digit is no flash, and the far end has no hook here
-	c.near.request("INFO", "Signal=6\r\n", "Content-Type: application/dtmf-relay")
-	h.service.respond(h.service.expect("INFO"), 200, "", "")
-	h.adapter.expectOf("200", "INFO")
-	c.far.request("INFO", "", "Content-Type: application/hook-flash")
-	h.adapter.respond(h.adapter.expect("INFO"), 200, "", "")
-	h.service.expectOf("200", "INFO")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, hasty)
+		c := h.incoming()
+		c.near.request("INFO", "Signal=16\r\nDuration=300\r\n", "Content-Type: application/dtmf-relay")
+		info := h.service.expect("INFO")
+		contains(t, info.body, "Signal=16")
+		h.service.respond(info, 200, "", "")
+		h.adapter.expectOf("200", "INFO")
+		h.desk.saw("1 flash")
+		// a digit is no flash, and the far end has no hook here
+		c.near.request("INFO", "Signal=6\r\n", "Content-Type: application/dtmf-relay")
+		h.service.respond(h.service.expect("INFO"), 200, "", "")
+		h.adapter.expectOf("200", "INFO")
+		c.far.request("INFO", "", "Content-Type: application/hook-flash")
+		h.adapter.respond(h.adapter.expect("INFO"), 200, "", "")
+		h.service.expectOf("200", "INFO")
 
-	c.far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	// the break that released the hold, taken for a flash, told of when the leg is over
-	c.near.request("INFO", "", "Content-Type: application/hook-flash")
-	h.adapter.expectOf("481", "INFO")
-	h.desk.saw("1 flash")
-	// somebody who does not know the dialog reports nothing
-	c.near.local += "x"
-	c.near.request("INFO", "", "Content-Type: application/hook-flash")
-	h.adapter.expectOf("481", "INFO")
-	if len(h.desk.seen) > 0 {
-		t.Fatalf("reported %s", <-h.desk.seen)
-	}
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		// the break that released the hold, taken for a flash, told of when the leg is over
+		c.near.request("INFO", "", "Content-Type: application/hook-flash")
+		h.adapter.expectOf("481", "INFO")
+		h.desk.saw("1 flash")
+		// somebody who does not know the dialog reports nothing
+		c.near.local += "x"
+		c.near.request("INFO", "", "Content-Type: application/hook-flash")
+		h.adapter.expectOf("481", "INFO")
+		if len(h.desk.seen) > 0 {
+			t.Fatalf("reported %s", <-h.desk.seen)
+		}
+	})
 }
 
 func TestHookFlashBodies(t *testing.T) {

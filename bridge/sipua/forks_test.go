@@ -4,6 +4,7 @@ import (
 	"net"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"clearback/bridge/media"
@@ -110,116 +111,124 @@ func TestForks(t *testing.T) {
 // The second fork is answered: its tag is in the 200, and the call goes on in its dialog.
 func TestSecondForkAnswered(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 180, "fork-a", "")
-	a := h.adapter.expect("180")
-	h.service.respond(inv, 180, "fork-b", "")
-	b := h.adapter.expect("180")
-	h.service.respond(inv, 200, "fork-b", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	ok := h.adapter.expect("200")
-	if tagOf(ok) != tagOf(b) {
-		t.Fatalf("the 200 has tag %q, its fork had %q", tagOf(ok), tagOf(b))
-	}
-	inA, inB := near.early(a), near.early(ok)
-	inA.ack("") // in the wrong dialog: it counts for nothing
-	inA.request("BYE", "")
-	h.adapter.expectOf("481", "BYE")
-	inB.ack("")
-	inB.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	bye := h.service.expect("BYE")
-	contains(t, bye.get("To"), "fork-b")
-	h.service.respond(bye, 200, "", "")
-	h.desk.saw("1 requested", "1 answered", "1 near end cleared")
-	h.done()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "fork-a", "")
+		a := h.adapter.expect("180")
+		h.service.respond(inv, 180, "fork-b", "")
+		b := h.adapter.expect("180")
+		h.service.respond(inv, 200, "fork-b", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		ok := h.adapter.expect("200")
+		if tagOf(ok) != tagOf(b) {
+			t.Fatalf("the 200 has tag %q, its fork had %q", tagOf(ok), tagOf(b))
+		}
+		inA, inB := near.early(a), near.early(ok)
+		inA.ack("") // in the wrong dialog: it counts for nothing
+		inA.request("BYE", "")
+		h.adapter.expectOf("481", "BYE")
+		inB.ack("")
+		inB.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		bye := h.service.expect("BYE")
+		contains(t, bye.get("To"), "fork-b")
+		h.service.respond(bye, 200, "", "")
+		h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+		h.done()
+	})
 }
 
 // Who called says BYE to one fork of two: only that one ends (RFC 3261 section 15).
 func TestByeToOneFork(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 180, "fork-a", "")
-	inA := near.early(h.adapter.expect("180"))
-	h.service.respond(inv, 180, "fork-b", "")
-	h.adapter.expect("180")
-	inA.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	bye := h.service.expect("BYE")
-	contains(t, bye.get("To"), "fork-a")
-	h.service.respond(bye, 200, "", "")
-	inA.request("INFO", "")
-	h.adapter.expectOf("481", "INFO")
-	h.service.respond(inv, 200, "fork-b", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	inB := near.early(h.adapter.expect("200"))
-	inB.ack("")
-	inB.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.desk.saw("1 requested", "1 answered", "1 near end cleared")
-	h.done()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "fork-a", "")
+		inA := near.early(h.adapter.expect("180"))
+		h.service.respond(inv, 180, "fork-b", "")
+		h.adapter.expect("180")
+		inA.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		bye := h.service.expect("BYE")
+		contains(t, bye.get("To"), "fork-a")
+		h.service.respond(bye, 200, "", "")
+		inA.request("INFO", "")
+		h.adapter.expectOf("481", "INFO")
+		h.service.respond(inv, 200, "fork-b", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		inB := near.early(h.adapter.expect("200"))
+		inB.ack("")
+		inB.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+		h.done()
+	})
 }
 
 // Who called says BYE to a fork that is answered at that moment. Its answer was never acknowledged, and never will be: the 200 passes
 // at once, for who called to end it (RFC 3261 section 15), and nobody waits for ever.
 func TestByeToAFork200Crosses(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-	inv := h.service.expect("INVITE")
-	h.service.reliably(inv, 183, "fork-a", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-	inA := near.early(h.adapter.expect("183"))
-	h.service.respond(inv, 180, "fork-b", "")
-	h.adapter.expect("180")
-	inA.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	bye := h.service.expect("BYE")
-	h.service.respond(inv, 200, "fork-a", "")
-	h.service.respond(bye, 481, "", "")
-	h.service.expect("ACK")
-	inA.invite = near.invite
-	inA.established(h.adapter.expect("200")).ack("")
-	h.hangUp(inA, "1 requested", "1 answered")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		inv := h.service.expect("INVITE")
+		h.service.reliably(inv, 183, "fork-a", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		inA := near.early(h.adapter.expect("183"))
+		h.service.respond(inv, 180, "fork-b", "")
+		h.adapter.expect("180")
+		inA.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		bye := h.service.expect("BYE")
+		h.service.respond(inv, 200, "fork-a", "")
+		h.service.respond(bye, 481, "", "")
+		h.service.expect("ACK")
+		inA.invite = near.invite
+		inA.established(h.adapter.expect("200")).ack("")
+		h.hangUp(inA, "1 requested", "1 answered")
+	})
 }
 
 // RFC 6228: 199 ends one fork; it passes only to who knows it.
 func TestForkTerminated(t *testing.T) {
 	t.Parallel()
-	for _, knows := range []bool{false, true} {
-		h := newHouse(t)
-		var extra []string
-		if knows {
-			extra = []string{"Supported: 199"}
-		}
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), extra...)
-		inv := h.service.expect("INVITE")
-		if got := strings.Contains(inv.get("Supported"), "199"); got != knows {
-			t.Fatalf("Supported: %q", inv.get("Supported"))
-		}
-		h.service.respond(inv, 180, "fork-a", "")
-		inA := near.early(h.adapter.expect("180"))
-		h.service.respond(inv, 199, "fork-a", "", `Reason: SIP;cause=486`)
-		if knows {
-			m := h.adapter.expect("199")
-			contains(t, m.get("Reason"), "486")
-			if !strings.HasSuffix(inA.remote, tagOf(m)) {
-				t.Fatalf("199 in another dialog: %s", m)
+	synctest.Test(t, func(t *testing.T) {
+		for _, knows := range []bool{false, true} {
+			h := newVirtualHouse(t)
+			var extra []string
+			if knows {
+				extra = []string{"Supported: 199"}
 			}
+			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), extra...)
+			inv := h.service.expect("INVITE")
+			if got := strings.Contains(inv.get("Supported"), "199"); got != knows {
+				t.Fatalf("Supported: %q", inv.get("Supported"))
+			}
+			h.service.respond(inv, 180, "fork-a", "")
+			inA := near.early(h.adapter.expect("180"))
+			h.service.respond(inv, 199, "fork-a", "", `Reason: SIP;cause=486`)
+			if knows {
+				m := h.adapter.expect("199")
+				contains(t, m.get("Reason"), "486")
+				if !strings.HasSuffix(inA.remote, tagOf(m)) {
+					t.Fatalf("199 in another dialog: %s", m)
+				}
+			}
+			h.agent.call(1).await(t, "the end of the fork", func(c *call) bool { return c.legs[media.ServiceSide].live() == 0 })
+			inA.request("INFO", "")
+			h.adapter.expectOf("481", "INFO")
+			h.service.respond(inv, 486, "fork-b", "")
+			h.service.expect("ACK")
+			near.nack(h.adapter.expectOf("486", "INVITE"))
+			h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+			h.done()
 		}
-		h.agent.call(1).await(t, "the end of the fork", func(c *call) bool { return c.legs[media.ServiceSide].live() == 0 })
-		inA.request("INFO", "")
-		h.adapter.expectOf("481", "INFO")
-		h.service.respond(inv, 486, "fork-b", "")
-		h.service.expect("ACK")
-		near.nack(h.adapter.expectOf("486", "INVITE"))
-		h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-		h.done()
-	}
+	})
 }
 
 // Media follows the answer shown last, until one fork is answered: then that one's, although its 200 does not say it again.
@@ -278,22 +287,24 @@ func TestMediaOfForks(t *testing.T) {
 // A service that answers with ever new tags fills nothing; who answers at last is taken all the same.
 func TestTooManyForks(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	for i := range maxForks {
-		h.service.respond(inv, 180, "fork-"+num(i), "")
-		h.adapter.expect("180")
-	}
-	h.service.respond(inv, 180, "one-more", "")
-	h.adapter.nothing(h.toAdapter)
-	h.service.respond(inv, 200, "one-more", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	d := near.early(h.adapter.expect("200"))
-	d.ack("")
-	d.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.desk.saw("1 requested", "1 answered", "1 near end cleared")
-	h.done()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		for i := range maxForks {
+			h.service.respond(inv, 180, "fork-"+num(i), "")
+			h.adapter.expect("180")
+		}
+		h.service.respond(inv, 180, "one-more", "")
+		h.adapter.nothing(h.toAdapter)
+		h.service.respond(inv, 200, "one-more", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		d := near.early(h.adapter.expect("200"))
+		d.ack("")
+		d.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+		h.done()
+	})
 }

@@ -7,85 +7,94 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 )
 
 // While calls are held back an ordinary one goes nowhere, neither to the service nor (by a 503) to the adapter's second server.
 func TestHoldBack(t *testing.T) {
 	t.Parallel()
-	var mu sync.Mutex
-	var told []string
-	h := newHouse(t, hasty)
-	stop := h.line.HoldBack(func(number string, emergency bool) {
+	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex
+		var told []string
+		h := newVirtualHouse(t, hasty)
+		stop := h.line.HoldBack(func(number string, emergency bool) {
+			mu.Lock()
+			defer mu.Unlock()
+			told = append(told, fmt.Sprint(number, " ", emergency))
+		})
+		near := h.dial("5550151")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.desk.saw("1 requested", "1 near end cleared")
+		h.service.nothing(h.toService)
+
+		near = h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		contains(t, inv.start, "sip:999@")
+		h.service.respond(inv, 486, "psap", "")
+		h.service.expect("ACK")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.desk.saw("2 requested (emergency)", "2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+
+		// what arrives from outside is not held back
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		h.adapter.respond(h.adapter.expect("INVITE"), 486, "near", "")
+		h.adapter.expect("ACK")
+		far.nack(h.service.expectOf("486", "INVITE"))
+		h.desk.saw("3 arrived", "3 near end cleared")
+
+		stop()
+		stop()
+		near = h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.respond(h.service.expect("INVITE"), 486, "far", "")
+		h.service.expect("ACK")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.desk.saw("4 requested", "4 far end cleared: bye")
 		mu.Lock()
 		defer mu.Unlock()
-		told = append(told, fmt.Sprint(number, " ", emergency))
+		if want := []string{"5550151 false", "999 true"}; !slices.Equal(told, want) {
+			t.Errorf("told %q, want %q", told, want)
+		}
 	})
-	near := h.dial("5550151")
-	near.nack(h.adapter.expectOf("486", "INVITE"))
-	h.desk.saw("1 requested", "1 near end cleared")
-	h.service.nothing(h.toService)
-
-	near = h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	contains(t, inv.start, "sip:999@")
-	h.service.respond(inv, 486, "psap", "")
-	h.service.expect("ACK")
-	near.nack(h.adapter.expectOf("486", "INVITE"))
-	h.desk.saw("2 requested (emergency)", "2 far end cleared: bye", "2 adapter leg cleared: confirmed")
-
-	// what arrives from outside is not held back
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	h.adapter.respond(h.adapter.expect("INVITE"), 486, "near", "")
-	h.adapter.expect("ACK")
-	far.nack(h.service.expectOf("486", "INVITE"))
-	h.desk.saw("3 arrived", "3 near end cleared")
-
-	stop()
-	stop()
-	near = h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.service.respond(h.service.expect("INVITE"), 486, "far", "")
-	h.service.expect("ACK")
-	near.nack(h.adapter.expectOf("486", "INVITE"))
-	h.desk.saw("4 requested", "4 far end cleared: bye")
-	mu.Lock()
-	defer mu.Unlock()
-	if want := []string{"5550151 false", "999 true"}; !slices.Equal(told, want) {
-		t.Errorf("told %q, want %q", told, want)
-	}
 }
 
 // A second holder is not ended with the first.
 func TestHoldBackTwice(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, hasty)
-	stop := h.line.HoldBack(func(string, bool) {})
-	h.line.HoldBack(func(string, bool) {})
-	stop()
-	near := h.dial("5550151")
-	near.nack(h.adapter.expectOf("486", "INVITE"))
-	h.service.nothing(h.toService)
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, hasty)
+		stop := h.line.HoldBack(func(string, bool) {})
+		h.line.HoldBack(func(string, bool) {})
+		stop()
+		near := h.dial("5550151")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.service.nothing(h.toService)
+	})
 }
 
 // The call that an adapter makes when the line is left off hook goes nowhere and is no seizure; the number of the emergency centre
 // never is that number.
 func TestLeftOffHook(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, hasty, func(o *Options, _ *times) { o.Lines[0].OffHookNumber = "5550199" })
-	h.dial("5550199")
-	h.adapter.expectOf("486", "INVITE")
-	h.desk.saw("left off hook")
-	h.dial("55501990") // another number: nothing comes of it but an ordinary call
-	h.adapter.expect("100")
-	contains(t, h.service.expect("INVITE").start, "sip:55501990@")
-	h.desk.saw("1 requested")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, hasty, func(o *Options, _ *times) { o.Lines[0].OffHookNumber = "5550199" })
+		h.dial("5550199")
+		h.adapter.expectOf("486", "INVITE")
+		h.desk.saw("left off hook")
+		h.dial("55501990") // another number: nothing comes of it but an ordinary call
+		h.adapter.expect("100")
+		contains(t, h.service.expect("INVITE").start, "sip:55501990@")
+		h.desk.saw("1 requested")
+	})
 }
 
 func TestLeftOffHookIsNoEmergency(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, hasty, func(o *Options, _ *times) { o.Lines[0].OffHookNumber = "999" })
-	h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.service.expect("INVITE")
-	h.desk.saw("1 requested (emergency)")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, hasty, func(o *Options, _ *times) { o.Lines[0].OffHookNumber = "999" })
+		h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.expect("INVITE")
+		h.desk.saw("1 requested (emergency)")
+	})
 }
 
 // A far end of our own calls the line where the service would, whoever it is.

@@ -17,6 +17,7 @@ import (
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
 
+	"clearback/bridge/loopbacktest"
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/endpoint/endpointtest"
@@ -160,6 +161,7 @@ type house struct {
 	service *talker
 	// where the agent listens
 	toAdapter, toService netip.AddrPort
+	join                 func(name, addr string) *talker // on the house's network in memory, if it has one
 }
 
 type setting func(*Options, *times)
@@ -183,20 +185,37 @@ func newHouse(t testing.TB, settings ...setting) *house {
 // newVirtualHouse is a house on a network in memory, for a bubble of testing/synctest, where nothing is late. It relays no media.
 func newVirtualHouse(t testing.TB, settings ...setting) *house {
 	t.Helper()
-	var n endpointtest.Network
-	port := uint16(5060)
-	listen := func(addr netip.Addr) *endpointtest.Socket {
-		port++
-		return n.Listen(netip.AddrPortFrom(addr, port))
-	}
-	local := netip.MustParseAddr("127.0.0.1")
+	return newHouseIn(t, &memory{}, settings...)
+}
+
+// memory is the network of virtual houses; each of its sockets has a port of its own.
+type memory struct {
+	network endpointtest.Network
+	sockets uint16
+}
+
+func (m *memory) listen(addr netip.Addr) *endpointtest.Socket {
+	m.sockets++
+	return m.network.Listen(netip.AddrPortFrom(addr, 5060+m.sockets))
+}
+
+// talker is one more party on it.
+func (m *memory) talker(t testing.TB, name, addr string) *talker {
+	t.Helper()
+	return newTalkerOn(t, name, m.listen(netip.MustParseAddr(addr)))
+}
+
+func newHouseIn(t testing.TB, m *memory, settings ...setting) *house {
+	t.Helper()
 	virtual := func(o *Options, _ *times) {
-		o.packets = func(at netip.AddrPort) endpoint.Packets { return listen(at.Addr()) }
+		o.packets = func(at netip.AddrPort) endpoint.Packets { return m.listen(at.Addr()) }
 		o.lookup = func(_ context.Context, _, host string) ([]netip.Addr, error) {
 			return nil, &net.DNSError{Name: host, IsNotFound: true}
 		}
 	}
-	return newHouseOf(t, newTalkerOn(t, "adapter", listen(local)), newTalkerOn(t, "service", listen(local)), append([]setting{virtual}, settings...)...)
+	h := newHouseOf(t, m.talker(t, "adapter", "127.0.0.1"), m.talker(t, "service", "127.0.0.1"), append([]setting{virtual}, settings...)...)
+	h.join = func(name, addr string) *talker { return m.talker(t, name, addr) }
+	return h
 }
 
 func newHouseOf(t testing.TB, adapter, service *talker, settings ...setting) *house {
@@ -366,8 +385,9 @@ func lacks(t testing.TB, text, part string) {
 // cramped leaves no media ports: a relay of one pair a side (both have one address here), which is taken.
 func cramped(t testing.TB, taken *[]*media.Session) setting {
 	return func(o *Options, _ *times) {
-		local := netip.MustParseAddr("127.0.0.1")
-		relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30000, PortHigh: 30003})
+		own := loopbacktest.Address(t) // nobody else takes one of the ports or gives it back
+		low := loopbacktest.Ports(t, own, 4)
+		relay, err := media.New(media.Options{AdapterAddr: own, ServiceAddr: own, PortLow: low, PortHigh: low + 3})
 		if err != nil {
 			t.Fatal(err)
 		}

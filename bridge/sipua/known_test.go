@@ -4,6 +4,7 @@ import (
 	"slices"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"clearback/supervision/story"
@@ -45,74 +46,80 @@ func (n *notes) of(t *testing.T, want story.Note) {
 
 func TestNoted(t *testing.T) {
 	t.Parallel()
-	n := &notes{}
-	h := newHouse(t, n.listen, func(o *Options, _ *times) { o.FirstCall = 40 })
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 486, "near", "")
-	h.adapter.expect("ACK")
-	far.nack(h.service.expectOf("486", "INVITE"))
-	h.desk.saw("40 arrived", "40 near end cleared")
-	n.of(t, story.Note{Line: "box-office", Call: 40, Direction: story.Incoming, Party: story.Party{Number: "5550150", Name: "Bo Tree", CallID: far.id}})
+	synctest.Test(t, func(t *testing.T) {
+		n := &notes{}
+		h := newVirtualHouse(t, n.listen, func(o *Options, _ *times) { o.FirstCall = 40 })
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 486, "near", "")
+		h.adapter.expect("ACK")
+		far.nack(h.service.expectOf("486", "INVITE"))
+		h.desk.saw("40 arrived", "40 near end cleared")
+		n.of(t, story.Note{Line: "box-office", Call: 40, Direction: story.Incoming, Party: story.Party{Number: "5550150", Name: "Bo Tree", CallID: far.id}})
 
-	near := h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv = h.service.expect("INVITE")
-	h.service.respond(inv, 486, "far", "")
-	h.service.expect("ACK")
-	near.nack(h.adapter.expectOf("486", "INVITE"))
-	h.desk.saw("41 requested", "41 far end cleared: bye")
-	n.of(t, story.Note{Line: "box-office", Call: 41, Direction: story.Outgoing, Party: story.Party{Number: "5550151", CallID: inv.get("Call-ID")}})
-	h.desk.saw("41 adapter leg cleared: confirmed")
+		near := h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv = h.service.expect("INVITE")
+		h.service.respond(inv, 486, "far", "")
+		h.service.expect("ACK")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.desk.saw("41 requested", "41 far end cleared: bye")
+		n.of(t, story.Note{Line: "box-office", Call: 41, Direction: story.Outgoing, Party: story.Party{Number: "5550151", CallID: inv.get("Call-ID")}})
+		h.desk.saw("41 adapter leg cleared: confirmed")
 
-	near = h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv = h.service.expect("INVITE")
-	h.service.respond(inv, 486, "far", "")
-	h.service.expect("ACK")
-	near.nack(h.adapter.expectOf("486", "INVITE"))
-	n.of(t, story.Note{Line: "box-office", Call: 42, Direction: story.Outgoing, Emergency: true, Party: story.Party{Number: "999", CallID: inv.get("Call-ID")}})
+		near = h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv = h.service.expect("INVITE")
+		h.service.respond(inv, 486, "far", "")
+		h.service.expect("ACK")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		n.of(t, story.Note{Line: "box-office", Call: 42, Direction: story.Outgoing, Emergency: true, Party: story.Party{Number: "999", CallID: inv.get("Call-ID")}})
+	})
 }
 
 // A refused call is told of too.
 func TestNotedWhenRefused(t *testing.T) {
 	t.Parallel()
-	n := &notes{}
-	h := newHouse(t, n.listen)
-	h.agent.Drain()
-	near := h.dial("5550151")
-	near.nack(h.adapter.expectOf("503", "INVITE"))
-	n.of(t, story.Note{Line: "box-office", Call: 1, Direction: story.Outgoing, Party: story.Party{Number: "5550151"}})
+	synctest.Test(t, func(t *testing.T) {
+		n := &notes{}
+		h := newVirtualHouse(t, n.listen)
+		h.agent.Drain()
+		near := h.dial("5550151")
+		near.nack(h.adapter.expectOf("503", "INVITE"))
+		n.of(t, story.Note{Line: "box-office", Call: 1, Direction: story.Outgoing, Party: story.Party{Number: "5550151"}})
+	})
 }
 
 // What the adapter calls itself is told of when it is new, whichever way it says so.
 func TestUserAgent(t *testing.T) {
 	t.Parallel()
-	n := &notes{}
-	h := newHouse(t, n.listen, registering)
-	register := func(name string) {
-		h.registerAs(h.adapter, "User-Agent: "+name)
-	}
-	ask := func(header string) {
-		done := make(chan struct{}) // closed when the adapter was asked
-		go func() {
-			defer close(done)
-			if code, _, err := h.line.Ask(t.Context()); code != 200 || err != nil {
-				t.Errorf("asked: %d, %v", code, err)
-			}
-		}()
-		h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "near", "", header)
-		<-done
-	}
-	register("two-port box/1.0")
-	register("two-port box/1.0")
-	ask("Server: two-port box/1.0")
-	register("two-port box/1.1")
-	ask("User-Agent: two-port box (answering)/1.1")
-	ask("User-Agent: two-port box (answering)/1.1")
-	register("two-port box/1.1")
-	want := []string{"box-office: two-port box/1.0", "box-office: two-port box/1.1", "box-office: two-port box (answering)/1.1"}
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	if !slices.Equal(n.names, want) {
-		t.Errorf("told %q, want %q", n.names, want)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		n := &notes{}
+		h := newVirtualHouse(t, n.listen, registering)
+		register := func(name string) {
+			h.registerAs(h.adapter, "User-Agent: "+name)
+		}
+		ask := func(header string) {
+			done := make(chan struct{}) // closed when the adapter was asked
+			go func() {
+				defer close(done)
+				if code, _, err := h.line.Ask(t.Context()); code != 200 || err != nil {
+					t.Errorf("asked: %d, %v", code, err)
+				}
+			}()
+			h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "near", "", header)
+			<-done
+		}
+		register("two-port box/1.0")
+		register("two-port box/1.0")
+		ask("Server: two-port box/1.0")
+		register("two-port box/1.1")
+		ask("User-Agent: two-port box (answering)/1.1")
+		ask("User-Agent: two-port box (answering)/1.1")
+		register("two-port box/1.1")
+		want := []string{"box-office: two-port box/1.0", "box-office: two-port box/1.1", "box-office: two-port box (answering)/1.1"}
+		n.mu.Lock()
+		defer n.mu.Unlock()
+		if !slices.Equal(n.names, want) {
+			t.Errorf("told %q, want %q", n.names, want)
+		}
+	})
 }

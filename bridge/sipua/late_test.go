@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -25,26 +26,28 @@ func TestLateBye(t *testing.T) {
 			for _, direction := range []string{"incoming", "outgoing"} {
 				t.Run(name+" "+direction+" "+delay.String(), func(t *testing.T) {
 					t.Parallel()
-					h := newHouse(t, hasty)
-					var far *dialogue
-					if direction == "incoming" {
-						far = h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now()))
-						h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-						h.adapter.expect("ACK")
-						far.established(h.service.expect("200")).ack("")
-						h.desk.saw("1 arrived", "1 answered")
-					} else {
-						near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-						inv := h.service.expect("INVITE")
-						h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now()))
-						h.service.expect("ACK")
-						near.established(h.adapter.expect("200")).ack("")
-						h.desk.saw("1 requested", "1 answered")
-						far = h.service.called(inv, "far")
-					}
-					far.request("BYE", "", clock.date(time.Now().Add(-delay)))
-					h.service.expectOf("200", "BYE")
-					h.desk.late(delay)
+					synctest.Test(t, func(t *testing.T) {
+						h := newVirtualHouse(t, hasty)
+						var far *dialogue
+						if direction == "incoming" {
+							far = h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now()))
+							h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+							h.adapter.expect("ACK")
+							far.established(h.service.expect("200")).ack("")
+							h.desk.saw("1 arrived", "1 answered")
+						} else {
+							near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+							inv := h.service.expect("INVITE")
+							h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now()))
+							h.service.expect("ACK")
+							near.established(h.adapter.expect("200")).ack("")
+							h.desk.saw("1 requested", "1 answered")
+							far = h.service.called(inv, "far")
+						}
+						far.request("BYE", "", clock.date(time.Now().Add(-delay)))
+						h.service.expectOf("200", "BYE")
+						h.desk.late(delay)
+					})
 				})
 			}
 		}
@@ -70,34 +73,39 @@ func (d *desk) late(delay time.Duration) {
 // Without a Date to compare with, or with a clock that was set during the call, nothing is said.
 func TestLateUnknown(t *testing.T) {
 	t.Parallel()
-	now := time.Now()
-	for name, c := range map[string]struct{ earlier, bye string }{
-		"no date before":       {"", farClock(0).date(now.Add(-5 * time.Second))},
-		"no date":              {farClock(0).date(now), ""},
-		"no date that is one":  {farClock(0).date(now), "Date: five seconds ago"},
-		"another zone":         {farClock(0).date(now), "Date: " + now.UTC().Add(-5*time.Second).Format("Mon, 02 Jan 2006 15:04:05") + " +0000"},
-		"the clock was set":    {farClock(time.Hour).date(now), farClock(0).date(now)},
-		"the clock was set up": {farClock(0).date(now), farClock(time.Hour).date(now)},
-		"longer than a repeat": {farClock(0).date(now), farClock(0).date(now.Add(-40 * time.Second))},
-	} {
+	type dates struct{ earlier, bye string }
+	cases := func(now time.Time) map[string]dates {
+		return map[string]dates{
+			"no date before":       {"", farClock(0).date(now.Add(-5 * time.Second))},
+			"no date":              {farClock(0).date(now), ""},
+			"no date that is one":  {farClock(0).date(now), "Date: five seconds ago"},
+			"another zone":         {farClock(0).date(now), "Date: " + now.UTC().Add(-5*time.Second).Format("Mon, 02 Jan 2006 15:04:05") + " +0000"},
+			"the clock was set":    {farClock(time.Hour).date(now), farClock(0).date(now)},
+			"the clock was set up": {farClock(0).date(now), farClock(time.Hour).date(now)},
+			"longer than a repeat": {farClock(0).date(now), farClock(0).date(now.Add(-40 * time.Second))},
+		}
+	}
+	for name := range cases(time.Now()) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			h := newHouse(t, hasty)
-			var dates []string
-			if c.earlier != "" {
-				dates = append(dates, c.earlier)
-			}
-			far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), dates...)
-			h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-			h.adapter.expect("ACK")
-			far.established(h.service.expect("200")).ack("")
-			dates = nil
-			if c.bye != "" {
-				dates = append(dates, c.bye)
-			}
-			far.request("BYE", "", dates...)
-			h.service.expectOf("200", "BYE")
-			h.desk.late(0)
+			synctest.Test(t, func(t *testing.T) {
+				h, c := newVirtualHouse(t, hasty), cases(time.Now())[name]
+				var dates []string
+				if c.earlier != "" {
+					dates = append(dates, c.earlier)
+				}
+				far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), dates...)
+				h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+				h.adapter.expect("ACK")
+				far.established(h.service.expect("200")).ack("")
+				dates = nil
+				if c.bye != "" {
+					dates = append(dates, c.bye)
+				}
+				far.request("BYE", "", dates...)
+				h.service.expectOf("200", "BYE")
+				h.desk.late(0)
+			})
 		})
 	}
 }
@@ -105,18 +113,20 @@ func TestLateUnknown(t *testing.T) {
 // The first message may have been the slow one: a later one shows the quick way.
 func TestLateByTheQuickestMessage(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, hasty)
-	clock := farClock(0)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now().Add(-20*time.Second)))
-	h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	far.established(h.service.expect("200")).ack("")
-	far.request("INFO", "", clock.date(time.Now()))
-	h.adapter.respond(h.adapter.expect("INFO"), 200, "", "")
-	h.service.expectOf("200", "INFO")
-	far.request("BYE", "", clock.date(time.Now().Add(-5*time.Second)))
-	h.service.expectOf("200", "BYE")
-	h.desk.late(5 * time.Second)
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, hasty)
+		clock := farClock(0)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now().Add(-20*time.Second)))
+		h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		far.established(h.service.expect("200")).ack("")
+		far.request("INFO", "", clock.date(time.Now()))
+		h.adapter.respond(h.adapter.expect("INFO"), 200, "", "")
+		h.service.expectOf("200", "INFO")
+		far.request("BYE", "", clock.date(time.Now().Add(-5*time.Second)))
+		h.service.expectOf("200", "BYE")
+		h.desk.late(5 * time.Second)
+	})
 }
 
 // Never more than the truth, and less by no more than two seconds and what the quickest message took; whatever the clocks differ by,

@@ -4,6 +4,7 @@ import (
 	"context"
 	"net/netip"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/pion/rtp"
@@ -14,16 +15,18 @@ import (
 // Our request inside the dialog gets 481 from the service: the far end is gone (RFC 3261 section 12.2.1.2).
 func TestServiceKnowsNoCall(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	c := h.incoming()
-	c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-	h.service.respond(h.service.expect("INFO"), 481, "", "")
-	h.adapter.expectOf("481", "INFO")
-	h.desk.saw("1 far end cleared: service-lost")
-	h.service.respond(h.service.expect("BYE"), 481, "", "")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.incoming()
+		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+		h.service.respond(h.service.expect("INFO"), 481, "", "")
+		h.adapter.expectOf("481", "INFO")
+		h.desk.saw("1 far end cleared: service-lost")
+		h.service.respond(h.service.expect("BYE"), 481, "", "")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // A NOTIFY that gets 481 says that nobody subscribed, and a REFER that does may speak of the call to be replaced (RFC 5057 section 5.1,
@@ -130,28 +133,30 @@ func eventually(t *testing.T, what string, ok func() bool) {
 // With direct media a second request decides.
 func TestServiceTimesOutWithDirectMedia(t *testing.T) {
 	t.Parallel()
-	for _, alive := range []bool{true, false} {
-		h := newHouse(t)
-		c := h.incoming()
-		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-		h.service.respond(h.service.expect("INFO"), 408, "", "")
-		h.adapter.expectOf("408", "INFO")
-		again := h.service.expect("OPTIONS")
-		if alive {
-			h.service.respond(again, 200, "", "")
-			c.near.request("BYE", "")
-			h.adapter.expectOf("200", "BYE")
-			h.service.respond(h.service.expect("BYE"), 200, "", "")
-			h.desk.saw("1 near end cleared")
-		} else {
-			h.service.respond(again, 408, "", "")
-			h.desk.saw("1 far end cleared: service-lost")
-			h.service.respond(h.service.expect("BYE"), 481, "", "")
-			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-			h.desk.saw("1 adapter leg cleared: confirmed")
+	synctest.Test(t, func(t *testing.T) {
+		for _, alive := range []bool{true, false} {
+			h := newVirtualHouse(t)
+			c := h.incoming()
+			c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+			h.service.respond(h.service.expect("INFO"), 408, "", "")
+			h.adapter.expectOf("408", "INFO")
+			again := h.service.expect("OPTIONS")
+			if alive {
+				h.service.respond(again, 200, "", "")
+				c.near.request("BYE", "")
+				h.adapter.expectOf("200", "BYE")
+				h.service.respond(h.service.expect("BYE"), 200, "", "")
+				h.desk.saw("1 near end cleared")
+			} else {
+				h.service.respond(again, 408, "", "")
+				h.desk.saw("1 far end cleared: service-lost")
+				h.service.respond(h.service.expect("BYE"), 481, "", "")
+				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+				h.desk.saw("1 adapter leg cleared: confirmed")
+			}
+			h.atRest()
 		}
-		h.atRest()
-	}
+	})
 }
 
 // No answer at all counts as 408.
@@ -172,43 +177,47 @@ func TestServiceSilent(t *testing.T) {
 // The adapter knows no call any more: it restarted. The far end is released.
 func TestAdapterKnowsNoCall(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	c := h.incoming()
-	c.far.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-	h.adapter.respond(h.adapter.expect("INFO"), 481, "", "")
-	h.service.expectOf("481", "INFO")
-	h.desk.saw("1 adapter lost")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.incoming()
+		c.far.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+		h.adapter.respond(h.adapter.expect("INFO"), 481, "", "")
+		h.service.expectOf("481", "INFO")
+		h.desk.saw("1 adapter lost")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
+		h.atRest()
+	})
 }
 
 // An adapter that registers anew in a call is asked at its new place whether it still knows the call.
 func TestAdapterMoves(t *testing.T) {
 	t.Parallel()
-	for _, knows := range []bool{true, false} {
-		h := newHouse(t, registering)
-		h.register(h.adapter)
-		c := h.incoming()
-		moved := newTalker(t, "moved")
-		h.register(moved)
-		ask := moved.expect("OPTIONS")
-		if !knows {
-			moved.respond(ask, 481, "", "")
-			h.desk.saw("1 adapter lost")
-			moved.respond(moved.expect("BYE"), 481, "", "")
-			h.service.respond(h.service.expect("BYE"), 200, "", "")
+	synctest.Test(t, func(t *testing.T) {
+		for _, knows := range []bool{true, false} {
+			h := newVirtualHouse(t, registering)
+			h.register(h.adapter)
+			c := h.incoming()
+			moved := h.join("moved", "127.0.0.1")
+			h.register(moved)
+			ask := moved.expect("OPTIONS")
+			if !knows {
+				moved.respond(ask, 481, "", "")
+				h.desk.saw("1 adapter lost")
+				moved.respond(moved.expect("BYE"), 481, "", "")
+				h.service.respond(h.service.expect("BYE"), 200, "", "")
+				h.atRest()
+				continue
+			}
+			moved.respond(ask, 200, "", "")
+			c.far.request("BYE", "")
+			h.service.expectOf("200", "BYE")
+			h.desk.saw("1 far end cleared: bye")
+			moved.respond(moved.expect("BYE"), 200, "", "")
+			h.desk.saw("1 adapter leg cleared: confirmed")
 			h.atRest()
-			continue
 		}
-		moved.respond(ask, 200, "", "")
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.desk.saw("1 far end cleared: bye")
-		moved.respond(moved.expect("BYE"), 200, "", "")
-		h.desk.saw("1 adapter leg cleared: confirmed")
-		h.atRest()
-	}
+	})
 }
 
 func registering(o *Options, _ *times) { o.Lines[0].AdapterFixed = nil }
@@ -253,59 +262,65 @@ func (h *house) registerFor(p *talker, seconds int, extra ...string) {
 // BYE from both ends at once: both are answered, and the near end's is reported (invariant 6).
 func TestByeCrossesBye(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	c := h.incoming()
-	c.far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	bye := h.adapter.expect("BYE")
-	c.near.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.adapter.respond(bye, 481, "", "")
-	h.desk.saw("1 far end cleared: bye", "1 near end cleared", "1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.incoming()
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		bye := h.adapter.expect("BYE")
+		c.near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.adapter.respond(bye, 481, "", "")
+		h.desk.saw("1 far end cleared: bye", "1 near end cleared", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // A BYE for a call that is over is never met with silence (RFC 3261 section 15.1.2), and one that the adapter sent
 // before it took ours still tells that the near end hung up.
 func TestByeAfterTheEnd(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	c := h.incoming()
-	c.far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
-	c.far.request("BYE", "")
-	h.service.expectOf("481", "BYE")
-	c.near.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.desk.saw("1 near end cleared")
-	c.near.request("BYE", "")
-	h.adapter.expectOf("481", "BYE")
-	c.near.request("INFO", "")
-	h.adapter.expectOf("481", "INFO")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.incoming()
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+		c.far.request("BYE", "")
+		h.service.expectOf("481", "BYE")
+		c.near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.desk.saw("1 near end cleared")
+		c.near.request("BYE", "")
+		h.adapter.expectOf("481", "BYE")
+		c.near.request("INFO", "")
+		h.adapter.expectOf("481", "INFO")
+	})
 }
 
 // Who calls may not be told BYE before its ACK came (RFC 3261 section 15).
 func TestNoByeBeforeAck(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, shorter)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	ok := h.adapter.expect("200")
-	far := h.service.called(inv, "far")
-	far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.desk.saw("1 requested", "1 answered", "1 far end cleared: bye")
-	h.adapter.nothing(h.toAdapter)
-	repeated(t, h.adapter, ok)
-	near.established(ok).ack("")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		ok := h.adapter.expect("200")
+		far := h.service.called(inv, "far")
+		far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.desk.saw("1 requested", "1 answered", "1 far end cleared: bye")
+		h.adapter.nothing(h.toAdapter)
+		repeated(t, h.adapter, ok)
+		near.established(ok).ack("")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // shorter shortens the user agent's own timers; those of the transactions are shortened in TestMain.
@@ -317,95 +332,105 @@ func shorter(_ *Options, t *times) {
 // A 200 is repeated until its ACK, and at 64*T1 both legs are cleared (RFC 3261 section 13.3.1.4).
 func TestNoAck(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, shorter)
-	h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	h.service.expect("200")
-	h.desk.saw("1 arrived", "1 answered", "1 far end cleared: service-lost")
-	// 20 ms, then doubling to 80 ms, for 400 ms
-	if n := h.service.repeats.Load(); n < 3 || n > 7 {
-		t.Fatalf("%d repeats of the 200", n)
-	}
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter)
+		h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		h.service.expect("200")
+		h.desk.saw("1 arrived", "1 answered", "1 far end cleared: service-lost")
+		// 20 ms, then doubling to 80 ms, for 400 ms
+		if n := h.service.repeats.Load(); n < 3 || n > 7 {
+			t.Fatalf("%d repeats of the 200", n)
+		}
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
 }
 
 // Timer C: the adapter rings for ever (RFC 3261 section 16.6).
 func TestRingsForEver(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, shorter)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 180, "near", "")
-	h.service.expect("180")
-	h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
-	far.nack(h.service.expectOf("408", "INVITE"))
-	h.adapter.respond(inv, 487, "near", "")
-	h.adapter.expect("ACK")
-	h.desk.saw("1 arrived", "1 ringing", "1 near end cleared")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 180, "near", "")
+		h.service.expect("180")
+		h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
+		far.nack(h.service.expectOf("408", "INVITE"))
+		h.adapter.respond(inv, 487, "near", "")
+		h.adapter.expect("ACK")
+		h.desk.saw("1 arrived", "1 ringing", "1 near end cleared")
+		h.atRest()
+	})
 }
 
 // The service says nothing to an INVITE: 503, so that the adapter's second server can serve.
 func TestServiceSaysNothing(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, shorter)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	m := h.adapter.expectOf("503", "INVITE")
-	if m.get("Retry-After") == "" {
-		t.Fatalf("no Retry-After in %s", m)
-	}
-	near.nack(m)
-	h.desk.saw("1 requested", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
-	// and if it answers late: nobody is there
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.atRest()
-	h.adapter.nothing(h.toAdapter)
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		m := h.adapter.expectOf("503", "INVITE")
+		if m.get("Retry-After") == "" {
+			t.Fatalf("no Retry-After in %s", m)
+		}
+		near.nack(m)
+		h.desk.saw("1 requested", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
+		// and if it answers late: nobody is there
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.atRest()
+		h.adapter.nothing(h.toAdapter)
+	})
 }
 
 // The adapter never answers our BYE.
 func TestAdapterNeverAnswersBye(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	c := h.incoming()
-	c.far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.expect("BYE")
-	h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: no answer")
-	h.atRest()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.incoming()
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.expect("BYE")
+		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: no answer")
+		h.atRest()
+	})
 }
 
 // OPTIONS to the adapter (RFC 3261 section 11.2).
 func TestProbe(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, shorter)
-	for _, c := range []struct {
-		code int
-		want string
-	}{{200, "probe: on hook"}, {486, "probe: off hook"}, {404, "probe: unknown"}, {0, "probe: unknown"}} {
-		h.line.Probe()
-		m := h.adapter.expect("OPTIONS")
-		if c.code > 0 {
-			h.adapter.respond(m, c.code, "x", "")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter)
+		for _, c := range []struct {
+			code int
+			want string
+		}{{200, "probe: on hook"}, {486, "probe: off hook"}, {404, "probe: unknown"}, {0, "probe: unknown"}} {
+			h.line.Probe()
+			m := h.adapter.expect("OPTIONS")
+			if c.code > 0 {
+				h.adapter.respond(m, c.code, "x", "")
+			}
+			h.desk.saw(c.want)
 		}
-		h.desk.saw(c.want)
-	}
-	asked := make(chan string, 1) // one answer
-	go func() {
-		code, agent, err := h.line.Ask(context.Background())
-		asked <- num(code) + " " + agent + " " + text(supervision.Event{}) + " " + errText(err)
-	}()
-	h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "x", "", "User-Agent: Adapter 1.2")
-	if got := <-asked; got != "200 Adapter 1.2 something else none" {
-		t.Fatalf("asked: %s", got)
-	}
+		asked := make(chan string, 1) // one answer
+		go func() {
+			code, agent, err := h.line.Ask(context.Background())
+			asked <- num(code) + " " + agent + " " + text(supervision.Event{}) + " " + errText(err)
+		}()
+		h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "x", "", "User-Agent: Adapter 1.2")
+		if got := <-asked; got != "200 Adapter 1.2 something else none" {
+			t.Fatalf("asked: %s", got)
+		}
+	})
 }
 
 func errText(err error) string {

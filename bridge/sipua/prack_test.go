@@ -3,6 +3,7 @@ package sipua
 import (
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"clearback/bridge/media"
@@ -34,170 +35,180 @@ func (h *house) hangUp(near *dialogue, events ...string) {
 // names the far end's, and a repetition of the far end's is not passed twice.
 func TestReliableProvisional(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, relaying, shorter)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer, 100rel")
-	inv := h.service.expect("INVITE")
-	contains(t, inv.get("Supported"), "100rel")
-	h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 4711)
-	m := h.adapter.expect("183")
-	contains(t, m.get("Require"), "100rel")
-	if m.get("RSeq") == "" || m.get("RSeq") == "4711" {
-		t.Fatalf("RSeq %q", m.get("RSeq"))
-	}
-	repeated(t, h.adapter, m)
-	h.service.respond(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel", "RSeq: 4711", "Subject: repeated")
-	h.adapter.nothing(h.toAdapter)
-	early := near.early(m)
-	early.request("PRACK", "", "RAck: 1 1 INVITE") // of no response
-	h.adapter.expectOf("481", "PRACK")
-	early.request("PRACK", "", rack(m))
-	prack := h.service.expect("PRACK")
-	n, _ := inv.cseq()
-	if got := prack.get("RAck"); got != "4711 "+num(n)+" INVITE" {
-		t.Fatalf("RAck: %s", got)
-	}
-	contains(t, prack.get("To"), "tag=far")
-	h.service.respond(prack, 200, "", "")
-	h.adapter.expectOf("200", "PRACK")
-	early.request("PRACK", "", rack(m)) // once more
-	h.adapter.expectOf("481", "PRACK")
-	before := h.adapter.repeats.Load()
-	// the next one
-	h.service.reliably(inv, 180, "far", "", 4712)
-	again := h.adapter.expect("180")
-	if atoi(again.get("RSeq")) != atoi(m.get("RSeq"))+1 {
-		t.Fatalf("RSeq %s after %s", again.get("RSeq"), m.get("RSeq"))
-	}
-	h.service.reliably(inv, 182, "far", "", 4714) // 4713 is missing: it will come again
-	early.request("PRACK", "", rack(again))
-	h.service.respond(h.service.expect("PRACK"), 200, "", "")
-	h.adapter.expectOf("200", "PRACK")
-	h.service.respond(inv, 200, "far", "")
-	h.service.expect("ACK")
-	ok := h.adapter.expect("200")
-	lacks(t, ok.get("Require"), "100rel")
-	early.established(ok).invite = near.invite
-	early.ack("")
-	if n := h.adapter.repeats.Load() - before; n > 2 {
-		t.Fatalf("%d repetitions of what was acknowledged", n)
-	}
-	h.hangUp(early, "1 requested", "1 answered")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer, 100rel")
+		inv := h.service.expect("INVITE")
+		contains(t, inv.get("Supported"), "100rel")
+		h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 4711)
+		m := h.adapter.expect("183")
+		contains(t, m.get("Require"), "100rel")
+		if m.get("RSeq") == "" || m.get("RSeq") == "4711" {
+			t.Fatalf("RSeq %q", m.get("RSeq"))
+		}
+		repeated(t, h.adapter, m)
+		h.service.respond(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel", "RSeq: 4711", "Subject: repeated")
+		h.adapter.nothing(h.toAdapter)
+		early := near.early(m)
+		early.request("PRACK", "", "RAck: 1 1 INVITE") // of no response
+		h.adapter.expectOf("481", "PRACK")
+		early.request("PRACK", "", rack(m))
+		prack := h.service.expect("PRACK")
+		n, _ := inv.cseq()
+		if got := prack.get("RAck"); got != "4711 "+num(n)+" INVITE" {
+			t.Fatalf("RAck: %s", got)
+		}
+		contains(t, prack.get("To"), "tag=far")
+		h.service.respond(prack, 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		early.request("PRACK", "", rack(m)) // once more
+		h.adapter.expectOf("481", "PRACK")
+		before := h.adapter.repeats.Load()
+		// the next one
+		h.service.reliably(inv, 180, "far", "", 4712)
+		again := h.adapter.expect("180")
+		if atoi(again.get("RSeq")) != atoi(m.get("RSeq"))+1 {
+			t.Fatalf("RSeq %s after %s", again.get("RSeq"), m.get("RSeq"))
+		}
+		h.service.reliably(inv, 182, "far", "", 4714) // 4713 is missing: it will come again
+		early.request("PRACK", "", rack(again))
+		h.service.respond(h.service.expect("PRACK"), 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		h.service.respond(inv, 200, "far", "")
+		h.service.expect("ACK")
+		ok := h.adapter.expect("200")
+		lacks(t, ok.get("Require"), "100rel")
+		early.established(ok).invite = near.invite
+		early.ack("")
+		if n := h.adapter.repeats.Load() - before; n > 2 {
+			t.Fatalf("%d repetitions of what was acknowledged", n)
+		}
+		h.hangUp(early, "1 requested", "1 answered")
+	})
 }
 
 // One at a time: the next reliable response waits for the PRACK of the one before, and what follows keeps its place (RFC 3262
 // section 3). A 200 waits for the PRACK of the answer.
 func TestReliableOneAtATime(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-	inv := h.service.expect("INVITE")
-	h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-	h.service.reliably(inv, 180, "far", "", 2)
-	h.service.respond(inv, 200, "far", "")
-	h.service.expect("ACK")
-	first := h.adapter.expect("183")
-	h.adapter.nothing(h.toAdapter)
-	early := near.early(first)
-	early.request("PRACK", "", rack(first))
-	h.service.respond(h.service.expect("PRACK"), 200, "", "")
-	got := map[string]message{}
-	for range 2 { // the answer to the PRACK and the next response, in no order
-		m := h.adapter.next()
-		_, method := m.cseq()
-		got[method] = m
-	}
-	second := got["INVITE"]
-	if !second.is("180") || !got["PRACK"].is("200") {
-		t.Fatalf("got %v", got)
-	}
-	h.adapter.nothing(h.toAdapter)
-	h.desk.saw("1 requested")
-	early.request("PRACK", "", rack(second))
-	prack := h.service.expect("PRACK")
-	ok := h.adapter.expectOf("200", "INVITE")
-	h.service.respond(prack, 200, "", "")
-	h.adapter.expectOf("200", "PRACK")
-	early.invite = near.invite
-	early.established(ok).ack("")
-	h.hangUp(early, "1 answered")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		inv := h.service.expect("INVITE")
+		h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		h.service.reliably(inv, 180, "far", "", 2)
+		h.service.respond(inv, 200, "far", "")
+		h.service.expect("ACK")
+		first := h.adapter.expect("183")
+		h.adapter.nothing(h.toAdapter)
+		early := near.early(first)
+		early.request("PRACK", "", rack(first))
+		h.service.respond(h.service.expect("PRACK"), 200, "", "")
+		got := map[string]message{}
+		for range 2 { // the answer to the PRACK and the next response, in no order
+			m := h.adapter.next()
+			_, method := m.cseq()
+			got[method] = m
+		}
+		second := got["INVITE"]
+		if !second.is("180") || !got["PRACK"].is("200") {
+			t.Fatalf("got %v", got)
+		}
+		h.adapter.nothing(h.toAdapter)
+		h.desk.saw("1 requested")
+		early.request("PRACK", "", rack(second))
+		prack := h.service.expect("PRACK")
+		ok := h.adapter.expectOf("200", "INVITE")
+		h.service.respond(prack, 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		early.invite = near.invite
+		early.established(ok).ack("")
+		h.hangUp(early, "1 answered")
+	})
 }
 
 // PRACK crosses the 200: nothing that must be acknowledged first was in the response.
 func TestPrackCrossesAnswer(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-	inv := h.service.expect("INVITE")
-	h.service.reliably(inv, 180, "far", "", 1)
-	m := h.adapter.expect("180")
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	ok := h.adapter.expect("200")
-	early := near.early(m)
-	early.request("PRACK", "", rack(m))
-	h.service.respond(h.service.expect("PRACK"), 200, "", "")
-	h.adapter.expectOf("200", "PRACK")
-	early.invite = near.invite
-	early.established(ok).ack("")
-	h.hangUp(early, "1 requested", "1 answered")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		inv := h.service.expect("INVITE")
+		h.service.reliably(inv, 180, "far", "", 1)
+		m := h.adapter.expect("180")
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		ok := h.adapter.expect("200")
+		early := near.early(m)
+		early.request("PRACK", "", rack(m))
+		h.service.respond(h.service.expect("PRACK"), 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		early.invite = near.invite
+		early.established(ok).ack("")
+		h.hangUp(early, "1 requested", "1 answered")
+	})
 }
 
 // No PRACK in 64*T1: the call fails with 5xx, and who was called is told, answered or not.
 func TestNoPrack(t *testing.T) {
 	t.Parallel()
-	for _, answered := range []bool{false, true} {
-		h := newHouse(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-		inv := h.service.expect("INVITE")
-		h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-		h.adapter.expect("183")
-		if answered {
-			h.service.respond(inv, 200, "far", "")
-			h.service.expect("ACK")
+	synctest.Test(t, func(t *testing.T) {
+		for _, answered := range []bool{false, true} {
+			h := newVirtualHouse(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
+			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+			inv := h.service.expect("INVITE")
+			h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+			h.adapter.expect("183")
+			if answered {
+				h.service.respond(inv, 200, "far", "")
+				h.service.expect("ACK")
+			}
+			near.nack(h.adapter.expectOf("500", "INVITE"))
+			// at 20, 60, 140 and 300 ms, until 400 ms
+			if n := h.adapter.repeats.Load(); n < 3 || n > 4 {
+				t.Fatalf("%d repeats", n)
+			}
+			if answered {
+				h.service.respond(h.service.expect("BYE"), 200, "", "")
+			} else {
+				h.service.respond(h.service.expect("CANCEL"), 200, "far", "")
+				h.service.respond(inv, 487, "far", "")
+				h.service.expect("ACK")
+			}
+			h.desk.saw("1 requested", "1 adapter lost")
+			h.done()
 		}
-		near.nack(h.adapter.expectOf("500", "INVITE"))
-		// at 20, 60, 140 and 300 ms, until 400 ms
-		if n := h.adapter.repeats.Load(); n < 3 || n > 4 {
-			t.Fatalf("%d repeats", n)
-		}
-		if answered {
-			h.service.respond(h.service.expect("BYE"), 200, "", "")
-		} else {
-			h.service.respond(h.service.expect("CANCEL"), 200, "far", "")
-			h.service.respond(inv, 487, "far", "")
-			h.service.expect("ACK")
-		}
-		h.desk.saw("1 requested", "1 adapter lost")
-		h.done()
-	}
+	})
 }
 
 // Who called takes no part: we acknowledge ourselves, and the response passes as one that is not reliable.
 func TestPrackOfOurs(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	lacks(t, inv.get("Supported")+inv.get("Require"), "100rel")
-	h.adapter.reliably(inv, 183, "near", offer("127.0.0.1", nearSDP, "sendrecv"), 9)
-	prack := h.adapter.expect("PRACK")
-	n, _ := inv.cseq()
-	if got := prack.get("RAck"); got != "9 "+num(n)+" INVITE" {
-		t.Fatalf("RAck: %s", got)
-	}
-	h.adapter.respond(prack, 200, "", "")
-	m := h.service.expect("183")
-	if m.get("Require") != "" || m.get("RSeq") != "" || m.body == "" {
-		t.Fatalf("got %s", m)
-	}
-	h.adapter.respond(inv, 200, "near", "")
-	h.adapter.expect("ACK")
-	far.established(h.service.expect("200")).ack("")
-	far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.done()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		lacks(t, inv.get("Supported")+inv.get("Require"), "100rel")
+		h.adapter.reliably(inv, 183, "near", offer("127.0.0.1", nearSDP, "sendrecv"), 9)
+		prack := h.adapter.expect("PRACK")
+		n, _ := inv.cseq()
+		if got := prack.get("RAck"); got != "9 "+num(n)+" INVITE" {
+			t.Fatalf("RAck: %s", got)
+		}
+		h.adapter.respond(prack, 200, "", "")
+		m := h.service.expect("183")
+		if m.get("Require") != "" || m.get("RSeq") != "" || m.body == "" {
+			t.Fatalf("got %s", m)
+		}
+		h.adapter.respond(inv, 200, "near", "")
+		h.adapter.expect("ACK")
+		far.established(h.service.expect("200")).ack("")
+		far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.done()
+	})
 }
 
 // An INVITE without an offer: the reliable 183 carries it, the PRACK the answer (RFC 3262 section 5), and an offer in the PRACK
@@ -274,39 +285,43 @@ func TestOfferInPrackRefused(t *testing.T) {
 // Who called takes nothing but reliable responses: what comes otherwise is made reliable here, and acknowledged here.
 func TestReliableRequired(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel")
-	inv := h.adapter.expect("INVITE")
-	lacks(t, strings.Join(inv.all("Require"), ","), "100rel") // it would be refused by an adapter that does not know it, and never ring
-	contains(t, inv.get("Supported"), "100rel")
-	h.adapter.respond(inv, 180, "near", "")
-	m := h.service.expect("180")
-	contains(t, m.get("Require"), "100rel")
-	early := far.early(m)
-	early.request("PRACK", "", rack(m))
-	h.service.expectOf("200", "PRACK")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	early.invite = far.invite
-	early.established(h.service.expectOf("200", "INVITE")).ack("")
-	h.desk.saw("1 arrived", "1 ringing")
-	h.hangUp(h.adapter.called(inv, "near"), "1 answered")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel")
+		inv := h.adapter.expect("INVITE")
+		lacks(t, strings.Join(inv.all("Require"), ","), "100rel") // it would be refused by an adapter that does not know it, and never ring
+		contains(t, inv.get("Supported"), "100rel")
+		h.adapter.respond(inv, 180, "near", "")
+		m := h.service.expect("180")
+		contains(t, m.get("Require"), "100rel")
+		early := far.early(m)
+		early.request("PRACK", "", rack(m))
+		h.service.expectOf("200", "PRACK")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		early.invite = far.invite
+		early.established(h.service.expectOf("200", "INVITE")).ack("")
+		h.desk.saw("1 arrived", "1 ringing")
+		h.hangUp(h.adapter.called(inv, "near"), "1 answered")
+	})
 }
 
 // In an emergency call nothing waits for an acknowledgement and nothing ends for want of one.
 func TestNoPrackInEmergency(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, shorter)
-	near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"), "Require: 100rel")
-	inv := h.service.expect("INVITE")
-	lacks(t, inv.get("Supported")+inv.get("Require"), "100rel")
-	h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-	h.adapter.expect("183")
-	h.service.respond(h.service.expect("PRACK"), 200, "", "")
-	h.service.silent(500 * time.Millisecond) // 64*T1 is 400 ms here
-	h.service.respond(inv, 200, "far", "")
-	h.service.expect("ACK")
-	d := near.early(h.adapter.expect("200"))
-	d.ack("")
-	h.hangUp(d, "1 requested (emergency)", "1 answered")
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter)
+		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"), "Require: 100rel")
+		inv := h.service.expect("INVITE")
+		lacks(t, inv.get("Supported")+inv.get("Require"), "100rel")
+		h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		h.adapter.expect("183")
+		h.service.respond(h.service.expect("PRACK"), 200, "", "")
+		h.service.silent(500 * time.Millisecond) // 64*T1 is 400 ms here
+		h.service.respond(inv, 200, "far", "")
+		h.service.expect("ACK")
+		d := near.early(h.adapter.expect("200"))
+		d.ack("")
+		h.hangUp(d, "1 requested (emergency)", "1 answered")
+	})
 }

@@ -4,6 +4,7 @@ import (
 	"net/netip"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -15,10 +16,11 @@ const (
 	secondSecret = "gaslight"
 )
 
-// newHouseOfTwo is a house whose line has a second service.
-func newHouseOfTwo(t testing.TB, settings ...setting) (*house, *talker) {
+// newVirtualHouseOfTwo is a virtual house whose line has a second service.
+func newVirtualHouseOfTwo(t testing.TB, settings ...setting) (*house, *talker) {
 	t.Helper()
-	reserve := newTalker(t, "reserve")
+	var m memory
+	reserve := m.talker(t, "reserve", "127.0.0.1")
 	with := func(o *Options, times *times) {
 		shorter(o, times)
 		times.quick, times.lookOut, times.again = 100*time.Millisecond, 30*time.Millisecond, 100*time.Millisecond
@@ -26,7 +28,7 @@ func newHouseOfTwo(t testing.TB, settings ...setting) (*house, *talker) {
 			Registrar: sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: int(reserve.at.Port())}, User: secondUser, Secret: secondSecret,
 		}
 	}
-	return newHouse(t, append([]setting{with}, settings...)...), reserve
+	return newHouseIn(t, &m, append([]setting{with}, settings...)...), reserve
 }
 
 func near() string { return offer("127.0.0.1", nearSDP, "sendrecv") }
@@ -36,184 +38,196 @@ func far() string  { return offer("127.0.0.1", farSDP, "sendrecv") }
 // the first one answers late is cleared (RFC 3261 section 9.1). Further calls go to the second one until the first is heard of again.
 func TestSecondServiceTakesOver(t *testing.T) {
 	t.Parallel()
-	h, reserve := newHouseOfTwo(t)
-	d := h.request("5550150", near())
-	lost := h.service.expect("INVITE")
-	inv := reserve.expect("INVITE")
-	contains(t, inv.start, "sip:5550150@"+reserve.at.String())
-	contains(t, inv.get("From"), "<sip:"+secondUser+"@"+reserve.at.String()+">")
-	contains(t, inv.get("Contact"), "<sip:"+secondUser+"@")
-	reserve.respond(inv, 401, "far", "", `WWW-Authenticate: Digest realm="reserve.example", nonce="n1", qop="auth", algorithm=MD5`)
-	reserve.expect("ACK")
-	inv = reserve.expect("INVITE")
-	credentialsOf(t, inv, "Authorization", "INVITE", secondUser, secondSecret)
-	reserve.respond(inv, 200, "far", far())
-	reserve.expect("ACK")
-	d.established(h.adapter.expect("200")).ack("")
-	h.desk.saw("1 requested", "1 answered")
-	h.service.respond(lost, 200, "late", far())
-	for _, want := range []string{"ACK", "BYE"} {
-		m := h.service.next()
-		for m.is("OPTIONS") { // it is looked for
-			m = h.service.next()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualHouseOfTwo(t)
+		d := h.request("5550150", near())
+		lost := h.service.expect("INVITE")
+		inv := reserve.expect("INVITE")
+		contains(t, inv.start, "sip:5550150@"+reserve.at.String())
+		contains(t, inv.get("From"), "<sip:"+secondUser+"@"+reserve.at.String()+">")
+		contains(t, inv.get("Contact"), "<sip:"+secondUser+"@")
+		reserve.respond(inv, 401, "far", "", `WWW-Authenticate: Digest realm="reserve.example", nonce="n1", qop="auth", algorithm=MD5`)
+		reserve.expect("ACK")
+		inv = reserve.expect("INVITE")
+		credentialsOf(t, inv, "Authorization", "INVITE", secondUser, secondSecret)
+		reserve.respond(inv, 200, "far", far())
+		reserve.expect("ACK")
+		d.established(h.adapter.expect("200")).ack("")
+		h.desk.saw("1 requested", "1 answered")
+		h.service.respond(lost, 200, "late", far())
+		for _, want := range []string{"ACK", "BYE"} {
+			m := h.service.next()
+			for m.is("OPTIONS") { // it is looked for
+				m = h.service.next()
+			}
+			if !m.is(want) {
+				t.Fatalf("want %s, got %s", want, m)
+			}
 		}
-		if !m.is(want) {
-			t.Fatalf("want %s, got %s", want, m)
+		far := reserve.called(inv, "far")
+		far.request("BYE", "")
+		reserve.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+		if n := h.agent.Counts().Switched; n != 1 {
+			t.Fatalf("%d calls were switched", n)
 		}
-	}
-	far := reserve.called(inv, "far")
-	far.request("BYE", "")
-	reserve.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	h.atRest()
-	if n := h.agent.Counts().Switched; n != 1 {
-		t.Fatalf("%d calls were switched", n)
-	}
+	})
 }
 
 // However often a service comes and goes, one at a time asks whether it is back.
 func TestOneLooksOut(t *testing.T) {
 	t.Parallel()
-	h, _ := newHouseOfTwo(t, func(_ *Options, times *times) { times.probe = time.Minute })
-	first := h.line.accounts[0]
-	for range 3 {
+	synctest.Test(t, func(t *testing.T) {
+		h, _ := newVirtualHouseOfTwo(t, func(_ *Options, times *times) { times.probe = time.Minute })
+		first := h.line.accounts[0]
+		for range 3 {
+			first.silent()
+			first.heard()
+		}
 		first.silent()
+		h.service.expect("OPTIONS")
+		h.service.silent(100 * time.Millisecond) // three times as long as it takes until the others would ask
 		first.heard()
-	}
-	first.silent()
-	h.service.expect("OPTIONS")
-	h.service.silent(100 * time.Millisecond) // three times as long as it takes until the others would ask
-	first.heard()
-	first.silent()
-	h.service.silent(100 * time.Millisecond)
+		first.silent()
+		h.service.silent(100 * time.Millisecond)
+	})
 }
 
 // A lost service is asked by OPTIONS until it answers, and then used again; meanwhile no call waits for it.
 func TestFirstServiceComesBack(t *testing.T) {
 	t.Parallel()
-	h, reserve := newHouseOfTwo(t)
-	end := func(p *talker, m message) {
-		p.respond(m, 486, "far", "")
-		p.expect("ACK")
-		h.adapter.expect("486")
-		h.atRest()
-	}
-	h.request("5550150", near())
-	h.service.expect("INVITE")
-	end(reserve, reserve.expect("INVITE"))
-	ask := h.service.expect("OPTIONS")
-	h.request("5550151", near())
-	end(reserve, reserve.expect("INVITE")) // the first one gets none: the next it gets is what asks for it
-	h.service.respond(ask, 503, "x", "")   // it is there, but cannot serve
-	ask = h.service.expect("OPTIONS")
-	h.service.respond(ask, 404, "x", "")
-	eventually(t, "the first service", func() bool { return !h.line.accounts[0].lost() })
-	h.request("5550152", near())
-	for {
-		m := h.service.next()
-		if !m.is("OPTIONS") {
-			contains(t, m.start, "INVITE sip:5550152@")
-			end(h.service, m)
-			return
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualHouseOfTwo(t)
+		end := func(p *talker, m message) {
+			p.respond(m, 486, "far", "")
+			p.expect("ACK")
+			h.adapter.expect("486")
+			h.atRest()
 		}
-	}
+		h.request("5550150", near())
+		h.service.expect("INVITE")
+		end(reserve, reserve.expect("INVITE"))
+		ask := h.service.expect("OPTIONS")
+		h.request("5550151", near())
+		end(reserve, reserve.expect("INVITE")) // the first one gets none: the next it gets is what asks for it
+		h.service.respond(ask, 503, "x", "")   // it is there, but cannot serve
+		ask = h.service.expect("OPTIONS")
+		h.service.respond(ask, 404, "x", "")
+		eventually(t, "the first service", func() bool { return !h.line.accounts[0].lost() })
+		h.request("5550152", near())
+		for {
+			m := h.service.next()
+			if !m.is("OPTIONS") {
+				contains(t, m.start, "INVITE sip:5550152@")
+				end(h.service, m)
+				return
+			}
+		}
+	})
 }
 
 // 503 says that a service cannot serve (RFC 3263 section 4.3), other failures are the far end's. After ringing it is too late for an
 // ordinary call. A call for help goes on after any failure, and to both quickly if they are silent.
 func TestWhichAnswersGoElsewhere(t *testing.T) {
 	t.Parallel()
-	for _, c := range []struct {
-		number   string
-		early    int
-		code     int
-		switched bool
-	}{
-		{"5550150", 0, 503, true}, {"5550150", 100, 503, true}, {"5550150", 180, 503, false},
-		{"5550150", 0, 486, false}, {"5550150", 0, 500, false}, {"5550150", 0, 404, false},
-		{"999", 0, 404, true}, {"999", 0, 603, true}, {"999", 183, 503, true},
-	} {
-		h, reserve := newHouseOfTwo(t, hasty)
-		if c.number == "999" {
-			h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, near())
-			h.adapter.expect("100")
-		} else {
-			h.request(c.number, near())
-		}
-		inv := h.service.expect("INVITE")
-		if c.early > 0 {
-			h.service.respond(inv, c.early, "far", strings.Repeat(offer("127.0.0.1", farSDP+10, "sendrecv"), c.early/183))
-		}
-		early := ""
-		if c.early > 100 {
-			early = h.adapter.expect(num(c.early)).get("To")
-		}
-		h.service.respond(inv, c.code, "far", "")
-		h.service.expect("ACK")
-		if !c.switched {
-			h.adapter.expect(num(c.code))
-			if n := h.agent.Counts().Switched; n != 0 {
-				t.Fatalf("%+v: it went on", c)
+	synctest.Test(t, func(t *testing.T) {
+		for _, c := range []struct {
+			number   string
+			early    int
+			code     int
+			switched bool
+		}{
+			{"5550150", 0, 503, true}, {"5550150", 100, 503, true}, {"5550150", 180, 503, false},
+			{"5550150", 0, 486, false}, {"5550150", 0, 500, false}, {"5550150", 0, 404, false},
+			{"999", 0, 404, true}, {"999", 0, 603, true}, {"999", 183, 503, true},
+		} {
+			h, reserve := newVirtualHouseOfTwo(t, hasty)
+			if c.number == "999" {
+				h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, near())
+				h.adapter.expect("100")
+			} else {
+				h.request(c.number, near())
 			}
-			continue
+			inv := h.service.expect("INVITE")
+			if c.early > 0 {
+				h.service.respond(inv, c.early, "far", strings.Repeat(offer("127.0.0.1", farSDP+10, "sendrecv"), c.early/183))
+			}
+			early := ""
+			if c.early > 100 {
+				early = h.adapter.expect(num(c.early)).get("To")
+			}
+			h.service.respond(inv, c.code, "far", "")
+			h.service.expect("ACK")
+			if !c.switched {
+				h.adapter.expect(num(c.code))
+				if n := h.agent.Counts().Switched; n != 0 {
+					t.Fatalf("%+v: it went on", c)
+				}
+				continue
+			}
+			inv = reserve.expect("INVITE")
+			reserve.respond(inv, 200, "far", far())
+			reserve.expect("ACK")
+			ok := h.adapter.expect("200")
+			if port(ok.body) != num(farSDP) || early != "" && ok.get("To") != early {
+				t.Fatalf("%+v: answered %s", c, ok)
+			}
 		}
-		inv = reserve.expect("INVITE")
-		reserve.respond(inv, 200, "far", far())
-		reserve.expect("ACK")
-		ok := h.adapter.expect("200")
-		if port(ok.body) != num(farSDP) || early != "" && ok.get("To") != early {
-			t.Fatalf("%+v: answered %s", c, ok)
-		}
-	}
+	})
 }
 
 func TestEmergencyCallTriesBoth(t *testing.T) {
 	t.Parallel()
-	h, reserve := newHouseOfTwo(t, hasty)
-	h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, near())
-	h.service.expect("INVITE")
-	reserve.expect("INVITE")
-	h.adapter.expect("100")
-	h.adapter.expect("503") // to its own second server
-	h.desk.saw("1 requested (emergency)", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualHouseOfTwo(t, hasty)
+		h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, near())
+		h.service.expect("INVITE")
+		reserve.expect("INVITE")
+		h.adapter.expect("100")
+		h.adapter.expect("503") // to its own second server
+		h.desk.saw("1 requested (emergency)", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
+	})
 }
 
 // Both accounts register, each with a word of its own, and a call comes by either; a call goes out by the second while the first is
 // not registered.
 func TestBothServicesRegister(t *testing.T) {
 	t.Parallel()
-	h, reserve := newHouseOfTwo(t, hasty, func(o *Options, _ *times) {
-		l := &o.Lines[0]
-		l.Register, l.Expires, l.Second.Register, l.Second.Expires = true, 600e9, true, 600e9
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualHouseOfTwo(t, hasty, func(o *Options, _ *times) {
+			l := &o.Lines[0]
+			l.Register, l.Expires, l.Second.Register, l.Second.Expires = true, 600e9, true, 600e9
+		})
+		first, second := h.service.expect("REGISTER"), reserve.expect("REGISTER")
+		word := func(m message) string { w, _, _ := strings.Cut(uri(m.get("Contact")), "@"); return w }
+		if word(first) == word(second) || strings.Contains(second.String(), serviceUser) {
+			t.Fatalf("told %s and %s", first, second)
+		}
+		reserve.respond(second, 200, "reg", "", "Contact: "+second.get("Contact")+";expires=600")
+		eventually(t, "the second registration", func() bool { return h.line.Status().Second.Registered })
+		if h.line.Status().Service.Registered {
+			t.Fatal("the first one is not registered")
+		}
+		h.request("5550150", near())
+		inv := reserve.expect("INVITE")
+		reserve.respond(inv, 486, "far", "")
+		reserve.expect("ACK")
+		h.adapter.expect("486")
+		h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		d := reserve.call(uri(second.get("Contact")), "<sip:5550151@reserve.example>", h.toService, far())
+		reserve.expect("100")
+		inv = h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", near())
+		h.adapter.expect("ACK")
+		d.established(reserve.expect("200")).ack("")
+		h.desk.saw("2 arrived", "2 answered")
+		h.adapter.called(inv, "near").request("BYE", "")
+		h.adapter.expect("200")
+		reserve.respond(reserve.expect("BYE"), 200, "", "")
+		h.service.respond(first, 200, "reg", "", "Contact: "+first.get("Contact")+";expires=600")
 	})
-	first, second := h.service.expect("REGISTER"), reserve.expect("REGISTER")
-	word := func(m message) string { w, _, _ := strings.Cut(uri(m.get("Contact")), "@"); return w }
-	if word(first) == word(second) || strings.Contains(second.String(), serviceUser) {
-		t.Fatalf("told %s and %s", first, second)
-	}
-	reserve.respond(second, 200, "reg", "", "Contact: "+second.get("Contact")+";expires=600")
-	eventually(t, "the second registration", func() bool { return h.line.Status().Second.Registered })
-	if h.line.Status().Service.Registered {
-		t.Fatal("the first one is not registered")
-	}
-	h.request("5550150", near())
-	inv := reserve.expect("INVITE")
-	reserve.respond(inv, 486, "far", "")
-	reserve.expect("ACK")
-	h.adapter.expect("486")
-	h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	d := reserve.call(uri(second.get("Contact")), "<sip:5550151@reserve.example>", h.toService, far())
-	reserve.expect("100")
-	inv = h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "near", near())
-	h.adapter.expect("ACK")
-	d.established(reserve.expect("200")).ack("")
-	h.desk.saw("2 arrived", "2 answered")
-	h.adapter.called(inv, "near").request("BYE", "")
-	h.adapter.expect("200")
-	reserve.respond(reserve.expect("BYE"), 200, "", "")
-	h.service.respond(first, 200, "reg", "", "Contact: "+first.get("Contact")+";expires=600")
 }
 
 // A service dies. Its held call, of which no media comes, is asked about and then cleared; one whose media comes is left alone, and so
@@ -235,11 +249,17 @@ func TestHeldCallsOfALostService(t *testing.T) {
 				extra = append(extra, "Priority: psap-callback")
 			}
 			far := h.service.call(uri(reg.get("Contact")), "<sip:5550150@pbx.example>", h.toService, offer("127.0.0.1", int(voices.at.Port()), "sendrecv"), extra...)
-			h.service.expect("100")
+			said := func(what string) message { // a late machine refreshes the registration before the call is up
+				for {
+					if m := h.service.next(); m.is(what) || !m.is("REGISTER") && !m.is("100") {
+						return m
+					}
+				}
+			}
 			inv := h.adapter.expect("INVITE")
 			h.adapter.respond(inv, 200, "near", near())
 			h.adapter.expect("ACK")
-			ok := h.service.expect("200")
+			ok := said("200")
 			far.established(ok).ack("")
 			began := time.Now()
 			mark := ""

@@ -210,7 +210,7 @@ func TestSessionRefreshRefused(t *testing.T) {
 // Who speaks is there, whatever became of the refresh; only the end of the session counts then.
 func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, relaying, timed(1800, 1500*time.Microsecond))
+	h := newHouse(t, relaying, timed(1800, 4*time.Millisecond))
 	far := newTalker(t, "voice")
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
@@ -219,14 +219,25 @@ func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 	near.established(h.adapter.expect("200")).ack("")
 	h.desk.saw("1 requested", "1 answered")
 	c := h.agent.call(1)
+	said := uint64(0)
 	for n := range 2 {
 		update := h.service.expect("UPDATE")
 		asked := time.Now()
 		eventually(t, "the far end's media", func() bool {
 			voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(inv.body)), 5*(n+1))
+			said += uint64(5 * (n + 1))
 			heard := make(chan bool, 1) // one answer
 			c.post(func() { heard <- c.path.heard(media.ServiceSide).After(asked) })
 			return <-heard
+		})
+		// What is still on its way would count for the next refresh.
+		eventually(t, "all that the far end said", func() bool {
+			came := make(chan uint64, 1) // one answer
+			c.post(func() {
+				s := c.path.streams[0].session.Stats(media.ServiceSide)
+				came <- s.Packets + s.Strangers + s.Probation + s.Invalid
+			})
+			return <-came >= said
 		})
 		h.service.respond(update, 408, "", "")
 	}

@@ -165,6 +165,9 @@ func (p *talker) next() message {
 func (p *talker) expect(what string) message {
 	p.t.Helper()
 	m := p.next()
+	for m.is("100") && what != "100" {
+		m = p.next() // who answers late says so first (RFC 3261 section 17.2.1), and here the machine decides who does
+	}
 	if !m.is(what) {
 		p.t.Fatalf("%s: want %s, got %s", p.name, what, m)
 	}

@@ -22,6 +22,8 @@ import (
 	"go.uber.org/goleak"
 	"go.uber.org/zap"
 	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/outsidetest"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -355,13 +357,7 @@ func TestOtherVersions(t *testing.T) {
 
 // An outside client (curl) reads what the package comment promises.
 func TestCurl(t *testing.T) {
-	curl, err := exec.LookPath("curl")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("curl is missing; apt-get install curl")
-		}
-		t.Skip("curl is missing")
-	}
+	curl := outsidetest.Need(t, "curl", "curl")
 	h := &house{daemon: Daemon{API: 1, Lines: []Line{{Name: "box-office", Loop: "closed"}}}}
 	path, _ := serve(t, h)
 	run := func(args ...string) (body, code string) {

@@ -131,7 +131,6 @@ func (b *box) take(m message) {
 		if !b.deaf {
 			b.respond(m, 200, "")
 		}
-		b.openings = len(b.open())
 		if b.itself {
 			b.offHook = false
 		}
@@ -279,6 +278,53 @@ func (n *notes) take(note story.Note) {
 		n.to.Noted(note)
 	}
 	n.all = append(n.all, note)
+}
+
+// lateness begins to watch how late the machine wakes who sleeps; the function returns by how much at most. What a test judges by the clock is
+// late by as much without anybody's fault.
+func lateness(t *testing.T) func() time.Duration {
+	t.Helper()
+	var mu sync.Mutex
+	var most time.Duration
+	due := time.Now()
+	look := func() { mu.Lock(); defer mu.Unlock(); most = max(most, time.Since(due)) }
+	quit, done := make(chan struct{}), make(chan struct{}) // each closed once
+	go func() {
+		defer close(done)
+		for {
+			mu.Lock()
+			due = time.Now().Add(5 * time.Millisecond)
+			wait := time.NewTimer(time.Until(due))
+			mu.Unlock()
+			select {
+			case <-wait.C:
+				look()
+			case <-quit:
+				wait.Stop()
+				return
+			}
+		}
+	}()
+	t.Cleanup(func() { close(quit); <-done })
+	return func() time.Duration {
+		look() // it may be asleep for too long just now
+		mu.Lock()
+		defer mu.Unlock()
+		return most
+	}
+}
+
+// requireMeasured judges the length of the last opening, on a machine that was late by so much. A line that does not hear in time that the loop is
+// closed closes it itself, and then has no length; here only a late machine brings it to that.
+func (h *house) requireMeasured(asked, measured, late time.Duration) {
+	h.t.Helper()
+	if measured != 0 {
+		require.InDelta(h.t, asked.Seconds(), measured.Seconds(), 0.05+2*late.Seconds())
+		return
+	}
+	calls := h.contact.Calls()
+	require.Equal(h.t, "close", calls[len(calls)-1].Name, "not measured, and the line did not close it")
+	require.Greater(h.t, late, 20*time.Millisecond, "not measured, on a machine that was not late")
 }
 
 func policy() supervision.Policy {

@@ -1,14 +1,9 @@
 package trial
 
 import (
-	"bytes"
 	"context"
-	"fmt"
 	"net"
 	"net/netip"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strconv"
 	"testing"
 	"time"
@@ -16,52 +11,12 @@ import (
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/loopbacktest"
 	"clearback/supervision"
 	"clearback/supervision/story"
 )
 
 func num(n int) string { return strconv.Itoa(n) }
-
-// sipp starts an outside tool as the line (SIPp, Debian package sip-tester). The function waits for its end and fails the test if it did
-// not go as the scenario says.
-func sipp(t *testing.T, scenario string, args ...string) (at netip.AddrPort, await func()) {
-	t.Helper()
-	path, err := exec.LookPath("sipp")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("sipp is missing; install the Debian package sip-tester")
-		}
-		t.Skip("sipp is not installed (Debian package sip-tester)")
-	}
-	file, err := filepath.Abs(filepath.Join("testdata", scenario))
-	require.NoError(t, err)
-	free, err := net.ListenPacket("udp", "127.0.0.1:0")
-	require.NoError(t, err)
-	at = free.LocalAddr().(*net.UDPAddr).AddrPort()
-	require.NoError(t, free.Close())
-	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
-	cmd := exec.CommandContext(ctx, path, append([]string{"-sf", file, "-i", "127.0.0.1", "-p", num(int(at.Port())), "-m", "1", "-nostdin",
-		"-timeout", "10", "-timeout_error"}, args...)...)
-	cmd.Dir, cmd.WaitDelay = t.TempDir(), time.Second
-	cmd.Env = append(os.Environ(), "TERM=dumb")
-	var out bytes.Buffer
-	cmd.Stdout, cmd.Stderr = &out, &out
-	require.NoError(t, cmd.Start())
-	t.Cleanup(cancel)
-	taken := fmt.Sprintf(" 0100007F:%04X ", at.Port()) // 127.0.0.1, as proc_net_udp(5) writes it; to try the port would take it from SIPp
-	require.Eventually(t, func() bool {
-		sockets, err := os.ReadFile("/proc/net/udp")
-		require.NoError(t, err)
-		return bytes.Contains(sockets, []byte(taken))
-	}, patience, 5*time.Millisecond, "SIPp has its port")
-	return at, func() {
-		t.Helper()
-		if err := cmd.Wait(); err != nil {
-			text := out.String()
-			t.Fatalf("sipp %s: %v\n%s", scenario, err, text[max(0, len(text)-3000):])
-		}
-	}
-}
 
 // A stand-in is a line and its user agent where SIPp stands in for them: it takes every trial, and says that it was made.
 type standIn struct {
@@ -82,7 +37,7 @@ func (l *standIn) View() supervision.View { return supervision.View{} }
 func (l *standIn) HoldBack(func(string, bool)) func() { return func() {} }
 
 func (l *standIn) Inbound() (sip.Uri, netip.AddrPort, string) {
-	return sip.Uri{Scheme: "sip", User: "secret", Host: "127.0.0.1", Port: int(l.at.Port())}, l.at, "UDP"
+	return sip.Uri{Scheme: "sip", User: "secret", Host: l.at.Addr().String(), Port: int(l.at.Port())}, l.at, "UDP"
 }
 
 // calls begins a session with SIPp and tells it which call is its own, as the user agent would.
@@ -122,8 +77,8 @@ func TestCallAnsweredBySIPp(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			hears := newSink(t)
-			at, await := sipp(t, "answering.xml", "-key", "sink", num(hears.LocalAddr().(*net.UDPAddr).Port), "-key", "kind", num(int(kind)))
-			s := calls(t, at)
+			line := loopbacktest.StartSIPp(t, "answering.xml", "-key", "sink", num(hears.LocalAddr().(*net.UDPAddr).Port), "-key", "kind", num(int(kind)))
+			s := calls(t, line.At())
 			call, err := s.Ring(t.Context())
 			require.NoError(t, err)
 			require.EqualValues(t, 7, call)
@@ -135,26 +90,26 @@ func TestCallAnsweredBySIPp(t *testing.T) {
 			s.tone.mu.Lock()
 			require.False(t, s.tone.to.IsValid(), "silence")
 			s.tone.mu.Unlock()
-			await()
+			line.Await()
 		})
 	}
 }
 
 func TestBusyBySIPp(t *testing.T) {
 	t.Parallel()
-	at, await := sipp(t, "busy.xml")
-	_, err := calls(t, at).Ring(t.Context())
+	line := loopbacktest.StartSIPp(t, "busy.xml")
+	_, err := calls(t, line.At()).Ring(t.Context())
 	require.ErrorIs(t, err, ErrNotAnswered)
 	require.ErrorContains(t, err, "busy")
-	await()
+	line.Await()
 }
 
 func TestGivenUpWithSIPp(t *testing.T) {
 	t.Parallel()
-	at, await := sipp(t, "cancelled.xml")
+	line := loopbacktest.StartSIPp(t, "cancelled.xml")
 	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
 	defer cancel()
-	_, err := calls(t, at).Ring(ctx)
+	_, err := calls(t, line.At()).Ring(ctx)
 	require.ErrorIs(t, err, ErrNotAnswered)
-	await()
+	line.Await()
 }

@@ -14,8 +14,7 @@ const (
 	// awaitedFor is how long the outcome of a clearing is awaited; the machine's own waits end within seconds, and what comes later
 	// than this was lost.
 	awaitedFor = 5 * time.Minute
-	// keptAnyway is how many of the latest accounts are kept however old they are: a line that stays off hook may turn a clearing that
-	// opened nothing, or was cut short, into an incident much later.
+	// keptAnyway is how many of the latest accounts are kept however old they are, so that what comes late still finds its account.
 	keptAnyway = 8
 	// maxKept, maxIncidents and maxNotes bound what a flood can take; a line carries a few calls at a time.
 	maxKept      = 64
@@ -24,7 +23,8 @@ const (
 )
 
 // Teller keeps the accounts of one line while they change. It is not for concurrent use. It must see the entries in the order in
-// which they happened; what does not fit is ignored, as the machine does. After the process that it tells of has died, use a new one.
+// which they happened; what does not fit is ignored, as the machine does. A number names one call only (see [supervision.CallID]): used
+// again, it begins a new account once the first is forgotten. After the process that it tells of has died, use a new one.
 type Teller struct {
 	// set once
 	line   string
@@ -36,6 +36,8 @@ type Teller struct {
 	open  []openIncident
 	last  opening
 	swept time.Time
+
+	carried time.Time // when a call was last answered, or asked for by the adapter
 
 	// of the step of the machine that is being told; all entries of a step have the same instant
 	step   time.Time
@@ -61,6 +63,7 @@ type tracked struct {
 	trialSet bool
 	changed  bool
 	touched  time.Time
+	doubted  time.Time // when it was told that its clearing opens nothing or was cut short, if it was answered
 }
 
 // opening is the last interruption that was commanded.
@@ -233,7 +236,7 @@ func (t *Teller) sweep(now time.Time) {
 
 // holds tells whether something is under way that belongs to c.
 func (t *Teller) holds(c *tracked) bool {
-	if t.last.of == c && !t.last.settled {
+	if t.last.of == c && !t.last.settled || t.mayBeHeld(c) {
 		return true
 	}
 	for i := range t.open {
@@ -244,12 +247,25 @@ func (t *Teller) holds(c *tracked) bool {
 	return false
 }
 
-// dropOne makes room: the oldest account with an outcome, else the oldest of all, which nobody will end any more.
+// mayBeHeld reports whether a line that stays off hook may turn the clearing of c, which opened nothing or was cut short, into an
+// incident, however much later: until the line carries a call. Callers who find it busy do not change that.
+func (t *Teller) mayBeHeld(c *tracked) bool {
+	return !c.doubted.IsZero() && !c.doubted.Before(t.carried)
+}
+
+// dropOne makes room: the oldest account with an outcome, if there is one without anything under way; else the oldest of all, which
+// nobody will end any more.
 func (t *Teller) dropOne(now time.Time) {
-	drop := 0
+	drop, found := 0, false
 	for i, c := range t.all {
-		if c.Outcome != OutcomeOpen {
-			drop = i
+		if c.Outcome == OutcomeOpen {
+			continue
+		}
+		held := t.holds(c)
+		if !found || !held {
+			drop, found = i, true
+		}
+		if !held {
 			break
 		}
 	}

@@ -1,6 +1,8 @@
 package story
 
 import (
+	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -255,6 +257,12 @@ func TestTellerAnswerCrossesCancel(t *testing.T) {
 	assert.Zero(t, a.Length(at(time.Hour)))
 	a = one(t, text+"\n+5.01s adapter-leg-cleared call=1 answer=confirmed\n+5.02s call-answered call=1")
 	assert.Equal(t, OutcomeNoNeed, a.Outcome, "the leg was gone")
+
+	const late = "policy\ncall-arrived call=1\nafter 5s\nfar-end-cleared call=1 evidence=bye\nafter %s\ncall-answered call=1\nafter 10s\n----\n"
+	accounts, _ := tell(playText(t, fmt.Sprintf(late, "65s"))[0])
+	assert.Equal(t, OutcomeSuppressed, accounts[0].Outcome, "as long as the machine knows the leg")
+	accounts, _ = tell(playText(t, fmt.Sprintf(late, "65.001s"))[0])
+	assert.Equal(t, OutcomeNoNeed, accounts[0].Outcome, "the machine has forgotten the leg")
 }
 
 // TestTellerNotes: who is in a call may be known before it or after.
@@ -312,6 +320,79 @@ func TestTellerForgets(t *testing.T) {
 	take(Entry{At: at(2 * time.Hour)})
 	assert.Equal(t, 1000, broken)
 	assert.Len(t, teller.all, keptAnyway)
+}
+
+// TestTellerKeepsWhatIsInDoubt: a clearing that the near end cut short, or that a rule kept from opening, is an incident of its own
+// account, however many callers found the line busy meanwhile. Once the line carried a call, it cannot become one any more.
+func TestTellerKeepsWhatIsInDoubt(t *testing.T) {
+	const up = `
+call-arrived call=1
+after 40ms
+call-ringing call=1
+after 4s
+call-answered call=1
+after 30s
+far-end-cleared call=1 evidence=bye
+`
+	callers := func(n int, gap string) string {
+		var b strings.Builder
+		for call := 2; call < 2+n; call++ {
+			fmt.Fprintf(&b, "call-arrived call=%d\nnear-end-cleared call=%[1]d\nafter %s\n", call, gap)
+		}
+		return b.String()
+	}
+	some, flood := callers(keptAnyway+2, "2s"), callers(maxKept+2, "100ms")
+	const seized = "near-end-cleared call=1\n"
+	const looks = "after 40s\nprobe-answered hook=off\nafter 1m\nprobe-answered hook=off\n----\n"
+	const confirmed = "adapter-leg-cleared call=1 answer=confirmed\n"
+	const left = "after 1m\nleft-off-hook\n----\n"
+	for name, script := range map[string]string{
+		"seized":             "policy probe_trusted" + up + seized + some + looks,
+		"seized, in a flood": "policy" + up + seized + flood + left,
+		"suppressed":         "policy life_safety" + up + confirmed + some + left,
+		"suppressed, the contact unknown": "policy" + up + "loop-unknown\nloop-closed\nafter 2s\n" +
+			confirmed + some + left,
+	} {
+		t.Run(name, func(t *testing.T) {
+			entries := playText(t, script)[0]
+			checkTold(t, entries)
+			accounts, incidents := tell(entries)
+			require.Greater(t, len(accounts), 1+keptAnyway)
+			a := accounts[0]
+			assert.Equal(t, Incoming, a.Direction)
+			assert.Equal(t, at(0), a.Began)
+			assert.Equal(t, at(4040*time.Millisecond), a.Answered)
+			assert.Equal(t, at(34040*time.Millisecond), a.Cleared)
+			assert.Equal(t, OutcomeIncident, a.Outcome)
+			require.NotEmpty(t, incidents)
+			last := incidents[len(incidents)-1]
+			assert.Equal(t, supervision.CallID(1), last.Call)
+			assert.Equal(t, last.Reason, a.Incident)
+			assert.Greater(t, last.Began.Sub(a.Cleared), keptFor)
+		})
+	}
+	for _, carried := range []string{"call-requested call=50\n", "call-arrived call=50\ncall-answered call=50\n"} {
+		teller := NewTeller("box-office", false)
+		for _, e := range playText(t, "policy"+up+seized+some+carried+"after 2m\nseized\n----\n")[0] {
+			teller.Take(e)
+		}
+		assert.Nil(t, teller.find(1), "the line carried a call since")
+	}
+}
+
+// TestTellerNumberUsedAgain: what is forgotten of a call does not count for another one of its number, in the account or in what judges
+// it.
+func TestTellerNumberUsedAgain(t *testing.T) {
+	text := held + "+31.6s report interrupted call=1 seq=1 interval=800ms hook=off\n+31.6s report incident call=1 reason=interval-short\n"
+	for call := 2; call < 2+keptAnyway; call++ {
+		text += fmt.Sprintf("+40s call-requested call=%d\n", call)
+	}
+	text += "+40s report incident-ended reason=interval-short\n+5m call-requested call=1\n"
+	entries := entriesOf(t, text)
+	checkTold(t, entries)
+	accounts, _ := tell(entries)
+	require.Len(t, accounts, 1+keptAnyway)
+	assert.Equal(t, Account{Line: "box-office", Call: 1, Direction: Outgoing, Began: at(5 * time.Minute)}, accounts[0])
 }
 
 // TestTellerForgotIsNotReused: what was kept of an account that is forgotten does not change the next one.

@@ -58,18 +58,22 @@ func (t *Teller) arrived(at time.Time, ev *supervision.Event, d Direction) {
 	}
 	c := t.begin(at, ev.Call, d)
 	c.Emergency = c.Emergency || ev.Emergency
-	c.offered = d == Outgoing
+	if d == Outgoing {
+		c.offered, t.carried = true, at
+	}
 }
 
 func (t *Teller) answered(at time.Time, c *tracked) {
 	switch {
 	case c == nil || !c.offered || c.legGone || !c.Answered.IsZero():
 		return
+	case !c.Cleared.IsZero() && at.Sub(c.Cleared) > keptFor:
+		return // the machine has forgotten the leg
 	case !c.Cleared.IsZero(): // it crossed our CANCEL: the near end is off hook in a call without a far end
 		c.Rule = supervision.SuppressionNone
 		t.reopen(c)
 	}
-	c.Answered = at
+	c.Answered, t.carried = at, at
 	t.change(c)
 }
 
@@ -186,7 +190,10 @@ func (t *Teller) report(at time.Time, ef *supervision.Effect) {
 	switch ef.Report {
 	case supervision.ReportSuppressed:
 		if c := t.of(at, ef); c != nil {
-			if ef.Trial && c.Asked == 0 {
+			switch {
+			case !ef.Trial:
+				c.doubt(at)
+			case c.Asked == 0:
 				c.Asked = ef.Interval
 			}
 			t.suppressed(at, c, ef.Suppression)
@@ -195,6 +202,8 @@ func (t *Teller) report(at time.Time, ef *supervision.Effect) {
 		if c := t.of(at, ef); c != nil {
 			if ef.Trial {
 				c.Incident = ef.Incident
+			} else {
+				c.doubt(at)
 			}
 			t.settle(at, c, OutcomeCancelled)
 		}
@@ -214,6 +223,13 @@ func (t *Teller) report(at time.Time, ef *supervision.Effect) {
 		}
 	default:
 		// ReportNextInterval speaks of the line
+	}
+}
+
+// doubt notes that the clearing of c, if it was answered, opened nothing or was cut short; see mayBeHeld.
+func (c *tracked) doubt(at time.Time) {
+	if !c.Answered.IsZero() {
+		c.doubted = at
 	}
 }
 

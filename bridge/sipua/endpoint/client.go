@@ -269,7 +269,7 @@ func (t *Transaction) start(conn sip.Connection) error {
 	}
 	t.lost = written.lost
 	if sip.IsReliable(t.req.Transport()) {
-		e.after(sip.T1, func() { e.spawn(t.revive) })
+		t.look(sip.T1)
 	}
 	return nil
 }

@@ -26,20 +26,21 @@ func (l *log) note(r Response) {
 func TestSilence(t *testing.T) {
 	for _, method := range []sip.RequestMethod{sip.INVITE, sip.OPTIONS} {
 		t.Run(string(method), func(t *testing.T) {
-			t.Parallel()
-			e := open(t, user{})
-			w := listenUDP(t, e)
-			got := make(chan error, 1) // the end
-			start := time.Now()
-			_, err := e.Send(outgoing(method, "silence", w.conn.LocalAddr()), func(r Response) { got <- r.Err })
-			require.NoError(t, err)
-			first := w.expect(string(method))
-			require.Equal(t, first, w.expect(string(method)))
-			require.Equal(t, first, w.expect(string(method)))
-			require.GreaterOrEqual(t, time.Since(start), 3*t1)
-			require.ErrorIs(t, <-got, ErrTimeout)
-			require.GreaterOrEqual(t, time.Since(start), 64*t1)
-			require.Zero(t, e.t.clients.len())
+			virtually(t, func(t *virtual) {
+				e := open(t, user{})
+				w := listenUDP(t, e)
+				got := make(chan error, 1) // the end
+				start := time.Now()
+				_, err := e.Send(outgoing(method, "silence", w.conn.LocalAddr()), func(r Response) { got <- r.Err })
+				require.NoError(t, err)
+				first := w.expect(string(method))
+				require.Equal(t, first, w.expect(string(method)))
+				require.Equal(t, first, w.expect(string(method)))
+				require.Equal(t, 3*t1, time.Since(start))
+				require.ErrorIs(t, <-got, ErrTimeout)
+				require.Equal(t, 64*t1, time.Since(start))
+				require.Zero(t, e.t.clients.len())
+			})
 		})
 	}
 }
@@ -47,40 +48,44 @@ func TestSilence(t *testing.T) {
 // A 1xx stops the repeats of an INVITE and its time-out, even if it is back before the library's timers run.
 func TestProvisionalStops(t *testing.T) {
 	t.Parallel()
-	e := open(t, user{})
-	w := listenUDP(t, e)
-	var l log
-	_, err := e.Send(outgoing(sip.INVITE, "ringing", w.conn.LocalAddr()), l.note)
-	require.NoError(t, err)
-	m := w.expect("INVITE")
-	w.send(answer(m, 180, "far"))
-	l.saw(t, "180 far")
-	w.quiet(66 * t1)
-	l.saw(t, "180 far")
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := listenUDP(t, e)
+		var l log
+		_, err := e.Send(outgoing(sip.INVITE, "ringing", w.conn.LocalAddr()), l.note)
+		require.NoError(t, err)
+		m := w.expect("INVITE")
+		w.send(answer(m, 180, "far"))
+		l.saw(t, "180 far")
+		w.quiet(66 * t1)
+		l.saw(t, "180 far")
+	})
 }
 
 // Every 2xx is handed on, repeats and other forks too; a 1xx after it is not.
 func TestForks(t *testing.T) {
 	t.Parallel()
-	e := open(t, user{})
-	w := listenUDP(t, e)
-	var l log
-	_, err := e.Send(outgoing(sip.INVITE, "forks", w.conn.LocalAddr()), l.note)
-	require.NoError(t, err)
-	m := w.expect("INVITE")
-	for _, s := range []string{answer(m, 180, "one"), answer(m, 183, "two"), answer(m, 200, "one"), answer(m, 180, "two"), answer(m, 200, "two"), answer(m, 200, "one")} {
-		w.send(s)
-	}
-	l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
-	require.Eventually(t, func() bool { e.t.mu.Lock(); defer e.t.mu.Unlock(); return e.t.clients.len() == 0 }, patience, t1, "freed after 64*T1")
-	w.send(answer(m, 200, "one"))
-	w.quiet(2 * t1)
-	l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := listenUDP(t, e)
+		var l log
+		_, err := e.Send(outgoing(sip.INVITE, "forks", w.conn.LocalAddr()), l.note)
+		require.NoError(t, err)
+		m := w.expect("INVITE")
+		for _, s := range []string{answer(m, 180, "one"), answer(m, 183, "two"), answer(m, 200, "one"), answer(m, 180, "two"), answer(m, 200, "two"), answer(m, 200, "one")} {
+			w.send(s)
+		}
+		l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
+		require.Eventually(t, func() bool { e.t.mu.Lock(); defer e.t.mu.Unlock(); return e.t.clients.len() == 0 }, patience, t1, "freed after 64*T1")
+		w.send(answer(m, 200, "one"))
+		w.quiet(2 * t1)
+		l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
+	})
 }
 
 // A failure is acknowledged here, each time it is repeated, and handed on once (RFC 3261 section 17.1.1.2).
 func TestFailureAcked(t *testing.T) {
-	networks(t, func(t *testing.T, network string) {
+	networks(t, func(t testing.TB, network string) {
 		e := open(t, user{})
 		w, to := peer(t, network, e)
 		var l log
@@ -107,7 +112,7 @@ func TestFailureAcked(t *testing.T) {
 
 // CANCEL waits for a provisional response (RFC 3261 section 9.1), carries the INVITE's branch and Request-URI, and a 200 may cross it.
 func TestCancelWaits(t *testing.T) {
-	networks(t, func(t *testing.T, network string) {
+	networks(t, func(t testing.TB, network string) {
 		e := open(t, user{})
 		w, to := peer(t, network, e)
 		var l log
@@ -130,78 +135,86 @@ func TestCancelWaits(t *testing.T) {
 // A CANCEL that brings no final response: ErrTimeout after 64*T1.
 func TestCancelUnanswered(t *testing.T) {
 	t.Parallel()
-	e := open(t, user{})
-	w := listenUDP(t, e)
-	var l log
-	tx, err := e.Send(outgoing(sip.INVITE, "cancel", w.conn.LocalAddr()), l.note)
-	require.NoError(t, err)
-	m := w.expect("INVITE")
-	w.send(answer(m, 180, "far"))
-	l.saw(t, "180 far")
-	tx.Cancel()
-	w.send(answer(w.expect("CANCEL"), 200, "far"))
-	l.saw(t, "180 far", ErrTimeout.Error())
-	w.send(answer(m, 200, "far"))
-	w.quiet(2 * t1)
-	l.saw(t, "180 far", ErrTimeout.Error())
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := listenUDP(t, e)
+		var l log
+		tx, err := e.Send(outgoing(sip.INVITE, "cancel", w.conn.LocalAddr()), l.note)
+		require.NoError(t, err)
+		m := w.expect("INVITE")
+		w.send(answer(m, 180, "far"))
+		l.saw(t, "180 far")
+		tx.Cancel()
+		w.send(answer(w.expect("CANCEL"), 200, "far"))
+		l.saw(t, "180 far", ErrTimeout.Error())
+		w.send(answer(m, 200, "far"))
+		w.quiet(2 * t1)
+		l.saw(t, "180 far", ErrTimeout.Error())
+	})
 }
 
 // What Send adds, and that the caller's request stays as it is.
 func TestSendAdds(t *testing.T) {
-	e := open(t, user{})
-	w := listenUDP(t, e)
-	req := outgoing(sip.OPTIONS, "adds", w.conn.LocalAddr())
-	_, err := e.Send(req, func(Response) {})
-	require.NoError(t, err)
-	m := w.expect("OPTIONS")
-	require.True(t, strings.HasPrefix(m.get("Via"), "SIP/2.0/UDP "+e.Addr().String()+";branch=z9hG4bK"), m.get("Via"))
-	require.Contains(t, m.get("Via"), ";rport")
-	require.Equal(t, "70", m.get("Max-Forwards"))
-	require.Equal(t, "0", m.get("Content-Length"))
-	require.Nil(t, req.Via())
-	w.send(answer(m, 200, "far"))
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := listenUDP(t, e)
+		req := outgoing(sip.OPTIONS, "adds", w.conn.LocalAddr())
+		_, err := e.Send(req, func(Response) {})
+		require.NoError(t, err)
+		m := w.expect("OPTIONS")
+		require.True(t, strings.HasPrefix(m.get("Via"), "SIP/2.0/UDP "+e.Addr().String()+";branch=z9hG4bK"), m.get("Via"))
+		require.Contains(t, m.get("Via"), ";rport")
+		require.Equal(t, "70", m.get("Max-Forwards"))
+		require.Equal(t, "0", m.get("Content-Length"))
+		require.Nil(t, req.Via())
+		w.send(answer(m, 200, "far"))
+	})
 }
 
 // A message may be longer than 1300 bytes over UDP, both ways.
 func TestLongMessages(t *testing.T) {
-	long := strings.Repeat("a=x-filler:0123456789\r\n", 300)
-	e := open(t, user{request: func(r *Request) {
-		res := sip.NewResponseFromRequest(r.Request, 200, "OK", r.Body())
-		if err := r.Respond(res); err != nil {
-			t.Error(err)
-		}
-	}})
-	w := dial(t, "udp", e)
-	w.send(w.text(request{method: "INFO", id: "long", toTag: "ours", body: long}))
-	require.True(t, strings.HasSuffix(string(w.expect("SIP/2.0 200")), long))
-	req := outgoing(sip.INFO, "long too", w.conn.LocalAddr())
-	req.SetBody([]byte(long))
-	_, err := e.Send(req, func(Response) {})
-	require.NoError(t, err)
-	m := w.expect("INFO")
-	require.True(t, strings.HasSuffix(string(m), long))
-	w.send(answer(m, 200, "far"))
+	virtually(t, func(t *virtual) {
+		long := strings.Repeat("a=x-filler:0123456789\r\n", 300)
+		e := open(t, user{request: func(r *Request) {
+			res := sip.NewResponseFromRequest(r.Request, 200, "OK", r.Body())
+			if err := r.Respond(res); err != nil {
+				t.Error(err)
+			}
+		}})
+		w := dial(t, "udp", e)
+		w.send(w.text(request{method: "INFO", id: "long", toTag: "ours", body: long}))
+		require.True(t, strings.HasSuffix(string(w.expect("SIP/2.0 200")), long))
+		req := outgoing(sip.INFO, "long too", w.conn.LocalAddr())
+		req.SetBody([]byte(long))
+		_, err := e.Send(req, func(Response) {})
+		require.NoError(t, err)
+		m := w.expect("INFO")
+		require.True(t, strings.HasSuffix(string(m), long))
+		w.send(answer(m, 200, "far"))
+	})
 }
 
 func TestDo(t *testing.T) {
-	e := open(t, user{})
-	w := listenUDP(t, e)
-	go func() {
-		m := w.expect("OPTIONS")
-		w.send(answer(m, 100, ""))
-		w.send(answer(m, 486, "far"))
-	}()
-	res, err := e.Do(context.Background(), outgoing(sip.OPTIONS, "do", w.conn.LocalAddr()))
-	require.NoError(t, err)
-	require.Equal(t, 486, res.StatusCode)
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := listenUDP(t, e)
+		go func() {
+			m := w.expect("OPTIONS")
+			w.send(answer(m, 100, ""))
+			w.send(answer(m, 486, "far"))
+		}()
+		res, err := e.Do(context.Background(), outgoing(sip.OPTIONS, "do", w.conn.LocalAddr()))
+		require.NoError(t, err)
+		require.Equal(t, 486, res.StatusCode)
 
-	ctx, cancel := context.WithTimeout(context.Background(), 2*t1)
-	defer cancel()
-	_, err = e.Do(ctx, outgoing(sip.OPTIONS, "do nothing", w.conn.LocalAddr()))
-	require.ErrorIs(t, err, context.DeadlineExceeded)
-	require.Zero(t, e.t.clients.len())
-	_, err = e.Do(ctx, outgoing(sip.INVITE, "do", w.conn.LocalAddr()))
-	require.Error(t, err)
+		ctx, cancel := context.WithTimeout(context.Background(), 2*t1)
+		defer cancel()
+		_, err = e.Do(ctx, outgoing(sip.OPTIONS, "do nothing", w.conn.LocalAddr()))
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+		require.Zero(t, e.t.clients.len())
+		_, err = e.Do(ctx, outgoing(sip.INVITE, "do", w.conn.LocalAddr()))
+		require.Error(t, err)
+	})
 }
 
 // What cannot be sent is said: at once where it is known at once, else through on.
@@ -217,11 +230,8 @@ func TestSendFails(t *testing.T) {
 	_, err = e.Send(sip.NewRequest(sip.OPTIONS, sip.Uri{Host: "x.test"}), func(Response) {})
 	require.ErrorContains(t, err, "lacks From")
 
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	l.Close()                  // nobody listens there now
 	got := make(chan error, 1) // the end
-	_, err = e.Send(outgoing(sip.OPTIONS, "refused", l.Addr()), func(r Response) { got <- r.Err })
+	_, err = e.Send(outgoing(sip.OPTIONS, "refused", nobody(t)), func(r Response) { got <- r.Err })
 	require.NoError(t, err)
 	require.ErrorContains(t, <-got, "refused")
 }
@@ -242,33 +252,37 @@ func TestSendToName(t *testing.T) {
 
 // A response that is none of ours goes nowhere.
 func TestStrayResponses(t *testing.T) {
-	e := open(t, user{})
-	w := listenUDP(t, e)
-	var l log
-	_, err := e.Send(outgoing(sip.OPTIONS, "mine", w.conn.LocalAddr()), l.note)
-	require.NoError(t, err)
-	m := w.expect("OPTIONS")
-	w.send(strings.Replace(answer(m, 200, "far"), "mine", "other", 1))
-	w.send(strings.Replace(answer(m, 200, "far"), "z9hG4bK", "z9hG4bKx", 1))
-	w.send(strings.Replace(answer(m, 200, "far"), "7 OPTIONS", "7 INVITE", 1))
-	w.send("SIP/2.0 200 OK\r\n\r\n")
-	w.send(answer(m, 204, "far"))
-	l.saw(t, "204 far")
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := listenUDP(t, e)
+		var l log
+		_, err := e.Send(outgoing(sip.OPTIONS, "mine", w.conn.LocalAddr()), l.note)
+		require.NoError(t, err)
+		m := w.expect("OPTIONS")
+		w.send(strings.Replace(answer(m, 200, "far"), "mine", "other", 1))
+		w.send(strings.Replace(answer(m, 200, "far"), "z9hG4bK", "z9hG4bKx", 1))
+		w.send(strings.Replace(answer(m, 200, "far"), "7 OPTIONS", "7 INVITE", 1))
+		w.send("SIP/2.0 200 OK\r\n\r\n")
+		w.send(answer(m, 204, "far"))
+		l.saw(t, "204 far")
+	})
 }
 
 // Close ends what is under way, and says so.
 func TestCloseEnds(t *testing.T) {
-	e := open(t, user{})
-	w := listenUDP(t, e)
-	got := make(chan error, 1) // the end
-	_, err := e.Send(outgoing(sip.INVITE, "closing", w.conn.LocalAddr()), func(r Response) { got <- r.Err })
-	require.NoError(t, err)
-	w.expect("INVITE")
-	other := dial(t, "udp", e)
-	other.send(other.text(request{method: "INVITE", id: "pending"}))
-	other.expect("SIP/2.0 100")
-	require.NoError(t, e.Close())
-	require.ErrorIs(t, <-got, ErrClosed)
-	_, err = e.Send(outgoing(sip.OPTIONS, "x", w.conn.LocalAddr()), func(Response) {})
-	require.Error(t, err)
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := listenUDP(t, e)
+		got := make(chan error, 1) // the end
+		_, err := e.Send(outgoing(sip.INVITE, "closing", w.conn.LocalAddr()), func(r Response) { got <- r.Err })
+		require.NoError(t, err)
+		w.expect("INVITE")
+		other := dial(t, "udp", e)
+		other.send(other.text(request{method: "INVITE", id: "pending"}))
+		other.expect("SIP/2.0 100")
+		require.NoError(t, e.Close())
+		require.ErrorIs(t, <-got, ErrClosed)
+		_, err = e.Send(outgoing(sip.OPTIONS, "x", w.conn.LocalAddr()), func(Response) {})
+		require.Error(t, err)
+	})
 }

@@ -21,42 +21,44 @@ import (
 
 // What no user should see is refused, and the endpoint goes on. Each case changes one thing in a good request.
 func TestFaulty(t *testing.T) {
-	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
-	w := dial(t, "udp", e)
-	contact := fmt.Sprintf("Contact: <sip:5550101@%s>\r\n", w.addr())
-	for i, c := range []struct{ method, old, new, want string }{
-		{"OPTIONS", "", "", "200"},
-		{"OPTIONS", "SIP/2.0\r\nVia", "SIP/7.0\r\nVia", "505"},
-		{"OPTIONS", "From: \"Stage Door\" <sip:5550101@millrace.example>;tag=near\r\n", "", "400 Missing From"},
-		{"OPTIONS", ";tag=near", "", "400 Missing From Tag"},
-		{"OPTIONS", "To: <sip:5550102@millrace.example>\r\n", "", "400 Missing To"},
-		{"OPTIONS", "To: <sip:5550102@millrace.example>", "To: <sip:5550102", "400 Bad Request"},
-		{"OPTIONS", "From: \"Stage Door\" <", "From: \"Stage Door <", "400 Bad Request"},
-		{"OPTIONS", "Call-ID: ", "X-Call-ID: ", "400 Missing Call-ID"},
-		{"OPTIONS", "CSeq: 1 OPTIONS\r\n", "", "400 Missing CSeq"},
-		{"OPTIONS", "CSeq: 1 OPTIONS", "CSeq: 1 INVITE", "400 CSeq Method Mismatch"},
-		{"OPTIONS", "CSeq: 1 OPTIONS", "CSeq: one OPTIONS", "400 Bad Request"},
-		{"OPTIONS", "CSeq: 1 OPTIONS", "CSeq: 4294967296 OPTIONS", "400 Bad Request"},
-		{"OPTIONS", "CSeq: 1", "CSeq: 1 OPTIONS\r\nCSeq: 1", "400 Repeated Header Field"},
-		{"OPTIONS", "To: ", "t: <sip:5550103@millrace.example>\r\nTo: ", "400 Repeated Header Field"},
-		{"OPTIONS", "Content-Length: 0", "Content-Length: 400", "400 Bad Request"},
-		{"OPTIONS", "Content-Length: 0", "Content-Length: -1", "400 Bad Request"},
-		{"OPTIONS", "Max-Forwards: 70", "a line without a colon", "400 Bad Request"},
-		{"INVITE", contact, "", "400 Missing Contact"},
-		{"SUBSCRIBE", contact, "", "400 Missing Contact"},
-		{"BYE", contact, "", "200"},
-		{"MESSAGE", "Max-Forwards: 70", "Max-Forwards: 0", "483"},
-		{"OPTIONS", "Max-Forwards: 70", "Max-Forwards: 0", "200"},
-		{"OPTIONS", "Max-Forwards: 70", "Max-Forwards: many", "400 Bad Request"},
-		{"NEWMETHOD", "", "", "200"}, // the user says what it does not know
-	} {
-		text := w.text(request{method: c.method, id: fmt.Sprintf("fault-%d", i)})
-		require.Contains(t, text, c.old)
-		w.send(strings.Replace(text, c.old, c.new, 1))
-		m := w.next(patience)
-		require.True(t, strings.HasPrefix(m, "SIP/2.0 "+c.want), "%+v: got %q", c, m)
-		require.Contains(t, message(m).get("Via"), "z9hG4bKfault", "it says what it answers")
-	}
+	virtually(t, func(t *virtual) {
+		e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+		w := dial(t, "udp", e)
+		contact := fmt.Sprintf("Contact: <sip:5550101@%s>\r\n", w.addr())
+		for i, c := range []struct{ method, old, new, want string }{
+			{"OPTIONS", "", "", "200"},
+			{"OPTIONS", "SIP/2.0\r\nVia", "SIP/7.0\r\nVia", "505"},
+			{"OPTIONS", "From: \"Stage Door\" <sip:5550101@millrace.example>;tag=near\r\n", "", "400 Missing From"},
+			{"OPTIONS", ";tag=near", "", "400 Missing From Tag"},
+			{"OPTIONS", "To: <sip:5550102@millrace.example>\r\n", "", "400 Missing To"},
+			{"OPTIONS", "To: <sip:5550102@millrace.example>", "To: <sip:5550102", "400 Bad Request"},
+			{"OPTIONS", "From: \"Stage Door\" <", "From: \"Stage Door <", "400 Bad Request"},
+			{"OPTIONS", "Call-ID: ", "X-Call-ID: ", "400 Missing Call-ID"},
+			{"OPTIONS", "CSeq: 1 OPTIONS\r\n", "", "400 Missing CSeq"},
+			{"OPTIONS", "CSeq: 1 OPTIONS", "CSeq: 1 INVITE", "400 CSeq Method Mismatch"},
+			{"OPTIONS", "CSeq: 1 OPTIONS", "CSeq: one OPTIONS", "400 Bad Request"},
+			{"OPTIONS", "CSeq: 1 OPTIONS", "CSeq: 4294967296 OPTIONS", "400 Bad Request"},
+			{"OPTIONS", "CSeq: 1", "CSeq: 1 OPTIONS\r\nCSeq: 1", "400 Repeated Header Field"},
+			{"OPTIONS", "To: ", "t: <sip:5550103@millrace.example>\r\nTo: ", "400 Repeated Header Field"},
+			{"OPTIONS", "Content-Length: 0", "Content-Length: 400", "400 Bad Request"},
+			{"OPTIONS", "Content-Length: 0", "Content-Length: -1", "400 Bad Request"},
+			{"OPTIONS", "Max-Forwards: 70", "a line without a colon", "400 Bad Request"},
+			{"INVITE", contact, "", "400 Missing Contact"},
+			{"SUBSCRIBE", contact, "", "400 Missing Contact"},
+			{"BYE", contact, "", "200"},
+			{"MESSAGE", "Max-Forwards: 70", "Max-Forwards: 0", "483"},
+			{"OPTIONS", "Max-Forwards: 70", "Max-Forwards: 0", "200"},
+			{"OPTIONS", "Max-Forwards: 70", "Max-Forwards: many", "400 Bad Request"},
+			{"NEWMETHOD", "", "", "200"}, // the user says what it does not know
+		} {
+			text := w.text(request{method: c.method, id: fmt.Sprintf("fault-%d", i)})
+			require.Contains(t, text, c.old)
+			w.send(strings.Replace(text, c.old, c.new, 1))
+			m := w.next(patience)
+			require.True(t, strings.HasPrefix(m, "SIP/2.0 "+c.want), "%+v: got %q", c, m)
+			require.Contains(t, message(m).get("Via"), "z9hG4bKfault", "it says what it answers")
+		}
+	})
 }
 
 // What cannot be answered is dropped, and the endpoint goes on.

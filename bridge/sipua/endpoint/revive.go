@@ -2,6 +2,7 @@ package endpoint
 
 import (
 	"fmt"
+	"time"
 
 	"github.com/emiago/sipgo/sip"
 )
@@ -24,14 +25,24 @@ func (s *stream) WriteMsg(m sip.Message) error {
 	return nil
 }
 
+// look has revive look after so long, and at twice the time each time after that, as Timer A has it over UDP (RFC 3261 section 17.1.1.2).
+func (t *Transaction) look(after time.Duration) {
+	t.e.after(after, func() { t.e.spawn(func() { t.revive(2 * after) }) })
+}
+
 // revive sends the request again if its TCP connection died before anything was heard: a peer that restarted without a
 // word answers the first bytes it gets with a reset, and the library's transaction repeats nothing over TCP.
-func (t *Transaction) revive() {
+func (t *Transaction) revive(next time.Duration) {
 	t.mu.Lock()
 	req, lost := t.req.Clone(), t.lost
-	over := t.ended || t.final != 0 || t.heard || t.e.connected(t.req, t.conn)
+	over := t.ended || t.final != 0 || t.heard
+	alive := !over && t.e.connected(t.req, t.conn)
 	t.mu.Unlock()
-	if over {
+	switch {
+	case over:
+		return
+	case alive: // it may die yet
+		t.look(next)
 		return
 	}
 	req.SetTransport(t.req.Transport())

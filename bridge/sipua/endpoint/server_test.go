@@ -11,42 +11,44 @@ import (
 
 // An INVITE that is repeated on UDP reaches the handler once; the last response is sent again (RFC 3261 section 17.2.1).
 func TestRepeatedInvite(t *testing.T) {
-	var l log
-	got := make(chan *Request, 1) // the INVITE
-	e := open(t, user{request: func(r *Request) {
-		l.add(r.Method.String())
-		if r.IsInvite() {
-			r.Reply(180, "Ringing")
-			got <- r
-		}
-	}})
-	w := dial(t, "udp", e)
-	invite := w.text(request{method: "INVITE", id: "repeat"})
-	w.send(invite)
-	ringing := w.expect("SIP/2.0 180")
-	r := <-got
-	for range 3 {
+	virtually(t, func(t *virtual) {
+		var l log
+		got := make(chan *Request, 1) // the INVITE
+		e := open(t, user{request: func(r *Request) {
+			l.add(r.Method.String())
+			if r.IsInvite() {
+				r.Reply(180, "Ringing")
+				got <- r
+			}
+		}})
+		w := dial(t, "udp", e)
+		invite := w.text(request{method: "INVITE", id: "repeat"})
 		w.send(invite)
-		require.Equal(t, ringing, w.expect("SIP/2.0 180"))
-	}
-	require.NoError(t, r.Reply(486, "Busy Here"))
-	busy := w.expect("SIP/2.0 486")
-	require.Equal(t, ringing.tag(), busy.tag())
-	require.NoError(t, r.Reply(180, "Ringing"), "a provisional after the final is dropped")
-	require.NoError(t, r.Reply(200, "OK"), "and so is another final")
-	require.Equal(t, busy, w.expect("SIP/2.0 486"), "repeated by Timer G")
-	w.send(invite)
-	require.Equal(t, busy, w.expect("SIP/2.0 486"))
-	ack := w.text(request{method: "ACK", id: "repeat", branch: "repeatINVITE", toTag: busy.tag()})
-	w.send(ack)
-	w.send(ack)
-	w.send(w.text(request{method: "BYE", id: "repeat", seq: 2})) // comes after the ACKs, and neither was passed on
-	l.saw(t, "INVITE", "BYE")
+		ringing := w.expect("SIP/2.0 180")
+		r := <-got
+		for range 3 {
+			w.send(invite)
+			require.Equal(t, ringing, w.expect("SIP/2.0 180"))
+		}
+		require.NoError(t, r.Reply(486, "Busy Here"))
+		busy := w.expect("SIP/2.0 486")
+		require.Equal(t, ringing.tag(), busy.tag())
+		require.NoError(t, r.Reply(180, "Ringing"), "a provisional after the final is dropped")
+		require.NoError(t, r.Reply(200, "OK"), "and so is another final")
+		require.Equal(t, busy, w.expect("SIP/2.0 486"), "repeated by Timer G")
+		w.send(invite)
+		require.Equal(t, busy, w.expect("SIP/2.0 486"))
+		ack := w.text(request{method: "ACK", id: "repeat", branch: "repeatINVITE", toTag: busy.tag()})
+		w.send(ack)
+		w.send(ack)
+		w.send(w.text(request{method: "BYE", id: "repeat", seq: 2})) // comes after the ACKs, and neither was passed on
+		l.saw(t, "INVITE", "BYE")
+	})
 }
 
 // A 2xx to INVITE may be sent again by the user until its ACK comes, and the ACK comes to the handler.
 func TestRepeated200(t *testing.T) {
-	networks(t, func(t *testing.T, network string) {
+	networks(t, func(t testing.TB, network string) {
 		var l log
 		got := make(chan *Request, 1) // the INVITE
 		e := open(t, user{request: func(r *Request) {
@@ -73,17 +75,19 @@ func TestRepeated200(t *testing.T) {
 
 // If the user says nothing for 200 ms, 100 is sent (RFC 3261 section 17.2.1).
 func TestTrying(t *testing.T) {
-	e := open(t, user{})
-	w := dial(t, "udp", e)
-	w.send(w.text(request{method: "INVITE", id: "slow"}))
-	m := w.expect("SIP/2.0 100")
-	require.Empty(t, m.tag())
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := dial(t, "udp", e)
+		w.send(w.text(request{method: "INVITE", id: "slow"}))
+		m := w.expect("SIP/2.0 100")
+		require.Empty(t, m.tag())
+	})
 }
 
 // CANCEL before the final response: 200, the handler is told once, and exactly one final response follows.
 func TestCancel(t *testing.T) {
 	t.Parallel()
-	networks(t, func(t *testing.T, network string) {
+	networks(t, func(t testing.TB, network string) {
 		var l log
 		e := open(t, user{
 			request: func(r *Request) {
@@ -120,148 +124,162 @@ func TestCancel(t *testing.T) {
 
 // A CANCEL that overtook its INVITE waits for it.
 func TestCancelOvertakes(t *testing.T) {
-	var l log
-	e := open(t, user{
-		request: func(r *Request) { l.add(r.Method.String()) },
-		cancelled: func(r *Request) {
-			l.add("cancelled")
-			r.Reply(487, "Request Terminated")
-		},
+	virtually(t, func(t *virtual) {
+		var l log
+		e := open(t, user{
+			request: func(r *Request) { l.add(r.Method.String()) },
+			cancelled: func(r *Request) {
+				l.add("cancelled")
+				r.Reply(487, "Request Terminated")
+			},
+		})
+		w := dial(t, "udp", e)
+		w.send(w.text(request{method: "CANCEL", id: "early", branch: "x"}))
+		w.send(w.text(request{method: "INVITE", id: "early", branch: "x"}))
+		w.expect("SIP/2.0 200")
+		w.expect("SIP/2.0 487")
+		l.saw(t, "INVITE", "cancelled")
+		require.Zero(t, e.Counts().Cancels)
 	})
-	w := dial(t, "udp", e)
-	w.send(w.text(request{method: "CANCEL", id: "early", branch: "x"}))
-	w.send(w.text(request{method: "INVITE", id: "early", branch: "x"}))
-	w.expect("SIP/2.0 200")
-	w.expect("SIP/2.0 487")
-	l.saw(t, "INVITE", "cancelled")
-	require.Zero(t, e.Counts().Cancels)
 }
 
 // A CANCEL for nothing: 481.
 func TestCancelUnmatched(t *testing.T) {
 	t.Parallel()
-	e := open(t, user{cancelled: func(*Request) { t.Error("cancelled") }})
-	w := dial(t, "udp", e)
-	w.send(w.text(request{method: "CANCEL", id: "nothing"}))
-	w.expect("SIP/2.0 481")
+	virtually(t, func(t *virtual) {
+		e := open(t, user{cancelled: func(*Request) { t.Error("cancelled") }})
+		w := dial(t, "udp", e)
+		w.send(w.text(request{method: "CANCEL", id: "nothing"}))
+		w.expect("SIP/2.0 481")
+	})
 }
 
 // A CANCEL after the final response: 200 to the CANCEL and nothing else (RFC 3261 section 9.2).
 func TestCancelTooLate(t *testing.T) {
-	e := open(t, user{
-		request: func(r *Request) {
-			if r.IsInvite() {
-				r.Reply(200, "OK")
-			}
-		},
-		cancelled: func(*Request) { t.Error("cancelled") },
+	virtually(t, func(t *virtual) {
+		e := open(t, user{
+			request: func(r *Request) {
+				if r.IsInvite() {
+					r.Reply(200, "OK")
+				}
+			},
+			cancelled: func(*Request) { t.Error("cancelled") },
+		})
+		w := dial(t, "udp", e)
+		w.send(w.text(request{method: "INVITE", id: "late", branch: "x"}))
+		first := w.expect("SIP/2.0 200")
+		require.Equal(t, "1 INVITE", first.get("CSeq"))
+		w.send(w.text(request{method: "CANCEL", id: "late", branch: "x"}))
+		require.Equal(t, "1 CANCEL", w.expect("SIP/2.0 200").get("CSeq"))
+		w.quiet(4 * t1)
 	})
-	w := dial(t, "udp", e)
-	w.send(w.text(request{method: "INVITE", id: "late", branch: "x"}))
-	first := w.expect("SIP/2.0 200")
-	require.Equal(t, "1 INVITE", first.get("CSeq"))
-	w.send(w.text(request{method: "CANCEL", id: "late", branch: "x"}))
-	require.Equal(t, "1 CANCEL", w.expect("SIP/2.0 200").get("CSeq"))
-	w.quiet(4 * t1)
 }
 
 // A 200 may cross the CANCEL: the handler answers with it, and that is the one final response.
 func TestCancelCrossed(t *testing.T) {
-	e := open(t, user{cancelled: func(r *Request) {
-		r.Reply(200, "OK")
-		r.Reply(487, "Request Terminated")
-	}})
-	w := dial(t, "udp", e)
-	w.send(w.text(request{method: "INVITE", id: "crossed", branch: "x"}))
-	w.send(w.text(request{method: "CANCEL", id: "crossed", branch: "x"}))
-	require.Equal(t, "1 CANCEL", w.expect("SIP/2.0 200").get("CSeq"))
-	require.Equal(t, "1 INVITE", w.expect("SIP/2.0 200").get("CSeq"))
-	w.quiet(4 * t1)
+	virtually(t, func(t *virtual) {
+		e := open(t, user{cancelled: func(r *Request) {
+			r.Reply(200, "OK")
+			r.Reply(487, "Request Terminated")
+		}})
+		w := dial(t, "udp", e)
+		w.send(w.text(request{method: "INVITE", id: "crossed", branch: "x"}))
+		w.send(w.text(request{method: "CANCEL", id: "crossed", branch: "x"}))
+		require.Equal(t, "1 CANCEL", w.expect("SIP/2.0 200").get("CSeq"))
+		require.Equal(t, "1 INVITE", w.expect("SIP/2.0 200").get("CSeq"))
+		w.quiet(4 * t1)
+	})
 }
 
 // Where responses go (RFC 3261 section 18.2.2, RFC 3581): the source with rport, the Via's port without.
 func TestResponseAddress(t *testing.T) {
-	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
-	w, other := dial(t, "udp", e), dial(t, "udp", e)
-	w.send(strings.Replace(w.text(request{method: "OPTIONS", id: "a"}), w.addr(), other.addr(), 1))
-	require.NotContains(t, other.expect("SIP/2.0 200").get("Via"), "received")
-	w.send(strings.Replace(w.text(request{method: "OPTIONS", id: "b"}), w.addr(), "192.0.2.7:5060;rport", 1))
-	via := w.expect("SIP/2.0 200").get("Via")
-	_, port, _ := strings.Cut(w.addr(), ":")
-	require.Contains(t, via, "received=127.0.0.1")
-	require.Contains(t, via, "rport="+port)
+	virtually(t, func(t *virtual) {
+		e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+		w, other := dial(t, "udp", e), dial(t, "udp", e)
+		w.send(strings.Replace(w.text(request{method: "OPTIONS", id: "a"}), w.addr(), other.addr(), 1))
+		require.NotContains(t, other.expect("SIP/2.0 200").get("Via"), "received")
+		w.send(strings.Replace(w.text(request{method: "OPTIONS", id: "b"}), w.addr(), "192.0.2.7:5060;rport", 1))
+		via := w.expect("SIP/2.0 200").get("Via")
+		_, port, _ := strings.Cut(w.addr(), ":")
+		require.Contains(t, via, "received=127.0.0.1")
+		require.Contains(t, via, "rport="+port)
+	})
 }
 
 // A handler that fails costs its own request, not the process.
 func TestHandlerPanics(t *testing.T) {
-	e := open(t, user{request: func(r *Request) {
-		if r.Method == sip.OPTIONS {
-			r.Reply(200, "OK")
-			return
-		}
-		panic(errors.New("a fault"))
-	}})
-	w := dial(t, "udp", e)
-	w.send(w.text(request{method: "INVITE", id: "fault"}))
-	w.expect("SIP/2.0 500")
-	w.send(w.text(request{method: "ACK", id: "fault", branch: "faultINVITE"}))
-	w.send(w.text(request{method: "OPTIONS", id: "alive"}))
-	w.expect("SIP/2.0 200")
+	virtually(t, func(t *virtual) {
+		e := open(t, user{request: func(r *Request) {
+			if r.Method == sip.OPTIONS {
+				r.Reply(200, "OK")
+				return
+			}
+			panic(errors.New("a fault"))
+		}})
+		w := dial(t, "udp", e)
+		w.send(w.text(request{method: "INVITE", id: "fault"}))
+		w.expect("SIP/2.0 500")
+		w.send(w.text(request{method: "ACK", id: "fault", branch: "faultINVITE"}))
+		w.send(w.text(request{method: "OPTIONS", id: "alive"}))
+		w.expect("SIP/2.0 200")
+	})
 }
 
 // Both ends of one Call-ID on one socket: our own leg calls our own other leg through a proxy. Nothing waits for anything.
 func TestHairpin(t *testing.T) {
-	var l log
-	done := make(chan struct{})
-	var e *Endpoint
-	ready := make(chan struct{})
-	var proxy *wire
-	e = open(t, user{request: func(r *Request) {
-		<-ready
-		l.add(r.Method.String())
-		if !r.IsInvite() {
-			return
-		}
-		r.Reply(180, "Ringing")
-		_, err := e.Send(outgoing(sip.OPTIONS, callID(r), proxy.conn.LocalAddr()), func(Response) { l.add("options answered") })
-		if err != nil {
-			t.Error(err)
-		}
-		r.Reply(200, "OK")
-	}})
-	proxy = listenUDP(t, e)
-	close(ready)
-	_, err := e.Send(outgoing(sip.INVITE, "hairpin", proxy.conn.LocalAddr()), func(r Response) {
-		if r.Err == nil && r.StatusCode == 200 {
-			close(done)
-		}
-	})
-	require.NoError(t, err)
-	out := proxy.expect("INVITE")
-	// the proxy puts its Via on top and sends it back to the same socket
-	back := strings.Replace(string(out), "\r\nVia:", "\r\nVia: SIP/2.0/UDP "+proxy.addr()+";branch=z9hG4bKproxy\r\nVia:", 1)
-	back = strings.Replace(back, "Content-Length:", "Contact: <sip:workshop@127.0.0.1>\r\nContent-Length:", 1)
-	proxy.send(back)
-	for n := 0; n < 3; {
-		m := proxy.next(patience)
-		switch {
-		case strings.HasPrefix(m, "OPTIONS"):
-			proxy.send(answer(message(m), 200, "far"))
-			n++
-		case strings.HasPrefix(m, "SIP/2.0"):
-			lines := strings.Split(m, "\r\n")
-			var kept []string
-			for _, line := range lines {
-				if !strings.Contains(line, "branch=z9hG4bKproxy") {
-					kept = append(kept, line)
-				}
+	virtually(t, func(t *virtual) {
+		var l log
+		done := make(chan struct{})
+		var e *Endpoint
+		ready := make(chan struct{})
+		var proxy *wire
+		e = open(t, user{request: func(r *Request) {
+			<-ready
+			l.add(r.Method.String())
+			if !r.IsInvite() {
+				return
 			}
-			proxy.send(strings.Join(kept, "\r\n"))
-			n++
-		default:
-			t.Fatal("nothing came; the two ends wait for each other")
+			r.Reply(180, "Ringing")
+			_, err := e.Send(outgoing(sip.OPTIONS, callID(r), proxy.conn.LocalAddr()), func(Response) { l.add("options answered") })
+			if err != nil {
+				t.Error(err)
+			}
+			r.Reply(200, "OK")
+		}})
+		proxy = listenUDP(t, e)
+		close(ready)
+		_, err := e.Send(outgoing(sip.INVITE, "hairpin", proxy.conn.LocalAddr()), func(r Response) {
+			if r.Err == nil && r.StatusCode == 200 {
+				close(done)
+			}
+		})
+		require.NoError(t, err)
+		out := proxy.expect("INVITE")
+		// the proxy puts its Via on top and sends it back to the same socket
+		back := strings.Replace(string(out), "\r\nVia:", "\r\nVia: SIP/2.0/UDP "+proxy.addr()+";branch=z9hG4bKproxy\r\nVia:", 1)
+		back = strings.Replace(back, "Content-Length:", "Contact: <sip:workshop@127.0.0.1>\r\nContent-Length:", 1)
+		proxy.send(back)
+		for n := 0; n < 3; {
+			m := proxy.next(patience)
+			switch {
+			case strings.HasPrefix(m, "OPTIONS"):
+				proxy.send(answer(message(m), 200, "far"))
+				n++
+			case strings.HasPrefix(m, "SIP/2.0"):
+				lines := strings.Split(m, "\r\n")
+				var kept []string
+				for _, line := range lines {
+					if !strings.Contains(line, "branch=z9hG4bKproxy") {
+						kept = append(kept, line)
+					}
+				}
+				proxy.send(strings.Join(kept, "\r\n"))
+				n++
+			default:
+				t.Fatal("nothing came; the two ends wait for each other")
+			}
 		}
-	}
-	<-done
-	require.Eventually(t, func() bool { return len(l.all()) == 2 }, patience, t1)
+		<-done
+		require.Eventually(t, func() bool { return len(l.all()) == 2 }, patience, t1)
+	})
 }

@@ -74,18 +74,16 @@ func TestRevive(t *testing.T) {
 
 // A request to the far end of a connection that has gone, where nobody listens, goes elsewhere if there is such a place.
 func TestSendElsewhere(t *testing.T) {
-	gone, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	require.NoError(t, gone.Close())
+	gone := nobody(t)
 	l, next := listenTCP(t)
 	e := open(t, user{})
 	var got log
-	_, err = e.SendOr(outgoing(sip.OPTIONS, "moved", gone.Addr()), l.Addr().String(), got.note)
+	_, err := e.SendOr(outgoing(sip.OPTIONS, "moved", gone), l.Addr().String(), got.note)
 	require.NoError(t, err)
 	c := next()
 	c.send(answer(c.expect("OPTIONS"), 200, "there"))
 	got.saw(t, "200 there")
-	_, err = e.Send(outgoing(sip.OPTIONS, "stays", gone.Addr()), func(r Response) {
+	_, err = e.Send(outgoing(sip.OPTIONS, "stays", gone), func(r Response) {
 		if r.Err != nil {
 			got.add("refused")
 		}

@@ -127,7 +127,7 @@ loop opens
 				s := newStage(l, flows[0], relay)
 				defer s.end()
 				if c.want != "" {
-					s.patience = time.Second
+					s.patience = slow * time.Second
 				}
 				s.play()
 			}()

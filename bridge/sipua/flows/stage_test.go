@@ -24,7 +24,7 @@ import (
 )
 
 // defaultPatience bounds every wait; only a failing flow waits for so long.
-const defaultPatience = 5 * time.Second
+const defaultPatience = slow * 5 * time.Second
 
 const (
 	adapterUser   = "box-office"

@@ -21,6 +21,7 @@ var rules = []struct {
 	{"length", lengthRule},
 	{"manners", mannersRule},
 	{"monotonic", monotonicRule},
+	{"machine", machineRule},
 }
 
 func root() fs.FS { return os.DirFS("../../..") }
@@ -118,6 +119,10 @@ func TestRulesCatch(t *testing.T) {
 		{"an instant without its monotonic part", "bridge/relay/modbus/a.go", "// Package modbus is.\npackage modbus\n\nimport \"time\"\n\nvar _ = time.Now().Round(0)\n", "monotonic", "calls Round"},
 		{"a rounded duration", "bridge/relay/modbus/a.go", "// Package modbus is.\npackage modbus\n\nimport \"time\"\n\nvar _ = time.Second.Round(time.Minute)\n", "", ""},
 		{"the time of day elsewhere", "config/a.go", good + "\nimport \"time\"\n\nvar _ = time.Now().UnixNano()\n", "", ""},
+		{"a mount", "config/a_test.go", good + "\nvar _ = unix.Mount\n", "machine", "config/a_test.go uses Mount"},
+		{"an emulator", "config/a_test.go", good + "\nvar _ = exec.Command(\"qemu-system-x86_64\")\n", "machine", "uses qemu-system-x86_64"},
+		{"a mount without its flag", "bridge/journal/disk_test.go", "// Package journal is.\npackage journal\n\nvar _ = unix.Mount\n", "machine", "have no flag \"mount\""},
+		{"a mount behind its flag", "bridge/journal/disk_test.go", "// Package journal is.\npackage journal\n\nvar _ = unix.Mount\nvar _ = flag.Bool(\"mount\", false, \"\")\n", "", ""},
 		{"settings without a type", "config/a.go", good + "\nvar _ map[string]any\n", "manners", "map[string]any"},
 		{"settings without a type, in the old way", "config/a.go", good + "\nvar _ map[string]interface{}\n", "manners", "map[string]any"},
 	}

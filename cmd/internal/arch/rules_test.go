@@ -242,3 +242,49 @@ func isIgnored(name, ignored string) bool {
 	}
 	return false
 }
+
+// machineRule: what changes the machine under the tests stands behind a flag, which the table names.
+func machineRule(files []file) (faults []string) {
+	flags := map[string]bool{} // package and flag
+	for _, f := range files {
+		ast.Inspect(f.syntax, func(n ast.Node) bool {
+			call, ok := n.(*ast.CallExpr)
+			if !ok || !f.test || len(call.Args) != 3 {
+				return true
+			}
+			if s, ok := call.Fun.(*ast.SelectorExpr); ok && (s.Sel.Name == "Bool" || s.Sel.Name == "Int") {
+				if name, ok := call.Args[0].(*ast.BasicLit); ok {
+					flags[f.dir+" "+strings.Trim(name.Value, `"`)] = true
+				}
+			}
+			return true
+		})
+	}
+	for _, f := range files {
+		if !f.test && !slices.Contains(forTests, f.dir) {
+			continue
+		}
+		behind, listed := changesMachine[f.path]
+		if listed && !flags[f.dir+" "+behind] {
+			faults = append(faults, fmt.Sprintf("%s: the tests of %s have no flag %q", f.path, f.dir, behind))
+		}
+		ast.Inspect(f.syntax, func(n ast.Node) bool {
+			what := ""
+			switch n := n.(type) {
+			case *ast.Ident:
+				if slices.Contains(machineCalls, n.Name) {
+					what = n.Name
+				}
+			case *ast.BasicLit:
+				if program := strings.Trim(n.Value, `"`); slices.Contains(machinePrograms, program) {
+					what = program
+				}
+			}
+			if what != "" && !listed && f.dir != "cmd/internal/arch" {
+				faults = append(faults, fmt.Sprintf("%s uses %s; name it in changesMachine with the flag that allows it", f.path, what))
+			}
+			return true
+		})
+	}
+	return faults
+}

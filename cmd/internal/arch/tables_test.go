@@ -25,6 +25,8 @@ var may = map[string][]string{
 	"bridge/sipua/endpoint/endpointtest": {},
 	"bridge/sipua/registration":          {"bridge/sipua/endpoint"},
 	"bridge/media":                       {},
+	"bridge/loopbacktest":                {"bridge/outsidetest"},
+	"bridge/outsidetest":                 {},
 	"bridge/relay":                       {},
 	"bridge/relay/controller":            {"bridge/relay"},
 	"bridge/relay/transport":             {},
@@ -50,7 +52,9 @@ var may = map[string][]string{
 	"cmd/internal/arch":    {},
 	"cmd/internal/figures": {},
 	"cmd/internal/interop": {},
+	"cmd/internal/testrun": {},
 	"cmd/clearback":        {"cmd/internal/cli"},
+	"cmd/testrun":          {"cmd/internal/testrun"},
 	"deploy":               {},
 }
 
@@ -64,16 +68,21 @@ var testsMay = map[string][]string{
 	"bridge/relay/modbus":                {"bridge/relay/agent", "bridge/relay/relaytest"},
 	"bridge/relay/mqtt":                  {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
 	"bridge/relay/agent/mqttface":        {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
-	"bridge/sipua/endpoint":              {"bridge/sipua/endpoint/endpointtest"},
-	"bridge/sipua":                       {"bridge/sipua/endpoint/endpointtest"},
+	"bridge/media":                       {"bridge/loopbacktest", "bridge/outsidetest"},
+	"bridge/sipua/endpoint":              {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
+	"bridge/sipua":                       {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
+	"bridge/sipua/registration":          {"bridge/loopbacktest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
 	"bridge/rehearsal":                   {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua"}, // a daemon to play with
 	"bridge/sipua/flows":                 {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/judge", "supervision", "supervision/story"},
-	"bridge/trial":                       {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
-	"cmd/internal/interop":               {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest/vm", "bridge/sipua/judge"}, // the rules by which all that the daemon sends is judged
-	"deploy":                             {"config", "supervision"},
+	"bridge/trial":                       {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
+	"cmd/internal/figures":               {"bridge/loopbacktest", "bridge/outsidetest"},
+	"cmd/internal/interop":               {"bridge/loopbacktest", "bridge/outsidetest", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest/vm", "bridge/sipua/judge"}, // the rules by which all that the daemon sends is judged
+	"cmd/internal/cli":                   {"bridge/loopbacktest"},
+	"deploy":                             {"bridge/outsidetest", "config", "supervision"},
+	"supervision/tuning":                 {"bridge/outsidetest"},
 	"supervision/story":                  {"supervision/supervisiontest"},
-	"bridge/status":                      {"bridge", "bridge/relay", "supervision"}, // how soon an interval is in use
+	"bridge/status":                      {"bridge", "bridge/outsidetest", "bridge/relay", "supervision"}, // how soon an interval is in use
 }
 
 // libraries names, for each module that is not ours, the packages whose code (not tests) may import it.
@@ -124,7 +133,32 @@ var (
 )
 
 // forTests are the packages of our own that exist for tests and may import testing.
-var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest"}
+var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest", "bridge/loopbacktest", "bridge/outsidetest"}
+
+// changesMachine names each file that may make a namespace, mount, start an emulator, set a clock or install something, and the flag of
+// its package's tests without which it does not.
+var changesMachine = map[string]string{
+	"bridge/journal/disk_test.go":             "mount",
+	"bridge/journal/guest_test.go":            "powercuts", // inside the virtual machine
+	"bridge/journal/powercut_test.go":         "powercuts",
+	"bridge/relay/gpio/clock_linux_test.go":   "vm", // inside the virtual machine
+	"bridge/relay/gpio/kernel_linux_test.go":  "vm", // inside the virtual machine
+	"bridge/relay/modbus/netns_linux_test.go": "namespace",
+	"bridge/relay/relaytest/vm/vm.go":         "vm",
+	"cmd/internal/interop/agentvm_test.go":    "vm", // inside the virtual machine
+	"cmd/internal/interop/full_test.go":       "mount",
+}
+
+// machineCalls are the calls and constants, and machinePrograms the programs, that change the machine.
+var (
+	machineCalls = []string{
+		"Mount", "Unshare", "Setns", "PivotRoot", "Cloneflags", "Settimeofday", "ClockSettime", "ClockAdjtime", "SIOCSIFFLAGS", "Reboot",
+	}
+	machinePrograms = []string{
+		"apt-get", "docker", "systemctl", "systemd-nspawn", "systemd-run", "qemu-system-x86_64", "chromium", "ip", "tc", "nft", "iptables", "mount",
+		"unshare", "nsenter",
+	}
+)
 
 // topLevel is all that stands at the top, besides hidden files and what .gitignore names.
 var topLevel = []string{

@@ -4,7 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"flag"
-	"net"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"strings"
@@ -14,6 +14,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
+
+	"clearback/bridge/loopbacktest"
 )
 
 // TestMain lets the rehearsals run beside each other, which mostly wait; -parallel says otherwise.
@@ -77,13 +79,11 @@ func TestUsage(t *testing.T) {
 	}
 }
 
-// freePort finds a port that is free now; a configuration file names real ports only.
+// freePort returns a place that is the test's own and where nobody listens; a configuration file names real ports only.
 func freePort(t *testing.T) string {
 	t.Helper()
-	c, err := net.ListenPacket("udp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer c.Close()
-	return c.LocalAddr().String()
+	own := loopbacktest.Address(t)
+	return netip.AddrPortFrom(own, loopbacktest.Ports(t, own, 1)).String()
 }
 
 // file writes a configuration for one line whose peers are at the given addresses.

@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"net"
 	"os"
 	"path/filepath"
 	"testing"
@@ -163,19 +162,19 @@ func TestServesWithoutJournalAndSocket(t *testing.T) {
 // pulsedBy opens the loop by hand once the board is there.
 func pulsedBy(t *testing.T, h *house) {
 	t.Helper()
-	require.Eventually(t, func() bool {
-		p, err := h.Pulse(t.Context(), "box-office", 300*time.Millisecond)
-		return err == nil && p.Measured > 0
-	}, 10*time.Second, 10*time.Millisecond)
+	var p status.Pulse
+	var err error
+	for until := time.Now().Add(10 * time.Second); time.Now().Before(until); <-time.After(10 * time.Millisecond) {
+		if p, err = h.Pulse(t.Context(), "box-office", 300*time.Millisecond); err == nil && p.Measured > 0 {
+			return
+		}
+	}
+	t.Fatalf("no opening by hand in 10 s; the last one: %+v, %v", p, err)
 }
 
 // A board that is not there at the start is told of from the start, whichever comes first, its notice or the lines.
 func TestTroubleBeforeTheLines(t *testing.T) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	address := l.Addr().String()
-	require.NoError(t, l.Close())
-	c := loaded(t, file(t, address, answerer(t, "200 OK"), answerer(t, "200 OK")))
+	c := loaded(t, file(t, freePort(t), answerer(t, "200 OK"), answerer(t, "200 OK")))
 	d := &Daemon{log: zap.NewNop()}
 	d.trouble(relay.Notice{Kind: relay.LinkLost, Controller: "cabinet"})
 	require.Len(t, d.early, 1)

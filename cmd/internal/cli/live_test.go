@@ -94,10 +94,7 @@ func (c *cabinet) list() ([]bool, []time.Time) {
 
 func serve(t *testing.T, c mb.RequestHandler) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0") // the library cannot tell which free port it took
-	require.NoError(t, err)
-	address := l.Addr().String()
-	require.NoError(t, l.Close())
+	address := freePort(t) // the library cannot tell which free port it took
 	s, err := mb.NewServer(&mb.ServerConfiguration{URL: "tcp://" + address, MaxClients: 4}, c)
 	require.NoError(t, err)
 	require.NoError(t, s.Start())

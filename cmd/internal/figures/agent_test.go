@@ -8,6 +8,7 @@ import (
 	"log"
 	"math/rand/v2"
 	"net"
+	"net/netip"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -19,6 +20,8 @@ import (
 
 	"github.com/simonvetter/modbus"
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/loopbacktest"
 )
 
 const agentContacts = 4
@@ -26,7 +29,7 @@ const agentContacts = 4
 // agentProcess is the built binary as `clearback relay`, with simulated contacts.
 type agentProcess struct {
 	dir   string
-	port  int
+	at    netip.AddrPort
 	cmd   *exec.Cmd
 	ready time.Duration // from the start of the process to its READY
 }
@@ -34,18 +37,16 @@ type agentProcess struct {
 // startAgent starts it, by the given command in front (chrt), and waits for its READY.
 func startAgent(t testing.TB, front ...string) *agentProcess {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
 	// In memory, where there is such a place: a write to a disk that others use would count as the contact's time.
 	dir, err := os.MkdirTemp("/dev/shm", "clearback-figures")
 	if err != nil {
 		dir = t.TempDir()
 	}
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
-	a := &agentProcess{dir: dir, port: l.Addr().(*net.TCPAddr).Port}
-	require.NoError(t, l.Close())
+	own := loopbacktest.Address(t)
+	a := &agentProcess{dir: dir, at: netip.AddrPortFrom(own, loopbacktest.Ports(t, own, 1))}
 	var file strings.Builder
-	fmt.Fprintf(&file, "listen: 127.0.0.1:%d\nallow_from: [127.0.0.1]\nlog: {level: error}\ncontacts:\n", a.port)
+	fmt.Fprintf(&file, "listen: %v\nallow_from: [127.0.0.1]\nlog: {level: error}\ncontacts:\n", a.at)
 	for i := range agentContacts {
 		fmt.Fprintf(&file, "  - {name: line-%d, simulated: {file: %q}}\n", i, a.moves(i))
 	}
@@ -89,7 +90,7 @@ func (a *agentProcess) moves(contact int) string {
 func (a *agentProcess) master(t testing.TB) *modbus.ModbusClient {
 	t.Helper()
 	c, err := modbus.NewClient(&modbus.ClientConfiguration{
-		URL: fmt.Sprintf("tcp://127.0.0.1:%d", a.port), Timeout: 5 * time.Second, Logger: log.New(io.Discard, "", 0),
+		URL: "tcp://" + a.at.String(), Timeout: 5 * time.Second, Logger: log.New(io.Discard, "", 0),
 	})
 	require.NoError(t, err)
 	require.NoError(t, c.Open())

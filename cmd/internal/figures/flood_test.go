@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/outsidetest"
 )
 
 // floodRate is of packets a second. It is what the project promises to stand.
@@ -20,13 +22,7 @@ const floodRate = 100_000
 // compile builds a C program of testdata, or skips where there is no compiler.
 func compile(t testing.TB, name string) string {
 	t.Helper()
-	cc, err := exec.LookPath("gcc")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("compulsory here: gcc is missing")
-		}
-		t.Skip("gcc is missing")
-	}
+	cc := outsidetest.Need(t, "gcc", "gcc")
 	program := filepath.Join(t.TempDir(), name)
 	out, err := exec.Command(cc, "-O2", "-Wall", "-o", program, filepath.Join("testdata", name+".c")).CombinedOutput()
 	require.NoError(t, err, "%s", out)

@@ -4,7 +4,6 @@ package figures
 
 import (
 	"fmt"
-	"math/rand/v2"
 	"net"
 	"net/netip"
 	"os"
@@ -16,6 +15,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/loopbacktest"
 )
 
 const (
@@ -23,8 +24,7 @@ const (
 	patience = 10 * time.Second       // bounds every wait; only a failing test waits for so long
 )
 
-// house is a daemon with some lines and what stands around it. Each house has loopback addresses of its own (Linux takes all of
-// 127.0.0.0/8 for its own), so that no port can be another's.
+// house is a daemon with some lines and what stands around it. Each house has loopback addresses of its own, so that no port can be another's.
 type house struct {
 	houseSetup
 	t       testing.TB
@@ -60,10 +60,9 @@ type houseSetup struct {
 
 func newHouseOf(t testing.TB, s houseSetup) *house {
 	t.Helper()
-	a, b := byte(64+rand.IntN(128)), byte(rand.IntN(256))
 	lines, media := s.lines, s.media
 	h := &house{t: t, dir: t.TempDir(), houseSetup: s, through: make(chan int, lines)}
-	h.addr = func(n byte) netip.Addr { return netip.AddrFrom4([4]byte{127, a, b, n}) }
+	h.addr = loopbacktest.Own(t).Address
 	h.board = newBoard(t, h.addr(5), lines+1) // one more for the bare path
 	h.x = newExchange(t, h.addr(3), h.addr(4))
 	h.x.daemon = netip.AddrPortFrom(h.addr(2), 5070)

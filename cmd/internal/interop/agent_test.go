@@ -37,7 +37,7 @@ type agent struct {
 	told []string // to the service manager
 }
 
-const agentFile = `listen: 127.0.0.1:%d
+const agentFile = `listen: %s
 allow_from: [127.0.0.1]
 hardware_watchdog: {device: %s/dog, timeout: 2s}
 contacts:
@@ -47,7 +47,7 @@ contacts:
 
 func newAgentRig(t *testing.T) *agent {
 	t.Helper()
-	a := prepareAgent(t, func(a *agent) string { return fmt.Sprintf(agentFile, a.port, a.dir, a.dir) })
+	a := prepareAgent(t, func(a *agent) string { return fmt.Sprintf(agentFile, at(a.port), a.dir, a.dir) })
 	require.NoError(t, os.WriteFile(filepath.Join(a.dir, "dog"), nil, 0o600))
 	a.start()
 	return a
@@ -174,7 +174,7 @@ func (a *agent) lastOpening() time.Duration {
 // master is a client of simonvetter/modbus.
 func (a *agent) master() *modbus.ModbusClient {
 	a.t.Helper()
-	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: fmt.Sprintf("tcp://127.0.0.1:%d", a.port), Timeout: time.Second, Logger: quiet()})
+	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + at(a.port), Timeout: time.Second, Logger: quiet()})
 	require.NoError(a.t, err)
 	require.NoError(a.t, c.Open())
 	a.t.Cleanup(func() { _ = c.Close() })
@@ -270,7 +270,7 @@ func TestAgentStopped(t *testing.T) {
 	t.Parallel()
 	a := newAgentRig(t)
 	a.until("feeding", func() bool { return a.tells("WATCHDOG=1") > 2 })
-	c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", a.port))
+	c, err := net.Dial("tcp", at(a.port))
 	require.NoError(t, err)
 	defer c.Close()
 	a.open(200 * time.Millisecond)
@@ -280,7 +280,7 @@ func TestAgentStopped(t *testing.T) {
 	// An opening for 3 s, as a frame of Modbus TCP.
 	_, err = c.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
 	require.NoError(t, err)
-	later, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", a.port)) // the kernel takes it
+	later, err := net.Dial("tcp", at(a.port)) // the kernel takes it
 	require.NoError(t, err)
 	defer later.Close()
 	_, err = later.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
@@ -298,7 +298,7 @@ func TestAgentStopped(t *testing.T) {
 	require.Equal(t, []string{"closed", "open", "closed"}, a.moves())
 	a.until("feeding again", func() bool { return a.tells("WATCHDOG=1") > fed+2 })
 	a.until("a master gets in again", func() bool {
-		m, err := modbus.NewClient(&modbus.ClientConfiguration{URL: fmt.Sprintf("tcp://127.0.0.1:%d", a.port), Timeout: time.Second, Logger: quiet()})
+		m, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + at(a.port), Timeout: time.Second, Logger: quiet()})
 		require.NoError(t, err)
 		if m.Open() != nil {
 			return false

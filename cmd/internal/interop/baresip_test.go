@@ -35,8 +35,8 @@ const baresipModules = "/usr/lib/baresip/modules" // where Debian puts them
 // startBaresip registers as the line's adapter, answers every call, and plays a tone instead of a microphone.
 func (r *rig) startBaresip(line string) *baresip {
 	r.t.Helper()
-	return r.startPhone("baresip", fmt.Sprintf("<sip:%s@127.0.0.1:%d>;auth_user=%s;auth_pass=%s;regint=60;answermode=auto;audio_codecs=pcmu",
-		line, r.adapterPort, line, password))
+	return r.startPhone("baresip", fmt.Sprintf("<sip:%s@%s>;auth_user=%s;auth_pass=%s;regint=60;answermode=auto;audio_codecs=pcmu",
+		line, at(r.adapterPort), line, password))
 }
 
 // startPhone starts a baresip with one account, written as it wants it. It plays a tone instead of a microphone; name is its folder.
@@ -72,14 +72,14 @@ func (r *rig) startPhone(name, account string) *baresip {
 	}
 	eventually(r.t, 10*time.Second, name+" is ready", func() bool { return strings.Contains(out.String(), ready) })
 	var err error
-	b.conn, err = net.Dial("tcp4", fmt.Sprintf("127.0.0.1:%d", control))
+	b.conn, err = net.Dial("tcp4", at(control))
 	require.NoError(r.t, err)
 	b.in = bufio.NewReader(b.conn)
 	return b
 }
 
 func phoneConfig(dir string, sip, control int) string {
-	return fmt.Sprintf(`sip_listen 127.0.0.1:%d
+	return fmt.Sprintf(`sip_listen %s
 audio_player aubridge,sink
 audio_source aufile,%s
 audio_alert aubridge,alert
@@ -87,7 +87,7 @@ ausrc_srate 8000
 auplay_srate 8000
 ausrc_channels 1
 auplay_channels 1
-net_interface 127.0.0.1
+net_interface %s
 rtp_stats yes
 rtp_ports %d-%d
 module_path %s
@@ -99,8 +99,8 @@ module_tmp account.so
 module_app contact.so
 module_app menu.so
 module_app ctrl_tcp.so
-ctrl_tcp_listen 127.0.0.1:%d
-`, sip, filepath.Join(dir, "tone.wav"), sip+8, sip+17, baresipModules, control)
+ctrl_tcp_listen %s
+`, at(sip), filepath.Join(dir, "tone.wav"), place(), sip+8, sip+17, baresipModules, at(control))
 }
 
 // do gives a command and waits for its answer.

@@ -17,6 +17,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
+
+	"clearback/bridge/outsidetest"
 )
 
 // board is the relay board of the Modbus driver's tests, a program around libmodbus. Coil on means open here.
@@ -64,7 +66,8 @@ func startBoard(t testing.TB, args ...string) *board {
 	t.Helper()
 	bin, err := buildBoard()
 	if err != nil {
-		missing(t, "no C compiler, pkg-config or libmodbus: %v", err)
+		t.Log(err)
+		outsidetest.Missing(t, "libmodbus, or a C compiler for it,", "gcc libc6-dev pkg-config libmodbus-dev")
 	}
 	cmd := exec.Command(bin, args...)
 	cmd.Stderr = os.Stderr

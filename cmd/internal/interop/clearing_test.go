@@ -44,7 +44,7 @@ func TestFarEndByeRepeated(t *testing.T) {
 	near, far := r.heldByArrivedCall(boxOffice)
 	far.ok()
 	bye := far.gave("BYE", "BYE").text
-	c, err := net.DialUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: r.far}, &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: r.servicePort})
+	c, err := net.DialUDP("udp4", &net.UDPAddr{IP: place().AsSlice(), Port: r.far}, &net.UDPAddr{IP: place().AsSlice(), Port: r.servicePort})
 	require.NoError(t, err)
 	defer c.Close()
 	ask := func(text string) string {

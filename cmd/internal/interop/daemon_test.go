@@ -61,7 +61,6 @@ type rig struct {
 	adapterPort, servicePort int            // the daemon's
 	far                      int            // where the service is
 	adapters                 map[string]int // where the adapter of a line is
-	media                    int            // the first of some ports for SIPp's media
 
 	journal, control string // files of a recorded scene
 
@@ -106,7 +105,7 @@ func newRig(t testing.TB, s setup) *rig {
 	}
 	r := &rig{t: t, dir: t.TempDir(), adapters: map[string]int{}}
 	first := freePorts(t, 40)
-	r.adapterPort, r.servicePort, r.far, r.media = first, first+1, first+2, first+20
+	r.adapterPort, r.servicePort, r.far = first, first+1, first+2
 	for i, l := range s.lines {
 		r.adapters[l.name] = first + 4 + 2*i
 	}
@@ -134,8 +133,8 @@ func (r *rig) writeConfig(s setup) {
 	var f strings.Builder
 	fmt.Fprintf(&f, `country: GB
 sip:
-  adapter_side: {listen: "127.0.0.1:%[1]d", transports: [%[6]s]}
-  service_side: {listen: "127.0.0.1:%[2]d", transports: [%[6]s]}
+  adapter_side: {listen: "%[1]s", transports: [%[6]s]}
+  service_side: {listen: "%[2]s", transports: [%[6]s]}
   realm: millrace.example
 media: {ports: %[3]d-%[4]d}
 log: {level: debug, format: json}
@@ -144,11 +143,11 @@ log: {level: debug, format: json}
     driver: modbus
     modbus: {address: "127.0.0.1:%[5]d", timeout: 500ms}
 lines:
-`, r.adapterPort, r.servicePort, relayed, relayed+39, r.net.port, transport, r.recording(s))
+`, at(r.adapterPort), at(r.servicePort), relayed, relayed+39, r.net.port, transport, r.recording(s))
 	for _, l := range s.lines {
 		fixed := ""
 		if !l.roaming {
-			fixed = fmt.Sprintf(`, contact: "sip:%s@127.0.0.1:%d%s"`, l.name, r.adapters[l.name], parameter)
+			fixed = fmt.Sprintf(`, contact: "sip:%s@%s%s"`, l.name, at(r.adapters[l.name]), parameter)
 		}
 		interval := l.interval
 		if interval == 0 {
@@ -156,11 +155,11 @@ lines:
 		}
 		fmt.Fprintf(&f, `  - name: %s
     adapter: {user: %s, password: {file: %s}%s}
-    service: {registrar: "sip:127.0.0.1:%d%s", user: %s, password: {file: %s}, register: %t}
+    service: {registrar: "sip:%s%s", user: %s, password: {file: %s}, register: %t}
     media: relay
     contact: {driver: modbus, controller: loft, unit: 1, coil: %d, open_level: "on", %s}
     policy: {interval: %v%s} # agreed with the stage manager
-%s`, l.name, l.name, secret, fixed, r.far, parameter, l.name, secret, l.register, l.coil, cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, l.policy, l.more)
+%s`, l.name, l.name, secret, fixed, at(r.far), parameter, l.name, secret, l.register, l.coil, cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, l.policy, l.more)
 	}
 	require.NoError(r.t, os.WriteFile(r.config(), []byte(f.String()), 0o600))
 }

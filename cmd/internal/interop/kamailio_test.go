@@ -35,8 +35,8 @@ dns=no
 rev_dns=no
 auto_aliases=no
 server_header="Server: service.millrace.example"
-listen=udp:127.0.0.1:%[1]d
-listen=tcp:127.0.0.1:%[1]d
+listen=udp:%[1]s
+listen=tcp:%[1]s
 loadmodule "tm.so"
 loadmodule "sl.so"
 loadmodule "rr.so"
@@ -99,7 +99,7 @@ func startKamailio(r *rig, algorithm string) *kamailio {
 	k := &kamailio{r: r, dump: filepath.Join(r.dir, "service"), out: &logBuffer{}}
 	require.NoError(t, os.Mkdir(k.dump, 0o700))
 	file := filepath.Join(k.dump, "rules")
-	require.NoError(t, os.WriteFile(file, fmt.Appendf(nil, serviceRules, r.far, k.dump, algorithm, password), 0o600))
+	require.NoError(t, os.WriteFile(file, fmt.Appendf(nil, serviceRules, at(r.far), k.dump, algorithm, password), 0o600))
 	cmd := exec.Command("kamailio", "-DD", "-E", "-m", "16", "-M", "2", "-f", file, "-Y", k.dump, "-P", filepath.Join(k.dump, "pid"))
 	cmd.Stdout, cmd.Stderr = k.out, k.out
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // it is several processes
@@ -184,7 +184,7 @@ func (k *kamailio) requireLint(byes int) {
 	all := k.messages()
 	require.Empty(t, traceOf(all).Faults())
 	within := map[string]int{}
-	route := fmt.Sprintf("127.0.0.1:%d", k.r.far)
+	route := at(k.r.far)
 	for _, m := range all {
 		method, _, _ := strings.Cut(m.text, " ")
 		if m.sent || method == "SIP/2.0" || group(tagOf, m.header("To")) == "" {
@@ -219,7 +219,7 @@ func TestThroughKamailio(t *testing.T) {
 			parameter := ";transport=" + name
 			k.await("the line is registered", true, "SIP/2.0 200", "REGISTER")
 			require.Contains(t, k.await("with digest", false, "REGISTER", "2 REGISTER").header("Authorization"), "algorithm="+s.algorithm)
-			phone := r.startPhone("telephone", fmt.Sprintf("<sip:5550110@127.0.0.1:%d%s>;regint=60;audio_codecs=pcmu", r.far, parameter))
+			phone := r.startPhone("telephone", fmt.Sprintf("<sip:5550110@%s%s>;regint=60;audio_codecs=pcmu", at(r.far), parameter))
 			r.calledThroughKamailio(k, phone)
 			r.callsThroughKamailio(k, phone)
 			k.requireLint(1)

@@ -3,7 +3,6 @@
 package interop
 
 import (
-	"fmt"
 	"maps"
 	"regexp"
 	"slices"
@@ -25,11 +24,11 @@ func group(r *regexp.Regexp, s string) string {
 
 // lint judges all that the daemon sent to the parties of the scene: each talked to one of its two addresses, and is to see nothing of the other.
 func (r *rig) lint() {
-	adapterSide, serviceSide := fmt.Sprintf("127.0.0.1:%d", r.adapterPort), fmt.Sprintf("127.0.0.1:%d", r.servicePort)
+	adapterSide, serviceSide := at(r.adapterPort), at(r.servicePort)
 	for _, p := range r.parties {
 		t := traceOf(p.messages())
 		if p.to == r.adapterPort || slices.Contains(slices.Collect(maps.Values(r.adapters)), p.port) {
-			t.Own, t.Foreign = adapterSide, []string{serviceSide, fmt.Sprintf("127.0.0.1:%d", r.far)}
+			t.Own, t.Foreign = adapterSide, []string{serviceSide, at(r.far)}
 		} else {
 			t.Own, t.Foreign = serviceSide, []string{adapterSide}
 		}

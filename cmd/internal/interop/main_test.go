@@ -11,6 +11,7 @@ import (
 	"sync"
 	"testing"
 
+	"clearback/bridge/outsidetest"
 	"clearback/bridge/relay/relaytest/vm"
 )
 
@@ -64,22 +65,18 @@ func testMain(m *testing.M) int {
 	return code
 }
 
-// need skips the test where a tool is missing, and fails it where CI is set.
-func need(t testing.TB, tools ...string) {
-	t.Helper()
-	for _, tool := range tools {
-		if _, err := exec.LookPath(tool); err != nil {
-			missing(t, "%s is not on this machine (Debian: sip-tester, baresip-core, kamailio, sqlite3, curl)", tool)
-		}
-	}
+// packages are the Debian packages of the programs that the tests here need.
+var packages = map[string]string{
+	"sipp": "sip-tester", "baresip": "baresip-core", "kamailio": "kamailio", "sqlite3": "sqlite3", "curl": "curl", "stress-ng": "stress-ng", "mbpoll": "mbpoll",
+	"python3": "python3", "mosquitto": "mosquitto", "cc": "gcc",
 }
 
-func missing(t testing.TB, format string, a ...any) {
+// need skips the test where a program is missing, and fails it where CI is set.
+func need(t testing.TB, programs ...string) {
 	t.Helper()
-	if os.Getenv("CI") != "" {
-		t.Fatalf("compulsory here: "+format, a...)
+	for _, program := range programs {
+		outsidetest.Need(t, program, packages[program])
 	}
-	t.Skipf(format, a...)
 }
 
 var buildBoard = sync.OnceValues(func() (string, error) {

@@ -131,8 +131,8 @@ func agentMoves(t *testing.T, more string) func() []move {
 
 func agentByModbus(t *testing.T) *way {
 	port := freePorts(t, 1)
-	moves := agentMoves(t, fmt.Sprintf("listen: 127.0.0.1:%d\nallow_from: [127.0.0.1]", port))
-	p := newProxy(t, port)
+	moves := agentMoves(t, fmt.Sprintf("listen: %s\nallow_from: [127.0.0.1]", at(port)))
+	p := newProxyTo(t, at(port))
 	return &way{name: "agent by Modbus TCP", driver: "modbus", kind: "oneshot", controller: fmt.Sprintf(`modbus: {address: "127.0.0.1:%d"}`, p.port),
 		contact: "coil: 0, timed: {register: 0, sequence: true, unit: 1ms, limit: 3s}", moves: moves, net: p}
 }
@@ -281,19 +281,19 @@ func newTried(t *testing.T, w *way) *tried {
 	}
 	require.NoError(t, os.WriteFile(r.config(), fmt.Appendf(nil, `country: GB
 sip:
-  adapter_side: {listen: "127.0.0.1:%[1]d"}
-  service_side: {listen: "127.0.0.1:%[2]d"}
+  adapter_side: {listen: "%[1]s"}
+  service_side: {listen: "%[2]s"}
 media: {ports: %[3]d-%[4]d}
 log: {level: debug, format: json}
 control: {socket: %[5]s}
 controllers: [{name: loft, driver: %[6]s, %[7]s}]
 lines:
   - name: box-office
-    adapter: {user: box-office, contact: "sip:box-office@127.0.0.1:%[8]d"}
-    service: {registrar: "sip:127.0.0.1:%[9]d", user: box-office, register: false}
+    adapter: {user: box-office, contact: "sip:box-office@%[8]s"}
+    service: {registrar: "sip:%[9]s", user: box-office, register: false}
     verify: {by: none}
     contact: {driver: %[6]s, controller: loft, require: %[10]s%[11]s, %[12]s}
-`, first, first+1, first+4, first+23, r.control, w.driver, w.controller, first+30, first+31, w.kind, consent, w.contact), 0o600))
+`, at(first), at(first+1), first+4, first+23, r.control, w.driver, w.controller, at(first+30), at(first+31), w.kind, consent, w.contact), 0o600))
 	m := &tried{r, w}
 	r.start()
 	t.Cleanup(func() {

@@ -5,65 +5,61 @@ package interop
 import (
 	"bufio"
 	"fmt"
-	"math/rand/v2"
-	"net"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
 	"time"
+
+	"clearback/bridge/loopbacktest"
+	"clearback/bridge/relay/relaytest/vm"
 )
 
-// ports gives out numbers below the range that the system takes ephemeral ports from (32768 and up on Linux), so that nobody
-// who listens on port 0 can take one between our look and its use. The start is drawn, and each block is taken under a name that the
-// system gives to one process only, for two test runs side by side.
+// place is the loopback address at which everything of this process listens that must be told where. No other process has it (see
+// [loopbacktest]), so that its ports need to be shared out among the tests of this one alone. In the virtual machine nobody else is there.
+var place = sync.OnceValue(func() netip.Addr {
+	if vm.Inside() {
+		return netip.MustParseAddr("127.0.0.1")
+	}
+	n, err := loopbacktest.Take() // until the process ends
+	if err != nil {
+		panic(err)
+	}
+	return n.Address(1)
+})
+
+// at is a port of the place.
+func at(port int) string { return netip.AddrPortFrom(place(), uint16(port)).String() }
+
+// ports gives out numbers below the range that the system takes ephemeral ports from (32768 and up on Linux): who listens on port 0 at all
+// addresses takes none of them.
 var ports = struct {
 	sync.Mutex
-	next  int
-	taken []net.Listener // for as long as the process runs
-}{next: 10000 + block*rand.IntN(500)}
+	next int
+}{next: firstPort}
 
-const block = 40
+const firstPort, lastPort = 10000, 32000
 
-// freePorts returns the first of n ports in a row, at most a block, from an even one, that are free for UDP and TCP on loopback.
+// freePorts returns the first of n ports in a row, from an even one, that are free for UDP and TCP at the place. They stay the test's also while
+// no program of it has them: they are given out again only when all others were.
 func freePorts(t testing.TB, n int) int {
 	t.Helper()
 	ports.Lock()
 	defer ports.Unlock()
-	for range 500 {
+	for range 1000 {
+		if ports.next+n > lastPort {
+			ports.next = firstPort
+		}
 		first := ports.next
-		if ports.next += block; ports.next > 32000 {
-			ports.next = 10000
-		}
-		name, err := net.Listen("unix", fmt.Sprintf("@clearback-interop-ports-%d", first))
-		if err != nil {
-			continue
-		}
-		if n <= block && free(first, n) {
-			ports.taken = append(ports.taken, name)
+		ports.next += n + n%2
+		if loopbacktest.Free(place(), uint16(first), uint16(n)) {
 			return first
 		}
-		name.Close()
 	}
 	t.Fatal("no free ports")
 	return 0
-}
-
-func free(first, n int) bool {
-	for p := first; p < first+n; p++ {
-		u, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: p})
-		if err != nil {
-			return false
-		}
-		u.Close()
-		l, err := net.Listen("tcp4", fmt.Sprintf("127.0.0.1:%d", p))
-		if err != nil {
-			return false
-		}
-		l.Close()
-	}
-	return true
 }
 
 const listening = "0A" // a TCP socket's state in /proc/net/tcp
@@ -91,10 +87,11 @@ func sockets(network string, port int) (inodes []string) {
 		return nil
 	}
 	defer f.Close()
-	want := fmt.Sprintf(":%04X", port)
+	a := place().As4()
+	want := fmt.Sprintf("%02X%02X%02X%02X:%04X", a[3], a[2], a[1], a[0], port)
 	for s := bufio.NewScanner(f); s.Scan(); {
 		fields := strings.Fields(s.Text())
-		if len(fields) > 9 && strings.HasSuffix(fields[1], want) && (network == "udp" || fields[3] == listening) {
+		if len(fields) > 9 && fields[1] == want && (network == "udp" || fields[3] == listening) {
 			inodes = append(inodes, fields[9])
 		}
 	}

@@ -27,11 +27,17 @@ type proxy struct {
 	conns   map[net.Conn]bool
 }
 
+// newProxy leads to a port that a program chose on 127.0.0.1.
 func newProxy(t testing.TB, target int) *proxy {
+	t.Helper()
+	return newProxyTo(t, fmt.Sprintf("127.0.0.1:%d", target))
+}
+
+func newProxyTo(t testing.TB, target string) *proxy {
 	t.Helper()
 	l, err := net.Listen("tcp4", "127.0.0.1:0")
 	require.NoError(t, err)
-	p := &proxy{port: l.Addr().(*net.TCPAddr).Port, target: fmt.Sprintf("127.0.0.1:%d", target), l: l, conns: map[net.Conn]bool{}}
+	p := &proxy{port: l.Addr().(*net.TCPAddr).Port, target: target, l: l, conns: map[net.Conn]bool{}}
 	p.cond = sync.NewCond(&p.mu)
 	p.all.Go(p.accept)
 	t.Cleanup(func() {

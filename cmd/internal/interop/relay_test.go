@@ -19,6 +19,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/outsidetest"
 )
 
 // agentProcess is clearback relay with two simulated contacts.
@@ -38,7 +40,7 @@ func startAgent(t *testing.T) *agentProcess {
 	t.Helper()
 	dir := t.TempDir()
 	a := &agentProcess{port: freePorts(t, 1)}
-	file := fmt.Sprintf("listen: 127.0.0.1:%d\nallow_from: [127.0.0.1]\nmax_interval: %v\nwatchdog: %v\ncontacts:\n", a.port, agentLongest, agentWatchdog)
+	file := fmt.Sprintf("listen: %s\nallow_from: [127.0.0.1]\nmax_interval: %v\nwatchdog: %v\ncontacts:\n", at(a.port), agentLongest, agentWatchdog)
 	for i, name := range []string{"box-office", "stage-door"} {
 		a.files[i] = filepath.Join(dir, name)
 		file += fmt.Sprintf("  - name: %s\n    simulated: {file: %s}\n", name, a.files[i])
@@ -115,7 +117,7 @@ func (a *agentProcess) closes(t *testing.T, contact, times int) time.Duration {
 func (a *agentProcess) mbpoll(t *testing.T, table string, address int, args ...string) (string, error) {
 	t.Helper()
 	all := []string{"-0", "-1", "-m", "tcp", "-p", strconv.Itoa(a.port), "-t", table, "-r", strconv.Itoa(address)}
-	out, err := exec.Command("mbpoll", slices.Concat(all, []string{"127.0.0.1"}, args)...).CombinedOutput()
+	out, err := exec.Command("mbpoll", slices.Concat(all, []string{place().String()}, args)...).CombinedOutput()
 	return string(out), err
 }
 
@@ -169,9 +171,10 @@ func (a *agentProcess) master(t *testing.T) *master {
 	bin := filepath.Join(t.TempDir(), "master")
 	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" testdata/master.c $(pkg-config --cflags --libs libmodbus)`, "sh", bin).CombinedOutput()
 	if err != nil {
-		missing(t, "a C compiler, pkg-config and libmodbus (Debian: gcc libc6-dev pkg-config libmodbus-dev): %v: %s", err, out)
+		t.Logf("%v: %s", err, out)
+		outsidetest.Missing(t, "libmodbus, or a C compiler for it,", "gcc libc6-dev pkg-config libmodbus-dev")
 	}
-	cmd := exec.Command(bin, "127.0.0.1", strconv.Itoa(a.port))
+	cmd := exec.Command(bin, place().String(), strconv.Itoa(a.port))
 	cmd.Stderr = os.Stderr
 	m := &master{}
 	m.stdin, err = cmd.StdinPipe()

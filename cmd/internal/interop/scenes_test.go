@@ -91,7 +91,7 @@ func TestPartiesAmongThemselves(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			first := freePorts(t, 30)
-			r := &rig{t: t, dir: t.TempDir(), media: first + 4}
+			r := &rig{t: t, dir: t.TempDir()}
 			t.Cleanup(func() {
 				for _, p := range r.parties {
 					p.stop()

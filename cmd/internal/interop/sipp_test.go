@@ -36,28 +36,13 @@ type message struct {
 	text string
 }
 
-// sipp starts SIPp with a scenario at a port. It speaks for user; to is where its first request goes, 0 for a party that waits.
+// sipp starts SIPp with a scenario at a port. It speaks for user; to is where its first request goes, 0 for a party that waits. With ports of its
+// own for media and for commands it always begins: of 200 runs eight at a time none failed, but 172 of 200 that shared them ended at once
+// with 254.
 func (r *rig) sipp(name, user string, port, to int, steps ...step) *party {
 	r.t.Helper()
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return r.launch(name, user, port, to, steps...)
-}
-
-// launch starts SIPp, and a caller again if it did not say a word: the tool sometimes does not begin its call, and that is no
-// finding about the daemon, which was not spoken to.
-func (r *rig) launch(name, user string, port, to int, steps ...step) *party {
-	r.t.Helper()
-	for range 2 {
-		p := r.begin(name, user, port, to, steps...)
-		if to == 0 || within(3*time.Second, func() bool { return p.trace() != "" }) {
-			return p
-		}
-		ended := p.ended()
-		p.stop()
-		errs, _ := os.ReadFile(p.base + ".err")
-		r.t.Logf("%s said nothing, is started again (ended by itself: %v, %v)\n%s", name, ended, p.err, errs)
-	}
 	return r.begin(name, user, port, to, steps...)
 }
 
@@ -70,11 +55,12 @@ func (r *rig) begin(name, user string, port, to int, steps ...step) *party {
 func (r *rig) beginMany(name, user string, port, to, number int, steps ...step) *party {
 	r.t.Helper()
 	p := &party{t: r.t, name: name, port: port, to: to, base: filepath.Join(r.dir, fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
-	media := r.media + 4*(len(r.parties)%5)
+	media := freePorts(r.t, 4) // audio, the port for commands (8888 at all addresses, if SIPp may choose), video
 	r.parties = append(r.parties, p)
 	file := "<?xml version=\"1.0\" encoding=\"ISO-8859-1\"?>\n<scenario name=\"" + name + "\">\n" + references(string(join(steps...))) + "</scenario>\n"
 	require.NoError(r.t, os.WriteFile(p.base+".xml", []byte(file), 0o600))
-	args := []string{"-sf", p.base + ".xml", "-i", "127.0.0.1", "-mi", "127.0.0.1", "-p", strconv.Itoa(port), "-mp", strconv.Itoa(media),
+	args := []string{"-sf", p.base + ".xml", "-i", place().String(), "-mi", place().String(), "-ci", place().String(), "-p", strconv.Itoa(port), "-mp", strconv.Itoa(media),
+		"-cp", strconv.Itoa(media + 1),
 		"-m", strconv.Itoa(number), "-s", user, "-au", user, "-ap", password, "-nostdin", "-timeout", "25", "-timeout_error",
 		"-trace_msg", "-message_file", p.base + ".msg", "-trace_err", "-error_file", p.base + ".err"}
 	if r.tcp {
@@ -87,19 +73,10 @@ func (r *rig) beginMany(name, user string, port, to, number int, steps ...step) 
 		args = append(args, "-l", "1", "-r", "50", "-timeout", "60")
 	}
 	if to != 0 {
-		args = append([]string{fmt.Sprintf("127.0.0.1:%d", to)}, args...)
+		args = append([]string{at(to)}, args...)
 	}
-	for giveUp := time.Now().Add(8 * time.Second); ; {
-		p.start(args)
-		eventually(r.t, 10*time.Second, name+" has its port", func() bool { return p.ready(r.tcp, to) || p.ended() })
-		if to != 0 || !p.ended() || p.err == nil || time.Now().After(giveUp) {
-			break
-		}
-		errs, _ := os.ReadFile(p.base + ".err")
-		r.t.Logf("%s ended before it waited (%v); it is started again\n%s", name, p.err, errs) // a port was not free yet
-		<-time.After(300 * time.Millisecond)                                                   // nothing tells when it will be
-		p.done = make(chan struct{})                                                           // closed when it has ended
-	}
+	p.start(args)
+	eventually(r.t, 10*time.Second, name+" has its port", func() bool { return p.ready(r.tcp, to) || p.ended() })
 	return p
 }
 

@@ -1,0 +1,106 @@
+package loopbacktest
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"net/netip"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"testing"
+	"time"
+
+	"clearback/bridge/outsidetest"
+)
+
+// patience bounds the wait for SIPp's port; only a failing test waits for so long.
+const patience = 10 * time.Second
+
+// SIPp is a run of that tool (Debian package sip-tester).
+type SIPp struct {
+	t        testing.TB
+	scenario string
+	at       netip.AddrPort
+	tcp      bool
+	out      bytes.Buffer
+	done     chan struct{} // closed when it has ended
+	err      error         // then
+}
+
+// StartSIPp starts a scenario of the test's testdata for one call, and returns when it has its port. All that SIPp listens at is its own: the
+// address, and there the port for SIP, the one for commands (8888 at all addresses by default, and the next ones) and those for media (6000 by
+// default); and so is the folder that it runs in. Without -p it would try ports from 5060 on. Over TCP two runs can then have the same one,
+// since it sets SO_REUSEADDR, until one of them listens and the other fails with 254.
+func StartSIPp(t testing.TB, scenario string, args ...string) *SIPp {
+	t.Helper()
+	path := outsidetest.Need(t, "sipp", "sip-tester")
+	file, err := filepath.Abs(filepath.Join("testdata", scenario))
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := Address(t)
+	first := Ports(t, own, 8)
+	num := func(n uint16) string { return strconv.Itoa(int(n)) }
+	s := &SIPp{t: t, scenario: scenario, at: netip.AddrPortFrom(own, first), tcp: slices.Contains(args, "t1"), done: make(chan struct{})}
+	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	// The media are the port of -mp and the second after it.
+	cmd := exec.CommandContext(ctx, path, append([]string{"-sf", file, "-i", own.String(), "-p", num(first), "-ci", own.String(), "-cp", num(first + 1),
+		"-mi", own.String(), "-mp", num(first + 4), "-m", "1", "-nostdin", "-timeout", "10", "-timeout_error"}, args...)...)
+	cmd.Dir, cmd.WaitDelay = t.TempDir(), time.Second
+	cmd.Env = append(os.Environ(), "TERM=dumb")
+	cmd.Stdout, cmd.Stderr = &s.out, &s.out
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	go func() {
+		s.err = cmd.Wait()
+		close(s.done)
+	}()
+	t.Cleanup(func() {
+		cancel()
+		<-s.done
+	})
+	s.awaitPort()
+	return s
+}
+
+// At is where it takes SIP.
+func (s *SIPp) At() netip.AddrPort { return s.at }
+
+// awaitPort waits until it has its port. One that calls may already have ended.
+func (s *SIPp) awaitPort() {
+	s.t.Helper()
+	limit := time.NewTimer(patience)
+	defer limit.Stop()
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	network := "udp"
+	if s.tcp {
+		network = "tcp"
+	}
+	for !Bound(network, s.at) {
+		select {
+		case <-s.done:
+			return
+		case <-tick.C:
+		case <-limit.C:
+			s.t.Fatalf("sipp %s has not taken %v within %v", s.scenario, s.at, patience)
+		}
+	}
+}
+
+// Await waits for its end and fails the test if it did not go as the scenario says.
+func (s *SIPp) Await() {
+	s.t.Helper()
+	<-s.done
+	if s.err != nil {
+		text := s.out.String()
+		s.t.Fatalf("sipp %s: %v\n%s", s.scenario, s.err, text[max(0, len(text)-3000):])
+	}
+}
+
+// String names it in a failure.
+func (s *SIPp) String() string { return fmt.Sprintf("sipp %s at %v", s.scenario, s.at) }

@@ -1,0 +1,5 @@
+//go:build !race
+
+package flows
+
+const slow = 1

@@ -1,0 +1,213 @@
+package testrun
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"io"
+	"maps"
+	"os"
+	"regexp"
+	"slices"
+	"strings"
+)
+
+// An event is what go test -json writes, as cmd/test2json documents it ("go doc test2json").
+type event struct {
+	Action  string
+	Package string
+	Test    string
+	Output  string
+}
+
+// A result is what became of one test, a subtest included.
+type result struct {
+	Package, Test string
+	Action        string // pass, fail or skip
+	Reason        string // of a skip
+}
+
+// A tally holds the last word on each test. Its zero value is empty. It is not for concurrent use.
+type tally struct {
+	results map[string]result // by package and test
+}
+
+// add takes a result in: a test that failed once has failed, and one that passed once is not skipped.
+func (t *tally) add(r result) {
+	if t.results == nil {
+		t.results = map[string]result{}
+	}
+	rank := func(action string) int { return slices.Index([]string{"skip", "pass", "fail"}, action) }
+	key := r.Package + " " + r.Test
+	if old, known := t.results[key]; !known || rank(r.Action) > rank(old.Action) {
+		t.results[key] = r
+	}
+}
+
+// read takes in a stream of go test -json. It passes on to out the line of each package, and all that a failed test printed;
+// if verbose, all that any test printed, as it comes.
+func (t *tally) read(events io.Reader, out io.Writer, verbose bool) error {
+	printed := map[string]*bytes.Buffer{} // by package and test, until its outcome is known
+	lines := bufio.NewReader(events)
+	for {
+		line, err := lines.ReadBytes('\n')
+		if len(line) == 0 && err == io.EOF {
+			return nil
+		}
+		if err != nil && err != io.EOF {
+			return fmt.Errorf("reading what go test says: %w", err)
+		}
+		var e event
+		if json.Unmarshal(line, &e) != nil {
+			out.Write(line) // go test says some things in plain text, such as what could not be built
+			continue
+		}
+		key := e.Package + " " + e.Test
+		switch e.Action {
+		case "output", "build-output":
+			if printed[key] == nil {
+				printed[key] = &bytes.Buffer{}
+			}
+			atOnce := verbose || e.Action == "build-output" || e.Test == "" && packageLine.MatchString(e.Output)
+			if atOnce {
+				io.WriteString(out, e.Output)
+			}
+			if !atOnce || e.Test != "" {
+				printed[key].WriteString(e.Output)
+			}
+		case "pass", "fail", "skip":
+			text := ""
+			if b := printed[key]; b != nil {
+				text = b.String()
+				delete(printed, key)
+			}
+			if e.Action == "fail" && !verbose {
+				io.WriteString(out, text)
+			}
+			if e.Test != "" {
+				t.add(result{e.Package, e.Test, e.Action, skipReason(text)})
+			} else if e.Action == "fail" && !t.failedIn(e.Package) { // what could not be built, or ended outside a test
+				t.add(result{e.Package, "", "fail", ""})
+			}
+		}
+	}
+}
+
+// packageLine is go test's last line on a package.
+var packageLine = regexp.MustCompile(`^(ok  |FAIL|\?   )\t`)
+
+// logged is a line that a test logged: four spaces or more, file, line and text.
+var logged = regexp.MustCompile(`^ {4,}\S+\.go:\d+: (.*)$`)
+
+// skipReason returns the last line that a skipped test logged.
+func skipReason(text string) (reason string) {
+	for line := range strings.SplitSeq(text, "\n") {
+		if m := logged.FindStringSubmatch(line); m != nil {
+			reason = m[1]
+		}
+	}
+	return reason
+}
+
+// appendTo adds the results to a file, one JSON object a line.
+func (t *tally) appendTo(name string) error {
+	var lines bytes.Buffer
+	for _, r := range t.sorted() {
+		line, err := json.Marshal(r)
+		if err != nil {
+			return err
+		}
+		lines.Write(append(line, '\n'))
+	}
+	f, err := os.OpenFile(name, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o666)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(lines.Bytes())
+	if closed := f.Close(); err == nil {
+		err = closed
+	}
+	return err
+}
+
+// load takes in what appendTo wrote.
+func (t *tally) load(from io.Reader) error {
+	for lines := json.NewDecoder(from); ; {
+		var r result
+		if err := lines.Decode(&r); err == io.EOF {
+			return nil
+		} else if err != nil {
+			return fmt.Errorf("this is no record of a test run: %w", err)
+		}
+		t.add(r)
+	}
+}
+
+func (t *tally) sorted() []result {
+	all := make([]result, 0, len(t.results))
+	for _, key := range slices.Sorted(maps.Keys(t.results)) {
+		all = append(all, t.results[key])
+	}
+	return all
+}
+
+// failedIn reports whether a test of the package failed.
+func (t *tally) failedIn(path string) bool {
+	for _, r := range t.results {
+		if r.Package == path && r.Action == "fail" {
+			return true
+		}
+	}
+	return false
+}
+
+func (t *tally) failed() int { return t.number("fail") }
+
+func (t *tally) number(action string) (n int) {
+	for _, r := range t.results {
+		if r.Action == action {
+			n++
+		}
+	}
+	return n
+}
+
+// missing is how a skipped test names an outside program that is not here.
+var missing = regexp.MustCompile(`^(.+) (?:is|are) missing \((.+)\)$`)
+
+// report prints each failed test, each missing program with the number of tests that it skipped, each other skip by name, and the counts.
+func (t *tally) report(out io.Writer) {
+	absent := map[string][]string{} // program: the tests that it skipped
+	var failed, skipped []string
+	for _, r := range t.sorted() {
+		name := strings.TrimSpace(strings.TrimPrefix(r.Package, "clearback/") + " " + r.Test)
+		switch m := missing.FindStringSubmatch(r.Reason); {
+		case r.Action == "fail":
+			failed = append(failed, name)
+		case r.Action == "skip" && m != nil:
+			absent[m[1]+" ("+m[2]+")"] = append(absent[m[1]+" ("+m[2]+")"], name)
+		case r.Action == "skip":
+			skipped = append(skipped, name+": "+r.Reason)
+		}
+	}
+	for _, program := range slices.Sorted(maps.Keys(absent)) {
+		fmt.Fprintf(out, "\nmissing: %s; skipped for it: %d\n", program, len(absent[program]))
+		list(out, absent[program])
+	}
+	if len(skipped) > 0 {
+		fmt.Fprintf(out, "\nskipped for another reason: %d\n", len(skipped))
+		list(out, skipped)
+	}
+	if len(failed) > 0 {
+		fmt.Fprintf(out, "\nfailed: %d\n", len(failed))
+		list(out, failed)
+	}
+	fmt.Fprintf(out, "\n%d passed, %d failed, %d skipped\n", t.number("pass"), len(failed), t.number("skip"))
+}
+
+func list(out io.Writer, names []string) {
+	for _, name := range names {
+		fmt.Fprintf(out, "  %s\n", name)
+	}
+}
