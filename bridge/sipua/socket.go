@@ -337,18 +337,22 @@ func (a *Agent) requested(r *endpoint.Request) {
 	if !emergency && (l.endHere(r) || l.forbid(r)) {
 		return
 	}
-	if emergency {
-		l.held.tell(numberOf(r.Recipient), true)
-	}
 	c, accounts := a.newCall(l, emergency, false), l.choose(emergency)
 	event := supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency, Number: q.number}
+	// post tells the machine, and then who runs trials: else the end of a trial's call could still open the loop.
+	post := func() {
+		l.o.Events.Post(event)
+		if emergency {
+			l.held.tell(numberOf(r.Recipient), true)
+		}
+	}
 	note := func(callID string) {
 		a.note(l, c.id, story.Outgoing, emergency, story.Party{Number: numberOf(r.Recipient), CallID: callID})
 	}
 	refuse := func(evidence supervision.Evidence) {
 		// the near end is off hook whatever becomes of its call
 		l.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
-		l.o.Events.Post(event)
+		post()
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: evidence})
 		note("")
 	}
@@ -376,13 +380,13 @@ func (a *Agent) requested(r *endpoint.Request) {
 	l.adapter.reply(r, sip.StatusTrying, "Trying")
 	x := c.accept(media.AdapterSide, l.adapter, accounts[0], r)
 	if x == nil {
-		l.o.Events.Post(event)
+		post()
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye})
 		note("")
 		return
 	}
 	c.begin(x, func() {
-		l.o.Events.Post(event)
+		post()
 		x.rest = accounts[1:]
 		x.passToService()
 		note(x.to.callID)
