@@ -182,6 +182,18 @@ func TestExtensionWarnings(t *testing.T) {
 	require.ElementsMatch(t, []string{"112", "4112", "4911", "4999", "999"}, got)
 }
 
+// An extension that is an emergency number behind a digit that may be a missing prefix; behind a listed one it is told as above.
+func TestExtensionsBehindADigitWarn(t *testing.T) {
+	c, faults := Parse("small", []byte(small+"emergency: {extensions: [8xxx, '9112', '7xxx'], outside_prefixes: ['9']}\n"), playhouse())
+	require.Empty(t, faults.String())
+	var got []string
+	for _, w := range Warnings(c)[:4] {
+		got = append(got, strings.Join(strings.Fields(w)[2:5], " "))
+	}
+	require.ElementsMatch(t, []string{"112 behind 8", "911 behind 8", "999 behind 8", "9112 may also"}, got)
+	require.NotContains(t, Warnings(c)[4], "extension")
+}
+
 // No text crashes the loader, and what it takes, it takes without a fault.
 func FuzzParse(f *testing.F) {
 	f.Add(small)

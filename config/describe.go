@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"clearback/supervision"
 	"clearback/supervision/window"
 )
 
@@ -62,8 +63,8 @@ func (l *Line) windowWarnings() []string {
 	return w
 }
 
-// extensionWarnings names the emergency numbers that may also be an extension of the PBX: dialling that extension is then
-// taken for an emergency call.
+// extensionWarnings names the emergency numbers, alone or behind a digit for an outside line, that may also be an extension of the PBX:
+// dialling that extension is then taken for an emergency call, or may be.
 func extensionWarnings(c *Config) []string {
 	numbers, err := c.numbers()
 	if err != nil {
@@ -75,6 +76,11 @@ func extensionWarnings(c *Config) []string {
 			for _, prefix := range append([]string{""}, c.Emergency.Prefixes...) {
 				if matches(p, prefix+n) {
 					w = append(w, fmt.Sprintf("emergency number %s may also be an extension of the PBX (pattern %s): a call to that extension counts as an emergency call, and after it nothing is opened; renumber the extension", prefix+n, p))
+				}
+			}
+			for digit := range strings.SplitSeq(supervision.UnlistedPrefixes, "") {
+				if _, behindDigit := numbers.DialUnlisted(digit + n); behindDigit && matches(p, digit+n) {
+					w = append(w, fmt.Sprintf("emergency number %s behind %s may also be an extension of the PBX (pattern %s): after a call to that extension nothing is opened, and on a line that may not dial it the call counts as an emergency call; renumber the extension", n, digit, p))
 				}
 			}
 		}

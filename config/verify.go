@@ -16,8 +16,10 @@ func (d *decoder) checkVerify(c *Config, l *Line, at string) {
 		return
 	}
 	path := at + ".verify.offhook_number"
-	if n, err := c.numbers(); err == nil && n.Emergency("sip:"+number+"@"+defaultRealm) {
-		d.add(d.at(path), "%s: %s is an emergency number; let the adapter call another one when it is left off hook, such as an extension that does not exist", path, number)
+	if n, err := c.numbers(); err == nil {
+		if _, behindDigit := n.DialUnlisted(number); behindDigit || n.Emergency(number) {
+			d.add(d.at(path), "%s: %s is an emergency number; let the adapter call another one when it is left off hook, such as an extension that does not exist", path, number)
+		}
 	}
 	if i := slices.IndexFunc(c.Lines, func(o Line) bool { return o.Service.User == number }); i >= 0 {
 		d.add(d.at(path), "%s: %s is the number of lines[%d], and a call to that line would never come; let the adapter call another one when it is left off hook, such as an extension that does not exist", path, number, i)

@@ -16,6 +16,7 @@ const (
 type call struct {
 	id        CallID
 	emergency bool
+	resembles bool // its number may be read as an emergency number
 	answered  bool
 	leg       leg
 	far       bool          // the far end has cleared
@@ -94,8 +95,11 @@ func (m *Machine) callRequested(now Instant, ev *Event) {
 	m.seizure(now)
 	m.carries()
 	m.endIncident()
-	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, leg: legUp})
+	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, resembles: ev.Number == NumberResembles, leg: legUp})
 	m.last.overtaken = true
+	if ev.Emergency && ev.Number == NumberUnlistedPrefix {
+		m.reportUnlistedPrefix(ev.Call)
+	}
 }
 
 // seizure withdraws what is wanted, ends what is open and refuses the calls that wait for it (invariants 5 and 6).

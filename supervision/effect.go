@@ -74,6 +74,7 @@ const (
 	SuppressedOutOfBounds             // the asked interval is outside the policy
 	SuppressedNoContact               // the line has no contact; Seq and Interval tell what would have been opened
 	SuppressedCallback                // the emergency centre may be about to call back
+	SuppressedResembles               // a call to a number that may be read as an emergency number
 	suppressions
 )
 
@@ -92,6 +93,7 @@ const (
 	IncidentMissedNotAfter              // the opening missed its not-after
 	IncidentByeUnanswered               // the adapter leg never answered its BYE
 	IncidentOffHookWithoutCall          // off hook without a call
+	IncidentUnlistedPrefix              // an emergency call with a prefix that the file does not list
 	incidents
 )
 

@@ -80,6 +80,7 @@ const (
 	EvidenceServiceLost             // an in-dialog request of ours got 481, 408 or no answer
 	EvidenceShutdown                // this daemon is ending
 	EvidenceNotAllowed              // this daemon refused the call: the line may not dial that
+	EvidenceNoRoom                  // this daemon gave the call up for another: there were too many emergency calls at once
 	evidences
 )
 
@@ -105,6 +106,17 @@ const (
 	hooks
 )
 
+// Number says what a call that is surely no ordinary one, or may not be one, was dialled with.
+type Number uint8
+
+// The numbers. The zero value says nothing out of the ordinary.
+const (
+	NumberOrdinary       Number = iota
+	NumberResembles             // it may be read as an emergency number; a call to it is an ordinary call for which the loop stays closed
+	NumberUnlistedPrefix        // an emergency call behind a digit that the file does not list as an outside-line prefix
+	numberKinds
+)
+
 // Failure tells why an interruption was not made or is not known to have ended.
 type Failure uint8
 
@@ -126,6 +138,7 @@ type Event struct {
 	Call      CallID
 	Seq       Seq
 	Emergency bool
+	Number    Number // of CallRequested
 	Evidence  Evidence
 	Answer    Answer
 	Hook      Hook

@@ -43,3 +43,11 @@ func (m *Machine) faultBegun(id CallID) {
 func (m *Machine) faultEnded() {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncidentEnded, Incident: IncidentUnreachable})
 }
+
+// reportUnlistedPrefix reports that an emergency call was dialled with a prefix that the file does not list. The incident ends at once: it
+// says nothing about the state of the line.
+func (m *Machine) reportUnlistedPrefix(id CallID) {
+	m.out = append(m.out,
+		Effect{Kind: Report, Report: ReportIncident, Call: id, Incident: IncidentUnlistedPrefix},
+		Effect{Kind: Report, Report: ReportIncidentEnded, Incident: IncidentUnlistedPrefix})
+}

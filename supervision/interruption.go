@@ -46,6 +46,8 @@ func (m *Machine) forbidden(now Instant, c *call) Suppression {
 	switch {
 	case c.emergency:
 		return SuppressedEmergency
+	case c.resembles:
+		return SuppressedResembles
 	case m.policy.LifeSafety:
 		return SuppressedLifeSafety
 	case m.otherOnLine(c.id):

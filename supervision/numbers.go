@@ -15,10 +15,22 @@ var emergencyData string
 // a second emergency number (from memory).
 var everywhere = [...]string{"112", "911"}
 
+// withholding are the codes that withhold or show the caller's number: those of 3GPP TS 22.030 annex B (CLIR) and of North America everywhere,
+// others where a country has them. From memory of the national numbering plans.
+var withholding = map[string][]string{
+	"":   {"*31#", "#31#", "*31*", "*67", "*82"},
+	"AU": {"1831", "1832"}, "CA": {"1167", "1182"}, "FR": {"3651"}, "GB": {"141", "1470"}, "HK": {"133"}, "IE": {"141"},
+	"JP": {"184", "186"}, "NZ": {"0196", "0197"}, "US": {"1167", "1182"},
+}
+
+// UnlistedPrefixes are the digits that people dial for an outside line although the file does not list them (common practice).
+const UnlistedPrefixes = "089"
+
 // Numbers knows which destinations are emergency numbers. It is immutable and safe for concurrent use.
 type Numbers struct {
 	numbers  []string // sorted, digits only
 	prefixes []string // outside-line prefixes, digits only; the empty one first
+	codes    []string // that withhold or show the caller's number
 }
 
 // NumbersOptions are the settings of [NewNumbers].
@@ -39,7 +51,10 @@ func NewNumbers(o NumbersOptions) (*Numbers, error) {
 		return nil, fmt.Errorf("country %q has no emergency numbers in the list; allowed are ISO 3166-1 codes of two capital letters (%s); take a country with the same numbers and name others as additional numbers",
 			o.Country, strings.Join(Countries(), " "))
 	}
-	n := &Numbers{numbers: append(national, everywhere[:]...), prefixes: []string{""}}
+	n := &Numbers{
+		numbers: append(national, everywhere[:]...), prefixes: []string{""},
+		codes: slices.Concat(withholding[""], withholding[o.Country]),
+	}
 	for _, s := range o.Additional {
 		d, ok := digits(s)
 		if !ok {
@@ -82,24 +97,68 @@ func nationalNumbers(country string) ([]string, bool) {
 // List returns the emergency numbers, sorted, without prefixes.
 func (n *Numbers) List() []string { return slices.Clone(n.numbers) }
 
-// Emergency tells whether uri is an emergency destination: a sip or sips URI by its user part, a tel URI (RFC 3966),
-// urn:service:sos or one of its sub-services (RFC 5031), or a bare dialled string. A leading +, visual separators, a
-// trailing # and an outside-line prefix do not hide a number.
+// Emergency reports whether a call to uri is surely an emergency call; see [Numbers.Dial].
 func (n *Numbers) Emergency(uri string) bool {
-	scheme, rest, ok := strings.Cut(strings.TrimSpace(uri), ":")
+	_, sure := n.Dial(uri)
+	return sure
+}
+
+// Dial returns what is to be dialled for uri if that is surely an emergency call: a sip or sips URI by its user part, a tel URI
+// (RFC 3966) or a bare dialled string that is exactly a listed number, alone or behind a listed outside-line prefix, or
+// urn:service:sos or one of its sub-services (RFC 5031). A leading +, visual separators, percent-escapes and trailing # do not hide a
+// number, and a code that withholds or shows the caller's number, before or behind the prefix, is dropped. What is returned has the digits as they were
+// dialled, or the URN, and nothing else: no parameter, no password and no second number, so that nobody reaches another number by naming
+// an emergency number beside it.
+func (n *Numbers) Dial(uri string) (dial string, sure bool) {
+	number, urn := destination(uri)
+	if urn != "" {
+		return urn, true
+	}
+	if d, ok := digits(number); ok && n.exact(d) {
+		return d, true
+	}
+	number = separators.Replace(number)
+	for _, p := range n.prefixes {
+		for _, code := range n.codes {
+			rest, behind := strings.CutPrefix(number, p+code)
+			if d, ok := digits(rest); behind && ok && (n.listed(d) || p == "" && n.exact(d)) {
+				return p + d, true
+			}
+		}
+	}
+	return "", false
+}
+
+// DialUnlisted returns what is to be dialled for uri if that is an emergency number behind one digit that is not listed as an outside-line
+// prefix but that people dial for one: 0, 8 or 9.
+func (n *Numbers) DialUnlisted(uri string) (dial string, ok bool) {
+	number, _ := destination(uri)
+	d, ok := digits(number)
+	if !ok || strings.IndexByte(UnlistedPrefixes, d[0]) < 0 || !n.listed(d[1:]) || n.exact(d) {
+		return "", false
+	}
+	return d, true
+}
+
+// destination returns the dialled string of a URI, or the URN if it is one of the emergency service.
+func destination(uri string) (number, urn string) {
+	uri = strings.TrimSpace(uri)
+	scheme, rest, ok := strings.Cut(uri, ":")
 	switch {
 	case !ok:
-		return n.dialled(scheme)
+		return scheme, ""
 	case strings.EqualFold(scheme, "urn"):
-		return emergencyService(rest)
+		if emergencyService(rest) {
+			return "", strings.ToLower(uri)
+		}
 	case strings.EqualFold(scheme, "tel"):
-		return n.dialled(userPart(rest))
+		return userPart(rest), ""
 	case strings.EqualFold(scheme, "sip"), strings.EqualFold(scheme, "sips"):
-		user, _, hasUser := strings.Cut(rest, "@")
-		return hasUser && n.dialled(userPart(user))
-	default:
-		return false
+		if user, _, hasUser := strings.Cut(rest, "@"); hasUser {
+			return userPart(user), ""
+		}
 	}
+	return "", ""
 }
 
 // userPart drops a password and parameters of the user part (RFC 3261 section 25.1 allows both; a tel URI's
@@ -133,48 +192,45 @@ func Unescape(s string) string {
 	return string(b)
 }
 
-// emergencyService tells whether an URN is the emergency service of RFC 5031, which compares without regard to case.
+// emergencyService reports whether the rest of a URN names the emergency service of RFC 5031 or a sub-service: labels of letters, digits
+// and hyphens with dots between them (section 4.1), compared without regard to case.
 func emergencyService(urn string) bool {
-	s := strings.ToLower(urn)
-	return s == "service:sos" || strings.HasPrefix(s, "service:sos.")
-}
-
-func (n *Numbers) dialled(s string) bool {
-	d, ok := digits(s)
-	if !ok {
+	s, ok := strings.CutPrefix(strings.ToLower(urn), "service:sos")
+	if !ok || s != "" && s[0] != '.' || len(s) > 64 {
 		return false
 	}
+	for label := range strings.SplitSeq(strings.TrimPrefix(s, "."), ".") {
+		if s != "" && (label == "" || strings.Trim(label, "abcdefghijklmnopqrstuvwxyz0123456789-") != "") {
+			return false
+		}
+	}
+	return true
+}
+
+// exact reports whether digits are an emergency number, alone or behind a listed prefix.
+func (n *Numbers) exact(digits string) bool {
 	for _, p := range n.prefixes {
-		rest, ok := strings.CutPrefix(d, p)
-		if _, found := slices.BinarySearch(n.numbers, rest); ok && found {
+		if rest, ok := strings.CutPrefix(digits, p); ok && n.listed(rest) {
 			return true
 		}
 	}
 	return false
 }
 
+// listed reports whether digits are an emergency number without a prefix.
+func (n *Numbers) listed(digits string) bool {
+	_, found := slices.BinarySearch(n.numbers, digits)
+	return found
+}
+
+// separators are the visual separators of RFC 3966 section 5.1.1, and the blank.
+var separators = strings.NewReplacer("-", "", ".", "", "(", "", ")", "", " ", "")
+
 // digits strips a leading +, the visual separators of RFC 3966 section 5.1.1, blanks and trailing #; anything else
 // that is no digit makes it no number.
 func digits(s string) (string, bool) {
-	s = strings.TrimRight(strings.TrimSpace(s), "#")
-	s = strings.TrimPrefix(s, "+")
-	clean := true
-	for i := range len(s) {
-		clean = clean && '0' <= s[i] && s[i] <= '9'
-	}
-	if clean {
-		return s, s != ""
-	}
-	b := make([]byte, 0, len(s))
-	for i := range len(s) {
-		switch c := s[i]; {
-		case '0' <= c && c <= '9':
-			b = append(b, c)
-		case strings.IndexByte("-.() ", c) < 0:
-			return "", false
-		}
-	}
-	return string(b), len(b) > 0
+	s = separators.Replace(strings.TrimPrefix(strings.TrimRight(strings.TrimSpace(s), "#"), "+"))
+	return s, s != "" && strings.Trim(s, "0123456789") == ""
 }
 
 // EmergencyCallback tells whether the value of a Priority header field marks a call from the emergency centre

@@ -49,6 +49,7 @@ const (
 	evCall
 	evSeq
 	evEmergency
+	evNumber
 	evEvidence
 	evAnswer
 	evHook
@@ -81,6 +82,7 @@ var eventTable = [evFields]field{
 	evCall:      {key: "call", bits: 64},
 	evSeq:       {key: "seq", bits: 32},
 	evEmergency: {key: "emergency", form: formFlag},
+	evNumber:    {key: "number", form: formWord, bits: 8, words: numberWords[:]},
 	evEvidence:  {key: "evidence", form: formWord, bits: 8, words: evidenceWords[:]},
 	evAnswer:    {key: "answer", form: formWord, bits: 8, words: answerWords[:]},
 	evHook:      {key: "hook", form: formWord, bits: 8, words: hookWords[:]},
@@ -109,7 +111,7 @@ var effectTable = [efFields]field{
 
 func (ev *Event) values() [evFields]int64 {
 	v := [evFields]int64{
-		evKind: int64(ev.Kind), evCall: int64(ev.Call), evSeq: int64(ev.Seq),
+		evKind: int64(ev.Kind), evCall: int64(ev.Call), evSeq: int64(ev.Seq), evNumber: int64(ev.Number),
 		evEvidence: int64(ev.Evidence), evAnswer: int64(ev.Answer), evHook: int64(ev.Hook),
 		evFailure: int64(ev.Failure), evLate: int64(ev.Late), evTook: int64(ev.Took), evInterval: int64(ev.Interval),
 	}
@@ -127,6 +129,7 @@ func flag(is bool) int64 {
 func (ev *Event) setValues(v *[evFields]int64) {
 	*ev = Event{
 		Kind: EventKind(v[evKind]), Call: CallID(v[evCall]), Seq: Seq(v[evSeq]), Emergency: v[evEmergency] != 0,
+		Number:   Number(v[evNumber]),
 		Evidence: Evidence(v[evEvidence]), Answer: Answer(v[evAnswer]), Hook: Hook(v[evHook]),
 		Failure: Failure(v[evFailure]), Late: time.Duration(v[evLate]), Took: time.Duration(v[evTook]),
 		Interval: time.Duration(v[evInterval]), PulseDiallingOff: v[evPulseDiallingOff] != 0,

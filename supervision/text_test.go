@@ -78,14 +78,15 @@ func TestEveryValueHasAWord(t *testing.T) {
 		counts[name] = [2]int{n, want}
 	}
 	walk("event kind", 21, func(i uint8) string { return supervision.EventKind(i).String() })
-	walk("evidence", 9, func(i uint8) string { return supervision.Evidence(i).String() })
+	walk("evidence", 10, func(i uint8) string { return supervision.Evidence(i).String() })
+	walk("number", 3, func(i uint8) string { return supervision.Number(i).String() })
 	walk("answer", 3, func(i uint8) string { return supervision.Answer(i).String() })
 	walk("hook", 3, func(i uint8) string { return supervision.Hook(i).String() })
 	walk("failure", 7, func(i uint8) string { return supervision.Failure(i).String() })
 	walk("effect kind", 9, func(i uint8) string { return supervision.EffectKind(i).String() })
 	walk("report", 8, func(i uint8) string { return supervision.ReportKind(i).String() })
-	walk("suppression", 13, func(i uint8) string { return supervision.Suppression(i).String() })
-	walk("incident", 10, func(i uint8) string { return supervision.Incident(i).String() })
+	walk("suppression", 14, func(i uint8) string { return supervision.Suppression(i).String() })
+	walk("incident", 11, func(i uint8) string { return supervision.Incident(i).String() })
 	for name, n := range counts {
 		if n[0] != n[1] {
 			t.Errorf("%s: %d words, want %d", name, n[0], n[1])

@@ -24,6 +24,8 @@ func (m *Machine) trialSet(now Instant, ev *Event) {
 		why = SuppressedLate // its clearing is under way
 	case c.emergency:
 		why = SuppressedEmergency
+	case c.resembles:
+		why = SuppressedResembles
 	case m.policy.LifeSafety:
 		why = SuppressedLifeSafety
 	case m.inCallbackWindow(now):

@@ -14,9 +14,10 @@ var (
 		EvidenceNone: "none", EvidenceBye: "bye", EvidenceDialogEvent: "dialog-event", EvidenceTone: "tone",
 		EvidenceMediaLost: "media-lost", EvidenceSessionExpired: "session-expired",
 		EvidenceServiceLost: "service-lost", EvidenceShutdown: "shutdown",
-		EvidenceNotAllowed: "not-allowed",
+		EvidenceNotAllowed: "not-allowed", EvidenceNoRoom: "no-room",
 	}
 	answerWords = [answers]string{AnswerNone: "none", AnswerConfirmed: "confirmed", AnswerUnknown: "unknown-call"}
+	numberWords = [numberKinds]string{NumberOrdinary: "ordinary", NumberResembles: "resembles-emergency", NumberUnlistedPrefix: "unlisted-prefix"}
 	hookWords   = [hooks]string{HookUnknown: "unknown", HookOn: "on", HookOff: "off"}
 
 	failureWords = [failures]string{
@@ -39,13 +40,14 @@ var (
 		SuppressedLate: "late", SuppressedUnknownCall: "unknown-call", SuppressedLoopBusy: "loop-busy",
 		SuppressedLoopFaulted: "loop-faulted", SuppressedOutOfBounds: "out-of-bounds",
 		SuppressedNoContact: "no-contact", SuppressedCallback: "callback-window",
+		SuppressedResembles: "resembles-emergency",
 	}
 	incidentWords = [incidents]string{
 		IncidentNone: "none", IncidentUnreachable: "controller-unreachable", IncidentContactStuck: "contact-stuck",
 		IncidentIntervalShort: "interval-short", IncidentSuppressed: "suppressed",
 		IncidentNeverSignalled: "never-signalled", IncidentSeized: "seized",
 		IncidentMissedNotAfter: "missed-not-after", IncidentByeUnanswered: "bye-unanswered",
-		IncidentOffHookWithoutCall: "off-hook-without-call",
+		IncidentOffHookWithoutCall: "off-hook-without-call", IncidentUnlistedPrefix: "unlisted-prefix",
 	}
 )
 
@@ -64,6 +66,9 @@ func (e Evidence) String() string { return word(evidenceWords[:], int64(e)) }
 
 // String returns the answer's word in the text form.
 func (a Answer) String() string { return word(answerWords[:], int64(a)) }
+
+// String returns the number's word in the text form.
+func (n Number) String() string { return word(numberWords[:], int64(n)) }
 
 // String returns the hook state's word in the text form.
 func (h Hook) String() string { return word(hookWords[:], int64(h)) }

@@ -2,8 +2,10 @@ package sipua
 
 import (
 	"crypto/rand"
+	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -25,13 +27,17 @@ type call struct {
 	line      *Line
 	id        supervision.CallID
 	emergency bool
+	trusted   bool // an emergency call with credentials, or from the very address and port of the binding
 	arrived   bool // from the service; otherwise requested by the adapter
 	merged    mergedKey
 	first     *exchange // the INVITE that made the call
 
+	progress atomic.Bool // the service answered with an 18x or a 200
+
 	// the mailbox; one goroutine empties it while there is something in it
 	mu      sync.Mutex
 	queue   []func()
+	begun   bool // until then what is posted waits
 	running bool
 
 	// owned by the mailbox
@@ -62,7 +68,7 @@ func (c *call) post(f func()) {
 func (c *call) begin(x *exchange, first func()) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.queue = append(c.queue, first)
+	c.queue, c.begun = slices.Insert(c.queue, 0, first), true
 	c.a.addDialog(x.from, x.from.dialog)
 	c.a.addDialog(x.to, x.to.dialog)
 	c.a.addInvite(x)
@@ -72,7 +78,7 @@ func (c *call) begin(x *exchange, first func()) {
 }
 
 func (c *call) wakeLocked() {
-	if !c.running {
+	if c.begun && !c.running {
 		c.running = true
 		c.a.work.start(c.drain)
 	}
@@ -241,7 +247,9 @@ func (c *call) settle() {
 
 // leave gives the place of an ordinary call back.
 func (c *call) leave() {
-	if !c.emergency {
-		c.line.leave()
+	if c.emergency {
+		c.line.help.leave(c)
+		return
 	}
+	c.line.leave()
 }

@@ -13,10 +13,20 @@ import (
 	"clearback/supervision/story"
 )
 
-// mayDial tells why the line's near end may not call a destination, however it asks for that (INVITE, REFER, a 3xx that is followed); "" if
-// it may. Emergency numbers always pass.
+// class says what a destination has to do with emergency numbers.
+type class uint8
+
+const (
+	ordinary   class = iota
+	resembling       // it may be read as an emergency number: an ordinary call for which the loop stays closed
+	unlisted         // an emergency number behind a digit that may be a missing prefix: an emergency call where the line may not dial it
+	surely           // an emergency call
+)
+
+// mayDial says why the line's near end may not call a destination, however it asks for that (INVITE, REFER, a 3xx that is followed); "" if
+// it may. A destination that is surely an emergency number always passes.
 func (l *Line) mayDial(u sip.Uri) dialplan.Refused {
-	if l.o.Dial == nil || l.a.emergency(u) {
+	if c, _ := l.a.class(u); l.o.Dial == nil || c == surely {
 		return ""
 	}
 	return l.o.Dial.Judge(dialled(u))
@@ -31,20 +41,36 @@ func dialled(u sip.Uri) string {
 	return u.String()
 }
 
-// emergency tells whether a destination is an emergency number, behind a code too (one that withholds the caller's number, say).
-func (a *Agent) emergency(u sip.Uri) bool {
+// class judges a destination. For one that is surely an emergency number, or unlisted, it also returns what is to be sent on in an emergency
+// call: digits or a sos URN, and nothing else of the Request-URI.
+func (a *Agent) class(u sip.Uri) (class, sip.Uri) {
 	if a.numbers == nil {
-		return false
+		return ordinary, sip.Uri{}
 	}
-	if a.numbers.Emergency(u.String()) {
-		return true
+	text := u.String()
+	if dial, ok := a.numbers.Dial(text); ok {
+		return surely, emergencyUri(dial)
+	}
+	if dial, ok := a.numbers.DialUnlisted(text); ok {
+		return unlisted, emergencyUri(dial)
 	}
 	for _, l := range a.lines { // codes and prefixes are the country's, the same for all
 		if l.o.Dial != nil {
-			return slices.ContainsFunc(l.o.Dial.Readings(dialled(u)), a.numbers.Emergency)
+			if slices.ContainsFunc(l.o.Dial.Readings(dialled(u)), a.numbers.Emergency) {
+				return resembling, sip.Uri{}
+			}
+			break
 		}
 	}
-	return false
+	return ordinary, sip.Uri{}
+}
+
+func emergencyUri(dial string) sip.Uri {
+	var u sip.Uri
+	if strings.HasPrefix(dial, "urn:") && sip.ParseUri(dial, &u) == nil {
+		return u
+	}
+	return sip.Uri{Scheme: "sip", User: dial}
 }
 
 // forbid refuses an ordinary call of the adapter to where the line may not dial; it tells whether it did. The near end is off hook all

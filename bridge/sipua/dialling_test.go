@@ -48,11 +48,17 @@ func TestEmergencyPassesTheDialPlan(t *testing.T) {
 		h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
 		contains(t, h.service.expect("INVITE").start, "sip:999@")
 		h.request("*67112", offer("127.0.0.1", nearSDP, "sendrecv"))
-		contains(t, h.service.expect("INVITE").start, "sip:*67112@")
-		for _, hidden := range []string{"sip:141999@127.0.0.1", "sip:*67112@127.0.0.1", "tel:*31%23999", "sip:+44999@127.0.0.1"} {
+		contains(t, h.service.expect("INVITE").start, "sip:112@")
+		for _, hidden := range []string{"sip:141999@127.0.0.1", "sip:*67112@127.0.0.1", "tel:*31%23999", "sip:+999@127.0.0.1"} {
 			var u sip.Uri
 			if err := sip.ParseUri(hidden, &u); err != nil || h.line.mayDial(u) != "" {
 				t.Errorf("%s may not be dialled (%v)", hidden, err)
+			}
+		}
+		for _, contains := range []string{"sip:+44999@127.0.0.1", "sip:112*5550151@127.0.0.1", "tel:5550151;rn=112", "sip:9112@127.0.0.1"} {
+			var u sip.Uri
+			if err := sip.ParseUri(contains, &u); err != nil || h.line.mayDial(u) != dialplan.Denied {
+				t.Errorf("%s may be dialled (%v)", contains, err)
 			}
 		}
 		h.desk.saw("2 requested (emergency)", "3 requested (emergency)")

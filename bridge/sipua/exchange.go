@@ -222,6 +222,9 @@ func (x *exchange) provisional(res *sip.Response) {
 	if x.settled || res.StatusCode == sip.StatusTrying {
 		return
 	}
+	if x.to.side == media.ServiceSide {
+		x.to.c.progress.Store(true)
+	}
 	x.awaitAnswer()
 	d, n := x.early(res), rseq(res)
 	switch {
@@ -266,6 +269,7 @@ func (x *exchange) success(res *sip.Response) {
 	x.settle()
 	x.won, x.winner = true, tag
 	c := x.to.c
+	c.progress.Store(true)
 	if x.initial {
 		x.win(x.early(res))
 		x.to.state = legUp

@@ -8,6 +8,8 @@ import (
 	"sync"
 	"testing"
 	"testing/synctest"
+
+	"clearback/supervision"
 )
 
 // While calls are held back an ordinary one goes nowhere, neither to the service nor (by a 503) to the adapter's second server.
@@ -54,6 +56,20 @@ func TestHoldBack(t *testing.T) {
 		if want := []string{"5550151 false", "999 true"}; !slices.Equal(told, want) {
 			t.Errorf("told %q, want %q", told, want)
 		}
+	})
+}
+
+// The machine learns of an emergency call before whoever runs trials, whose end of the trial's call would otherwise still open the loop.
+func TestTrialsLearnOfAnEmergencyCallAfterTheMachine(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, hasty)
+		defer h.line.HoldBack(func(string, bool) { h.desk.Post(supervision.Event{Kind: supervision.LeftOffHook}) })()
+		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.respond(h.service.expect("INVITE"), 486, "psap", "")
+		h.service.expect("ACK")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.desk.saw("1 requested (emergency)", "left off hook", "1 far end cleared: bye")
 	})
 }
 

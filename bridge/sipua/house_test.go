@@ -81,7 +81,7 @@ func (d *desk) run() {
 			if !waiting[ev.Call] { // the machine forgets a call that it never offered
 				d.line.ClearAdapterLeg(ev.Call)
 			}
-			if ev.Evidence == supervision.EvidenceShutdown {
+			if ev.Evidence == supervision.EvidenceShutdown || ev.Evidence == supervision.EvidenceNoRoom {
 				d.line.ClearFarEnd(ev.Call)
 			}
 		case supervision.NearEndCleared, supervision.AdapterLost:
@@ -101,7 +101,7 @@ func text(ev supervision.Event) string {
 	case supervision.CallAnswered:
 		return fmt.Sprintf("%d answered", ev.Call)
 	case supervision.FarEndCleared:
-		return fmt.Sprintf("%d far end cleared: %s", ev.Call, [...]string{"none", "bye", "dialog-event", "tone", "media-lost", "session-expired", "service-lost", "shutdown", "not-allowed"}[ev.Evidence]) + lateness(ev)
+		return fmt.Sprintf("%d far end cleared: %s", ev.Call, [...]string{"none", "bye", "dialog-event", "tone", "media-lost", "session-expired", "service-lost", "shutdown", "not-allowed", "no-room"}[ev.Evidence]) + lateness(ev)
 	case supervision.NearEndCleared:
 		return fmt.Sprintf("%d near end cleared", ev.Call)
 	case supervision.AdapterLost:
@@ -126,10 +126,14 @@ func lateness(ev supervision.Event) string {
 }
 
 func mark(ev supervision.Event) string {
+	s := ""
 	if ev.Emergency {
-		return " (emergency)"
+		s = " (emergency)"
 	}
-	return ""
+	if ev.Number != supervision.NumberOrdinary {
+		s += " number=" + ev.Number.String()
+	}
+	return s
 }
 
 // saw takes the next events.

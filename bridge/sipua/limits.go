@@ -1,6 +1,10 @@
 package sipua
 
 import (
+	"slices"
+	"sync"
+
+	"github.com/emiago/sipgo/sip"
 	"go.uber.org/zap"
 
 	"clearback/bridge/sipua/endpoint"
@@ -14,6 +18,64 @@ const (
 	callsFloor = 1000
 	callsALine = 16
 )
+
+// helpAtOnce bounds the emergency calls that one line has at once: nobody makes more than one, and the limit keeps who forges the adapter's
+// address from filling the emergency centre's lines. Our own number.
+const helpAtOnce = 3
+
+// help are the emergency calls that a line makes. Safe for concurrent use.
+type help struct {
+	mu    sync.Mutex
+	calls []*call // oldest first
+}
+
+// admit takes a call in. Where there are too many, the newest that is not trusted and has neither rung nor been answered gives way, which may
+// be the call itself: then it reports false. A trusted call is always taken.
+func (h *help) admit(c *call) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if len(h.calls) >= helpAtOnce && !c.trusted {
+		return false
+	}
+	if len(h.calls) >= helpAtOnce {
+		for i, other := range slices.Backward(h.calls) {
+			if !other.trusted && !other.progress.Load() {
+				h.calls = slices.Delete(h.calls, i, i+1)
+				other.post(other.giveWay)
+				break
+			}
+		}
+	}
+	h.calls = append(h.calls, c)
+	return true
+}
+
+func (h *help) leave(c *call) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.calls = slices.DeleteFunc(h.calls, func(other *call) bool { return other == c })
+}
+
+// keep takes back a call that was to give way and could not.
+func (h *help) keep(c *call) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.calls = append(h.calls, c)
+}
+
+// giveWay ends an emergency call for another one, unless it has rung or been answered meanwhile.
+func (c *call) giveWay() {
+	switch {
+	case c.done:
+		return
+	case c.progress.Load():
+		c.line.help.keep(c)
+		return
+	}
+	c.line.log.Warn("an emergency call from an unverified address was ended, since the line made too many at once", zap.Uint64("call", uint64(c.id)))
+	c.code = sip.StatusServiceUnavailable
+	c.farEndCleared(supervision.EvidenceNoRoom, 0)
+}
 
 // admit takes a place for an ordinary call; false: there is none. A call for help, or from the emergency centre, is not asked for one.
 func (l *Line) admit() bool {

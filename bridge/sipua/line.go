@@ -36,6 +36,8 @@ type Line struct {
 	// ordinary are the calls up that are no emergency calls
 	ordinary atomic.Int64
 
+	help help
+
 	messages messages
 
 	held  held

@@ -69,7 +69,8 @@ func (c *call) mayFollow(u sip.Uri) bool {
 	default:
 		return c.emergency
 	}
-	return c.emergency || userOf(u) != "" && !c.a.emergency(u) && c.line.mayDial(u) == ""
+	is, _ := c.a.class(u)
+	return c.emergency || userOf(u) != "" && is == ordinary && c.line.mayDial(u) == ""
 }
 
 // redirected takes a failure of the service: a 3xx that can be followed is, and after a failure where it led the next Contact is
@@ -160,7 +161,7 @@ func (x *exchange) passRedirection(res *sip.Response) *sip.Response {
 	}
 	c, any := x.from.c, false
 	for _, u := range contactsOf(res) {
-		if userOf(u) != "" && !c.a.emergency(u) && c.line.mayDial(u) == "" {
+		if is, _ := c.a.class(u); userOf(u) != "" && is == ordinary && c.line.mayDial(u) == "" {
 			out.AppendHeader(&sip.ContactHeader{Address: calledTowardsService(u, x.from.account.Registrar)})
 			any = true
 		}

@@ -84,6 +84,9 @@ func (l *leg) referNumber(r *endpoint.Request, d *dialog, to referTo) {
 		l.reply(r, sip.StatusForbidden, "The Line May Not Dial This Number")
 		return
 	}
+	if is, dial := l.c.a.class(to.uri); is == surely {
+		to.uri = dial
+	}
 	called := calledTowardsService(to.uri, l.peer().account.Registrar)
 	l.refer(r, d, "<"+called.String()+">")
 }

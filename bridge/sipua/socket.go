@@ -74,7 +74,14 @@ func (a *Agent) open() error {
 		eo := endpoint.Options{
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
 			Accept: s.accept(), LimitStrangers: true, Known: s.known, Lookup: a.lookup, Logger: a.log,
-			Urgent: func(r *sip.Request) bool { return r.IsInvite() && a.emergency(r.Recipient) },
+			InDialog: s.inDialog, Answers: s.answersStray, SameSide: s.sameSide, Bound: s.bound,
+			Urgent: func(r *sip.Request) bool {
+				if !r.IsInvite() {
+					return false
+				}
+				is, _ := a.class(r.Recipient)
+				return is >= unlisted
+			},
 		}
 		if a.packets != nil {
 			eo.Packets = a.packets(s.at.Listen)
@@ -273,31 +280,79 @@ func (a *Agent) arrived(at *account, r *endpoint.Request) {
 	}
 }
 
+// A request is what an adapter asked for in a new call, once it is known who asks.
+type request struct {
+	line      *Line
+	emergency bool
+	number    supervision.Number
+	// trusted: it has credentials, or came from the very address and port of the binding.
+	trusted bool
+}
+
+// identify finds the line of an adapter's new call, and judges its destination. An emergency call from where an adapter is bound needs no
+// challenge. ok is false if the call has been answered or dropped.
+func (a *Agent) identify(r *endpoint.Request) (q request, ok bool) {
+	is, dial := a.class(r.Recipient)
+	mayPass := func(line string) bool { // as an emergency call
+		q.line = a.byName[line]
+		return is == surely || is == unlisted && q.line != nil && q.line.mayDial(r.Recipient) != ""
+	}
+	line, known := "", false
+	if is >= unlisted {
+		if line, q.trusted, known = a.registrar.ByAddress(r); known {
+			q.emergency = mayPass(line)
+		}
+	}
+	if !q.emergency {
+		if line, q.trusted = a.registrar.Authenticate(r); !q.trusted {
+			return q, false
+		}
+		q.emergency = mayPass(line)
+	}
+	switch {
+	case q.line == nil:
+		return q, false
+	case q.emergency:
+		r.Recipient = dial // and nothing else of what was asked for
+		if is == unlisted {
+			q.number = supervision.NumberUnlistedPrefix
+			q.line.log.Warn("an emergency number was dialled behind a digit that emergency.outside_prefixes does not list; the call is put through")
+		}
+	case is != ordinary:
+		q.number = supervision.NumberResembles
+	}
+	return q, true
+}
+
 // requested takes a call from an adapter and passes it on at once.
 func (a *Agent) requested(r *endpoint.Request) {
-	emergency := a.emergency(r.Recipient)
-	name, ok := a.authenticate(r, emergency)
+	q, ok := a.identify(r)
 	if !ok {
 		return
 	}
-	l := a.byName[name]
-	if l == nil || !a.sound(l.adapter, r, emergency) {
+	l, emergency := q.line, q.emergency
+	if !a.sound(l.adapter, r, emergency) {
 		return
 	}
 	if !emergency && (l.endHere(r) || l.forbid(r)) {
 		return
 	}
-	if emergency {
-		l.held.tell(numberOf(r.Recipient), true)
-	}
 	c, accounts := a.newCall(l, emergency, false), l.choose(emergency)
+	event := supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency, Number: q.number}
+	// post tells the machine, and then who runs trials: else the end of a trial's call could still open the loop.
+	post := func() {
+		l.o.Events.Post(event)
+		if emergency {
+			l.held.tell(numberOf(r.Recipient), true)
+		}
+	}
 	note := func(callID string) {
 		a.note(l, c.id, story.Outgoing, emergency, story.Party{Number: numberOf(r.Recipient), CallID: callID})
 	}
 	refuse := func(evidence supervision.Evidence) {
 		// the near end is off hook whatever becomes of its call
 		l.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
-		l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency})
+		post()
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: evidence})
 		note("")
 	}
@@ -306,6 +361,11 @@ func (a *Agent) requested(r *endpoint.Request) {
 		refuse(supervision.EvidenceShutdown)
 		return
 	case emergency:
+		if c.trusted = q.trusted; !l.help.admit(c) {
+			l.log.Warn("an emergency call from an unverified address was refused, since the line makes too many at once", zap.Uint64("call", uint64(c.id)))
+			refuse(supervision.EvidenceNoRoom)
+			return
+		}
 	case a.draining.Load():
 		refuse(supervision.EvidenceShutdown)
 		return
@@ -320,13 +380,13 @@ func (a *Agent) requested(r *endpoint.Request) {
 	l.adapter.reply(r, sip.StatusTrying, "Trying")
 	x := c.accept(media.AdapterSide, l.adapter, accounts[0], r)
 	if x == nil {
-		l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency})
+		post()
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye})
 		note("")
 		return
 	}
 	c.begin(x, func() {
-		c.event(supervision.Event{Kind: supervision.CallRequested, Emergency: emergency})
+		post()
 		x.rest = accounts[1:]
 		x.passToService()
 		note(x.to.callID)
@@ -350,14 +410,6 @@ func (a *Agent) sound(s *socket, r *endpoint.Request, emergency bool) bool {
 		return true
 	}
 	return false
-}
-
-// authenticate tells which line a call comes from. An emergency call of a known device needs no challenge.
-func (a *Agent) authenticate(r *endpoint.Request, emergency bool) (line string, ok bool) {
-	if emergency {
-		return a.registrar.AuthenticateEmergency(r)
-	}
-	return a.registrar.Authenticate(r)
 }
 
 func priority(r *sip.Request) bool {

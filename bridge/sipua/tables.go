@@ -123,6 +123,13 @@ func (t *tables) dialog(k dialogKey) *leg {
 	return t.dialogs[k]
 }
 
+// inDialog reports whether there is a dialog, in a call or outside of one.
+func (t *tables) inDialog(k dialogKey) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.dialogs[k] != nil || t.usages[k] != nil
+}
+
 func (t *tables) addInvite(x *exchange) {
 	t.mu.Lock()
 	defer t.mu.Unlock()

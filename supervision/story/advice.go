@@ -45,6 +45,9 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 	case supervision.IncidentOffHookWithoutCall:
 		return "Go and look at the lamps and handsets of line LINE: hold pressed at dial tone, a call lost in a crash and a handset " +
 			"left off look alike from here; hang up what is off, and only then free a hold with `clearback pulse LINE`."
+	case supervision.IncidentUnlistedPrefix:
+		return "Add the digit that people dial for an outside line to `emergency.outside_prefixes`, and run `clearback check`; until then this " +
+			"emergency call passes only because line LINE may not dial that number otherwise."
 	default:
 		return "Read it with the version of clearback that wrote it; this one does not know the reason " + reason.String() + "."
 	}
@@ -59,6 +62,9 @@ func ruleAdvice(rule supervision.Suppression) string {
 		return "Look at the adapter (power, network, why it started anew), then " + lamp
 	case supervision.SuppressedEmergency:
 		return "Look at the lamp of line LINE and end a hold at the telephone itself, so that the emergency centre can call back."
+	case supervision.SuppressedResembles:
+		return "If that number is no emergency number, end a hold on line LINE at the telephone itself; the daemon cannot know how the service " +
+			"reads it."
 	case supervision.SuppressedLifeSafety:
 		return "End a hold on line LINE at the telephone itself: `life_safety` in the configuration keeps the daemon away from its loop."
 	case supervision.SuppressedOtherCall:
@@ -113,6 +119,9 @@ func Seen(reason supervision.Incident, rule supervision.Suppression, flash bool)
 		return "The adapter never answered the BYE of its leg, so it may have taken the call for one that goes on."
 	case supervision.IncidentOffHookWithoutCall:
 		return "The line is off hook and carries no call; " + cannotTell + "."
+	case supervision.IncidentUnlistedPrefix:
+		return "An emergency number was dialled behind a digit that `emergency.outside_prefixes` does not list. The call was put through as it was " +
+			"dialled."
 	default:
 		return "An incident of a kind that this version does not know: " + reason.String() + "."
 	}
@@ -128,6 +137,8 @@ func ruleSeen(rule supervision.Suppression) string {
 		return "The adapter was lost in the call (it started anew, or did not answer any more), so the loop stayed closed."
 	case supervision.SuppressedEmergency:
 		return "It was a call to or from the emergency centre: the loop is never opened for one."
+	case supervision.SuppressedResembles:
+		return "The number dialled may be read as an emergency number, so the loop stayed closed."
 	case supervision.SuppressedLifeSafety:
 		return "The line is marked `life_safety`: its loop is never opened."
 	case supervision.SuppressedOtherCall:
@@ -158,6 +169,13 @@ func (a *Account) Advice() string {
 }
 
 func (a *Account) advice() string {
+	if a.Incident == supervision.IncidentUnlistedPrefix {
+		text := Advice(a.Incident, a.Rule, a.Flash)
+		if !a.Answered.IsZero() {
+			text += " " + ruleAdvice(supervision.SuppressedEmergency)
+		}
+		return text
+	}
 	if a.Emergency && !a.Answered.IsZero() && a.Failed() { // whatever the reason, nothing is to be opened by hand
 		return ruleAdvice(supervision.SuppressedEmergency)
 	}
@@ -197,6 +215,9 @@ func (a *Account) advice() string {
 		if a.Evidence == supervision.EvidenceNotAllowed {
 			return "If line LINE is to call such numbers, allow them in `dial` (`international` for other countries); if nobody dialled it, find out " +
 				"who can use this line."
+		}
+		if a.Evidence == supervision.EvidenceNoRoom {
+			return "Find out who sends emergency calls with the address of the adapter of line LINE: nobody makes so many at once."
 		}
 		return "Nothing is to be done."
 	default:

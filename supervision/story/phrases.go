@@ -59,6 +59,9 @@ func (c *course) callPhrase(ev *supervision.Event) (who, text string) {
 		if ev.Emergency {
 			return whoAdapter, "asked for an emergency call: the near end is off hook"
 		}
+		if ev.Number == supervision.NumberResembles {
+			return whoAdapter, "asked for a call to a number that may be read as an emergency number: the near end is off hook"
+		}
 		return whoAdapter, "asked for the call: the near end is off hook"
 	case supervision.CallRinging:
 		return whoAdapter, "rings"
@@ -119,6 +122,8 @@ func (c *course) farEndPhrase(ev *supervision.Event) (who, text string) {
 		who, text = whoUs, "ends, and clears the call"
 	case supervision.EvidenceNotAllowed:
 		who, text = whoUs, "refuses the call: the line may not dial this number"
+	case supervision.EvidenceNoRoom:
+		who, text = whoUs, "gives the call up: the line made too many emergency calls at once, and this one came from an unverified address"
 	default:
 		text = "the far end cleared"
 	}

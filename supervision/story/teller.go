@@ -191,6 +191,9 @@ func (t *Teller) change(c *tracked) {
 
 // settle notes the outcome of an account. An incident stays one.
 func (t *Teller) settle(at time.Time, c *tracked, o Outcome) {
+	if c.Incident == supervision.IncidentUnlistedPrefix {
+		o = OutcomeIncident // it was one from its beginning
+	}
 	if c.Outcome != OutcomeIncident {
 		c.Outcome = o
 	}

@@ -290,6 +290,10 @@ func (t *Teller) incident(at time.Time, ef *supervision.Effect) {
 	if ef.Suppression != supervision.SuppressionNone {
 		c.Rule = ef.Suppression
 	}
+	if ef.Incident == supervision.IncidentUnlistedPrefix && c.Outcome == OutcomeOpen {
+		t.change(c) // the call only begins
+		return
+	}
 	t.settle(at, c, OutcomeIncident)
 }
 

@@ -18,6 +18,8 @@ func mutantsOfOpening() []Mutant {
 		})},
 		{Invariant: 1, Name: "grants every pulse", Build: wrap(nil, grantPulse)},
 		{Invariant: 2, Name: "does not know emergency calls", Build: event(func(ev *supervision.Event) { ev.Emergency = false })},
+		{Invariant: 2, Name: "does not know numbers that may be emergency numbers", Build: event(func(ev *supervision.Event) { ev.Number = supervision.NumberOrdinary })},
+		{Invariant: 2, Name: "opens for a call that may be an emergency call", Build: opens(supervision.SuppressedResembles)},
 		{Invariant: 2, Name: "opens for an emergency call", Build: opens(supervision.SuppressedEmergency)},
 		{Invariant: 2, Name: "does not heed life_safety", Build: bend(func(p *supervision.Policy) { p.LifeSafety = false })},
 		{Invariant: 2, Name: "rings at once although the loop is open", Build: wrap(nil, offerAtOnce)},

@@ -76,6 +76,8 @@ func reasonHolds(t *truth, m *Moment, c *callTruth, ef *supervision.Effect) bool
 		return c.near || c.lost
 	case supervision.SuppressedEmergency:
 		return c.emergency
+	case supervision.SuppressedResembles:
+		return c.resembles && !c.emergency
 	case supervision.SuppressedLifeSafety:
 		return t.policy.LifeSafety
 	case supervision.SuppressedOtherCall:
@@ -203,6 +205,8 @@ func never(t *truth, m *Moment, ef *supervision.Effect) string {
 			return "opens the loop of a life-safety line"
 		case ef.Call != 0 && c != nil && c.emergency:
 			return "opens for an emergency call"
+		case ef.Call != 0 && c != nil && c.resembles:
+			return "opens for a call that may be an emergency call"
 		case t.anyOnLine(0):
 			return "opens while a call rings or talks"
 		}

@@ -50,6 +50,10 @@ func incidentHolds(t *truth, m *Moment, ef *supervision.Effect) string {
 		if !w.off || !now || w.doubt != (doubtTruth{ef.Call, ef.Incident, ef.Suppression}) {
 			return "an incident of a clearing that is not in doubt, or that nobody saw off hook"
 		}
+	case supervision.IncidentUnlistedPrefix:
+		if ev := m.Event; ev.Kind != supervision.CallRequested || !ev.Emergency || ev.Number != supervision.NumberUnlistedPrefix {
+			return "blames a prefix that nobody dialled"
+		}
 	case supervision.IncidentOffHookWithoutCall:
 		byHand := off && judged.Call == 0
 		if !byHand && !(w.off && (w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook)) {

@@ -27,6 +27,7 @@ const (
 type callTruth struct {
 	id                         supervision.CallID
 	requested, emergency       bool
+	resembles                  bool // its number may be read as an emergency number
 	offered, answered          bool
 	far, near, lost            bool // who cleared
 	refused                    bool
@@ -252,6 +253,7 @@ func (t *truth) newCall(now supervision.Instant, ev *supervision.Event) {
 	t.known = true
 	c := callTruth{id: ev.Call, emergency: ev.Emergency}
 	if ev.Kind == supervision.CallRequested {
+		c.resembles = ev.Number == supervision.NumberResembles
 		c.requested, c.offered, t.seizure = true, true, true
 		t.watch.carries()
 	} else {

@@ -106,7 +106,7 @@ func (t *truth) anyCall() bool {
 // trialBounds tells whether a trial may be set.
 func (t *truth) trialBounds(now supervision.Instant, ev *supervision.Event) bool {
 	c, p := t.find(ev.Call), &t.policy
-	if c == nil || c.gone() || !c.offered || !c.answered || c.far || c.emergency || p.LifeSafety || t.inWindow(now) {
+	if c == nil || c.gone() || !c.offered || !c.answered || c.far || c.emergency || c.resembles || p.LifeSafety || t.inWindow(now) {
 		return false
 	}
 	d, floor := ev.Interval, supervision.IntervalFloor

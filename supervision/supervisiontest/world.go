@@ -55,6 +55,7 @@ type World struct {
 	Tally Tally
 
 	rand    Rand
+	dialled Rand // apart, so that what is dialled changes nothing else in an order
 	checker *Checker
 	plan    []planned
 	calls   []worldCall
@@ -112,7 +113,7 @@ func Policies() []supervision.Policy {
 
 // Run tries one order made from seed on a machine made by build, and returns what it broke, nil if nothing.
 func (w *World) Run(seed uint64, build func(supervision.Policy) Stepper) []Violation {
-	w.rand = Rand(seed)
+	w.rand, w.dialled = Rand(seed), Rand(^seed)
 	policies := Policies()
 	p := policies[w.rand.Below(len(policies))]
 	return w.order(p, build(p))

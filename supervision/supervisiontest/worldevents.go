@@ -130,7 +130,14 @@ func (w *World) arrival() supervision.Event {
 func (w *World) request() supervision.Event {
 	w.next++
 	w.calls = append(w.calls, worldCall{id: w.next, requested: true})
-	return supervision.Event{Kind: supervision.CallRequested, Call: w.next, Emergency: w.rand.Of(3)}
+	ev := supervision.Event{Kind: supervision.CallRequested, Call: w.next, Emergency: w.rand.Of(3)}
+	switch {
+	case ev.Emergency && w.dialled.Of(20):
+		ev.Number = supervision.NumberUnlistedPrefix
+	case !ev.Emergency && w.dialled.Of(3):
+		ev.Number = supervision.NumberResembles
+	}
+	return ev
 }
 
 // intrude plans somebody to come within d.
@@ -157,6 +164,7 @@ func (w *World) nonsense() supervision.Event {
 		Call:      supervision.CallID(r.Below(int(w.next) + 2)),
 		Seq:       supervision.Seq(r.Below(int(w.seq) + 2)),
 		Emergency: r.Of(4),
+		Number:    supervision.Number(max(0, w.dialled.Below(24)-21)),
 		Evidence:  supervision.Evidence(r.Below(9)),
 		Answer:    supervision.Answer(r.Below(3)),
 		Hook:      supervision.Hook(r.Below(3)),

@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/outsidetest"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -97,12 +98,7 @@ type order map[string]any
 
 func newDevice(t testing.TB, o order) *simDevice {
 	t.Helper()
-	if _, err := exec.LookPath("python3"); err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("Python 3 is compulsory here")
-		}
-		t.Skip("no python3 on this machine")
-	}
+	outsidetest.Need(t, "python3", "python3")
 	sim, err := startSimulator()
 	require.NoError(t, err)
 	sim.mu.Lock()

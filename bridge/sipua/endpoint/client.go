@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"net/netip"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -164,27 +165,34 @@ const lookupLimit = time.Second
 // names are the addresses that host names had last. Safe for concurrent use.
 type names struct {
 	mu   sync.Mutex
-	last map[string]netip.Addr
+	last map[string][]netip.Addr
 }
 
-// maxNames bounds what peers' Contacts can fill.
-const maxNames = 256
+// maxNames bounds what peers' Contacts can fill, maxAddresses what one name has.
+const maxNames, maxAddresses = 256, 16
+
+func (n *names) get(host string) []netip.Addr {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return n.last[host]
+}
+
+// Resolved are the addresses that a host name had when it was last looked up; none: it was not.
+func (e *Endpoint) Resolved(host string) []netip.Addr { return e.names.get(host) }
 
 // address looks a name up; while that fails the last address known serves, so that a dead name server stops no call.
 func (e *Endpoint) address(ctx context.Context, host string) (netip.Addr, error) {
 	n := &e.names
-	n.mu.Lock()
-	last, known := n.last[host]
-	n.mu.Unlock()
-	if known {
+	last := n.get(host)
+	if last != nil {
 		short, cancel := context.WithTimeout(ctx, lookupLimit)
 		defer cancel()
 		ctx = short
 	}
 	addrs, err := e.lookup(ctx, "ip", host)
 	if err != nil {
-		if known {
-			return last, nil
+		if last != nil {
+			return nearest(last, e.addr.Addr()), nil
 		}
 		return netip.Addr{}, err
 	}
@@ -192,10 +200,10 @@ func (e *Endpoint) address(ctx context.Context, host string) (netip.Addr, error)
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	if n.last == nil {
-		n.last = map[string]netip.Addr{}
+		n.last = map[string][]netip.Addr{}
 	}
-	if known || len(n.last) < maxNames {
-		n.last[host] = at
+	if last != nil || len(n.last) < maxNames {
+		n.last[host] = slices.Clone(addrs[:min(len(addrs), maxAddresses)])
 	}
 	return at, nil
 }
@@ -243,12 +251,12 @@ func (t *Transaction) start(conn sip.Connection) error {
 		e.t.mu.Unlock()
 		conn.TryClose()
 		return ErrClosed
-	case e.t.clients[t.key] != nil:
+	case e.t.clients.get(t.key) != nil:
 		e.t.mu.Unlock()
 		conn.TryClose()
 		return errors.New("its branch is in use; give each request its own Via branch, or none")
 	}
-	e.t.clients[t.key] = t
+	e.t.clients.put(t.key, t)
 	e.guard.await(t.to.Addr(), 1)
 	e.work.Go(func() { t.watch(tx) })
 	e.t.mu.Unlock()
@@ -271,8 +279,8 @@ func (t *Transaction) forget() {
 	e := t.e
 	e.t.mu.Lock()
 	defer e.t.mu.Unlock()
-	if e.t.clients[t.key] == t {
-		delete(e.t.clients, t.key)
+	if e.t.clients.get(t.key) == t {
+		e.t.clients.remove(t.key)
 		e.guard.await(t.to.Addr(), -1)
 	}
 }
@@ -316,13 +324,13 @@ func (t *Transaction) receive(res *sip.Response) {
 		if t.cancel {
 			t.sendCancel()
 		}
-		t.hand(res)
+		t.hand(res, false)
 	case t.final == 0:
 		t.final = res.StatusCode
 		t.firstFinal(res, invite)
-		t.hand(res)
+		t.hand(res, true)
 	case invite && success(t.final) && res.IsSuccess():
-		t.hand(res)
+		t.hand(res, false)
 	case invite && t.final >= 300 && res.StatusCode >= 300:
 		t.write(t.ack)
 	}
@@ -353,9 +361,14 @@ func (t *Transaction) firstFinal(res *sip.Response, invite bool) {
 	e.after(stay, func() { t.forget() })
 }
 
-// hand queues a response for the user.
-func (t *Transaction) hand(res *sip.Response) {
-	t.e.queues.post(callID(t.req), func() { t.on(Response{Response: res}) })
+// hand queues a response for the user. The first final one is never lost; of others that come faster than the user takes them some are.
+func (t *Transaction) hand(res *sip.Response, first bool) {
+	f := func() { t.on(Response{Response: res}) }
+	if first {
+		t.e.queues.post(callID(t.req), f)
+	} else if !t.e.queues.keep(callID(t.req), f) {
+		t.e.n.overloaded.Add(1)
+	}
 }
 
 // fail ends the transaction with an error, once.

@@ -39,7 +39,7 @@ func TestSilence(t *testing.T) {
 				require.Equal(t, 3*t1, time.Since(start))
 				require.ErrorIs(t, <-got, ErrTimeout)
 				require.Equal(t, 64*t1, time.Since(start))
-				require.Empty(t, e.t.clients)
+				require.Zero(t, e.t.clients.len())
 			})
 		})
 	}
@@ -76,7 +76,7 @@ func TestForks(t *testing.T) {
 			w.send(s)
 		}
 		l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
-		require.Eventually(t, func() bool { e.t.mu.Lock(); defer e.t.mu.Unlock(); return len(e.t.clients) == 0 }, patience, t1, "freed after 64*T1")
+		require.Eventually(t, func() bool { e.t.mu.Lock(); defer e.t.mu.Unlock(); return e.t.clients.len() == 0 }, patience, t1, "freed after 64*T1")
 		w.send(answer(m, 200, "one"))
 		w.quiet(2 * t1)
 		l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
@@ -211,7 +211,7 @@ func TestDo(t *testing.T) {
 		defer cancel()
 		_, err = e.Do(ctx, outgoing(sip.OPTIONS, "do nothing", w.conn.LocalAddr()))
 		require.ErrorIs(t, err, context.DeadlineExceeded)
-		require.Empty(t, e.t.clients)
+		require.Zero(t, e.t.clients.len())
 		_, err = e.Do(ctx, outgoing(sip.INVITE, "do", w.conn.LocalAddr()))
 		require.Error(t, err)
 	})

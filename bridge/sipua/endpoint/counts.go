@@ -27,7 +27,9 @@ type Counts struct {
 	Oversized uint64
 	// Unmatched counts responses that answer nothing of ours.
 	Unmatched uint64
-	// Overloaded counts requests for which there was no room: too many transactions or too much waiting.
+	// Strays counts requests that belong to no dialog and CANCELs that are for no INVITE; nothing is kept of them.
+	Strays uint64
+	// Overloaded counts messages for which there was no room: too many transactions or too much waiting.
 	Overloaded uint64
 	// CancelsRefused counts CANCELs that could not wait for their INVITE.
 	CancelsRefused uint64
@@ -39,7 +41,7 @@ type Counts struct {
 
 // counters is the part of Counts that only grows.
 type counters struct {
-	noSIP, refused, limited, malformed, oversized, unmatched, overloaded, cancels, conns, ended, slow, idle atomic.Uint64
+	noSIP, refused, limited, malformed, oversized, unmatched, strays, overloaded, cancels, conns, ended, slow, idle atomic.Uint64
 }
 
 // Counts returns what is held and what was thrown away. Safe for concurrent use.
@@ -47,11 +49,11 @@ func (e *Endpoint) Counts() Counts {
 	n := &e.n
 	c := Counts{
 		NoSIP: n.noSIP.Load(), Refused: n.refused.Load(), Limited: n.limited.Load(), Malformed: n.malformed.Load(),
-		Oversized: n.oversized.Load(), Unmatched: n.unmatched.Load(), Overloaded: n.overloaded.Load(), CancelsRefused: n.cancels.Load(),
+		Oversized: n.oversized.Load(), Unmatched: n.unmatched.Load(), Strays: n.strays.Load(), Overloaded: n.overloaded.Load(), CancelsRefused: n.cancels.Load(),
 		ConnectionsRefused: n.conns.Load(), ConnectionsEnded: n.ended.Load(), Slow: n.slow.Load(), Idle: n.idle.Load(),
 	}
 	e.t.mu.Lock()
-	c.Servers, c.Clients, c.StrangeServers, c.Cancels = len(e.t.servers), len(e.t.clients), e.t.strange, len(e.t.cancels)
+	c.Servers, c.Clients, c.StrangeServers, c.Cancels = e.t.servers.len(), e.t.clients.len(), e.t.strange, e.t.early.n
 	e.t.mu.Unlock()
 	c.Queues, c.Connections, c.Known = e.queues.size(), e.streams.size(), e.guard.size()
 	return c
@@ -63,7 +65,7 @@ func (c Counts) Plus(o Counts) Counts {
 	c.Queues, c.Cancels, c.Connections, c.Known = c.Queues+o.Queues, c.Cancels+o.Cancels, c.Connections+o.Connections, c.Known+o.Known
 	c.NoSIP, c.Refused, c.Limited = c.NoSIP+o.NoSIP, c.Refused+o.Refused, c.Limited+o.Limited
 	c.Malformed, c.Oversized, c.Unmatched = c.Malformed+o.Malformed, c.Oversized+o.Oversized, c.Unmatched+o.Unmatched
-	c.Overloaded, c.CancelsRefused = c.Overloaded+o.Overloaded, c.CancelsRefused+o.CancelsRefused
+	c.Strays, c.Overloaded, c.CancelsRefused = c.Strays+o.Strays, c.Overloaded+o.Overloaded, c.CancelsRefused+o.CancelsRefused
 	c.ConnectionsRefused, c.ConnectionsEnded = c.ConnectionsRefused+o.ConnectionsRefused, c.ConnectionsEnded+o.ConnectionsEnded
 	c.Slow, c.Idle = c.Slow+o.Slow, c.Idle+o.Idle
 	return c

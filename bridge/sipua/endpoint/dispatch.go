@@ -2,53 +2,12 @@ package endpoint
 
 import (
 	"net/netip"
-	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"go.uber.org/zap"
 )
-
-// earlyCancel is how long a CANCEL waits for the INVITE that it overtook. Our own number: datagrams of one sender that
-// change places on the way do so within milliseconds.
-const earlyCancel = 50 * time.Millisecond
-
-// transactions are those under way, both ways.
-type transactions struct {
-	mu      sync.Mutex
-	servers map[string]*server
-	clients map[string]*Transaction
-	// sources counts the servers by where they came from, strange those of strangers.
-	sources map[netip.Addr]int
-	strange int
-	// invites are the servers of INVITEs by Call-ID.
-	invites map[string][]*server
-	// cancels wait for their INVITE, by the key of that INVITE.
-	cancels map[string]*Request
-	closed  bool
-}
-
-func (t *transactions) init() {
-	t.servers, t.clients, t.cancels = map[string]*server{}, map[string]*Transaction{}, map[string]*Request{}
-	t.sources, t.invites, t.strange = map[netip.Addr]int{}, map[string][]*server{}, 0
-}
-
-// terminate ends all and lets none begin.
-func (t *transactions) terminate() {
-	t.mu.Lock()
-	t.closed = true
-	servers, clients := t.servers, t.clients
-	t.init()
-	t.mu.Unlock()
-	for _, s := range servers {
-		s.tx.Terminate()
-	}
-	for _, c := range clients {
-		c.fail(ErrClosed)
-	}
-}
 
 // survive keeps a fault in one message from ending the process.
 func (e *Endpoint) survive() {
@@ -87,7 +46,7 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 		return
 	}
 	e.t.mu.Lock()
-	s := e.t.servers[key]
+	s := e.t.servers.get(key)
 	e.t.mu.Unlock()
 	r := &Request{Request: req, From: o.from, Endpoint: e, stranger: o.stranger}
 	switch {
@@ -98,7 +57,7 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 	case req.IsAck():
 		e.pass(r)
 	default:
-		e.begin(r, key, dest)
+		e.begin(arrival{r, key, dest})
 	}
 }
 
@@ -110,7 +69,16 @@ func serverKey(req *sip.Request) (string, error) {
 }
 
 // begin makes the server transaction of a new request and passes it on.
-func (e *Endpoint) begin(r *Request, key, dest string) {
+func (e *Endpoint) begin(a arrival) {
+	r := a.Request
+	if r.IsCancel() {
+		e.cancel(a)
+		return
+	}
+	if !e.belongs(r) {
+		e.stray(a)
+		return
+	}
 	conn := e.connection(r.Transport(), r.Source())
 	if conn == nil { // the TCP connection has gone; nothing can be answered, but who said BYE is gone too
 		if r.Method == sip.BYE {
@@ -119,94 +87,87 @@ func (e *Endpoint) begin(r *Request, key, dest string) {
 		return
 	}
 	r.urgent = e.o.Urgent != nil && e.o.Urgent(r.Request)
-	if !e.t.room(r) {
-		e.n.overloaded.Add(1)
-		if !r.stranger {
-			e.refuse(r.Request, dest, sip.StatusServiceUnavailable, "Service Unavailable")
-		}
+	p, gives, ok := e.room(r)
+	if !ok {
+		e.full(a)
 		return
 	}
-	s, err := newServer(r, key, dest, conn)
+	if gives != nil {
+		e.t.removeServer(gives)
+		e.spawn(gives.tx.Terminate) // it waits for a write, if one is under way
+	}
+	if !e.start(a, conn, p) {
+		return
+	}
+	e.t.mu.Lock()
+	waiting := e.t.early.take(a.key)
+	e.t.mu.Unlock()
+	e.pass(r)
+	e.overtaken(r.server, waiting)
+}
+
+// belongs reports whether a request is in a dialog, or is one that needs none.
+func (e *Endpoint) belongs(r *Request) bool {
+	tag := r.To().Params.GetOr("tag", "")
+	switch {
+	case e.o.InDialog == nil:
+		r.inside = tag != ""
+		return true
+	case tag != "":
+		r.inside = e.o.InDialog(r)
+		return r.inside
+	}
+	switch r.Method {
+	case sip.BYE, sip.INFO, sip.UPDATE, sip.PRACK:
+		return false // they mean nothing outside of one
+	}
+	return true
+}
+
+// stray answers a request that belongs to no dialog, and keeps nothing of it.
+func (e *Endpoint) stray(a arrival) {
+	e.n.strays.Add(1)
+	if e.o.Answers == nil || e.o.Answers(a.Request) {
+		e.refuse(a.Request.Request, a.dest, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+	}
+}
+
+// fullEvery is the least time between two log lines about requests for which there is no room. Our own number.
+const fullEvery = time.Minute
+
+// full refuses a request for which there is no room. A BYE is not answered then: a 503 would end it, and so it comes again.
+func (e *Endpoint) full(a arrival) {
+	e.n.overloaded.Add(1)
+	if a.stranger {
+		return
+	}
+	now := time.Now()
+	if next := e.fullTold.Load(); now.UnixNano() >= next && e.fullTold.CompareAndSwap(next, now.Add(fullEvery).UnixNano()) {
+		e.log.Warn("there is no room for a request; somebody sends too many", zap.Stringer("from", a.From), zap.Uint64("refused_since_the_start", e.n.overloaded.Load()))
+	}
+	if !a.inside || a.Method != sip.BYE {
+		e.refuse(a.Request.Request, a.dest, sip.StatusServiceUnavailable, "Service Unavailable")
+	}
+}
+
+// start makes and files a server transaction; false: it could not.
+func (e *Endpoint) start(a arrival, conn sip.Connection, p place) bool {
+	s, err := newServer(a.Request, a.key, a.dest, conn)
 	if err != nil {
 		conn.TryClose()
-		return
+		return false
 	}
-	r.server = s
+	s.place, a.server = p, s
 	e.t.mu.Lock()
 	if e.t.closed {
 		e.t.mu.Unlock()
 		s.tx.Terminate()
-		return
+		return false
 	}
 	e.t.addLocked(s)
-	cancel := e.t.cancels[key]
-	delete(e.t.cancels, key)
 	e.t.mu.Unlock()
 	s.tx.OnTerminate(func(string, error) { e.t.removeServer(s) })
-	if r.IsCancel() {
-		e.cancel(r)
-		return
-	}
-	e.pass(r)
-	if cancel != nil {
-		e.queues.post(callID(r), func() { e.cancelled(cancel, s) })
-	}
-}
-
-// room tells whether one more server transaction may begin. Who ends something (BYE, CANCEL), or calls for help, needs less than who begins
-// something else.
-func (t *transactions) room(r *Request) bool {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	n, own := len(t.servers), t.sources[r.From.Addr()]
-	switch {
-	case n >= maxServersHard:
-		return false
-	case r.stranger:
-		return n < maxServers && t.strange < maxStrange && own < maxStrangeSource
-	case own < maxServersFew, r.Method == sip.BYE, r.IsCancel(), r.urgent:
-		return true
-	default:
-		return n < maxServers && own < maxServersSource
-	}
-}
-
-// addLocked files a server transaction, once.
-func (t *transactions) addLocked(s *server) {
-	if t.servers[s.key] == s {
-		return
-	}
-	t.servers[s.key] = s
-	t.sources[s.r.From.Addr()]++
-	if s.r.stranger {
-		t.strange++
-	}
-	if s.r.IsInvite() {
-		t.invites[s.callID] = append(t.invites[s.callID], s)
-	}
-}
-
-func (t *transactions) removeServer(s *server) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if t.servers[s.key] != s {
-		return
-	}
-	delete(t.servers, s.key)
-	from := s.r.From.Addr()
-	if t.sources[from]--; t.sources[from] <= 0 {
-		delete(t.sources, from)
-	}
-	if s.r.stranger {
-		t.strange--
-	}
-	if !s.r.IsInvite() {
-		return
-	}
-	left := slices.DeleteFunc(t.invites[s.callID], func(other *server) bool { return other == s })
-	if t.invites[s.callID] = left; len(left) == 0 {
-		delete(t.invites, s.callID)
-	}
+	return true
 }
 
 func callID(m interface{ CallID() *sip.CallIDHeader }) string {
@@ -216,8 +177,8 @@ func callID(m interface{ CallID() *sip.CallIDHeader }) string {
 	return ""
 }
 
-// pass queues a request for the handler. If the handler fails, the peer gets 500; if too much waits already, 503, but nothing that ends
-// a call, and no call for help, is lost for that.
+// pass queues a request for the handler. If the handler fails, the peer gets 500; if too much waits already, 503. What ends a call, and a call
+// for help, has places of its own among what waits.
 func (e *Endpoint) pass(r *Request) {
 	run := func() {
 		defer func() {
@@ -228,14 +189,20 @@ func (e *Endpoint) pass(r *Request) {
 		}()
 		e.handler.Request(r)
 	}
-	switch {
-	case r.Method == sip.BYE, r.urgent:
-		e.queues.post(callID(r), run)
-	case !e.queues.offer(callID(r), run):
-		e.n.overloaded.Add(1)
-		if r.server != nil {
-			r.answer(sip.StatusServiceUnavailable, "Service Unavailable")
+	if r.inside && r.Method == sip.BYE || r.urgent {
+		if e.queues.keep(callID(r), run) {
+			return
 		}
+	} else if e.queues.offer(callID(r), r.From.Addr(), run) {
+		return
+	}
+	e.n.overloaded.Add(1)
+	switch {
+	case r.server == nil:
+	case r.inside && r.Method == sip.BYE:
+		r.Drop() // it comes again
+	default:
+		r.answer(sip.StatusServiceUnavailable, "Service Unavailable")
 	}
 }
 
@@ -243,88 +210,6 @@ func (e *Endpoint) pass(r *Request) {
 func (r *Request) answer(code int, reason string) {
 	if err := r.Reply(code, reason); err != nil {
 		r.Endpoint.log.Debug("a reply could not be sent", zap.Int("code", code), zap.Error(err))
-	}
-}
-
-// cancel looks for the INVITE of a CANCEL (RFC 3261 section 9.2). It runs in the reading goroutine; what concerns the
-// INVITE is done in the order of its Call-ID.
-func (e *Endpoint) cancel(r *Request) {
-	key, err := inviteKey(r.Request)
-	if err != nil {
-		r.answer(sip.StatusBadRequest, "Bad Request")
-		return
-	}
-	e.t.mu.Lock()
-	s := e.t.servers[key]
-	if s == nil {
-		s = e.t.pendingLike(r.Request)
-	}
-	if s == nil && len(e.t.cancels) >= maxCancels {
-		e.t.mu.Unlock()
-		e.n.cancels.Add(1)
-		r.answer(sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
-		return
-	}
-	if s == nil {
-		e.t.cancels[key] = r
-		e.t.mu.Unlock()
-		e.after(earlyCancel, func() { e.orphan(key, r) })
-		return
-	}
-	e.t.mu.Unlock()
-	e.queues.post(callID(r), func() { e.cancelled(r, s) })
-}
-
-// inviteKey is the key of the INVITE that a CANCEL is for.
-func inviteKey(cancel *sip.Request) (string, error) {
-	cseq := cancel.CSeq()
-	cseq.MethodName = sip.INVITE
-	defer func() { cseq.MethodName = sip.CANCEL }()
-	return serverKey(cancel)
-}
-
-// pendingLike finds an INVITE without a final response by Call-ID, CSeq number and From tag, for a CANCEL whose branch or
-// sent-by was changed on its way.
-func (t *transactions) pendingLike(cancel *sip.Request) *server {
-	alike := t.invites[callID(cancel)]
-	if len(alike) > maxAlike {
-		return nil // nobody has so many calls of one Call-ID
-	}
-	var found *server
-	for _, s := range alike {
-		r := s.r.Request
-		if s.answered() || r.CSeq().SeqNo != cancel.CSeq().SeqNo ||
-			r.From().Params.GetOr("tag", "") != cancel.From().Params.GetOr("tag", "") {
-			continue
-		}
-		if found != nil {
-			return nil // forked to us twice: the CANCEL does not say which
-		}
-		found = s
-	}
-	return found
-}
-
-// cancelled answers a CANCEL that matched and tells the handler, once, unless the INVITE has its final response.
-func (e *Endpoint) cancelled(cancel *Request, s *server) {
-	cancel.server.tag = s.toTag()
-	cancel.answer(sip.StatusOK, "OK")
-	if s.cancel() {
-		s.r.Cancel = cancel.Request
-		e.handler.Cancelled(s.r)
-	}
-}
-
-// orphan answers a CANCEL whose INVITE did not come.
-func (e *Endpoint) orphan(key string, r *Request) {
-	e.t.mu.Lock()
-	mine := e.t.cancels[key] == r
-	if mine {
-		delete(e.t.cancels, key)
-	}
-	e.t.mu.Unlock()
-	if mine {
-		r.answer(sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 	}
 }
 
@@ -339,7 +224,7 @@ func (e *Endpoint) response(res *sip.Response, o origin) {
 		return
 	}
 	e.t.mu.Lock()
-	t := e.t.clients[clientKey(res.Via(), res.CSeq().MethodName)]
+	t := e.t.clients.get(clientKey(res.Via(), res.CSeq().MethodName))
 	e.t.mu.Unlock()
 	if t == nil || !t.answeredBy(res, o) {
 		e.n.unmatched.Add(1)

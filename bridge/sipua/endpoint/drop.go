@@ -13,7 +13,7 @@ func (r *Request) Drop() {
 	s.mu.Lock()
 	if s.final == 0 {
 		s.final, s.said = dropped, true
-		s.done.Store(true)
+		s.done.Store(dropped)
 	}
 	if s.trying != nil {
 		s.trying.Stop()

@@ -9,6 +9,7 @@ package endpoint
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"net"
@@ -49,6 +50,18 @@ type Options struct {
 	// Urgent, if not nil, tells whether a request is served beyond the limits that keep one source from taking all the room: a call for
 	// help. It must not block.
 	Urgent func(*sip.Request) bool
+	// InDialog, if not nil, reports whether a request with a tag in To belongs to a dialog. What belongs to none is answered 481 and
+	// leaves no state, and so is a BYE, INFO, UPDATE or PRACK without that tag; for what belongs to one some room is kept. nil: all
+	// do. It is called in the reading goroutine and must not block.
+	InDialog func(*Request) bool
+	// Answers, if not nil, reports whether a request that belongs to no dialog is answered at all. It must not block.
+	Answers func(*Request) bool
+	// SameSide, if not nil, reports whether two addresses are of one peer: a CANCEL may come from the one if its INVITE came from the
+	// other. It must not block.
+	SameSide func(invite, cancel netip.Addr) bool
+	// Bound, if not nil, returns where adapters are bound now. Room is kept for a call for help from there, and a TCP connection from there
+	// is closed last for want of room. It must not block.
+	Bound func() []netip.AddrPort
 	// Accept, if not nil, tells whether a source may speak at all; others are dropped before parsing and counted.
 	Accept func(netip.Addr) bool
 	Logger *zap.Logger
@@ -93,12 +106,14 @@ type Endpoint struct {
 	work    sync.WaitGroup  // everything that runs beside the queues
 	ctx     context.Context // ended by Close
 	stop    context.CancelFunc
+	secret  []byte // of the tags that are derived
 
-	closed atomic.Bool
-	once   sync.Once
-	err    error // of Close
-	names  names
-	lookup func(ctx context.Context, network, host string) ([]netip.Addr, error)
+	fullTold atomic.Int64 // until when nothing is said about a lack of room: Unix nanoseconds
+	closed   atomic.Bool
+	once     sync.Once
+	err      error // of Close
+	names    names
+	lookup   func(ctx context.Context, network, host string) ([]netip.Addr, error)
 }
 
 // Open binds the sockets and returns when they can send and receive.
@@ -110,12 +125,11 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	e := &Endpoint{o: o, handler: h, log: o.Logger, lookup: o.Lookup}
+	e := &Endpoint{o: o, handler: h, log: o.Logger, lookup: o.Lookup, secret: []byte(rand.Text())}
 	if e.lookup == nil {
 		e.lookup = net.DefaultResolver.LookupNetIP
 	}
 	e.ctx, e.stop = context.WithCancel(context.Background())
-	e.t.init()
 	e.guard.init(o)
 	e.streams.init(e)
 	e.queues.init(e.log)

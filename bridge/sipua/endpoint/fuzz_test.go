@@ -70,8 +70,8 @@ func FuzzDatagram(f *testing.F) {
 				require.Empty(t, got)
 			}
 			e.t.mu.Lock()
-			for _, s := range e.t.servers { // a call that nobody answered
-				require.True(t, s.r.IsInvite() && !s.answered(), s.key)
+			for _, s := range e.t.servers.m { // a call that nobody answered
+				require.True(t, s.r.IsInvite() && s.done.Load() == 0, s.key)
 			}
 			e.t.mu.Unlock()
 			c := e.Counts()

@@ -16,7 +16,7 @@ type guard struct {
 
 	mu      sync.Mutex
 	known   map[netip.Addr]time.Time // until when
-	awaited map[netip.Addr]int       // open client transactions by destination: who is asked may answer
+	awaited count[netip.Addr]        // open client transactions by destination: who is asked may answer
 	all     bucket
 	sources []bucket
 }
@@ -39,7 +39,7 @@ func (b *bucket) refill(now time.Time, rate, burst float64) {
 
 func (g *guard) init(o Options) {
 	g.on, g.prefixes, g.seed = o.LimitStrangers, o.Known, maphash.MakeSeed()
-	g.known, g.awaited, g.sources = map[netip.Addr]time.Time{}, map[netip.Addr]int{}, make([]bucket, strangeSlots)
+	g.known, g.sources = map[netip.Addr]time.Time{}, make([]bucket, strangeSlots)
 }
 
 // Know makes an address known for some hours: whoever showed credentials or a secret from there. Safe for concurrent use.
@@ -71,9 +71,7 @@ func (g *guard) size() int {
 func (g *guard) await(addr netip.Addr, by int) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if g.awaited[addr] += by; g.awaited[addr] <= 0 {
-		delete(g.awaited, addr)
-	}
+	g.awaited.add(addr, by)
 }
 
 // stranger tells whether an address is one.
@@ -88,7 +86,7 @@ func (g *guard) stranger(addr netip.Addr, now time.Time) bool {
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if g.awaited[addr] > 0 {
+	if g.awaited.get(addr) > 0 {
 		return false
 	}
 	until, ok := g.known[addr]

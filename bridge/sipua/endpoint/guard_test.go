@@ -227,7 +227,7 @@ func TestSourcesLeaveNothing(t *testing.T) {
 			require.Zero(t, held(e.Counts()))
 			require.Zero(t, e.Counts().Known)
 			e.t.mu.Lock()
-			require.Zero(t, len(e.t.sources)+len(e.t.invites)+len(e.guard.awaited))
+			require.Zero(t, e.t.sources.len()+e.t.kept.len()+e.t.ordinary+e.t.early.n+e.t.early.sources.len()+e.guard.awaited.len()+e.queues.sources.len())
 			e.t.mu.Unlock()
 			require.Less(t, int64(heap())-int64(before), int64(2<<20), "%d sources", sources)
 		})

@@ -17,26 +17,36 @@ const (
 
 // Server transactions. By UDP each stays 32 s, with some 4 KiB. 20 calls/s are two a call and their OPTIONS: 1,500 at any time.
 const (
-	maxServers       = 8192  // of all; a source with few of its own is served beyond that
-	maxServersHard   = 16384 // of all, whoever asks and whatever: 64 MiB
+	maxServers       = 8192  // of all; beyond it each known source shares what is left with the others
+	maxServersHard   = 16384 // of all in the ordinary room: 64 MiB
 	maxServersSource = 4096  // of one known source
-	maxServersFew    = 64    // few of its own: another source's flood does not refuse the call of a line, least of all for help
+	maxServersFew    = 64    // of one known source beyond maxServers, however many sources there are
 	maxStrange       = 512   // of all strangers
 	maxStrangeSource = 32    // of one stranger
 )
 
+// Places that are kept beside the ordinary room. There are as many kept dialogs as calls have, and as many adapters as are bound.
+const (
+	maxKept        = 16 // of one dialog (for BYE as many again), of one bound adapter, of all at its address
+	maxKeptCallers = 64 // of all other calls for help
+)
+
 // Work that waits. A queue is open for microseconds, unless the process is slow.
 const (
-	maxQueues  = 4096 // Call-IDs with something to do
-	maxWaiting = 256  // within one Call-ID
-	maxCancels = 256  // CANCELs that wait 50 ms for the INVITE they overtook: at 20 calls/s not one
-	maxAlike   = 16   // INVITEs of one Call-ID that a CANCEL with a changed branch is compared with
+	maxQueues        = 4096 // Call-IDs with something to do
+	maxQueuesSource  = 2048 // of one source
+	maxQueuesFew     = 64   // of one source beyond maxQueues
+	maxQueuesHard    = 8192 // of all
+	maxWaiting       = 256  // within one Call-ID
+	maxWaitingKept   = 64   // within one Call-ID beyond that: what ends a call or calls for help
+	maxCancels       = 256  // CANCELs that wait 50 ms for the INVITE they overtook: at 20 calls/s not one
+	maxCancelsSource = 64   // of one source
 )
 
 // TCP connections: one for each of 100 adapter ports and some for the services. 512 leave half of the usual 1,024 descriptors.
 const (
 	maxConns            = 512
-	maxConnsSource      = 256
+	maxConnsSource      = 256 // and less, where others want theirs
 	maxStrangeConns     = 64
 	maxStrangeConnsEach = 4 // connections of one stranger
 )

@@ -48,7 +48,7 @@ func TestSizes(t *testing.T) {
 	}
 }
 
-// One source cannot take all transactions, and what ends a call is served beyond the limit.
+// One source cannot take all transactions: what belongs to a dialog has places of its own.
 func TestTransactionLimits(t *testing.T) {
 	var mu sync.Mutex
 	methods := map[string]int{}
@@ -67,7 +67,7 @@ func TestTransactionLimits(t *testing.T) {
 		refused := sent()
 		require.Len(t, refused, 50)
 		require.True(t, strings.HasPrefix(string(refused[0].Data), "SIP/2.0 503"))
-		n.Send(hostile, victim, from(hostile, "BYE", "end"))
+		n.Send(hostile, victim, tagged(from(hostile, "BYE", "end")))
 		n.Send(source(1), victim, from(source(1), "INVITE", "other"))
 		synctest.Wait()
 		mu.Lock()
@@ -75,35 +75,40 @@ func TestTransactionLimits(t *testing.T) {
 		require.Equal(t, map[string]int{"INFO": maxServersSource, "BYE": 1, "INVITE": 1}, methods)
 		require.EqualValues(t, 50, e.Counts().Overloaded)
 	})
-	// a call for help is let in all the same, but not a stranger's
-	help := Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{}), urgent: true}
-	var full transactions
-	full.init()
-	full.sources[help.From.Addr()] = maxServersSource
-	require.True(t, full.room(&help))
-	help.urgent = false
-	require.False(t, full.room(&help))
-	help.urgent, help.stranger = true, true
-	require.False(t, full.room(&help))
 	// strangers have less, and are not answered
 	var r Request
 	r.Request, r.stranger = sip.NewRequest(sip.INFO, sip.Uri{}), true
 	for own, total := range map[int]int{maxStrangeSource: 0, 0: maxStrange} {
 		var tr transactions
-		tr.init()
-		require.True(t, tr.room(&r))
-		tr.sources[r.From.Addr()], tr.strange = own, total
-		require.False(t, tr.room(&r))
+		require.True(t, tr.roomLocked(&r))
+		tr.sources.add(r.From.Addr(), own)
+		tr.strange = total
+		require.False(t, tr.roomLocked(&r))
 	}
-	// and there is an end for everybody
-	var tr transactions
-	tr.init()
-	bye := Request{Request: sip.NewRequest(sip.BYE, sip.Uri{})}
-	for i := range maxServersHard {
-		require.True(t, i != maxServers || tr.room(&bye), "a BYE is let in beyond the first limit")
-		tr.servers[fmt.Sprint(i)] = nil
+	// who is known has a share beyond what all have, and there is an end for everybody
+	r.stranger = false
+	for _, c := range []struct {
+		total, own, sources int
+		fits                bool
+	}{
+		{maxServers - 1, maxServersSource - 1, 3, true}, {maxServers - 1, maxServersSource, 3, false},
+		{maxServers, 2729, 3, true}, {maxServers, 2730, 3, false}, // (16384-8192)/3
+		{maxServers, maxServersFew - 1, 1000, true}, {maxServers, maxServersFew, 1000, false},
+		{maxServersHard - 1, 0, 3, true}, {maxServersHard, 0, 3, false},
+	} {
+		var tr transactions
+		tr.ordinary = c.total
+		for i := range c.sources - 1 {
+			tr.sources.add(source(i).Addr(), 1)
+		}
+		tr.sources.add(r.From.Addr(), max(c.own, 1))
+		require.Equal(t, c.fits, tr.roomLocked(&r), "%+v", c)
 	}
-	require.False(t, tr.room(&bye))
+}
+
+// tagged is a request with our tag in To.
+func tagged(b []byte) []byte {
+	return []byte(strings.Replace(string(b), "To: <sip:5550102@millrace.example>", "To: <sip:5550102@millrace.example>;tag=ours", 1))
 }
 
 // While the user is slow, what waits for him is bounded; a BYE waits all the same.
@@ -121,52 +126,59 @@ func TestQueueLimits(t *testing.T) {
 		for range 2 * maxWaiting {
 			n.Send(hostile, victim, from(hostile, "ACK", "slow"))
 		}
-		n.Send(hostile, victim, from(hostile, "BYE", "slow"))
-		synctest.Wait()
+		for i := range maxWaitingKept + 10 {
+			n.Send(hostile, victim, []byte(strings.Replace(string(tagged(from(hostile, "BYE", "slow"))), "branch=", fmt.Sprint("branch=z9hG4bK", i), 1)))
+		}
+		require.Empty(t, sent(), "a BYE beyond that is not refused, it comes again")
 		require.Equal(t, 1, e.Counts().Queues)
+		require.Equal(t, maxWaitingKept, e.Counts().Servers, "and is a new one then")
 		close(gate)
 		synctest.Wait()
-		require.Equal(t, 1, methods["BYE"])
+		require.Equal(t, maxWaitingKept, methods["BYE"])
 		require.Equal(t, 1+maxWaiting, methods["ACK"])
-		require.EqualValues(t, maxWaiting, e.Counts().Overloaded)
+		require.EqualValues(t, maxWaiting+10, e.Counts().Overloaded)
 	})
 	var q queues
 	q.init(nil)
 	gate := make(chan struct{})
+	offer := func(id string, from int) bool { return q.offer(id, source(from).Addr(), func() { <-gate }) }
 	for i := range maxQueues {
-		require.True(t, q.offer(fmt.Sprint(i), func() { <-gate }))
+		require.True(t, offer(fmt.Sprint(i), i/maxQueuesSource))
+		if i == maxQueuesSource-1 {
+			require.False(t, offer("beyond its share", 0))
+		}
 	}
-	require.False(t, q.offer("one more", func() {}))
-	require.True(t, q.offer("0", func() {}), "that one is open")
+	require.False(t, offer("one more", 0))
+	require.True(t, offer("0", 0), "that one is open")
+	for i := range maxQueuesFew {
+		require.True(t, offer(fmt.Sprint("few ", i), 9), "another has a few beyond that")
+	}
+	require.False(t, offer("many", 9))
+	require.True(t, q.keep("a BYE", func() { <-gate }))
 	close(gate)
 	q.finish()
+	require.Zero(t, q.sources.len()+q.size())
 }
 
-// CANCELs for which there is no INVITE wait in bounded number; and so many INVITEs of one Call-ID are not searched.
+// CANCELs for which there is no INVITE wait in bounded number, of which each source has its share, and leave no transaction.
 func TestCancelLimits(t *testing.T) {
 	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-		for i := range maxCancels + 10 {
-			n.Send(source(i%7), victim, from(source(i%7), "CANCEL", fmt.Sprint(i)))
+		for i := range maxCancelsSource + 5 {
+			n.Send(source(0), victim, from(source(0), "CANCEL", fmt.Sprint("own-", i)))
+		}
+		require.Len(t, sent(), 5)
+		for i := range maxCancels - maxCancelsSource + 10 {
+			n.Send(source(1+i%7), victim, from(source(1+i%7), "CANCEL", fmt.Sprint(i)))
 		}
 		require.Len(t, sent(), 10)
 		require.Equal(t, maxCancels, e.Counts().Cancels)
+		require.Zero(t, e.Counts().Servers)
 		<-time.After(earlyCancel)
 		require.Len(t, sent(), maxCancels)
 		require.Zero(t, e.Counts().Cancels)
-		require.EqualValues(t, 10, e.Counts().CancelsRefused)
-	})
-	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-		invite := string(from(hostile, "INVITE", "alike"))
-		for i := range maxAlike + 1 {
-			n.Send(hostile, victim, []byte(strings.Replace(invite, "branch=z9hG4bKalike", fmt.Sprint("branch=z9hG4bK", i), 1)))
-		}
-		synctest.Wait()
-		cancel, err := e.parser.ParseSIP(from(hostile, "CANCEL", "alike"))
-		require.NoError(t, err)
-		e.t.mu.Lock()
-		defer e.t.mu.Unlock()
-		require.Len(t, e.t.invites["alike"], maxAlike+1)
-		require.Nil(t, e.t.pendingLike(cancel.(*sip.Request)))
+		require.EqualValues(t, 15, e.Counts().CancelsRefused)
+		require.EqualValues(t, maxCancels+15, e.Counts().Strays)
+		require.Zero(t, e.Counts().Servers)
 	})
 }
 
@@ -320,6 +332,64 @@ func TestConnectionLimits(t *testing.T) {
 		require.NotNil(t, s.to(same(maxConnsSource)))
 		require.LessOrEqual(t, s.size(), maxConns)
 		require.EqualValues(t, 2+1+maxConnsSource+1, e.Counts().ConnectionsEnded)
+	})
+}
+
+// The one idle connection of a bound adapter outlasts whatever others connect, and the address that has most gives way: an adapter that comes
+// while one address holds all it may finds a place, and keeps it.
+func TestConnectionShares(t *testing.T) {
+	adapter, second, elsewhere := source(1), source(2), source(4)
+	change := func(o *Options) {
+		o.Bound = func() []netip.AddrPort {
+			return []netip.AddrPort{adapter, netip.AddrPortFrom(elsewhere.Addr(), 5060)}
+		}
+	}
+	bubble(t, user{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		s := &e.streams
+		add := func(at netip.AddrPort) {
+			<-time.After(time.Millisecond) // so that it is clear who is silent longest
+			require.True(t, s.room(at.Addr(), false, time.Now()))
+			piped(e, at)
+		}
+		port := func(host, i int) netip.AddrPort { return netip.AddrPortFrom(source(host).Addr(), uint16(10000+i)) }
+		add(adapter)
+		add(netip.AddrPortFrom(elsewhere.Addr(), 41000)) // its connection comes from another port than the one that is configured
+		ourOwn := source(3)
+		_, theirs := net.Pipe()
+		require.True(t, s.add(&conn{Conn: theirs, e: e, peer: ourOwn}))
+		for i := range maxConnsSource + 1 { // two addresses take all that there is
+			add(port(10, i))
+			add(port(11, i))
+		}
+		require.Equal(t, maxConns, s.size())
+		require.True(t, s.room(source(20).Addr(), true, time.Now()), "an adapter that nobody knows yet finds a place too")
+		piped(e, source(20))
+		require.Equal(t, maxConns, s.size())
+		add(second) // not bound yet, since it has just come
+		for i := range 2 * maxConnsSource {
+			add(port(12, i))
+		}
+		for i := range maxConnsSource { // and from the adapter's own address
+			add(port(1, i))
+		}
+		require.Equal(t, maxConns, s.size())
+		require.NotNil(t, s.to(adapter))
+		require.NotNil(t, s.to(netip.AddrPortFrom(elsewhere.Addr(), 41000)))
+		require.NotNil(t, s.to(ourOwn))
+		require.NotNil(t, s.to(second))
+		each := map[int]int{}
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		for c := range s.open {
+			for _, host := range []int{1, 10, 11, 12} {
+				if c.peer.Addr() == source(host).Addr() {
+					each[host]++
+				}
+			}
+		}
+		for host, n := range each {
+			require.InDelta(t, maxConns/4, n, 2, "address %d", host)
+		}
 	})
 }
 

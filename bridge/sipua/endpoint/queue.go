@@ -1,6 +1,7 @@
 package endpoint
 
 import (
+	"net/netip"
 	"sync"
 
 	"go.uber.org/zap"
@@ -11,45 +12,71 @@ import (
 type queues struct {
 	log *zap.Logger
 
-	mu     sync.Mutex
-	byID   map[string]*queue
-	closed bool
-	wg     sync.WaitGroup
+	mu   sync.Mutex
+	byID table[string, *queue]
+	// sources counts the Call-IDs by who brought them
+	sources count[netip.Addr]
+	closed  bool
+	wg      sync.WaitGroup
 }
 
-type queue struct{ waiting []func() }
+type queue struct {
+	waiting []func()
+	from    netip.Addr // not valid: our own doing brought it
+}
 
-func (q *queues) init(log *zap.Logger) { q.log, q.byID = log, map[string]*queue{} }
+func (q *queues) init(log *zap.Logger) { q.log = log }
 
 // post puts f last in the queue of id. It never blocks. After finish nothing runs any more. It is for what our own doing brings, which
 // is bounded by that.
 func (q *queues) post(id string, f func()) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	q.postLocked(id, f)
+	q.postLocked(id, netip.Addr{}, f)
 }
 
-// offer is post for what strangers may bring; false: too much is waiting.
-func (q *queues) offer(id string, f func()) bool {
+// offer is post for what a source may bring; false: too much is waiting.
+func (q *queues) offer(id string, from netip.Addr, f func()) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if c := q.byID[id]; c == nil && len(q.byID) >= maxQueues || c != nil && len(c.waiting) >= maxWaiting {
+	if c := q.byID.get(id); c == nil && !q.roomLocked(from) || c != nil && len(c.waiting) >= maxWaiting {
 		return false
 	}
-	q.postLocked(id, f)
+	q.postLocked(id, from, f)
 	return true
 }
 
-func (q *queues) postLocked(id string, f func()) {
+// roomLocked reports whether a source may bring one more Call-ID.
+func (q *queues) roomLocked(from netip.Addr) bool {
+	n, own := q.byID.len(), q.sources.get(from)
+	return n < maxQueues && own < maxQueuesSource || n < maxQueuesHard && own < maxQueuesFew
+}
+
+// keep is offer for what ends a call or calls for help, and for what answers us: it has places of its own within a Call-ID, and how many
+// Call-IDs bring it is bounded by the dialogs and transactions that there are.
+func (q *queues) keep(id string, f func()) bool {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if c := q.byID.get(id); c != nil && len(c.waiting) >= maxWaiting+maxWaitingKept {
+		return false
+	}
+	q.postLocked(id, netip.Addr{}, f)
+	return true
+}
+
+func (q *queues) postLocked(id string, from netip.Addr, f func()) {
 	if q.closed {
 		return
 	}
-	if c := q.byID[id]; c != nil {
+	if c := q.byID.get(id); c != nil {
 		c.waiting = append(c.waiting, f)
 		return
 	}
-	c := &queue{waiting: []func(){f}}
-	q.byID[id] = c
+	c := &queue{waiting: []func(){f}, from: from}
+	q.byID.put(id, c)
+	if from.IsValid() {
+		q.sources.add(from, 1)
+	}
 	q.wg.Go(func() { q.drain(id, c) })
 }
 
@@ -59,7 +86,10 @@ func (q *queues) drain(id string, c *queue) {
 		q.mu.Lock()
 		batch, c.waiting = c.waiting, batch[:0]
 		if len(batch) == 0 {
-			delete(q.byID, id)
+			q.byID.remove(id)
+			if c.from.IsValid() {
+				q.sources.add(c.from, -1)
+			}
 			q.mu.Unlock()
 			return
 		}
@@ -85,7 +115,7 @@ func (q *queues) run(f func()) {
 func (q *queues) size() int {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	return len(q.byID)
+	return q.byID.len()
 }
 
 // finish runs what was posted and waits for it.

@@ -29,6 +29,7 @@ type Request struct {
 	server   *server // nil for ACK
 	stranger bool
 	urgent   bool // see [Options].Urgent
+	inside   bool // it belongs to a dialog
 }
 
 // errNoTransaction tells that the request takes no response: an ACK, or one that did not come through [Open].
@@ -67,10 +68,11 @@ type server struct {
 	key, callID string
 	dest        string // where responses go
 	tag         string // our To tag where the user sets none
+	place       place
 
-	// done: it has its final response. Read under the table's lock, under which mu may not be taken: a response that
+	// done is the code of the final response, 0: none yet. Read under the table's lock, under which mu may not be taken: a response that
 	// cannot be sent ends the transaction, which takes the table's lock under mu.
-	done atomic.Bool
+	done atomic.Int32
 
 	mu        sync.Mutex
 	final     int // status code, 0: none yet
@@ -126,7 +128,7 @@ func (s *server) respond(res *sip.Response) error {
 	s.said = true
 	if !res.IsProvisional() {
 		s.final = res.StatusCode
-		s.done.Store(true)
+		s.done.Store(int32(res.StatusCode))
 		if s.trying != nil {
 			s.trying.Stop()
 		}
@@ -206,7 +208,11 @@ func (s *server) linger() time.Duration {
 
 func success(code int) bool { return code >= 200 && code < 300 }
 
-func (s *server) answered() bool { return s.done.Load() }
+// replaceable reports whether a transaction is only kept for repeats of its request. After a 2xx to INVITE it is not: the user repeats that.
+func (s *server) replaceable() bool {
+	code := int(s.done.Load())
+	return code != 0 && !(s.r.IsInvite() && success(code))
+}
 
 // cancel tells whether a CANCEL means something to the user.
 func (s *server) cancel() bool {

@@ -126,54 +126,6 @@ func (s *streams) accept(tcp *net.TCPConn) {
 	s.add(&conn{Conn: tcp, e: e, peer: from, accepted: true})
 }
 
-// room tells whether one more connection from addr may stay. Who is known is not refused: the connection that is silent longest, a
-// stranger's first, is closed for it, since a line may hang on the new one. Among strangers the newest stays, however talkative the
-// others are: an adapter shows who it is within a round trip or two.
-func (s *streams) room(addr netip.Addr, strange bool, now time.Time) bool {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	var same, strangers int
-	var oldest, oldestSame, oldestStrange, first *conn // first: the stranger that came first
-	older := func(c, than *conn) *conn {
-		if than == nil || c.last.Load() < than.last.Load() {
-			return c
-		}
-		return than
-	}
-	for c := range s.open {
-		if c.peer.Addr() == addr {
-			same++
-			oldestSame = older(c, oldestSame)
-		}
-		if c.accepted && s.e.guard.stranger(c.peer.Addr(), now) {
-			strangers++
-			oldestStrange = older(c, oldestStrange)
-			if first == nil || c.since.Before(first.since) {
-				first = c
-			}
-		}
-		oldest = older(c, oldest)
-	}
-	switch {
-	case strange && same >= maxStrangeConnsEach:
-		return false
-	case strange && (strangers >= maxStrangeConns || len(s.open) >= maxConns):
-		if first == nil {
-			return false
-		}
-		s.endLocked(first)
-	case strange:
-	case same >= maxConnsSource:
-		s.endLocked(oldestSame)
-	case len(s.open) < maxConns:
-	case oldestStrange != nil:
-		s.endLocked(oldestStrange)
-	default:
-		s.endLocked(oldest)
-	}
-	return true
-}
-
 func (s *streams) endLocked(c *conn) {
 	s.e.n.ended.Add(1)
 	s.removeLocked(c)

@@ -2,6 +2,10 @@ package endpoint
 
 import (
 	"bytes"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
 	"strings"
 
 	"github.com/emiago/sipgo/sip"
@@ -84,10 +88,31 @@ func (e *Endpoint) refuse(req *sip.Request, dest string, code int, reason string
 	defer conn.TryClose()
 	res := sip.NewResponseFromRequest(req, code, reason, nil)
 	res.SipVersion = "SIP/2.0"
+	if to := res.To(); to != nil && (req.To() == nil || !req.To().Params.Has("tag")) {
+		to.Params.Remove("tag") // the library's, a new one each time
+		to.Params.Add("tag", e.derivedTag(req))
+	}
 	res.SetDestination(dest)
 	if err := conn.WriteMsg(res); err != nil {
 		e.log.Debug("a refusal could not be sent", zap.Int("code", code), zap.Error(err))
 	}
+}
+
+// derivedTag is our To tag in an answer for which nothing is kept: the same to each repeat (RFC 3261 section 8.2.7), which nobody
+// can tell in advance.
+func (e *Endpoint) derivedTag(req *sip.Request) string {
+	h := hmac.New(sha256.New, e.secret)
+	id, from := "", ""
+	if c := req.CallID(); c != nil {
+		id = c.Value()
+	}
+	if f := req.From(); f != nil {
+		from = f.Params.GetOr("tag", "")
+	}
+	for _, word := range []string{req.Via().Params.GetOr("branch", ""), id, from} {
+		fmt.Fprintf(h, "%d %s", len(word), word)
+	}
+	return hex.EncodeToString(h.Sum(nil)[:16])
 }
 
 // verbatim parses no header field.

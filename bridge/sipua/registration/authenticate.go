@@ -46,40 +46,51 @@ const (
 	right
 )
 
-// Authenticate tells which line a request outside a dialog comes from. If it cannot, it has answered (401, 403) and returns false.
-// An account with a password needs digest credentials; one without, which has a fixed contact, is known by its address.
+// Authenticate returns the line that a request outside a dialog comes from. If it cannot, it has answered (401, 403) or dropped a guess
+// too many, and ok is false. An account with a password needs digest credentials; one without, which has a fixed contact, is known by its
+// address.
 func (r *Registrar) Authenticate(req *endpoint.Request) (line string, ok bool) {
-	return r.line(req, false)
-}
-
-func (r *Registrar) line(req *endpoint.Request, emergency bool) (line string, ok bool) {
-	if a := r.authenticate(req, emergency); a != nil {
+	if a := r.authenticate(req); a != nil {
 		return a.Line, true
 	}
 	return "", false
 }
 
-// AuthenticateEmergency is Authenticate for a call to an emergency number: a known device is let through without a
-// challenge, that is, one whose address is that of a live binding, or of a fixed contact. Otherwise it does as Authenticate, but never
-// slows an answer.
-func (r *Registrar) AuthenticateEmergency(req *endpoint.Request) (line string, ok bool) {
+// ByAddress returns the line of a request that comes from the address and port of a live binding, or from a fixed contact. It is for
+// emergency calls, which need no password then: it looks at no credentials and answers nothing. own reports whether the port, too, is that
+// of the binding or contact. ok is false where nothing is bound there, or where several lines are and From names none of them.
+func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool) {
 	var found *account
 	for _, a := range r.accounts {
 		if !a.on(req.Endpoint) || !a.allows(req.From.Addr()) || !r.comesFrom(a, req) {
 			continue
 		}
 		if userOf(req) == a.User {
-			return a.Line, true
+			return a.Line, r.isOwn(a, req), true
 		}
 		if found != nil {
-			return r.line(req, true) // several lines of one address, and it names none of them
+			return "", false, false
 		}
 		found = a
 	}
-	if found != nil {
-		return found.Line, true
+	if found == nil {
+		return "", false, false
 	}
-	return r.line(req, true)
+	return found.Line, r.isOwn(found, req), true
+}
+
+// isOwn reports whether the request came from the very address and port of the account's live binding or fixed contact. Where that is a name,
+// the address is one of those that the account allows.
+func (r *Registrar) isOwn(a *account, req *endpoint.Request) bool {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	switch {
+	case a.Fixed == nil:
+		return r.now().Before(a.binding.Expires) && (req.From == a.binding.Destination || req.From == a.source)
+	case a.binding.Destination.IsValid():
+		return req.From == a.binding.Destination
+	}
+	return a.fixedAt(req.From.Addr()) && int(req.From.Port()) == portOf(*a.Fixed)
 }
 
 // comesFrom tells whether the request came from where the account is bound.
@@ -87,13 +98,11 @@ func (r *Registrar) comesFrom(a *account, req *endpoint.Request) bool {
 	if a.Fixed != nil {
 		return a.fixedAt(req.From.Addr())
 	}
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	return r.now().Before(a.binding.Expires) && (req.From == a.binding.Destination || req.From == a.source)
+	return r.isOwn(a, req)
 }
 
 // authenticate finds the account of a request; if it returns nil, it has answered, or dropped the request as a guess too many.
-func (r *Registrar) authenticate(req *endpoint.Request, emergency bool) *account {
+func (r *Registrar) authenticate(req *endpoint.Request) *account {
 	challenged := false
 	for _, a := range r.accounts {
 		challenged = challenged || a.Password != "" && a.on(req.Endpoint)
@@ -114,9 +123,11 @@ func (r *Registrar) authenticate(req *endpoint.Request, emergency bool) *account
 		r.challenge(req, true) // whatever the password: an old nonce tells nobody whether it was right
 		return nil
 	}
-	from := req.From.Addr()
-	home := r.atHome(cred.Username, from)
-	if !emergency && !home && r.guesses.wait(r.now(), from, cred.Username, r.byUser[cred.Username] != nil) {
+	from, claimed := req.From.Addr(), r.byUser[cred.Username]
+	// Wrong passwords count wherever they come from. Only what keeps a line reachable is never slowed: the refresh of a binding from its
+	// own address and port.
+	refresh := req.Method == sip.REGISTER && claimed != nil && claimed.Fixed == nil && claimed.on(req.Endpoint) && r.isOwn(claimed, req)
+	if !refresh && r.guesses.wait(r.now(), from, cred.Username, claimed != nil) {
 		r.counts.slowed.Add(1)
 		req.Drop()
 		return nil
@@ -125,9 +136,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, emergency bool) *account
 	switch {
 	case v == wrong:
 		r.counts.wrong.Add(1)
-		if !home {
-			r.guesses.wrong(r.now(), from, cred.Username, r.byUser[cred.Username] != nil)
-		}
+		r.guesses.wrong(r.now(), from, cred.Username, claimed != nil)
 		r.challenge(req, false)
 	case v == stale:
 		r.challenge(req, true)
@@ -136,25 +145,13 @@ func (r *Registrar) authenticate(req *endpoint.Request, emergency bool) *account
 		r.log.Warn("right credentials from a wrong place", zap.String("line", a.Line), zap.Stringer("from", req.From), zap.Stringer("socket", req.Endpoint.Addr()))
 		r.reply(req, sip.StatusForbidden, "Forbidden")
 	default:
-		r.guesses.right(from, cred.Username)
+		if !refresh { // a refresh is heard whoever else guesses at its address, so it says nothing of who did
+			r.guesses.right(from, cred.Username)
+		}
 		req.Endpoint.Know(from)
 		return a
 	}
 	return nil
-}
-
-// atHome tells whether an address is that of the live binding of a user: whoever else guesses its password, it is never slowed.
-func (r *Registrar) atHome(user string, from netip.Addr) bool {
-	a := r.byUser[user]
-	if a == nil {
-		return false
-	}
-	if a.Fixed != nil {
-		return a.fixedAt(from)
-	}
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	return r.now().Before(a.binding.Expires) && from.Unmap() == a.source.Addr().Unmap()
 }
 
 // placeOf is what a nonce is bound to: our socket and the address that it was sent to. Not the port: an address translator may give

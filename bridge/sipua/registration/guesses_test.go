@@ -92,78 +92,188 @@ func TestGuessesAreBounded(t *testing.T) {
 	}
 }
 
-// silent tells that a request stays without an answer: what is sent behind it is answered first.
-func (w *wire) silent(user string, lines ...string) bool {
+// silent reports whether a request stays without an answer: what is sent behind it is answered first.
+func (w *wire) silent(method, user string, lines ...string) bool {
 	w.t.Helper()
 	w.seq++
 	seq := w.seq
-	text := fmt.Sprintf("REGISTER sip:%[1]s SIP/2.0\r\nVia: SIP/2.0/UDP %[2]s;branch=z9hG4bKsilent-%[3]d;rport\r\nMax-Forwards: 70\r\nFrom: <sip:%[4]s@%[1]s>;tag=dev\r\n"+
-		"To: <sip:%[4]s@%[1]s>\r\nCall-ID: %[5]s\r\nCSeq: %[3]d REGISTER\r\n%[6]sContent-Length: 0\r\n\r\n", realm, w.addr(), seq, user, w.id, strings.Join(append(lines, w.auth, ""), "\r\n"))
+	text := fmt.Sprintf("%[7]s sip:%[1]s SIP/2.0\r\nVia: SIP/2.0/UDP %[2]s;branch=z9hG4bKsilent-%[3]d;rport\r\nMax-Forwards: 70\r\nFrom: <sip:%[4]s@%[1]s>;tag=dev\r\n"+
+		"To: <sip:%[4]s@%[1]s>\r\nCall-ID: %[5]s\r\nCSeq: %[3]d %[7]s\r\n%[6]sContent-Length: 0\r\n\r\n", realm, w.addr(), seq, user, w.id, strings.Join(append(lines, w.auth, ""), "\r\n"), method)
 	_, err := w.conn.Write([]byte(text))
 	require.NoError(w.t, err)
 	w.auth = ""
 	return !strings.Contains(string(w.ask("REGISTER", user)), fmt.Sprintf("CSeq: %d ", seq))
 }
 
-// A guesser is not heard after five wrong answers, not even with the right one, while the bound adapter of the same line, another line
-// beside the guesser, and an emergency call are heard.
+// try answers a fresh challenge with a password.
+func (w *wire) try(method, user, password string) {
+	w.t.Helper()
+	w.auth = ""
+	w.answer(w.ask(method, user), "MD5", method, user, password, 1)
+}
+
+// guess gives wrong passwords until the wait begins.
+func (w *wire) guess(method, user string, lines ...string) {
+	w.t.Helper()
+	for range freeGuesses {
+		w.try(method, user, "wrong")
+		require.Equal(w.t, 401, w.ask(method, user, lines...).code())
+	}
+}
+
+// forEmergency makes the desk take a request for one for an emergency call.
+const forEmergency = "X-Emergency: yes"
+
+// A guesser is not heard after five wrong answers, not even with the right one, while another line beside him is; when the wait is over the
+// right password is heard.
 func TestGuessingIsSlowed(t *testing.T) {
 	t.Parallel()
 	d := newDesk(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
 	now := time.Now()
 	d.frozen.Store(&now)
 	w := dial(t, "udp", d.e)
-	try := func(user, password string) {
-		w.auth = ""
-		w.answer(w.ask("REGISTER", user), "MD5", "REGISTER", user, password, 1)
-	}
-	for range freeGuesses {
-		try("stage-door", "wrong")
-		require.Equal(t, 401, w.ask("REGISTER", "stage-door").code())
-	}
-	try("stage-door", secret)
-	require.True(t, w.silent("stage-door"))
-	w.auth = ""
-	w.answer(w.ask("MESSAGE", "stage-door"), "MD5", "MESSAGE", "stage-door", secret, 1)
-	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", "X-Emergency: yes").code())
-	try("workshop", secret)
+	w.guess("REGISTER", "stage-door")
+	w.try("REGISTER", "stage-door", secret)
+	require.True(t, w.silent("REGISTER", "stage-door"))
+	w.try("REGISTER", "workshop", secret)
 	require.Equal(t, 200, w.ask("REGISTER", "workshop", w.contact()).code(), "another line of that adapter")
-	require.Equal(t, Counts{Challenges: 5 + 5 + 1 + 1 + 1 + 1, Wrong: 5, Slowed: 1, Guessers: 0}, d.Counts(), "whoever was right is no guesser")
-
-	for range freeGuesses {
-		try("stage-door", "wrong")
-		w.ask("REGISTER", "stage-door")
-	}
+	require.Equal(t, Counts{Challenges: 5 + 5 + 1 + 1 + 1, Wrong: 5, Slowed: 1, Guessers: 1}, d.Counts())
 	later := now.Add(firstWait)
 	d.frozen.Store(&later)
-	try("stage-door", secret)
+	w.try("REGISTER", "stage-door", secret)
 	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), "the wait is over")
-	for range 3 * freeGuesses { // now it is the bound adapter's address
-		try("stage-door", "wrong")
-		require.Equal(t, 401, w.ask("REGISTER", "stage-door").code())
+	require.Equal(t, 0, d.Counts().Guessers, "whoever was right is no guesser")
+}
+
+// Wrong passwords count at the address where the adapter is bound too, by whatever request, and from its own port. What keeps the line
+// reachable is heard in the midst of them: the refresh of the binding from its own address and port, and the caller in need, who shows no
+// password.
+func TestGuessingAtHomeIsSlowed(t *testing.T) {
+	t.Parallel()
+	for _, method := range []string{"REGISTER", "MESSAGE"} {
+		d := newDesk(t, stageDoor())
+		now := time.Now()
+		d.frozen.Store(&now)
+		w, beside := dial(t, "udp", d.e), dial(t, "udp", d.e)
+		beside.id = "beside-1"
+		require.Equal(t, 200, w.register(w.contact()).code())
+		beside.guess(method, "stage-door")
+		slowed := d.Counts().Slowed
+		for range 3 {
+			beside.try(method, "stage-door", secret)
+			require.True(t, beside.silent(method, "stage-door"), "from beside the adapter, by %s", method)
+			w.try("REGISTER", "stage-door", secret)
+			require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), "a refresh")
+			w.auth = ""
+			require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "in need")
+			require.Equal(t, "stage-door", <-d.from)
+		}
+		require.EqualValues(t, 3, d.Counts().Slowed-slowed, "a refresh lets nobody guess again")
+		w.try("MESSAGE", "stage-door", secret)
+		require.True(t, w.silent("MESSAGE", "stage-door"), "what is no refresh waits")
+		later := now.Add(firstWait)
+		d.frozen.Store(&later)
+		beside.try("MESSAGE", "stage-door", secret)
+		require.Equal(t, 200, beside.ask("MESSAGE", "stage-door").code(), "the wait is over")
+
+		w.guess("REGISTER", "stage-door") // from the binding's own port
+		beside.try("MESSAGE", "stage-door", secret)
+		require.True(t, beside.silent("MESSAGE", "stage-door"))
+		end := later.Add(defaultExpires)
+		d.frozen.Store(&end)
+		w.guess("REGISTER", "stage-door") // long enough after the last that they are forgotten
+		w.try("REGISTER", "stage-door", secret)
+		require.True(t, w.silent("REGISTER", "stage-door", w.contact()), "a binding that has ended is not refreshed")
 	}
-	try("stage-door", secret)
-	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), "never slowed where it is bound")
+}
+
+// towards is a socket that was there before whom it speaks to.
+type towards struct {
+	*net.UDPConn
+	to *net.UDPAddr
+}
+
+func (c towards) Write(b []byte) (int, error) { return c.WriteTo(b, c.to) }
+
+// The password of a fixed contact is not guessed by REGISTER from its own address and port: there is no binding to refresh.
+func TestGuessingAtAFixedContactIsSlowed(t *testing.T) {
+	t.Parallel()
+	conn, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	require.NoError(t, err)
+	t.Cleanup(func() { conn.Close() })
+	at := conn.LocalAddr().(*net.UDPAddr)
+	a := stageDoor()
+	a.Fixed = &sip.Uri{Scheme: "sip", Host: at.IP.String(), Port: at.Port}
+	d := newDesk(t, a)
+	w := &wire{t: t, conn: towards{conn, net.UDPAddrFromAddrPort(d.e.Addr())}, id: "fixed-1"}
+	now := time.Now()
+	d.frozen.Store(&now)
+	w.guess("REGISTER", "stage-door")
+	w.try("REGISTER", "stage-door", secret)
+	require.True(t, w.silent("REGISTER", "stage-door"))
+	w.auth = ""
+	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "in need")
+}
+
+// An emergency call shows no password where an adapter is bound, and none is judged there; from elsewhere it decides, and wrong ones count.
+func TestGuessingByEmergencyCalls(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t, stageDoor())
+	now := time.Now()
+	d.frozen.Store(&now)
+	w, elsewhere := dial(t, "udp", d.e), dial(t, "udp", d.e)
+	elsewhere.id = "elsewhere-1"
+	require.Equal(t, 200, w.register(w.contact()).code())
 	for range 3 * freeGuesses {
-		try("stage-door", "wrong")
-		w.ask("REGISTER", "stage-door")
+		w.try("MESSAGE", "stage-door", "wrong")
+		require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code())
+		require.Equal(t, "stage-door", <-d.from)
 	}
-	for i := range usersPerHost {
-		d.guesses.wrong(later, netip.MustParseAddr("127.0.0.1"), fmt.Sprint(i), false)
+	require.Zero(t, d.Counts().Wrong, "nobody learns whether it was right")
+	elsewhere.guess("MESSAGE", "stage-door", forEmergency)
+	require.EqualValues(t, freeGuesses, d.Counts().Wrong)
+	elsewhere.try("MESSAGE", "stage-door", secret)
+	require.True(t, elsewhere.silent("MESSAGE", "stage-door", forEmergency))
+	w.auth = ""
+	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code())
+	<-d.from
+	later := now.Add(firstWait)
+	d.frozen.Store(&later)
+	elsewhere.try("MESSAGE", "stage-door", secret)
+	require.Equal(t, 200, elsewhere.ask("MESSAGE", "stage-door", forEmergency).code(), "the wait is over")
+}
+
+// Whose very address and port a request has: that of the live binding, or of the fixed contact; of one by name, the port and an allowed
+// address. A fixed contact's address alone is enough for an emergency call, but is not its own.
+func TestByAddress(t *testing.T) {
+	t.Parallel()
+	at := netip.MustParseAddrPort
+	loopback := []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}
+	fixed := func(host string, port int, allow []netip.Prefix) Account {
+		return Account{Line: "stage-door", User: "stage-door", Fixed: &sip.Uri{Scheme: "sip", Host: host, Port: port}, AllowFrom: allow}
 	}
-	try("stage-door", secret)
-	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact(), "Expires: 60").code(), "nor by what else that address does")
-	half := later.Add(30 * time.Second)
-	d.frozen.Store(&half)
-	for range 3 * freeGuesses {
-		try("stage-door", "wrong")
-		w.ask("REGISTER", "stage-door")
+	for _, c := range []struct {
+		account Account
+		from    string
+		own, ok bool
+	}{
+		{fixed("127.0.0.1", 5060, nil), "127.0.0.1:5060", true, true},
+		{fixed("127.0.0.1", 0, nil), "127.0.0.1:5060", true, true},
+		{fixed("127.0.0.1", 5060, nil), "127.0.0.1:5062", false, true},
+		{fixed("127.0.0.1", 5060, nil), "127.0.0.2:5060", false, false},
+		{fixed("127.0.0.1", 5060, loopback), "127.0.0.2:5060", false, true},
+		{fixed("adapter.example", 5062, loopback), "127.0.0.2:5062", true, true},
+		{fixed("adapter.example", 5062, loopback), "127.0.0.2:5060", false, true},
+		{fixed("adapter.example", 5062, loopback), "192.0.2.1:5062", false, false},
+		{fixed("adapter.example", 5062, nil), "127.0.0.2:5062", false, false},
+		{stageDoor(), "127.0.0.1:5060", false, false},
+	} {
+		r := NewRegistrar(RegistrarOptions{Accounts: []Account{c.account}, Realm: realm})
+		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}), From: at(c.from)}
+		line, own, ok := r.ByAddress(req)
+		require.Equal(t, []bool{c.own, c.ok}, []bool{own, ok}, "%+v from %s", c.account.Fixed, c.from)
+		require.Equal(t, c.ok, line == "stage-door")
 	}
-	d.guesses.hosts = map[netip.Addr]int{}
-	end := later.Add(time.Minute)
-	d.frozen.Store(&end)
-	try("stage-door", secret)
-	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), "nor when its binding has ended")
 }
 
 // A nonce is good at the address that it was sent to, whatever the port (an address translator's), and an answer to one of another address

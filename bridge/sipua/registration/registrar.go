@@ -140,7 +140,7 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		r.reply(req, sip.StatusBadExtension, "Bad Extension", sip.NewHeader("Unsupported", strings.Join(names, ", ")))
 		return
 	}
-	a := r.authenticate(req, false)
+	a := r.authenticate(req)
 	if a == nil {
 		return
 	}

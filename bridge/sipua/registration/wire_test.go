@@ -159,11 +159,14 @@ func newDesk(t *testing.T, accounts ...Account) *desk {
 			d.Register(r)
 			return
 		}
-		ask := d.Authenticate
+		line, ok := "", false
 		if r.Recipient.User == "112" || r.GetHeader("X-Emergency") != nil {
-			ask = d.AuthenticateEmergency
+			line, _, ok = d.ByAddress(r)
 		}
-		if line, ok := ask(r); ok {
+		if !ok {
+			line, ok = d.Authenticate(r)
+		}
+		if ok {
 			d.from <- line
 			r.Reply(200, "OK")
 		}

@@ -37,7 +37,8 @@ func (r *rig) operator(d *dialogue, p *party, stop func(question string) bool) (
 				d.answer("n")
 			}
 			openings = len(now)
-		case strings.Contains(text, "ring up after"), strings.Contains(text, "still held"):
+		case strings.Contains(text, "ring up after"), strings.Contains(text, "still held"),
+			strings.Contains(text, "still lit"): // a board that got no processor in time was taken for one that does not answer
 			d.answer("")
 		}
 	}

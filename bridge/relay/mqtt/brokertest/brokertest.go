@@ -14,6 +14,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"clearback/bridge/outsidetest"
 )
 
 // Anybody is the setting of a broker that asks nobody who he is.
@@ -37,17 +39,11 @@ func find() (string, error) {
 // Tools skips a test where mosquitto, or one of the programs named, is missing, and fails it where tools are compulsory.
 func Tools(t testing.TB, programs ...string) {
 	t.Helper()
-	_, err := find()
-	for _, p := range programs {
-		_, e := exec.LookPath(p)
-		err = errors.Join(err, e)
+	if _, err := find(); err != nil {
+		outsidetest.Missing(t, "mosquitto", "mosquitto")
 	}
-	switch {
-	case err == nil:
-	case os.Getenv("CI") != "":
-		t.Fatalf("tools that are compulsory here: %v", err)
-	default:
-		t.Skipf("not on this machine: %v", err)
+	for _, p := range programs {
+		outsidetest.Need(t, p, p)
 	}
 }
 

@@ -1,0 +1,409 @@
+package sipua
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision/dialplan"
+)
+
+// ask calls a whole URI from a talker on the adapter's side, without credentials unless extra has them.
+func (h *house) ask(p *talker, target string, extra ...string) *dialogue {
+	h.t.Helper()
+	return p.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"), extra...)
+}
+
+// final takes the final response to an INVITE; a 100 may come before it (RFC 3261 section 17.2.1).
+func (p *talker) final(code string) message {
+	p.t.Helper()
+	m := p.next()
+	if m.is("100") && code != "100" {
+		m = p.next()
+	}
+	if _, method := m.cseq(); !m.is(code) || method != "INVITE" {
+		p.t.Fatalf("%s: want %s to INVITE, got %s", p.name, code, m)
+	}
+	return m
+}
+
+// withPassword calls a whole URI, and again with credentials once it is challenged.
+func (h *house) withPassword(p *talker, target string) *dialogue {
+	h.t.Helper()
+	d := h.ask(p, target)
+	m := p.final("401")
+	d.nack(m)
+	d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"), authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
+	return d
+}
+
+// put checks that the next call at the service is to a number and to nothing else, and ends it.
+func (h *house) put(near *dialogue, call int, number, event string) {
+	h.t.Helper()
+	near.p.expectOf("100", "INVITE")
+	inv := h.service.expect("INVITE")
+	want := "sip:" + number + "@" + h.service.at.String()
+	if strings.HasPrefix(number, "urn:") {
+		want = number
+	}
+	if inv.start != "INVITE "+want+" SIP/2.0" || inv.get("To") != "<"+want+">" {
+		h.t.Errorf("want %s, got %s, To: %s", want, inv.start, inv.get("To"))
+	}
+	h.service.respond(inv, 486, "far", "")
+	near.nack(near.p.final("486"))
+	h.service.expect("ACK")
+	h.desk.saw(fmt.Sprint(call, " requested", event), fmt.Sprint(call, " far end cleared: bye"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
+}
+
+// refused checks that a call with credentials goes nowhere.
+func (h *house) refused(near *dialogue, call int) {
+	h.t.Helper()
+	near.nack(near.p.final("403"))
+	h.service.nothing(h.toService)
+	h.desk.saw(fmt.Sprint(call, " requested"), fmt.Sprint(call, " far end cleared: not-allowed"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
+}
+
+// few is what a line without calls abroad may dial.
+func few(t *testing.T) setting {
+	return dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"2xx", "555xxxx"}})
+}
+
+// A number that contains an emergency number is none: from the line's own bound address it is challenged like any other, and refused. The
+// caller in need beside it passes without credentials, with the digits and nothing else.
+func TestEmergencyNumberContained(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, hasty, few(t), registering)
+	h.register(h.adapter)
+	at := "@" + h.toAdapter.String()
+	call := 0
+	for _, c := range []struct{ attack, need, digits string }{
+		{"tel:+4930123456;rn=112", "tel:112;rn=+4930123456", "112"},
+		{"sip:004930123456;rn=112" + at, "sip:112;rn=004930123456" + at, "112"},
+		{"sip:004930123456%3Brn=112" + at, "sip:112%3Brn=004930123456" + at, "112"},
+		{"sip:004930123456:112" + at, "sip:112:004930123456" + at + ";user=phone", "112"},
+		{"sip:004930123456*112" + at, "sip:*82112" + at, "112"},
+		{"sip:112*004930123456" + at, "sip:%31%31%32" + at, "112"},
+		{"sip:112%23004930123456" + at, "sip:112%23" + at, "112"},
+		{"sip:112#004930123456" + at, "sip:112#" + at, "112"},
+		{"sip:*31*112%23004930123456" + at, "sip:*31*112%23" + at, "112"},
+		{"sip:*31*112#004930123456" + at, "sip:*31#112" + at, "112"},
+		{"sip:004930123456+44112" + at, "sip:+112" + at, "112"},
+		{"sip:5559000*999" + at, "sip:9-9-9" + at, "999"},
+		{"sip:141999*004930123456" + at, "sip:141999;user=x" + at, "999"},
+		{"urn:service:sos;rn=004930123456", "URN:service:sos.Fire", "urn:service:sos.fire"},
+	} {
+		call++
+		h.refused(h.withPassword(h.adapter, c.attack), call)
+		call++
+		h.put(h.ask(h.adapter, c.need), call, c.digits, " (emergency)")
+	}
+	h.done()
+}
+
+// Of an adapter that has no password, what contains an emergency number is refused at once.
+func TestEmergencyNumberContainedWithoutPassword(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, hasty, few(t), func(o *Options, _ *times) { o.Lines[0].AdapterSecret = "" })
+	for i, attack := range []string{"sip:112*004930123456@", "sip:004930123456;rn=112@", "sip:5559000*999@", "sip:00999@"} {
+		h.refused(h.ask(h.adapter, attack+h.toAdapter.String()), i+1)
+	}
+	h.done()
+}
+
+// An emergency number behind a digit that may be a missing prefix: where the line may not dial that it is an emergency call, and the machine is
+// told; where it may it is an ordinary one for which the loop stays closed.
+func TestEmergencyNumberBehindADigit(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, hasty, few(t), registering)
+	h.register(h.adapter)
+	at := "@" + h.toAdapter.String()
+	h.put(h.ask(h.adapter, "sip:9112;rn=+4930123456"+at), 1, "9112", " (emergency) number=unlisted-prefix")
+	h.put(h.ask(h.adapter, "tel:0999"), 2, "0999", " (emergency) number=unlisted-prefix")
+	h.refused(h.withPassword(h.adapter, "sip:9112*004930123456"+at), 3)
+	h.refused(h.withPassword(h.adapter, "sip:99112"+at), 4)
+	elsewhere := newTalker(t, "elsewhere")
+	h.put(h.withPassword(elsewhere, "sip:9112"+at), 5, "9112", " (emergency) number=unlisted-prefix")
+	h.agent.Drain()
+	h.put(h.ask(h.adapter, "sip:8112"+at), 6, "8112", " (emergency) number=unlisted-prefix")
+	h.done()
+
+	for _, plan := range []setting{dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"9xxx"}}), func(o *Options, _ *times) { o.Lines[0].Dial = nil }} {
+		h = newHouse(t, hasty, plan, registering)
+		h.register(h.adapter)
+		h.put(h.withPassword(h.adapter, "sip:9112@"+h.toAdapter.String()), 1, "9112", " number=resembles-emergency")
+		h.put(h.ask(h.adapter, "sip:112@"+h.toAdapter.String()), 2, "112", " (emergency)")
+		h.done()
+	}
+}
+
+// A call that the line may make, to a number that contains an emergency number, is an ordinary call for which the loop stays closed: it needs
+// credentials, takes one of the line's calls, and is refused while the daemon ends.
+func TestEmergencyNumberContainedInAnAllowedOne(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, hasty, dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"555*"}}), registering, func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
+	h.register(h.adapter)
+	target := "sip:5559000*999@" + h.toAdapter.String()
+	h.put(h.withPassword(h.adapter, target), 1, "5559000*999", " number=resembles-emergency")
+	near := h.withPassword(h.adapter, target)
+	h.adapter.expectOf("100", "INVITE")
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 100, "", "")
+	h.desk.saw("2 requested number=resembles-emergency")
+	second := h.withPassword(h.adapter, target)
+	second.nack(h.adapter.final("486"))
+	h.desk.saw("3 requested", "3 far end cleared: bye", "3 adapter leg cleared: confirmed")
+	h.service.respond(inv, 486, "far", "")
+	near.nack(h.adapter.final("486"))
+	h.service.expect("ACK")
+	h.desk.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+	h.agent.Drain()
+	late := h.withPassword(h.adapter, target)
+	late.nack(h.adapter.final("503"))
+	h.desk.saw("4 requested number=resembles-emergency", "4 far end cleared: shutdown", "4 adapter leg cleared: confirmed")
+	h.done()
+}
+
+// A transfer to an emergency number goes on as its digits alone; one to what contains such a number is judged by dial.
+func TestTransferToEmergencyNumber(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, few(t))
+	c := h.incoming()
+	for _, attack := range []string{"sip:004930123456;rn=112@pbx.example", "tel:+4930123456;rn=112", "sip:112*004930123456@pbx.example", "sip:5559000*999@pbx.example", "sip:9112@pbx.example"} {
+		c.near.request("REFER", "", "Refer-To: <"+attack+">")
+		h.adapter.expectOf("403", "REFER")
+	}
+	for _, to := range []string{"sip:112;rn=+4930123456@pbx.example", "tel:112;rn=+4930123456", "sip:*31*112:0049@pbx.example;user=phone"} {
+		refer := h.refer(c.near, "Refer-To: <"+to+">")
+		is(t, refer, "Refer-To", "<sip:112@"+h.service.at.String()+">")
+		h.service.respond(refer, 486, "", "")
+		h.adapter.expectOf("486", "REFER")
+	}
+	h.hangUp(c.near)
+}
+
+// Wrong passwords of a caller from elsewhere count in an emergency call too, and soon the right one is not heard; where the adapter is bound
+// none is asked for nor judged.
+func TestGuessingByEmergencyInvites(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, hasty, registering)
+	h.register(h.adapter)
+	target := "sip:112@" + h.toAdapter.String()
+	try := func(p *talker, challenge message, password string) *dialogue {
+		return h.ask(p, target, authorization(t, "Authorization", challenge.get("WWW-Authenticate"), "INVITE", target, adapterUser, password))
+	}
+	elsewhere := newTalker(t, "elsewhere")
+	first := h.ask(elsewhere, target)
+	challenge := elsewhere.final("401")
+	first.nack(challenge)
+	for range 5 {
+		d := try(elsewhere, challenge, "wrong")
+		challenge = elsewhere.final("401")
+		d.nack(challenge)
+	}
+	if got := h.agent.Counts().Registrar.Wrong; got != 5 {
+		t.Errorf("%d wrong passwords", got)
+	}
+	try(elsewhere, challenge, adapterSecret)
+	elsewhere.nothing(h.toAdapter)
+	h.service.nothing(h.toService)
+	for call := range 6 {
+		h.put(try(h.adapter, challenge, "wrong"), call+1, "112", " (emergency)")
+	}
+	h.register(h.adapter) // a refresh
+	if got := h.agent.Counts().Registrar.Wrong; got != 5 {
+		t.Errorf("%d wrong passwords, some of them where they decide nothing", got)
+	}
+	h.done()
+}
+
+// helpCall is an emergency call that was passed on.
+type helpCall struct {
+	near *dialogue
+	inv  message
+}
+
+func (h *house) help(p *talker) helpCall {
+	h.t.Helper()
+	d := h.ask(p, "sip:112@"+h.toAdapter.String())
+	p.expectOf("100", "INVITE")
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 100, "", "") // without it no CANCEL may follow (RFC 3261 section 9.1)
+	return helpCall{d, inv}
+}
+
+// happened takes events in whichever order the calls told them.
+func (d *desk) happened(want ...string) {
+	d.t.Helper()
+	var got []string
+	for range want {
+		select {
+		case ev := <-d.seen:
+			got = append(got, ev)
+		case <-time.After(patience):
+			d.t.Fatalf("events %q and no more, want %q", got, want)
+		}
+	}
+	slices.Sort(got)
+	slices.Sort(want)
+	if !slices.Equal(got, want) {
+		d.t.Fatalf("events %q, want %q", got, want)
+	}
+}
+
+// A line makes three emergency calls at once from addresses that show nothing but the adapter's host. For a fourth of the adapter's own, the
+// newest of them gives way that nobody rang for or answered; the adapter's own always pass.
+func TestEmergencyCallsAtOnce(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	forger := newTalker(t, "forger")
+	one, two, three := h.help(forger), h.help(forger), h.help(forger)
+	h.desk.saw("1 requested (emergency)", "2 requested (emergency)", "3 requested (emergency)")
+	full := func(call int) {
+		t.Helper()
+		d := h.ask(forger, "sip:112@"+h.toAdapter.String())
+		m := forger.final("503")
+		contains(t, m.String(), "Retry-After")
+		d.nack(m)
+		h.desk.saw(fmt.Sprint(call, " requested (emergency)"), fmt.Sprint(call, " far end cleared: no-room"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
+		h.service.nothing(h.toService)
+	}
+	full(4)
+
+	own := func(call int, givesWay *helpCall, other int) helpCall {
+		t.Helper()
+		d := h.ask(h.adapter, "sip:112@"+h.toAdapter.String())
+		h.adapter.expectOf("100", "INVITE")
+		if givesWay == nil {
+			h.desk.saw(fmt.Sprint(call, " requested (emergency)"))
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 100, "", "")
+			h.service.nothing(h.toService)
+			return helpCall{d, inv}
+		}
+		inv, cancel := h.service.next(), h.service.next() // of two calls, so in either order
+		if inv.is("CANCEL") {
+			inv, cancel = cancel, inv
+		}
+		if !inv.is("INVITE") || !cancel.is("CANCEL") || cancel.get("Call-ID") != givesWay.inv.get("Call-ID") {
+			t.Fatalf("want an INVITE, and a CANCEL of %s; got %s and %s", givesWay.inv.get("Call-ID"), inv, cancel)
+		}
+		h.service.respond(inv, 100, "", "")
+		h.service.respond(cancel, 200, "far", "")
+		h.service.respond(givesWay.inv, 487, "far", "")
+		h.service.expect("ACK")
+		givesWay.near.nack(forger.final("503"))
+		h.desk.happened(fmt.Sprint(call, " requested (emergency)"), fmt.Sprint(other, " far end cleared: no-room"), fmt.Sprint(other, " adapter leg cleared: confirmed"))
+		return helpCall{d, inv}
+	}
+	h.service.respond(one.inv, 200, "far1", offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.expect("ACK")
+	one.near.established(forger.expect("200")).ack("")
+	h.desk.saw("1 answered")
+	h.service.respond(three.inv, 180, "far3", "")
+	forger.expect("180")
+	calls := []helpCall{own(5, &two, 2), own(6, nil, 0), own(7, nil, 0), own(8, nil, 0)}
+	full(9)
+
+	// what ended makes room
+	for i, c := range calls {
+		h.service.respond(c.inv, 486, "far", "")
+		c.near.nack(h.adapter.final("486"))
+		h.service.expect("ACK")
+		h.desk.saw(fmt.Sprint(i+5, " far end cleared: bye"), fmt.Sprint(i+5, " adapter leg cleared: confirmed"))
+	}
+	ten := h.help(forger)
+	h.desk.saw("10 requested (emergency)")
+	own(11, &ten, 10)
+	for _, c := range h.agent.up() {
+		c.post(c.abandon) // nobody else ends an emergency call
+	}
+}
+
+// Whoever shows credentials does not give way, wherever the call comes from.
+func TestEmergencyCallWithCredentialsStays(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, registering)
+	h.register(h.adapter)
+	elsewhere := newTalker(t, "elsewhere")
+	for call := range 5 {
+		h.withPassword(elsewhere, "sip:112@"+h.toAdapter.String())
+		elsewhere.expectOf("100", "INVITE")
+		h.service.respond(h.service.expect("INVITE"), 100, "", "")
+		h.desk.saw(fmt.Sprint(call+1, " requested (emergency)"))
+	}
+	h.service.nothing(h.toService)
+	for _, c := range h.agent.up() {
+		c.post(c.abandon)
+	}
+}
+
+// A call that was to give way while its 18x or 200 came stays, and still counts.
+func TestGivesWayTooLate(t *testing.T) {
+	t.Parallel()
+	l := &Line{}
+	waiting := func(trusted bool) *call { return &call{line: l, emergency: true, trusted: trusted} }
+	a, b, c := waiting(false), waiting(false), waiting(false)
+	for _, one := range []*call{a, b, c} {
+		if !l.help.admit(one) {
+			t.Fatal("not admitted")
+		}
+	}
+	own := waiting(true)
+	if l.help.admit(waiting(false)) || !l.help.admit(own) {
+		t.Fatal("the wrong one was admitted")
+	}
+	if len(a.queue) != 0 || len(b.queue) != 0 || len(c.queue) != 1 {
+		t.Fatal("it is not the newest that gives way")
+	}
+	c.progress.Store(true)
+	c.queue[0]()
+	if c.farCleared || !slices.Equal(l.help.calls, []*call{a, b, own, c}) {
+		t.Fatalf("cleared: %v, calls: %d", c.farCleared, len(l.help.calls))
+	}
+	own.leave()
+	c.leave()
+	if !l.help.admit(waiting(false)) || l.help.admit(waiting(false)) {
+		t.Fatal("what left does not make room for one")
+	}
+}
+
+// What is posted to a call before it begins waits for its first step: it may give way as soon as it was admitted, and the machine has to
+// hear of it first.
+func TestNothingComesBeforeTheBeginning(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	c := h.agent.newCall(h.line, true, false)
+	steps := make(chan string, 2) // both
+	c.post(func() { steps <- "posted" })
+	leg := func() *leg { return &leg{c: c, s: h.line.adapter, callID: token(), dialog: &dialog{tag: token()}} }
+	c.begin(&exchange{from: leg(), to: leg(), r: &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{})}}, func() { steps <- "first" })
+	if first, second := <-steps, <-steps; first != "first" || second != "posted" {
+		t.Errorf("%s, then %s", first, second)
+	}
+	h.agent.removeCall(c)
+}
+
+// Three emergency calls that anybody may forge are no reason to keep the adapter's own from a line, however they cross.
+func TestEmergencyCallsCross(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	forger := newTalker(t, "forger")
+	target := "sip:112@" + h.toAdapter.String()
+	for range 6 {
+		h.ask(forger, target)
+		h.ask(h.adapter, target)
+	}
+	for passed := 0; passed < 6; { // what is refused gets no 100; the service is silent, so a failure may follow one
+		if h.adapter.next().is("100") {
+			passed++
+		}
+	}
+	for _, c := range h.agent.up() {
+		c.post(c.abandon)
+	}
+}

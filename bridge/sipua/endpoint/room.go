@@ -1,0 +1,181 @@
+package endpoint
+
+import (
+	"net/netip"
+	"slices"
+	"sync"
+
+	"github.com/emiago/sipgo/sip"
+)
+
+// This file says who gets a server transaction. There is ordinary room, of which each source has its share, and beside it a little
+// that is kept for each dialog and for each adapter: for what belongs to a call, ends one, or calls for help. However full the ordinary
+// room is, and whoever filled it, what is kept for one is not taken by another.
+
+// transactions are those under way, both ways.
+type transactions struct {
+	mu      sync.Mutex
+	servers table[string, *server]
+	clients table[string, *Transaction]
+	// ordinary counts the servers in the ordinary room, sources the same by where they came from, strange those of strangers.
+	ordinary, strange int
+	sources           count[netip.Addr]
+	// kept are the servers in kept places, the oldest first.
+	kept table[place, []*server]
+	// early are the CANCELs that wait for their INVITE.
+	early  early
+	closed bool
+}
+
+// place is where a server transaction is counted; the zero value is the ordinary room.
+type place struct {
+	kind        placeKind
+	at          netip.AddrPort
+	callID, tag string
+}
+
+type placeKind uint8
+
+const (
+	ordinary  placeKind = iota
+	ofInvite            // a CANCEL: it has the branch of its INVITE, so there is one for each
+	ofDialog            // a request inside a dialog
+	ofBye               // a BYE inside a dialog
+	ofAdapter           // a call for help from the very address and port where an adapter is bound
+	ofHost              // a call for help from an address where an adapter is bound
+	ofCallers           // all other calls for help
+)
+
+// places is how many transactions a kept place has.
+func (k placeKind) places() int {
+	switch k {
+	case ofCallers:
+		return maxKeptCallers
+	default:
+		return maxKept
+	}
+}
+
+// terminate ends all and lets none begin.
+func (t *transactions) terminate() {
+	t.mu.Lock()
+	t.closed = true
+	servers, clients := t.servers.m, t.clients.m
+	t.servers, t.clients = table[string, *server]{}, table[string, *Transaction]{}
+	t.ordinary, t.strange, t.sources = 0, 0, count[netip.Addr]{}
+	t.kept, t.early = table[place, []*server]{}, early{}
+	t.mu.Unlock()
+	for _, s := range servers {
+		s.tx.Terminate()
+	}
+	for _, c := range clients {
+		c.fail(ErrClosed)
+	}
+}
+
+// room returns where one more server transaction may begin. If gives is not nil, that one has to end for it: it has had its final
+// response, and is only kept for repeats.
+func (e *Endpoint) room(r *Request) (p place, gives *server, ok bool) {
+	t := &e.t
+	t.mu.Lock()
+	ok = t.roomLocked(r)
+	t.mu.Unlock()
+	if ok {
+		return place{}, nil, true
+	}
+	all := e.placesFor(r) // asks the user, so it must not hold the lock
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for _, p := range all {
+		held := t.kept.get(p)
+		if len(held) < p.kind.places() {
+			return p, nil, true
+		}
+		if i := slices.IndexFunc(held, (*server).replaceable); i >= 0 {
+			return p, held[i], true
+		}
+	}
+	return place{}, nil, false
+}
+
+// roomLocked reports whether one more server transaction fits into the ordinary room.
+func (t *transactions) roomLocked(r *Request) bool {
+	own := t.sources.get(r.From.Addr())
+	switch {
+	case t.ordinary >= maxServersHard:
+		return false
+	case r.stranger:
+		return t.ordinary < maxServers && t.strange < maxStrange && own < maxStrangeSource
+	case t.ordinary < maxServers:
+		return own < maxServersSource
+	}
+	return own < min(maxServersSource, max(maxServersFew, (maxServersHard-maxServers)/max(1, t.sources.len())))
+}
+
+// placesFor are the kept places that a request may take, the first first.
+func (e *Endpoint) placesFor(r *Request) []place {
+	var all []place
+	switch {
+	case r.inside && r.Method == sip.BYE:
+		all = append(all, place{kind: ofBye, callID: callID(r), tag: r.To().Params.GetOr("tag", "")})
+	case r.inside && !r.stranger:
+		all = append(all, place{kind: ofDialog, callID: callID(r), tag: r.To().Params.GetOr("tag", "")})
+	}
+	if !r.urgent || r.stranger {
+		return all
+	}
+	if e.o.Bound != nil {
+		bound, host := e.o.Bound(), netip.AddrPortFrom(r.From.Addr(), 0)
+		if slices.Contains(bound, r.From) {
+			all = append(all, place{kind: ofAdapter, at: r.From})
+		}
+		if slices.ContainsFunc(bound, func(at netip.AddrPort) bool { return at.Addr() == host.Addr() }) {
+			all = append(all, place{kind: ofHost, at: host})
+		}
+	}
+	return append(all, place{kind: ofCallers})
+}
+
+// addLocked files a server transaction, once.
+func (t *transactions) addLocked(s *server) {
+	if t.servers.get(s.key) == s {
+		return
+	}
+	t.servers.put(s.key, s)
+	switch s.place.kind {
+	case ordinary:
+		t.ordinary++
+		t.sources.add(s.r.From.Addr(), 1)
+		if s.r.stranger {
+			t.strange++
+		}
+	case ofInvite:
+	default:
+		t.kept.put(s.place, append(t.kept.get(s.place), s))
+	}
+}
+
+func (t *transactions) removeServer(s *server) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.servers.get(s.key) != s {
+		return
+	}
+	t.servers.remove(s.key)
+	switch s.place.kind {
+	case ordinary:
+		t.ordinary--
+		t.sources.add(s.r.From.Addr(), -1)
+		if s.r.stranger {
+			t.strange--
+		}
+	case ofInvite:
+	default:
+		left := slices.DeleteFunc(t.kept.get(s.place), func(other *server) bool { return other == s })
+		if len(left) == 0 {
+			t.kept.remove(s.place)
+			return
+		}
+		t.kept.put(s.place, left)
+	}
+}
