@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"math/bits"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -240,7 +241,8 @@ func startBusy() (stop func(), err error) {
 // busy computes until its input ends.
 func busy(in io.Reader) int {
 	go func() {
-		for {
+		for x := uint64(1); ; {
+			x = bits.RotateLeft64(x, 1)
 		}
 	}()
 	_, _ = io.Copy(io.Discard, in)
