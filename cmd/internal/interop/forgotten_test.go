@@ -23,7 +23,7 @@ func TestFarSideForgotTheCall(t *testing.T) {
 	near.ok()
 	far.ok()
 	requireInterval(t, usual, r.board.once(t, 0))
-	require.Contains(t, r.d.out.String(), "evidence=service-lost")
+	r.logs("evidence=service-lost")
 }
 
 // TestAdapterForgotTheCall: an adapter that knows no such call holds none; opening its line might cut off somebody who dials.

@@ -142,7 +142,7 @@ func TestHoldStays(t *testing.T) {
 	r.farCalls(talked()).ok()
 	l := r.awaitLine(boxOffice, "its answers are not trusted", func(l lineSeen) bool { return !l.Verify.Trusted })
 	require.Equal(t, "Limelight 3.1", l.Adapter.UserAgent)
-	require.Contains(t, r.d.out.String(), "the adapter calls itself otherwise")
+	r.logs("the adapter calls itself otherwise")
 	require.Contains(t, r.tells("lines"), "NOT trusted yet")
 	last := r.recorded("its call is judged", func(f callSeen) bool { return f.Call != c.Call && f.Outcome != "in-progress" })
 	require.Equal(t, "unknown", last.Outcome, "%+v", last)
@@ -154,6 +154,12 @@ func TestHoldStays(t *testing.T) {
 	})
 	require.Equal(t, "interval-short", first.Incident)
 	r.requireKeeps()
+}
+
+// logs waits for what the daemon's log is to say: it is written after what it tells of has been done.
+func (r *rig) logs(text string) {
+	r.t.Helper()
+	eventually(r.t, 5*time.Second, "the log says: "+text, func() bool { return strings.Contains(r.d.out.String(), text) })
 }
 
 // requireStep: the line uses the first step, and says so.

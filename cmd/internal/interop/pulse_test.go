@@ -58,7 +58,7 @@ func TestPulse(t *testing.T) {
 	centre.ok()
 	require.Empty(t, r.board.openings(t, 1))
 	require.Empty(t, r.board.openings(t, 2))
-	require.Equal(t, 4, strings.Count(r.d.out.String(), "report refused"))
+	eventually(t, 5*time.Second, "the log has four refusals", func() bool { return strings.Count(r.d.out.String(), "report refused") == 4 })
 	e := r.recorded("the emergency call", func(c callSeen) bool { return c.Emergency })
 	require.Equal(t, "999", e.Number)
 	require.Equal(t, "outgoing", e.Direction)
