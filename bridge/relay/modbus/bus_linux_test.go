@@ -293,7 +293,7 @@ func TestBusLateAnswers(t *testing.T) {
 	h.answer(1, closeIt...) // no answer to a reading
 	h.greet(1)
 	d.notice(relay.CloseConfirmed)
-	d.ready() // which is a little later: the connection begins with the close
+	d.ready()                      // which is a little later: the connection begins with the close
 	reading := make(chan error, 1) // as in interrupt
 	go func() {
 		_, err := d.contacts[0].Read(context.Background())
