@@ -176,28 +176,29 @@ func (t *tally) number(action string) (n int) {
 // missing is how a skipped test names an outside program that is not here.
 var missing = regexp.MustCompile(`^(.+) (?:is|are) missing \((.+)\)$`)
 
-// report prints each failed test, each missing program with the number of tests that it skipped, each other skip by name, and the counts.
+// report prints each skip and each failure by name, then each missing program with the tests that it skipped, then the counts.
 func (t *tally) report(out io.Writer) {
-	absent := map[string][]string{} // program: the tests that it skipped
+	absent := map[string][]result{} // what was skipped, by program
 	var failed, skipped []string
 	for _, r := range t.sorted() {
-		name := strings.TrimSpace(strings.TrimPrefix(r.Package, "clearback/") + " " + r.Test)
+		name := strings.TrimSpace(ours(r.Package) + " " + r.Test)
 		switch m := missing.FindStringSubmatch(r.Reason); {
 		case r.Action == "fail":
 			failed = append(failed, name)
 		case r.Action == "skip" && m != nil:
-			absent[m[1]+" ("+m[2]+")"] = append(absent[m[1]+" ("+m[2]+")"], name)
+			program := m[1] + " (" + m[2] + ")"
+			absent[program] = append(absent[program], r)
 		case r.Action == "skip":
 			skipped = append(skipped, name+": "+r.Reason)
 		}
 	}
+	if len(skipped) > 0 {
+		fmt.Fprintf(out, "\nskipped: %d\n", len(skipped))
+		list(out, skipped)
+	}
 	for _, program := range slices.Sorted(maps.Keys(absent)) {
 		fmt.Fprintf(out, "\nmissing: %s; skipped for it: %d\n", program, len(absent[program]))
-		list(out, absent[program])
-	}
-	if len(skipped) > 0 {
-		fmt.Fprintf(out, "\nskipped for another reason: %d\n", len(skipped))
-		list(out, skipped)
+		list(out, byPackage(absent[program]))
 	}
 	if len(failed) > 0 {
 		fmt.Fprintf(out, "\nfailed: %d\n", len(failed))
@@ -205,6 +206,24 @@ func (t *tally) report(out io.Writer) {
 	}
 	fmt.Fprintf(out, "\n%d passed, %d failed, %d skipped\n", t.number("pass"), len(failed), t.number("skip"))
 }
+
+// byPackage returns a line for each package, with its tests; a subtest is named by its test.
+func byPackage(results []result) (lines []string) {
+	tests := map[string][]string{}
+	for _, r := range results {
+		test, _, _ := strings.Cut(r.Test, "/")
+		if p := ours(r.Package); !slices.Contains(tests[p], test) {
+			tests[p] = append(tests[p], test)
+		}
+	}
+	for _, p := range slices.Sorted(maps.Keys(tests)) {
+		lines = append(lines, p+": "+strings.Join(tests[p], ", "))
+	}
+	return lines
+}
+
+// ours shortens the path of a package of this module.
+func ours(path string) string { return strings.TrimPrefix(path, "clearback/") }
 
 func list(out io.Writer, names []string) {
 	for _, name := range names {
