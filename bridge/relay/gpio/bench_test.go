@@ -33,9 +33,7 @@ type bench struct {
 	changes [2][]relaytest.Change
 	driving [2]sync.Mutex // the kernel drives a line for one caller at a time
 
-	release chan struct{}  // closed to let go the calls that are held; nil: none is
-	keeps   int            // how many those are
-	kept    sync.WaitGroup // the same
+	relaytest.Stall
 }
 
 func (b *bench) Inject(f relaytest.Fault) {
@@ -123,8 +121,7 @@ func (b *bench) call(n int, on relaytest.On, f func() error) error {
 	case !ok:
 		return b.act(n, f)
 	case fault.Do == relaytest.Hold:
-		<-b.hold()
-		defer b.kept.Done()
+		defer b.Wait()()
 		return b.act(n, f)
 	case fault.Do == relaytest.Refuse:
 		return syscall.EPERM
@@ -144,34 +141,6 @@ func (b *bench) call(n int, on relaytest.On, f func() error) error {
 		wait(fault.Delay)
 		return b.act(n, f)
 	}
-}
-
-// hold counts a call that is held, and returns what lets it go.
-func (b *bench) hold() <-chan struct{} {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.release == nil {
-		b.release = make(chan struct{})
-	}
-	b.kept.Add(1)
-	b.keeps++
-	return b.release
-}
-
-func (b *bench) Held() int {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.keeps
-}
-
-func (b *bench) Release() {
-	b.mu.Lock()
-	if b.release != nil {
-		close(b.release)
-	}
-	b.release, b.keeps = nil, 0
-	b.mu.Unlock()
-	b.kept.Wait()
 }
 
 func (b *bench) chipInfo(path string) (ChipInfo, error) {

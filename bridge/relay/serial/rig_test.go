@@ -27,12 +27,11 @@ type bench struct {
 
 	timeout time.Duration // of the driver
 
-	mu      sync.Mutex
-	faults  []relaytest.Fault
-	cut     bool
-	release chan struct{}  // closed to let go the calls that are held; nil: none is
-	keeps   int            // how many those are
-	kept    sync.WaitGroup // the same
+	mu     sync.Mutex
+	faults []relaytest.Fault
+	cut    bool
+
+	relaytest.Stall
 }
 
 // bench1 is one port: how it is opened, moved by hand and looked at from outside.
@@ -121,34 +120,6 @@ func (b *bench) hang() {
 	}
 }
 
-// hold counts a call that is held, and returns what lets it go.
-func (b *bench) hold() <-chan struct{} {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.release == nil {
-		b.release = make(chan struct{})
-	}
-	b.kept.Add(1)
-	b.keeps++
-	return b.release
-}
-
-func (b *bench) Held() int {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.keeps
-}
-
-func (b *bench) Release() {
-	b.mu.Lock()
-	if b.release != nil {
-		close(b.release)
-	}
-	b.release, b.keeps = nil, 0
-	b.mu.Unlock()
-	b.kept.Wait()
-}
-
 // shim is a port with the bench's faults.
 type shim struct {
 	port
@@ -173,8 +144,7 @@ func (s *shim) call(on relaytest.On, do func() error) error {
 		s.bench.hang()
 		return syscall.EIO
 	case relaytest.Hold:
-		<-s.bench.hold()
-		defer s.bench.kept.Done()
+		defer s.bench.Wait()()
 	case relaytest.Hangup:
 		return syscall.EIO
 	case relaytest.Delay:
