@@ -87,9 +87,11 @@ func onDialledNow(t *testing.T, d *dialled, change func(*controller.Options, *co
 	test(t, c)
 }
 
-// mayOpen tells that nothing but its not-after stands in the way of an opening.
+// mayOpen requires that nothing but its not-after stands in the way of an opening, once the connection that began with the close is there. It
+// is for tests on virtual time.
 func mayOpen(t *testing.T, c *controller.Contact) {
 	t.Helper()
+	synctest.Wait()
 	i := opening(1000)
 	i.NotAfter = time.Now().Add(-1)
 	require.ErrorIs(t, c.Interrupt(t.Context(), i).Err, relay.ErrLate)
