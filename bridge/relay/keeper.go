@@ -69,10 +69,7 @@ func (k *Keeper) Owe(err error) {
 	if due {
 		k.notify(n)
 	}
-	select {
-	case k.wake <- struct{}{}:
-	default: // it is awake
-	}
+	k.Wake()
 }
 
 // Renew is for somebody who wants the contact closed while a close is owed: one that is under way already does not settle that any more, since it
@@ -84,9 +81,13 @@ func (k *Keeper) Renew() {
 		k.epoch++
 	}
 	k.mu.Unlock()
-	if !owed {
-		return
+	if owed {
+		k.Wake()
 	}
+}
+
+// Wake has Run try at once, if a close is owed.
+func (k *Keeper) Wake() {
 	select {
 	case k.wake <- struct{}{}:
 	default: // it is awake
@@ -109,12 +110,13 @@ func (k *Keeper) Epoch() uint64 {
 	return k.epoch
 }
 
-// Settle records that the controller confirmed a close sent in the given epoch. A later [Keeper.Owe] is not settled by it.
-func (k *Keeper) Settle(epoch uint64) {
+// Settle records that the controller confirmed a close sent in the given epoch. A later [Keeper.Owe] or [Keeper.Renew] is not settled by it:
+// then it reports false, and a close is still owed.
+func (k *Keeper) Settle(epoch uint64) bool {
 	k.mu.Lock()
 	if k.err == nil || k.epoch != epoch {
-		k.mu.Unlock()
-		return
+		defer k.mu.Unlock()
+		return k.err == nil
 	}
 	told, n := !k.alarmed.IsZero(), Notice{Kind: CloseConfirmed, Since: k.since}
 	k.err, k.alarmed = nil, time.Time{}
@@ -123,6 +125,7 @@ func (k *Keeper) Settle(epoch uint64) {
 	if told {
 		k.notify(n)
 	}
+	return true
 }
 
 // Stop ends all waiting for closes that nobody will try any more; call it after Run has ended.

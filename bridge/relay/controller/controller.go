@@ -259,6 +259,9 @@ func (b *Controller) run(ctx context.Context) {
 			}
 			pause, lost = firstPause, time.Time{}
 			b.offer(s)
+			for _, c := range s.overtaken {
+				c.keeper.Wake() // now, and not when its pause is over
+			}
 		}
 		if first {
 			close(b.tried)
@@ -329,14 +332,16 @@ func (b *Controller) greet(ctx context.Context, l *link) error {
 	}
 	for i, c := range order {
 		if c.opt.Blind {
-			if !refused[i] {
-				c.keeper.Settle(epochs[i])
+			if !refused[i] && !c.keeper.Settle(epochs[i]) {
+				l.overtaken = append(l.overtaken, c)
 			}
 			continue
 		}
 		switch err := c.expectClosed(ctx, l); {
 		case err == nil:
-			c.keeper.Settle(epochs[i])
+			if !c.keeper.Settle(epochs[i]) {
+				l.overtaken = append(l.overtaken, c)
+			}
 		case isRefusal(err) || errors.Is(err, ErrMoved):
 			c.keeper.Owe(err)
 		default:

@@ -114,6 +114,8 @@ func (l *Lost) Unwrap() []error { return []error{relay.ErrNoAnswer, l.Cause} }
 type link struct {
 	Session
 	slot chan struct{} // buffer 1: holding the token is being the one ordinary request in the air
+	// overtaken are the contacts of which somebody wanted a close while the connection began with one
+	overtaken []*Contact
 }
 
 func newLink(s Session) *link {
