@@ -57,7 +57,10 @@ func (k *Keeper) Owed() error {
 }
 
 // Owe records that a close failed for the reason given: an alarm at once, then attempts by Run until one succeeds.
-func (k *Keeper) Owe(err error) {
+func (k *Keeper) Owe(err error) { k.Mark(err)() }
+
+// Mark is [Keeper.Owe] for a caller that holds a lock of its own: the alarm is given by alarm, once the lock is free.
+func (k *Keeper) Mark(err error) (alarm func()) {
 	k.mu.Lock()
 	if k.err == nil {
 		k.since, k.settled = time.Now(), make(chan struct{})
@@ -66,10 +69,12 @@ func (k *Keeper) Owe(err error) {
 	k.epoch++
 	n, due := k.dueLocked()
 	k.mu.Unlock()
-	if due {
-		k.notify(n)
-	}
 	k.Wake()
+	return func() {
+		if due {
+			k.notify(n)
+		}
+	}
 }
 
 // Renew is for somebody who wants the contact closed while a close is owed: one that is under way already does not settle that any more, since it

@@ -184,21 +184,24 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 		return // a refusal is no news about the contact; every close reads back by itself
 	}
 	err = fmt.Errorf("line %s: the contact read open although nobody opened it: %w", c.opt.Name, ErrMoved)
-	if !driven && c.oweIfIdle(before, err) {
+	if driven {
+		return
+	}
+	if alarm := c.markIfIdle(before, err); alarm != nil {
 		c.notice(relay.FoundOpen, err)
+		alarm()
 	}
 }
 
-// oweIfIdle owes a close for the reason given, unless the contact is being driven, has been since it was read (an answer from within an opening may
-// come after its end), or is owed one already. No opening begins in between: that close would end it.
-func (c *Contact) oweIfIdle(opens uint64, err error) bool {
+// markIfIdle owes a close for the reason given, and returns its alarm, unless the contact is being driven, has been since it was read (an answer
+// from within an opening may come after its end), or is owed one already. No opening begins in between: that close would end it.
+func (c *Contact) markIfIdle(opens uint64, err error) (alarm func()) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.current != nil || c.opens != opens || c.keeper.Owed() != nil {
-		return false
+		return nil
 	}
-	c.keeper.Owe(err)
-	return true
+	return c.keeper.Mark(err)
 }
 
 // errDriven: an opening has come in between.
