@@ -34,6 +34,7 @@ func networkCounts(c *sipua.Counts) []status.Count {
 		{Name: "malformed messages", Count: e.Malformed},
 		{Name: "oversized messages", Count: e.Oversized},
 		{Name: "responses to nothing", Count: e.Unmatched},
+		{Name: "requests of no call", Count: e.Strays},
 		{Name: "requests without room", Count: e.Overloaded},
 		{Name: "cancels without room", Count: e.CancelsRefused},
 		{Name: "connections without room", Count: e.ConnectionsRefused},
