@@ -61,9 +61,9 @@ func (k *Contact) whenLate() string {
 	case k.Driver != DriverHTTP:
 		return ""
 	case k.HTTP == nil || k.HTTP.contract():
-		return "An opening that the network or the device held back is refused if the device's state tells a token; if it tells none, the opening may come late, under whatever call there is by then (SAFETY.md 77). "
+		return "If the network or the device delays an opening, a device that reports a token in its state refuses it; a device that reports none may open late, during whatever call is then in progress (SAFETY.md 77). "
 	}
-	return "An opening that the network or the device held back may come late, under whatever call there is by then (SAFETY.md 77). "
+	return "An opening that the network or the device delays may happen late, during whatever call is then in progress (SAFETY.md 77). "
 }
 
 // whenTimed is said of what ends its openings by itself.

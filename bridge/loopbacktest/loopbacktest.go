@@ -1,13 +1,13 @@
 // Package loopbacktest gives tests places on the loopback network that no other test has, and starts SIPp at such a place.
 //
-// A program that is told where to listen cannot be given port 0, unless it says afterwards which port it got. To open port 0, close it and hand its
-// number on does not help: between the two anybody may get the number, and a test that tries whether the program has its port yet takes it from
-// the program. So not only the port but the address is a test's own here. All of 127.0.0.0/8 is local on Linux; a test draws a network of
-// 256 addresses from it and holds it by the name of an abstract Unix socket. The kernel gives a name to one socket only, takes it back when
-// the process ends, however it ends, and has a set of names for each network namespace, just as it has a loopback interface for each.
+// A program that is told where to listen cannot be given port 0, unless it says afterwards which port it got. Opening port 0, closing it and passing
+// its number on does not help: another program may get the number in between, and a test that checks whether the program has its port yet can
+// take the port from it. So each test has its own address here, as well as its own port. All of 127.0.0.0/8 is local on Linux. A test draws a network
+// of 256 addresses from it and holds it by the name of an abstract Unix socket. The kernel gives a name to one socket only, takes it back
+// when the process ends, however it ends, and has a set of names for each network namespace, just as it has a loopback interface for each.
 //
-// At such an address only a socket that is bound to all addresses can be in the way. Of these the ones on port 0 get a number of the kernel's
-// ephemeral range, which begins at 32768; ports are taken from below it, and tried.
+// At such an address only a socket that is bound to all addresses can conflict. If that one asked for port 0, the kernel gave it a port from the
+// ephemeral range, which begins at 32768. This package takes ports below that range, and tries each one.
 package loopbacktest
 
 import (

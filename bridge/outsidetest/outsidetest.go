@@ -1,5 +1,5 @@
-// Package outsidetest finds the programs of others that tests need. Where one is missing the test is skipped with a line of one form, which the
-// command that runs the tests counts by program; where the environment variable CI is not empty the test fails instead.
+// Package outsidetest finds the outside programs that tests need. If one is missing, it skips the test and logs a line of a fixed form, which the
+// command that runs the tests counts by program. If the environment variable CI is not empty, the test fails instead.
 package outsidetest
 
 import (

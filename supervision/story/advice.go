@@ -63,8 +63,8 @@ func ruleAdvice(rule supervision.Suppression) string {
 	case supervision.SuppressedEmergency:
 		return "Look at the lamp of line LINE and end a hold at the telephone itself, so that the emergency centre can call back."
 	case supervision.SuppressedResembles:
-		return "If that number is no emergency number, end a hold on line LINE at the telephone itself; the daemon cannot know how the service " +
-			"reads it."
+		return "If that number is not an emergency number, end a hold on line LINE at the telephone itself: the daemon cannot know how the " +
+			"service reads the number."
 	case supervision.SuppressedLifeSafety:
 		return "End a hold on line LINE at the telephone itself: `life_safety` in the configuration keeps the daemon away from its loop."
 	case supervision.SuppressedOtherCall:
@@ -217,7 +217,7 @@ func (a *Account) advice() string {
 				"who can use this line."
 		}
 		if a.Evidence == supervision.EvidenceNoRoom {
-			return "Find out who sends emergency calls with the address of the adapter of line LINE: nobody makes so many at once."
+			return "Find out who sends emergency calls from the address of the adapter of line LINE: nobody makes so many real calls at once."
 		}
 		return "Nothing is to be done."
 	default:

@@ -20,9 +20,10 @@ The first form runs go test (on ./... unless told otherwise) and lists at the en
 what was skipped and why. With -record it also adds each result to FILE.
 count adds up such files: a test that was skipped in one run and passed in another
 has passed.
-repeat builds each package's tests once, with and without the race detector, runs
-them N times (default 150), half of them with it and half beside two busy
-processes, and prints a table. It keeps the output of each failed run in DIR.
+repeat builds each package's tests twice, with the race detector and without it,
+and runs them N times (default 150): a quarter each plain, with the race detector,
+plain beside two busy processes, and with the race detector beside them. It prints
+a table, and keeps the output of each failed run in DIR.
 `
 
 // Main carries out the command line and returns the exit code: 0 if every test passed, 1 if one failed, 2 for wrong usage.
