@@ -20,8 +20,7 @@ func TestSenseJudgesWhatWasReadAfterTheClosing(t *testing.T) {
 		for _, stayed := range []bool{false, true} {
 			for slow := time.Duration(0); slow <= 240*time.Millisecond; slow += 5 * time.Millisecond {
 				synctest.Test(t, func(t *testing.T) {
-					s := newSenseRig(slow)
-					s.pair.offHook.Store(true)
+					s := newSenseRig(slow, true)
 					p := s.Policy()
 					p.GuardTime = guard
 					s.SetPolicy(p)
@@ -52,7 +51,7 @@ func TestSenseJudgesWhatWasReadAfterTheClosing(t *testing.T) {
 // A call that waits does not wait longer because the controller says nothing: it is offered when the adapter recognises on hook.
 func TestSenseHoldsUpNoCall(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := newSenseRig(0)
+		s := newSenseRig(0, false)
 		s.after(2 * time.Second)
 		s.held()
 		s.confirmed()

@@ -84,12 +84,14 @@ func (s *senseRig) forget() {
 	s.seen, s.all = nil, nil
 }
 
-func newSenseRig(slow time.Duration) *senseRig {
+// newSenseRig starts a line whose input takes slow for an answer. The state of the hook is set before the first reading.
+func newSenseRig(slow time.Duration, offHook bool) *senseRig {
 	core, logs := observer.New(zap.DebugLevel)
 	s := &senseRig{
 		rig:  &rig{desk: &desk{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()},
 		pair: &pair{slow: slow},
 	}
+	s.pair.offHook.Store(offHook)
 	s.contact.SenseBy(s.pair.read)
 	p := supervision.DefaultPolicy()
 	p.Listening = 0 // a hold that stayed counts at once
@@ -114,8 +116,7 @@ func newSenseRig(slow time.Duration) *senseRig {
 func TestSenseFirstState(t *testing.T) {
 	for off, want := range map[bool]supervision.EventKind{false: supervision.Released, true: supervision.Seized} {
 		synctest.Test(t, func(t *testing.T) {
-			s := newSenseRig(0)
-			s.pair.offHook.Store(off)
+			s := newSenseRig(0, off)
 			s.after(100*time.Millisecond - 1)
 			assert.Empty(t, s.told())
 			s.after(100 * time.Millisecond)
@@ -132,7 +133,7 @@ func TestSenseFirstState(t *testing.T) {
 // break of 75 ms is not seen (the longest that RFC 5098's dial pulse settings and common practice let an adapter count as one).
 func TestSenseAtRest(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := newSenseRig(0)
+		s := newSenseRig(0, false)
 		s.after(10*time.Second + 1)
 		n := len(s.contact.Sensed())
 		for _, at := range s.contact.Sensed()[n-20:] {
@@ -159,8 +160,7 @@ func TestSenseAtRest(t *testing.T) {
 func TestSenseSeesTheInterruption(t *testing.T) {
 	for _, slow := range []time.Duration{0, 100 * time.Millisecond} {
 		synctest.Test(t, func(t *testing.T) {
-			s := newSenseRig(slow)
-			s.pair.offHook.Store(true)
+			s := newSenseRig(slow, true)
 			p := supervision.DefaultPolicy()
 			p.Listening = 0 // a hold that stayed counts at once
 			p.SenseTrusted, p.Interval = true, supervision.IntervalFloor
@@ -197,7 +197,7 @@ func TestSenseSeesTheInterruption(t *testing.T) {
 // The contact says that it is open and current flows: somebody bridges it. That is a seizure (invariant 6), told when it has lasted.
 func TestSenseDuringAnOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := newSenseRig(0)
+		s := newSenseRig(0, false)
 		s.after(time.Second)
 		s.held()
 		s.confirmed()
@@ -217,7 +217,7 @@ func TestSenseDuringAnOpening(t *testing.T) {
 // An input that cannot be read posts nothing, and is told to the log once, and once when it can be read again.
 func TestSenseUnreadable(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := newSenseRig(0)
+		s := newSenseRig(0, false)
 		s.after(time.Second)
 		s.forget()
 		s.pair.broken.Store(true)
@@ -251,8 +251,7 @@ func TestSenseLost(t *testing.T) {
 	for _, off := range []bool{false, true} {
 		for _, broken := range []bool{false, true} {
 			synctest.Test(t, func(t *testing.T) {
-				s := newSenseRig(0)
-				s.pair.offHook.Store(off)
+				s := newSenseRig(0, off)
 				s.after(time.Second)
 				s.pair.broken.Store(broken)
 				s.after(2 * time.Second)
@@ -293,7 +292,7 @@ func TestSenseWithoutAnInput(t *testing.T) {
 // A reading that does not come back holds up neither an opening nor a close, nor Stop.
 func TestSenseHoldsUpNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := newSenseRig(0)
+		s := newSenseRig(0, false)
 		s.after(time.Second)
 		hang := make(chan struct{})
 		s.contact.SenseBy(func(bool) (relay.Level, error) { <-hang; return relay.LevelUnknown, errInput })
