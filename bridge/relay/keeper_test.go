@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
@@ -176,16 +177,17 @@ func TestSleepUntilIsNeverEarly(t *testing.T) {
 }
 
 func TestLock(t *testing.T) {
-	one, err := relay.Lock("modbus relays.example:502 unit 1 coil 3")
+	board := relaytest.Own("modbus relays.example:502 unit 1 coil")
+	one, err := relay.Lock(board + " 3")
 	require.NoError(t, err)
-	_, err = relay.Lock("modbus relays.example:502 unit 1 coil 3")
+	_, err = relay.Lock(board + " 3")
 	require.ErrorIs(t, err, relay.ErrLocked)
 	require.ErrorContains(t, err, "relays.example")
-	other, err := relay.Lock("modbus relays.example:502 unit 1 coil 4")
+	other, err := relay.Lock(board + " 4")
 	require.NoError(t, err)
 	require.NoError(t, other.Close())
 	require.NoError(t, one.Close())
-	again, err := relay.Lock("modbus relays.example:502 unit 1 coil 3")
+	again, err := relay.Lock(board + " 3")
 	require.NoError(t, err)
 	require.NoError(t, again.Close())
 }

@@ -11,6 +11,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -60,7 +61,7 @@ func TestKinds(t *testing.T) {
 // Two lines for which the program would be told the same are one contact, whoever asks.
 func TestOneContactTwice(t *testing.T) {
 	same := func(name string) ContactOptions {
-		return ContactOptions{Name: name, Arguments: []string{"{action}", "{ms}", t.Name()}}
+		return ContactOptions{Name: name, Arguments: []string{"{action}", "{ms}", relaytest.Own(t.Name())}}
 	}
 	b, err := NewBoard(Options{Name: "c", Program: "/bin/true"})
 	require.NoError(t, err)

@@ -296,7 +296,7 @@ func newDriver(t *testing.T, b *bench, apart bool, o controller.Options, change 
 			c = controller.New(o)
 			d.group.Add(c)
 		}
-		co := controller.ContactOptions{Name: line, Claim: t.Name() + line}
+		co := controller.ContactOptions{Name: line, Claim: relaytest.Own(t.Name() + line)}
 		if change != nil {
 			change(&co)
 		}

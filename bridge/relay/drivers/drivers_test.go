@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
 	"clearback/config"
 
 	"github.com/stretchr/testify/require"
@@ -164,6 +165,7 @@ func TestCloseAllNamesWhatItCouldNotClose(t *testing.T) {
 }
 
 func TestOpenRefuses(t *testing.T) {
+	nobody := relaytest.Own("relays") + ".example:502"
 	for message, change := range map[string]func(*config.Config){
 		"driver \"abacus\"":           func(c *config.Config) { c.Controllers[0].Driver = "abacus" },
 		"line box-office: driver":     func(c *config.Config) { c.Lines[0].Contact.Driver = "" },
@@ -175,13 +177,13 @@ func TestOpenRefuses(t *testing.T) {
 		"line stage-door: unit 0":     func(c *config.Config) { c.Lines[1].Contact.Unit = 0 },
 		"line workshop: timed output": func(c *config.Config) { c.Lines[2].Contact.Timed.Limit = 0 },
 	} {
-		cfg := millrace("127.0.0.1:1")
+		cfg := millrace(nobody)
 		change(cfg)
 		_, err := Open(cfg, Options{})
 		require.ErrorContains(t, err, message)
 	}
 	// Nothing is left claimed.
-	s, err := Open(millrace("127.0.0.1:1"), Options{})
+	s, err := Open(millrace(nobody), Options{})
 	require.NoError(t, err)
 	s.Shutdown(within(t, 20*time.Millisecond))
 }

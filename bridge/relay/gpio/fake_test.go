@@ -198,6 +198,7 @@ func fakeBench(label string, activeLow bool) *bench {
 // TestSuite runs the conformance suite on a kernel that is not there. TestKernelSuite does so on a real one.
 func TestSuite(t *testing.T) {
 	relaytest.RunVirtual(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
-		return subject(t, fakeBench(t.Name(), true), s, t.Name(), ContactOptions{ActiveLow: true})
+		chip := relaytest.Own(t.Name())
+		return subject(t, fakeBench(chip, true), s, chip, ContactOptions{ActiveLow: true})
 	})
 }

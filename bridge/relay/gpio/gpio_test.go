@@ -10,6 +10,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -25,7 +26,7 @@ func TestOptions(t *testing.T) {
 		require.ErrorIs(t, err, ErrOptions)
 		require.ErrorContains(t, err, want)
 	}
-	b, err := newBoard(Options{Name: "pins", Chip: t.Name()}, newFakeKernel())
+	b, err := newBoard(Options{Name: "pins", Chip: relaytest.Own(t.Name())}, newFakeKernel())
 	require.NoError(t, err)
 	for want, o := range map[string]ContactOptions{
 		`line box-office: GPIO line ""; write its number or its name`:     {},
@@ -116,10 +117,10 @@ func TestRefusal(t *testing.T) {
 }
 
 func TestSense(t *testing.T) {
-	chip := newFakeChip(0, t.Name(), "", "LOOP")
+	chip := newFakeChip(0, relaytest.Own(t.Name()), "", "LOOP")
 	k := newFakeKernel(chip)
 	k.set(chip, 1, true)
-	b, err := newBoard(Options{Chip: t.Name()}, k)
+	b, err := newBoard(Options{Chip: relaytest.Own(t.Name())}, k)
 	require.NoError(t, err)
 	levels := make(chan relay.Level, 10) // more than the test makes
 	c, err := b.Contact(ContactOptions{Name: "box-office", Line: "0",

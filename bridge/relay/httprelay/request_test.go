@@ -134,7 +134,8 @@ func TestNoProxy(t *testing.T) {
 	var mu sync.Mutex
 	asked := map[string]bool{}
 	var dialer net.Dialer
-	c := drive(t, d, Options{URL: "http://relays.example", Dial: func(ctx context.Context, address string) (net.Conn, error) {
+	host := relaytest.Own("relays") + ".example"
+	c := drive(t, d, Options{URL: "http://" + host, Dial: func(ctx context.Context, address string) (net.Conn, error) {
 		mu.Lock()
 		defer mu.Unlock()
 		asked[address] = true
@@ -143,7 +144,7 @@ func TestNoProxy(t *testing.T) {
 	require.Equal(t, relay.Done, pulse(t, c, 20*time.Millisecond).Outcome)
 	mu.Lock()
 	defer mu.Unlock()
-	require.Equal(t, map[string]bool{"relays.example:80": true}, asked)
+	require.Equal(t, map[string]bool{host + ":80": true}, asked)
 }
 
 // slowDial is a network one of whose next connections takes until a given instant. It counts writes.

@@ -145,7 +145,7 @@ func TestTimerThatDoesNotEnd(t *testing.T) {
 
 func TestOneLineOneContact(t *testing.T) {
 	leakCheck(t)
-	address := "127.0.0.1:1" // nothing is started
+	address := relaytest.Own("relays") + ".example:502" // nothing is started
 	one, err := NewBoard(Options{Name: "one", Address: address})
 	require.NoError(t, err)
 	o := ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true}

@@ -191,12 +191,13 @@ func TestKinds(t *testing.T) {
 	b, err := NewBoard(Options{Name: "broker", Address: "mqtt://broker.test"})
 	require.NoError(t, err)
 	defer b.Shutdown(t.Context())
-	for want, o := range map[string]ContactOptions{"none": timed("millrace/stage-door"), "oneshot": {Prefix: "millrace/workshop"}} {
+	workshop := relaytest.Own("millrace/workshop")
+	for want, o := range map[string]ContactOptions{"none": timed(relaytest.Own("millrace/stage-door")), "oneshot": {Prefix: workshop}} {
 		o.Name = want
 		c, err := b.Contact(o)
 		require.NoError(t, err)
 		require.Equal(t, want, c.Kind().String())
 	}
-	_, err = b.Contact(ContactOptions{Name: "again", Prefix: "millrace/workshop"})
+	_, err = b.Contact(ContactOptions{Name: "again", Prefix: workshop})
 	require.ErrorIs(t, err, relay.ErrLocked)
 }

@@ -28,3 +28,7 @@ func Place(t testing.TB) string {
 	}
 	return fmt.Sprintf("127.0.0.1:%d", at.(*syscall.SockaddrInet4).Port)
 }
+
+// Own returns the name with the number of this process: a contact of that name is claimed by no other process, not even by one that runs the
+// same test at the same time (see [relay.Lock]).
+func Own(name string) string { return fmt.Sprintf("%s-%d", name, os.Getpid()) }

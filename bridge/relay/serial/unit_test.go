@@ -8,6 +8,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -37,7 +38,8 @@ func TestOptions(t *testing.T) {
 
 // A port drives one contact, whoever asks.
 func TestOneContact(t *testing.T) {
-	b, err := NewBoard(Options{Name: "c", Device: "/dev/tty-" + t.Name()})
+	device := relaytest.Own("/dev/tty-" + t.Name())
+	b, err := NewBoard(Options{Name: "c", Device: device})
 	require.NoError(t, err)
 	defer b.Shutdown(context.Background())
 	c, err := b.Contact(ContactOptions{Name: "box-office"})
@@ -46,7 +48,7 @@ func TestOneContact(t *testing.T) {
 	_, err = b.Contact(ContactOptions{Name: "stage-door", Line: DTR})
 	require.ErrorIs(t, err, relay.ErrLocked)
 	require.ErrorContains(t, err, "opening a port moves both its lines")
-	other, err := NewBoard(Options{Name: "d", Device: "/dev/tty-" + t.Name()})
+	other, err := NewBoard(Options{Name: "d", Device: device})
 	require.NoError(t, err)
 	_, err = other.Contact(ContactOptions{Name: "box-office"})
 	require.ErrorIs(t, err, relay.ErrLocked)

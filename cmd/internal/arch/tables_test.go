@@ -60,6 +60,8 @@ var may = map[string][]string{
 
 var testsMay = map[string][]string{
 	"bridge":                             {"bridge/relay/relaytest"},
+	"bridge/relay":                       {"bridge/relay/relaytest"},
+	"bridge/relay/drivers":               {"bridge/relay/relaytest"},
 	"bridge/relay/httprelay":             {"bridge/outsidetest", "bridge/relay/relaytest"},
 	"bridge/relay/command":               {"bridge/outsidetest", "bridge/relay/relaytest"},
 	"bridge/relay/controller":            {"bridge/relay/relaytest"},
