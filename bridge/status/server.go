@@ -45,7 +45,6 @@ type Server struct {
 	house  House
 	log    *zap.Logger
 	http   http.Server
-	grace  time.Duration   // after which Close takes no more heed of clients
 	ctx    context.Context // ends with Close
 	stop   context.CancelFunc
 	served chan struct{} // closed when nothing is accepted any more
@@ -62,14 +61,14 @@ func Listen(o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := newServer(o, sayFor)
+	s := newServer(o)
 	s.own = own
 	s.serve(l)
 	return s, nil
 }
 
-func newServer(o Options, sayFor time.Duration) *Server {
-	s := &Server{path: o.Path, house: o.House, log: o.Logger, grace: graceFor, served: make(chan struct{})}
+func newServer(o Options) *Server {
+	s := &Server{path: o.Path, house: o.House, log: o.Logger, served: make(chan struct{})}
 	if s.log == nil {
 		s.log = zap.NewNop()
 	}
@@ -99,7 +98,7 @@ func (s *Server) Close() error {
 	s.stop()
 	answered := make(chan struct{})
 	go func() { defer close(answered); s.requests.Wait() }()
-	grace := time.NewTimer(s.grace)
+	grace := time.NewTimer(graceFor)
 	defer grace.Stop()
 	select {
 	case <-answered:

@@ -9,12 +9,12 @@ import (
 	"io"
 	"net"
 	"net/http"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -246,90 +246,118 @@ func get[T any](t *testing.T, what string, ch <-chan T) T {
 	return none // not reached
 }
 
+// listener is a listener in memory, so that time-outs run on the virtual clock of a test.
+type listener struct {
+	conns  chan net.Conn // no buffer: a connection is there when it is accepted
+	closed chan struct{}
+	once   sync.Once
+}
+
+func newListener() *listener {
+	return &listener{conns: make(chan net.Conn), closed: make(chan struct{})}
+}
+
+func (l *listener) Accept() (net.Conn, error) {
+	select {
+	case c := <-l.conns:
+		return c, nil
+	case <-l.closed:
+		return nil, net.ErrClosed
+	}
+}
+
+func (l *listener) Close() error {
+	l.once.Do(func() { close(l.closed) })
+	return nil
+}
+
+func (l *listener) Addr() net.Addr { return &net.UnixAddr{Name: "memory", Net: "unix"} }
+
+func (l *listener) dial(ctx context.Context, _, _ string) (net.Conn, error) {
+	ours, theirs := net.Pipe()
+	select {
+	case l.conns <- theirs:
+		return ours, nil
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
 // A client that goes away withdraws a ring, also one that lasts longer than a request may take to come in; a pulse goes on.
 func TestClientGoes(t *testing.T) {
-	const say = 50 * time.Millisecond
-	began, ended := make(chan struct{}), make(chan error, 1)
-	h := &house{}
-	wait := func(ctx context.Context) error {
-		began <- struct{}{}
-		<-ctx.Done()
-		ended <- ctx.Err()
-		return ctx.Err()
-	}
-	h.ring = func(ctx context.Context) (uint64, error) { return 0, wait(ctx) }
-	h.pulse = func(ctx context.Context) (Pulse, error) { return Pulse{}, wait(ctx) }
-	path := filepath.Join(t.TempDir(), "control")
-	l, err := net.Listen("unix", path)
-	require.NoError(t, err)
-	s := newServer(Options{House: h}, say)
-	s.serve(l)
+	synctest.Test(t, func(t *testing.T) {
+		began, ended := make(chan struct{}), make(chan error, 1)
+		h := &house{}
+		wait := func(ctx context.Context) error {
+			began <- struct{}{}
+			<-ctx.Done()
+			ended <- ctx.Err()
+			return ctx.Err()
+		}
+		h.ring = func(ctx context.Context) (uint64, error) { return 0, wait(ctx) }
+		h.pulse = func(ctx context.Context) (Pulse, error) { return Pulse{}, wait(ctx) }
+		l, s := newListener(), newServer(Options{House: h})
+		s.serve(l)
+		c := NewClient("")
+		c.http.Transport = &http.Transport{DialContext: l.dial}
+		defer c.Close()
 
-	c, _ := client(t, path)
-	ctx, leave := context.WithCancel(context.Background())
-	left := make(chan error, 1)
-	go func() { _, err := c.Ring(ctx, "box-office"); left <- err }()
-	get(t, "the ring", began)
-	select {
-	case err := <-ended:
-		t.Fatal("the ring ended by itself: ", err)
-	case <-time.After(4 * say):
-	}
-	leave()
-	assert.ErrorIs(t, get(t, "the end of the ring", ended), context.Canceled)
-	assert.ErrorIs(t, get(t, "the client", left), context.Canceled)
+		ctx, leave := context.WithCancel(t.Context())
+		left := make(chan error, 1)
+		go func() { _, err := c.Ring(ctx, "box-office"); left <- err }()
+		<-began
+		time.Sleep(2 * sayFor)
+		assert.Empty(t, ended, "the ring ended by itself")
+		leave()
+		synctest.Wait()
+		assert.ErrorIs(t, <-ended, context.Canceled)
+		assert.ErrorIs(t, <-left, context.Canceled)
 
-	ctx, leave = context.WithCancel(context.Background())
-	go func() { _, err := c.Pulse(ctx, "box-office", 0); left <- err }()
-	get(t, "the pulse", began)
-	leave()
-	get(t, "the client", left)
-	select {
-	case <-ended:
-		t.Fatal("the pulse was withdrawn")
-	case <-time.After(4 * say):
-	}
-	require.NoError(t, s.Close())
-	assert.Len(t, ended, 1, "Close ends the pulse and waits for it")
+		ctx, leave = context.WithCancel(t.Context())
+		go func() { _, err := c.Pulse(ctx, "box-office", 0); left <- err }()
+		<-began
+		leave()
+		<-left
+		time.Sleep(2 * sayFor)
+		assert.Empty(t, ended, "the pulse was withdrawn")
+		require.NoError(t, s.Close())
+		assert.Len(t, ended, 1, "Close ends the pulse and waits for it")
+	})
 }
 
 // Half a request holds nothing for longer than the limit, nor does it hold up Close.
 func TestStuckClients(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "control")
-	dial := func(half string) net.Conn {
-		conn, err := net.Dial("unix", path)
-		require.NoError(t, err)
-		t.Cleanup(func() { conn.Close() })
-		require.NoError(t, conn.SetDeadline(time.Now().Add(patience)))
-		_, err = io.WriteString(conn, half)
-		require.NoError(t, err)
-		return conn
-	}
 	// The server says 100 Continue when it begins to read the body (RFC 9110, section 10.1.1).
 	halves := []string{"GET /v1/dae", "POST /v1/lines/box-office/pulse HTTP/1.1\r\nHost: x\r\nContent-Length: 20\r\nExpect: 100-continue\r\n\r\n"}
-	for _, say := range []time.Duration{50 * time.Millisecond, time.Hour} {
-		h := &house{}
-		l, err := net.Listen("unix", path)
-		require.NoError(t, err)
-		s := newServer(Options{House: h}, say)
-		s.grace = 10 * time.Millisecond
-		s.serve(l)
-		var conns []net.Conn
-		for _, half := range halves {
-			conns = append(conns, dial(half))
-		}
-		first, err := bufio.NewReader(conns[1]).ReadString('\n')
-		require.NoError(t, err)
-		require.Equal(t, "HTTP/1.1 100 Continue\r\n", first)
-		if say == time.Hour {
+	for _, closes := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			h, l, began := &house{}, newListener(), time.Now()
+			s := newServer(Options{House: h})
+			s.serve(l)
+			var conns []net.Conn
+			for _, half := range halves {
+				conn, err := l.dial(t.Context(), "", "")
+				require.NoError(t, err)
+				_, err = io.WriteString(conn, half)
+				require.NoError(t, err)
+				conns = append(conns, conn)
+			}
+			first, err := bufio.NewReader(conns[1]).ReadString('\n')
+			require.NoError(t, err)
+			require.Equal(t, "HTTP/1.1 100 Continue\r\n", first)
+			limit := sayFor
+			if closes {
+				go s.Close()
+				limit = graceFor
+			}
+			for _, conn := range conns {
+				_, err := io.Copy(io.Discard, conn)
+				require.NoError(t, err)
+			}
+			assert.Equal(t, limit, time.Since(began))
 			require.NoError(t, s.Close())
-		}
-		for _, conn := range conns {
-			_, err := io.Copy(io.Discard, conn)
-			assert.NotErrorIs(t, err, os.ErrDeadlineExceeded)
-		}
-		require.NoError(t, s.Close())
-		assert.Empty(t, h.list())
+			assert.Empty(t, h.list())
+		})
 	}
 }
 
@@ -401,7 +429,7 @@ func FuzzRequest(f *testing.F) {
 			t.Skip()
 		}
 		h := &house{}
-		s := newServer(Options{House: h}, time.Hour)
+		s := newServer(Options{House: h})
 		defer s.stop()
 		w := &recorder{header: http.Header{}}
 		s.ServeHTTP(w, r)
