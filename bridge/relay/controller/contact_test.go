@@ -2,7 +2,10 @@ package controller_test
 
 import (
 	"context"
+	"sync"
+	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"clearback/bridge/relay"
@@ -40,4 +43,55 @@ func TestACloseThatGoesFirst(t *testing.T) {
 	for _, c := range b.changes[0] {
 		require.Less(t, c.At, closed, "it moved after the close was confirmed: %v", b.changes[0])
 	}
+}
+
+// lateRead is a bench whose next reading, once late is set, is answered long after it was taken.
+type lateRead struct {
+	*place
+	late *atomic.Bool
+}
+
+func (l lateRead) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
+	level, err := l.place.Do(ctx, r, before)
+	if r.Op == controller.Read && l.late.CompareAndSwap(true, false) {
+		<-time.After(timeout / 2)
+	}
+	return level, err
+}
+
+// A reading that was taken before an opening began, and is answered while that waits for its turn, says nothing about the opening: it is not cut
+// short, and nothing is reported.
+func TestAReadingFromBeforeAnOpening(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, late := newBench(false), new(atomic.Bool)
+		var notices []relay.Notice // appended in the bubble, while nothing else runs
+		c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Second,
+			Notify: func(n relay.Notice) { notices = append(notices, n) },
+			Connect: func(context.Context) (controller.Session, error) {
+				p := &place{b, 0, make(chan struct{}), new(sync.Once)}
+				return controller.NewCalls(lateRead{p, late}, timeout), nil
+			}})
+		contact, err := c.Contact(controller.ContactOptions{Name: relaytest.LineA, Claim: relaytest.Own(t.Name())})
+		require.NoError(t, err)
+		var group controller.Group
+		group.Add(c)
+		group.Start()
+		require.NoError(t, group.Ready(background(t)))
+		notices = nil
+		b.Move(0, true)
+		late.Store(true)
+		for late.Load() { // until the poll has taken its reading
+			<-time.After(time.Millisecond)
+		}
+		b.Move(0, false)
+		before := len(b.Changes(0))
+		r := contact.Interrupt(background(t), relay.Interruption{Seq: 1, Duration: timeout, NotAfter: time.Now().Add(time.Second)})
+		require.Equal(t, relay.Done, r.Outcome, r.Err)
+		<-time.After(timeout)
+		moved := b.Changes(0)[before:]
+		require.Len(t, moved, 2)
+		require.GreaterOrEqual(t, moved[1].At-moved[0].At, timeout)
+		require.Empty(t, notices)
+		group.Shutdown(background(t))
+	})
 }
