@@ -12,8 +12,11 @@ import (
 
 var quoted = regexp.MustCompile("`([^`]+)`")
 
-// unanswered returns what is wrong with the table of threats in DEVELOPERS.md: a row without a test, a test that is not there. In the last
-// column stand packages, each followed by its tests.
+// questions are what the page of threats answers of each way in. The last is answered by tests.
+var questions = []string{"Who may speak", "What it costs us", "What it could open", "What it could keep from others", "Tests"}
+
+// unanswered returns what is wrong with the page of threats: a way in with a question left open, without a test, or with a test that is not there.
+// Tests stand behind their package.
 func unanswered(page string, files []file) (faults []string) {
 	there := map[string]bool{}
 	for _, f := range files {
@@ -26,58 +29,58 @@ func unanswered(page string, files []file) (faults []string) {
 			}
 		}
 	}
-	_, section, ok := strings.Cut(page, "\n## Threats\n")
-	if !ok {
-		return []string{"no section Threats"}
+	ways := strings.Split(page, "\n## ")[1:]
+	if len(ways) == 0 {
+		return []string{"it names no way in"}
 	}
-	section, _, _ = strings.Cut(section, "\n## ")
-	rows := 0
-	for line := range strings.Lines(section) {
-		cells := strings.Split(strings.TrimSpace(line), "|")
-		if len(cells) != 5 || strings.HasPrefix(cells[1], "---") || strings.TrimSpace(cells[1]) == "threat" {
-			continue
+	for _, way := range ways {
+		heading, text, _ := strings.Cut(way, "\n")
+		var answer string
+		for _, q := range questions {
+			_, rest, ok := strings.Cut(text, "- **"+q+":**")
+			if answer, _, _ = strings.Cut(rest, "\n- "); !ok || strings.TrimSpace(answer) == "" {
+				faults = append(faults, heading+": "+q+" is not answered")
+			}
 		}
-		rows++
 		tests, dir := 0, ""
-		for _, m := range quoted.FindAllStringSubmatch(cells[3], -1) {
+		for _, m := range quoted.FindAllStringSubmatch(answer, -1) {
 			switch name := m[1]; {
 			case !strings.HasPrefix(name, "Test") && !strings.HasPrefix(name, "Fuzz"):
 				dir = name
 			case there[dir+" "+name]:
 				tests++
 			default:
-				faults = append(faults, fmt.Sprintf("%s: %s has no test %s", strings.TrimSpace(cells[1]), dir, name))
+				faults = append(faults, fmt.Sprintf("%s: %s has no test %s", heading, dir, name))
 			}
 		}
 		if tests == 0 {
-			faults = append(faults, strings.TrimSpace(cells[1])+": no test answers it")
+			faults = append(faults, heading+": no test shows the answer")
 		}
-	}
-	if rows == 0 {
-		faults = append(faults, "the table is empty")
 	}
 	return faults
 }
 
 func TestThreatsAreAnswered(t *testing.T) {
-	page, err := fs.ReadFile(root(), "DEVELOPERS.md")
+	page, err := fs.ReadFile(root(), "deploy/threats.md")
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, fault := range unanswered(string(page), readTree(t, root())) {
-		t.Errorf("DEVELOPERS.md, Threats: %s", fault)
+		t.Errorf("deploy/threats.md: %s", fault)
 	}
 }
 
 func TestThreatsWithoutATestAreFound(t *testing.T) {
 	files := readTree(t, fstest.MapFS{"bridge/a_test.go": {Data: []byte("package bridge\n\nfunc TestA() {}\n")}})
-	table := "\n## Threats\n\n| threat | what stands against it | tests |\n|---|---|---|\n| a | b | `bridge`: `TestA` |\n"
-	if faults := unanswered(table, files); faults != nil {
+	way := "\n## A way in\n\n- **Who may speak:** a\n- **What it costs us:** b\n- **What it could open:** c\n- **What it could keep from others:** d\n- **Tests:**\n  "
+	good := way + "`bridge`: `TestA`\n"
+	if faults := unanswered(good, files); faults != nil {
 		t.Error(faults)
 	}
-	for _, more := range []string{"| c | d | `bridge`: `TestGone` |\n", "| c | d | by hand |\n", "| c | d | `cmd`: `TestA` |\n"} {
-		if faults := unanswered(table+more+"\n## Next\n", files); len(faults) == 0 {
-			t.Errorf("nothing is wrong with %q", more)
+	for _, bad := range []string{"", good + way + "`bridge`: `TestGone`\n", good + way + "by hand\n", good + way + "`cmd`: `TestA`\n",
+		strings.Replace(good, " c\n", "\n", 1)} {
+		if faults := unanswered(bad, files); len(faults) == 0 {
+			t.Errorf("nothing is wrong with %q", bad)
 		}
 	}
 }
