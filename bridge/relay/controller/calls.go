@@ -134,24 +134,24 @@ func (w *request) pass(before func() error) error {
 	return nil
 }
 
-// end gives the answer, or the error of Start if nothing was written. It tells whether it was the first to do so.
-func (w *request) end(a Answer) bool {
+// end gives the answer, or the error of Start if nothing was written, unless that was done before: then answer is not called.
+func (w *request) end(answer func() Answer) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.ended {
-		return false
+		return
 	}
 	w.ended = true
+	a := answer()
 	if !w.wrote {
 		err := a.Err
 		if lost := (*Lost)(nil); errors.As(err, &lost) {
 			err = lost.Cause // nothing was asked that could have been answered
 		}
 		w.began <- fmt.Errorf("%w: %w", relay.ErrUnreachable, err)
-		return true
+		return
 	}
 	w.call.End(a)
-	return true
 }
 
 var errTimeout = errors.New("controller: time-out")
@@ -163,11 +163,11 @@ func (s *calls) returned(w *request, r Request, level relay.Level, err error) {
 	switch {
 	case err == nil || errors.As(err, &no):
 		w.begun() // a device that had nothing to send
-		w.end(Answer{Level: level, At: at, Err: err})
+		w.end(func() Answer { return Answer{Level: level, At: at, Err: err} })
 	default:
 		if !w.withdrawn() {
 			s.fail(fmt.Errorf("%s: %w", r.Op, err))
-			w.end(Answer{At: at, Err: &Lost{s.Cause()}})
+			w.end(func() Answer { return Answer{At: at, Err: &Lost{s.Cause()}} })
 		}
 	}
 }
@@ -181,9 +181,12 @@ func (w *request) withdrawn() bool {
 	return w.ended && !w.wrote
 }
 
+// late is the end of a request's time. An answer that came in the same instant counts, and the session goes on.
 func (s *calls) late(w *request, r Request) {
-	s.fail(fmt.Errorf("%w: no answer to %s within %v", errTimeout, r.Op, s.timeout))
-	w.end(Answer{At: time.Now(), Err: &Lost{s.Cause()}})
+	w.end(func() Answer {
+		s.fail(fmt.Errorf("%w: no answer to %s within %v", errTimeout, r.Op, s.timeout))
+		return Answer{At: time.Now(), Err: &Lost{s.Cause()}}
+	})
 }
 
 // fail ends the session for the first reason given. Each request in the air answers by itself, since its context ends.
