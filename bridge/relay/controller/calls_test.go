@@ -41,6 +41,26 @@ func over(t *testing.T, do func(context.Context, controller.Request, func() erro
 	})
 }
 
+// An answer that comes in the same instant as its time-out is taken or not, but never ends the session once it was taken.
+func TestCallsAnswerAtTheTimeout(t *testing.T) {
+	const limit = time.Second
+	for range 300 { // which of the two comes first differs
+		over(t, func(_ context.Context, r controller.Request, before func() error) (relay.Level, error) {
+			if err := before(); err != nil {
+				return relay.LevelUnknown, err
+			}
+			<-time.After(limit)
+			return relay.LevelOpen, nil
+		}, func(t *testing.T, s controller.Session) {
+			c := controller.NewCall()
+			require.NoError(t, s.Start(c, controller.Request{Op: controller.Read}, nil))
+			_, err := c.Wait(nil)
+			synctest.Wait()
+			require.Equal(t, err != nil, s.Cause() != nil, "answer %v, session %v", err, s.Cause())
+		})
+	}
+}
+
 func TestCallsAnswer(t *testing.T) {
 	over(t, func(_ context.Context, r controller.Request, before func() error) (relay.Level, error) {
 		if err := before(); err != nil {

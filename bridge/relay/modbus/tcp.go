@@ -61,7 +61,8 @@ func (s *tcpWire) start(q query) error {
 	}
 	s.pending[txn] = c
 	c.timer = time.AfterFunc(s.timeout, func() {
-		s.fail(fmt.Errorf("%w: no answer within %v", errTimeout, s.timeout))
+		awaited := func() bool { return s.pending[txn] == c } // an answer that came in the same instant counts
+		s.failIf(awaited, fmt.Errorf("%w: no answer within %v", errTimeout, s.timeout))
 	})
 	s.mu.Unlock()
 
@@ -117,9 +118,12 @@ func (s *tcpWire) read() {
 }
 
 // fail ends the session for the first reason given, resets the connection and answers all that is in the air.
-func (s *tcpWire) fail(err error) {
+func (s *tcpWire) fail(err error) { s.failIf(func() bool { return true }, err) }
+
+// failIf does so if the condition holds, which is asked under mu.
+func (s *tcpWire) failIf(condition func() bool, err error) {
 	s.mu.Lock()
-	if s.err != nil {
+	if s.err != nil || !condition() {
 		s.mu.Unlock()
 		return
 	}
