@@ -62,10 +62,19 @@ func (s *incidents) begin(now supervision.Instant, at time.Time, e *supervision.
 }
 
 // reconcile drops what the machine does not count as lasting any more: one incident takes the place of another. That the controller
-// cannot be reached lasts beside the line's own incident while the loop is faulted.
+// cannot be reached lasts beside the line's own incident while the loop is faulted, and a storm until the machine opens again.
 func (s *incidents) reconcile(now supervision.Instant, v supervision.View) {
 	s.drop(now, func(i *openIncident) bool {
-		return i.reason != v.Incident && !(i.reason == supervision.IncidentUnreachable && v.Loop == "faulted")
+		switch i.reason {
+		case v.Incident:
+			return false
+		case supervision.IncidentUnreachable:
+			return v.Loop != "faulted"
+		case supervision.IncidentTooManyOpenings:
+			return v.NoOpeningBy == 0
+		default:
+			return true
+		}
 	})
 }
 

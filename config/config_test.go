@@ -171,6 +171,17 @@ func TestTightLeadWarning(t *testing.T) {
 	}
 }
 
+// Allowed is more, and less, than what is likely.
+func TestOpeningWarnings(t *testing.T) {
+	for n, want := range map[string]string{"2": "2 is so low that people reach it", "3": "", "12": "", "13": "13 is more than people make"} {
+		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n", "    name: box-office\n    policy: {openings_per_minute: "+n+"}\n", 1)), playhouse())
+		require.Empty(t, faults.String())
+		w := strings.Join(Warnings(c), "\n")
+		require.Equal(t, want != "", strings.Contains(w, "line box-office: openings_per_minute "), n)
+		require.Contains(t, w, want)
+	}
+}
+
 func TestExtensionWarnings(t *testing.T) {
 	text := small + "emergency: {extensions: [1xx, '4xxx', 99x], outside_prefixes: ['4'], numbers: ['0199']}\n"
 	c, faults := Parse("small", []byte(text), playhouse())

@@ -35,6 +35,7 @@ func Warnings(c *Config) []string {
 		}
 		if !l.Policy.LifeSafety {
 			w = append(w, l.windowWarnings()...)
+			w = append(w, l.openingWarnings()...)
 		}
 		w = append(w, l.unbounded()...)
 		if k.hasLevel() && k.OpenLevel == "off" {
@@ -61,6 +62,24 @@ func (l *Line) windowWarnings() []string {
 		}
 	}
 	return w
+}
+
+// Openings a minute beyond which `check` doubts that people make them, and below which people do. Our own figures.
+const (
+	fewOpenings  = 3
+	manyOpenings = 12
+)
+
+// openingWarnings tells of a limit that people reach, or that only a storm does.
+func (l *Line) openingWarnings() []string {
+	n := l.Policy.OpeningsPerMinute
+	switch {
+	case n < fewOpenings:
+		return []string{fmt.Sprintf("line %s: openings_per_minute %d is so low that people reach it with short calls; then no clearing opens the loop for %v", l.Name, n, supervision.BreakerPause)}
+	case n > manyOpenings:
+		return []string{fmt.Sprintf("line %s: openings_per_minute %d is more than people make, so forged calls can make its relay rattle", l.Name, n)}
+	}
+	return nil
 }
 
 // extensionWarnings names the emergency numbers, alone or behind a digit for an outside line, that may also be an extension of the PBX:

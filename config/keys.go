@@ -201,6 +201,7 @@ func policyKeys(l *Line) []key {
 		duration("flash_max", &p.FlashMax, 0, 0),
 		values("steps", &p.Steps, "a time like 1s", parseDuration),
 		number("repeats", &p.Repeats, 0, 2),
+		number("openings_per_minute", &p.OpeningsPerMinute, 1, 60), // as supervision.Policy.Check
 		yesNo("accept_cutting_into_dialling", &l.AcceptCuttingIntoDialling),
 		yesNo("life_safety", &p.LifeSafety),
 	}

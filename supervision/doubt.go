@@ -22,3 +22,9 @@ func (m *Machine) doubtSeized(id CallID) {
 		m.doubt = doubt{call: id, why: IncidentSeized}
 	}
 }
+
+// doubtPresses reports whether the line is to be looked at soon, and is an incident as soon as it is seen off hook. While a storm lasts,
+// which is an incident itself, its own clearings do not press: that would be an incident for each.
+func (m *Machine) doubtPresses() bool {
+	return m.doubt.why == IncidentSuppressed && !(m.doubt.rule == SuppressedTooManyOpenings && m.breaker.tripped())
+}

@@ -43,10 +43,11 @@ const (
 	// ReportInterrupted: the interruption was made; what became of the hold is told by Hook. Call, Seq, Interval, Hook, Trial
 	// (then Interval may be 0: a catch trial, which opened nothing and has Seq 0).
 	ReportInterrupted
-	// ReportIncident: a hold that stayed, an interruption that could not be made, or a line off hook without a call. Call, Incident,
-	// Suppression (with IncidentSuppressed: the rule), Flash (with IncidentIntervalShort: the adapter took it for one).
+	// ReportIncident: a hold that stayed, an interruption that could not be made, a line off hook without a call, or a storm of
+	// clearings. Call, Incident, Suppression (with IncidentSuppressed: the rule), Flash (with IncidentIntervalShort: the adapter took it for one).
 	ReportIncident
-	// ReportIncidentEnded: the line was seen on hook, or carries a call again, or the contact is known closed again. Incident.
+	// ReportIncidentEnded: the line was seen on hook, or carries a call again, or the contact is known closed again, or the storm is
+	// over. Incident.
 	ReportIncidentEnded
 	// ReportRefused: the operator's pulse or trial is refused. Call (0: a pulse), Suppression.
 	ReportRefused
@@ -61,20 +62,21 @@ type Suppression uint8
 
 // The rules that keep the loop closed.
 const (
-	SuppressionNone       Suppression = iota
-	SuppressedUnanswered              // the near end never answered
-	SuppressedNearEnd                 // the near end cleared, or was lost
-	SuppressedEmergency               // a call to or from the emergency centre
-	SuppressedLifeSafety              // the line is marked life_safety
-	SuppressedOtherCall               // another call is on the line
-	SuppressedLate                    // learnt too long after it happened
-	SuppressedUnknownCall             // the adapter knew no such call and no trusted probe said off hook
-	SuppressedLoopBusy                // an interruption or its guard time is under way
-	SuppressedLoopFaulted             // nobody knows whether the contact is closed
-	SuppressedOutOfBounds             // the asked interval is outside the policy
-	SuppressedNoContact               // the line has no contact; Seq and Interval tell what would have been opened
-	SuppressedCallback                // the emergency centre may be about to call back
-	SuppressedResembles               // a call to a number that may be read as an emergency number
+	SuppressionNone           Suppression = iota
+	SuppressedUnanswered                  // the near end never answered
+	SuppressedNearEnd                     // the near end cleared, or was lost
+	SuppressedEmergency                   // a call to or from the emergency centre
+	SuppressedLifeSafety                  // the line is marked life_safety
+	SuppressedOtherCall                   // another call is on the line
+	SuppressedLate                        // learnt too long after it happened
+	SuppressedUnknownCall                 // the adapter knew no such call and no trusted probe said off hook
+	SuppressedLoopBusy                    // an interruption or its guard time is under way
+	SuppressedLoopFaulted                 // nobody knows whether the contact is closed
+	SuppressedOutOfBounds                 // the asked interval is outside the policy
+	SuppressedNoContact                   // the line has no contact; Seq and Interval tell what would have been opened
+	SuppressedCallback                    // the emergency centre may be about to call back
+	SuppressedResembles                   // a call to a number that may be read as an emergency number
+	SuppressedTooManyOpenings             // more openings than people can make; see Policy.OpeningsPerMinute
 	suppressions
 )
 
@@ -94,6 +96,7 @@ const (
 	IncidentByeUnanswered               // the adapter leg never answered its BYE
 	IncidentOffHookWithoutCall          // off hook without a call
 	IncidentUnlistedPrefix              // an emergency call with a prefix that the file does not list
+	IncidentTooManyOpenings             // more openings than people can make: no clearing opens the loop until it ends
 	incidents
 )
 

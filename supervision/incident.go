@@ -1,7 +1,7 @@
 package supervision
 
 // beginIncident reports an incident of the line, which lasts until the line is seen on hook or carries a call again. (A
-// faulted loop's is another, and ends with LoopClosed.)
+// faulted loop's is another, and ends with LoopClosed; so is a storm's, see breaker.go.)
 func (m *Machine) beginIncident(id CallID, why Incident) {
 	m.beginLineIncident(Effect{Call: id, Incident: why})
 }

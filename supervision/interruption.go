@@ -25,6 +25,9 @@ type wanted struct {
 // It either makes an interruption wanted or says why not.
 func (m *Machine) want(now Instant, c *call) {
 	why := m.forbidden(now, c)
+	if why == SuppressionNone && !c.trial && m.refuse(now) {
+		why = SuppressedTooManyOpenings
+	}
 	if why == SuppressionNone {
 		m.becomeWanted(now, c)
 		return
@@ -34,6 +37,9 @@ func (m *Machine) want(now Instant, c *call) {
 		return
 	}
 	m.suppress(c.id, why)
+	if why == SuppressedTooManyOpenings {
+		m.beginStorm(c.id)
+	}
 	if c.late > lateMax && why == SuppressedLate {
 		m.beginIncident(c.id, IncidentNeverSignalled)
 		return
@@ -161,6 +167,9 @@ func (m *Machine) open(now Instant, unconfirmed bool) {
 
 // becomeOpening hands out OpenLoop. The controller times the interval; the deadline is only the guard of the opening.
 func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
+	if o.call != 0 && !o.trial {
+		m.breaker.note(now)
+	}
 	o.seq = m.last.seq + 1
 	o.closeBy = min(o.closeBy, now.Add(m.policy.MaxInterval))
 	o.before, o.judge = m.recognisedAt, true

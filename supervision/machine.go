@@ -69,6 +69,7 @@ type Machine struct {
 	probes   int // ProbeLine without an answer yet
 	probedAt Instant
 
+	breaker breaker  // breaker.go
 	current current  // sense.go
 	watch   watching // watch.go
 	doubt   doubt    // doubt.go
@@ -108,14 +109,15 @@ type opening struct {
 // called with TimePassed for the first time.
 func New(p Policy) *Machine {
 	m := &Machine{
-		policy: p,
-		calls:  make([]call, 0, 4),
-		out:    make([]Effect, 0, 8),
-		loopBy: Never,
-		last:   opening{settled: true},
-		wanted: wanted{by: Never},
-		check:  check{by: Never},
-		watch:  watching{offSince: Never},
+		policy:  p,
+		calls:   make([]call, 0, 4),
+		out:     make([]Effect, 0, 8),
+		loopBy:  Never,
+		last:    opening{settled: true},
+		wanted:  wanted{by: Never},
+		check:   check{by: Never},
+		watch:   watching{offSince: Never},
+		breaker: breaker{by: Never},
 	}
 	if m.trusted() && p.Watch > 0 {
 		m.becomeChecking(checkOffHook, 0)
@@ -197,13 +199,16 @@ func (m *Machine) timePassed(now Instant) {
 	if now >= m.loopBy {
 		m.loopDue(now)
 	}
+	if now >= m.breaker.by {
+		m.breakerDue(now)
+	}
 	if now >= m.check.by {
 		m.checkDue(now)
 	}
 }
 
 func (m *Machine) deadline() Instant {
-	return min(m.wanted.by, m.loopBy, m.check.by, m.offerDeadline())
+	return min(m.wanted.by, m.loopBy, m.check.by, m.breaker.by, m.offerDeadline())
 }
 
 func (m *Machine) emit(kind EffectKind, id CallID) {

@@ -38,6 +38,9 @@ type Policy struct {
 	// Repeats is how many further interruptions one clearing may make while the hold stays, 0 (the default) to 2. They end later
 	// than invariant 11 allows, so the user consents in words.
 	Repeats int
+	// OpeningsPerMinute is how many openings the clearings of a line may make within a minute: 1 to 60, 6 by default. One more trips the
+	// breaker, and no clearing opens the loop for 5 min.
+	OpeningsPerMinute int
 	// Steps are the intervals of later clearings after holds that stayed, rising, each longer than Interval;
 	// nil: Interval always.
 	Steps []time.Duration
@@ -94,6 +97,13 @@ const (
 	// more of them.
 	repeatsCeiling  = 2
 	callbackCeiling = 24 * time.Hour
+	// defaultOpenings: our own figure; answering, holding and a far end that hangs up take people 10 s and more.
+	defaultOpenings = 6
+	// openingsCeiling: an opening, its guard time and the lead before it take a second or more.
+	openingsCeiling = 60
+	// BreakerPause is for how long no clearing opens the loop after too many: our own figure. Storms that rest just long enough make a
+	// relay move 72 times an hour, which it bears for years; and a line is served again soon after one.
+	BreakerPause = 5 * time.Minute
 	// trialFloor is the lowest setting of flash and pulse windows in RFC 5098 (20 ms): what is shorter no adapter sees.
 	trialFloor = 20 * time.Millisecond
 	// lateMax is the age beyond which a clearing opens nothing (invariant 11): who was put through to a cleared
@@ -137,6 +147,7 @@ func DefaultPolicy() Policy {
 		CallbackWindow:    defaultCallbackWindow,
 		Watch:             defaultWatch,
 		Listening:         defaultListening,
+		OpeningsPerMinute: defaultOpenings,
 	}
 }
 

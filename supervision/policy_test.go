@@ -33,6 +33,9 @@ func TestDefaultsAreSound(t *testing.T) {
 			t.Errorf("%s is %v by default; want %v", c.name, c.got, c.want)
 		}
 	}
+	if p.OpeningsPerMinute != 6 {
+		t.Errorf("openings_per_minute is %d by default; want 6", p.OpeningsPerMinute)
+	}
 	if p.LifeSafety || p.ProbeTrusted || p.SenseTrusted || p.Repeats != 0 || p.FlashMax != 0 || p.Steps != nil {
 		t.Errorf("a default trusts or forbids too much: %+v", p)
 	}
@@ -66,6 +69,9 @@ func TestCheckNamesEveryFault(t *testing.T) {
 		{"listening for long", func(p *supervision.Policy) { p.Listening = time.Minute + 1 }, []string{"listening: 1m0.000000001s is out of bounds; allowed is 0s to 1m0s (0 where the first look decides)"}},
 		{"listening backwards", func(p *supervision.Policy) { p.Listening = -1 }, []string{"listening: -1ns is out of bounds"}},
 		{"repeats", func(p *supervision.Policy) { p.Repeats = 3 }, []string{"repeats: 3 is out of bounds; allowed is 0 to 2"}},
+		{"no opening at all", func(p *supervision.Policy) { p.OpeningsPerMinute = 0 }, []string{"openings_per_minute: 0 is out of bounds; allowed is 1 to 60"}},
+		{"too many openings", func(p *supervision.Policy) { p.OpeningsPerMinute = 61 }, []string{"openings_per_minute: 61 is out of bounds"}},
+		{"more repeats than openings", func(p *supervision.Policy) { p.Repeats, p.OpeningsPerMinute = 2, 2 }, []string{"openings_per_minute: 2 is not enough for one clearing with repeats: 2; raise it to at least 3"}},
 		{"fewer than none", func(p *supervision.Policy) { p.Repeats = -1 }, []string{"repeats: -1 is out of bounds"}},
 		{"step below interval", func(p *supervision.Policy) { p.Steps = []time.Duration{800 * ms} }, []string{"steps: step 1, 800ms, is no longer than what comes before it, 800ms"}},
 		{"steps fall", func(p *supervision.Policy) { p.Steps = []time.Duration{1200 * ms, 1100 * ms} }, []string{"steps: step 2, 1.1s, is no longer than what comes before it, 1.2s"}},
@@ -105,6 +111,9 @@ func TestBoundsThemselvesAreAllowed(t *testing.T) {
 		"no grace":               func(p *supervision.Policy) { p.Listening = 0 },
 		"the longest grace":      func(p *supervision.Policy) { p.Listening = time.Minute },
 		"two repeats":            func(p *supervision.Policy) { p.Repeats = 2 },
+		"one opening":            func(p *supervision.Policy) { p.OpeningsPerMinute = 1 },
+		"the most openings":      func(p *supervision.Policy) { p.OpeningsPerMinute = 60 },
+		"just enough openings":   func(p *supervision.Policy) { p.Repeats, p.OpeningsPerMinute = 2, 3 },
 		"interval is the limit":  func(p *supervision.Policy) { p.MaxInterval = 800 * ms },
 	} {
 		p := supervision.DefaultPolicy()

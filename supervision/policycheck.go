@@ -30,6 +30,12 @@ func (p Policy) Check() []Fault {
 	if p.Repeats < 0 || p.Repeats > repeatsCeiling {
 		c.add("repeats", "%d is out of bounds; allowed is 0 to %d (each may cut into somebody's dialling)", p.Repeats, repeatsCeiling)
 	}
+	switch {
+	case p.OpeningsPerMinute < 1 || p.OpeningsPerMinute > openingsCeiling:
+		c.add("openings_per_minute", "%d is out of bounds; allowed is 1 to %d (people make a few)", p.OpeningsPerMinute, openingsCeiling)
+	case p.OpeningsPerMinute <= p.Repeats:
+		c.add("openings_per_minute", "%d is not enough for one clearing with repeats: %d; raise it to at least %d, or lower repeats", p.OpeningsPerMinute, p.Repeats, p.Repeats+1)
+	}
 	longest := p.checkSteps(&c)
 	if p.Interval > p.MaxInterval {
 		c.add("interval", "%v is longer than max_interval, %v; shorten interval or raise max_interval", p.Interval, p.MaxInterval)

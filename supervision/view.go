@@ -12,15 +12,42 @@ type Kept struct {
 	Stayed int
 	// CallbackBy is the end of the call-back window on the machine's time line; 0: none.
 	CallbackBy Instant
+	// Recent is how many openings were wanted within the minute before RecentAt, when the last of them was.
+	Recent   int
+	RecentAt Instant
+	// NoOpeningBy is the end of the breaker's pause; 0: it has not tripped.
+	NoOpeningBy Instant
 }
 
 // Kept returns what should outlive the process.
-func (m *Machine) Kept() Kept { return Kept{Stayed: m.stayed, CallbackBy: m.callbackBy} }
+func (m *Machine) Kept() Kept {
+	k := Kept{Stayed: m.stayed, CallbackBy: m.callbackBy, NoOpeningBy: m.noOpeningBy()}
+	if b := &m.breaker; b.wanted > 0 {
+		k.RecentAt = b.at[(b.wanted-1)%len(b.at)]
+		k.Recent = b.within(k.RecentAt)
+	}
+	return k
+}
 
-// Restore takes up what an earlier machine of this line knew; call it before the first Step.
+// noOpeningBy is the end of the breaker's pause; 0: it has not tripped.
+func (m *Machine) noOpeningBy() Instant {
+	if !m.breaker.tripped() {
+		return 0
+	}
+	return m.breaker.by
+}
+
+// Restore takes up what an earlier machine of this line knew; call it before the first Step. All its recent openings count as if wanted
+// at RecentAt, so those of a daemon that ends after each one add up.
 func (m *Machine) Restore(k Kept) {
 	m.stayed = max(0, min(k.Stayed, len(m.policy.Steps)))
 	m.callbackBy = k.CallbackBy
+	for range min(k.Recent, openingsCeiling) {
+		m.breaker.note(k.RecentAt)
+	}
+	if k.NoOpeningBy > 0 {
+		m.breaker.by = k.NoOpeningBy
+	}
 }
 
 // SetPolicy changes the settings. What is under way goes on as it began: an opening keeps its interval and its bounds.
@@ -62,10 +89,11 @@ type View struct {
 	Loop        string        // closed, opening, open, guarding or faulted
 	Interval    time.Duration // of the next clearing
 	Stayed      int
-	Incident    Incident    // not ended yet; a faulted loop is an incident beside it
+	Incident    Incident    // not ended yet; a faulted loop and a storm are incidents beside it
 	Suppression Suppression // of an IncidentSuppressed
 	OffHook     Hook        // what was seen last of a line without a call
 	CallbackBy  Instant
+	NoOpeningBy Instant // end of the breaker's pause; 0: it has not tripped
 }
 
 // CallView is one call of a [View].
@@ -81,10 +109,14 @@ type CallView struct {
 func (m *Machine) View() View {
 	v := View{
 		Interval: m.policy.interval(m.stayed), Stayed: m.stayed, Incident: m.incident, Suppression: m.incidentRule,
-		OffHook: m.watch.hook, CallbackBy: m.callbackBy,
+		OffHook: m.watch.hook, CallbackBy: m.callbackBy, NoOpeningBy: m.noOpeningBy(),
 	}
-	if m.loop == loopFaulted && m.incident == IncidentNone {
+	switch {
+	case m.incident != IncidentNone:
+	case m.loop == loopFaulted:
 		v.Incident = IncidentUnreachable
+	case m.breaker.tripped():
+		v.Incident = IncidentTooManyOpenings
 	}
 	v.Loop = [...]string{"closed", "opening", "open", "guarding", "faulted"}[m.loop]
 	for i := range m.calls {

@@ -1,6 +1,7 @@
 package supervision_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -170,7 +171,7 @@ func TestKeptAndRestored(t *testing.T) {
 	l.after(0, "call-requested call=2 emergency")
 	l.after(0, "near-end-cleared call=2")
 	kept := l.m.Kept()
-	if want := (supervision.Kept{Stayed: 1, CallbackBy: l.now.Add(30 * time.Minute)}); kept != want {
+	if want := (supervision.Kept{Stayed: 1, CallbackBy: l.now.Add(30 * time.Minute), Recent: 1, RecentAt: supervision.Instant(time.Minute)}); kept != want {
 		t.Errorf("kept %+v; want %+v", kept, want)
 	}
 	l = newLine(t, p)
@@ -188,6 +189,62 @@ func TestKeptAndRestored(t *testing.T) {
 			t.Errorf("%d holds that stayed are restored as %d; want %d", stayed, got, want)
 		}
 	}
+}
+
+// TestStormOutlivesTheProcess: a daemon that ends after each opening counts them together, and a pause goes on.
+func TestStormOutlivesTheProcess(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	p.OpeningsPerMinute = 3
+	var kept supervision.Kept
+	for i := range 4 {
+		l := newLine(t, p) // a time line of its own, on which the openings before count as made at its beginning
+		kept.RecentAt = l.now
+		l.m.Restore(kept)
+		l.held()
+		l.now = kept.RecentAt.Add(time.Minute - 1)
+		l.after(0, "far-end-cleared call=1 evidence=bye")
+		got := l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+		if opened := strings.HasPrefix(got, "open-loop"); opened != (i < 3) {
+			t.Errorf("opening %d is made: %t; want it up to the third", i+1, opened)
+		}
+		kept = l.m.Kept()
+	}
+	pause := supervision.Instant(time.Minute + 5*time.Minute + time.Minute - 1)
+	if kept.NoOpeningBy != pause || kept.Recent != 4 {
+		t.Errorf("kept %+v; want 4 openings and a pause until %v", kept, pause)
+	}
+
+	kept.RecentAt = 1
+	l := newLine(t, p)
+	l.m.Restore(kept)
+	if v := l.m.View(); v.Incident != supervision.IncidentTooManyOpenings || v.NoOpeningBy != pause {
+		t.Errorf("the view is %+v; want the storm and its pause", v)
+	}
+	l.held()
+	l.want("a clearing in the pause", l.after(0, "far-end-cleared call=1 evidence=bye"),
+		"clear-adapter-leg call=1\nreport suppressed call=1 rule=too-many-openings\nreport incident call=1 reason=too-many-openings")
+	if l.deadline != pause {
+		t.Errorf("the deadline is %v; want the end of the pause, %v", l.deadline, pause)
+	}
+	l.now = pause
+	l.want("its end", l.after(0, "time-passed"), "report incident-ended reason=too-many-openings")
+
+	l = newLine(t, p)
+	l.m.Restore(supervision.Kept{Recent: 1000, RecentAt: l.now})
+	if got := l.m.Kept().Recent; got != 60 {
+		t.Errorf("%d openings are kept; want no more than a policy may allow, 60", got)
+	}
+}
+
+// TestLateEndOfAPause: a clearing that comes before anybody has said that the pause is over opens the loop.
+func TestLateEndOfAPause(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	l := newLine(t, p)
+	l.m.Restore(supervision.Kept{NoOpeningBy: l.now.Add(time.Minute)})
+	l.held()
+	l.now = supervision.Instant(2 * time.Minute)
+	l.want("a clearing", l.after(0, "far-end-cleared call=1 evidence=bye"), "clear-adapter-leg call=1")
+	l.want("its answer", l.after(0, "adapter-leg-cleared call=1 answer=confirmed"), "open-loop call=1 seq=1 interval=800ms not-after=+121.2s")
 }
 
 // TestSetPolicyDeadlines: what is not to be trusted any more ends at once; what is to be watched from now on is.

@@ -64,7 +64,7 @@ func (m *Machine) planLook(now Instant) {
 	}
 	if !w.looked { // whoever hung up just now may not be recognised yet
 		soon := now.Add(p.OnHookRecognition)
-		if m.doubt.why == IncidentSuppressed || m.inCallbackWindow(now) {
+		if m.doubtPresses() || m.inCallbackWindow(now) {
 			at = soon
 		}
 		at = max(at, soon)
@@ -84,7 +84,7 @@ func (m *Machine) looked(now Instant, h Hook) {
 	case HookOff:
 		m.sawOff(now)
 		long := m.policy.Watch > 0 && now >= w.offSince.Add(m.policy.Watch)
-		if long || m.doubt.why == IncidentSuppressed || m.inCallbackWindow(now) {
+		if long || m.doubtPresses() || m.inCallbackWindow(now) {
 			m.beginOffHook()
 		}
 	}

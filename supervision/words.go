@@ -40,7 +40,7 @@ var (
 		SuppressedLate: "late", SuppressedUnknownCall: "unknown-call", SuppressedLoopBusy: "loop-busy",
 		SuppressedLoopFaulted: "loop-faulted", SuppressedOutOfBounds: "out-of-bounds",
 		SuppressedNoContact: "no-contact", SuppressedCallback: "callback-window",
-		SuppressedResembles: "resembles-emergency",
+		SuppressedResembles: "resembles-emergency", SuppressedTooManyOpenings: "too-many-openings",
 	}
 	incidentWords = [incidents]string{
 		IncidentNone: "none", IncidentUnreachable: "controller-unreachable", IncidentContactStuck: "contact-stuck",
@@ -48,6 +48,7 @@ var (
 		IncidentNeverSignalled: "never-signalled", IncidentSeized: "seized",
 		IncidentMissedNotAfter: "missed-not-after", IncidentByeUnanswered: "bye-unanswered",
 		IncidentOffHookWithoutCall: "off-hook-without-call", IncidentUnlistedPrefix: "unlisted-prefix",
+		IncidentTooManyOpenings: "too-many-openings",
 	}
 )
 

@@ -128,6 +128,11 @@ type LineState struct {
 	Basis  string
 	// CallbackBy is the end of the call-back window after an emergency call.
 	CallbackBy time.Time
+	// Recent is how many openings clearings wanted in the minute before RecentAt, when they wanted the last one.
+	Recent   int
+	RecentAt time.Time
+	// NoOpeningBy is until when no clearing opens the loop, since there were too many; zero: they do.
+	NoOpeningBy time.Time
 	// Trust is how far the line's answers can be trusted.
 	Trust Trust
 }

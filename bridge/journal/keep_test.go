@@ -22,6 +22,7 @@ func TestLineStateOutlivesTheProcess(t *testing.T) {
 	j := open(options(t, path), quick())
 	assert.Equal(t, LineState{Line: "box-office"}, j.LineState("box-office"))
 	k := LineState{Line: "box-office", Stayed: 1, Basis: "800ms 1.2s", CallbackBy: start.Add(30 * time.Minute),
+		Recent: 4, RecentAt: start.Add(time.Minute), NoOpeningBy: start.Add(6 * time.Minute),
 		Trust: Trust{Probe: true, UserAgent: "Millrace ATA 2", At: start}}
 	j.KeepLine(LineState{Line: "box-office", Stayed: 7})
 	j.KeepLine(k)

@@ -64,6 +64,10 @@ CREATE INDEX calls_failed ON calls(began) WHERE failed = 1;
 CREATE INDEX calls_failed_line ON calls(line, began) WHERE failed = 1;
 CREATE INDEX calls_clearing ON calls(line, began) WHERE clearing = 1;
 CREATE TABLE losses(id INTEGER PRIMARY KEY, began INTEGER NOT NULL, ended INTEGER NOT NULL, records INTEGER NOT NULL);
+`, `
+ALTER TABLE lines ADD COLUMN recent INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE lines ADD COLUMN recent_at INTEGER;
+ALTER TABLE lines ADD COLUMN no_opening_by INTEGER;
 `}
 
 // version returns the schema's version of a file; 0: an empty one.

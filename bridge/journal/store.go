@@ -76,7 +76,7 @@ func (s *store) prepare(ctx context.Context) error {
 			ON CONFLICT(line, began, reason) DO UPDATE SET call = excluded.call, rule = excluded.rule, flash = excluded.flash, ended = excluded.ended`},
 		{&q.trial, `INSERT OR REPLACE INTO trials(line, session, at, call, catch, asked, measured, cleared, by, rang_up)
 			VALUES(?,?,?,?,?,?,?,?,?,?)`},
-		{&q.state, "UPDATE lines SET stayed = ?, basis = ?, callback_by = ? WHERE id = ?"},
+		{&q.state, "UPDATE lines SET stayed = ?, basis = ?, callback_by = ?, recent = ?, recent_at = ?, no_opening_by = ? WHERE id = ?"},
 		{&q.trust, saveTrust},
 	} {
 		st, err := s.conn.PrepareContext(ctx, p.text)
@@ -378,7 +378,8 @@ func (s *store) state(ctx context.Context, k *LineState, lines *[]string) error 
 	if err != nil {
 		return err
 	}
-	if _, err := s.stmts.state.ExecContext(ctx, k.Stayed, k.Basis, number(k.CallbackBy), line); err != nil {
+	_, err = s.stmts.state.ExecContext(ctx, k.Stayed, k.Basis, number(k.CallbackBy), k.Recent, number(k.RecentAt), number(k.NoOpeningBy), line)
+	if err != nil {
 		return err
 	}
 	if k.Trust.At.IsZero() {
@@ -411,12 +412,13 @@ func (s *store) over(ctx context.Context, line string, at time.Time) error {
 // lineStates reads what is kept of all lines.
 func lineStates(ctx context.Context, c querier) ([]LineState, error) {
 	var all []LineState
-	err := each(ctx, c, "SELECT name, stayed, basis, callback_by, probe, sense, user_agent, trust_at FROM lines ORDER BY name",
+	err := each(ctx, c, `SELECT name, stayed, basis, callback_by, recent, recent_at, no_opening_by, probe, sense, user_agent, trust_at
+		FROM lines ORDER BY name`,
 		func(rows *sql.Rows) error {
 			var k LineState
-			var by, at sql.NullInt64
-			err := rows.Scan(&k.Line, &k.Stayed, &k.Basis, &by, &k.Trust.Probe, &k.Trust.Sense, &k.Trust.UserAgent, &at)
-			k.CallbackBy, k.Trust.At = instant(by), instant(at)
+			var by, recent, pause, at sql.NullInt64
+			err := rows.Scan(&k.Line, &k.Stayed, &k.Basis, &by, &k.Recent, &recent, &pause, &k.Trust.Probe, &k.Trust.Sense, &k.Trust.UserAgent, &at)
+			k.CallbackBy, k.RecentAt, k.NoOpeningBy, k.Trust.At = instant(by), instant(recent), instant(pause), instant(at)
 			all = append(all, k)
 			return err
 		})

@@ -52,8 +52,10 @@ type Line struct {
 	Incident     *Incident `json:"incident,omitempty"`
 	// CallbackUntil is the end of the call-back window after an emergency call.
 	CallbackUntil *time.Time `json:"callback_until,omitempty"`
-	LifeSafety    bool       `json:"life_safety,omitempty"`
-	Tuning        bool       `json:"tuning,omitempty"`
+	// NoOpeningUntil is the end of the time in which no clearing opens the loop, since there were too many; absent: they do.
+	NoOpeningUntil *time.Time `json:"no_opening_until,omitempty"`
+	LifeSafety     bool       `json:"life_safety,omitempty"`
+	Tuning         bool       `json:"tuning,omitempty"`
 }
 
 // Service is the line's registration at the service.

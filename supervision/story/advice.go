@@ -48,6 +48,10 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 	case supervision.IncidentUnlistedPrefix:
 		return "Add the digit that people dial for an outside line to `emergency.outside_prefixes`, and run `clearback check`; until then this " +
 			"emergency call passes only because line LINE may not dial that number otherwise."
+	case supervision.IncidentTooManyOpenings:
+		return "Find out who makes so many calls to or from line LINE and ends them (`clearback calls`): forged calls, or a service or an adapter " +
+			"gone wrong; then look whether its lamp shows a hold, and free it with `clearback pulse LINE`, which works " +
+			"meanwhile; if people did it, raise `policy.openings_per_minute`."
 	default:
 		return "Read it with the version of clearback that wrote it; this one does not know the reason " + reason.String() + "."
 	}
@@ -83,6 +87,8 @@ func ruleAdvice(rule supervision.Suppression) string {
 		return "Ask for an interval within the policy of line LINE: `clearback window LINE` says which those are."
 	case supervision.SuppressedNoContact:
 		return "Give line LINE a contact in the configuration if its holds are to be cleared; it is only looked on at now."
+	case supervision.SuppressedTooManyOpenings:
+		return "Find out who makes so many calls to or from line LINE and ends them, then " + lamp
 	case supervision.SuppressedCallback:
 		return "Wait until the call-back window is over (`policy.callback_window`): the emergency centre may be about to call back."
 	default:
@@ -122,6 +128,9 @@ func Seen(reason supervision.Incident, rule supervision.Suppression, flash bool)
 	case supervision.IncidentUnlistedPrefix:
 		return "An emergency number was dialled behind a digit that `emergency.outside_prefixes` does not list. The call was put through as it was " +
 			"dialled."
+	case supervision.IncidentTooManyOpenings:
+		return "The far end cleared this line more often within a minute than people can make happen (`policy.openings_per_minute`), so no clearing " +
+			"opens its loop for 5 min, and longer if that goes on."
 	default:
 		return "An incident of a kind that this version does not know: " + reason.String() + "."
 	}
@@ -156,6 +165,8 @@ func ruleSeen(rule supervision.Suppression) string {
 		return "The interval asked for is outside the policy of the line."
 	case supervision.SuppressedNoContact:
 		return "The line has no contact, so what would have been opened is only recorded."
+	case supervision.SuppressedTooManyOpenings:
+		return "The line had been cleared more often within a minute than people can make happen, so for 5 min no clearing opened its loop."
 	case supervision.SuppressedCallback:
 		return "An emergency call had ended not long before, and the emergency centre may have been about to call back."
 	default:

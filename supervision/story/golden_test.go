@@ -21,6 +21,7 @@ var told = []string{
 	"other-call-rings", "seizure-guarding", "seizure-open", "shutdown-two-calls", "unanswered", "contact-stuck", "flash", "repeats",
 	"seized-hold", "sense-judged", "suppressed-hold", "trial", "trial-not-made", "trial-refused", "incident-bye-unanswered",
 	"incident-replaced", "found-off-hook", "not-allowed", "session-expired", "emergency-unlisted-prefix", "emergency-number-contained",
+	"too-many-openings",
 }
 
 // TestTold plays scripts of the machine and compares what is told of them with what a person has read and found right.

@@ -131,7 +131,7 @@ func reasonText(reason supervision.Incident, rule supervision.Suppression, flash
 	if reason != supervision.IncidentNone {
 		more = append(more, reason.String())
 	}
-	if rule != supervision.SuppressionNone {
+	if rule != supervision.SuppressionNone && reason != supervision.IncidentTooManyOpenings { // which says the same
 		more = append(more, rule.String())
 	}
 	if flash {

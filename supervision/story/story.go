@@ -203,7 +203,8 @@ func (a *Account) Failed() bool {
 func leavesHold(rule supervision.Suppression) bool {
 	switch rule {
 	case supervision.SuppressedOtherCall, supervision.SuppressedLate, supervision.SuppressedUnknownCall,
-		supervision.SuppressedLoopBusy, supervision.SuppressedLoopFaulted, supervision.SuppressedOutOfBounds:
+		supervision.SuppressedLoopBusy, supervision.SuppressedLoopFaulted, supervision.SuppressedOutOfBounds,
+		supervision.SuppressedTooManyOpenings:
 		return true
 	default:
 		return false

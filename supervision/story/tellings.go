@@ -298,13 +298,15 @@ func (t *Teller) incident(at time.Time, ef *supervision.Effect) {
 }
 
 // incidentEnded ends what ended. The machine keeps one incident of the line, the latest, beside that of a contact of which nobody
-// knows whether it is closed: what ends the latest (the line was seen on hook, or carries a call) ends those before it too.
+// knows whether it is closed, and that of a storm: what ends the latest (the line was seen on hook, or carries a call) ends those before
+// it too.
 func (t *Teller) incidentEnded(at time.Time, why supervision.Incident) {
 	contact := why == supervision.IncidentUnreachable &&
 		(t.cause.Kind == supervision.LoopClosed || t.cause.Kind == supervision.LoopFailed)
+	alone := contact || why == supervision.IncidentTooManyOpenings
 	kept := t.open[:0]
 	for _, inc := range t.open {
-		if inc.Reason != why && (contact || inc.Reason == supervision.IncidentUnreachable) {
+		if inc.Reason != why && (alone || inc.Reason == supervision.IncidentUnreachable || inc.Reason == supervision.IncidentTooManyOpenings) {
 			kept = append(kept, inc)
 			continue
 		}

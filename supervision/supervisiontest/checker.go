@@ -20,8 +20,8 @@ func (v *Violation) Error() string {
 	return fmt.Sprintf("invariant %d (%s) at %v: the machine %s", v.Invariant, v.Says, v.At, v.Problem)
 }
 
-// A Checker follows one line and checks each step against the invariants 1 to 3, 5 to 8, 11, 12 and the machine's part
-// of 4. It knows only what went in and what came out. It is not for concurrent use.
+// A Checker follows one line and checks each step against the invariants 1 to 3, 5 to 8, 11 to 13 and the machine's
+// part of 4. It knows only what went in and what came out. It is not for concurrent use.
 type Checker struct {
 	rules []rule
 	truth truth

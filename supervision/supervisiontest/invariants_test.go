@@ -95,6 +95,7 @@ func TestInvariant07ProbeIncidentNextInterval(t *testing.T)              { invar
 func TestInvariant08NearEndAndUnansweredNever(t *testing.T)              { invariant(t, 8) }
 func TestInvariant11EndsWithinTwoSeconds(t *testing.T)                   { invariant(t, 11) }
 func TestInvariant12NoStaleOpening(t *testing.T)                         { invariant(t, 12) }
+func TestInvariant13NoMoreOpeningsThanPeopleMake(t *testing.T)           { invariant(t, 13) }
 
 // TestOrdersMeetWhatTheyMust: orders that miss the interesting moments prove nothing.
 func TestOrdersMeetWhatTheyMust(t *testing.T) {
@@ -128,4 +129,6 @@ func TestOrdersMeetWhatTheyMust(t *testing.T) {
 	must("find a hold that outlasts the grace", tally.Listened, 0.7)
 	must("hang up in the grace", tally.HungUp, 0.5)
 	must("change the settings", tally.Changed, 5)
+	must("have too many openings", tally.Stormed, 3)
+	must("see a storm end", tally.Calmed, 0.5)
 }

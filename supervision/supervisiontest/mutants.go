@@ -157,7 +157,7 @@ func opens(why supervision.Suppression) Build {
 // Mutants returns the machines with one broken rule each.
 func Mutants() []Mutant {
 	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfManner(), mutantsOfWatching(), mutantsOfListening(),
-		mutantsOfConsent())
+		mutantsOfConsent(), mutantsOfStorms())
 }
 
 func mutantsOfCalls() []Mutant {

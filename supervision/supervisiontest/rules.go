@@ -35,6 +35,7 @@ func rules() []rule {
 		{8, "near-end clearing and unanswered calls never open", answeredOnly, nil},
 		{11, "no opening ends later than 2 s after our BYE, and none after a clearing learnt late", inTime, inTimeEnd},
 		{12, "no stale opening, and a close never queues behind an open", fresh, nil},
+		{13, "no more openings for clearings within a minute than people can make", seldom, seldomEnd},
 	}
 }
 
@@ -97,6 +98,8 @@ func reasonHolds(t *truth, m *Moment, c *callTruth, ef *supervision.Effect) bool
 	case supervision.SuppressedOutOfBounds:
 		confirmed := c.legDone && c.leg == supervision.AnswerConfirmed
 		return c.trial && (c.trialInterval > t.policy.MaxInterval || !confirmed && c.trialInterval < t.policy.FlashMax+flashMargin)
+	case supervision.SuppressedTooManyOpenings:
+		return !c.trial && (t.storm.paused(m.Now) || t.storm.full(m.Now, &t.policy))
 	default:
 		return false
 	}

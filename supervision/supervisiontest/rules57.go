@@ -188,7 +188,7 @@ func probingEnd(t *truth, m *Moment) string {
 	}
 	judged := reported(m, supervision.ReportInterrupted)
 	off := t.hookOff && !t.judge.listen.on || judged != nil && judged.Hook == supervision.HookOff
-	if !off || t.watch.open != 0 || judged != nil && judged.Trial || did(m, supervision.OpenLoop, t.loop.call) {
+	if !off || t.watch.told() || judged != nil && judged.Trial || did(m, supervision.OpenLoop, t.loop.call) {
 		return ""
 	}
 	return "the hold stayed, and it is no incident"

@@ -9,11 +9,11 @@ func incidents(t *truth, m *Moment, ef *supervision.Effect) string {
 	}
 	switch ef.Report {
 	case supervision.ReportIncidentEnded:
-		if t.watch.open&(1<<ef.Incident) == 0 {
+		if !t.watch.is(ef.Incident) {
 			return "ends an incident that is not there: " + ef.Incident.String()
 		}
 	case supervision.ReportIncident:
-		if t.watch.open&(1<<ef.Incident) != 0 {
+		if t.watch.is(ef.Incident) {
 			return "begins an incident that has not ended: " + ef.Incident.String()
 		}
 		return incidentHolds(t, m, ef)
@@ -46,13 +46,17 @@ func incidentHolds(t *truth, m *Moment, ef *supervision.Effect) string {
 			return "blames a contact that moved"
 		}
 	case supervision.IncidentSuppressed, supervision.IncidentSeized:
-		now := ef.Incident == supervision.IncidentSuppressed || w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook
+		now := ef.Incident == supervision.IncidentSuppressed && t.pressing(m.Now) || w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook
 		if !w.off || !now || w.doubt != (doubtTruth{ef.Call, ef.Incident, ef.Suppression}) {
 			return "an incident of a clearing that is not in doubt, or that nobody saw off hook"
 		}
 	case supervision.IncidentUnlistedPrefix:
 		if ev := m.Event; ev.Kind != supervision.CallRequested || !ev.Emergency || ev.Number != supervision.NumberUnlistedPrefix {
 			return "blames a prefix that nobody dialled"
+		}
+	case supervision.IncidentTooManyOpenings:
+		if why := reported(m, supervision.ReportSuppressed); why == nil || !tooMany(why) || why.Call != ef.Call {
+			return "calls it a storm although nothing was refused"
 		}
 	case supervision.IncidentOffHookWithoutCall:
 		byHand := off && judged.Call == 0
@@ -91,11 +95,11 @@ func watchedEnd(t *truth, m *Moment) string {
 	w := &t.watch
 	settled := (m.Event.Kind != supervision.TimePassed || t.settled(m.Now)) && !t.judge.may
 	t.watchEnd(m.Now)
-	told := w.open != 0
+	told := w.told()
 	switch {
 	case w.off && !told && settled && (w.at && m.Event.Kind != supervision.Seized || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook) && t.idle():
 		return "a line is off hook for long, or in the call-back window, and it is no incident"
-	case w.off && !told && w.doubt.why == supervision.IncidentSuppressed && m.Event.Kind == supervision.ProbeAnswered && w.looked && t.idle():
+	case w.off && !told && t.pressing(m.Now) && m.Event.Kind == supervision.ProbeAnswered && w.looked && t.idle():
 		return "a line that a rule left held is seen off hook, and it is no incident"
 	}
 	if t.idle() && t.policy.Watch > 0 && t.policy.ProbeTrusted && t.sensed() == supervision.HookUnknown && m.Deadline > m.Now.Add(t.lookWithin()) {

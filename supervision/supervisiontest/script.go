@@ -192,6 +192,8 @@ func parsePolicy(s string) (supervision.Policy, error) {
 			*durations[key], err = time.ParseDuration(value)
 		case key == "repeats":
 			p.Repeats, err = strconv.Atoi(value)
+		case key == "openings_per_minute":
+			p.OpeningsPerMinute, err = strconv.Atoi(value)
 		case key == "steps":
 			for _, step := range strings.Split(value, ",") {
 				d, bad := time.ParseDuration(step)

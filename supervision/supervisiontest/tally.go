@@ -8,7 +8,7 @@ type Tally struct {
 	Seizures, Calls       [Phases]int // orders that met one in that phase
 
 	// orders that met these
-	Repeated, Tried, Caught, Watched, Doubted, Stuck, Flashed, Changed, Listened, HungUp int
+	Repeated, Tried, Caught, Watched, Doubted, Stuck, Flashed, Changed, Listened, HungUp, Stormed, Calmed int
 }
 
 // Add adds another tally.
@@ -20,6 +20,7 @@ func (t *Tally) Add(o Tally) {
 	}
 	t.Repeated, t.Tried, t.Caught, t.Watched = t.Repeated+o.Repeated, t.Tried+o.Tried, t.Caught+o.Caught, t.Watched+o.Watched
 	t.Listened, t.HungUp = t.Listened+o.Listened, t.HungUp+o.HungUp
+	t.Stormed, t.Calmed = t.Stormed+o.Stormed, t.Calmed+o.Calmed
 	t.Doubted, t.Stuck, t.Flashed, t.Changed = t.Doubted+o.Doubted, t.Stuck+o.Stuck, t.Flashed+o.Flashed, t.Changed+o.Changed
 }
 
@@ -28,7 +29,7 @@ type met struct {
 	seen                                                               [2][Phases]bool
 	opened                                                             supervision.CallID // of the last opening
 	repeated, tried, caught, watched, doubted, stuck, flashed, changed bool
-	any, listened, hungUp                                              bool
+	any, listened, hungUp, stormed, calmed                             bool
 }
 
 // take looks at one effect.
@@ -44,6 +45,9 @@ func (o *met) take(ef *supervision.Effect) {
 		o.doubted = o.doubted || ef.Incident == supervision.IncidentSuppressed || ef.Incident == supervision.IncidentSeized
 		o.stuck = o.stuck || ef.Incident == supervision.IncidentContactStuck
 		o.flashed = o.flashed || ef.Flash
+		o.stormed = o.stormed || ef.Incident == supervision.IncidentTooManyOpenings
+	case isReport(ef, supervision.ReportIncidentEnded):
+		o.calmed = o.calmed || ef.Incident == supervision.IncidentTooManyOpenings
 	}
 }
 
@@ -68,4 +72,6 @@ func (t *Tally) count(o *met) {
 	add(&t.Changed, o.changed)
 	add(&t.Listened, o.listened)
 	add(&t.HungUp, o.hungUp)
+	add(&t.Stormed, o.stormed)
+	add(&t.Calmed, o.calmed)
 }

@@ -40,6 +40,7 @@ type callTruth struct {
 	late                       time.Duration
 	interrupted, wasUnanswered bool
 	repeats                    int
+	crowded                    bool // cleared when the line had too many openings
 	trial                      bool
 	trialInterval              time.Duration
 	waits                      bool
@@ -116,10 +117,11 @@ type truth struct {
 	sensorOff  bool // at the first look after an interruption, with no call on the line
 
 	watch watchTruth
+	storm stormTruth
 }
 
 func (t *truth) reset(p supervision.Policy) {
-	*t = truth{policy: p, calls: t.calls[:0]}
+	*t = truth{policy: p, calls: t.calls[:0], storm: stormTruth{wanted: t.storm.wanted[:0]}}
 	t.watch.reset()
 }
 
@@ -214,6 +216,7 @@ func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 	t.wasWanted = t.wanted() != nil
 	t.wasOpen = t.loop.begun || t.loop.faulted
 	t.guardOver(now, ev)
+	t.stormEvent(now, ev)
 	switch ev.Kind {
 	case supervision.CallArrived, supervision.CallRequested:
 		t.newCall(now, ev)
@@ -315,6 +318,7 @@ func (t *truth) callEvent(now supervision.Instant, ev *supervision.Event) {
 
 func (t *truth) clear(now supervision.Instant, c *callTruth) {
 	c.clearing, c.clearedAt = true, now
+	c.crowded = t.storm.paused(now) || t.storm.full(now, &t.policy)
 	t.disturbed(now)
 }
 
@@ -371,6 +375,7 @@ func (t *truth) closed(now supervision.Instant) {
 }
 
 func (t *truth) effect(now supervision.Instant, ev *supervision.Event, ef *supervision.Effect) {
+	t.stormEffect(now, ef)
 	switch ef.Kind {
 	case supervision.OfferCall:
 		if c := t.find(ef.Call); c != nil {

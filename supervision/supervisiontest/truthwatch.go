@@ -30,6 +30,12 @@ type doubtTruth struct {
 
 func (w *watchTruth) reset() { *w = watchTruth{since: supervision.Never, offSince: supervision.Never} }
 
+// is tells whether there is such an incident.
+func (w *watchTruth) is(why supervision.Incident) bool { return w.open&(1<<why) != 0 }
+
+// told tells whether anything of the line itself is an incident; a storm says nothing of its hook.
+func (w *watchTruth) told() bool { return w.open&^(1<<supervision.IncidentTooManyOpenings) != 0 }
+
 // carries: a call is answered or asked for.
 func (w *watchTruth) carries() {
 	w.offSince, w.doubt = supervision.Never, doubtTruth{}

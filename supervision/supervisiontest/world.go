@@ -80,7 +80,7 @@ func other(p supervision.Policy, o *supervision.Policy) supervision.Policy {
 		q.Interval, q.Steps = p.Interval, p.Steps
 	}
 	q.LifeSafety, q.ProbeTrusted, q.SenseTrusted, q.Watch, q.Repeats = o.LifeSafety, o.ProbeTrusted, o.SenseTrusted, o.Watch, o.Repeats
-	q.Listening = o.Listening
+	q.Listening, q.OpeningsPerMinute = o.Listening, o.OpeningsPerMinute
 	return q
 }
 
@@ -104,10 +104,12 @@ func Policies() []supervision.Policy {
 	both.Watch, watched.Watch = 10*time.Second, 5*time.Second
 	sensed.SenseTrusted, sensed.Steps = true, []time.Duration{1100 * ms}
 	both.SenseTrusted, both.Repeats = true, 1
-	again.Repeats, again.Steps = 2, []time.Duration{1000 * ms}
+	again.Repeats, again.Steps, again.OpeningsPerMinute = 2, []time.Duration{1000 * ms}, 4
+	few, fewer, fewest := std, sensed, short
+	few.OpeningsPerMinute, fewer.OpeningsPerMinute, fewest.OpeningsPerMinute = 3, 2, 1
 	return []supervision.Policy{
 		std, probed, flash, steps, probed, short, tight, steps, std, probed, steps, short, safe,
-		sensed, both, watched, again, sensed, again,
+		sensed, both, watched, again, sensed, again, few, fewer, fewest, fewest,
 	}
 }
 
@@ -184,8 +186,12 @@ func (w *World) choose(deadline supervision.Instant, chaos bool) supervision.Eve
 	if len(w.calls) == 0 || chaos && w.rand.Of(50) {
 		at = w.now.Add(w.rand.Within(0, 60))
 	}
-	if w.rand.Of(12) && w.lively() == nil {
-		at = w.now.Add(w.rand.Within(1000, 150_000)) // a quiet time, in which the line is watched
+	quiet := 12
+	if w.checker.truth.storm.by > 0 {
+		quiet = 40 // until the storm is over
+	}
+	if w.rand.Of(quiet) && w.lively() == nil {
+		at = w.now.Add(w.rand.Within(1000, 150_000*(1+w.rand.Below(3)))) // a quiet time, in which the line is watched
 	}
 	due := deadline
 	if due != supervision.Never {

@@ -92,6 +92,9 @@ func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
 		if l.CallbackUntil != nil {
 			fmt.Fprintf(w, "%s: after an emergency call; a call back is expected until %s\n", l.Name, l.CallbackUntil.Local().Format(time.TimeOnly))
 		}
+		if l.NoOpeningUntil != nil {
+			fmt.Fprintf(w, "%s: too many openings; no clearing opens its loop until %s, or longer if that goes on\n", l.Name, l.NoOpeningUntil.Local().Format(time.TimeOnly))
+		}
 	}
 	printTurnedAway(w, d.Counts)
 	if d.Journal.Problem != "" {

@@ -40,9 +40,9 @@ type desk struct {
 	interval   time.Duration // as configured, or set since
 	teller     *story.Teller
 	notes      map[supervision.CallID]story.Note
-	last       story.Account // of the last far-end clearing; zero: none
-	incident   story.Incident
-	controller string // trouble with the controller, "" if none
+	last       story.Account                           // of the last far-end clearing; zero: none
+	incidents  map[supervision.Incident]story.Incident // that have not ended
+	controller string                                  // trouble with the controller, "" if none
 	trust      journal.Trust
 	userAgent  string
 	names      []string // all that the adapter has called itself
@@ -81,6 +81,7 @@ func newDesk(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 	k := &desk{
 		c: c, contact: contact, journal: j, epoch: epoch, log: log.With(zap.String("line", c.Name)),
 		basis: basis(&c.Policy), interval: c.Policy.Interval, notes: map[supervision.CallID]story.Note{},
+		incidents: map[supervision.Incident]story.Incident{},
 	}
 	var kept supervision.Kept
 	if j != nil {
@@ -92,6 +93,7 @@ func newDesk(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 		if left := time.Until(was.CallbackBy); left > 0 {
 			kept.CallbackBy = supervision.Instant(time.Since(epoch) + min(left, c.Policy.CallbackWindow))
 		}
+		keptOpenings(&kept, &was, epoch)
 	}
 	p := trusted(c, k.trust)
 	k.teller = story.NewTeller(c.Name, p.SenseTrusted)
@@ -123,9 +125,9 @@ func (k *desk) record(e story.Entry) {
 		n := &incidents[i]
 		switch {
 		case n.Ended.IsZero():
-			k.incident = *n
-		case n.Began.Equal(k.incident.Began):
-			k.incident = story.Incident{}
+			k.incidents[n.Reason] = *n
+		case n.Began.Equal(k.incidents[n.Reason].Began):
+			delete(k.incidents, n.Reason)
 		}
 	}
 }
@@ -159,7 +161,24 @@ func (k *desk) keep(kept supervision.Kept) {
 	if kept.CallbackBy > 0 {
 		state.CallbackBy = k.epoch.Add(time.Duration(kept.CallbackBy))
 	}
+	if kept.Recent > 0 {
+		state.Recent, state.RecentAt = kept.Recent, k.epoch.Add(time.Duration(kept.RecentAt))
+	}
+	if kept.NoOpeningBy > 0 {
+		state.NoOpeningBy = k.epoch.Add(time.Duration(kept.NoOpeningBy))
+	}
 	k.journal.KeepLine(state)
+}
+
+// keptOpenings takes up how often the line was opened just before. Openings of the last minute count as if made now, whatever the clock did.
+func keptOpenings(kept *supervision.Kept, was *journal.LineState, epoch time.Time) {
+	now := supervision.Instant(time.Since(epoch))
+	if age := time.Since(was.RecentAt); was.Recent > 0 && age.Abs() < time.Minute {
+		kept.Recent, kept.RecentAt = was.Recent, now
+	}
+	if left := time.Until(was.NoOpeningBy); left > 0 {
+		kept.NoOpeningBy = now.Add(min(left, supervision.BreakerPause))
+	}
 }
 
 // calledItself takes what the adapter calls itself, when it registers or when it answers. Another adapter, or another version of its software,

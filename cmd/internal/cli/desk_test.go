@@ -122,6 +122,43 @@ func TestKeptOverARestart(t *testing.T) {
 	d.Shutdown(context.Background())
 }
 
+// Openings of the last minute count after a restart, and a pause after too many goes on, never longer than 5 min, whatever the clock did.
+func TestStormOverARestart(t *testing.T) {
+	c, _ := stage(t)
+	d, _ := served(t, c)
+	k := d.desk("box-office")
+	now := supervision.Instant(time.Since(k.epoch))
+	k.keep(supervision.Kept{Recent: 4, RecentAt: now, NoOpeningBy: now.Add(time.Minute)})
+	until := k.epoch.Add(time.Duration(now.Add(time.Minute)))
+	d.Shutdown(context.Background())
+
+	d, _ = served(t, c)
+	l := (&house{d: d}).Daemon().Lines[0]
+	require.NotNil(t, l.NoOpeningUntil)
+	assert.WithinDuration(t, until, *l.NoOpeningUntil, time.Second)
+	require.NotNil(t, l.Incident)
+	assert.Equal(t, "too-many-openings", l.Incident.Reason)
+	d.Shutdown(context.Background())
+
+	for name, is := range map[string]struct {
+		was  journal.LineState
+		want supervision.Kept
+	}{
+		"just before":              {journal.LineState{Recent: 4, RecentAt: time.Now().Add(-50 * time.Second)}, supervision.Kept{Recent: 4}},
+		"longer ago":               {journal.LineState{Recent: 4, RecentAt: time.Now().Add(-61 * time.Second)}, supervision.Kept{}},
+		"the clock was set back":   {journal.LineState{Recent: 4, RecentAt: time.Now().Add(50 * time.Second)}, supervision.Kept{Recent: 4}},
+		"the clock stood wrong":    {journal.LineState{Recent: 4, RecentAt: time.Now().Add(time.Hour)}, supervision.Kept{}},
+		"a pause that is over":     {journal.LineState{NoOpeningBy: time.Now().Add(-time.Second)}, supervision.Kept{}},
+		"a pause by a wrong clock": {journal.LineState{NoOpeningBy: time.Now().Add(time.Hour)}, supervision.Kept{NoOpeningBy: supervision.Instant(supervision.BreakerPause)}},
+	} {
+		var got supervision.Kept
+		epoch := time.Now()
+		keptOpenings(&got, &is.was, epoch)
+		assert.Equal(t, is.want.Recent, got.Recent, name)
+		assert.InDelta(t, int64(is.want.NoOpeningBy), int64(got.NoOpeningBy), float64(10*time.Second), name)
+	}
+}
+
 // The steps of a new interval are those that the file will have at its next reading.
 func TestStepsFollowTheInterval(t *testing.T) {
 	c, _ := stage(t)

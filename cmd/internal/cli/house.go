@@ -84,7 +84,7 @@ func (k *desk) status() status.Line {
 		out.LastClearing = &status.Clearing{Call: uint64(k.last.Call), At: k.last.Cleared, Outcome: k.last.Outcome.String()}
 	}
 	if v.Incident != supervision.IncidentNone {
-		n := k.incident
+		n := k.incidents[v.Incident]
 		out.Incident = &status.Incident{Reason: v.Incident.String(), Since: n.Began, Advice: strings.ReplaceAll(story.Advice(v.Incident, v.Suppression, n.Flash), "LINE", k.c.Name)}
 		if v.Suppression != supervision.SuppressionNone {
 			out.Incident.Rule = v.Suppression.String()
@@ -92,6 +92,10 @@ func (k *desk) status() status.Line {
 	}
 	if until := k.epoch.Add(time.Duration(v.CallbackBy)); v.CallbackBy > 0 && time.Until(until) > 0 {
 		out.CallbackUntil = &until
+	}
+	if v.NoOpeningBy > 0 {
+		until := k.epoch.Add(time.Duration(v.NoOpeningBy))
+		out.NoOpeningUntil = &until
 	}
 	return out
 }

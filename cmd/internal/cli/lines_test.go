@@ -33,7 +33,7 @@ func TestPrintDaemon(t *testing.T) {
 				Name: "stage-door", Service: status.Service{Registers: true, Problem: "403 Forbidden"}, Second: &status.Service{Registers: true, Registered: true}, Loop: "open", Tuning: true,
 				Calls:   []status.Call{{Call: 7, State: "answered", Number: "911", Emergency: true}, {Call: 8, State: "waiting"}},
 				Contact: status.Contact{Driver: "modbus", Controller: "relays", Kind: "none"}, Interval: status.Interval{Milliseconds: 800, Configured: 800},
-				Verify: status.Verify{By: "sense"}, CallbackUntil: &soon,
+				Verify: status.Verify{By: "sense"}, CallbackUntil: &soon, NoOpeningUntil: &soon,
 				Incident: &status.Incident{Reason: "off-hook-without-call", Advice: "Hang up what is off."}, // since when is not known
 			}, {
 				Name: "green-room", Loop: "closed", LifeSafety: true, Contact: status.Contact{Driver: "none"},
@@ -51,6 +51,7 @@ func TestPrintDaemon(t *testing.T) {
 		"^box-office: 2 of its holds stayed, the first at 800 ms; clearings use 1000 ms now\\. `clearback keep box-office` writes that into the file\\.$",
 		`^stage-door: INCIDENT off-hook-without-call\. Hang up what is off\.$`,
 		`^stage-door: after an emergency call; a call back is expected until 20:32:00$`,
+		`^stage-door: too many openings; no clearing opens its loop until 20:32:00, or longer if that goes on$`,
 		`^turned away since the start: 3 wrong passwords, 1 oversized messages$`,
 		`^journal: the disk is full since 20:14:00; 12 records lost$`,
 		`^$`,

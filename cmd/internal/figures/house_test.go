@@ -114,7 +114,7 @@ lines:
     service: {registrar: "sip:%s", user: "%s", register: false}
     media: %s
     contact: {driver: modbus, controller: loft, coil: %d, accept_open_if_daemon_dies: true}
-    policy: {interval: %v, guard_time: 100ms, onhook_recognition: %v}
+    policy: {interval: %v, openings_per_minute: 60, guard_time: 100ms, onhook_recognition: %v}
 `, i, i, i, near, far, user(i), media, i, interval, interval)
 	}
 	require.NoError(h.t, os.WriteFile(filepath.Join(h.dir, "clearback.yaml"), []byte(f.String()), 0o600))

@@ -158,7 +158,7 @@ lines:
     service: {registrar: "sip:%s%s", user: %s, password: {file: %s}, register: %t}
     media: relay
     contact: {driver: modbus, controller: loft, unit: 1, coil: %d, open_level: "on", %s}
-    policy: {interval: %v%s} # agreed with the stage manager
+    policy: {interval: %v, openings_per_minute: 60%s} # agreed with the stage manager
 %s`, l.name, l.name, secret, fixed, at(r.far), parameter, l.name, secret, l.register, l.coil, cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, l.policy, l.more)
 	}
 	require.NoError(r.t, os.WriteFile(r.config(), []byte(f.String()), 0o600))
