@@ -322,6 +322,35 @@ func TestTwoIncidents(t *testing.T) {
 	})
 }
 
+// A storm beside an incident of the line: both last, each ends by itself.
+func TestStormBesideAnIncident(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := supervision.DefaultPolicy()
+		p.SenseTrusted, p.Watch = true, time.Minute
+		r := newRigWith(LineOptions{Policy: p, Remind: 4 * time.Minute, Kept: supervision.Kept{NoOpeningBy: supervision.Instant(5 * time.Minute)}})
+		r.Post(supervision.Event{Kind: supervision.Seized})
+		r.held()
+		r.confirmed()
+		r.after(4*time.Minute + time.Second)
+		reasons := map[string]int{}
+		for _, e := range r.log.FilterMessage("incident lasts").All() {
+			reasons[e.ContextMap()["reason"].(string)]++
+		}
+		assert.Equal(t, map[string]int{"suppressed": 1, "too-many-openings": 1}, reasons)
+		r.after(5 * time.Minute)
+		over := r.log.FilterMessage("incident is over").All()
+		require.Len(t, over, 1)
+		assert.Equal(t, "too-many-openings", over[0].ContextMap()["reason"])
+		assert.NotContains(t, r.desk.list(), "open")
+		r.Post(supervision.Event{Kind: supervision.Released})
+		synctest.Wait()
+		over = r.log.FilterMessage("incident is over").All()
+		require.Len(t, over, 2)
+		assert.Equal(t, "suppressed", over[1].ContextMap()["reason"])
+		r.Stop()
+	})
+}
+
 // BenchmarkSetPolicy: from the call to its use. The limit is 10 ms.
 //
 //	go test ./bridge -run '^$' -bench SetPolicy
