@@ -211,10 +211,14 @@ func (p *mediaPath) rewrite(body []byte, from media.Side) ([]byte, error) {
 // read checks all streams of a description before any port is taken.
 func (p *mediaPath) read(d *sdpText, from media.Side) ([]place, error) {
 	var said []place
+	var unreachable error
 	wanted, live := 0, 0
 	for _, m := range d.media {
 		at, err := p.placeOf(d, m, from)
-		if err != nil {
+		switch {
+		case errors.Is(err, errFamily):
+			unreachable = err
+		case err != nil:
 			return nil, err
 		}
 		if m.port != 0 {
@@ -228,6 +232,8 @@ func (p *mediaPath) read(d *sdpText, from media.Side) ([]place, error) {
 	switch {
 	case live > maxStreams:
 		return nil, fmt.Errorf("%w: %d streams, more than %d", errSession, live, maxStreams)
+	case live == 0 && unreachable != nil:
+		return nil, unreachable
 	case wanted > 0 && live == 0:
 		return nil, fmt.Errorf("%w: no stream in it that can be relayed", errSession)
 	}

@@ -34,6 +34,10 @@ var (
 	opaqueProtocols = []string{"UDPTL", "UDP/TLS/UDPTL"}
 )
 
+// errFamily is in the error of a stream at an address of the family that its side does not have: IPv6 where that is reached by IPv4, or the
+// other way round. Alone in a description it makes that one not acceptable; beside others the stream is refused.
+var errFamily = fmt.Errorf("%w: out of reach", errSession)
+
 // placeOf is what the description says of a stream. Not live: the stream has port 0, or its protocol is not relayed (media over TCP,
 // messages) and is refused so (RFC 3264 section 6).
 func (p *mediaPath) placeOf(d *sdpText, m *sdpMedia, from media.Side) (place, error) {
@@ -48,7 +52,7 @@ func (p *mediaPath) placeOf(d *sdpText, m *sdpMedia, from media.Side) (place, er
 	}
 	at := place{live: true, opaque: opaque, held: addr.IsUnspecified()}
 	if own := p.ports.Addr(from); !at.held && own.Is4() != addr.Is4() {
-		return place{}, fmt.Errorf("%w: a stream at %v, but that side is reached from %v", errSession, addr, own)
+		return place{}, fmt.Errorf("%w: a stream at %v, but that side is reached from %v", errFamily, addr, own)
 	}
 	if _, own := attribute(m.lines, "fingerprint"); strings.Contains(proto, "TLS") {
 		_, all := attribute(d.session, "fingerprint")

@@ -11,7 +11,7 @@ import (
 
 var topVia = regexp.MustCompile(`(?im)^(via|v) *:([^\r]|\r\n[ \t])*`)
 
-// torture reads one of the messages of RFC 4475, with the answer called back to the port it is sent from, and a branch of its own: several have
+// torture reads one of the messages of RFC 4475 or RFC 5118, with the answer called back to the port it is sent from, and a branch of its own: several have
 // the same, and would be taken for repeats.
 func torture(t *testing.T, file string) []byte {
 	t.Helper()
@@ -26,7 +26,7 @@ func torture(t *testing.T, file string) []byte {
 	return []byte(strings.Replace(string(b), "branch=z9hG4bK", own, 1))
 }
 
-// What RFC 4475 leaves to a user agent or a registrar, beyond what the endpoint's own test of all its messages shows.
+// What RFC 4475 and RFC 5118 leave to a user agent or a registrar, beyond what the endpoint's own test of all its messages shows.
 func TestTorture(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t, registering)
@@ -53,6 +53,16 @@ func TestTorture(t *testing.T) {
 		{name: "zeromf", to: h.toAdapter, want: "200"},
 		{name: "wsinv", to: h.toService, want: "481"}, // it has a To tag, of no dialog here
 		{name: "lwsruri", to: h.toService, want: "400"},
+		// RFC 5118
+		{name: "ipv6-good", to: h.toAdapter, want: "401"}, // good REGISTERs, of nobody we know
+		{name: "port-ambiguous", to: h.toAdapter, want: "401"},
+		{name: "port-unambiguous", to: h.toAdapter, want: "401"},
+		{name: "ipv6-bad", to: h.toAdapter, want: "400"},
+		{name: "via-received-param-with-delim", to: h.toService, want: "481", contains: "received=127.0.0.1"}, // with a To tag, of no dialog here
+		{name: "mult-ip-in-header", to: h.toService, want: "481", contains: "Via: SIP/2.0/TCP [2001:db8::9:255];branch=z9hG4bK451jj;received=192.0.2.200"},
+		{name: "via-received-param-no-delim", to: h.toService, want: "200", contains: "received=127.0.0.1"},
+		{name: "ipv6-bug-abnf-3-colons", to: h.toService, want: "404"}, // nobody of that name is here, whatever the host
+		{name: "ipv6-correct-abnf-2-colons", to: h.toService, want: "404"},
 	} {
 		text := string(torture(t, folder+c.name+".dat"))
 		if strings.HasPrefix(text, "INVITE") { // for somebody who lives here
@@ -83,7 +93,7 @@ func TestTorture(t *testing.T) {
 	p.expect("415")
 	// and whatever comes to whichever side, the house stands and a call goes through
 	files, err := filepath.Glob(folder + "*.dat")
-	if err != nil || len(files) != 49 {
+	if err != nil || len(files) != 61 {
 		t.Fatal(len(files), err)
 	}
 	noise := newTalker(t, "noise")
@@ -99,4 +109,48 @@ func TestTorture(t *testing.T) {
 	h.adapter.respond(inv, 486, "near", "")
 	h.adapter.expect("ACK")
 	far.nack(h.service.expectOf("486", "INVITE"))
+}
+
+// Offers with IPv6 addresses (RFC 5118 sections 4.6, 4.8 and 4.9). Where the sound goes direct they pass as they are. Where it is relayed over
+// IPv4, a stream at an IPv6 address is refused (RFC 3264 section 6), and with it a call that has no other; an IPv4-mapped address is IPv4.
+func TestTortureIPv6Offers(t *testing.T) {
+	t.Parallel()
+	for name, relayed := range map[string][]string{
+		"ipv6-in-sdp":      nil,
+		"mult-ip-in-sdp":   {"m=audio ", "m=video 0 "},
+		"ipv4-mapped-ipv6": {"m=audio ", "m=video "},
+	} {
+		for _, relay := range []bool{false, true} {
+			h := newHouse(t, func(o *Options, _ *times) { o.Lines[0].Relay = relay })
+			_, rest, _ := strings.Cut(string(torture(t, "endpoint/testdata/torture/"+name+".dat")), "\r\n")
+			_, offered, _ := strings.Cut(rest, "\r\n\r\n")
+			p := newTalker(t, name)
+			if err := p.out([]byte("INVITE sip:"+serviceUser+"@"+h.toService.String()+" SIP/2.0\r\n"+rest), h.toService); err != nil {
+				t.Fatal(err)
+			}
+			p.expect("100")
+			if relay && relayed == nil {
+				p.expect("488")
+				continue
+			}
+			inv := h.adapter.expect("INVITE")
+			if !relay && inv.body != offered {
+				t.Errorf("%s, direct: the offer becomes\n%s", name, inv.body)
+			}
+			if relay {
+				contains(t, inv.body, "c=IN IP4 127.0.0.1\r\n")
+				for _, line := range relayed {
+					contains(t, inv.body, "\r\n"+line)
+				}
+				for _, of := range []string{"IP6", "192.0.2.", "m=audio 0 ", "m=audio 6000 ", "m=audio 22334 ", "m=video 6024 "} {
+					if strings.Contains(inv.body, of) {
+						t.Errorf("%s, relayed: %q stands in\n%s", name, of, inv.body)
+					}
+				}
+			}
+			h.adapter.respond(inv, 486, "near", "")
+			h.adapter.expect("ACK")
+			p.expect("486")
+		}
+	}
 }

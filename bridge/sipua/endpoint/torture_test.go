@@ -16,7 +16,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// torture is what RFC 4475 says of each of its messages, and what becomes of it here. want is the status code of the answer, or "passed": the
+// torture is what RFC 4475, and for IPv6 RFC 5118, says of each of its messages, and what becomes of it here. want is the status code of the answer, or "passed": the
 // user gets it (here one that answers 200; what he has to say is in the table of the user agent's own test), or "dropped".
 var torture = []struct {
 	name, section, want string
@@ -104,8 +104,56 @@ var torture = []struct {
 		require.Equal(t, "%3Csip:sip.example.com%3E", r.Contact().Address.Headers.GetOr("Route", ""), "in brackets it belongs to the URI")
 	}},
 	{name: "sdp01", section: "3.3.15", want: "passed", why: "406 is the user's"},
+	{name: "ipv6-good", section: "RFC 5118 4.1", want: "passed", check: func(t *testing.T, r *Request) {
+		requireHost(t, "2001:db8::10", 0, r.Recipient.Host, r.Recipient.Port)
+		requireHost(t, "2001:db8::9:1", 0, r.Via().Host, r.Via().Port)
+		requireHost(t, "2001:db8::1", 0, r.Contact().Address.Host, r.Contact().Address.Port)
+	}},
+	{name: "ipv6-bad", section: "RFC 5118 4.2", want: "400"},
+	{name: "port-ambiguous", section: "RFC 5118 4.3", want: "passed", why: "what is in the brackets is the address", check: func(t *testing.T, r *Request) {
+		requireHost(t, "2001:db8::10:5070", 0, r.Recipient.Host, r.Recipient.Port)
+	}},
+	{name: "port-unambiguous", section: "RFC 5118 4.4", want: "passed", check: func(t *testing.T, r *Request) {
+		requireHost(t, "2001:db8::10", 5070, r.Recipient.Host, r.Recipient.Port)
+	}},
+	{name: "via-received-param-with-delim", section: "RFC 5118 4.5", want: "passed", why: "not by the grammar, but it must be parsed", check: func(t *testing.T, r *Request) {
+		requireHost(t, "2001:db8::9:1", 0, r.Via().Host, r.Via().Port)
+		require.Equal(t, "z9hG4bKas3-111", r.Via().Params.GetOr("branch", ""))
+	}},
+	{name: "via-received-param-no-delim", section: "RFC 5118 4.5", want: "passed", check: func(t *testing.T, r *Request) {
+		requireHost(t, "2001:db8::9:1", 0, r.Via().Host, r.Via().Port)
+		require.Equal(t, "z9hG4bKas3", r.Via().Params.GetOr("branch", ""))
+	}},
+	{name: "ipv6-in-sdp", section: "RFC 5118 4.6", want: "passed", check: func(t *testing.T, r *Request) {
+		require.Len(t, r.Body(), 251)
+		require.Contains(t, string(r.Body()), "c=IN IP6 2001:db8::20\r\n")
+	}},
+	{name: "mult-ip-in-header", section: "RFC 5118 4.7", want: "passed", check: func(t *testing.T, r *Request) {
+		require.Len(t, r.GetHeaders("Via"), 3)
+		requireHost(t, "2001:db8::9:1", 6050, r.Via().Host, r.Via().Port)
+	}},
+	{name: "mult-ip-in-sdp", section: "RFC 5118 4.8", want: "passed", check: func(t *testing.T, r *Request) {
+		require.Len(t, r.Body(), 189)
+		require.Contains(t, string(r.Body()), "c=IN IP4 192.0.2.1\r\n")
+		require.Contains(t, string(r.Body()), "c=IN IP6 2001:db8::1\r\n")
+	}},
+	{name: "ipv4-mapped-ipv6", section: "RFC 5118 4.9", want: "passed", check: func(t *testing.T, r *Request) {
+		requireHost(t, "::ffff:192.0.2.10", 19823, r.Via().Host, r.Via().Port)
+		requireHost(t, "::ffff:192.0.2.2", 0, r.Contact().Address.Host, r.Contact().Address.Port)
+	}},
+	{name: "ipv6-bug-abnf-3-colons", section: "RFC 5118 4.10", want: "passed", why: "not an address by RFC 4291, but by RFC 3261, and it must be tolerated"},
+	{name: "ipv6-correct-abnf-2-colons", section: "RFC 5118 4.10", want: "passed", check: func(t *testing.T, r *Request) {
+		requireHost(t, "2001:db8::192.0.2.1", 0, r.Recipient.Host, r.Recipient.Port)
+	}},
 	{name: "inv2543", section: "3.4.1", want: "400", why: "should be accepted for old peers' sake: From has no tag, so its dialog cannot be told from another (RFC 3261 section 12), " +
 		"and there is no Contact, so nothing in the dialog could be sent. What spoke that way was replaced from 2002 on"},
+}
+
+// requireHost looks at the host and the port, 0 for none, of a URI or a Via.
+func requireHost(t *testing.T, host string, port int, gotHost string, gotPort int) {
+	t.Helper()
+	require.Equal(t, host, strings.Trim(gotHost, "[]"))
+	require.Equal(t, port, gotPort)
 }
 
 func read(t testing.TB, name string) []byte {
