@@ -90,7 +90,7 @@ func TestWatchingDoesNotAllocate(t *testing.T) {
 
 func probed() *supervision.Machine {
 	p := supervision.DefaultPolicy()
-	p.ProbeTrusted, p.Listening = true, time.Second
+	p.ProbeTrusted, p.Listening, p.OpeningsPerMinute = true, time.Second, 60
 	return supervision.New(p)
 }
 
