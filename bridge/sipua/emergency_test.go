@@ -221,6 +221,35 @@ func TestGuessingByEmergencyInvites(t *testing.T) {
 	h.done()
 }
 
+// Credentials for one number are not good for another. An emergency call is not refused for them: where the adapter is bound none are judged,
+// and from elsewhere the right password is enough.
+func TestEmergencyCallWithCredentialsForAnotherTarget(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, hasty, registering)
+	h.register(h.adapter)
+	at := "@" + h.toAdapter.String()
+	const captured = "sip:5550101"
+	credentials := ""
+	try := func(p *talker, target string) *dialogue {
+		d := h.ask(p, target)
+		m := p.final("401")
+		d.nack(m)
+		credentials = authorization(t, "Authorization", m.get("WWW-Authenticate"), "INVITE", captured+at, adapterUser, adapterSecret)
+		d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"), credentials)
+		return d
+	}
+	d := try(h.adapter, "sip:5550102"+at)
+	d.nack(h.adapter.final("400"))
+	h.service.nothing(h.toService)
+	if n := h.agent.Counts().Registrar.WrongTarget; n != 1 {
+		t.Errorf("%d counted", n)
+	}
+	h.put(try(h.adapter, captured+at), 1, "5550101", "")
+	h.put(h.ask(h.adapter, "sip:112"+at, credentials), 2, "112", " (emergency)")
+	h.put(try(newTalker(t, "elsewhere"), "sip:112"+at), 3, "112", " (emergency)")
+	h.done()
+}
+
 // helpCall is an emergency call that was passed on.
 type helpCall struct {
 	near *dialogue

@@ -33,7 +33,7 @@ func (l *leg) expected(r *endpoint.Request) bool {
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 		return false
 	}
-	line, ok := c.a.registrar.Authenticate(r)
+	line, ok := c.a.registrar.Authenticate(r, nil)
 	switch {
 	case !ok: // it was answered
 		return false

@@ -22,7 +22,7 @@ const (
 
 // subscribe takes a SUBSCRIBE outside a dialog; who sends it is challenged as for a call.
 func (s *socket) subscribe(r *endpoint.Request) {
-	name, ok := s.a.registrar.Authenticate(r)
+	name, ok := s.a.registrar.Authenticate(r, nil)
 	if !ok {
 		return
 	}

@@ -46,11 +46,13 @@ const (
 	right
 )
 
-// Authenticate returns the line that a request outside a dialog comes from. If it cannot, it has answered (401, 403) or dropped a guess
-// too many, and ok is false. An account with a password needs digest credentials; one without, which has a fixed contact, is known by its
-// address.
-func (r *Registrar) Authenticate(req *endpoint.Request) (line string, ok bool) {
-	if a := r.authenticate(req); a != nil {
+// Authenticate returns the line that a request comes from. If it cannot, it has answered (400, 401, 403) or dropped a guess too many, and
+// ok is false. An account with a password needs digest credentials; one without, which has a fixed contact, is known by its address.
+//
+// Credentials have to be for the Request-URI; sameTarget says what is tolerated. They need not where anyTarget, if not nil, says so of the line:
+// a call for help is not refused for that.
+func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line string) bool) (line string, ok bool) {
+	if a := r.authenticate(req, anyTarget); a != nil {
 		return a.Line, true
 	}
 	return "", false
@@ -102,7 +104,7 @@ func (r *Registrar) comesFrom(a *account, req *endpoint.Request) bool {
 }
 
 // authenticate finds the account of a request; if it returns nil, it has answered, or dropped the request as a guess too many.
-func (r *Registrar) authenticate(req *endpoint.Request) *account {
+func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line string) bool) *account {
 	challenged := false
 	for _, a := range r.accounts {
 		challenged = challenged || a.Password != "" && a.on(req.Endpoint)
@@ -144,6 +146,12 @@ func (r *Registrar) authenticate(req *endpoint.Request) *account {
 		r.counts.wrongPlace.Add(1)
 		r.log.Warn("right credentials from a wrong place", zap.String("line", a.Line), zap.Stringer("from", req.From), zap.Stringer("socket", req.Endpoint.Addr()))
 		r.reply(req, sip.StatusForbidden, "Forbidden")
+	case !sameTarget(req.Method, cred.URI, req.Recipient) && (anyTarget == nil || !anyTarget(a.Line)):
+		r.counts.wrongTarget.Add(1)
+		r.log.Warn("right credentials for another destination: a replay, or an adapter whose digest names another uri than its request",
+			zap.String("line", a.Line), zap.Stringer("from", req.From), zap.Stringer("method", req.Method),
+			zap.String("uri", endpoint.Printable(cred.URI)), zap.String("request_uri", endpoint.Printable(req.Recipient.String())))
+		r.reply(req, sip.StatusBadRequest, "Credentials for Another URI")
 	default:
 		if !refresh { // a refresh is heard whoever else guesses at its address, so it says nothing of who did
 			r.guesses.right(from, cred.Username)

@@ -136,12 +136,13 @@ func (g *guesses) makeRoomLocked(now time.Time) {
 
 // Counts of a registrar since its start.
 type Counts struct {
-	Challenges uint64 // 401s that asked for credentials
-	Wrong      uint64 // answers with a wrong password, of unknown users too
-	Slowed     uint64 // answers that were dropped unheard, after too many wrong ones
-	WrongPlace uint64 // right credentials on a socket or from an address that is not the line's
-	WrongLine  uint64 // right credentials that asked for another line's registration
-	Guessers   int    // address and user pairs that are remembered now
+	Challenges  uint64 // 401s that asked for credentials
+	Wrong       uint64 // answers with a wrong password, of unknown users too
+	Slowed      uint64 // answers that were dropped unheard, after too many wrong ones
+	WrongPlace  uint64 // right credentials on a socket or from an address that is not the line's
+	WrongTarget uint64 // right credentials that were made for another Request-URI
+	WrongLine   uint64 // right credentials that asked for another line's registration
+	Guessers    int    // address and user pairs that are remembered now
 }
 
 // Counts returns them. Safe for concurrent use.
@@ -151,6 +152,6 @@ func (r *Registrar) Counts() Counts {
 	r.guesses.mu.Unlock()
 	return Counts{
 		Challenges: r.counts.challenges.Load(), Wrong: r.counts.wrong.Load(), Slowed: r.counts.slowed.Load(),
-		WrongPlace: r.counts.wrongPlace.Load(), WrongLine: r.counts.wrongLine.Load(), Guessers: n,
+		WrongPlace: r.counts.wrongPlace.Load(), WrongTarget: r.counts.wrongTarget.Load(), WrongLine: r.counts.wrongLine.Load(), Guessers: n,
 	}
 }

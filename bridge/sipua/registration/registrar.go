@@ -29,7 +29,7 @@ type Registrar struct {
 	nonces   *nonces
 	guesses  *guesses
 	common   []string // the algorithms that unknown users are challenged with
-	counts   struct{ challenges, wrong, slowed, wrongPlace, wrongLine atomic.Uint64 }
+	counts   struct{ challenges, wrong, slowed, wrongPlace, wrongTarget, wrongLine atomic.Uint64 }
 	clock    func() time.Time
 }
 
@@ -140,7 +140,7 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		r.reply(req, sip.StatusBadExtension, "Bad Extension", sip.NewHeader("Unsupported", strings.Join(names, ", ")))
 		return
 	}
-	a := r.authenticate(req)
+	a := r.authenticate(req, nil)
 	if a == nil {
 		return
 	}

@@ -164,7 +164,7 @@ func newDesk(t *testing.T, accounts ...Account) *desk {
 			line, _, ok = d.ByAddress(r)
 		}
 		if !ok {
-			line, ok = d.Authenticate(r)
+			line, ok = d.Authenticate(r, nil)
 		}
 		if ok {
 			d.from <- line

@@ -27,6 +27,7 @@ func networkCounts(c *sipua.Counts) []status.Count {
 		{Name: "wrong passwords", Count: r.Wrong},
 		{Name: "guesses not heard", Count: r.Slowed},
 		{Name: "right passwords from a wrong place", Count: r.WrongPlace},
+		{Name: "right passwords for another destination", Count: r.WrongTarget},
 		{Name: "registrations for another line", Count: r.WrongLine},
 		{Name: "messages from addresses not allowed", Count: e.Refused},
 		{Name: "messages of strangers beyond their rate", Count: e.Limited},

@@ -1,0 +1,92 @@
+package registration
+
+import (
+	"testing"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/icholy/digest"
+	"github.com/stretchr/testify/require"
+)
+
+// What is the same target: RFC 7616 section 3.4.6, RFC 3261 section 19.1.4 for escapes. What adapters leave out or add is from memory.
+func TestSameTarget(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		method      sip.RequestMethod
+		uri, target string
+		same        bool
+	}{
+		{sip.INVITE, "sip:5550101@192.0.2.1", "sip:5550101@192.0.2.1", true},
+		{sip.INVITE, "sip:5550101@192.0.2.1", "sip:5550101@millrace.example:5060;transport=udp", true},
+		{sip.INVITE, "sip:5550101@millrace.example:5070;user=phone", "sip:5550101@192.0.2.1", true},
+		{sip.INVITE, "SIP:5550101@192.0.2.1", "sip:5550101@192.0.2.1", true},
+		{sip.INVITE, "sip:*31%235550101@192.0.2.1", "sip:*31#5550101@192.0.2.1", true},
+		{sip.INVITE, "sip:5550101:pin@192.0.2.1", "sip:5550101@192.0.2.1", true},
+		{sip.INVITE, "tel:5550101", "tel:555%30101", true},
+		{sip.INVITE, "sip:5550101@192.0.2.1", "sip:5550102@192.0.2.1", false},
+		{sip.INVITE, "sip:5550101@192.0.2.1", "sip:+5550101@192.0.2.1", false},
+		{sip.INVITE, "sip:5550101@192.0.2.1", "sip:5550101;rn=5550102@192.0.2.1", false},
+		{sip.INVITE, "sip:5550101@192.0.2.1", "tel:5550101", false},
+		{sip.INVITE, "tel:5550101", "tel:5550102", false},
+		{sip.INVITE, "sip:5550101@192.0.2.1", "sips:5550101@192.0.2.1", false},
+		{sip.INVITE, "sip:192.0.2.1", "sip:5550101@192.0.2.1", false},
+		{sip.MESSAGE, "sip:192.0.2.1", "sip:5550101@192.0.2.1", false},
+		{sip.INVITE, "", "sip:5550101@192.0.2.1", false},
+		{sip.INVITE, "5550101", "sip:5550101@192.0.2.1", false},
+		{sip.INVITE, "*", "sip:5550101@192.0.2.1", false},
+		{sip.REGISTER, "sip:stage-door@millrace.example", "sip:192.0.2.1:5060", true},
+		{sip.REGISTER, "sip:millrace.example", "sip:stage-door@192.0.2.1", true},
+		{sip.REGISTER, "sip:stage-door@millrace.example", "sip:workshop@millrace.example", false},
+		{sip.REGISTER, "", "sip:192.0.2.1", false},
+	} {
+		var target sip.Uri
+		require.NoError(t, sip.ParseUri(c.target, &target))
+		require.Equal(t, c.same, sameTarget(c.method, c.uri, target), "%s %q for %s", c.method, c.uri, c.target)
+	}
+}
+
+// authorizeFor makes credentials for a uri of one's own, as an adapter with odd habits or a replay has them.
+func (w *wire) authorizeFor(m message, method, uri string, count int) {
+	w.t.Helper()
+	c, err := digest.ParseChallenge(m.get("WWW-Authenticate"))
+	require.NoError(w.t, err)
+	cred, err := digest.Digest(c, digest.Options{Method: method, URI: uri, Username: "stage-door", Password: secret, Count: count})
+	require.NoError(w.t, err)
+	w.auth = "Authorization: " + cred.String()
+}
+
+// Right credentials that were made for another number open no way to this one (400: RFC 7616 section 3.4.6), and are no wrong password. Those
+// for another method are wrong, since the method is hashed with the rest (section 3.4.3).
+func TestCredentialsForAnotherTarget(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	m := w.ask("MESSAGE", "stage-door")
+	for i, foreign := range []string{"sip:5550102@" + realm, "tel:5550102", "", "nothing"} {
+		w.authorizeFor(m, "MESSAGE", foreign, i+1)
+		require.Equal(t, 400, w.ask("MESSAGE", "stage-door").code(), foreign)
+	}
+	require.EqualValues(t, 4, d.Counts().WrongTarget)
+	require.Zero(t, d.Counts().Wrong)
+	w.authorizeFor(m, "REGISTER", "sip:"+realm, 5)
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").code())
+	require.EqualValues(t, 1, d.Counts().Wrong)
+	require.Empty(t, d.from)
+	w.authorizeFor(m, "MESSAGE", "sip:192.0.2.1:5060;transport=udp", 6)
+	require.Equal(t, 200, w.ask("MESSAGE", "stage-door").code(), "by address where it asks by name")
+	require.Equal(t, "stage-door", <-d.from)
+}
+
+// A refresh is heard with either form of the registrar's uri, so no such adapter loses its line.
+func TestRegisterWithUserInTheUri(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	m := w.ask("REGISTER", "stage-door", w.contact())
+	for i, uri := range []string{"sip:" + realm, "sip:stage-door@" + realm, "sip:stage-door@192.0.2.1:5060;transport=udp"} {
+		w.authorizeFor(m, "REGISTER", uri, i+1)
+		require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), uri)
+	}
+	w.authorizeFor(m, "REGISTER", "tel:5550101", 4)
+	require.Equal(t, 400, w.ask("REGISTER", "stage-door", w.contact()).code())
+}
