@@ -53,6 +53,10 @@ const (
 	// 200 and 300 ms is undefined for many adapters. 250 ms is also the shortest disconnect that exchanges are
 	// known to make (common practice).
 	IntervalFloor = 250 * time.Millisecond
+	// LeastClosed is how long a loop stays closed between two openings at least, whoever asks for them: our own figure, as long as the
+	// shortest opening. A relay driven faster rattles, and a line card or adapter may read the breaks as dialling. The default guard time is
+	// longer; a controller of ours refuses what comes sooner.
+	LeastClosed = 250 * time.Millisecond
 	// IntervalCeiling is the absolute limit of MaxInterval, by hand too: three times the longest setting of an
 	// exchange (1 s, see defaultInterval); somebody who lifts a handset meanwhile finds the line dead.
 	IntervalCeiling = 3 * time.Second

@@ -31,7 +31,7 @@ const (
 	answerWithin = 200 * time.Millisecond
 )
 
-// Errors of a command. [ErrTooLong] and [ErrStopping] mean that nothing was done.
+// Errors of a command. [ErrTooLong], [ErrTooSoon] and [ErrStopping] mean that nothing was done.
 var (
 	// ErrTooLong: the opening, or what it would make of the one under way, is longer than max_interval.
 	ErrTooLong = errors.New("agent: longer than max_interval")
@@ -45,6 +45,8 @@ var (
 	ErrStale = errors.New("agent: it stood still, and commands from before are not obeyed")
 	// ErrOvertaken: a master that came later has closed the contact since, so what an earlier one sent may have waited on its way. Nothing was done.
 	ErrOvertaken = errors.New("agent: a later master has closed the contact since; nothing is opened for an earlier one")
+	// ErrTooSoon: the contact was closed less than LeastClosed ago. Nothing was done; the same command may be given again later.
+	ErrTooSoon = errors.New("agent: too soon after the last opening")
 	// ErrOptions: a setting is out of its range.
 	ErrOptions = errors.New("agent: setting out of range")
 )
@@ -71,6 +73,8 @@ type Options struct {
 	MaxInterval time.Duration
 	// Watchdog is how long a master may be silent; 0 means [DefaultWatchdog].
 	Watchdog time.Duration
+	// LeastClosed is how long a contact stays closed between two openings; 0: no limit.
+	LeastClosed time.Duration
 	// Notify receives what an operator should know. It must not block and must not call the agent; it may be called from several
 	// goroutines. Nil: none.
 	Notify func(Notice)
@@ -123,6 +127,8 @@ func New(o Options) (*Agent, error) {
 		return nil, fmt.Errorf("%w: max_interval %v; allowed are 1ms to %v", ErrOptions, o.MaxInterval, MostInterval)
 	case o.Watchdog < LeastWatchdog || o.Watchdog > MostWatchdog:
 		return nil, fmt.Errorf("%w: watchdog %v; allowed are %v to %v", ErrOptions, o.Watchdog, LeastWatchdog, MostWatchdog)
+	case o.LeastClosed < 0:
+		return nil, fmt.Errorf("%w: least closed time %v; allowed is 0 or more", ErrOptions, o.LeastClosed)
 	}
 	a := &Agent{opt: o, began: time.Now(), end: make(chan struct{})}
 	a.watchdog.Store(int64(o.Watchdog))
@@ -268,6 +274,8 @@ type Master struct {
 	order uint64
 	// overtaken: it was refused for that.
 	overtaken atomic.Bool
+	// drives has a bit for each contact that it opened or closed, or wanted to.
+	drives atomic.Uint64
 }
 
 // NewMaster returns a master that was heard just now.
@@ -275,6 +283,11 @@ func NewMaster(name string) *Master { return &Master{Name: name, base: time.Now(
 
 // Heard notes that the master has spoken.
 func (m *Master) Heard() { m.heard.Store(int64(time.Since(m.base))) }
+
+// holds reports whether an opening of the master's is in progress.
+func (a *Agent) holds(m *Master) bool {
+	return slices.ContainsFunc(a.contacts, func(c *Contact) bool { return c.heldBy(m) })
+}
 
 // last is when the master was heard last.
 func (m *Master) last() time.Time { return m.base.Add(time.Duration(m.heard.Load())) }

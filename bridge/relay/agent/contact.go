@@ -84,7 +84,8 @@ type Contact struct {
 	mu   sync.Mutex
 	s    State // but for Left
 	ends time.Time
-	out  Output // nil: not open
+	by   *Master // whose opening ends then
+	out  Output  // nil: not open
 
 	t machine // owned by the thread
 }
@@ -110,6 +111,7 @@ func (c *Contact) Senses() bool { return c.opt.Senses }
 // sequence gets the answer of the first.
 func (c *Contact) Pulse(m *Master, k Command) error {
 	m.Heard()
+	m.drives.Or(1 << c.index)
 	return c.call(k.For == 0, func(gone func() bool) error {
 		if k.For == 0 {
 			c.closedBy(m)
@@ -124,6 +126,7 @@ func (c *Contact) Pulse(m *Master, k Command) error {
 // Close closes the loop, whoever opened it. Nil means that the output confirmed it.
 func (c *Contact) Close(m *Master) error {
 	m.Heard()
+	m.drives.Or(1 << c.index)
 	return c.call(true, func(func() bool) error {
 		c.closedBy(m)
 		return c.close(OutcomeClosed)
@@ -177,6 +180,13 @@ func (c *Contact) State() State {
 		s.Left = max(0, time.Until(c.ends))
 	}
 	return s
+}
+
+// heldBy reports whether an opening of that master's is in progress.
+func (c *Contact) heldBy(m *Master) bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.by == m && !c.ends.IsZero()
 }
 
 func (c *Contact) fault() error {

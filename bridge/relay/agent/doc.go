@@ -6,6 +6,8 @@
 //   - pulse(sequence, ms): the time travels with the command and the agent ends the opening, with the kernel's own timer on a thread of the
 //     contact's own. A repeated sequence has no effect and gets the first answer; of two openings the later end counts, never the sum; longer than
 //     max_interval, also by several commands together, is refused and not cut; ms 0 closes. There is no bare "on".
+//   - Between two openings of a contact the loop is closed for a quarter of a second at least, whoever asks: what comes sooner is refused, and may be
+//     sent again with the same sequence. So no master, and no two of them, make a relay rattle.
 //   - A loop is closed first at start, on any orderly end, on a panic, and when the master that opened it is silent for the watchdog's time (3 s by
 //     default). A close that fails is repeated, on an output opened anew, four times a second.
 //   - A close counts against everything before it: an opening on a connection that is older than the one by which the contact was closed last is refused,
@@ -49,7 +51,8 @@
 //
 // Every other address is refused with exception 2, also half of a command; a value that is out of its range, and an opening that is too
 // long, with 3; every other function with 1. Exception 4 means that the output failed or does not answer: the contact may have moved.
-// Exception 6 means that nothing was done: the agent ends, or the contact was closed by a younger connection since. The 32-bit sequence of other faces shows its lower 16 bits.
+// Exception 6 means that nothing was done: the agent ends, the contact was closed by a younger connection since, or its last opening ended less
+// than 250 ms ago. The 32-bit sequence of other faces shows its lower 16 bits.
 //
 // A master reads the last sequence from the agent at its own start and goes on from there, since what it sends with the last one's number has no
 // effect. It is one connection, and a request of any kind is a sign of life: whoever opens a contact for longer than the watchdog's time keeps the

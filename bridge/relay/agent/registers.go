@@ -65,7 +65,7 @@ func exceptionOf(err error) exception {
 		return illegalAddress
 	case errors.Is(err, ErrTooLong), errors.Is(err, ErrOptions):
 		return illegalValue
-	case errors.Is(err, ErrStopping), errors.Is(err, ErrOvertaken):
+	case errors.Is(err, ErrStopping), errors.Is(err, ErrOvertaken), errors.Is(err, ErrTooSoon):
 		return deviceBusy
 	default:
 		return deviceFailure

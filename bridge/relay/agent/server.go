@@ -17,8 +17,8 @@ import (
 type ServerOptions struct {
 	// AllowFrom are the networks whose machines may connect. Empty: none.
 	AllowFrom []netip.Prefix
-	// MaxConnections at a time; 0 means 16. When all are taken, a new one takes the place of the one that was silent longest, if that was
-	// for the watchdog's time at least: a master whose machine died keeps nobody out.
+	// MaxConnections at a time; 0 means 16. When all are taken, a new one takes the place of another, so that neither a master whose machine
+	// died nor an address with many connections keeps anybody out: see [Server].
 	MaxConnections int
 	// Idle ends a connection that asks nothing; 0 means 1 min.
 	Idle time.Duration
@@ -39,7 +39,12 @@ const (
 // It is our own, since a contact's safety hangs on what general servers leave out: peers are judged by their address before a byte of theirs is
 // read, connections are bounded without letting dead ones keep masters out, each has limits for idling, for half a request and for answers
 // that are not taken, requests sent ahead are done in their order, and what may have waited while the process stood still opens nothing. Nor does
-// what came by a connection that is older than the one by which the contact was closed last.
+// what came by a connection that is older than the one by which the contact was closed last. When the younger one has ended, as that of
+// clearback close does at once, such an older one is ended too, so that its master begins anew before it needs to open.
+//
+// Each address has its share of the connections. When all are taken, one gives way of the address that has most. If that has no more than the
+// address of the new connection would then have, only one gives way that was silent for the watchdog's time. One with an opening in progress
+// goes last, and of the others the one that is silent longest goes first.
 type Server struct {
 	agent *Agent
 	opt   ServerOptions
@@ -57,6 +62,7 @@ type Server struct {
 // peer is one connection, and a master.
 type peer struct {
 	conn   net.Conn
+	from   netip.Addr
 	master *Master
 	fresh  uint64
 }
@@ -173,11 +179,11 @@ func (s *Server) admit(conn net.Conn, fresh uint64) {
 	case !s.allowed(from):
 		s.refuse(conn, fmt.Sprintf("%v is not in allow_from", from))
 		return
-	case len(s.peers) >= s.opt.MaxConnections && !s.makeRoom():
-		s.refuse(conn, fmt.Sprintf("%v would be connection %d, and none of the others is silent", from, len(s.peers)+1))
+	case len(s.peers) >= s.opt.MaxConnections && !s.makeRoom(from):
+		s.refuse(conn, fmt.Sprintf("%v would be connection %d, and none of the others gives way", from, len(s.peers)+1))
 		return
 	}
-	p := &peer{conn: conn, master: NewMaster(conn.RemoteAddr().String()), fresh: fresh}
+	p := &peer{conn: conn, from: from, master: NewMaster(conn.RemoteAddr().String()), fresh: fresh}
 	s.masters++
 	p.master.order = s.masters
 	s.peers[p] = struct{}{}
@@ -186,7 +192,18 @@ func (s *Server) admit(conn net.Conn, fresh uint64) {
 		s.mu.Lock()
 		defer s.mu.Unlock()
 		delete(s.peers, p)
+		s.renewLocked(p)
 	})
+}
+
+// renewLocked ends the older connections whose next opening would be refused because the peer, which has gone, closed the contact since.
+func (s *Server) renewLocked(gone *peer) {
+	for p := range s.peers {
+		both := p.master.drives.Load() & gone.master.drives.Load()
+		if p.master.order < gone.master.order && both != 0 && !s.agent.holds(p.master) {
+			reset(p.conn)
+		}
+	}
 }
 
 func (s *Server) allowed(a netip.Addr) bool {
@@ -201,20 +218,41 @@ func remote(conn net.Conn) netip.Addr {
 	return a.Addr().Unmap().WithZone("")
 }
 
-// makeRoom ends the connection that was silent longest, if it may.
-func (s *Server) makeRoom() bool {
-	var longest *peer
+// makeRoom ends the connection that gives way to one from that address, if there is one.
+func (s *Server) makeRoom(from netip.Addr) bool {
+	each := map[netip.Addr]int{from: 1} // the new one
 	for p := range s.peers {
-		if longest == nil || p.master.last().Before(longest.master.last()) {
-			longest = p
+		each[p.from]++
+	}
+	var first *peer
+	var holds bool // it has an opening in progress
+	for p := range s.peers {
+		silent := time.Since(p.master.last()) >= s.agent.Watchdog()
+		if each[p.from] < each[from] || each[p.from] == each[from] && !silent {
+			continue
+		}
+		h := s.agent.holds(p.master)
+		if first == nil || goesBefore(p, first, h, holds, each) {
+			first, holds = p, h
 		}
 	}
-	if longest == nil || time.Since(longest.master.last()) < s.agent.Watchdog() {
+	if first == nil {
 		return false
 	}
-	reset(longest.conn)
-	delete(s.peers, longest)
+	reset(first.conn)
+	delete(s.peers, first)
 	return true
+}
+
+// goesBefore reports whether p gives way before q does.
+func goesBefore(p, q *peer, pHolds, qHolds bool, each map[netip.Addr]int) bool {
+	switch {
+	case pHolds != qHolds:
+		return qHolds
+	case each[p.from] != each[q.from]:
+		return each[p.from] > each[q.from]
+	}
+	return p.master.last().Before(q.master.last())
 }
 
 // refuse ends a connection. Refusals are told of once a minute.

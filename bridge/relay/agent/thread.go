@@ -25,6 +25,7 @@ type machine struct {
 	failing bool      // the fault has been told
 	last    error     // the answer to the last command with a sequence
 	closer  uint64    // the order of the latest master that wanted the contact closed
+	closed  time.Time // when the last opening ended, or a fault
 }
 
 // An opening is under way until the output has confirmed the close.
@@ -104,6 +105,9 @@ func (c *Contact) pulse(m *Master, k Command, gone func() bool) error {
 		return c.t.last
 	}
 	outcome, err := c.obey(m, k, gone)
+	if errors.Is(err, ErrTooSoon) {
+		return err // and is no command that was had
+	}
 	if !k.Plain {
 		c.t.last = err
 	}
@@ -131,6 +135,9 @@ func (c *Contact) obey(m *Master, k Command, gone func() bool) (Outcome, error) 
 	case t.fault != nil:
 		return OutcomeFailed, fmt.Errorf("contact %s: not known to be closed: %w", c.opt.Name, t.fault)
 	case t.open == nil:
+		if since := time.Since(t.closed); !t.closed.IsZero() && since < c.agent.opt.LeastClosed {
+			return OutcomeNone, fmt.Errorf("contact %s: closed %v ago: %w; it stays closed for %v at least", c.opt.Name, since, ErrTooSoon, c.agent.opt.LeastClosed)
+		}
 		return c.begin(m, k.For, gone)
 	}
 	end := time.Now().Add(k.For)
@@ -139,7 +146,7 @@ func (c *Contact) obey(m *Master, k Command, gone func() bool) (Outcome, error) 
 	}
 	if end.After(t.open.end) {
 		t.open.end, t.open.master = end, m
-		c.setEnds(end)
+		c.setEnds(end, m)
 	}
 	return OutcomeOpen, nil
 }
@@ -157,7 +164,7 @@ func (c *Contact) begin(m *Master, d time.Duration, gone func() bool) (Outcome, 
 		o.end = latest
 	}
 	c.t.open = o
-	c.setEnds(o.end)
+	c.setEnds(o.end, m)
 	if err != nil || gone() {
 		c.notice(OutputFailed, fmt.Errorf("contact %s: opening took %v: %w", c.opt.Name, after.Sub(before), errors.Join(ErrOutput, err)))
 		_ = c.close(OutcomeFailed) // in the state
@@ -180,10 +187,10 @@ func (c *Contact) set(open bool) error {
 	return c.t.out.Set(open)
 }
 
-func (c *Contact) setEnds(t time.Time) {
+func (c *Contact) setEnds(t time.Time, by *Master) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.ends = t
+	c.ends, c.by = t, by
 }
 
 // close closes the loop, and opens the output first where there is none. The outcome is that of the opening under way, if there is one. After
@@ -196,7 +203,7 @@ func (c *Contact) close(why Outcome) error {
 	}
 	err := c.moveClosed()
 	at := time.Now()
-	c.setEnds(time.Time{})
+	c.setEnds(time.Time{}, nil)
 	if err != nil {
 		c.failed(err)
 		return t.fault
@@ -204,8 +211,11 @@ func (c *Contact) close(why Outcome) error {
 	if t.failing {
 		c.notice(OutputBack, fmt.Errorf("contact %s: closed again", c.opt.Name))
 	}
-	t.fault, t.failing = nil, false
 	o := t.open
+	if o != nil || t.fault != nil {
+		t.closed = at
+	}
+	t.fault, t.failing = nil, false
 	t.open = nil
 	if s := c.State(); o == nil && s.Level == relay.LevelClosed && s.Fault == nil {
 		return nil // nothing has changed
@@ -309,6 +319,7 @@ func (c *Contact) look() (relay.Level, error) {
 	case t.open == nil:
 		c.notice(OutputFailed, fmt.Errorf("contact %s: found open without a command; closing it", c.opt.Name))
 		_ = c.close(OutcomeFailed) // in the state
+		t.closed = time.Now()
 	}
 	return relay.LevelOpen, nil
 }

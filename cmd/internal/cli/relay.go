@@ -23,6 +23,7 @@ import (
 	"clearback/bridge/relay/mqtt/broker"
 	"clearback/bridge/relay/transport"
 	"clearback/config"
+	"clearback/supervision"
 )
 
 const (
@@ -145,7 +146,7 @@ func usableRelay(c *config.Relay) *config.Relay {
 
 // newAgent makes the agent and its contacts.
 func newAgent(c *config.Relay, notify func(agent.Notice)) (*agent.Agent, error) {
-	a, err := agent.New(agent.Options{MaxInterval: c.MaxInterval, Watchdog: c.Watchdog, Notify: notify})
+	a, err := agent.New(agent.Options{MaxInterval: c.MaxInterval, Watchdog: c.Watchdog, LeastClosed: supervision.LeastClosed, Notify: notify})
 	if err != nil {
 		return nil, err
 	}

@@ -212,7 +212,7 @@ func outcome(err error) mqtt.State {
 	switch {
 	case err == nil:
 		return mqtt.State{Result: mqtt.ResultDone}
-	case errors.Is(err, agent.ErrTooLong), errors.Is(err, agent.ErrStopping):
+	case errors.Is(err, agent.ErrTooLong), errors.Is(err, agent.ErrTooSoon), errors.Is(err, agent.ErrStopping):
 		return mqtt.State{Result: mqtt.ResultRefused, Why: err.Error()}
 	default:
 		return mqtt.State{Result: mqtt.ResultFailed, Why: err.Error()}
