@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/config/file"
 )
 
 var rewrite = flag.Bool("rewrite", false, "write the faults into the bad files; review the difference")
@@ -136,7 +138,7 @@ func TestLoad(t *testing.T) {
 	require.Equal(t, "curtain", c.Lines[1].Adapter.Password.Reveal(), "relative to the file")
 	_, _, err = Load(filepath.Join(dir, "attic.yaml"))
 	require.True(t, errors.Is(err, os.ErrNotExist))
-	require.NoError(t, os.WriteFile(path, make([]byte, sizeLimit+1), 0o600))
+	require.NoError(t, os.WriteFile(path, make([]byte, file.Limit+1), 0o600))
 	_, _, err = Load(path)
 	require.ErrorContains(t, err, "larger")
 }

@@ -165,7 +165,7 @@ func peerKeys(p *Peer) []key {
 		secret("password", &p.Password),
 		text("ca", &p.CA, "a path"),
 		text("certificate", &p.Certificate, "a path"),
-		text("key", &p.Key, "a path"),
+		keyFile("key", &p.Key),
 		value("server_name", &p.ServerName, "a host", host),
 		timeout(&p.Timeout),
 	}

@@ -16,6 +16,8 @@ type decoder struct {
 	closing bool
 	// places has the node of every key that was read, by its path ("lines[0].contact.coil").
 	places map[string]*yaml.Node
+	// secrets are the files with secrets and private keys that were named.
+	secrets []string
 }
 
 // key is one row of a table: a key of a mapping, and how its value is read.

@@ -6,15 +6,13 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
 
 	"go.yaml.in/yaml/v3"
-)
 
-// sizeLimit bounds a configuration file and a secret's file: a hundred lines take about 50 kB.
-const sizeLimit = 1 << 20
+	"clearback/config/file"
+)
 
 // Env is what a file may refer to outside of itself: where its secrets are. With the zero Env no secret is fetched.
 type Env struct {
@@ -27,7 +25,7 @@ type Env struct {
 // Load reads, defaults and checks a file. It is loaded whole or not at all: with faults there is no Config. The error tells
 // that the file could not be read. Loading opens no socket and no device.
 func Load(path string) (*Config, Faults, error) {
-	data, err := readFile(path)
+	data, err := file.Read(path)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
@@ -37,38 +35,19 @@ func Load(path string) (*Config, Faults, error) {
 
 // envOf is the environment of a file.
 func envOf(path string) Env {
-	dir := filepath.Dir(path)
-	return Env{Getenv: os.LookupEnv, ReadFile: func(p string) ([]byte, error) {
-		if !filepath.IsAbs(p) {
-			p = filepath.Join(dir, p)
-		}
-		return readFile(p)
-	}}
+	return Env{Getenv: os.LookupEnv, ReadFile: func(p string) ([]byte, error) { return file.Read(beside(path, p)) }}
 }
 
 // LoadForClosing is [Load] for closing contacts, which has to work when nothing else does: no secrets but those that contacts are reached with
 // are fetched, the others stay empty, and with faults it still returns what it could make out. Nil only if that is nothing at all.
 func LoadForClosing(path string) (*Config, Faults, error) {
-	data, err := readFile(path)
+	data, err := file.Read(path)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
 	d := &decoder{file: path, env: envOf(path), closing: true, places: map[string]*yaml.Node{}}
 	c := d.decode(data)
 	return c, d.sorted(), nil
-}
-
-func readFile(path string) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, sizeLimit+1))
-	if err == nil && len(data) > sizeLimit {
-		err = fmt.Errorf("%s is larger than %d bytes", path, sizeLimit)
-	}
-	return data, err
 }
 
 // Parse is [Load] for a text; name stands in the faults.
@@ -89,6 +68,7 @@ func (d *decoder) decode(data []byte) *Config {
 	}
 	c := defaults()
 	d.mapping(root, "", fileKeys(c))
+	c.secrets = d.secrets
 	d.complete(c)
 	d.validate(c)
 	return c

@@ -9,6 +9,7 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
+	"clearback/config/file"
 	"clearback/supervision"
 )
 
@@ -28,6 +29,8 @@ type Relay struct {
 	// MQTT is nil where no broker is used.
 	MQTT     *RelayMQTT
 	Contacts []RelayContact
+
+	secrets []string // files with secrets and private keys
 }
 
 // HardwareWatchdog resets the machine when it is not fed.
@@ -89,7 +92,7 @@ const (
 
 // LoadRelay is [Load] for the agent's file.
 func LoadRelay(path string) (*Relay, Faults, error) {
-	data, err := readFile(path)
+	data, err := file.Read(path)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
@@ -99,7 +102,7 @@ func LoadRelay(path string) (*Relay, Faults, error) {
 
 // LoadRelayForClosing is [LoadForClosing] for the agent's file: with faults it returns what it could make out, nil if that is nothing.
 func LoadRelayForClosing(path string) (*Relay, Faults, error) {
-	data, err := readFile(path)
+	data, err := file.Read(path)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
@@ -139,6 +142,7 @@ func (d *decoder) decodeRelay(data []byte) *Relay {
 	}
 	r := defaultRelay()
 	d.mapping(root, "", relayKeys(r))
+	r.secrets = d.secrets
 	d.validateRelay(r)
 	return r
 }
@@ -180,7 +184,7 @@ func relayMQTTKeys(m *RelayMQTT) []key {
 		secret("password", &m.Password),
 		text("ca", &m.CA, "a path"),
 		text("certificate", &m.Certificate, "a path"),
-		text("key", &m.Key, "a path"),
+		keyFile("key", &m.Key),
 		duration("timeout", &m.Timeout, 20*time.Millisecond, 10*time.Second),
 	}
 }

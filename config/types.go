@@ -24,6 +24,8 @@ type Config struct {
 	Require     string // require: default none
 	Controllers []Controller
 	Lines       []Line
+
+	secrets []string // files with secrets and private keys
 }
 
 // Emergency: `emergency:`.

@@ -209,6 +209,9 @@ func secret(name string, into *Secret) key {
 		if d.env.ReadFile == nil || d.env.Getenv == nil || d.closing && !ofContacts(path) {
 			return
 		}
+		if n.Content[0].Value == "file" {
+			d.keepSecret(where)
+		}
 		s, err := d.env.secret(n.Content[0].Value, where)
 		if err != nil {
 			d.add(n, "%s: %v", path, err)
@@ -216,6 +219,18 @@ func secret(name string, into *Secret) key {
 		}
 		*into = NewSecret(s)
 	}}
+}
+
+// keyFile is the path of a private key.
+func keyFile(name string, into *string) key {
+	k := text(name, into, "a path")
+	read := k.read
+	k.read = func(d *decoder, path string, n *yaml.Node) {
+		if read(d, path, n); *into != "" {
+			d.keepSecret(*into)
+		}
+	}
+	return k
 }
 
 // ofContacts tells whether what stands at path is needed to reach a contact.

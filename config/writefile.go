@@ -9,6 +9,8 @@ import (
 	"strings"
 	"syscall"
 	"time"
+
+	"clearback/config/file"
 )
 
 // SetInterval writes policy.interval of one line into the configuration file at path and takes steps that are not longer out of its
@@ -42,7 +44,7 @@ func withIntervalAt(path, line string, interval time.Duration) (real string, old
 	if err != nil {
 		return "", nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
-	if old, err = readFile(real); err != nil {
+	if old, err = file.Read(real); err != nil {
 		return "", nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
 	changed, err = WithInterval(path, old, line, interval)
@@ -71,7 +73,7 @@ func replaceFile(path string, old, text []byte) (err error) {
 	if err := errors.Join(fill(f, info, text), f.Close()); err != nil {
 		return err
 	}
-	if now, err := readFile(path); err != nil || !bytes.Equal(now, old) {
+	if now, err := file.Read(path); err != nil || !bytes.Equal(now, old) {
 		return errors.Join(errors.New("somebody else has changed the file meanwhile; try again"), err)
 	}
 	if err := os.Rename(f.Name(), path); err != nil {

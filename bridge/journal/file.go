@@ -15,6 +15,8 @@ import (
 
 	"modernc.org/sqlite" // SQLite in pure Go
 	sqlite3 "modernc.org/sqlite/lib"
+
+	"clearback/config/file"
 )
 
 const (
@@ -37,7 +39,7 @@ func dsn(path, query string) string {
 
 // connect opens one connection for writing and brings the file to the current version. busy is how long it waits for another process.
 func connect(ctx context.Context, path string, busy time.Duration) (db *sql.DB, c *sql.Conn, err error) {
-	if err := create(path); err != nil {
+	if err := errors.Join(create(path), file.Check(path)); err != nil {
 		return nil, nil, err
 	}
 	db, err = sql.Open("sqlite", dsn(path, "mode=rw"))

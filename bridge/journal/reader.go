@@ -11,6 +11,7 @@ import (
 	"syscall"
 	"time"
 
+	"clearback/config/file"
 	"clearback/supervision"
 	"clearback/supervision/story"
 )
@@ -42,6 +43,9 @@ func OpenReader(path string) (*Reader, error) {
 			return nil, fmt.Errorf("%w: %s does not exist; see journal.file in the configuration, and start the daemon once", ErrNone, path)
 		}
 		return nil, fmt.Errorf("journal: %w; read it as the user of the service, or as a member of its group", err)
+	}
+	if err := file.Check(path); err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
 	}
 	r, err := openReader(path, "mode=ro")
 	if err == nil {

@@ -19,7 +19,7 @@ type HardwareWatchdog struct {
 // OpenHardwareWatchdog opens the device, which starts it, and asks for the time-out, in whole seconds. A driver may round it or have one of its own;
 // see Timeout.
 func OpenHardwareWatchdog(path string, timeout time.Duration) (*HardwareWatchdog, error) {
-	f, err := os.OpenFile(path, os.O_WRONLY, 0)
+	f, err := os.OpenFile(path, os.O_WRONLY|unix.O_NONBLOCK, 0) // a pipe would wait for a reader
 	if err != nil {
 		return nil, fmt.Errorf("agent: hardware watchdog: %w", err)
 	}

@@ -5,6 +5,8 @@ import (
 	"os"
 	"sync"
 	"time"
+
+	"clearback/config/file"
 )
 
 // simulated is an output that moves nothing.
@@ -16,10 +18,13 @@ type simulated struct {
 
 // NewSimulated returns an output that moves no contact, for trying things out. With a file it appends a line for each movement: "open" or
 // "closed", and the nanoseconds since 1970. It senses loop current while it is closed.
-func NewSimulated(file string) (Output, error) {
+func NewSimulated(path string) (Output, error) {
 	s := &simulated{}
-	if file != "" {
-		f, err := os.OpenFile(file, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
+	if path != "" {
+		if err := file.Check(path); err != nil { // a pipe would wait for a reader
+			return nil, fmt.Errorf("agent: simulated contact: %w", err)
+		}
+		f, err := os.OpenFile(path, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
 		if err != nil {
 			return nil, fmt.Errorf("agent: simulated contact: %w", err)
 		}

@@ -5,7 +5,8 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
-	"os"
+
+	"clearback/config/file"
 )
 
 // TLS are the settings of a client's side of TLS, 1.2 or later.
@@ -31,7 +32,7 @@ func (t TLS) Config(host string) (*tls.Config, error) {
 		return nil, errors.New("certificate and key belong together; give both or none")
 	}
 	if t.CA != "" {
-		pem, err := os.ReadFile(t.CA)
+		pem, err := file.Read(t.CA)
 		if err != nil {
 			return nil, fmt.Errorf("ca: %w", err)
 		}
@@ -41,11 +42,24 @@ func (t TLS) Config(host string) (*tls.Config, error) {
 		}
 	}
 	if t.Certificate != "" {
-		pair, err := tls.LoadX509KeyPair(t.Certificate, t.Key)
+		pair, err := t.pair()
 		if err != nil {
 			return nil, fmt.Errorf("certificate and key: %w", err)
 		}
 		c.Certificates = []tls.Certificate{pair}
 	}
 	return c, nil
+}
+
+// pair reads the certificate that is shown to the other side, and its key.
+func (t TLS) pair() (tls.Certificate, error) {
+	certificate, err := file.Read(t.Certificate)
+	if err != nil {
+		return tls.Certificate{}, err
+	}
+	key, err := file.Read(t.Key)
+	if err != nil {
+		return tls.Certificate{}, err
+	}
+	return tls.X509KeyPair(certificate, key)
 }

@@ -32,7 +32,7 @@ func check(e *env, args []string) int {
 		fmt.Fprintf(e.Err, "%s: %v\n", path, err)
 		return ExitFaults
 	}
-	for _, w := range config.Warnings(c) {
+	for _, w := range append(c.Exposure(path), config.Warnings(c)...) {
 		fmt.Fprintln(e.Out, "warning:", w)
 	}
 	for _, s := range append(config.Describe(c), config.DescribeDialling(c)...) {

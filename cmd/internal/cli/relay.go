@@ -64,6 +64,9 @@ func relayAgent(e *env, args []string) int {
 		return ExitFaults
 	}
 	if *only {
+		for _, w := range c.Exposure(*path) {
+			fmt.Fprintln(e.Out, "warning:", w)
+		}
 		for _, s := range describeRelay(c) {
 			fmt.Fprintln(e.Out, s)
 		}
@@ -72,6 +75,9 @@ func relayAgent(e *env, args []string) int {
 	}
 	log, end := newLogger(c.Log, e.Err)
 	defer end()
+	for _, s := range c.Exposure(*path) {
+		log.Warn("file: " + s)
+	}
 	return e.relayServe(c, log)
 }
 

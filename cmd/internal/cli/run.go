@@ -42,6 +42,9 @@ func run(e *env, args []string) int {
 	}
 	log, end := newLogger(c.Log, e.Err)
 	defer end()
+	for _, s := range c.Exposure(*path) {
+		log.Warn("file: " + s)
+	}
 	began := time.Now()
 	d, err := startDaemon(c, *path, log)
 	if err != nil {
