@@ -5,8 +5,9 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
 	"unicode/utf8"
+
+	"clearback/supervision/plain"
 )
 
 // dash stands for what there is not.
@@ -95,30 +96,8 @@ func stamp(t time.Time) string {
 // maxText bounds a name or number that the far end chose itself.
 const maxText = 40
 
-// clean makes a text from outside fit for a terminal: what does not print is a question mark, what is long is cut.
-func clean(s string) string {
-	plain := true
-	for i := 0; i < len(s); i++ {
-		plain = plain && s[i] >= ' ' && s[i] < 0x7f
-	}
-	if plain && len(s) <= maxText {
-		return s
-	}
-	var b strings.Builder
-	n := 0
-	for _, r := range s {
-		if n == maxText-2 && utf8.RuneCountInString(s) > maxText {
-			b.WriteString("..")
-			break
-		}
-		if r == utf8.RuneError || !unicode.IsPrint(r) {
-			r = '?'
-		}
-		b.WriteRune(r)
-		n++
-	}
-	return b.String()
-}
+// clean makes a text from outside fit for a terminal and a table.
+func clean(s string) string { return plain.Text(s, maxText) }
 
 // tie is a space at which wrap does not break.
 const tie = "\x1f"

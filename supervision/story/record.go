@@ -2,10 +2,10 @@ package story
 
 import (
 	"strconv"
-	"strings"
 	"time"
 
 	"clearback/supervision"
+	"clearback/supervision/plain"
 )
 
 // JSON is the shape of one account in JSON. Later versions add fields and change none. Words are those of log and tables. Times are
@@ -124,21 +124,10 @@ func (a Account) CSV() []string {
 	}
 	return []string{
 		j.Line, strconv.FormatUint(j.Call, 10), j.Direction, strconv.FormatBool(j.Emergency), strconv.FormatBool(j.Trial),
-		noFormula(j.Number), noFormula(j.Name), noFormula(j.CallID),
+		plain.Cell(j.Number), plain.Cell(j.Name), plain.Cell(j.CallID),
 		instant(j.Began), instant(j.Answered), instant(j.Cleared), instant(j.Ended),
 		number(j.Length), j.ClearedBy, j.Evidence, number(j.Late), j.Answer, strconv.Itoa(j.Openings), number(j.Asked),
 		number(j.Measured), j.Hook, j.Verified, j.Outcome, j.Rule, j.Incident, strconv.FormatBool(j.Flash), instant(j.IncidentEnded),
 		strconv.FormatBool(j.Failed),
 	}
-}
-
-// noFormula: a number may begin with a plus sign and be a number all the same.
-func noFormula(s string) string {
-	if s == "" || !strings.ContainsRune("=+-@\t\r", rune(s[0])) {
-		return s
-	}
-	if s[0] == '+' && strings.Trim(s[1:], "0123456789") == "" {
-		return s
-	}
-	return "'" + s
 }

@@ -9,10 +9,10 @@ import (
 	"strings"
 	"sync"
 	"time"
-	"unicode"
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/supervision/plain"
 )
 
 // ExitRefused is the exit status of a program that refused and did nothing at all. (No common tool ends so by itself, as far as we remember.)
@@ -304,21 +304,11 @@ func (d *driven) judge(op controller.Op, e ending) (relay.Level, error) {
 			return relay.LevelClosed, nil
 		}
 	}
-	return relay.LevelUnknown, fmt.Errorf("%s: asked to %s it printed %q; allowed are open and closed%s", d.program, op, plain(e.out), said)
+	return relay.LevelUnknown, fmt.Errorf("%s: asked to %s it printed %q; allowed are open and closed%s", d.program, op, firstLine(e.out), said)
 }
 
-// plain is a bounded piece of somebody's words for an error: one line, nothing that a terminal would act on.
-func plain(s string) string {
+// firstLine is a bounded piece of somebody's words for an error.
+func firstLine(s string) string {
 	s, _, _ = strings.Cut(strings.TrimSpace(s), "\n")
-	s = strings.Map(func(r rune) rune {
-		if unicode.IsPrint(r) {
-			return r
-		}
-		return '?'
-	}, s)
-	const most = 200
-	if r := []rune(s); len(r) > most {
-		return string(r[:most]) + "..."
-	}
-	return s
+	return plain.Text(s, 200)
 }

@@ -69,7 +69,7 @@ func (r *run) wait() ending {
 	r.ending = true
 	r.mu.Unlock()
 	_ = r.cmd.Wait() // how it ended is known
-	return ending{status: status, out: r.out.String(), problem: plain(r.problem.String()), err: err}
+	return ending{status: status, out: r.out.String(), problem: firstLine(r.problem.String()), err: err}
 }
 
 // outcome waits for the end of a program and leaves it for Wait. A signal is -1.

@@ -199,7 +199,7 @@ func TestQuietLog(t *testing.T) {
 func TestPrintable(t *testing.T) {
 	for in, want := range map[string]string{
 		"": "", "INVITE": "INVITE", "a\r\nb\x1b[2J\x00\u009b1m\u202ex\xff": "a??b?[2J??1m?x?", "größe": "größe",
-		strings.Repeat("ü", 500): strings.Repeat("ü", maxPrintable) + "..",
+		strings.Repeat("ü", 500): strings.Repeat("ü", maxPrintable-2) + "..",
 	} {
 		require.Equal(t, want, Printable(in))
 	}

@@ -8,7 +8,8 @@ var may = map[string][]string{
 	"supervision":                        {},
 	"supervision/loop":                   {"supervision"},
 	"supervision/supervisiontest":        {"supervision"},
-	"supervision/story":                  {"supervision"},
+	"supervision/plain":                  {},
+	"supervision/story":                  {"supervision", "supervision/plain"},
 	"supervision/window":                 {},
 	"supervision/dialplan":               {"supervision"},
 	"supervision/tuning":                 {"supervision/window"},
@@ -19,7 +20,7 @@ var may = map[string][]string{
 	"bridge/status":                      {},
 	"bridge/trial":                       {"supervision", "supervision/story", "bridge/sipua/endpoint"},
 	"bridge/sipua":                       {"supervision", "supervision/story", "supervision/dialplan", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer"},
-	"bridge/sipua/endpoint":              {},
+	"bridge/sipua/endpoint":              {"supervision/plain"},
 	"bridge/sipua/flows":                 {}, // tests only
 	"bridge/sipua/judge":                 {},
 	"bridge/sipua/sessiontimer":          {},
@@ -33,7 +34,7 @@ var may = map[string][]string{
 	"bridge/relay/transport":             {"config/file"},
 	"bridge/relay/modbus":                {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
 	"bridge/relay/httprelay":             {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
-	"bridge/relay/command":               {"bridge/relay", "bridge/relay/controller"},
+	"bridge/relay/command":               {"bridge/relay", "bridge/relay/controller", "supervision/plain"},
 	"bridge/relay/serial":                {"bridge/relay", "bridge/relay/controller"},
 	"bridge/relay/gpio":                  {"bridge/relay", "bridge/relay/controller"},
 	"bridge/relay/mqtt":                  {"bridge/relay", "bridge/relay/controller", "bridge/relay/mqtt/broker", "bridge/relay/transport"},
@@ -47,7 +48,7 @@ var may = map[string][]string{
 	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.
 	"bridge/rehearsal": {"supervision", "supervision/loop", "config"},
 	"cmd/internal/cli": {
-		"supervision", "supervision/story", "supervision/tuning", "supervision/window", "supervision/dialplan", "config", "bridge", "bridge/journal", "bridge/media",
+		"supervision", "supervision/plain", "supervision/story", "supervision/tuning", "supervision/window", "supervision/dialplan", "config", "bridge", "bridge/journal", "bridge/media",
 		"bridge/relay", "bridge/relay/agent", "bridge/relay/agent/mqttface", "bridge/relay/drivers", "bridge/relay/gpio", "bridge/relay/mqtt/broker", "bridge/relay/serial", "bridge/relay/transport", "bridge/rehearsal", "bridge/sipua", "bridge/status", "bridge/trial",
 	},
 	"cmd/internal/arch":    {},

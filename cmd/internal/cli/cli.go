@@ -70,6 +70,7 @@ func commands() []command {
 // Main runs the subcommand that args name and returns the exit code. signals brings the signals that end a
 // subcommand; it is read by one subcommand only.
 func Main(args []string, s Streams, signals <-chan os.Signal) int {
+	s.Out, s.Err = &plainOut{w: s.Out}, &plainOut{w: s.Err} // much of it came from elsewhere
 	e := &env{Streams: s, signals: signals}
 	if len(args) == 0 {
 		usage(s.Err)

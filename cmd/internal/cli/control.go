@@ -10,10 +10,14 @@ import (
 
 	"clearback/bridge/status"
 	"clearback/config"
+	"clearback/supervision/plain"
 )
 
 // controlFor bounds one question to the running daemon: an interruption by hand with its check takes some seconds.
 const controlFor = 20 * time.Second
+
+// mostShown bounds what a peer said in a cell of a table, in characters.
+const mostShown = 80
 
 // client of the running daemon that the file describes.
 func (e *env) client(c *config.Config, path string) (k *status.Client, code int, ok bool) {
@@ -119,7 +123,7 @@ func serviceWords(s status.Service) string {
 	case s.Registered:
 		return "registered"
 	default:
-		return "NOT registered: " + s.Problem
+		return "NOT registered: " + plain.Text(s.Problem, mostShown)
 	}
 }
 
@@ -138,7 +142,7 @@ func callWords(l *status.Line) string {
 	for i, c := range l.Calls {
 		all[i] = fmt.Sprintf("%d %s", c.Call, c.State)
 		if c.Number != "" {
-			all[i] += " " + c.Number
+			all[i] += " " + plain.Text(c.Number, mostShown)
 		}
 		if c.Emergency {
 			all[i] += " EMERGENCY"

@@ -15,6 +15,7 @@ import (
 	"clearback/bridge/relay"
 	"clearback/config"
 	"clearback/supervision"
+	"clearback/supervision/plain"
 )
 
 const (
@@ -108,7 +109,7 @@ func (d *Daemon) look(ctx context.Context, l *config.Line, patience time.Duratio
 	case s.Service.Registered:
 		f.service = "registered until " + s.Service.Until.Format(time.TimeOnly)
 	default:
-		f.service, f.good = "NOT registered: "+s.Service.Problem, false
+		f.service, f.good = "NOT registered: "+plain.Text(s.Service.Problem, mostShown), false
 	}
 	if s.Bound {
 		f.adapter = d.askAdapter(ctx, l.Name, s.Binding.Destination.String())

@@ -2,7 +2,6 @@ package cli
 
 import (
 	"io"
-	"os"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -12,6 +11,7 @@ import (
 	"golang.org/x/term"
 
 	"clearback/config"
+	"clearback/supervision/plain"
 )
 
 // sinkLines is how many log lines wait for a slow reader: some seconds of a busy cabinet (our own figure).
@@ -75,7 +75,7 @@ func (s *sink) run() {
 }
 
 func (s *sink) put(p []byte) {
-	_, _ = s.w.Write(plain(p)) // a log that cannot be written has nobody to tell
+	_, _ = s.w.Write(plain.Lines(p)) // a log that cannot be written has nobody to tell
 }
 
 // newLogger builds the logger that c asks for; end writes what is left.
@@ -122,6 +122,6 @@ func tellLost(s *sink, log *zap.Logger, stop <-chan struct{}) {
 }
 
 func isTerminal(w io.Writer) bool {
-	f, ok := w.(*os.File)
-	return ok && term.IsTerminal(int(f.Fd()))
+	f := fileOf(w)
+	return f != nil && term.IsTerminal(int(f.Fd()))
 }

@@ -76,7 +76,6 @@ func TestLogIsPlain(t *testing.T) {
 			require.Contains(t, back["agent"], "\u009b31m")
 		}
 	}
-	require.Equal(t, "plain \tline\n", string(plain([]byte("plain \tline\n"))))
 }
 
 // The datagram of sd_notify(3).

@@ -1,10 +1,6 @@
 package cli
 
 import (
-	"fmt"
-	"unicode"
-	"unicode/utf8"
-
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
 )
@@ -58,38 +54,3 @@ func cut(s string) string {
 	}
 	return s[:maxLogged] + ".."
 }
-
-// plain makes a log line fit for a terminal: what does not print (the encoders leave DEL, the C1 controls and marks that turn the direction
-// of writing as they came, and the console's message whole) is written as in a JSON string, which it may stand in.
-func plain(line []byte) []byte {
-	if clean(line) {
-		return line
-	}
-	out := make([]byte, 0, len(line)+16)
-	for len(line) > 0 {
-		r, n := utf8.DecodeRune(line)
-		switch {
-		case r == utf8.RuneError && n == 1:
-			out = append(out, '?')
-		case printable(r):
-			out = append(out, line[:n]...)
-		case r > 0xffff:
-			out = append(out, '?')
-		default:
-			out = fmt.Appendf(out, "\\u%04x", r)
-		}
-		line = line[n:]
-	}
-	return out
-}
-
-func clean(line []byte) bool {
-	for _, c := range line {
-		if c >= 0x7f || !printable(rune(c)) {
-			return false
-		}
-	}
-	return true
-}
-
-func printable(r rune) bool { return r == '\n' || r == '\t' || unicode.IsPrint(r) }

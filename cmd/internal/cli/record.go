@@ -8,7 +8,6 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -305,7 +304,7 @@ func local(a story.Account) story.Account {
 
 // width is the terminal's, 100 where there is none.
 func width(w io.Writer) int {
-	if f, ok := w.(*os.File); ok {
+	if f := fileOf(w); f != nil {
 		if columns, _, err := term.GetSize(int(f.Fd())); err == nil && columns > 0 {
 			return min(max(columns, 60), 140)
 		}

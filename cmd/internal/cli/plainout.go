@@ -1,0 +1,49 @@
+package cli
+
+import (
+	"io"
+	"os"
+	"sync"
+	"unicode/utf8"
+
+	"clearback/supervision/plain"
+)
+
+// plainOut is a stream that a person reads, perhaps on a terminal. Whatever reaches it, nothing on it controls the terminal or turns the
+// direction of writing: see [plain.Lines]. Safe for concurrent use.
+type plainOut struct {
+	w io.Writer
+
+	mu   sync.Mutex
+	half []byte // the beginning of a character whose rest has not come yet
+}
+
+// Write implements [io.Writer].
+func (p *plainOut) Write(text []byte) (int, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	all := append(p.half, text...)
+	end := len(all)
+	for n := 1; n < utf8.UTFMax && n <= len(all); n++ {
+		if at := len(all) - n; utf8.RuneStart(all[at]) {
+			if !utf8.FullRune(all[at:]) {
+				end = at
+			}
+			break
+		}
+	}
+	p.half = append([]byte(nil), all[end:]...)
+	if _, err := p.w.Write(plain.Lines(all[:end])); err != nil {
+		return 0, err
+	}
+	return len(text), nil
+}
+
+// fileOf is the file that a stream ends in, nil if it is none.
+func fileOf(w io.Writer) *os.File {
+	if p, ok := w.(*plainOut); ok {
+		w = p.w
+	}
+	f, _ := w.(*os.File)
+	return f
+}
