@@ -13,8 +13,8 @@ import (
 	"syscall"
 )
 
-// ErrIrregular: what the path names is no regular file.
-var ErrIrregular = errors.New("no regular file")
+// ErrIrregular: what the path names is not a regular file.
+var ErrIrregular = errors.New("not a regular file")
 
 // Limit is the size in bytes above which [Read] refuses a file. A configuration of a hundred lines has about 50 kB, and a bundle of
 // certificates of all public authorities 250 kB.
@@ -71,7 +71,7 @@ func irregular(path string, m fs.FileMode) error {
 	case m&fs.ModeDevice != 0:
 		what = "a device"
 	}
-	return fmt.Errorf("%s is %s: %w; name one", path, what, ErrIrregular)
+	return fmt.Errorf("%s is %s, %w; name a regular file", path, what, ErrIrregular)
 }
 
 // Readable says who besides its owner may read a file, as "its group" or "everybody"; "" if nobody may, or nothing is there. A file in the
