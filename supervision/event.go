@@ -15,7 +15,8 @@ type EventKind uint8
 const (
 	EventNone EventKind = iota
 	// CallArrived: the service sent a call for this line; it was not offered to the adapter yet.
-	// Call, Emergency (RFC 7090 call-back from the emergency centre).
+	// Call, Emergency (a call-back from the emergency centre, RFC 7090, at a time or from a place that makes the mark
+	// believable; another marked call is an ordinary one).
 	CallArrived
 	// CallRequested: the adapter asked for a new call, so the near end is off hook (a seizure).
 	// Call, Emergency. The user agent passes it on at once, without waiting for the machine.

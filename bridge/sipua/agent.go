@@ -103,6 +103,12 @@ type Options struct {
 	Lines   []LineOptions
 	Realm   string
 	Numbers *supervision.Numbers
+	// CallbackWindow is for how long after an emergency call of any line a call-back from the emergency centre is expected; 0: only during
+	// one. CallbackUntil is the end of the window of a call before the start; zero: there was none.
+	CallbackWindow time.Duration
+	CallbackUntil  time.Time
+	// CallbackFrom are the addresses from which a call-back is believed at any time.
+	CallbackFrom []netip.Prefix
 	// Media may be nil if no line relays.
 	Media  *media.Relay
 	Logger *zap.Logger
@@ -132,11 +138,14 @@ type Agent struct {
 	packets   func(netip.AddrPort) endpoint.Packets                                 // nil: sockets of the system
 	lookup    func(ctx context.Context, network, host string) ([]netip.Addr, error) // nil: the system resolver
 	registrar *registration.Registrar
-	lines     []*Line
-	byName    map[string]*Line
-	sockets   []*socket
-	stopLines context.CancelFunc // ends the registrations and whatever waits for an answer
-	ctx       context.Context
+	// callbackWindow and callbackFrom are as in [Options]
+	callbackWindow time.Duration
+	callbackFrom   []netip.Prefix
+	lines          []*Line
+	byName         map[string]*Line
+	sockets        []*socket
+	stopLines      context.CancelFunc // ends the registrations and whatever waits for an answer
+	ctx            context.Context
 
 	opened chan struct{} // closed when open has returned: a datagram may come before
 	failed bool          // open failed; set before opened is closed
@@ -146,6 +155,8 @@ type Agent struct {
 	// ordinary are the calls up that are no emergency calls
 	ordinary atomic.Int64
 	counts   counters
+	// callbackUntil is the end of the window in which a call-back is expected: nanoseconds since the agent's start
+	callbackUntil atomic.Int64
 
 	draining atomic.Bool
 	closing  atomic.Bool
@@ -162,6 +173,10 @@ func start(o Options, t times) (*Agent, error) {
 	a.lastCall.Store(max(o.FirstCall, 1) - 1)
 	if a.log == nil {
 		a.log = zap.NewNop()
+	}
+	a.callbackWindow, a.callbackFrom = o.CallbackWindow, o.CallbackFrom
+	if !o.CallbackUntil.IsZero() {
+		a.callbackUntil.Store(int64(o.CallbackUntil.Sub(a.epoch)))
 	}
 	a.ctx, a.stopLines = context.WithCancel(context.Background())
 	a.tables.init()

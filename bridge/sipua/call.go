@@ -245,11 +245,15 @@ func (c *call) settle() {
 	c.line.messages.consider()
 }
 
-// leave gives the place of an ordinary call back.
+// leave gives the call's place back.
 func (c *call) leave() {
-	if c.emergency {
+	switch {
+	case !c.emergency:
+		c.line.leave()
+	case c.arrived:
+		c.line.callbacks.Add(-1)
+	default:
+		c.a.openCallbackWindow()
 		c.line.help.leave(c)
-		return
 	}
-	c.line.leave()
 }

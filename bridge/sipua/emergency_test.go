@@ -374,8 +374,8 @@ func TestEmergencyCallWithCredentialsStays(t *testing.T) {
 // A call that was to give way while its 18x or 200 came stays, and still counts.
 func TestGivesWayTooLate(t *testing.T) {
 	t.Parallel()
-	l := &Line{}
-	waiting := func(trusted bool) *call { return &call{line: l, emergency: true, trusted: trusted} }
+	l := &Line{a: &Agent{}}
+	waiting := func(trusted bool) *call { return &call{a: l.a, line: l, emergency: true, trusted: trusted} }
 	a, b, c := waiting(false), waiting(false), waiting(false)
 	for _, one := range []*call{a, b, c} {
 		if !l.help.admit(one) {

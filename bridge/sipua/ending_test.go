@@ -196,9 +196,9 @@ func TestEmergencyCallWhileClosing(t *testing.T) {
 func TestEmergencyCallback(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualHouse(t, func(o *Options, _ *times) { o.CallbackUntil = time.Now().Add(time.Minute) })
 		h.agent.Drain()
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Priority: psap-callback")
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
 		inv := h.adapter.expect("INVITE")
 		contains(t, inv.get("Priority"), "psap-callback")
 		h.adapter.respond(inv, 486, "near", "")

@@ -123,6 +123,9 @@ func (x *exchange) prepare() {
 	}
 	if x.initial {
 		callHeadersTo(x.to.side, x.r.Request, x.req)
+		if !x.to.c.emergency {
+			unmark(x.req)
+		}
 	}
 	x.offerOptions()
 	x.to.askSession(x.req, x.initial)

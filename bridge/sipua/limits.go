@@ -56,6 +56,13 @@ func (h *help) leave(c *call) {
 	h.calls = slices.DeleteFunc(h.calls, func(other *call) bool { return other == c })
 }
 
+// any reports whether there is one.
+func (h *help) any() bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return len(h.calls) > 0
+}
+
 // keep takes back a call that was to give way and could not.
 func (h *help) keep(c *call) {
 	h.mu.Lock()

@@ -37,6 +37,8 @@ type Line struct {
 	ordinary atomic.Int64
 
 	help help
+	// callbacks are the call-backs from the emergency centre that are up
+	callbacks atomic.Int64
 
 	messages messages
 

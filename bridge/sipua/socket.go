@@ -254,7 +254,7 @@ func (s *socket) reply(r *endpoint.Request, code int, reason string, headers ...
 func (a *Agent) arrived(at *account, r *endpoint.Request) {
 	l := at.line
 	s := l.service
-	emergency := priority(r.Request)
+	emergency := l.isCallback(r)
 	if !a.sound(s, r, emergency) {
 		return
 	}
@@ -271,7 +271,14 @@ func (a *Agent) arrived(at *account, r *endpoint.Request) {
 		return
 	}
 	s.reply(r, sip.StatusTrying, "Trying")
+	if emergency {
+		l.callbacks.Add(1)
+	}
 	c := a.newCall(l, emergency, true)
+	if marked(r.Request) && !emergency {
+		l.log.Warn("a call marked as a call-back from the emergency centre is treated as an ordinary call, since none is expected, or too many came; "+
+			"if it is the centre's, add its address to emergency.callback_from", zap.Uint64("call", uint64(c.id)), zap.Stringer("from", r.From.Addr()))
+	}
 	if x := c.accept(media.ServiceSide, s, at, r); x != nil {
 		c.begin(x, func() {
 			c.event(supervision.Event{Kind: supervision.CallArrived, Emergency: emergency})
@@ -410,11 +417,6 @@ func (a *Agent) sound(s *socket, r *endpoint.Request, emergency bool) bool {
 		return true
 	}
 	return false
-}
-
-func priority(r *sip.Request) bool {
-	h := r.GetHeader("Priority")
-	return h != nil && supervision.EmergencyCallback(h.Value())
 }
 
 func (a *Agent) retryAfter() sip.Header {
