@@ -66,6 +66,7 @@ func fileKeys(c *Config) []key {
 			values("outside_prefixes", &c.Emergency.Prefixes, "digits", dialled),
 			values("extensions", &c.Emergency.Extensions, "a pattern like 1xx", pattern),
 			duration("callback_window", &c.Emergency.CallbackWindow, 0, 0),
+			values("callback_from", &c.Emergency.CallbackFrom, "an address or network", parseSource),
 		}),
 		required(nested("sip", []key{
 			required(nested("adapter_side", socketKeys(&c.SIP.AdapterSide))),

@@ -34,6 +34,8 @@ type Emergency struct {
 	Prefixes       []string      // outside_prefixes:
 	Extensions     []string      // extensions: patterns of the PBX's own extensions, for check's warning ("1xx")
 	CallbackWindow time.Duration // callback_window:
+	// CallbackFrom are the addresses from which a call marked as a call-back is believed at any time.
+	CallbackFrom []netip.Prefix // callback_from: default none
 }
 
 // SIP: `sip:`. Sockets that lines share; a line may name its own.

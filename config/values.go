@@ -162,6 +162,15 @@ func parsePrefix(s string) (netip.Prefix, error) {
 	return p.Masked(), nil
 }
 
+// parseSource is parsePrefix for sources that are believed: not everybody.
+func parseSource(s string) (netip.Prefix, error) {
+	p, err := parsePrefix(s)
+	if err == nil && p.Bits() == 0 {
+		return p, errors.New("is every address; write those that can be believed, such as 192.0.2.21 or 192.0.2.0/24")
+	}
+	return p, err
+}
+
 // ports is a range "low-high".
 func ports(name string, low, high *uint16) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {

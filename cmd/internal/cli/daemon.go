@@ -129,7 +129,10 @@ func (d *Daemon) troubleLocked(n relay.Notice) {
 }
 
 func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) error {
-	o := sipua.Options{Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log, Noted: d.noted, UserAgent: d.calledItself}
+	o := sipua.Options{
+		Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log, Noted: d.noted, UserAgent: d.calledItself,
+		CallbackWindow: c.Emergency.CallbackWindow, CallbackFrom: c.Emergency.CallbackFrom,
+	}
 	if d.journal != nil {
 		o.FirstCall = d.journal.FirstCall()
 	}
@@ -153,6 +156,9 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		line := bridge.NewLine(bo)
 		k.line = line
 		desks[l.Name] = k
+		if until := epoch.Add(time.Duration(bo.Kept.CallbackBy)); bo.Kept.CallbackBy > 0 && until.After(o.CallbackUntil) {
+			o.CallbackUntil = until
+		}
 		lo, err := lineOptions(c, l, line)
 		if err != nil {
 			return fmt.Errorf("line %s: %w", l.Name, err)
