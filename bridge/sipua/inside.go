@@ -115,7 +115,7 @@ func (l *leg) ended(r *endpoint.Request, d *dialog) {
 	}
 	l.byeSeen, l.said = true, reasons(r.Request)
 	if l.side == media.ServiceSide {
-		l.c.farEndCleared(supervision.EvidenceBye, l.dates.late(r.Request, l.c.a.now(), l.c.a.times.final))
+		l.c.farEndCleared(supervision.EvidenceBye, l.byeLate(r.Request))
 	} else {
 		l.c.nearEndCleared()
 	}

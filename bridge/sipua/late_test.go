@@ -1,12 +1,15 @@
 package sipua
 
 import (
+	"net/netip"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"pgregory.net/rapid"
+
+	"clearback/bridge/media"
 )
 
 // A farClock is the service's: wrong by so much.
@@ -17,11 +20,14 @@ func (c farClock) date(sent time.Time) string {
 	return "Date: " + sent.Add(time.Duration(c)).UTC().Format("Mon, 02 Jan 2006 15:04:05") + " GMT"
 }
 
-// A BYE that was under way for 5 s (lost, and repeated) is known to be late by 3 to 5 s, as well as two whole seconds can tell; one that came at
-// once is not late, whatever the service's clock says.
+// A BYE that was under way for 5 s (lost, and repeated) is known to be late by 3 to 5 s, as well as two whole seconds can tell, if the service's
+// clock was seen to agree with ours; else its Date says nothing. One that came at once is not late, whatever the service's clock says.
 func TestLateBye(t *testing.T) {
 	t.Parallel()
-	for name, clock := range map[string]farClock{"right": 0, "an hour fast": farClock(time.Hour), "half a day slow": farClock(-12 * time.Hour)} {
+	for name, clock := range map[string]farClock{
+		"right": 0, "a little fast": farClock(time.Second), "a little slow": farClock(-900 * time.Millisecond),
+		"3 s slow": farClock(-3 * time.Second), "an hour fast": farClock(time.Hour), "half a day slow": farClock(-12 * time.Hour),
+	} {
 		for _, delay := range []time.Duration{0, 5 * time.Second} {
 			for _, direction := range []string{"incoming", "outgoing"} {
 				t.Run(name+" "+direction+" "+delay.String(), func(t *testing.T) {
@@ -46,6 +52,10 @@ func TestLateBye(t *testing.T) {
 						}
 						far.request("BYE", "", clock.date(time.Now().Add(-delay)))
 						h.service.expectOf("200", "BYE")
+						if time.Duration(clock).Abs() > clocksAgree {
+							h.desk.late(0)
+							return
+						}
 						h.desk.late(delay)
 					})
 				})
@@ -78,6 +88,7 @@ func TestLateUnknown(t *testing.T) {
 		return map[string]dates{
 			"no date before":       {"", farClock(0).date(now.Add(-5 * time.Second))},
 			"no date":              {farClock(0).date(now), ""},
+			"wrong all the time":   {farClock(-10 * time.Second).date(now), farClock(-10 * time.Second).date(now.Add(-10 * time.Second))},
 			"no date that is one":  {farClock(0).date(now), "Date: five seconds ago"},
 			"another zone":         {farClock(0).date(now), "Date: " + now.UTC().Add(-5*time.Second).Format("Mon, 02 Jan 2006 15:04:05") + " +0000"},
 			"the clock was set":    {farClock(time.Hour).date(now), farClock(0).date(now)},
@@ -129,8 +140,77 @@ func TestLateByTheQuickestMessage(t *testing.T) {
 	})
 }
 
-// Never more than the truth, and less by no more than two seconds and what the quickest message took; whatever the clocks differ by,
-// and however the messages before were delayed.
+// A far end that speaks after the moment at which its BYE says that it hung up was there: the Date says nothing.
+func TestLateByeAfterSound(t *testing.T) {
+	t.Parallel()
+	for _, speaks := range []bool{true, false} {
+		h := newHouse(t, relaying, hasty)
+		far := newTalker(t, "voice")
+		d := h.arrive(offer("127.0.0.1", int(far.at.Port()), "sendrecv"), farClock(0).date(time.Now()))
+		h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		ok := h.service.expect("200")
+		d.established(ok).ack("")
+		if speaks {
+			voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(ok.body)), 5)
+			c := h.agent.call(1)
+			eventually(t, "the far end's media", func() bool {
+				heard := false
+				return c.inside(func() { heard = !c.path.heard(media.ServiceSide).IsZero() }) && heard
+			})
+		}
+		d.request("BYE", "", farClock(0).date(time.Now().Add(-10*time.Second)))
+		h.service.expectOf("200", "BYE")
+		if speaks {
+			h.desk.late(0)
+		} else {
+			h.desk.late(10 * time.Second)
+		}
+	}
+}
+
+// Only the Date of who hangs up shows whether that clock is right: neither a proxy's 100 nor another fork's 180 does.
+func TestLateByAnotherClock(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, hasty)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 100, "", "", farClock(0).date(time.Now()))
+		h.service.respond(inv, 180, "other", "", farClock(0).date(time.Now()))
+		h.adapter.expect("180")
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.service.called(inv, "far").request("BYE", "", farClock(0).date(time.Now().Add(-10*time.Second)))
+		h.service.expectOf("200", "BYE")
+		h.desk.late(0)
+	})
+}
+
+// A service that answers with thousands of tags fills no memory.
+func TestCalendarIsBounded(t *testing.T) {
+	t.Parallel()
+	var d calendar
+	at := time.Unix(1_800_000_000, 0)
+	for i := range 1000 {
+		d.learn(dated(num(i), farClock(0), at), at)
+	}
+	if n := len(d.least); n != maxForks {
+		t.Errorf("%d peers", n)
+	}
+}
+
+// dated is a request of the peer with this tag.
+func dated(tag string, clock farClock, sent time.Time) sip.Message {
+	m := sip.NewRequest(sip.INFO, sip.Uri{Scheme: "sip", Host: "pbx.example"})
+	m.AppendHeader(&sip.FromHeader{Params: sip.HeaderParams{{K: "tag", V: tag}}})
+	m.AppendHeader(sip.NewHeader("Date", clock.date(sent)[len("Date: "):]))
+	return m
+}
+
+// Never more than the truth, and less by no more than two seconds and what the quickest message took of those whose clock agreed, whatever the
+// clocks differ by and however the messages before were delayed; nothing where none agreed.
 func TestCalendar(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -138,24 +218,24 @@ func TestCalendar(t *testing.T) {
 			part := (high - low) / 8 // a plain range draws small numbers mostly
 			return low + time.Duration(rapid.Int64Range(0, 7).Draw(t, name))*part + time.Duration(rapid.Int64Range(0, int64(part)).Draw(t, name))
 		}
-		clock := farClock(duration("clock", -48*time.Hour, 48*time.Hour))
+		apart := []time.Duration{0, 0, 0, 3 * time.Second, 48 * time.Hour}[rapid.IntRange(0, 4).Draw(t, "apart")]
+		clock := farClock(duration("clock", -apart-2*time.Second, apart+2*time.Second))
 		at := time.Unix(1_800_000_000, 0).Add(duration("begin", 0, time.Second))
-		message := func(delay time.Duration) sip.Message {
-			m := sip.NewRequest(sip.INFO, sip.Uri{Scheme: "sip", Host: "pbx.example"})
-			m.AppendHeader(sip.NewHeader("Date", clock.date(at.Add(-delay))[len("Date: "):]))
-			return m
-		}
+		message := func(delay time.Duration) sip.Message { return dated("far", clock, at.Add(-delay)) }
 		var d calendar
-		quickest := time.Duration(1 << 62)
+		const none = time.Duration(1 << 62)
+		quickest := none
 		for range rapid.IntRange(1, 5).Draw(t, "messages") {
 			delay := duration("delay", 0, 4*time.Second)
-			quickest = min(quickest, delay)
+			if shown := at.Add(time.Duration(clock) - delay).Truncate(time.Second); at.Sub(shown).Abs() <= 2*time.Second {
+				quickest = min(quickest, delay)
+			}
 			d.learn(message(delay), at)
 			at = at.Add(duration("pause", 0, time.Minute))
 		}
 		delay := duration("last", 0, 30*time.Second)
 		late := d.late(message(delay), at, 32*time.Second)
-		if late > delay || late < delay-quickest-2*time.Second {
+		if late > delay || quickest < none && late < delay-quickest-2*time.Second || quickest == none && late != 0 {
 			t.Fatalf("%v late, sent %v ago, the quickest took %v", late, delay, quickest)
 		}
 	})
