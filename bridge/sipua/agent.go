@@ -247,11 +247,6 @@ func (a *Agent) Line(name string) *Line { return a.byName[name] }
 // Drain refuses new ordinary calls with 503; emergency calls still pass.
 func (a *Agent) Drain() { a.draining.Store(true) }
 
-// AwaitEmergency returns when no emergency call is up, or ctx ended.
-func (a *Agent) AwaitEmergency(ctx context.Context) {
-	a.awaitEnd(ctx, func(c *call) bool { return c.emergency })
-}
-
 // Close ends what is left, un-registers, closes the sockets and waits for all goroutines. Every new call gets 503 from here
 // on, an emergency call too: the adapter's second server can still serve it, we cannot.
 func (a *Agent) Close() error {
@@ -261,7 +256,7 @@ func (a *Agent) Close() error {
 		c.post(c.abandon)
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), a.times.farewell)
-	a.awaitEnd(ctx, func(*call) bool { return true })
+	a.awaitNone(ctx)
 	cancel()
 	a.stopLines()
 	a.clients.Wait()

@@ -33,6 +33,7 @@ type call struct {
 	first     *exchange // the INVITE that made the call
 
 	progress atomic.Bool // the service answered with an 18x or a 200
+	silent   atomic.Bool // neither end of an emergency call answered when they were asked last
 
 	// the mailbox; one goroutine empties it while there is something in it
 	mu      sync.Mutex
@@ -43,6 +44,7 @@ type call struct {
 	// owned by the mailbox
 	legs [2]*leg // by media.Side
 	path mediaPath
+	ends ends
 	// code answers a leg that never got a final response when it is cleared; 0: 480
 	code int
 	// what was reported
@@ -68,7 +70,7 @@ func (c *call) post(f func()) {
 func (c *call) begin(x *exchange, first func()) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.queue, c.begun = slices.Insert(c.queue, 0, first), true
+	c.queue, c.begun = slices.Insert(c.queue, 0, first, c.watchEnds), true
 	c.a.addDialog(x.from, x.from.dialog)
 	c.a.addDialog(x.to, x.to.dialog)
 	c.a.addInvite(x)
@@ -238,6 +240,9 @@ func (c *call) settle() {
 		return
 	}
 	c.done = true
+	if c.ends.timer != nil {
+		c.ends.timer.Stop()
+	}
 	c.path.close(c.line.log)
 	c.a.release(c.merged)
 	c.a.removeCall(c)

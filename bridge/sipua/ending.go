@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"cmp"
+	"context"
 	"slices"
 	"sync"
 	"time"
@@ -15,8 +16,8 @@ import (
 // ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown. The calls of one line are
 // cleared in turn, first those that nobody answered, each when the adapter's leg of the one before is over: a clearing while
 // another call is on the line opens nothing (invariant 1), and a held call's line would stay held. An adapter that does not
-// answer delays that for times.inTurn at most. For the same reason an answered call beside an emergency call is left alone: call
-// ClearOrdinary again when that has ended. It returns when every clearing was posted, so that who waits for the
+// answer delays that for times.inTurn at most. For the same reason an answered call beside an emergency call of its line is left
+// alone: call ClearOrdinary again when that has ended (AwaitEnd). It returns when every clearing was posted, so that who waits for the
 // lines to come to rest afterwards waits for these clearings too.
 func (a *Agent) ClearOrdinary() {
 	lines, emergency := map[*Line][]*call{}, map[*Line]bool{}
@@ -35,8 +36,24 @@ func (a *Agent) ClearOrdinary() {
 }
 
 // EmergencyUp tells whether an emergency call is up.
-func (a *Agent) EmergencyUp() bool {
-	return slices.ContainsFunc(a.up(), func(c *call) bool { return c.emergency })
+func (a *Agent) EmergencyUp() bool { return len(a.EmergencyCalls()) > 0 }
+
+// EmergencyCalls returns the emergency calls that are up.
+func (a *Agent) EmergencyCalls() []supervision.CallID {
+	var all []supervision.CallID
+	for _, c := range a.up() {
+		if c.emergency {
+			all = append(all, c.id)
+		}
+	}
+	return all
+}
+
+// AwaitEnd returns when one of these calls has ended, or ctx ended; at once if there are none.
+func (a *Agent) AwaitEnd(ctx context.Context, calls []supervision.CallID) {
+	a.await(ctx, func() bool {
+		return len(calls) == 0 || slices.ContainsFunc(calls, func(id supervision.CallID) bool { return a.calls[id] == nil })
+	})
 }
 
 // clearInTurn clears the calls of one line, beside an emergency call only those that nobody answered. From the instant by

@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"context"
+	"net/netip"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -82,13 +83,50 @@ func TestShutdownWithAHeldAndAnEmergencyCall(t *testing.T) {
 		near.request("BYE", "")
 		h.adapter.expectOf("200", "BYE")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.agent.AwaitEmergency(t.Context())
+		h.agent.AwaitEnd(t.Context(), h.agent.EmergencyCalls())
 		h.agent.ClearOrdinary()
 		h.desk.saw("2 near end cleared", "1 far end cleared: shutdown")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 		h.desk.saw("1 adapter leg cleared: confirmed")
 		h.atRest()
+	})
+}
+
+// An emergency call holds back no other line's clearing: here that of a held call beside an emergency call that has ended.
+func TestShutdownWithEmergencyCallsOnTwoLines(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		m := &memory{}
+		h := newHouseIn(t, m, neighbour)
+		other := newTalkerOn(t, "stage-door", m.network.Listen(netip.MustParseAddrPort("127.0.0.2:5060")))
+		h.outgoing()
+		h.ask(other, "sip:999@"+h.toAdapter.String())
+		other.expectOf("100", "INVITE")
+		h.service.respond(h.service.expect("INVITE"), 180, "psap", "") // which nobody ends
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		h.adapter.expectOf("100", "INVITE")
+		inv := h.service.expect("INVITE")
+		h.desk.saw("3 requested (emergency)")
+		calls := h.agent.EmergencyCalls()
+		h.agent.ClearOrdinary()
+		h.service.respond(inv, 486, "psap", "")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.service.expect("ACK")
+		h.desk.saw("3 far end cleared: bye", "3 adapter leg cleared: confirmed")
+		h.agent.AwaitEnd(t.Context(), calls)
+		if all := h.agent.EmergencyCalls(); len(all) != 1 || all[0] != 2 {
+			t.Fatalf("emergency calls: %v", all)
+		}
+		h.agent.ClearOrdinary()
+		h.desk.saw("1 far end cleared: shutdown")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 adapter leg cleared: confirmed")
+		h.agent.AwaitEnd(t.Context(), nil)
+		for _, c := range h.agent.up() {
+			c.post(c.abandon)
+		}
 	})
 }
 
@@ -155,13 +193,14 @@ func TestEmergencyCall(t *testing.T) {
 	h.service.respond(h.service.expect("INFO"), 481, "", "")
 	h.adapter.expectOf("481", "INFO")
 
-	waited := make(chan struct{}) // closed when AwaitEmergency returned
-	go func() { defer close(waited); h.agent.AwaitEmergency(context.Background()) }()
+	calls := h.agent.EmergencyCalls()
+	waited := make(chan struct{}) // closed when AwaitEnd returned
+	go func() { defer close(waited); h.agent.AwaitEnd(context.Background(), calls) }()
 	short, cancel := context.WithTimeout(context.Background(), time.Millisecond)
 	defer cancel()
-	h.agent.AwaitEmergency(short)
+	h.agent.AwaitEnd(short, calls)
 	if short.Err() == nil {
-		t.Fatal("AwaitEmergency returned during an emergency call")
+		t.Fatal("AwaitEnd returned during an emergency call")
 	}
 	h.service.called(inv, "psap").request("BYE", "")
 	h.service.expectOf("200", "BYE")

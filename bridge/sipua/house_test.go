@@ -362,7 +362,7 @@ func (h *house) atRest() {
 	h.t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
-	h.agent.awaitEnd(ctx, func(*call) bool { return true })
+	h.agent.awaitNone(ctx)
 	if n := h.line.Status().Calls; n != 0 {
 		h.t.Fatalf("%d calls are still up", n)
 	}

@@ -19,6 +19,7 @@ func (l *leg) request(r *endpoint.Request) {
 	if d != nil {
 		l.learn(r.Request)
 		l.flashed(r)
+		l.c.heardFromEnd()
 	}
 	if r.Method == sip.ACK {
 		if x := l.in; d == l.dialog && x != nil && x.ok != nil && x.seq == r.CSeq().SeqNo {

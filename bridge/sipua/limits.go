@@ -30,14 +30,21 @@ type help struct {
 }
 
 // admit takes a call in. Where there are too many, the newest that is not trusted and has neither rung nor been answered gives way, which may
-// be the call itself: then it reports false. A trusted call is always taken.
+// be the call itself: then it reports false. A trusted call is always taken. Calls whose ends did not answer when they were asked do
+// not count.
 func (h *help) admit(c *call) bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if len(h.calls) >= helpAtOnce && !c.trusted {
+	n := 0
+	for _, other := range h.calls {
+		if !other.silent.Load() {
+			n++
+		}
+	}
+	if n >= helpAtOnce && !c.trusted {
 		return false
 	}
-	if len(h.calls) >= helpAtOnce {
+	if n >= helpAtOnce {
 		for i, other := range slices.Backward(h.calls) {
 			if !other.trusted && !other.progress.Load() {
 				h.calls = slices.Delete(h.calls, i, i+1)
@@ -54,6 +61,15 @@ func (h *help) leave(c *call) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.calls = slices.DeleteFunc(h.calls, func(other *call) bool { return other == c })
+}
+
+// ask has the ends of all calls asked whether they are there: mostly nobody makes a call for help beside one that goes on.
+func (h *help) ask() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, c := range h.calls {
+		c.post(c.lookAtEndsSoon)
+	}
 }
 
 // any reports whether there is one.

@@ -240,13 +240,15 @@ func TestHeldCallsOfALostService(t *testing.T) {
 	}{{"held", false, false}, {"talking", true, false}, {"emergency", false, true}} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
-			h := newHouse(t, relaying, hasty, func(o *Options, _ *times) { o.Lines[0].Register, o.Lines[0].Expires = true, time.Second })
+			h := newHouse(t, relaying, hasty, func(o *Options, _ *times) {
+				o.Lines[0].Register, o.Lines[0].Expires, o.CallbackUntil = true, time.Second, time.Now().Add(time.Hour)
+			})
 			reg := h.service.expect("REGISTER")
 			h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=1")
 			voices := newTalker(t, "voice")
 			var extra []string
 			if c.emergency {
-				extra = append(extra, "Priority: psap-callback")
+				extra = append(extra, psapMark)
 			}
 			far := h.service.call(uri(reg.get("Contact")), "<sip:5550150@pbx.example>", h.toService, offer("127.0.0.1", int(voices.at.Port()), "sendrecv"), extra...)
 			said := func(what string) message { // a late machine refreshes the registration before the call is up

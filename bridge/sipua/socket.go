@@ -368,6 +368,7 @@ func (a *Agent) requested(r *endpoint.Request) {
 		refuse(supervision.EvidenceShutdown)
 		return
 	case emergency:
+		l.help.ask()
 		if c.trusted = q.trusted; !l.help.admit(c) {
 			l.log.Warn("an emergency call from an unverified address was refused, since the line makes too many at once", zap.Uint64("call", uint64(c.id)))
 			refuse(supervision.EvidenceNoRoom)

@@ -115,7 +115,7 @@ func TestUnregisteredNeedsAnAddress(t *testing.T) {
 func TestCallsALine(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
+		h := newVirtualHouse(t, callbackWindow(time.Minute), func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
 		talk := h.incoming()
 		second := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
 		second.nack(h.service.expect("486"))
@@ -127,7 +127,7 @@ func TestCallsALine(t *testing.T) {
 		h.adapter.expect("486")
 		h.service.expect("ACK")
 		h.desk.saw("3 requested (emergency)", "3 far end cleared: bye", "3 adapter leg cleared: confirmed")
-		h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Priority: psap-callback")
+		h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
 		h.adapter.respond(h.adapter.expect("INVITE"), 486, "near", "")
 		h.service.expect("486")
 		h.adapter.expect("ACK")

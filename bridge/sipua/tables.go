@@ -81,18 +81,18 @@ func (t *tables) up() []*call {
 	return all
 }
 
-// awaitEnd returns when no call for which counts says yes is up, or ctx ended.
-func (t *tables) awaitEnd(ctx context.Context, counts func(*call) bool) {
+// awaitNone returns when no call is up, or ctx ended.
+func (t *tables) awaitNone(ctx context.Context) {
+	t.await(ctx, func() bool { return len(t.calls) == 0 })
+}
+
+// await returns when until says so, which is asked under the lock whenever a call has ended, or when ctx ended.
+func (t *tables) await(ctx context.Context, until func() bool) {
 	for {
 		t.mu.Lock()
-		n, changed := 0, t.changed
-		for _, c := range t.calls {
-			if counts(c) {
-				n++
-			}
-		}
+		changed, over := t.changed, until()
 		t.mu.Unlock()
-		if n == 0 {
+		if over {
 			return
 		}
 		select {

@@ -33,6 +33,9 @@ type times struct {
 	inTurn time.Duration
 	// second is that of session timers (RFC 4028) and of waiting after a 491 (RFC 3261 section 14.1).
 	second time.Duration
+	// vanished is how often the ends of an emergency call are asked whether they are there, and how long neither may answer, from one look
+	// to another. Our own number: longer than a restart of an adapter or of a network takes.
+	vanished time.Duration
 	// farewell is how long Close waits for the answers to its BYEs. Our own number.
 	farewell time.Duration
 }
@@ -44,6 +47,7 @@ func defaultTimes() times {
 		ringing: 3*time.Minute + 10*time.Second,
 		silence: 4 * time.Second, again: 700 * time.Millisecond, quick: 2 * time.Second, lookOut: 10 * time.Second, probe: 2 * time.Second,
 		retryAfter: 10 * time.Second, inTurn: 2 * time.Second, second: time.Second, farewell: time.Second,
-		look: 5 * time.Second, resubscribe: 30 * time.Second,
+		vanished: 5 * time.Minute,
+		look:     5 * time.Second, resubscribe: 30 * time.Second,
 	}
 }

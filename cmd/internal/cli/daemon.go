@@ -373,12 +373,14 @@ func (d *Daemon) endCalls(hurry context.Context) {
 		return
 	}
 	d.agent.Drain()
-	d.agent.ClearOrdinary()
-	d.awaitRest(hurry)
-	for again := true; again && hurry.Err() == nil; again = d.agent.EmergencyUp() { // another may have come meanwhile
-		d.agent.AwaitEmergency(hurry)
-		d.agent.ClearOrdinary() // what was left beside it, or began meanwhile
+	for {
+		emergency := d.agent.EmergencyCalls()
+		d.agent.ClearOrdinary() // what was left beside an emergency call that has ended too
 		d.awaitRest(hurry)
+		if hurry.Err() != nil || len(emergency) == 0 && !d.agent.EmergencyUp() {
+			break
+		}
+		d.agent.AwaitEnd(hurry, emergency) // of any line: the other lines wait for none but their own
 	}
 	if err := d.agent.Close(); err != nil {
 		d.log.Warn("closing the SIP sockets", zap.Error(err))

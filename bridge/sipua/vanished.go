@@ -1,0 +1,114 @@
+package sipua
+
+import (
+	"net/netip"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/registration"
+)
+
+// This file ends emergency calls whose two ends have vanished. Nothing else that an ordinary call is ended for ends one: no session timer, no
+// missing sound (it may go directly, and who calls may be unable to speak), no answer of the service's but its BYE. But an adapter that lost
+// its power and a service that lost its network would leave the call on the line for ever, and every held call beside it stranded. So both
+// ends are asked now and then. The call ends if the adapter says that it knows no such call (481), or if neither end has answered
+// twice, times.vanished apart.
+
+// askAgain is the least time from one look at the ends to another that a new emergency call asks for. Our own number.
+const askAgain = 10 * time.Second
+
+// ends is what is known of the two ends of an emergency call. Owned by the call's mailbox.
+type ends struct {
+	timer   *time.Timer // of the next look
+	began   time.Time   // the last look; before the first, the call
+	awaited int         // answers of that look which have not come
+	heard   bool        // one of the ends was heard of since it began
+	silent  time.Time   // when the first look began that nobody answered; zero: the last one was answered
+}
+
+// watchEnds begins to look at the ends of an emergency call.
+func (c *call) watchEnds() {
+	if c.emergency && !c.done {
+		c.ends.began = time.Now()
+		c.ends.timer = c.after(c.a.times.vanished, c.lookAtEnds)
+	}
+}
+
+// lookAtEndsSoon is lookAtEnds for when somebody wants to know, unless it was asked just now.
+func (c *call) lookAtEndsSoon() {
+	if time.Since(c.ends.began) >= askAgain {
+		c.lookAtEnds()
+	}
+}
+
+// lookAtEnds asks both ends whether they are there.
+func (c *call) lookAtEnds() {
+	e := &c.ends
+	if c.done || e.awaited > 0 {
+		return
+	}
+	e.timer.Stop()
+	e.timer = c.after(c.a.times.vanished, c.lookAtEnds)
+	for _, l := range c.legs {
+		if l.clearing || l.state == legOver || l.state == legNew {
+			return // it is on its way
+		}
+	}
+	e.began, e.heard, e.awaited = time.Now(), false, len(c.legs)
+	for _, l := range c.legs {
+		up := l.state == legUp
+		l.send(l.inquiry(), func(res *sip.Response, err error) {
+			e.awaited--
+			switch {
+			case err != nil || res.StatusCode == sip.StatusRequestTimeout: // the same (RFC 3261 section 8.1.3.1)
+			case up && l.side == media.AdapterSide && res.StatusCode == sip.StatusCallTransactionDoesNotExists:
+				l.doubt(res.StatusCode, e.began, true)
+			default:
+				c.heardFromEnd()
+			}
+			if e.awaited == 0 {
+				c.lookedAtEnds()
+			}
+		})
+	}
+}
+
+// inquiry is OPTIONS within the call once it is answered, before that outside of it: then the answer only tells that somebody is there.
+func (l *leg) inquiry() *sip.Request {
+	switch {
+	case l.state == legUp:
+		return l.build(sip.OPTIONS)
+	case l.side == media.ServiceSide:
+		return l.account.build(sip.OPTIONS, outside{callID: token(), tag: token(), seq: 1})
+	}
+	at := registration.Binding{Contact: l.target, Transport: l.transport}
+	if dest, err := netip.ParseAddrPort(l.dest); err == nil {
+		at.Destination = dest
+	}
+	return l.c.line.towardsAdapter(sip.OPTIONS, at)
+}
+
+// heardFromEnd is called when one of the ends is heard of.
+func (c *call) heardFromEnd() {
+	c.ends.heard, c.ends.silent = true, time.Time{}
+	c.silent.Store(false)
+}
+
+// lookedAtEnds is called when a look is over.
+func (c *call) lookedAtEnds() {
+	e := &c.ends
+	adapter, service := c.legs[media.AdapterSide], c.legs[media.ServiceSide]
+	switch {
+	case e.heard, adapter.clearing, service.clearing, adapter.state == legOver, service.state == legOver:
+	case e.silent.IsZero():
+		e.silent = e.began
+		c.silent.Store(true)
+	case e.began.Sub(e.silent) >= c.a.times.vanished:
+		c.line.log.Warn("an emergency call is ended: neither the adapter nor the service has answered, twice", zap.Uint64("call", uint64(c.id)),
+			zap.Duration("apart", e.began.Sub(e.silent)))
+		adapter.gone(0)
+	}
+}
