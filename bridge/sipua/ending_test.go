@@ -114,7 +114,12 @@ func TestShutdownWithEmergencyCallsOnTwoLines(t *testing.T) {
 		near.nack(h.adapter.expectOf("486", "INVITE"))
 		h.service.expect("ACK")
 		h.desk.saw("3 far end cleared: bye", "3 adapter leg cleared: confirmed")
-		h.agent.AwaitEnd(t.Context(), calls)
+		short, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		h.agent.AwaitEnd(short, calls)
+		if short.Err() != nil {
+			t.Fatal("it waits for the other line's call")
+		}
 		if all := h.agent.EmergencyCalls(); len(all) != 1 || all[0] != 2 {
 			t.Fatalf("emergency calls: %v", all)
 		}

@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"net/netip"
+	"slices"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -51,11 +52,12 @@ func (c *call) lookAtEnds() {
 		return
 	}
 	e.timer.Stop()
+	if c.ending() {
+		return
+	}
 	e.timer = c.after(c.a.times.vanished, c.lookAtEnds)
-	for _, l := range c.legs {
-		if l.clearing || l.state == legOver || l.state == legNew {
-			return // it is on its way
-		}
+	if c.legs[media.AdapterSide].state == legNew || c.legs[media.ServiceSide].state == legNew {
+		return // it is not passed on yet
 	}
 	e.began, e.heard, e.awaited = time.Now(), false, len(c.legs)
 	for _, l := range c.legs {
@@ -100,15 +102,19 @@ func (c *call) heardFromEnd() {
 // lookedAtEnds is called when a look is over.
 func (c *call) lookedAtEnds() {
 	e := &c.ends
-	adapter, service := c.legs[media.AdapterSide], c.legs[media.ServiceSide]
 	switch {
-	case e.heard, adapter.clearing, service.clearing, adapter.state == legOver, service.state == legOver:
+	case e.heard, c.ending():
 	case e.silent.IsZero():
 		e.silent = e.began
 		c.silent.Store(true)
 	case e.began.Sub(e.silent) >= c.a.times.vanished:
 		c.line.log.Warn("an emergency call is ended: neither the adapter nor the service has answered, twice", zap.Uint64("call", uint64(c.id)),
 			zap.Duration("apart", e.began.Sub(e.silent)))
-		adapter.gone(0)
+		c.legs[media.AdapterSide].gone(0)
 	}
+}
+
+// ending reports whether one of the ends is over or is being cleared.
+func (c *call) ending() bool {
+	return slices.ContainsFunc(c.legs[:], func(l *leg) bool { return l.clearing || l.state == legOver })
 }
