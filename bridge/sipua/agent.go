@@ -103,8 +103,9 @@ type Options struct {
 	Lines   []LineOptions
 	Realm   string
 	Numbers *supervision.Numbers
-	// CallbackWindow is for how long after an emergency call of any line a call-back from the emergency centre is expected; 0: only during
-	// one. CallbackUntil is the end of the window of a call before the start; zero: there was none.
+	// CallbackWindow is for how long after an emergency call of any line a call-back from the emergency centre is
+	// expected; 0: only during one. CallbackUntil is the end of the window of a call before the start; zero: there was
+	// none.
 	CallbackWindow time.Duration
 	CallbackUntil  time.Time
 	// CallbackFrom are the addresses from which a call-back is believed at any time.

@@ -10,16 +10,19 @@ import (
 	"clearback/supervision"
 )
 
-// This file says which calls are taken for the emergency centre's own. A call-back is marked in its Priority header field (RFC 7090), which
-// anybody can write. What is believed passes the limits, and the loop stays closed for it; so the mark counts only while a call-back is
-// expected, or from where the user says that it can be trusted.
+// This file says which calls are taken for the emergency centre's own. A call-back is marked in its Priority header
+// field (RFC 7090), which anybody can write. What is believed passes the limits, and the loop stays closed for it; so
+// the mark counts only while a call-back is expected, or from where the user says that it can be trusted.
 
-// callbacksAtOnce bounds the call-backs that are on one line at once; further ones are ordinary calls. Our own number, as helpAtOnce.
+// callbacksAtOnce bounds the call-backs that are on one line at once; further ones are ordinary calls. Our own number,
+// as helpAtOnce.
 const callbacksAtOnce = helpAtOnce
 
 // marked reports whether a request is marked as a call-back from the emergency centre.
 func marked(m sip.Message) bool {
-	return slices.ContainsFunc(m.GetHeaders("Priority"), func(h sip.Header) bool { return supervision.EmergencyCallback(h.Value()) })
+	return slices.ContainsFunc(m.GetHeaders("Priority"), func(h sip.Header) bool {
+		return supervision.EmergencyCallback(h.Value())
+	})
 }
 
 // unmark takes the mark out of a request: no adapter is to do for an ordinary call what it does for a call-back.
@@ -36,8 +39,8 @@ func (l *Line) isCallback(r *endpoint.Request) bool {
 		(within(l.a.callbackFrom, r.From.Addr()) || l.a.expectsCallback())
 }
 
-// expectsCallback reports whether the emergency centre may call back: some line is making an emergency call, or made one within the
-// window. Call-backs do not count, so that marked calls cannot keep the window open.
+// expectsCallback reports whether the emergency centre may call back: some line is making an emergency call, or made
+// one within the window. Call-backs do not count, so that marked calls cannot keep the window open.
 func (a *Agent) expectsCallback() bool {
 	return int64(time.Since(a.epoch)) < a.callbackUntil.Load() ||
 		slices.ContainsFunc(a.lines, func(l *Line) bool { return l.help.any() })

@@ -26,6 +26,16 @@ func neighbour(o *Options, _ *times) {
 	o.Lines = append(o.Lines, l)
 }
 
+// oneCall lets the line have one ordinary call.
+func oneCall(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 }
+
+// another calls the line with the mark, and leaves the answer to the caller.
+func (h *house) another() *dialogue {
+	h.t.Helper()
+	target := "sip:" + serviceUser + "@" + h.toService.String()
+	return h.service.call(target, "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+}
+
 func callbackWindow(d time.Duration) setting {
 	return func(o *Options, _ *times) { o.CallbackWindow = d }
 }
@@ -49,29 +59,28 @@ func (h *house) reject(far *dialogue, inv message, event string) {
 	h.atRest()
 }
 
-// A mark that nobody expects counts for nothing: the call takes one of the line's places, is refused while the daemon ends, is told to the
-// machine as any other, and the adapter does not see the mark. More of them than the line may have are refused.
+// A mark that nobody expects counts for nothing: the call takes one of the line's places, is refused while the daemon
+// ends, is told to the machine as any other, and the adapter does not see the mark. More of them than the line may have
+// are refused.
 func TestCallbackUnexpected(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, hasty, callbackWindow(30*time.Minute), func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
+		h := newVirtualHouse(t, hasty, callbackWindow(30*time.Minute), oneCall)
 		far, inv := h.marked("1 arrived")
 		lacks(t, inv.String(), "psap-callback")
 		for range 3 {
-			over := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
-				offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+			over := h.another()
 			over.nack(h.service.expectOf("486", "INVITE"))
 		}
 		h.reject(far, inv, "1 near end cleared")
 		h.agent.Drain()
-		late := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
-			offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+		late := h.another()
 		late.nack(h.service.expectOf("503", "INVITE"))
 	})
 }
 
-// The emergency centre calls back: during an emergency call of any line, and until the window after it is over. It passes a line that has as
-// many calls as it may, and a daemon that is ending; the adapter sees the mark.
+// The emergency centre calls back: during an emergency call of any line, and until the window after it is over. It
+// passes a line that has as many calls as it may, and a daemon that is ending; the adapter sees the mark.
 func TestCallbackInTheWindow(t *testing.T) {
 	t.Parallel()
 	for _, line := range []string{"box-office", "stage-door"} {
@@ -79,7 +88,7 @@ func TestCallbackInTheWindow(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
 				m := &memory{}
-				h := newHouseIn(t, m, hasty, neighbour, callbackWindow(30*time.Minute), func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
+				h := newHouseIn(t, m, hasty, neighbour, callbackWindow(30*time.Minute), oneCall)
 				caller := h.adapter
 				if line == "stage-door" {
 					caller = newTalkerOn(t, "stage-door", m.network.Listen(netip.MustParseAddrPort("127.0.0.2:5060")))
@@ -131,16 +140,13 @@ func TestCallbackInTheWindow(t *testing.T) {
 func TestCallbacksAtOnce(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, hasty, func(o *Options, _ *times) {
-			o.CallbackUntil = time.Now().Add(time.Minute) // of a call before the start
-			o.Lines[0].MaxCalls = 1
-		})
+		before := func(o *Options, _ *times) { o.CallbackUntil = time.Now().Add(time.Minute) } // of a call before the start
+		h := newVirtualHouse(t, hasty, oneCall, before)
 		far, inv := h.marked("1 arrived (emergency)")
 		h.marked("2 arrived (emergency)")
 		h.marked("3 arrived (emergency)")
 		h.marked("4 arrived")
-		over := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
-			offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+		over := h.another()
 		over.nack(h.service.expectOf("486", "INVITE"))
 		h.adapter.respond(inv, 486, "near", "") // what ended makes room
 		h.adapter.expect("ACK")
@@ -158,8 +164,11 @@ func TestCallbacksAtOnce(t *testing.T) {
 func TestCallbackFrom(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		for source, event := range map[string]string{"127.0.0.1/32": "1 arrived (emergency)", "192.0.2.0/24": "1 arrived"} {
-			h := newVirtualHouse(t, hasty, func(o *Options, _ *times) { o.CallbackFrom = []netip.Prefix{netip.MustParsePrefix(source)} })
+		sources := map[string]string{"127.0.0.1/32": "1 arrived (emergency)", "192.0.2.0/24": "1 arrived"}
+		for source, event := range sources {
+			h := newVirtualHouse(t, hasty, func(o *Options, _ *times) {
+				o.CallbackFrom = []netip.Prefix{netip.MustParsePrefix(source)}
+			})
 			far, inv := h.marked(event)
 			h.reject(far, inv, "1 near end cleared")
 		}
@@ -172,7 +181,10 @@ func TestCallbackMark(t *testing.T) {
 	for _, c := range []struct {
 		values []string
 		is     bool
-	}{{nil, false}, {[]string{"urgent"}, false}, {[]string{"PSAP-Callback"}, true}, {[]string{"normal", " psap-callback "}, true}} {
+	}{
+		{nil, false}, {[]string{"urgent"}, false}, {[]string{"PSAP-Callback"}, true},
+		{[]string{"normal", " psap-callback "}, true},
+	} {
 		r := sip.NewRequest(sip.INVITE, sip.Uri{})
 		for _, v := range c.values {
 			r.AppendHeader(sip.NewHeader("Priority", v))

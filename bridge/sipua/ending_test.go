@@ -93,7 +93,8 @@ func TestShutdownWithAHeldAndAnEmergencyCall(t *testing.T) {
 	})
 }
 
-// An emergency call holds back no other line's clearing: here that of a held call beside an emergency call that has ended.
+// An emergency call holds back no other line's clearing: here that of a held call beside an emergency call that has
+// ended.
 func TestShutdownWithEmergencyCallsOnTwoLines(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

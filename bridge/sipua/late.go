@@ -9,17 +9,17 @@ import (
 // dateGrain is the resolution of a Date header field: the difference of two whole seconds is off by less than one.
 const dateGrain = time.Second
 
-// clocksAgree is how far a message's Date may be from its arrival for the peer's clock to agree with ours: the whole second that a Date is
-// rounded to, and a second for the way and for what clocks kept by NTP differ by. Our own number.
+// clocksAgree is how far a message's Date may be from its arrival for the peer's clock to agree with ours: the whole
+// second that a Date is rounded to, and a second for the way and for what clocks kept by NTP differ by. Our own number.
 const clocksAgree = 2 * time.Second
 
-// A calendar learns from the Date header fields of a leg's messages whose clocks agree with ours, and by them how late a message is: RFC 3261
-// section 20.17 has a Date say when a message was first sent, and a repeat keeps it. A Date is the peer's word, and a clearing that is
-// late opens nothing; so it counts only if an earlier message of the same peer in the same dialog showed that its clock is right. Owned by the
-// call's mailbox.
+// A calendar learns from the Date header fields of a leg's messages whose clocks agree with ours, and by them how late
+// a message is: RFC 3261 section 20.17 has a Date say when a message was first sent, and a repeat keeps it. A Date is
+// the peer's word, and a clearing that is late opens nothing; so it counts only if an earlier message of the same peer
+// in the same dialog showed that its clock is right. Owned by the call's mailbox.
 type calendar struct {
-	// least is the smallest difference between an arrival and its Date, by the peer's tag: what the clocks differ by, and the quickest way.
-	// Only peers whose clocks agree are in it.
+	// least is the smallest difference between an arrival and its Date, by the peer's tag: what the clocks differ by,
+	// and the quickest way. Only peers whose clocks agree are in it.
 	least map[string]time.Duration
 }
 
@@ -42,8 +42,9 @@ func (d *calendar) learn(m sip.Message, at time.Time) {
 	}
 }
 
-// late is how long ago a message that arrived at was surely sent; 0 if it has no Date, or if nothing showed that its sender's clock agrees with
-// ours. More than longest, after which nobody repeats a request any more, tells that a clock was set meanwhile, and counts as 0.
+// late is how long ago a message that arrived at was surely sent; 0 if it has no Date, or if nothing showed that its
+// sender's clock agrees with ours. More than longest, after which nobody repeats a request any more, tells that a clock
+// was set meanwhile, and counts as 0.
 func (d *calendar) late(m sip.Message, at time.Time, longest time.Duration) time.Duration {
 	sent, ok := dateOf(m)
 	least, known := d.least[peerTag(m)]

@@ -20,8 +20,9 @@ func (c farClock) date(sent time.Time) string {
 	return "Date: " + sent.Add(time.Duration(c)).UTC().Format("Mon, 02 Jan 2006 15:04:05") + " GMT"
 }
 
-// A BYE that was under way for 5 s (lost, and repeated) is known to be late by 3 to 5 s, as well as two whole seconds can tell, if the service's
-// clock was seen to agree with ours; else its Date says nothing. One that came at once is not late, whatever the service's clock says.
+// A BYE that was under way for 5 s (lost, and repeated) is known to be late by 3 to 5 s, as well as two whole seconds
+// can tell, if the service's clock was seen to agree with ours; else its Date says nothing. One that came at once is
+// not late, whatever the service's clock says.
 func TestLateBye(t *testing.T) {
 	t.Parallel()
 	for name, clock := range map[string]farClock{
@@ -209,8 +210,8 @@ func dated(tag string, clock farClock, sent time.Time) sip.Message {
 	return m
 }
 
-// Never more than the truth, and less by no more than two seconds and what the quickest message took of those whose clock agreed, whatever the
-// clocks differ by and however the messages before were delayed; nothing where none agreed.
+// Never more than the truth, and less by no more than two seconds and what the quickest message took of those whose
+// clock agreed, whatever the clocks differ by and however the messages before were delayed; nothing where none agreed.
 func TestCalendar(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {

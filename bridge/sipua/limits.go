@@ -63,7 +63,8 @@ func (h *help) leave(c *call) {
 	h.calls = slices.DeleteFunc(h.calls, func(other *call) bool { return other == c })
 }
 
-// ask has the ends of all calls asked whether they are there: mostly nobody makes a call for help beside one that goes on.
+// ask has the ends of all calls asked whether they are there: mostly nobody makes a call for help beside one that goes
+// on.
 func (h *help) ask() {
 	h.mu.Lock()
 	defer h.mu.Unlock()

@@ -33,8 +33,8 @@ type times struct {
 	inTurn time.Duration
 	// second is that of session timers (RFC 4028) and of waiting after a 491 (RFC 3261 section 14.1).
 	second time.Duration
-	// vanished is how often the ends of an emergency call are asked whether they are there, and how long neither may answer, from one look
-	// to another. Our own number: longer than a restart of an adapter or of a network takes.
+	// vanished is how often the ends of an emergency call are asked whether they are there, and how long neither may
+	// answer, from one look to another. Our own number: longer than a restart of an adapter or of a network takes.
 	vanished time.Duration
 	// farewell is how long Close waits for the answers to its BYEs. Our own number.
 	farewell time.Duration

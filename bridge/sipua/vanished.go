@@ -12,11 +12,11 @@ import (
 	"clearback/bridge/sipua/registration"
 )
 
-// This file ends emergency calls whose two ends have vanished. Nothing else that an ordinary call is ended for ends one: no session timer, no
-// missing sound (it may go directly, and who calls may be unable to speak), no answer of the service's but its BYE. But an adapter that lost
-// its power and a service that lost its network would leave the call on the line for ever, and every held call beside it stranded. So both
-// ends are asked now and then. The call ends if the adapter says that it knows no such call (481), or if neither end has answered
-// twice, times.vanished apart.
+// This file ends emergency calls whose two ends have vanished. Nothing else that an ordinary call is ended for ends
+// one: no session timer, no missing sound (it may go directly, and who calls may be unable to speak), no answer of the
+// service's but its BYE. But an adapter that lost its power and a service that lost its network would leave the call on
+// the line for ever, and every held call beside it stranded. So both ends are asked now and then. The call ends if the
+// adapter says that it knows no such call (481), or if neither end has answered twice, times.vanished apart.
 
 // askAgain is the least time from one look at the ends to another that a new emergency call asks for. Our own number.
 const askAgain = 10 * time.Second
@@ -78,7 +78,8 @@ func (c *call) lookAtEnds() {
 	}
 }
 
-// inquiry is OPTIONS within the call once it is answered, before that outside of it: then the answer only tells that somebody is there.
+// inquiry is OPTIONS within the call once it is answered, before that outside of it: then the answer only tells that
+// somebody is there.
 func (l *leg) inquiry() *sip.Request {
 	switch {
 	case l.state == legUp:
@@ -108,8 +109,8 @@ func (c *call) lookedAtEnds() {
 		e.silent = e.began
 		c.silent.Store(true)
 	case e.began.Sub(e.silent) >= c.a.times.vanished:
-		c.line.log.Warn("an emergency call is ended: neither the adapter nor the service has answered, twice", zap.Uint64("call", uint64(c.id)),
-			zap.Duration("apart", e.began.Sub(e.silent)))
+		c.line.log.Warn("an emergency call is ended: neither the adapter nor the service has answered, twice",
+			zap.Uint64("call", uint64(c.id)), zap.Duration("apart", e.began.Sub(e.silent)))
 		c.legs[media.AdapterSide].gone(0)
 	}
 }

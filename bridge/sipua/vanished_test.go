@@ -66,8 +66,8 @@ func (h *house) gone() {
 	h.atRest()
 }
 
-// An emergency call ends when neither end has answered twice, 5 min apart, and not a moment earlier. A daemon that is told to end waits for
-// that.
+// An emergency call ends when neither end has answered twice, 5 min apart, and not a moment earlier. A daemon that is
+// told to end waits for that.
 func TestEmergencyCallVanishes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -88,12 +88,13 @@ func TestEmergencyCallVanishes(t *testing.T) {
 	})
 }
 
-// The caller in need: as long as one end says anything at all, within the call or in answer to a look, the call goes on. What the service says
-// is no reason to end it, nor is a refusal of the adapter's that does not deny the call.
+// The caller in need: as long as one end says anything at all, within the call or in answer to a look, the call goes
+// on. What the service says is no reason to end it, nor is a refusal of the adapter's that does not deny the call.
 func TestEmergencyCallGoesOn(t *testing.T) {
 	t.Parallel()
 	for name, answers := range map[string][2]int{
-		"adapter answers": {200, 0}, "service answers": {0, 200}, "service knows no call": {0, 481}, "both refuse": {501, 403},
+		"adapter answers": {200, 0}, "service answers": {0, 200}, "service knows no call": {0, 481},
+		"both refuse": {501, 403},
 		"service knows no call and adapter answers": {486, 481}, "service times out": {200, 408},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -128,7 +129,8 @@ func TestEmergencyCallGoesOn(t *testing.T) {
 	})
 }
 
-// The adapter knows no such call: it ends at once. 408 is what a proxy says when its far end says nothing (RFC 3261 section 8.1.3.1).
+// The adapter knows no such call: it ends at once. 408 is what a proxy says when its far end says nothing (RFC 3261
+// section 8.1.3.1).
 func TestEmergencyCallUnknownToTheAdapter(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -146,7 +148,8 @@ func TestEmergencyCallUnknownToTheAdapter(t *testing.T) {
 	})
 }
 
-// A call for help that rings at the centre is not given up for that, but if both ends vanish. They are asked outside of the call.
+// A call for help that rings at the centre is not given up for that, but if both ends vanish. They are asked outside of
+// the call.
 func TestUnansweredEmergencyCallVanishes(t *testing.T) {
 	t.Parallel()
 	for _, vanishes := range []bool{true, false} {
@@ -179,8 +182,8 @@ func TestUnansweredEmergencyCallVanishes(t *testing.T) {
 	}
 }
 
-// Three emergency calls of which nobody answers keep no new one from the line, though it comes from an address that proves nothing; those whose
-// service answers do, since who forges the adapter's address need not answer.
+// Three emergency calls of which nobody answers keep no new one from the line, though it comes from an address that
+// proves nothing; those whose service answers do, since who forges the adapter's address need not answer.
 func TestVanishedCallsMakeRoom(t *testing.T) {
 	t.Parallel()
 	for _, vanished := range []bool{true, false} {

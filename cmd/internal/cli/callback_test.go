@@ -15,8 +15,8 @@ import (
 	"clearback/supervision"
 )
 
-// marked calls the line as a service without registration does, with the mark of a call-back (RFC 7090 section 3, from memory), and reports whether
-// the machine was told that it is one.
+// marked calls the line as a service without registration does, with the mark of a call-back (RFC 7090 section 3, from
+// memory), and reports whether the machine was told that it is one.
 func marked(t *testing.T, d *Daemon) bool {
 	t.Helper()
 	to := d.ServiceAddr("box-office").String()
@@ -25,21 +25,23 @@ func marked(t *testing.T, d *Daemon) bool {
 	defer c.Close()
 	from := c.LocalAddr().String()
 	_, err = c.Write([]byte(strings.Join([]string{
-		"INVITE sip:555-0101@" + to + " SIP/2.0", "Via: SIP/2.0/UDP " + from + ";branch=z9hG4bKback", "From: <sip:999@" + from + ">;tag=centre",
-		"To: <sip:555-0101@" + to + ">", "Call-ID: back@" + from, "CSeq: 1 INVITE", "Max-Forwards: 70", "Contact: <sip:centre@" + from + ">",
-		"Priority: psap-callback", "Content-Length: 0", "", "",
+		"INVITE sip:555-0101@" + to + " SIP/2.0", "Via: SIP/2.0/UDP " + from + ";branch=z9hG4bKback",
+		"From: <sip:999@" + from + ">;tag=centre", "To: <sip:555-0101@" + to + ">", "Call-ID: back@" + from, "CSeq: 1 INVITE",
+		"Max-Forwards: 70", "Contact: <sip:centre@" + from + ">", "Priority: psap-callback", "Content-Length: 0", "", "",
 	}, "\r\n")))
 	require.NoError(t, err)
 	line := d.line("box-office")
 	var calls []supervision.CallView
-	require.Eventually(t, func() bool { calls = line.View().Calls; return len(calls) > 0 }, 5*time.Second, time.Millisecond)
+	told := func() bool { calls = line.View().Calls; return len(calls) > 0 }
+	require.Eventually(t, told, 5*time.Second, time.Millisecond)
 	hurry, cancel := context.WithCancel(context.Background())
 	cancel() // nobody ends that call
 	d.Shutdown(hurry)
 	return calls[0].Emergency
 }
 
-// A call-back is believed of a configured source, and after a restart as long as the window of an emergency call before it goes on.
+// A call-back is believed of a configured source, and after a restart as long as the window of an emergency call before
+// it goes on.
 func TestCallbackConfigured(t *testing.T) {
 	begin := func(set func(c *config.Config)) *Daemon {
 		c, _ := stage(t)
