@@ -44,6 +44,7 @@ func BenchmarkPacket(b *testing.B) {
 	s, err := r.NewSession()
 	require.NoError(b, err)
 	a, f := newTalker(b, "127.0.0.1"), newTalker(b, "127.0.0.1")
+	s.Expect(media.AdapterSide, a.addr(), zero)
 	s.Expect(media.ServiceSide, f.addr(), zero)
 	p, buf := speech(b, 1), make([]byte, 2048)
 	b.ReportAllocs()

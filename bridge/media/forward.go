@@ -5,6 +5,7 @@ import (
 	"net"
 	"net/netip"
 	"runtime"
+	"syscall"
 	"time"
 )
 
@@ -51,19 +52,23 @@ func (s *Session) forward(from Side, f flowKind) {
 		if _, err = out.WriteToUDPAddrPort(buf[:n], to); err != nil {
 			src.unsent()
 		}
+		if f == rtpFlow {
+			s.ends[1-from].routed(to, err)
+		}
 	}
 }
 
 // take counts a packet that came from a side and tells whether it passes.
 func (s *Session) take(e *end, f flowKind, from netip.AddrPort, b []byte, p *packet) bool {
-	pass, flash := e.take(f, from, b, p, s)
-	if flash != nil {
-		flash()
+	pass, told := e.take(f, from, b, p, s)
+	if told != nil {
+		told()
 	}
 	return pass
 }
 
-func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Session) (pass bool, flash func()) {
+// take returns what is to be called once the lock is given back, nil if nothing is.
+func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Session) (pass bool, told func()) {
 	now := time.Now()
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -73,9 +78,9 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 	}
 	v := passes
 	if f == rtpFlow {
-		v = e.peers[rtpFlow].accept(from, p.run, now)
+		v = e.peers[rtpFlow].accept(from, p.run, now, &e.trust)
 	} else {
-		v = e.peers[rtcpFlow].acceptReport(from, &e.peers[rtpFlow], now)
+		v = e.peers[rtcpFlow].acceptReport(from, &e.peers[rtpFlow], now, &e.trust)
 	}
 	switch v {
 	case stranger:
@@ -84,6 +89,16 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 	case onProbation:
 		e.stats.Probation++
 		return false, nil
+	case competes:
+		e.stats.Strangers++
+		e.stats.Contests++
+		e.reviewLocked()
+		return false, e.tell(Contested, from)
+	case ignored:
+		e.stats.Strangers++
+		return false, e.tell(Ignored, from)
+	case passesRelaxed:
+		told = e.tell(Relaxed, from)
 	}
 	e.heard = now
 	switch p.kind {
@@ -94,12 +109,35 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 		e.stats.Bytes += uint64(len(b))
 		e.rtp.take(p.header.SSRC, p.header.SequenceNumber, p.header.Timestamp, units(now.Sub(s.began), s.relay.clock))
 		if e.flash.take(p, b) {
-			flash = e.flash.report
+			told = e.flash.report
 		}
 	default:
 		e.stats.Datagrams++
 	}
-	return true, flash
+	return true, told
+}
+
+// tell returns the call that notices something, nil if nobody listens. It allocates, and is for what happens seldom.
+func (e *end) tell(n Notice, from netip.AddrPort) func() {
+	if e.notice == nil {
+		return nil
+	}
+	notice := e.notice
+	return func() { notice(n, from) }
+}
+
+// routed notes whether the system knows a way to the address that SDP names.
+func (e *end) routed(to netip.AddrPort, err error) {
+	none := errors.Is(err, syscall.ENETUNREACH) || errors.Is(err, syscall.EHOSTUNREACH)
+	if err != nil && !none || none == e.lost.Load() {
+		return
+	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if to == e.peers[rtpFlow].expected {
+		e.lost.Store(none)
+		e.trust.unreachable = none
+	}
 }
 
 func (e *end) unsent() {

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"net/netip"
+	"slices"
 	"sync"
 	"time"
 )
@@ -35,6 +36,8 @@ type Options struct {
 	// PortLow and PortHigh bound the RTP/RTCP port range, inclusive; RTP takes even ports, RTCP the next odd one (RFC 3550 section 11).
 	// If both sides have the same address, a session takes two pairs of the range, else one pair at either address.
 	PortLow, PortHigh uint16
+	// From are networks whose hosts may send media of either side, whatever SDP says.
+	From []netip.Prefix
 	// ClockRate is the timestamp clock by which jitter is computed, in Hz; 0 means 8000.
 	ClockRate uint32
 }
@@ -45,6 +48,7 @@ type Relay struct {
 	addrs [2]netip.Addr // by Side
 	ports portRange
 	clock uint32
+	from  []netip.Prefix
 
 	mu       sync.Mutex
 	closed   bool                         // guarded by mu
@@ -59,11 +63,13 @@ type Counts struct {
 	Sessions, Open                         uint64
 	Packets, Bytes, RTCPPackets, Datagrams uint64
 	Strangers, Probation, Invalid, Unsent  uint64
+	Contests                               uint64
 }
 
 func (c *Counts) add(s Stats) {
 	c.Packets, c.Bytes, c.RTCPPackets, c.Datagrams = c.Packets+s.Packets, c.Bytes+s.Bytes, c.RTCPPackets+s.RTCPPackets, c.Datagrams+s.Datagrams
 	c.Strangers, c.Probation, c.Invalid, c.Unsent = c.Strangers+s.Strangers, c.Probation+s.Probation, c.Invalid+s.Invalid, c.Unsent+s.Unsent
+	c.Contests += s.Contests
 }
 
 // Counts sums up.
@@ -88,6 +94,7 @@ func New(o Options) (*Relay, error) {
 		addrs:    [2]netip.Addr{AdapterSide: o.AdapterAddr.Unmap(), ServiceSide: o.ServiceAddr.Unmap()},
 		ports:    portRange{low: o.PortLow, high: o.PortHigh},
 		clock:    o.ClockRate,
+		from:     slices.Clone(o.From),
 		sessions: make(map[*Session]struct{}),
 		resting:  make(map[netip.AddrPort]time.Time),
 	}

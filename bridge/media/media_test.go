@@ -34,10 +34,13 @@ func newRelayAt(t *testing.T, at netip.Addr, low, high uint16) *media.Relay {
 	return r
 }
 
+// newSession is that of a call whose signalling comes from 127.0.0.1 on both sides.
 func newSession(t *testing.T) *media.Session {
 	t.Helper()
 	s, err := newRelay(t, 20000, 29999).NewSession()
 	require.NoError(t, err)
+	s.Trust(media.AdapterSide, local)
+	s.Trust(media.ServiceSide, local)
 	return s
 }
 
@@ -203,23 +206,25 @@ func TestThirdAddressStealsNothing(t *testing.T) {
 	require.Equal(t, uint64(1), s.Stats(media.AdapterSide).Packets)
 }
 
-// TestSDPBeatsWhoCameFirst: the host of the SDP takes over from a source at another host that was learnt after its probation, once and not back.
+// TestSDPBeatsWhoCameFirst: the host of the SDP takes over from the host that the signalling comes from, once and not back.
 func TestSDPBeatsWhoCameFirst(t *testing.T) {
 	s := newSession(t)
 	a, f, early := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.9")
 	to := s.Local(media.AdapterSide)
+	s.Trust(media.AdapterSide, early.addr().Addr())
 	s.Expect(media.AdapterSide, a.addr(), zero)
 	s.Expect(media.ServiceSide, f.addr(), zero)
-	for seq := range uint16(3) {
-		early.send(to, speech(t, seq))
-	}
-	f.receive() // the third one
+	early.send(to, speech(t, 1))
+	f.receive()
+	f.send(s.Local(media.ServiceSide), speech(t, 1))
+	early.receive()
 	a.send(to, speech(t, 2))
 	f.receive()
-	early.send(to, speech(t, 3))
-	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Probation == 2 && st.Strangers == 1 })
-	f.send(s.Local(media.ServiceSide), speech(t, 1))
+	early.send(to, speech(t, 2))
+	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Strangers == 1 })
+	f.send(s.Local(media.ServiceSide), speech(t, 2))
 	a.receive()
+	early.nothing()
 }
 
 // TestNewOffer: a changed address is learnt again, stragglers of the old source pass and are not learnt; the same address again changes nothing.
@@ -240,12 +245,15 @@ func TestNewOffer(t *testing.T) {
 	f.receive()
 	f.send(s.Local(media.ServiceSide), speech(t, 1))
 	sdp.receive() // not a: it only lagged
-	for seq := range uint16(3) {
-		moved.send(to, speech(t, seq))
+	for seq := range uint16(20) {
+		moved.send(to, speech(t, 1000+seq))
 	}
+	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Strangers+st.Probation == 21 })
+	sdp.send(to, speech(t, 3))
 	f.receive()
 	f.send(s.Local(media.ServiceSide), speech(t, 2))
-	moved.receive()
+	sdp.receive()
+	moved.nothing()
 }
 
 func TestInvalid(t *testing.T) {

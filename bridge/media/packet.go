@@ -64,7 +64,7 @@ func (p *packet) read(b []byte, on flowKind, admit Admission) {
 		n, err := p.header.Unmarshal(b)
 		if err == nil {
 			p.kind, p.at = kindRTP, n
-			p.run = run{is: true, source: p.header.SSRC, seq: p.header.SequenceNumber}
+			p.run = run{is: true, rtp: true, pt: p.header.PayloadType, source: p.header.SSRC, seq: p.header.SequenceNumber, time: p.header.Timestamp}
 		}
 	}
 }

@@ -9,91 +9,401 @@ import (
 )
 
 var (
-	named   = netip.MustParseAddrPort("192.0.2.1:4000") // by SDP
-	moved   = netip.MustParseAddrPort("192.0.2.1:4100")
-	behind  = netip.MustParseAddrPort("192.0.2.2:4000") // a translator
-	another = netip.MustParseAddrPort("192.0.2.3:4000")
+	named     = netip.MustParseAddrPort("192.0.2.1:4000") // by SDP
+	moved     = netip.MustParseAddrPort("192.0.2.1:4100")
+	otherPort = netip.MustParseAddrPort("192.0.2.1:9")
+	private   = netip.MustParseAddrPort("192.168.7.20:4000") // by the SDP of a far end behind a translator
+	proxy     = netip.MustParseAddrPort("192.0.2.2:4000")    // at the host that the signalling comes from
+	listed    = netip.MustParseAddrPort("192.0.2.70:4000")   // in the user's networks
+	another   = netip.MustParseAddrPort("192.0.2.133:4000")
+	third     = netip.MustParseAddrPort("192.0.2.134:4000")
 )
 
-// step is a packet of RTP; seq < 0: RTCP on its port.
-type step struct {
-	after time.Duration // since the one before
-	from  netip.AddrPort
-	ssrc  uint32
-	seq   int
-	want  verdict
+const (
+	ms20                  = 20 * time.Millisecond
+	negotiated, unheardOf = 8, 99 // payload types
+)
+
+// sources is what a test knows of a side.
+func sources(answered bool) *trust {
+	t := &trust{signalling: proxy.Addr(), networks: []netip.Prefix{netip.MustParsePrefix("192.0.2.64/26")}, answered: answered}
+	t.types.Add(negotiated)
+	return t
 }
 
-// TestLearning is the rules of who is heard, one a row. RFC 3550 appendix A.1 has the probation, from memory.
-func TestLearning(t *testing.T) {
-	const ms20 = 20 * time.Millisecond
+// listener is a peer and its clock.
+type listener struct {
+	peer
+	*trust
+	now time.Time
+}
+
+func newListener(expected netip.AddrPort, t *trust) *listener {
+	l := &listener{trust: t, now: time.Unix(1000, 0)}
+	l.expect(expected, l.now)
+	return l
+}
+
+// speak has a source send n packets of 20 ms, after a pause, and returns how many passed.
+func (l *listener) speak(from netip.AddrPort, ssrc uint32, seq, n int, pause time.Duration) (passed int) {
+	l.now = l.now.Add(pause)
+	for i := range n {
+		if i > 0 {
+			l.now = l.now.Add(ms20)
+		}
+		if l.hear(from, ssrc, seq+i, negotiated) == passes {
+			passed++
+		}
+	}
+	return passed
+}
+
+func (l *listener) hear(from netip.AddrPort, ssrc uint32, seq int, pt uint8) verdict {
+	return l.accept(from, run{is: true, rtp: true, pt: pt, source: ssrc, seq: uint16(seq), time: uint32(160 * seq)}, l.now, l.trust)
+}
+
+// step is a talk spurt, and how many of its packets pass.
+type step struct {
+	pause  time.Duration // since the packet before
+	from   netip.AddrPort
+	ssrc   uint32
+	seq, n int
+	want   int
+	to     netip.AddrPort // where packets go afterwards
+}
+
+// TestLatching is the rules of who is heard and where packets go, in an answered call. RFC 3550 appendix A.1 has the probation, from memory; RFC
+// 4961 that who sends from an address receives there; the rest is our own.
+func TestLatching(t *testing.T) {
 	for _, c := range []struct {
 		name     string
 		expected netip.AddrPort
 		steps    []step
 	}{
-		{"nothing named: who comes first", netip.AddrPort{}, []step{{0, another, 1, 1, passes}, {ms20, behind, 1, 2, stranger}}},
-		{"the host that is named, at any port", named, []step{{0, moved, 1, 1, passes}, {ms20, named, 1, 2, stranger}}},
-		{"behind a translator: a few in a row", named, []step{{0, behind, 1, 9, onProbation}, {ms20, behind, 1, 10, onProbation}, {ms20, behind, 1, 11, passes}}},
-		{"one of them lost", named, []step{{0, behind, 1, 9, onProbation}, {ms20, behind, 1, 11, onProbation}, {ms20, behind, 1, 12, passes}}},
-		{"over the wrap", named, []step{{0, behind, 1, 65534, onProbation}, {ms20, behind, 1, 65535, onProbation}, {ms20, behind, 1, 0, passes}}},
-		{"sprayed: not in a row", named, []step{{0, behind, 1, 9, onProbation}, {ms20, behind, 1, 9, onProbation}, {ms20, behind, 1, 700, onProbation}, {ms20, behind, 2, 701, onProbation}, {ms20, behind, 2, 702, onProbation}}},
-		{"sprayed: from many", named, []step{{0, behind, 1, 9, onProbation}, {ms20, another, 1, 10, onProbation}, {ms20, behind, 1, 10, onProbation}, {ms20, another, 1, 11, onProbation}, {ms20, behind, 1, 11, passes}, {ms20, another, 1, 12, stranger}}},
-		{"reports are no probation", named, []step{{0, behind, 0, -1, onProbation}, {ms20, behind, 0, -1, onProbation}, {ms20, behind, 0, -1, onProbation}, {ms20, behind, 0, -1, onProbation}}},
-		{"who is named beats who was learnt, and not back", named, []step{{0, behind, 1, 1, onProbation}, {0, behind, 1, 2, onProbation}, {0, behind, 1, 3, passes}, {ms20, moved, 2, 7, passes}, {ms20, behind, 1, 4, stranger}}},
-		{"injected in a pause", named, []step{{0, named, 1, 1, passes}, {silentFor - 1, behind, 2, 1, stranger}, {0, behind, 2, 2, stranger}, {0, behind, 2, 3, stranger}, {0, behind, 2, 4, stranger}, {0, named, 1, 2, passes}}},
-		{"moved to another port, and not at once", named, []step{{0, named, 1, 1, passes}, {silentFor, moved, 2, 1, onProbation}, {ms20, moved, 2, 2, onProbation}, {ms20, moved, 2, 3, passes}, {ms20, named, 1, 2, stranger}}},
-		{"not gone after all", named, []step{{0, named, 1, 1, passes}, {silentFor, moved, 2, 1, onProbation}, {ms20, named, 1, 2, passes}, {ms20, moved, 2, 2, stranger}}},
+		{"the host that is named, at any port", named, []step{{0, moved, 1, 1, 1, 1, moved}}},
+		{"the address that is named is better", named, []step{{0, moved, 1, 1, 1, 1, moved}, {ms20, named, 2, 9, 1, 1, named}, {ms20, moved, 1, 2, 20, 0, named}}},
+		{"where the signalling comes from", named, []step{{0, proxy, 1, 1, 1, 1, proxy}, {ms20, named, 2, 9, 1, 1, named}, {ms20, proxy, 1, 2, 20, 0, named}}},
+		{"the user's networks", named, []step{{0, listed, 1, 1, 1, 1, listed}}},
+		{"sprayed: never sent", named, []step{{0, another, 1, 1, 500, 0, named}, {ms20, named, 2, 1, 1, 1, named}}},
+		{"sprayed: silent", named, []step{{0, named, 1, 1, 1, 1, named}, {time.Minute, another, 2, 1, 500, 0, named}, {ms20, named, 1, 2, 1, 1, named}}},
+		{"sprayed: silent, at another port", named, []step{{0, moved, 1, 1, 1, 1, moved}, {silentFor, another, 2, 1, 500, 0, moved}}},
+		{"a translator: ten in a row", private, []step{{0, another, 1, 9, 9, 0, private}, {ms20, another, 1, 18, 1, 1, another}}},
+		{"a translator: late", private, []step{{time.Hour, another, 1, 9, 11, 2, another}}},
+		{"a translator: one of them lost", private, []step{{0, another, 1, 1, 5, 0, private}, {2 * ms20, another, 1, 7, 5, 1, another}}},
+		{"a translator: over the wrap", private, []step{{0, another, 1, 65530, 10, 1, another}}},
+		{"a translator: doubled packets do not count, nor do they harm", private, []step{
+			{0, another, 1, 1, 9, 0, private}, {0, another, 1, 9, 1, 0, private}, {0, another, 1, 9, 1, 0, private}, {ms20, another, 1, 10, 1, 1, another}}},
+		{"a translator: another beginning", private, []step{{0, another, 1, 1, 9, 0, private}, {ms20, another, 1, 500, 9, 0, private}, {ms20, another, 2, 509, 9, 0, private}}},
+		{"a translator: the signalling's host at once, and it stays", private, []step{{0, proxy, 1, 1, 1, 1, proxy}, {time.Minute, another, 2, 1, 500, 0, proxy}}},
+		{"a translator: who is named is better, and stays", private, []step{
+			{0, another, 1, 1, 10, 1, another}, {ms20, private, 2, 1, 1, 1, private}, {ms20, another, 1, 11, 20, 0, private}, {time.Minute, another, 1, 700, 20, 0, private}}},
+		{"two compete: none", private, []step{
+			{0, another, 1, 1, 10, 1, another}, {0, third, 2, 1, 9, 0, another}, {ms20, third, 2, 10, 1, 0, private},
+			{ms20, third, 2, 11, 50, 0, private}, {time.Minute, another, 1, 100, 50, 0, private}, {0, proxy, 3, 1, 1, 1, proxy}}},
+		{"too late to compete", private, []step{{0, another, 1, 1, 101, 92, another}, {0, third, 2, 1, 50, 0, another}, {0, another, 1, 150, 1, 1, another}}},
+		{"who sprayed once competes with who comes later", private, []step{{0, another, 1, 1, 10, 1, another}, {time.Minute, third, 2, 1, 10, 0, private}, {ms20, another, 1, 11, 20, 0, private}}},
+		{"injected in a pause", named, []step{{0, named, 1, 1, 1, 1, named}, {silentFor - 1, moved, 2, 1, 1, 0, named}, {0, named, 1, 2, 1, 1, named}}},
+		{"moved to another port, once the one before is silent", named, []step{{0, moved, 1, 1, 1, 1, moved}, {silentFor, otherPort, 2, 1, 3, 1, otherPort}, {ms20, moved, 1, 2, 9, 0, otherPort}}},
+		{"another port of the host it was at, once that is silent", private, []step{
+			{0, another, 1, 1, 10, 1, another}, {silentFor, netip.AddrPortFrom(another.Addr(), 77), 2, 1, 4, 2, netip.AddrPortFrom(another.Addr(), 77)}}},
+		{"not gone after all", named, []step{{0, moved, 1, 1, 1, 1, moved}, {silentFor, otherPort, 2, 1, 2, 0, moved}, {ms20, moved, 1, 2, 1, 1, moved}, {ms20, otherPort, 2, 3, 9, 0, moved}}},
+		{"its stream goes on elsewhere, and late packets pass", named, []step{
+			{0, named, 7, 100, 50, 50, named}, {ms20, another, 7, 150, 3, 1, another}, {0, named, 7, 149, 1, 1, another}, {ms20, another, 7, 153, 9, 9, another}}},
+		{"its stream goes on elsewhere after a pause", named, []step{{0, named, 7, 1, 1, 1, named}, {10 * time.Second, another, 7, 501, 4, 2, another}}},
+		{"its source, but not its number", named, []step{{0, named, 7, 100, 1, 1, named}, {10 * time.Second, another, 7, 90, 5, 0, named}, {0, another, 7, 100 + maxDropout, 20, 0, named}}},
+		{"its number, but not its source", named, []step{{0, named, 7, 100, 1, 1, named}, {10 * time.Second, another, 8, 600, 20, 0, named}}},
+		{"its source and number, but a time to come", named, []step{{0, named, 7, 100, 1, 1, named}, {ms20, another, 7, 1600, 20, 0, named}}},
+		{"its source and number, but not its time", named, []step{{0, named, 7, 100, 1, 1, named}, {10 * time.Second, another, 7, 101, 20, 0, named}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			var p peer
-			now := time.Unix(1000, 0)
-			p.expect(c.expected, now)
+			l := newListener(c.expected, sources(true))
 			for i, s := range c.steps {
-				now = now.Add(s.after)
-				require.Equal(t, s.want, p.accept(s.from, run{is: s.seq >= 0, source: s.ssrc, seq: uint16(s.seq)}, now), "step %d", i+1)
+				require.Equal(t, s.want, l.speak(s.from, s.ssrc, s.seq, s.n, s.pause), "step %d", i+1)
+				require.Equal(t, s.to, l.target(), "step %d", i+1)
 			}
 		})
 	}
 }
 
-// TestNamedLater: who came before anything was named stays if the host is the same, and is on probation if not.
+// TestOutOfType: what was not negotiated does not make a host followed that nobody named, and does not keep it from being followed.
+func TestOutOfType(t *testing.T) {
+	l := newListener(private, sources(true))
+	for seq := range 100 {
+		require.Equal(t, stranger, l.hear(another, 1, seq, unheardOf))
+		l.now = l.now.Add(ms20)
+	}
+	for seq := range 9 {
+		require.Equal(t, onProbation, l.hear(another, 1, 200+seq, negotiated))
+		require.Equal(t, stranger, l.hear(third, 2, 200+seq, unheardOf))
+	}
+	require.Equal(t, passes, l.hear(another, 1, 210, negotiated), "comfort noise in between (RFC 3389), of a type that nobody named")
+	require.Equal(t, passes, newListener(named, sources(true)).hear(named, 1, 1, unheardOf), "the address that SDP names is not asked")
+}
+
+// TestWithoutRTP: DTLS and UDPTL have no types; what has no number counts for nothing.
+func TestWithoutRTP(t *testing.T) {
+	l := newListener(private, sources(true))
+	for seq := range uint16(9) {
+		require.Equal(t, onProbation, l.accept(another, run{is: true, seq: seq}, l.now, l.trust))
+		require.Equal(t, stranger, l.accept(another, run{}, l.now, l.trust))
+	}
+	require.Equal(t, passes, l.accept(another, run{is: true, seq: 9}, l.now, l.trust))
+	require.Equal(t, passes, l.accept(another, run{}, l.now, l.trust), "RTCP on the RTP port (RFC 5761)")
+}
+
+// TestReportsDoNotLatch: RTCP on the RTP port (RFC 5761) says nothing about where RTP comes from once that comes.
+func TestReportsDoNotLatch(t *testing.T) {
+	l := newListener(named, sources(true))
+	require.Equal(t, passes, l.accept(moved, run{}, l.now, l.trust))
+	require.Equal(t, moved, l.target(), "there was nothing else")
+	require.Equal(t, 1, l.speak(otherPort, 1, 1, 1, ms20))
+	require.Equal(t, passes, l.accept(moved, run{}, l.now, l.trust))
+	require.Equal(t, otherPort, l.target())
+}
+
+// TestEarlyMedia: before any answer a host that nobody named is heard, and nothing is sent to it (RFC 3960 section 3.1 has media that comes
+// before its description); the answer ends that, but for late packets.
+func TestEarlyMedia(t *testing.T) {
+	for _, expected := range []netip.AddrPort{named, {}} {
+		l := newListener(expected, sources(false))
+		require.Equal(t, 11, l.speak(another, 1, 1, 20, 0))
+		require.Equal(t, expected, l.target())
+		var reports peer
+		reports.expect(netip.AddrPortFrom(named.Addr(), 4001), l.now)
+		require.Equal(t, stranger, reports.acceptReport(netip.AddrPortFrom(another.Addr(), 4001), &l.peer, l.now, l.trust))
+		l.answer()
+		l.expect(named, l.now)
+		require.Equal(t, named, l.target())
+		if expected.IsValid() {
+			require.Equal(t, 5, l.speak(another, 1, 21, 5, ms20), "late packets")
+		}
+		require.Zero(t, l.speak(another, 1, 26, 20, relearnAfter))
+		require.Zero(t, l.speak(third, 2, 1, 50, 0))
+		require.Equal(t, 1, l.speak(named, 3, 1, 1, 0))
+		require.Zero(t, l.speak(another, 1, 500, 50, relearnAfter))
+	}
+
+	l := newListener(named, sources(false))
+	l.speak(another, 1, 1, 10, 0)
+	l.expect(netip.AddrPortFrom(another.Addr(), 9), l.now)
+	require.Equal(t, another.Addr(), l.target().Addr(), "it was named since")
+
+	l = newListener(named, sources(false)) // one announcement after the other
+	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
+	require.Equal(t, 2, l.speak(third, 2, 1, 11, silentFor))
+	require.Zero(t, l.speak(another, 1, 11, 20, ms20), "but not two at once")
+	require.Zero(t, l.speak(third, 2, 12, 20, ms20))
+
+	l = newListener(private, sources(false))
+	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
+	require.Equal(t, another, l.target(), "the SDP misleads")
+	l.answer()
+	require.Equal(t, 1, l.speak(another, 1, 11, 1, ms20), "it stays after the answer")
+	require.Equal(t, another, l.target())
+}
+
+func (l *listener) answer() {
+	l.answered = true
+	l.anew(l.now)
+}
+
+// TestAnew: an answer with the same SDP begins the latching anew, and takes nothing from who goes on.
+func TestAnew(t *testing.T) {
+	l := newListener(named, sources(true))
+	l.speak(moved, 1, 1, 10, 0)
+	l.answer()
+	require.Equal(t, moved, l.target(), "a far end that is silent goes on hearing")
+	require.Equal(t, 1, l.speak(otherPort, 2, 1, 1, ms20), "at once, from the first packet on")
+	require.Zero(t, l.speak(moved, 1, 11, 1, ms20))
+	l.answer()
+	require.Zero(t, l.speak(another, 2, 1, 50, time.Minute))
+	require.Equal(t, 1, l.speak(otherPort, 2, 11, 1, ms20))
+	require.Zero(t, l.speak(moved, 1, 12, 1, ms20))
+
+	l = newListener(private, sources(true))
+	l.speak(another, 1, 1, 10, 0)
+	l.answer()
+	require.Equal(t, another, l.target())
+	require.Equal(t, 1, l.speak(third, 2, 1, 10, ms20), "the one before said nothing since")
+	require.Equal(t, third, l.target())
+	require.Zero(t, l.speak(another, 1, 200, 10, ms20), "and now they compete")
+	require.Equal(t, private, l.target())
+	l.answer()
+	require.Equal(t, 1, l.speak(third, 2, 50, 10, ms20), "a new beginning")
+}
+
+// TestSDPChange: another address (c= or m=) begins the latching anew; stragglers of the old source pass and are not learnt.
+func TestSDPChange(t *testing.T) {
+	for _, to := range []netip.AddrPort{moved, proxy, another} {
+		l := newListener(named, sources(true))
+		l.speak(named, 1, 1, 10, 0)
+		l.expect(to, l.now)
+		require.Equal(t, to, l.target())
+		require.Equal(t, 5, l.speak(named, 1, 11, 5, ms20))
+		require.Equal(t, to, l.target(), "it only lagged")
+		require.Equal(t, 1, l.speak(to, 1, 16, 1, ms20))
+		require.Equal(t, 1, l.speak(named, 1, 15, 1, ms20))
+		require.Equal(t, to, l.target())
+		require.Zero(t, l.speak(third, 9, 1, 50, time.Minute))
+	}
+	l := newListener(named, sources(true)) // to where it sends from already
+	l.speak(moved, 1, 1, 10, 0)
+	l.expect(moved, l.now)
+	require.Equal(t, 1, l.speak(moved, 1, 11, 1, ms20))
+	require.Zero(t, l.speak(proxy, 2, 1, 1, ms20))
+	require.Equal(t, moved, l.target())
+}
+
+// TestNamedLater: who was heard before anything was named stays if the host is the same.
 func TestNamedLater(t *testing.T) {
-	for from, want := range map[netip.AddrPort]verdict{moved: passes, behind: onProbation} {
-		var p peer
-		require.Equal(t, passes, p.accept(from, run{is: true}, time.Unix(0, 0)))
-		p.expect(named, time.Unix(1, 0))
-		require.Equal(t, want, p.accept(from, run{is: true}, time.Unix(1, 0)), "%v", from)
-	}
+	l := newListener(netip.AddrPort{}, sources(true))
+	require.Equal(t, 1, l.speak(proxy, 1, 1, 1, 0))
+	l.expect(netip.AddrPortFrom(proxy.Addr(), 9), l.now)
+	require.Equal(t, proxy, l.target())
+	l = newListener(netip.AddrPort{}, sources(true))
+	require.Equal(t, 1, l.speak(proxy, 1, 1, 1, 0))
+	l.expect(named, l.now)
+	require.Equal(t, named, l.target())
+	require.Zero(t, newListener(netip.AddrPort{}, sources(true)).speak(another, 1, 1, 50, 0), "nobody was named")
 }
 
-// TestFloodOfSources: while strangers come from ever new addresses, a translator's packets may wait, but those of the host that is named pass.
+// TestMisleads: which addresses in SDP are followed elsewhere (RFC 1918, RFC 4193, RFC 3927, RFC 6598).
+func TestMisleads(t *testing.T) {
+	for said, want := range map[string]bool{
+		"10.0.0.1": true, "172.16.0.1": true, "192.168.0.1": true, "169.254.0.1": true, "100.64.0.1": true, "fd00::1": true, "fe80::1": true,
+		"192.0.2.1": false, "127.0.0.1": false, "100.128.0.1": false, "2001:db8::1": false,
+	} {
+		a := netip.MustParseAddr(said)
+		require.Equal(t, want, (&trust{}).misleads(a), said)
+		require.Equal(t, want, (&trust{signalling: named.Addr()}).misleads(a) && a != named.Addr(), said)
+		require.False(t, (&trust{signalling: a}).misleads(a), "%s, and the signalling comes from there", said)
+		require.True(t, (&trust{signalling: a, unreachable: true}).misleads(a), said)
+	}
+	require.False(t, (&trust{}).misleads(netip.Addr{}))
+}
+
+// TestEmergencyRelaxed: an answered emergency call that had no sound from a side for 2 s takes whoever sends three packets in a row, and says so; whoever is
+// named takes over, and competitors change nothing.
+func TestEmergencyRelaxed(t *testing.T) {
+	for _, expected := range []netip.AddrPort{named, private, {}} {
+		l := newListener(expected, sources(true))
+		l.urgent, l.patience = l.now, silentFor
+		require.Zero(t, l.speak(another, 1, 1, 5, 0))
+		l.now = l.urgent.Add(silentFor - 1)
+		require.NotContains(t, []verdict{passes, passesRelaxed}, l.hear(third, 5, 1, unheardOf))
+		l.now = l.urgent.Add(silentFor)
+		require.Equal(t, onProbation, l.hear(another, 2, 1, unheardOf))
+		require.Equal(t, onProbation, l.hear(another, 2, 2, unheardOf))
+		require.Equal(t, passesRelaxed, l.hear(another, 2, 3, unheardOf))
+		require.Equal(t, 50, l.speak(another, 2, 4, 50, ms20))
+		require.Zero(t, l.speak(third, 3, 1, 50, 0))
+		require.Equal(t, another, l.target())
+		require.Equal(t, 1, l.speak(proxy, 4, 1, 1, 0))
+		require.Equal(t, proxy, l.target())
+	}
+
+	l := newListener(named, sources(true)) // it fell silent in the middle of the call
+	l.urgent, l.patience = l.now, silentFor
+	require.Equal(t, 100, l.speak(named, 1, 1, 100, 0))
+	require.Zero(t, l.speak(another, 2, 1, 3, silentFor-3*ms20))
+	require.Equal(t, []verdict{onProbation, onProbation, passesRelaxed},
+		[]verdict{l.later(silentFor).hear(another, 2, 100, negotiated), l.hear(another, 2, 101, negotiated), l.hear(another, 2, 102, negotiated)})
+	require.Equal(t, 1, l.speak(named, 1, 600, 1, 0))
+	require.Equal(t, named, l.target())
+}
+
+func (l *listener) later(d time.Duration) *listener {
+	l.now = l.now.Add(d)
+	return l
+}
+
+// TestFloodOfSources: while strangers come from ever new addresses, a far end whose SDP misleads may wait, but the packets of who is named pass. All
+// ports of one host, and hosts that make no progress, keep nobody waiting.
 func TestFloodOfSources(t *testing.T) {
-	var p peer
-	now := time.Unix(1000, 0)
-	p.expect(named, now)
-	for i := range 50_000 {
-		now = now.Add(10 * time.Microsecond)
-		from := netip.AddrPortFrom(another.Addr(), uint16(1+i))
-		require.Equal(t, onProbation, p.accept(from, run{is: true, seq: uint16(i)}, now))
+	l := newListener(private, sources(true))
+	for i := range 5_000 {
+		l.now = l.now.Add(100 * time.Microsecond)
+		from := netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, byte(i >> 8), byte(i)}), 4000)
+		require.NotEqual(t, passes, l.hear(from, 1, i, negotiated))
 	}
-	require.Equal(t, passes, p.accept(named, run{is: true, seq: 1}, now))
+	require.Equal(t, 1, l.speak(private, 1, 1, 1, 0))
+
+	l = newListener(private, sources(true))
+	l.now = l.now.Add(time.Second)
+	passed := 0
+	for i := range 5_000 {
+		l.now = l.now.Add(time.Millisecond)
+		for host := range byte(3) {
+			require.NotEqual(t, passes, l.hear(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}), uint16(1+i)), 1, i, negotiated))
+		}
+		if i >= 1000 && i%20 == 0 {
+			passed += l.speak(another, 2, i/20, 1, 0)
+		}
+	}
+	require.Equal(t, 191, passed)
+
+	l = newListener(private, sources(true))
+	passed = 0
+	for i := range 5_000 {
+		l.now = l.now.Add(time.Millisecond)
+		for host := range byte(candidates) { // always the same, with numbers out of any order
+			require.NotEqual(t, passes, l.hear(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}), 4000), 1, 700*i, negotiated))
+		}
+		if i%20 == 0 {
+			passed += l.speak(another, 2, i/20, 1, 0)
+		}
+	}
+	require.Positive(t, passed)
 }
 
-// TestReportsOfWhom: RTCP is heard from the host of RTP and from the one SDP names for it, from nobody else.
+// TestReportsOfWhom: RTCP is heard from the hosts that RTP may come from, from nobody else; the better one takes over.
 func TestReportsOfWhom(t *testing.T) {
-	next := netip.AddrPortFrom(behind.Addr(), behind.Port()+1)
-	now := time.Unix(1000, 0)
+	at := func(a netip.AddrPort) netip.AddrPort { return netip.AddrPortFrom(a.Addr(), a.Port()+1) }
+	now, who := time.Unix(1000, 0), sources(true)
 	var p, speech peer
-	require.Equal(t, passes, p.acceptReport(another, &speech, now), "nothing is known")
+	require.Equal(t, stranger, p.acceptReport(another, &speech, now, who), "nothing is known")
+	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
+	require.Equal(t, passes, (&peer{}).acceptReport(at(proxy), &speech, now, who))
 	p = peer{}
-	p.expect(netip.AddrPortFrom(named.Addr(), 4001), now)
+	p.expect(at(named), now)
 	speech.expect(named, now)
-	require.Equal(t, stranger, p.acceptReport(next, &speech, now))
-	speech.learn(behind, now)
-	require.Equal(t, passes, p.acceptReport(next, &speech, now), "RTP comes from there")
-	require.Equal(t, stranger, p.acceptReport(another, &speech, now))
-	require.Equal(t, stranger, p.acceptReport(behind, &speech, now.Add(silentReports-1)), "another port")
-	require.Equal(t, passes, p.acceptReport(behind, &speech, now.Add(silentReports)))
-	require.Equal(t, stranger, p.acceptReport(another, &speech, now.Add(time.Hour)))
+	require.Equal(t, stranger, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "it never sent")
+	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
+	require.Equal(t, passes, p.acceptReport(at(moved), &speech, now, who), "the host that is named")
+	require.Equal(t, stranger, p.acceptReport(at(proxy), &speech, now, who))
+	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who), "the address that is named")
+	require.Equal(t, stranger, p.acceptReport(at(moved), &speech, now, who))
+	require.Equal(t, stranger, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "silent")
+
+	p.expect(at(private), now)
+	speech.expect(private, now)
+	speech.learn(another, run{}, now)
+	require.Equal(t, passes, p.acceptReport(at(another), &speech, now, who), "RTP comes from there")
+	require.Equal(t, stranger, p.acceptReport(at(third), &speech, now.Add(time.Hour), who))
+	require.Equal(t, stranger, p.acceptReport(another, &speech, now.Add(silentReports-1), who), "another port")
+	require.Equal(t, passes, p.acceptReport(another, &speech, now.Add(silentReports), who))
+}
+
+// TestReportsLoseTheirRight: RTCP of a host that was followed is not heard, nor sent to, once that is not followed any more.
+func TestReportsLoseTheirRight(t *testing.T) {
+	for name, ends := range map[string]func(e *end){
+		"two compete": func(e *end) { e.peers[rtpFlow].forget() },
+		"SDP":         func(e *end) { e.peers[rtpFlow].expect(named, time.Unix(1001, 0)) },
+	} {
+		e := &end{trust: *sources(true)}
+		rtp, rtcp := &e.peers[rtpFlow], &e.peers[rtcpFlow]
+		rtp.expect(private, time.Unix(1000, 0))
+		rtp.learn(another, run{}, time.Unix(1000, 0))
+		require.Equal(t, passes, rtcp.acceptReport(third, rtp, time.Unix(1000, 0), &trust{signalling: third.Addr()}))
+		e.reviewLocked()
+		require.False(t, rtcp.learnt.IsValid())
+		from := netip.AddrPortFrom(another.Addr(), 9)
+		require.Equal(t, passes, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.trust))
+		e.reviewLocked()
+		require.Equal(t, from, rtcp.target())
+		ends(e)
+		e.reviewLocked()
+		require.False(t, rtcp.target().IsValid(), name)
+		require.Equal(t, stranger, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.trust), name)
+	}
 }

@@ -20,9 +20,9 @@ const (
 // Session relays one media stream. It is safe for concurrent use.
 //
 // The source of each flow (RTP and RTCP apart) is learnt from what comes, because an address in SDP may be behind a translator: at
-// once from the host that SDP names, from any other host only after a few packets in a row. From then on only that address and port is
-// heard; the host that SDP names takes over from any other, so that who comes first by chance or with intent does not stay, and a
-// source that was silent for 2 s may be followed by another one.
+// once from the host that SDP names, the one that the side's signalling comes from, and the user's own networks. From then on only that
+// address and port is heard; who is named better takes over, and one of those that was silent for 2 s may be followed by another. A
+// host that nobody named is followed only where the SDP misleads or while there is no answer yet, and if it is the only one; see [Notice].
 type Session struct {
 	// Set once.
 	relay *Relay
@@ -48,11 +48,17 @@ type end struct {
 	rtp   reception
 	mux   bool // RTCP to this side goes to its RTP port
 	flash flashWatch
+	trust trust
+	// notice may be nil
+	notice func(Notice, netip.AddrPort)
+	// lost is trust.unreachable, to be read without the lock
+	lost atomic.Bool
 }
 
 func newSession(r *Relay) (*Session, error) {
 	s := &Session{relay: r, began: time.Now()}
 	for side, addr := range r.addrs {
+		s.ends[side].trust.networks = r.from
 		pair, err := r.bind(addr)
 		if err != nil {
 			return nil, errors.Join(err, s.closeSockets())
@@ -86,8 +92,95 @@ func (s *Session) Expect(side Side, rtp, rtcp netip.AddrPort) {
 	defer e.mu.Unlock()
 	now := time.Now()
 	e.mux = rtp.IsValid() && rtcp == rtp
-	e.peers[rtpFlow].expect(s.reachable(rtp), now)
-	e.peers[rtcpFlow].expect(s.reachable(rtcp), now)
+	rtp, rtcp = s.reachable(rtp), s.reachable(rtcp)
+	if rtp != e.peers[rtpFlow].expected {
+		e.trust.unreachable = false
+		e.lost.Store(false)
+	}
+	e.peers[rtpFlow].expect(rtp, now)
+	e.peers[rtcpFlow].expect(rtcp, now)
+	e.reviewLocked()
+}
+
+// Trust sets the host that the side's signalling comes from; its media may come from there too, at whatever port, whatever SDP
+// says. The zero address is none.
+func (s *Session) Trust(side Side, signalling netip.Addr) {
+	e := &s.ends[side]
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.trust.signalling = signalling.Unmap()
+	e.reviewLocked()
+}
+
+// Negotiate sets the payload types that were offered or answered. A host that nobody named is followed only if it sends one of them.
+func (s *Session) Negotiate(types PayloadTypes) {
+	for i := range s.ends {
+		e := &s.ends[i]
+		e.mu.Lock()
+		e.trust.types = types
+		e.mu.Unlock()
+	}
+}
+
+// Answered says that an offer was answered: on both sides latching begins anew, and from now on a host that nobody named is
+// followed only where the SDP misleads.
+func (s *Session) Answered() {
+	now := time.Now()
+	for i := range s.ends {
+		e := &s.ends[i]
+		e.mu.Lock()
+		e.trust.answered = true
+		for f := range e.peers {
+			e.peers[f].anew(now)
+		}
+		e.reviewLocked()
+		e.mu.Unlock()
+	}
+}
+
+// Urgent says that this is an answered emergency call: once a side was silent for as long as patience, whoever sends three
+// packets in a row as that side is taken for it.
+func (s *Session) Urgent(patience time.Duration) {
+	now := time.Now()
+	for i := range s.ends {
+		e := &s.ends[i]
+		e.mu.Lock()
+		e.trust.urgent, e.trust.patience = now, patience
+		e.mu.Unlock()
+	}
+}
+
+// Notice is something that people are to know of a side's media.
+type Notice uint8
+
+// The notices.
+const (
+	// Contested: two hosts that nobody named claimed the stream, so that none of them is followed before SDP or an answer
+	// makes a new beginning.
+	Contested Notice = iota
+	// Relaxed: a host that nobody named was taken, because an emergency call had no sound from that side.
+	Relaxed
+	// Ignored: a host that nobody named sends what seems to be the sound of a side from which nothing else came since the
+	// answer. It is dropped.
+	Ignored
+)
+
+// Watch has notice called when there is something to tell of a side, with the source that it is about. It is called between
+// two packets and must not block. Nil: nobody is told.
+func (s *Session) Watch(side Side, notice func(Notice, netip.AddrPort)) {
+	e := &s.ends[side]
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.notice = notice
+}
+
+// reviewLocked takes back what is no longer so after what is known of the side has changed.
+func (e *end) reviewLocked() {
+	rtp, rtcp := &e.peers[rtpFlow], &e.peers[rtcpFlow]
+	rtp.review(&e.trust)
+	if rtcp.reporter(rtcp.learnt, rtp, &e.trust) == unknownHost {
+		rtcp.forget()
+	}
 }
 
 // Admission is what a session relays beside RTP and RTCP.
@@ -146,6 +239,14 @@ func (s *Session) LastHeard(side Side) time.Time {
 	return e.heard
 }
 
+// LastSound is LastHeard for what came to the RTP port.
+func (s *Session) LastSound(side Side) time.Time {
+	e := &s.ends[side]
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.peers[rtpFlow].heard
+}
+
 // Stats returns the counters of what came from that side.
 func (s *Session) Stats(side Side) Stats {
 	e := &s.ends[side]
@@ -182,9 +283,11 @@ func (s *Session) closeSockets() error {
 type Stats struct {
 	// Packets and Bytes are RTP, headers included; RTCPPackets are RTCP datagrams; Datagrams are DTLS and UDPTL.
 	Packets, Bytes, RTCPPackets, Datagrams uint64
-	// Strangers came from another address than the learnt one and were dropped; so did those on Probation, from a host that SDP did not
-	// name and while nothing better was known. Invalid were no RTP or RTCP, nor what else was admitted.
+	// Strangers came from another address than the learnt one and were dropped; so did those on Probation, of a source that may become the
+	// learnt one. Invalid were no RTP or RTCP, nor what else was admitted.
 	Strangers, Probation, Invalid uint64
+	// Contests are how often two hosts that nobody named claimed the stream.
+	Contests uint64
 	// Unsent were valid and counted, but the other side's address is not known or the system refused to send.
 	Unsent uint64
 	// Lost by sequence number (RFC 3550 appendix A.3), over all sources of the side; negative when packets came doubled.

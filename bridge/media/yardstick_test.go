@@ -126,7 +126,7 @@ func startYardstick(t *testing.T, program string, streams int, how string) ([]st
 func startOurs(t *testing.T, streams int) ([]string, func()) {
 	t.Helper()
 	local := netip.MustParseAddr("127.0.0.1")
-	r, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
+	r, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999, From: []netip.Prefix{netip.PrefixFrom(local, 32)}})
 	require.NoError(t, err)
 	var pairs []string
 	for range streams {
