@@ -18,6 +18,7 @@ type call struct {
 	emergency bool
 	resembles bool // its number may be read as an emergency number
 	answered  bool
+	soundless bool // it was reported to be without sound
 	leg       leg
 	far       bool          // the far end has cleared
 	trial     bool          // its clearing is a trial, of the interval that follows

@@ -97,6 +97,7 @@ const (
 	IncidentOffHookWithoutCall          // off hook without a call
 	IncidentUnlistedPrefix              // an emergency call with a prefix that the file does not list
 	IncidentTooManyOpenings             // more openings than people can make: no clearing opens the loop until it ends
+	IncidentNoSound                     // an emergency call without sound
 	incidents
 )
 

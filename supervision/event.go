@@ -63,6 +63,10 @@ const (
 	// interval (0: a catch trial, which opens nothing and is judged all the same). PulseDiallingOff lets Interval be
 	// shorter than IntervalFloor.
 	TrialSet
+	// SoundContested: two hosts that nobody named send the sound of one side of a call, so that neither is heard. Call.
+	SoundContested
+	// SoundMissing: an answered emergency call is, or was, without sound. Call.
+	SoundMissing
 
 	eventKinds
 )

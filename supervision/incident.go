@@ -44,6 +44,19 @@ func (m *Machine) faultEnded() {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncidentEnded, Incident: IncidentUnreachable})
 }
 
+// OfCall reports whether an incident is of a call alone: it says nothing about the state of the line, and ends at once.
+func (i Incident) OfCall() bool { return i == IncidentUnlistedPrefix || i == IncidentNoSound }
+
+// soundMissing reports an answered emergency call without sound, once.
+func (m *Machine) soundMissing(ev *Event) {
+	if c := m.find(ev.Call); c != nil && c.emergency && c.answered && !c.soundless {
+		c.soundless = true
+		m.out = append(m.out,
+			Effect{Kind: Report, Report: ReportIncident, Call: ev.Call, Incident: IncidentNoSound},
+			Effect{Kind: Report, Report: ReportIncidentEnded, Incident: IncidentNoSound})
+	}
+}
+
 // reportUnlistedPrefix reports that an emergency call was dialled with a prefix that the file does not list. The incident ends at once: it
 // says nothing about the state of the line.
 func (m *Machine) reportUnlistedPrefix(id CallID) {

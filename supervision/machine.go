@@ -167,6 +167,10 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 		m.flashReported(&ev)
 	case TrialSet:
 		m.trialSet(now, &ev)
+	case SoundContested:
+		// nothing to decide: it is for people to know
+	case SoundMissing:
+		m.soundMissing(&ev)
 	case ProbeAnswered:
 		m.probeAnswered(now, &ev)
 	case PulseRequested:

@@ -27,6 +27,8 @@ func TestTextForm(t *testing.T) {
 		"probe-answered hook=unknown":                       {Kind: supervision.ProbeAnswered},
 		"trial-set call=2 interval=20ms pulse-dialling-off": {Kind: supervision.TrialSet, Call: 2, Interval: 20 * ms, PulseDiallingOff: true},
 		"flash-reported":                                    {Kind: supervision.FlashReported},
+		"sound-contested call=2":                            {Kind: supervision.SoundContested, Call: 2},
+		"sound-missing call=2":                              {Kind: supervision.SoundMissing, Call: 2},
 		"time-passed":                                       {Kind: supervision.TimePassed},
 		"none":                                              {},
 		"200 answer=77":                                     {Kind: 200, Answer: 77},
@@ -77,7 +79,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 		}
 		counts[name] = [2]int{n, want}
 	}
-	walk("event kind", 21, func(i uint8) string { return supervision.EventKind(i).String() })
+	walk("event kind", 23, func(i uint8) string { return supervision.EventKind(i).String() })
 	walk("evidence", 10, func(i uint8) string { return supervision.Evidence(i).String() })
 	walk("number", 3, func(i uint8) string { return supervision.Number(i).String() })
 	walk("answer", 3, func(i uint8) string { return supervision.Answer(i).String() })
@@ -86,7 +88,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 	walk("effect kind", 9, func(i uint8) string { return supervision.EffectKind(i).String() })
 	walk("report", 8, func(i uint8) string { return supervision.ReportKind(i).String() })
 	walk("suppression", 15, func(i uint8) string { return supervision.Suppression(i).String() })
-	walk("incident", 12, func(i uint8) string { return supervision.Incident(i).String() })
+	walk("incident", 13, func(i uint8) string { return supervision.Incident(i).String() })
 	for name, n := range counts {
 		if n[0] != n[1] {
 			t.Errorf("%s: %d words, want %d", name, n[0], n[1])

@@ -9,6 +9,7 @@ var (
 		LoopClosed: "loop-closed", LoopFailed: "loop-failed", LoopUnknown: "loop-unknown", Seized: "seized",
 		ProbeAnswered: "probe-answered", PulseRequested: "pulse-requested", TimePassed: "time-passed", Released: "released",
 		LeftOffHook: "left-off-hook", FlashReported: "flash-reported", TrialSet: "trial-set",
+		SoundContested: "sound-contested", SoundMissing: "sound-missing",
 	}
 	evidenceWords = [evidences]string{
 		EvidenceNone: "none", EvidenceBye: "bye", EvidenceDialogEvent: "dialog-event", EvidenceTone: "tone",
@@ -49,6 +50,7 @@ var (
 		IncidentMissedNotAfter: "missed-not-after", IncidentByeUnanswered: "bye-unanswered",
 		IncidentOffHookWithoutCall: "off-hook-without-call", IncidentUnlistedPrefix: "unlisted-prefix",
 		IncidentTooManyOpenings: "too-many-openings",
+		IncidentNoSound:         "no-sound",
 	}
 )
 

@@ -52,6 +52,9 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 		return "Find out who makes so many calls to or from line LINE and ends them (`clearback calls`): forged calls, or a service or an adapter " +
 			"gone wrong; then look whether its lamp shows a hold, and free it with `clearback pulse LINE`, which works " +
 			"meanwhile; if people did it, raise `policy.openings_per_minute`."
+	case supervision.IncidentNoSound:
+		return "Find out from where the service and the adapter of line LINE send their sound, and whether their SDP names another address or the " +
+			"network drops it; a network that SDP does not name, and that you trust, goes into `media.from`."
 	default:
 		return "Read it with the version of clearback that wrote it; this one does not know the reason " + reason.String() + "."
 	}
@@ -131,6 +134,9 @@ func Seen(reason supervision.Incident, rule supervision.Suppression, flash bool)
 	case supervision.IncidentTooManyOpenings:
 		return "The far end cleared this line more often within a minute than people can make happen (`policy.openings_per_minute`), so no clearing " +
 			"opens its loop for 5 min, and longer if that goes on."
+	case supervision.IncidentNoSound:
+		return "An emergency call was answered, and for 2 s no sound came from one side, or from both. From then on sound was taken from any " +
+			"address."
 	default:
 		return "An incident of a kind that this version does not know: " + reason.String() + "."
 	}
@@ -180,7 +186,7 @@ func (a *Account) Advice() string {
 }
 
 func (a *Account) advice() string {
-	if a.Incident == supervision.IncidentUnlistedPrefix {
+	if a.Incident.OfCall() {
 		text := Advice(a.Incident, a.Rule, a.Flash)
 		if !a.Answered.IsZero() {
 			text += " " + ruleAdvice(supervision.SuppressedEmergency)

@@ -22,6 +22,7 @@ var told = []string{
 	"seized-hold", "sense-judged", "suppressed-hold", "trial", "trial-not-made", "trial-refused", "incident-bye-unanswered",
 	"incident-replaced", "found-off-hook", "not-allowed", "session-expired", "emergency-unlisted-prefix", "emergency-number-contained",
 	"too-many-openings",
+	"emergency-no-sound",
 }
 
 // TestTold plays scripts of the machine and compares what is told of them with what a person has read and found right.

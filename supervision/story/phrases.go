@@ -95,6 +95,10 @@ func (c *course) callPhrase(ev *supervision.Event) (who, text string) {
 		return whoAdapter, "called the number for a line left off hook"
 	case supervision.FlashReported:
 		return whoAdapter, "reported a hook flash"
+	case supervision.SoundContested:
+		return whoUs, "gets sound for one side from two unknown addresses, and passes on neither"
+	case supervision.SoundMissing:
+		return whoUs, "gets no sound from one side, or from both"
 	default:
 		return whoUs, ev.String()
 	}

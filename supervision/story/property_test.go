@@ -341,7 +341,7 @@ func TestCSVReads(t *testing.T) {
 	})
 }
 
-// beganAsIncident reports whether the call is not over and is an incident for how it was dialled.
+// beganAsIncident reports whether the call is not over and is an incident for how it was dialled, or for its sound.
 func (a *Account) beganAsIncident() bool {
-	return a.Outcome == OutcomeOpen && a.Incident == supervision.IncidentUnlistedPrefix
+	return a.Outcome == OutcomeOpen && a.Incident.OfCall()
 }

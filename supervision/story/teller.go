@@ -191,8 +191,8 @@ func (t *Teller) change(c *tracked) {
 
 // settle notes the outcome of an account. An incident stays one.
 func (t *Teller) settle(at time.Time, c *tracked, o Outcome) {
-	if c.Incident == supervision.IncidentUnlistedPrefix {
-		o = OutcomeIncident // it was one from its beginning
+	if c.Incident.OfCall() {
+		o = OutcomeIncident // it was one before it ended
 	}
 	if c.Outcome != OutcomeIncident {
 		c.Outcome = o

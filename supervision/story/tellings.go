@@ -47,8 +47,8 @@ func (t *Teller) event(at time.Time, ev *supervision.Event) {
 			t.change(c)
 		}
 	default:
-		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed: what matters of
-		// them comes as an effect
+		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed, SoundMissing: what matters of
+		// them comes as an effect. SoundContested changes nothing in the account
 	}
 }
 
@@ -290,8 +290,8 @@ func (t *Teller) incident(at time.Time, ef *supervision.Effect) {
 	if ef.Suppression != supervision.SuppressionNone {
 		c.Rule = ef.Suppression
 	}
-	if ef.Incident == supervision.IncidentUnlistedPrefix && c.Outcome == OutcomeOpen {
-		t.change(c) // the call only begins
+	if ef.Incident.OfCall() && c.Outcome == OutcomeOpen {
+		t.change(c) // the call goes on
 		return
 	}
 	t.settle(at, c, OutcomeIncident)

@@ -58,6 +58,11 @@ func incidentHolds(t *truth, m *Moment, ef *supervision.Effect) string {
 		if why := reported(m, supervision.ReportSuppressed); why == nil || !tooMany(why) || why.Call != ef.Call {
 			return "calls it a storm although nothing was refused"
 		}
+	case supervision.IncidentNoSound:
+		c := t.find(ef.Call)
+		if ev := m.Event; ev.Kind != supervision.SoundMissing || ev.Call != ef.Call || c == nil || !c.emergency || !c.answered {
+			return "misses the sound of a call that is no answered emergency call"
+		}
 	case supervision.IncidentOffHookWithoutCall:
 		byHand := off && judged.Call == 0
 		if !byHand && !(w.off && (w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook)) {

@@ -159,7 +159,7 @@ func (w *World) intrude(chance int, d time.Duration) {
 // nonsense returns an event that need not fit.
 func (w *World) nonsense() supervision.Event {
 	r := &w.rand
-	return supervision.Event{
+	ev := supervision.Event{
 		Kind:      supervision.EventKind(1 + r.Below(22)),
 		Call:      supervision.CallID(r.Below(int(w.next) + 2)),
 		Seq:       supervision.Seq(r.Below(int(w.seq) + 2)),
@@ -174,6 +174,10 @@ func (w *World) nonsense() supervision.Event {
 
 		PulseDiallingOff: r.Of(30),
 	}
+	if w.dialled.Of(10) {
+		ev.Kind = supervision.SoundContested + supervision.EventKind(w.dialled.Below(2))
+	}
+	return ev
 }
 
 // answer plans what becomes of an effect.
