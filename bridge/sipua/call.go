@@ -48,13 +48,13 @@ type call struct {
 	// code answers a leg that never got a final response when it is cleared; 0: 480
 	code int
 	// what was reported
-	rang, answered, farCleared, nearCleared, lost bool
-	done                                          bool
+	rang, answered, farCleared, nearCleared, lost, soundless bool
+	done                                                     bool
 }
 
 func (a *Agent) newCall(l *Line, emergency, arrived bool) *call {
 	c := &call{a: a, line: l, id: supervision.CallID(a.lastCall.Add(1)), emergency: emergency, arrived: arrived}
-	c.path = mediaPath{relay: l.o.Relay, emergency: emergency, ports: a.media, flash: c.flashInMedia}
+	c.path = mediaPath{relay: l.o.Relay, emergency: emergency, ports: a.media, flash: c.flashInMedia, notice: c.noticeInMedia}
 	return c
 }
 
@@ -168,6 +168,8 @@ func (c *call) nearEndAnswered() {
 	if !c.answered {
 		c.answered = true
 		c.event(supervision.Event{Kind: supervision.CallAnswered})
+		c.path.answered()
+		c.listen()
 	}
 }
 

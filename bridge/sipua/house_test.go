@@ -112,6 +112,10 @@ func text(ev supervision.Event) string {
 		return "left off hook"
 	case supervision.FlashReported:
 		return fmt.Sprintf("%d flash", ev.Call)
+	case supervision.SoundContested:
+		return fmt.Sprintf("%d sound contested", ev.Call)
+	case supervision.SoundMissing:
+		return fmt.Sprintf("%d sound missing", ev.Call)
 	case supervision.ProbeAnswered:
 		return "probe: " + [...]string{"unknown", "on hook", "off hook"}[ev.Hook]
 	}

@@ -44,11 +44,14 @@ type mediaPath struct {
 	relay     bool
 	emergency bool
 	ports     *media.Relay
-	flash     func()    // reports a hook flash in the adapter's RTP; may be nil
-	streams   []*stream // by place of the m= line
-	sent      [2]sent   // by the side that it went to
-	asked     *offered  // the last offer, until its answer is final
-	begun     bool      // there was a final answer
+	flash     func() // reports a hook flash in the adapter's RTP; may be nil
+	notice    func(media.Side, media.Notice, netip.AddrPort)
+	from      [2]netip.Addr // where each side's signalling comes from
+	streams   []*stream     // by place of the m= line
+	sent      [2]sent       // by the side that it went to
+	asked     *offered      // the last offer, until its answer is final
+	begun     bool          // there was a final answer
+	patience  time.Duration // with the silence of an answered emergency call; 0: it is none
 }
 
 // maxEarly is how many descriptions of early dialogs are remembered towards a side.
@@ -82,6 +85,7 @@ func (p *mediaPath) lastSent(to media.Side) (body []byte, contentType string) {
 // cannot be relayed passes unchanged, and the media then goes directly.
 func (p *mediaPath) translate(m sip.Message, from media.Side) ([]byte, error) {
 	body, kind := m.Body(), contentType(m)
+	p.comesFrom(m, from)
 	switch {
 	case len(body) == 0:
 		return body, nil
@@ -119,8 +123,32 @@ func (p *mediaPath) translate(m sip.Message, from media.Side) ([]byte, error) {
 		p.begun = true
 		p.sent[0].early, p.sent[1].early = nil, nil
 		p.free()
+		p.answered()
 	}
 	return out, nil
+}
+
+// comesFrom notes where a side's signalling comes from; what it says of its media counts for that host.
+func (p *mediaPath) comesFrom(m sip.Message, side media.Side) {
+	at, err := addressOf(m.Source())
+	if err != nil {
+		return
+	}
+	p.from[side] = at.Unmap()
+	for _, s := range p.streams {
+		if s.session != nil {
+			s.session.Trust(side, p.from[side])
+		}
+	}
+}
+
+// answered makes the latching of all streams begin anew.
+func (p *mediaPath) answered() {
+	for _, s := range p.streams {
+		if s.session != nil {
+			s.session.Answered()
+		}
+	}
 }
 
 // turn tells what the description in m is to the offer before it: what p.asked has to be after it, and whether it is the final answer.
@@ -288,6 +316,15 @@ func (p *mediaPath) stream(i int, live bool) (*stream, error) {
 			return nil, fmt.Errorf("%w: %w", errPorts, err)
 		}
 		s.session = session
+		for _, side := range [2]media.Side{media.AdapterSide, media.ServiceSide} {
+			session.Trust(side, p.from[side])
+			if p.notice != nil {
+				session.Watch(side, func(n media.Notice, from netip.AddrPort) { p.notice(side, n, from) })
+			}
+		}
+		if p.patience > 0 {
+			session.Urgent(p.patience)
+		}
 	}
 	return s, nil
 }
@@ -316,6 +353,40 @@ func unspecified(like netip.Addr) netip.Addr {
 		return netip.IPv4Unspecified()
 	}
 	return netip.IPv6Unspecified()
+}
+
+// hurry says that this is an answered emergency call.
+func (p *mediaPath) hurry(patience time.Duration) {
+	p.patience = patience
+	for _, s := range p.streams {
+		if s.session != nil {
+			s.session.Urgent(patience)
+		}
+	}
+}
+
+// soundless reports whether a side that ought to send was never heard, or none of them was for that long.
+func (p *mediaPath) soundless(now time.Time, d time.Duration) bool {
+	silent, heard := false, false
+	for _, side := range [2]media.Side{media.AdapterSide, media.ServiceSide} {
+		sends, last := false, time.Time{}
+		for _, s := range p.streams {
+			if s.session == nil || !s.of[side].live || s.of[side].silent {
+				continue
+			}
+			sends = true
+			if t := s.session.LastSound(side); t.After(last) {
+				last = t
+			}
+		}
+		switch {
+		case sends && last.IsZero():
+			return true
+		case sends:
+			silent, heard = silent || now.Sub(last) >= d, heard || now.Sub(last) < d
+		}
+	}
+	return silent && !heard
 }
 
 // heard is when the last packet came from that side, in any stream; the zero time if never or if media goes directly.

@@ -24,7 +24,9 @@ type place struct {
 	mux       bool           // RTCP on the RTP port (RFC 5761)
 	dtls      bool           // keys are agreed on by DTLS on these ports (RFC 5764)
 	opaque    bool           // UDPTL or UDPTL in DTLS (RFC 7345): any datagram
+	types     media.PayloadTypes
 	events    media.PayloadTypes
+	silent    bool // it says that it sends nothing (RFC 3264 section 5.1)
 	held      bool // the old form of hold (RFC 3264 section 8.4)
 }
 
@@ -63,10 +65,28 @@ func (p *mediaPath) placeOf(d *sdpText, m *sdpMedia, from media.Side) (place, er
 		at.rtp = netip.AddrPortFrom(addr, uint16(m.port))
 		at.rtcp = rtcpOf(m, at.rtp)
 	}
+	for format := range strings.FieldsSeq(m.formats) {
+		if n, err := strconv.ParseUint(format, 10, 7); err == nil && !opaque {
+			at.types.Add(uint8(n))
+		}
+	}
+	at.silent = at.held || sendsNothing(d, m)
 	if proto == "RTP/AVP" || proto == "RTP/AVPF" {
 		at.events = eventTypes(m)
 	}
 	return at, nil
+}
+
+// sendsNothing reports whether that side is recvonly or inactive.
+func sendsNothing(d *sdpText, m *sdpMedia) bool {
+	for _, lines := range [2][]sdpLine{m.lines, d.session} {
+		for _, direction := range [4]string{"sendrecv", "sendonly", "recvonly", "inactive"} {
+			if _, ok := attribute(lines, direction); ok {
+				return direction == "recvonly" || direction == "inactive"
+			}
+		}
+	}
+	return false
 }
 
 // rtcpOf is where that side receives RTCP: a=rtcp (RFC 3605), or the next port; zero if there is none.
@@ -169,6 +189,11 @@ func (s *stream) apply(flash func()) {
 			s.session.Expect(media.Side(side), at.rtp, rtcp)
 		}
 	}
+	types := a.types
+	for i := range types {
+		types[i] |= b.types[i]
+	}
+	s.session.Negotiate(types)
 	s.session.Admit(media.Admission{DTLS: a.dtls || b.dtls, Datagrams: a.opaque || b.opaque})
 	// The numbers are those of who receives the events (RFC 3264 section 5.1).
 	s.session.WatchFlash(media.AdapterSide, b.events, flash)

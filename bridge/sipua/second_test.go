@@ -240,8 +240,9 @@ func TestHeldCallsOfALostService(t *testing.T) {
 	}{{"held", false, false}, {"talking", true, false}, {"emergency", false, true}} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
-			h := newHouse(t, relaying, hasty, func(o *Options, _ *times) {
+			h := newHouse(t, relaying, hasty, func(o *Options, times *times) {
 				o.Lines[0].Register, o.Lines[0].Expires, o.CallbackUntil = true, time.Second, time.Now().Add(time.Hour)
+				times.sound = time.Hour // that it is silent is not what is asked here
 			})
 			reg := h.service.expect("REGISTER")
 			h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=1")

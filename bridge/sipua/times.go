@@ -36,6 +36,8 @@ type times struct {
 	// vanished is how often the ends of an emergency call are asked whether they are there, and how long neither may
 	// answer, from one look to another. Our own number: longer than a restart of an adapter or of a network takes.
 	vanished time.Duration
+	// sound is how long an answered emergency call may be without sound before whoever sends some is heard. Our own number.
+	sound time.Duration
 	// farewell is how long Close waits for the answers to its BYEs. Our own number.
 	farewell time.Duration
 }
@@ -47,7 +49,7 @@ func defaultTimes() times {
 		ringing: 3*time.Minute + 10*time.Second,
 		silence: 4 * time.Second, again: 700 * time.Millisecond, quick: 2 * time.Second, lookOut: 10 * time.Second, probe: 2 * time.Second,
 		retryAfter: 10 * time.Second, inTurn: 2 * time.Second, second: time.Second, farewell: time.Second,
-		vanished: 5 * time.Minute,
-		look:     5 * time.Second, resubscribe: 30 * time.Second,
+		vanished: 5 * time.Minute, sound: 2 * time.Second,
+		look: 5 * time.Second, resubscribe: 30 * time.Second,
 	}
 }
