@@ -77,6 +77,7 @@ func fileKeys(c *Config) []key {
 			address("adapter_address", &c.Media.AdapterAddress),
 			address("service_address", &c.Media.ServiceAddress),
 			ports("ports", &c.Media.PortLow, &c.Media.PortHigh),
+			values("from", &c.Media.From, "an address or network", parsePrefix),
 		}),
 		nested("log", []key{
 			choice("level", &c.Log.Level, "debug", "info", "warn", "error"),

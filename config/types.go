@@ -58,6 +58,7 @@ type Media struct {
 	ServiceAddress netip.Addr // service_address: default: that of sip.service_side.listen
 	PortLow        uint16     // ports: 30000-30999
 	PortHigh       uint16
+	From           []netip.Prefix // from: networks that may send sound whatever SDP says
 }
 
 // Log: `log:`.

@@ -108,6 +108,11 @@ func sameHost(a, b netip.Addr) bool { return a == b || a.IsUnspecified() || b.Is
 const callsPerLine = 2
 
 func (d *decoder) checkMedia(c *Config) {
+	for _, n := range c.Media.From {
+		if n.Bits() == 0 {
+			d.add(d.at("media.from"), "media.from: %v is everybody, who could then listen to any call; list the networks that its sound comes from", n)
+		}
+	}
 	relayed, calls := 0, 0
 	for i := range c.Lines {
 		if c.Lines[i].Media == "relay" {

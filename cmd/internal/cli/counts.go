@@ -43,6 +43,7 @@ func networkCounts(c *sipua.Counts) []status.Count {
 		{Name: "connections too slow", Count: e.Slow},
 		{Name: "media packets of strangers", Count: m.Strangers},
 		{Name: "media packets on probation", Count: m.Probation},
+		{Name: "media streams that two unknown hosts claimed", Count: m.Contests},
 		{Name: "media packets that are none", Count: m.Invalid},
 	} {
 		away.TurnedAway = true

@@ -140,7 +140,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	if relays(c) {
 		if d.media, err = media.New(media.Options{
 			AdapterAddr: c.Media.AdapterAddress, ServiceAddr: c.Media.ServiceAddress,
-			PortLow: c.Media.PortLow, PortHigh: c.Media.PortHigh,
+			PortLow: c.Media.PortLow, PortHigh: c.Media.PortHigh, From: c.Media.From,
 		}); err != nil {
 			return fmt.Errorf("media relay: %w", err)
 		}

@@ -136,7 +136,8 @@ sip:
   adapter_side: {listen: "%[1]s", transports: [%[6]s]}
   service_side: {listen: "%[2]s", transports: [%[6]s]}
   realm: millrace.example
-media: {ports: %[3]d-%[4]d}
+# baresip binds its media to no address, and the kernel sends it from this one
+media: {ports: %[3]d-%[4]d, from: [127.0.0.1]}
 log: {level: debug, format: json}
 %[7]scontrollers:
   - name: loft
