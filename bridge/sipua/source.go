@@ -33,7 +33,8 @@ func (l *leg) expected(r *endpoint.Request) bool {
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 		return false
 	}
-	line, ok := c.a.registrar.Authenticate(r, nil)
+	ofTheCall := func(string) bool { return true } // the tags have named the call, whatever uri the credentials name
+	line, ok := c.a.registrar.Authenticate(r, ofTheCall)
 	switch {
 	case !ok: // it was answered
 		return false

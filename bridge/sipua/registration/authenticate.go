@@ -50,7 +50,7 @@ const (
 // ok is false. An account with a password needs digest credentials; one without, which has a fixed contact, is known by its address.
 //
 // Credentials have to be for the Request-URI; sameTarget says what is tolerated. They need not where anyTarget, if not nil, says so of the line:
-// a call for help is not refused for that.
+// neither a call for help nor the end of a call is refused for that.
 func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line string) bool) (line string, ok bool) {
 	if a := r.authenticate(req, anyTarget); a != nil {
 		return a.Line, true

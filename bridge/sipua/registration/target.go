@@ -14,7 +14,9 @@ import (
 // do it and it leads to nobody else:
 //   - Another host or port, or none. An adapter knows us by name and by address, and calls go to the line's service whatever the host.
 //   - Missing or other parameters, such as user=phone and transport, and a password.
-//   - In a REGISTER, a user part in only one of the two: sip:stage-door@millrace.example and sip:millrace.example are the same registrar.
+//   - No user part in the uri: some user agents name only the host that they send to. Such credentials are tied to the method alone; as every
+//     others they are good at one socket, from one address, and once.
+//   - In a REGISTER, a user part in the uri alone: sip:stage-door@millrace.example and sip:millrace.example are the same registrar.
 //
 // A uri that is missing or no URI is the same as nothing.
 func sameTarget(method sip.RequestMethod, uri string, target sip.Uri) bool {
@@ -22,7 +24,7 @@ func sameTarget(method sip.RequestMethod, uri string, target sip.Uri) bool {
 	if uri == "" || sip.ParseUri(uri, &u) != nil || !strings.EqualFold(schemeOf(u), schemeOf(target)) {
 		return false
 	}
-	if method == sip.REGISTER && (u.User == "" || target.User == "") {
+	if u.User == "" && !u.Wildcard && schemeOf(u) == "sip" || method == sip.REGISTER && target.User == "" {
 		return true
 	}
 	return unescaped(u.User) == unescaped(target.User) && unescaped(u.Raw()) == unescaped(target.Raw())
