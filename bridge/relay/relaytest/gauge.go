@@ -91,6 +91,12 @@ const (
 	peerUsual = 5 * time.Millisecond
 )
 
+// Lateness begins to watch how late this machine wakes a sleeper. Lately is by how much at most within the last second or two; end stops the watch.
+func Lateness() (lately func() time.Duration, end func()) {
+	g := machineGauge()
+	return g.lately, g.end
+}
+
 func machineGauge() *gauge {
 	return newGauge(sleep+sleepUsual, func() { time.Sleep(sleep) })
 }

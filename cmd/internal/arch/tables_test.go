@@ -81,7 +81,7 @@ var testsMay = map[string][]string{
 	"bridge/sipua/flows":                 {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/judge", "supervision", "supervision/story"},
 	"bridge/trial":                       {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
 	"cmd/internal/figures":               {"bridge/loopbacktest", "bridge/outsidetest"},
-	"cmd/internal/interop":               {"bridge/loopbacktest", "bridge/outsidetest", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest/vm", "bridge/sipua/judge"}, // the rules by which all that the daemon sends is judged
+	"cmd/internal/interop":               {"bridge/loopbacktest", "bridge/outsidetest", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/judge"}, // the rules by which all that the daemon sends is judged
 	"cmd/internal/cli":                   {"bridge/loopbacktest"},
 	"deploy":                             {"bridge/outsidetest", "config", "supervision"},
 	"supervision/tuning":                 {"bridge/outsidetest"},

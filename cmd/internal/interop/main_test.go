@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"clearback/bridge/outsidetest"
+	"clearback/bridge/relay/relaytest"
 	"clearback/bridge/relay/relaytest/vm"
 )
 
@@ -57,6 +58,9 @@ func testMain(m *testing.M) int {
 			return 1
 		}
 	}
+	lately, end := relaytest.Lateness()
+	defer end()
+	lateness.machine = lately
 	code := m.Run()
 	if late, off := medianLateness(); code == 0 && max(late, off) > longMedian {
 		fmt.Fprintf(os.Stderr, "half of all openings were longer than asked by %v or more, or recorded wrong by %v or more; allowed are %v\n", late, off, longMedian)

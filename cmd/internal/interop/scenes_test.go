@@ -17,7 +17,8 @@ const (
 	lead  = 600 * time.Millisecond // the default lead
 
 	// The bounds of an opening as the board sees it. Short is never allowed. Long is what a stalled processor may cost a single one, of
-	// the daemon, the board or what lies between; so TestMain holds the median of all to the bound for busy cores.
+	// the daemon, the board or what lies between; so TestMain holds the median of all to the bound for busy cores, beyond what this
+	// machine's own sleepers were late by at that time.
 	shortBy    = 500 * time.Microsecond
 	longBy     = time.Second
 	longMedian = 25 * time.Millisecond
@@ -27,10 +28,12 @@ const (
 	slack = 20 * time.Millisecond
 )
 
-// lateness is how much longer than asked each opening of this run was, and how far what was recorded as its length is from the board's.
+// lateness is how much longer than asked each opening of this run was, and how far what was recorded as its length is from the board's, beyond
+// what the machine itself was late by.
 var lateness struct {
 	sync.Mutex
 	all, measured []time.Duration
+	machine       func() time.Duration // set once, by TestMain
 }
 
 func requireInterval(t testing.TB, want time.Duration, o opening) {
@@ -39,7 +42,7 @@ func requireInterval(t testing.TB, want time.Duration, o opening) {
 	require.LessOrEqual(t, o.length(), want+longBy, "the opening is too long")
 	lateness.Lock()
 	defer lateness.Unlock()
-	lateness.all = append(lateness.all, o.length()-want)
+	lateness.all = append(lateness.all, o.length()-want-lateness.machine())
 }
 
 // requireMeasured: what the daemon recorded as the length of an opening, in ms, is what the board's own clock says.
@@ -49,7 +52,7 @@ func requireMeasured(t testing.TB, measured float64, o opening) {
 	require.LessOrEqual(t, off, longBy, "recorded %v ms, board %v", measured, o.length())
 	lateness.Lock()
 	defer lateness.Unlock()
-	lateness.measured = append(lateness.measured, off)
+	lateness.measured = append(lateness.measured, off-lateness.machine())
 }
 
 // medianLateness is that of all openings until now, and off that of what was recorded of their lengths; 0 if there were none.
