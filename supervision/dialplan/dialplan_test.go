@@ -85,6 +85,11 @@ func TestPatterns(t *testing.T) {
 			"995550101": NotAllowed, "5551101": NotAllowed, "123": NotAllowed, "1": NotAllowed, "080": NotAllowed, "alice": NotAllowed, "5550101p": NotAllowed,
 			"*315550101":       NotAllowed, // *31 or *315
 			"1280" + "5550101": NotAllowed, "+49800123": International, "": NotAllowed,
+			// two numbers, of which one is allowed
+			"01632960101*5550101": NotAllowed, "01632960101#5550101": NotAllowed, "*01632960101*5550101": NotAllowed, "*2101632960101#5550101": NotAllowed,
+			"*21*01632960101*5550101": NotAllowed, "**21*01632960101*11#": NotAllowed, "5550101*01632960101": NotAllowed, "112*5550101": NotAllowed,
+			"5550101;rn=01632960101": NotAllowed, "5550101; RN=01632960101": NotAllowed, "5550101;npdi": "",
+			"tel:5550101:01632960101": NotAllowed, "tel:5550101:004930123456": International,
 		}},
 		{Options{Country: "GB", Deny: []string{"0900*", "*98#", "*72*", "0049*"}, International: true}, map[string]Refused{
 			"0900123": Denied, "+44900123": Denied, "1280" + "0900123": Denied, "*98#": Denied, "*725550101": Denied, "+4930123": Denied, "*98": "", "0033123456": "",
@@ -94,7 +99,7 @@ func TestPatterns(t *testing.T) {
 		}},
 		{Options{Country: "GB", Deny: []string{"x98"}}, map[string]Refused{"198": Denied, "*98": "", "#98": ""}},
 		{Options{Country: "GB", Deny: []string{"*"}, International: true}, map[string]Refused{"1": Denied, "alice": Denied, "": Denied, "+44": Denied}},
-		{Options{Country: "GB", Allow: []string{"*"}}, map[string]Refused{"1": "", "alice": "", "004930123456": International}},
+		{Options{Country: "GB", Allow: []string{"*"}}, map[string]Refused{"1": "", "alice": "", "01632960101*5550101": "", "5550101;rn=01632960101": "", "004930123456": International}},
 		{Options{Country: "GB", Allow: []string{"15550101"}, International: true}, map[string]Refused{"1+5550101": NotAllowed, "15550101": ""}},
 		{Options{Country: "GB", Allow: []string{"0033*"}, International: true}, map[string]Refused{"+33155550101": "", "0033155550101": "", "+34155550101": NotAllowed}},
 	} {

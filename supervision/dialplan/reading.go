@@ -15,6 +15,8 @@ const (
 	// shortest is how many digits follow an international prefix at least: the shortest numbers of small countries have seven with the country
 	// calling code (from memory), so that what is shorter is an extension or a short code.
 	shortest = 6
+	// longestCode is how many digits a service code has at most, between its * and #: two or three (3GPP TS 22.030 section 6.5.2).
+	longestCode = 3
 )
 
 // readings are the ways in which a service may understand a destination.
@@ -36,7 +38,7 @@ type form struct {
 func (r *readings) any(all []pattern, sure bool) bool {
 	for _, f := range r.forms {
 		for _, p := range all {
-			if (f.sure || !sure) && (p.everything() || f.digits != "" && p.matches(f.digits)) {
+			if p.everything() || (f.sure || !sure) && f.digits != "" && p.matches(f.digits) {
 				return true
 			}
 		}
@@ -95,8 +97,11 @@ func user(s string) string {
 // readUser reads a user part with its parameters (RFC 3966 section 3: phone-context; RFC 4694: rn, by which a service may route).
 func (p *Plan) readUser(r *readings, s string) {
 	number, params, _ := strings.Cut(s, ";")
-	number, _, _ = strings.Cut(number, ":") // a password
-	p.readText(r, number, true)
+	number, behind, two := strings.Cut(number, ":") // no tel URI has one; a service may take what is behind it for a password
+	p.readText(r, number, !two && !routes(params))
+	if two {
+		p.readText(r, behind, false)
+	}
 	for _, param := range strings.Split(params, ";") {
 		name, value, _ := strings.Cut(param, "=")
 		switch name = strings.TrimSpace(name); {
@@ -106,6 +111,16 @@ func (p *Plan) readUser(r *readings, s string) {
 			p.readText(r, value, false)
 		}
 	}
+}
+
+// routes reports whether parameters have an rn. Which of the two numbers a service takes then is not sure.
+func routes(params string) bool {
+	for param := range strings.SplitSeq(params, ";") {
+		if name, _, _ := strings.Cut(param, "="); strings.EqualFold(strings.TrimSpace(name), "rn") {
+			return true
+		}
+	}
+	return false
 }
 
 // readText reads a number with its separators, or a name.
@@ -225,13 +240,14 @@ func (p *Plan) bothTrunks(r *readings, s string, sure bool) {
 }
 
 // serviceCode reads what may follow a service code: a number between or after * and # (*31#NUMBER, *21*NUMBER#), or directly after the two
-// or three digits of a code (*67NUMBER; those that begin with 2 and 3 have three digits in North America, from memory).
+// or three digits of a code (*67NUMBER; those that begin with 2 and 3 have three digits in North America, from memory). Only a code and one
+// number are sure to lead to that number: of two numbers a service may take the first.
 func (p *Plan) serviceCode(r *readings, s string, sure bool, depth int) {
 	runs := strings.FieldsFunc(s, func(c rune) bool { return c == '*' || c == '#' })
+	coded := s[0] == '*' || s[0] == '#' // the first is a code
 	for i, run := range runs {
-		begins := i > 0 || s[0] != '*' && s[0] != '#' // a number, and not a code
-		if begins {
-			p.dialled(r, run, sure && i == len(runs)-1, depth+1)
+		if i > 0 || !coded {
+			p.dialled(r, run, sure && coded && len(runs) == 2 && len(runs[0]) <= longestCode, depth+1)
 			continue
 		}
 		p.afterCode(r, run, sure && len(runs) == 1, depth)
