@@ -353,6 +353,43 @@ func TestEmergencyCallsAtOnce(t *testing.T) {
 	}
 }
 
+// A flood of calls for help that are refused fills neither the record nor the log, and the adapter's own call passes in the midst of it.
+func TestRefusedEmergencyCallsAreToldOfInSmallNumbers(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	forger := newTalker(t, "forger")
+	began := time.Now()
+	for call := range helpAtOnce {
+		h.help(forger)
+		h.desk.saw(fmt.Sprint(call+1, " requested (emergency)"))
+	}
+	const flood = 60
+	for range flood {
+		d := h.ask(forger, "sip:112@"+h.toAdapter.String())
+		d.nack(forger.final("503"))
+	}
+	h.help(h.adapter)
+	told, most := 0, maxAnswers+1+int(time.Since(began)/answersEvery)
+	for {
+		ev := <-h.desk.seen
+		if strings.HasPrefix(ev, fmt.Sprint(helpAtOnce+flood+1, " requested")) {
+			break
+		}
+		if strings.HasSuffix(ev, "no-room") {
+			told++
+		}
+	}
+	if told < maxAnswers || told > most {
+		t.Errorf("%d of %d refused calls were told of, want %d to %d", told, flood, maxAnswers, most)
+	}
+	if n := h.agent.Counts().TooManyCalls; n != flood {
+		t.Errorf("%d counted, want %d", n, flood)
+	}
+	for _, c := range h.agent.up() {
+		c.post(c.abandon)
+	}
+}
+
 // Whoever shows credentials does not give way, wherever the call comes from.
 func TestEmergencyCallWithCredentialsStays(t *testing.T) {
 	t.Parallel()

@@ -25,6 +25,9 @@ const helpAtOnce = 3
 
 // help are the emergency calls that a line makes. Safe for concurrent use.
 type help struct {
+	// told bounds how often the machine, the record and the log are told of a refused one: the rest of a flood is only counted.
+	told bucket
+
 	mu    sync.Mutex
 	calls []*call // oldest first
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/netip"
 	"strings"
+	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"go.uber.org/zap"
@@ -370,6 +371,11 @@ func (a *Agent) requested(r *endpoint.Request) {
 	case emergency:
 		l.help.ask()
 		if c.trusted = q.trusted; !l.help.admit(c) {
+			a.counts.tooManyCalls.Add(1)
+			if !l.help.told.take(time.Now()) { // a flood, of which the machine and the record know already
+				l.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
+				return
+			}
 			l.log.Warn("an emergency call from an unverified address was refused, since the line makes too many at once", zap.Uint64("call", uint64(c.id)))
 			refuse(supervision.EvidenceNoRoom)
 			return
