@@ -63,6 +63,7 @@ func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line stri
 // of the binding or contact. ok is false where nothing is bound there, or where several lines are and From names none of them.
 func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool) {
 	var found *account
+	several := false
 	for _, a := range r.accounts {
 		if !a.on(req.Endpoint) || !a.allows(req.From.Addr()) || !r.comesFrom(a, req) {
 			continue
@@ -70,12 +71,9 @@ func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool)
 		if userOf(req) == a.User {
 			return a.Line, r.isOwn(a, req), true
 		}
-		if found != nil {
-			return "", false, false
-		}
-		found = a
+		found, several = a, found != nil
 	}
-	if found == nil {
+	if found == nil || several {
 		return "", false, false
 	}
 	return found.Line, r.isOwn(found, req), true

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net"
 	"net/netip"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -273,6 +274,26 @@ func TestByAddress(t *testing.T) {
 		line, own, ok := r.ByAddress(req)
 		require.Equal(t, []bool{c.own, c.ok}, []bool{own, ok}, "%+v from %s", c.account.Fixed, c.from)
 		require.Equal(t, c.ok, line == "stage-door")
+	}
+}
+
+// Of several lines at one address, as an adapter of many ports has, From names the one that calls, whichever of them it is; where it names
+// none, nobody knows which it is.
+func TestByAddressOfManyLines(t *testing.T) {
+	t.Parallel()
+	lines := []string{"box-office", "stage-door", "workshop", "green-room"}
+	var accounts []Account
+	for i, name := range lines {
+		accounts = append(accounts, Account{Line: name, User: name, Fixed: &sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: 5060 + i}})
+	}
+	r := NewRegistrar(RegistrarOptions{Accounts: accounts, Realm: realm})
+	for _, name := range append(lines, "somebody", "") {
+		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}), From: netip.MustParseAddrPort("127.0.0.1:5062")}
+		req.AppendHeader(&sip.FromHeader{Address: sip.Uri{Scheme: "sip", User: name, Host: "127.0.0.1"}})
+		line, own, ok := r.ByAddress(req)
+		known := slices.Contains(lines, name)
+		require.Equal(t, []bool{known, name == "workshop"}, []bool{ok, own}, name)
+		require.Equal(t, known, line == name && name != "")
 	}
 }
 
