@@ -23,6 +23,7 @@ const (
 	maxServersFew    = 64    // of one known source beyond maxServers, however many sources there are
 	maxStrange       = 512   // of all strangers
 	maxStrangeSource = 32    // of one stranger
+	maxLooks         = 512   // at the transactions of one source, for one that was answered: more than the calls that 100 lines have at a time
 )
 
 // Places that are kept beside the ordinary room. There are as many kept dialogs as calls have, and as many adapters as are bound.

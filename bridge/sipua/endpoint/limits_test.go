@@ -1,6 +1,7 @@
 package endpoint
 
 import (
+	"container/list"
 	"fmt"
 	"net"
 	"net/netip"
@@ -67,13 +68,15 @@ func TestTransactionLimits(t *testing.T) {
 		refused := sent()
 		require.Len(t, refused, 50)
 		require.True(t, strings.HasPrefix(string(refused[0].Data), "SIP/2.0 503"))
-		n.Send(hostile, victim, tagged(from(hostile, "BYE", "end")))
+		for i := range maxKept + 1 { // a BYE for which nothing is left is not refused
+			n.Send(hostile, victim, again(tagged(from(hostile, "BYE", "end")), i))
+		}
 		n.Send(source(1), victim, from(source(1), "INVITE", "other"))
-		synctest.Wait()
+		require.Empty(t, sent())
 		mu.Lock()
 		defer mu.Unlock()
-		require.Equal(t, map[string]int{"INFO": maxServersSource, "BYE": 1, "INVITE": 1}, methods)
-		require.EqualValues(t, 50, e.Counts().Overloaded)
+		require.Equal(t, map[string]int{"INFO": maxServersSource, "BYE": maxKept, "INVITE": 1}, methods)
+		require.EqualValues(t, 51, e.Counts().Overloaded)
 	})
 	// strangers have less, and are not answered
 	var r Request
@@ -81,7 +84,7 @@ func TestTransactionLimits(t *testing.T) {
 	for own, total := range map[int]int{maxStrangeSource: 0, 0: maxStrange} {
 		var tr transactions
 		require.True(t, tr.roomLocked(&r))
-		tr.sources.add(r.From.Addr(), own)
+		tr.fill(r.From.Addr(), own)
 		tr.strange = total
 		require.False(t, tr.roomLocked(&r))
 	}
@@ -99,11 +102,70 @@ func TestTransactionLimits(t *testing.T) {
 		var tr transactions
 		tr.ordinary = c.total
 		for i := range c.sources - 1 {
-			tr.sources.add(source(i).Addr(), 1)
+			tr.fill(source(i).Addr(), 1)
 		}
-		tr.sources.add(r.From.Addr(), max(c.own, 1))
+		tr.fill(r.From.Addr(), max(c.own, 1))
 		require.Equal(t, c.fits, tr.roomLocked(&r), "%+v", c)
 	}
+}
+
+// fill gives a source so many servers.
+func (t *transactions) fill(source netip.Addr, n int) {
+	all := list.New()
+	for range n {
+		all.PushBack(&server{})
+	}
+	t.sources.put(source, all)
+}
+
+// Whoever forges the address of a service or an adapter fills its share with what is answered at once. That refuses the real one nothing: for
+// its call, its registration and its own OPTIONS the oldest of what was answered ends. What was not answered, or was answered with 2xx to
+// an INVITE, stays.
+func TestAnsweredGiveWay(t *testing.T) {
+	var mu sync.Mutex
+	methods := map[string]int{}
+	h := user{request: func(r *Request) {
+		mu.Lock()
+		defer mu.Unlock()
+		methods[r.Method.String()]++
+		switch {
+		case r.IsInvite() && strings.HasPrefix(callID(r), "up"):
+			r.Reply(200, "OK")
+		case r.Method == sip.OPTIONS:
+			r.Reply(200, "OK")
+		}
+	}}
+	bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		send := func(method, id string) {
+			n.Send(hostile, victim, from(hostile, method, id))
+			synctest.Wait()
+		}
+		const calls = maxLooks/2 - 1 // two transactions each
+		for i := range calls {
+			send("INVITE", fmt.Sprint("up-", i))
+			send("INVITE", fmt.Sprint("ringing-", i))
+		}
+		for i := range 2 * maxServersSource {
+			send("OPTIONS", fmt.Sprint("flood-", i))
+		}
+		for _, method := range []string{"INVITE", "REGISTER", "OPTIONS", "MESSAGE"} {
+			send(method, "real-"+method)
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		require.Zero(t, e.Counts().Overloaded)
+		require.Equal(t, map[string]int{"INVITE": 2*calls + 1, "OPTIONS": 2*maxServersSource + 1, "REGISTER": 1, "MESSAGE": 1}, methods)
+		e.t.mu.Lock()
+		defer e.t.mu.Unlock()
+		require.Equal(t, maxServersSource, e.t.ordinary)
+		kept := 0
+		for _, s := range e.t.servers.m {
+			if s.r.IsInvite() {
+				kept++
+			}
+		}
+		require.Equal(t, 2*calls+1, kept, "calls that ring and that are up")
+	})
 }
 
 // tagged is a request with our tag in To.

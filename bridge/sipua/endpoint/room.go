@@ -1,6 +1,7 @@
 package endpoint
 
 import (
+	"container/list"
 	"net/netip"
 	"slices"
 	"sync"
@@ -11,6 +12,9 @@ import (
 // This file says who gets a server transaction. There is ordinary room, of which each source has its share, and beside it a little
 // that is kept for each dialog and for each adapter: for what belongs to a call, ends one, or calls for help. However full the ordinary
 // room is, and whoever filled it, what is kept for one is not taken by another.
+//
+// Sources can be forged, so a share that is full of what was answered refuses nothing: the transaction that has waited longest for repeats ends.
+// Else 130 requests a second in the name of a service would keep its calls from every line, and in that of an adapter its registration.
 
 // transactions are those under way, both ways.
 type transactions struct {
@@ -19,7 +23,7 @@ type transactions struct {
 	clients table[string, *Transaction]
 	// ordinary counts the servers in the ordinary room, sources the same by where they came from, strange those of strangers.
 	ordinary, strange int
-	sources           count[netip.Addr]
+	sources           table[netip.Addr, *list.List] // of *server, the oldest first
 	// kept are the servers in kept places, the oldest first.
 	kept table[place, []*server]
 	// early are the CANCELs that wait for their INVITE.
@@ -62,7 +66,7 @@ func (t *transactions) terminate() {
 	t.closed = true
 	servers, clients := t.servers.m, t.clients.m
 	t.servers, t.clients = table[string, *server]{}, table[string, *Transaction]{}
-	t.ordinary, t.strange, t.sources = 0, 0, count[netip.Addr]{}
+	t.ordinary, t.strange, t.sources = 0, 0, table[netip.Addr, *list.List]{}
 	t.kept, t.early = table[place, []*server]{}, early{}
 	t.mu.Unlock()
 	for _, s := range servers {
@@ -78,10 +82,12 @@ func (t *transactions) terminate() {
 func (e *Endpoint) room(r *Request) (p place, gives *server, ok bool) {
 	t := &e.t
 	t.mu.Lock()
-	ok = t.roomLocked(r)
+	if ok = t.roomLocked(r); !ok {
+		gives = t.answeredLocked(r)
+	}
 	t.mu.Unlock()
-	if ok {
-		return place{}, nil, true
+	if ok || gives != nil {
+		return place{}, gives, true
 	}
 	all := e.placesFor(r) // asks the user, so it must not hold the lock
 	t.mu.Lock()
@@ -100,7 +106,7 @@ func (e *Endpoint) room(r *Request) (p place, gives *server, ok bool) {
 
 // roomLocked reports whether one more server transaction fits into the ordinary room.
 func (t *transactions) roomLocked(r *Request) bool {
-	own := t.sources.get(r.From.Addr())
+	own := t.ownLocked(r.From.Addr())
 	switch {
 	case t.ordinary >= maxServersHard:
 		return false
@@ -110,6 +116,31 @@ func (t *transactions) roomLocked(r *Request) bool {
 		return own < maxServersSource
 	}
 	return own < min(maxServersSource, max(maxServersFew, (maxServersHard-maxServers)/max(1, t.sources.len())))
+}
+
+// ownLocked is how many servers in the ordinary room are a source's.
+func (t *transactions) ownLocked(source netip.Addr) int {
+	if all := t.sources.get(source); all != nil {
+		return all.Len()
+	}
+	return 0
+}
+
+// answeredLocked returns a server of the request's own source that was answered, the oldest of those that it looks at; nil: there is none, or a
+// stranger asks. Those that were not answered are looked at last from then on.
+func (t *transactions) answeredLocked(r *Request) *server {
+	all := t.sources.get(r.From.Addr())
+	if all == nil || r.stranger {
+		return nil
+	}
+	for range min(all.Len(), maxLooks) {
+		first := all.Front()
+		if s := first.Value.(*server); s.replaceable() {
+			return s
+		}
+		all.MoveToBack(first)
+	}
+	return nil
 }
 
 // placesFor are the kept places that a request may take, the first first.
@@ -145,7 +176,13 @@ func (t *transactions) addLocked(s *server) {
 	switch s.place.kind {
 	case ordinary:
 		t.ordinary++
-		t.sources.add(s.r.From.Addr(), 1)
+		from := s.r.From.Addr()
+		all := t.sources.get(from)
+		if all == nil {
+			all = list.New()
+			t.sources.put(from, all)
+		}
+		s.among = all.PushBack(s)
 		if s.r.stranger {
 			t.strange++
 		}
@@ -165,7 +202,11 @@ func (t *transactions) removeServer(s *server) {
 	switch s.place.kind {
 	case ordinary:
 		t.ordinary--
-		t.sources.add(s.r.From.Addr(), -1)
+		from := s.r.From.Addr()
+		all := t.sources.get(from)
+		if all.Remove(s.among); all.Len() == 0 {
+			t.sources.remove(from)
+		}
 		if s.r.stranger {
 			t.strange--
 		}

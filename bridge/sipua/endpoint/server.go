@@ -1,6 +1,7 @@
 package endpoint
 
 import (
+	"container/list"
 	"crypto/rand"
 	"errors"
 	"fmt"
@@ -69,6 +70,9 @@ type server struct {
 	dest        string // where responses go
 	tag         string // our To tag where the user sets none
 	place       place
+
+	// among is the server's element in the list of its source, if it is in the ordinary room. Guarded by the table's lock.
+	among *list.Element
 
 	// done is the code of the final response, 0: none yet. Read under the table's lock, under which mu may not be taken: a response that
 	// cannot be sent ends the transaction, which takes the table's lock under mu.
