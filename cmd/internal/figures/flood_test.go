@@ -45,11 +45,11 @@ type flooding struct {
 func (f flooding) lost() float64 { return 100 * (1 - float64(f.received)/float64(f.sent)) }
 
 // underFlood floods the targets; meanwhile is called now and then with the time that has passed.
-func (h *house) underFlood(program string, length time.Duration, line int, meanwhile func(passed time.Duration), targets ...string) flooding {
+func (h *house) underFlood(program string, rate int, length time.Duration, line int, meanwhile func(passed time.Duration), targets ...string) flooding {
 	h.t.Helper()
 	h.talk.of(h.t, line)
 	began := time.Now()
-	f := startProgram(h.t, exec.Command(program, append([]string{fmt.Sprint(length.Seconds()), fmt.Sprint(floodRate), fmt.Sprint(began.UnixNano() % 1e6)}, targets...)...))
+	f := startProgram(h.t, exec.Command(program, append([]string{fmt.Sprint(length.Seconds()), fmt.Sprint(rate), fmt.Sprint(began.UnixNano() % 1e6)}, targets...)...))
 	said := make(chan string, 1) // it says one thing
 	go func() {
 		f.out.Scan()
@@ -93,66 +93,150 @@ func (h *house) clearInsisting(line int) time.Duration {
 	}
 }
 
-// TestFlood: 100,000 packets a second of junk at the daemon's SIP and media ports. Its memory stays as it is, a call keeps its audio as it does
-// through a bare C relay under the same flood, a far end's BYE opens the loop within 2 s, nobody's telephone rings, and no packet of a
-// stranger comes through.
-func TestFlood(t *testing.T) {
-	wanted(t)
-	const lines = 7
-	program, relay := compile(t, "flood"), compile(t, "barerelay")
-	h := newHouse(t, lines, true)
-	bare := startProgram(t, exec.Command(relay, h.addr(8).String()))
-	at := make([]netip.AddrPort, 4)
-	_, err := fmt.Sscan(bare.line(t), portOf(&at[0], h.addr(8)), portOf(&at[1], h.addr(8)), portOf(&at[2], h.addr(8)), portOf(&at[3], h.addr(8)))
-	require.NoError(t, err)
-	h.talk.flow(bareLine, at[0], at[1])
-	ports := h.callsUp()
-	settle(1)
-	length := span(*flooded, 15*time.Second, 3*time.Second)
-
-	barely := h.underFlood(program, length, bareLine, func(time.Duration) {}, sipTarget(at[2], "seat-1"), sipTarget(at[3], user(1)), mediaTarget(at[0]), mediaTarget(at[1]))
-	before := footprintOf(t, h.pid())
-	var early, late footprint
-	var cleared samples
-	ours := h.underFlood(program, length, 0, func(passed time.Duration) {
-		if late = footprintOf(t, h.pid()); passed < length/4 {
-			early = late
-		}
-		if n := len(cleared) + 1; n < lines && passed > length*time.Duration(n)/lines {
-			cleared = append(cleared, h.clearInsisting(n))
-		}
-	}, sipTarget(netip.AddrPortFrom(h.addr(1), 5060), "seat-1"), sipTarget(h.x.daemon, user(1)), mediaTarget(ports[0][0]), mediaTarget(ports[0][1]))
-
-	t.Logf("junk: %.0f packets/s at the bare relay, %.0f/s at the daemon, %v each", barely.rate, ours.rate, length)
-	t.Logf("daemon before %v; after a quarter of it %v; at its end %v", before, early, late)
-	t.Logf("far end's BYE to open command under it: %v", cleared)
-	t.Logf("a call's audio: of %d packets through the bare relay %.3f %% were lost, of %d through the daemon %.3f %%", barely.sent, barely.lost(), ours.sent, ours.lost())
-	v := &verdict{t: t, quiet: ours.rate > 0.9*floodRate && barely.rate > 0.9*floodRate, how: "the flood did not reach its rate"}
-	// Of the 300 packets of a short flood one is 0.3 %.
-	v.limit("audio lost beyond the bare relay's", ours.lost()-barely.lost(), float64(count(1, 30))/10, "%", false)
-	v.limit("far end's BYE to open command, longest", ms(cleared.quantile(100)), 2000, "ms", false)
-	v.limit("memory that it gained after a quarter of it", late.rss-early.rss, 8, "MB", true)
-	v.limit("descriptors that it gained", float64(late.files-before.files), 16, "", true)
-	require.Len(t, cleared, lines-1)
-	require.Zero(t, ours.strange, "packets of strangers came to a telephone")
-	h.x.mu.Lock()
-	defer h.x.mu.Unlock()
-	require.Equal(t, lines, h.x.rang, "a stranger's call came to a telephone")
+// besieged is a house whose lines have calls, but for the last, and a bare relay beside it.
+type besieged struct {
+	*house
+	flood string              // the program
+	bare  [4]netip.AddrPort   // the relay's ports: media of both sides, then SIP of both sides
+	ports [][2]netip.AddrPort // the daemon's media ports of each call
+	calls int
 }
 
-// callsUp has every line called, and returns the daemon's media ports of each: towards the adapter, towards the far end.
-func (h *house) callsUp() [][2]netip.AddrPort {
+func newBesieged(t *testing.T, calls int) *besieged {
+	t.Helper()
+	b := &besieged{flood: compile(t, "flood"), calls: calls}
+	relay := compile(t, "barerelay")
+	b.house = newHouse(t, calls+1, true)
+	bare := startProgram(t, exec.Command(relay, b.addr(8).String()))
+	_, err := fmt.Sscan(bare.line(t), portOf(&b.bare[0], b.addr(8)), portOf(&b.bare[1], b.addr(8)), portOf(&b.bare[2], b.addr(8)), portOf(&b.bare[3], b.addr(8)))
+	require.NoError(t, err)
+	b.talk.flow(bareLine, b.bare[0], b.bare[1])
+	b.ports = b.callsUp(calls)
+	settle(1)
+	return b
+}
+
+// siege is what became of the daemon under a flood.
+type siege struct {
+	flooding
+	before, early, late footprint
+	cleared             samples // from each far end's BYE to the open command
+	help                samples // from a call for help's way in to its way out
+	cpu                 float64 // of one processor, in percent
+}
+
+// under floods the daemon. Meanwhile all calls but the first are cleared by their far ends, and somebody calls for help ten times a second.
+func (b *besieged) under(rate int, length time.Duration, targets ...string) siege {
+	b.t.Helper()
+	s := siege{before: footprintOf(b.t, b.pid())}
+	began, spent := time.Now(), cpuTime(b.t, b.pid())
+	called := time.Duration(0)
+	s.flooding = b.underFlood(b.flood, rate, length, 0, func(passed time.Duration) {
+		if s.late = footprintOf(b.t, b.pid()); passed < length/4 {
+			s.early = s.late
+		}
+		if n := len(s.cleared) + 1; n < b.calls && passed > length*time.Duration(n)/time.Duration(b.calls) {
+			s.cleared = append(s.cleared, b.clearInsisting(n))
+		}
+		if passed-called > 100*time.Millisecond {
+			called = passed
+			s.help = append(s.help, b.callForHelp(b.calls))
+		}
+	}, targets...)
+	s.cpu = 100 * float64(cpuTime(b.t, b.pid())-spent) / float64(time.Since(began))
+	return s
+}
+
+// quietHelp is how long calls for help take before the flood.
+func (b *besieged) quietHelp() (took samples) {
+	for range count(50, 10) {
+		pause()
+		took = append(took, b.callForHelp(b.calls))
+	}
+	return took
+}
+
+// judge prints what became of it, and holds it to the bounds of every flood.
+func (b *besieged) judge(v *verdict, quiet samples, barely flooding, s siege) {
+	b.t.Helper()
+	b.t.Logf("packets: %.0f/s at the bare relay, %.0f/s at the daemon, which took %.0f %% of one processor", barely.rate, s.rate, s.cpu)
+	b.t.Logf("daemon before %v; after a quarter of it %v; at its end %v", s.before, s.early, s.late)
+	b.t.Logf("far end's BYE to open command under it: %v", s.cleared)
+	b.t.Logf("a call for help, way in to way out, before it:  %v", quiet)
+	b.t.Logf("a call for help, way in to way out, under it:   %v; p50 %.1f times that before it", s.help, float64(s.help.quantile(50))/float64(quiet.quantile(50)))
+	b.t.Logf("a call's audio: of %d packets through the bare relay %.3f %% were lost, of %d through the daemon %.3f %%", barely.sent, barely.lost(), s.sent, s.lost())
+	// Of the 300 packets of a short flood one is 0.3 %.
+	v.limit("audio lost beyond the bare relay's", s.lost()-barely.lost(), float64(count(1, 30))/10, "%", false)
+	v.limit("far end's BYE to open command, longest", ms(s.cleared.quantile(100)), 2000, "ms", false)
+	v.limit("a call for help, way in to way out, longest", ms(s.help.quantile(100)), 2000, "ms", false)
+	v.limit("memory that it gained after a quarter of it", s.late.rss-s.early.rss, 8, "MB", true)
+	v.limit("descriptors that it gained", float64(s.late.files-s.before.files), 16, "", true)
+	if v.quiet {
+		require.Len(b.t, s.cleared, b.calls-1)
+	}
+	require.NotEmpty(b.t, s.help)
+	require.Zero(b.t, s.strange, "packets of strangers came to a telephone")
+	b.x.mu.Lock()
+	defer b.x.mu.Unlock()
+	require.Equal(b.t, b.calls, b.x.rang, "a stranger's call came to a telephone")
+}
+
+// TestFlood: 100,000 packets a second of junk at the daemon's SIP and media ports. Its memory stays as it is, a call keeps its audio as it does
+// through a bare C relay under the same flood, a far end's BYE opens the loop within 2 s, a call for help passes, nobody's telephone rings, and
+// no packet of a stranger comes through.
+func TestFlood(t *testing.T) {
+	wanted(t)
+	b := newBesieged(t, 7)
+	quiet := b.quietHelp()
+	length := span(*flooded, 15*time.Second, 3*time.Second)
+	barely := b.underFlood(b.flood, floodRate, length, bareLine, func(time.Duration) {}, sipTarget(b.bare[2], "seat-1"), sipTarget(b.bare[3], user(1)), mediaTarget(b.bare[0]), mediaTarget(b.bare[1]))
+	s := b.under(floodRate, length, sipTarget(netip.AddrPortFrom(b.addr(1), 5060), "seat-1"), sipTarget(b.x.daemon, user(1)), mediaTarget(b.ports[0][0]), mediaTarget(b.ports[0][1]))
+	v := &verdict{t: t, quiet: s.rate > 0.9*floodRate && barely.rate > 0.9*floodRate, how: "the flood did not reach its rate"}
+	b.judge(v, quiet, barely, s)
+}
+
+// byeRate is of BYEs a second from each of two known addresses: sixteen times what once filled the table of transactions within 32 s.
+const byeRate = 10_000
+
+func byeTarget(from netip.Addr, at netip.AddrPort, user string) string {
+	return fmt.Sprintf("bye:%v:%v:%s", from, at, user)
+}
+
+// TestFloodOfByes: 10,000 BYEs a second of no call from the adapters' address and as many from the services'. What TestFlood asks for holds
+// here too, and the memory goes back within a minute.
+func TestFloodOfByes(t *testing.T) {
+	wanted(t)
+	b := newBesieged(t, 7)
+	quiet := b.quietHelp()
+	w := newWatch(t, b.pid(), b.talk.pid())
+	w.loaded = true // by the flood
+	length := span(*flooded, 15*time.Second, 3*time.Second)
+	barely := b.underFlood(b.flood, 2*byeRate, length, bareLine, func(time.Duration) {}, byeTarget(b.addr(3), b.bare[2], "far"), byeTarget(b.addr(4), b.bare[3], user(1)))
+	s := b.under(2*byeRate, length, byeTarget(b.addr(3), netip.AddrPortFrom(b.addr(1), 5060), "far"), byeTarget(b.addr(4), b.x.daemon, user(1)))
+	v := w.verdict()
+	if slower := min(s.rate, barely.rate); slower < 0.9*2*byeRate {
+		v.quiet, v.how = false, "the flood did not reach its rate"
+	}
+	b.judge(v, quiet, barely, s)
+	if !testing.Short() {
+		settle(60)
+		v.limit("memory a minute after it, beyond that before it", footprintOf(t, b.pid()).rss-s.before.rss, 16, "MB", true)
+	}
+}
+
+// callsUp has the first n lines called, and returns the daemon's media ports of each: towards the adapter, towards the far end.
+func (h *house) callsUp(n int) [][2]netip.AddrPort {
 	h.t.Helper()
-	ports := make([][2]netip.AddrPort, h.lines)
+	ports := make([][2]netip.AddrPort, n)
 	up := h.x.up
 	h.x.up = func(line int, adapterSide, serviceSide netip.AddrPort) {
 		ports[line] = [2]netip.AddrPort{adapterSide, serviceSide}
 		up(line, adapterSide, serviceSide)
 	}
-	for i := range h.lines {
+	for i := range n {
 		h.x.call(i)
 	}
-	for range h.lines {
+	for range n {
 		h.lineUp()
 	}
 	return ports

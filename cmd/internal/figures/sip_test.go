@@ -146,6 +146,10 @@ type exchange struct {
 	nears map[int]nearCall
 	calls map[int]call
 	ports map[int]netip.AddrPort // the daemon's media port towards the adapter
+	help  chan<- time.Time       // where the arrival of the next call for help goes; nil: it came
+	// helps counts the calls for help that were begun, helped is the last one that came out, by its Call-ID there.
+	helps  int
+	helped string
 }
 
 func user(line int) string { return fmt.Sprintf("5550%03d", 100+line) }
@@ -161,8 +165,11 @@ func (x *exchange) atNear(p *party, m []byte, from netip.AddrPort) {
 	switch method, target := first(m); method {
 	case "ACK":
 	case "SIP/2.0":
-		if target == "200" && strings.HasSuffix(header(m, "CSeq"), "BYE") {
+		switch {
+		case target == "200" && strings.HasSuffix(header(m, "CSeq"), "BYE"):
 			x.count(func(b *tally) { b.nearAnswered++ })
+		case target >= "300" && strings.HasSuffix(header(m, "CSeq"), "INVITE"):
+			p.send(x.helpRequest("ACK", header(m, "Call-ID"), header(m, "From"), header(m, "To"), ""), from)
 		}
 	case "INVITE":
 		var line int
@@ -204,6 +211,11 @@ func (x *exchange) nearHangsUp(line int) {
 
 func (x *exchange) atFar(p *party, m []byte, from netip.AddrPort) {
 	method, code := first(m)
+	if method == "INVITE" {
+		x.helpArrived(m)
+		p.send(response(m, "486 Busy Here", "far", "", ""), from)
+		return
+	}
 	if method != "SIP/2.0" {
 		if method == "BYE" {
 			x.count(func(b *tally) { b.farGot++ })

@@ -2,10 +2,12 @@
 
    flood SECONDS PACKETS_PER_SECOND SEED TARGET...
 
-   TARGET is sip:ADDRESS:PORT:USER or media:ADDRESS:PORT; every packet goes to one of them, drawn evenly. SIP targets get random bytes,
+   TARGET is sip:ADDRESS:PORT:USER, media:ADDRESS:PORT or bye:SOURCE:ADDRESS:PORT:USER; every packet goes to one of them, drawn evenly. SIP
+   targets get random bytes,
    requests of strangers (OPTIONS, REGISTER with and without credentials, INVITE with a session description, SUBSCRIBE, MESSAGE), requests and
    responses of calls that nobody has, damaged requests, and now and then ones of 8 to 60 kB or with hundreds of header fields. Media
-   targets get RTP of other sources, RTCP and random bytes. Sources are drawn from 127.1.0.0 to 127.62.255.255.
+   targets get RTP of other sources, RTCP and random bytes. Sources are drawn from 127.1.0.0 to 127.62.255.255. A target of BYEs gets BYEs of no
+   call, from the address SOURCE and a new port for each burst.
    Prints the packets sent and the seconds taken. Ends early when its standard input does. */
 #define _GNU_SOURCE
 #include <arpa/inet.h>
@@ -22,8 +24,8 @@ enum { BURST = 32, ROOM = 64000, TARGETS = 64 };
 
 struct target {
     struct sockaddr_in to;
-    char addr[32], user[64];
-    int media;
+    char addr[32], user[64], source[32];
+    int media, byes;
 };
 
 static struct target targets[TARGETS];
@@ -54,6 +56,13 @@ static int noise(char *b, int n) {
 }
 
 static const char *const methods[] = {"OPTIONS", "REGISTER", "INVITE", "INVITE", "BYE", "CANCEL", "SUBSCRIBE", "MESSAGE", "NOTIFY", "UPDATE", "ACK"};
+
+static int bye(char *b, const struct target *t, const char *from, int port) {
+    return sprintf(b,
+                   "BYE sip:%s@%s SIP/2.0\r\nVia: SIP/2.0/UDP %s:%d;branch=z9hG4bK%08x%08x;rport\r\nMax-Forwards: 70\r\nFrom: <sip:%s@%s>;tag=%08x\r\n"
+                   "To: <sip:%s@%s>;tag=%08x\r\nCall-ID: %08x%08x\r\nCSeq: 2 BYE\r\nContent-Length: 0\r\n\r\n",
+                   t->user, t->addr, from, port, draw(), draw(), t->user, from, draw(), t->user, t->addr, draw(), draw(), draw());
+}
 
 static int request(char *b, const struct target *t, const char *from, int port) {
     const char *m = methods[draw() % (sizeof methods / sizeof *methods)];
@@ -109,12 +118,14 @@ static int media(char *b) {
     return n;
 }
 
-/* stranger opens a socket at an address and port that it did not have before. */
-static int stranger(char *from, int *port) {
+/* stranger opens a socket at an address and port that it did not have before; at a known address, at another port. */
+static int stranger(const struct target *t, char *from, int *port) {
     struct sockaddr_in a = {.sin_family = AF_INET};
     socklen_t len = sizeof a;
     uint32_t x = draw();
     a.sin_addr.s_addr = htonl(0x7f000000 | (1 + x % 62) << 16 | (x >> 8 & 0xffff));
+    if (t->byes)
+        inet_pton(AF_INET, t->source, &a.sin_addr);
     int fd = socket(AF_INET, SOCK_DGRAM, 0), big = 1 << 20;
     setsockopt(fd, SOL_SOCKET, SO_SNDBUF, &big, sizeof big);
     if (fd < 0 || bind(fd, (struct sockaddr *)&a, sizeof a) != 0 || getsockname(fd, (struct sockaddr *)&a, &len) != 0) {
@@ -130,12 +141,14 @@ static int burst(int n) {
     struct mmsghdr msg[BURST];
     struct iovec part[BURST];
     char from[32];
-    int port, fd = stranger(from, &port);
+    struct target *t = &targets[draw() % count];
+    int port, fd = stranger(t, from, &port);
     memset(msg, 0, sizeof msg);
     for (int i = 0; i < n; i++) {
-        struct target *t = &targets[draw() % count];
+        if (!t->byes)
+            t = &targets[draw() % count];
         part[i].iov_base = room[i];
-        part[i].iov_len = t->media ? media(room[i]) : sip(room[i], t, from, port);
+        part[i].iov_len = t->media ? media(room[i]) : t->byes ? bye(room[i], t, from, port) : sip(room[i], t, from, port);
         msg[i].msg_hdr.msg_iov = &part[i];
         msg[i].msg_hdr.msg_iovlen = 1;
         msg[i].msg_hdr.msg_name = &t->to;
@@ -157,7 +170,8 @@ int main(int argc, char **argv) {
         struct target *t = &targets[count++];
         int port;
         t->to.sin_family = AF_INET;
-        if (sscanf(argv[i], "sip:%31[0-9.]:%d:%63s", t->addr, &port, t->user) != 3) {
+        t->byes = sscanf(argv[i], "bye:%31[0-9.]:%31[0-9.]:%d:%63s", t->source, t->addr, &port, t->user) == 4;
+        if (!t->byes && sscanf(argv[i], "sip:%31[0-9.]:%d:%63s", t->addr, &port, t->user) != 3) {
             t->media = 1;
             if (sscanf(argv[i], "media:%31[0-9.]:%d", t->addr, &port) != 2) {
                 fprintf(stderr, "flood: %s is no target\n", argv[i]);
