@@ -36,12 +36,18 @@ type lineSetup struct {
 	policy   string // more of `policy:`, in YAML's flow form
 	contact  string // more of `contact:`; by default the consent that a plain coil needs
 	more     string // more keys of the line, each a line of YAML
+	openings int    // within a minute, for clearings; 0: more than a scene makes
+	host     byte   // of the network, where the adapter is; 0: at the place
 }
 
 // setup is what a scene needs.
 type setup struct {
 	lines     []lineSetup
 	tcp       bool // SIP over TCP on both sides
+	both      bool // UDP and TCP on both sides, UDP where the file decides
+	farHost   byte // of the network, where the service is; 0: at the place
+	quiet     bool // the log has no details, where they would be too many
+	settled   bool // recorded, and the daemon can open its contacts before the scene begins: a call may end within milliseconds
 	boardArgs []string
 	record    bool       // with a journal and a control socket
 	numbers   string     // how much of numbers the journal keeps: full, if empty
@@ -61,10 +67,13 @@ type rig struct {
 	adapterPort, servicePort int            // the daemon's
 	far                      int            // where the service is
 	adapters                 map[string]int // where the adapter of a line is
+	relayed                  int            // the first of 40 ports of its media
 
 	journal, control string // files of a recorded scene
 
 	d *daemon
+
+	peers []*peer
 
 	mu      sync.Mutex
 	parties []*party
@@ -103,6 +112,9 @@ func newRig(t testing.TB, s setup) *rig {
 	if len(s.lines) == 0 {
 		s.lines = []lineSetup{{name: boxOffice}}
 	}
+	if s.settled {
+		s.record, s.lines = true, append(s.lines, swift(spare, 9))
+	}
 	r := &rig{t: t, dir: t.TempDir(), adapters: map[string]int{}}
 	first := freePorts(t, 40)
 	r.adapterPort, r.servicePort, r.far = first, first+1, first+2
@@ -117,18 +129,31 @@ func newRig(t testing.TB, s setup) *rig {
 		s.before(r)
 	}
 	r.start()
+	if s.settled {
+		eventually(t, 10*time.Second, "the contact of the spare line opens", func() bool { return r.cli("pulse", spare).code == 0 })
+	}
 	return r
 }
+
+// spare is a line that nobody calls: its contact shows that the daemon has its board.
+const spare = "green-room"
 
 func (r *rig) config() string { return filepath.Join(r.dir, "clearback.yaml") }
 
 func (r *rig) writeConfig(s setup) {
 	secret := filepath.Join(r.dir, "password")
 	require.NoError(r.t, os.WriteFile(secret, []byte(password+"\n"), 0o600))
-	relayed := freePorts(r.t, 40)
+	r.relayed = freePorts(r.t, 40)
 	transport, parameter := "udp", ""
 	if r.tcp = s.tcp; r.tcp {
 		transport, parameter = "tcp", ";transport=tcp"
+	}
+	level := "debug"
+	if s.quiet {
+		level = "info"
+	}
+	if s.both {
+		transport = "udp, tcp"
 	}
 	var f strings.Builder
 	fmt.Fprintf(&f, `country: GB
@@ -138,17 +163,17 @@ sip:
   realm: millrace.example
 # baresip binds its media to no address, and the kernel sends it from this one
 media: {ports: %[3]d-%[4]d, from: [127.0.0.1]}
-log: {level: debug, format: json}
+log: {level: %[8]s, format: json}
 %[7]scontrollers:
   - name: loft
     driver: modbus
     modbus: {address: "127.0.0.1:%[5]d", timeout: 500ms}
 lines:
-`, at(r.adapterPort), at(r.servicePort), relayed, relayed+39, r.net.port, transport, r.recording(s))
+`, at(r.adapterPort), at(r.servicePort), r.relayed, r.relayed+39, r.net.port, transport, r.recording(s), level)
 	for _, l := range s.lines {
 		fixed := ""
 		if !l.roaming {
-			fixed = fmt.Sprintf(`, contact: "sip:%s@%s%s"`, l.name, at(r.adapters[l.name]), parameter)
+			fixed = fmt.Sprintf(`, contact: "sip:%s@%s%s"`, l.name, atHost(l.host, r.adapters[l.name]), parameter)
 		}
 		interval := l.interval
 		if interval == 0 {
@@ -159,8 +184,8 @@ lines:
     service: {registrar: "sip:%s%s", user: %s, password: {file: %s}, register: %t}
     media: relay
     contact: {driver: modbus, controller: loft, unit: 1, coil: %d, open_level: "on", %s}
-    policy: {interval: %v, openings_per_minute: 60%s} # agreed with the stage manager
-%s`, l.name, l.name, secret, fixed, at(r.far), parameter, l.name, secret, l.register, l.coil, cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, l.policy, l.more)
+    policy: {interval: %v, openings_per_minute: %d%s} # agreed with the stage manager
+%s`, l.name, l.name, secret, fixed, atHost(s.farHost, r.far), parameter, l.name, secret, l.register, l.coil, cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, cmp.Or(l.openings, 60), l.policy, l.more)
 	}
 	require.NoError(r.t, os.WriteFile(r.config(), []byte(f.String()), 0o600))
 }

@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-var full = flag.Bool("full", false, "all dialogs over TCP too")
+var full = flag.Bool("full", false, "all dialogs over TCP too, and attacks at length")
 
 // progresses takes an INVITE and answers 183 with a description (early media), without reliability.
 func progresses() step {

@@ -17,21 +17,37 @@ import (
 	"clearback/bridge/relay/relaytest/vm"
 )
 
-// place is the loopback address at which everything of this process listens that must be told where. No other process has it (see
-// [loopbacktest]), so that its ports need to be shared out among the tests of this one alone. In the virtual machine nobody else is there.
-var place = sync.OnceValue(func() netip.Addr {
-	if vm.Inside() {
-		return netip.MustParseAddr("127.0.0.1")
-	}
+// network is a loopback network that no other process has (see [loopbacktest]).
+var network = sync.OnceValue(func() *loopbacktest.Network {
 	n, err := loopbacktest.Take() // until the process ends
 	if err != nil {
 		panic(err)
 	}
-	return n.Address(1)
+	return n
 })
+
+// place is the loopback address at which everything of this process listens that must be told where. No other process has it, so that its
+// ports need to be shared out among the tests of this one alone. In the virtual machine nobody else is there.
+var place = sync.OnceValue(func() netip.Addr {
+	if vm.Inside() {
+		return netip.MustParseAddr("127.0.0.1")
+	}
+	return placeOf(1)
+})
+
+// placeOf is an address of this process's network; 1 is the place, the others are those of strangers.
+func placeOf(host byte) netip.Addr { return network().Address(host) }
 
 // at is a port of the place.
 func at(port int) string { return netip.AddrPortFrom(place(), uint16(port)).String() }
+
+// atHost is a port of another address of the network, or of the place if that is 0.
+func atHost(host byte, port int) string {
+	if host == 0 {
+		return at(port)
+	}
+	return netip.AddrPortFrom(placeOf(host), uint16(port)).String()
+}
 
 // ports gives out numbers below the range that the system takes ephemeral ports from (32768 and up on Linux): who listens on port 0 at all
 // addresses takes none of them.

@@ -1,0 +1,149 @@
+//go:build linux
+
+package interop
+
+import (
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// swift is a line whose interruptions are over soon, and that nobody looks at.
+func swift(name string, coil int) lineSetup {
+	return lineSetup{name: name, coil: coil, interval: 250 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 250ms", more: "    calls: 2\n" + unwatched}
+}
+
+// TestAttackCallback: the far end marks its call as one from the emergency centre. Nobody on the line has called for
+// help, so the mark counts for nothing: the call takes one of the line's places, its end opens the loop, and the line
+// can be opened by hand. After a call for help of another line the mark is believed: the call passes whatever else is
+// on the line, and opens nothing.
+func TestAttackCallback(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
+	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
+	far := r.peer("far", 1, r.far, r.servicePort)
+	marked := func() (*talk, message) {
+		c := far.begins("555-0101", "sip:"+boxOffice+"@"+far.to.String())
+		c.request("INVITE", "Priority: psap-callback", described(far.at))
+		return c, near.expect("INVITE", "INVITE")
+	}
+	answered := func(c *talk, invite message) arrivedCall {
+		near.replies(invite, "200 OK", "near", described(near.at))
+		c.up(c.response("INVITE"))
+		near.expect("ACK", "ACK")
+		return arrivedCall{near.taken(invite, "near"), c}
+	}
+	first := answered(marked())
+	second, invite := marked()
+	near.replies(invite, "180 Ringing", "near")
+	third := far.begins("555-0101", "sip:"+boxOffice+"@"+far.to.String())
+	third.request("INVITE", "Priority: psap-callback", described(far.at))
+	require.Equal(t, "486", third.refused(third.response("INVITE")), "the mark is no way around the number of calls")
+	second.request("CANCEL")
+	near.replies(near.expect("CANCEL", "CANCEL"), "200 OK", "near")
+	near.replies(invite, "487 Request Terminated", "near")
+	second.refused(second.response("INVITE"))
+	eventually(t, 5*time.Second, "the second call is off the line", func() bool { return strings.Contains(r.d.out.String(), "adapter-leg-cleared call=2") })
+	first.farClears()
+	r.board.awaitCoil(t, 0, 1)
+	eventuallyClosed(t, r)
+	said := r.cli("pulse", boxOffice)
+	require.Zero(t, said.code, "the mark keeps nobody from opening the line by hand: %s", said.err)
+
+	getsHelp(door, far, stageDoor)
+	from := len(r.board.openings(t, 0))
+	calls := []arrivedCall{answered(marked()), answered(marked()), answered(marked())} // one more than the line takes
+	for _, c := range calls {
+		c.farClears()
+	}
+	getsHelp(near, far, boxOffice) // what was posted before has been done
+	require.Len(t, r.board.openings(t, 0), from, "a call from the emergency centre opens nothing")
+}
+
+// TestAttackDate: a far end dates its BYE ten seconds back, so that its clearing would count as learnt too late and
+// the hold would stay: by a clock that is half a minute ahead, and by one that is right, although it was heard since.
+// It is opened for all the same.
+func TestAttackDate(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
+	far := r.peer("far", 1, r.far, r.servicePort)
+	for i, c := range []struct {
+		line  string
+		clock time.Duration
+	}{{boxOffice, 30 * time.Second}, {stageDoor, 0}} {
+		date := func(at time.Time) string { // RFC 3261 section 20.17
+			return "Date: " + at.Add(c.clock).UTC().Format("Mon, 02 Jan 2006 15:04:05") + " GMT"
+		}
+		near := r.peer("near", 1, r.adapters[c.line], r.adapterPort)
+		call := r.soundCall(near, far, c.line, r.voice(1, 2), r.voice(1, 4), date(time.Now()))
+		if c.clock == 0 {
+			require.True(t, call.near.hears(call.far, call.farSide, 3, patient))
+		}
+		call.arrivedCall.far.request("BYE", date(time.Now().Add(-10*time.Second)))
+		near.replies(near.expect("BYE", "BYE"), "200 OK", "")
+		require.Equal(t, "200", call.arrivedCall.far.response("BYE").code())
+		r.board.awaitCoil(t, i, 1)
+		getsHelp(near, far, c.line) // it closes the loop, and passes
+	}
+}
+
+// TestAttackStorm: somebody at the service's address calls the line and hangs up again and again. After six openings
+// within a minute the loop stays closed and that is an incident; the calls go on, and so does a call for help.
+// Another line's loop still opens.
+func TestAttackStorm(t *testing.T) {
+	t.Parallel()
+	hurried := swift(boxOffice, 0)
+	hurried.openings = 6 // the default
+	r := newRig(t, setup{settled: true, lines: []lineSetup{hurried, swift(stageDoor, 1)}})
+	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
+	far := r.peer("far", 1, r.far, r.servicePort)
+	for i := range 9 {
+		callArrives(near, far, boxOffice).farClears()
+		eventually(t, 5*time.Second, "the call is over", func() bool {
+			return r.interruptions(boxOffice) == i+1 || strings.Contains(r.d.out.String(), "too-many-openings")
+		})
+	}
+	require.Contains(t, r.d.out.String(), "too-many-openings")
+	getsHelp(near, far, boxOffice)
+	callArrives(door, far, stageDoor).farClears()
+	r.board.awaitCoil(t, 1, 1)
+	require.Len(t, r.board.openings(t, 0), 6)
+}
+
+// TestAttackVanished: a call for help is up whose two ends have gone without a word. The service's 481 does not end
+// it, and it keeps no other line from being cleared, not even when the daemon is told to end. The daemon stays until
+// the call ends.
+func TestAttackVanished(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
+	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
+	far := r.peer("far", 1, r.far, r.servicePort)
+	help := door.begins(stageDoor, "sip:112@"+door.to.String())
+	help.request("INVITE", described(door.at))
+	far.replies(far.expect("INVITE", "INVITE"), "200 OK", "help", described(far.at))
+	help.up(help.response("INVITE"))
+	far.expect("ACK", "ACK")
+	for range 2 { // the second reaches the service: the first 481 ended nothing
+		help.request("INFO")
+		far.replies(far.expect("INFO", "INFO"), "481 Call/Transaction Does Not Exist", "")
+		help.response("INFO")
+	}
+	callArrives(near, far, boxOffice).farClears()
+	r.board.awaitCoil(t, 0, 1)
+	eventuallyClosed(t, r)
+	call := callArrives(near, far, boxOffice)
+	r.d.signal(syscall.SIGTERM)
+	near.replies(near.expect("BYE", "BYE"), "200 OK", "")
+	bye := far.next("the end of the ordinary call", func(m message) bool { return m.is("BYE", "BYE") && call.far.mine(m) })
+	far.replies(bye, "200 OK", "")
+	eventually(t, 5*time.Second, "the line of the ordinary call is cleared", func() bool { return len(r.board.openings(t, 0)) == 2 })
+	require.True(t, r.running(), "the daemon stays for the call for help")
+	help.request("BYE")
+	require.Equal(t, "200", help.response("BYE").code())
+	far.replies(far.expect("BYE", "BYE"), "200 OK", "")
+	require.Zero(t, r.ended(10*time.Second))
+	require.Empty(t, r.board.openings(t, 1))
+}

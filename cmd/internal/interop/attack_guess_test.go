@@ -1,0 +1,104 @@
+//go:build linux
+
+package interop
+
+import (
+	"fmt"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// guesses is how many passwords each guesser tries; that one is right is worth nothing to who is not heard.
+const guesses = 60
+
+// guessesHeard is how many of them may be heard at once: the first five, and one more for each second that the test
+// may take.
+const guessesHeard = 5 + 10
+
+// guesser tries passwords by requests of one kind, all with the nonce of one challenge.
+type guesser struct {
+	*peer
+	user, method, uri string
+}
+
+// challenge asks for one.
+func (g *guesser) challenge() message {
+	g.t.Helper()
+	c := g.begins(g.user, g.uri)
+	c.request(g.method, g.body()...)
+	m := c.response(g.method)
+	require.Equal(g.t, "401", m.code(), m.text)
+	if g.method == "INVITE" {
+		c.refused(m)
+	}
+	return m
+}
+
+func (g *guesser) body() []string {
+	if g.method == "INVITE" {
+		return []string{described(g.at)}
+	}
+	return []string{"Expires: 600"}
+}
+
+// try sends one guess and does not wait: one that is not heard is not answered.
+func (g *guesser) try(challenge message, secret string) *talk {
+	c := g.begins(g.user, g.uri)
+	c.request(g.method, append(g.body(), answersChallenge(challenge, g.method, g.uri, g.user, secret))...)
+	g.last = ""
+	return c
+}
+
+// guess tries passwords, the right one last, and checks that few of them were heard and the right one was not.
+func (g *guesser) guess() {
+	g.t.Helper()
+	challenge := g.challenge()
+	for i := range guesses {
+		g.try(challenge, fmt.Sprint("prompt-", i))
+	}
+	right := g.try(challenge, password)
+	// What was sent before is judged before this is answered.
+	sync := g.begins("anybody", "sip:"+g.to.String())
+	sync.request("OPTIONS")
+	sync.response("OPTIONS")
+	heard := map[string]bool{}
+	for _, m := range g.arrived() {
+		if m.is("SIP/2.0 401", g.method) {
+			heard[m.header("Call-ID")] = true
+		}
+		require.False(g.t, right.mine(m), "%s: the right password was heard after %d wrong ones: %s", g.name, guesses, m.text)
+	}
+	require.LessOrEqual(g.t, len(heard), guessesHeard, "%s: guesses that were heard", g.name)
+	g.kept = nil
+}
+
+// TestAttackGuess: passwords are tried by calls for help, by ordinary calls and by REGISTER, from the address where
+// an adapter is bound, from its own port too. After a few they are not heard, the right one neither. The adapter's
+// refresh from its own address and port is heard all the same, and so is its call for help, which shows no password.
+func TestAttackGuess(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{both: true, lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1, host: 3}}})
+	far := r.peer("far", 1, r.far, r.servicePort)
+	near := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort)
+	binding := near.registration(boxOffice)
+	require.Equal(t, "200", binding.register())
+	help, abroad := "sip:112@"+near.to.String(), "sip:5550101@"+near.to.String()
+	for _, g := range []*guesser{
+		{r.peer("by-help", 1, 0, r.adapterPort), boxOffice, "INVITE", help},
+		{r.peer("by-call", 1, 0, r.adapterPort), boxOffice, "INVITE", abroad},
+		{r.peer("by-register", 1, 0, r.adapterPort), boxOffice, "REGISTER", binding.uri},
+		{r.peerTCP("by-tcp", 1, r.adapterPort), boxOffice, "REGISTER", binding.uri},
+		{near, boxOffice, "INVITE", abroad},
+	} {
+		g.guess()
+		require.Equal(t, "200", binding.register(), "the refresh in the midst of guesses by %s", g.name)
+		getsHelp(near, far, boxOffice)
+	}
+	far.none("INVITE", "INVITE") // the calls for help were taken
+
+	// The user of a fixed contact is guessed at its own address and port too.
+	door := r.peer("door", 3, r.adapters[stageDoor], r.adapterPort)
+	(&guesser{door, stageDoor, "INVITE", abroad}).guess()
+	getsHelp(door, far, stageDoor)
+}

@@ -1,0 +1,173 @@
+//go:build linux
+
+package interop
+
+import (
+	"encoding/binary"
+	"net"
+	"net/netip"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// patient bounds a wait of these tests; only a failing one waits for so long.
+const patient = 10 * time.Second
+
+// voice sends G.711 in RTP, written by hand, and counts what it hears by who spoke.
+type voice struct {
+	t    testing.TB
+	conn *net.UDPConn
+	at   netip.AddrPort
+	ssrc uint32
+	seq  uint16
+
+	mu    sync.Mutex
+	heard map[uint32]int
+}
+
+// voice returns somebody who speaks from an address of the network; each has an SSRC of its own.
+func (r *rig) voice(host byte, ssrc uint32) *voice {
+	r.t.Helper()
+	c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)))
+	require.NoError(r.t, err)
+	v := &voice{t: r.t, conn: c, at: c.LocalAddr().(*net.UDPAddr).AddrPort(), ssrc: ssrc, heard: map[uint32]int{}}
+	var reading sync.WaitGroup
+	reading.Go(func() {
+		for b := make([]byte, 2048); ; {
+			n, err := c.Read(b)
+			if err != nil {
+				return
+			}
+			if n >= 12 {
+				v.mu.Lock()
+				v.heard[binary.BigEndian.Uint32(b[8:])]++
+				v.mu.Unlock()
+			}
+		}
+	})
+	r.t.Cleanup(func() { c.Close(); reading.Wait() })
+	return v
+}
+
+// says sends n packets in a row (RFC 3550 section 5.1: version 2, payload type 0; 20 ms are 160 of its clock).
+func (v *voice) says(n int, to ...netip.AddrPort) {
+	v.t.Helper()
+	for range n {
+		v.seq++
+		p := make([]byte, 172)
+		p[0] = 0x80
+		binary.BigEndian.PutUint16(p[2:], v.seq)
+		binary.BigEndian.PutUint32(p[4:], uint32(v.seq)*160)
+		binary.BigEndian.PutUint32(p[8:], v.ssrc)
+		for _, at := range to {
+			_, _ = v.conn.WriteToUDPAddrPort(p, at) // nobody may be there
+		}
+	}
+}
+
+// of returns how many packets of somebody it has heard; who is nil for anybody.
+func (v *voice) of(who *voice) (n int) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	for ssrc, count := range v.heard {
+		if who == nil || ssrc == who.ssrc {
+			n += count
+		}
+	}
+	return n
+}
+
+// hears lets somebody speak until it is heard for n packets, and returns whether it was within the limit.
+func (v *voice) hears(who *voice, to netip.AddrPort, n int, limit time.Duration) bool {
+	before := v.of(who)
+	return within(limit, func() bool {
+		who.says(1, to)
+		return v.of(who) >= before+n
+	})
+}
+
+// spoken is a call with sound both ways, from and to where the descriptions say.
+type spoken struct {
+	arrivedCall
+	near, far            *voice
+	adapterSide, farSide netip.AddrPort // the daemon's
+}
+
+// soundCall lets the far end call a line, with more header lines, and with media of their own.
+func (r *rig) soundCall(near, far *peer, line string, nearVoice, farVoice *voice, more ...string) spoken {
+	r.t.Helper()
+	c := far.begins("555-0101", "sip:"+line+"@"+far.to.String())
+	c.request("INVITE", append(more, described(farVoice.at))...)
+	invite := near.expect("INVITE", "INVITE")
+	near.replies(invite, "200 OK", "near", described(nearVoice.at))
+	ok := c.up(c.response("INVITE"))
+	near.expect("ACK", "ACK")
+	return spoken{arrivedCall{near.taken(invite, "near"), c}, nearVoice, farVoice, invite.media(r.t), ok.media(r.t)}
+}
+
+// TestAttackMedia: somebody at a third address, and somebody at the address of another line's adapter, send sound to
+// every port of the daemon: to a side that never spoke, and to one that was silent for longer than any pause. They
+// hear nothing of the call and nobody hears them; far end and near end hear each other, from another port of the same
+// host too.
+func TestAttackMedia(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{settled: true, quiet: true, farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2}, {name: stageDoor, coil: 1, host: 3}}})
+	near, far := r.peer("near", 2, r.adapters[boxOffice], r.adapterPort), r.peer("far", 4, r.far, r.servicePort)
+	call := r.soundCall(near, far, boxOffice, r.voice(2, 2), r.voice(4, 4))
+	thieves := []*voice{r.voice(9, 9), r.voice(9, 10), r.voice(3, 3)}
+	var every []netip.AddrPort
+	for port := r.relayed; port < r.relayed+40; port += 2 {
+		every = append(every, netip.AddrPortFrom(place(), uint16(port)))
+	}
+	spray := func() {
+		for _, thief := range thieves {
+			thief.says(3, every...)
+			thief.says(30, call.adapterSide, call.farSide)
+		}
+	}
+	spray() // neither side has spoken
+	require.True(t, call.far.hears(call.near, call.adapterSide, 20, patient), "the far end hears the near end")
+	spray() // the far end still has not
+	require.True(t, call.far.hears(call.near, call.adapterSide, 20, patient))
+	require.True(t, call.near.hears(call.far, call.farSide, 20, patient), "the near end hears the far end")
+	silent := time.Now()
+	require.True(t, within(patient, func() bool {
+		call.near.says(1, call.adapterSide)
+		return time.Since(silent) > 2200*time.Millisecond
+	}), "the far end is silent for longer than 2 s")
+	spray()
+	require.True(t, call.far.hears(call.near, call.adapterSide, 20, patient), "the far end hears the near end after its silence")
+	require.True(t, call.near.hears(r.voice(4, 5), call.farSide, 20, patient), "the near end hears another port of the far end's host")
+	for _, thief := range thieves {
+		require.Zero(t, thief.of(nil), "a third address heard the call")
+		require.Zero(t, call.near.of(thief)+call.far.of(thief), "a third address was heard")
+	}
+	call.farClears()
+	requireInterval(t, usual, r.board.once(t, 0))
+}
+
+// TestAttackMediaOfACallForHelp: a call for help whose service names one place and speaks from another is heard all
+// the same, after 2 s.
+func TestAttackMediaOfACallForHelp(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, setup{farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2}}})
+	near, far := r.peer("near", 2, r.adapters[boxOffice], r.adapterPort), r.peer("far", 4, r.far, r.servicePort)
+	nearVoice, named, elsewhere := r.voice(2, 2), r.voice(4, 4), r.voice(7, 7)
+	c := near.begins(boxOffice, "sip:112@"+near.to.String())
+	c.request("INVITE", described(nearVoice.at))
+	invite := far.expect("INVITE", "INVITE")
+	far.replies(invite, "200 OK", "help", described(named.at))
+	adapterSide := c.up(c.response("INVITE")).media(t)
+	far.expect("ACK", "ACK")
+	require.True(t, nearVoice.hears(elsewhere, invite.media(t), 20, patient), "the caller hears the emergency centre")
+	require.True(t, elsewhere.hears(nearVoice, adapterSide, 20, patient), "and is heard")
+	eventually(t, 5*time.Second, "it is an incident", func() bool { return strings.Contains(r.d.out.String(), "incident") })
+	c.request("BYE")
+	require.Equal(t, "200", c.response("BYE").code())
+	far.replies(far.expect("BYE", "BYE"), "200 OK", "")
+	require.Empty(t, r.board.openings(t, 0))
+}

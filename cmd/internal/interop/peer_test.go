@@ -1,0 +1,406 @@
+//go:build linux
+
+package interop
+
+import (
+	"bufio"
+	"crypto/md5"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"net"
+	"net/netip"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// peer speaks SIP that is written by hand, over a UDP socket or a TCP connection. It uses no SIP library and no code
+// of the daemon, so it can send what no library would.
+type peer struct {
+	t    testing.TB
+	name string
+	conn net.Conn
+	at   netip.AddrPort // its own address
+	to   netip.AddrPort // the daemon's
+	in   chan message   // what arrived; has room for all that arrives in a test
+	kept []message      // what arrived and was not taken yet
+	sent int            // for branches, tags and Call-IDs
+	last string         // its request without an answer, which is repeated (RFC 3261 section 17.1: T1 is 500 ms)
+	all  *[]*peer       // of the rig
+}
+
+// peerRoom is how many messages a peer may leave unread.
+const peerRoom = 4096
+
+// peer returns somebody at an address of this test's network; port 0 is any. to is a port of the daemon.
+func (r *rig) peer(name string, host byte, port, to int) *peer {
+	r.t.Helper()
+	own := netip.AddrPortFrom(placeOf(host), uint16(port))
+	c, err := net.DialUDP("udp4", net.UDPAddrFromAddrPort(own), net.UDPAddrFromAddrPort(netip.MustParseAddrPort(at(to))))
+	require.NoError(r.t, err)
+	require.NoError(r.t, c.SetReadBuffer(4<<20))
+	return r.newPeer(name, c, c.LocalAddr().(*net.UDPAddr).AddrPort(), c.RemoteAddr().(*net.UDPAddr).AddrPort(), readDatagram)
+}
+
+// peerTCP is peer on a TCP connection that it opens.
+func (r *rig) peerTCP(name string, host byte, to int) *peer {
+	r.t.Helper()
+	c, err := net.DialTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)), net.TCPAddrFromAddrPort(netip.MustParseAddrPort(at(to))))
+	require.NoError(r.t, err)
+	return r.newPeer(name, c, c.LocalAddr().(*net.TCPAddr).AddrPort(), c.RemoteAddr().(*net.TCPAddr).AddrPort(), readStream)
+}
+
+func (r *rig) newPeer(name string, c net.Conn, own, to netip.AddrPort, read func(*bufio.Reader) (string, error)) *peer {
+	p := &peer{t: r.t, name: name, conn: c, at: own, to: to, in: make(chan message, peerRoom), all: &r.peers}
+	r.peers = append(r.peers, p)
+	var reading sync.WaitGroup
+	reading.Go(func() {
+		defer close(p.in)
+		for in := bufio.NewReaderSize(c, 1<<16); ; {
+			text, err := read(in)
+			if err != nil && !isTemporary(err) {
+				return
+			}
+			if text == "" {
+				continue
+			}
+			select {
+			case p.in <- message{at: time.Now(), text: text}:
+			default: // nobody wants that many
+			}
+		}
+	})
+	r.t.Cleanup(func() { c.Close(); reading.Wait() })
+	return p
+}
+
+// isTemporary reports whether reading may go on: a datagram that reached nobody is reported at the next read
+// (ECONNREFUSED, udp(7)).
+func isTemporary(err error) bool { return strings.Contains(err.Error(), "connection refused") }
+
+func readDatagram(in *bufio.Reader) (string, error) {
+	if _, err := in.Peek(1); err != nil {
+		return "", err
+	}
+	b := make([]byte, in.Buffered())
+	n, err := in.Read(b)
+	return string(b[:n]), err
+}
+
+// readStream reads one message (RFC 3261 section 18.3).
+func readStream(in *bufio.Reader) (string, error) {
+	var head strings.Builder
+	for {
+		line, err := in.ReadString('\n')
+		if err != nil {
+			return "", err
+		}
+		if head.WriteString(line); line == "\r\n" {
+			break
+		}
+	}
+	if head.Len() == 2 { // a keep-alive
+		return "", nil
+	}
+	n, err := strconv.Atoi(message{text: head.String()}.header("Content-Length"))
+	if err != nil {
+		return "", err
+	}
+	body := make([]byte, n)
+	_, err = io.ReadFull(in, body)
+	return head.String() + string(body), err
+}
+
+func (p *peer) transport() string {
+	if _, ok := p.conn.(*net.TCPConn); ok {
+		return "TCP"
+	}
+	return "UDP"
+}
+
+func (p *peer) send(text string) {
+	p.t.Helper()
+	if _, err := p.conn.Write([]byte(text)); err != nil && !isTemporary(err) {
+		require.NoError(p.t, err, "%s cannot send", p.name)
+	}
+}
+
+// next takes the first message that fits, among those that were left, then among those that come.
+func (p *peer) next(what string, fits func(message) bool) message {
+	p.t.Helper()
+	if i := slices.IndexFunc(p.kept, fits); i >= 0 {
+		m := p.kept[i]
+		p.kept = slices.Delete(p.kept, i, i+1)
+		return m
+	}
+	limit := time.NewTimer(10 * time.Second)
+	defer limit.Stop()
+	repeat := time.NewTicker(500 * time.Millisecond)
+	defer repeat.Stop()
+	for {
+		select {
+		case m, ok := <-p.in:
+			require.True(p.t, ok, "%s waits for %s, but its connection has ended", p.name, what)
+			if fits(m) {
+				return m
+			}
+			p.kept = append(p.kept, m)
+		case <-repeat.C:
+			for _, other := range *p.all {
+				if other.last != "" && other.transport() == "UDP" {
+					other.send(other.last)
+				}
+			}
+		case <-limit.C:
+			p.t.Fatalf("%s waits for %s; it has %v", p.name, what, p.kept)
+		}
+	}
+}
+
+// expect takes the next request of a method, or the next response, whose start line begins with begin and whose CSeq
+// names method.
+func (p *peer) expect(begin, method string) message {
+	p.t.Helper()
+	return p.next(begin+" of "+method, func(m message) bool { return m.is(begin, method) })
+}
+
+func (m message) is(begin, method string) bool {
+	return strings.HasPrefix(m.text, begin) && strings.HasSuffix(m.header("CSeq"), " "+method)
+}
+
+// arrived returns all that came and was not taken.
+func (p *peer) arrived() []message {
+	for {
+		select {
+		case m, ok := <-p.in:
+			if ok {
+				p.kept = append(p.kept, m)
+				continue
+			}
+		default:
+		}
+		return p.kept
+	}
+}
+
+// none checks that nothing fits among all that has come.
+func (p *peer) none(begin, method string) {
+	p.t.Helper()
+	for _, m := range p.arrived() {
+		if m.is(begin, method) {
+			p.t.Fatalf("%s got what it should not:\n%s", p.name, m.text)
+		}
+	}
+}
+
+// replies answers a request. The tag is added to a To that has none.
+func (p *peer) replies(q message, status, tag string, more ...string) {
+	p.t.Helper()
+	to, body := q.header("To"), ""
+	if !strings.Contains(to, ";tag=") && tag != "" {
+		to += ";tag=" + tag
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "SIP/2.0 %s\r\n", status)
+	for _, via := range q.headers("Via") {
+		fmt.Fprintf(&b, "Via: %s\r\n", via)
+	}
+	fmt.Fprintf(&b, "From: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %s\r\nContact: <sip:%s@%s;transport=%s>\r\n", q.header("From"), to, q.header("Call-ID"), q.header("CSeq"),
+		p.name, p.at, strings.ToLower(p.transport()))
+	for _, line := range more {
+		if strings.HasPrefix(line, "v=0") {
+			body = line
+			line = "Content-Type: application/sdp"
+		}
+		b.WriteString(line + "\r\n")
+	}
+	fmt.Fprintf(&b, "Content-Length: %d\r\n\r\n%s", len(body), body)
+	p.send(b.String())
+}
+
+// headers returns the values of all header fields of that name.
+func (m message) headers(name string) (all []string) {
+	head, _, _ := strings.Cut(m.text, "\r\n\r\n")
+	for line := range strings.SplitSeq(head, "\r\n") {
+		if n, v, ok := strings.Cut(line, ":"); ok && strings.EqualFold(strings.TrimSpace(n), name) {
+			all = append(all, strings.TrimSpace(v))
+		}
+	}
+	return all
+}
+
+// body returns what follows the head.
+func (m message) body() string {
+	_, body, _ := strings.Cut(m.text, "\r\n\r\n")
+	return body
+}
+
+// media returns where a session description wants its sound (RFC 8866 sections 5.7 and 5.14).
+func (m message) media(t testing.TB) netip.AddrPort {
+	t.Helper()
+	host, port := describedHost.FindStringSubmatch(m.body()), describedPort.FindStringSubmatch(m.body())
+	require.True(t, host != nil && port != nil, "no session description in %s", m.text)
+	return netip.MustParseAddrPort(host[1] + ":" + port[1])
+}
+
+var (
+	describedHost = regexp.MustCompile(`(?m)^c=IN IP4 ([0-9.]+)`)
+	describedPort = regexp.MustCompile(`(?m)^m=audio ([0-9]+)`)
+	contactURI    = regexp.MustCompile(`<([^>]*)>`)
+)
+
+// described is a session description with one stream of G.711.
+func described(at netip.AddrPort) string {
+	return fmt.Sprintf("v=0\r\no=millrace 1 1 IN IP4 %[1]s\r\ns=-\r\nc=IN IP4 %[1]s\r\nt=0 0\r\nm=audio %[2]d RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\n", at.Addr(), at.Port())
+}
+
+// talk is a call, or what passes for one, as one side sees it.
+type talk struct {
+	p        *peer
+	uri      string // of its requests
+	from, to string
+	callID   string
+	cseq     int
+	branch   string // of its last request
+}
+
+// begins returns a call to a URI that is not made yet. user is whom it claims to be.
+func (p *peer) begins(user, uri string) *talk {
+	p.sent++
+	id := fmt.Sprintf("%s-%d-%d", p.name, p.at.Port(), p.sent)
+	to := uri
+	if strings.ContainsAny(uri, "<>\"") {
+		to = "sip:anybody@" + p.to.String()
+	}
+	return &talk{p: p, uri: uri, from: fmt.Sprintf("<sip:%s@%s>;tag=t%s", user, p.to, id), to: "<" + to + ">", callID: id}
+}
+
+// request sends a request with the next CSeq number, but for ACK and CANCEL, which have that of the last one.
+func (c *talk) request(method string, more ...string) {
+	c.p.t.Helper()
+	if method != "ACK" && method != "CANCEL" {
+		c.cseq++
+	}
+	if method != "CANCEL" {
+		c.p.sent++
+		c.branch = fmt.Sprintf("z9hG4bK%s-%d-%d", c.p.name, c.p.at.Port(), c.p.sent)
+	}
+	text := c.text(method, more...)
+	if c.p.last = ""; method != "ACK" {
+		c.p.last = text
+	}
+	c.p.send(text)
+}
+
+// text is a request as it is sent, with the call's CSeq number and branch as they are.
+func (c *talk) text(method string, more ...string) string {
+	var b strings.Builder
+	body := ""
+	fmt.Fprintf(&b, "%s %s SIP/2.0\r\nVia: SIP/2.0/%s %s;branch=%s;rport\r\nMax-Forwards: 70\r\n", method, c.uri, c.p.transport(), c.p.at, c.branch)
+	fmt.Fprintf(&b, "From: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\n", c.from, c.to, c.callID, c.cseq, method)
+	if !slices.ContainsFunc(more, func(line string) bool { return strings.HasPrefix(line, "Contact:") }) {
+		fmt.Fprintf(&b, "Contact: <sip:%s@%s;transport=%s>\r\n", c.p.name, c.p.at, strings.ToLower(c.p.transport()))
+	}
+	for _, line := range more {
+		if strings.HasPrefix(line, "v=0") {
+			body = line
+			line = "Content-Type: application/sdp"
+		}
+		b.WriteString(line + "\r\n")
+	}
+	fmt.Fprintf(&b, "Content-Length: %d\r\n\r\n%s", len(body), body)
+	return b.String()
+}
+
+// mine reports whether a message is of this call.
+func (c *talk) mine(m message) bool { return m.header("Call-ID") == c.callID }
+
+// response takes the next final response to the call's request of a method.
+func (c *talk) response(method string) message {
+	c.p.t.Helper()
+	m := c.p.next("a final response to "+method, func(m message) bool {
+		return c.mine(m) && m.is("SIP/2.0 ", method) && !strings.HasPrefix(m.text, "SIP/2.0 1")
+	})
+	c.p.last = ""
+	return m
+}
+
+// expect takes the call's next message.
+func (c *talk) expect(begin, method string) message {
+	c.p.t.Helper()
+	return c.p.next(begin+" of "+method, func(m message) bool { return c.mine(m) && m.is(begin, method) })
+}
+
+// refused acknowledges a final response that is no 2xx (RFC 3261 section 17.1.1.3: with the branch of the INVITE) and
+// returns its code.
+func (c *talk) refused(m message) string {
+	c.p.t.Helper()
+	to := c.to
+	c.to = m.header("To")
+	c.p.send(c.text("ACK"))
+	c.to = to
+	return m.code()
+}
+
+// code is the status code of a response.
+func (m message) code() string { return strings.Fields(m.text)[1] }
+
+// up learns the dialog from a 200 and acknowledges it.
+func (c *talk) up(ok message) message {
+	c.p.t.Helper()
+	require.True(c.p.t, strings.HasPrefix(ok.text, "SIP/2.0 200"), "no 200, but %s", ok.text)
+	c.to = ok.header("To")
+	c.uri = contactURI.FindStringSubmatch(ok.header("Contact"))[1]
+	c.request("ACK")
+	return ok
+}
+
+// taken is the called side of a call, whose INVITE was answered with that tag.
+func (p *peer) taken(invite message, tag string) *talk {
+	return &talk{p: p, uri: contactURI.FindStringSubmatch(invite.header("Contact"))[1], from: invite.header("To") + ";tag=" + tag, to: invite.header("From"), callID: invite.header("Call-ID")}
+}
+
+// registration is a line's registration by this peer, which register makes and refreshes.
+func (p *peer) registration(line string) *talk {
+	c := p.begins(line, "sip:"+p.to.String())
+	c.to = "<sip:" + line + "@" + p.to.String() + ">"
+	return c
+}
+
+// register registers, with the password once it is asked for, and returns the code of the end.
+func (c *talk) register() string {
+	c.p.t.Helper()
+	c.request("REGISTER", "Expires: 600")
+	m := c.response("REGISTER")
+	if m.code() == "401" {
+		line, _, _ := strings.Cut(strings.TrimPrefix(c.to, "<sip:"), "@")
+		c.request("REGISTER", "Expires: 600", answersChallenge(m, "REGISTER", c.uri, line, password))
+		m = c.response("REGISTER")
+	}
+	return m.code()
+}
+
+var challengePart = regexp.MustCompile(`(realm|nonce|qop)="?([^",]*)"?`)
+
+// answersChallenge returns a header line with the digest of RFC 7616 for a challenge, computed here.
+func answersChallenge(challenge message, method, uri, user, secret string) string {
+	part := map[string]string{}
+	for _, m := range challengePart.FindAllStringSubmatch(challenge.header("WWW-Authenticate"), -1) {
+		part[m[1]] = m[2]
+	}
+	hash := func(s string) string { sum := md5.Sum([]byte(s)); return hex.EncodeToString(sum[:]) }
+	a1, a2 := hash(user+":"+part["realm"]+":"+secret), hash(method+":"+uri)
+	if part["qop"] == "" {
+		return fmt.Sprintf(`Authorization: Digest username="%s", realm="%s", nonce="%s", uri="%s", response="%s", algorithm=MD5`,
+			user, part["realm"], part["nonce"], uri, hash(a1+":"+part["nonce"]+":"+a2))
+	}
+	return fmt.Sprintf(`Authorization: Digest username="%s", realm="%s", nonce="%s", uri="%s", response="%s", algorithm=MD5, cnonce="c", nc=00000001, qop=auth`,
+		user, part["realm"], part["nonce"], uri, hash(a1+":"+part["nonce"]+":00000001:c:auth:"+a2))
+}
