@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"errors"
+	"fmt"
 	"strings"
 	"sync"
 	"testing"
@@ -187,6 +188,7 @@ func TestRefusalsReachTheMachine(t *testing.T) {
 	for want, err := range map[string]error{
 		"failure=late": relay.ErrLate, "failure=unreachable": relay.ErrUnreachable, "failure=no-contact": relay.ErrNoContact,
 		"failure=refused": relay.ErrRefused, "failure=stopped": relay.ErrStopped,
+		"failure=short": fmt.Errorf("%w: %w", relay.ErrNoAnswer, relay.ErrShort),
 	} {
 		synctest.Test(t, func(t *testing.T) {
 			r := newRig()

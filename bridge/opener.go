@@ -80,7 +80,7 @@ func (o *opener) report(seq supervision.Seq, res relay.Result) {
 	case relay.Done:
 		o.post(supervision.Event{Kind: supervision.LoopClosed, Seq: seq, Took: res.OpenFor.Round(time.Microsecond)})
 	case relay.Refused:
-		o.post(supervision.Event{Kind: supervision.LoopFailed, Seq: seq, Failure: failure(res.Err)})
+		o.post(supervision.Event{Kind: supervision.LoopFailed, Seq: seq, Failure: failure(res.Err), Took: res.OpenFor.Round(time.Microsecond)})
 	default:
 		o.post(supervision.Event{Kind: supervision.LoopUnknown, Seq: seq, Failure: failure(res.Err)})
 		o.close(seq)
@@ -149,6 +149,8 @@ func (o *opener) end() {
 
 func failure(err error) supervision.Failure {
 	switch {
+	case errors.Is(err, relay.ErrShort):
+		return supervision.FailureShort
 	case errors.Is(err, relay.ErrLate):
 		return supervision.FailureLate
 	case errors.Is(err, relay.ErrStopped):

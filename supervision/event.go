@@ -41,7 +41,8 @@ const (
 	// LoopClosed: the controller confirmed that the loop is closed. Seq (0: not from an interruption:
 	// the contact was put to closed at start, after an error or on reconnection), Took (time open, if measured).
 	LoopClosed
-	// LoopFailed: the interruption was not made and the loop is closed: refused, or it missed its not-after. Seq, Failure.
+	// LoopFailed: the interruption was not made, or not for as long as asked, and the loop is closed. Seq, Failure,
+	// Took (with FailureShort: how long it was open at most).
 	LoopFailed
 	// LoopUnknown: nobody knows whether the loop is open; the shell goes on closing it until LoopClosed. Seq (0 as above), Failure.
 	LoopUnknown
@@ -134,6 +135,7 @@ const (
 	FailureNoAnswer            // written, but the controller did not answer
 	FailureNoContact           // the line has no contact (`driver: none`)
 	FailureStopped             // withdrawn by CloseLoop before it was written
+	FailureShort               // opened, and closed by the controller before its time
 	failures
 )
 

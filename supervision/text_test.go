@@ -84,7 +84,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 	walk("number", 3, func(i uint8) string { return supervision.Number(i).String() })
 	walk("answer", 3, func(i uint8) string { return supervision.Answer(i).String() })
 	walk("hook", 3, func(i uint8) string { return supervision.Hook(i).String() })
-	walk("failure", 7, func(i uint8) string { return supervision.Failure(i).String() })
+	walk("failure", 8, func(i uint8) string { return supervision.Failure(i).String() })
 	walk("effect kind", 9, func(i uint8) string { return supervision.EffectKind(i).String() })
 	walk("report", 8, func(i uint8) string { return supervision.ReportKind(i).String() })
 	walk("suppression", 15, func(i uint8) string { return supervision.Suppression(i).String() })

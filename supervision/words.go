@@ -24,6 +24,7 @@ var (
 	failureWords = [failures]string{
 		FailureNone: "none", FailureRefused: "refused", FailureLate: "late", FailureUnreachable: "unreachable",
 		FailureNoAnswer: "no-answer", FailureNoContact: "no-contact", FailureStopped: "stopped",
+		FailureShort: "short",
 	}
 	effectWords = [effectKinds]string{
 		EffectNone: "none", OfferCall: "offer-call", RefuseCall: "refuse-call", ClearAdapterLeg: "clear-adapter-leg",

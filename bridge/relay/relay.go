@@ -41,7 +41,7 @@ const (
 	Unknown Outcome = iota
 	// Done: the loop was opened and the controller confirmed (or, KindOneshot, its timer and a read-back prove) that it is closed again.
 	Done
-	// Refused: nothing was opened. Err says why.
+	// Refused: nothing was opened, or not for as long as asked (ErrShort); the loop is closed. Err says why.
 	Refused
 )
 
@@ -61,6 +61,8 @@ var (
 	ErrNoSense = errors.New("relay: the contact has no loop-current input")
 	// ErrNoRead: the contact cannot be read back.
 	ErrNoRead = errors.New("relay: the contact cannot be read back")
+	// ErrShort: the loop was opened, and closed again before its time by the controller, of which the connection was lost meanwhile.
+	ErrShort = errors.New("relay: the opening ended before its time")
 	// ErrNoAnswer: the command was written, no answer came in time (outcome Unknown).
 	ErrNoAnswer = errors.New("relay: the controller did not answer")
 )
@@ -80,7 +82,7 @@ type Interruption struct {
 // Result tells what became of an interruption.
 type Result struct {
 	Outcome Outcome
-	// OpenFor is the time from the confirmation of the opening to that of the closing, 0 if not measured.
+	// OpenFor is the time from the confirmation of the opening to that of the closing, 0 if not measured. With ErrShort it was open for that long at most.
 	OpenFor time.Duration
 	// Err is nil when Done.
 	Err error

@@ -123,6 +123,9 @@ func markOf(c *course, i int) mark {
 	case supervision.LoopClosed:
 		return mark{letter: 'C', means: "closed", sets: true, is: loopClosed}
 	case supervision.LoopFailed:
+		if ev.Failure == supervision.FailureShort {
+			return mark{letter: 'C', means: "closed before its time", sets: true, is: loopClosed}
+		}
 		return mark{letter: 'F', means: "not opened", sets: true, is: loopClosed}
 	case supervision.LoopUnknown:
 		return mark{letter: 'U', means: "unknown", sets: true, is: loopUnknown}

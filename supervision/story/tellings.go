@@ -123,7 +123,13 @@ func (t *Teller) loopFailed(ev *supervision.Event) {
 		return // of an earlier interruption, or its outcome is known
 	}
 	t.last.settled = true
-	if c := t.last.of; c != nil && !t.last.opened && c.Openings > 0 {
+	c := t.last.of
+	switch {
+	case c == nil:
+	case t.last.opened && ev.Took > 0:
+		c.Measured = ev.Took
+		t.change(c)
+	case !t.last.opened && c.Openings > 0:
 		c.Openings--
 		t.change(c)
 	}

@@ -52,7 +52,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		}})
 	e := controller.ContactOptions{Name: o.Name, Claim: claim, Blind: !o.Read, Senses: o.Sense}
 	if t := o.Timed; t != nil {
-		e.Kind, e.Timed = relay.KindOneshot, &controller.Timed{Quantum: t.Quantum, Limit: t.Limit}
+		e.Kind, e.Timed = relay.KindOneshot, &controller.Timed{Quantum: t.Quantum, Limit: t.Limit, Outlasts: true}
 	}
 	contact, err := c.Contact(e)
 	if err != nil {

@@ -181,6 +181,7 @@ func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(
 		change(&o)
 		c, err := b.Contact(o)
 		require.NoError(t, err)
+		sub.Outlasts = o.Timed != nil && o.Read
 		if sub.Contacts[i] = c; !o.Read {
 			sub.Contacts[i] = struct{ relay.Contact }{c}
 		}

@@ -43,6 +43,7 @@ type opening struct {
 	withdraw func()        // closes stop, once
 	over     chan struct{} // closed when Interrupt has its result
 	due      time.Time     // end as others may see it, under the contact's mu; zero: not confirmed yet
+	regained chan regained // buffer 1: what the next connection found after a loss; perhaps nobody waits for it any more
 
 	// Owned by the goroutine of Interrupt, set once the controller has confirmed.
 	told  bool      // Opened was called
@@ -50,6 +51,7 @@ type opening struct {
 	end   time.Time // when it is over
 	check *Call     // the read-back; nil: the contact cannot be read
 	proof time.Time // if not zero: a read-back answered after it may find the contact closed again
+	again bool      // it goes on over another connection than the one that it began on
 }
 
 func newContact(b *Controller, index int, o ContactOptions) *Contact {
@@ -106,7 +108,8 @@ func (c *Contact) begin(i relay.Interruption) (*opening, *link, relay.Result) {
 		return nil, nil, refused(fmt.Errorf("line %s: %w: not known to be closed: %w", c.opt.Name, relay.ErrRefused, err))
 	}
 	stop := make(chan struct{})
-	c.current = &opening{Interruption: i, stop: stop, over: make(chan struct{}), withdraw: sync.OnceFunc(func() { close(stop) })}
+	c.current = &opening{Interruption: i, stop: stop, over: make(chan struct{}), withdraw: sync.OnceFunc(func() { close(stop) }),
+		regained: make(chan regained, 1)}
 	return c.current, s, relay.Result{}
 }
 
@@ -225,10 +228,15 @@ func (c *Contact) whileOpen(s *link, o *opening, sent, at time.Time) relay.Resul
 	} else {
 		o.check = check
 	}
-	if err := c.awaitEnd(s, o); errors.Is(err, ErrMoved) {
-		return c.unmoved(s, err)
-	} else if err != nil {
-		return c.unknown(s, "open", err)
+	for err := c.awaitEnd(s, o); err != nil; err = c.awaitEnd(s, o) {
+		if errors.Is(err, ErrMoved) {
+			return c.unmoved(s, err)
+		}
+		next, r := c.goOn(s, o, err)
+		if next == nil {
+			return r
+		}
+		s, o.check = next, nil
 	}
 	if c.opt.Timed != nil && !c.opt.Blind && !isClosed(o.stop) {
 		return c.awaitTimer(s, o)
@@ -323,9 +331,14 @@ func (c *Contact) unmoved(s *link, err error) relay.Result {
 }
 
 // awaitTimer reads a timed contact whose time is over until it is closed. The controller's clock and the one here differ,
-// and it may look at its timers only now and then: it gets one quantum more, or 100 ms if that is longer.
+// and it may look at its timers only now and then: it gets one quantum more, or 100 ms if that is longer; but an opening whose connection was
+// lost in between is ended [regainedOver] after its time.
 func (c *Contact) awaitTimer(s *link, o *opening) relay.Result {
-	grace := time.NewTimer(max(c.opt.Timed.Quantum, 100*time.Millisecond))
+	most := max(c.opt.Timed.Quantum, 100*time.Millisecond)
+	if o.again {
+		most = time.Until(o.end.Add(regainedOver))
+	}
+	grace := time.NewTimer(most)
 	defer grace.Stop()
 	again := time.NewTimer(0)
 	defer again.Stop()

@@ -1,7 +1,7 @@
 // Package controller is what the drivers share: one controller, the connection to it, and its contacts.
 //
 // A driver brings the protocol as a [Session]. What every driver owes the line stands here: each connection begins with closing every
-// contact; an opening is written only at an instant not after its NotAfter; a close is written at once, even while an opening waits for its
+// contact, but for an opening that the controller times by itself and that reads open when the connection is back; an opening is written only at an instant not after its NotAfter; a close is written at once, even while an opening waits for its
 // answer; what was opened is read back; a request without an answer ends the connection, and the outcome is unknown until a close is
 // confirmed; closes that are owed are repeated; a contact that opens by itself is closed again; what is stopped is closed last.
 package controller
@@ -72,6 +72,9 @@ type Timed struct {
 	Quantum time.Duration
 	// Limit is the longest opening that will be asked for.
 	Limit time.Duration
+	// Outlasts: an opening goes on when its connection is lost, and the next connection can read it back. It is then closed only if it is not
+	// read back in time, or does not end in time.
+	Outlasts bool
 }
 
 // Controller is one controller. Make its contacts, then Start it. All methods are safe for concurrent use.
@@ -94,6 +97,7 @@ type Controller struct {
 	link     *link         // nil: not connected
 	ready    chan struct{} // closed when link is set, replaced when it is lost
 	linkErr  error         // why there is no link
+	lost     time.Time     // when the last link was lost; zero: none was yet
 	watchful time.Time     // until when to poll fast
 }
 
@@ -284,6 +288,9 @@ func (b *Controller) run(ctx context.Context) {
 		if b.owesClose() {
 			wait = min(wait, relay.CloseEvery)
 		}
+		if b.hasAdrift() {
+			wait = min(wait, regainEvery)
+		}
 		pause = min(2*pause, lastPause)
 		b.rest(ctx, wait)
 	}
@@ -320,8 +327,13 @@ func (b *Controller) greet(ctx context.Context, l *link) error {
 	slices.SortStableFunc(order, func(x, y *Contact) int { return x.urgency() - y.urgency() })
 	epochs := make([]uint64, len(order))
 	refused := make([]bool, len(order))
+	goesOn := make([]bool, len(order))
+	lost := b.lastLoss()
 	for i, c := range order {
 		epochs[i] = c.keeper.Epoch()
+		if goesOn[i] = c.regain(ctx, l, lost); goesOn[i] {
+			continue
+		}
 		if err := c.writeClose(ctx, l); err != nil {
 			if !isRefusal(err) {
 				return err
@@ -331,6 +343,9 @@ func (b *Controller) greet(ctx context.Context, l *link) error {
 		}
 	}
 	for i, c := range order {
+		if goesOn[i] {
+			continue
+		}
 		if c.opt.Blind {
 			if !refused[i] && !c.keeper.Settle(epochs[i]) {
 				l.overtaken = append(l.overtaken, c)
@@ -367,9 +382,21 @@ func (b *Controller) withdraw(err error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.link != nil {
-		b.link, b.ready = nil, make(chan struct{})
+		b.link, b.ready, b.lost = nil, make(chan struct{}), time.Now()
 	}
 	b.linkErr = err
+}
+
+func (b *Controller) lastLoss() time.Time {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.lost
+}
+
+// hasAdrift reports whether an opening waits to be read back on the next connection.
+func (b *Controller) hasAdrift() bool {
+	lost := b.lastLoss()
+	return slices.ContainsFunc(b.contacts, func(c *Contact) bool { o, _ := c.adrift(lost); return o != nil })
 }
 
 func (b *Controller) owesClose() bool {

@@ -94,7 +94,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		Timeout: b.opt.Timeout, Poll: b.opt.Poll, Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now})
 	co := controller.ContactOptions{Name: o.Name, Claim: c.close.claim(), Kind: o.kind(), Blind: o.Read == nil, Senses: o.Sense != nil}
 	if t := o.Timed; t != nil {
-		co.Timed = &controller.Timed{Quantum: t.unit(), Limit: t.Limit}
+		co.Timed = &controller.Timed{Quantum: t.unit(), Limit: t.Limit, Outlasts: true}
 	}
 	var err error
 	if c.Contact, err = engine.Contact(co); err != nil {

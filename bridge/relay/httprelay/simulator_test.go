@@ -224,6 +224,7 @@ func subject(t *testing.T, d *simDevice, s relaytest.Setup, o Options, contact C
 	if contact.Open == nil && contact.Timed == nil && d.tokens {
 		sub.Late = relaytest.LateRefused // our contract
 	}
+	sub.Outlasts = contact.Open == nil
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		contact.Name = name
 		c, err := b.Contact(contact)

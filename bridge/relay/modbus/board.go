@@ -100,7 +100,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	engine := controller.ContactOptions{Name: o.Name, Kind: o.kind(),
 		Claim: fmt.Sprintf("modbus %s unit %d coil %d", strings.ToLower(b.opt.Address), o.Unit, o.Coil)}
 	if t := o.Timed; t != nil {
-		engine.Timed = &controller.Timed{Quantum: t.Unit, Limit: t.Limit}
+		engine.Timed = &controller.Timed{Quantum: t.Unit, Limit: t.Limit, Outlasts: true}
 	}
 	driven, err := b.Controller.Contact(engine)
 	if err != nil {

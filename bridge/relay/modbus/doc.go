@@ -19,7 +19,8 @@
 //
 // One connection serves all lines of a board. An opening is written only at an instant not after its NotAfter, and one request
 // at a time; a close is written at once, even while an opening waits for its answer. A request without an answer ends the
-// connection with a reset, and a new connection begins with closing every contact. What a reset cannot call back are
+// connection with a reset, and a new connection begins with closing every contact (but for a
+// timed opening, which is read back: SAFETY.md S35). What a reset cannot call back are
 // bytes that the board's own network stack has taken already: a board that sleeps and wakes may still act on them, for as long
 // as it needs to see the reset and the close that follows. Contacts after such an event are read back every 250 ms for 10 s.
 //

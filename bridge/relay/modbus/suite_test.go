@@ -60,7 +60,7 @@ func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest
 		require.NoError(t, err)
 		sub.Contacts[i] = c
 		if o.Timed != nil {
-			sub.Quantum = o.Timed.Unit
+			sub.Quantum, sub.Outlasts = o.Timed.Unit, true
 		}
 	}
 	sub.Shutdown = func(ctx context.Context) []string {

@@ -151,6 +151,29 @@ var faultCases = []testCase{
 		get(r, "result", result)
 		r.works()
 	}},
+	{"an opening that its controller ends goes on when its connection is lost", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		if !r.Outlasts {
+			t.Log("a lost connection ends the openings of this contact")
+			return
+		}
+		const long = 600 * time.Millisecond
+		result, from := r.open(context.Background(), 0, long), r.mark()
+		for { // a reading of the other line may meet the fault first
+			r.Controller.Inject(Fault{Do: Hangup, On: Any, Once: true})
+			if _, err := r.Contacts[0].(relay.Reader).Read(r.ctx(patience)); err != nil {
+				break
+			}
+		}
+		res := get(r, "result", result)
+		if res.Outcome != relay.Done && r.late(from) > 20*time.Millisecond {
+			t.Logf("things were late by %v, so it was not read back in time: %v", r.late(from), res.Err)
+			return
+		}
+		r.want(res, relay.Done, nil)
+		r.wantOpenings(0, long)
+		r.works()
+	}},
 	{"a slow controller with two lines", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		r.Controller.Inject(Fault{Do: Delay, On: Any, Delay: 10 * time.Millisecond})

@@ -98,6 +98,8 @@ type Subject struct {
 	Quantum time.Duration
 	// Slack is by how much more than 150 ms an opening may be late to end on a busy machine, where each command costs the start of a program.
 	Slack time.Duration
+	// Outlasts: the controller ends its openings by itself, and one goes on when its connection is lost.
+	Outlasts bool
 	// NeverRefuses: the controller cannot say no. Not to obey is all that it can do.
 	NeverRefuses bool
 	// Late is what it does with an opening that it kept too long.

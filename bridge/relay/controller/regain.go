@@ -1,0 +1,102 @@
+package controller
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"clearback/bridge/relay"
+)
+
+// Our own numbers, from the rule for an opening whose connection is lost: somebody may lift and dial in the time that is added here.
+const (
+	// regainFor is how long after the loss the read-back of such an opening is awaited; without it the contact is closed.
+	regainFor = 100 * time.Millisecond
+	// regainedOver is how long after its end such an opening may still read open; then it is closed by command.
+	regainedOver = 50 * time.Millisecond
+	// regainEvery is the pause between attempts to connect meanwhile.
+	regainEvery = 20 * time.Millisecond
+)
+
+// regained is what the next connection found of an opening whose connection was lost.
+type regained struct {
+	link  *link
+	level relay.Level
+	at    time.Time
+}
+
+// adrift returns the opening that the controller goes on timing by itself although its connection was lost at the given instant, and until
+// when it may be read back; nil if there is none. One that was not confirmed has no end yet, so its time is over.
+func (c *Contact) adrift(lost time.Time) (*opening, time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	o := c.current
+	if o == nil || !c.outlasts() || isClosed(o.stop) {
+		return nil, time.Time{}
+	}
+	by := o.due.Add(regainedOver)
+	if !lost.IsZero() && lost.Add(regainFor).Before(by) {
+		by = lost.Add(regainFor)
+	}
+	if !time.Now().Before(by) {
+		return nil, time.Time{}
+	}
+	return o, by
+}
+
+// outlasts reports whether an opening goes on, and its end can be seen, when its connection is lost.
+func (c *Contact) outlasts() bool { return c.opt.Timed != nil && c.opt.Timed.Outlasts && !c.opt.Blind }
+
+// regain reads an opening back whose connection was lost, on the next one, and reports whether it goes on. Else the contact is to be closed.
+func (c *Contact) regain(ctx context.Context, l *link, lost time.Time) bool {
+	o, by := c.adrift(lost)
+	if o == nil {
+		return false
+	}
+	ctx, cancel := context.WithDeadline(ctx, by)
+	defer cancel()
+	level, at, err := c.read(l, ctx.Done())
+	if err != nil {
+		return false
+	}
+	select {
+	case o.regained <- regained{l, level, at}:
+		return level == relay.LevelOpen
+	default:
+		return false // the opening has not even heard of the connection before
+	}
+}
+
+// goOn waits for the next connection after one was lost while the loop is open. It returns the link on which the opening goes on, or nil and the
+// opening's result.
+func (c *Contact) goOn(s *link, o *opening, lost error) (*link, relay.Result) {
+	if !c.outlasts() {
+		return nil, c.unknown(s, "open", lost)
+	}
+	c.wishConnection()
+	t := time.NewTimer(min(regainFor, time.Until(o.end.Add(regainedOver))))
+	defer t.Stop()
+	var r regained
+	select {
+	case r = <-o.regained:
+	case <-o.stop:
+		select {
+		case r = <-o.regained: // and then the connection began with the close
+		default:
+			return nil, c.unknown(s, "open", lost)
+		}
+	case <-t.C:
+		return nil, c.unknown(s, "open", lost)
+	}
+	c.tellOpened(o, o.at) // the controller confirmed it; and it was not read back in vain
+	switch {
+	case r.level == relay.LevelOpen:
+		o.again = true
+		return r.link, relay.Result{}
+	case r.at.Before(o.proof):
+		return nil, relay.Result{Outcome: relay.Refused, OpenFor: r.at.Sub(o.at), Err: fmt.Errorf("line %s: the connection was lost (%w), and when it was back, %v after the confirmation, "+
+			"the contact had closed already: %w", c.opt.Name, lost, r.at.Sub(o.at).Round(time.Millisecond), relay.ErrShort)}
+	default:
+		return nil, relay.Result{Outcome: relay.Done, OpenFor: r.at.Sub(o.at)}
+	}
+}
