@@ -202,6 +202,26 @@ func TestRefusalsReachTheMachine(t *testing.T) {
 	}
 }
 
+// wordy is an error with a device's own words in it.
+type wordy struct{ error }
+
+func (wordy) Reason() string { return "register 16:\x1b exception 2" }
+
+// What the device said reaches the log with the event, and nothing else of the error.
+func TestTheDevicesReasonIsTold(t *testing.T) {
+	for _, outcome := range []relay.Outcome{relay.Refused, relay.Unknown} {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRig()
+			r.contact.Script(relaytest.Step{Outcome: outcome, Err: fmt.Errorf("line box-office: %w: %w", relay.ErrRefused, wordy{relay.ErrRefused})})
+			r.held()
+			r.confirmed()
+			r.after(10 * time.Second)
+			assert.Contains(t, r.texts(), `failure=refused why="register 16:? exception 2"`)
+			r.Stop()
+		})
+	}
+}
+
 func TestStopClosesTheLoop(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig()

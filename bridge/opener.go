@@ -80,9 +80,9 @@ func (o *opener) report(seq supervision.Seq, res relay.Result) {
 	case relay.Done:
 		o.post(supervision.Event{Kind: supervision.LoopClosed, Seq: seq, Took: res.OpenFor.Round(time.Microsecond)})
 	case relay.Refused:
-		o.post(supervision.Event{Kind: supervision.LoopFailed, Seq: seq, Failure: failure(res.Err), Took: res.OpenFor.Round(time.Microsecond)})
+		o.post(supervision.Event{Kind: supervision.LoopFailed, Seq: seq, Failure: failure(res.Err), Took: res.OpenFor.Round(time.Microsecond), Why: relay.Reason(res.Err)})
 	default:
-		o.post(supervision.Event{Kind: supervision.LoopUnknown, Seq: seq, Failure: failure(res.Err)})
+		o.post(supervision.Event{Kind: supervision.LoopUnknown, Seq: seq, Failure: failure(res.Err), Why: relay.Reason(res.Err)})
 		o.close(seq)
 	}
 }
@@ -147,10 +147,13 @@ func (o *opener) end() {
 	o.all.Wait()
 }
 
+// failure names the first of these that the error is; ErrMoved comes with ErrRefused, and ErrShort with ErrNoAnswer.
 func failure(err error) supervision.Failure {
 	switch {
 	case errors.Is(err, relay.ErrShort):
 		return supervision.FailureShort
+	case errors.Is(err, relay.ErrMoved):
+		return supervision.FailureNotMoved
 	case errors.Is(err, relay.ErrLate):
 		return supervision.FailureLate
 	case errors.Is(err, relay.ErrStopped):

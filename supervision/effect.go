@@ -98,6 +98,7 @@ const (
 	IncidentUnlistedPrefix              // an emergency call with a prefix that the file does not list
 	IncidentTooManyOpenings             // more openings than people can make: no clearing opens the loop until it ends
 	IncidentNoSound                     // an emergency call without sound
+	IncidentRefused                     // the controller refused the opening
 	incidents
 )
 

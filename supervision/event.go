@@ -129,13 +129,14 @@ type Failure uint8
 // The failures of an interruption.
 const (
 	FailureNone        Failure = iota
-	FailureRefused             // the controller refused it
+	FailureRefused             // the controller refused it; Why says its reason
 	FailureLate                // its not-after had passed before it could be written
 	FailureUnreachable         // the controller could not be reached
 	FailureNoAnswer            // written, but the controller did not answer
 	FailureNoContact           // the line has no contact (`driver: none`)
 	FailureStopped             // withdrawn by CloseLoop before it was written
 	FailureShort               // opened, and closed by the controller before its time
+	FailureNotMoved            // the controller confirmed it, and the contact reads back closed
 	failures
 )
 
@@ -155,4 +156,6 @@ type Event struct {
 	Interval  time.Duration
 	// PulseDiallingOff: the user states that the adapter's pulse dialling is off.
 	PulseDiallingOff bool
+	// Why is what the device said, with LoopFailed and LoopUnknown; one bounded line for people, of which nothing depends.
+	Why string
 }

@@ -288,8 +288,10 @@ func (m *Machine) failed(f Failure) {
 		return
 	case f == FailureLate || f == FailureStopped: // the guard withdrew what was not written in time
 		why = IncidentMissedNotAfter
-	case f == FailureRefused:
+	case f == FailureNotMoved:
 		why = IncidentContactStuck
+	case f == FailureRefused:
+		why = IncidentRefused
 	}
 	if o.trial {
 		m.trialFailed(o.call, why)

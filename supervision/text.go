@@ -164,8 +164,15 @@ func (ev Event) Append(b []byte) []byte {
 	case ProbeAnswered:
 		shown = 1 << evHook
 	}
-	return appendFields(b, eventTable[:], v[:], shown)
+	b = appendFields(b, eventTable[:], v[:], shown)
+	if ev.Why != "" {
+		b = strconv.AppendQuote(append(b, whyKey...), ev.Why)
+	}
+	return b
 }
+
+// whyKey begins the last field of an event, which is text: a string as Go quotes it.
+const whyKey = " why="
 
 // Append appends the effect's text to b.
 func (ef Effect) Append(b []byte) []byte {
@@ -201,10 +208,18 @@ func (ef Effect) MarshalText() ([]byte, error) { return ef.Append(nil), nil }
 // UnmarshalText implements [encoding.TextUnmarshaler]; ev is unchanged on error.
 func (ev *Event) UnmarshalText(text []byte) error {
 	var v [evFields]int64
-	if err := parseFields(string(text), eventTable[:], v[:]); err != nil {
+	fields, quoted, has := strings.Cut(string(text), whyKey)
+	why, err := "", error(nil)
+	if has {
+		if why, err = strconv.Unquote(strings.TrimSpace(quoted)); err != nil {
+			return fmt.Errorf("%w: why=%s: write a quoted text, as the last field", ErrText, quoted)
+		}
+	}
+	if err := parseFields(fields, eventTable[:], v[:]); err != nil {
 		return err
 	}
 	ev.setValues(&v)
+	ev.Why = why
 	return nil
 }
 

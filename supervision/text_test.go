@@ -84,11 +84,11 @@ func TestEveryValueHasAWord(t *testing.T) {
 	walk("number", 3, func(i uint8) string { return supervision.Number(i).String() })
 	walk("answer", 3, func(i uint8) string { return supervision.Answer(i).String() })
 	walk("hook", 3, func(i uint8) string { return supervision.Hook(i).String() })
-	walk("failure", 8, func(i uint8) string { return supervision.Failure(i).String() })
+	walk("failure", 9, func(i uint8) string { return supervision.Failure(i).String() })
 	walk("effect kind", 9, func(i uint8) string { return supervision.EffectKind(i).String() })
 	walk("report", 8, func(i uint8) string { return supervision.ReportKind(i).String() })
 	walk("suppression", 15, func(i uint8) string { return supervision.Suppression(i).String() })
-	walk("incident", 13, func(i uint8) string { return supervision.Incident(i).String() })
+	walk("incident", 14, func(i uint8) string { return supervision.Incident(i).String() })
 	for name, n := range counts {
 		if n[0] != n[1] {
 			t.Errorf("%s: %d words, want %d", name, n[0], n[1])
@@ -101,6 +101,7 @@ func TestTextErrors(t *testing.T) {
 		"", "   ", "call-vanished", "call=3", "call-arrived call", "call-arrived call=x", "call-arrived call=1 call=2",
 		"call-arrived call=-1", "call-arrived seq=4294967296", "call-arrived evidence=smoke", "call-arrived late=5",
 		"call-arrived emergency=1", "call-arrived what=1", "256",
+		`loop-failed why=busy`, `loop-failed why="busy" seq=1`, `loop-failed why="busy`,
 	} {
 		if ev, err := supervision.ParseEvent(text); !errors.Is(err, supervision.ErrText) {
 			t.Errorf("%q is read as event %v, error %v", text, ev, err)
@@ -121,7 +122,7 @@ func drawEvent(t *rapid.T) supervision.Event {
 		Evidence: supervision.Evidence(byteOf("evidence")), Answer: supervision.Answer(byteOf("answer")),
 		Hook: supervision.Hook(byteOf("hook")), Failure: supervision.Failure(byteOf("failure")),
 		Late: drawDuration(t, "late"), Took: drawDuration(t, "took"), Interval: drawDuration(t, "interval"),
-		PulseDiallingOff: rapid.Bool().Draw(t, "pulse dialling off"),
+		PulseDiallingOff: rapid.Bool().Draw(t, "pulse dialling off"), Why: rapid.String().Draw(t, "why"),
 	}
 }
 

@@ -24,7 +24,7 @@ var (
 	failureWords = [failures]string{
 		FailureNone: "none", FailureRefused: "refused", FailureLate: "late", FailureUnreachable: "unreachable",
 		FailureNoAnswer: "no-answer", FailureNoContact: "no-contact", FailureStopped: "stopped",
-		FailureShort: "short",
+		FailureShort: "short", FailureNotMoved: "not-moved",
 	}
 	effectWords = [effectKinds]string{
 		EffectNone: "none", OfferCall: "offer-call", RefuseCall: "refuse-call", ClearAdapterLeg: "clear-adapter-leg",
@@ -51,7 +51,7 @@ var (
 		IncidentMissedNotAfter: "missed-not-after", IncidentByeUnanswered: "bye-unanswered",
 		IncidentOffHookWithoutCall: "off-hook-without-call", IncidentUnlistedPrefix: "unlisted-prefix",
 		IncidentTooManyOpenings: "too-many-openings",
-		IncidentNoSound:         "no-sound",
+		IncidentNoSound:         "no-sound", IncidentRefused: "controller-refused",
 	}
 )
 

@@ -55,6 +55,8 @@ var (
 	ErrUnreachable = errors.New("relay: the controller cannot be reached")
 	// ErrRefused: the controller said no.
 	ErrRefused = errors.New("relay: the controller refused")
+	// ErrMoved: the controller confirmed a command, but the contact reads back otherwise.
+	ErrMoved = errors.New("relay: the contact reads back otherwise than it was told")
 	// ErrNoContact: the line has no contact; what would have been opened is only recorded.
 	ErrNoContact = errors.New("relay: the line has no contact")
 	// ErrNoSense: the contact has no loop-current input.
@@ -63,6 +65,8 @@ var (
 	ErrNoRead = errors.New("relay: the contact cannot be read back")
 	// ErrShort: the loop was opened, and closed again before its time by the controller, of which the connection was lost meanwhile.
 	ErrShort = errors.New("relay: the opening ended before its time")
+	// ErrNoTrial: the command that opens cannot be tried without opening.
+	ErrNoTrial = errors.New("relay: the command that opens cannot be tried without opening the loop")
 	// ErrNoAnswer: the command was written, no answer came in time (outcome Unknown).
 	ErrNoAnswer = errors.New("relay: the controller did not answer")
 )
@@ -119,4 +123,11 @@ type Sensor interface {
 type Reader interface {
 	// Read returns the level of the contact as the controller tells it.
 	Read(ctx context.Context) (Level, error)
+}
+
+// Trier is a Contact whose command to open can be tried without opening the loop.
+type Trier interface {
+	// Try has the controller take the command that opens, so that what it refuses shows before it is needed. The loop stays closed; what may open it is
+	// not tried ([ErrNoTrial]).
+	Try(ctx context.Context) error
 }

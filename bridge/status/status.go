@@ -155,6 +155,8 @@ type Pulse struct {
 	Hook     string `json:"hook"`               // on, off, unknown
 	Refused  string `json:"refused,omitempty"`  // the rule
 	Incident string `json:"incident,omitempty"` // the reason
+	// Said is what the device, or its driver, said of an opening that was not made as asked.
+	Said string `json:"said,omitempty"`
 }
 
 // Trial is what became of a trial.

@@ -23,6 +23,9 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 		return "Compare the board, coil and input in the configuration with the wiring, then look for a welded contact or a wrong coil; " +
 			"disconnect the pair from the adapter before you touch it, and leave to a licensed person what your law leaves to one " +
 			"(see Wiring in SAFETY.md)."
+	case supervision.IncidentRefused:
+		return "Read what the board said (`clearback explain LINE`, or the log), then compare unit, register, path, topic, user and limit in the " +
+			"configuration with its manual; `clearback check --live` tries the command where that cannot open the loop."
 	case supervision.IncidentIntervalShort:
 		if flash {
 			return "Switch hook flash detection off in the adapter, or use an interval longer than its flash window: tell it in " +
@@ -109,7 +112,10 @@ func Seen(reason supervision.Incident, rule supervision.Suppression, flash bool)
 	case supervision.IncidentUnreachable:
 		return "The relay board did not answer, so the loop was not opened as asked, or nobody knows whether it is closed."
 	case supervision.IncidentContactStuck:
-		return "The contact did not move: the board refused the command, or the loop-current input saw current all the time."
+		return "The contact did not move: the board confirmed the command, and the contact, read back, stayed closed, or the loop-current input saw " +
+			"current all the time."
+	case supervision.IncidentRefused:
+		return "The board refused the command to open, so the loop stayed closed."
 	case supervision.IncidentIntervalShort:
 		if flash {
 			return "The adapter reported a hook flash: it took the opening for one, and the line was still off hook afterwards."

@@ -173,12 +173,21 @@ func contactPhrase(ev *supervision.Event) string {
 		return "the loop is closed"
 	case supervision.LoopFailed:
 		if ev.Failure == supervision.FailureShort {
-			return "the loop is closed: the connection to the board was lost, and the board closed it before its time, after " + Span(ev.Took) + " at most"
+			return "the loop is closed: the connection to the board was lost, and the board closed it before its time, after " + Span(ev.Took) + " at most" +
+				said(ev)
 		}
-		return "the loop was not opened: " + failurePhrase(ev.Failure)
+		return "the loop was not opened: " + failurePhrase(ev.Failure) + said(ev)
 	default:
-		return "nobody knows whether the loop is open: " + failurePhrase(ev.Failure)
+		return "nobody knows whether the loop is open: " + failurePhrase(ev.Failure) + said(ev)
 	}
+}
+
+// said is what the device said, or what its driver says of it.
+func said(ev *supervision.Event) string {
+	if ev.Why == "" {
+		return ""
+	}
+	return " (" + ev.Why + ")"
 }
 
 func failurePhrase(f supervision.Failure) string {
@@ -193,6 +202,8 @@ func failurePhrase(f supervision.Failure) string {
 		return "the board did not answer"
 	case supervision.FailureNoContact:
 		return "the line has no contact"
+	case supervision.FailureNotMoved:
+		return "the board confirmed the command, and the contact stayed where it was"
 	case supervision.FailureStopped:
 		return "the command was withdrawn before it was written"
 	default:

@@ -41,9 +41,13 @@ func incidentHolds(t *truth, m *Moment, ef *supervision.Effect) string {
 			return "says that the adapter did not answer, which it did"
 		}
 	case supervision.IncidentContactStuck:
-		refused := m.Event.Kind == supervision.LoopFailed && m.Event.Failure == supervision.FailureRefused
-		if !refused && (!off || !t.stuck()) {
+		readBack := m.Event.Kind == supervision.LoopFailed && m.Event.Failure == supervision.FailureNotMoved
+		if !readBack && (!off || !t.stuck()) {
 			return "blames a contact that moved"
+		}
+	case supervision.IncidentRefused:
+		if m.Event.Kind != supervision.LoopFailed || m.Event.Failure != supervision.FailureRefused {
+			return "says that the controller refused, which it did not"
 		}
 	case supervision.IncidentSuppressed, supervision.IncidentSeized:
 		now := ef.Incident == supervision.IncidentSuppressed && t.pressing(m.Now) || w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook

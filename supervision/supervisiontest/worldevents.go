@@ -244,7 +244,7 @@ func (w *World) opening(ef *supervision.Effect) {
 	w.intrude(30, d)
 	switch {
 	case w.rand.Of(6):
-		end.Kind, end.Took, end.Failure = supervision.LoopFailed, 0, supervision.Failure(1+w.rand.Below(6))
+		end.Kind, end.Took, end.Failure = supervision.LoopFailed, 0, supervision.Failure(1+w.rand.Below(8))
 		w.after(d, end)
 		return
 	case w.rand.Of(4):

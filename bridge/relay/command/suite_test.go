@@ -171,7 +171,7 @@ func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(
 	limit := relaytest.Timeout(testTimeout)
 	b, err := NewBoard(Options{Name: "program", Program: program, Timeout: limit, Poll: 400 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: f, Start: b.Start, Ready: b.Ready, Timeout: limit, Late: relaytest.LateRefused, // it was killed
+	sub := &relaytest.Subject{Controller: f, Start: b.Start, Ready: b.Ready, Timeout: limit, Says: "the lever is stuck", Late: relaytest.LateRefused, // it was killed
 		Quantum: 50 * time.Millisecond, Slack: 800 * time.Millisecond} // some starts of a program must fit into an opening
 	for i, name := range lines {
 		if s.Open {

@@ -89,7 +89,7 @@ func (c *Contact) closeOn(s *link, stop <-chan struct{}, before func() error) (t
 	}
 	level, _, err := c.read(s, stop)
 	if err == nil && level != relay.LevelClosed {
-		err = ErrMoved
+		err = relay.ErrMoved
 	}
 	return a.At, err
 }
@@ -140,7 +140,7 @@ func (c *Contact) writeClose(ctx context.Context, s *link) error {
 func (c *Contact) expectClosed(ctx context.Context, s *link) error {
 	level, _, err := c.read(s, ctx.Done())
 	if err == nil && level != relay.LevelClosed {
-		err = ErrMoved
+		err = relay.ErrMoved
 	}
 	if err != nil {
 		return fmt.Errorf("line %s: reading back at the beginning of the connection: %w", c.opt.Name, err)
@@ -183,7 +183,7 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 	if err != nil || op == Close || a.Level != relay.LevelOpen {
 		return // a refusal is no news about the contact; every close reads back by itself
 	}
-	err = fmt.Errorf("line %s: the contact read open although nobody opened it: %w", c.opt.Name, ErrMoved)
+	err = fmt.Errorf("line %s: the contact read open although nobody opened it: %w", c.opt.Name, relay.ErrMoved)
 	if driven {
 		return
 	}

@@ -33,9 +33,6 @@ var (
 	_ relay.Sensor  = (*Contact)(nil)
 )
 
-// ErrMoved: the controller confirmed a command, but the contact reads back otherwise.
-var ErrMoved = errors.New("controller: the contact reads back otherwise than it was told")
-
 // An opening is an interruption under way.
 type opening struct {
 	relay.Interruption
@@ -178,7 +175,7 @@ func (c *Contact) mayOpen(ctx context.Context, o *opening) error {
 func (c *Contact) overtake(s *link, o *opening, call *Call) relay.Result {
 	closedAt, closeErr := c.closeOn(s, nil, nil)
 	a, err := call.Wait(nil) // at most its time-out
-	if err == nil && (closeErr == nil || errors.Is(closeErr, ErrMoved)) && c.control.opt.Unordered {
+	if err == nil && (closeErr == nil || errors.Is(closeErr, relay.ErrMoved)) && c.control.opt.Unordered {
 		closedAt, closeErr = c.closeOn(s, nil, nil) // the first may have been done before the opening, and be read back after it
 	}
 	switch {
@@ -229,7 +226,7 @@ func (c *Contact) whileOpen(s *link, o *opening, sent, at time.Time) relay.Resul
 		o.check = check
 	}
 	for err := c.awaitEnd(s, o); err != nil; err = c.awaitEnd(s, o) {
-		if errors.Is(err, ErrMoved) {
+		if errors.Is(err, relay.ErrMoved) {
 			return c.unmoved(s, err)
 		}
 		next, r := c.goOn(s, o, err)
@@ -259,7 +256,7 @@ func (c *Contact) endOpening(s *link, o *opening) relay.Result {
 // wasDone is the result of an opening that is over, if it was one. A controller mostly answers in order, so the read-back has been answered by
 // now, if it ever will be.
 func (c *Contact) wasDone(s *link, o *opening, closedAt time.Time) relay.Result {
-	if err := c.wasOpen(o); errors.Is(err, ErrMoved) {
+	if err := c.wasOpen(o); errors.Is(err, relay.ErrMoved) {
 		return c.unmoved(s, err)
 	} else if err != nil {
 		return c.unknown(s, "reading back the opening", err)
@@ -316,7 +313,7 @@ func (c *Contact) wasOpen(o *opening) error {
 		return err
 	}
 	if a.Level != relay.LevelOpen && !isClosed(o.stop) && (o.proof.IsZero() || a.At.Before(o.proof)) {
-		return ErrMoved
+		return relay.ErrMoved
 	}
 	c.tellOpened(o, o.at)
 	return nil

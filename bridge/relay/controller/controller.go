@@ -64,6 +64,8 @@ type ContactOptions struct {
 	Blind bool
 	// Senses: there is a loop-current input.
 	Senses bool
+	// Trial is how the command that opens can be tried.
+	Trial Trial
 }
 
 // Timed is a controller's own timer.
@@ -357,7 +359,7 @@ func (b *Controller) greet(ctx context.Context, l *link) error {
 			if !c.keeper.Settle(epochs[i]) {
 				l.overtaken = append(l.overtaken, c)
 			}
-		case isRefusal(err) || errors.Is(err, ErrMoved):
+		case isRefusal(err) || errors.Is(err, relay.ErrMoved):
 			c.keeper.Owe(err)
 		default:
 			return err

@@ -324,6 +324,7 @@ func suite(t *testing.T, apart bool, options controller.Options, change func(*co
 		o.Notify, o.Poll = s.Notify, 50*time.Millisecond
 		d := newDriver(t, b, apart, o, change)
 		return &relaytest.Subject{Controller: b, Contacts: [2]relay.Contact{d.contacts[0], d.contacts[1]}, Start: d.group.Start, Ready: d.group.Ready, Timeout: timeout, Late: late, Outlasts: outlasting(change),
+			Says: "the device says no", Tries: outlasting(change),
 			Shutdown: func(ctx context.Context) []string {
 				var names []string
 				for _, n := range d.group.Shutdown(ctx) {
@@ -352,6 +353,7 @@ func TestSuite(t *testing.T) {
 		"timed": func(t *testing.T) {
 			suite(t, true, controller.Options{Unordered: true}, func(o *controller.ContactOptions) {
 				o.Kind, o.Timed = relay.KindOneshot, &controller.Timed{Quantum: time.Millisecond, Limit: 10 * time.Second, Outlasts: true}
+				o.Trial = controller.TrialOfZero
 			}, true)
 		},
 		"timed and blind": func(t *testing.T) {

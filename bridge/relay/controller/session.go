@@ -19,11 +19,13 @@ const (
 	Close           // close the loop, and end the controller's own timer
 	Open            // open the loop
 	Sense           // does loop current flow?
+	// Try is the command that opens, with a length of 0, which closes; only for contacts with [TrialOfZero].
+	Try
 )
 
 // String names the request, for errors.
 func (o Op) String() string {
-	if names := [...]string{"read", "close", "open", "sense"}; int(o) < len(names) {
+	if names := [...]string{"read", "close", "open", "sense", "try"}; int(o) < len(names) {
 		return names[o]
 	}
 	return "unknown request"
@@ -101,12 +103,19 @@ type Refusal struct {
 }
 
 func (r *Refusal) Error() string { return r.Cause.Error() }
-func (r *Refusal) Unwrap() error { return r.Cause }
+
+// Reason is what the controller said: see [relay.Reason].
+func (r *Refusal) Reason() string { return r.Cause.Error() }
+func (r *Refusal) Unwrap() error  { return r.Cause }
 
 // Lost is the end of a session with a request in the air: what that did is unknown.
 type Lost struct{ Cause error }
 
-func (l *Lost) Error() string   { return fmt.Sprintf("%v: %v", relay.ErrNoAnswer, l.Cause) }
+func (l *Lost) Error() string { return fmt.Sprintf("%v: %v", relay.ErrNoAnswer, l.Cause) }
+
+// Reason is how the session ended: see [relay.Reason].
+func (l *Lost) Reason() string { return l.Cause.Error() }
+
 func (l *Lost) Unwrap() []error { return []error{relay.ErrNoAnswer, l.Cause} }
 
 // link is a session with room for one ordinary request at a time: opens and polls wait for each other, closes and what belongs to an

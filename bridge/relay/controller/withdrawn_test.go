@@ -432,7 +432,7 @@ func TestUnmovedIsNotRepeated(t *testing.T) {
 		for range 2 {
 			r := c.Interrupt(t.Context(), opening(1))
 			require.Equal(t, relay.Refused, r.Outcome)
-			require.ErrorIs(t, r.Err, controller.ErrMoved)
+			require.ErrorIs(t, r.Err, relay.ErrMoved)
 		}
 		require.Equal(t, 1, d.opened())
 	})

@@ -51,7 +51,8 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 			}
 			return controller.NewCalls(dev, b.opt.Timeout), nil
 		}})
-	contact, err := c.Contact(controller.ContactOptions{Name: o.Name, Claim: "gpio " + b.opt.Chip + " " + o.Line, Kind: relay.KindNone, Senses: o.Sense != nil})
+	contact, err := c.Contact(controller.ContactOptions{Name: o.Name, Claim: "gpio " + b.opt.Chip + " " + o.Line, Kind: relay.KindNone, Senses: o.Sense != nil,
+		Trial: controller.TrialIsClose})
 	if err != nil {
 		return nil, err
 	}

@@ -93,6 +93,9 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		},
 		Timeout: b.opt.Timeout, Poll: b.opt.Poll, Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now})
 	co := controller.ContactOptions{Name: o.Name, Claim: c.close.claim(), Kind: o.kind(), Blind: o.Read == nil, Senses: o.Sense != nil}
+	if o.contract {
+		co.Trial = controller.TrialOfZero
+	}
 	if t := o.Timed; t != nil {
 		co.Timed = &controller.Timed{Quantum: t.unit(), Limit: t.Limit, Outlasts: true}
 	}

@@ -45,7 +45,7 @@ func (*device) Close() error { return nil }
 func (d *device) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
 	c := d.contact
 	switch r.Op {
-	case controller.Open:
+	case controller.Open, controller.Try:
 		token, err := d.token(ctx)
 		if err != nil {
 			return relay.LevelUnknown, err
@@ -231,7 +231,7 @@ func shown(v string) string {
 // judge returns nil for a success, else the refusal.
 func (m *message) judge(a answer) error {
 	no := func(sure bool, text string) error {
-		return &controller.Refusal{Sure: sure, Cause: fmt.Errorf("%s: %w: it answered %d %s%s", m.what, ErrStatus, a.status, http.StatusText(a.status), text)}
+		return &controller.Refusal{Sure: sure, Cause: fmt.Errorf("%s: %w: it answered %d %s%s", m.what, ErrStatus, a.status, http.StatusText(a.status), text+m.said(a.body))}
 	}
 	switch {
 	case m.success == nil && a.status/100 == 2, slices.Contains(m.success, a.status):

@@ -2,6 +2,7 @@ package httprelay
 
 import (
 	"context"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"net"
@@ -165,7 +166,8 @@ func TestSecretsAreNotShown(t *testing.T) {
 		Read:  &Read{Request: Request{Path: "/{contact}?key=" + secret}, Pointer: "/open", Open: []string{"true"}, Closed: []string{"false"}},
 	})
 	for _, f := range []order{{"do": "refuse", "status": 401}, {"do": "hangup"}, {"do": "ignore"}, raw(false, "HTTP/1.1 "+secret+"\r\n\r\n", ""),
-		raw(false, "HTTP/1.1 200 OK\r\n"+secret+"\r\n\r\n", "")} {
+		raw(false, "HTTP/1.1 200 OK\r\n"+secret+"\r\n\r\n", ""), raw(false, "HTTP/1.0 403 No\r\n\r\nunknown key "+secret, ""),
+		raw(false, "HTTP/1.0 403 No\r\n\r\nnot for Basic "+base64.StdEncoding.EncodeToString([]byte("u"+secret+":"+secret)), "")} {
 		f["on"], f["once"] = "opening", true
 		d.fault(f)
 		require.Eventually(t, func() bool {
@@ -185,6 +187,8 @@ func TestSecretsAreNotShown(t *testing.T) {
 	all := strings.Join(said, "\n")
 	require.NotContains(t, all, secret)
 	require.NotContains(t, all, "key=")
+	require.NotContains(t, all, "not for Basic")
+	require.Contains(t, all, "403 Forbidden; what it said repeats a part of the request, and is not shown")
 	for _, want := range []string{"401 Unauthorized", "/{contact}", "no route", "did not answer", "not HTTP"} {
 		require.Contains(t, all, want)
 	}

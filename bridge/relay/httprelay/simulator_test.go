@@ -224,7 +224,7 @@ func subject(t *testing.T, d *simDevice, s relaytest.Setup, o Options, contact C
 	if contact.Open == nil && contact.Timed == nil && d.tokens {
 		sub.Late = relaytest.LateRefused // our contract
 	}
-	sub.Outlasts = contact.Open == nil
+	sub.Outlasts, sub.Tries, sub.Says = contact.Open == nil, contact.Open == nil, `{"error": "refused"}`
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		contact.Name = name
 		c, err := b.Contact(contact)

@@ -41,6 +41,7 @@ type message struct {
 	success []int
 	refused []int
 	expect  *Expect
+	secrets []string // what an answer may repeat, and no error shows
 }
 
 // compiler makes messages for one contact.
@@ -93,8 +94,11 @@ func (k compiler) message(r *Request, method string, may []string) (*message, er
 	if m.body, err = k.fill("body", r.Body, may); err != nil {
 		return nil, err
 	}
-	m.headers, err = k.headers(r, method, may)
-	return m, err
+	if m.headers, err = k.headers(r, method, may); err != nil {
+		return nil, err
+	}
+	m.secrets = k.secretsOf(m)
+	return m, nil
 }
 
 // fill puts the names in place. Its errors show no template, which may hold a secret.

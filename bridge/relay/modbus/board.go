@@ -97,10 +97,14 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		b.watchdogs[p] = n
 		b.PollAtLeast(w.Timeout / 3)
 	}
-	engine := controller.ContactOptions{Name: o.Name, Kind: o.kind(),
+	engine := controller.ContactOptions{Name: o.Name, Kind: o.kind(), Trial: controller.TrialIsClose,
 		Claim: fmt.Sprintf("modbus %s unit %d coil %d", strings.ToLower(b.opt.Address), o.Unit, o.Coil)}
 	if t := o.Timed; t != nil {
 		engine.Timed = &controller.Timed{Quantum: t.Unit, Limit: t.Limit, Outlasts: true}
+		engine.Trial = controller.TrialNever
+		if t.Sequence { // the map of package agent, where 0 closes
+			engine.Trial = controller.TrialOfZero
+		}
 	}
 	driven, err := b.Controller.Contact(engine)
 	if err != nil {

@@ -78,6 +78,8 @@ func (s *session) Start(c *controller.Call, r controller.Request, before func() 
 	switch r.Op {
 	case controller.Open:
 		q.pdu = contact.opening(r.Duration)
+	case controller.Try:
+		q.pdu = contact.opening(0)
 	case controller.Close:
 		q.pdu = writeCoil(opt.Coil, !opt.OpenOn)
 	default:
@@ -85,6 +87,9 @@ func (s *session) Start(c *controller.Call, r controller.Request, before func() 
 	}
 	q.end = func(a answer) {
 		e := controller.Answer{At: a.at, Err: a.err}
+		if no := (*controller.Refusal)(nil); errors.As(a.err, &no) {
+			e.Err = &controller.Refusal{Cause: fmt.Errorf("unit %d, %s: %w", opt.Unit, contact.place(r.Op), no.Cause), Sure: no.Sure}
+		}
 		if a.err == nil && r.Op == controller.Read {
 			e.Level = relay.LevelClosed
 			if bit(a.pdu, 0) == opt.OpenOn {
@@ -106,6 +111,14 @@ func (c *Contact) opening(d time.Duration) []byte {
 	default:
 		return writeRegister(t.Register, uint16(d/t.Unit))
 	}
+}
+
+// place names what a request is about.
+func (c *Contact) place(op controller.Op) string {
+	if t := c.opt.Timed; t != nil && (op == controller.Open || op == controller.Try) {
+		return fmt.Sprintf("register %d", t.Register)
+	}
+	return fmt.Sprintf("coil %d", c.opt.Coil)
 }
 
 // nextSeq is a number that the board has not seen last.

@@ -47,7 +47,7 @@ func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest
 	limit := relaytest.Timeout(testTimeout)
 	b, err := NewBoard(Options{Name: "board", Address: address, Timeout: limit, Poll: 50 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: limit}
+	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: limit, Says: "exception 6"}
 	if c, ok := ctl.(*cBoard); ok {
 		sub.Peer = c.peer
 	}
@@ -60,7 +60,7 @@ func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest
 		require.NoError(t, err)
 		sub.Contacts[i] = c
 		if o.Timed != nil {
-			sub.Quantum, sub.Outlasts = o.Timed.Unit, true
+			sub.Quantum, sub.Outlasts, sub.Tries = o.Timed.Unit, true, o.Timed.Sequence
 		}
 	}
 	sub.Shutdown = func(ctx context.Context) []string {

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
-	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -325,7 +324,7 @@ func TestConfirmedAndNotMoved(t *testing.T) {
 	r := <-result
 	require.Equal(t, relay.Refused, r.Outcome)
 	require.ErrorIs(t, r.Err, relay.ErrRefused)
-	require.ErrorIs(t, r.Err, controller.ErrMoved)
+	require.ErrorIs(t, r.Err, relay.ErrMoved)
 }
 
 func TestAMovedReadBackOfACloseIsNoClose(t *testing.T) {

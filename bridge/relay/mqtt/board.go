@@ -78,11 +78,11 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	engine := controller.Options{Name: b.opt.Name, What: "broker", At: fmt.Sprintf("%s (line %s)", b.broker.Address(), o.Name), Timeout: b.opt.Timeout,
 		Poll: b.opt.Poll, Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,
 		Connect: func(ctx context.Context) (controller.Session, error) { return b.connectContract(ctx, o, id) }}
-	contact := controller.ContactOptions{Name: o.Name, Kind: relay.KindOneshot, Timed: &controller.Timed{Quantum: time.Millisecond, Limit: o.Limit}, Senses: o.Sense,
+	contact := controller.ContactOptions{Name: o.Name, Kind: relay.KindOneshot, Trial: controller.TrialOfZero, Timed: &controller.Timed{Quantum: time.Millisecond, Limit: o.Limit}, Senses: o.Sense,
 		Claim: fmt.Sprintf("mqtt %s %s/%s", b.broker.Address(), o.Prefix, TopicClose)}
 	if p := o.Plain; p != nil {
 		engine.Connect = func(ctx context.Context) (controller.Session, error) { return b.connectPlain(ctx, o, id) }
-		contact.Kind, contact.Timed, contact.Senses, contact.Blind = relay.KindNone, nil, p.Sense != nil, p.State == nil
+		contact.Kind, contact.Timed, contact.Senses, contact.Blind, contact.Trial = relay.KindNone, nil, p.Sense != nil, p.State == nil, controller.TrialNever
 		contact.Claim = fmt.Sprintf("mqtt %s %s %s", b.broker.Address(), p.Close.Topic, p.Close.Payload)
 		if p.Timed != nil {
 			contact.Timed = &controller.Timed{Quantum: p.Timed.unit(), Limit: p.Timed.Limit}

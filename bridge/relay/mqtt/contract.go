@@ -138,7 +138,7 @@ func (d *contractDevice) Close() error {
 func (d *contractDevice) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
 	topic, m := TopicRead, broker.Message{Expiry: CommandExpiry}
 	switch r.Op {
-	case controller.Open:
+	case controller.Open, controller.Try:
 		topic = TopicPulse
 	case controller.Close:
 		topic, m.Expiry = TopicClose, CloseExpiry
@@ -147,7 +147,7 @@ func (d *contractDevice) Do(ctx context.Context, r controller.Request, before fu
 	defer d.forget(k.Seq)
 	m.Topic = d.prefix + "/" + topic
 	var err error
-	if m.Payload, err = json.Marshal(k); err != nil {
+	if m.Payload, err = k.payload(r.Op); err != nil {
 		return relay.LevelUnknown, err
 	}
 	if err := d.Publish(ctx, m, before); err != nil {
@@ -173,7 +173,7 @@ func notTaken(op controller.Op, err error) error {
 	case !errors.Is(err, broker.ErrDenied):
 		return err
 	}
-	if op == controller.Open {
+	if op == controller.Open || op == controller.Try {
 		return &controller.Refusal{Cause: err, Sure: true}
 	}
 	return err
@@ -187,10 +187,21 @@ func (d *contractDevice) command(r controller.Request) (Command, <-chan State) {
 	d.seq++
 	d.waiting[d.seq] = answer
 	k := Command{From: d.from, Seq: d.seq}
-	if r.Op == controller.Open {
+	if r.Op == controller.Open || r.Op == controller.Try {
 		k.MS, k.Token = r.Duration.Milliseconds(), d.token
 	}
 	return k, answer
+}
+
+// payload of the command; that of a pulse says its length, 0 too.
+func (k Command) payload(op controller.Op) ([]byte, error) {
+	if op != controller.Open && op != controller.Try {
+		return json.Marshal(k)
+	}
+	return json.Marshal(struct {
+		Command
+		MS int64 `json:"ms"`
+	}{k, k.MS})
 }
 
 func (d *contractDevice) forget(seq uint32) {
@@ -212,7 +223,7 @@ func (s State) level(op controller.Op) (relay.Level, error) {
 	switch {
 	case s.Token == "":
 		return relay.LevelUnknown, fmt.Errorf("%w: it has no token", ErrState)
-	case op == controller.Close && s.Open:
+	case (op == controller.Close || op == controller.Try) && s.Open:
 		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%w: it is open after a close", ErrDevice)}
 	case op != controller.Sense && s.Open, op == controller.Sense && s.Current != nil && !*s.Current:
 		return relay.LevelOpen, nil

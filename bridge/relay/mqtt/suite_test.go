@@ -24,11 +24,11 @@ func subject(t *testing.T, m *brokertest.Broker, r *rack, s relaytest.Setup, o O
 	o.Name, o.Address, o.Poll, o.Notify, o.Dial = "broker", "mqtt://"+m.Address(), 200*time.Millisecond, s.Notify, r.Dial
 	b, err := NewBoard(o)
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: o.Timeout, Late: relaytest.LateRefused,
+	sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: o.Timeout, Late: relaytest.LateRefused, Says: "as ordered",
 		Peer: func() { r.devices[0].tell("ping", nil); m.Ping() }}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		c := contact(r.devices[i].prefix)
-		c.Name = name
+		c.Name, sub.Tries = name, c.Plain == nil
 		if c.Plain != nil {
 			sub.NeverRefuses, sub.Late = true, relaytest.LateObeyed // as the user has consented to
 			if c.Plain.Timed != nil {

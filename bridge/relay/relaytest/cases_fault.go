@@ -3,6 +3,7 @@ package relaytest
 import (
 	"context"
 	"errors"
+	"strings"
 	"testing"
 	"time"
 
@@ -15,9 +16,33 @@ var faultCases = []testCase{
 		r := started(t, f)
 		r.needsRefusal()
 		r.Controller.Inject(Fault{Do: Refuse, On: Opening, Once: true})
-		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrRefused)
+		res := r.interrupt(r.length())
+		r.want(res, relay.Refused, relay.ErrRefused)
+		if s := relay.Reason(res.Err); !strings.Contains(s, r.Says) {
+			t.Fatalf("the reason is %q; want %q in it", s, r.Says)
+		}
 		r.wantStill(0)
 		r.want(r.interrupt(r.length()), relay.Done, nil) // at once: the connection was kept
+	}},
+	{"to try the command that opens opens nothing", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		c, ok := r.Contacts[0].(relay.Trier)
+		if !ok {
+			t.Log("this contact cannot be tried")
+			return
+		}
+		if err := c.Try(r.ctx(patience)); err != nil && (r.Tries || !errors.Is(err, relay.ErrNoTrial)) {
+			t.Fatal(err)
+		}
+		if r.Tries {
+			r.Controller.Inject(Fault{Do: Refuse, On: Any})
+			if s := relay.Reason(c.Try(r.ctx(patience))); s == "" || !strings.Contains(s, r.Says) {
+				t.Fatalf("the reason is %q; want %q in it", s, r.Says)
+			}
+			r.Controller.Clear()
+		}
+		r.wantStill(0)
+		r.works()
 	}},
 	{"an opening is neither done nor answered", func(t *testing.T, f Factory) { noAnswer(t, f, Ignore) }},
 	{"an opening is done and not answered", func(t *testing.T, f Factory) { noAnswer(t, f, Mute) }},

@@ -100,6 +100,10 @@ type Subject struct {
 	Slack time.Duration
 	// Outlasts: the controller ends its openings by itself, and one goes on when its connection is lost.
 	Outlasts bool
+	// Says is part of the reason that the controller gives when it refuses; what it says has to reach people.
+	Says string
+	// Tries: the command that opens can be tried without opening, by a command of its own.
+	Tries bool
 	// NeverRefuses: the controller cannot say no. Not to obey is all that it can do.
 	NeverRefuses bool
 	// Late is what it does with an opening that it kept too long.

@@ -41,7 +41,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: opening a port moves both its lines, so it drives one contact only",
 			b.opt.Name, b.held.opt.Name, o.Name, relay.ErrLocked)
 	}
-	c, err := b.Controller.Contact(controller.ContactOptions{Name: o.Name, Claim: "serial " + realPath(b.opt.Device), Senses: o.Sense != nil})
+	c, err := b.Controller.Contact(controller.ContactOptions{Name: o.Name, Claim: "serial " + realPath(b.opt.Device), Senses: o.Sense != nil, Trial: controller.TrialIsClose})
 	if err != nil {
 		return nil, err
 	}

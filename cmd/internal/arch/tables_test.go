@@ -29,7 +29,7 @@ var may = map[string][]string{
 	"bridge/media":                       {},
 	"bridge/loopbacktest":                {"bridge/outsidetest"},
 	"bridge/outsidetest":                 {},
-	"bridge/relay":                       {},
+	"bridge/relay":                       {"supervision/plain"},
 	"bridge/relay/controller":            {"bridge/relay"},
 	"bridge/relay/transport":             {"config/file"},
 	"bridge/relay/modbus":                {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},

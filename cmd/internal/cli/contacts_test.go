@@ -6,6 +6,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -21,6 +22,7 @@ type webRelay struct {
 	open   bool
 	seq    *uint32
 	pulses int
+	denies string // if not empty: what it says instead of obeying a pulse
 }
 
 func (w *webRelay) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
@@ -32,6 +34,11 @@ func (w *webRelay) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
 	defer w.mu.Unlock()
 	switch r.Method + " " + r.URL.Path {
 	case "POST /box-office/pulse":
+		if w.denies != "" {
+			rw.WriteHeader(http.StatusForbidden)
+			_, _ = rw.Write([]byte(w.denies))
+			return
+		}
 		var pulse struct {
 			Seq uint32 `json:"seq"`
 			Ms  int    `json:"ms"`
@@ -106,6 +113,29 @@ func TestContactOfAnotherDriver(t *testing.T) {
 	assert.Equal(t, ExitOK, code, errs+out)
 	assert.Regexp(t, `box-office .*reads closed`, out)
 	assert.NotContains(t, out+errs, "curtain-47")
+}
+
+// A device that refuses to open: check --live finds it without opening, and pulse and explain give the device's own words.
+func TestTheDevicesReasonIsShown(t *testing.T) {
+	d := &webRelay{denies: "maintenance switch\nis \x1bon"}
+	path := webFile(t, d, answerer(t, "200 OK"), answerer(t, "200 OK"))
+	const words = "403 Forbidden: maintenance switch is ?on"
+	code, out, _ := call("", "check", "--live", path)
+	assert.Equal(t, ExitFailed, code)
+	assert.Regexp(t, `box-office .*reads closed, but the command that opens FAILS: .*`+regexp.QuoteMeta(words), out)
+	assert.Zero(t, d.pulses)
+
+	stop := running(t, path, recorded(t, path))
+	var errs string
+	require.Eventually(t, func() bool {
+		_, _, errs = call("", "pulse", "box-office", "--config", path)
+		return strings.Contains(errs, words)
+	}, 10*time.Second, 10*time.Millisecond)
+	assert.Contains(t, errs, "box-office: the interruption was not made: controller-refused (")
+	stop()
+	_, out, errs = call("", "explain", "box-office", "--config", path)
+	assert.Contains(t, strings.Join(strings.Fields(out), " "), words, errs)
+	assert.NotContains(t, out, "welded")
 }
 
 // Without the password the device obeys nobody: that is told, and where, and the loop is not said to be closed.

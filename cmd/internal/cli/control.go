@@ -218,14 +218,22 @@ func pulse(e *env, args []string) int {
 	case p.Refused != "":
 		return e.failed(fmt.Errorf("%s: not opened: %s", l.Name, p.Refused))
 	case p.Incident != "" && p.Measured == 0:
-		return e.failed(fmt.Errorf("%s: the interruption was not made: %s; `clearback explain %s` says more", l.Name, p.Incident, l.Name))
+		return e.failed(fmt.Errorf("%s: the interruption was not made: %s%s; `clearback explain %s` says more", l.Name, p.Incident, saidWords(p), l.Name))
 	}
 	fmt.Fprintf(e.Out, "%s: loop open for %s (asked %d ms); hook: %s\n", l.Name, measured(p.Measured), p.Asked, p.Hook)
 	if p.Incident != "" {
-		fmt.Fprintf(e.Out, "%s: incident: %s\n", l.Name, p.Incident)
+		fmt.Fprintf(e.Out, "%s: incident: %s%s\n", l.Name, p.Incident, saidWords(p))
 		return ExitFailed
 	}
 	return ExitOK
+}
+
+// saidWords is what the device said.
+func saidWords(p status.Pulse) string {
+	if p.Said == "" {
+		return ""
+	}
+	return " (" + p.Said + ")"
 }
 
 // measured writes microseconds as milliseconds.

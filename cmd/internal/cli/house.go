@@ -235,6 +235,8 @@ func (w *pulseWait) take(e story.Entry) {
 		w.out.Asked = e.Effect.Interval.Milliseconds()
 	case e.Event.Kind == supervision.LoopClosed:
 		w.out.Measured = e.Event.Took.Microseconds()
+	case e.Event.Kind == supervision.LoopFailed || e.Event.Kind == supervision.LoopUnknown:
+		w.out.Measured, w.out.Said = e.Event.Took.Microseconds(), e.Event.Why
 	case e.Effect.Kind == supervision.Report && e.Effect.Call == 0:
 		w.report(&e.Effect)
 	}

@@ -118,7 +118,9 @@ func (d *Daemon) look(ctx context.Context, l *config.Line, patience time.Duratio
 		f.adapter, f.good = "NOT here: it never registered", false
 	}
 	var known bool
-	f.contact, known = d.readContact(ctx, l)
+	if f.contact, known = d.readContact(ctx, l); known {
+		f.contact, known = d.tryContact(ctx, l, f.contact)
+	}
 	f.good = f.good && known
 	return f
 }
@@ -164,6 +166,23 @@ func (d *Daemon) readContact(ctx context.Context, l *config.Line) (words string,
 		return "commanded closed, but reads OPEN: look at the controller and at open_level", false
 	}
 	return withSense(ctx, contact, "reads closed")
+}
+
+// tryContact adds to words what became of trying the command that opens, where that cannot open. A line that is never opened, or has a call, is left alone.
+func (d *Daemon) tryContact(ctx context.Context, l *config.Line, words string) (string, bool) {
+	t, ok := d.contacts.Contact(l.Name).(relay.Trier)
+	if !ok || l.Policy.LifeSafety || len(d.line(l.Name).View().Calls) > 0 {
+		return words, true
+	}
+	ctx, cancel := context.WithTimeout(ctx, askFor)
+	defer cancel()
+	switch err := t.Try(ctx); {
+	case errors.Is(err, relay.ErrNoTrial):
+		return words + "; the command that opens is not tried, since that might open the loop", true
+	case err != nil:
+		return fmt.Sprintf("%s, but the command that opens FAILS: %v", words, err), false
+	}
+	return words, true
 }
 
 // withSense adds what the loop-current input says, if there is one.

@@ -352,7 +352,8 @@ func TestSuite(t *testing.T) {
 		b, err := mqtt.NewBoard(mqtt.Options{Name: "broker", Address: "mqtt://" + m.Address(), Timeout: limit, Poll: 200 * time.Millisecond,
 			Notify: s.Notify, Dial: r.Dial})
 		require.NoError(t, err)
-		sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: limit, Late: relaytest.LateRefused, Peer: m.Ping}
+		sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: limit, Late: relaytest.LateRefused, Peer: m.Ping,
+			Says: "as ordered", Tries: true}
 		for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 			sub.Contacts[i], err = b.Contact(mqtt.ContactOptions{Name: name, Prefix: r.prefix + "/" + name, Sense: true})
 			require.NoError(t, err)

@@ -128,8 +128,10 @@ int main(int argc, char **argv) {
 	}
 	ms = fault(action, what);
 	unlock();
-	if (strcmp(what, "refuse") == 0)
+	if (strcmp(what, "refuse") == 0) {
+		fprintf(stderr, "the lever is stuck\n");
 		return 113;
+	}
 	if (strcmp(what, "hangup") == 0)
 		return 1;
 	while (strcmp(what, "ignore") == 0)

@@ -1,0 +1,87 @@
+package controller_test
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+
+	"github.com/stretchr/testify/require"
+)
+
+// zeroOpens is a bench that takes an opening of length 0 for one without an end.
+type zeroOpens struct {
+	*place
+	tries *atomic.Int32
+}
+
+func (z zeroOpens) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
+	if r.Op != controller.Try {
+		return z.place.Do(ctx, r, before)
+	}
+	r.Op = controller.Open
+	return z.place.Do(ctx, r, func() error {
+		err := before()
+		if err == nil {
+			z.tries.Add(1)
+		}
+		return err
+	})
+}
+
+// onZeroOpens runs a started contact over such a device, on virtual time.
+func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *bench, *controller.Contact, *atomic.Int32)) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		b, tries := newBench(false), new(atomic.Int32)
+		c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Hour, NoLock: true,
+			Connect: func(context.Context) (controller.Session, error) {
+				return controller.NewCalls(zeroOpens{&place{b, 0, make(chan struct{}), new(sync.Once)}, tries}, timeout), nil
+			}})
+		contact, err := c.Contact(controller.ContactOptions{Name: "box-office", Trial: trial})
+		require.NoError(t, err)
+		c.Start()
+		defer func() { require.Empty(t, c.Shutdown(background(t))) }()
+		require.NoError(t, c.Ready(background(t)))
+		test(t, b, contact, tries)
+	})
+}
+
+// A device that breaks the contract, and opens at a length of 0, is closed at once, and that is told.
+func TestATrialThatOpens(t *testing.T) {
+	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *bench, c *controller.Contact, _ *atomic.Int32) {
+		err := c.Try(t.Context())
+		require.ErrorIs(t, err, relay.ErrMoved)
+		require.False(t, b.isOpen(0))
+	})
+}
+
+// What may open is not tried.
+func TestATrialThatMightOpenIsNotMade(t *testing.T) {
+	for trial, want := range map[controller.Trial]error{controller.TrialNever: relay.ErrNoTrial, controller.TrialIsClose: nil} {
+		onZeroOpens(t, trial, func(t *testing.T, b *bench, c *controller.Contact, tries *atomic.Int32) {
+			require.True(t, errors.Is(c.Try(t.Context()), want))
+			require.Zero(t, tries.Load())
+			require.Empty(t, b.Changes(0))
+		})
+	}
+}
+
+// An opening is not cut short by a trial.
+func TestATrialWhileOpen(t *testing.T) {
+	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *bench, c *controller.Contact, tries *atomic.Int32) {
+		result := make(chan relay.Result, 1) // read below
+		go func() { result <- c.Interrupt(t.Context(), opening(1)) }()
+		<-time.After(asked / 2)
+		require.Error(t, c.Try(t.Context()))
+		require.Equal(t, relay.Done, (<-result).Outcome)
+		require.Zero(t, tries.Load())
+		openFor(t, b.Changes(0), asked, asked+10*time.Millisecond)
+	})
+}

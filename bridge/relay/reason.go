@@ -1,0 +1,27 @@
+package relay
+
+import (
+	"errors"
+	"strings"
+
+	"clearback/supervision/plain"
+)
+
+// maxReason bounds what a device's words take, in characters: our own number, two lines of a terminal.
+const maxReason = 200
+
+// Reason returns in one plain line why an opening was not made: the device's own words where it said some, else the whole error. An error with
+// a method Reason() string holds them.
+func Reason(err error) string {
+	if err == nil {
+		return ""
+	}
+	text := err.Error()
+	if said := (interface{ Reason() string })(nil); errors.As(err, &said) {
+		text = said.Reason()
+	}
+	return Plain(text)
+}
+
+// Plain makes one bounded line of a device's words, with nothing in it that a terminal would act on.
+func Plain(s string) string { return plain.Text(strings.Join(strings.Fields(s), " "), maxReason) }
