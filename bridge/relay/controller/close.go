@@ -163,16 +163,16 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 	c.mu.Lock()
 	before, driven := c.opens, c.current != nil
 	c.mu.Unlock()
-	op := Read
+	op, allowed := Read, (func() error)(nil)
 	if c.opt.Blind {
-		if op = Close; driven {
+		if op, allowed = Close, c.undriven; driven {
 			return
 		}
 	}
 	if s.acquire(ctx.Done(), time.Now().Add(c.control.opt.Timeout)) != nil {
 		return // the controller is busy with another request, which has its own time-out
 	}
-	call, err := s.start(Request{Op: op, Contact: c.index}, true, c.undisturbed(op, before))
+	call, err := s.start(Request{Op: op, Contact: c.index}, true, allowed)
 	if err != nil {
 		return // the session has ended, as run sees, or an opening came in between
 	}
@@ -207,17 +207,10 @@ func (c *Contact) markIfIdle(opens uint64, err error) (alarm func()) {
 // errDriven: an opening has come in between.
 var errDriven = errors.New("controller: the contact is being driven")
 
-// undisturbed forbids a polling close once an opening has begun: both take the slot, so none can be written after this was asked.
-func (c *Contact) undisturbed(op Op, opens uint64) func() error {
-	if op != Close {
-		return nil
+// undriven forbids what may move the contact once an opening has begun: both take the slot, so none can be written after this was asked.
+func (c *Contact) undriven() error {
+	if c.isDriven() {
+		return errDriven
 	}
-	return func() error {
-		c.mu.Lock()
-		defer c.mu.Unlock()
-		if c.current != nil || c.opens != opens {
-			return errDriven
-		}
-		return nil
-	}
+	return nil
 }

@@ -328,7 +328,6 @@ func (b *Controller) greet(ctx context.Context, l *link) error {
 	order := slices.Clone(b.contacts)
 	slices.SortStableFunc(order, func(x, y *Contact) int { return x.urgency() - y.urgency() })
 	epochs := make([]uint64, len(order))
-	refused := make([]bool, len(order))
 	goesOn := make([]bool, len(order))
 	lost := b.lastLoss()
 	for i, c := range order {
@@ -340,7 +339,6 @@ func (b *Controller) greet(ctx context.Context, l *link) error {
 			if !isRefusal(err) {
 				return err
 			}
-			refused[i] = true
 			c.keeper.Owe(err)
 		}
 	}
@@ -349,7 +347,7 @@ func (b *Controller) greet(ctx context.Context, l *link) error {
 			continue
 		}
 		if c.opt.Blind {
-			if !refused[i] && !c.keeper.Settle(epochs[i]) {
+			if !c.keeper.Settle(epochs[i]) { // nor after a refusal, since when it is owed anew
 				l.overtaken = append(l.overtaken, c)
 			}
 			continue

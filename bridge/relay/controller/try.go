@@ -46,12 +46,7 @@ func (c *Contact) tryOn(ctx context.Context, s *link) error {
 	if err := s.acquire(ctx.Done(), time.Now().Add(c.control.opt.Timeout)); err != nil {
 		return err
 	}
-	call, err := s.start(Request{Op: Try, Contact: c.index}, true, func() error {
-		if c.isDriven() {
-			return errDriven
-		}
-		return nil
-	})
+	call, err := s.start(Request{Op: Try, Contact: c.index}, true, c.undriven)
 	if err != nil {
 		return err
 	}
