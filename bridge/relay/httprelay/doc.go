@@ -46,6 +46,8 @@
 //
 // # The contract
 //
+// For those who build a device deploy/contract-http.md says more.
+//
 // The path begins with that of the board's URL and the contact's name. All bodies are JSON objects; members that are not named here are left
 // alone by both sides.
 //

@@ -6,10 +6,10 @@
 //
 // # The contract
 //
-// For a device that anybody can build, under a prefix of its own:
+// For a device that anybody can build, under a prefix of its own; deploy/contract-mqtt.md says more for those who do:
 //
 //		topic          who     payload, JSON
-//		PREFIX/pulse   daemon  {"from":"k3n…","seq":7,"ms":800,"token":"9f0…"}: open the loop for ms milliseconds; 0 closes it
+//		PREFIX/pulse   daemon  {"from":"k3n…","seq":7,"ms":800,"token":"9f0…"}: open the loop for ms milliseconds; 0 (always written) closes it
 //		PREFIX/close   daemon  {"from":"k3n…","seq":8}, or anything: close the loop and end the timer. The daemon's will too.
 //		PREFIX/read    daemon  {"from":"k3n…","seq":9}: tell the state
 //		PREFIX/state   device  retained: {"online":true,"from":"k3n…","seq":7,"result":"done","why":"","open":true,"left_ms":800,"pulses":4,
