@@ -66,10 +66,8 @@ func (s *incidents) begin(now supervision.Instant, at time.Time, e *supervision.
 func (s *incidents) reconcile(now supervision.Instant, v supervision.View) {
 	s.drop(now, func(i *openIncident) bool {
 		switch i.reason {
-		case v.Incident:
+		case v.Incident, v.Fault:
 			return false
-		case supervision.IncidentUnreachable:
-			return v.Loop != "faulted"
 		case supervision.IncidentTooManyOpenings:
 			return v.NoOpeningBy == 0
 		default:

@@ -4,6 +4,7 @@ import (
 	"runtime"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -49,6 +50,8 @@ type Line struct {
 	quit   chan struct{} // closed by Stop
 	ended  chan struct{} // closed when run has returned
 	calls  Calls
+
+	unsure atomic.Bool // a close fails: see Notice
 
 	// asks are run by run, so that the machine needs no lock. Unbuffered: who asks waits for the answer anyway.
 	asks chan func()
@@ -98,6 +101,17 @@ func (l *Line) Name() string { return l.name }
 
 // Post puts an event into the mailbox. It neither blocks nor drops.
 func (l *Line) Post(ev supervision.Event) { l.box.put(ev) }
+
+// Notice takes what the driver has to say of the line's contact. That a close fails, also on an idle line, means that nobody knows whether the loop
+// is closed, or that it is open (SAFETY.md S16). It may be called from any goroutine, before Start too, and does not block; one notice at a time.
+func (l *Line) Notice(n relay.Notice) {
+	switch {
+	case n.Kind == relay.CloseFailing && !l.unsure.Swap(true): // it comes again and again
+		l.Post(supervision.Event{Kind: supervision.LoopUnknown, Failure: failure(n.Err), Why: relay.Reason(n.Err)})
+	case n.Kind == relay.CloseConfirmed && l.unsure.Swap(false):
+		l.Post(supervision.Event{Kind: supervision.LoopClosed})
+	}
+}
 
 // SetPolicy changes the settings; it returns when they are in use. What is under way goes on as it began. The policy must be sound.
 // On a line that was stopped it does nothing. Not to be called from a follower.

@@ -99,6 +99,7 @@ const (
 	IncidentTooManyOpenings             // more openings than people can make: no clearing opens the loop until it ends
 	IncidentNoSound                     // an emergency call without sound
 	IncidentRefused                     // the controller refused the opening
+	IncidentLoopOpen                    // the contact reads open and does not close
 	incidents
 )
 

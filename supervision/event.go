@@ -44,7 +44,8 @@ const (
 	// LoopFailed: the interruption was not made, or not for as long as asked, and the loop is closed. Seq, Failure,
 	// Took (with FailureShort: how long it was open at most).
 	LoopFailed
-	// LoopUnknown: nobody knows whether the loop is open; the shell goes on closing it until LoopClosed. Seq (0 as above), Failure.
+	// LoopUnknown: nobody knows whether the loop is open, or it is (FailureNotMoved); the shell goes on closing it until LoopClosed. Seq (0 as
+	// above), Failure.
 	LoopUnknown
 	// Seized: a loop-current sensor saw the near end go off hook. No field.
 	Seized
@@ -136,7 +137,7 @@ const (
 	FailureNoContact           // the line has no contact (`driver: none`)
 	FailureStopped             // withdrawn by CloseLoop before it was written
 	FailureShort               // opened, and closed by the controller before its time
-	FailureNotMoved            // the controller confirmed it, and the contact reads back closed
+	FailureNotMoved            // the controller confirmed the command, and the contact reads back otherwise
 	failures
 )
 

@@ -31,17 +31,19 @@ func (m *Machine) endIncident() {
 	m.incident, m.incidentCall, m.incidentRule = IncidentNone, 0, SuppressionNone
 }
 
-// faultBegun reports that nobody knows whether the loop is open. An older incident of the same reason is over with it.
-func (m *Machine) faultBegun(id CallID) {
-	if m.incident == IncidentUnreachable {
+// faultBegun reports that nobody knows whether the loop is open, or that it is. An older incident of the same reason is over with it.
+func (m *Machine) faultBegun(id CallID, why Incident) {
+	if m.incident == why {
 		m.endIncident()
 	}
-	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncident, Call: id, Incident: IncidentUnreachable})
+	m.fault = why
+	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncident, Call: id, Incident: why})
 }
 
 // faultEnded reports that the loop is known closed.
 func (m *Machine) faultEnded() {
-	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncidentEnded, Incident: IncidentUnreachable})
+	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncidentEnded, Incident: m.fault})
+	m.fault = IncidentNone
 }
 
 // OfCall reports whether an incident is of a call alone: it says nothing about the state of the line, and ends at once.

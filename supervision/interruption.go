@@ -308,7 +308,11 @@ func (m *Machine) loopUnknown(now Instant, ev *Event) {
 	if m.loop == loopFaulted || ev.Seq != 0 && (ev.Seq != m.last.seq || !begun) {
 		return // known already, or of an interruption whose outcome is known
 	}
-	m.becomeFaulted(now)
+	why := IncidentUnreachable
+	if ev.Failure == FailureNotMoved {
+		why = IncidentLoopOpen
+	}
+	m.becomeFaulted(now, why)
 }
 
 // loopDue ends an opening that was not reported closed, or the guard time.
@@ -316,7 +320,7 @@ func (m *Machine) loopDue(now Instant) {
 	switch m.loop {
 	case loopOpening, loopOpen:
 		if m.last.closing {
-			m.becomeFaulted(now)
+			m.becomeFaulted(now, IncidentUnreachable)
 			return
 		}
 		m.becomeClosing(now)
@@ -329,7 +333,7 @@ func (m *Machine) loopDue(now Instant) {
 
 // becomeFaulted: the shell goes on closing the contact until LoopClosed. An opening that may not be written yet is
 // withdrawn.
-func (m *Machine) becomeFaulted(now Instant) {
+func (m *Machine) becomeFaulted(now Instant, why Incident) {
 	id := m.wanted.call
 	switch m.loop {
 	case loopOpening, loopOpen: // the disturbance began with the opening, or before
@@ -342,7 +346,7 @@ func (m *Machine) becomeFaulted(now Instant) {
 		m.disturb(now)
 	}
 	m.loop, m.loopBy = loopFaulted, Never
-	m.faultBegun(id)
+	m.faultBegun(id, why)
 	if m.wanted.wait != waitNothing {
 		m.suppressWanted(SuppressedLoopFaulted)
 	}

@@ -78,6 +78,7 @@ type Machine struct {
 	incident     Incident // not yet ended
 	incidentCall CallID
 	incidentRule Suppression
+	fault        Incident // why the loop counts as faulted; IncidentNone: it does not
 
 	out []Effect
 }

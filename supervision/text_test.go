@@ -88,7 +88,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 	walk("effect kind", 9, func(i uint8) string { return supervision.EffectKind(i).String() })
 	walk("report", 8, func(i uint8) string { return supervision.ReportKind(i).String() })
 	walk("suppression", 15, func(i uint8) string { return supervision.Suppression(i).String() })
-	walk("incident", 14, func(i uint8) string { return supervision.Incident(i).String() })
+	walk("incident", 15, func(i uint8) string { return supervision.Incident(i).String() })
 	for name, n := range counts {
 		if n[0] != n[1] {
 			t.Errorf("%s: %d words, want %d", name, n[0], n[1])

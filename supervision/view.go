@@ -87,6 +87,7 @@ func (m *Machine) AtRest() bool {
 type View struct {
 	Calls       []CallView
 	Loop        string        // closed, opening, open, guarding or faulted
+	Fault       Incident      // why it is faulted; IncidentNone: it is not
 	Interval    time.Duration // of the next clearing
 	Stayed      int
 	Incident    Incident    // not ended yet; a faulted loop and a storm are incidents beside it
@@ -111,10 +112,11 @@ func (m *Machine) View() View {
 		Interval: m.policy.interval(m.stayed), Stayed: m.stayed, Incident: m.incident, Suppression: m.incidentRule,
 		OffHook: m.watch.hook, CallbackBy: m.callbackBy, NoOpeningBy: m.noOpeningBy(),
 	}
+	v.Fault = m.fault
 	switch {
 	case m.incident != IncidentNone:
-	case m.loop == loopFaulted:
-		v.Incident = IncidentUnreachable
+	case m.fault != IncidentNone:
+		v.Incident = m.fault
 	case m.breaker.tripped():
 		v.Incident = IncidentTooManyOpenings
 	}

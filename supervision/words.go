@@ -50,8 +50,7 @@ var (
 		IncidentNeverSignalled: "never-signalled", IncidentSeized: "seized",
 		IncidentMissedNotAfter: "missed-not-after", IncidentByeUnanswered: "bye-unanswered",
 		IncidentOffHookWithoutCall: "off-hook-without-call", IncidentUnlistedPrefix: "unlisted-prefix",
-		IncidentTooManyOpenings: "too-many-openings",
-		IncidentNoSound:         "no-sound", IncidentRefused: "controller-refused",
+		IncidentTooManyOpenings: "too-many-openings", IncidentNoSound: "no-sound", IncidentRefused: "controller-refused", IncidentLoopOpen: "loop-open",
 	}
 )
 

@@ -33,6 +33,9 @@ type Keeper struct {
 	ended chan struct{} // closed by Stop
 	stop  func()        // closes ended, once
 
+	telling sync.Mutex // held while notices are given, so that they come in the order of what they tell; taken before mu
+	told    bool       // under telling: the last notice was CloseFailing
+
 	mu      sync.Mutex
 	err     error         // why a close is owed; nil: settled
 	epoch   uint64        // counts Owe: a close that began before the latest one proves nothing
@@ -67,13 +70,26 @@ func (k *Keeper) Mark(err error) (alarm func()) {
 	}
 	k.err = err
 	k.epoch++
-	n, due := k.dueLocked()
+	due := k.dueLocked()
 	k.mu.Unlock()
 	k.Wake()
-	return func() {
-		if due {
-			k.notify(n)
-		}
+	return func() { k.tell(due) }
+}
+
+// tell gives the notice of what is so now, if it is news or if it is due again. One who comes late tells nothing that is over.
+func (k *Keeper) tell(due bool) {
+	k.telling.Lock()
+	defer k.telling.Unlock()
+	k.mu.Lock()
+	n, last := Notice{Kind: CloseFailing, Err: k.err, Since: k.since}, k.told
+	k.mu.Unlock()
+	switch {
+	case n.Err != nil && due:
+		k.told = true
+		k.notify(n)
+	case n.Err == nil && last:
+		k.told = false
+		k.notify(Notice{Kind: CloseConfirmed, Since: n.Since})
 	}
 }
 
@@ -99,13 +115,14 @@ func (k *Keeper) Wake() {
 	}
 }
 
-func (k *Keeper) dueLocked() (Notice, bool) {
+// dueLocked reports whether it is time for an alarm, and counts it as given.
+func (k *Keeper) dueLocked() bool {
 	now := time.Now()
 	if !k.alarmed.IsZero() && now.Sub(k.alarmed) < ReportEvery {
-		return Notice{}, false
+		return false
 	}
 	k.alarmed = now
-	return Notice{Kind: CloseFailing, Err: k.err, Since: k.since}, true
+	return true
 }
 
 // Epoch is to be taken before a close is sent and given to [Keeper.Settle] when it is confirmed.
@@ -123,13 +140,10 @@ func (k *Keeper) Settle(epoch uint64) bool {
 		defer k.mu.Unlock()
 		return k.err == nil
 	}
-	told, n := !k.alarmed.IsZero(), Notice{Kind: CloseConfirmed, Since: k.since}
 	k.err, k.alarmed = nil, time.Time{}
 	close(k.settled)
 	k.mu.Unlock()
-	if told {
-		k.notify(n)
-	}
+	k.tell(false)
 	return true
 }
 
@@ -191,9 +205,7 @@ func (k *Keeper) failed(err error) {
 		return
 	}
 	k.err = err
-	n, due := k.dueLocked()
+	due := k.dueLocked()
 	k.mu.Unlock()
-	if due {
-		k.notify(n)
-	}
+	k.tell(due)
 }

@@ -208,3 +208,24 @@ func TestNoticeWords(t *testing.T) {
 	require.True(t, relay.CloseFailing.Alarm())
 	require.False(t, relay.LinkLost.Alarm())
 }
+
+// An alarm whose turn comes when the contact has been closed already is not given: its end would never be told.
+func TestKeeperTellsInOrder(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		k, stop := keep(t, false)
+		defer stop()
+		_, _ = k.did()
+		alarm := k.Mark(errBoard)
+		require.NoError(t, k.Wait(t.Context()))
+		alarm()
+		_, notices := k.did()
+		require.Empty(t, notices)
+		k.Mark(errBoard)()
+		require.NoError(t, k.Wait(t.Context()))
+		_, notices = k.did()
+		for i, n := range notices { // or none: it was closed before the alarm's turn came
+			require.Equal(t, []relay.NoticeKind{relay.CloseFailing, relay.CloseConfirmed}[i], n.Kind)
+		}
+		require.NotEqual(t, 1, len(notices))
+	})
+}

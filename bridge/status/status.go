@@ -40,10 +40,12 @@ type Line struct {
 	Name    string  `json:"name"`
 	Service Service `json:"service"`
 	// Second is the line's second service, absent if it has none.
-	Second   *Service `json:"second,omitempty"`
-	Adapter  Adapter  `json:"adapter"`
-	Calls    []Call   `json:"calls"`
-	Loop     string   `json:"loop"` // closed, opening, open, guarding, faulted
+	Second  *Service `json:"second,omitempty"`
+	Adapter Adapter  `json:"adapter"`
+	Calls   []Call   `json:"calls"`
+	Loop    string   `json:"loop"` // closed, opening, open, guarding, faulted
+	// Fault is why the loop is faulted: loop-open if the contact reads open and does not close, else nobody knows where it is.
+	Fault    string   `json:"fault,omitempty"`
 	Contact  Contact  `json:"contact"`
 	Interval Interval `json:"interval"`
 	Verify   Verify   `json:"verify"`

@@ -23,6 +23,9 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 		return "Compare the board, coil and input in the configuration with the wiring, then look for a welded contact or a wrong coil; " +
 			"disconnect the pair from the adapter before you touch it, and leave to a licensed person what your law leaves to one " +
 			"(see Wiring in SAFETY.md)."
+	case supervision.IncidentLoopOpen:
+		return "Restore the telephones of line LINE with the bypass, or by taking the board's power away, then look at the relay, at `open_level` and at " +
+			"what else drives the output; disconnect the pair from the adapter before you touch it."
 	case supervision.IncidentRefused:
 		return "Read what the board said (`clearback explain LINE`, or the log), then compare unit, register, path, topic, user and limit in the " +
 			"configuration with its manual; `clearback check --live` tries the command where that cannot open the loop."
@@ -114,6 +117,8 @@ func Seen(reason supervision.Incident, rule supervision.Suppression, flash bool)
 	case supervision.IncidentContactStuck:
 		return "The contact did not move: the board confirmed the command, and the contact, read back, stayed closed, or the loop-current input saw " +
 			"current all the time."
+	case supervision.IncidentLoopOpen:
+		return "The contact reads open although nobody opened it, and it does not close when it is told to."
 	case supervision.IncidentRefused:
 		return "The board refused the command to open, so the loop stayed closed."
 	case supervision.IncidentIntervalShort:

@@ -105,7 +105,7 @@ func marksOf(c *course) []mark {
 
 // givenUp tells whether the machine gave up knowing whether the loop is closed.
 func givenUp(ef *supervision.Effect) bool {
-	return ef.Kind == supervision.Report && ef.Report == supervision.ReportIncident && ef.Incident == supervision.IncidentUnreachable
+	return ef.Kind == supervision.Report && ef.Report == supervision.ReportIncident && ofContact(ef.Incident)
 }
 
 // markOf returns the mark of an entry; its letter is 0 if it has none.

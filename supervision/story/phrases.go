@@ -178,6 +178,9 @@ func contactPhrase(ev *supervision.Event) string {
 		}
 		return "the loop was not opened: " + failurePhrase(ev.Failure) + said(ev)
 	default:
+		if ev.Failure == supervision.FailureNotMoved {
+			return "the loop is open: the contact reads open, and a close does not change that"
+		}
 		return "nobody knows whether the loop is open: " + failurePhrase(ev.Failure) + said(ev)
 	}
 }

@@ -307,12 +307,12 @@ func (t *Teller) incident(at time.Time, ef *supervision.Effect) {
 // knows whether it is closed, and that of a storm: what ends the latest (the line was seen on hook, or carries a call) ends those before
 // it too.
 func (t *Teller) incidentEnded(at time.Time, why supervision.Incident) {
-	contact := why == supervision.IncidentUnreachable &&
+	contact := ofContact(why) &&
 		(t.cause.Kind == supervision.LoopClosed || t.cause.Kind == supervision.LoopFailed)
 	alone := contact || why == supervision.IncidentTooManyOpenings
 	kept := t.open[:0]
 	for _, inc := range t.open {
-		if inc.Reason != why && (alone || inc.Reason == supervision.IncidentUnreachable || inc.Reason == supervision.IncidentTooManyOpenings) {
+		if inc.Reason != why && (alone || ofContact(inc.Reason) || inc.Reason == supervision.IncidentTooManyOpenings) {
 			kept = append(kept, inc)
 			continue
 		}
@@ -324,4 +324,9 @@ func (t *Teller) incidentEnded(at time.Time, why supervision.Incident) {
 		}
 	}
 	t.open = kept
+}
+
+// ofContact reports whether an incident may be that of a contact which is not known to be closed.
+func ofContact(why supervision.Incident) bool {
+	return why == supervision.IncidentUnreachable || why == supervision.IncidentLoopOpen
 }

@@ -28,7 +28,8 @@ func incidentHolds(t *truth, m *Moment, ef *supervision.Effect) string {
 	w := &t.watch
 	judged := reported(m, supervision.ReportInterrupted)
 	off := judged != nil && judged.Hook == supervision.HookOff && !judged.Trial
-	if c := t.find(ef.Call); c != nil && c.trial && c.interrupted && ef.Incident != supervision.IncidentUnreachable {
+	if c := t.find(ef.Call); c != nil && c.trial && c.interrupted && ef.Incident != supervision.IncidentUnreachable &&
+		ef.Incident != supervision.IncidentLoopOpen {
 		return "a trial is an incident"
 	}
 	switch ef.Incident {
@@ -44,6 +45,10 @@ func incidentHolds(t *truth, m *Moment, ef *supervision.Effect) string {
 		readBack := m.Event.Kind == supervision.LoopFailed && m.Event.Failure == supervision.FailureNotMoved
 		if !readBack && (!off || !t.stuck()) {
 			return "blames a contact that moved"
+		}
+	case supervision.IncidentLoopOpen:
+		if m.Event.Kind != supervision.LoopUnknown || m.Event.Failure != supervision.FailureNotMoved {
+			return "says that the loop is open, which nobody has read"
 		}
 	case supervision.IncidentRefused:
 		if m.Event.Kind != supervision.LoopFailed || m.Event.Failure != supervision.FailureRefused {

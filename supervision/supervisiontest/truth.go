@@ -467,7 +467,7 @@ func (t *truth) reported(now supervision.Instant, ev *supervision.Event, ef *sup
 			c.clearing = false
 		}
 		fault := ev.Kind == supervision.TimePassed && t.loop.begun || ev.Kind == supervision.LoopUnknown
-		if fault && ef.Incident == supervision.IncidentUnreachable && !t.loop.faulted {
+		if fault && (ef.Incident == supervision.IncidentUnreachable || ef.Incident == supervision.IncidentLoopOpen) && !t.loop.faulted {
 			t.faulted(now)
 		}
 	}

@@ -249,6 +249,9 @@ func (w *World) opening(ef *supervision.Effect) {
 		return
 	case w.rand.Of(4):
 		end.Kind, end.Failure = supervision.LoopUnknown, supervision.FailureNoAnswer
+		if w.rand.Of(30) {
+			end.Failure = supervision.FailureNotMoved
+		}
 		w.after(d, opened)
 		w.after(d+w.rand.Within(1, 900), end)
 		w.after(d+w.rand.Within(900, 9000), supervision.Event{Kind: supervision.LoopClosed, Seq: ef.Seq * supervision.Seq(w.rand.Below(2))})

@@ -10,6 +10,7 @@ import (
 
 	"clearback/bridge/status"
 	"clearback/config"
+	"clearback/supervision"
 	"clearback/supervision/plain"
 )
 
@@ -152,13 +153,20 @@ func callWords(l *status.Line) string {
 }
 
 func loopWords(l *status.Line) string {
+	loop := l.Loop
+	switch {
+	case l.Fault == supervision.IncidentLoopOpen.String():
+		loop = "OPEN"
+	case l.Fault != "":
+		loop = "UNKNOWN"
+	}
 	switch {
 	case l.LifeSafety:
-		return l.Loop + " (life_safety)"
+		return loop + " (life_safety)"
 	case l.Tuning:
-		return l.Loop + " (tuning)"
+		return loop + " (tuning)"
 	}
-	return l.Loop
+	return loop
 }
 
 func contactWords(c status.Contact) string {

@@ -8,11 +8,14 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 	_ "time/tzdata" // for a machine without zones
 
+	mb "github.com/simonvetter/modbus"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
@@ -253,4 +256,40 @@ func TestIncidentWithoutACall(t *testing.T) {
 		_, out, _ := call("", append(strings.Fields("calls --journal "+file), strings.Fields(args)...)...)
 		assert.NotContains(t, out, "off-hook-without-call", args)
 	}
+}
+
+// stuckCabinet is a board whose output is stuck open, and confirms every command all the same.
+type stuckCabinet struct {
+	cabinet
+	stuck atomic.Bool
+}
+
+func (c *stuckCabinet) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
+	coils, err := c.cabinet.HandleCoils(r)
+	if c.stuck.Load() && !r.IsWrite {
+		return []bool{true}, err
+	}
+	return coils, err
+}
+
+// SAFETY.md S16, S92: a contact that is stuck open on an idle line is an incident, and `lines` says that the loop is open.
+func TestLinesSayThatALoopIsOpen(t *testing.T) {
+	board := &stuckCabinet{}
+	path := file(t, serve(t, board), answerer(t, "200 OK"), answerer(t, "200 OK"))
+	running(t, path, recorded(t, path))
+	lines := func() string {
+		_, out, _ := call("", "lines", "--config", path)
+		return out
+	}
+	require.Eventually(t, func() bool {
+		return regexp.MustCompile(`(?m)^box-office .* closed +cabinet, kind none +800`).MatchString(lines())
+	}, 10*time.Second, 10*time.Millisecond)
+	board.stuck.Store(true)
+	require.Eventually(t, func() bool {
+		out := lines()
+		return regexp.MustCompile(`(?m)^box-office .* OPEN +cabinet, kind none, CLOSE FAILING`).MatchString(out) &&
+			regexp.MustCompile(`(?m)^box-office: INCIDENT loop-open .*Restore the telephones of line box-office`).MatchString(out)
+	}, 10*time.Second, 10*time.Millisecond)
+	board.stuck.Store(false)
+	require.Eventually(t, func() bool { return !strings.Contains(lines(), "INCIDENT") && !strings.Contains(lines(), "OPEN") }, 10*time.Second, 10*time.Millisecond)
 }

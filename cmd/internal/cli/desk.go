@@ -241,8 +241,9 @@ func (k *desk) setInterval(interval time.Duration) error {
 	return nil
 }
 
-// trouble notes what the controller has to say.
+// trouble notes what the controller has to say, and tells the line.
 func (k *desk) trouble(n relay.Notice) {
+	k.line.Notice(n)
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	switch n.Kind {
