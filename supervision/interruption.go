@@ -342,8 +342,9 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 			m.becomeClosing(now)
 		}
 		m.last.judge, m.last.faulted = m.last.judge && m.last.opened, true
-	default:
+	case loopGuarding:
 		m.disturb(now)
+	default: // nothing was opened: no call waits for that, and it rings as soon as the contact is closed
 	}
 	m.loop, m.loopBy = loopFaulted, Never
 	m.faultBegun(id, why)

@@ -84,7 +84,7 @@ func TestAtRest(t *testing.T) {
 	l.after(0, "loop-unknown")
 	rest("faulted", true)
 	l.after(0, "call-arrived call=2")
-	rest("a call waits", false)
+	rest("a call is offered", true)
 
 	listening := probing()
 	listening.Listening = 10 * time.Second
@@ -122,7 +122,7 @@ func TestView(t *testing.T) {
 			}
 		}
 		got.Calls, want.Calls = nil, nil
-		if got.Loop != want.Loop || got.Interval != want.Interval || got.Stayed != want.Stayed || got.Incident != want.Incident ||
+		if got.Loop != want.Loop || got.Fault != want.Fault || got.Interval != want.Interval || got.Stayed != want.Stayed || got.Incident != want.Incident ||
 			got.Suppression != want.Suppression || got.OffHook != want.OffHook || got.CallbackBy != want.CallbackBy {
 			t.Errorf("%s: %+v; want %+v", what, got, want)
 		}
@@ -158,7 +158,7 @@ func TestView(t *testing.T) {
 	l.after(0, "call-arrived call=3")
 	view("faulted", supervision.View{
 		Loop: "faulted", Interval: time.Second, Stayed: 1, CallbackBy: window, OffHook: supervision.HookOn,
-		Incident: supervision.IncidentUnreachable, Calls: []supervision.CallView{{Call: 3, Waiting: true}},
+		Fault: supervision.IncidentUnreachable, Incident: supervision.IncidentUnreachable, Calls: []supervision.CallView{{Call: 3}},
 	})
 }
 

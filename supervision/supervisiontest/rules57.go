@@ -23,7 +23,7 @@ func waiting(t *truth, m *Moment, ef *supervision.Effect) string {
 			return "offers a call while an interruption is to come"
 		case t.loop.begun && !t.loop.faulted:
 			return "offers a call while the loop may be open"
-		case t.loop.faulted && m.Now < t.loop.since.Add(t.policy.GuardTime+t.policy.OnHookRecognition):
+		case t.loop.faulted && !t.loop.idle && m.Now < t.loop.since.Add(t.policy.GuardTime+t.policy.OnHookRecognition):
 			return "offers a call on a faulted loop at once"
 		case !t.loop.faulted && m.Now < t.loop.quietBy && m.Now < t.loop.recognised:
 			return "offers a call before the guard time is over"

@@ -62,6 +62,7 @@ type loopTruth struct {
 	closing     bool // CloseLoop was handed out
 	faulted     bool // nobody knows
 	unsure      bool // it was faulted before its end
+	idle        bool // nothing was opened when it was faulted, nor guarded, so no call waits for that
 	flowed      bool // a trusted sensor saw current when it was commanded
 	released    bool // and then saw it stop
 	trial       bool
@@ -355,9 +356,12 @@ func (t *truth) loopEvent(now supervision.Instant, ev *supervision.Event) {
 
 func (t *truth) faulted(now supervision.Instant) {
 	t.loop.since = t.loop.commandedAt
+	t.loop.idle = !t.loop.begun && !t.loop.guarding
 	if !t.loop.begun {
 		t.loop.since = now
-		t.disturbed(now)
+		if !t.loop.idle {
+			t.disturbed(now)
+		}
 		t.judge = judgement{}
 	}
 	t.loop.faulted, t.loop.guarding, t.loop.unsure = true, false, t.loop.begun

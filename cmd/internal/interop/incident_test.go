@@ -33,6 +33,9 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 	t.Parallel()
 	second := newBoard(t) // before the daemon, to outlast it
 	r := newRig(t, setup{record: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms", more: unwatched}}})
+	// The contact is known closed before the board goes; else nobody would have known from the start whether it is (SAFETY.md S16).
+	r.board.await(t, "the contact is read back", func(e boardEvent) bool { return e.name == "read" })
+	r.board.settle(t)
 	require.NoError(t, r.board.cmd.Process.Kill())
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
 	far := r.farCalls(talked())
