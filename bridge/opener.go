@@ -80,7 +80,8 @@ func (o *opener) report(seq supervision.Seq, res relay.Result) {
 	case relay.Done:
 		o.post(supervision.Event{Kind: supervision.LoopClosed, Seq: seq, Took: res.OpenFor.Round(time.Microsecond)})
 	case relay.Refused:
-		o.post(supervision.Event{Kind: supervision.LoopFailed, Seq: seq, Failure: failure(res.Err), Took: res.OpenFor.Round(time.Microsecond), Why: relay.Reason(res.Err)})
+		o.post(supervision.Event{Kind: supervision.LoopFailed, Seq: seq, Failure: failure(res.Err),
+			Took: res.OpenFor.Round(time.Microsecond), Why: relay.Reason(res.Err)})
 	default:
 		o.post(supervision.Event{Kind: supervision.LoopUnknown, Seq: seq, Failure: failure(res.Err), Why: relay.Reason(res.Err)})
 		o.close(seq)

@@ -1,9 +1,10 @@
 // Package controller is what the drivers share: one controller, the connection to it, and its contacts.
 //
-// A driver brings the protocol as a [Session]. What every driver owes the line stands here: each connection begins with closing every
-// contact, but for an opening that the controller times by itself and that reads open when the connection is back; an opening is written only at an instant not after its NotAfter; a close is written at once, even while an opening waits for its
-// answer; what was opened is read back; a request without an answer ends the connection, and the outcome is unknown until a close is
-// confirmed; closes that are owed are repeated; a contact that opens by itself is closed again; what is stopped is closed last.
+// A driver brings the protocol as a [Session]. What every driver owes the line stands here: each connection begins with closing every contact (only
+// an opening that the controller times by itself is read back instead, and goes on if it reads open); an opening is written only at an instant
+// not after its NotAfter; a close is written at once, even while an opening waits for its answer; what was opened is read back; a request
+// without an answer ends the connection, and the outcome is unknown until a close is confirmed; closes that are owed are repeated; a contact
+// that opens by itself is closed again; what is stopped is closed last.
 package controller
 
 import (

@@ -94,8 +94,10 @@ func (c *Contact) goOn(s *link, o *opening, lost error) (*link, relay.Result) {
 		o.again = true
 		return r.link, relay.Result{}
 	case r.at.Before(o.proof):
-		return nil, relay.Result{Outcome: relay.Refused, OpenFor: r.at.Sub(o.at), Err: fmt.Errorf("line %s: the connection was lost (%w), and when it was back, %v after the confirmation, "+
-			"the contact had closed already: %w", c.opt.Name, lost, r.at.Sub(o.at).Round(time.Millisecond), relay.ErrShort)}
+		open := r.at.Sub(o.at)
+		return nil, relay.Result{Outcome: relay.Refused, OpenFor: open, Err: fmt.Errorf("line %s: the connection was lost (%w), "+
+			"and when it was back, %v after the confirmation, the contact had closed already: %w",
+			c.opt.Name, lost, open.Round(time.Millisecond), relay.ErrShort)}
 	default:
 		return nil, relay.Result{Outcome: relay.Done, OpenFor: r.at.Sub(o.at)}
 	}
