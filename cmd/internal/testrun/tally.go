@@ -85,11 +85,24 @@ func (t *tally) read(events io.Reader, out io.Writer, verbose bool) error {
 			if e.Action == "fail" && !verbose {
 				io.WriteString(out, text)
 			}
+			if e.Test == "" && e.Action == "fail" && !verbose {
+				unfinished(out, printed, e.Package)
+			}
 			if e.Test != "" {
 				t.add(result{e.Package, e.Test, e.Action, skipReason(text)})
 			} else if e.Action == "fail" && !t.failedIn(e.Package) { // what could not be built, or ended outside a test
 				t.add(result{e.Package, "", "fail", ""})
 			}
+		}
+	}
+}
+
+// unfinished passes on what the tests printed that a package's end cut short: by a panic beside them, or since they took too long.
+func unfinished(out io.Writer, printed map[string]*bytes.Buffer, path string) {
+	for _, key := range slices.Sorted(maps.Keys(printed)) {
+		if of, _, _ := strings.Cut(key, " "); of == path {
+			out.Write(printed[key].Bytes())
+			delete(printed, key)
 		}
 	}
 }

@@ -15,6 +15,8 @@ import (
 const usage = `usage: go run ./cmd/testrun [-record FILE] [go test arguments]
        go run ./cmd/testrun count FILE...
        go run ./cmd/testrun repeat [-runs N] [-at-once N] [-keep DIR] [-run REGEXP] [PACKAGE...]
+       go run ./cmd/testrun mutate [-seed N] [-n N] [-limit TIME] [-only FILE:LINE]
+                                   [-tests PACKAGE=PACKAGE,...] PACKAGE|FILE...
 
 The first form runs go test (on ./... unless told otherwise) and lists at the end
 what was skipped and why. With -record it also adds each result to FILE.
@@ -24,9 +26,15 @@ repeat builds each package's tests twice, with the race detector and without it,
 and runs them N times (default 150): a quarter each plain, with the race detector,
 plain beside two busy processes, and with the race detector beside them. It prints
 a table, and keeps the output of each failed run in DIR.
+mutate draws N mutants (default 60) of the packages and files: each changes one
+operator, condition, constant or statement. It runs the package's tests on each,
+for at most TIME (default 1m), and with -tests those of other packages after them.
+It prints one line a mutant and a table. The tree is not written. The same seed
+(default 1) draws the same mutants of the same tree; -only draws those of one line.
 `
 
-// Main carries out the command line and returns the exit code: 0 if every test passed, 1 if one failed, 2 for wrong usage.
+// Main carries out the command line and returns the exit code: 0 if every test passed, 1 if one failed or
+// a mutant survived, 2 for wrong usage.
 func Main(args []string, in io.Reader, out, errs io.Writer) int {
 	var err error
 	switch {
@@ -37,6 +45,8 @@ func Main(args []string, in io.Reader, out, errs io.Writer) int {
 		err = count(args[1:], out)
 	case len(args) > 0 && args[0] == "repeat":
 		err = repeat(args[1:], out, errs)
+	case len(args) > 0 && args[0] == "mutate":
+		err = mutate(args[1:], out, errs)
 	case len(args) > 0 && args[0] == busyWord:
 		return busy(in)
 	default:
@@ -55,8 +65,8 @@ func Main(args []string, in io.Reader, out, errs io.Writer) int {
 	return 2
 }
 
-// errFailed says that a test failed; what failed has been printed.
-var errFailed = errors.New("a test failed")
+// errFailed says that a test failed or a mutant survived; which has been printed.
+var errFailed = errors.New("a test failed or a mutant survived")
 
 // run runs go test and prints its report.
 func run(args []string, out, errs io.Writer) error {

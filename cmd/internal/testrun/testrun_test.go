@@ -85,6 +85,15 @@ func TestEndOutsideATest(t *testing.T) {
 	assert.Contains(t, out, "\n0 passed, 1 failed, 0 skipped\n")
 }
 
+// TestHang: what a test printed that took too long is shown.
+func TestHang(t *testing.T) {
+	module(t, "func TestBad(t *testing.T) { t.Log(\"waits for nothing\"); <-make(chan int) }")
+	code, out, _ := testrun("-timeout", "50ms")
+	assert.Equal(t, 1, code)
+	assert.Contains(t, out, "waits for nothing")
+	assert.Contains(t, out, "panic: test timed out after 50ms")
+}
+
 func TestVerbose(t *testing.T) {
 	module(t, mixed)
 	code, out, _ := testrun("-v", "./...")
