@@ -294,8 +294,7 @@ func received(req *sip.Request, from netip.AddrPort) string {
 	}
 	host := from.Addr().String()
 	port := int(from.Port())
-	rport, asked := via.Params.Get("rport")
-	asked = asked && (rport == "" || rport == strconv.Itoa(port)) || via.Params.Has("rport")
+	asked := via.Params.Has("rport")
 	if asked {
 		via.Params.Add("rport", strconv.Itoa(port))
 	}

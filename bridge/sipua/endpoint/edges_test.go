@@ -1,0 +1,373 @@
+package endpoint
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/sipua/endpoint/endpointtest"
+)
+
+// Where responses go, and what the top Via says of it (RFC 3261 sections 18.2.1 and 18.2.2, RFC 3581 section 4).
+func TestReceived(t *testing.T) {
+	from := netip.MustParseAddrPort("192.0.2.66:4000")
+	for _, c := range []struct{ transport, via, dest, received, rport string }{
+		{"UDP", "192.0.2.66:5070", "192.0.2.66:5070", "", ""},
+		{"UDP", "192.0.2.66", "192.0.2.66:5060", "", ""},
+		{"UDP", "192.0.2.66:1", "192.0.2.66:1", "", ""},
+		{"UDP", "192.0.2.66:65535", "192.0.2.66:65535", "", ""},
+		{"UDP", "pbx.example:5070", "192.0.2.66:5070", "192.0.2.66", ""},
+		{"UDP", "192.0.2.66:5070;rport", "192.0.2.66:4000", "192.0.2.66", "4000"},
+		{"UDP", "192.0.2.66:5070;rport=4000", "192.0.2.66:4000", "192.0.2.66", "4000"},
+		{"UDP", "192.0.2.66:5070;rport=4001", "192.0.2.66:4000", "192.0.2.66", "4000"},
+		{"TCP", "192.0.2.66:5070", "192.0.2.66:4000", "", ""},
+		{"TCP", "10.0.0.1:5070;rport", "192.0.2.66:4000", "192.0.2.66", "4000"},
+	} {
+		m, err := newParser().ParseSIP([]byte("OPTIONS sip:x SIP/2.0\r\nVia: SIP/2.0/" + c.transport + " " + strings.Replace(c.via, ";", ";branch=z9hG4bKa;", 1) + "\r\n\r\n"))
+		require.NoError(t, err)
+		req := m.(*sip.Request)
+		req.SetTransport(c.transport)
+		req.SetSource(from.String())
+		require.Equal(t, c.dest, received(req, from), "%+v", c)
+		require.Equal(t, c.received, req.Via().Params.GetOr("received", ""), "%+v", c)
+		require.Equal(t, c.rport, req.Via().Params.GetOr("rport", ""), "%+v", c)
+	}
+}
+
+// A response to a caller whose connection has gone goes over a new one, to where his Via says (RFC 3261 section 18.2.2).
+func TestResponseElsewhere(t *testing.T) {
+	l, next := listenTCP(t)
+	got := make(chan *Request, 1) // the INVITE
+	e := open(t, user{request: func(r *Request) { got <- r }})
+	w := dial(t, "tcp", e)
+	_, port, _ := net.SplitHostPort(l.Addr().String())
+	w.send(strings.Replace(w.text(request{method: "INVITE", id: "moved"}), w.addr()+";branch", "pbx.example:"+port+";branch", 1))
+	r := <-got
+	require.NoError(t, w.conn.Close())
+	require.Eventually(t, func() bool { return !e.Connected(r.Source()) }, patience, time.Millisecond)
+	require.NoError(t, r.Reply(180, "Ringing"))
+	there := next()
+	ringing := there.expect("SIP/2.0 180")
+	require.Contains(t, ringing.get("Via"), "received=127.0.0.1")
+	require.Equal(t, 1, e.Counts().Servers, "it goes on")
+	require.NoError(t, r.Reply(486, "Busy Here"))
+	require.Equal(t, ringing.tag(), there.expect("SIP/2.0 486").tag())
+	require.Eventually(t, func() bool { return e.Counts().Servers == 0 }, patience, time.Millisecond)
+}
+
+// Who is dropped hears nothing, not even 100 after 200 ms, and what is answered afterwards goes nowhere. His repeat is a new request.
+func TestDrop(t *testing.T) {
+	var l log
+	h := user{request: func(r *Request) {
+		l.add(r.Method.String())
+		r.Drop()
+		r.Drop()
+		r.Reply(200, "OK")
+		r.Reply(486, "Busy Here")
+	}}
+	bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		for _, method := range []string{"INVITE", "OPTIONS", "ACK"} {
+			n.Send(hostile, victim, from(hostile, method, "drop"+method))
+			<-time.After(sip.Timer_1xx)
+			require.Empty(t, sent(), method)
+		}
+		require.Zero(t, e.Counts().Servers)
+		n.Send(hostile, victim, from(hostile, "INVITE", "dropINVITE"))
+		<-time.After(64 * t1)
+		require.Empty(t, sent())
+		require.Equal(t, []string{"INVITE", "OPTIONS", "ACK", "INVITE"}, l.all())
+	})
+}
+
+// A request whose handler already gave a final response, and one that is only ringing, are not dropped for want of room alike.
+func TestReplaceable(t *testing.T) {
+	for _, c := range []struct {
+		method sip.RequestMethod
+		code   int32
+		want   bool
+	}{
+		{sip.INVITE, 0, false}, {sip.INVITE, 199, true}, {sip.INVITE, 200, false}, {sip.INVITE, 299, false}, {sip.INVITE, 300, true}, {sip.INVITE, 486, true},
+		{sip.BYE, 0, false}, {sip.BYE, 200, true}, {sip.BYE, 481, true},
+	} {
+		s := &server{r: &Request{Request: sip.NewRequest(c.method, sip.Uri{})}}
+		s.done.Store(c.code)
+		require.Equal(t, c.want, s.replaceable(), "%+v", c)
+	}
+}
+
+// The tag of our responses is the user's, if he set one.
+func TestTagOfResponses(t *testing.T) {
+	h := user{request: func(r *Request) {
+		res := sip.NewResponseFromRequest(r.Request, 200, "OK", nil)
+		res.To().Params.Remove("tag")
+		switch callID(r) {
+		case "user":
+			res.To().Params.Add("tag", "theirs")
+		case "trying":
+			res.StatusCode = 100
+		}
+		r.Respond(res)
+	}}
+	bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		tag := func(id string) string {
+			n.Send(hostile, victim, from(hostile, "OPTIONS", id))
+			got := sent()
+			require.Len(t, got, 1)
+			return message(got[0].Data).tag()
+		}
+		require.NotEmpty(t, tag("ours"))
+		require.Equal(t, "theirs", tag("user"))
+		require.Empty(t, tag("trying"))
+	})
+}
+
+// A CANCEL stays known for Timer J after its answer, so that its repeats are answered the same (RFC 3261 section 17.2.2).
+func TestCancelLingers(t *testing.T) {
+	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		n.Send(hostile, victim, from(hostile, "INVITE", "linger"))
+		sent()
+		n.Send(hostile, victim, from(hostile, "CANCEL", "linger"))
+		require.Len(t, sent(), 1)
+		<-time.After(sip.Timer_J - 1)
+		require.Equal(t, 2, e.Counts().Servers)
+		<-time.After(1)
+		sent()
+		require.Equal(t, 1, e.Counts().Servers, "the INVITE")
+	})
+}
+
+// A CANCEL whose connection has gone ends the call all the same.
+func TestCancelWithoutConnection(t *testing.T) {
+	var l log
+	e := open(t, user{cancelled: func(r *Request) { l.add("cancelled " + callID(r)) }})
+	w := dial(t, "tcp", e)
+	w.send(w.text(request{method: "INVITE", id: "gone", branch: "x"}))
+	require.Eventually(t, func() bool { return e.Counts().Servers == 1 }, patience, time.Millisecond)
+	at := netip.MustParseAddrPort(w.addr())
+	cancel := []byte(w.text(request{method: "CANCEL", id: "gone", branch: "x"}))
+	e.take(cancel, origin{from: netip.AddrPortFrom(at.Addr(), at.Port()^1), transport: "TCP"}) // no connection leads there
+	l.saw(t, "cancelled gone")
+}
+
+// When nothing fits, an ordinary request gets 503, a BYE in a dialog and a stranger nothing, and the log says so once a minute.
+func TestFull(t *testing.T) {
+	core, seen := observer.New(zapcore.WarnLevel)
+	change := func(o *Options) {
+		guarded(o)
+		limited(o)
+		o.Logger = zap.New(core)
+		o.Known = []netip.Prefix{netip.MustParsePrefix("198.18.0.0/16")}
+	}
+	bubble(t, user{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		e.t.mu.Lock()
+		e.t.ordinary = maxServersHard
+		e.t.mu.Unlock()
+		n.Send(hostile, victim, from(hostile, "INVITE", "stranger"))
+		require.Empty(t, sent())
+		require.Zero(t, seen.Len())
+		ask := func() {
+			n.Send(source(1), victim, from(source(1), "OPTIONS", "ordinary"))
+			got := sent()
+			require.Len(t, got, 1)
+			require.Contains(t, string(got[0].Data), "SIP/2.0 503")
+		}
+		ask()
+		<-time.After(time.Minute - 1)
+		ask()
+		require.Equal(t, 1, seen.Len())
+		<-time.After(1)
+		ask()
+		require.Equal(t, 2, seen.Len())
+		require.EqualValues(t, 4, seen.All()[1].ContextMap()["refused_since_the_start"])
+		n.Send(source(1), victim, tagged(from(source(1), "INVITE", "up")))
+		for i := range maxKept + 1 {
+			n.Send(source(1), victim, again(tagged(from(source(1), "BYE", "up")), i))
+		}
+		require.Empty(t, sent())
+		require.EqualValues(t, 5, e.Counts().Overloaded)
+	})
+}
+
+// What waits for a slow user is bounded, and a request beyond that gets 503.
+func TestQueueFull(t *testing.T) {
+	gate := make(chan struct{})
+	bubble(t, nil, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		gate = make(chan struct{})
+		e.handler = user{request: func(r *Request) { <-gate }}
+		for i := range 1 + maxWaiting + 3 {
+			n.Send(hostile, victim, again(from(hostile, "INFO", "slow"), i))
+			sent2 := sent()
+			require.Len(t, sent2, max(0, min(1, i-maxWaiting)), "%d", i)
+			for _, p := range sent2 {
+				require.Contains(t, string(p.Data), "SIP/2.0 503")
+			}
+		}
+		require.EqualValues(t, 3, e.Counts().Overloaded)
+		close(gate)
+	})
+}
+
+// A fault while a message is taken costs that message and no more.
+func TestSurvive(t *testing.T) {
+	core, seen := observer.New(zapcore.ErrorLevel)
+	var l log
+	h := user{request: func(r *Request) { l.add(callID(r)) }}
+	change := func(o *Options) {
+		o.Logger = zap.New(core)
+		o.Urgent = func(r *sip.Request) bool {
+			if callID(r) == "fault" {
+				panic("a fault")
+			}
+			return false
+		}
+	}
+	bubble(t, h, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		n.Send(hostile, victim, from(hostile, "INVITE", "fault"))
+		n.Send(hostile, victim, from(hostile, "INVITE", "good"))
+		sent()
+		require.Equal(t, []string{"good"}, l.all())
+		require.Equal(t, 1, seen.Len())
+		e.queues.post("x", func() { panic("another") })
+		e.queues.post("x", func() { l.add("after it") })
+		sent()
+		require.Equal(t, []string{"good", "after it"}, l.all())
+		require.Equal(t, 2, seen.Len())
+	})
+}
+
+// failing is a socket whose reads fail now and then, as after an ICMP error.
+type failing struct {
+	Packets
+	fails atomic.Int32
+}
+
+func (f *failing) ReadFromUDPAddrPort(b []byte) (int, netip.AddrPort, error) {
+	if f.fails.Add(-1) >= 0 {
+		return 0, netip.AddrPort{}, errors.New("connection refused")
+	}
+	return f.Packets.ReadFromUDPAddrPort(b)
+}
+
+// A read error ends nothing; those that follow each other are waited for, up to a second each.
+func TestReadErrors(t *testing.T) {
+	f := &failing{}
+	h := user{request: func(r *Request) { r.Reply(200, "OK") }}
+	bubble(t, h, func(o *Options) { f.Packets = o.Packets; o.Packets = f; f.fails.Store(12) }, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		begin := time.Now()
+		n.Send(hostile, victim, from(hostile, "OPTIONS", "waits"))
+		require.Empty(t, sent())
+		<-time.After(1023*time.Millisecond + 2*time.Second - 1) // 1, 2, 4 ... 512 ms, and 1 s for each after that
+		require.Empty(t, sent())
+		<-time.After(1)
+		got := sent()
+		require.Len(t, got, 1)
+		require.Equal(t, 3023*time.Millisecond, got[0].At.Sub(begin))
+		f.fails.Store(1)
+		n.Send(hostile, victim, from(hostile, "OPTIONS", "read"))
+		require.Len(t, sent(), 1)
+		n.Send(hostile, victim, from(hostile, "OPTIONS", "again"))
+		require.Empty(t, sent())
+		<-time.After(time.Millisecond)
+		require.Len(t, sent(), 1, "the pause is short again")
+	})
+}
+
+// What has no socket, or leads nowhere, has no connection.
+func TestNoConnection(t *testing.T) {
+	e := open(t, user{}, func(o *Options) { o.UDP = false })
+	require.Nil(t, e.connection("UDP", "127.0.0.1:5060"))
+	require.Nil(t, e.connection("TCP", "no address"))
+	require.Nil(t, e.connection("TCP", "127.0.0.1:1"))
+	require.Equal(t, fmt.Sprintf("<sip:x@127.0.0.1:%d;transport=tcp>", e.Addr().Port()), e.Contact("x", "UDP").Value())
+	w := dial(t, "tcp", e)
+	require.Eventually(t, func() bool { return e.Connected(w.addr()) }, patience, time.Millisecond)
+	require.NotNil(t, e.connection("tcp", "[::ffff:127.0.0.1]:"+w.addr()[strings.LastIndex(w.addr(), ":")+1:]))
+}
+
+// A response needs a code from 100 to 699 and the header fields of its request.
+func TestFaultyResponse(t *testing.T) {
+	good := answer(message(from(hostile, "OPTIONS", "x")), 200, "far")
+	parse := func(s string) *sip.Response {
+		m, err := newParser().ParseSIP([]byte(s))
+		require.NoError(t, err)
+		return m.(*sip.Response)
+	}
+	for code, want := range map[int]int{99: 400, 100: 0, 200: 0, 699: 0, 700: 400} {
+		r := parse(good)
+		r.StatusCode = code
+		got, _ := faultyResponse(r)
+		require.Equal(t, want, got, "%d", code)
+	}
+	for _, name := range []string{"Via", "CSeq", "Call-ID", "From", "To"} {
+		r := parse(good)
+		require.True(t, r.RemoveHeader(name))
+		got, _ := faultyResponse(r)
+		require.Equal(t, 400, got, name)
+	}
+}
+
+// What cannot be opened whole is not opened at all.
+func TestOpenHalf(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	defer l.Close()
+	at := netip.MustParseAddrPort(l.Addr().String())
+	_, err = Open(Options{Listen: at, UDP: true, TCP: true}, user{})
+	require.ErrorContains(t, err, "address already in use")
+	e, err := Open(Options{Listen: at, UDP: true}, user{})
+	require.NoError(t, err, "its UDP port was given back")
+	require.NoError(t, e.Close())
+}
+
+// After the end no timer and nothing that is queued runs any more.
+func TestNothingAfterClose(t *testing.T) {
+	var l log
+	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, _ func() []endpointtest.Packet) {
+		e.after(time.Second, func() { l.add("before") })
+		e.after(3*time.Second, func() { l.add("after") })
+		<-time.After(2 * time.Second)
+		require.NoError(t, e.Close())
+		e.queues.post("x", func() { l.add("queued") })
+		require.True(t, e.queues.offer("x", hostile.Addr(), func() { l.add("offered") }))
+		require.False(t, e.spawn(func() { l.add("spawned") }))
+		<-time.After(2 * time.Second)
+		require.Equal(t, []string{"before"}, l.all())
+		require.Zero(t, e.queues.size()+e.queues.sources.len())
+	})
+}
+
+// Provisional responses that come faster than the user takes them are lost beyond some; the final one is not.
+func TestResponsesToASlowUser(t *testing.T) {
+	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		gate := make(chan struct{})
+		codes := map[int]int{}
+		_, err := e.Send(outgoing(sip.INVITE, "slow", net.UDPAddrFromAddrPort(hostile)), func(r Response) {
+			<-gate
+			codes[r.StatusCode]++
+		})
+		require.NoError(t, err)
+		invite := message(sent()[0].Data)
+		n.Send(hostile, victim, []byte(answer(invite, 180, "far")))
+		sent() // it is being handed over
+		for range maxWaiting + maxWaitingKept + 5 {
+			n.Send(hostile, victim, []byte(answer(invite, 180, "far")))
+		}
+		n.Send(hostile, victim, []byte(answer(invite, 486, "far")))
+		sent()
+		require.EqualValues(t, 5, e.Counts().Overloaded)
+		close(gate)
+		sent()
+		require.Equal(t, map[int]int{180: 1 + maxWaiting + maxWaitingKept, 486: 1}, codes)
+	})
+}

@@ -1,0 +1,227 @@
+package endpoint
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/endpoint/endpointtest"
+)
+
+// Write sends at once where it can, makes a connection or looks a name up beside, and says what is known at once.
+func TestWrite(t *testing.T) {
+	virtually(t, func(t *virtual) {
+		e := open(t, user{}, func(o *Options) {
+			o.Lookup = func(context.Context, string, string) ([]netip.Addr, error) {
+				return []netip.Addr{netip.MustParseAddr("127.0.0.1")}, nil
+			}
+		})
+		w := listenUDP(t, e)
+		require.NoError(t, e.Write(outgoing(sip.ACK, "at once", w.conn.LocalAddr())))
+		require.Equal(t, "at once", w.expect("ACK").get("Call-ID"))
+		named := outgoing(sip.ACK, "by name", w.conn.LocalAddr())
+		_, port, _ := net.SplitHostPort(w.addr())
+		named.SetDestination("pbx.millrace.example:" + port)
+		require.NoError(t, e.Write(named))
+		require.Equal(t, "by name", w.expect("ACK").get("Call-ID"))
+		w.quiet(64 * t1) // an ACK is not repeated
+		require.ErrorContains(t, e.Write(sip.NewRequest(sip.ACK, sip.Uri{Host: "x.test"})), "write ACK: the request lacks From")
+		require.NoError(t, e.Close())
+		require.ErrorContains(t, e.Write(outgoing(sip.ACK, "late", w.conn.LocalAddr())), "write ACK: send to ")
+		require.ErrorIs(t, e.Write(named), ErrClosed)
+		_, err := e.Send(named, func(Response) {})
+		require.ErrorIs(t, err, ErrClosed)
+	})
+	l, next := listenTCP(t)
+	e := open(t, user{})
+	require.NoError(t, e.Write(outgoing(sip.ACK, "new connection", l.Addr())))
+	peer := next()
+	require.Equal(t, "new connection", peer.expect("ACK").get("Call-ID"))
+	require.NoError(t, e.Write(outgoing(sip.ACK, "same connection", l.Addr())))
+	require.Equal(t, "same connection", peer.expect("ACK").get("Call-ID"))
+}
+
+// A request with one header field missing that every request has is not sent.
+func TestSendLacks(t *testing.T) {
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := listenUDP(t, e)
+		for _, name := range []string{"From", "To", "Call-ID", "CSeq"} {
+			r := outgoing(sip.OPTIONS, "lacks", w.conn.LocalAddr())
+			require.True(t, r.RemoveHeader(name))
+			_, err := e.Send(r, func(Response) {})
+			require.ErrorContains(t, err, "lacks From, To, Call-ID or CSeq", name)
+		}
+		for _, to := range []string{"", "::", "pbx:x"} {
+			r := outgoing(sip.OPTIONS, "nowhere", w.conn.LocalAddr())
+			r.SetDestination(to)
+			got := make(chan error, 1) // the end
+			_, err := e.Send(r, func(r Response) { got <- r.Err })
+			if err == nil {
+				err = <-got
+			}
+			require.Error(t, err, "%q", to)
+		}
+		require.Zero(t, e.Counts().Clients)
+		require.Zero(t, e.guard.awaited.len())
+	})
+}
+
+// A branch that the caller set is used once at a time, and what he set for Max-Forwards stays.
+func TestSendKeeps(t *testing.T) {
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := listenUDP(t, e)
+		r := outgoing(sip.OPTIONS, "branch", w.conn.LocalAddr())
+		via := &sip.ViaHeader{ProtocolName: "SIP", ProtocolVersion: "2.0", Transport: "UDP", Host: "192.0.2.1", Port: 5060}
+		via.Params.Add("branch", "z9hG4bKmine")
+		r.PrependHeader(via)
+		hops := sip.MaxForwardsHeader(7)
+		r.AppendHeader(&hops)
+		var l log
+		_, err := e.Send(r, l.note)
+		require.NoError(t, err)
+		m := w.expect("OPTIONS")
+		require.Equal(t, "7", m.get("Max-Forwards"))
+		require.Equal(t, "SIP/2.0/UDP 192.0.2.1:5060;branch=z9hG4bKmine", m.get("Via"))
+		_, err = e.Send(r, l.note)
+		require.ErrorContains(t, err, "its branch is in use")
+		require.Equal(t, 1, e.Counts().Clients)
+		require.Equal(t, 1, e.guard.awaited.len())
+		w.send(answer(m, 200, "far"))
+		l.saw(t, "200 far")
+		require.Zero(t, e.guard.awaited.len())
+		_, err = e.Send(r, l.note)
+		require.NoError(t, err)
+		w.send(answer(w.expect("OPTIONS"), 204, "far"))
+		l.saw(t, "200 far", "204 far")
+	})
+}
+
+// What a CANCEL says besides is in it; of several provisional responses only the first has it sent; after the end nothing is.
+func TestCancelFor(t *testing.T) {
+	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		to := net.UDPAddrFromAddrPort(hostile)
+		count := func(method string) (all []message) {
+			for _, p := range sent() {
+				if strings.HasPrefix(string(p.Data), method+" ") {
+					all = append(all, message(p.Data))
+				}
+			}
+			return all
+		}
+		var l log
+		tx, err := e.Send(outgoing(sip.INVITE, "why", to), l.note)
+		require.NoError(t, err)
+		tx.CancelFor(sip.NewHeader("Reason", "SIP;cause=200"))
+		tx.CancelFor(sip.NewHeader("Reason", "SIP;cause=600"))
+		invite := count("INVITE")[0]
+		for range 3 {
+			n.Send(hostile, victim, []byte(answer(invite, 180, "far")))
+		}
+		cancels := count("CANCEL")
+		require.Len(t, cancels, 1)
+		require.Equal(t, "SIP;cause=200", cancels[0].get("Reason"))
+		n.Send(hostile, victim, []byte(answer(cancels[0], 200, "far")))
+		n.Send(hostile, victim, []byte(answer(invite, 487, "far")))
+		require.Len(t, count("ACK"), 1)
+		<-time.After(200 * t1)
+		require.Equal(t, []string{"180 far", "180 far", "180 far", "487 far"}, l.all(), "the time-out of the CANCEL is over too")
+
+		var after log
+		tx, err = e.Send(outgoing(sip.INVITE, "answered", to), after.note)
+		require.NoError(t, err)
+		n.Send(hostile, victim, []byte(answer(count("INVITE")[0], 200, "far")))
+		sent()
+		tx.Cancel()
+		other, err := e.Send(outgoing(sip.OPTIONS, "no INVITE", to), after.note)
+		require.NoError(t, err)
+		other.Cancel()
+		n.Send(hostile, victim, []byte(answer(count("OPTIONS")[0], 100, "")))
+		<-time.After(200 * t1)
+		require.Empty(t, count("CANCEL"))
+		require.Equal(t, []string{"200 far", "100 ", ErrTimeout.Error()}, after.all())
+	})
+}
+
+// A CANCEL that nothing answers, and whose INVITE gets no final response, ends after 64*T1 (RFC 3261 section 9.1), not before.
+func TestCancelTimesOut(t *testing.T) {
+	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		var l log
+		tx, err := e.Send(outgoing(sip.INVITE, "dead", net.UDPAddrFromAddrPort(hostile)), l.note)
+		require.NoError(t, err)
+		n.Send(hostile, victim, []byte(answer(message(sent()[0].Data), 180, "far")))
+		<-time.After(100 * t1)
+		tx.Cancel()
+		<-time.After(64*t1 - 1)
+		sent()
+		require.Equal(t, []string{"180 far"}, l.all())
+		<-time.After(1)
+		sent()
+		require.Equal(t, []string{"180 far", ErrTimeout.Error()}, l.all())
+		require.Zero(t, e.guard.awaited.len())
+	})
+}
+
+// The first address of the family that we listen on; without one, the first.
+func TestNearest(t *testing.T) {
+	four, six, mapped := netip.MustParseAddr("192.0.2.1"), netip.MustParseAddr("2001:db8::1"), netip.MustParseAddr("::ffff:192.0.2.2")
+	for _, c := range []struct {
+		own  string
+		all  []netip.Addr
+		want string
+	}{
+		{"192.0.2.9", []netip.Addr{six, four}, "192.0.2.1"}, {"192.0.2.9", []netip.Addr{six, mapped, four}, "192.0.2.2"},
+		{"192.0.2.9", []netip.Addr{four, mapped}, "192.0.2.1"}, {"192.0.2.9", []netip.Addr{six}, "2001:db8::1"},
+		{"2001:db8::9", []netip.Addr{four, mapped, six}, "2001:db8::1"}, {"2001:db8::9", []netip.Addr{mapped}, "192.0.2.2"},
+		{"0.0.0.0", []netip.Addr{six, four}, "2001:db8::1"}, {"::", []netip.Addr{four, six}, "192.0.2.1"},
+		{"::ffff:192.0.2.9", []netip.Addr{six, four}, "192.0.2.1"},
+	} {
+		require.Equal(t, c.want, nearest(c.all, netip.MustParseAddr(c.own)).String(), "%+v", c)
+	}
+}
+
+// Names are remembered in bounded number, each with bounded addresses; those that are known stay up to date.
+func TestNamesAreBounded(t *testing.T) {
+	var found []netip.Addr
+	bubble(t, user{}, func(o *Options) {
+		o.Lookup = func(context.Context, string, string) ([]netip.Addr, error) {
+			if found == nil {
+				return nil, errors.New("no such name server")
+			}
+			return found, nil
+		}
+	}, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		for i := range 20 {
+			found = append(found, source(i).Addr())
+		}
+		for i := range maxNames + 5 {
+			at, err := e.address(t.Context(), fmt.Sprint(i, ".example"))
+			require.NoError(t, err)
+			require.Equal(t, source(0).Addr(), at)
+		}
+		require.Len(t, e.Resolved("0.example"), 16)
+		require.Len(t, e.Resolved(fmt.Sprint(maxNames-1, ".example")), 16)
+		require.Empty(t, e.Resolved(fmt.Sprint(maxNames, ".example")))
+		require.Empty(t, e.Resolved("never.example"))
+		found = found[3:4]
+		at, err := e.address(t.Context(), "0.example")
+		require.NoError(t, err)
+		require.Equal(t, source(3).Addr(), at)
+		require.Equal(t, found, e.Resolved("0.example"))
+		found = nil
+		at, err = e.address(t.Context(), "0.example")
+		require.NoError(t, err)
+		require.Equal(t, source(3).Addr(), at)
+		_, err = e.address(t.Context(), fmt.Sprint(maxNames, ".example"))
+		require.Error(t, err)
+	})
+}
