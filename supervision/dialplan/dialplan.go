@@ -89,7 +89,7 @@ func (p *Plan) vain(a pattern, deny []string) string {
 
 // onlyAbroad tells whether every number of a pattern is one of another country.
 func (p *Plan) onlyAbroad(a pattern) bool {
-	if len(p.country.abroad) > 0 && p.country.leadsAbroad(a.fixed) {
+	if p.country.leadsAbroad(a.fixed) {
 		return true
 	}
 	for _, prefix := range p.country.prefixes {
