@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"bytes"
 	"context"
 	"flag"
 	"fmt"
@@ -270,7 +271,7 @@ func newHouseOf(t testing.TB, adapter, service *talker, settings ...setting) *ho
 	return h
 }
 
-// quiet logs through the test, which shows it only if it fails. The SIP library keeps the first logger for the whole process,
+// quiet logs through the test, which shows it only if it fails; a fault in a step of ours fails it. The SIP library keeps the first logger for the whole process,
 // and its TCP goroutines may outlast the test: what they say after its end goes nowhere.
 func quiet(t testing.TB) *zap.Logger {
 	w := &testWriter{t: t}
@@ -288,6 +289,9 @@ func (w *testWriter) Write(p []byte) (int, error) {
 	defer w.mu.Unlock()
 	if w.t != nil {
 		w.t.Logf("%s", p)
+		if bytes.Contains(p, []byte("stack")) {
+			w.t.Errorf("a step of ours failed")
+		}
 	}
 	return len(p), nil
 }

@@ -7,6 +7,9 @@ import (
 	"testing/synctest"
 
 	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/sipua/endpoint"
 	"clearback/supervision"
@@ -202,7 +205,8 @@ func TestCircle(t *testing.T) {
 func TestPanicProof(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		core, logged := observer.New(zapcore.ErrorLevel)
+		h := newVirtualHouse(t, func(o *Options, _ *times) { o.Logger = zap.New(core) })
 		c := h.incoming()
 		h.agent.call(1).post(func() { panic("a step fails") })
 		s := h.line.service
@@ -213,6 +217,9 @@ func TestPanicProof(t *testing.T) {
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
+		if n := logged.Len(); n != 2 {
+			t.Fatalf("%d faults in the log: %v", n, logged.All())
+		}
 	})
 }
 

@@ -215,7 +215,7 @@ func TestHandlerPanics(t *testing.T) {
 				return
 			}
 			panic(errors.New("a fault"))
-		}})
+		}}, func(o *Options) { o.Logger = nil })
 		w := dial(t, "udp", e)
 		w.send(w.text(request{method: "INVITE", id: "fault"}))
 		w.expect("SIP/2.0 500")

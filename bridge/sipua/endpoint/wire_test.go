@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
 
 	"clearback/bridge/loopbacktest"
 )
@@ -61,7 +62,7 @@ func (u user) Cancelled(r *Request) {
 
 func open(t testing.TB, h Handler, change ...func(*Options)) *Endpoint {
 	t.Helper()
-	o := Options{Listen: netip.MustParseAddrPort("127.0.0.1:0"), UDP: true, TCP: true, Logger: zap.NewNop()}
+	o := Options{Listen: netip.MustParseAddrPort("127.0.0.1:0"), UDP: true, TCP: true, Logger: faultless(t)}
 	if v, ok := t.(*virtual); ok {
 		o.Packets, o.TCP = v.listen(), false
 	}
@@ -72,6 +73,15 @@ func open(t testing.TB, h Handler, change ...func(*Options)) *Endpoint {
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, e.Close()) })
 	return e
+}
+
+// faultless is a log that fails the test for a fault in a step of ours, which would otherwise only cost a message.
+func faultless(t testing.TB) *zap.Logger {
+	core := zapcore.NewCore(zapcore.NewJSONEncoder(zapcore.EncoderConfig{}), zapcore.AddSync(io.Discard), zap.ErrorLevel)
+	return zap.New(core, zap.Hooks(func(e zapcore.Entry) error {
+		t.Errorf("%s", e.Message)
+		return nil
+	}))
 }
 
 // wire is a peer that speaks in plain text over one UDP socket or one TCP connection.
