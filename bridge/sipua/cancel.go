@@ -32,11 +32,6 @@ func (x *exchange) cancelled() {
 		return // our final response crossed it
 	}
 	if !x.initial {
-		if in := x.from.in; in != nil && in != x && in.r == x.r { // it went on meanwhile
-			in.why = x.why
-			in.cancelled()
-			return
-		}
 		if x.tx == nil { // not sent yet
 			x.refuse(sip.StatusRequestTerminated)
 			return

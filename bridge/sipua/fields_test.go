@@ -278,3 +278,29 @@ func TestDefaultTimes(t *testing.T) {
 		require.Equal(t, c.want, c.is)
 	}
 }
+
+// After a 491 who made the Call-ID waits 2.1 to 4 s, the other one up to 2 s, in steps of 10 ms (RFC 3261 section 14.1).
+func TestGlareWaits(t *testing.T) {
+	one := &call{a: &Agent{times: defaultTimes()}}
+	ours, theirs := &leg{c: one}, &leg{c: one}
+	one.first = &exchange{to: ours, from: theirs}
+	for l, want := range map[*leg][2]time.Duration{ours: {2100 * time.Millisecond, 4 * time.Second}, theirs: {0, 2 * time.Second}} {
+		least, most := time.Hour, time.Duration(0)
+		for range 10000 { // each of some 200 steps is missed with a chance of 10^-21
+			d := l.glareWait()
+			require.Zero(t, d%(10*time.Millisecond))
+			least, most = min(least, d), max(most, d)
+		}
+		require.Equal(t, want, [2]time.Duration{least, most})
+	}
+}
+
+// An interval that is configured is asked for, but never one below RFC 4028's least; none in an emergency call.
+func TestWantedInterval(t *testing.T) {
+	for want, o := range map[int]time.Duration{0: 0, 90: time.Second, 91: 91 * time.Second, 1800: 30 * time.Minute} {
+		one := &call{line: &Line{o: LineOptions{SessionExpires: o}}}
+		require.Equal(t, want, one.wanted())
+		one.emergency = true
+		require.Zero(t, one.wanted())
+	}
+}

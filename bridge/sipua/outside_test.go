@@ -217,7 +217,7 @@ func TestPanicProof(t *testing.T) {
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
-		if n := logged.Len(); n != 2 {
+		if n := logged.Len(); n != 3 {
 			t.Fatalf("%d faults in the log: %v", n, logged.All())
 		}
 	})

@@ -64,6 +64,9 @@ func TestSecondServiceTakesOver(t *testing.T) {
 				t.Fatalf("want %s, got %s", want, m)
 			}
 		}
+		h.service.respond(lost, 200, "late", far(), "Subject: repeated")
+		h.service.expect("ACK") // and no other BYE
+		h.service.nothing(h.toService)
 		far := reserve.called(inv, "far")
 		far.request("BYE", "")
 		reserve.expectOf("200", "BYE")

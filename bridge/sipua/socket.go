@@ -168,15 +168,20 @@ func (s *socket) Request(r *endpoint.Request) {
 	}
 }
 
-// Cancelled takes a CANCEL from the endpoint.
+// Cancelled takes a CANCEL from the endpoint. An INVITE inside a call may still wait in its mailbox.
 func (s *socket) Cancelled(r *endpoint.Request) {
 	defer s.survive("cancel")
-	if x := s.a.invite(r.Request); x != nil {
-		said := reasons(r.Cancel)
-		x.from.c.post(func() {
+	said := reasons(r.Cancel)
+	cancel := func() {
+		if x := s.a.invite(r.Request); x != nil {
 			x.why = said
 			x.cancelled()
-		})
+		}
+	}
+	if x := s.a.invite(r.Request); x != nil {
+		x.from.c.post(cancel)
+	} else if l := s.a.dialog(dialogKey{ep: s.ep, callID: r.CallID().Value(), tag: r.To().Params.GetOr("tag", "")}); l != nil {
+		l.c.post(cancel)
 	}
 }
 
