@@ -72,6 +72,7 @@ func TestReadings(t *testing.T) {
 			{`-5a`, `name! 5`},
 			{`sip:192.0.2.5`, `name!`},
 			{`SIPS:192.0.2.5`, `name!`},
+			{` sip:192.0.2.5`, `name!`},
 			{`http:55`, `55!`},
 			{`a:b@c`, `name!`},
 			{`5;isub=1`, `5!`},
@@ -185,6 +186,9 @@ func TestReadingsAreBounded(t *testing.T) {
 	require.Equal(t, International, gb.Judge(strings.Repeat("5", 257)))
 	require.Empty(t, gb.Judge("999999"+"5550101"), "six prefixes")
 	require.Equal(t, International, gb.Judge("9999999"+"5550101"), "seven")
+	require.NotContains(t, gb.Readings("99999999"+"5550101"), "5550101", "what lies deeper is not looked for")
+	require.Empty(t, gb.Judge(strings.Repeat("141", 6)+"5550101"))
+	require.Equal(t, International, gb.Judge(strings.Repeat("141", 7)+"5550101"))
 }
 
 func TestPatternSyntax(t *testing.T) {

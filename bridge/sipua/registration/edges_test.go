@@ -1,0 +1,309 @@
+package registration
+
+import (
+	"context"
+	"fmt"
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+// The other tests measure by the names of our numbers. Here stand their values once more, so that none changes by mistake.
+func TestValues(t *testing.T) {
+	t.Parallel()
+	const s = time.Second
+	for _, c := range []struct{ want, is time.Duration }{
+		{60 * s, minExpires}, {3600 * s, defaultExpires}, {120 * s, maxExpires}, {s, farewell}, {2 * s, firstRetry}, {60 * s, lastRetry}, {300 * s, slowRetry},
+		{3600 * s, maxRetryAfter}, {10 * s, lead}, {300 * s, nonceLife}, {s, firstWait}, {60 * s, longestWait}, {900 * s, forgetGuesses},
+	} {
+		require.Equal(t, c.want, c.is)
+	}
+	for _, c := range []struct{ want, is int }{
+		{5, freeGuesses}, {48, usersPerHost}, {30, underAttack}, {8192, mostGuessers}, {12, nonceSalt}, {16, nonceMAC}, {36, nonceLen},
+	} {
+		require.Equal(t, c.want, c.is)
+	}
+}
+
+func TestSeconds(t *testing.T) {
+	t.Parallel()
+	for in, want := range map[string]int64{"0": 0, " 60 ": 60, "4294967295": 4294967295, "4294967296": 4294967295, "99999999999999999999": 4294967295, "-1": -1, "-99999999999999999999": -1, "": -1, "x": -1, "1.5": -1} {
+		d, ok := seconds(in)
+		require.Equal(t, want >= 0, ok, in)
+		if ok {
+			require.Equal(t, time.Duration(want)*time.Second, d, in)
+		}
+	}
+}
+
+// register is a REGISTER with these header fields.
+func registering(t *testing.T, lines ...string) *sip.Request {
+	t.Helper()
+	m, err := sip.NewParser().ParseSIP([]byte("REGISTER sip:x SIP/2.0\r\n" + strings.Join(append(lines, ""), "\r\n") + "\r\n"))
+	require.NoError(t, err)
+	return m.(*sip.Request)
+}
+
+// What a REGISTER asks for (RFC 3261 sections 10.2 and 10.3).
+func TestWish(t *testing.T) {
+	t.Parallel()
+	const s = time.Second
+	a, b := "Contact: <sip:a@192.0.2.1>", "Contact: <sip:b@192.0.2.2>"
+	for _, c := range []struct {
+		lines   []string
+		user    string
+		expires time.Duration
+		code    int
+	}{
+		{[]string{a}, "a", 120 * s, 0},
+		{[]string{a, "Expires: 60"}, "a", 60 * s, 0}, {[]string{a, "Expires: 59"}, "", 0, 423}, {[]string{a, "Expires: 0"}, "a", 0, 0}, {[]string{a, "Expires: 1"}, "", 0, 423},
+		{[]string{a, "Expires: 120"}, "a", 120 * s, 0}, {[]string{a, "Expires: 119"}, "a", 119 * s, 0}, {[]string{a, "Expires: x"}, "a", 120 * s, 0},
+		{[]string{a + ";expires=70", "Expires: 90"}, "a", 70 * s, 0}, {[]string{a + ";expires=x", "Expires: 90"}, "a", 90 * s, 0},
+		{[]string{a, b}, "a", 120 * s, 0}, {[]string{a + ";q=0.5", b}, "b", 120 * s, 0}, {[]string{a + ";q=0.5", b + ";q=0.5"}, "a", 120 * s, 0},
+		{[]string{a + ";q=2", b + ";q=0.9"}, "a", 120 * s, 0}, {[]string{a + ";q=-1", b + ";q=0.9"}, "a", 120 * s, 0}, {[]string{a + ";q=0", b + ";q=1"}, "b", 120 * s, 0},
+		{[]string{a + ";expires=0", b + ";q=0"}, "b", 120 * s, 0}, {[]string{b + ";q=0", a + ";expires=0"}, "b", 120 * s, 0},
+		{[]string{a + ";expires=0", b + ";expires=0"}, "a", 0, 0},
+		{[]string{"Contact: *", "Expires: 0"}, "everything", 0, 0}, {[]string{"Contact: *", "Expires: 1"}, "", 0, 400}, {[]string{"Contact: *"}, "", 0, 400},
+		{[]string{a, "Contact: *", "Expires: 0"}, "", 0, 400}, {[]string{"Expires: 60"}, "query", 0, 0},
+	} {
+		w, code, _ := wishOf(registering(t, c.lines...))
+		user := w.contact.User
+		switch {
+		case w.everything:
+			user = "everything"
+		case w.query:
+			user = "query"
+		}
+		require.Equal(t, []any{c.user, c.expires, c.code}, []any{user, w.expires, code}, "%q", c.lines)
+	}
+}
+
+func uri(t *testing.T, s string) sip.Uri {
+	t.Helper()
+	var u sip.Uri
+	require.NoError(t, sip.ParseUri(s, &u))
+	return u
+}
+
+// What leads to the same device (RFC 3261 section 19.1.4), and where a fixed contact leads.
+func TestSameAddress(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		a, b string
+		want bool
+	}{
+		{"sip:x@box.test", "sip:x@BOX.test:5060", true}, {"sip:x@box.test", "sip:x@box.test;transport=UDP", true}, {"sip:x@box.test", "sip:X@box.test", false},
+		{"sip:x@box.test", "sip:x@box.test:5061", false}, {"sip:x@box.test", "sip:x@box.test;transport=tcp", false}, {"sip:x@box.test", "sip:x@other.test", false},
+	} {
+		require.Equal(t, c.want, sameAddress(uri(t, c.a), uri(t, c.b)), "%+v", c)
+	}
+	for in, want := range map[int]int{0: 5060, -1: 5060, 1: 1, 65535: 65535, 65536: 5060} {
+		require.Equal(t, want, portOf(sip.Uri{Port: in}), in)
+	}
+	for in, want := range map[string]string{
+		"sip:x@192.0.2.1": "192.0.2.1:5060 UDP", "sip:x@192.0.2.1:5070;transport=tcp": "192.0.2.1:5070 TCP", "sip:x@[2001:db8::1]": "[2001:db8::1]:5060 UDP",
+		"sip:x@box.test": "invalid AddrPort UDP", "sip:x@192.0.2.1;transport=": "192.0.2.1:5060 UDP",
+	} {
+		b := fixedBinding(uri(t, in))
+		require.Equal(t, want, b.Destination.String()+" "+b.Transport, in)
+		require.EqualValues(t, 1, b.Generation)
+	}
+}
+
+// Where requests go to an adapter that registered.
+func TestNearer(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ transport, contact, want string }{
+		{"UDP", "sip:x@192.0.2.1:5070", "192.0.2.1:5070"}, {"UDP", "sip:x@192.0.2.2:5070", "192.0.2.1:4000"}, {"UDP", "sip:x@box.test:5070", "192.0.2.1:4000"},
+		{"UDP", "sip:x@[::ffff:192.0.2.1]:5070", "192.0.2.1:5070"}, {"TCP", "sip:x@192.0.2.1:5070", "192.0.2.1:4000"},
+	} {
+		r := sip.NewRequest(sip.REGISTER, sip.Uri{})
+		r.SetTransport(c.transport)
+		require.Equal(t, c.want, nearer(uri(t, c.contact), &endpoint.Request{Request: r, From: netip.MustParseAddrPort("192.0.2.1:4000")}).String(), "%+v", c)
+	}
+}
+
+// A nonce is good for its place only, from its making until its end, and each count once.
+func TestNonceAtItsEdges(t *testing.T) {
+	t.Parallel()
+	n, now := newNonces(), time.Now()
+	one := n.make(now, "here")
+	require.NotEqual(t, one, n.make(now, "here"))
+	for at, want := range map[time.Duration]bool{-1: false, 0: true, nonceLife - 1: true, nonceLife: false} {
+		require.Equal(t, want, n.ours(now.Add(at), "here", one), at)
+	}
+	require.False(t, n.ours(now, "there", one))
+	require.False(t, n.ours(now, "here", one[:len(one)-1]))
+	require.False(t, n.ours(now, "here", one+"A"))
+	require.False(t, n.ours(now, "here", "?"+one[1:]))
+	changed := []byte(one)
+	changed[15]++
+	require.False(t, n.ours(now, "here", string(changed)))
+	require.False(t, newNonces().ours(now, "here", one), "another start has another key")
+	require.False(t, n.spend(now, "here", one, 0))
+	require.True(t, n.spend(now, "here", one, 1))
+	require.False(t, n.spend(now, "here", one, 1))
+	require.True(t, n.spend(now, "here", one, 3))
+	require.False(t, n.spend(now, "here", one, 2))
+	// one that is still good is kept when others are swept
+	late := n.make(now.Add(nonceLife-1), "here")
+	require.True(t, n.spend(now.Add(nonceLife-1), "here", late, 1))
+	end := now.Add(nonceLife + nonceLife/2)
+	require.True(t, n.spend(end, "here", n.make(end, "here"), 1))
+	require.Len(t, n.used, 2)
+	require.False(t, n.spend(end, "here", late, 1))
+}
+
+// The list of most accounts; MD5 where none says one.
+func TestCommonDigest(t *testing.T) {
+	t.Parallel()
+	both, sha := Account{Digest: []string{"SHA-256", "MD5"}}, Account{Digest: []string{"SHA-256"}}
+	for want, all := range map[string][]Account{
+		"MD5": {{}, {}}, "SHA-256": {both, sha, sha, {}}, "SHA-256 MD5": {both, sha, {}, {}, {}},
+	} {
+		require.Equal(t, want, strings.Join(commonDigest(all), " "))
+	}
+	require.Equal(t, "MD5", strings.Join(commonDigest(nil), " "))
+}
+
+// Several challenges in one field are told apart at the commas outside of quotes (RFC 7235 section 4.1).
+func TestSplitChallenges(t *testing.T) {
+	t.Parallel()
+	for in, want := range map[string][]string{
+		`Digest realm="a"`:                             {`Digest realm="a"`},
+		`Digest realm="a", Digest realm="b"`:           {`Digest realm="a"`, `Digest realm="b"`},
+		`Digest realm="a",Digest realm="b"`:            {`Digest realm="a"`, `Digest realm="b"`},
+		`Digest realm="a, Digest b", nonce="c"`:        {`Digest realm="a, Digest b", nonce="c"`},
+		`Digest realm="a\", Digest b", nonce="c"`:      {`Digest realm="a\", Digest b", nonce="c"`},
+		`Digest realm="a\\", Digest realm="b"`:         {`Digest realm="a\\"`, `Digest realm="b"`},
+		`Bearer realm="a", Digest realm="b", qop=auth`: {`Bearer realm="a"`, `Digest realm="b", qop=auth`},
+		``: {``},
+	} {
+		require.Equal(t, want, splitChallenges(in), in)
+	}
+	for algorithm, length := range map[string]int{"MD5": 32, "SHA-256": 64, "SHA-512": 128, "SHA-512-256": 64} {
+		require.Len(t, hashOf(algorithm, "a", "b"), length)
+	}
+	require.Equal(t, "c672b8d1ef56ed28ab87c3622c5114069bdd3ad7b8f9737498d0c01ecef0967a", hashOf("SHA-512-256"), "of nothing, from memory")
+	require.Equal(t, "d41d8cd98f00b204e9800998ecf8427e", hashOf("MD5"), "RFC 1321 section A.5")
+}
+
+func TestSessionNeedsQop(t *testing.T) {
+	t.Parallel()
+	require.Error(t, Authorize(invite(), challenged(401, `Digest realm="a", nonce="n", algorithm=MD5-sess`), "box-office", secret))
+}
+
+// What is granted to our own Contact counts, else Expires, else what we asked for; never more than a day (RFC 3261 section 10.2.4).
+func TestGranted(t *testing.T) {
+	t.Parallel()
+	c := NewClient(ClientOptions{Contact: sip.ContactHeader{Address: uri(t, "sip:t0ken@192.0.2.1:5060")}})
+	require.Equal(t, defaultExpires, c.expires)
+	for want, lines := range map[time.Duration]string{
+		100 * time.Second: "X: y", 200 * time.Second: "Expires: 200", 300 * time.Second: "Expires: 200|Contact: <sip:t0ken@192.0.2.1>;expires=300",
+		24 * time.Hour: "Expires: 86401", 201 * time.Second: "Expires: 201|Contact: <sip:other@192.0.2.1>;expires=300|Contact: <sip:t0ken@192.0.2.2>;expires=300",
+		202 * time.Second: "Expires: 202|Contact: <sip:t0ken@192.0.2.1>;expires=x",
+	} {
+		m, err := sip.NewParser().ParseSIP([]byte("SIP/2.0 200 OK\r\n" + strings.ReplaceAll(lines, "|", "\r\n") + "\r\n\r\n"))
+		require.NoError(t, err)
+		require.Equal(t, want, c.granted(m.(*sip.Response), 100*time.Second), lines)
+	}
+	for v, want := range map[string]bool{"1800": true, "86400": true, "86401": false, "x": false} {
+		res := sip.NewResponse(423, "")
+		res.AppendHeader(sip.NewHeader("Min-Expires", v))
+		_, ok := minimum(res)
+		require.Equal(t, want, ok, v)
+	}
+	_, ok := minimum(sip.NewResponse(423, ""))
+	require.False(t, ok)
+	for code, slow := range map[int]bool{499: true, 500: false, 599: false, 600: true} {
+		require.Equal(t, slow, refused(sip.NewResponse(code, "")).slow, code)
+	}
+}
+
+// A registrar that never has enough, that grants nothing, or that asks for no more than it got, is a failure.
+func TestStrangeRegistrars(t *testing.T) {
+	t.Parallel()
+	s := newService(t)
+	own, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true}, handler(func(*endpoint.Request) {}))
+	require.NoError(t, err)
+	defer own.Close()
+	c := NewClient(ClientOptions{Endpoint: own, Registrar: uri(t, "sip:pbx.example"), Contact: *own.Contact("t0ken", "UDP"), Destination: s.e.Addr().String()})
+	for name, one := range map[string]struct {
+		answer func(*endpoint.Request, int)
+		asked  int // times
+		slow   bool
+		text   string
+	}{
+		"again and again": {func(r *endpoint.Request, n int) {
+			r.Reply(401, "Unauthorized", sip.NewHeader("WWW-Authenticate", fmt.Sprintf(`Digest realm="pbx", nonce="%d", stale=true`, n)))
+		}, 6, true, "the registrar answered 401 again and again"},
+		"nothing": {func(r *endpoint.Request, _ int) { r.Reply(200, "OK", sip.NewHeader("Expires", "0")) }, 1, false, "200 but granted no time"},
+		"too brief": {func(r *endpoint.Request, _ int) {
+			r.Reply(423, "Interval Too Brief", sip.NewHeader("Min-Expires", "600"))
+		}, 1, true, "423 Interval Too Brief"},
+		"too brief, without a number": {func(r *endpoint.Request, _ int) { r.Reply(423, "Interval Too Brief") }, 1, true, "423 Interval Too Brief"},
+		"no challenge":                {func(r *endpoint.Request, _ int) { r.Reply(407, "Proxy Authentication Required") }, 1, true, "407 Proxy Authentication Required: "},
+	} {
+		done := make(chan error, 1) // what became of it
+		go func() {
+			_, err := c.register(context.Background(), 600*time.Second)
+			done <- err
+		}()
+		for n := range one.asked {
+			one.answer(s.next(t), n)
+		}
+		err := <-done
+		require.ErrorContains(t, err, one.text, name)
+		require.Equal(t, one.slow, failureOf(err).slow, name)
+		require.Empty(t, s.came, name)
+	}
+}
+
+// Guesses: each pair of address and user waits by itself, longer each time up to a minute, and all is forgotten in time.
+func TestGuessesAtTheirEdges(t *testing.T) {
+	t.Parallel()
+	here, now := netip.MustParseAddr("192.0.2.1"), time.Unix(1000, 0)
+	g := newGuesses()
+	for range freeGuesses - 1 {
+		g.wrong(now, here, "x", false)
+		require.False(t, g.wait(now, here, "x", false))
+	}
+	for _, seconds := range []int{1, 2, 4, 8, 16, 32, 60, 60, 60, 60, 60, 60} {
+		g.wrong(now, here, "x", false)
+		pause := time.Duration(seconds) * time.Second
+		require.True(t, g.wait(now.Add(pause-1), here, "x", false), seconds)
+		require.False(t, g.wait(now.Add(pause), here, "x", false), seconds)
+	}
+	require.False(t, g.wait(now, here, "y", false))
+	require.False(t, g.wait(now, netip.MustParseAddr("192.0.2.2"), "x", false))
+	require.True(t, g.wait(now, netip.MustParseAddr("::ffff:192.0.2.1"), "x", false), "the same host")
+	require.True(t, g.wait(now, here, "x", true))
+	g.wrong(now.Add(forgetGuesses), here, "x", false)
+	require.True(t, g.wait(now.Add(forgetGuesses+time.Minute-1), here, "x", false), "not forgotten yet")
+	again := now.Add(2*forgetGuesses + 1)
+	g.wrong(again, here, "x", false)
+	require.False(t, g.wait(again, here, "x", false), "forgotten")
+	g.right(here, "x")
+	g.right(here, "x")
+	require.Empty(t, g.pairs)
+	require.Empty(t, g.hosts)
+	long := strings.Repeat("u", 64)
+	g.wrong(now, here, long+"a", false)
+	require.Len(t, g.pairs, 1)
+	g.wrong(now, here, long+"b", false)
+	require.Len(t, g.pairs, 1, "names are cut")
+	for i := range usersPerHost - 1 {
+		require.False(t, g.wait(now, here, "new", false))
+		g.wrong(now, here, fmt.Sprint(i), false)
+	}
+	require.True(t, g.wait(now, here, "new", false))
+	require.False(t, g.wait(now, here, "new", true), "there is such a user")
+	require.True(t, g.wait(now.Add(forgetGuesses), here, "new", false))
+	require.False(t, g.wait(now.Add(forgetGuesses+1), here, "new", false))
+}
