@@ -1,0 +1,226 @@
+package media
+
+import (
+	"net/netip"
+	"reflect"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// The other tests measure by the names of our numbers. Here stand their values once more, so that none changes by mistake.
+func TestValues(t *testing.T) {
+	for _, c := range []struct{ want, is int }{
+		{2048, bufferSize}, {16, patience}, {192, rtcpFirstType}, {223, rtcpLastType}, {8, rtcpMinLen}, {20, dtlsFirst}, {63, dtlsLast}, {254, dtlsMajor}, {13, dtlsHeader},
+		{4, eventLen}, {16, eventFlash}, {3000, maxDropout}, {100, maxMisorder}, {65536, noJump}, {8000, defaultClockRate}, {184, expedited},
+	} {
+		require.Equal(t, c.want, c.is)
+	}
+	require.Equal(t, time.Millisecond, afterError)
+	require.Equal(t, 2*time.Second, restFor)
+}
+
+// What tells the kinds apart, at its bounds (RFC 3550 section 5.1, RFC 5761 section 4, RFC 7983 section 7, RFC 6347 section 4.1).
+func TestKindsAtTheirEdges(t *testing.T) {
+	kindOf := func(b []byte, on flowKind, a Admission) kind {
+		var p packet
+		p.read(b, on, a)
+		return p.kind
+	}
+	changed := func(b []byte, at int, to byte) []byte {
+		b = append([]byte{}, b...)
+		b[at] = to
+		return b
+	}
+	for typ, want := range map[byte]kind{191: kindInvalid, 192: kindRTCP, 223: kindRTCP, 224: kindInvalid} {
+		require.Equal(t, want, kindOf(changed(aReport, 1, typ), rtcpFlow, Admission{}), typ)
+	}
+	for _, version := range []byte{0x00, 0x40, 0xc0} {
+		require.Equal(t, kindInvalid, kindOf(changed(aReport, 0, version), rtcpFlow, Admission{}))
+		require.Equal(t, kindInvalid, kindOf(changed(aSpeech, 0, version), rtpFlow, Admission{}))
+	}
+	require.Equal(t, kindInvalid, kindOf(changed(aReport, 3, 2), rtcpFlow, Admission{}), "it says that it is longer")
+	require.Equal(t, kindRTCP, kindOf(changed(aReport, 3, 0), rtcpFlow, Admission{}), "SRTCP has more behind it")
+	require.Equal(t, kindInvalid, kindOf(aReport[:7], rtcpFlow, Admission{}))
+	require.Equal(t, kindInvalid, kindOf(aSpeech[:11], rtpFlow, Admission{}))
+	require.Equal(t, kindRTP, kindOf(aSpeech[:12], rtpFlow, Admission{}))
+
+	dtls := Admission{DTLS: true}
+	for at, bytes := range map[int]map[byte]kind{
+		0: {19: kindInvalid, 20: kindDTLS, 63: kindDTLS, 64: kindInvalid}, 1: {253: kindInvalid, 254: kindDTLS, 255: kindInvalid}, 12: {2: kindDTLS, 3: kindDTLS, 4: kindInvalid},
+	} {
+		for b, want := range bytes {
+			require.Equal(t, want, kindOf(changed(aHello, at, b), rtpFlow, dtls), "byte %d is %d", at, b)
+		}
+	}
+	require.Equal(t, kindInvalid, kindOf(changed(aHello, 12, 0)[:12], rtpFlow, dtls))
+	require.Equal(t, kindDTLS, kindOf(changed(aHello, 12, 0)[:13], rtpFlow, dtls))
+	fax := Admission{Datagrams: true}
+	require.Equal(t, kindInvalid, kindOf([]byte{1}, rtpFlow, fax))
+	require.Equal(t, kindDatagram, kindOf([]byte{1, 2}, rtpFlow, fax))
+	require.Equal(t, kindRTCP, kindOf(aReport, rtcpFlow, fax), "RTCP has its own port beside UDPTL")
+	var p packet
+	p.read(changed(aHello, 12, 0)[:13], rtpFlow, fax)
+	require.EqualValues(t, 5, p.run.seq, "a DTLS record's own number")
+	p.read(append([]byte{0, 9}, make([]byte, 20)...), rtpFlow, fax)
+	require.EqualValues(t, 9, p.run.seq)
+}
+
+func TestPayloadTypesAtTheirEdges(t *testing.T) {
+	for _, pt := range []uint8{0, 1, 62, 63, 64, 65, 126, 127} {
+		var one PayloadTypes
+		one.Add(pt)
+		for other := range uint8(128) {
+			require.Equal(t, other == pt, one.Has(other), "%d %d", pt, other)
+		}
+		one.Add(5)
+		require.True(t, one.Has(pt))
+	}
+}
+
+// The same event is not reported twice, whatever comes between; a later one is, also when the timestamp wraps (RFC 4733 section 2.5.1).
+func TestFlashAtItsEdges(t *testing.T) {
+	w := flashWatch{report: func() {}}
+	w.types.Add(101)
+	take := func(timestamp uint32, payload ...byte) bool {
+		p := packet{at: 12}
+		p.header.PayloadType, p.header.SSRC, p.header.Timestamp = 101, 1, timestamp
+		return w.take(&p, append(make([]byte, 12), payload...))
+	}
+	require.False(t, take(0xfffffff0, 16, 0, 0))
+	require.False(t, take(0xfffffff0, 15, 0, 0, 0))
+	require.False(t, take(0xfffffff0, 17, 0, 0, 0))
+	require.True(t, take(0xfffffff0, 16, 0, 0, 0))
+	require.False(t, take(0xfffffff0, 16, 0, 0, 0))
+	require.False(t, take(0xffffffef, 16, 0, 0, 0))
+	require.True(t, take(0xfffffff1, 16, 0, 0, 0))
+	require.True(t, take(16, 16, 0, 0, 0, 9))
+	require.False(t, take(0xfffffff1, 16, 0, 0, 0))
+	w.report = nil
+	require.False(t, take(99, 16, 0, 0, 0))
+}
+
+// A jump is confirmed by the next number only, and no number is suspected before (RFC 3550 appendix A.1).
+func TestJumpsAtTheirEdges(t *testing.T) {
+	for _, c := range []struct {
+		seqs []uint16
+		lost int64
+	}{
+		{[]uint16{30000, 65535, 30001, 30003}, 1},
+		{[]uint16{30000, 0, 30001, 30003}, 1},
+		{[]uint16{10, 40000, 40002, 40003, 40005}, 1},
+		{[]uint16{10, 40000, 40000, 11, 13}, 1},
+		{[]uint16{65535, 0, 1, 3}, 1},
+		{[]uint16{10, 65535, 0, 2, 11, 14}, 2 - 3}, // late ones from before the first count as received
+	} {
+		var r reception
+		require.Zero(t, r.lost())
+		for _, s := range c.seqs {
+			r.take(1, s, 0, 0)
+		}
+		require.Equal(t, c.lost, r.lost(), "%v", c.seqs)
+	}
+}
+
+func TestPortRange(t *testing.T) {
+	for _, c := range []struct {
+		low, high    uint16
+		first, pairs int
+	}{
+		{20000, 20001, 20000, 1}, {20000, 20000, 20000, 0}, {20001, 20003, 20002, 1}, {20001, 20002, 20002, 0}, {20000, 20004, 20000, 2}, {20000, 20005, 20000, 3},
+		{20005, 20000, 20006, 0}, {1, 65535, 2, 32767}, {65534, 65535, 65534, 1},
+	} {
+		p := portRange{c.low, c.high}
+		require.Equal(t, []int{c.first, c.pairs}, []int{p.first(), p.pairs()}, "%+v", c)
+	}
+	for n := 1; n <= 60; n++ {
+		steps := map[int]bool{}
+		for range 40 * n {
+			step := coprime(n)
+			steps[step] = true
+			reached := map[int]bool{}
+			for place := range n {
+				reached[place*step%n] = true
+			}
+			require.Len(t, reached, n, "%d steps of %d", n, step)
+			require.True(t, step >= 1 && step <= n)
+		}
+		require.True(t, steps[max(1, n-1)], "%d: the largest step is taken too", n)
+	}
+}
+
+func TestAdmission(t *testing.T) {
+	var s Session
+	require.Zero(t, s.admission())
+	for _, a := range []Admission{{DTLS: true}, {Datagrams: true}, {DTLS: true, Datagrams: true}, {}} {
+		s.Admit(a)
+		require.Equal(t, a, s.admission())
+	}
+}
+
+// No field is left out of a sum, also none that is added later.
+func TestCountsAdd(t *testing.T) {
+	var c Counts
+	var s Stats
+	sum, one := reflect.ValueOf(&c).Elem(), reflect.ValueOf(&s).Elem()
+	for i := range one.NumField() {
+		if sum.FieldByName(one.Type().Field(i).Name).IsValid() {
+			one.Field(i).SetUint(uint64(i + 1))
+		}
+	}
+	c.add(s)
+	c.add(s)
+	for i := range sum.NumField() {
+		name := sum.Type().Field(i).Name
+		if f := one.FieldByName(name); f.IsValid() {
+			require.Equal(t, 2*f.Uint(), sum.Field(i).Uint(), name)
+		}
+	}
+}
+
+// A port rests until its time is over, and then is forgotten with the next session that ends.
+func TestRests(t *testing.T) {
+	local := netip.MustParseAddr("127.0.0.1")
+	r, err := New(Options{AdapterAddr: local, ServiceAddr: netip.MustParseAddr("::ffff:127.0.0.2"), PortLow: 20000, PortHigh: 20999})
+	require.NoError(t, err)
+	require.Equal(t, "127.0.0.2", r.Addr(ServiceSide).String())
+	require.Equal(t, local, r.Addr(AdapterSide))
+	require.EqualValues(t, 8000, r.clock)
+	at := netip.AddrPortFrom(local, 20000)
+	require.False(t, r.rests(at))
+	r.resting[at] = time.Now().Add(time.Hour)
+	require.True(t, r.rests(at))
+	old := netip.AddrPortFrom(local, 20002)
+	r.resting[old] = time.Now().Add(-time.Second)
+	require.False(t, r.rests(old))
+	s := &Session{relay: r}
+	r.forget(s)
+	require.Len(t, r.resting, 2, "nobody knows it")
+	s.local[AdapterSide][rtpFlow], s.local[ServiceSide][rtpFlow] = netip.AddrPortFrom(local, 20004), netip.AddrPortFrom(local, 20006)
+	r.sessions[s] = struct{}{}
+	r.forget(s)
+	require.Len(t, r.resting, 3)
+	require.NotContains(t, r.resting, old)
+	require.InDelta(t, 2, time.Until(r.resting[s.Local(AdapterSide)]).Seconds(), 1)
+	require.Empty(t, r.sessions)
+	for range 2 {
+		require.NoError(t, r.Close())
+	}
+}
+
+// The bounds of the ports, and which side an address is of (IPv6, where this machine has it).
+func TestIPv6(t *testing.T) {
+	six := netip.MustParseAddr("::1")
+	r, err := New(Options{AdapterAddr: six, ServiceAddr: six, PortLow: 20000, PortHigh: 20999})
+	require.NoError(t, err)
+	defer r.Close()
+	s, err := r.NewSession()
+	if err != nil {
+		t.Skip("this machine has no IPv6 loopback address: ", err)
+	}
+	require.Equal(t, six, s.Local(AdapterSide).Addr())
+	require.Equal(t, Counts{Sessions: 1, Open: 1}, r.Counts())
+	require.NoError(t, s.Close())
+	require.Equal(t, Counts{Sessions: 1}, r.Counts())
+}
