@@ -79,11 +79,7 @@ func (w *early) remove(invite string, c arrival) bool {
 
 // cancel takes a new CANCEL. It runs in the reading goroutine; what concerns the INVITE is done in the order of its Call-ID.
 func (e *Endpoint) cancel(c arrival) {
-	invite, err := inviteKey(c.Request.Request)
-	if err != nil {
-		e.refuse(c.Request.Request, c.dest, sip.StatusBadRequest, "Bad Request")
-		return
-	}
+	invite := inviteKey(c.Request.Request)
 	e.t.mu.Lock()
 	s := e.t.servers.get(invite)
 	waits := s == nil && e.t.early.add(invite, c)
@@ -101,12 +97,13 @@ func (e *Endpoint) cancel(c arrival) {
 	}
 }
 
-// inviteKey is the key of the INVITE that a CANCEL is for.
-func inviteKey(cancel *sip.Request) (string, error) {
+// inviteKey is the key of the INVITE that a CANCEL is for. It has one, since the CANCEL has a key of its own.
+func inviteKey(cancel *sip.Request) string {
 	cseq := cancel.CSeq()
 	cseq.MethodName = sip.INVITE
 	defer func() { cseq.MethodName = sip.CANCEL }()
-	return serverKey(cancel)
+	key, _ := serverKey(cancel)
+	return key
 }
 
 // cancels reports whether a CANCEL with the branch and the sent-by of an INVITE is for it, and may come from where it comes from.

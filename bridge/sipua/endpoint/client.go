@@ -234,7 +234,6 @@ func (t *Transaction) start(conn sip.Connection) error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if t.ended {
-		conn.TryClose()
 		return nil
 	}
 	t.conn = conn
@@ -249,11 +248,9 @@ func (t *Transaction) start(conn sip.Connection) error {
 	switch {
 	case e.t.closed:
 		e.t.mu.Unlock()
-		conn.TryClose()
 		return ErrClosed
 	case e.t.clients.get(t.key) != nil:
 		e.t.mu.Unlock()
-		conn.TryClose()
 		return errors.New("its branch is in use; give each request its own Via branch, or none")
 	}
 	e.t.clients.put(t.key, t)
@@ -415,11 +412,7 @@ func follower(invite *sip.Request, method sip.RequestMethod) *sip.Request {
 // failureAck is the ACK of a failure (RFC 3261 section 17.1.1.3).
 func failureAck(invite *sip.Request, res *sip.Response) *sip.Request {
 	ack := follower(invite, sip.ACK)
-	to := res.To()
-	if to == nil {
-		to = invite.To()
-	}
-	ack.AppendHeader(sip.HeaderClone(to))
+	ack.AppendHeader(sip.HeaderClone(res.To()))
 	return ack
 }
 
@@ -453,19 +446,15 @@ func (e *Endpoint) Write(req *sip.Request) error {
 	if err != nil {
 		return fmt.Errorf("write %s: %w", req.Method, err)
 	}
-	write := func(conn sip.Connection) error {
-		defer conn.TryClose()
-		return conn.WriteMsg(out)
-	}
 	if conn := e.ready(out); conn != nil {
-		if err := write(conn); err != nil {
+		if err := conn.WriteMsg(out); err != nil {
 			return fmt.Errorf("write %s: %w", req.Method, err)
 		}
 		return nil
 	}
 	if !e.spawn(func() {
 		if conn, err := e.resolve(out); err == nil {
-			write(conn)
+			conn.WriteMsg(out)
 		}
 	}) {
 		return fmt.Errorf("write %s: %w", req.Method, ErrClosed)

@@ -184,6 +184,20 @@ func TestStreamSizes(t *testing.T) {
 			require.Len(t, message, c.size, name)
 		}
 	}
+	// empty lines before a message are dropped; two of them are a ping (RFC 5626 section 3.5.1)
+	var f framer
+	f.write([]byte("\r\nX\r\nl:0\r\n\r\n\r\n\r\n\r\n\r\n\r\nY\r\nl:0\r\n\r\n\r"))
+	var cut []string
+	for range 6 {
+		message, ping, err := f.next()
+		require.NoError(t, err)
+		if ping {
+			message = []byte("ping")
+		}
+		cut = append(cut, string(message))
+	}
+	require.Equal(t, []string{"X\r\nl:0\r\n\r\n", "ping", "ping", "Y\r\nl:0\r\n\r\n", "", ""}, cut)
+	require.True(t, f.within())
 	e := open(t, user{})
 	w := dial(t, "tcp", e)
 	w.send(string(head(maxHead + 1)))

@@ -154,7 +154,6 @@ func (e *Endpoint) full(a arrival) {
 func (e *Endpoint) start(a arrival, conn sip.Connection, p place) bool {
 	s, err := newServer(a.Request, a.key, a.dest, conn)
 	if err != nil {
-		conn.TryClose()
 		return false
 	}
 	s.place, a.server = p, s

@@ -49,7 +49,6 @@ func (t *Transaction) revive(next time.Duration) {
 	req.SetDestination(t.req.Destination())
 	conn, err := t.reach(req)
 	if err == nil {
-		defer conn.TryClose()
 		err = t.rewrite(conn, req)
 	}
 	if err != nil && lost { // nothing was ever sent; otherwise it times out, the peer may have it
@@ -69,12 +68,7 @@ func (t *Transaction) rewrite(conn sip.Connection, req *sip.Request) error {
 
 // connected tells whether conn is still the connection to where req goes.
 func (e *Endpoint) connected(req *sip.Request, conn sip.Connection) bool {
-	now := e.connection(req.Transport(), req.Destination())
-	if now == nil {
-		return false
-	}
-	now.TryClose()
-	return now == conn
+	return e.connection(req.Transport(), req.Destination()) == conn
 }
 
 // reach makes the connection for the request, elsewhere if it cannot be made to the destination.

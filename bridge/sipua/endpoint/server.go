@@ -189,7 +189,6 @@ func (s *server) elsewhere(res *sip.Response) error {
 	if !e.spawn(func() {
 		conn, err := e.resolve(way)
 		if err == nil {
-			defer conn.TryClose()
 			err = conn.WriteMsg(out)
 		}
 		if err != nil {
@@ -289,9 +288,6 @@ func (s *server) confirmed() {
 // where its responses go.
 func received(req *sip.Request, from netip.AddrPort) string {
 	via := req.Via()
-	if !from.IsValid() {
-		return req.Source()
-	}
 	host := from.Addr().String()
 	port := int(from.Port())
 	asked := via.Params.Has("rport")

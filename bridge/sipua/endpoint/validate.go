@@ -85,7 +85,6 @@ func (e *Endpoint) refuse(req *sip.Request, dest string, code int, reason string
 	if conn == nil {
 		return
 	}
-	defer conn.TryClose()
 	res := sip.NewResponseFromRequest(req, code, reason, nil)
 	res.SipVersion = "SIP/2.0"
 	if to := res.To(); to != nil && (req.To() == nil || !req.To().Params.Has("tag")) {
