@@ -110,9 +110,6 @@ func (l *leg) follow(b registration.Binding) {
 	if b.Destination.IsValid() {
 		l.dest = b.Destination.String()
 	}
-	if l.transport == "" {
-		l.transport = "UDP"
-	}
 }
 
 // prepare builds the INVITE for the other leg.
@@ -218,10 +215,7 @@ func (l *leg) challenged(req *sip.Request, res *sip.Response) bool {
 }
 
 func (x *exchange) provisional(res *sip.Response) {
-	x.heard = true
-	if x.silence != nil {
-		x.silence.Stop()
-	}
+	x.heard = true // which makes x.silence mean nothing
 	if x.settled || res.StatusCode == sip.StatusTrying {
 		return
 	}
@@ -308,9 +302,6 @@ func (x *exchange) success(res *sip.Response) {
 
 // passAnswer passes the 200 on.
 func (x *exchange) passAnswer(res *sip.Response, body []byte) {
-	if x.finalSent || x.from.state == legOver {
-		return
-	}
 	if x.initial {
 		x.to.c.nearEndAnswered()
 	}

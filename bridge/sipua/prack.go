@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"math"
 	"math/rand/v2"
 	"slices"
 	"strconv"
@@ -171,7 +172,7 @@ func (t *told) next() {
 // begin makes a response reliable.
 func (t *told) begin(one *telling) {
 	if t.last == 0 {
-		t.last = rand.Uint32N(1<<31 - 1) // 1 to 2^31 - 1 (RFC 3262 section 3)
+		t.last = rand.Uint32N(math.MaxInt32) // and one more: 1 to 2^31 - 1 (RFC 3262 section 3)
 	}
 	t.last++
 	one.res.AppendHeader(sip.NewHeader("Require", reliable100))

@@ -96,6 +96,7 @@ func TestRefusedTooLate(t *testing.T) {
 		h.adapter.respond(inv, 180, "near", "")
 		h.service.expect("180")
 		h.line.Refuse(1, 486)
+		h.line.Offer(1) // it was
 		h.service.nothing(h.toService)
 		h.adapter.nothing(h.toAdapter)
 		h.line.ClearFarEnd(1)
@@ -449,5 +450,130 @@ func TestMaxForwardsCountsOn(t *testing.T) {
 			h.adapter.expect("ACK")
 			h.service.expect("486")
 		}
+	})
+}
+
+// What a service answers to a call that was cancelled starts nothing new, whatever it asks for.
+func TestChallengeCrossesCancel(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		n := h.request("5550150", near())
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 100, "", "")
+		n.cancel()
+		h.adapter.expectOf("200", "CANCEL")
+		n.nack(h.adapter.expectOf("487", "INVITE"))
+		h.service.respond(h.service.expect("CANCEL"), 200, "", "")
+		h.service.respond(inv, 401, "far", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+		h.service.expect("ACK")
+		h.desk.saw("1 requested", "1 near end cleared")
+		h.done()
+	})
+}
+
+// A service that calls each nonce stale is answered twice, and then its challenge is a failure like another.
+func TestStaleForEver(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		n := h.request("5550150", near())
+		for i := range 3 {
+			inv := h.service.expect("INVITE")
+			if seq, _ := inv.cseq(); seq != i+1 {
+				t.Fatalf("CSeq %d", seq)
+			}
+			h.service.respond(inv, 401, "far", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="`+num(i)+`", qop="auth", algorithm=MD5, stale=true`)
+			h.service.expect("ACK")
+		}
+		n.nack(h.adapter.expectOf("403", "INVITE"))
+		h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.done()
+	})
+}
+
+// Each provisional response but 100 starts Timer C anew (RFC 3261 section 16.6).
+func TestTimerCStartsAnew(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter) // Timer C is 300 ms
+		d := h.arrive(far())
+		inv := h.adapter.expect("INVITE")
+		began := time.Now()
+		for _, code := range []int{180, 182} {
+			<-time.After(200 * time.Millisecond)
+			h.adapter.respond(inv, code, "near", "")
+			h.service.expect(num(code))
+		}
+		<-time.After(200 * time.Millisecond)
+		h.adapter.respond(inv, 100, "", "")
+		cancel := h.adapter.expect("CANCEL")
+		if took := time.Since(began); took != 700*time.Millisecond {
+			t.Fatalf("CANCEL after %v", took)
+		}
+		h.adapter.respond(cancel, 200, "near", "")
+		h.adapter.respond(inv, 487, "near", "")
+		h.adapter.expect("ACK")
+		d.nack(h.service.expectOf("408", "INVITE"))
+		h.desk.saw("1 arrived", "1 ringing", "1 near end cleared")
+		h.done()
+	})
+}
+
+// In an emergency call nothing waits for ever either, but for the first answer: a change that is not answered is over with Timer C.
+func TestChangeInEmergency(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter)
+		n := h.request("999", near())
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "psap", "")
+		h.adapter.expect("180")
+		<-time.After(time.Second)
+		h.service.respond(inv, 200, "psap", far())
+		h.service.expect("ACK")
+		n.established(h.adapter.expect("200")).ack("")
+		n.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+		h.adapter.expect("100")
+		change := h.service.expect("INVITE")
+		h.service.respond(change, 180, "", "")
+		h.adapter.expect("180")
+		n.nack(h.adapter.expectOf("408", "INVITE"))
+		h.service.respond(h.service.expect("CANCEL"), 200, "", "")
+		h.service.respond(change, 487, "", "")
+		h.service.expect("ACK")
+		h.hangUp(n, "1 requested (emergency)", "1 answered")
+	})
+}
+
+// The requests of a call count on (RFC 3261 section 12.2.1.1), challenged or not; its ACK has the INVITE's number.
+func TestNumbersOfRequests(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		n := h.request("5550150", near())
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 407, "far", "", `Proxy-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+		h.service.expect("ACK")
+		inv = h.service.expect("INVITE")
+		h.service.respond(inv, 200, "far", far())
+		is(t, h.service.expect("ACK"), "CSeq", "2 ACK")
+		n.established(h.adapter.expect("200")).ack("")
+		n.request("INFO", "")
+		info := h.service.expect("INFO")
+		is(t, info, "CSeq", "3 INFO")
+		h.service.respond(info, 407, "", "", `Proxy-Authenticate: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
+		info = h.service.expect("INFO")
+		is(t, info, "CSeq", "4 INFO")
+		h.service.respond(info, 200, "", "")
+		h.adapter.expectOf("200", "INFO")
+		n.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		bye := h.service.expect("BYE")
+		is(t, bye, "CSeq", "5 BYE")
+		is(t, bye, "Max-Forwards", "70")
+		h.service.respond(bye, 200, "", "")
+		h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+		h.done()
 	})
 }

@@ -88,6 +88,11 @@ func (f *finder) visit(n ast.Node, above []ast.Node) bool {
 	if f.logs(n) {
 		return false
 	}
+	if len(above) > 0 {
+		if parent, ok := above[len(above)-1].(*ast.IfStmt); ok && n != parent.Init && f.onlyLogs(parent) {
+			return false
+		}
+	}
 	if s, ok := n.(ast.Stmt); ok && len(above) > 0 {
 		f.dropped(s, above)
 	}
@@ -112,7 +117,9 @@ func (f *finder) visit(n ast.Node, above []ast.Node) bool {
 			f.add(n.Pos(), n.End(), "true")
 		}
 	case *ast.IfStmt:
-		f.condition(n)
+		if !f.onlyLogs(n) {
+			f.condition(n)
+		}
 	case *ast.CaseClause, *ast.CommClause:
 		f.add(n.Pos(), n.End(), "")
 	case *ast.ReturnStmt:
@@ -207,6 +214,11 @@ func (f *finder) noError(n *ast.ReturnStmt) {
 	}
 }
 
+// onlyLogs reports whether an if decides on nothing but what is logged.
+func (f *finder) onlyLogs(n *ast.IfStmt) bool {
+	return n.Else == nil && len(n.Body.List) > 0 && !slices.ContainsFunc(n.Body.List, func(s ast.Stmt) bool { return !f.logs(s) })
+}
+
 // loggers are the packages whose calls only log.
 var loggers = []string{"go.uber.org/zap", "log/slog", "log"}
 
@@ -216,8 +228,7 @@ func (f *finder) logs(n ast.Node) bool {
 	case *ast.ExprStmt:
 		return f.logs(n.X)
 	case *ast.IfStmt:
-		return n.Init == nil && n.Else == nil && len(n.Body.List) > 0 &&
-			!slices.ContainsFunc(n.Body.List, func(s ast.Stmt) bool { return !f.logs(s) })
+		return n.Init == nil && f.onlyLogs(n)
 	case *ast.CallExpr:
 		if name, ok := n.Fun.(*ast.SelectorExpr); ok {
 			called := f.info.Uses[name.Sel]

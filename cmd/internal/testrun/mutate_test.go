@@ -93,6 +93,9 @@ func f(a, b int, c bool) (n int, err error) {
 	if c {
 		log.Print("seen", a == 1)
 	}
+	if d := a + 3; d > 4 {
+		log.Print("large")
+	}
 	if c {
 		return
 	}
@@ -127,16 +130,19 @@ func f(a, b int, c bool) (n int, err error) {
 		"12: } else { n++ } -> }",
 		"13: n++ -> (dropped)",
 		"13: n++ -> n--",
-		"18: if c { -> if !(c) {",
-		"19: return -> (dropped)",
-		"22: case a == b: println(a) -> (dropped)",
-		"22: case a == b: -> case a != b:",
-		"23: println(a) -> (dropped)",
-		"25: _ = make([]int, n, 7) -> (dropped)",
-		`26: return n, errors.New("late") -> return n, nil (not compiled)`, // an import without use
+		"18: if d := a + 3; d > 4 { -> if d := a - 3; d > 4 {",
+		"18: if d := a + 3; d > 4 { -> if d := a + 4; d > 4 {",
+		"18: if d := a + 3; d > 4 { -> if d := a + 2; d > 4 {",
+		"21: if c { -> if !(c) {",
+		"22: return -> (dropped)",
+		"25: case a == b: println(a) -> (dropped)",
+		"25: case a == b: -> case a != b:",
+		"26: println(a) -> (dropped)",
+		"28: _ = make([]int, n, 7) -> (dropped)",
+		`29: return n, errors.New("late") -> return n, nil (not compiled)`, // an import without use
 	}, got)
 
-	again, err := load([]string{"small.go"}, "small.go:26", io.Discard)
+	again, err := load([]string{"small.go"}, "small.go:29", io.Discard)
 	require.NoError(t, err)
 	assert.Len(t, again, 1)
 }
