@@ -18,7 +18,7 @@ func TestValuesOfLimits(t *testing.T) {
 		{512, maxConns}, {256, maxConnsSource}, {64, maxStrangeConns}, {4, maxStrangeConnsEach},
 		{100, strangeRate}, {200, strangeBurst}, {10, strangeSourceRate}, {20, strangeSourceBurst}, {4096, strangeSlots},
 		{1024, maxKnown}, {4194304, receiveBuffer}, {65535, maxDatagram}, {256, shrinkFrom}, {256, maxNames}, {16, maxAddresses},
-		{70, maxForwards}, {120, maxPrintable}, {1, dropped},
+		{70, maxForwards}, {122, maxPrintable}, {1, dropped},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
