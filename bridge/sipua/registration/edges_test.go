@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/emiago/sipgo/sip"
+	"github.com/icholy/digest"
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint"
@@ -306,4 +307,76 @@ func TestGuessesAtTheirEdges(t *testing.T) {
 	require.False(t, g.wait(now, here, "new", true), "there is such a user")
 	require.True(t, g.wait(now.Add(forgetGuesses), here, "new", false))
 	require.False(t, g.wait(now.Add(forgetGuesses+1), here, "new", false))
+}
+
+// What a REGISTER of ours says (RFC 3261 section 10.2): a number that counts on, the registrar without a user, the time in Expires alone.
+func TestRequest(t *testing.T) {
+	t.Parallel()
+	contact := sip.ContactHeader{Address: uri(t, "sip:t0ken@192.0.2.1:5060;transport=tcp")}
+	contact.Params.Add("expires", "7")
+	c := NewClient(ClientOptions{Contact: contact, AOR: uri(t, "sip:5550100@pbx.example"), Registrar: uri(t, "sip:ignored:too@pbx.example:5070")})
+	for n := range uint32(2) {
+		r := c.request(90 * time.Second)
+		require.Equal(t, n+1, r.CSeq().SeqNo)
+		require.Equal(t, "sip:pbx.example:5070", r.Recipient.String())
+		require.Equal(t, "<sip:t0ken@192.0.2.1:5060;transport=tcp>", r.Contact().Value())
+		require.Equal(t, "90", r.GetHeader("Expires").Value())
+		require.Equal(t, "TCP", r.Transport(), "as our Contact has it")
+		require.Equal(t, "pbx.example:5070", r.Destination())
+		require.Equal(t, c.callID, r.CallID().Value())
+		require.Equal(t, c.tag, r.From().Params.GetOr("tag", ""))
+		require.Equal(t, "5550100", r.From().Address.User)
+		require.Equal(t, "5550100", r.To().Address.User)
+		require.False(t, r.To().Params.Has("tag"))
+	}
+	require.Equal(t, "7", contact.Params.GetOr("expires", ""), "the caller's stays as it is")
+	c = NewClient(ClientOptions{Contact: contact, Registrar: uri(t, "sip:pbx.example;transport=udp"), Destination: "192.0.2.9:5080"})
+	r := c.request(0)
+	require.Equal(t, "UDP", r.Transport())
+	require.Equal(t, "192.0.2.9:5080", r.Destination())
+	require.Equal(t, "0", r.GetHeader("Expires").Value())
+}
+
+// Credentials as before RFC 2617, without qop, are good once; any other qop, no count and no cnonce are wrong (RFC 7616 section 3.4).
+func TestQop(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	m := w.ask("REGISTER", "stage-door", w.contact())
+	c, err := digest.ParseChallenge(m.get("WWW-Authenticate"))
+	require.NoError(t, err)
+	c.QOP = nil
+	cred, err := digest.Digest(c, digest.Options{Method: "REGISTER", URI: "sip:" + realm, Username: "stage-door", Password: secret})
+	require.NoError(t, err)
+	w.auth = "Authorization: " + cred.String()
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
+	require.Contains(t, w.ask("REGISTER", "stage-door", w.contact()).get("WWW-Authenticate"), "stale=true")
+	m = w.ask("REGISTER", "stage-door", w.contact())
+	w.answer(m, "MD5", "REGISTER", "stage-door", secret, 1)
+	good := w.auth
+	for _, change := range [][2]string{{"qop=auth", "qop=auth-int"}, {"nc=00000001", "nc=00000000"}, {`response="`, `response="0`}} {
+		require.Contains(t, good, change[0])
+		w.auth = strings.Replace(good, change[0], change[1], 1)
+		m := w.ask("REGISTER", "stage-door", w.contact())
+		require.Equal(t, 401, m.code(), change)
+		require.NotContains(t, m.get("WWW-Authenticate"), "stale=true", change)
+	}
+	w.auth = good
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
+}
+
+// What a registrar tells of a line that it does not know, and whom it tells who registered.
+func TestNamedAdapter(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t, stageDoor())
+	_, bound := d.Binding("nowhere")
+	require.False(t, bound)
+	w := dial(t, "udp", d.e)
+	require.Equal(t, 200, w.register(w.contact()).code())
+	require.Empty(t, d.agents)
+	require.Equal(t, 200, w.register(w.contact(), "User-Agent: box 1").code())
+	require.Equal(t, "stage-door box 1", <-d.agents)
+	b, _ := d.Binding("stage-door")
+	require.Equal(t, "box 1", b.UserAgent)
+	require.Equal(t, 400, w.register("Contact: <sip:>").code())
 }

@@ -146,12 +146,13 @@ type desk struct {
 	e       *endpoint.Endpoint
 	renewed chan Binding
 	from    chan string               // whom Authenticate let through
+	agents  chan string               // who registered with which User-Agent
 	frozen  atomic.Pointer[time.Time] // the registrar's clock, if set
 }
 
 func newDesk(t *testing.T, accounts ...Account) *desk {
 	t.Helper()
-	d := &desk{renewed: make(chan Binding, 16), from: make(chan string, 16)} // more than any test brings
+	d := &desk{renewed: make(chan Binding, 16), from: make(chan string, 16), agents: make(chan string, 16)} // more than any test brings
 	ready := make(chan struct{})
 	e, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true, TCP: true, Logger: zap.NewNop()}, handler(func(r *endpoint.Request) {
 		<-ready
@@ -180,7 +181,8 @@ func newDesk(t *testing.T, accounts ...Account) *desk {
 			accounts[i].Endpoint = func() *endpoint.Endpoint { return e }
 		}
 	}
-	d.Registrar = NewRegistrar(RegistrarOptions{Accounts: accounts, Realm: realm, Renewed: func(_ string, b Binding) { d.renewed <- b }})
+	d.Registrar = NewRegistrar(RegistrarOptions{Accounts: accounts, Realm: realm, Renewed: func(_ string, b Binding) { d.renewed <- b },
+		Named: func(line, agent string) { d.agents <- line + " " + agent }})
 	d.clock = func() time.Time {
 		if now := d.frozen.Load(); now != nil {
 			return *now
