@@ -53,7 +53,7 @@ func (x *exchange) answer(res *sip.Response, body []byte) {
 	x.ok, x.okSince, x.okEvery = x.pass(res, body), time.Now(), t.t1
 	tagged(x.ok, x.from.dialog)
 	x.from.agreeSession(x.r.Request, x.ok)
-	x.okTimer = x.from.c.after(x.okEvery, x.answerAgain)
+	x.from.c.after(x.okEvery, x.answerAgain)
 	x.transmit(x.ok)
 }
 
@@ -66,7 +66,7 @@ func (l *leg) refreshed(r *endpoint.Request, d *dialog) {
 }
 
 func (x *exchange) answerAgain() {
-	if x.acked || x.from.in != x {
+	if x.from.in != x || x.from.state == legOver { // its ACK came, or the leg is over
 		return
 	}
 	t := x.from.c.a.times
@@ -75,7 +75,7 @@ func (x *exchange) answerAgain() {
 		return
 	}
 	x.okEvery = min(2*x.okEvery, t.t2)
-	x.okTimer = x.from.c.after(x.okEvery, x.answerAgain)
+	x.from.c.after(x.okEvery, x.answerAgain)
 	x.transmit(x.ok)
 }
 
@@ -104,8 +104,6 @@ func (x *exchange) unacknowledged() {
 
 // acknowledged takes the peer's ACK of our 200; r may be nil if there is no answer in it.
 func (x *exchange) acknowledged(r *endpoint.Request) {
-	x.acked = true
-	x.stop()
 	x.from.in = nil
 	x.from.deal.answered(x.to)
 	defer x.resume()
@@ -128,13 +126,6 @@ func (x *exchange) resume() {
 	x.then = nil
 	for _, f := range waiting {
 		f()
-	}
-}
-
-// stop ends the repeats of the 200.
-func (x *exchange) stop() {
-	if x.okTimer != nil {
-		x.okTimer.Stop()
 	}
 }
 

@@ -28,12 +28,11 @@ type exchange struct {
 	reliable, required bool
 
 	// the server's half
-	finalSent, acked bool
-	ok               *sip.Response // the 200, repeated until its ACK
-	okSince          time.Time
-	okEvery          time.Duration
-	okTimer          *time.Timer
-	then             []func() // what waits for the ACK, or for the end of waiting for it
+	finalSent bool
+	ok        *sip.Response // the 200, repeated until its ACK
+	okSince   time.Time
+	okEvery   time.Duration
+	then      []func() // what waits for the ACK, or for the end of waiting for it
 
 	// the client's half
 	req              *sip.Request

@@ -374,6 +374,11 @@ func (h *house) atRest() {
 	if n := h.line.Status().Calls; n != 0 {
 		h.t.Fatalf("%d calls are still up", n)
 	}
+	eventually(h.t, "nothing kept of the calls", func() bool {
+		h.agent.mu.Lock()
+		defer h.agent.mu.Unlock()
+		return h.line.ordinary.Load() == 0 && len(h.agent.merged) == 0 && len(h.agent.invites) == 0
+	})
 }
 
 func contains(t testing.TB, text, part string) {

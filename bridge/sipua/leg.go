@@ -236,7 +236,7 @@ func (l *leg) clear() {
 
 // bye sends BYE, once the peer knows that we answered its INVITE (RFC 3261 section 15).
 func (l *leg) bye() {
-	if l.in != nil && l.in.initial && !l.in.acked {
+	if l.in != nil && l.in.initial { // not yet acknowledged
 		l.byeWaits = true
 		return
 	}
@@ -271,7 +271,6 @@ func (l *leg) finish(answer supervision.Answer) {
 	l.state, l.answer = legOver, answer
 	l.session.abandon()
 	if l.in != nil {
-		l.in.stop()
 		l.in.refuse(sip.StatusRequestTerminated)
 		if l.in != nil {
 			l.in.resume()

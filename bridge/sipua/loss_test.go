@@ -116,7 +116,7 @@ func voice(t *testing.T, p *talker, to netip.AddrPort, n int) {
 }
 
 // eventually polls until ok.
-func eventually(t *testing.T, what string, ok func() bool) {
+func eventually(t testing.TB, what string, ok func() bool) {
 	t.Helper()
 	deadline := time.After(patience)
 	poll := time.NewTicker(2 * time.Millisecond)

@@ -371,3 +371,15 @@ func TestResponsesToASlowUser(t *testing.T) {
 		require.Equal(t, map[int]int{180: 1 + maxWaiting + maxWaitingKept, 486: 1}, codes)
 	})
 }
+
+// A request that was answered, or is over, is not sent again on a new connection.
+func TestNotSentAgain(t *testing.T) {
+	for name, over := range map[string]*Transaction{"ended": {ended: true}, "answered": {final: 200}, "heard of": {heard: true}} {
+		require.NoError(t, over.rewrite(nil, nil), name)
+		require.Nil(t, over.conn, name)
+	}
+	over := &Transaction{ended: true, on: func(Response) { t.Error("handed over") }}
+	over.receive(sip.NewResponse(200, "OK"))
+	over.fail(ErrTimeout)
+	(&Transaction{final: 200}).fail(ErrTimeout)
+}
