@@ -175,7 +175,6 @@ func (x *exchange) elsewhere() bool {
 		(x.told && !c.emergency) {
 		return false
 	}
-	x.stopWaiting()
 	if x.tx != nil {
 		x.tx.Cancel()
 	}

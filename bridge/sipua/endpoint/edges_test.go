@@ -8,6 +8,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -382,4 +383,27 @@ func TestNotSentAgain(t *testing.T) {
 	over.receive(sip.NewResponse(200, "OK"))
 	over.fail(ErrTimeout)
 	(&Transaction{final: 200}).fail(ErrTimeout)
+}
+
+// Close returns when everything that runs beside, and everything that is queued, has ended.
+func TestCloseWaits(t *testing.T) {
+	for _, how := range []string{"beside", "queued"} {
+		bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+			gate, closed := make(chan struct{}), make(chan struct{})
+			if how == "beside" {
+				require.True(t, e.spawn(func() { <-gate }))
+			} else {
+				e.queues.post("x", func() { <-gate })
+			}
+			go func() { defer close(closed); e.Close() }()
+			synctest.Wait()
+			select {
+			case <-closed:
+				t.Error("Close did not wait for what is " + how)
+			default:
+			}
+			close(gate)
+			<-closed
+		})
+	}
 }
