@@ -246,6 +246,9 @@ func TestOfferInReliableProvisional(t *testing.T) {
 	ok := h.service.expectOf("200", "PRACK")
 	contains(t, ok.body, "m=audio ")
 	lacks(t, ok.body, num(nearSDP))
+	h.agent.call(1).await(t, "the media of the new offer", func(c *call) bool {
+		return c.path.streams[0].of[media.ServiceSide].rtp.Port() == farSDP+2
+	})
 	h.adapter.respond(inv, 200, "near", "")
 	ok = h.service.expectOf("200", "INVITE")
 	early.invite = far.invite

@@ -407,3 +407,48 @@ func TestCloseWaits(t *testing.T) {
 		})
 	}
 }
+
+// Each message that is thrown away is counted once, where it belongs.
+func TestThrownAwayIsCountedOnce(t *testing.T) {
+	good := string(from(source(1), "OPTIONS", "count"))
+	changed := func(was, is string) string {
+		require.Contains(t, good, was)
+		return strings.Replace(good, was, is, 1)
+	}
+	response := answer(message(good), 200, "far")
+	for name, c := range map[string]struct {
+		b    string
+		want Counts
+	}{
+		"good":              {good, Counts{}},
+		"no SIP":            {"hello", Counts{NoSIP: 1}},
+		"keep-alive":        {"\r\n\r\n", Counts{}},
+		"refused":           {strings.ReplaceAll(good, source(1).String(), source(9).String()), Counts{Refused: 1}},
+		"no Via":            {changed("Via:", "X:"), Counts{Malformed: 1}},
+		"no To":             {changed("To:", "X:"), Counts{Malformed: 1}},
+		"not to be read":    {changed("CSeq: 1", "CSeq: x"), Counts{Malformed: 1}},
+		"too large":         {changed("Contact:", "X: "+strings.Repeat("x", maxField)+"\r\nContact:"), Counts{Oversized: 1}},
+		"body too large":    {good + strings.Repeat("b", maxBody+1), Counts{Oversized: 1}},
+		"a strange answer":  {response, Counts{Unmatched: 1}},
+		"an answer to whom": {strings.Replace(response, "To:", "X:", 1), Counts{Malformed: 1}},
+		"no such call":      {string(from(source(1), "BYE", "count")), Counts{Strays: 1}},
+	} {
+		change := func(o *Options) {
+			guarded(o)
+			o.Accept = func(a netip.Addr) bool { return a != source(9).Addr() }
+		}
+		bubble(t, user{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			at := source(1)
+			if name == "refused" {
+				at = source(9)
+			}
+			n.Send(at, victim, []byte(c.b))
+			sent()
+			got := e.Counts()
+			dropped := got.NoSIP + got.Refused + got.Limited + got.Malformed + got.Oversized
+			require.Equal(t, dropped, e.Dropped(), name)
+			got.Servers, got.Queues = 0, 0
+			require.Equal(t, c.want, got, name)
+		})
+	}
+}
