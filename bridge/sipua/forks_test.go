@@ -83,6 +83,7 @@ func TestForks(t *testing.T) {
 	if !strings.Contains(info.get("From"), tagOf(b)) {
 		t.Fatalf("INFO of fork b comes in another dialog: %s", info)
 	}
+	is(t, info, "CSeq", "2 INFO")
 	h.adapter.respond(info, 200, "", "")
 	h.service.expectOf("200", "INFO")
 	// the first is answered

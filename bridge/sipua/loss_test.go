@@ -141,6 +141,9 @@ func TestServiceTimesOutWithDirectMedia(t *testing.T) {
 			h.service.respond(h.service.expect("INFO"), 408, "", "")
 			h.adapter.expectOf("408", "INFO")
 			again := h.service.expect("OPTIONS")
+			is(t, again, "Accept", "application/sdp") // RFC 3261 section 11.1
+			contains(t, again.get("Contact"), h.toService.String())
+			contains(t, again.get("Allow"), "UPDATE")
 			if alive {
 				h.service.respond(again, 200, "", "")
 				c.near.request("BYE", "")

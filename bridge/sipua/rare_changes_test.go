@@ -300,3 +300,101 @@ func TestUpdatesAtOnce(t *testing.T) {
 		h.hangUp(c.near)
 	})
 }
+
+// A change has reliable responses of its own (RFC 3262), after those of the call.
+func TestReliableInChange(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
+		n := h.request("5550150", near(), "Supported: 100rel")
+		inv := h.service.expect("INVITE")
+		h.service.reliably(inv, 180, "far", "", 1)
+		m := h.adapter.expect("180")
+		early := n.early(m)
+		early.request("PRACK", "", rack(m))
+		h.service.respond(h.service.expect("PRACK"), 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		h.service.respond(inv, 200, "far", far())
+		h.service.expect("ACK")
+		ok := h.adapter.expectOf("200", "INVITE")
+		early.invite = n.invite
+		early.established(ok).ack("")
+		early.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"), "Supported: 100rel")
+		h.adapter.expect("100")
+		change := h.service.expect("INVITE")
+		h.service.reliably(change, 183, "", offer("127.0.0.1", farSDP, "recvonly"), 9)
+		m = h.adapter.expect("183")
+		invite := early.invite
+		early.request("PRACK", "", rack(m))
+		prack := h.service.expect("PRACK")
+		seq, _ := change.cseq()
+		is(t, prack, "RAck", "9 "+num(seq)+" INVITE")
+		h.service.respond(prack, 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		<-time.After(time.Second) // nothing is repeated, and nobody is missed
+		h.service.respond(change, 200, "", "")
+		h.service.expect("ACK")
+		h.adapter.expectOf("200", "INVITE")
+		early.invite = invite
+		early.ack("")
+		h.hangUp(early, "1 requested", "1 answered")
+	})
+}
+
+// A fork that lost, or that ended, is not repeated, nor is the caller missed for not acknowledging it (RFC 3262 section 3).
+func TestReliableForkIsOver(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, ends := range []bool{true, false} {
+			h := newVirtualHouse(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
+			n := h.request("5550150", near(), "Supported: 100rel")
+			inv := h.service.expect("INVITE")
+			h.service.reliably(inv, 180, "fork-a", "", 1)
+			h.adapter.expect("180") // and is never acknowledged
+			h.service.respond(inv, 180, "fork-b", "")
+			b := h.adapter.expect("180")
+			if ends {
+				h.service.respond(inv, 199, "fork-a", "")
+			} else {
+				h.service.respond(inv, 200, "fork-b", far())
+				h.service.expect("ACK")
+			}
+			inB := n.early(b)
+			if !ends {
+				inB.established(h.adapter.expect("200")).ack("")
+			}
+			h.adapter.nothing(h.toAdapter)
+			before := h.adapter.repeats.Load()
+			<-time.After(time.Second)
+			h.adapter.nothing(h.toAdapter)
+			if again := h.adapter.repeats.Load() - before; again != 0 {
+				t.Fatalf("%d repeats", again)
+			}
+			if ends {
+				h.service.respond(inv, 200, "fork-b", far())
+				h.service.expect("ACK")
+				inB.established(h.adapter.expect("200")).ack("")
+			}
+			h.hangUp(inB, "1 requested", "1 answered")
+		}
+	})
+}
+
+// A refresh by re-INVITE that is under way when the call ends is cancelled.
+func TestRefreshUnderWayAtTheEnd(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, 600*time.Microsecond))
+		c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
+		refresh := h.service.expect("INVITE")
+		h.service.respond(refresh, 100, "", "")
+		c.near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.service.respond(h.service.expect("CANCEL"), 200, "", "")
+		h.service.respond(refresh, 487, "", "")
+		h.service.expect("ACK")
+		h.desk.saw("1 near end cleared")
+		h.done()
+	})
+}

@@ -113,6 +113,10 @@ func TestFirstServiceComesBack(t *testing.T) {
 		h.service.expect("INVITE")
 		end(reserve, reserve.expect("INVITE"))
 		ask := h.service.expect("OPTIONS")
+		is(t, ask, "Accept", "application/sdp") // RFC 3261 section 11.1
+		is(t, ask, "Max-Forwards", "70")
+		is(t, ask, "CSeq", "1 OPTIONS")
+		contains(t, ask.get("Contact"), h.toService.String())
 		h.request("5550151", near())
 		end(reserve, reserve.expect("INVITE")) // the first one gets none: the next it gets is what asks for it
 		h.service.respond(ask, 503, "x", "")   // it is there, but cannot serve

@@ -380,3 +380,24 @@ func TestNamedAdapter(t *testing.T) {
 	require.Equal(t, "box 1", b.UserAgent)
 	require.Equal(t, 400, w.register("Contact: <sip:>").code())
 }
+
+// A wish for another try counts if it came after the last one, and only where a try may help.
+func TestWishes(t *testing.T) {
+	t.Parallel()
+	c := NewClient(ClientOptions{})
+	c.Retry()
+	c.Retry()
+	silence := context.DeadlineExceeded
+	wishes := c.wishes(silence)
+	require.NotNil(t, wishes)
+	require.Empty(t, wishes, "that one was granted")
+	c.Retry()
+	c.Retry()
+	require.Len(t, wishes, 1)
+	c.wishes(silence)
+	require.Empty(t, wishes)
+	require.NotNil(t, c.wishes(&refusal{code: 500}))
+	require.Nil(t, c.wishes(nil))
+	require.Nil(t, c.wishes(&refusal{failure: failure{slow: true}}))
+	require.Nil(t, c.wishes(&refusal{failure: failure{retryAfter: time.Nanosecond}}))
+}
