@@ -269,7 +269,7 @@ func TestDefaultTimes(t *testing.T) {
 	require.Equal(t, times{
 		t1: 500 * time.Millisecond, t2: 4 * time.Second, final: 32 * time.Second, ringing: 190 * time.Second, silence: 4 * time.Second, again: 700 * time.Millisecond,
 		quick: 2 * time.Second, lookOut: 10 * time.Second, look: 5 * time.Second, resubscribe: 30 * time.Second, probe: 2 * time.Second, retryAfter: 10 * time.Second,
-		inTurn: 2 * time.Second, second: time.Second, vanished: 5 * time.Minute, farewell: time.Second,
+		inTurn: 2 * time.Second, second: time.Second, vanished: 5 * time.Minute, sound: 2 * time.Second, farewell: time.Second,
 	}, defaultTimes())
 	for _, c := range []struct{ want, is int }{
 		{32, maxForks}, {70, maxForwards}, {8, maxReferrals}, {4, maxIntervals}, {4, maxReasons}, {80, maxPhrase}, {512, maxPassedValue}, {1536, maxPassed}, {128, maxUser},
