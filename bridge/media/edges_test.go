@@ -224,3 +224,14 @@ func TestIPv6(t *testing.T) {
 	require.NoError(t, s.Close())
 	require.Equal(t, Counts{Sessions: 1}, r.Counts())
 }
+
+// An answered emergency call is one on both its sides.
+func TestUrgentOnBothSides(t *testing.T) {
+	var s Session
+	before := time.Now()
+	s.Urgent(3 * time.Second)
+	for i := range s.ends {
+		require.Equal(t, 3*time.Second, s.ends[i].trust.patience)
+		require.False(t, s.ends[i].trust.urgent.Before(before))
+	}
+}

@@ -227,3 +227,26 @@ func TestDialOnce(t *testing.T) {
 	_, err := e.streams.connect(t.Context(), netip.MustParseAddrPort(l.Addr().String()))
 	require.ErrorIs(t, err, ErrClosed)
 }
+
+// A connection that is closed is found no more, at once, and takes nobody else's place with it.
+func TestClosedIsNotFound(t *testing.T) {
+	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		s, at := &e.streams, source(1)
+		var both []*conn
+		for range 2 {
+			ours, theirs := net.Pipe()
+			defer theirs.Close()
+			c := &conn{Conn: ours, e: e, peer: at} // nobody reads it
+			s.mu.Lock()
+			s.byPeer[at], s.open[c] = c, struct{}{}
+			s.mu.Unlock()
+			both = append(both, c)
+		}
+		require.NoError(t, both[0].Close())
+		require.Same(t, both[1], s.to(at), "the newer one")
+		require.Equal(t, 1, s.size())
+		require.NoError(t, both[1].Close())
+		require.Nil(t, s.to(at))
+		require.Zero(t, s.size())
+	})
+}
