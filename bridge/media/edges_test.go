@@ -14,11 +14,17 @@ func TestValues(t *testing.T) {
 	for _, c := range []struct{ want, is int }{
 		{2048, bufferSize}, {16, patience}, {192, rtcpFirstType}, {223, rtcpLastType}, {8, rtcpMinLen}, {20, dtlsFirst}, {63, dtlsLast}, {254, dtlsMajor}, {13, dtlsHeader},
 		{4, eventLen}, {16, eventFlash}, {3000, maxDropout}, {100, maxMisorder}, {65536, noJump}, {8000, defaultClockRate}, {184, expedited},
+		{3, probationPackets}, {10, unknownPackets}, {2, probationGap}, {4, candidates}, {8000, slowestClock}, {90000, fastestClock},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
 	require.Equal(t, time.Millisecond, afterError)
 	require.Equal(t, 2*time.Second, restFor)
+	for _, c := range []struct{ want, is time.Duration }{
+		{2 * time.Second, relearnAfter}, {2 * time.Second, silentFor}, {15 * time.Second, silentReports}, {250 * time.Millisecond, candidateIdle}, {time.Second, driftAllowed},
+	} {
+		require.Equal(t, c.want, c.is)
+	}
 }
 
 // What tells the kinds apart, at its bounds (RFC 3550 section 5.1, RFC 5761 section 4, RFC 7983 section 7, RFC 6347 section 4.1).
