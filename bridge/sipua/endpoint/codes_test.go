@@ -1,0 +1,104 @@
+package endpoint
+
+import (
+	"net"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/endpoint/endpointtest"
+)
+
+// Where success ends and failure begins (RFC 3261 section 7.2): 200 to 299, and from 300 on.
+func TestSuccess(t *testing.T) {
+	for code, want := range map[int]bool{100: false, 199: false, 200: true, 299: true, 300: false, 699: false} {
+		require.Equal(t, want, success(code), code)
+	}
+}
+
+// The ACK of a 300 ends its repeats and is absorbed, also when it is repeated; that of a 299 is the user's (RFC 3261 section 17.2.1).
+func TestAckByCode(t *testing.T) {
+	for _, code := range []int{299, 300} {
+		var l log
+		h := user{request: func(r *Request) {
+			l.add(r.Method.String())
+			if r.IsInvite() {
+				r.Reply(code, "Whatever")
+			}
+		}}
+		bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			invite := from(hostile, "INVITE", "code")
+			n.Send(hostile, victim, invite)
+			require.Len(t, sent(), 1)
+			for range 2 {
+				n.Send(hostile, victim, []byte(strings.ReplaceAll(string(invite), "INVITE", "ACK")))
+			}
+			sent()
+			<-time.After(sip.T4 - 1)
+			require.Empty(t, sent(), "nothing is repeated")
+			require.Equal(t, 1, e.Counts().Servers)
+			if code == 299 {
+				require.Equal(t, []string{"INVITE", "ACK", "ACK"}, l.all())
+				return
+			}
+			require.Equal(t, []string{"INVITE"}, l.all())
+			<-time.After(1)
+			sent()
+			require.Zero(t, e.Counts().Servers, "after T4")
+		})
+	}
+}
+
+// A stranger's INVITE that is refused with 300 is answered once; other answers go as to everybody.
+func TestOnceByCode(t *testing.T) {
+	for _, code := range []int{180, 300} {
+		for _, method := range []string{"INVITE", "OPTIONS"} {
+			bubble(t, user{request: func(r *Request) { r.Reply(code, "Whatever") }}, limited, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+				n.Send(hostile, victim, from(hostile, method, "once"))
+				<-time.After(30 * t1)
+				require.Len(t, sent(), 1, "%s %d", method, code)
+			})
+		}
+	}
+}
+
+// Our INVITE's 300 is acknowledged each time; a 2xx is handed on each time, but none that comes after a failure, nor the other way round.
+func TestFinalsByCode(t *testing.T) {
+	for _, c := range []struct {
+		method sip.RequestMethod
+		codes  []int
+		words  []string
+		acks   int
+	}{
+		{sip.INVITE, []int{300, 300, 301, 200}, []string{"300 far"}, 3},
+		{sip.INVITE, []int{299, 299, 200, 300}, []string{"299 far", "299 far", "200 far"}, 0},
+		{sip.INVITE, []int{199, 200, 180}, []string{"199 far", "200 far"}, 0},
+		{sip.OPTIONS, []int{199, 200, 200}, []string{"199 far", "200 far"}, 0},
+		{sip.OPTIONS, []int{300, 300}, []string{"300 far"}, 0},
+	} {
+		var l log
+		bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			_, err := e.Send(outgoing(c.method, "finals", net.UDPAddrFromAddrPort(hostile)), l.note)
+			require.NoError(t, err)
+			asked := message(sent()[0].Data)
+			for _, code := range c.codes {
+				n.Send(hostile, victim, []byte(answer(asked, code, "far")))
+			}
+			require.Len(t, sent(), c.acks, "%+v", c)
+			require.Equal(t, c.words, l.all(), "%+v", c)
+			want := 0
+			if c.method == sip.INVITE { // it stays for repeats: 64*T1 either way here
+				want = 1
+			}
+			require.Equal(t, want, e.Counts().Clients, "%+v", c)
+			<-time.After(64*t1 - 1)
+			require.Equal(t, want, e.Counts().Clients, "%+v", c)
+			<-time.After(1)
+			sent()
+			require.Zero(t, e.Counts().Clients, "%+v", c)
+		})
+	}
+}
