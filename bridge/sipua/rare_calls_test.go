@@ -197,3 +197,23 @@ func TestNumbersOfRequests(t *testing.T) {
 		h.done()
 	})
 }
+
+// A service that was silent lately is given less time, so that the adapter's second server serves soon; but not by a call for help.
+func TestPatienceWithASilentService(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter, func(_ *Options, t *times) { t.again = 50 * time.Millisecond })
+		for _, c := range []struct {
+			number string
+			wait   time.Duration
+		}{{"5550150", 200 * time.Millisecond}, {"5550150", 50 * time.Millisecond}, {"999", 200 * time.Millisecond}, {"5550150", 50 * time.Millisecond}} {
+			n := h.request(c.number, near())
+			h.service.expect("INVITE")
+			began := time.Now()
+			n.nack(h.adapter.expectOf("503", "INVITE"))
+			if took := time.Since(began); took != c.wait {
+				t.Fatalf("503 to %s after %v", c.number, took)
+			}
+		}
+	})
+}

@@ -1,0 +1,86 @@
+package endpoint
+
+import (
+	"context"
+	"errors"
+	"net"
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/endpoint/endpointtest"
+)
+
+// Nothing is held after Close, which does not wait for a name server either.
+func TestNothingIsHeldAfterClose(t *testing.T) {
+	change := func(o *Options) {
+		limited(o)
+		o.Lookup = func(ctx context.Context, _, _ string) ([]netip.Addr, error) {
+			<-ctx.Done()
+			return nil, ctx.Err()
+		}
+	}
+	bubble(t, user{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		e.Know(source(1).Addr())
+		n.Send(source(1), victim, from(source(1), "INVITE", "known"))
+		n.Send(hostile, victim, from(hostile, "INVITE", "stranger"))
+		n.Send(source(1), victim, from(source(1), "CANCEL", "early"))
+		var l log
+		_, err := e.Send(outgoing(sip.INVITE, "asked", net.UDPAddrFromAddrPort(source(2))), l.note)
+		require.NoError(t, err)
+		named := outgoing(sip.OPTIONS, "named", net.UDPAddrFromAddrPort(source(2)))
+		named.SetDestination("pbx.example:5060")
+		_, err = e.Send(named, l.note)
+		require.NoError(t, err)
+		sent()
+		require.Equal(t, [6]int{2, 1, 1, 0, 1, 0}, held(e.Counts()))
+		begin := time.Now()
+		require.NoError(t, e.Close())
+		require.Zero(t, time.Since(begin))
+		require.Zero(t, held(e.Counts()))
+		require.Zero(t, e.t.sources.len()+e.t.kept.len()+e.t.ordinary+e.t.early.n+e.t.early.sources.len()+e.queues.sources.len())
+		require.Len(t, l.all(), 2)
+		require.Contains(t, l.all(), ErrClosed.Error())
+		require.NoError(t, e.Close(), "once more")
+	})
+}
+
+// A request goes elsewhere only over TCP, only if its destination cannot be reached, and only to another place.
+func TestReach(t *testing.T) {
+	asked := 0
+	change := func(o *Options) {
+		o.Lookup = func(context.Context, string, string) ([]netip.Addr, error) {
+			asked++
+			return nil, errors.New("no such name server")
+		}
+	}
+	bubble(t, user{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		for _, c := range []struct {
+			transport, elsewhere string
+			asks                 int
+		}{{"TCP", "other.example:5060", 2}, {"UDP", "other.example:5060", 1}, {"TCP", "", 1}, {"TCP", "pbx.example:5060", 1}} {
+			asked = 0
+			req := outgoing(sip.BYE, "reach", net.UDPAddrFromAddrPort(source(1)))
+			req.SetTransport(c.transport)
+			req.SetDestination("pbx.example:5060")
+			_, err := (&Transaction{e: e, elsewhere: c.elsewhere}).reach(req)
+			require.Error(t, err)
+			require.Equal(t, c.asks, asked, "%+v", c)
+		}
+	})
+}
+
+// Header fields of a Request-URI are none of ours to send on (RFC 3261 section 19.1.1).
+func TestHeadersOfRequestURI(t *testing.T) {
+	var l log
+	h := user{request: func(r *Request) { l.add(r.Recipient.String()) }}
+	bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		n.Send(hostile, victim, []byte(strings.Replace(string(from(hostile, "OPTIONS", "uri")), "@192.0.2.1 ", "@192.0.2.1;x=y?Subject=z ", 1)))
+		sent()
+		require.Equal(t, []string{"sip:stage-door@192.0.2.1;x=y"}, l.all())
+	})
+}
