@@ -398,3 +398,70 @@ func TestRefreshUnderWayAtTheEnd(t *testing.T) {
 		h.done()
 	})
 }
+
+// The offer of a 200 is open until its ACK (RFC 3264 section 4, RFC 3311 section 5.2): no other one may come from either side.
+func TestOfferInAnswerIsOpen(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		d := h.arrive("")
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", near())
+		ok := h.service.expect("200")
+		n := h.adapter.called(inv, "near")
+		early := d.early(ok)
+		n.request("UPDATE", near())
+		h.adapter.expectOf("500", "UPDATE")
+		early.request("UPDATE", far())
+		h.service.expectOf("491", "UPDATE")
+		early.invite = d.invite
+		early.ack(far())
+		contains(t, h.adapter.expect("ACK").body, "m=audio")
+		n.request("UPDATE", near())
+		h.service.respond(h.service.expect("UPDATE"), 200, "", far())
+		h.adapter.expectOf("200", "UPDATE")
+		// the same in a change
+		early.request("INVITE", "")
+		h.service.expect("100")
+		change := h.adapter.expect("INVITE")
+		h.adapter.respond(change, 200, "", near())
+		h.service.expectOf("200", "INVITE")
+		invite := early.invite
+		n.request("UPDATE", near())
+		h.adapter.expectOf("500", "UPDATE")
+		early.request("UPDATE", far())
+		h.service.expectOf("500", "UPDATE") // its own INVITE is under way
+		early.invite = invite
+		early.ack(far())
+		h.adapter.expect("ACK")
+		h.desk.saw("1 arrived")
+		h.hangUp(n, "1 answered")
+	})
+}
+
+// Where offer and answer were exchanged before the 200, its description is no offer (RFC 3262 section 5).
+func TestNoOfferInAnswer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		d := h.arrive("", "Supported: 100rel")
+		inv := h.adapter.expect("INVITE")
+		h.adapter.reliably(inv, 183, "near", near(), 1)
+		m := h.service.expect("183")
+		early := d.early(m)
+		early.request("PRACK", far(), rack(m))
+		h.adapter.respond(h.adapter.expect("PRACK"), 200, "", "")
+		h.service.expectOf("200", "PRACK")
+		h.adapter.respond(inv, 200, "near", near())
+		ok := h.service.expectOf("200", "INVITE")
+		n := h.adapter.called(inv, "near")
+		n.request("UPDATE", near())
+		h.service.respond(h.service.expect("UPDATE"), 200, "", far())
+		h.adapter.expectOf("200", "UPDATE")
+		early.invite = d.invite
+		early.established(ok).ack("")
+		h.adapter.expect("ACK")
+		h.desk.saw("1 arrived", "1 ringing")
+		h.hangUp(n, "1 answered")
+	})
+}

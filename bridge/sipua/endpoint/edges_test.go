@@ -46,6 +46,12 @@ func TestReceived(t *testing.T) {
 	}
 }
 
+func TestSentByPort(t *testing.T) {
+	for in, want := range map[int]int{-1: 5060, 0: 5060, 1: 1, 5070: 5070, 65535: 65535, 65536: 5060} {
+		require.Equal(t, want, sentByPort(&sip.ViaHeader{Port: in}), in)
+	}
+}
+
 // A response to a caller whose connection has gone goes over a new one, to where his Via says (RFC 3261 section 18.2.2).
 func TestResponseElsewhere(t *testing.T) {
 	l, next := listenTCP(t)

@@ -178,14 +178,10 @@ func (s *server) elsewhere(res *sip.Response) error {
 		s.tx.Terminate() // a 200 is repeated by the user
 	}
 	e, via, out := s.r.Endpoint, s.r.Via(), res.Clone()
-	port := via.Port
-	if port <= 0 || port > 65535 {
-		port = sip.DefaultTcpPort
-	}
 	way := sip.NewRequest(s.r.Method, s.r.Recipient) // is never sent: it says where the connection goes
 	way.AppendHeader(sip.HeaderClone(via))
 	way.SetTransport(s.r.Transport())
-	way.SetDestination(net.JoinHostPort(via.Params.GetOr("received", via.Host), strconv.Itoa(port)))
+	way.SetDestination(net.JoinHostPort(via.Params.GetOr("received", via.Host), strconv.Itoa(sentByPort(via))))
 	if !e.spawn(func() {
 		conn, err := e.resolve(way)
 		if err == nil {
@@ -301,10 +297,15 @@ func received(req *sip.Request, from netip.AddrPort) string {
 		return req.Source()
 	}
 	if !asked {
-		port = via.Port
-		if port <= 0 || port > 65535 {
-			port = sip.DefaultUdpPort
-		}
+		port = sentByPort(via)
 	}
 	return net.JoinHostPort(host, strconv.Itoa(port))
+}
+
+// sentByPort is the port of a Via's sent-by (RFC 3261 section 18.2.2).
+func sentByPort(via *sip.ViaHeader) int {
+	if via.Port > 0 && via.Port <= 65535 {
+		return via.Port
+	}
+	return sip.DefaultUdpPort // TCP has the same
 }
