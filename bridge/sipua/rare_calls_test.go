@@ -217,3 +217,34 @@ func TestPatienceWithASilentService(t *testing.T) {
 		}
 	})
 }
+
+// What becomes of an INVITE that was given up for another service: nothing, and the service stays lost; or it says something, and is back.
+func TestGivenUpForAnother(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, answers := range []bool{false, true} {
+			h, reserve := newVirtualHouseOfTwo(t, func(_ *Options, t *times) { t.lookOut = time.Hour })
+			n := h.request("5550150", near())
+			lost := h.service.expect("INVITE")
+			inv := reserve.expect("INVITE")
+			reserve.respond(inv, 486, "far", "")
+			reserve.expect("ACK")
+			n.nack(h.adapter.expect("486"))
+			first := h.line.accounts[0]
+			if !first.lost() {
+				t.Fatal("the first service is not lost")
+			}
+			if answers {
+				h.service.respond(lost, 404, "late", "")
+				h.service.expect("ACK")
+			}
+			<-time.After(5 * time.Second)
+			synctest.Wait()
+			if first.lost() == answers {
+				t.Fatalf("answers %v, lost %v", answers, first.lost())
+			}
+			h.atRest()
+			h.service.nothing(h.toService)
+		}
+	})
+}

@@ -49,7 +49,7 @@ func TestUnseen(t *testing.T) {
 	}
 }
 `)
-	code, out, errs := testrun("mutate", "-n", "4", "-limit", "2s", "small.go")
+	code, out, errs := testrun("mutate", "-n", "4", "-limit", "1s", "small.go")
 	assert.Equal(t, 1, code, errs)
 	for _, want := range []string{
 		"small.go:3: var Seen, Endless = true, false -> var Seen, Endless = false, false: caught by small TestSeen\n",
