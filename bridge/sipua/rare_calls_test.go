@@ -180,6 +180,8 @@ func TestNumbersOfRequests(t *testing.T) {
 		h.service.respond(info, 407, "", "", `Proxy-Authenticate: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
 		info = h.service.expect("INFO")
 		is(t, info, "CSeq", "4 INFO")
+		h.service.respond(info, 100, "", "") // is no answer
+		h.service.respond(info, 180, "", "")
 		h.service.respond(info, 200, "", "")
 		h.adapter.expectOf("200", "INFO")
 		h.service.called(inv, "far").request("INFO", "")

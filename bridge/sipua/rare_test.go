@@ -262,7 +262,7 @@ func TestEarlyRequestChallenged(t *testing.T) {
 		if second != first+1 {
 			t.Fatalf("CSeq %d after %d", second, first)
 		}
-		h.service.respond(again, 401, "", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
+		h.service.respond(again, 401, "", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5, stale=true`)
 		h.adapter.expectOf("403", "INFO") // once is enough
 		inB.request("INFO", "")
 		info = h.service.expect("INFO")
