@@ -216,7 +216,8 @@ func (f *finder) noError(n *ast.ReturnStmt) {
 
 // onlyLogs reports whether an if decides on nothing but what is logged.
 func (f *finder) onlyLogs(n *ast.IfStmt) bool {
-	return n.Else == nil && len(n.Body.List) > 0 && !slices.ContainsFunc(n.Body.List, func(s ast.Stmt) bool { return !f.logs(s) })
+	other := func(s ast.Stmt) bool { return !f.logs(s) }
+	return n.Else == nil && len(n.Body.List) > 0 && !slices.ContainsFunc(n.Body.List, other)
 }
 
 // loggers are the packages whose calls only log.
