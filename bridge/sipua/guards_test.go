@@ -160,12 +160,17 @@ func TestRefreshIsPutOff(t *testing.T) {
 				res.AppendHeader(sip.NewHeader("Retry-After", v))
 			}
 			l.refreshAgain(&refresh{l: l, req: req}, res)
+			posted := func() int {
+				one.mu.Lock()
+				defer one.mu.Unlock()
+				return len(one.queue)
+			}
 			<-time.After(c.want - 1)
 			synctest.Wait()
-			require.Empty(t, one.queue, name)
+			require.Zero(t, posted(), name)
 			<-time.After(1)
 			synctest.Wait()
-			require.Len(t, one.queue, 1, name)
+			require.Equal(t, 1, posted(), name)
 			l.session.stop()
 		}
 	})
