@@ -175,3 +175,26 @@ func TestRefreshIsPutOff(t *testing.T) {
 		}
 	})
 }
+
+// A refresh by re-INVITE waits for whatever else is under way on either side (RFC 4028 section 7.4).
+func TestRefreshWaits(t *testing.T) {
+	t.Parallel()
+	for name, set := range map[string]func(l, p *leg){
+		"their change":     func(l, _ *leg) { l.in = &exchange{} },
+		"our change":       func(l, _ *leg) { l.out = &exchange{} },
+		"a change there":   func(_, p *leg) { p.in = &exchange{} },
+		"a change thither": func(_, p *leg) { p.out = &exchange{} },
+		"an open offer":    func(l, p *leg) { l.deal.open = p },
+		"a refresh there":  func(_, p *leg) { p.session.underWay = &refresh{req: sip.NewRequest(sip.INVITE, sip.Uri{})} },
+	} {
+		one := still()
+		l := one.legs[media.ServiceSide]
+		one.path.sent[media.ServiceSide].body = []byte("v=0\r\n")
+		l.session.ends = time.NewTimer(time.Hour)
+		set(l, l.peer())
+		l.refresh()
+		require.NotNil(t, l.session.due, name)
+		require.Nil(t, l.session.underWay, name)
+		l.session.stop()
+	}
+}
