@@ -21,6 +21,8 @@ type call struct {
 	soundless bool // it was reported to be without sound
 	leg       leg
 	far       bool          // the far end has cleared
+	tuning    bool          // it is a tuning session's call
+	dialled   bool          // and the adapter asked for another call during it
 	trial     bool          // its clearing is a trial, of the interval that follows
 	byeAt     Instant       // when ClearAdapterLeg was handed out
 	late      time.Duration // how old the far end's clearing was when it was learnt
@@ -96,6 +98,7 @@ func (m *Machine) callRequested(now Instant, ev *Event) {
 	m.seizure(now)
 	m.carries()
 	m.endIncident()
+	m.dialled()
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, resembles: ev.Number == NumberResembles, leg: legUp})
 	m.last.overtaken = true
 	if ev.Emergency && ev.Number == NumberUnlistedPrefix {

@@ -69,6 +69,9 @@ const (
 	SoundContested
 	// SoundMissing: an answered emergency call is, or was, without sound. Call.
 	SoundMissing
+	// TrialCall: the call is one of a tuning session, from its start. Whatever its clearing is set to, it opens nothing in the
+	// call-back window, nor once the adapter has asked for a call beside it. Call.
+	TrialCall
 
 	eventKinds
 )

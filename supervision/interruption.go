@@ -24,6 +24,13 @@ type wanted struct {
 // want is called when both is true of c, that it was answered and that its far end cleared.
 // It either makes an interruption wanted or says why not.
 func (m *Machine) want(now Instant, c *call) {
+	if c.dialled {
+		m.cancelled(c.id, c.trial)
+		if !c.trial {
+			m.doubtSeized(c.id)
+		}
+		return
+	}
 	why := m.forbidden(now, c)
 	if why == SuppressionNone && !c.trial && m.refuse(now) {
 		why = SuppressedTooManyOpenings
@@ -64,7 +71,7 @@ func (m *Machine) forbidden(now Instant, c *call) Suppression {
 		return SuppressedLoopFaulted
 	case m.loop != loopClosed || m.wanted.wait != waitNothing:
 		return SuppressedLoopBusy
-	case c.trial && m.inCallbackWindow(now):
+	case (c.trial || c.tuning) && m.inCallbackWindow(now):
 		return SuppressedCallback
 	default:
 		return SuppressionNone

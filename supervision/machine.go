@@ -172,6 +172,8 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 		// nothing to decide: it is for people to know
 	case SoundMissing:
 		m.soundMissing(&ev)
+	case TrialCall:
+		m.trialCall(&ev)
 	case ProbeAnswered:
 		m.probeAnswered(now, &ev)
 	case PulseRequested:

@@ -79,7 +79,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 		}
 		counts[name] = [2]int{n, want}
 	}
-	walk("event kind", 23, func(i uint8) string { return supervision.EventKind(i).String() })
+	walk("event kind", 24, func(i uint8) string { return supervision.EventKind(i).String() })
 	walk("evidence", 10, func(i uint8) string { return supervision.Evidence(i).String() })
 	walk("number", 3, func(i uint8) string { return supervision.Number(i).String() })
 	walk("answer", 3, func(i uint8) string { return supervision.Answer(i).String() })

@@ -11,6 +11,25 @@ import "time"
 //     the reason of its cancelling. (A loop of which nobody knows whether it is open is an incident all the same.)
 //   - With the interval 0, a catch trial, nothing is opened, and the line is judged all the same.
 
+// A tuning session's call is marked from its start, so that its end is safe however the session ends, with a trial set or without:
+// it opens nothing in the call-back window, nor once the adapter has asked for another call. Then somebody dials, or a break was read as
+// dialling, and the session ends for that very reason.
+
+// trialCall marks a tuning session's call.
+func (m *Machine) trialCall(ev *Event) {
+	if c := m.find(ev.Call); c != nil && !c.far {
+		c.tuning = true
+	}
+}
+
+// dialled notes for a tuning session's call that the adapter asks for another.
+func (m *Machine) dialled() {
+	for i := range m.calls {
+		c := &m.calls[i]
+		c.dialled = c.dialled || c.tuning && !c.far
+	}
+}
+
 // trialSet makes the clearing of a call a trial, or says why not.
 func (m *Machine) trialSet(now Instant, ev *Event) {
 	c := m.find(ev.Call)

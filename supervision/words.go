@@ -10,6 +10,7 @@ var (
 		ProbeAnswered: "probe-answered", PulseRequested: "pulse-requested", TimePassed: "time-passed", Released: "released",
 		LeftOffHook: "left-off-hook", FlashReported: "flash-reported", TrialSet: "trial-set",
 		SoundContested: "sound-contested", SoundMissing: "sound-missing",
+		TrialCall: "trial-call",
 	}
 	evidenceWords = [evidences]string{
 		EvidenceNone: "none", EvidenceBye: "bye", EvidenceDialogEvent: "dialog-event", EvidenceTone: "tone",

@@ -28,6 +28,9 @@ func (l *standIn) Follow(f func(story.Entry)) func() { l.tell = f; return func()
 
 func (l *standIn) Post(ev supervision.Event) {
 	l.tell(story.Entry{Event: ev})
+	if ev.Kind != supervision.TrialSet {
+		return
+	}
 	l.tell(story.Entry{Event: supervision.Event{Kind: supervision.FarEndCleared, Call: ev.Call}})
 	l.tell(story.Entry{Effect: supervision.Effect{Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: ev.Call, Trial: true}})
 }

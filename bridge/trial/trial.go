@@ -131,13 +131,18 @@ func (s *Session) asked(number string, emergency bool) {
 	})
 }
 
-// Noted takes what the user agent knows of calls ([sipua.Options.Noted]); the session finds its own by their SIP Call-ID.
+// Noted takes what the user agent knows of calls ([sipua.Options.Noted]); the session finds its own by their SIP Call-ID, and
+// marks it before anybody can have answered it.
 func (s *Session) Noted(n story.Note) {
+	own := false
 	s.change(func() {
-		if s.ownsLocked(n) {
+		if own = s.ownsLocked(n); own {
 			s.call.id = n.Call
 		}
 	})
+	if own {
+		s.o.Line.Post(supervision.Event{Kind: supervision.TrialCall, Call: n.Call})
+	}
 }
 
 // Owns tells whether a note is about a call of the session, so that it can be marked as a trial's ([story.Note.Test]). It knows the last
@@ -255,8 +260,8 @@ func (s *Session) up() (*call, error) {
 	}
 }
 
-// End ends the session, and the call that may be up; that is an ordinary clearing of the line, so that a held call is let go.
-// It waits for everything of the session. A second End does nothing.
+// End ends the session, and the call that may be up; that is an ordinary clearing of the line, so that a held call is let go, unless
+// the adapter asked for a call (see [supervision.TrialCall]). It waits for everything of the session. A second End does nothing.
 func (s *Session) End() error {
 	s.end.Do(func() {
 		var c *call

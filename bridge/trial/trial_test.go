@@ -229,6 +229,17 @@ func TestStopped(t *testing.T) {
 				require.ErrorContains(t, err, c.says)
 				_, err = h.session.Ring(t.Context())
 				require.ErrorIs(t, err, ErrStopped, "for good")
+				if when == "talking" { // its end must not open under whoever dials (SAFETY.md S93)
+					told := make(chan supervision.Effect, 100) // more than come
+					stop := h.line.Follow(func(e story.Entry) {
+						if e.Effect.Kind == supervision.OpenLoop || e.Effect.Report == supervision.ReportCancelled || e.Effect.Report == supervision.ReportSuppressed {
+							told <- e.Effect
+						}
+					})
+					defer stop()
+					require.NoError(t, h.session.End())
+					require.Equal(t, supervision.ReportCancelled, (<-told).Report)
+				}
 				if when == "opening" {
 					require.Eventually(t, func() bool { return !h.contact.Open() }, 300*time.Millisecond, time.Millisecond, "the seizure closes the loop")
 				} else {

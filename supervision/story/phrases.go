@@ -40,6 +40,8 @@ func (c *course) phrase(e *Entry) (who, text string) {
 			return whoOperator, "the clearing is to be a trial of " + Span(ev.Interval)
 		}
 		return whoOperator, "the clearing is to be a trial that opens nothing"
+	case supervision.TrialCall:
+		return whoOperator, "makes this call to tune the line"
 	case supervision.TimePassed:
 		return "", ""
 	default:

@@ -76,6 +76,8 @@ func mutantsOfConsent() []Mutant {
 				ef.NotAfter = ef.NotAfter.Add(time.Second)
 			}
 		}), Problem: "much later"},
+		{Invariant: 1, Name: "takes a tuning session's call for any other in the call-back window", Build: deaf(supervision.TrialCall), Problem: "session's call in the call-back window"},
+		{Invariant: 1, Name: "takes a tuning session's call for any other when the adapter dials", Build: deaf(supervision.TrialCall), Problem: "asked for another"},
 		{Invariant: 1, Name: "opens by hand in the call-back window", Build: bend(func(p *supervision.Policy) { p.CallbackWindow = 0 }), Problem: "by hand in the call-back window"},
 		{Invariant: 8, Name: "repeats after the near end's own BYE", Build: deaf(supervision.NearEndCleared), Problem: "after near-end clearing"},
 		{Invariant: 4, Name: "opens in a catch trial", Build: event(func(ev *supervision.Event) {

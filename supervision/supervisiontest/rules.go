@@ -94,7 +94,7 @@ func reasonHolds(t *truth, m *Moment, c *callTruth, ef *supervision.Effect) bool
 	case supervision.SuppressedNoContact:
 		return m.Event.Failure == supervision.FailureNoContact
 	case supervision.SuppressedCallback:
-		return c.trial && t.inWindow(m.Now)
+		return (c.trial || c.tuning) && t.inWindow(m.Now)
 	case supervision.SuppressedOutOfBounds:
 		confirmed := c.legDone && c.leg == supervision.AnswerConfirmed
 		return c.trial && (c.trialInterval > t.policy.MaxInterval || !confirmed && c.trialInterval < t.policy.FlashMax+flashMargin)
@@ -129,7 +129,8 @@ func accountEnd(t *truth, m *Moment) string {
 		if m.Event.Evidence != supervision.EvidenceBye && !did(m, supervision.ClearFarEnd, c.id) {
 			return "the far side learns nothing of a clearing without a BYE"
 		}
-		if c.offered && !c.clearing && !c.interrupted && !accounted(m, c.id) {
+		withdrawn := c.dialled && reported(m, supervision.ReportCancelled) != nil
+		if c.offered && !c.clearing && !c.interrupted && !accounted(m, c.id) && !withdrawn {
 			return "the far end cleared, and what becomes of it is told nowhere"
 		}
 	case supervision.NearEndCleared, supervision.AdapterLost:
@@ -182,6 +183,10 @@ func only(t *truth, m *Moment, ef *supervision.Effect) string {
 		return "opens though the far end did not clear"
 	case t.anyOnLine(c.id):
 		return "opens while another call is on the line"
+	case c.tuning && t.inWindow(m.Now):
+		return "opens for a tuning session's call in the call-back window"
+	case c.dialled && !c.interrupted:
+		return "opens for a tuning session's call although the adapter asked for another"
 	case c.interrupted:
 		return consent(t, m, c, ef)
 	case !c.clearing:

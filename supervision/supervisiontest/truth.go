@@ -42,6 +42,8 @@ type callTruth struct {
 	repeats                    int
 	crowded                    bool // cleared when the line had too many openings
 	trial                      bool
+	tuning                     bool // a tuning session's call
+	dialled                    bool // and the adapter asked for another call during it
 	trialInterval              time.Duration
 	waits                      bool
 	waitBound                  supervision.Instant
@@ -238,6 +240,10 @@ func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 		t.known = true
 	case supervision.TrialSet:
 		t.trialSet(now, ev)
+	case supervision.TrialCall:
+		if c := t.find(ev.Call); c != nil && !c.gone() && !c.far {
+			c.tuning = true
+		}
 	}
 	t.catching(now, ev)
 	t.watchEvent(now, ev)
@@ -259,6 +265,10 @@ func (t *truth) newCall(now supervision.Instant, ev *supervision.Event) {
 	if ev.Kind == supervision.CallRequested {
 		c.resembles = ev.Number == supervision.NumberResembles
 		c.requested, c.offered, t.seizure = true, true, true
+		for i := range t.calls {
+			o := &t.calls[i]
+			o.dialled = o.dialled || o.tuning && !o.gone() && !o.far
+		}
 		t.watch.carries()
 	} else {
 		c.waits, c.waitBound = true, t.bound(now)

@@ -243,7 +243,7 @@ func (t *truth) doubted(ev *supervision.Event, ef *supervision.Effect, c *callTr
 	if ef.Trial {
 		return
 	}
-	near := ev.Kind == supervision.Seized || ev.Kind == supervision.NearEndCleared
+	near := ev.Kind == supervision.Seized || ev.Kind == supervision.NearEndCleared || c.dialled
 	switch {
 	case ef.Report == supervision.ReportCancelled && near:
 		t.watch.doubt = doubtTruth{call: c.id, why: supervision.IncidentSeized}

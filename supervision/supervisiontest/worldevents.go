@@ -124,6 +124,9 @@ func (w *World) sensed(from, length time.Duration) {
 func (w *World) arrival() supervision.Event {
 	w.next++
 	w.calls = append(w.calls, worldCall{id: w.next})
+	if w.dialled.Of(10) { // a tuning session's
+		w.plan = append(w.plan, planned{w.now, supervision.Event{Kind: supervision.TrialCall, Call: w.next}})
+	}
 	return supervision.Event{Kind: supervision.CallArrived, Call: w.next, Emergency: w.rand.Of(3)}
 }
 

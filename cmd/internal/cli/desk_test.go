@@ -296,6 +296,42 @@ func TestHouseRefuses(t *testing.T) {
 	require.Equal(t, status.ReasonStopped, reason(err))
 }
 
+// A line is not rung for a trial in the call-back window (SAFETY.md S56, S93), nor while it has a call; a session that was begun before
+// is not rung either.
+func TestNoTrialThen(t *testing.T) {
+	c, _ := stage(t)
+	d, _ := served(t, c)
+	h, k := &house{d: d}, d.desk("box-office")
+	post := func(evs ...supervision.Event) {
+		for _, ev := range evs {
+			k.line.Post(ev)
+		}
+		require.Eventually(t, k.line.AtRest, 5*time.Second, time.Millisecond)
+	}
+	require.NoError(t, h.BeginTrials("box-office"))
+	post(supervision.Event{Kind: supervision.CallRequested, Call: 71})
+	_, err := h.Ring(t.Context(), "box-office")
+	require.ErrorContains(t, err, "box-office: call 71 is ringing or being made; a line is tuned only while it has no call")
+	require.Equal(t, status.ReasonRefused, reason(err))
+	require.NoError(t, h.EndTrials("box-office"))
+	require.ErrorContains(t, h.BeginTrials("box-office"), "call 71")
+
+	// A clearing that waits for the adapter's answer keeps nobody from tuning, as it keeps no opening from being made.
+	post(supervision.Event{Kind: supervision.CallAnswered, Call: 71}, supervision.Event{Kind: supervision.AdapterLost, Call: 71})
+	require.NoError(t, h.BeginTrials("box-office"))
+
+	post(supervision.Event{Kind: supervision.CallRequested, Call: 72, Emergency: true}, supervision.Event{Kind: supervision.NearEndCleared, Call: 72})
+	until := k.callbackUntil(k.line.View()).Local().Format(time.TimeOnly)
+	_, err = h.Ring(t.Context(), "box-office")
+	require.ErrorContains(t, err, "until "+until)
+	require.Equal(t, status.ReasonRefused, reason(err))
+	require.NoError(t, h.EndTrials("box-office"))
+	require.ErrorContains(t, h.BeginTrials("box-office"), "until "+until)
+	p, err := h.Pulse(t.Context(), "box-office", 0)
+	require.NoError(t, err)
+	require.Contains(t, p.Refused, "until "+until)
+}
+
 // The order of the ending: whoever waits for an interruption by hand is told, the interruption ends as it was asked, and the journal has it all.
 func TestEndingDuringAPulse(t *testing.T) {
 	c, _ := stage(t)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -93,9 +94,7 @@ func (k *desk) status() status.Line {
 			out.Incident.Rule = v.Suppression.String()
 		}
 	}
-	if until := k.epoch.Add(time.Duration(v.CallbackBy)); v.CallbackBy > 0 && time.Until(until) > 0 {
-		out.CallbackUntil = &until
-	}
+	out.CallbackUntil = k.callbackUntil(v)
 	if v.NoOpeningBy > 0 {
 		until := k.epoch.Add(time.Duration(v.NoOpeningBy))
 		out.NoOpeningUntil = &until
@@ -139,131 +138,6 @@ func (h *house) desk(line string) (*desk, error) {
 	return nil, &status.Error{Code: http.StatusNotFound, Reason: status.ReasonNoLine, Text: fmt.Sprintf("there is no line %q; there are %v", line, known)}
 }
 
-// Pulse implements status.House. It waits for what becomes of the interruption; the server's context does not end with its client.
-func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) (status.Pulse, error) {
-	k, err := h.desk(line)
-	if err != nil {
-		return status.Pulse{}, err
-	}
-	if err := k.beginPulse(); err != nil {
-		return status.Pulse{}, err
-	}
-	defer k.endPulse()
-	ctx, cancel := context.WithTimeout(ctx, pulseFor)
-	defer cancel()
-	w := newPulseWait()
-	stop := k.line.Follow(w.take)
-	defer stop()
-	v, p := k.line.View(), k.line.Policy()
-	k.line.Post(supervision.Event{Kind: supervision.PulseRequested, Interval: interval})
-	select {
-	case <-w.done:
-	case <-h.d.ending:
-		return status.Pulse{}, errEnding(line)
-	case <-ctx.Done():
-		select {
-		case <-h.d.ending: // which ends the context too
-			return status.Pulse{}, errEnding(line)
-		default:
-		}
-		return status.Pulse{}, &status.Error{Code: http.StatusGatewayTimeout, Reason: status.ReasonFailed, Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
-	}
-	switch w.refused {
-	case supervision.SuppressionNone:
-	case supervision.SuppressedOutOfBounds:
-		w.out.Refused = fmt.Sprintf("%s Allowed are %s to %s.", refusal(w.refused, v), supervision.IntervalFloor, min(p.MaxInterval, supervision.IntervalCeiling))
-	default:
-		w.out.Refused = refusal(w.refused, v)
-	}
-	return w.out, nil
-}
-
-// beginPulse lets one interruption by hand at a time pass: what is told of it names nobody.
-func (k *desk) beginPulse() error {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	switch {
-	case k.left:
-		return errEnding(k.c.Name)
-	case k.session != nil || k.beginning:
-		return errTuning(k.c.Name)
-	case k.pulsing:
-		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + ": another interruption by hand is under way; try again"}
-	}
-	k.pulsing = true
-	return nil
-}
-
-func (k *desk) endPulse() {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	k.pulsing = false
-}
-
-// refusal says which rule keeps the loop closed, and with which call.
-func refusal(why supervision.Suppression, v supervision.View) string {
-	if why != supervision.SuppressedOtherCall || len(v.Calls) == 0 {
-		return story.Seen(supervision.IncidentNone, why, false)
-	}
-	c := v.Calls[0]
-	state := map[string]string{
-		"waiting": "waits to be offered", "offered": "is ringing or being made", "answered": "is up", "clearing": "is being cleared",
-	}[callState(c)]
-	kind := "call"
-	if c.Emergency {
-		kind = "EMERGENCY call"
-	}
-	return fmt.Sprintf("%s %d %s; the loop is opened by hand only on a line without a call", kind, c.Call, state)
-}
-
-// pulseWait follows an interruption by hand. Its done is closed once out is whole; everything else is written by the line's goroutine before.
-type pulseWait struct {
-	begun, over bool
-	out         status.Pulse
-	refused     supervision.Suppression
-	done        chan struct{} // closed once
-}
-
-func newPulseWait() *pulseWait { return &pulseWait{done: make(chan struct{})} }
-
-func (w *pulseWait) take(e story.Entry) {
-	if w.over {
-		return
-	}
-	switch {
-	case e.Event.Kind == supervision.PulseRequested:
-		w.begun = true
-	case !w.begun:
-	case e.Effect.Kind == supervision.OpenLoop && e.Effect.Call == 0:
-		w.out.Asked = e.Effect.Interval.Milliseconds()
-	case e.Event.Kind == supervision.LoopClosed:
-		w.out.Measured = e.Event.Took.Microseconds()
-	case e.Event.Kind == supervision.LoopFailed || e.Event.Kind == supervision.LoopUnknown:
-		w.out.Measured, w.out.Said = e.Event.Took.Microseconds(), e.Event.Why
-	case e.Effect.Kind == supervision.Report && e.Effect.Call == 0:
-		w.report(&e.Effect)
-	}
-}
-
-func (w *pulseWait) report(r *supervision.Effect) {
-	switch r.Report {
-	case supervision.ReportRefused:
-		w.refused = r.Suppression
-	case supervision.ReportSuppressed:
-		w.refused = r.Suppression
-	case supervision.ReportCancelled:
-		w.out.Hook, w.out.Incident = supervision.HookUnknown.String(), "cancelled: the near end came first"
-	case supervision.ReportInterrupted:
-		w.out.Hook = r.Hook.String()
-	case supervision.ReportIncident:
-		w.out.Hook, w.out.Incident = supervision.HookUnknown.String(), r.Incident.String()
-	default:
-		return
-	}
-	w.over = true
-	close(w.done)
-}
-
 // SetInterval implements status.House.
 func (h *house) SetInterval(line string, interval time.Duration) error {
 	k, err := h.desk(line)
@@ -288,6 +162,9 @@ func (h *house) BeginTrials(line string) error {
 	if k.c.Contact.Driver == "none" {
 		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonRefused, Text: line + " has no contact (contact.driver: none), so there is nothing to tune"}
 	}
+	if err := k.free(); err != nil {
+		return err
+	}
 	if err := k.reserve(); err != nil {
 		return err
 	}
@@ -311,6 +188,23 @@ func (h *house) BeginTrials(line string) error {
 		return errors.Join(errEnding(line), s.End())
 	}
 	return nil
+}
+
+// free says why the line is not to be rung for a trial now: the emergency centre may be about to call back, or it has a call. A call
+// whose clearing waits for no more than the adapter's answer is none.
+func (k *desk) free() error {
+	v := k.line.View()
+	why := ""
+	up := slices.IndexFunc(v.Calls, func(c supervision.CallView) bool { return !c.Clearing || !c.Answered || c.Emergency })
+	switch {
+	case k.callbackUntil(v) != nil:
+		why = k.refusal(supervision.SuppressedCallback, v)
+	case up >= 0:
+		why = callPhrase(v.Calls[up]) + "; a line is tuned only while it has no call"
+	default:
+		return nil
+	}
+	return &status.Error{Code: http.StatusConflict, Reason: status.ReasonRefused, Text: k.c.Name + ": " + why}
 }
 
 // reserve keeps a place for a session that is being begun: sockets are opened meanwhile, and mu is not held for that.
@@ -353,7 +247,7 @@ func (p heldPort) HoldBack(told func(number string, emergency bool)) (stop func(
 }
 
 // with runs one step of a session.
-func (h *house) with(line string, step func(*session) error) error {
+func (h *house) with(line string, step func(*desk, *session) error) error {
 	k, err := h.desk(line)
 	if err != nil {
 		return err
@@ -374,7 +268,7 @@ func (h *house) with(line string, step func(*session) error) error {
 	s.busy = true
 	s.rest.Stop()
 	k.mu.Unlock()
-	err = step(s)
+	err = step(k, s)
 	k.mu.Lock()
 	s.busy = false
 	if k.session == s {
@@ -389,6 +283,9 @@ func (h *house) with(line string, step func(*session) error) error {
 
 // trialError gives a trial's error its word.
 func trialError(err error) error {
+	if told := (*status.Error)(nil); errors.As(err, &told) {
+		return err
+	}
 	e := &status.Error{Code: http.StatusConflict, Reason: status.ReasonFailed, Text: strings.TrimPrefix(err.Error(), "trial: ")}
 	switch {
 	case errors.Is(err, context.Canceled): // the client has gone, or this
@@ -405,7 +302,10 @@ func trialError(err error) error {
 
 // Ring implements status.House.
 func (h *house) Ring(ctx context.Context, line string) (call uint64, err error) {
-	err = h.with(line, func(s *session) error {
+	err = h.with(line, func(k *desk, s *session) error {
+		if err := k.free(); err != nil {
+			return err
+		}
 		id, err := s.Ring(ctx)
 		call = uint64(id)
 		return err
@@ -415,7 +315,7 @@ func (h *house) Ring(ctx context.Context, line string) (call uint64, err error) 
 
 // Clear implements status.House.
 func (h *house) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (out status.Trial, err error) {
-	err = h.with(line, func(s *session) error {
+	err = h.with(line, func(_ *desk, s *session) error {
 		r, err := s.Clear(ctx, interval, pulseDiallingOff)
 		out = status.Trial{
 			Call: uint64(r.Call), Asked: r.Asked.Milliseconds(), Measured: r.Measured.Microseconds(), Hook: r.Hook.String(), Why: r.Why,

@@ -1,0 +1,155 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"time"
+
+	"clearback/bridge/status"
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+// Pulse implements status.House. It waits for what becomes of the interruption; the server's context does not end with its client.
+func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) (status.Pulse, error) {
+	k, err := h.desk(line)
+	if err != nil {
+		return status.Pulse{}, err
+	}
+	if err := k.beginPulse(); err != nil {
+		return status.Pulse{}, err
+	}
+	defer k.endPulse()
+	ctx, cancel := context.WithTimeout(ctx, pulseFor)
+	defer cancel()
+	w := newPulseWait()
+	stop := k.line.Follow(w.take)
+	defer stop()
+	v, p := k.line.View(), k.line.Policy()
+	k.line.Post(supervision.Event{Kind: supervision.PulseRequested, Interval: interval})
+	select {
+	case <-w.done:
+	case <-h.d.ending:
+		return status.Pulse{}, errEnding(line)
+	case <-ctx.Done():
+		select {
+		case <-h.d.ending: // which ends the context too
+			return status.Pulse{}, errEnding(line)
+		default:
+		}
+		return status.Pulse{}, &status.Error{Code: http.StatusGatewayTimeout, Reason: status.ReasonFailed, Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
+	}
+	switch w.refused {
+	case supervision.SuppressionNone:
+	case supervision.SuppressedOutOfBounds:
+		w.out.Refused = fmt.Sprintf("%s Allowed are %s to %s.", k.refusal(w.refused, v), supervision.IntervalFloor, min(p.MaxInterval, supervision.IntervalCeiling))
+	default:
+		w.out.Refused = k.refusal(w.refused, v)
+	}
+	return w.out, nil
+}
+
+// beginPulse lets one interruption by hand at a time pass: what is told of it names nobody.
+func (k *desk) beginPulse() error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	switch {
+	case k.left:
+		return errEnding(k.c.Name)
+	case k.session != nil || k.beginning:
+		return errTuning(k.c.Name)
+	case k.pulsing:
+		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + ": another interruption by hand is under way; try again"}
+	}
+	k.pulsing = true
+	return nil
+}
+
+func (k *desk) endPulse() {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.pulsing = false
+}
+
+// refusal says which rule keeps the loop closed, with which call, and until when.
+func (k *desk) refusal(why supervision.Suppression, v supervision.View) string {
+	until := k.callbackUntil(v)
+	switch {
+	case why == supervision.SuppressedOtherCall && len(v.Calls) > 0:
+		return callPhrase(v.Calls[0]) + "; the loop is opened by hand only on a line without a call"
+	case why == supervision.SuppressedCallback && until != nil:
+		return fmt.Sprintf("An emergency call has ended, and the emergency centre may be about to call back until %s. Wait until then.",
+			until.Local().Format(time.TimeOnly))
+	default:
+		return story.Seen(supervision.IncidentNone, why, false)
+	}
+}
+
+// callbackUntil is the end of the call-back window; nil outside of it.
+func (k *desk) callbackUntil(v supervision.View) *time.Time {
+	if until := k.epoch.Add(time.Duration(v.CallbackBy)); v.CallbackBy > 0 && time.Until(until) > 0 {
+		return &until
+	}
+	return nil
+}
+
+// callPhrase says which call a line has, and how far it is.
+func callPhrase(c supervision.CallView) string {
+	state := map[string]string{
+		"waiting": "waits to be offered", "offered": "is ringing or being made", "answered": "is up", "clearing": "is being cleared",
+	}[callState(c)]
+	kind := "call"
+	if c.Emergency {
+		kind = "EMERGENCY call"
+	}
+	return fmt.Sprintf("%s %d %s", kind, c.Call, state)
+}
+
+// pulseWait follows an interruption by hand. Its done is closed once out is whole; everything else is written by the line's goroutine before.
+type pulseWait struct {
+	begun, over bool
+	out         status.Pulse
+	refused     supervision.Suppression
+	done        chan struct{} // closed once
+}
+
+func newPulseWait() *pulseWait { return &pulseWait{done: make(chan struct{})} }
+
+func (w *pulseWait) take(e story.Entry) {
+	if w.over {
+		return
+	}
+	switch {
+	case e.Event.Kind == supervision.PulseRequested:
+		w.begun = true
+	case !w.begun:
+	case e.Effect.Kind == supervision.OpenLoop && e.Effect.Call == 0:
+		w.out.Asked = e.Effect.Interval.Milliseconds()
+	case e.Event.Kind == supervision.LoopClosed:
+		w.out.Measured = e.Event.Took.Microseconds()
+	case e.Event.Kind == supervision.LoopFailed || e.Event.Kind == supervision.LoopUnknown:
+		w.out.Measured, w.out.Said = e.Event.Took.Microseconds(), e.Event.Why
+	case e.Effect.Kind == supervision.Report && e.Effect.Call == 0:
+		w.report(&e.Effect)
+	}
+}
+
+func (w *pulseWait) report(r *supervision.Effect) {
+	switch r.Report {
+	case supervision.ReportRefused:
+		w.refused = r.Suppression
+	case supervision.ReportSuppressed:
+		w.refused = r.Suppression
+	case supervision.ReportCancelled:
+		w.out.Hook, w.out.Incident = supervision.HookUnknown.String(), "cancelled: the near end came first"
+	case supervision.ReportInterrupted:
+		w.out.Hook = r.Hook.String()
+	case supervision.ReportIncident:
+		w.out.Hook, w.out.Incident = supervision.HookUnknown.String(), r.Incident.String()
+	default:
+		return
+	}
+	w.over = true
+	close(w.done)
+}
