@@ -153,6 +153,7 @@ func (l *Line) sensed(ev supervision.Event, closing uint64) {
 		if !old && (l.senseLost || l.senseOld) {
 			l.senseLost, l.senseOld = false, false
 			l.usePolicy()
+			l.current = supervision.EventNone // the machine has heard nothing that counts
 		}
 		// An old word is not trusted; but that no current flowed shows that the contact did move.
 		if ev.Kind != l.current && (!old || ev.Kind == supervision.Released) {

@@ -75,6 +75,16 @@ func (m *Machine) otherOnLine(id CallID) bool {
 	return false
 }
 
+// otherLeg tells whether the adapter may still have a leg of another call, whose clearing it has not confirmed.
+func (m *Machine) otherLeg(id CallID) bool {
+	for i := range m.calls {
+		if c := &m.calls[i]; c.id != id && c.leg == legClearing {
+			return true
+		}
+	}
+	return false
+}
+
 // knows tells whether a new call cannot have that identity.
 func (m *Machine) knows(id CallID) bool {
 	return id == 0 || m.find(id) != nil || m.interruptedFor(id)

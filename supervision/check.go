@@ -216,7 +216,7 @@ func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 // repeatInterval is the next interval, long enough to be no flash if the adapter's leg is not known cleared (invariant 3).
 func (m *Machine) repeatInterval(stayed int) time.Duration {
 	interval := m.policy.interval(stayed)
-	if m.last.unconfirmed {
+	if m.last.unconfirmed || m.otherLeg(m.last.call) {
 		return m.policy.unconfirmed(interval)
 	}
 	return interval

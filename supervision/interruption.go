@@ -159,9 +159,12 @@ func (m *Machine) open(now Instant, unconfirmed bool) {
 	}
 	interval := m.policy.interval(m.stayed)
 	why := IncidentMissedNotAfter
-	if unconfirmed {
+	if unconfirmed || m.otherLeg(w.call) {
 		if longer := m.policy.unconfirmed(interval); longer > interval {
-			interval, why = longer, IncidentByeUnanswered
+			interval = longer
+			if unconfirmed {
+				why = IncidentByeUnanswered
+			}
 		}
 	}
 	notAfter := w.byeAt.Add(dialWindow - interval)
@@ -367,6 +370,9 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 
 func (m *Machine) becomeGuarding(now Instant) {
 	m.loop, m.loopBy, m.last.settled = loopGuarding, now.Add(m.policy.GuardTime), true
+	if m.waiting == 0 {
+		m.disturb(now) // the trouble may have lasted for long; whoever comes now waits from now on
+	}
 }
 
 func (m *Machine) becomeClosed(now Instant) {

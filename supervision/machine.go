@@ -1,6 +1,9 @@
 package supervision
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // loopState is what the machine knows of the loop. It says nothing about calls; see [call] for those.
 type loopState uint8
@@ -109,6 +112,7 @@ type opening struct {
 // New returns the machine of a line at rest: no call, loop closed. A line that is watched is looked at as soon as Step is
 // called with TimePassed for the first time.
 func New(p Policy) *Machine {
+	p.Steps = slices.Clone(p.Steps)
 	m := &Machine{
 		policy:  p,
 		calls:   make([]call, 0, 4),
@@ -190,11 +194,19 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	return m.out, m.deadline()
 }
 
-// catchUp ends a guard time that is over although nobody has said so yet, before an event that it would hinder. An answer
-// is no such event: it cannot belong to a probe that only this would send.
+// catchUp ends a guard time that is over although nobody has said so yet, before an event that it would hinder or that would be read
+// wrongly in it. An answer is no such event: it cannot belong to a probe that only this would send.
 func (m *Machine) catchUp(now Instant, k EventKind) {
-	if m.loop == loopGuarding && now >= m.loopBy && (k == FarEndCleared || k == CallAnswered || k == PulseRequested) {
+	if m.loop != loopGuarding || now < m.loopBy {
+		return
+	}
+	switch k {
+	case FarEndCleared, CallAnswered, PulseRequested:
 		m.becomeClosed(now)
+	case Seized:
+		if m.sensed() == HookOn || !m.policy.SenseTrusted { // else the first word since the closing: of the hold
+			m.becomeClosed(now)
+		}
 	}
 }
 

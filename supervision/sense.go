@@ -25,11 +25,19 @@ func (m *Machine) sensed() Hook {
 	}
 }
 
+// heard takes what a sensor says; only one that is trusted counts.
+func (m *Machine) heard(c current) (before current) {
+	before = m.current
+	if m.policy.SenseTrusted {
+		m.current = c
+	}
+	return before
+}
+
 // seized is told by a sensor. In the call-back window a line off hook without a call is an incident at once: nobody
 // could call back.
 func (m *Machine) seized(now Instant) {
-	before := m.current
-	m.current = currentFlows
+	before := m.heard(currentFlows)
 	if !m.policy.SenseTrusted {
 		m.seizure(now)
 		return
@@ -65,7 +73,8 @@ func (m *Machine) holdCameBack(now Instant) bool {
 
 // released is told by a sensor. In a call or an interruption nothing follows at once; while somebody may be listening, that was all.
 func (m *Machine) released(now Instant) {
-	m.current, m.last.released = currentNone, true
+	m.heard(currentNone)
+	m.last.released = true // also by one that is not trusted: the contact did move
 	switch {
 	case !m.policy.SenseTrusted:
 	case m.listening():

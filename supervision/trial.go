@@ -5,7 +5,7 @@ import "time"
 // A trial is a clearing whose interval somebody else chose, to find out which interval the line needs. It is made as in
 // service, with the same bounds and withdrawn by the same events, and differs in this:
 //
-//   - Its interval is never lengthened. Where the adapter did not confirm that its leg is cleared and the interval could be read as a
+//   - Its interval is never lengthened. Where the adapter did not confirm that each leg is cleared and the interval could be read as a
 //     hook flash, nothing is opened, and it is suppressed as out of bounds: a longer one would be another trial.
 //   - It raises no incident of the line, leaves no doubt, counts for no step and is never repeated. What kept it from being made is
 //     the reason of its cancelling. (A loop of which nobody knows whether it is open is an incident all the same.)
@@ -74,7 +74,8 @@ func (m *Machine) openTrial(now Instant, w wanted, unconfirmed bool) {
 	switch {
 	case w.interval == 0:
 		m.becomeCatching(now, w.call)
-	case w.interval > m.policy.MaxInterval || unconfirmed && m.policy.unconfirmed(w.interval) > w.interval:
+	case w.interval > m.policy.MaxInterval,
+		(unconfirmed || m.otherLeg(w.call)) && m.policy.unconfirmed(w.interval) > w.interval:
 		m.trialSuppressed(w.call, w.interval, SuppressedOutOfBounds)
 	case now > notAfter:
 		m.trialSuppressed(w.call, w.interval, SuppressedLate)

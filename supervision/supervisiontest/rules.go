@@ -97,6 +97,7 @@ func reasonHolds(t *truth, m *Moment, c *callTruth, ef *supervision.Effect) bool
 		return (c.trial || c.tuning) && t.inWindow(m.Now)
 	case supervision.SuppressedOutOfBounds:
 		confirmed := c.legDone && c.leg == supervision.AnswerConfirmed
+		confirmed = confirmed && !t.anyLeg(c.id)
 		return c.trial && (c.trialInterval > t.policy.MaxInterval || !confirmed && c.trialInterval < t.policy.FlashMax+flashMargin)
 	case supervision.SuppressedTooManyOpenings:
 		return !c.trial && (t.storm.paused(m.Now) || t.storm.full(m.Now, &t.policy))
@@ -248,7 +249,7 @@ func legFirst(t *truth, m *Moment, ef *supervision.Effect) string {
 	case !c.legDone && m.Now < c.clearedAt.Add(t.policy.Lead):
 		return "opens before lead is over, and the adapter has not answered"
 	}
-	confirmed := c.legDone && c.leg == supervision.AnswerConfirmed
+	confirmed := c.legDone && c.leg == supervision.AnswerConfirmed && !t.anyLeg(c.id)
 	if !confirmed && t.policy.FlashMax > 0 && ef.Interval < t.policy.FlashMax+flashMargin {
 		return fmt.Sprintf("the leg is not confirmed cleared, and %v can be read as a flash", ef.Interval)
 	}

@@ -25,7 +25,7 @@ func waiting(t *truth, m *Moment, ef *supervision.Effect) string {
 			return "offers a call while the loop may be open"
 		case t.loop.faulted && !t.loop.idle && m.Now < t.loop.since.Add(t.policy.GuardTime+t.policy.OnHookRecognition):
 			return "offers a call on a faulted loop at once"
-		case !t.loop.faulted && m.Now < t.loop.quietBy && m.Now < t.loop.recognised:
+		case !t.loop.faulted && m.Now < t.loop.quietBy && (m.Now < t.loop.recognised || m.Event.Kind == supervision.CallArrived):
 			return "offers a call before the guard time is over"
 		case !t.loop.faulted && m.Now < t.loop.recognised:
 			return "offers a call before the adapter recognises on hook"
@@ -175,7 +175,7 @@ func (t *truth) interval(ef *supervision.Effect) time.Duration {
 	if c != nil && c.trial {
 		return c.trialInterval
 	}
-	if c != nil && (!c.legDone || c.leg != supervision.AnswerConfirmed) && p.FlashMax > 0 {
+	if c != nil && (!c.legDone || c.leg != supervision.AnswerConfirmed || t.anyLeg(c.id)) && p.FlashMax > 0 {
 		d = max(d, p.FlashMax+flashMargin)
 	}
 	return d

@@ -86,6 +86,9 @@ func judgedRight(t *truth, m *Moment, ef *supervision.Effect) string {
 		return ""
 	}
 	sensed := t.sensed()
+	if t.guardEnded && m.Event.Kind == supervision.Seized {
+		sensed = t.heardBefore // somebody lifts after the guard time
+	}
 	switch {
 	case sensed != supervision.HookUnknown && ef.Hook != sensed:
 		return "judges otherwise than the sensor"

@@ -116,8 +116,9 @@ type truth struct {
 	graced    bool // the interruption that is reported had a grace
 	wasOpen   bool // before the event: the loop was not closed, or not known to be
 
-	guardEnded bool // in this step
-	sensorOff  bool // at the first look after an interruption, with no call on the line
+	guardEnded  bool             // in this step
+	heardBefore supervision.Hook // from a trusted sensor, before this step
+	sensorOff   bool             // at the first look after an interruption, with no call on the line
 
 	watch watchTruth
 	storm stormTruth
@@ -133,6 +134,9 @@ func (t *truth) setPolicy(now supervision.Instant, p supervision.Policy) {
 		t.stayed, t.loop.stale = 0, true
 	}
 	t.policy = p
+	if !p.SenseTrusted {
+		t.watch.current = supervision.EventNone
+	}
 	t.watch.since = supervision.Never // looks are planned anew
 	if t.sensed() == supervision.HookOff && t.idle() {
 		t.watch.offSince = min(t.watch.offSince, now)
@@ -210,6 +214,7 @@ func (t *truth) disturbed(now supervision.Instant) {
 
 func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 	t.known, t.seizure, t.hookOff, t.answered, t.graced = false, false, false, false, false
+	t.heardBefore = t.sensed()
 	for i := range t.calls {
 		if c := &t.calls[i]; c.legAsked && !c.legDone && now > c.byeAt.Add(legGone) {
 			c.legDone, c.leg, c.legDoneAt = true, supervision.AnswerNone, now

@@ -87,6 +87,11 @@ func (t *truth) holdCameBack(now supervision.Instant) bool {
 func (t *truth) guardOver(now supervision.Instant, ev *supervision.Event) {
 	t.guardEnded = false
 	switch ev.Kind {
+	case supervision.Seized:
+		if t.policy.SenseTrusted && t.watch.current != supervision.Released {
+			return // the first word since the closing is of the hold
+		}
+		fallthrough
 	case supervision.TimePassed, supervision.FarEndCleared, supervision.CallAnswered, supervision.PulseRequested:
 		if now >= t.loop.quietBy {
 			t.guardEnded = t.loop.guarding
@@ -172,7 +177,9 @@ func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	}
 	switch ev.Kind {
 	case supervision.Seized:
-		w.current = supervision.Seized
+		if t.policy.SenseTrusted {
+			w.current = supervision.Seized
+		}
 		if before == supervision.Released && !t.wasOpen && !t.loop.guarding && t.policy.SenseTrusted {
 			w.doubt, w.offSince = doubtTruth{}, supervision.Never
 		}
@@ -181,7 +188,10 @@ func (t *truth) watchEvent(now supervision.Instant, ev *supervision.Event) {
 			w.off = true
 		}
 	case supervision.Released:
-		w.current, t.loop.released = supervision.Released, true
+		t.loop.released = true
+		if t.policy.SenseTrusted {
+			w.current = supervision.Released
+		}
 		if t.policy.SenseTrusted && t.idle() {
 			t.seen(now, supervision.HookOn)
 		}

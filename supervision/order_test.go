@@ -1,0 +1,164 @@
+package supervision_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"clearback/supervision"
+)
+
+// cleared makes one interruption of 800 ms for an answered call, in which a sensor sees the current stop.
+func (l *line) cleared() {
+	l.t.Helper()
+	l.after(0, "call-arrived call=1")
+	l.after(time.Second, "call-answered call=1")
+	l.after(0, "seized")
+	l.after(time.Minute, "far-end-cleared call=1 evidence=bye")
+	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+	l.after(10*time.Millisecond, "loop-opened seq=1")
+	l.after(20*time.Millisecond, "released")
+	l.after(780*time.Millisecond, "loop-closed seq=1")
+}
+
+// TestLiftLearntLate: the guard time is over, nobody has said so yet, and the sensor sees somebody lift. The hold had let go, and
+// nothing is opened under whoever dials (invariant 6).
+func TestLiftLearntLate(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	p.SenseTrusted, p.Repeats = true, 1
+	l := newLine(t, p)
+	l.cleared()
+	l.want("a lift at the end of the guard time", l.after(400*time.Millisecond, "seized"), "report interrupted call=1 seq=1 interval=800ms hook=on")
+
+	l = newLine(t, p)
+	l.cleared()
+	l.want("current in the guard time", l.after(400*time.Millisecond-1, "seized"), "")
+	l.want("its end: the hold came back", l.after(1, "time-passed"), "report interrupted call=1 seq=1 interval=800ms hook=off\n"+
+		"open-loop call=1 seq=2 interval=800ms not-after=+122.46s")
+
+	// A sensor that was not to be trusted since the opening has seen nothing stop: its first word is of the hold.
+	l = newLine(t, p)
+	l.cleared()
+	p.SenseTrusted = false
+	l.m.SetPolicy(l.now, p)
+	p.SenseTrusted = true
+	l.m.SetPolicy(l.now.Add(500*time.Millisecond), p)
+	l.want("the first word since the closing", l.after(500*time.Millisecond, "seized"), "")
+	l.want("the look", l.after(0, "time-passed"), "report interrupted call=1 seq=1 interval=800ms hook=off\n"+
+		"open-loop call=1 seq=2 interval=800ms not-after=+122.56s")
+
+	// Where the sensor is not trusted, a lift tells that what a probe would find is not the hold.
+	p.SenseTrusted, p.ProbeTrusted, p.OnHookRecognition = false, true, 800*time.Millisecond
+	l = newLine(t, p)
+	l.cleared()
+	l.want("a lift at the end of the guard time, by a sensor that is not trusted", l.after(400*time.Millisecond, "seized"),
+		"probe-line\nreport interrupted call=1 seq=1 interval=800ms hook=unknown")
+}
+
+// TestLongerWindowStays: a second emergency call does not shorten the call-back window of the first.
+func TestLongerWindowStays(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	l := newLine(t, p)
+	l.after(0, "call-requested call=1 emergency")
+	l.after(0, "near-end-cleared call=1")
+	end := l.now.Add(p.CallbackWindow)
+	p.CallbackWindow = time.Minute
+	l.m.SetPolicy(l.now, p)
+	l.after(0, "call-requested call=2 emergency")
+	l.after(0, "near-end-cleared call=2")
+	if got := l.m.View().CallbackBy; got != end {
+		t.Errorf("the window ends at %v; want %v", got, end)
+	}
+	l.after(29*time.Minute+30*time.Second, "call-requested call=3 emergency")
+	l.after(0, "near-end-cleared call=3")
+	if got, want := l.m.View().CallbackBy, l.now.Add(time.Minute); got != want {
+		t.Errorf("the window ends at %v; want %v", got, want)
+	}
+}
+
+// TestCallAfterALongFault: a caller who comes while the line settles after a fault waits for its guard time like any other
+// (invariant 5). One who waited while the fault lasted was offered the call in spite of it, and a caller in the fault still is.
+func TestCallAfterALongFault(t *testing.T) {
+	l := newLine(t, supervision.DefaultPolicy())
+	l.after(0, "loop-unknown failure=no-answer")
+	l.after(time.Hour, "time-passed")
+	l.want("a call in a long fault", l.after(0, "call-arrived call=1"), "offer-call call=1")
+	l.after(0, "near-end-cleared call=1")
+	l.after(0, "loop-closed")
+	l.want("a call in the guard time", l.after(0, "call-arrived call=2"), "")
+	l.want("1 ns before its end", l.after(400*time.Millisecond-1, "time-passed"), "")
+	l.want("its end", l.after(1, "time-passed"), "offer-call call=2")
+
+	// Whoever waits already does not wait longer because the loop closes.
+	l = newLine(t, supervision.DefaultPolicy())
+	l.after(0, "loop-unknown failure=no-answer")
+	by := l.now.Add(7*time.Second - 100*time.Millisecond) // lead, probe, max_interval, close, guard time, recognition: 6.6 s
+	l.after(0, "call-arrived call=1")
+	l.after(6500*time.Millisecond, "loop-closed")
+	l.want("the end of the guard time", l.after(400*time.Millisecond, "time-passed"), "offer-call call=1")
+	if l.now > by {
+		t.Errorf("offered at %v; want no later than %v", l.now, by)
+	}
+}
+
+// TestOtherLegUnconfirmed: as long as the adapter may have another leg of an answered call, it can take the opening for a flash in
+// that, so the interval is one that surely is none (invariant 3).
+func TestOtherLegUnconfirmed(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	p.FlashMax, p.ProbeTrusted, p.Repeats = 1200*time.Millisecond, true, 1
+	two := func() *line {
+		l := newLine(t, p)
+		l.after(0, "call-arrived call=1")
+		l.after(0, "call-answered call=1")
+		l.after(0, "call-requested call=2")
+		l.after(0, "call-answered call=2")
+		l.after(time.Minute, "far-end-cleared call=1 evidence=bye") // another call is on the line: nothing opens
+		l.after(time.Second, "far-end-cleared call=2 evidence=bye")
+		return l
+	}
+	opening := "open-loop call=2 seq=1 interval=1.3s not-after=+121.7s"
+	l := two()
+	l.want("the other BYE is not answered", l.after(0, "adapter-leg-cleared call=2 answer=confirmed"), opening)
+	l = two()
+	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+	l.want("both are answered", l.after(0, "adapter-leg-cleared call=2 answer=confirmed"), strings.Replace(strings.Replace(opening, "1.3s", "800ms", 1), "121.7", "122.2", 1))
+	l = two()
+	l.after(65*time.Second, "adapter-leg-cleared call=2 answer=confirmed")
+
+	// A repetition looks again.
+	l = two()
+	l.after(0, "adapter-leg-cleared call=2 answer=confirmed")
+	l.after(0, "loop-opened seq=1")
+	l.after(1300*time.Millisecond, "loop-closed seq=1")
+	l.after(time.Second, "time-passed")
+	l.want("the hold stayed", l.after(0, "probe-answered hook=off"),
+		"report interrupted call=2 seq=1 interval=1.3s hook=off\nopen-loop call=2 seq=2 interval=1.3s not-after=+123.55s")
+
+	// A trial of a length that could be a flash is not made.
+	l = newLine(t, p)
+	l.after(0, "call-arrived call=1")
+	l.after(0, "call-answered call=1")
+	l.after(0, "call-arrived call=2")
+	l.after(0, "call-answered call=2")
+	l.after(0, "trial-set call=2 interval=500ms")
+	l.after(0, "far-end-cleared call=1 evidence=bye")
+	l.after(0, "far-end-cleared call=2 evidence=bye")
+	l.want("a trial while the other BYE is not answered", l.after(0, "adapter-leg-cleared call=2 answer=confirmed"),
+		"report suppressed call=2 interval=500ms rule=out-of-bounds trial")
+}
+
+// TestStepsAreItsOwn: who changes the slice that a policy came with changes nothing of the machine.
+func TestStepsAreItsOwn(t *testing.T) {
+	p := probing()
+	p.Listening, p.Steps = 0, []time.Duration{time.Second}
+	for _, set := range []func(l *line){func(*line) {}, func(l *line) { l.m.SetPolicy(l.now, p) }} {
+		l := newLine(t, p)
+		set(l)
+		p.Steps[0] = 1100 * time.Millisecond
+		l.stays("1")
+		if got := l.m.View().Interval; got != time.Second {
+			t.Errorf("the next interval is %v; want 1s", got)
+		}
+		p.Steps[0] = time.Second
+	}
+}
