@@ -93,7 +93,7 @@ func (l *Line) Window() window.Line {
 	w.Bounce = upTo(w.Bounce, e.RelayBounce)
 	w.Timing = window.Band{Min: -e.TimingError, Max: e.TimingError}
 	w.PulseDialling = e.PulseDialling
-	w.Ceiling, w.LongestOpen, w.Lead = p.MaxInterval, e.LongestOpen, p.Lead
+	w.Ceiling, w.LongestOpen, w.Lead = p.Longest(), e.LongestOpen, p.Lead
 	return w
 }
 

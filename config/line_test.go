@@ -63,7 +63,7 @@ log: {remind: 0s}
 	require.Equal(t, window.Line{
 		Release: window.Band{Min: 350 * ms, Max: 350 * ms}, FlashMin: 300 * ms, FlashMax: 700 * ms, OnHookRecognition: 1500 * ms,
 		Operate: window.Band{Min: 2 * ms, Max: 2 * ms}, ReleaseTime: window.Band{Min: 2 * ms, Max: 2 * ms}, Timing: window.Band{Min: -10 * ms, Max: 10 * ms},
-		PulseMax: window.Defaults().PulseMax, Floor: 250 * ms, Ceiling: 1400 * ms, LongestOpen: 1200 * ms, Lead: 500 * ms,
+		PulseMax: window.Defaults().PulseMax, Floor: 250 * ms, Ceiling: 1200 * ms, LongestOpen: 1200 * ms, Lead: 500 * ms,
 	}, l.Window())
 	require.Contains(t, Describe(c)[0], "whether the hold cleared: nobody looks. While it stays, one clearing repeats the interruption up to 2 times and may cut into somebody's dialling")
 	require.NotContains(t, strings.Join(Warnings(c), "\n"), "journal")
@@ -111,13 +111,13 @@ func TestWindowWarnings(t *testing.T) {
 
 func TestComputedSteps(t *testing.T) {
 	for keys, want := range map[string][]time.Duration{
-		"":                            {900 * ms, 1100 * ms, 1300 * ms}, // whole units of 100 ms
-		"policy: {steps: []}":         nil,
-		"policy: {steps: [1s]}":       {time.Second},
-		"policy: {max_interval: 1s}":  {1000 * ms},
-		"policy: {interval: 1.3s}":    nil,
-		"policy: {lead: 400ms}":       {900 * ms, 1200 * ms, 1500 * ms},
-		"policy: {<<: {lead: 100ms}}": {1000 * ms, 1200 * ms, 1600 * ms},
+		"":                             {900 * ms, 1100 * ms, 1300 * ms}, // whole units of 100 ms
+		"policy: {steps: []}":          nil,
+		"policy: {steps: [1s]}":        {time.Second},
+		"policy: {max_interval: 1.2s}": {1000 * ms},
+		"policy: {interval: 1.3s}":     nil,
+		"policy: {lead: 400ms}":        {900 * ms, 1200 * ms, 1500 * ms},
+		"policy: {<<: {lead: 100ms}}":  {1000 * ms, 1200 * ms, 1600 * ms},
 	} {
 		c := parsed(t, with("    "+keys+"\n"))
 		require.Equal(t, want, c.Lines[0].Policy.Steps, keys)

@@ -234,9 +234,9 @@ func (d *decoder) checkTimed(l *Line, at string) {
 		d.add(d.at(at+".limit"), "%s.limit: %v is shorter than %v, the whole units that the longest interval of the line, %v, takes, so it would never be asked for; raise it, or shorten the interval", at, t.Limit, whole, need)
 	}
 	// Where the interval itself is too long the policy says so.
-	if p := &l.Policy; whole > need && need <= p.MaxInterval && p.Lead+need <= dialWindow && (whole > p.MaxInterval || p.Lead+whole > dialWindow) {
-		d.add(d.at(at+".unit"), "%s.unit: in whole units of %v an interval of %v becomes %v, which is longer than max_interval, %v, or with lead ends later than %v after the BYE to the adapter; give an interval of whole units",
-			at, t.Unit, need, whole, p.MaxInterval, dialWindow)
+	if p := &l.Policy; whole > need && need <= p.Longest() && p.Lead+need <= dialWindow && (whole > p.Longest() || p.Lead+whole > dialWindow) {
+		d.add(d.at(at+".unit"), "%s.unit: in whole units of %v an interval of %v becomes %v, which is longer than the longest that max_interval leaves, %v, or with lead ends later than %v after the BYE to the adapter; give an interval of whole units",
+			at, t.Unit, need, whole, p.Longest(), dialWindow)
 	}
 }
 

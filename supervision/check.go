@@ -210,7 +210,7 @@ func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 	o := &m.last
 	return o.repeats < m.policy.Repeats && !o.faulted && !o.overtaken && m.loop == loopClosed && m.wanted.wait == waitNothing &&
 		!m.policy.LifeSafety && !m.inCallbackWindow(now) && !m.otherOnLine(0) && m.waiting == 0 &&
-		m.repeatInterval(stayed) <= m.policy.MaxInterval && !m.oneTooMany(now)
+		m.repeatInterval(stayed) <= m.policy.Longest() && !m.oneTooMany(now)
 }
 
 // repeatInterval is the next interval, long enough to be no flash if the adapter's leg is not known cleared (invariant 3).

@@ -167,21 +167,23 @@ func (m *Machine) open(now Instant, unconfirmed bool) {
 			}
 		}
 	}
-	notAfter := w.byeAt.Add(dialWindow - interval)
-	if interval <= 0 || interval > m.policy.MaxInterval || now > notAfter {
+	closeBy := w.byeAt.Add(dialWindow)
+	if interval <= 0 || interval > m.policy.MaxInterval || now > writeBy(closeBy, interval) {
 		m.beginIncident(w.call, why)
 		return
 	}
-	m.becomeOpening(now, opening{call: w.call, interval: interval, unconfirmed: unconfirmed, closeBy: w.byeAt.Add(dialWindow)}, notAfter)
+	m.becomeOpening(now, opening{call: w.call, interval: interval, unconfirmed: unconfirmed, closeBy: closeBy}, Never)
 }
 
-// becomeOpening hands out OpenLoop. The controller times the interval; the deadline is only the guard of the opening.
+// becomeOpening hands out OpenLoop. The controller times the interval; the deadline is only the guard of the opening. The command may be
+// written until notAfter, and no later than closeBy and max_interval leave room for.
 func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 	if o.call != 0 && !o.trial {
 		m.breaker.note(now)
 	}
 	o.seq = m.last.seq + 1
 	o.closeBy = min(o.closeBy, now.Add(m.policy.MaxInterval))
+	notAfter = min(notAfter, writeBy(o.closeBy, o.interval))
 	o.before, o.judge = m.recognisedAt, true
 	o.flowed = m.sensed() == HookOff
 	m.last = o
@@ -395,7 +397,7 @@ func (m *Machine) pulseRequested(now Instant, ev *Event) {
 		why = SuppressedLifeSafety
 	case m.inCallbackWindow(now):
 		why = SuppressedCallback
-	case interval < IntervalFloor || interval > m.policy.MaxInterval || interval > IntervalCeiling:
+	case interval < IntervalFloor || interval > m.policy.Longest():
 		why = SuppressedOutOfBounds
 	case m.loop == loopFaulted:
 		why = SuppressedLoopFaulted

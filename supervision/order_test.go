@@ -162,3 +162,66 @@ func TestStepsAreItsOwn(t *testing.T) {
 		p.Steps[0] = time.Second
 	}
 }
+
+// TestNeverCutShort: an opening that is written as late as it may be, and begins 100 ms after that, is cut below neither the flash
+// maximum nor the shortest interruption by what bounds its end (invariants 3, 4 and 11).
+func TestNeverCutShort(t *testing.T) {
+	const ms = time.Millisecond
+	clearing := func(p supervision.Policy, answer string) (*line, string) {
+		l := newLine(t, p)
+		l.held()
+		l.after(0, "far-end-cleared call=1 evidence=bye")
+		if answer == "" {
+			return l, l.after(p.Lead, "time-passed")
+		}
+		return l, l.after(0, "adapter-leg-cleared call=1 answer="+answer)
+	}
+	cut := func(l *line, late time.Duration) time.Duration { // how long the loop is open if nobody closes it before
+		l.t.Helper()
+		l.after(late+100*ms, "loop-opened seq=1")
+		return l.deadline.Sub(l.now)
+	}
+	p := supervision.DefaultPolicy()
+	p.MaxInterval = p.Interval + 200*ms
+	l, opens := clearing(p, "confirmed")
+	l.want("max_interval close to interval", opens, "open-loop call=1 seq=1 interval=800ms not-after=+121.2s")
+	if got := cut(l, 200*ms); got != 700*ms {
+		t.Errorf("open for %v; want 700ms", got)
+	}
+
+	p.FlashMax = 700 * ms
+	p.MaxInterval = 1000 * ms
+	l, opens = clearing(p, "")
+	l.want("a flash maximum close to interval", opens, "open-loop call=1 seq=1 interval=800ms not-after=+121.8s")
+	if got := cut(l, 200*ms); got < p.FlashMax {
+		t.Errorf("open for %v; want no less than the flash maximum", got)
+	}
+
+	p = supervision.DefaultPolicy()
+	p.Interval, p.MaxInterval, p.OnHookRecognition = 250*ms, 450*ms, 400*ms
+	l, opens = clearing(p, "confirmed")
+	l.want("the shortest interval", opens, "open-loop call=1 seq=1 interval=250ms not-after=+121.1s")
+	if got := cut(l, 100*ms); got != 250*ms {
+		t.Errorf("open for %v; want 250ms", got)
+	}
+
+	p.MaxInterval, p.Lead = 3*time.Second, 1650*ms // 2 s after the BYE
+	l, opens = clearing(p, "")
+	l.want("the shortest interval after the longest lead", opens, "open-loop call=1 seq=1 interval=250ms not-after=+122.65s")
+	if got := cut(l, 0); got != 250*ms {
+		t.Errorf("open for %v; want 250ms", got)
+	}
+
+	p = supervision.DefaultPolicy()
+	l = newLine(t, p)
+	l.want("the longest interval by hand", l.after(0, "pulse-requested interval=2.8s"), "open-loop seq=1 interval=2.8s not-after=+60.2s")
+	l = newLine(t, p)
+	l.want("a longer one", l.after(0, "pulse-requested interval=2.801s"), "report refused rule=out-of-bounds")
+
+	l = newLine(t, p)
+	l.held()
+	p.MaxInterval = 1200 * ms
+	l.m.SetPolicy(l.now, p)
+	l.want("the longest trial", l.after(0, "trial-set call=1 interval=1s"), "")
+	l.want("a longer one", l.after(0, "trial-set call=1 interval=1.001s"), "report refused call=1 rule=out-of-bounds")
+}

@@ -5,16 +5,17 @@ import "time"
 // Policy holds the settings of one line that decide about its loop. [DefaultPolicy] gives each field its default,
 // [Policy.Check] names each field or relation that is out of bounds. The zero Policy is not sound.
 type Policy struct {
-	// Interval is the length of an interruption: 250 ms to MaxInterval, 800 ms by default.
+	// Interval is the length of an interruption: 250 ms to [Policy.Longest], 800 ms by default.
 	Interval time.Duration
-	// Lead is how long the adapter's answer to our BYE is awaited: 50 ms to 1.75 s, 600 ms by default.
+	// Lead is how long the adapter's answer to our BYE is awaited: 50 ms to 1.65 s, 600 ms by default.
 	Lead time.Duration
 	// GuardTime is the quiet time after an interruption: 100 ms to 5 s, 400 ms by default.
 	GuardTime time.Duration
 	// OnHookRecognition is how long after the opening the adapter needs to recognise on hook: no shorter than the
 	// longest interval of the line, up to 10 s, 1.6 s by default.
 	OnHookRecognition time.Duration
-	// MaxInterval bounds every opening, by hand too, counted from the command: up to 3 s, 3 s by default.
+	// MaxInterval bounds every opening, by hand too, counted from the command: up to 3 s, 3 s by default. It is 200 ms longer than
+	// every interval at least, so that it cuts none short.
 	MaxInterval time.Duration
 	// FlashMax is the longest break that the adapter takes for a hook flash; 0, the default: its flash detection
 	// is off. Up to 1.55 s.
@@ -77,6 +78,8 @@ const (
 	defaultLead = 600 * time.Millisecond
 	// leadFloor leaves a local adapter time to answer at all.
 	leadFloor = 50 * time.Millisecond
+	// leadCeiling leaves room for the shortest interval and a contact that moves late.
+	leadCeiling = dialWindow - IntervalFloor - contactMoves
 	// defaultGuardTime is the 300 ms that line circuits are given to settle after an open loop (common
 	// practice), and 100 ms for the contact and its controller.
 	defaultGuardTime = 400 * time.Millisecond
@@ -120,6 +123,11 @@ const (
 	// closeMargin is how long after its due end an opening is left to the controller, which times it, before
 	// CloseLoop is sent: three answers of a slow gateway board of 100 ms each.
 	closeMargin = 300 * time.Millisecond
+	// contactMoves is how long after the writing of the command the loop may open: one answer of a slow gateway board.
+	contactMoves = 100 * time.Millisecond
+	// openRoom is by how much max_interval is longer than every interval: for the writing of the command and for the contact, two
+	// answers of a slow gateway board of 100 ms each.
+	openRoom = 200 * time.Millisecond
 	// closeWait is how long LoopClosed is awaited after CloseLoop before the loop counts as faulted: twice the
 	// longest time between two tries of the shell.
 	closeWait = 500 * time.Millisecond
@@ -159,9 +167,18 @@ func DefaultPolicy() Policy {
 // can still end in time (invariants 4 and 11).
 func (p *Policy) interval(stayed int) time.Duration {
 	if n := min(stayed, len(p.Steps)); n > 0 {
-		return max(p.Interval, min(p.Steps[n-1], p.MaxInterval, dialWindow-p.Lead))
+		return max(p.Interval, min(p.Steps[n-1], p.Longest(), dialWindow-p.Lead))
 	}
 	return p.Interval
+}
+
+// Longest returns the longest interval, by hand too.
+func (p *Policy) Longest() time.Duration { return min(p.MaxInterval, IntervalCeiling) - openRoom }
+
+// writeBy returns until when the command of an opening may be written that is over by closeBy: so that the end cuts it short at most
+// by what the contact moves late, and never below the shortest interval. (What is to be no flash is longer by as much; see flashMargin.)
+func writeBy(closeBy Instant, interval time.Duration) Instant {
+	return closeBy.Add(-max(interval, min(interval, IntervalFloor)+contactMoves))
 }
 
 // unconfirmed returns the interval where the adapter's leg was not confirmed cleared (invariant 3).

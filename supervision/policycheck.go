@@ -17,7 +17,7 @@ func (f Fault) String() string { return f.Field + ": " + f.Problem }
 func (p Policy) Check() []Fault {
 	var c checker
 	c.within("interval", p.Interval, IntervalFloor, IntervalCeiling, "shorter breaks can be read as dial pulses or recalls")
-	c.within("lead", p.Lead, leadFloor, dialWindow-IntervalFloor, "the adapter's answer needs some time, and an opening must fit behind it")
+	c.within("lead", p.Lead, leadFloor, leadCeiling, "the adapter's answer needs some time, and an opening must fit behind it")
 	c.within("guard_time", p.GuardTime, guardFloor, guardCeiling, "the line must settle, and calls wait meanwhile")
 	c.within("onhook_recognition", p.OnHookRecognition, IntervalFloor, recognitionCeiling, "calls wait until it has passed")
 	c.within("max_interval", p.MaxInterval, IntervalFloor, IntervalCeiling, "no opening is longer than that, by hand too")
@@ -37,8 +37,9 @@ func (p Policy) Check() []Fault {
 		c.add("openings_per_minute", "%d is not enough for one clearing with repeats: %d; raise it to at least %d, or lower repeats", p.OpeningsPerMinute, p.Repeats, p.Repeats+1)
 	}
 	longest := p.checkSteps(&c)
-	if p.Interval > p.MaxInterval {
-		c.add("interval", "%v is longer than max_interval, %v; shorten interval or raise max_interval", p.Interval, p.MaxInterval)
+	if p.Interval+openRoom > p.MaxInterval {
+		c.add("interval", "%v and the %v that the controller may take are longer than max_interval, %v; shorten interval or raise max_interval",
+			p.Interval, openRoom, p.MaxInterval)
 	}
 	p.checkEnd(&c, "interval", p.Interval)
 	if p.OnHookRecognition < longest {
@@ -57,8 +58,9 @@ func (p Policy) checkSteps(c *checker) time.Duration {
 			c.add("steps", "step %d, %v, is no longer than what comes before it, %v; let the steps rise, the first above interval", i+1, step, last)
 		}
 		c.within("steps", step, IntervalFloor, IntervalCeiling, "a step is an interval")
-		if step > p.MaxInterval {
-			c.add("steps", "step %d, %v, is longer than max_interval, %v; shorten the step or raise max_interval", i+1, step, p.MaxInterval)
+		if step+openRoom > p.MaxInterval {
+			c.add("steps", "step %d, %v, and the %v that the controller may take are longer than max_interval, %v; shorten the step or raise max_interval",
+				i+1, step, openRoom, p.MaxInterval)
 		}
 		p.checkEnd(c, "steps", step)
 		last = max(last, step)
@@ -66,7 +68,7 @@ func (p Policy) checkSteps(c *checker) time.Duration {
 	return last
 }
 
-// checkEnd holds invariant 11 for one interval.
+// checkEnd holds invariant 11 for one interval. (That the shortest ones leave room for the contact is leadCeiling's.)
 func (p Policy) checkEnd(c *checker, field string, interval time.Duration) {
 	if interval >= 0 && p.Lead >= 0 && p.Lead+interval > dialWindow {
 		c.add(field, "lead %v and an interval of %v end %v after the BYE to the adapter; at most %v is allowed, since somebody may lift and dial by then: shorten lead or the interval",
@@ -84,9 +86,9 @@ func (p Policy) checkFlash(c *checker) {
 		c.add("flash_max", "if the adapter does not answer its BYE the interval must be flash_max + %v = %v, which after lead %v ends beyond %v; switch the adapter's flash detection off and set 0, or shorten lead",
 			flashMargin, need, p.Lead, dialWindow)
 	}
-	if need > p.MaxInterval {
-		c.add("flash_max", "if the adapter does not answer its BYE the interval must be flash_max + %v = %v, which is longer than max_interval, %v; switch the adapter's flash detection off and set 0, or raise max_interval",
-			flashMargin, need, p.MaxInterval)
+	if need+openRoom > p.MaxInterval {
+		c.add("flash_max", "if the adapter does not answer its BYE the interval must be flash_max + %v = %v, which with the %v that the controller may take is longer than max_interval, %v; switch the adapter's flash detection off and set 0, or raise max_interval",
+			flashMargin, need, openRoom, p.MaxInterval)
 	}
 }
 

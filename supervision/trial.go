@@ -65,23 +65,23 @@ func (p *Policy) trialAllowed(d time.Duration, pulseDiallingOff bool) bool {
 	if pulseDiallingOff {
 		floor = trialFloor
 	}
-	return d == 0 || d >= floor && d <= min(p.MaxInterval, IntervalCeiling) && p.Lead+d <= dialWindow
+	return d == 0 || d >= floor && d <= p.Longest() && p.Lead+d <= dialWindow
 }
 
 // openTrial is what open is for a trial.
 func (m *Machine) openTrial(now Instant, w wanted, unconfirmed bool) {
-	notAfter := w.byeAt.Add(dialWindow - w.interval)
+	closeBy := w.byeAt.Add(dialWindow)
 	switch {
 	case w.interval == 0:
 		m.becomeCatching(now, w.call)
-	case w.interval > m.policy.MaxInterval,
+	case w.interval > m.policy.Longest(),
 		(unconfirmed || m.otherLeg(w.call)) && m.policy.unconfirmed(w.interval) > w.interval:
 		m.trialSuppressed(w.call, w.interval, SuppressedOutOfBounds)
-	case now > notAfter:
+	case now > writeBy(closeBy, w.interval):
 		m.trialSuppressed(w.call, w.interval, SuppressedLate)
 	default:
-		o := opening{call: w.call, interval: w.interval, unconfirmed: unconfirmed, trial: true, closeBy: w.byeAt.Add(dialWindow)}
-		m.becomeOpening(now, o, notAfter)
+		o := opening{call: w.call, interval: w.interval, unconfirmed: unconfirmed, trial: true, closeBy: closeBy}
+		m.becomeOpening(now, o, Never)
 	}
 }
 

@@ -330,7 +330,7 @@ func (h *house) requireMeasured(asked, measured, late time.Duration) {
 func policy() supervision.Policy {
 	p := supervision.DefaultPolicy()
 	p.Interval, p.Lead, p.GuardTime, p.OnHookRecognition = 250*time.Millisecond, 100*time.Millisecond, 100*time.Millisecond, 400*time.Millisecond
-	p.MaxInterval, p.ProbeTrusted, p.Watch = 400*time.Millisecond, true, 0
+	p.MaxInterval, p.ProbeTrusted, p.Watch = 600*time.Millisecond, true, 0
 	return p
 }
 

@@ -65,7 +65,7 @@ const (
 	// refusalWait is how long after a trial was set its refusal may be told: it follows in the same step, after no more than the
 	// writing of one line of log. One that comes later still is not lost.
 	refusalWait = 100 * time.Millisecond
-	// outcomeLimit is longer than everything that may follow a clearing at the widest settings: a lead of 1.75 s, an interval within the 2 s
+	// outcomeLimit is longer than everything that may follow a clearing at the widest settings: a lead of 1.65 s, an interval within the 2 s
 	// of invariant 11, a guard time of 5 s, an on-hook recognition of 10 s and the answer to a probe.
 	outcomeLimit = 30 * time.Second
 	// farewell is how long End waits for the answer to its BYE or CANCEL.

@@ -33,6 +33,11 @@ func mutantsOfOpening() []Mutant {
 				ef.Interval *= 5
 			}
 		})},
+		{Invariant: 4, Name: "lets an opening be written so late that max_interval cuts it short", Build: effect(func(m *Moment, ef *supervision.Effect) {
+			if ef.Kind == supervision.OpenLoop {
+				ef.NotAfter = m.Now.Add(1200 * time.Millisecond)
+			}
+		}), Problem: "cuts it short"},
 		{Invariant: 4, Name: "has no guard on the opening", Build: wrap(nil, unguarded)},
 		{Invariant: 4, Name: "lengthens the interval when the loop has opened", Build: wrap(nil, lengthen)},
 		{Invariant: 4, Name: "uses one number for all openings", Build: effect(func(_ *Moment, ef *supervision.Effect) {

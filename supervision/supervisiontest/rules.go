@@ -98,7 +98,7 @@ func reasonHolds(t *truth, m *Moment, c *callTruth, ef *supervision.Effect) bool
 	case supervision.SuppressedOutOfBounds:
 		confirmed := c.legDone && c.leg == supervision.AnswerConfirmed
 		confirmed = confirmed && !t.anyLeg(c.id)
-		return c.trial && (c.trialInterval > t.policy.MaxInterval || !confirmed && c.trialInterval < t.policy.FlashMax+flashMargin)
+		return c.trial && (c.trialInterval > t.policy.MaxInterval-openRoom || !confirmed && c.trialInterval < t.policy.FlashMax+flashMargin)
 	case supervision.SuppressedTooManyOpenings:
 		return !c.trial && (t.storm.paused(m.Now) || t.storm.full(m.Now, &t.policy))
 	default:
@@ -285,6 +285,9 @@ func bounded(t *truth, m *Moment, ef *supervision.Effect) string {
 		return "opens a loop of which nobody knows whether it is open"
 	case ef.Interval <= 0 || ef.Interval > t.policy.MaxInterval || ef.Interval > absoluteMax:
 		return fmt.Sprintf("an interval of %v", ef.Interval)
+	case ef.NotAfter.Add(ef.Interval) > m.Now.Add(t.policy.MaxInterval),
+		ef.NotAfter.Add(min(ef.Interval, supervision.IntervalFloor)+moves) > m.Now.Add(t.policy.MaxInterval):
+		return "may be written so late that max_interval cuts it short"
 	case m.Now < t.loop.quietBy:
 		return "opens again within the guard time"
 	case ef.Seq <= t.loop.seq:
@@ -329,7 +332,7 @@ func inTime(t *truth, m *Moment, ef *supervision.Effect) string {
 	switch {
 	case c == nil || c.interrupted:
 		return "" // or a repeat, which ends later by the user's consent
-	case ef.NotAfter.Add(ef.Interval) > c.byeAt.Add(dialWindow):
+	case ef.NotAfter.Add(max(ef.Interval, min(ef.Interval, supervision.IntervalFloor)+moves)) > c.byeAt.Add(dialWindow):
 		return fmt.Sprintf("may end %v after our BYE", ef.NotAfter.Add(ef.Interval).Sub(c.byeAt))
 	case c.late > lateLimit:
 		return fmt.Sprintf("opens after a clearing that is %v old", c.late)

@@ -12,6 +12,8 @@ const (
 	dialWindow  = 2 * time.Second        // invariant 11
 	lateLimit   = time.Second            // invariant 11, watched lines
 	flashMargin = 100 * time.Millisecond // invariant 3
+	openRoom    = 200 * time.Millisecond // max_interval is longer than every interval
+	moves       = 100 * time.Millisecond // how late a contact may move
 	absoluteMax = 3 * time.Second        // invariant 4
 	probeLimit  = 500 * time.Millisecond // how long an answer to a probe may be awaited
 	waitSlack   = time.Second            // probe and closing time in the bound of a waiting call

@@ -124,7 +124,7 @@ func (t *truth) trialBounds(now supervision.Instant, ev *supervision.Event) bool
 	if ev.PulseDiallingOff {
 		floor = trialFloor
 	}
-	return d == 0 || d >= floor && d <= p.MaxInterval && d <= absoluteMax && d+p.Lead <= dialWindow
+	return d == 0 || d >= floor && d <= p.MaxInterval-openRoom && d <= absoluteMax-openRoom && d+p.Lead <= dialWindow
 }
 
 func (t *truth) inWindow(now supervision.Instant) bool {

@@ -40,7 +40,7 @@ func Defaults() Line {
 		// (pktcSigEndPntConfigPulseDialMaxBreakTime). Unknown, it is the widest.
 		PulseDialling: true, PulseMax: 200 * ms,
 		// The policy's own bounds.
-		Floor: 250 * ms, Ceiling: 3 * time.Second,
+		Floor: 250 * ms, Ceiling: 2800 * ms, // max_interval, 3 s, less 200 ms
 		// Our own figure: a line is dead for no longer than hanging up, lifting and dialling takes.
 		LongestOpen: dialWindow,
 		// T1 of RFC 3261 and 100 ms.

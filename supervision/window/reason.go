@@ -18,7 +18,7 @@ const (
 	FlashBegins        // the begin of the adapter's flash window
 	DialWindow         // the 2 s after the BYE, less the lead
 	Recognition        // the adapter's on-hook recognition
-	Ceiling            // the policy's max_interval
+	Ceiling            // the longest that the policy's max_interval leaves
 	LongestOpen        // the user's longest opening
 )
 
@@ -39,8 +39,8 @@ var reasons = [...]struct{ word, text, at, change string }{
 		"the room that lead leaves of the 2 s after the BYE ends", "lead (shorten it)"},
 	Recognition: {"onhook-recognition", "the adapter is taken to read on hook at onhook_recognition after the opening, and the loop must be closed by then",
 		"onhook_recognition ends", "onhook_recognition (raise it)"},
-	Ceiling: {"max-interval", "no opening of this line is longer than max_interval",
-		"max_interval ends", "max_interval (raise it)"},
+	Ceiling: {"max-interval", "every interval of this line is at least 200 ms shorter than max_interval",
+		"max_interval, less 200 ms, ends", "max_interval (raise it)"},
 	LongestOpen: {"longest-open", "the longest opening that is accepted on this line, also where relay and controller make it long",
 		"longest_open, less the errors of relay and controller, ends", "longest_open (raise it)"},
 }

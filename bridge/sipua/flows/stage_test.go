@@ -95,7 +95,7 @@ func newStage(t tester, f *flow, relayer *media.Relay) *stage {
 		t.Fatal(err)
 	}
 	p := supervision.DefaultPolicy()
-	p.Interval, p.MaxInterval, p.GuardTime, p.OnHookRecognition = 10*time.Millisecond, 20*time.Millisecond, 5*time.Millisecond, 10*time.Millisecond
+	p.Interval, p.MaxInterval, p.GuardTime, p.OnHookRecognition = 10*time.Millisecond, 300*time.Millisecond, 5*time.Millisecond, 10*time.Millisecond
 	p.Watch, p.Listening = 0, 0
 	s.line = bridge.NewLine(bridge.LineOptions{Name: "box-office", Policy: p, Contact: s.contact, Epoch: s.started, Logger: zap.New(core), Record: s.record})
 	o.Events = s.line

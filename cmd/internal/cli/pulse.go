@@ -43,7 +43,7 @@ func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) 
 	switch w.refused {
 	case supervision.SuppressionNone:
 	case supervision.SuppressedOutOfBounds:
-		w.out.Refused = fmt.Sprintf("%s Allowed are %s to %s.", k.refusal(w.refused, v), supervision.IntervalFloor, min(p.MaxInterval, supervision.IntervalCeiling))
+		w.out.Refused = fmt.Sprintf("%s Allowed are %s to %s.", k.refusal(w.refused, v), supervision.IntervalFloor, p.Longest())
 	default:
 		w.out.Refused = k.refusal(w.refused, v)
 	}

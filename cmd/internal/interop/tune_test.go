@@ -53,7 +53,7 @@ func TestTune(t *testing.T) {
 	t.Parallel()
 	need(t, "sqlite3")
 	r := newRig(t, setup{record: true, lines: []lineSetup{
-		{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 650ms, max_interval: 650ms", more: unwatched},
+		{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 650ms, max_interval: 850ms", more: unwatched},
 		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: brisk, more: unwatched}}})
 	p := r.startPort(boxOffice, "Footlight 1.0")
 	d := r.talk("tune", boxOffice, "--holds", "10")
