@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"context"
 	"fmt"
 	"net/netip"
 	"slices"
@@ -32,6 +33,11 @@ type desk struct {
 	epoch   time.Time
 	log     *zap.Logger
 
+	leaving context.Context // ends with leave
+	stop    context.CancelFunc
+	// trustAfter is [trustAfter], but for tests.
+	trustAfter time.Duration
+
 	setting sync.Mutex // held while the line's policy is read and set anew; never inside of mu
 
 	// guards what follows; never held while the line is asked, whose goroutine takes it
@@ -55,22 +61,11 @@ type desk struct {
 	work sync.WaitGroup // what runs beside the requests; Go only under mu and while not left
 }
 
-// between stands between the names of an adapter that registers by one and answers by another. No header has it within.
-const between = "\n"
-
 // session is a tuning session. The fields beside it are guarded by the desk's mu.
 type session struct {
 	*trial.Session
 	busy bool
 	rest *time.Timer // ends it when nothing was asked of it for long
-}
-
-// trusted returns the line's policy with the trust that its answers have earned. A policy that trusts already is left alone.
-func trusted(c *config.Line, t journal.Trust) supervision.Policy {
-	p := c.Policy
-	p.ProbeTrusted = p.ProbeTrusted || c.Verify.By == "options" && t.Probe
-	p.SenseTrusted = p.SenseTrusted || c.Verify.By == "sense" && t.Sense
-	return p
 }
 
 // basis names what the count of holds that stayed rests on.
@@ -81,8 +76,9 @@ func newDesk(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 	k := &desk{
 		c: c, contact: contact, journal: j, epoch: epoch, log: log.With(zap.String("line", c.Name)),
 		basis: basis(&c.Policy), interval: c.Policy.Interval, notes: map[supervision.CallID]story.Note{},
-		incidents: map[supervision.Incident]story.Incident{},
+		incidents: map[supervision.Incident]story.Incident{}, trustAfter: trustAfter,
 	}
+	k.leaving, k.stop = context.WithCancel(context.Background())
 	var kept supervision.Kept
 	if j != nil {
 		was := j.LineState(c.Name)
@@ -112,6 +108,9 @@ func (k *desk) record(e story.Entry) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	accounts, incidents := k.teller.Take(e)
+	if e.Event.Kind == supervision.CallAnswered {
+		k.testTrust(e.Event.Call)
+	}
 	for i := range accounts {
 		a := &accounts[i]
 		if a.ClearedBy == story.ClearedByFarEnd && !a.Answered.IsZero() && !a.Cleared.Before(k.last.Cleared) {
@@ -156,8 +155,8 @@ func (k *desk) keep(kept supervision.Kept) {
 		return
 	}
 	k.mu.Lock()
+	defer k.mu.Unlock()
 	state := journal.LineState{Line: k.c.Name, Stayed: kept.Stayed, Basis: k.basis}
-	k.mu.Unlock()
 	if kept.CallbackBy > 0 {
 		state.CallbackBy = k.epoch.Add(time.Duration(kept.CallbackBy))
 	}
@@ -179,39 +178,6 @@ func keptOpenings(kept *supervision.Kept, was *journal.LineState, epoch time.Tim
 	if left := time.Until(was.NoOpeningBy); left > 0 {
 		kept.NoOpeningBy = now.Add(min(left, supervision.BreakerPause))
 	}
-}
-
-// calledItself takes what the adapter calls itself, when it registers or when it answers. Another adapter, or another version of its software,
-// has to be seen anew before its answers count. The answer that says so does not count either: this returns before it is told.
-func (k *desk) calledItself(agent string) {
-	k.mu.Lock()
-	k.userAgent = agent
-	if !slices.Contains(k.names, agent) {
-		k.names = append(k.names, agent)
-	}
-	was := k.trust.UserAgent
-	distrust := k.trust.Probe && was != "" && !slices.Contains(strings.Split(was, between), agent)
-	if distrust {
-		k.trust.Probe = false
-	}
-	k.mu.Unlock()
-	if !distrust {
-		return
-	}
-	k.setting.Lock()
-	defer k.setting.Unlock()
-	p := k.line.Policy()
-	p.ProbeTrusted = k.c.Policy.ProbeTrusted
-	k.line.SetPolicy(p)
-	k.log.Warn("the adapter calls itself otherwise than when its answers were checked; they are not trusted until `clearback check --live --states` has seen the line again",
-		zap.String("was", strings.ReplaceAll(was, between, " and ")), zap.String("is", agent))
-}
-
-// calls returns all names that the adapter has been heard by, as [journal.Trust] keeps them.
-func (k *desk) calls() string {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return strings.Join(slices.Sorted(slices.Values(k.names)), between)
 }
 
 // setInterval changes the interval in use, and the steps as the file's next reading will have them, so that what is counted on them outlives a
@@ -282,6 +248,7 @@ func (k *desk) asked(number string) {
 func (k *desk) leave() {
 	k.mu.Lock()
 	k.left = true
+	k.stop()
 	s := k.session
 	k.mu.Unlock()
 	k.shut(s, "the daemon is ending")

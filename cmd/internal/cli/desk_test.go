@@ -86,6 +86,68 @@ func TestTrust(t *testing.T) {
 	require.False(t, p.ProbeTrusted)
 }
 
+// An adapter that had no name when it was checked and calls itself something now is another one.
+func TestTrustOfANamelessAdapter(t *testing.T) {
+	c, p := stage(t)
+	p.set("486 Busy Here")
+	trustedAs(t, c, "")
+	d, logs := served(t, c)
+	d.calledItself("box-office", "Millrace 2.1")
+	require.False(t, d.line("box-office").Policy().ProbeTrusted)
+	require.Equal(t, 1, logs.FilterMessageSnippet("calls itself").Len())
+}
+
+// Each answered call tests what the adapter says of its hook (SAFETY.md S94): 486 is due, and one that says 200 twice is not trusted any more,
+// not after a restart either.
+func TestTrustIsTestedInCalls(t *testing.T) {
+	c, p := stage(t)
+	p.set("486 Busy Here")
+	trustedAs(t, c, "Millrace 2.1")
+	d, logs := served(t, c)
+	k := d.desk("box-office")
+	k.mu.Lock()
+	k.trustAfter = 10 * time.Millisecond
+	k.mu.Unlock()
+	answered := func(id supervision.CallID, emergency bool) {
+		k.line.Post(supervision.Event{Kind: supervision.CallRequested, Call: id, Emergency: emergency})
+		k.line.Post(supervision.Event{Kind: supervision.CallAnswered, Call: id})
+	}
+	trusts := func() bool { return k.line.Policy().ProbeTrusted }
+	tested := func() { // all questions are answered
+		t.Helper()
+		require.Eventually(t, func() bool {
+			calls := k.line.View().Calls
+			return len(calls) > 0 && calls[0].Answered
+		}, 5*time.Second, time.Millisecond)
+		k.work.Wait()
+	}
+	ended := func(id supervision.CallID) {
+		k.line.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: id})
+		require.Eventually(t, func() bool { return len(k.line.View().Calls) == 0 }, 5*time.Second, time.Millisecond)
+	}
+	answered(81, false)
+	tested()
+	require.True(t, trusts(), "486 is due")
+	ended(81)
+	p.set("200 OK")
+	answered(82, true)
+	tested()
+	require.True(t, trusts(), "an emergency call is no test")
+	ended(82)
+	require.Zero(t, logs.FilterMessageSnippet("answered call").Len())
+	answered(83, false)
+	tested()
+	require.False(t, trusts())
+	told := logs.FilterMessageSnippet("says on hook (200 to OPTIONS) in an answered call")
+	require.Equal(t, 1, told.Len())
+	require.EqualValues(t, 83, told.All()[0].ContextMap()["call"])
+	d.Shutdown(context.Background())
+
+	p.set("486 Busy Here")
+	d, _ = served(t, c)
+	require.False(t, d.line("box-office").Policy().ProbeTrusted, "after a restart")
+}
+
 // What outlives the process: the holds that stayed, as long as interval and steps are the same; the call-back window, never longer than the
 // file says; the call numbers.
 func TestKeptOverARestart(t *testing.T) {
