@@ -78,6 +78,12 @@ func mutantsOfConsent() []Mutant {
 		}), Problem: "much later"},
 		{Invariant: 1, Name: "takes a tuning session's call for any other in the call-back window", Build: deaf(supervision.TrialCall), Problem: "session's call in the call-back window"},
 		{Invariant: 1, Name: "takes a tuning session's call for any other when the adapter dials", Build: deaf(supervision.TrialCall), Problem: "asked for another"},
+		{Invariant: 0, Name: "tells the same failure by hand once only", Build: wrap(nil, quietSecondFailure), Problem: "told nowhere"},
+		{Invariant: 0, Name: "refuses by hand silently", Build: effect(func(m *Moment, ef *supervision.Effect) {
+			if m.Event.Kind == supervision.PulseRequested && isReport(ef, supervision.ReportRefused) {
+				ef.Kind = supervision.EffectNone
+			}
+		}), Problem: "does not say"},
 		{Invariant: 1, Name: "opens by hand in the call-back window", Build: bend(func(p *supervision.Policy) { p.CallbackWindow = 0 }), Problem: "by hand in the call-back window"},
 		{Invariant: 8, Name: "repeats after the near end's own BYE", Build: deaf(supervision.NearEndCleared), Problem: "after near-end clearing"},
 		{Invariant: 4, Name: "opens in a catch trial", Build: event(func(ev *supervision.Event) {
@@ -142,6 +148,20 @@ func silent(why supervision.Incident) Build {
 			ef.Kind = supervision.EffectNone
 		}
 	})
+}
+
+// quietSecondFailure tells nothing of an opening by hand that was not made.
+func quietSecondFailure(_ *hook, m *Moment) {
+	if m.Event.Kind != supervision.LoopFailed {
+		return
+	}
+	kept := m.Effects[:0]
+	for _, ef := range m.Effects {
+		if ef.Kind != supervision.Report || ef.Call != 0 {
+			kept = append(kept, ef)
+		}
+	}
+	m.Effects = kept
 }
 
 func openFound(h *hook, m *Moment) {

@@ -22,6 +22,7 @@ func rules() []rule {
 	return []rule{
 		{0, "both ends are told, and every far-end clearing is accounted for by a true reason", accountEffect, accountEnd},
 		{0, "an incident begins once, for a true reason, and ends once", incidents, nil},
+		{0, "whoever asks for an opening by hand learns what became of it, once", nil, handEnd},
 		{1, "opens only after an answered call was cleared by the far end and no other call is on the line, or by hand", only, nil},
 		{2, "never while ringing or talking, never for an emergency call, never on a life-safety line", never, neverEnd},
 		{3, "the adapter's leg first, its answer awaited for at most lead", legFirst, leadEnd},

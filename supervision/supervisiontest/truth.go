@@ -108,6 +108,8 @@ type truth struct {
 	probedAt   supervision.Instant
 	callbackBy supervision.Instant
 
+	byHand bool // an opening by hand is under way, and its outcome was not told yet
+
 	// of the present step
 	known     bool // the event concerns something that is known
 	seizure   bool // the near end came first: request, sensor or its own BYE
