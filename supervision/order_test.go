@@ -225,3 +225,89 @@ func TestNeverCutShort(t *testing.T) {
 	l.want("the longest trial", l.after(0, "trial-set call=1 interval=1s"), "")
 	l.want("a longer one", l.after(0, "trial-set call=1 interval=1.001s"), "report refused call=1 rule=out-of-bounds")
 }
+
+// TestWithdrawnThenOpened: a confirmation that crosses the close leaves it its time: 500 ms, then nobody knows.
+func TestWithdrawnThenOpened(t *testing.T) {
+	l := newLine(t, supervision.DefaultPolicy())
+	l.held()
+	l.after(0, "far-end-cleared call=1 evidence=bye")
+	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+	l.want("a seizure", l.after(10*time.Millisecond, "seized"), "close-loop call=1 seq=1\nreport cancelled call=1")
+	by := l.now.Add(500 * time.Millisecond)
+	l.after(20*time.Millisecond, "loop-opened seq=1")
+	if l.deadline != by {
+		t.Errorf("the close is awaited until %v; want %v", l.deadline, by)
+	}
+}
+
+// TestShortestByHand: 250 ms is allowed, and what is shorter is not.
+func TestShortestByHand(t *testing.T) {
+	l := newLine(t, supervision.DefaultPolicy())
+	l.want("249.999999 ms", l.after(0, "pulse-requested interval=249.999999ms"), "report refused rule=out-of-bounds")
+	l.want("250 ms", l.after(0, "pulse-requested interval=250ms"), "open-loop seq=1 interval=250ms not-after=+61s")
+}
+
+// TestWaitingCallsAreCounted: each of the calls that wait is refused when the near end comes first.
+func TestWaitingCallsAreCounted(t *testing.T) {
+	l := newLine(t, supervision.DefaultPolicy())
+	l.held()
+	l.after(0, "far-end-cleared call=1 evidence=bye")
+	l.after(0, "call-arrived call=2")
+	l.after(0, "call-arrived call=3")
+	if l.m.AtRest() {
+		t.Error("at rest while calls wait")
+	}
+	l.want("a seizure", l.after(0, "seized"), "report cancelled call=1\nrefuse-call call=2 code=486\nrefuse-call call=3 code=486")
+}
+
+// TestLookWhileAnotherRings: a call that rings may answer for a line that is off hook, so that is unknown; on hook is on hook.
+func TestLookWhileAnotherRings(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	p.SenseTrusted = true
+	l := newLine(t, p)
+	l.cleared()
+	l.after(20*time.Millisecond, "seized")
+	l.after(380*time.Millisecond, "time-passed")
+	l.after(time.Second, "call-arrived call=2")
+	l.want("the handset put down", l.after(time.Second, "released"), "report interrupted call=1 seq=1 interval=800ms hook=on")
+
+	l = newLine(t, p)
+	l.cleared()
+	l.after(20*time.Millisecond, "seized")
+	l.after(380*time.Millisecond, "time-passed")
+	l.after(time.Second, "call-arrived call=2")
+	l.want("the second look", l.after(9*time.Second, "time-passed"), "report interrupted call=1 seq=1 interval=800ms hook=unknown")
+
+	l = newLine(t, listening())
+	l.stays("1")
+	l.want("the second probe", l.after(10*time.Second, "time-passed"), "probe-line")
+	l.after(0, "call-arrived call=2")
+	l.want("off hook, or the call that rings", l.after(0, "probe-answered hook=off"), "report interrupted call=9 seq=1 interval=800ms hook=unknown")
+}
+
+// TestSameIncident: the same reason of another call is another incident, the same of the same is not told again, another reason takes its
+// place, and off hook without a call is no news beside any.
+func TestSameIncident(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	p.SenseTrusted, p.Listening = true, 0
+	l := newLine(t, p)
+	opened := func(seq string) string { // the current never stops
+		l.after(0, "loop-opened seq="+seq)
+		l.after(800*time.Millisecond, "loop-closed seq="+seq)
+		return l.after(400*time.Millisecond, "time-passed")
+	}
+	l.held()
+	l.after(0, "seized")
+	l.after(0, "far-end-cleared call=1 evidence=bye")
+	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+	l.want("a contact that is stuck", opened("1"), "report interrupted call=1 seq=1 interval=800ms hook=off\nreport incident call=1 reason=contact-stuck")
+	l.after(time.Second, "pulse-requested")
+	l.want("by hand", opened("2"), "report interrupted seq=2 interval=800ms hook=off\n"+
+		"report incident-ended reason=contact-stuck\nreport incident reason=contact-stuck")
+	l.after(time.Second, "pulse-requested")
+	l.want("by hand again", opened("3"), "report interrupted seq=3 interval=800ms hook=off")
+	l.want("off hook for long", l.after(2*time.Minute, "time-passed"), "")
+	l.after(time.Second, "pulse-requested")
+	l.want("another reason", l.after(time.Second, "loop-failed seq=4 failure=unreachable"),
+		"report incident-ended reason=contact-stuck\nreport incident reason=controller-unreachable")
+}
