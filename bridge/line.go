@@ -66,6 +66,7 @@ type Line struct {
 	openedAt  supervision.Instant   // the loop, last
 	senseLost bool                  // the loop-current input cannot be read
 	senseOld  bool                  // what it said last is of before the last closing
+	forgotten bool                  // the machine has forgotten what it said last
 	closing   uint64                // the senser's number of that
 	current   supervision.EventKind // Seized or Released, whichever the machine heard last; EventNone: neither
 	deadline  supervision.Instant
@@ -130,6 +131,7 @@ func (l *Line) SetPolicy(p supervision.Policy) {
 func (l *Line) usePolicy() {
 	p := l.policy
 	p.SenseTrusted = p.SenseTrusted && !l.senseLost && !l.senseOld
+	l.forgotten = l.forgotten || !p.SenseTrusted && l.machine.View().Loop == "guarding" // see [supervision.Machine.SetPolicy]
 	l.deadline = l.machine.SetPolicy(l.now(), p)
 	l.keepIfChanged()
 	l.paceSense()
@@ -153,7 +155,9 @@ func (l *Line) sensed(ev supervision.Event, closing uint64) {
 		if !old && (l.senseLost || l.senseOld) {
 			l.senseLost, l.senseOld = false, false
 			l.usePolicy()
-			l.current = supervision.EventNone // the machine has heard nothing that counts
+			if l.forgotten {
+				l.current, l.forgotten = supervision.EventNone, false
+			}
 		}
 		// An old word is not trusted; but that no current flowed shows that the contact did move.
 		if ev.Kind != l.current && (!old || ev.Kind == supervision.Released) {

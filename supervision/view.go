@@ -54,7 +54,8 @@ func (m *Machine) Restore(k Kept) {
 // If Interval or Steps differ from before, the count of holds that stayed begins anew. The policy must be sound (see [Policy.Check]).
 // It returns the new deadline, as Step does.
 //
-// A sensor that is not to be trusted any more has said nothing: once it is trusted again, its first word counts.
+// A sensor that is not to be trusted in the guard time has said nothing of the line since the closing: once it is trusted again, its
+// first word counts.
 //
 // A check under way on a line that is not to be trusted any more is due at once, and ends as unknown.
 func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
@@ -63,7 +64,7 @@ func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
 	}
 	m.policy = p
 	m.policy.Steps = slices.Clone(p.Steps)
-	if !p.SenseTrusted {
+	if !p.SenseTrusted && m.loop == loopGuarding {
 		m.current = currentUnknown
 	}
 	if m.wanted.wait == waitProbe && !p.ProbeTrusted {

@@ -259,7 +259,7 @@ func TestNotJudged(t *testing.T) {
 	}{
 		"controller": {set: func(h *house) { h.contact.Script(unreachable) }, says: "The relay board did not answer"},
 		"faulted":    {set: func(h *house) { h.contact.Script(silent); h.contact.FailClose(errFake, errFake, errFake) }, says: "The relay board did not answer"},
-		"refused":    {set: func(h *house) { h.contact.Script(refused) }, says: "The contact did not move"},
+		"refused":    {set: func(h *house) { h.contact.Script(refused) }, says: "The board refused the command to open"},
 		"no contact": {set: func(h *house) { h.contact.Script(none) }, says: "The line has no contact"},
 		"flash": {set: func(h *house) { h.set(func(b *box) { b.deaf = true }) }, says: "for a hook flash, so nothing was opened",
 			flow: func(p *supervision.Policy, _ *sipua.LineOptions) {

@@ -138,7 +138,7 @@ func (t *truth) setPolicy(now supervision.Instant, p supervision.Policy) {
 		t.stayed, t.loop.stale = 0, true
 	}
 	t.policy = p
-	if !p.SenseTrusted {
+	if !p.SenseTrusted && t.loop.guarding {
 		t.watch.current = supervision.EventNone
 	}
 	t.watch.since = supervision.Never // looks are planned anew

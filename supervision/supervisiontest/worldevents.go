@@ -126,6 +126,13 @@ func (w *World) arrival() supervision.Event {
 	w.calls = append(w.calls, worldCall{id: w.next})
 	if w.dialled.Of(10) { // a tuning session's
 		w.plan = append(w.plan, planned{w.now, supervision.Event{Kind: supervision.TrialCall, Call: w.next}})
+		if w.dialled.Of(50) { // in which a break is read as dialling, and the call refused
+			id, at := w.next, w.now.Add(w.dialled.Within(1000, 5000))
+			w.next++
+			w.plan = append(w.plan, planned{at, supervision.Event{Kind: supervision.CallRequested, Call: w.next}},
+				planned{at + 1, supervision.Event{Kind: supervision.NearEndCleared, Call: w.next}})
+			return supervision.Event{Kind: supervision.CallArrived, Call: id, Emergency: w.rand.Of(3)}
+		}
 	}
 	return supervision.Event{Kind: supervision.CallArrived, Call: w.next, Emergency: w.rand.Of(3)}
 }
