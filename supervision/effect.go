@@ -100,6 +100,7 @@ const (
 	IncidentNoSound                     // an emergency call without sound
 	IncidentRefused                     // the controller refused the opening
 	IncidentLoopOpen                    // the contact reads open and does not close
+	IncidentAdapterRefused              // the adapter cannot register: wrong user, password or address. The record's own, the machine has no part in it
 	incidents
 )
 

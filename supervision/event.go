@@ -72,6 +72,13 @@ const (
 	// TrialCall: the call is one of a tuning session, from its start. Whatever its clearing is set to, it opens nothing in the
 	// call-back window, nor once the adapter has asked for a call beside it. Call.
 	TrialCall
+	// CallRefused: a call from the service was refused before it came to the line. Call, Emergency, Evidence (why). The machine has no
+	// part in it; the record has.
+	CallRefused
+	// AdapterRefused: an adapter of this line without a registration was refused (user, password or address). No field. For the record only.
+	AdapterRefused
+	// AdapterRegistered: the adapter registered after AdapterRefused. No field. For the record only.
+	AdapterRegistered
 
 	eventKinds
 )
@@ -90,7 +97,8 @@ const (
 	EvidenceServiceLost             // an in-dialog request of ours got 481, 408 or no answer
 	EvidenceShutdown                // this daemon is ending
 	EvidenceNotAllowed              // this daemon refused the call: the line may not dial that
-	EvidenceNoRoom                  // this daemon gave the call up for another: there were too many emergency calls at once
+	EvidenceNoRoom                  // this daemon refused the call, or gave it up for another: there were too many, or no media port was left
+	EvidenceNotHere                 // this daemon refused the call: the adapter is not registered
 	evidences
 )
 

@@ -184,6 +184,8 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 		m.pulseRequested(now, &ev)
 	case TimePassed:
 		m.timePassed(now)
+	case CallRefused, AdapterRefused, AdapterRegistered:
+		// nothing to decide: nothing of it came to the line
 	case EventNone, eventKinds:
 		// nothing happened
 	default:

@@ -79,8 +79,8 @@ func TestEveryValueHasAWord(t *testing.T) {
 		}
 		counts[name] = [2]int{n, want}
 	}
-	walk("event kind", 24, func(i uint8) string { return supervision.EventKind(i).String() })
-	walk("evidence", 10, func(i uint8) string { return supervision.Evidence(i).String() })
+	walk("event kind", 27, func(i uint8) string { return supervision.EventKind(i).String() })
+	walk("evidence", 11, func(i uint8) string { return supervision.Evidence(i).String() })
 	walk("number", 3, func(i uint8) string { return supervision.Number(i).String() })
 	walk("answer", 3, func(i uint8) string { return supervision.Answer(i).String() })
 	walk("hook", 3, func(i uint8) string { return supervision.Hook(i).String() })
@@ -88,7 +88,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 	walk("effect kind", 9, func(i uint8) string { return supervision.EffectKind(i).String() })
 	walk("report", 8, func(i uint8) string { return supervision.ReportKind(i).String() })
 	walk("suppression", 15, func(i uint8) string { return supervision.Suppression(i).String() })
-	walk("incident", 15, func(i uint8) string { return supervision.Incident(i).String() })
+	walk("incident", 16, func(i uint8) string { return supervision.Incident(i).String() })
 	for name, n := range counts {
 		if n[0] != n[1] {
 			t.Errorf("%s: %d words, want %d", name, n[0], n[1])

@@ -10,13 +10,14 @@ var (
 		ProbeAnswered: "probe-answered", PulseRequested: "pulse-requested", TimePassed: "time-passed", Released: "released",
 		LeftOffHook: "left-off-hook", FlashReported: "flash-reported", TrialSet: "trial-set",
 		SoundContested: "sound-contested", SoundMissing: "sound-missing",
-		TrialCall: "trial-call",
+		TrialCall:   "trial-call",
+		CallRefused: "call-refused", AdapterRefused: "adapter-refused", AdapterRegistered: "adapter-registered",
 	}
 	evidenceWords = [evidences]string{
 		EvidenceNone: "none", EvidenceBye: "bye", EvidenceDialogEvent: "dialog-event", EvidenceTone: "tone",
 		EvidenceMediaLost: "media-lost", EvidenceSessionExpired: "session-expired",
 		EvidenceServiceLost: "service-lost", EvidenceShutdown: "shutdown",
-		EvidenceNotAllowed: "not-allowed", EvidenceNoRoom: "no-room",
+		EvidenceNotAllowed: "not-allowed", EvidenceNoRoom: "no-room", EvidenceNotHere: "not-here",
 	}
 	answerWords = [answers]string{AnswerNone: "none", AnswerConfirmed: "confirmed", AnswerUnknown: "unknown-call"}
 	numberWords = [numberKinds]string{NumberOrdinary: "ordinary", NumberResembles: "resembles-emergency", NumberUnlistedPrefix: "unlisted-prefix"}
@@ -52,6 +53,7 @@ var (
 		IncidentMissedNotAfter: "missed-not-after", IncidentByeUnanswered: "bye-unanswered",
 		IncidentOffHookWithoutCall: "off-hook-without-call", IncidentUnlistedPrefix: "unlisted-prefix",
 		IncidentTooManyOpenings: "too-many-openings", IncidentNoSound: "no-sound", IncidentRefused: "controller-refused", IncidentLoopOpen: "loop-open",
+		IncidentAdapterRefused: "adapter-refused",
 	}
 )
 

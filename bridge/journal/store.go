@@ -34,7 +34,8 @@ type store struct {
 
 	// stale are incidents that an earlier run left open, by line.
 	stale  map[string][]staleIncident
-	newest time.Time // beginning of the newest call, when the file was opened
+	broken map[string][]uint64 // answered calls that this run found broken off, by line
+	newest time.Time           // beginning of the newest call, when the file was opened
 
 	args     []any
 	prepared map[string]*sql.Stmt // see exec
@@ -95,7 +96,7 @@ const saveTrust = "UPDATE lines SET probe = ?, sense = ?, user_agent = ?, trust_
 // openStore opens the file for writing. If it is not the one that this process wrote before, a run begins, and what an earlier run left
 // without an outcome is broken off from now on.
 func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Time, before *store) (s *store, err error) {
-	s = &store{path: o.Path, detail: o.Detail, prepared: map[string]*sql.Stmt{}}
+	s = &store{path: o.Path, detail: o.Detail, prepared: map[string]*sql.Stmt{}, broken: map[string][]uint64{}}
 	if s.db, s.conn, err = connect(ctx, o.Path, busy); err != nil {
 		return nil, err
 	}
@@ -183,13 +184,29 @@ func (s *store) begin(ctx context.Context, version string, now time.Time) error 
 	if s.run, err = res.LastInsertId(); err != nil {
 		return err
 	}
+	if err := s.findBroken(ctx); err != nil {
+		return err
+	}
 	return s.breakOff(ctx, "run < ?", s.run)
+}
+
+// findBroken looks up the answered calls that an earlier run, which did not end in order, left without an outcome.
+func (s *store) findBroken(ctx context.Context) error {
+	return each(ctx, s.conn, fmt.Sprintf(`SELECT l.name, c.call FROM calls c JOIN lines l ON l.id = c.line
+		WHERE c.outcome = %d AND c.run < ? AND c.answered IS NOT NULL ORDER BY c.id`, story.OutcomeOpen),
+		func(rows *sql.Rows) error {
+			var line string
+			var call uint64
+			err := rows.Scan(&line, &call)
+			s.broken[line] = append(s.broken[line], call)
+			return err
+		}, s.run)
 }
 
 // breakOff gives accounts that will never have an outcome the outcome that says so.
 func (s *store) breakOff(ctx context.Context, which string, args ...any) error {
 	res, err := s.conn.ExecContext(ctx, fmt.Sprintf(
-		"UPDATE calls SET outcome = %d, failed = answered IS NOT NULL, changed = ? WHERE outcome = %d AND %s",
+		"UPDATE calls SET outcome = %d, failed = answered IS NOT NULL, clearing = clearing OR answered IS NOT NULL, changed = ? WHERE outcome = %d AND %s",
 		story.OutcomeBroken, story.OutcomeOpen, which), append([]any{s.changed + 1}, args...)...)
 	if err != nil {
 		return err
@@ -349,9 +366,10 @@ func (s *store) callValues(to []any, line int64, a *story.Account) []any {
 		a.Failed(), clearing(a))
 }
 
-// clearing tells whether there is a clearing to explain.
+// clearing tells whether there is a clearing to explain, or a call that ended otherwise than it should have.
 func clearing(a *story.Account) bool {
-	return !a.Cleared.IsZero() && a.Outcome != story.OutcomeNoNeed || a.Openings > 0
+	return !a.Cleared.IsZero() && a.Outcome != story.OutcomeNoNeed || a.Openings > 0 || a.Outcome == story.OutcomeRefused ||
+		a.Outcome == story.OutcomeBroken && !a.Answered.IsZero()
 }
 
 func (s *store) incident(ctx context.Context, i *story.Incident, lines *[]string) error {

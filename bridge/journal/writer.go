@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"go.uber.org/zap"
@@ -217,6 +219,10 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 		return errors.Join(err, s.close())
 	}
 	w.s = s
+	for _, line := range slices.Sorted(maps.Keys(s.broken)) {
+		w.log.Warn("the daemon died during these calls, and a hold may have stayed: look at the lamp of the line; `clearback explain "+line+
+			"` says what to do", zap.String("line", line), zap.Uint64s("calls", s.broken[line]))
+	}
 	if !s.goesOn {
 		if w.before != nil {
 			w.d.anew()

@@ -219,7 +219,7 @@ func TestBindingEndsInCall(t *testing.T) {
 		c.far.request("BYE", "")
 		h.service.expectOf("200", "BYE")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.desk.saw("2 refused: not-here", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
 }

@@ -199,7 +199,8 @@ func start(o Options, t times) (*Agent, error) {
 	}
 	a.registrar = registration.NewRegistrar(registration.RegistrarOptions{
 		Accounts: a.accounts(), Realm: o.Realm, Logger: a.log, Renewed: a.renewed,
-		Named: func(line, name string) { a.byName[line].named(byRegistration, name) },
+		Named:   func(line, name string) { a.byName[line].named(byRegistration, name) },
+		Refused: func(line string, is bool) { a.byName[line].adapterRefused(is) },
 	})
 	err := a.open()
 	if err == nil {

@@ -139,6 +139,9 @@ func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.
 			headers = append(headers, c.a.retryAfter())
 		}
 		s.reply(r, code, reason, headers...)
+		if c.arrived && code == sip.StatusServiceUnavailable {
+			c.line.missed(r, c.id, c.emergency, code, supervision.EvidenceNoRoom)
+		}
 		return nil
 	}
 	from, to := newServerLeg(c, side, s, account, r), newClientLeg(c, other(side), account)

@@ -20,7 +20,7 @@ func TestShutdown(t *testing.T) {
 		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
 		far.nack(h.service.expectOf("503", "INVITE"))
 		h.agent.ClearOrdinary()
-		h.desk.saw("1 far end cleared: shutdown")
+		h.desk.saw("2 refused: shutdown", "1 far end cleared: shutdown")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 		h.desk.saw("1 adapter leg cleared: confirmed")

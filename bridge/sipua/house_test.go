@@ -102,13 +102,17 @@ func text(ev supervision.Event) string {
 	case supervision.CallAnswered:
 		return fmt.Sprintf("%d answered", ev.Call)
 	case supervision.FarEndCleared:
-		return fmt.Sprintf("%d far end cleared: %s", ev.Call, [...]string{"none", "bye", "dialog-event", "tone", "media-lost", "session-expired", "service-lost", "shutdown", "not-allowed", "no-room"}[ev.Evidence]) + lateness(ev)
+		return fmt.Sprintf("%d far end cleared: %s", ev.Call, [...]string{"none", "bye", "dialog-event", "tone", "media-lost", "session-expired", "service-lost", "shutdown", "not-allowed", "no-room", "not-here"}[ev.Evidence]) + lateness(ev)
 	case supervision.NearEndCleared:
 		return fmt.Sprintf("%d near end cleared", ev.Call)
 	case supervision.AdapterLost:
 		return fmt.Sprintf("%d adapter lost", ev.Call)
 	case supervision.AdapterLegCleared:
 		return fmt.Sprintf("%d adapter leg cleared: %s", ev.Call, [...]string{"no answer", "confirmed", "unknown"}[ev.Answer])
+	case supervision.CallRefused:
+		return fmt.Sprintf("%d refused%s: %s", ev.Call, mark(ev), ev.Evidence)
+	case supervision.AdapterRefused, supervision.AdapterRegistered:
+		return ev.Kind.String()
 	case supervision.LeftOffHook:
 		return "left off hook"
 	case supervision.FlashReported:
@@ -340,6 +344,12 @@ const (
 // incoming brings an arrived call to talking.
 func (h *house) incoming() talk {
 	h.t.Helper()
+	return h.incomingAs(1)
+}
+
+// incomingAs is incoming for a call that has that number.
+func (h *house) incomingAs(id int) talk {
+	h.t.Helper()
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 	inv := h.adapter.expect("INVITE")
 	h.adapter.respond(inv, 180, "near", "")
@@ -347,7 +357,7 @@ func (h *house) incoming() talk {
 	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
 	h.adapter.expect("ACK")
 	far.established(h.service.expect("200")).ack("")
-	h.desk.saw("1 arrived", "1 ringing", "1 answered")
+	h.desk.saw(num(id)+" arrived", num(id)+" ringing", num(id)+" answered")
 	return talk{far: far, near: h.adapter.called(inv, "near")}
 }
 

@@ -42,8 +42,9 @@ type Line struct {
 
 	messages messages
 
-	held  held
-	names selfNames
+	held    held
+	names   selfNames
+	refused refusedCalls
 }
 
 // Offer sends an arrived call to the adapter.

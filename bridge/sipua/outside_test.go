@@ -56,8 +56,9 @@ func TestAdapterNotBound(t *testing.T) {
 		h := newVirtualHouse(t, registering)
 		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, "")
 		far.nack(h.service.expectOf("480", "INVITE"))
+		h.desk.saw("1 refused: not-here")
 		h.register(h.adapter)
-		h.incoming()
+		h.incomingAs(2)
 	})
 }
 

@@ -265,15 +265,15 @@ func (a *Agent) arrived(at *account, r *endpoint.Request) {
 		return
 	}
 	if a.closing.Load() || a.draining.Load() && !emergency {
-		s.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
+		l.miss(r, emergency, sip.StatusServiceUnavailable, supervision.EvidenceShutdown)
 		return
 	}
 	if _, bound := a.registrar.Binding(l.o.Name); !bound {
-		s.reply(r, sip.StatusTemporarilyUnavailable, "Temporarily Unavailable")
+		l.miss(r, emergency, sip.StatusTemporarilyUnavailable, supervision.EvidenceNotHere)
 		return
 	}
 	if !emergency && !l.admit() {
-		s.reply(r, sip.StatusBusyHere, "Busy Here")
+		l.miss(r, emergency, sip.StatusBusyHere, supervision.EvidenceNoRoom)
 		return
 	}
 	s.reply(r, sip.StatusTrying, "Trying")

@@ -61,6 +61,9 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 	case supervision.IncidentNoSound:
 		return "Find out from where the service and the adapter of line LINE send their sound, and whether their SDP names another address or the " +
 			"network drops it; a network that SDP does not name, and that you trust, goes into `media.from`."
+	case supervision.IncidentAdapterRefused:
+		return "Compare SIP user and password in the adapter with `adapter` of line LINE, and its address with `adapter.allow_from`; the daemon's log names " +
+			"the user and the address that were refused."
 	default:
 		return "Read it with the version of clearback that wrote it; this one does not know the reason " + reason.String() + "."
 	}
@@ -102,6 +105,21 @@ func ruleAdvice(rule supervision.Suppression) string {
 		return "Wait until the call-back window is over (`policy.callback_window`): the emergency centre may be about to call back."
 	default:
 		return "Read it with the version of clearback that wrote it; this one does not know the rule " + rule.String() + "."
+	}
+}
+
+// refusedAdvice is what to do about a call that this daemon refused.
+func refusedAdvice(why supervision.Evidence) string {
+	switch why {
+	case supervision.EvidenceNotHere:
+		return "Look at the adapter of line LINE: its power, its network, its SIP server, user and password; `clearback lines` says whether it is registered, " +
+			"and the daemon's log whether it was refused."
+	case supervision.EvidenceServiceLost:
+		return "Look at the network and at the service of line LINE; `clearback lines` says whether the line is registered there."
+	case supervision.EvidenceNoRoom:
+		return "Find out who calls line LINE so often at once; if people do, raise `calls`; if the daemon's log says that no media port was left, do what it says."
+	default:
+		return "Nothing is to be done: the daemon was ending. Give the adapter a second server, so that calls pass meanwhile."
 	}
 }
 
@@ -148,6 +166,8 @@ func Seen(reason supervision.Incident, rule supervision.Suppression, flash bool)
 	case supervision.IncidentNoSound:
 		return "An emergency call was answered, and for 2 s no sound came from one side, or from both. From then on sound was taken from any " +
 			"address."
+	case supervision.IncidentAdapterRefused:
+		return "An adapter was refused, and none is registered for this line, which makes and takes no call until one is."
 	default:
 		return "An incident of a kind that this version does not know: " + reason.String() + "."
 	}
@@ -226,6 +246,8 @@ func (a *Account) advice() string {
 			return Advice(a.Incident, a.Rule, a.Flash)
 		}
 		return "Nothing is to be done."
+	case OutcomeRefused:
+		return refusedAdvice(a.Evidence)
 	case OutcomeStayed:
 		if a.Trial {
 			return "Nothing is to be done: the trial counts as a hold that stayed."

@@ -118,6 +118,8 @@ func (a *Account) Why() string {
 		s = append(s, a.whyOpen())
 	case OutcomeNoNeed:
 		s = append(s, a.whyNoNeed())
+	case OutcomeRefused:
+		s = append(s, a.whyRefused())
 	case OutcomeCleared:
 		s = append(s, a.whyCleared())
 	case OutcomeUnknown:
@@ -187,6 +189,24 @@ func (a *Account) whyNoNeed() string {
 	default:
 		return "Nothing was held."
 	}
+}
+
+func (a *Account) whyRefused() string {
+	s := "The call never got through: "
+	switch {
+	case a.Direction == Outgoing && a.Evidence == supervision.EvidenceServiceLost:
+		s += "no service could be reached or answered."
+	case a.Evidence == supervision.EvidenceNotHere:
+		s += "the adapter was not registered, so the caller got 480 (temporarily unavailable)."
+	case a.Evidence == supervision.EvidenceNoRoom:
+		s += "the line had as many calls as `calls` allows, or no media port was left."
+	default:
+		s += refusedPhrase(a.Evidence) + "."
+	}
+	if a.Emergency && a.Direction == Incoming {
+		s += " It came from the emergency centre."
+	}
+	return s
 }
 
 func (a *Account) whyCleared() string {

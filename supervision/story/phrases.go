@@ -101,6 +101,12 @@ func (c *course) callPhrase(ev *supervision.Event) (who, text string) {
 		return whoUs, "gets sound for one side from two unknown addresses, and passes on neither"
 	case supervision.SoundMissing:
 		return whoUs, "gets no sound from one side, or from both"
+	case supervision.CallRefused:
+		return whoUs, "refuses a call of the service: " + refusedPhrase(ev.Evidence)
+	case supervision.AdapterRefused:
+		return whoAdapter, "was refused: wrong user, password or address"
+	case supervision.AdapterRegistered:
+		return whoAdapter, "registered"
 	default:
 		return whoUs, ev.String()
 	}
@@ -140,6 +146,19 @@ func (c *course) farEndPhrase(ev *supervision.Event) (who, text string) {
 		text += ", " + Span(ev.Late) + " ago"
 	}
 	return who, text
+}
+
+func refusedPhrase(e supervision.Evidence) string {
+	switch e {
+	case supervision.EvidenceNotHere:
+		return "the adapter is not registered"
+	case supervision.EvidenceShutdown:
+		return "the daemon is ending"
+	case supervision.EvidenceNoRoom:
+		return "there was no room for it"
+	default:
+		return e.String()
+	}
 }
 
 func answerPhrase(a supervision.Answer) string {
@@ -293,6 +312,8 @@ func deedOf(e *Entry) string {
 	case supervision.EventNone:
 	case supervision.CallArrived:
 		return "arrived"
+	case supervision.CallRefused:
+		return "refused (" + e.Event.Evidence.String() + ")"
 	case supervision.CallRequested:
 		return "asked for by the adapter"
 	case supervision.CallAnswered:

@@ -59,6 +59,7 @@ func checkTold(t failer, entries []Entry) {
 		return counts[id]
 	}
 	var begun, ended int
+	adapterRefused := false
 	for i := range entries {
 		switch e := &entries[i]; e.Event.Kind {
 		case supervision.CallArrived, supervision.CallRequested:
@@ -66,6 +67,14 @@ func checkTold(t failer, entries []Entry) {
 			c.calls++
 			if e.At.Equal(began[e.Event.Call]) {
 				c.opened, c.began = 0, 0
+			}
+		case supervision.AdapterRefused:
+			if !adapterRefused {
+				adapterRefused, begun = true, begun+1
+			}
+		case supervision.AdapterRegistered:
+			if adapterRefused {
+				adapterRefused, ended = false, ended+1
 			}
 		}
 		switch ef := &entries[i].Effect; {
@@ -126,7 +135,7 @@ func checkAccount(t failer, a *Account) {
 	if (a.ClearedBy == ClearedByNobody) != a.Cleared.IsZero() {
 		t.Errorf("call %d: cleared by %s at %v", a.Call, a.ClearedBy, a.Cleared)
 	}
-	if a.Evidence != supervision.EvidenceNone && a.ClearedBy != ClearedByFarEnd {
+	if a.Evidence != supervision.EvidenceNone && a.ClearedBy != ClearedByFarEnd && a.Outcome != OutcomeRefused {
 		t.Errorf("call %d: evidence %s, cleared by %s", a.Call, a.Evidence, a.ClearedBy)
 	}
 	if a.Outcome == OutcomeCleared && a.Hook != supervision.HookOn {

@@ -33,7 +33,8 @@ type JSON struct {
 
 	// ClearedBy is far-end, near-end, adapter-lost or nobody.
 	ClearedBy string `json:"cleared_by"`
-	// Evidence is bye, dialog-event, tone, media-lost, session-expired, service-lost, shutdown or not-allowed.
+	// Evidence is bye, dialog-event, tone, media-lost, session-expired, service-lost, shutdown,
+	// not-allowed, no-room or not-here.
 	Evidence string `json:"evidence,omitempty"`
 	// Late is how old the clearing was when it was learnt.
 	Late float64 `json:"late_ms,omitempty"`
@@ -48,7 +49,7 @@ type JSON struct {
 	Hook     string `json:"hook,omitempty"`
 	Verified string `json:"verified,omitempty"`
 
-	// Outcome is in-progress, no-need, cleared, unknown, cancelled, suppressed, incident, broken-off or hold-stayed.
+	// Outcome is in-progress, no-need, cleared, unknown, cancelled, suppressed, incident, broken-off, hold-stayed or refused.
 	Outcome string `json:"outcome"`
 	// Rule is what kept the loop closed; Incident is the reason of an incident, or, with outcome cancelled, what kept a trial from being
 	// made. Both in the words of the log.

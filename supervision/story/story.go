@@ -84,6 +84,9 @@ const (
 	OutcomeBroken
 	// OutcomeStayed: the interruption was made, the line was seen off hook after it, and it is no incident: a trial.
 	OutcomeStayed
+	// OutcomeRefused: this daemon refused the call before anybody heard it: the adapter is not registered, no service is to be reached,
+	// the daemon was ending, or there was no room. Evidence says which.
+	OutcomeRefused
 
 	outcomes
 )
@@ -176,7 +179,8 @@ func (a *Account) Length(now time.Time) time.Duration {
 //     the line was seen on hook all the same;
 //   - broken off: the record ends before the outcome, so nobody knows;
 //   - unknown, when the loop was measured to be open for less than nine tenths of what was asked;
-//   - seen off hook after the interruption, without being a trial.
+//   - seen off hook after the interruption, without being a trial;
+//   - refused by this daemon, so that a caller did not get through.
 //
 // Not so: the rules unanswered, emergency, life-safety, no-contact and callback-window, which are how the line is meant to work; what
 // was cancelled, since then somebody is at the telephone; and unknown alone, or each clearing of a line without verification would
@@ -184,7 +188,7 @@ func (a *Account) Length(now time.Time) time.Duration {
 func (a *Account) Failed() bool {
 	answered := !a.Answered.IsZero()
 	switch a.Outcome {
-	case OutcomeIncident:
+	case OutcomeIncident, OutcomeRefused:
 		return true
 	case OutcomeStayed:
 		return !a.Trial

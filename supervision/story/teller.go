@@ -59,6 +59,7 @@ type tracked struct {
 	Account
 	offered  bool // the adapter has, or had, a leg of it
 	legGone  bool
+	refused  bool // it never came to the line, and the machine does not know it
 	test     bool // a note said so
 	trialSet bool
 	changed  bool
@@ -109,6 +110,9 @@ func (t *Teller) Take(e Entry) ([]Account, []Incident) {
 func (t *Teller) Note(n Note) *Account {
 	c := t.find(n.Call)
 	if c == nil {
+		c = t.lastRefused(n.Call)
+	}
+	if c == nil {
 		if len(t.notes) == maxNotes {
 			t.notes = t.notes[:copy(t.notes, t.notes[1:])]
 		}
@@ -144,7 +148,17 @@ func (t *Teller) find(call supervision.CallID) *tracked {
 		return nil
 	}
 	for i := len(t.all) - 1; i >= 0; i-- {
-		if t.all[i].Call == call {
+		if t.all[i].Call == call && !t.all[i].refused {
+			return t.all[i]
+		}
+	}
+	return nil
+}
+
+// lastRefused returns the account of a call that never came to the line, nil if there is none.
+func (t *Teller) lastRefused(call supervision.CallID) *tracked {
+	for i := len(t.all) - 1; i >= 0; i-- {
+		if t.all[i].Call == call && t.all[i].refused {
 			return t.all[i]
 		}
 	}

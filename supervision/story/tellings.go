@@ -40,6 +40,12 @@ func (t *Teller) event(at time.Time, ev *supervision.Event) {
 			c.Flash = true
 			t.change(c)
 		}
+	case supervision.CallRefused:
+		t.refused(at, ev)
+	case supervision.AdapterRefused:
+		t.adapterRefused(at)
+	case supervision.AdapterRegistered:
+		t.incidentEnded(at, supervision.IncidentAdapterRefused)
 	case supervision.TrialSet:
 		if c := t.find(ev.Call); c != nil {
 			t.trialBefore = c.trialSet
@@ -61,6 +67,35 @@ func (t *Teller) arrived(at time.Time, ev *supervision.Event, d Direction) {
 	if d == Outgoing {
 		c.offered, t.carried = true, at
 	}
+}
+
+// refused is for a call from the service that never came to the line.
+func (t *Teller) refused(at time.Time, ev *supervision.Event) {
+	if ev.Call == 0 || t.find(ev.Call) != nil {
+		return
+	}
+	c := t.begin(at, ev.Call, Incoming)
+	c.Emergency = c.Emergency || ev.Emergency
+	c.Evidence, c.refused = ev.Evidence, true
+	t.settle(at, c, OutcomeRefused)
+}
+
+// adapterRefused begins an incident that lasts until the adapter registers.
+func (t *Teller) adapterRefused(at time.Time) {
+	for i := range t.open {
+		if t.open[i].Reason == supervision.IncidentAdapterRefused {
+			return
+		}
+	}
+	t.openIncident(openIncident{Incident: Incident{Line: t.line, Reason: supervision.IncidentAdapterRefused, Began: at}})
+}
+
+func (t *Teller) openIncident(i openIncident) {
+	if len(t.open) == maxIncidents {
+		t.open = t.open[:copy(t.open, t.open[1:])]
+	}
+	t.open = append(t.open, i)
+	t.incidents = append(t.incidents, i.Incident)
 }
 
 func (t *Teller) answered(at time.Time, c *tracked) {
@@ -85,8 +120,16 @@ func (t *Teller) farEndCleared(at time.Time, c *tracked, ev *supervision.Event) 
 	c.Cleared, c.ClearedBy, c.Evidence, c.Late = at, ClearedByFarEnd, ev.Evidence, ev.Late
 	t.change(c)
 	if !c.offered || c.Answered.IsZero() {
-		t.settle(at, c, OutcomeNoNeed)
+		t.settle(at, c, c.unanswered())
 	}
+}
+
+// unanswered is the outcome of a call that its far end, or this daemon, ended before it was answered.
+func (c *tracked) unanswered() Outcome {
+	if c.Direction == Outgoing && (c.Evidence == supervision.EvidenceServiceLost || c.Evidence == supervision.EvidenceShutdown) {
+		return OutcomeRefused
+	}
+	return OutcomeNoNeed
 }
 
 // nearEndCleared is also for an adapter that was lost.
@@ -242,7 +285,7 @@ func (c *tracked) doubt(at time.Time) {
 func (t *Teller) suppressed(at time.Time, c *tracked, rule supervision.Suppression) {
 	c.Rule = rule
 	if rule == supervision.SuppressedUnanswered {
-		t.settle(at, c, OutcomeNoNeed)
+		t.settle(at, c, c.unanswered())
 		return
 	}
 	if rule == supervision.SuppressedUnknownCall && t.cause.Kind == supervision.ProbeAnswered && t.cause.Hook == supervision.HookOn {
@@ -283,11 +326,7 @@ func (t *Teller) incident(at time.Time, ef *supervision.Effect) {
 	inc := Incident{
 		Line: t.line, Call: ef.Call, Reason: ef.Incident, Rule: ef.Suppression, Flash: ef.Flash, Began: at,
 	}
-	if len(t.open) == maxIncidents {
-		t.open = t.open[:copy(t.open, t.open[1:])]
-	}
-	t.open = append(t.open, openIncident{inc, c})
-	t.incidents = append(t.incidents, inc)
+	t.openIncident(openIncident{inc, c})
 	if c == nil {
 		return
 	}
@@ -303,16 +342,21 @@ func (t *Teller) incident(at time.Time, ef *supervision.Effect) {
 	t.settle(at, c, OutcomeIncident)
 }
 
+// besides reports whether an incident, other than that of a contact, lasts beside that of the line.
+func besides(why supervision.Incident) bool {
+	return why == supervision.IncidentTooManyOpenings || why == supervision.IncidentAdapterRefused
+}
+
 // incidentEnded ends what ended. The machine keeps one incident of the line, the latest, beside that of a contact of which nobody
-// knows whether it is closed, and that of a storm: what ends the latest (the line was seen on hook, or carries a call) ends those before
-// it too.
+// knows whether it is closed, that of a storm, and that of an adapter that is refused: what ends the latest (the line was seen on hook, or
+// carries a call) ends those before it too.
 func (t *Teller) incidentEnded(at time.Time, why supervision.Incident) {
 	contact := ofContact(why) &&
 		(t.cause.Kind == supervision.LoopClosed || t.cause.Kind == supervision.LoopFailed)
-	alone := contact || why == supervision.IncidentTooManyOpenings
+	alone := contact || besides(why)
 	kept := t.open[:0]
 	for _, inc := range t.open {
-		if inc.Reason != why && (alone || ofContact(inc.Reason) || inc.Reason == supervision.IncidentTooManyOpenings) {
+		if inc.Reason != why && (alone || ofContact(inc.Reason) || besides(inc.Reason)) {
 			kept = append(kept, inc)
 			continue
 		}

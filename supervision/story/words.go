@@ -22,6 +22,7 @@ var (
 		OutcomeOpen: "in-progress", OutcomeNoNeed: "no-need", OutcomeCleared: "cleared", OutcomeUnknown: "unknown",
 		OutcomeCancelled: "cancelled", OutcomeSuppressed: "suppressed", OutcomeIncident: "incident",
 		OutcomeBroken: "broken-off", OutcomeStayed: "hold-stayed",
+		OutcomeRefused: "refused",
 	}
 	verifiedWords = [verifieds]string{VerifiedNot: "none", VerifiedByProbe: "probe", VerifiedBySense: "sense"}
 )

@@ -113,6 +113,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line stri
 			return a
 		}
 		if !challenged {
+			r.refuse(req, "no line's adapter has this address", userOf(req), r.byUser[userOf(req)])
 			r.reply(req, sip.StatusForbidden, "Forbidden")
 			return nil
 		}
@@ -137,12 +138,13 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line stri
 	case v == wrong:
 		r.counts.wrong.Add(1)
 		r.guesses.wrong(r.now(), from, cred.Username, claimed != nil)
+		r.refuse(req, "wrong user or password", cred.Username, claimed)
 		r.challenge(req, false)
 	case v == stale:
 		r.challenge(req, true)
 	case !a.on(req.Endpoint), !a.allows(from):
 		r.counts.wrongPlace.Add(1)
-		r.log.Warn("right credentials from a wrong place", zap.String("line", a.Line), zap.Stringer("from", req.From), zap.Stringer("socket", req.Endpoint.Addr()))
+		r.refuse(req, "its password is right, but it speaks from an address, or to a socket, that is not the line's", cred.Username, a)
 		r.reply(req, sip.StatusForbidden, "Forbidden")
 	case !sameTarget(req.Method, cred.URI, req.Recipient) && (anyTarget == nil || !anyTarget(a.Line)):
 		r.counts.wrongTarget.Add(1)

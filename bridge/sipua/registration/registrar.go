@@ -28,6 +28,8 @@ type Registrar struct {
 	named    func(line, userAgent string)
 	nonces   *nonces
 	guesses  *guesses
+	refused  func(line string, refused bool)
+	strange  refusals // of adapters of no known line
 	common   []string // the algorithms that unknown users are challenged with
 	counts   struct{ challenges, wrong, slowed, wrongPlace, wrongTarget, wrongLine atomic.Uint64 }
 	clock    func() time.Time
@@ -36,7 +38,8 @@ type Registrar struct {
 // account is an Account and what is known of its adapter.
 type account struct {
 	Account
-	ha1 [len(algorithms)]string // RFC 7616 section 3.4.2, by algorithm
+	ha1      [len(algorithms)]string // RFC 7616 section 3.4.2, by algorithm
+	refusals refusals
 
 	mu      sync.Mutex
 	binding Binding
@@ -54,6 +57,9 @@ type RegistrarOptions struct {
 	Renewed func(line string, b Binding)
 	// Named, if not nil, is called with the User-Agent of each REGISTER that was taken and has one. It must not block.
 	Named func(line, userAgent string)
+	// Refused, if not nil, is called with true when an adapter of a line without a binding is refused for its user, password or address, and
+	// with false when the line's adapter registers after that. It must not block.
+	Refused func(line string, refused bool)
 }
 
 // NewRegistrar returns a registrar without bindings, except the fixed ones. Of several accounts with one user name the
@@ -61,7 +67,7 @@ type RegistrarOptions struct {
 func NewRegistrar(o RegistrarOptions) *Registrar {
 	r := &Registrar{
 		byUser: map[string]*account{}, byLine: map[string]*account{}, realm: o.Realm, log: o.Logger,
-		renewed: o.Renewed, named: o.Named, nonces: newNonces(), guesses: newGuesses(), clock: time.Now,
+		renewed: o.Renewed, named: o.Named, refused: o.Refused, nonces: newNonces(), guesses: newGuesses(), clock: time.Now,
 	}
 	if r.log == nil {
 		r.log = zap.NewNop()
@@ -170,6 +176,9 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		return
 	}
 	r.reply(req, sip.StatusOK, "OK", a.listed(r.now())...)
+	if _, bound := r.Binding(a.Line); bound {
+		r.accepted(a)
+	}
 	if b.UserAgent != "" && r.named != nil {
 		r.named(a.Line, b.UserAgent)
 	}

@@ -152,6 +152,11 @@ type desk struct {
 
 func newDesk(t *testing.T, accounts ...Account) *desk {
 	t.Helper()
+	return newDeskOf(t, RegistrarOptions{}, accounts...)
+}
+
+func newDeskOf(t *testing.T, o RegistrarOptions, accounts ...Account) *desk {
+	t.Helper()
 	d := &desk{renewed: make(chan Binding, 16), from: make(chan string, 16), agents: make(chan string, 16)} // more than any test brings
 	ready := make(chan struct{})
 	e, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true, TCP: true, Logger: zap.NewNop()}, handler(func(r *endpoint.Request) {
@@ -181,8 +186,9 @@ func newDesk(t *testing.T, accounts ...Account) *desk {
 			accounts[i].Endpoint = func() *endpoint.Endpoint { return e }
 		}
 	}
-	d.Registrar = NewRegistrar(RegistrarOptions{Accounts: accounts, Realm: realm, Renewed: func(_ string, b Binding) { d.renewed <- b },
-		Named: func(line, agent string) { d.agents <- line + " " + agent }})
+	o.Accounts, o.Realm, o.Renewed = accounts, realm, func(_ string, b Binding) { d.renewed <- b }
+	o.Named = func(line, agent string) { d.agents <- line + " " + agent }
+	d.Registrar = NewRegistrar(o)
 	d.clock = func() time.Time {
 		if now := d.frozen.Load(); now != nil {
 			return *now

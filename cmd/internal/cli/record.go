@@ -63,7 +63,7 @@ func calls(e *env, args []string) int {
 	var since age
 	f.Var(&since, "since", "only calls that began in the last `time`, such as 2d")
 	filter := journal.Filter{}
-	f.BoolVar(&filter.Failed, "failed", false, "only calls whose hold did not clear, or may not have")
+	f.BoolVar(&filter.Failed, "failed", false, "only calls whose hold did not clear, or may not have, or that were refused here")
 	f.IntVar(&filter.Limit, "limit", callsShown, "the latest `so many`; 0: all")
 	asJSON := f.Bool("json", false, "one JSON object a line")
 	asCSV := f.Bool("csv", false, "comma-separated values with a header")

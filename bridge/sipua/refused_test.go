@@ -1,0 +1,83 @@
+package sipua
+
+import (
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/supervision/story"
+)
+
+// A call for which there is no adapter is recorded, with who called, and warned of once a minute.
+func TestCallWithoutAdapterIsTold(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		var logs *observer.ObservedLogs
+		notes := make(chan story.Note, 20)
+		h := newVirtualHouse(t, registering, observed(&logs), func(o *Options, _ *times) { o.Noted = func(n story.Note) { notes <- n } })
+		call := func(code string) {
+			far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+			far.nack(h.service.expectOf(code, "INVITE"))
+		}
+		call("480")
+		h.desk.saw("1 refused: not-here")
+		synctest.Wait()
+		if n := <-notes; n.Call != 1 || n.Party.Number != "5550151" || n.Direction != story.Incoming {
+			t.Fatalf("noted: %+v", n)
+		}
+		call("480")
+		h.desk.saw("2 refused: not-here")
+		lines := logs.FilterMessage("a call from the service was refused")
+		if lines.Len() != 1 || lines.All()[0].ContextMap()["code"] != int64(480) {
+			t.Fatalf("logged: %v", lines.All())
+		}
+		time.Sleep(refusedEvery) // on the bubble's clock
+		h.agent.Drain()
+		call("503")
+		h.desk.saw("3 refused: shutdown")
+		if got := logs.FilterMessage("a call from the service was refused").All(); len(got) != 2 || got[1].ContextMap()["since_the_last_line"] != int64(2) {
+			t.Fatalf("logged: %v", got)
+		}
+	})
+}
+
+// A flood of calls that nobody can take does not fill the record; a call back from the emergency centre is recorded all the same.
+func TestFloodOfRefusedCallsIsBounded(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, registering)
+		far := "sip:" + serviceUser + "@" + h.toService.String()
+		for range maxAnswers + 5 {
+			d := h.service.call(far, "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+			d.nack(h.service.expectOf("480", "INVITE"))
+		}
+		for i := range maxAnswers {
+			h.desk.saw(num(i+1) + " refused: not-here")
+		}
+		d := h.service.call(far, "<sip:5550199@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"), "Priority: psap-callback")
+		d.nack(h.service.expectOf("480", "INVITE"))
+		h.desk.saw(num(maxAnswers+6) + " refused (emergency): not-here")
+		if len(h.desk.seen) > 0 {
+			t.Fatalf("more: %q", <-h.desk.seen)
+		}
+	})
+}
+
+// An adapter with a wrong password is told to the line, and so is its registration.
+func TestRefusedAdapterIsTold(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, registering)
+		target, auth := "sip:"+h.toAdapter.String(), "Subject: none yet"
+		for n := range 2 {
+			h.adapter.send(h.toAdapter, "REGISTER "+target+" SIP/2.0", h.adapter.via(), "From: <"+target+">;tag=1", "To: <"+target+">", "Call-ID: 1",
+				"CSeq: "+num(n+1)+" REGISTER", "Max-Forwards: 70", h.adapter.contact(), auth, "")
+			auth = authorization(t, "Authorization", h.adapter.expect("401").get("WWW-Authenticate"), "REGISTER", target, adapterUser, "mistyped")
+		}
+		h.desk.saw("adapter-refused")
+		h.register(h.adapter)
+		h.desk.saw("adapter-registered")
+	})
+}

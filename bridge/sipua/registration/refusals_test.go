@@ -1,0 +1,96 @@
+package registration
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+)
+
+// told is what a registrar says of refused adapters.
+type told struct {
+	line    string
+	refused bool
+}
+
+// watched is a registrar on a socket whose log and refusals are kept.
+func watched(t *testing.T, accounts ...Account) (*desk, *observer.ObservedLogs, chan told) {
+	t.Helper()
+	core, logs := observer.New(zapcore.WarnLevel)
+	seen := make(chan told, 16) // more than any test brings
+	o := RegistrarOptions{Logger: zap.New(core), Refused: func(line string, refused bool) { seen <- told{line, refused} }}
+	return newDeskOf(t, o, accounts...), logs, seen
+}
+
+// next is what is told next.
+func next(t *testing.T, seen <-chan told) told {
+	t.Helper()
+	select {
+	case one := <-seen:
+		return one
+	case <-time.After(5 * time.Second):
+		t.Fatal("nothing was told")
+		return told{}
+	}
+}
+
+// registerWith registers with a password and returns the answer's code.
+func (w *wire) registerWith(user, password string, lines ...string) int {
+	w.t.Helper()
+	w.auth = ""
+	w.answer(w.ask("REGISTER", user, lines...), "MD5", "REGISTER", user, password, 1)
+	return w.ask("REGISTER", user, lines...).code()
+}
+
+// A wrong password is one warning with line, user and address within a minute, and told to the line once; so is the registration after it.
+func TestWrongPasswordIsTold(t *testing.T) {
+	t.Parallel()
+	d, logs, seen := watched(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
+	now := time.Now()
+	d.frozen.Store(&now)
+	w := dial(t, "udp", d.e)
+	for range 3 {
+		require.Equal(t, 401, w.registerWith("stage-door", "wrong", w.contact()))
+	}
+	require.Equal(t, told{"stage-door", true}, next(t, seen))
+	all := logs.All()
+	require.Len(t, all, 1)
+	require.Equal(t, "an adapter was refused: wrong user or password", all[0].Message)
+	require.Equal(t, map[string]any{"line": "stage-door", "user": "stage-door", "from": w.addr(), "since_the_last_line": int64(1)}, all[0].ContextMap())
+	later := now.Add(refusedEvery)
+	d.frozen.Store(&later)
+	require.Equal(t, 401, w.registerWith("stage-door", "wrong", w.contact()))
+	require.Equal(t, int64(3), logs.All()[1].ContextMap()["since_the_last_line"])
+	require.Equal(t, 200, w.registerWith("stage-door", secret, w.contact()))
+	require.Equal(t, told{"stage-door", false}, next(t, seen))
+	require.Empty(t, seen)
+}
+
+// A mistyped user is told of the one line whose adapter is missing, and of none where several are; the log never has control characters.
+func TestWrongUserIsTold(t *testing.T) {
+	t.Parallel()
+	d, logs, seen := watched(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
+	w := dial(t, "udp", d.e)
+	require.Equal(t, 401, w.registerWith("stagedoor", secret, w.contact()))
+	require.Empty(t, seen, "either could be meant")
+	require.Equal(t, "", logs.All()[0].ContextMap()["line"])
+	require.Equal(t, "stagedoor", logs.All()[0].ContextMap()["user"])
+	require.Equal(t, 200, w.registerWith("workshop", secret, w.contact()))
+	require.Equal(t, 401, w.registerWith("stagedoor", secret, w.contact()))
+	require.Equal(t, told{"stage-door", true}, next(t, seen))
+	require.Equal(t, "stage-door", logs.All()[1].ContextMap()["line"])
+}
+
+// Guesses at a line whose adapter is registered are in the log, and are no trouble of the line's.
+func TestGuessesAreNotTheAdapter(t *testing.T) {
+	t.Parallel()
+	d, logs, seen := watched(t, stageDoor())
+	require.Equal(t, 200, dial(t, "udp", d.e).registerWith("stage-door", secret, "Contact: <sip:stage-door@127.0.0.1:5099>"))
+	guesser := dial(t, "udp", d.e)
+	require.Equal(t, 401, guesser.registerWith("stage-door", "guess", guesser.contact()))
+	require.Len(t, logs.All(), 1)
+	require.Empty(t, seen)
+}
