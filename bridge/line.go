@@ -349,9 +349,12 @@ func (l *Line) step(ev supervision.Event) {
 	for i := range effects {
 		e := &effects[i]
 		l.tell(story.Entry{At: at, Line: l.name, Effect: *e})
-		if e.Kind == supervision.Report && e.Report == supervision.ReportIncident {
+		switch {
+		case e.Kind == supervision.OpenLoop: // its not-after counts from the process's start: people are told the time of day
+			l.write(at, "effect", level(e), e.Call, e.AppendTimeless, zap.Time("not_after", l.epoch.Add(time.Duration(e.NotAfter))))
+		case e.Kind == supervision.Report && e.Report == supervision.ReportIncident:
 			l.write(at, "effect", level(e), e.Call, e.Append, zap.String("advice", advice(l.name, e.Incident, e.Suppression, e.Flash)))
-		} else {
+		default:
 			l.write(at, "effect", level(e), e.Call, e.Append)
 		}
 		if e.Kind == supervision.Report {

@@ -187,6 +187,13 @@ func (ef Effect) Append(b []byte) []byte {
 	return appendFields(b, effectTable[:], v[:], shown)
 }
 
+// AppendTimeless appends the effect's text to b without what counts from the start of the time line, which means nothing to people.
+func (ef Effect) AppendTimeless(b []byte) []byte {
+	v := ef.values()
+	v[efNotAfter] = 0
+	return appendFields(b, effectTable[:], v[:], 0)
+}
+
 // String returns the event's text.
 func (ev Event) String() string { return string(ev.Append(nil)) }
 

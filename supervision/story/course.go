@@ -100,6 +100,24 @@ func follow(a *Account, entries []Entry) *course {
 	return c
 }
 
+// observed is how long the last interruption was open, from when its opening was learnt to when its closing was; 0: not known.
+func (c *course) observed() time.Duration {
+	if len(c.openSeq) == 0 {
+		return 0
+	}
+	last := c.openSeq[len(c.openSeq)-1]
+	var from time.Time
+	for i := range c.own {
+		switch e := &c.own[i]; {
+		case e.Event.Kind == supervision.LoopOpened && e.Event.Seq == last:
+			from = e.At
+		case e.Event.Kind == supervision.LoopClosed && !from.IsZero() && (e.Event.Seq == last || e.Event.Seq == 0):
+			return e.At.Sub(from)
+		}
+	}
+	return 0
+}
+
 func callOf(e *Entry) supervision.CallID {
 	if e.Event.Kind != supervision.EventNone {
 		return e.Event.Call

@@ -16,6 +16,7 @@ const minWidth = 60
 func Explain(a Account, entries []Entry, width int) string {
 	width = max(width, minWidth)
 	c := follow(&a, entries)
+	a.observed = c.observed()
 	var b strings.Builder
 	title(&b, &a, width)
 	b.WriteString("\nWhat happened, with times from " + c.zeroName() + " on:\n\n")
@@ -243,15 +244,20 @@ func (a *Account) opened() string {
 	case a.Openings == 0:
 		return "The loop was to be opened for " + Span(a.Asked) + ", and was not."
 	}
-	s := "The loop was opened "
+	s := "The loop was opened"
 	if a.Openings > 1 {
-		s += strconv.Itoa(a.Openings) + " times, last "
+		s += " " + strconv.Itoa(a.Openings) + " times; the last time"
 	}
-	s += "for " + Span(a.Asked)
+	s += ": asked for " + Span(a.Asked)
 	if a.Measured > 0 {
-		return s + " (measured: " + Span(a.Measured) + ")."
+		s += "; confirmed by the board: " + Span(a.Measured)
+	} else {
+		s += "; the board confirmed no length"
 	}
-	return s + " (not measured)."
+	if a.observed > 0 {
+		return s + "; measured here: " + Span(a.observed) + "."
+	}
+	return s + "; not measured here."
 }
 
 func (a *Account) by() string {

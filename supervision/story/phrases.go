@@ -189,7 +189,7 @@ func contactPhrase(ev *supervision.Event) string {
 		return "the loop is open"
 	case supervision.LoopClosed:
 		if ev.Took > 0 {
-			return "the loop is closed; it was open for " + Span(ev.Took)
+			return "the loop is closed; the board confirmed " + Span(ev.Took)
 		}
 		return "the loop is closed"
 	case supervision.LoopFailed:

@@ -126,9 +126,12 @@ type Account struct {
 	Late      time.Duration        // how long before Cleared it had happened, as far as the source says
 	Answer    supervision.Answer   // of the adapter to our BYE; AnswerNone: none, or none yet
 	// Openings counts the interruptions of this clearing that were made, or may have been. Asked and Measured are those of the last
-	// one that was commanded; 0: none, or not measured.
+	// one that was commanded: the length that was asked for, and the time between the board's confirmations of opening and closing. 0: none,
+	// or not known.
 	Openings        int
 	Asked, Measured time.Duration
+	// observed is how long the loop was open by this machine's own clock; only an explanation, which has the entries, knows it. 0: not known.
+	observed time.Duration
 	// Hook is what was seen after the last interruption, or instead of one if the adapter knew no such call; Verified is how.
 	Hook     supervision.Hook
 	Verified Verified
