@@ -19,7 +19,13 @@ import (
 //
 // A running daemon does not look at the file: tell it. Two writers at once are told apart by what they read: the later one fails.
 func SetInterval(path, line string, interval time.Duration) error {
-	real, old, changed, err := withIntervalAt(path, line, interval)
+	return SetTuned(path, line, interval, 0)
+}
+
+// SetTuned is [SetInterval] that also writes the release time of the line card that was measured with the interval, as [WithCardRelease] does.
+// Either both are written or none; release 0: the interval alone.
+func SetTuned(path, line string, interval, release time.Duration) error {
+	real, old, changed, err := tunedAt(path, line, interval, release)
 	if err != nil || bytes.Equal(old, changed) {
 		return err
 	}
@@ -32,14 +38,19 @@ func SetInterval(path, line string, interval time.Duration) error {
 // Preview returns what [SetInterval] would change, the steps included, as one hunk of a unified difference with three lines around it
 // and what stays between; "" if nothing would.
 func Preview(path, line string, interval time.Duration) (string, error) {
-	_, old, changed, err := withIntervalAt(path, line, interval)
+	return PreviewTuned(path, line, interval, 0)
+}
+
+// PreviewTuned is [Preview] of [SetTuned].
+func PreviewTuned(path, line string, interval, release time.Duration) (string, error) {
+	_, old, changed, err := tunedAt(path, line, interval, release)
 	if err != nil {
 		return "", err
 	}
 	return difference(path, string(old), string(changed)), nil
 }
 
-func withIntervalAt(path, line string, interval time.Duration) (real string, old, changed []byte, err error) {
+func tunedAt(path, line string, interval, release time.Duration) (real string, old, changed []byte, err error) {
 	real, err = filepath.EvalSymlinks(path)
 	if err != nil {
 		return "", nil, nil, fmt.Errorf("read the configuration: %w", err)
@@ -47,7 +58,13 @@ func withIntervalAt(path, line string, interval time.Duration) (real string, old
 	if old, err = file.Read(real); err != nil {
 		return "", nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
-	changed, err = WithInterval(path, old, line, interval)
+	changed = old
+	if release > 0 {
+		if changed, err = WithCardRelease(path, old, line, release); err != nil {
+			return real, old, nil, err
+		}
+	}
+	changed, err = WithInterval(path, changed, line, interval)
 	return real, old, changed, err
 }
 

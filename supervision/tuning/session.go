@@ -28,6 +28,9 @@ const (
 	offset = 0.5
 	// beyondChance is the probability below which an order of answers that is upside down is no chance.
 	beyondChance = 0.02
+	// doubtful is the probability from which it may be chance that long intervals cleared more holds than short ones. The least of several
+	// tests is compared, which chance alone makes small.
+	doubtful = 0.1
 )
 
 // Session says what to try next. It is not for concurrent use.
@@ -246,7 +249,14 @@ func (s *Session) count() counts {
 
 // upsideDown returns how likely it is by chance that holds clear so much more rarely at long intervals than at short ones: the least
 // one-sided probability of Fisher's exact test over all ways to part the trials by their length.
-func upsideDown(trials []Trial) float64 {
+func upsideDown(trials []Trial) float64 { return byChance(trials, Cleared) }
+
+// dependsOnLength reports whether holds clear more often at long intervals than at short ones, as far as chance can be left out. A card with a
+// threshold passes from eight answers on.
+func dependsOnLength(trials []Trial) bool { return byChance(trials, Stayed) < doubtful }
+
+// byChance returns how likely it is by chance that so many of the short trials have the answer.
+func byChance(trials []Trial, answer Answer) float64 {
 	var known []Trial
 	for _, t := range trials {
 		if t.known() {
@@ -256,13 +266,13 @@ func upsideDown(trials []Trial) float64 {
 	slices.SortStableFunc(known, func(a, b Trial) int { return int(max(min(a.open()-b.open(), 1), -1)) })
 	total := 0
 	for _, t := range known {
-		if t.Answer == Cleared {
+		if t.Answer == answer {
 			total++
 		}
 	}
 	least, short := 1.0, 0
 	for i, t := range known[:max(len(known)-1, 0)] {
-		if t.Answer == Cleared {
+		if t.Answer == answer {
 			short++
 		}
 		if t.open() < known[i+1].open() && short*len(known) > total*(i+1) {

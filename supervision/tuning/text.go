@@ -59,6 +59,12 @@ func (s *Session) scattered(c counts) string {
 		c.cleared, c.stayed)
 }
 
+func (s *Session) noDependence(c counts) string {
+	return fmt.Sprintf("%d cleared and %d stayed, and long openings cleared no more of them than short ones: the length is not the cause, and another interval will not help. "+
+		"See that every call is really held before its trial and that the contact opens each time. If it does, this card does not let go for an opening "+
+		"(one that changes its state with each break clears every other hold): ask whoever knows the card how the exchange told it that the far end had gone.", c.cleared, c.stayed)
+}
+
 func (s *Session) tooFew(c counts) string {
 	text := fmt.Sprintf("Of %s, %d cleared and %d stayed", holds(len(s.trials)), c.cleared, c.stayed)
 	if c.unknown > 0 {

@@ -112,6 +112,9 @@ type Result struct {
 	Confirmed int
 	// Recommended is the interval to write, 0: none.
 	Recommended time.Duration
+	// Release is the release time to write beside Recommended, so that the line's window has room for it: Bound, or less where the window
+	// would count the errors of relay and controller twice, which every trial had in it. 0: none.
+	Release time.Duration
 	// Window is the line's window without the card's release time, in whose place the trials stand; after [AllCleared] with the shortest
 	// interval as the card's release time.
 	Window window.Result

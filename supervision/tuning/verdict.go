@@ -68,6 +68,9 @@ func (s *Session) Result() Result {
 		r.Verdict, r.Text = TooFew, s.tooFew(c)
 	case s.now.ratio > scattered:
 		r.Verdict, r.Text = Contradictory, s.scattered(c)
+		if !dependsOnLength(s.trials) {
+			r.Text = s.noDependence(c)
+		}
 	default:
 		s.found(c, &r)
 	}
@@ -82,12 +85,15 @@ func (s *Session) found(c counts, r *Result) {
 	need := s.need(c)
 	recommended := s.recommend(need)
 	switch {
+	case recommended == 0 && !dependsOnLength(s.trials):
+		*r = Result{Verdict: Contradictory, Text: s.noDependence(c), Trials: r.Trials, Holds: r.Holds, LongestStayed: r.LongestStayed, RangUpFrom: r.RangUpFrom, Window: r.Window}
 	case recommended == 0:
 		r.Verdict, r.Text = NoRoom, s.noRoom(c, need, r)
 	case c.rangUp >= 2 && recommended >= c.rangUpFrom:
 		r.Verdict, r.Text = RingsUp, s.ringsUp(c, recommended)
 	default:
 		r.Verdict, r.Recommended = Found, recommended
+		r.Release = min(r.Bound, s.plan.Window.ReleaseFor(recommended))
 		r.Confirmed = s.confirmed(need, recommended)
 		r.Text = s.says(c, r)
 	}

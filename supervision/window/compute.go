@@ -49,6 +49,13 @@ func Of(l Line, m Method) Result {
 	return r.recommend()
 }
 
+// ReleaseFor returns the longest release time of a card for which an interval of v is surely long enough on the line, whole milliseconds, 0 if
+// there is none. The line's own Release is not used.
+func (l Line) ReleaseFor(v time.Duration) time.Duration {
+	l = l.bounded()
+	return max(0, down(v-ms-l.loss(WorstCase, Band{})))
+}
+
 // edges returns the bounds from below and from above, without the flash window's.
 func (l Line) edges(m Method) (low, high []Edge) {
 	low = []Edge{{above(l.Release.Min + l.loss(m, Band{Max: l.Release.Max - l.Release.Min})), CardRelease}, {max(up(l.Floor), ms), Floor}}

@@ -43,20 +43,25 @@ func keepInterval(e *env, args []string) int {
 	}
 	for i := range d.Lines {
 		if d.Lines[i].Name == l.Name {
-			return e.writeInterval(ctx, k, *path, l, time.Duration(d.Lines[i].Interval.Milliseconds)*time.Millisecond, *dry)
+			return e.writeInterval(ctx, k, *path, l, time.Duration(d.Lines[i].Interval.Milliseconds)*time.Millisecond, 0, *dry)
 		}
 	}
 	return e.failed(fmt.Errorf("the running daemon does not know the line %s; it was started with another file", l.Name))
 }
 
-// writeInterval changes the file first and then the running daemon, if there is one.
-func (e *env) writeInterval(ctx context.Context, k *status.Client, path string, l *config.Line, interval time.Duration, dry bool) int {
-	same := interval == l.Policy.Interval
+// writeInterval changes the file first and then the running daemon, if there is one. release is the card's, as it was measured; 0: it was not.
+func (e *env) writeInterval(ctx context.Context, k *status.Client, path string, l *config.Line, interval, release time.Duration, dry bool) int {
+	same := interval == l.Policy.Interval && (release == 0 || l.Equipment.CardReleaseMin == release && l.Equipment.CardReleaseMax == release)
 	switch {
 	case same:
 		fmt.Fprintf(e.Out, "%s: %s has interval %s already\n", l.Name, path, interval)
 	default:
-		change, err := config.Preview(path, l.Name, interval)
+		change, err := config.PreviewTuned(path, l.Name, interval, release)
+		if errors.Is(err, config.ErrRelease) {
+			fmt.Fprintf(e.Err, "clearback: %v\n", err)
+			release = 0
+			change, err = config.Preview(path, l.Name, interval)
+		}
 		if err != nil {
 			return e.failed(err)
 		}
@@ -66,7 +71,7 @@ func (e *env) writeInterval(ctx context.Context, k *status.Client, path string, 
 		return ExitOK
 	}
 	if !same {
-		if err := config.SetInterval(path, l.Name, interval); err != nil {
+		if err := config.SetTuned(path, l.Name, interval, release); err != nil {
 			return e.failed(err)
 		}
 		fmt.Fprintf(e.Out, "%s: written to %s\n", l.Name, path)

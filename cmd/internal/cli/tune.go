@@ -79,7 +79,8 @@ func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
 			interval = 0
 		}
 		var made tuning.Trial
-		if made, err = t.trial(ctx, s.Result().Holds+1, interval); err == nil {
+		var judged bool
+		if made, judged, err = t.trial(ctx, s.Result().Holds+1, interval); judged {
 			s.Take(made)
 		}
 	}
@@ -94,18 +95,18 @@ func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
 	return s.Result(), err
 }
 
-// trial is one whole clearing.
-func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (tuning.Trial, error) {
-	made := tuning.Trial{Interval: interval}
+// trial is one whole clearing. It is judged as soon as it is known what became of the hold, whatever ends the session then.
+func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made tuning.Trial, judged bool, err error) {
+	made.Interval = interval
 	if err := t.ring(ctx, n); err != nil {
-		return made, err
+		return made, false, err
 	}
 	if err := t.person.Hold(ctx); err != nil {
-		return made, err
+		return made, false, err
 	}
 	r, err := t.bench.Clear(ctx, t.line, interval, t.plan.PulseDiallingOff)
 	if err != nil {
-		return made, err
+		return made, false, err
 	}
 	made.Measured = time.Duration(r.Measured) * time.Microsecond
 	switch {
@@ -117,20 +118,23 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (tunin
 		t.say("  this one does not count: %s", r.Why)
 	default:
 		if made.Answer, err = t.person.Lamp(ctx); err != nil {
-			return made, err
+			return made, false, err
 		}
-	}
-	if made.RangUp, err = t.person.RangUp(ctx); err != nil {
-		return made, err
 	}
 	words := made.Answer.String()
 	if made.Answer != tuning.Unknown {
 		t.say("  the hold %s", words) // not the interval: whoever looks at the lamp should not expect anything
 	}
-	if err := t.bench.KeepTrial(ctx, t.line, status.TrialAnswer{Trial: r, Session: t.session, Cleared: words, RangUp: made.RangUp}); err != nil {
-		return made, err
+	made.RangUp, err = t.person.RangUp(ctx)
+	keeping, cancel := context.WithTimeout(context.WithoutCancel(ctx), controlFor)
+	defer cancel()
+	if kept := t.bench.KeepTrial(keeping, t.line, status.TrialAnswer{Trial: r, Session: t.session, Cleared: words, RangUp: made.RangUp}); err == nil {
+		err = kept
 	}
-	return made, t.person.Free(ctx, made.Answer)
+	if err == nil {
+		err = t.person.Free(ctx, made.Answer)
+	}
+	return made, true, err
 }
 
 // ring calls the line until it is answered.
@@ -151,7 +155,7 @@ func (t *tuner) ring(ctx context.Context, n int) error {
 func tune(e *env, args []string) int {
 	f := flag.NewFlagSet("tune", flag.ContinueOnError)
 	path := configFlag(f)
-	write := f.Bool("write", false, "write the recommended interval into the file, and let the running daemon use it")
+	write := f.Bool("write", false, "write the recommended interval and the card's release time into the file, and let the running daemon use it")
 	dry := f.Bool("dry-run", false, "show what --write would change")
 	resume := f.Bool("resume", false, "go on with the line's last session")
 	pulseOff := f.Bool("pulse-dialling-off", false, "I have switched pulse dialling off at the adapter: shorter openings than 250 ms may be tried")
@@ -197,12 +201,12 @@ func tune(e *env, args []string) int {
 	case *write || *dry:
 		ctx, cancelTime := context.WithTimeout(ctx, controlFor)
 		defer cancelTime()
-		return e.writeInterval(ctx, k, *path, l, result.Recommended, *dry)
+		return e.writeInterval(ctx, k, *path, l, result.Recommended, result.Release, *dry)
 	case again != "":
 		fmt.Fprintf(e.Out, "To use it: %s --write\n", again)
 	default:
-		fmt.Fprintf(e.Out, "To use it: set policy.interval of %s to %s in %s and restart the daemon. (With a journal, --resume --write would do that.)\n",
-			l.Name, result.Recommended, *path)
+		fmt.Fprintf(e.Out, "To use it: set policy.interval of %s to %s and equipment.card_release to %s in %s and restart the daemon. (With a journal, --resume --write would do that.)\n",
+			l.Name, result.Recommended, result.Release, *path)
 	}
 	return ExitOK
 }

@@ -179,7 +179,11 @@ func TestTunerFails(t *testing.T) {
 		r, err := tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
 		require.ErrorIs(t, err, trouble, step)
 		assert.Equal(t, 1, l.ended, step)
-		if step != "end" {
+		switch step {
+		case "rang-up", "keep", "free": // it is known what became of the third hold
+			assert.Len(t, r.Trials, 3, step)
+		case "end":
+		default:
 			assert.Len(t, r.Trials, 2, step)
 		}
 	}

@@ -1,0 +1,80 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"reflect"
+	"slices"
+	"time"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// ErrRelease is in every error of a release time that cannot be written into a file; the file is as it was.
+var ErrRelease = errors.New("the release time is not written")
+
+// WithCardRelease returns the text of a configuration file with equipment.card_release of one line set, a whole number of milliseconds. As
+// with [WithInterval] every byte outside of that place stays as it is, the result has been read again, and what other lines have is never
+// changed. Steps that are computed may follow.
+func WithCardRelease(name string, data []byte, line string, release time.Duration) ([]byte, error) {
+	refuse := func(format string, a ...any) ([]byte, error) {
+		return nil, fmt.Errorf("%s: line %s: %w: %w", name, line, ErrRelease, fmt.Errorf(format, a...))
+	}
+	before := read(name, data)
+	if len(before.faults) > 0 {
+		return refuse("the file has faults already; mend them first (`clearback check %s`): %v", name, before.faults[0])
+	}
+	at := slices.IndexFunc(before.config.Lines, func(l Line) bool { return l.Name == line })
+	if at < 0 {
+		return refuse("there is no such line; the file has %s", before.names())
+	}
+	for _, way := range before.releaseEdits(at, release) {
+		text := []byte(before.source.apply(way))
+		if before.onlyRelease(read(name, text), at, release) {
+			return text, nil
+		}
+	}
+	return refuse("its place in the file is written in a way that is not known here; write equipment: {card_release: %v} into the line by hand", release)
+}
+
+// releaseEdits returns the ways to write the release time, the best one first.
+func (r *reading) releaseEdits(at int, release time.Duration) [][]edit {
+	_, lines := own(r.root, "lines")
+	if lines == nil {
+		return nil
+	}
+	entry := resolve(resolve(lines).Content[at])
+	key, equipment := own(entry, "equipment")
+	pair := "card_release: " + release.String()
+	switch {
+	case equipment == nil && r.d.places[fmt.Sprintf("lines[%d].equipment", at)] != nil:
+		return nil // it comes with <<
+	case equipment == nil:
+		return each(r.newPolicy(entry, "equipment: {"+pair+"}", "equipment:", "  "+pair))
+	case equipment.Kind == yaml.AliasNode:
+		from, to, _, ok := r.source.span(equipment)
+		if !ok {
+			return nil
+		}
+		return each([]edit{{from, to, "{<<: *" + equipment.Value + ", " + pair + "}"}})
+	}
+	if _, old := own(equipment, "card_release"); old != nil {
+		return each(r.source.replace(old, release))
+	}
+	return each(r.source.insert(key, equipment, pair))
+}
+
+// onlyRelease reports whether a file that was read again is as r but for the release time of one line, and its computed steps.
+func (r *reading) onlyRelease(after *reading, at int, release time.Duration) bool {
+	if len(after.faults) > 0 || after.config == nil || len(after.config.Lines) != len(r.config.Lines) {
+		return false
+	}
+	want := *r.config
+	want.Lines = slices.Clone(want.Lines)
+	l := &want.Lines[at]
+	l.Equipment.CardReleaseMin, l.Equipment.CardReleaseMax = release, release
+	if !r.hasSteps(at) {
+		l.Policy.Steps = after.config.Lines[at].Policy.Steps
+	}
+	return reflect.DeepEqual(&want, after.config)
+}
