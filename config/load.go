@@ -84,13 +84,13 @@ func (d *decoder) document(data []byte) *yaml.Node {
 		d.add(top, "the file is empty; deploy/clearback.yaml shows every key")
 		return nil
 	case err != nil:
-		d.syntax(err)
+		d.syntax(err, data)
 		return nil
 	}
 	switch err := r.Decode(&second); {
 	case errors.Is(err, io.EOF):
 	case err != nil:
-		d.syntax(err)
+		d.syntax(err, data)
 		return nil
 	default:
 		d.add(&second, "a second document begins here; one file holds one document: remove the ---")
@@ -104,18 +104,48 @@ func (d *decoder) document(data []byte) *yaml.Node {
 }
 
 // syntax turns the library's "yaml: line 3: what" into a fault. It quotes nothing that could be a secret.
-func (d *decoder) syntax(err error) {
-	n := &yaml.Node{Line: 1, Column: 1}
-	text := strings.TrimPrefix(err.Error(), "yaml: ")
-	if rest, ok := strings.CutPrefix(text, "line "); ok {
-		if number, what, ok := strings.Cut(rest, ": "); ok {
-			if line, err := strconv.Atoi(number); err == nil {
-				n.Line, text = line, what
-			}
-		}
-	}
+func (d *decoder) syntax(err error, data []byte) {
+	line, text := complaint(err)
+	n := &yaml.Node{Line: faultLine(data, line, text), Column: 1}
 	if strings.HasPrefix(text, "unknown anchor") {
 		text = "an alias (*) names an anchor (&) that does not exist"
 	}
 	d.add(n, "this is not YAML: %s; mend the indentation, the colon or the quotes on this line or the one before it", text)
+}
+
+// complaint returns what the library says of a text that is not YAML, and the line that it names, 0 if none.
+func complaint(err error) (line int, text string) {
+	text = strings.TrimPrefix(err.Error(), "yaml: ")
+	if rest, ok := strings.CutPrefix(text, "line "); ok {
+		if number, what, ok := strings.Cut(rest, ": "); ok {
+			if line, err := strconv.Atoi(number); err == nil {
+				return line, what
+			}
+		}
+	}
+	return 0, text
+}
+
+// faultLine is the line on which a fault shows. The library names the line before that on which a mapping, a list or a word began in which it
+// found the fault, or none: so it is the last of as many lines as bring the same fault, from the named one on.
+func faultLine(data []byte, named int, text string) int {
+	if strings.HasPrefix(text, "could not find expected ':'") {
+		return named // it shows on the next line only
+	}
+	lines := bytes.SplitAfter(data, []byte("\n"))
+	for n := max(named, 1); n <= len(lines); n++ {
+		r := yaml.NewDecoder(bytes.NewReader(bytes.Join(lines[:n], nil)))
+		for {
+			var doc yaml.Node
+			err := r.Decode(&doc)
+			if err == nil {
+				continue
+			}
+			if _, what := complaint(err); !errors.Is(err, io.EOF) && what == text {
+				return n
+			}
+			break
+		}
+	}
+	return max(named, 1)
 }

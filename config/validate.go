@@ -24,6 +24,8 @@ func (d *decoder) validate(c *Config) {
 	for i := range c.Lines {
 		l, at := &c.Lines[i], fmt.Sprintf("lines[%d]", i)
 		d.checkAdapter(l, at+".adapter")
+		d.checkTransports(c, l, at)
+		d.checkDirect(c, l, at+".media")
 		d.checkAccount(&l.Service, at+".service")
 		d.checkSecond(l, at+".service.second")
 		d.checkDial(c, l, at+".dial")

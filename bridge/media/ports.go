@@ -47,12 +47,20 @@ func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 				return pair, nil
 			}
 			if !errors.Is(err, syscall.EADDRINUSE) {
-				return pair, fmt.Errorf("media: bind %v: %w", addr, err)
+				return pair, unbound(addr, err)
 			}
 		}
 	}
 	return pair, fmt.Errorf("media: all %d port pairs of %d-%d at %v are taken; widen media.ports (a stream takes a pair at either side): %w",
 		n, r.ports.low, r.ports.high, addr, syscall.EADDRINUSE)
+}
+
+// unbound says why a port could not be opened, other than that it is taken, and what to do.
+func unbound(addr netip.Addr, err error) error {
+	if errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE) {
+		return fmt.Errorf("media: bind %v: there are no file descriptors left; raise the limit of this process (LimitNOFILE= in the service's unit, or ulimit -n): %w", addr, err)
+	}
+	return fmt.Errorf("media: bind %v: %w", addr, err)
 }
 
 // coprime returns a random step that reaches every one of n places.

@@ -21,8 +21,8 @@ var (
 	errSession = errors.New("session description not acceptable")
 	// errBodyType: a body in which addresses cannot be replaced. 415.
 	errBodyType = errors.New("body type not acceptable")
-	// errPorts: no media ports are left. 503.
-	errPorts = errors.New("no media ports left; widen media.ports")
+	// errPorts: no media ports could be opened; what it wraps says why, and what to do. 503.
+	errPorts = errors.New("no media port could be opened")
 )
 
 const sdpType = "application/sdp"

@@ -109,9 +109,11 @@ type Verify struct {
 
 // Clearing is the last far-end clearing.
 type Clearing struct {
-	Call    uint64    `json:"call"`
-	At      time.Time `json:"at"`
-	Outcome string    `json:"outcome"`
+	Call uint64    `json:"call"`
+	At   time.Time `json:"at"`
+	// Age is how long ago it was, in milliseconds, whatever was done to the clock since.
+	Age     int64  `json:"age_ms"`
+	Outcome string `json:"outcome"`
 }
 
 // Incident that lasts.
@@ -119,7 +121,9 @@ type Incident struct {
 	Reason string    `json:"reason"`
 	Rule   string    `json:"rule,omitempty"`
 	Since  time.Time `json:"since"`
-	Advice string    `json:"advice"`
+	// Age is how long it lasts, in milliseconds, whatever was done to the clock since.
+	Age    int64  `json:"age_ms"`
+	Advice string `json:"advice"`
 }
 
 // Daemon is what the daemon says of itself.

@@ -117,7 +117,7 @@ func refusedAdvice(why supervision.Evidence) string {
 	case supervision.EvidenceServiceLost:
 		return "Look at the network and at the service of line LINE; `clearback lines` says whether the line is registered there."
 	case supervision.EvidenceNoRoom:
-		return "Find out who calls line LINE so often at once; if people do, raise `calls`; if the daemon's log says that no media port was left, do what it says."
+		return "Find out who calls line LINE so often at once; if people do, raise `calls`; if the daemon's log says that no media port could be opened, do what it says."
 	default:
 		return "Nothing is to be done: the daemon was ending. Give the adapter a second server, so that calls pass meanwhile."
 	}

@@ -200,7 +200,7 @@ func (a *Account) whyRefused() string {
 	case a.Evidence == supervision.EvidenceNotHere:
 		s += "the adapter was not registered, so the caller got 480 (temporarily unavailable)."
 	case a.Evidence == supervision.EvidenceNoRoom:
-		s += "the line had as many calls as `calls` allows, or no media port was left."
+		s += "the line had as many calls as `calls` allows, or no media port could be opened."
 	default:
 		s += refusedPhrase(a.Evidence) + "."
 	}

@@ -86,7 +86,7 @@ func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
 				reason += " (" + n.Rule + ")"
 			}
 			if !n.Since.IsZero() {
-				reason += " for " + now.Sub(n.Since).Round(time.Second).String()
+				reason += " for " + elapsed(n.Age, n.Since, now)
 			}
 			fmt.Fprintf(w, "%s: INCIDENT %s. %s\n", l.Name, reason, n.Advice)
 		}
@@ -198,7 +198,16 @@ func clearingWords(c *status.Clearing, now time.Time) string {
 	if c == nil {
 		return "-"
 	}
-	return fmt.Sprintf("call %d, %s ago: %s", c.Call, now.Sub(c.At).Round(time.Second), c.Outcome)
+	return fmt.Sprintf("call %d, %s ago: %s", c.Call, elapsed(c.Age, c.At, now), c.Outcome)
+}
+
+// elapsed says how long ago something was, in milliseconds as the daemon counted them; where it did not, by the clock.
+func elapsed(ms int64, since, now time.Time) string {
+	d := time.Duration(ms) * time.Millisecond
+	if ms == 0 {
+		d = max(0, now.Sub(since))
+	}
+	return d.Round(time.Second).String()
 }
 
 func pulse(e *env, args []string) int {

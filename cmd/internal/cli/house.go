@@ -82,7 +82,9 @@ func (k *desk) status() status.Line {
 		})
 	}
 	if !k.last.Cleared.IsZero() {
-		out.LastClearing = &status.Clearing{Call: uint64(k.last.Call), At: k.last.Cleared, Outcome: k.last.Outcome.String()}
+		out.LastClearing = &status.Clearing{
+			Call: uint64(k.last.Call), At: k.last.Cleared, Age: time.Since(k.last.Cleared).Milliseconds(), Outcome: k.last.Outcome.String(),
+		}
 	}
 	if v.Fault != supervision.IncidentNone {
 		out.Fault = v.Fault.String()
@@ -90,6 +92,9 @@ func (k *desk) status() status.Line {
 	if v.Incident != supervision.IncidentNone {
 		n := k.incidents[v.Incident]
 		out.Incident = &status.Incident{Reason: v.Incident.String(), Since: n.Began, Advice: strings.ReplaceAll(story.Advice(v.Incident, v.Suppression, n.Flash), "LINE", k.c.Name)}
+		if !n.Began.IsZero() {
+			out.Incident.Age = time.Since(n.Began).Milliseconds()
+		}
 		if v.Suppression != supervision.SuppressionNone {
 			out.Incident.Rule = v.Suppression.String()
 		}
