@@ -164,7 +164,7 @@ var lineName = regexp.MustCompile(`(?m)^  - name: ([a-z-]+)\n    contact:`)
 func TestReadmeBlocksLoad(t *testing.T) {
 	blocks := strings.Split(string(read(t, "../README.md")), "```yaml\n")[1:]
 	drivers := map[string]bool{}
-	for _, b := range blocks {
+	for n, b := range blocks {
 		text, _, closed := strings.Cut(b, "```")
 		require.True(t, closed)
 		if strings.HasPrefix(text, "   ") { // the block stands in a list
@@ -176,6 +176,10 @@ func TestReadmeBlocksLoad(t *testing.T) {
 		}
 		c, faults := config.Parse("README.md", []byte(text), secrets())
 		require.Empty(t, faults.String(), text)
+		if n == 0 { // what the commands after it need
+			require.NotEmpty(t, c.Control.Socket)
+			require.NotEmpty(t, c.Journal.File)
+		}
 		for i := range c.Lines {
 			drivers[c.Lines[i].Contact.Driver] = true
 		}

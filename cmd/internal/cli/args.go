@@ -20,11 +20,15 @@ const (
 
 // configFlag adds --config with its default.
 func configFlag(f *flag.FlagSet) *string {
-	path := os.Getenv(configVariable)
-	if path == "" {
-		path = defaultConfig
+	return f.String("config", usualConfig(), "the configuration `file`; "+configVariable+" names another default")
+}
+
+// usualConfig is the configuration file where none is named.
+func usualConfig() string {
+	if path := os.Getenv(configVariable); path != "" {
+		return path
 	}
-	return f.String("config", path, "the configuration `file`; "+configVariable+" names another default")
+	return defaultConfig
 }
 
 // parse reads the flags of a subcommand and at most rest further arguments, in any order. The code counts when ok is false.

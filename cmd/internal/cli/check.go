@@ -24,6 +24,9 @@ func check(e *env, args []string) int {
 		return e.fault("check: --states needs --live")
 	}
 	path := first(others)
+	if path == "" {
+		path = usualConfig()
+	}
 	c, code, ok := e.load(path)
 	if !ok {
 		return code

@@ -51,8 +51,8 @@ func (e *env) input() *bufio.Reader {
 
 func commands() []command {
 	return []command{
-		{"run", "run --config FILE", "serve the lines until told to end", run},
-		{"check", "check [--live [--states LINE] [--pulse LINE]] FILE", "read a configuration file and say what is wrong with it; try it on the real lines", check},
+		{"run", "run [--config FILE]", "serve the lines until told to end", run},
+		{"check", "check [--live [--states LINE] [--pulse LINE]] [FILE]", "read a configuration file and say what is wrong with it; try it on the real lines", check},
 		{"lines", "lines [--json]", "say what each line is doing now", lines},
 		{"calls", "calls [LINE] [--since TIME] [--failed] [--limit N] [--json|--csv] [--follow] [--journal FILE]", "list what was recorded of the calls", calls},
 		{"explain", "explain CALL|LINE|last [--journal FILE]", "tell the time line of a call and why it ended as it did", explain},
@@ -61,7 +61,7 @@ func commands() []command {
 		{"keep", "keep LINE [--dry-run]", "write the interval that a line has come to use into the file", keepInterval},
 		{"pulse", "pulse LINE [--interval TIME]", "open the loop of an idle line once, by hand", pulse},
 		{"rehearse", "rehearse [--without-clearback] [--scene NAME] [--habit NAME] [--habits] [--journal FILE] [--list] [--json]", "play the main job on this machine, no hardware needed", rehearse},
-		{"close", "close --config FILE [--within TIME]", "put every contact to closed and end", closeContacts},
+		{"close", "close [--config FILE] [--within TIME]", "put every contact to closed and end", closeContacts},
 		{"relay", "relay --config FILE [--check|--close [--within TIME]]", "be the relay controller beside an adapter, for a daemon that runs elsewhere", relayAgent},
 		{"version", "version", "say which version this is", version},
 	}
@@ -97,7 +97,7 @@ func usage(w io.Writer) {
 	for _, c := range commands() {
 		fmt.Fprintf(w, "  clearback %s\n        %s\n", c.use, c.short)
 	}
-	fmt.Fprintf(w, "\n--config names the configuration file of the commands between check and rehearse where it is not %s; so does %s.\n", defaultConfig, configVariable)
+	fmt.Fprintf(w, "\n--config names the configuration file where it is not %s (the agent's, of relay, has no such default); so does %s.\n", defaultConfig, configVariable)
 	fmt.Fprintln(w, "Exit codes: 0 done, 1 failed, 2 faults in the command line or the file, 3 a contact is not known closed.")
 }
 

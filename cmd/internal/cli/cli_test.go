@@ -53,6 +53,7 @@ func call(in string, args ...string) (code int, out, errs string) {
 }
 
 func TestUsage(t *testing.T) {
+	t.Setenv(configVariable, "/nowhere/usual.yaml")
 	for _, c := range []struct {
 		args string
 		code int
@@ -63,10 +64,10 @@ func TestUsage(t *testing.T) {
 		{"hepl", ExitFaults, `no subcommand "hepl"`},
 		{"version", ExitOK, "clearback "},
 		{"version more", ExitFaults, `"more" is one argument too many`},
-		{"run", ExitFaults, "name the configuration file"},
+		{"run", ExitFaults, "/nowhere/usual.yaml: no such file"},
 		{"run --config /nowhere/clearback.yaml", ExitFaults, "/nowhere/clearback.yaml"},
-		{"close", ExitFaults, "name the configuration file"},
-		{"check", ExitFaults, "name the configuration file"},
+		{"close", ExitFaults, "/nowhere/usual.yaml: no such file"},
+		{"check", ExitFaults, "/nowhere/usual.yaml: no such file"},
 		{"check --pulse box-office x.yaml", ExitFaults, "--pulse needs --live"},
 		{"check --lively", ExitFaults, "flag provided but not defined"},
 		{"check -h", ExitOK, "-live"},

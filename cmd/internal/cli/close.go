@@ -13,7 +13,7 @@ import (
 // even if somebody spoilt the file while the daemon ran.
 func closeContacts(e *env, args []string) int {
 	f := flag.NewFlagSet("close", flag.ContinueOnError)
-	path := f.String("config", "", "the configuration `file`")
+	path := configFlag(f)
 	within := f.Duration("within", closeFor, "how `long` to try; a daemon that is to start again goes on trying")
 	if _, code, ok := e.parse(f, args, 0); !ok {
 		return code

@@ -19,7 +19,7 @@ func (e *env) load(path string) (c *config.Config, code int, ok bool) {
 	}
 	c, faults, err := config.Load(path)
 	if err != nil {
-		return nil, e.fault("%v", err), false
+		return nil, e.fault("%v; name the file, or set %s", err, configVariable), false
 	}
 	if len(faults) > 0 {
 		for _, f := range faults {
@@ -32,7 +32,7 @@ func (e *env) load(path string) (c *config.Config, code int, ok bool) {
 
 func run(e *env, args []string) int {
 	f := flag.NewFlagSet("run", flag.ContinueOnError)
-	path := f.String("config", "", "the configuration `file`")
+	path := configFlag(f)
 	if _, code, ok := e.parse(f, args, 0); !ok {
 		return code
 	}

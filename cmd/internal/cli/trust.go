@@ -44,7 +44,7 @@ func (k *desk) calledItself(agent string) {
 		return
 	}
 	k.untrusted()
-	k.log.Warn("the adapter calls itself otherwise than when its answers were checked; they are not trusted until `clearback check --live --states` has seen the line again",
+	k.log.Warn("the adapter calls itself otherwise than when its answers were checked; they are not trusted until `clearback check --live --states "+k.c.Name+"` has seen the line again",
 		zap.String("was", cmp.Or(strings.ReplaceAll(was, between, " and "), "no name")), zap.String("is", agent))
 }
 
@@ -104,7 +104,7 @@ func (k *desk) withdrawTrust(call supervision.CallID) {
 		return
 	}
 	k.untrusted()
-	k.log.Warn("the adapter says on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states` has seen the line again",
+	k.log.Warn("the adapter says on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states "+k.c.Name+"` has seen the line again",
 		zap.Uint64("call", uint64(call)))
 }
 

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"clearback/bridge/journal"
 	"clearback/bridge/status"
@@ -236,10 +237,20 @@ func given(f *flag.FlagSet, without ...string) string {
 		case v == "true":
 			fmt.Fprintf(&b, " --%s", g.Name)
 		default:
-			fmt.Fprintf(&b, " --%s %s", g.Name, v)
+			fmt.Fprintf(&b, " --%s %s", g.Name, shellWord(v))
 		}
 	})
 	return b.String()
+}
+
+// shellWord writes a word so that a shell reads it as one.
+func shellWord(s string) string {
+	if s != "" && !strings.ContainsFunc(s, func(r rune) bool {
+		return !strings.ContainsRune("/._-+:@%,=", r) && !unicode.IsLetter(r) && !unicode.IsDigit(r)
+	}) {
+		return s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
 }
 
 func (e *env) say(format string, a ...any) { fmt.Fprintf(e.Out, format+"\n", a...) }
