@@ -68,9 +68,10 @@ func TestCallbackUnexpected(t *testing.T) {
 		h := newVirtualHouse(t, hasty, callbackWindow(30*time.Minute), oneCall)
 		far, inv := h.marked("1 arrived")
 		lacks(t, inv.String(), "psap-callback")
-		for range 3 {
+		for i := range 3 {
 			over := h.another()
 			over.nack(h.service.expectOf("486", "INVITE"))
+			h.desk.saw(num(i+2) + " refused: no-room")
 		}
 		h.reject(far, inv, "1 near end cleared")
 		h.agent.Drain()
@@ -148,12 +149,13 @@ func TestCallbacksAtOnce(t *testing.T) {
 		h.marked("4 arrived")
 		over := h.another()
 		over.nack(h.service.expectOf("486", "INVITE"))
+		h.desk.saw("5 refused: no-room")
 		h.adapter.respond(inv, 486, "near", "") // what ended makes room
 		h.adapter.expect("ACK")
 		far.nack(h.service.expectOf("486", "INVITE"))
 		h.desk.saw("1 near end cleared")
 		eventually(t, "the end of the first", func() bool { return h.line.callbacks.Load() == 2 })
-		h.marked("5 arrived (emergency)")
+		h.marked("6 arrived (emergency)")
 		for _, c := range h.agent.up() {
 			c.post(c.abandon)
 		}

@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"net/netip"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -47,7 +48,7 @@ func TestCallWithoutAdapterIsTold(t *testing.T) {
 func TestFloodOfRefusedCallsIsBounded(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, registering)
+		h := newVirtualHouse(t, registering, func(o *Options, _ *times) { o.CallbackFrom = []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")} })
 		far := "sip:" + serviceUser + "@" + h.toService.String()
 		for range maxAnswers + 5 {
 			d := h.service.call(far, "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
@@ -56,7 +57,7 @@ func TestFloodOfRefusedCallsIsBounded(t *testing.T) {
 		for i := range maxAnswers {
 			h.desk.saw(num(i+1) + " refused: not-here")
 		}
-		d := h.service.call(far, "<sip:5550199@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"), "Priority: psap-callback")
+		d := h.service.call(far, "<sip:5550199@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
 		d.nack(h.service.expectOf("480", "INVITE"))
 		h.desk.saw(num(maxAnswers+6) + " refused (emergency): not-here")
 		if len(h.desk.seen) > 0 {
