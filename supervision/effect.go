@@ -100,6 +100,8 @@ const (
 	IncidentNoSound                     // an emergency call without sound
 	IncidentRefused                     // the controller refused the opening
 	IncidentLoopOpen                    // the contact reads open and does not close
+	IncidentEmergencyFailed             // an emergency call that no service put through
+	IncidentEmergencyAbandoned          // an emergency call that its caller gave up before it was answered
 	incidents
 )
 

@@ -61,6 +61,12 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 	case supervision.IncidentNoSound:
 		return "Find out from where the service and the adapter of line LINE send their sound, and whether their SDP names another address or the " +
 			"network drops it; a network that SDP does not name, and that you trust, goes into `media.from`."
+	case supervision.IncidentEmergencyFailed:
+		return "Make sure now, from another telephone, that help is on its way; then read in `clearback explain LINE` what each service answered, " +
+			"ask the service why it does not put emergency calls through, and give line LINE a second service if it has none."
+	case supervision.IncidentEmergencyAbandoned:
+		return "Ask who dialled on line LINE whether help is needed, and keep the line on hook, since the emergency centre may call back; " +
+			"`clearback explain LINE` tells how far the call had come."
 	default:
 		return "Read it with the version of clearback that wrote it; this one does not know the reason " + reason.String() + "."
 	}
@@ -148,6 +154,10 @@ func Seen(reason supervision.Incident, rule supervision.Suppression, flash bool)
 	case supervision.IncidentNoSound:
 		return "An emergency call was answered, and for 2 s no sound came from one side, or from both. From then on sound was taken from any " +
 			"address."
+	case supervision.IncidentEmergencyFailed:
+		return "An emergency call was not put through: no service answered it, or this daemon could not pass it on."
+	case supervision.IncidentEmergencyAbandoned:
+		return "An emergency call was abandoned: its caller, or the adapter, gave it up before anybody answered."
 	default:
 		return "An incident of a kind that this version does not know: " + reason.String() + "."
 	}

@@ -206,7 +206,7 @@ func (a *Account) whyIncident() []string {
 	if a.Hook != supervision.HookUnknown && a.Incident != supervision.IncidentIntervalShort {
 		s = append(s, "The line was seen "+a.Hook.String()+" hook by "+a.by()+".")
 	}
-	if a.Rule != supervision.SuppressionNone && a.Incident != supervision.IncidentSuppressed && a.Incident != supervision.IncidentTooManyOpenings {
+	if a.Rule != supervision.SuppressionNone && a.Incident != supervision.IncidentSuppressed && !says(a.Incident, a.Rule) {
 		s = append(s, "The rule that kept the loop closed: "+a.Rule.String()+".")
 	}
 	if a.IncidentEnded.IsZero() {

@@ -48,7 +48,7 @@ func (t *Teller) event(at time.Time, ev *supervision.Event) {
 		}
 	default:
 		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed, SoundMissing: what matters of
-		// them comes as an effect. SoundContested changes nothing in the account
+		// them comes as an effect. SoundContested and AttemptEnded change nothing in the account
 	}
 }
 
@@ -309,7 +309,7 @@ func (t *Teller) incident(at time.Time, ef *supervision.Effect) {
 func (t *Teller) incidentEnded(at time.Time, why supervision.Incident) {
 	contact := ofContact(why) &&
 		(t.cause.Kind == supervision.LoopClosed || t.cause.Kind == supervision.LoopFailed)
-	alone := contact || why == supervision.IncidentTooManyOpenings
+	alone := contact || why == supervision.IncidentTooManyOpenings || why.OfCall()
 	kept := t.open[:0]
 	for _, inc := range t.open {
 		if inc.Reason != why && (alone || ofContact(inc.Reason) || inc.Reason == supervision.IncidentTooManyOpenings) {

@@ -42,6 +42,7 @@ type callTruth struct {
 	late                       time.Duration
 	interrupted, wasUnanswered bool
 	repeats                    int
+	reached                    bool // an emergency call of which the centre may know
 	crowded                    bool // cleared when the line had too many openings
 	trial                      bool
 	tuning                     bool // a tuning session's call
@@ -237,6 +238,8 @@ func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 		t.callEvent(now, ev)
 	case supervision.LoopOpened, supervision.LoopClosed, supervision.LoopFailed, supervision.LoopUnknown:
 		t.loopEvent(now, ev)
+	case supervision.AttemptEnded:
+		t.attempt(ev)
 	case supervision.Seized:
 		t.known, t.seizure = true, !t.holdCameBack(now) && !t.stillThere()
 	case supervision.ProbeAnswered:
@@ -342,8 +345,16 @@ func (t *truth) clear(now supervision.Instant, c *callTruth) {
 	t.disturbed(now)
 }
 
+// attempt of an emergency call: the centre knows of it if it rang or was answered there, and may know if nobody refused it.
+func (t *truth) attempt(ev *supervision.Event) {
+	rang, answered := ev.Progress == supervision.ProgressRinging, ev.Code >= 200 && ev.Code < 300
+	if c := t.find(ev.Call); c != nil {
+		c.reached = c.reached || rang || answered || ev.Progress == supervision.ProgressTrying && ev.Code == 0
+	}
+}
+
 func (t *truth) window(now supervision.Instant, c *callTruth) {
-	if c.emergency && c.offered {
+	if c.emergency && c.offered && (c.answered || c.reached || !c.requested) {
 		t.callbackBy = max(t.callbackBy, now.Add(t.policy.CallbackWindow))
 	}
 }
