@@ -4,6 +4,7 @@
 package sipua
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -110,6 +111,8 @@ type Options struct {
 	CallbackUntil  time.Time
 	// CallbackFrom are the addresses from which a call-back is believed at any time.
 	CallbackFrom []netip.Prefix
+	// SecondAfter is how long an emergency call may be without an 18x before the line's second service is tried too; 0: 4 s.
+	SecondAfter time.Duration
 	// Media may be nil if no line relays.
 	Media  *media.Relay
 	Logger *zap.Logger
@@ -142,6 +145,7 @@ type Agent struct {
 	// callbackWindow and callbackFrom are as in [Options]
 	callbackWindow time.Duration
 	callbackFrom   []netip.Prefix
+	secondAfter    time.Duration
 	lines          []*Line
 	byName         map[string]*Line
 	sockets        []*socket
@@ -176,6 +180,7 @@ func start(o Options, t times) (*Agent, error) {
 		a.log = zap.NewNop()
 	}
 	a.callbackWindow, a.callbackFrom = o.CallbackWindow, o.CallbackFrom
+	a.secondAfter = cmp.Or(o.SecondAfter, t.silence)
 	if !o.CallbackUntil.IsZero() {
 		a.callbackUntil.Store(int64(o.CallbackUntil.Sub(a.epoch)))
 	}

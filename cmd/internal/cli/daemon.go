@@ -132,6 +132,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	o := sipua.Options{
 		Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log, Noted: d.noted, UserAgent: d.calledItself,
 		CallbackWindow: c.Emergency.CallbackWindow, CallbackFrom: c.Emergency.CallbackFrom,
+		SecondAfter: c.Emergency.SecondAfter,
 	}
 	if d.journal != nil {
 		o.FirstCall = d.journal.FirstCall()
