@@ -378,8 +378,14 @@ func (d *Daemon) endCalls(hurry context.Context) {
 		emergency := d.agent.EmergencyCalls()
 		d.agent.ClearOrdinary() // what was left beside an emergency call that has ended too
 		d.awaitRest(hurry)
-		if hurry.Err() != nil || len(emergency) == 0 && !d.agent.EmergencyUp() {
+		if hurry.Err() != nil {
 			break
+		}
+		if len(emergency) == 0 && !d.agent.EmergencyUp() {
+			d.agent.Unregister() // meanwhile somebody may call for help
+			if d.agent.Shut() {
+				break
+			}
 		}
 		d.agent.AwaitEnd(hurry, emergency) // of any line: the other lines wait for none but their own
 	}
