@@ -118,7 +118,7 @@ func (x *exchange) early(res *sip.Response) *dialog {
 	d := x.fork(res.To(), res.IsSuccess())
 	if d != nil {
 		d.confirm(res)
-		if x.to.side == media.ServiceSide {
+		if x.to.side == media.ServiceSide && d.target.Host != "" {
 			x.to.dest = x.to.account.Proxy // the registrar's address was for the first INVITE only
 		}
 	}

@@ -8,6 +8,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/emiago/sipgo/sip"
+
 	"clearback/bridge/media"
 )
 
@@ -292,6 +294,33 @@ func TestEmergencyURN(t *testing.T) {
 		h.service.expect("ACK")
 		d.nack(h.adapter.expectOf("486", "INVITE"))
 		h.desk.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	})
+}
+
+// Nothing but the registrar says where a URN is to go, if the account has no proxy and its registrar no port: as the target of the INVITE, of
+// a redirection, and of a call whose answer lacks a Contact.
+func TestEmergencyURNWithoutProxy(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		m := &memory{}
+		h := newHouseIn(t, m, func(o *Options, _ *times) { o.Lines[0].Registrar = sip.Uri{Scheme: "sip", Host: "127.0.0.9"} })
+		pbx := newTalkerOn(t, "pbx", m.network.Listen(netip.MustParseAddrPort("127.0.0.9:5060")))
+		near := h.ask(h.adapter, "urn:service:sos")
+		inv := pbx.expect("INVITE")
+		contains(t, inv.start, "INVITE urn:service:sos SIP/2.0")
+		pbx.respond(inv, 302, "pbx", "", "Contact: <urn:service:sos.fire>")
+		pbx.expect("ACK")
+		inv = pbx.expect("INVITE")
+		contains(t, inv.start, "INVITE urn:service:sos.fire SIP/2.0")
+		pbx.respond(inv, 200, "pbx", far(), "Contact: *") // which is none
+		pbx.expect("ACK")
+		h.adapter.expectOf("100", "INVITE")
+		near.established(h.adapter.expect("200")).ack("")
+		near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		pbx.respond(pbx.expect("BYE"), 200, "", "")
+		h.desk.saw("1 requested (emergency)", "1 answered", "1 near end cleared")
+		h.atRest()
 	})
 }
 
