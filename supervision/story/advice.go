@@ -6,6 +6,12 @@ import (
 	"clearback/supervision"
 )
 
+// noRoomSeen and noRoomAdvice are of an emergency call that was given up for others.
+const (
+	noRoomSeen   = "The line made too many emergency calls at once, and this one came without a password from an address that somebody may have forged."
+	noRoomAdvice = "Find out who sends emergency calls from the address of the adapter of line LINE: nobody makes so many real calls at once."
+)
+
 // cannotTell is said wherever off hook was seen without a call.
 const cannotTell = "a probe cannot tell a held line from a lifted handset"
 
@@ -212,6 +218,9 @@ func (a *Account) advice() string {
 		if !a.Answered.IsZero() {
 			text += " " + ruleAdvice(supervision.SuppressedEmergency)
 		}
+		if a.Evidence == supervision.EvidenceNoRoom {
+			text += " " + noRoomAdvice
+		}
 		return text
 	}
 	if a.Emergency && !a.Answered.IsZero() && a.Failed() { // whatever the reason, nothing is to be opened by hand
@@ -255,7 +264,7 @@ func (a *Account) advice() string {
 				"who can use this line."
 		}
 		if a.Evidence == supervision.EvidenceNoRoom {
-			return "Find out who sends emergency calls from the address of the adapter of line LINE: nobody makes so many real calls at once."
+			return noRoomAdvice
 		}
 		return "Nothing is to be done."
 	default:

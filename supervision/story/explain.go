@@ -179,7 +179,7 @@ func (a *Account) whyNoNeed() string {
 		return "The line may not dial this number, so the call was refused; `dial` in the configuration says what it may, and `clearback check` " +
 			"tells it in words."
 	case a.Evidence == supervision.EvidenceNoRoom && a.Answered.IsZero():
-		return "The line made too many emergency calls at once, and this one came without a password from an address that somebody may have forged."
+		return noRoomSeen
 	case a.Answered.IsZero():
 		return "The call ended before it was answered, so nothing was held."
 	case a.ClearedBy == ClearedByNearEnd:
@@ -199,6 +199,9 @@ func (a *Account) whyCleared() string {
 
 func (a *Account) whyIncident() []string {
 	s := []string{Seen(a.Incident, a.Rule, a.Flash)}
+	if a.Incident.OfCall() && a.Evidence == supervision.EvidenceNoRoom {
+		s = append(s, noRoomSeen)
+	}
 	if a.Late > 0 {
 		s = append(s, "It was learnt "+Span(a.Late)+" after it happened, by "+a.Evidence.String()+".")
 	}
