@@ -345,20 +345,6 @@ func (t *truth) clear(now supervision.Instant, c *callTruth) {
 	t.disturbed(now)
 }
 
-// attempt of an emergency call: the centre knows of it if it rang or was answered there, and may know if nobody refused it.
-func (t *truth) attempt(ev *supervision.Event) {
-	rang, answered := ev.Progress == supervision.ProgressRinging, ev.Code >= 200 && ev.Code < 300
-	if c := t.find(ev.Call); c != nil {
-		c.reached = c.reached || rang || answered || ev.Progress == supervision.ProgressTrying && ev.Code == 0
-	}
-}
-
-func (t *truth) window(now supervision.Instant, c *callTruth) {
-	if c.emergency && c.offered && (c.answered || c.reached || !c.requested) {
-		t.callbackBy = max(t.callbackBy, now.Add(t.policy.CallbackWindow))
-	}
-}
-
 func (t *truth) loopEvent(now supervision.Instant, ev *supervision.Event) {
 	l := &t.loop
 	mine := l.begun && ev.Seq == l.seq
