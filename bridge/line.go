@@ -425,13 +425,16 @@ func (l *Line) write(at time.Time, message string, level zapcore.Level, call sup
 	entry.Write(append(fields, more...)...)
 }
 
-// level: an incident is a warning, and so is a clearing that may leave a hold behind for another reason than the line's
+// level: a failed call for help is an error, another incident a warning, and so is a clearing that may leave a hold behind for another reason than the line's
 // own rules.
 func level(e *supervision.Effect) zapcore.Level {
 	if e.Kind != supervision.Report {
 		return zap.InfoLevel
 	}
 	if e.Report == supervision.ReportIncident {
+		if e.Incident == supervision.IncidentEmergencyFailed {
+			return zap.ErrorLevel
+		}
 		return zap.WarnLevel
 	}
 	if e.Report == supervision.ReportSuppressed {

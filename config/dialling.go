@@ -40,7 +40,11 @@ func (d *decoder) checkDial(c *Config, l *Line, at string) {
 func DescribeDialling(c *Config) []string {
 	var out []string
 	for i := range c.Lines {
-		out = append(out, c.describeDialling(&c.Lines[i]))
+		s := c.describeDialling(&c.Lines[i])
+		if at := c.Lines[i].Location; at != "" {
+			s += " Its location: " + at + "."
+		}
+		out = append(out, s)
 	}
 	return out
 }

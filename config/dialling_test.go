@@ -76,9 +76,13 @@ func TestDescribeDialling(t *testing.T) {
 		"": "line box-office: may call every number; those of other countries are refused (dial.international), which is what begins with + or an international prefix and not with +44 (emergency.outside_prefixes is empty, so behind a digit for an outside line they are not known). Emergency numbers always.",
 		"    dial: {allow: [555xxxx, 1xx], deny: [5550199]}\nemergency: {outside_prefixes: ['9']}": "line box-office: may call only 555xxxx 1xx, except 5550199; those of other countries are refused (dial.international), which is what begins with + or an international prefix and not with +44, also after 9 for an outside line. Emergency numbers always.",
 		"    dial: {international: true, deny: ['0900*']}":                                         "line box-office: may call every number, except 0900*; those of other countries too. Emergency numbers always.",
+		"    dial: {deny: ['*']}\n    location: Stage door, Millrace Lane 7":                       "line box-office: may call emergency numbers, and nothing else (dial.deny). Its location: Stage door, Millrace Lane 7.",
 		"    dial: {deny: ['*']}": "line box-office: may call emergency numbers, and nothing else (dial.deny).",
 	} {
 		keys, top, _ := strings.Cut(keys, "\n")
+		if strings.HasPrefix(top, " ") {
+			keys, top = keys+"\n"+top, ""
+		}
 		text := with(keys+"\n") + top + "\n"
 		require.Equal(t, want, DescribeDialling(parsed(t, text))[0])
 	}

@@ -19,13 +19,16 @@ const (
 	defaultCalls   = 4                      // our own figure: two calls of a three-way call, one that waits, and one that is going away
 	mostCalls      = 20                     // our own figure: a pair has one conversation; more is a fault or a trick
 	defaultSession = 30 * time.Minute       // RFC 4028 section 4 recommends 1,800 s
-	leastSession   = 90 * time.Second       // RFC 4028 section 5: no session timer is shorter
+	// defaultSecondAfter is the least, too: a service that works rings within that. Our own number.
+	defaultSecondAfter = 4 * time.Second
+	leastSession       = 90 * time.Second // RFC 4028 section 5: no session timer is shorter
 )
 
 // defaults is the file that says nothing.
 func defaults() *Config {
 	c := &Config{Require: kinds[0]}
 	c.Emergency.CallbackWindow = supervision.DefaultPolicy().CallbackWindow
+	c.Emergency.SecondAfter = defaultSecondAfter
 	c.SIP.Realm = defaultRealm
 	c.SIP.AdapterSide, c.SIP.ServiceSide = newSocket(), newSocket()
 	c.Media.PortLow, c.Media.PortHigh = defaultPorts, defaultPorts+999
@@ -66,6 +69,7 @@ func fileKeys(c *Config) []key {
 			values("outside_prefixes", &c.Emergency.Prefixes, "digits", dialled),
 			values("extensions", &c.Emergency.Extensions, "a pattern like 1xx", pattern),
 			duration("callback_window", &c.Emergency.CallbackWindow, 0, 0),
+			duration("second_after", &c.Emergency.SecondAfter, defaultSecondAfter, 10*time.Second),
 			values("callback_from", &c.Emergency.CallbackFrom, "an address or network", parseSource),
 		}),
 		required(nested("sip", []key{
@@ -120,6 +124,7 @@ func lineKeys(l *Line) []key {
 		nested("equipment", equipmentKeys(&l.Equipment)),
 		nested("dial", dialKeys(&l.Dial)),
 		number("calls", &l.Calls, 1, mostCalls),
+		text("location", &l.Location, "a place"),
 	}
 }
 

@@ -36,6 +36,8 @@ type Emergency struct {
 	CallbackWindow time.Duration // callback_window:
 	// CallbackFrom are the addresses from which a call marked as a call-back is believed at any time.
 	CallbackFrom []netip.Prefix // callback_from: default none
+	// SecondAfter is how long an emergency call may be without a ringing response before the second service is tried too.
+	SecondAfter time.Duration // second_after: default 4s
 }
 
 // SIP: `sip:`. Sockets that lines share; a line may name its own.
@@ -101,6 +103,8 @@ type Line struct {
 	Dial                      Dial      // dial:
 	// Calls is how many calls may be on the line at once; an emergency call is always one more.
 	Calls int // calls: default 4
+	// Location says where the line's telephones are, for people who have to tell the emergency centre.
+	Location string // location: default none
 }
 
 // Dial: `dial:` of a line. What its near end may call. Emergency numbers are always allowed.

@@ -19,6 +19,8 @@ type call struct {
 	resembles bool // its number may be read as an emergency number
 	answered  bool
 	soundless bool // it was reported to be without sound
+	requested bool // the adapter asked for it
+	reached   bool // of an emergency call without an answer: the centre may know of it
 	leg       leg
 	far       bool          // the far end has cleared
 	tuning    bool          // it is a tuning session's call
@@ -109,10 +111,10 @@ func (m *Machine) callRequested(now Instant, ev *Event) {
 	m.carries()
 	m.endIncident()
 	m.dialled()
-	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, resembles: ev.Number == NumberResembles, leg: legUp})
+	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, resembles: ev.Number == NumberResembles, requested: true, leg: legUp})
 	m.last.overtaken = true
 	if ev.Emergency && ev.Number == NumberUnlistedPrefix {
-		m.reportUnlistedPrefix(ev.Call)
+		m.reportOfCall(ev.Call, IncidentUnlistedPrefix)
 	}
 }
 
@@ -173,6 +175,7 @@ func (m *Machine) farEndCleared(now Instant, ev *Event) {
 	m.callbackFrom(now, c)
 	if !c.answered {
 		m.suppress(c.id, SuppressedUnanswered)
+		m.unanswered(c, IncidentEmergencyFailed)
 		return
 	}
 	m.want(now, c)
@@ -193,6 +196,7 @@ func (m *Machine) nearEndCleared(now Instant, ev *Event) {
 	if !c.far {
 		m.emit(ClearFarEnd, c.id)
 		m.callbackFrom(now, c)
+		m.unanswered(c, IncidentEmergencyAbandoned)
 	}
 	m.remove(ev.Call)
 }
@@ -225,6 +229,7 @@ func (m *Machine) adapterLost(now Instant, ev *Event) {
 	if !c.far {
 		m.emit(ClearFarEnd, c.id)
 		m.callbackFrom(now, c)
+		m.unanswered(c, IncidentEmergencyAbandoned)
 		if c.answered {
 			m.suppress(c.id, SuppressedNearEnd)
 		}

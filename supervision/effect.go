@@ -101,6 +101,8 @@ const (
 	IncidentRefused                     // the controller refused the opening
 	IncidentLoopOpen                    // the contact reads open and does not close
 	IncidentAdapterRefused              // the adapter cannot register: wrong user, password or address. The record's own, the machine has no part in it
+	IncidentEmergencyFailed             // an emergency call that no service put through
+	IncidentEmergencyAbandoned          // an emergency call that its caller gave up before it was answered
 	incidents
 )
 

@@ -79,6 +79,9 @@ const (
 	AdapterRefused
 	// AdapterRegistered: the adapter registered after AdapterRefused. No field. For the record only.
 	AdapterRegistered
+	// AttemptEnded: one service's attempt at an emergency call of the adapter ended, and it is not the one that was answered first.
+	// Call, Second, Code (its final status; 0: none came before the attempt was given up), Progress (how far it had come).
+	AttemptEnded
 
 	eventKinds
 )
@@ -135,6 +138,17 @@ const (
 	numberKinds
 )
 
+// Progress is how far an attempt at a service had come before its final status.
+type Progress uint8
+
+// The progress of an attempt.
+const (
+	ProgressNone    Progress = iota // nothing came
+	ProgressTrying                  // 100 only
+	ProgressRinging                 // 101 to 199
+	progresses
+)
+
 // Failure tells why an interruption was not made or is not known to have ended.
 type Failure uint8
 
@@ -163,6 +177,9 @@ type Event struct {
 	Answer    Answer
 	Hook      Hook
 	Failure   Failure
+	Code      int  // of AttemptEnded: a status code of SIP, 200 to 699; 0: none
+	Second    bool // of AttemptEnded: at the line's second service
+	Progress  Progress
 	Late      time.Duration
 	Took      time.Duration
 	Interval  time.Duration
@@ -170,4 +187,10 @@ type Event struct {
 	PulseDiallingOff bool
 	// Why is what the device said, with LoopFailed and LoopUnknown; one bounded line for people, of which nothing depends.
 	Why string
+}
+
+// Reached reports whether the emergency centre may know of an attempt that ended (AttemptEnded): it rang or was answered there, or the
+// service accepted the call and nobody knows what became of it.
+func (ev *Event) Reached() bool {
+	return ev.Progress == ProgressRinging || ev.Code/100 == 2 || ev.Code == 0 && ev.Progress == ProgressTrying
 }

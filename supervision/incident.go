@@ -47,22 +47,40 @@ func (m *Machine) faultEnded() {
 }
 
 // OfCall reports whether an incident is of a call alone: it says nothing about the state of the line, and ends at once.
-func (i Incident) OfCall() bool { return i == IncidentUnlistedPrefix || i == IncidentNoSound }
+func (i Incident) OfCall() bool {
+	switch i {
+	case IncidentUnlistedPrefix, IncidentNoSound, IncidentEmergencyFailed, IncidentEmergencyAbandoned:
+		return true
+	default:
+		return false
+	}
+}
+
+// reportOfCall reports an incident of a call alone.
+func (m *Machine) reportOfCall(id CallID, why Incident) {
+	m.out = append(m.out,
+		Effect{Kind: Report, Report: ReportIncident, Call: id, Incident: why},
+		Effect{Kind: Report, Report: ReportIncidentEnded, Incident: why})
+}
+
+// unanswered reports an emergency call of the adapter that ends without an answer.
+func (m *Machine) unanswered(c *call, why Incident) {
+	if c.emergency && c.requested && !c.answered {
+		m.reportOfCall(c.id, why)
+	}
+}
+
+// attemptEnded notes that the emergency centre may know of a call that fails, or is given up.
+func (m *Machine) attemptEnded(ev *Event) {
+	if c := m.find(ev.Call); c != nil && ev.Reached() {
+		c.reached = true
+	}
+}
 
 // soundMissing reports an answered emergency call without sound, once.
 func (m *Machine) soundMissing(ev *Event) {
 	if c := m.find(ev.Call); c != nil && c.emergency && c.answered && !c.soundless {
 		c.soundless = true
-		m.out = append(m.out,
-			Effect{Kind: Report, Report: ReportIncident, Call: ev.Call, Incident: IncidentNoSound},
-			Effect{Kind: Report, Report: ReportIncidentEnded, Incident: IncidentNoSound})
+		m.reportOfCall(ev.Call, IncidentNoSound)
 	}
-}
-
-// reportUnlistedPrefix reports that an emergency call was dialled with a prefix that the file does not list. The incident ends at once: it
-// says nothing about the state of the line.
-func (m *Machine) reportUnlistedPrefix(id CallID) {
-	m.out = append(m.out,
-		Effect{Kind: Report, Report: ReportIncident, Call: id, Incident: IncidentUnlistedPrefix},
-		Effect{Kind: Report, Report: ReportIncidentEnded, Incident: IncidentUnlistedPrefix})
 }

@@ -178,6 +178,8 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 		m.soundMissing(&ev)
 	case TrialCall:
 		m.trialCall(&ev)
+	case AttemptEnded:
+		m.attemptEnded(&ev)
 	case ProbeAnswered:
 		m.probeAnswered(now, &ev)
 	case PulseRequested:

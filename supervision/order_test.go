@@ -60,16 +60,19 @@ func TestLongerWindowStays(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	l := newLine(t, p)
 	l.after(0, "call-requested call=1 emergency")
+	l.after(0, "call-answered call=1")
 	l.after(0, "near-end-cleared call=1")
 	end := l.now.Add(p.CallbackWindow)
 	p.CallbackWindow = time.Minute
 	l.m.SetPolicy(l.now, p)
 	l.after(0, "call-requested call=2 emergency")
+	l.after(0, "call-answered call=2")
 	l.after(0, "near-end-cleared call=2")
 	if got := l.m.View().CallbackBy; got != end {
 		t.Errorf("the window ends at %v; want %v", got, end)
 	}
 	l.after(29*time.Minute+30*time.Second, "call-requested call=3 emergency")
+	l.after(0, "call-answered call=3")
 	l.after(0, "near-end-cleared call=3")
 	if got, want := l.m.View().CallbackBy, l.now.Add(time.Minute); got != want {
 		t.Errorf("the window ends at %v; want %v", got, want)

@@ -54,6 +54,9 @@ const (
 	evAnswer
 	evHook
 	evFailure
+	evCode
+	evProgress
+	evSecond
 	evLate
 	evTook
 	evInterval
@@ -87,6 +90,9 @@ var eventTable = [evFields]field{
 	evAnswer:    {key: "answer", form: formWord, bits: 8, words: answerWords[:]},
 	evHook:      {key: "hook", form: formWord, bits: 8, words: hookWords[:]},
 	evFailure:   {key: "failure", form: formWord, bits: 8, words: failureWords[:]},
+	evCode:      {key: "code", bits: 16},
+	evProgress:  {key: "progress", form: formWord, bits: 8, words: progressWords[:]},
+	evSecond:    {key: "second", form: formFlag},
 	evLate:      {key: "late", form: formDuration},
 	evTook:      {key: "took", form: formDuration},
 	evInterval:  {key: "interval", form: formDuration},
@@ -114,6 +120,7 @@ func (ev *Event) values() [evFields]int64 {
 		evKind: int64(ev.Kind), evCall: int64(ev.Call), evSeq: int64(ev.Seq), evNumber: int64(ev.Number),
 		evEvidence: int64(ev.Evidence), evAnswer: int64(ev.Answer), evHook: int64(ev.Hook),
 		evFailure: int64(ev.Failure), evLate: int64(ev.Late), evTook: int64(ev.Took), evInterval: int64(ev.Interval),
+		evCode: int64(ev.Code), evProgress: int64(ev.Progress), evSecond: flag(ev.Second),
 	}
 	v[evEmergency], v[evPulseDiallingOff] = flag(ev.Emergency), flag(ev.PulseDiallingOff)
 	return v
@@ -133,6 +140,7 @@ func (ev *Event) setValues(v *[evFields]int64) {
 		Evidence: Evidence(v[evEvidence]), Answer: Answer(v[evAnswer]), Hook: Hook(v[evHook]),
 		Failure: Failure(v[evFailure]), Late: time.Duration(v[evLate]), Took: time.Duration(v[evTook]),
 		Interval: time.Duration(v[evInterval]), PulseDiallingOff: v[evPulseDiallingOff] != 0,
+		Code: int(v[evCode]), Progress: Progress(v[evProgress]), Second: v[evSecond] != 0,
 	}
 }
 
@@ -163,6 +171,8 @@ func (ev Event) Append(b []byte) []byte {
 		shown = 1 << evAnswer
 	case ProbeAnswered:
 		shown = 1 << evHook
+	case AttemptEnded:
+		shown = 1<<evCode | 1<<evProgress
 	}
 	b = appendFields(b, eventTable[:], v[:], shown)
 	if ev.Why != "" {

@@ -169,6 +169,7 @@ func TestKeptAndRestored(t *testing.T) {
 	l := newLine(t, p)
 	l.stays("1")
 	l.after(0, "call-requested call=2 emergency")
+	l.after(0, "call-answered call=2")
 	l.after(0, "near-end-cleared call=2")
 	kept := l.m.Kept()
 	if want := (supervision.Kept{Stayed: 1, CallbackBy: l.now.Add(30 * time.Minute), Recent: 1, RecentAt: supervision.Instant(time.Minute)}); kept != want {

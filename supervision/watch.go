@@ -133,10 +133,11 @@ func (m *Machine) leftOffHook(now Instant) {
 // inCallbackWindow tells whether the emergency centre may be about to call back.
 func (m *Machine) inCallbackWindow(now Instant) bool { return m.callbackBy > 0 && now <= m.callbackBy }
 
-// callbackFrom is called when a call leaves the line. An emergency call opens the call-back window; in it the line is
-// looked at soon after each call, since a line left off hook cannot be called back. It never shortens one.
+// callbackFrom is called when a call leaves the line. An emergency call opens the call-back window, unless the centre cannot know of it; in
+// the window the line is looked at soon after each call, since a line left off hook cannot be called back. It never shortens one.
 func (m *Machine) callbackFrom(now Instant, c *call) {
-	if c.emergency && m.policy.CallbackWindow > 0 {
+	known := c.answered || c.reached || !c.requested
+	if c.emergency && known && m.policy.CallbackWindow > 0 {
 		m.callbackBy = max(m.callbackBy, now.Add(m.policy.CallbackWindow))
 		m.dropListening(now)
 	}

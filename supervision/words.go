@@ -9,8 +9,7 @@ var (
 		LoopClosed: "loop-closed", LoopFailed: "loop-failed", LoopUnknown: "loop-unknown", Seized: "seized",
 		ProbeAnswered: "probe-answered", PulseRequested: "pulse-requested", TimePassed: "time-passed", Released: "released",
 		LeftOffHook: "left-off-hook", FlashReported: "flash-reported", TrialSet: "trial-set",
-		SoundContested: "sound-contested", SoundMissing: "sound-missing",
-		TrialCall:   "trial-call",
+		SoundContested: "sound-contested", SoundMissing: "sound-missing", TrialCall: "trial-call", AttemptEnded: "attempt-ended",
 		CallRefused: "call-refused", AdapterRefused: "adapter-refused", AdapterRegistered: "adapter-registered",
 	}
 	evidenceWords = [evidences]string{
@@ -19,9 +18,11 @@ var (
 		EvidenceServiceLost: "service-lost", EvidenceShutdown: "shutdown",
 		EvidenceNotAllowed: "not-allowed", EvidenceNoRoom: "no-room", EvidenceNotHere: "not-here",
 	}
-	answerWords = [answers]string{AnswerNone: "none", AnswerConfirmed: "confirmed", AnswerUnknown: "unknown-call"}
-	numberWords = [numberKinds]string{NumberOrdinary: "ordinary", NumberResembles: "resembles-emergency", NumberUnlistedPrefix: "unlisted-prefix"}
-	hookWords   = [hooks]string{HookUnknown: "unknown", HookOn: "on", HookOff: "off"}
+	answerWords   = [answers]string{AnswerNone: "none", AnswerConfirmed: "confirmed", AnswerUnknown: "unknown-call"}
+	numberWords   = [numberKinds]string{NumberOrdinary: "ordinary", NumberResembles: "resembles-emergency", NumberUnlistedPrefix: "unlisted-prefix"}
+	progressWords = [progresses]string{ProgressNone: "none", ProgressTrying: "trying", ProgressRinging: "ringing"}
+
+	hookWords = [hooks]string{HookUnknown: "unknown", HookOn: "on", HookOff: "off"}
 
 	failureWords = [failures]string{
 		FailureNone: "none", FailureRefused: "refused", FailureLate: "late", FailureUnreachable: "unreachable",
@@ -53,7 +54,8 @@ var (
 		IncidentMissedNotAfter: "missed-not-after", IncidentByeUnanswered: "bye-unanswered",
 		IncidentOffHookWithoutCall: "off-hook-without-call", IncidentUnlistedPrefix: "unlisted-prefix",
 		IncidentTooManyOpenings: "too-many-openings", IncidentNoSound: "no-sound", IncidentRefused: "controller-refused", IncidentLoopOpen: "loop-open",
-		IncidentAdapterRefused: "adapter-refused",
+		IncidentAdapterRefused:  "adapter-refused",
+		IncidentEmergencyFailed: "emergency-failed", IncidentEmergencyAbandoned: "emergency-abandoned",
 	}
 )
 
@@ -78,6 +80,9 @@ func (n Number) String() string { return word(numberWords[:], int64(n)) }
 
 // String returns the hook state's word in the text form.
 func (h Hook) String() string { return word(hookWords[:], int64(h)) }
+
+// String returns the progress's word in the text form.
+func (p Progress) String() string { return word(progressWords[:], int64(p)) }
 
 // String returns the failure's word in the text form.
 func (f Failure) String() string { return word(failureWords[:], int64(f)) }

@@ -120,6 +120,14 @@ func (s *account) destination() string {
 	return ""
 }
 
+// destinationOf is where a request for u goes; "" resolves u. A URN says nothing of that: then the registrar's host does.
+func (s *account) destinationOf(u sip.Uri) string {
+	if at := s.destination(); at != "" || u.Host != "" {
+		return at
+	}
+	return hostPort(s.Registrar, s.transport())
+}
+
 // literals are the addresses that the configuration names as such: that of the proxy and that of the registrar.
 func (s *account) literals() []netip.Prefix {
 	var all []netip.Prefix

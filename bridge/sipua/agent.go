@@ -4,6 +4,7 @@
 package sipua
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -110,6 +111,8 @@ type Options struct {
 	CallbackUntil  time.Time
 	// CallbackFrom are the addresses from which a call-back is believed at any time.
 	CallbackFrom []netip.Prefix
+	// SecondAfter is how long an emergency call may be without an 18x before the line's second service is tried too; 0: 4 s.
+	SecondAfter time.Duration
 	// Media may be nil if no line relays.
 	Media  *media.Relay
 	Logger *zap.Logger
@@ -142,11 +145,14 @@ type Agent struct {
 	// callbackWindow and callbackFrom are as in [Options]
 	callbackWindow time.Duration
 	callbackFrom   []netip.Prefix
+	secondAfter    time.Duration
 	lines          []*Line
 	byName         map[string]*Line
 	sockets        []*socket
-	stopLines      context.CancelFunc // ends the registrations and whatever waits for an answer
+	stopLines      context.CancelFunc // ends whatever waits for an answer, and the registrations
 	ctx            context.Context
+	stopClients    context.CancelFunc // ends the registrations
+	registering    context.Context
 
 	opened chan struct{} // closed when open has returned: a datagram may come before
 	failed bool          // open failed; set before opened is closed
@@ -160,7 +166,7 @@ type Agent struct {
 	callbackUntil atomic.Int64
 
 	draining atomic.Bool
-	closing  atomic.Bool
+	gate     gate
 	clients  sync.WaitGroup // the registrations at the service
 	work     workers
 	tables
@@ -176,10 +182,12 @@ func start(o Options, t times) (*Agent, error) {
 		a.log = zap.NewNop()
 	}
 	a.callbackWindow, a.callbackFrom = o.CallbackWindow, o.CallbackFrom
+	a.secondAfter = cmp.Or(o.SecondAfter, t.silence)
 	if !o.CallbackUntil.IsZero() {
 		a.callbackUntil.Store(int64(o.CallbackUntil.Sub(a.epoch)))
 	}
 	a.ctx, a.stopLines = context.WithCancel(context.Background())
+	a.registering, a.stopClients = context.WithCancel(a.ctx)
 	a.tables.init()
 	for i := range o.Lines {
 		l := &Line{a: a, o: o.Lines[i], log: a.log.With(zap.String("line", o.Lines[i].Name)), inner: token()}
@@ -233,12 +241,12 @@ func (a *Agent) register() {
 	for _, l := range a.lines {
 		for _, s := range l.accounts {
 			if s.begin(); s.client != nil {
-				a.clients.Go(func() { s.client.Run(a.ctx) })
+				a.clients.Go(func() { s.client.Run(a.registering) })
 			}
 		}
 		if l.o.MessageWaiting == MessagesSubscribe {
 			u := &subscriber{s: l.accounts[0], line: l}
-			a.clients.Go(func() { u.run(a.ctx) })
+			a.clients.Go(func() { u.run(a.registering) })
 		}
 	}
 }
@@ -249,11 +257,23 @@ func (a *Agent) Line(name string) *Line { return a.byName[name] }
 // Drain refuses new ordinary calls with 503; emergency calls still pass.
 func (a *Agent) Drain() { a.draining.Store(true) }
 
+// Unregister ends the registrations and subscriptions at the services, which takes a second at most for each. New emergency calls still
+// pass. It may be called more than once.
+func (a *Agent) Unregister() {
+	a.Drain()
+	a.stopClients()
+	a.clients.Wait()
+}
+
+// Shut refuses every new call from here on, unless an emergency call is up or about to be: then it reports false and changes nothing.
+func (a *Agent) Shut() bool { return a.gate.shut(a.EmergencyUp) }
+
 // Close ends what is left, un-registers, closes the sockets and waits for all goroutines. Every new call gets 503 from here
-// on, an emergency call too: the adapter's second server can still serve it, we cannot.
+// on, an emergency call too: the adapter's second server can still serve it, we cannot. Who has the time calls Unregister and
+// Shut before, so that there is no such call.
 func (a *Agent) Close() error {
 	a.Drain()
-	a.closing.Store(true)
+	a.gate.shut(func() bool { return false })
 	for _, c := range a.up() {
 		c.post(c.abandon)
 	}

@@ -49,6 +49,7 @@ type call struct {
 	code int
 	// what was reported
 	rang, answered, farCleared, nearCleared, lost, soundless bool
+	reached                                                  bool // of an emergency call that was not answered: the centre may know of it
 	done                                                     bool
 }
 
@@ -146,7 +147,7 @@ func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.
 	}
 	from, to := newServerLeg(c, side, s, account, r), newClientLeg(c, other(side), account)
 	c.legs[side], c.legs[other(side)] = from, to
-	c.first = &exchange{initial: true, from: from, to: to, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
+	c.first = &exchange{initial: true, from: from, client: &client{to: to}, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
 	c.first.takes()
 	pair(to.dialog, from.dialog)
 	from.in = c.first
@@ -179,6 +180,7 @@ func (c *call) nearEndAnswered() {
 // farEndCleared reports it once, and not after the near end was first.
 func (c *call) farEndCleared(evidence supervision.Evidence, late time.Duration) {
 	if !c.farCleared && !c.nearCleared && !c.lost {
+		c.attemptsEnd()
 		c.farCleared = true
 		c.event(supervision.Event{Kind: supervision.FarEndCleared, Evidence: evidence, Late: late})
 	}
@@ -187,6 +189,7 @@ func (c *call) farEndCleared(evidence supervision.Evidence, late time.Duration) 
 // nearEndCleared reports it once; it may follow the far end (BYE crossing BYE), since it tells that the near end hung up.
 func (c *call) nearEndCleared() {
 	if !c.nearCleared && !c.lost {
+		c.attemptsEnd()
 		c.nearCleared = true
 		c.event(supervision.Event{Kind: supervision.NearEndCleared})
 	}
@@ -194,6 +197,7 @@ func (c *call) nearEndCleared() {
 
 func (c *call) adapterLost() {
 	if !c.farCleared && !c.nearCleared && !c.lost {
+		c.attemptsEnd()
 		c.lost = true
 		c.event(supervision.Event{Kind: supervision.AdapterLost})
 	}
@@ -263,7 +267,9 @@ func (c *call) leave() {
 	case c.arrived:
 		c.line.callbacks.Add(-1)
 	default:
-		c.a.openCallbackWindow()
+		if c.answered || c.reached {
+			c.a.openCallbackWindow()
+		}
 		c.line.help.leave(c)
 	}
 }

@@ -118,7 +118,7 @@ func (x *exchange) early(res *sip.Response) *dialog {
 	d := x.fork(res.To(), res.IsSuccess())
 	if d != nil {
 		d.confirm(res)
-		if x.to.side == media.ServiceSide {
+		if x.to.side == media.ServiceSide && d.target.Host != "" {
 			x.to.dest = x.to.account.Proxy // the registrar's address was for the first INVITE only
 		}
 	}
@@ -156,6 +156,15 @@ func (x *exchange) fork(remote *sip.ToHeader, answered bool) *dialog {
 	return &theirs
 }
 
+// forksOf are the early dialogs of a leg, by To tag.
+func forksOf(l *leg) map[string]*dialog {
+	forks := map[string]*dialog{}
+	for _, one := range l.early {
+		forks[one.remote.Params.GetOr("tag", "")] = one
+	}
+	return forks
+}
+
 // win makes the fork that was answered the call's dialog on both legs. The other early dialogs are over.
 func (x *exchange) win(d *dialog) {
 	for _, one := range x.from.early {
@@ -163,10 +172,7 @@ func (x *exchange) win(d *dialog) {
 			one.told.stop()
 		}
 	}
-	x.forks = map[string]*dialog{}
-	for _, one := range x.to.early {
-		x.forks[one.remote.Params.GetOr("tag", "")] = one
-	}
+	x.forks = forksOf(x.to)
 	x.to.dialog, x.from.dialog = d, d.other
 	x.to.early, x.from.early = nil, nil
 	x.to.over, x.from.over = false, false

@@ -447,7 +447,7 @@ func TestNothingComesBeforeTheBeginning(t *testing.T) {
 	steps := make(chan string, 2) // both
 	c.post(func() { steps <- "posted" })
 	leg := func() *leg { return &leg{c: c, s: h.line.adapter, callID: token(), dialog: &dialog{tag: token()}} }
-	c.begin(&exchange{from: leg(), to: leg(), r: &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{})}}, func() { steps <- "first" })
+	c.begin(&exchange{from: leg(), client: &client{to: leg()}, r: &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{})}}, func() { steps <- "first" })
 	if first, second := <-steps, <-steps; first != "first" || second != "posted" {
 		t.Errorf("%s, then %s", first, second)
 	}

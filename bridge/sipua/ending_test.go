@@ -3,9 +3,12 @@ package sipua
 import (
 	"context"
 	"net/netip"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"github.com/emiago/sipgo/sip"
 
 	"clearback/bridge/media"
 )
@@ -294,6 +297,33 @@ func TestEmergencyURN(t *testing.T) {
 	})
 }
 
+// Nothing but the registrar says where a URN is to go, if the account has no proxy and its registrar no port: as the target of the INVITE, of
+// a redirection, and of a call whose answer lacks a Contact.
+func TestEmergencyURNWithoutProxy(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		m := &memory{}
+		h := newHouseIn(t, m, func(o *Options, _ *times) { o.Lines[0].Registrar = sip.Uri{Scheme: "sip", Host: "127.0.0.9"} })
+		pbx := newTalkerOn(t, "pbx", m.network.Listen(netip.MustParseAddrPort("127.0.0.9:5060")))
+		near := h.ask(h.adapter, "urn:service:sos")
+		inv := pbx.expect("INVITE")
+		contains(t, inv.start, "INVITE urn:service:sos SIP/2.0")
+		pbx.respond(inv, 302, "pbx", "", "Contact: <urn:service:sos.fire>")
+		pbx.expect("ACK")
+		inv = pbx.expect("INVITE")
+		contains(t, inv.start, "INVITE urn:service:sos.fire SIP/2.0")
+		pbx.respond(inv, 200, "pbx", far(), "Contact: *") // which is none
+		pbx.expect("ACK")
+		h.adapter.expectOf("100", "INVITE")
+		near.established(h.adapter.expect("200")).ack("")
+		near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		pbx.respond(pbx.expect("BYE"), 200, "", "")
+		h.desk.saw("1 requested (emergency)", "1 answered", "1 near end cleared")
+		h.atRest()
+	})
+}
+
 // Media ports exhausted: an ordinary call gets 503, an emergency call goes directly.
 func TestNoMediaPorts(t *testing.T) {
 	t.Parallel()
@@ -395,4 +425,63 @@ func TestDemandCrossesCancel(t *testing.T) {
 			h.done()
 		}
 	})
+}
+
+// Somebody calls for help while the daemon un-registers, which a silent service lets take a second: the call is put through, and nothing is
+// shut until it has ended.
+func TestEmergencyCallWhileUnregistering(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, func(o *Options, _ *times) { o.Lines[0].Register, o.Lines[0].Expires = true, time.Hour })
+		reg := h.service.expect("REGISTER")
+		h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=3600")
+		eventually(t, "the registration", func() bool { return h.line.Status().Service.Registered })
+		unregistered := make(chan struct{}) // closed when it is done
+		go func() { defer close(unregistered); h.agent.Unregister() }()
+		contains(t, h.service.expect("REGISTER").get("Expires"), "0") // and no answer
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "psap", "")
+		<-unregistered
+		if h.agent.Shut() {
+			t.Fatal("it is shut, though an emergency call is up")
+		}
+		h.service.respond(inv, 200, "psap", far())
+		h.service.expect("ACK")
+		h.adapter.expectOf("100", "INVITE")
+		h.adapter.expect("180")
+		near.established(h.adapter.expect("200")).ack("")
+		h.desk.saw("1 requested (emergency)", "1 answered")
+		near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.atRest()
+		if !h.agent.Shut() {
+			t.Fatal("it is not shut, though no call is up")
+		}
+		again := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		again.nack(h.adapter.expect("503"))
+	})
+}
+
+// A call that comes as everything is shut is either put through and awaited, or refused.
+func TestShutAndEnter(t *testing.T) {
+	t.Parallel()
+	for range 200 {
+		var g gate
+		var up atomic.Bool
+		entered := make(chan bool, 1) // one answer
+		go func() {
+			open := g.enter()
+			if open {
+				up.Store(true)
+				g.leave()
+			}
+			entered <- open
+		}()
+		shut := g.shut(up.Load)
+		if open := <-entered; open == shut {
+			t.Fatalf("entered: %t, shut: %t", open, shut)
+		}
+	}
 }

@@ -17,13 +17,13 @@ import (
 // the leg to. The first one makes the call, later ones change it. Owned by the call's mailbox.
 type exchange struct {
 	// set once
-	initial  bool
-	from, to *leg
-	r        *endpoint.Request
-	seq      uint32
-	why      []sip.Header // of its CANCEL
-	body     []byte       // of r, as the other side sees it
-	offered  bool         // r carried an offer; otherwise the 200 carries it and the ACK the answer
+	initial bool
+	from    *leg
+	r       *endpoint.Request
+	seq     uint32
+	why     []sip.Header // of its CANCEL
+	body    []byte       // of r, as the other side sees it
+	offered bool         // r carried an offer; otherwise the 200 carries it and the ACK the answer
 	// reliable and required: who called takes provisional responses reliably, and nothing else (RFC 3262)
 	reliable, required bool
 
@@ -34,24 +34,33 @@ type exchange struct {
 	okEvery   time.Duration
 	then      []func() // what waits for the ACK, or for the end of waiting for it
 
-	// the client's half
-	req              *sip.Request
-	tx               *endpoint.Transaction
-	attempt          int
-	sent             time.Time
-	heard, settled   bool
-	won              bool                    // a 200 came
-	winner           string                  // its To tag
-	acks             map[string]*sip.Request // by To tag, for repeats of the 200
-	redirections     int                     // followed (RFC 3261 section 8.1.3.4)
-	contacts, been   []sip.Uri               // still to try, tried
-	rseqs            map[*dialog]uint32      // RSeq heard last
-	forks            map[string]*dialog      // by To tag, once one was answered
-	shown            *dialog                 // whose session description was passed last
-	silence, ringing *time.Timer
-	rest             []*account // at other services that were not tried yet
-	before           int        // attempts at another service
-	told             bool       // more than 100 was passed on
+	// the client's half: the attempt whose response or time-out is being handled, or the only one
+	*client
+	standing []*client  // other attempts at an emergency call, which have no final response
+	rest     []*account // at other services that were not tried yet
+	shown    *dialog    // whose session description was passed last
+	told     bool       // more than 100 was passed on
+}
+
+// client is the client's half of an exchange: an INVITE to the adapter, or an attempt at one service.
+type client struct {
+	to                   *leg // set once
+	req                  *sip.Request
+	tx                   *endpoint.Transaction
+	attempt              int // INVITEs sent
+	before               int // of these, not counted against the limit of challenges
+	sent                 time.Time
+	heard, rang, settled bool
+	won                  bool                    // a 200 came
+	winner               string                  // its To tag
+	acks                 map[string]*sip.Request // by To tag, for repeats of the 200
+	redirections         int                     // followed (RFC 3261 section 8.1.3.4)
+	contacts, been       []sip.Uri               // still to try, tried
+	rseqs                map[*dialog]uint32      // RSeq heard last
+	forks                map[string]*dialog      // by To tag, once one was answered
+	silence, ringing     *time.Timer
+	mute                 bool // of an emergency call: nothing was heard of the service for as long as it is waited for
+	reported             bool // AttemptEnded was posted
 }
 
 // passToService sends the adapter's call on.
@@ -66,18 +75,7 @@ func (x *exchange) passToService() {
 	to.remote = &sip.ToHeader{Address: called}
 	to.transport, x.contacts = to.account.transport(), nil
 	x.call(called)
-	patience := to.account.patience()
-	if to.c.emergency {
-		patience = to.c.a.times.silence
-		if len(x.rest) > 0 {
-			patience = to.c.a.times.quick
-		}
-	}
-	x.silence = to.c.after(patience, func() {
-		if x.to == to {
-			x.silent()
-		}
-	})
+	x.awaitService()
 	x.send()
 }
 
@@ -132,7 +130,7 @@ func (x *exchange) prepare() {
 func (x *exchange) send() {
 	c := x.to.c
 	x.attempt++
-	attempt, to := x.attempt, x.to
+	cl, attempt, to := x.client, x.attempt, x.to
 	x.to.out, x.sent, x.rseqs = x, time.Now(), nil
 	if x.initial {
 		x.to.state = legCalling
@@ -140,7 +138,7 @@ func (x *exchange) send() {
 	tx, err := x.to.s.ep.SendOr(x.req, x.to.otherwise(x.req), func(res endpoint.Response) {
 		c.post(func() {
 			switch {
-			case attempt == x.attempt:
+			case attempt == cl.attempt && x.turnTo(cl):
 				x.response(res)
 			case to.given != nil:
 				to.given.late(res)
@@ -163,9 +161,9 @@ func (x *exchange) awaitAnswer() {
 	if x.ringing != nil {
 		x.ringing.Stop()
 	}
-	to := x.to
-	x.ringing = to.c.after(to.c.a.times.ringing, func() {
-		if x.to == to {
+	cl, c := x.client, x.to.c
+	x.ringing = c.after(c.a.times.ringing, func() {
+		if x.turnTo(cl) {
 			x.unanswered()
 		}
 	})
@@ -214,10 +212,11 @@ func (l *leg) challenged(req *sip.Request, res *sip.Response) bool {
 }
 
 func (x *exchange) provisional(res *sip.Response) {
-	x.heard = true // which makes x.silence mean nothing
+	x.heard, x.mute = true, false // which makes x.silence mean nothing
 	if x.settled || res.StatusCode == sip.StatusTrying {
 		return
 	}
+	x.rang = true
 	if x.to.side == media.ServiceSide {
 		x.to.c.progress.Store(true)
 	}
@@ -259,6 +258,7 @@ func (x *exchange) success(res *sip.Response) {
 	case x.won && x.winner == tag:
 		return // its ACK waits for the other side's
 	case x.won && x.initial:
+		x.attemptEnded(res.StatusCode)
 		x.dropFork(res, tag)
 		return
 	}
@@ -268,6 +268,7 @@ func (x *exchange) success(res *sip.Response) {
 	c.progress.Store(true)
 	if x.initial {
 		x.win(x.early(res))
+		x.dropOthers()
 		x.to.state = legUp
 	} else {
 		x.to.retarget(res.Contact())
@@ -277,6 +278,7 @@ func (x *exchange) success(res *sip.Response) {
 		c.nearEndAnswered()
 	}
 	if x.finalSent || x.to.clearing || x.from.state == legOver { // it crossed a CANCEL
+		x.attemptEnded(res.StatusCode)
 		x.acknowledge(nil, nil)
 		if x.initial && x.to.clearing {
 			x.to.bye()
@@ -384,7 +386,11 @@ func (x *exchange) rejected(res *sip.Response) {
 	x.settle()
 	x.to.out = nil
 	c := x.to.c
-	if x.redirected(res) || x.turnsAway(res.StatusCode) && x.elsewhere() {
+	if x.redirected(res) {
+		return
+	}
+	x.attemptEnded(res.StatusCode)
+	if x.turnsAway(res.StatusCode) && x.elsewhere() {
 		return
 	}
 	if !x.initial {
@@ -417,6 +423,7 @@ func (x *exchange) failed(err error) {
 	if unheard := x.to.side == media.ServiceSide && !x.heard && !x.to.clearing; unheard {
 		x.to.account.silent()
 	}
+	x.attemptEnded(0)
 	if (!x.heard || c.emergency) && x.elsewhere() {
 		return
 	}
@@ -438,7 +445,7 @@ func (x *exchange) silent() {
 		return
 	}
 	x.to.account.silent()
-	if x.elsewhere() {
+	if x.tryBeside() || x.waits() || x.elsewhere() {
 		return
 	}
 	x.to.c.goneSilent(x.to.side)

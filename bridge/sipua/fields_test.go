@@ -283,7 +283,7 @@ func TestDefaultTimes(t *testing.T) {
 func TestGlareWaits(t *testing.T) {
 	one := &call{a: &Agent{times: defaultTimes()}}
 	ours, theirs := &leg{c: one}, &leg{c: one}
-	one.first = &exchange{to: ours, from: theirs}
+	one.first = &exchange{client: &client{to: ours}, from: theirs}
 	for l, want := range map[*leg][2]time.Duration{ours: {2100 * time.Millisecond, 4 * time.Second}, theirs: {0, 2 * time.Second}} {
 		least, most := time.Hour, time.Duration(0)
 		for range 10000 { // each of some 200 steps is missed with a chance of 10^-21

@@ -112,7 +112,7 @@ func TestSessionRunsOut(t *testing.T) {
 				l, seen := one.legs[side], one.line.o.Events.(*recorder)
 				l.beginSession(sessiontimer.Session{Seconds: 100})
 				ends := l.session.ends
-				l.in = &exchange{initial: true, from: l, to: l.peer()} // its BYE waits
+				l.in = &exchange{initial: true, from: l, client: &client{to: l.peer()}} // its BYE waits
 				l.sessionExpired(0)
 				if emergency {
 					require.Empty(t, seen.seen)

@@ -16,7 +16,7 @@ var (
 	callHeaders   = []string{"Priority", "Privacy", "Geolocation", "Geolocation-Routing", "Subject"}
 	fromService   = []string{"Alert-Info", "Diversion", "History-Info", "Call-Info"}
 	insideHeaders = []string{"Info-Package", "Event", "Subscription-State", "Subject"}
-	replyHeaders  = []string{"Retry-After", "Warning", "Error-Info", "Privacy"}
+	replyHeaders  = []string{"Retry-After", "Warning", "Error-Info", "Privacy", "Geolocation-Error"}
 	replyService  = []string{"Alert-Info", "P-Early-Media", "History-Info"}
 )
 

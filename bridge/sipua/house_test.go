@@ -48,6 +48,8 @@ type desk struct {
 	line *Line
 	in   chan supervision.Event // wide enough for a whole test
 	seen chan string
+	// attempts are the AttemptEnded, which saw leaves out
+	attempts chan string
 	// lates are the Late of each far-end clearing
 	lates chan time.Duration
 	quit  chan struct{} // closed at the end of the test
@@ -65,6 +67,10 @@ func (d *desk) run() {
 		case ev = <-d.in:
 		case <-d.quit:
 			return
+		}
+		if ev.Kind == supervision.AttemptEnded {
+			d.attempts <- text(ev)
+			continue
 		}
 		d.seen <- text(ev)
 		switch ev.Kind {
@@ -121,6 +127,8 @@ func text(ev supervision.Event) string {
 		return fmt.Sprintf("%d sound contested", ev.Call)
 	case supervision.SoundMissing:
 		return fmt.Sprintf("%d sound missing", ev.Call)
+	case supervision.AttemptEnded:
+		return fmt.Sprintf("%d attempt ended: %d %s%s", ev.Call, ev.Code, ev.Progress, map[bool]string{true: " second"}[ev.Second])
 	case supervision.ProbeAnswered:
 		return "probe: " + [...]string{"unknown", "on hook", "off hook"}[ev.Hook]
 	}
@@ -230,7 +238,7 @@ func newHouseIn(t testing.TB, m *memory, settings ...setting) *house {
 func newHouseOf(t testing.TB, adapter, service *talker, settings ...setting) *house {
 	t.Helper()
 	h := &house{t: t, adapter: adapter, service: service}
-	h.desk = &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), lates: make(chan time.Duration, 1000), quit: make(chan struct{})}
+	h.desk = &desk{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), attempts: make(chan string, 1000), lates: make(chan time.Duration, 1000), quit: make(chan struct{})}
 	local := netip.MustParseAddr("127.0.0.1")
 	relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
 	if err != nil {

@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"slices"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -15,7 +16,13 @@ func (l *leg) request(r *endpoint.Request) {
 	if !l.expected(r) {
 		return
 	}
+	if l.state == legCalling && l.out != nil {
+		l.out.turnToward(func(cl *client) bool { return cl.to == l })
+	}
 	d := l.find(r)
+	if d != nil && l.state == legIncoming && l.in != nil {
+		l.in.turnToward(func(cl *client) bool { return slices.Contains(cl.to.early, d.other) })
+	}
 	if d != nil {
 		l.learn(r.Request)
 		l.flashed(r)
@@ -154,7 +161,7 @@ func (l *leg) reinvited(r *endpoint.Request) {
 		l.wait(r, sip.StatusInternalServerError)
 		return
 	case l.out == nil && p.in != nil && p.in.finalSent && p.out == nil: // only its ACK is missing (RFC 3261 section 14.1)
-		l.in = &exchange{from: l, to: p, r: r, seq: r.CSeq().SeqNo}
+		l.in = &exchange{from: l, client: &client{to: p}, r: r, seq: r.CSeq().SeqNo}
 		l.c.a.addInvite(l.in)
 		p.in.then = append(p.in.then, func() { l.resume(r) })
 		return
@@ -175,7 +182,7 @@ func (l *leg) reinvited(r *endpoint.Request) {
 		l.reply(r, code, reason, headers...)
 		return
 	}
-	x := &exchange{from: l, to: p, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
+	x := &exchange{from: l, client: &client{to: p}, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
 	x.takes()
 	if x.offered {
 		l.deal.open = l

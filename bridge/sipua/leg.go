@@ -228,6 +228,7 @@ func (l *leg) clear() {
 		l.in.refuse(code)
 		l.finish(supervision.AnswerConfirmed)
 	case legCalling:
+		l.out.dropOthers()
 		l.out.cancel()
 	default:
 		l.bye()

@@ -150,7 +150,7 @@ func (l *Line) atRest() bool {
 func (m *messages) deliver() {
 	a := m.l.a
 	m.mu.Lock()
-	if !m.news || m.stop != nil || a.closing.Load() {
+	if !m.news || m.stop != nil || a.gate.isShut() {
 		m.mu.Unlock()
 		return
 	}

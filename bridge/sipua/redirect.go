@@ -134,7 +134,7 @@ func (x *exchange) goOn(u sip.Uri) {
 // call prepares the INVITE to a destination at the service.
 func (x *exchange) call(u sip.Uri) {
 	to := x.to
-	to.target, to.dest = u, to.account.destination()
+	to.target, to.dest = u, to.account.destinationOf(u)
 	x.been = append(x.been, u)
 	x.prepare()
 	if anonymous(to.local.Address) {

@@ -91,9 +91,21 @@ func (p *mediaPath) translate(m sip.Message, from media.Side) ([]byte, error) {
 		return body, nil
 	case p.relay && strings.HasPrefix(kind, "multipart/") && !p.emergency:
 		return nil, fmt.Errorf("%w: %s", errBodyType, kind)
+	case p.relay && strings.HasPrefix(kind, "multipart/"):
+		begin, end, ok := sdpPart(m)
+		if !ok {
+			return body, nil
+		}
+		out, err := p.describe(m, body[begin:end], from)
+		return slices.Concat(body[:begin], out, body[end:]), err
 	case kind != sdpType:
 		return body, nil
 	}
+	return p.describe(m, body, from)
+}
+
+// describe is translate for a session description.
+func (p *mediaPath) describe(m sip.Message, body []byte, from media.Side) ([]byte, error) {
 	if res, ok := m.(*sip.Response); ok && res.StatusCode >= 300 { // what its sender could do (RFC 3261 section 21.4.26), no answer
 		if p.relay {
 			return nil, nil
@@ -102,7 +114,7 @@ func (p *mediaPath) translate(m sip.Message, from media.Side) ([]byte, error) {
 	}
 	asked, answer := p.turn(m, from)
 	if !p.relay {
-		p.asked, p.sent[other(from)] = asked, sent{body: body, kind: kind}
+		p.asked, p.sent[other(from)] = asked, sent{body: body, kind: sdpType}
 		return body, nil
 	}
 	out, err := p.rewrite(body, from)
@@ -112,7 +124,7 @@ func (p *mediaPath) translate(m sip.Message, from media.Side) ([]byte, error) {
 			p.relay = false
 		}
 		to := &p.sent[other(from)]
-		to.body, to.kind, to.rest = body, kind, ""
+		to.body, to.kind, to.rest = body, sdpType, ""
 		return body, nil
 	}
 	if err != nil {

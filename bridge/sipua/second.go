@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -166,44 +167,67 @@ func (l *leg) askFor(s *account) {
 	})
 }
 
-// elsewhere passes the call to the line's other service; false: there is none that was not tried, or it is too late, since the adapter
-// was told something of this one's. An emergency call goes on all the same.
+// elsewhere passes the call to the line's other service, or on to an attempt that stands there; false: there is none, or it is too late,
+// since the adapter was told something of this one's. An emergency call goes on all the same.
 func (x *exchange) elsewhere() bool {
-	old := x.to
-	c := old.c
-	if !x.initial || len(x.rest) == 0 || old.side != media.ServiceSide || old.clearing || x.from.state != legIncoming || x.finalSent ||
-		(x.told && !c.emergency) {
+	if !x.mayGoOn() || x.told && !x.to.c.emergency {
 		return false
 	}
-	if x.tx != nil {
-		x.tx.Cancel()
+	if len(x.rest) == 0 {
+		return x.fallBack()
 	}
-	old.given = &exchange{initial: true, from: x.from, to: old, req: x.req}
-	old.state, old.out = legOver, nil
-	x.forget(old)
-	c.a.removeDialog(old.key(old.dialog))
+	x.giveUp(x.client)
+	x.told = false
+	x.tryNext()
+	return true
+}
+
+// mayGoOn reports whether the call may go to another service at all.
+func (x *exchange) mayGoOn() bool {
+	return x.initial && x.to.side == media.ServiceSide && !x.to.clearing && x.from.state == legIncoming && !x.finalSent
+}
+
+// tryNext begins an attempt at the next service.
+func (x *exchange) tryNext() {
+	c := x.to.c
 	to := newClientLeg(c, media.ServiceSide, x.rest[0])
-	to.callID = old.callID // what was told of the call stays true
+	to.callID = x.to.callID // what was told of the call stays true
 	x.rest = x.rest[1:]
+	x.client = &client{to: to}
 	c.legs[media.ServiceSide] = to
-	x.to, x.tx, x.settled, x.heard, x.told, x.before = to, nil, false, false, false, x.attempt
 	c.a.addDialog(to, to.dialog)
 	c.a.counts.switched.Add(1)
 	c.line.log.Warn("a call goes on to the line's other service", zap.Uint64("call", uint64(c.id)), zap.String("registrar", to.account.Registrar.Host))
 	x.passToService()
-	return true
+}
+
+// giveUp ends an attempt that will not be the call. Its timers mean nothing any more.
+func (x *exchange) giveUp(cl *client) {
+	old := cl.to
+	if cl.tx != nil && !cl.settled {
+		cl.tx.Cancel()
+	}
+	x.forget(old)
+	cl.forks = forksOf(old)
+	old.given = &exchange{initial: true, from: x.from, r: x.r, client: cl}
+	old.state, old.out = legOver, nil
+	old.c.a.removeDialog(old.key(old.dialog))
 }
 
 // forget ends the early dialogs of a leg that was given up. The adapter sees one dialog, whoever answers.
 func (x *exchange) forget(old *leg) {
-	x.stopTelling()
 	for _, d := range old.early {
-		d.over = true
+		own := d.other
+		own.told.stop()
+		if own == x.from.dialog {
+			own.told = nil
+		}
+		d.over, own.over = true, own != x.from.dialog
+		x.from.early = slices.DeleteFunc(x.from.early, func(one *dialog) bool { return one == own })
+		if x.shown == d {
+			x.shown = nil
+		}
 	}
-	for _, d := range x.from.early {
-		d.over = d != x.from.dialog
-	}
-	x.from.early, x.from.dialog.told, x.shown = nil, nil, nil
 }
 
 // turnsAway tells whether a final response says that this service cannot serve the call, rather than that the far end will not: 503
@@ -219,11 +243,15 @@ func (x *exchange) turnsAway(code int) bool {
 // late takes a response to an INVITE that was given up for another service. Its CANCEL goes out by itself; what was answered all the
 // same is cleared.
 func (x *exchange) late(res endpoint.Response) {
-	if res.Err != nil {
+	switch {
+	case res.Err != nil:
+		x.attemptEnded(0)
 		return
+	case res.IsProvisional():
+		x.heard, x.rang = true, x.rang || res.StatusCode != sip.StatusTrying
 	}
 	x.to.account.heard()
-	if !res.IsSuccess() {
+	if res.IsProvisional() {
 		return
 	}
 	tag := res.To().Params.GetOr("tag", "")
@@ -231,5 +259,8 @@ func (x *exchange) late(res endpoint.Response) {
 		x.write(ack)
 		return
 	}
-	x.dropFork(res.Response, tag)
+	x.attemptEnded(res.StatusCode)
+	if res.IsSuccess() {
+		x.dropFork(res.Response, tag)
+	}
 }

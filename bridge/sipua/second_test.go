@@ -14,18 +14,19 @@ import (
 const (
 	secondUser   = "5550101"
 	secondSecret = "gaslight"
+	reserveHost  = "127.0.0.2"
 )
 
 // newVirtualHouseOfTwo is a virtual house whose line has a second service.
 func newVirtualHouseOfTwo(t testing.TB, settings ...setting) (*house, *talker) {
 	t.Helper()
 	var m memory
-	reserve := m.talker(t, "reserve", "127.0.0.1")
+	reserve := m.talker(t, "reserve", reserveHost)
 	with := func(o *Options, times *times) {
 		shorter(o, times)
 		times.quick, times.lookOut, times.again = 100*time.Millisecond, 30*time.Millisecond, 100*time.Millisecond
 		o.Lines[0].Second = &ServiceAccount{
-			Registrar: sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: int(reserve.at.Port())}, User: secondUser, Secret: secondSecret,
+			Registrar: sip.Uri{Scheme: "sip", Host: reserveHost, Port: int(reserve.at.Port())}, User: secondUser, Secret: secondSecret,
 		}
 	}
 	return newHouseIn(t, &m, append([]setting{with}, settings...)...), reserve

@@ -264,7 +264,11 @@ func (a *Agent) arrived(at *account, r *endpoint.Request) {
 	if !a.sound(s, r, emergency) {
 		return
 	}
-	if a.closing.Load() || a.draining.Load() && !emergency {
+	open := a.gate.enter()
+	if open {
+		defer a.gate.leave()
+	}
+	if !open || a.draining.Load() && !emergency {
 		l.miss(r, emergency, sip.StatusServiceUnavailable, supervision.EvidenceShutdown)
 		return
 	}
@@ -369,8 +373,12 @@ func (a *Agent) requested(r *endpoint.Request) {
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: evidence})
 		note("")
 	}
+	open := a.gate.enter()
+	if open {
+		defer a.gate.leave()
+	}
 	switch {
-	case a.closing.Load():
+	case !open:
 		refuse(supervision.EvidenceShutdown)
 		return
 	case emergency:

@@ -27,7 +27,7 @@ func still() *call {
 		one.legs[side].account = &account{line: line, log: line.log}
 	}
 	pair(one.legs[1].dialog, one.legs[0].dialog)
-	one.first = &exchange{initial: true, from: one.legs[0], to: one.legs[1]}
+	one.first = &exchange{initial: true, from: one.legs[0], client: &client{to: one.legs[1]}}
 	return one
 }
 
@@ -268,7 +268,7 @@ func TestWhoMayChallenge(t *testing.T) {
 // Reliable responses come in order, in each dialog for itself (RFC 3262 section 4).
 func TestOrderOfReliableResponses(t *testing.T) {
 	t.Parallel()
-	var x exchange
+	x := &exchange{client: &client{}}
 	a, b := &dialog{}, &dialog{}
 	for i, c := range []struct {
 		d    *dialog

@@ -124,7 +124,10 @@ func TestCallsALine(t *testing.T) {
 		h.adapter.expect("486")
 		h.desk.saw("3 requested", "3 far end cleared: bye", "3 adapter leg cleared: confirmed")
 		h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.service.respond(h.service.expect("INVITE"), 486, "far", "")
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "far", "") // it rang, so the centre may call back
+		h.adapter.expect("180")
+		h.service.respond(inv, 486, "far", "")
 		h.adapter.expect("486")
 		h.service.expect("ACK")
 		h.desk.saw("4 requested (emergency)", "4 far end cleared: bye", "4 adapter leg cleared: confirmed")

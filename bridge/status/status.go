@@ -57,7 +57,9 @@ type Line struct {
 	// NoOpeningUntil is the end of the time in which no clearing opens the loop, since there were too many; absent: they do.
 	NoOpeningUntil *time.Time `json:"no_opening_until,omitempty"`
 	LifeSafety     bool       `json:"life_safety,omitempty"`
-	Tuning         bool       `json:"tuning,omitempty"`
+	// Location is the file's note on where the line's telephones are.
+	Location string `json:"location,omitempty"`
+	Tuning   bool   `json:"tuning,omitempty"`
 }
 
 // Service is the line's registration at the service.

@@ -234,18 +234,6 @@ func TestWhatIsNoRequest(t *testing.T) {
 	assert.Empty(t, h.list())
 }
 
-func get[T any](t *testing.T, what string, ch <-chan T) T {
-	t.Helper()
-	select {
-	case v := <-ch:
-		return v
-	case <-time.After(patience):
-		t.Fatal("not in time: " + what)
-	}
-	var none T
-	return none // not reached
-}
-
 // listener is a listener in memory, so that time-outs run on the virtual clock of a test.
 type listener struct {
 	conns  chan net.Conn // no buffer: a connection is there when it is accepted

@@ -6,6 +6,12 @@ import (
 	"clearback/supervision"
 )
 
+// noRoomSeen and noRoomAdvice are of an emergency call that was given up for others.
+const (
+	noRoomSeen   = "The line made too many emergency calls at once, and this one came without a password from an address that somebody may have forged."
+	noRoomAdvice = "Find out who sends emergency calls from the address of the adapter of line LINE: nobody makes so many real calls at once."
+)
+
 // cannotTell is said wherever off hook was seen without a call.
 const cannotTell = "a probe cannot tell a held line from a lifted handset"
 
@@ -64,6 +70,12 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 	case supervision.IncidentAdapterRefused:
 		return "Compare SIP user and password in the adapter with `adapter` of line LINE, and its address with `adapter.allow_from`; the daemon's log names " +
 			"the user and the address that were refused."
+	case supervision.IncidentEmergencyFailed:
+		return "Make sure now, from another telephone, that help is on its way; then read in `clearback explain LINE` what each service answered, " +
+			"ask the service why it does not put emergency calls through, and give line LINE a second service if it has none."
+	case supervision.IncidentEmergencyAbandoned:
+		return "Ask who dialled on line LINE whether help is needed, and keep the line on hook, since the emergency centre may call back; " +
+			"`clearback explain LINE` tells how far the call had come."
 	default:
 		return "Read it with the version of clearback that wrote it; this one does not know the reason " + reason.String() + "."
 	}
@@ -168,6 +180,10 @@ func Seen(reason supervision.Incident, rule supervision.Suppression, flash bool)
 			"address."
 	case supervision.IncidentAdapterRefused:
 		return "An adapter was refused, and none is registered for this line, which makes and takes no call until one is."
+	case supervision.IncidentEmergencyFailed:
+		return "An emergency call was not put through: no service answered it, or this daemon could not pass it on."
+	case supervision.IncidentEmergencyAbandoned:
+		return "An emergency call was abandoned: its caller, or the adapter, gave it up before anybody answered."
 	default:
 		return "An incident of a kind that this version does not know: " + reason.String() + "."
 	}
@@ -222,6 +238,9 @@ func (a *Account) advice() string {
 		if !a.Answered.IsZero() {
 			text += " " + ruleAdvice(supervision.SuppressedEmergency)
 		}
+		if a.Evidence == supervision.EvidenceNoRoom {
+			text += " " + noRoomAdvice
+		}
 		return text
 	}
 	if a.Emergency && !a.Answered.IsZero() && a.Failed() { // whatever the reason, nothing is to be opened by hand
@@ -267,7 +286,7 @@ func (a *Account) advice() string {
 				"who can use this line."
 		}
 		if a.Evidence == supervision.EvidenceNoRoom {
-			return "Find out who sends emergency calls from the address of the adapter of line LINE: nobody makes so many real calls at once."
+			return noRoomAdvice
 		}
 		return "Nothing is to be done."
 	default:

@@ -182,7 +182,7 @@ func (a *Account) whyNoNeed() string {
 		return "The line may not dial this number, so the call was refused; `dial` in the configuration says what it may, and `clearback check` " +
 			"tells it in words."
 	case a.Evidence == supervision.EvidenceNoRoom && a.Answered.IsZero():
-		return "The line made too many emergency calls at once, and this one came without a password from an address that somebody may have forged."
+		return noRoomSeen
 	case a.Answered.IsZero():
 		return "The call ended before it was answered, so nothing was held."
 	case a.ClearedBy == ClearedByNearEnd:
@@ -220,6 +220,9 @@ func (a *Account) whyCleared() string {
 
 func (a *Account) whyIncident() []string {
 	s := []string{Seen(a.Incident, a.Rule, a.Flash)}
+	if a.Incident.OfCall() && a.Evidence == supervision.EvidenceNoRoom {
+		s = append(s, noRoomSeen)
+	}
 	if a.Late > 0 {
 		s = append(s, "It was learnt "+Span(a.Late)+" after it happened, by "+a.Evidence.String()+".")
 	}
@@ -227,7 +230,7 @@ func (a *Account) whyIncident() []string {
 	if a.Hook != supervision.HookUnknown && a.Incident != supervision.IncidentIntervalShort {
 		s = append(s, "The line was seen "+a.Hook.String()+" hook by "+a.by()+".")
 	}
-	if a.Rule != supervision.SuppressionNone && a.Incident != supervision.IncidentSuppressed && a.Incident != supervision.IncidentTooManyOpenings {
+	if a.Rule != supervision.SuppressionNone && a.Incident != supervision.IncidentSuppressed && !says(a.Incident, a.Rule) {
 		s = append(s, "The rule that kept the loop closed: "+a.Rule.String()+".")
 	}
 	if a.IncidentEnded.IsZero() {

@@ -23,7 +23,7 @@ var told = []string{
 	"incident-replaced", "found-off-hook", "not-allowed", "session-expired", "emergency-unlisted-prefix", "emergency-number-contained",
 	"too-many-openings",
 	"emergency-no-sound",
-	"short-opening", "found-open",
+	"short-opening", "found-open", "emergency-failed",
 }
 
 // TestTold plays scripts of the machine and compares what is told of them with what a person has read and found right.

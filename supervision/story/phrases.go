@@ -107,8 +107,34 @@ func (c *course) callPhrase(ev *supervision.Event) (who, text string) {
 		return whoAdapter, "was refused: wrong user, password or address"
 	case supervision.AdapterRegistered:
 		return whoAdapter, "registered"
+	case supervision.AttemptEnded:
+		return whoService, attemptPhrase(ev)
 	default:
 		return whoUs, ev.String()
+	}
+}
+
+// attemptPhrase tells how far an emergency call came at one service.
+func attemptPhrase(ev *supervision.Event) string {
+	s := "the service "
+	if ev.Second {
+		s = "the second service "
+	}
+	switch {
+	case ev.Code/100 == 2:
+		return s + "answered too, after the other one or too late: that call is cleared"
+	case ev.Code != 0:
+		s += "answered " + strconv.Itoa(ev.Code)
+		if ev.Progress == supervision.ProgressRinging {
+			s += ", after it had rung"
+		}
+		return s
+	case ev.Progress == supervision.ProgressRinging:
+		return s + "rang, and nobody answered"
+	case ev.Progress == supervision.ProgressTrying:
+		return s + "answered 100, and nothing more"
+	default:
+		return s + "did not answer at all"
 	}
 }
 

@@ -125,13 +125,18 @@ func (a *Account) outcomeText() string {
 	return a.Outcome.String() + ": " + more
 }
 
+// says reports whether the reason of an incident says what the rule says.
+func says(reason supervision.Incident, rule supervision.Suppression) bool {
+	return reason == supervision.IncidentTooManyOpenings || reason.OfCall() && rule == supervision.SuppressedUnanswered
+}
+
 // reasonText joins the words of what there is.
 func reasonText(reason supervision.Incident, rule supervision.Suppression, flash bool) string {
 	var more []string
 	if reason != supervision.IncidentNone {
 		more = append(more, reason.String())
 	}
-	if rule != supervision.SuppressionNone && reason != supervision.IncidentTooManyOpenings { // which says the same
+	if rule != supervision.SuppressionNone && !says(reason, rule) {
 		more = append(more, rule.String())
 	}
 	if flash {

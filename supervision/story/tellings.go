@@ -54,7 +54,7 @@ func (t *Teller) event(at time.Time, ev *supervision.Event) {
 		}
 	default:
 		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed, SoundMissing: what matters of
-		// them comes as an effect. SoundContested changes nothing in the account
+		// them comes as an effect. SoundContested and AttemptEnded change nothing in the account
 	}
 }
 
@@ -353,7 +353,7 @@ func besides(why supervision.Incident) bool {
 func (t *Teller) incidentEnded(at time.Time, why supervision.Incident) {
 	contact := ofContact(why) &&
 		(t.cause.Kind == supervision.LoopClosed || t.cause.Kind == supervision.LoopFailed)
-	alone := contact || besides(why)
+	alone := contact || besides(why) || why.OfCall()
 	kept := t.open[:0]
 	for _, inc := range t.open {
 		if inc.Reason != why && (alone || ofContact(inc.Reason) || besides(inc.Reason)) {

@@ -51,6 +51,14 @@ func mannerOfCalls() []Mutant {
 	always := func(*hook) bool { return true }
 	return []Mutant{
 		{Invariant: 0, Name: "clears a far end that has cleared by a BYE", Build: also(supervision.FarEndCleared, ofCall(supervision.ClearFarEnd)), Problem: "for no reason"},
+		{Invariant: 0, Name: "keeps an emergency call without an answer to itself", Build: effect(func(_ *Moment, ef *supervision.Effect) {
+			if ef.Incident == supervision.IncidentEmergencyFailed || ef.Incident == supervision.IncidentEmergencyAbandoned {
+				ef.Kind = supervision.EffectNone
+			}
+		}), Problem: "it is no incident"},
+		{Invariant: 0, Name: "calls every unanswered call a failed emergency call", Build: also(supervision.FarEndCleared, func(_ *hook, m *Moment) supervision.Effect {
+			return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident, Call: m.Event.Call, Incident: supervision.IncidentEmergencyFailed}
+		}), Problem: "no emergency call without an answer"},
 		{Invariant: 0, Name: "tells the far side nothing where there was no BYE", Build: effect(func(m *Moment, ef *supervision.Effect) {
 			if ef.Kind == supervision.ClearFarEnd && m.Event.Kind == supervision.FarEndCleared {
 				ef.Kind = supervision.EffectNone

@@ -123,6 +123,9 @@ func accountEnd(t *truth, m *Moment) string {
 	if !t.known || c == nil {
 		return ""
 	}
+	if why := c.helpless(m); why != supervision.IncidentNone && !isIncident(m, why, c.id) {
+		return "an emergency call ended without an answer, and it is no incident"
+	}
 	switch m.Event.Kind {
 	case supervision.FarEndCleared:
 		if c.offered && !c.legAsked {
@@ -146,6 +149,15 @@ func accountEnd(t *truth, m *Moment) string {
 func did(m *Moment, k supervision.EffectKind, id supervision.CallID) bool {
 	for i := range m.Effects {
 		if m.Effects[i].Kind == k && m.Effects[i].Call == id {
+			return true
+		}
+	}
+	return false
+}
+
+func isIncident(m *Moment, why supervision.Incident, id supervision.CallID) bool {
+	for i := range m.Effects {
+		if ef := &m.Effects[i]; isReport(ef, supervision.ReportIncident) && ef.Call == id && ef.Incident == why {
 			return true
 		}
 	}

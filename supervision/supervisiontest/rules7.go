@@ -72,6 +72,10 @@ func incidentHolds(t *truth, m *Moment, ef *supervision.Effect) string {
 		if ev := m.Event; ev.Kind != supervision.SoundMissing || ev.Call != ef.Call || c == nil || !c.emergency || !c.answered {
 			return "misses the sound of a call that is no answered emergency call"
 		}
+	case supervision.IncidentEmergencyFailed, supervision.IncidentEmergencyAbandoned:
+		if c := t.find(ef.Call); c == nil || m.Event.Call != ef.Call || ef.Incident != c.helpless(m) {
+			return "a call is no emergency call without an answer, or it ended otherwise"
+		}
 	case supervision.IncidentOffHookWithoutCall:
 		byHand := off && judged.Call == 0
 		if !byHand && !(w.off && (w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook)) {
@@ -79,6 +83,19 @@ func incidentHolds(t *truth, m *Moment, ef *supervision.Effect) string {
 		}
 	}
 	return ""
+}
+
+// helpless is the incident that the end of an emergency call without an answer is.
+func (c *callTruth) helpless(m *Moment) supervision.Incident {
+	switch {
+	case !c.emergency || !c.requested || c.answered:
+		return supervision.IncidentNone
+	case m.Event.Kind == supervision.FarEndCleared:
+		return supervision.IncidentEmergencyFailed
+	case (m.Event.Kind == supervision.NearEndCleared || m.Event.Kind == supervision.AdapterLost) && !c.far:
+		return supervision.IncidentEmergencyAbandoned
+	}
+	return supervision.IncidentNone
 }
 
 func judgedRight(t *truth, m *Moment, ef *supervision.Effect) string {

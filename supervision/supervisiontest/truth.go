@@ -42,6 +42,7 @@ type callTruth struct {
 	late                       time.Duration
 	interrupted, wasUnanswered bool
 	repeats                    int
+	reached                    bool // an emergency call of which the centre may know
 	crowded                    bool // cleared when the line had too many openings
 	trial                      bool
 	tuning                     bool // a tuning session's call
@@ -237,6 +238,8 @@ func (t *truth) event(now supervision.Instant, ev *supervision.Event) {
 		t.callEvent(now, ev)
 	case supervision.LoopOpened, supervision.LoopClosed, supervision.LoopFailed, supervision.LoopUnknown:
 		t.loopEvent(now, ev)
+	case supervision.AttemptEnded:
+		t.attempt(ev)
 	case supervision.Seized:
 		t.known, t.seizure = true, !t.holdCameBack(now) && !t.stillThere()
 	case supervision.ProbeAnswered:
@@ -340,12 +343,6 @@ func (t *truth) clear(now supervision.Instant, c *callTruth) {
 	c.clearing, c.clearedAt = true, now
 	c.crowded = t.storm.paused(now) || t.storm.full(now, &t.policy)
 	t.disturbed(now)
-}
-
-func (t *truth) window(now supervision.Instant, c *callTruth) {
-	if c.emergency && c.offered {
-		t.callbackBy = max(t.callbackBy, now.Add(t.policy.CallbackWindow))
-	}
 }
 
 func (t *truth) loopEvent(now supervision.Instant, ev *supervision.Event) {

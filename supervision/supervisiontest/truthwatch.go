@@ -127,6 +127,20 @@ func (t *truth) trialBounds(now supervision.Instant, ev *supervision.Event) bool
 	return d == 0 || d >= floor && d <= p.MaxInterval-openRoom && d <= absoluteMax-openRoom && d+p.Lead <= dialWindow
 }
 
+// attempt of an emergency call: the centre knows of it if it rang or was answered there, and may know if nobody refused it.
+func (t *truth) attempt(ev *supervision.Event) {
+	rang, answered := ev.Progress == supervision.ProgressRinging, ev.Code >= 200 && ev.Code < 300
+	if c := t.find(ev.Call); c != nil {
+		c.reached = c.reached || rang || answered || ev.Progress == supervision.ProgressTrying && ev.Code == 0
+	}
+}
+
+func (t *truth) window(now supervision.Instant, c *callTruth) {
+	if c.emergency && c.offered && (c.answered || c.reached || !c.requested) {
+		t.callbackBy = max(t.callbackBy, now.Add(t.policy.CallbackWindow))
+	}
+}
+
 func (t *truth) inWindow(now supervision.Instant) bool {
 	return t.callbackBy > 0 && now <= t.callbackBy
 }

@@ -144,10 +144,20 @@ func (w *World) request() supervision.Event {
 	switch {
 	case ev.Emergency && w.dialled.Of(20):
 		ev.Number = supervision.NumberUnlistedPrefix
+	case ev.Emergency && w.dialled.Of(70):
+		w.plan = append(w.plan, planned{w.now.Add(w.dialled.Within(5, 5000)), w.attempt(w.next)})
 	case !ev.Emergency && w.dialled.Of(3):
 		ev.Number = supervision.NumberResembles
 	}
 	return ev
+}
+
+// attempt returns what became of an emergency call at one service.
+func (w *World) attempt(id supervision.CallID) supervision.Event {
+	return supervision.Event{
+		Kind: supervision.AttemptEnded, Call: id, Second: w.dialled.Of(30), Progress: supervision.Progress(w.dialled.Below(3)),
+		Code: []int{0, 0, 200, 404, 480, 486, 503, 600}[w.dialled.Below(8)],
+	}
 }
 
 // intrude plans somebody to come within d.
@@ -186,6 +196,9 @@ func (w *World) nonsense() supervision.Event {
 	}
 	if w.dialled.Of(10) {
 		ev.Kind = supervision.SoundContested + supervision.EventKind(w.dialled.Below(2))
+	}
+	if w.dialled.Of(5) {
+		ev = w.attempt(ev.Call)
 	}
 	return ev
 }

@@ -2,6 +2,8 @@ package modbus
 
 import (
 	"context"
+	"os"
+	"path/filepath"
 	"slices"
 	"testing"
 	"time"
@@ -115,4 +117,27 @@ func TestBusSense(t *testing.T) {
 	}})
 	require.NoError(t, r.Err)
 	require.Equal(t, relay.LevelOpen, <-sensed)
+}
+
+// When nobody on the bus answers any more the port is opened anew; here its name leads to another one by then.
+func TestBusOpensASilentPortAnew(t *testing.T) {
+	t.Parallel()
+	first, second := newSerialHand(t), newSerialHand(t)
+	name := filepath.Join(t.TempDir(), "adapter")
+	require.NoError(t, os.Symlink(first.path, name))
+	d := driveBus(t, name, nil)
+	c, err := d.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true})
+	require.NoError(t, err)
+	d.contacts = append(d.contacts, c)
+	d.master.reopen = time.Millisecond
+	d.Start()
+	first.greet(1)
+	d.ready()
+	require.NoError(t, os.Remove(name))
+	require.NoError(t, os.Symlink(second.path, name))
+	result := d.interrupt(0, time.Second)
+	first.expect(1, openIt)
+	require.Equal(t, relay.Unknown, (<-result).Outcome)
+	second.greet(1)
+	d.notice(relay.CloseConfirmed)
 }

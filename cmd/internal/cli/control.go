@@ -90,6 +90,9 @@ func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
 			}
 			fmt.Fprintf(w, "%s: INCIDENT %s. %s\n", l.Name, reason, n.Advice)
 		}
+		if l.Location != "" {
+			fmt.Fprintf(w, "%s: location: %s\n", l.Name, l.Location)
+		}
 		if l.Interval.Stayed > 0 {
 			fmt.Fprintf(w, "%s: %d of its holds stayed, the first at %d ms; clearings use %d ms now. `clearback keep %s` writes that into the file.\n",
 				l.Name, l.Interval.Stayed, l.Interval.Configured, l.Interval.Milliseconds, l.Name)

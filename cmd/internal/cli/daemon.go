@@ -132,6 +132,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	o := sipua.Options{
 		Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log, Noted: d.noted, UserAgent: d.calledItself,
 		CallbackWindow: c.Emergency.CallbackWindow, CallbackFrom: c.Emergency.CallbackFrom,
+		SecondAfter: c.Emergency.SecondAfter,
 	}
 	if d.journal != nil {
 		o.FirstCall = d.journal.FirstCall()
@@ -377,8 +378,14 @@ func (d *Daemon) endCalls(hurry context.Context) {
 		emergency := d.agent.EmergencyCalls()
 		d.agent.ClearOrdinary() // what was left beside an emergency call that has ended too
 		d.awaitRest(hurry)
-		if hurry.Err() != nil || len(emergency) == 0 && !d.agent.EmergencyUp() {
+		if hurry.Err() != nil {
 			break
+		}
+		if len(emergency) == 0 && !d.agent.EmergencyUp() {
+			d.agent.Unregister() // meanwhile somebody may call for help
+			if d.agent.Shut() {
+				break
+			}
 		}
 		d.agent.AwaitEnd(hurry, emergency) // of any line: the other lines wait for none but their own
 	}

@@ -382,7 +382,8 @@ func TestNoTrialThen(t *testing.T) {
 	post(supervision.Event{Kind: supervision.CallAnswered, Call: 71}, supervision.Event{Kind: supervision.AdapterLost, Call: 71})
 	require.NoError(t, h.BeginTrials("box-office"))
 
-	post(supervision.Event{Kind: supervision.CallRequested, Call: 72, Emergency: true}, supervision.Event{Kind: supervision.NearEndCleared, Call: 72})
+	post(supervision.Event{Kind: supervision.CallRequested, Call: 72, Emergency: true}, supervision.Event{Kind: supervision.CallAnswered, Call: 72},
+		supervision.Event{Kind: supervision.NearEndCleared, Call: 72})
 	until := k.callbackUntil(k.line.View()).Local().Format(time.TimeOnly)
 	_, err = h.Ring(t.Context(), "box-office")
 	require.ErrorContains(t, err, "until "+until)

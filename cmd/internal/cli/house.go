@@ -65,7 +65,7 @@ func (k *desk) status() status.Line {
 		Contact:    status.Contact{Driver: k.c.Contact.Driver, Controller: k.c.Contact.Controller, Kind: k.contact.Kind().String(), Problem: k.controller},
 		Interval:   status.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: k.interval.Milliseconds(), Stayed: v.Stayed},
 		Verify:     status.Verify{By: k.c.Verify.By, Trusted: p.ProbeTrusted || p.SenseTrusted},
-		LifeSafety: p.LifeSafety, Tuning: k.session != nil,
+		LifeSafety: p.LifeSafety, Tuning: k.session != nil, Location: k.c.Location,
 	}
 	if second := k.c.Service.Second; second != nil {
 		is := serviceStatus(second.Register, s.Second.Registered, s.Second.Until, s.Second.Problem)

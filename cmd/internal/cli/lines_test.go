@@ -27,6 +27,7 @@ func TestPrintDaemon(t *testing.T) {
 				Name: "box-office", Service: status.Service{Registers: true, Registered: true}, Adapter: status.Adapter{Bound: true, Address: "192.0.2.21:5060"},
 				Loop: "closed", Contact: status.Contact{Driver: "modbus", Controller: "relays", Kind: "oneshot", Problem: "link lost"},
 				Interval: status.Interval{Milliseconds: 1000, Configured: 800, Stayed: 2}, Verify: status.Verify{By: "options", Trusted: true},
+				Location:     "Box office, ground floor",
 				LastClearing: &status.Clearing{Call: 41, At: now.Add(-90 * time.Second), Outcome: "incident"},
 				Incident:     &status.Incident{Reason: "suppressed", Rule: "other-call", Since: now.Add(-time.Hour), Advice: "Go and look."},
 			}, {
@@ -48,6 +49,7 @@ func TestPrintDaemon(t *testing.T) {
 		`^stage-door  +NOT registered: 403 Forbidden; second: registered  +NOT here  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
 		`^green-room  +no registration  +NOT here  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
 		`^box-office: INCIDENT suppressed \(other-call\) for 1h0m0s\. Go and look\.$`,
+		`^box-office: location: Box office, ground floor$`,
 		"^box-office: 2 of its holds stayed, the first at 800 ms; clearings use 1000 ms now\\. `clearback keep box-office` writes that into the file\\.$",
 		`^stage-door: INCIDENT off-hook-without-call\. Hang up what is off\.$`,
 		`^stage-door: after an emergency call; a call back is expected until 20:32:00$`,
