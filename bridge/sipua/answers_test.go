@@ -1,0 +1,246 @@
+package sipua
+
+import (
+	"context"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint/endpointtest"
+)
+
+// said are header fields of a response, which pass to the adapter, and some of them to the service.
+var said = []string{
+	"Retry-After: 30", `Warning: 399 pbx.example "house full"`, "Error-Info: <sip:full@pbx.example>", "Privacy: none",
+	"Alert-Info: <urn:alert:source:internal>", "P-Early-Media: sendrecv", "History-Info: <sip:5550151@pbx.example>;index=1",
+	"P-Asserted-Identity: <sip:5550151@pbx.example>", "Reason: Q.850;cause=17", "X-Own: 1",
+}
+
+// passed fails unless a response has the header fields that pass to its side, and nothing else of what was said.
+func passed(t testing.TB, m message, side media.Side) {
+	t.Helper()
+	for _, h := range said {
+		name, want, _ := strings.Cut(h, ": ")
+		switch name {
+		case "Alert-Info", "P-Early-Media", "History-Info", "P-Asserted-Identity":
+			if side == media.ServiceSide {
+				want = ""
+			}
+		case "X-Own":
+			want = ""
+		}
+		is(t, m, name, want)
+	}
+}
+
+// What responses carry through: RFC 3261 table 2, RFC 3326, RFC 5009 (P-Early-Media) and RFC 7044 (History-Info), from
+// memory. What only who is trusted may say passes to the adapter alone (RFC 3325).
+func TestWhatResponsesPass(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), said...)
+		m := h.adapter.expect("183")
+		passed(t, m, media.AdapterSide)
+		contains(t, m.start, "Said service")
+		contains(t, m.get("Contact"), h.toAdapter.String())
+		contains(t, m.get("Allow"), "INVITE")
+		is(t, m, "Content-Type", "application/sdp")
+		h.service.respond(inv, 486, "far", "", said...)
+		h.service.expect("ACK")
+		m = h.adapter.expect("486")
+		passed(t, m, media.AdapterSide)
+		is(t, m, "Contact", "")
+		is(t, m, "Allow", "")
+		near.nack(m)
+		h.atRest()
+
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv = h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 183, "near", offer("127.0.0.1", nearSDP, "sendrecv"), said...)
+		m = h.service.expect("183")
+		passed(t, m, media.ServiceSide)
+		contains(t, m.get("Contact"), h.toService.String())
+		h.adapter.respond(inv, 486, "near", "", said...)
+		h.adapter.expect("ACK")
+		m = h.service.expect("486")
+		passed(t, m, media.ServiceSide)
+		far.nack(m)
+		h.atRest()
+
+		// A change of a call, and its refusal.
+		c := h.incomingAgain()
+		for _, from := range []*dialogue{c.far, c.near} {
+			there, side := h.adapter, media.ServiceSide
+			if from == c.near {
+				there, side = h.service, media.AdapterSide
+			}
+			for code, phrase := range map[int]string{200: "200", 488: "488"} {
+				from.request("INVITE", offer("127.0.0.1", farSDP, "sendonly"))
+				inv := there.expect("INVITE")
+				body := ""
+				if code == 200 {
+					body = offer("127.0.0.1", nearSDP, "recvonly")
+				}
+				there.respond(inv, code, "", body, said...)
+				there.expect("ACK")
+				m := from.p.expectOf(phrase, "INVITE")
+				passed(t, m, side)
+				if code == 200 {
+					from.ack("")
+				} else {
+					from.nack(m)
+				}
+			}
+		}
+		c.near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.atRest()
+	})
+}
+
+// incomingAgain is incoming without a look at the events.
+func (h *house) incomingAgain() talk {
+	h.t.Helper()
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+	inv := h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expect("ACK")
+	far.established(h.service.expect("200")).ack("")
+	return talk{far: far, near: h.adapter.called(inv, "near")}
+}
+
+// A 200 is repeated from T1 on at doubling intervals up to T2, and a reliable provisional response at doubling ones, until
+// it is acknowledged or 64*T1 are over (RFC 3261 section 13.3.1.4, RFC 3262 section 3).
+func TestWhenResponsesAreRepeated(t *testing.T) {
+	t.Parallel()
+	for code, want := range map[string][]time.Duration{
+		"200": {0, 20, 60, 140, 220, 300, 380},
+		"183": {0, 20, 60, 140, 300},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			var mu sync.Mutex
+			var sent []time.Duration
+			var began time.Time
+			m := &memory{}
+			m.network.Lose = func(p endpointtest.Packet) bool {
+				mu.Lock()
+				defer mu.Unlock()
+				if text := string(p.Data); strings.HasPrefix(text, "SIP/2.0 "+code) && strings.Contains(text, "Contact: <sip:"+adapterUser) {
+					if sent == nil {
+						began = p.At
+					}
+					sent = append(sent, p.At.Sub(began)/time.Millisecond)
+				}
+				return false
+			}
+			h := newHouseIn(t, m, shorter)
+			h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+			inv := h.service.expect("INVITE")
+			if code == "200" {
+				h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+				h.service.expect("ACK")
+				h.adapter.expect("200")
+			} else {
+				h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+				h.adapter.expect("183")
+			}
+			<-time.After(390 * time.Millisecond) // 64*T1 is 400 ms here
+			synctest.Wait()
+			mu.Lock()
+			got := sent
+			mu.Unlock()
+			require.Equal(t, want, got)
+		})
+	}
+}
+
+// What cannot be sent counts as unanswered (RFC 3261 section 8.1.3.1): the change fails with 408, and as the far end cannot
+// be asked either, it is gone.
+func TestWhatCannotBeSent(t *testing.T) {
+	t.Parallel()
+	unserved := func(h *house) {
+		one := h.agent.call(1)
+		one.inside(func() { one.legs[media.ServiceSide].transport = "SCTP" })
+	}
+	gone := func(h *house, evidence string) {
+		h.desk.saw("1 far end cleared: " + evidence)
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 adapter leg cleared: confirmed")
+		h.done()
+	}
+	synctest.Test(t, func(t *testing.T) {
+		for _, method := range []string{"INVITE", "UPDATE", "REFER"} {
+			h := newVirtualHouse(t)
+			c := h.incoming()
+			unserved(h)
+			body := offer("127.0.0.1", nearSDP, "sendonly")
+			if method == "REFER" {
+				body = ""
+			}
+			c.near.request(method, body, "Refer-To: <sip:5550151@pbx.example>")
+			m := h.adapter.expectOf("408", method)
+			if method == "INVITE" {
+				c.near.nack(m)
+			}
+			one := h.agent.call(1)
+			if one != nil {
+				one.inside(func() {
+					require.Empty(t, one.legs[media.ServiceSide].referrals)
+					require.Nil(t, one.legs[media.ServiceSide].out)
+				})
+			}
+			gone(h, "service-lost")
+		}
+		// Our own refreshes: by UPDATE, and by INVITE.
+		for _, allow := range []string{knowsUpdate, "Allow: INVITE, ACK, BYE, CANCEL"} {
+			h := newVirtualHouse(t, timed(1800, time.Millisecond))
+			h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", allow)
+			unserved(h)
+			gone(h, "session-expired")
+		}
+	})
+}
+
+// A call that nobody works on any more is not waited for once the agent ends.
+func TestInsideEndsWithTheAgent(t *testing.T) {
+	t.Parallel()
+	one := still()
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	one.a.ctx = ctx
+	ran := false
+	require.False(t, one.inside(func() { ran = true }))
+	require.False(t, ran)
+	one.awaitNear(time.Now().Add(time.Hour))
+	clearInTurn([]*call{one, one}, false, time.Now().Add(time.Hour))
+	require.Empty(t, one.line.o.Events.(*recorder).seen)
+}
+
+// An answer without a description counts with the one that its fork gave before. If that cannot be passed on any more,
+// the answer cannot either.
+func TestAnswerOfAForkShownBefore(t *testing.T) {
+	t.Parallel()
+	bad, ok := sip.NewResponse(183, ""), sip.NewResponse(200, "OK")
+	bad.AppendHeader(sip.NewHeader("Content-Type", "multipart/mixed"))
+	bad.SetBody([]byte("no description"))
+	one := still()
+	one.path.relay = true
+	x := one.first
+	x.to.shown, x.shown = bad, &dialog{}
+	body, err := x.showAnswer(ok)
+	require.Error(t, err)
+	require.Nil(t, body)
+	x.shown = x.to.dialog // nothing else was shown since
+	_, err = x.showAnswer(ok)
+	require.NoError(t, err)
+}
