@@ -150,9 +150,9 @@ func (x *exchange) reject(res *sip.Response) {
 	case code < 400:
 		if out := x.passRedirection(res); out != nil {
 			x.fail(out)
-			return
+		} else {
+			x.refuse(sip.StatusTemporarilyUnavailable)
 		}
-		x.refuse(sip.StatusTemporarilyUnavailable)
 	default:
 		x.fail(x.pass(res, nil))
 	}

@@ -143,7 +143,7 @@ func TestWhenResponsesAreRepeated(t *testing.T) {
 				}
 				return false
 			}
-			h := newHouseIn(t, m, shorter)
+			h := newHouseIn(t, m, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
 			h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
 			inv := h.service.expect("INVITE")
 			if code == "200" {
@@ -206,7 +206,9 @@ func TestWhatCannotBeSent(t *testing.T) {
 			h := newVirtualHouse(t, timed(1800, time.Millisecond))
 			h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", allow)
 			unserved(h)
+			began := time.Now()
 			gone(h, "session-expired")
+			require.InDelta(t, 900, time.Since(began).Milliseconds(), 10, "at half the interval, when the refresh was due")
 		}
 	})
 }
@@ -243,4 +245,90 @@ func TestAnswerOfAForkShownBefore(t *testing.T) {
 	x.shown = x.to.dialog // nothing else was shown since
 	_, err = x.showAnswer(ok)
 	require.NoError(t, err)
+}
+
+// A service to which nothing can be sent is left at once for the line's other one, where the call can be cancelled.
+func TestGoesOnWhenItCannotBeSent(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, number := range []string{"5550150", "999"} {
+			h, reserve := newVirtualHouseOfTwo(t)
+			h.line.accounts[0].Registrar.UriParams.Add("transport", "sctp")
+			d := h.request(number, near())
+			began := time.Now()
+			inv := reserve.expect("INVITE")
+			require.Zero(t, time.Since(began))
+			require.EqualValues(t, 1, h.agent.Counts().Silences)
+			require.EqualValues(t, 1, h.agent.Counts().Switched)
+			reserve.respond(inv, 180, "far", "")
+			h.adapter.expect("180")
+			d.cancel()
+			h.adapter.expectOf("200", "CANCEL")
+			d.nack(h.adapter.expectOf("487", "INVITE"))
+			reserve.respond(reserve.expect("CANCEL"), 200, "far", "")
+			reserve.respond(inv, 487, "far", "")
+			reserve.expect("ACK")
+			h.atRest()
+		}
+	})
+}
+
+// A transfer to another call whose own call ends meanwhile is refused, and not sent.
+func TestTransferMeetsTheEnd(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.incoming()
+		d := h.request("5550151", near())
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 200, "far2", far())
+		h.service.expect("ACK")
+		d.established(h.adapter.expect("200")).ack("")
+		h.desk.saw("2 requested", "2 answered")
+		release := make(chan struct{}) // closed when the other call may be looked at
+		h.agent.call(2).post(func() { <-release })
+		_, to, _ := strings.Cut(d.remote, ";tag=")
+		_, from, _ := strings.Cut(d.local, ";tag=")
+		c.near.request("REFER", "", "Refer-To: <"+d.target+"?Replaces="+d.id+"%3Bto-tag%3D"+to+"%3Bfrom-tag%3D"+from+">")
+		synctest.Wait()
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		bye := h.adapter.expect("BYE")
+		close(release)
+		contains(t, h.adapter.expectOf("491", "REFER").start, "Request Pending")
+		h.adapter.respond(bye, 200, "", "")
+		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.service.nothing(h.toService)
+		h.hangUpOf(d)
+	})
+}
+
+// hangUpOf is hangUp for a call that is not the first.
+func (h *house) hangUpOf(near *dialogue) {
+	h.t.Helper()
+	near.request("BYE", "")
+	h.adapter.expectOf("200", "BYE")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.desk.saw("2 near end cleared")
+	h.done()
+}
+
+// A re-INVITE of ours that nobody answers ends the call when that is sure, before the session ends (RFC 4028 section 10).
+func TestRefreshUnanswered(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, 2*time.Millisecond))
+		h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
+		began := time.Now()
+		h.service.expect("INVITE")
+		h.desk.saw("1 far end cleared: session-expired")
+		require.InDelta(t, 1800+1600, time.Since(began).Milliseconds(), 60, "half of the interval, and 64*T1")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.desk.saw("1 adapter leg cleared: confirmed")
+		for m := h.service.next(); !m.is("BYE"); m = h.service.next() {
+			if !m.is("CANCEL") {
+				t.Fatalf("want BYE, got %s", m)
+			}
+		}
+	})
 }

@@ -261,11 +261,10 @@ func (x *refresh) send(challenges int) {
 			}
 		})
 	})
+	x.tx = tx
 	if err != nil {
 		x.outcome(nil, err)
-		return
 	}
-	x.tx = tx
 }
 
 func (x *refresh) response(res endpoint.Response, challenges int) {
