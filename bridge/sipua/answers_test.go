@@ -332,3 +332,89 @@ func TestRefreshUnanswered(t *testing.T) {
 		}
 	})
 }
+
+// What requests inside a call carry through, and the answers to them: RFC 6086 (Info-Package), RFC 6665 (Event), RFC 3261
+// table 3 and RFC 3326, from memory.
+func TestWhatInsideRequestsPass(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.incoming()
+		for _, from := range []*dialogue{c.far, c.near} {
+			there := h.adapter
+			if from == c.near {
+				there = h.service
+			}
+			from.request("INFO", "x", "Content-Type: text/plain", "Content-Language: en", "Info-Package: x-tickets", "Event: presence",
+				"Subscription-State: active", "Subject: tickets", "Reason: Q.850;cause=16", "X-Own: 1")
+			info := there.expect("INFO")
+			for name, want := range map[string]string{
+				"Content-Type": "text/plain", "Content-Language": "en", "Info-Package": "x-tickets", "Event": "presence",
+				"Subscription-State": "active", "Subject": "tickets", "Reason": "Q.850;cause=16", "X-Own": "",
+			} {
+				is(t, info, name, want)
+			}
+			there.respond(info, 486, "", "y", append([]string{"Content-Type: text/plain"}, said...)...)
+			m := from.p.expectOf("486", "INFO")
+			passed(t, m, media.ServiceSide) // of an answer inside a call, either side gets what the service does
+			contains(t, m.start, "Said "+there.name)
+			is(t, m, "Content-Type", "text/plain")
+			require.Equal(t, "y", m.body)
+		}
+		h.hangUp(c.near)
+	})
+}
+
+// The ACK of a re-INVITE of ours has its credentials (RFC 3261 section 22.1), and every 200 gets it, without another
+// refresh.
+func TestRefreshIsAcknowledged(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, time.Millisecond))
+		c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
+		inv := h.service.expect("INVITE")
+		for i, challenge := range []string{"401 WWW-Authenticate: ", "407 Proxy-Authenticate: "} {
+			code, header, _ := strings.Cut(challenge, " ")
+			if i == 1 { // the next refresh
+				inv = h.service.expect("INVITE")
+			}
+			h.service.respond(inv, atoi(code), "", "", header+`Digest realm="pbx.example", nonce="n`+code+`", algorithm=MD5, qop="auth"`)
+			h.service.expect("ACK")
+			inv = h.service.expect("INVITE")
+			moved := "Contact: <sip:moved" + code + "@" + h.service.at.String() + ">"
+			timer := []string{"Session-Expires: 1800;refresher=uac", "Require: timer", moved}
+			h.service.respond(inv, 200, "", far(), timer...)
+			ack := h.service.expect("ACK")
+			contains(t, ack.start, "sip:moved"+code+"@")
+			name := map[string]string{"401": "Authorization", "407": "Proxy-Authorization"}[code]
+			is(t, ack, name, inv.get(name))
+			require.NotEmpty(t, ack.get(name))
+			h.service.respond(inv, 200, "", far(), append(timer, "Subject: repeated")...)
+			again := h.service.expect("ACK")
+			is(t, again, "CSeq", ack.get("CSeq"))
+		}
+		h.hangUp(c.near)
+	})
+}
+
+// The dialog of a call that was transferred stays known for as long as the call that the transfer makes may ring.
+func TestTransferOutlivesItsCall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, shorter, func(_ *Options, t *times) { t.ringing = time.Second })
+		c := h.incoming()
+		refer := h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>")
+		h.service.respond(refer, 202, "", "")
+		h.adapter.expectOf("202", "REFER")
+		c.near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.desk.saw("1 near end cleared")
+		for _, want := range []string{"200", "481"} {
+			<-time.After(600 * time.Millisecond)
+			c.far.request("NOTIFY", "SIP/2.0 180 Ringing\r\n", "Event: refer", "Subscription-State: active", "Content-Type: message/sipfrag")
+			h.service.expectOf(want, "NOTIFY")
+		}
+		h.done()
+	})
+}
