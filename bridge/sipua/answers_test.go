@@ -412,7 +412,8 @@ func TestTransferOutlivesItsCall(t *testing.T) {
 		h.desk.saw("1 near end cleared")
 		for _, want := range []string{"200", "481"} {
 			<-time.After(600 * time.Millisecond)
-			c.far.request("NOTIFY", "SIP/2.0 180 Ringing\r\n", "Event: refer", "Subscription-State: active", "Content-Type: message/sipfrag")
+			c.far.request("NOTIFY", "SIP/2.0 180 Ringing\r\n",
+				"Event: refer", "Subscription-State: active", "Content-Type: message/sipfrag")
 			h.service.expectOf(want, "NOTIFY")
 		}
 		h.done()
