@@ -144,8 +144,11 @@ func (p *Plan) readText(r *readings, text string, sure bool) {
 			p.global(r, rest, sure, 0)
 		}
 	}
-	if first := strings.IndexByte(dialled, '+'); first != 0 {
-		p.dialled(r, strings.ReplaceAll(dialled, "+", ""), sure && first < 0, 0)
+	switch first := strings.IndexByte(dialled, '+'); {
+	case first < 0:
+		p.dialled(r, dialled, sure, 0)
+	case first > 0:
+		p.dialled(r, strings.ReplaceAll(dialled, "+", ""), false, 0)
 	}
 }
 

@@ -190,6 +190,10 @@ func TestReadingsAreBounded(t *testing.T) {
 	require.Equal(t, "name! abroad", r.text())
 	require.Empty(t, gb.Judge("999999"+"5550101"), "six prefixes")
 	require.Equal(t, International, gb.Judge("9999999"+"5550101"), "seven")
+	for _, code := range []string{"*67", "*310", "*31#"} {
+		require.Empty(t, gb.Judge(code+"99999"+"5550101"), "%s and five prefixes", code)
+		require.Equal(t, International, gb.Judge(code+"999999"+"5550101"), "%s and six", code)
+	}
 	require.NotContains(t, gb.Readings("99999999"+"5550101"), "5550101", "what lies deeper is not looked for")
 	require.Empty(t, gb.Judge(strings.Repeat("141", 6)+"5550101"))
 	require.Equal(t, International, gb.Judge(strings.Repeat("141", 7)+"5550101"))
