@@ -21,6 +21,7 @@ func TestOptions(t *testing.T) {
 		{"no address", "adapter side's address", media.Options{ServiceAddr: local, PortLow: 30000, PortHigh: 30999}},
 		{"unspecified", "media.service_address", media.Options{AdapterAddr: local, ServiceAddr: any4, PortLow: 30000, PortHigh: 30999}},
 		{"no ports", "ports 0-0", media.Options{AdapterAddr: local, ServiceAddr: local}},
+		{"port 0", "ports 0-999", media.Options{AdapterAddr: local, ServiceAddr: local, PortHigh: 999}},
 		{"upside down", "ports 30999-30000", media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30999, PortHigh: 30000}},
 		{"odd and even", "ports 30001-30002", media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30001, PortHigh: 30002}},
 	} {
@@ -28,6 +29,10 @@ func TestOptions(t *testing.T) {
 			_, err := media.New(c.o)
 			require.ErrorContains(t, err, c.want)
 		})
+	}
+	for _, low := range []uint16{1, 2, 65534} {
+		_, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: low, PortHigh: 65535})
+		require.NoError(t, err, low)
 	}
 }
 

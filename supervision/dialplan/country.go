@@ -57,10 +57,10 @@ func (c *country) begins(national string) bool {
 	return false
 }
 
-// cut takes a code, x for any digit, off the front of a number.
-func cut(number, code string) (rest string, ok bool) {
-	if p := (pattern{fixed: code, rest: true}); len(number) > len(code) && p.matches(number) {
-		return number[len(code):], true
+// cut takes a code, x for any digit, off the front of a number; "" where nothing follows it, or it is not there.
+func cut(number, code string) string {
+	if p := (pattern{fixed: code, rest: true}); p.matches(number) {
+		return number[len(code):]
 	}
-	return "", false
+	return ""
 }

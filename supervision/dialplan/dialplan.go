@@ -93,7 +93,7 @@ func (p *Plan) onlyAbroad(a pattern) bool {
 		return true
 	}
 	for _, prefix := range p.country.prefixes {
-		if rest, ok := cut(a.fixed, prefix); ok && !p.beginsOutside(prefix) {
+		if rest := cut(a.fixed, prefix); !p.beginsOutside(prefix) {
 			n := min(len(rest), len(p.country.code))
 			for i := range n {
 				if !within(rest[i], p.country.code[i]) {

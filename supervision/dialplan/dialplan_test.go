@@ -72,6 +72,10 @@ func TestOutsideLine(t *testing.T) {
 	require.Equal(t, International, zero.Judge("000441632960101"))
 	require.Equal(t, International, zero.Judge("0+441632960101"))
 	require.Equal(t, International, zero.Judge("+441632960101"))
+	for _, code := range []string{"*67", "*31", "*315", "*31#", "*21*"} { // behind a code nobody dials for an outside line
+		require.Equal(t, International, zero.Judge(code+"00441632960101"), code)
+		require.Empty(t, zero.Judge(code+"0305550101"), code)
+	}
 }
 
 func TestPatterns(t *testing.T) {

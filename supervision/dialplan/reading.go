@@ -144,8 +144,11 @@ func (p *Plan) readText(r *readings, text string, sure bool) {
 			p.global(r, rest, sure, 0)
 		}
 	}
-	if first := strings.IndexByte(dialled, '+'); first != 0 {
-		p.dialled(r, strings.ReplaceAll(dialled, "+", ""), sure && first < 0, 0)
+	switch first := strings.IndexByte(dialled, '+'); {
+	case first < 0:
+		p.dialled(r, dialled, sure, 0)
+	case first > 0:
+		p.dialled(r, strings.ReplaceAll(dialled, "+", ""), false, 0)
 	}
 }
 
@@ -205,20 +208,15 @@ func (p *Plan) dialled(r *readings, s string, sure bool, depth int) {
 	}
 	p.bothTrunks(r, s, sure)
 	for _, prefix := range p.country.prefixes {
-		rest, ok := cut(s, prefix)
-		if ok && len(rest) >= shortest && (depth > 0 || !p.beginsOutside(prefix)) {
+		if rest := cut(s, prefix); len(rest) >= shortest && (depth > 0 || !p.beginsOutside(prefix)) {
 			p.global(r, rest, sure, depth)
 		}
 	}
 	for _, o := range p.outside {
-		if rest, ok := cut(s, o); ok {
-			p.dialled(r, rest, sure && depth == 0, depth+1)
-		}
+		p.dialled(r, cut(s, o), sure && depth == 0, depth+1)
 	}
 	for _, c := range p.country.codes {
-		if rest, ok := cut(s, c); ok {
-			p.dialled(r, rest, false, depth+1)
-		}
+		p.dialled(r, cut(s, c), false, depth+1)
 	}
 }
 

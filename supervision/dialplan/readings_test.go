@@ -168,6 +168,7 @@ func TestReadings(t *testing.T) {
 
 // A form that was surely dialled stays so. What cannot be read to the end is not taken for home.
 func TestReadingsAreBounded(t *testing.T) {
+	require.Equal(t, []int{256, 6, 64, 6, 3, 32}, []int{longest, deepest, most, shortest, longestCode, patternLimit}, "as in their comments")
 	var r readings
 	require.False(t, r.note("1", false).sure)
 	require.True(t, r.note("1", true).sure)
@@ -184,8 +185,15 @@ func TestReadingsAreBounded(t *testing.T) {
 	gb := plan(t, Options{Country: "GB", Prefixes: []string{"9"}})
 	require.Empty(t, gb.Judge(strings.Repeat("5", 256)))
 	require.Equal(t, International, gb.Judge(strings.Repeat("5", 257)))
+	r = readings{}
+	gb.read(&r, strings.Repeat("5", 257))
+	require.Equal(t, "name! abroad", r.text())
 	require.Empty(t, gb.Judge("999999"+"5550101"), "six prefixes")
 	require.Equal(t, International, gb.Judge("9999999"+"5550101"), "seven")
+	for _, code := range []string{"*67", "*310", "*31#"} {
+		require.Empty(t, gb.Judge(code+"99999"+"5550101"), "%s and five prefixes", code)
+		require.Equal(t, International, gb.Judge(code+"999999"+"5550101"), "%s and six", code)
+	}
 	require.NotContains(t, gb.Readings("99999999"+"5550101"), "5550101", "what lies deeper is not looked for")
 	require.Empty(t, gb.Judge(strings.Repeat("141", 6)+"5550101"))
 	require.Equal(t, International, gb.Judge(strings.Repeat("141", 7)+"5550101"))

@@ -97,13 +97,12 @@ func (e *Endpoint) cancel(c arrival) {
 	}
 }
 
-// inviteKey is the key of the INVITE that a CANCEL is for. It has one, since the CANCEL has a key of its own.
+// inviteKey is the key of the INVITE that a CANCEL is for.
 func inviteKey(cancel *sip.Request) string {
 	cseq := cancel.CSeq()
 	cseq.MethodName = sip.INVITE
 	defer func() { cseq.MethodName = sip.CANCEL }()
-	key, _ := serverKey(cancel)
-	return key
+	return serverKey(cancel)
 }
 
 // cancels reports whether a CANCEL with the branch and the sent-by of an INVITE is for it, and may come from where it comes from.

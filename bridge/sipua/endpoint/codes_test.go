@@ -23,9 +23,11 @@ func TestSuccess(t *testing.T) {
 func TestAckByCode(t *testing.T) {
 	for _, code := range []int{299, 300} {
 		var l log
+		var asked *Request
 		h := user{request: func(r *Request) {
 			l.add(r.Method.String())
 			if r.IsInvite() {
+				asked = r
 				r.Reply(code, "Whatever")
 			}
 		}}
@@ -40,6 +42,7 @@ func TestAckByCode(t *testing.T) {
 			<-time.After(sip.T4 - 1)
 			require.Empty(t, sent(), "nothing is repeated")
 			require.Equal(t, 1, e.Counts().Servers)
+			require.Equal(t, code == 300, asked.server.failAcked, "the second ACK set no further timer")
 			if code == 299 {
 				require.Equal(t, []string{"INVITE", "ACK", "ACK"}, l.all())
 				return

@@ -39,12 +39,7 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 		e.refuse(req, dest, code, reason)
 		return
 	}
-	key, err := serverKey(req)
-	if err != nil {
-		e.n.malformed.Add(1)
-		e.refuse(req, dest, sip.StatusBadRequest, "Bad Request")
-		return
-	}
+	key := serverKey(req)
 	e.t.mu.Lock()
 	s := e.t.servers.get(key)
 	e.t.mu.Unlock()
@@ -62,10 +57,10 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 }
 
 // serverKey is the library's key of a server transaction, of one transport: what comes by UDP must not wait for a TCP peer that does not read,
-// whatever words it bears.
-func serverKey(req *sip.Request) (string, error) {
-	key, err := sip.ServerTxKeyMake(req)
-	return key + " " + strings.ToUpper(req.Transport()), err
+// whatever words it bears. The request has what the key is made of, since it is not faulty.
+func serverKey(req *sip.Request) string {
+	key, _ := sip.ServerTxKeyMake(req)
+	return key + " " + strings.ToUpper(req.Transport())
 }
 
 // begin makes the server transaction of a new request and passes it on.
@@ -150,12 +145,9 @@ func (e *Endpoint) full(a arrival) {
 	}
 }
 
-// start makes and files a server transaction; false: it could not.
+// start makes and files a server transaction; false: the endpoint is closed.
 func (e *Endpoint) start(a arrival, conn sip.Connection, p place) bool {
-	s, err := newServer(a.Request, a.key, a.dest, conn)
-	if err != nil {
-		return false
-	}
+	s := newServer(a.Request, a.key, a.dest, conn)
 	s.place, a.server = p, s
 	e.t.mu.Lock()
 	if e.t.closed {

@@ -154,17 +154,20 @@ func TestCancelLingers(t *testing.T) {
 	})
 }
 
-// A CANCEL whose connection has gone ends the call all the same.
+// A CANCEL whose connection has gone ends the call all the same, and a second one, of which nothing is kept to tell it apart, does no more.
 func TestCancelWithoutConnection(t *testing.T) {
 	var l log
-	e := open(t, user{cancelled: func(r *Request) { l.add("cancelled " + callID(r)) }})
+	e := open(t, user{request: func(r *Request) { l.add(r.Method.String()) }, cancelled: func(r *Request) { l.add("cancelled " + callID(r)) }})
 	w := dial(t, "tcp", e)
 	w.send(w.text(request{method: "INVITE", id: "gone", branch: "x"}))
 	require.Eventually(t, func() bool { return e.Counts().Servers == 1 }, patience, time.Millisecond)
 	at := netip.MustParseAddrPort(w.addr())
 	cancel := []byte(w.text(request{method: "CANCEL", id: "gone", branch: "x"}))
-	e.take(cancel, origin{from: netip.AddrPortFrom(at.Addr(), at.Port()^1), transport: "TCP"}) // no connection leads there
-	l.saw(t, "cancelled gone")
+	for range 2 {
+		e.take(cancel, origin{from: netip.AddrPortFrom(at.Addr(), at.Port()^1), transport: "TCP"}) // no connection leads there
+	}
+	w.send(w.text(request{method: "INFO", id: "gone", seq: 2}))
+	l.saw(t, "INVITE", "cancelled gone", "INFO")
 }
 
 // When nothing fits, an ordinary request gets 503, a BYE in a dialog and a stranger nothing, and the log says so once a minute.

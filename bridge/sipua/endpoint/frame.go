@@ -90,7 +90,8 @@ func (f *framer) measure() error {
 
 // contentLength reads the length of the body; on a stream there must be one, and only one.
 func contentLength(head []byte) (int, error) {
-	found := -1
+	var length uint64
+	found := false
 	for line := range bytes.SplitSeq(head, []byte("\r\n")) {
 		name, value, ok := bytes.Cut(line, []byte(":"))
 		if !ok || len(line) > 0 && blank(line[0]) {
@@ -101,15 +102,15 @@ func contentLength(head []byte) (int, error) {
 			continue
 		}
 		n, err := strconv.ParseUint(string(bytes.TrimSpace(value)), 10, 31)
-		if err != nil || found >= 0 { // two of them are how one message is hidden in another
+		if err != nil || found { // two of them are how one message is hidden in another
 			return 0, errNoLength
 		}
-		found = int(n)
+		length, found = n, true
 	}
-	if found < 0 {
+	if !found {
 		return 0, errNoLength
 	}
-	return found, nil
+	return int(length), nil
 }
 
 func blank(c byte) bool { return c == ' ' || c == '\t' }

@@ -128,6 +128,9 @@ func TestFields(t *testing.T) {
 	require.Equal(t, "X\r\n", string(tidied([]byte("X\r\n"))), "without an end it stays")
 	require.Equal(t, "X y\r\nFrom:<a>;tag=b\r\nTo: c  d\r\nSubject: TAG = x\r\nVia: SIP/2.0/UDP x\r\n\r\nbody ; TAG = x",
 		string(tidied([]byte("X y\r\nFrom:<a> ; TAG = b\r\nTo: c\r\n d\r\nSubject: TAG = x\r\nVia: SIP / 2.0/UDP x\r\n\r\nbody ; TAG = x"))))
+	for text, want := range map[string]int{"": 0, "a": 1, "\r\n": 0, "\r\na": 0, "a\r\n": 1, "a\r\n b": 5, "a\r\n\tb\r\nc": 5} {
+		require.Equal(t, want, fieldEnd([]byte(text)), "%q", text)
+	}
 }
 
 func TestFirstLook(t *testing.T) {

@@ -88,23 +88,19 @@ type server struct {
 	toStrange *sip.Response // the failure of a stranger's INVITE
 }
 
-func newServer(r *Request, key, dest string, conn sip.Connection) (*server, error) {
+func newServer(r *Request, key, dest string, conn sip.Connection) *server {
 	s := &server{r: r, key: key, callID: callID(r), dest: dest, tag: rand.Text()}
 	s.tx = sip.NewServerTx(key, r.Request, conn, sip.DefaultLogger())
-	if err := s.tx.Init(); err != nil {
-		return nil, err
-	}
+	s.tx.Init() // sets timers, and cannot fail
 	if !r.IsInvite() {
-		return s, nil
+		return s
 	}
 	// The library's own 100 after 200 ms would read the request while the user may write its To tag, and could take
 	// the place of a final response. A repeat stops it; ours is built now.
-	if err := s.tx.Receive(r.Request); err != nil {
-		return nil, err
-	}
+	s.tx.Receive(r.Request) // cannot fail for the same method
 	res := sip.NewResponseFromRequest(r.Request, sip.StatusTrying, "Trying", nil)
 	s.trying = r.Endpoint.after(sip.Timer_1xx, func() { s.try(res) })
-	return s, nil
+	return s
 }
 
 // try sends 100 if nothing was sent in 200 ms (RFC 3261 section 17.2.1).
@@ -233,13 +229,12 @@ func (s *server) toTag() string {
 // repeated takes a retransmission: the last response is sent again.
 func (s *server) repeated(req *sip.Request) {
 	switch {
-	case req.Method != s.r.Method:
 	case req.IsInvite():
 		s.mu.Lock()
 		once := s.toStrange
 		s.mu.Unlock()
 		if once == nil {
-			s.tx.Receive(req) // cannot fail for the same method
+			s.tx.Receive(req) // cannot fail for the same method, which the key has
 			return
 		}
 		if err := (datagrams{s.r.Endpoint.packets}).WriteMsg(once); err != nil {

@@ -80,23 +80,13 @@ func (s *streams) to(peer netip.AddrPort) *conn {
 
 // serve accepts connections until the listener is closed.
 func (s *streams) serve() {
-	pause := time.Millisecond
-	for {
+	s.e.untilClosed(func() error {
 		c, err := s.listener.AcceptTCP()
-		switch {
-		case err == nil:
-			pause = time.Millisecond
+		if err == nil {
 			s.accept(c)
-		case errors.Is(err, net.ErrClosed):
-			return
-		default: // out of descriptors: wait for better times
-			select {
-			case <-s.e.ctx.Done():
-			case <-time.After(pause):
-			}
-			pause = min(2*pause, time.Second)
 		}
-	}
+		return err // out of descriptors, it may be
+	})
 }
 
 // accept takes a connection, or closes it.

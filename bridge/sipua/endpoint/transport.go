@@ -33,13 +33,22 @@ const maxDatagram = 65535
 // for ever, ends at the first read error (an ICMP error of an earlier datagram is one) and hides what it cannot parse.
 func (e *Endpoint) readDatagrams() {
 	b := make([]byte, maxDatagram)
+	e.untilClosed(func() error {
+		n, from, err := e.packets.ReadFromUDPAddrPort(b)
+		if err == nil {
+			e.datagram(b[:n], netip.AddrPortFrom(from.Addr().Unmap(), from.Port()))
+		}
+		return err
+	})
+}
+
+// untilClosed takes from a socket again and again until it is closed. After an error it waits for better times, a second at most.
+func (e *Endpoint) untilClosed(take func() error) {
 	pause := time.Millisecond
 	for {
-		n, from, err := e.packets.ReadFromUDPAddrPort(b)
-		switch {
+		switch err := take(); {
 		case err == nil:
 			pause = time.Millisecond
-			e.datagram(b[:n], netip.AddrPortFrom(from.Addr().Unmap(), from.Port()))
 		case errors.Is(err, net.ErrClosed):
 			return
 		default:

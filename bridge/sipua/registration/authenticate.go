@@ -63,7 +63,7 @@ func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line stri
 // of the binding or contact. ok is false where nothing is bound there, or where several lines are and From names none of them.
 func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool) {
 	var found *account
-	several := false
+	n := 0
 	for _, a := range r.accounts {
 		if !a.on(req.Endpoint) || !a.allows(req.From.Addr()) || !r.comesFrom(a, req) {
 			continue
@@ -71,9 +71,10 @@ func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool)
 		if userOf(req) == a.User {
 			return a.Line, r.isOwn(a, req), true
 		}
-		found, several = a, found != nil
+		found = a
+		n++
 	}
-	if found == nil || several {
+	if n != 1 {
 		return "", false, false
 	}
 	return found.Line, r.isOwn(found, req), true
@@ -212,12 +213,7 @@ func (r *Registrar) judge(method, place string, c *digest.Credentials) (*account
 	if algorithm == "" {
 		algorithm = "MD5"
 	}
-	i := -1
-	for j, name := range algorithms {
-		if name == algorithm {
-			i = j
-		}
-	}
+	i := slices.Index(algorithms[:], algorithm)
 	if i < 0 {
 		return nil, wrong
 	}

@@ -64,7 +64,6 @@ type Client struct {
 
 	mu     sync.Mutex
 	status Status
-	lapse  *time.Timer // ends the registration
 
 	again chan struct{} // 1: asked to try at once; more than one wish is one wish
 }
@@ -295,12 +294,7 @@ func (c *Client) succeeded(granted time.Duration) {
 		c.log.Info("registered at the service", zap.String("registrar", c.o.Registrar.Host), zap.Duration("for", granted))
 	}
 	c.set(func(s *Status) { s.Registered, s.Until, s.Problem, s.Silent = true, now.Add(granted), "", false })
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.lapse != nil {
-		c.lapse.Stop()
-	}
-	c.lapse = time.AfterFunc(granted, c.lapsed)
+	time.AfterFunc(granted, c.lapsed)
 }
 
 // failed notes a problem. The registration that we have lasts until its end.
@@ -321,7 +315,7 @@ func (c *Client) failed(err error, pause time.Duration) {
 	}
 }
 
-// lapsed is the end of a registration that could not be refreshed.
+// lapsed is the end of a registration, unless it was refreshed.
 func (c *Client) lapsed() {
 	c.set(func(s *Status) {
 		if !time.Now().Before(s.Until) {
@@ -340,9 +334,6 @@ func (c *Client) set(change func(*Status)) {
 		c.status.Since = time.Now()
 	}
 	changed = changed || c.status.Silent != was.Silent
-	if !c.status.Registered && c.lapse != nil {
-		c.lapse.Stop()
-	}
 	s := c.status
 	c.mu.Unlock()
 	if changed && c.o.Changed != nil {

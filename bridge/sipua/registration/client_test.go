@@ -256,3 +256,46 @@ func TestServiceSilent(t *testing.T) {
 	require.InDelta(t, farewell.Seconds(), time.Since(start).Seconds(), 0.3)
 	require.Len(t, c.seen.FilterMessageSnippet("could not un-register").All(), 1)
 }
+
+// A service that does not answer is told of each time, one that refuses is not; the state is told where it changes. A registration that was
+// granted lasts through silence, and ends with a refusal that speaks of us.
+func TestSilence(t *testing.T) {
+	t.Parallel()
+	var unanswered int
+	var told []Status
+	c := NewClient(ClientOptions{Unanswered: func() { unanswered++ }, Changed: func(s Status) { told = append(told, s) }})
+	c.succeeded(time.Hour)
+	for range 2 {
+		c.failed(endpoint.ErrTimeout, time.Second)
+	}
+	require.Equal(t, 2, unanswered)
+	require.True(t, c.Status().Registered)
+	require.True(t, c.Status().Silent)
+	c.failed(refused(sip.NewResponse(503, "Service Unavailable")), time.Second)
+	require.True(t, c.Status().Registered)
+	require.False(t, c.Status().Silent)
+	c.failed(refused(sip.NewResponse(403, "Forbidden")), time.Second)
+	require.False(t, c.Status().Registered)
+	require.Equal(t, 2, unanswered)
+	var states [][2]bool
+	for _, s := range told {
+		states = append(states, [2]bool{s.Registered, s.Silent})
+	}
+	require.Equal(t, [][2]bool{{true, false}, {true, true}, {true, false}, {false, false}}, states)
+	without := NewClient(ClientOptions{})
+	without.failed(endpoint.ErrTimeout, time.Second)
+	require.True(t, without.Status().Silent)
+}
+
+// A REGISTER that is under way when the end comes is no failure, and nothing is un-registered that was not registered.
+func TestEndWhileRegistering(t *testing.T) {
+	t.Parallel()
+	c := run(t)
+	c.s.next(t)
+	c.stop()
+	require.Empty(t, c.Status().Problem)
+	require.False(t, c.Status().Registered)
+	require.Zero(t, c.seen.Len())
+	require.Empty(t, c.changed)
+	require.Empty(t, c.s.came)
+}

@@ -2,6 +2,7 @@ package registration
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/netip"
 	"strings"
@@ -155,9 +156,12 @@ func TestNonceAtItsEdges(t *testing.T) {
 	// one that is still good is kept when others are swept
 	late := n.make(now.Add(nonceLife-1), "here")
 	require.True(t, n.spend(now.Add(nonceLife-1), "here", late, 1))
+	over := now.Add(nonceLife)
+	require.True(t, n.spend(over, "here", n.make(over, "here"), 1))
+	require.Len(t, n.used, 3, "they are swept no sooner than a nonce's life after the last time")
 	end := now.Add(nonceLife + nonceLife/2)
 	require.True(t, n.spend(end, "here", n.make(end, "here"), 1))
-	require.Len(t, n.used, 2)
+	require.Len(t, n.used, 3)
 	require.False(t, n.spend(end, "here", late, 1))
 }
 
@@ -261,6 +265,7 @@ func TestStrangeRegistrars(t *testing.T) {
 		}
 		err := <-done
 		require.ErrorContains(t, err, one.text, name)
+		require.Equal(t, name == "no challenge", errors.Is(err, errNoChallenge), name)
 		require.Equal(t, one.slow, failureOf(err).slow, name)
 		require.Empty(t, s.came, name)
 	}

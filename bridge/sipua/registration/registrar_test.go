@@ -22,8 +22,10 @@ func TestRegister(t *testing.T) {
 			_, bound := d.Binding("stage-door")
 			require.False(t, bound)
 			w := dial(t, network, d.e)
+			require.Zero(t, d.e.Counts().Known)
 			m := w.register(w.contact(), "User-Agent: box 1", "Expires: 120")
 			require.Equal(t, 200, m.code(), m)
+			require.Equal(t, 1, d.e.Counts().Known, "whoever shows a password is no stranger")
 			require.Equal(t, "<sip:stage-door@"+w.addr()+">;expires=120", m.get("Contact"))
 			b, bound := d.Binding("stage-door")
 			require.True(t, bound)
@@ -138,6 +140,11 @@ func TestNoOracle(t *testing.T) {
 	require.Equal(t, want, shape("", ""))
 	require.Equal(t, "SIP/2.0 403 Forbidden0 false", shape("stage-door", secret))
 	require.Equal(t, "SIP/2.0 403 Forbidden0 false", shape("workshop", secret))
+	n := d.Counts()
+	require.Equal(t, []uint64{4, 2}, []uint64{n.Wrong, n.WrongPlace})
+	require.Zero(t, d.e.Counts().Known)
+	alone := newDesk(t, other)
+	require.Equal(t, 403, dial(t, "udp", alone.e).ask("MESSAGE", "workshop").code(), "a line with a password on another socket: nobody can show one here")
 }
 
 func TestRegisterRules(t *testing.T) {

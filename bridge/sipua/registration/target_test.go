@@ -28,6 +28,8 @@ func TestSameTarget(t *testing.T) {
 		{sip.INVITE, "sip:5550101@192.0.2.1", "sip:5550101;rn=5550102@192.0.2.1", false},
 		{sip.INVITE, "sip:5550101@192.0.2.1", "tel:5550101", false},
 		{sip.INVITE, "tel:5550101", "tel:5550102", false},
+		{sip.INVITE, "sip:*31%2x5550101@192.0.2.1", "sip:*31%2x5550101@192.0.2.1", true},
+		{sip.INVITE, "sip:*31%2x5550101@192.0.2.1", "sip:*31%2x5550102@192.0.2.1", false},
 		{sip.INVITE, "sip:5550101@192.0.2.1", "sips:5550101@192.0.2.1", false},
 		{sip.INVITE, "sip:192.0.2.1", "sip:5550101@192.0.2.1", true},
 		{sip.INVITE, "SIP:192.0.2.1", "sip:5550101@192.0.2.1", true},
