@@ -75,7 +75,7 @@ func (x *exchange) answerAgain() {
 		return
 	}
 	x.okEvery = min(2*x.okEvery, t.t2)
-	x.from.c.after(x.okEvery, x.answerAgain)
+	x.from.c.after(min(x.okEvery, t.final-time.Since(x.okSince)), x.answerAgain)
 	x.transmit(x.ok)
 }
 

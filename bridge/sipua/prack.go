@@ -205,7 +205,7 @@ func (t *told) again(one *telling) {
 		return
 	}
 	one.every *= 2
-	one.timer = c.after(one.every, func() { t.again(one) })
+	one.timer = c.after(min(one.every, c.a.times.final-time.Since(one.since)), func() { t.again(one) })
 	t.x.transmit(one.res)
 }
 
