@@ -71,6 +71,8 @@ type LineOptions struct {
 	// from any goroutine and must not block for long.
 	AtRest func() bool
 
+	// ActOnMediaLost: a call of whose far end nothing has been heard for 5 min, without a reason, is ended.
+	ActOnMediaLost bool
 	// LifeSafety: nothing but a BYE and a session timer tells that the far end of a call is gone.
 	LifeSafety bool
 	// CallbackUntil is the end of the line's call-back window, of an emergency call before the start; zero: there was none.

@@ -46,6 +46,7 @@ type liveness struct {
 	habits map[sip.RequestMethod]habit
 	now    *question // under way; nil: none
 	quiet  time.Time // the silence that was asked about last, by its beginning
+	told   time.Time // the silence that was reported last, by its beginning
 }
 
 // question is one question and what was answered to it.
@@ -142,10 +143,12 @@ func (l *leg) dueLook() time.Time {
 	if next.After(last) {
 		next = last
 	}
-	if since := l.c.path.quietSince(l.side); !since.IsZero() && !since.Equal(v.quiet) {
-		if at := since.Add(t.quiet); at.Before(next) {
-			next = at
-		}
+	since := l.c.path.quietSince(l.side)
+	if at := since.Add(t.quiet); !since.IsZero() && !since.Equal(v.quiet) && at.Before(next) {
+		next = at
+	}
+	if at := since.Add(t.deserted); !since.IsZero() && !since.Equal(v.told) && at.Before(next) {
+		next = at
 	}
 	return next
 }
@@ -157,7 +160,10 @@ func (l *leg) look() {
 	switch quiet := !since.IsZero() && !since.Equal(v.quiet) && now.Sub(since) >= l.c.a.times.quiet; {
 	case now.Before(l.dueLook()):
 	case l.c.spared():
-		v.asked, v.quiet = now, since
+		v.asked, v.quiet, v.told = now, since, since
+	case !since.IsZero() && !since.Equal(v.told) && now.Sub(since) >= l.c.a.times.deserted:
+		v.told = since
+		l.deserted(now.Sub(since))
 	case quiet:
 		v.quiet = since
 		if l.c.path.expectsSound() {
@@ -170,6 +176,21 @@ func (l *leg) look() {
 		l.lookAt(next)
 	} else {
 		l.lookAt(now.Add(l.c.a.times.fresh)) // an earlier question has no answer yet
+	}
+}
+
+// deserted reports a far end of which nothing has been heard for that long without a reason, and ends its call if the user
+// consented. The service's word that the call is up says nothing about who is behind it.
+func (l *leg) deserted(silent time.Duration) {
+	c := l.c
+	if l.state != legUp || l.clearing || !c.path.expectsSound() || c.path.mayPause() {
+		return
+	}
+	c.line.log.Warn("the far end has been silent since "+time.Now().Add(-silent).Format("15:04"),
+		zap.Uint64("call", uint64(c.id)), zap.Bool("call_ended", c.line.o.ActOnMediaLost))
+	c.event(supervision.Event{Kind: supervision.FarEndSilent, Late: silent})
+	if c.line.o.ActOnMediaLost {
+		l.goneBy(supervision.EvidenceMediaLost, 0)
 	}
 }
 

@@ -43,6 +43,8 @@ type times struct {
 	// quiet is after what silence of the far end, which nobody signalled, the service is asked at once: RTCP comes every
 	// 5 s or so (RFC 3550 section 6.2), each with an error of half of that. Our own number.
 	quiet time.Duration
+	// deserted is after what silence of the far end that is reported. Our own number.
+	deserted time.Duration
 	// back is how long after a service came back its calls are asked about. Our own number: a service that restarts
 	// answers before it has all its parts.
 	back time.Duration
@@ -63,7 +65,7 @@ func defaultTimes() times {
 		silence: 4 * time.Second, again: 700 * time.Millisecond, quick: 2 * time.Second, lookOut: 10 * time.Second, probe: 2 * time.Second,
 		retryAfter: 10 * time.Second, inTurn: 2 * time.Second, second: time.Second, farewell: time.Second,
 		vanished: 5 * time.Minute, learn: 10 * time.Second, ask: 2 * time.Minute, askSeldom: 15 * time.Minute,
-		fresh: 10 * time.Second, quiet: 25 * time.Second, back: 30 * time.Second, sound: 2 * time.Second,
+		fresh: 10 * time.Second, quiet: 25 * time.Second, deserted: 5 * time.Minute, back: 30 * time.Second, sound: 2 * time.Second,
 		look: 5 * time.Second, resubscribe: 30 * time.Second,
 	}
 }

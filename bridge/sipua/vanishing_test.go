@@ -32,7 +32,7 @@ func shortened() times {
 	t := defaultTimes()
 	for _, d := range []*time.Duration{
 		&t.t1, &t.t2, &t.final, &t.ringing, &t.silence, &t.again, &t.quick, &t.lookOut, &t.look, &t.resubscribe, &t.probe, &t.retryAfter,
-		&t.second, &t.vanished, &t.learn, &t.ask, &t.askSeldom, &t.fresh, &t.quiet, &t.back,
+		&t.second, &t.vanished, &t.learn, &t.ask, &t.askSeldom, &t.fresh, &t.quiet, &t.deserted, &t.back,
 	} {
 		*d = short(*d)
 	}
