@@ -123,7 +123,7 @@ func (l *leg) ended(r *endpoint.Request, d *dialog) {
 	}
 	l.byeSeen, l.said = true, reasons(r.Request)
 	if l.side == media.ServiceSide {
-		l.c.farEndCleared(supervision.EvidenceBye, l.byeLate(r.Request))
+		l.c.farEndCleared(supervision.EvidenceBye, max(l.byeLate(r.Request), age(r)))
 	} else {
 		l.c.nearEndCleared()
 	}

@@ -8,6 +8,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
 	"clearback/supervision"
 )
 
@@ -53,6 +54,7 @@ type liveness struct {
 type question struct {
 	evidence supervision.Evidence // of the clearing if the call turns out to be over
 	began    time.Time
+	booted   endpoint.Arrival    // the same by the clock that knows whether this process stood still
 	left     []sip.RequestMethod // not tried yet
 	refused  []sip.RequestMethod // answered, but not 2xx
 	unknown  []sip.RequestMethod // answered 481
@@ -203,7 +205,7 @@ func (l *leg) question(evidence supervision.Evidence) {
 
 func (l *leg) newQuestion(evidence supervision.Evidence) *question {
 	v := &l.alive
-	v.now = &question{evidence: evidence, began: time.Now(), left: l.methods()}
+	v.now = &question{evidence: evidence, began: time.Now(), booted: l.s.ep.Now(), left: l.methods()}
 	v.asked, v.learnt = v.now.began, true
 	return v.now
 }
@@ -362,7 +364,10 @@ func (l *leg) askService(n *inquiry) {
 // vanished ends a call whose far end is gone.
 func (l *leg) vanished(q *question) {
 	l.alive.now = nil
-	if !l.c.spared() {
+	switch {
+	case l.s.ep.StoodStillSince(q.booted): // what was not heard may wait to be read, and what was heard may be old
+		l.question(q.evidence)
+	case !l.c.spared():
 		l.goneBy(q.evidence, q.code)
 	}
 }

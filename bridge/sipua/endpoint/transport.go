@@ -35,11 +35,12 @@ func (e *Endpoint) readDatagrams() {
 	b := make([]byte, maxDatagram)
 	pause := time.Millisecond
 	for {
-		n, from, err := e.packets.ReadFromUDPAddrPort(b)
+		began := e.arrivals.now()
+		n, from, stamp, err := e.readDatagram(b)
 		switch {
 		case err == nil:
 			pause = time.Millisecond
-			e.datagram(b[:n], netip.AddrPortFrom(from.Addr().Unmap(), from.Port()))
+			e.datagram(b[:n], netip.AddrPortFrom(from.Addr().Unmap(), from.Port()), began, stamp)
 		case errors.Is(err, net.ErrClosed):
 			return
 		default:
@@ -52,8 +53,18 @@ func (e *Endpoint) readDatagrams() {
 	}
 }
 
-// origin is where a message came from.
+// readDatagram reads one datagram, and the kernel's stamp of its arrival if it has one.
+func (e *Endpoint) readDatagram(b []byte) (n int, from netip.AddrPort, stamp time.Duration, err error) {
+	if e.stamped != nil {
+		return e.stamped.read(b)
+	}
+	n, from, err = e.packets.ReadFromUDPAddrPort(b)
+	return n, from, 0, err
+}
+
+// origin is where a message came from, and when.
 type origin struct {
+	arrival   Arrival
 	from      netip.AddrPort
 	transport string
 	conn      *conn // by TCP
@@ -61,7 +72,7 @@ type origin struct {
 }
 
 // datagram takes one datagram. What is no SIP costs a look at its first line, what a stranger sends beyond his rate a look at two buckets.
-func (e *Endpoint) datagram(b []byte, from netip.AddrPort) {
+func (e *Endpoint) datagram(b []byte, from netip.AddrPort, began Arrival, stamp time.Duration) {
 	if keepAlive(b) {
 		return
 	}
@@ -82,6 +93,7 @@ func (e *Endpoint) datagram(b []byte, from netip.AddrPort) {
 			return
 		}
 	}
+	o.arrival = e.arrivals.came(began, stamp)
 	e.take(b, o)
 }
 
