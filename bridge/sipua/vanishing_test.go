@@ -1,9 +1,11 @@
 package sipua
 
 import (
+	"errors"
 	"flag"
 	"fmt"
 	"math/rand/v2"
+	"net"
 	"net/netip"
 	"strings"
 	"sync"
@@ -20,7 +22,10 @@ import (
 	"clearback/supervision"
 )
 
-var vanishingCalls = flag.Int("vanishing.calls", 120, "calls in TestVanishingFarEnds")
+var (
+	vanishingCalls   = flag.Int("vanishing.calls", 120, "calls in TestVanishingFarEnds")
+	vanishingSockets = flag.Int("vanishing.sockets", 0, "calls in TestVanishingFarEndsOnSockets, which takes 3 min")
+)
 
 // In these tests all times are as much shorter as T1 is.
 func short(d time.Duration) time.Duration {
@@ -107,10 +112,45 @@ func (f *farCall) heard(now time.Duration) time.Duration {
 	return now
 }
 
+// farSocket is a peer's socket, in memory or the system's.
+type farSocket interface {
+	Read() (endpointtest.Packet, bool)
+	WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error)
+	Addr() netip.AddrPort
+	Close() error
+}
+
+// udpSocket is one of the system's, which loses packets.
+type udpSocket struct {
+	*net.UDPConn
+	lose func() bool
+}
+
+func (s udpSocket) Addr() netip.AddrPort { return s.LocalAddr().(*net.UDPAddr).AddrPort() }
+
+func (s udpSocket) Read() (endpointtest.Packet, bool) {
+	for b := make([]byte, 65535); ; {
+		n, from, err := s.ReadFromUDPAddrPort(b)
+		if errors.Is(err, net.ErrClosed) {
+			return endpointtest.Packet{}, false
+		}
+		if err == nil && !s.lose() {
+			return endpointtest.Packet{From: from, Data: b[:n]}, true
+		}
+	}
+}
+
+func (s udpSocket) WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error) {
+	if s.lose() {
+		return len(b), nil
+	}
+	return s.UDPConn.WriteToUDPAddrPort(b, to)
+}
+
 // farWorld is a call under way. The peers keep no state of transactions: they answer a repeat as they answered the first.
 type farWorld struct {
 	farCall
-	service, adapter  *endpointtest.Socket
+	service, adapter  farSocket
 	toService, toHome netip.AddrPort
 	all               sync.WaitGroup
 	answered          atomic.Pointer[time.Time]
@@ -181,7 +221,7 @@ func (w *farWorld) inCall(method string) (code int, late time.Duration) {
 	return code, late
 }
 
-func (w *farWorld) reply(s *endpointtest.Socket, m message, code int, body string, extra ...string) {
+func (w *farWorld) reply(s farSocket, m message, code int, body string, extra ...string) {
 	lines := []string{fmt.Sprintf("SIP/2.0 %d Far", code)}
 	for _, v := range m.all("Via") {
 		lines = append(lines, "Via: "+v)
@@ -200,7 +240,7 @@ func (w *farWorld) reply(s *endpointtest.Socket, m message, code int, body strin
 	w.write(s, m.from, append(lines, extra...), body)
 }
 
-func (w *farWorld) write(s *endpointtest.Socket, to netip.AddrPort, lines []string, body string) {
+func (w *farWorld) write(s farSocket, to netip.AddrPort, lines []string, body string) {
 	if body != "" {
 		lines = append(lines, "Content-Type: application/sdp")
 	}
@@ -304,24 +344,44 @@ func (w *farWorld) home() {
 	}
 }
 
-// run plays the call to its end and returns what was wrong.
-func (f farCall) run(t *testing.T) {
-	w := &farWorld{farCall: f, up: make(chan struct{})}
-	var net endpointtest.Network
-	net.Lose = func(p endpointtest.Packet) bool {
-		at := w.now()
-		return (p.From == w.service.Addr() || p.To == w.service.Addr()) && at > w.cut.from && at < w.cut.to
+func listenUDP(t *testing.T, lose func() bool) farSocket {
+	c, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	if err != nil {
+		t.Fatal(err)
 	}
-	host := netip.MustParseAddr("192.0.2.1")
-	w.toHome, w.toService = netip.AddrPortFrom(host, 5060), netip.AddrPortFrom(host, 5070)
-	w.service, w.adapter = net.Listen(netip.MustParseAddrPort("192.0.2.2:5060")), net.Listen(netip.MustParseAddrPort("192.0.2.10:5060"))
+	return udpSocket{c, lose}
+}
+
+func peerURI(user string, s farSocket) *sip.Uri {
+	return &sip.Uri{Scheme: "sip", User: user, Host: s.Addr().Addr().String(), Port: int(s.Addr().Port())}
+}
+
+// run plays the call to its end and returns what was wrong.
+func (f farCall) run(t *testing.T, sockets bool) {
+	w := &farWorld{farCall: f, up: make(chan struct{})}
+	cut := func() bool {
+		at := w.now()
+		return at > w.cut.from && at < w.cut.to
+	}
+	var memory endpointtest.Network
+	memory.Lose = func(p endpointtest.Packet) bool {
+		return (p.From == w.service.Addr() || p.To == w.service.Addr()) && cut()
+	}
+	at := func(port uint16) netip.AddrPort { return netip.AddrPortFrom(netip.MustParseAddr("192.0.2.1"), port) }
+	w.service, w.adapter = memory.Listen(netip.MustParseAddrPort("192.0.2.2:5060")), memory.Listen(netip.MustParseAddrPort("192.0.2.10:5060"))
+	if sockets {
+		at = func(uint16) netip.AddrPort { return netip.MustParseAddrPort("127.0.0.1:0") }
+		w.service, w.adapter = listenUDP(t, cut), listenUDP(t, func() bool { return false })
+	}
 	o := Options{Realm: "millrace.example", Numbers: numbers(t), Logger: quiet(t), Lines: []LineOptions{{
-		Name: "box-office", AdapterSocket: Socket{Listen: w.toHome, UDP: true}, ServiceSocket: Socket{Listen: w.toService, UDP: true},
-		AdapterUser: adapterUser, AdapterFixed: &sip.Uri{Scheme: "sip", User: adapterUser, Host: "192.0.2.10", Port: 5060},
-		Registrar:   sip.Uri{Scheme: "sip", Host: "192.0.2.2", Port: 5060},
+		Name: "box-office", AdapterSocket: Socket{Listen: at(5060), UDP: true}, ServiceSocket: Socket{Listen: at(5070), UDP: true},
+		AdapterUser: adapterUser, AdapterFixed: peerURI(adapterUser, w.adapter),
+		Registrar:   *peerURI("", w.service),
 		ServiceUser: serviceUser, ServiceSecret: serviceSecret, SessionExpires: 30 * time.Minute, MaxCalls: 4, Events: w,
 	}}}
-	o.packets = func(at netip.AddrPort) endpoint.Packets { return net.Listen(at) }
+	if !sockets {
+		o.packets = func(at netip.AddrPort) endpoint.Packets { return memory.Listen(at) }
+	}
 	o.reception = func(_ supervision.CallID, side media.Side) time.Time {
 		if at := w.now(); w.relayed && side == media.ServiceSide && at > 0 {
 			return time.Now().Add(-short(at - w.heard(at)))
@@ -333,6 +393,7 @@ func (f farCall) run(t *testing.T) {
 		t.Fatal(err)
 	}
 	w.line = agent.Line("box-office")
+	w.toHome, w.toService = w.line.Status().AdapterAddr, w.line.Status().ServiceAddr
 	w.all.Go(w.serve)
 	w.all.Go(w.home)
 	if w.arrived {
@@ -349,9 +410,9 @@ func (f farCall) run(t *testing.T) {
 		w.requestLocked("INVITE", 1, far(), extra...)
 		w.mu.Unlock()
 	} else {
-		w.write(w.adapter, w.toHome, []string{"INVITE sip:5550150@192.0.2.1 SIP/2.0", "Via: SIP/2.0/UDP 192.0.2.10:5060;branch=z9hG4bKfirst",
+		w.write(w.adapter, w.toHome, []string{"INVITE sip:5550150@" + w.toHome.String() + " SIP/2.0", "Via: SIP/2.0/UDP " + w.adapter.Addr().String() + ";branch=z9hG4bKfirst",
 			"From: <sip:box-office@192.0.2.1>;tag=home", "To: <sip:5550150@192.0.2.1>", "Call-ID: leaving", "CSeq: 1 INVITE", "Max-Forwards: 70",
-			"Contact: <sip:box-office@192.0.2.10>"}, near())
+			"Contact: <sip:box-office@" + w.adapter.Addr().String() + ">"}, near())
 	}
 	<-w.up
 	end := make(chan struct{}) // closed when the far end stops refreshing
@@ -385,7 +446,19 @@ func TestVanishingFarEnds(t *testing.T) {
 	for i := range *vanishingCalls {
 		dice := rand.New(rand.NewPCG(uint64(i), 13))
 		t.Run(num(i), func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) { drawCall(dice).run(t) })
+			synctest.Test(t, func(t *testing.T) { drawCall(dice).run(t, false) })
 		})
 	}
+}
+
+// The same on the system's sockets and clock, all calls at once; the times of life are a twentieth here too.
+func TestVanishingFarEndsOnSockets(t *testing.T) {
+	if *vanishingSockets == 0 {
+		t.Skip("-vanishing.sockets 200 runs it")
+	}
+	var all sync.WaitGroup
+	for i := range *vanishingSockets {
+		all.Go(func() { drawCall(rand.New(rand.NewPCG(uint64(i), 14))).run(t, true) })
+	}
+	all.Wait()
 }
