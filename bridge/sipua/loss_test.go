@@ -3,7 +3,6 @@ package sipua
 import (
 	"context"
 	"net/netip"
-	"strings"
 	"testing"
 	"testing/synctest"
 	"time"

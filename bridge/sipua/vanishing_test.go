@@ -384,7 +384,7 @@ func (f farCall) run(t *testing.T, sockets bool) {
 	}
 	o.reception = func(_ supervision.CallID, side media.Side) time.Time {
 		if at := w.now(); w.relayed && side == media.ServiceSide && at > 0 {
-			return time.Now().Add(-short(at - w.heard(at)))
+			return w.answered.Load().Add(short(w.heard(at)))
 		}
 		return time.Time{}
 	}
