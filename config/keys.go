@@ -43,6 +43,7 @@ func newLine() Line {
 	p := supervision.DefaultPolicy()
 	return Line{
 		Media:     "relay",
+		MediaLost: "report",
 		Adapter:   Adapter{Digest: []string{"md5"}, Transfer: "pass"},
 		Service:   newService(),
 		Contact:   newContact(),
@@ -118,6 +119,7 @@ func lineKeys(l *Line) []key {
 		required(nested("adapter", adapterKeys(&l.Adapter))),
 		required(nested("service", serviceKeys(&l.Service))),
 		choice("media", &l.Media, "relay", "direct"),
+		choice("media_lost", &l.MediaLost, "report", "act"),
 		required(nested("contact", contactKeys(&l.Contact))),
 		nested("policy", policyKeys(l)),
 		nested("verify", verifyKeys(&l.Verify)),

@@ -93,9 +93,11 @@ type Line struct {
 	Adapter Adapter // adapter:
 	Service Service // service:
 	// Media is "direct" or "relay".
-	Media   string             // media:
-	Contact Contact            // contact:
-	Policy  supervision.Policy // policy: interval, lead, guard_time, onhook_recognition, max_interval, flash_max, life_safety, steps, repeats
+	Media string // media:
+	// MediaLost is "report" or "act": what becomes of a call of whose far end nothing is heard any more.
+	MediaLost string             // media_lost:
+	Contact   Contact            // contact:
+	Policy    supervision.Policy // policy: interval, lead, guard_time, onhook_recognition, max_interval, flash_max, life_safety, steps, repeats
 	// AcceptCuttingIntoDialling is the consent that repeats need.
 	AcceptCuttingIntoDialling bool      // policy.accept_cutting_into_dialling:
 	Verify                    Verify    // verify:

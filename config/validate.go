@@ -31,11 +31,23 @@ func (d *decoder) validate(c *Config) {
 		d.checkDial(c, l, at+".dial")
 		d.checkContact(c, l, at+".contact")
 		d.checkPolicy(l, at)
+		d.checkMediaLost(l, at)
 		d.checkVerify(c, l, at)
 		d.checkEquipment(l, at)
 	}
 	d.checkControl(c)
 	d.checkLinesApart(c)
+}
+
+// checkMediaLost finds a consent that would have no effect.
+func (d *decoder) checkMediaLost(l *Line, at string) {
+	switch {
+	case l.MediaLost != "act":
+	case l.Media == "direct":
+		d.add(d.at(at+".media_lost"), "%s.media_lost: with media: direct nobody here hears whether media comes; write media: relay, or leave media_lost out", at)
+	case l.Policy.LifeSafety:
+		d.add(d.at(at+".media_lost"), "%s.media_lost: a call of a life_safety line is not ended for its silence; leave media_lost out", at)
+	}
 }
 
 func (d *decoder) checkCountry(c *Config) {

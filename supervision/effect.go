@@ -103,6 +103,7 @@ const (
 	IncidentAdapterRefused              // the adapter cannot register: wrong user, password or address. The record's own, the machine has no part in it
 	IncidentEmergencyFailed             // an emergency call that no service put through
 	IncidentEmergencyAbandoned          // an emergency call that its caller gave up before it was answered
+	IncidentFarEndSilent                // an ordinary call without anything of the far end for long
 	incidents
 )
 

@@ -82,6 +82,9 @@ const (
 	// AttemptEnded: one service's attempt at an emergency call of the adapter ended, and it is not the one that was answered first.
 	// Call, Second, Code (its final status; 0: none came before the attempt was given up), Progress (how far it had come).
 	AttemptEnded
+	// FarEndSilent: neither RTP nor RTCP has come from the far end of an answered ordinary call for a long time, and nobody
+	// signalled a reason. It ends nothing. Call, Late (for how long).
+	FarEndSilent
 
 	eventKinds
 )

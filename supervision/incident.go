@@ -49,7 +49,7 @@ func (m *Machine) faultEnded() {
 // OfCall reports whether an incident is of a call alone: it says nothing about the state of the line, and ends at once.
 func (i Incident) OfCall() bool {
 	switch i {
-	case IncidentUnlistedPrefix, IncidentNoSound, IncidentEmergencyFailed, IncidentEmergencyAbandoned:
+	case IncidentUnlistedPrefix, IncidentNoSound, IncidentFarEndSilent, IncidentEmergencyFailed, IncidentEmergencyAbandoned:
 		return true
 	default:
 		return false
@@ -82,5 +82,12 @@ func (m *Machine) soundMissing(ev *Event) {
 	if c := m.find(ev.Call); c != nil && c.emergency && c.answered && !c.soundless {
 		c.soundless = true
 		m.reportOfCall(ev.Call, IncidentNoSound)
+	}
+}
+
+// farEndSilent reports an answered ordinary call of whose far end nothing is heard. The call goes on.
+func (m *Machine) farEndSilent(ev *Event) {
+	if c := m.find(ev.Call); c != nil && !c.emergency && c.answered && !c.far {
+		m.reportOfCall(c.id, IncidentFarEndSilent)
 	}
 }

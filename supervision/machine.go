@@ -180,6 +180,8 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 		m.trialCall(&ev)
 	case AttemptEnded:
 		m.attemptEnded(&ev)
+	case FarEndSilent:
+		m.farEndSilent(&ev)
 	case ProbeAnswered:
 		m.probeAnswered(now, &ev)
 	case PulseRequested:

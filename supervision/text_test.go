@@ -29,6 +29,7 @@ func TestTextForm(t *testing.T) {
 		"flash-reported":                                    {Kind: supervision.FlashReported},
 		"sound-contested call=2":                            {Kind: supervision.SoundContested, Call: 2},
 		"sound-missing call=2":                              {Kind: supervision.SoundMissing, Call: 2},
+		"far-end-silent call=2 late=300s":                   {Kind: supervision.FarEndSilent, Call: 2, Late: 5 * time.Minute},
 		"attempt-ended call=2 code=0 progress=none":         {Kind: supervision.AttemptEnded, Call: 2},
 		"attempt-ended call=2 code=480 progress=ringing second": {
 			Kind: supervision.AttemptEnded, Call: 2, Code: 480, Progress: supervision.ProgressRinging, Second: true},
@@ -83,7 +84,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 		counts[name] = [2]int{n, want}
 	}
 	walk("progress", 3, func(i uint8) string { return supervision.Progress(i).String() })
-	walk("event kind", 28, func(i uint8) string { return supervision.EventKind(i).String() })
+	walk("event kind", 29, func(i uint8) string { return supervision.EventKind(i).String() })
 	walk("evidence", 11, func(i uint8) string { return supervision.Evidence(i).String() })
 	walk("number", 3, func(i uint8) string { return supervision.Number(i).String() })
 	walk("answer", 3, func(i uint8) string { return supervision.Answer(i).String() })
@@ -92,7 +93,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 	walk("effect kind", 9, func(i uint8) string { return supervision.EffectKind(i).String() })
 	walk("report", 8, func(i uint8) string { return supervision.ReportKind(i).String() })
 	walk("suppression", 15, func(i uint8) string { return supervision.Suppression(i).String() })
-	walk("incident", 18, func(i uint8) string { return supervision.Incident(i).String() })
+	walk("incident", 19, func(i uint8) string { return supervision.Incident(i).String() })
 	for name, n := range counts {
 		if n[0] != n[1] {
 			t.Errorf("%s: %d words, want %d", name, n[0], n[1])

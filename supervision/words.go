@@ -11,6 +11,7 @@ var (
 		LeftOffHook: "left-off-hook", FlashReported: "flash-reported", TrialSet: "trial-set",
 		SoundContested: "sound-contested", SoundMissing: "sound-missing", TrialCall: "trial-call", AttemptEnded: "attempt-ended",
 		CallRefused: "call-refused", AdapterRefused: "adapter-refused", AdapterRegistered: "adapter-registered",
+		FarEndSilent: "far-end-silent",
 	}
 	evidenceWords = [evidences]string{
 		EvidenceNone: "none", EvidenceBye: "bye", EvidenceDialogEvent: "dialog-event", EvidenceTone: "tone",
@@ -56,6 +57,7 @@ var (
 		IncidentTooManyOpenings: "too-many-openings", IncidentNoSound: "no-sound", IncidentRefused: "controller-refused", IncidentLoopOpen: "loop-open",
 		IncidentAdapterRefused:  "adapter-refused",
 		IncidentEmergencyFailed: "emergency-failed", IncidentEmergencyAbandoned: "emergency-abandoned",
+		IncidentFarEndSilent: "far-end-silent",
 	}
 )
 

@@ -71,6 +71,12 @@ type LineOptions struct {
 	// from any goroutine and must not block for long.
 	AtRest func() bool
 
+	// ActOnMediaLost: a call of whose far end nothing has been heard for 5 min, without a reason, is ended.
+	ActOnMediaLost bool
+	// LifeSafety: nothing but a BYE and a session timer tells that the far end of a call is gone.
+	LifeSafety bool
+	// CallbackUntil is the end of the line's call-back window, of an emergency call before the start; zero: there was none.
+	CallbackUntil time.Time
 	// Relay: RTP passes through this process; otherwise the SDP passes and RTP goes directly.
 	Relay  bool
 	Events Events
@@ -125,6 +131,8 @@ type Options struct {
 	UserAgent func(line, userAgent string)
 	// packets, if not nil, opens the UDP sockets.
 	packets func(netip.AddrPort) endpoint.Packets
+	// reception, if not nil, tells when media of a side of a call was heard last, instead of the streams.
+	reception func(call supervision.CallID, side media.Side) time.Time
 	// lookup, if not nil, looks host names up.
 	lookup func(ctx context.Context, network, host string) ([]netip.Addr, error)
 }
@@ -140,6 +148,7 @@ type Agent struct {
 	noted     func(story.Note)                                                      // may be nil
 	userAgent func(line, userAgent string)                                          // may be nil
 	packets   func(netip.AddrPort) endpoint.Packets                                 // nil: sockets of the system
+	reception func(supervision.CallID, media.Side) time.Time                        // nil: what the streams heard
 	lookup    func(ctx context.Context, network, host string) ([]netip.Addr, error) // nil: the system resolver
 	registrar *registration.Registrar
 	// callbackWindow and callbackFrom are as in [Options]
@@ -181,6 +190,7 @@ func start(o Options, t times) (*Agent, error) {
 	if a.log == nil {
 		a.log = zap.NewNop()
 	}
+	a.reception = o.reception
 	a.callbackWindow, a.callbackFrom = o.CallbackWindow, o.CallbackFrom
 	a.secondAfter = cmp.Or(o.SecondAfter, t.silence)
 	if !o.CallbackUntil.IsZero() {
@@ -192,6 +202,9 @@ func start(o Options, t times) (*Agent, error) {
 	for i := range o.Lines {
 		l := &Line{a: a, o: o.Lines[i], log: a.log.With(zap.String("line", o.Lines[i].Name)), inner: token()}
 		l.accounts, l.messages.l = newAccounts(l), l
+		if until := l.o.CallbackUntil; !until.IsZero() {
+			l.callbackUntil.Store(int64(until.Sub(a.epoch)))
+		}
 		for _, at := range l.accounts {
 			if !at.Register && at.from == nil {
 				return nil, fmt.Errorf("line %s: it does not register at %s, and neither registrar nor proxy is an address; give the addresses that its calls come from", l.o.Name, at.Registrar.Host)

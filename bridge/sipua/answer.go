@@ -87,7 +87,7 @@ func (x *exchange) unacknowledged() {
 	defer x.resume()
 	x.acknowledge(nil, nil)
 	if !x.initial {
-		from.doubt(0, x.okSince, false)
+		from.doubt(sip.INVITE, 0, x.okSince, false)
 		return
 	}
 	if from.byeWaits {

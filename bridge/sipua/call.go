@@ -56,6 +56,9 @@ type call struct {
 func (a *Agent) newCall(l *Line, emergency, arrived bool) *call {
 	c := &call{a: a, line: l, id: supervision.CallID(a.lastCall.Add(1)), emergency: emergency, arrived: arrived}
 	c.path = mediaPath{relay: l.o.Relay, emergency: emergency, ports: a.media, flash: c.flashInMedia, notice: c.noticeInMedia}
+	if a.reception != nil {
+		c.path.reception = func(side media.Side) time.Time { return a.reception(c.id, side) }
+	}
 	return c
 }
 
@@ -174,6 +177,7 @@ func (c *call) nearEndAnswered() {
 		c.event(supervision.Event{Kind: supervision.CallAnswered})
 		c.path.answered()
 		c.listen()
+		c.legs[media.ServiceSide].watch()
 	}
 }
 
@@ -265,9 +269,11 @@ func (c *call) leave() {
 	case !c.emergency:
 		c.line.leave()
 	case c.arrived:
+		c.line.expectCallback()
 		c.line.callbacks.Add(-1)
 	default:
 		if c.answered || c.reached {
+			c.line.expectCallback()
 			c.a.openCallbackWindow()
 		}
 		c.line.help.leave(c)

@@ -46,6 +46,11 @@ func (a *Agent) expectsCallback() bool {
 		slices.ContainsFunc(a.lines, func(l *Line) bool { return l.help.any() })
 }
 
+// expectCallback is called when an emergency call of the line, or a call-back, ends.
+func (l *Line) expectCallback() {
+	l.callbackUntil.Store(int64(time.Since(l.a.epoch) + l.a.callbackWindow))
+}
+
 // openCallbackWindow is called when an emergency call of a line ends.
 func (a *Agent) openCallbackWindow() {
 	a.callbackUntil.Store(int64(time.Since(a.epoch) + a.callbackWindow))

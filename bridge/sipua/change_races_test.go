@@ -99,7 +99,8 @@ func TestCancelledChange(t *testing.T) {
 	})
 }
 
-// The service leaves a re-INVITE without any answer while no media comes: the far end is gone.
+// The service leaves a re-INVITE without any answer while no media comes, and what asks about the call too: the far end is
+// gone.
 func TestChangeUnanswered(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t, relaying)
@@ -108,11 +109,8 @@ func TestChangeUnanswered(t *testing.T) {
 	h.adapter.expect("100")
 	h.service.expect("INVITE")
 	c.near.nack(h.adapter.expectOf("408", "INVITE"))
-	h.desk.saw("1 far end cleared: service-lost")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	h.atRest()
+	h.vanished(0)
+	h.cleared("service-lost")
 }
 
 // The caller says BYE while it still rings (RFC 3261 section 15): as good as a CANCEL.

@@ -274,6 +274,7 @@ func (x *exchange) success(res *sip.Response) {
 		x.to.retarget(res.Contact())
 	}
 	x.to.learnSession(res)
+	x.to.answered(sip.INVITE, res.StatusCode)
 	if x.initial && c.arrived {
 		c.nearEndAnswered()
 	}
@@ -395,7 +396,7 @@ func (x *exchange) rejected(res *sip.Response) {
 	}
 	if !x.initial {
 		x.reject(res)
-		x.to.doubt(res.StatusCode, x.sent, false)
+		x.to.doubt(sip.INVITE, res.StatusCode, x.sent, false)
 		return
 	}
 	if !x.to.clearing {
@@ -417,7 +418,7 @@ func (x *exchange) failed(err error) {
 	c.line.log.Warn("no answer to INVITE", zap.Uint64("call", uint64(c.id)), zap.Stringer("side", sideName(x.to.side)), zap.Error(err))
 	if !x.initial {
 		x.refuse(sip.StatusRequestTimeout)
-		x.to.doubt(0, x.sent, false)
+		x.to.doubt(sip.INVITE, 0, x.sent, false)
 		return
 	}
 	if unheard := x.to.side == media.ServiceSide && !x.heard && !x.to.clearing; unheard {

@@ -219,7 +219,8 @@ func TestReports(t *testing.T) {
 		{"lost far silent near lost", "lost"}, {"rings", ""}, {"comes rings rings", "rings"}, {"comes lifts rings lifts", "lifts"}, {"comes rings lifts", "rings lifts"},
 	} {
 		var r recorder
-		one := &call{id: 1, line: &Line{o: LineOptions{Events: &r}}}
+		one := &call{id: 1, line: &Line{o: LineOptions{Events: &r, LifeSafety: true}}} // of which nobody asks
+		one.legs[media.ServiceSide] = &leg{c: one}
 		for what := range strings.FieldsSeq(c.happens) {
 			reports[what](one)
 		}
@@ -270,6 +271,8 @@ func TestDefaultTimes(t *testing.T) {
 		t1: 500 * time.Millisecond, t2: 4 * time.Second, final: 32 * time.Second, ringing: 190 * time.Second, silence: 4 * time.Second, again: 700 * time.Millisecond,
 		quick: 2 * time.Second, lookOut: 10 * time.Second, look: 5 * time.Second, resubscribe: 30 * time.Second, probe: 2 * time.Second, retryAfter: 10 * time.Second,
 		inTurn: 2 * time.Second, second: time.Second, vanished: 5 * time.Minute, sound: 2 * time.Second, farewell: time.Second,
+		learn: 10 * time.Second, ask: 2 * time.Minute, askSeldom: 15 * time.Minute, fresh: 10 * time.Second, quiet: 25 * time.Second,
+		deserted: 5 * time.Minute, back: 30 * time.Second,
 	}, defaultTimes())
 	for _, c := range []struct{ want, is int }{
 		{32, maxForks}, {70, maxForwards}, {8, maxReferrals}, {4, maxIntervals}, {4, maxReasons}, {80, maxPhrase}, {512, maxPassedValue}, {1536, maxPassed}, {128, maxUser},

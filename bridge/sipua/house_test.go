@@ -125,6 +125,8 @@ func text(ev supervision.Event) string {
 		return fmt.Sprintf("%d flash", ev.Call)
 	case supervision.SoundContested:
 		return fmt.Sprintf("%d sound contested", ev.Call)
+	case supervision.FarEndSilent:
+		return fmt.Sprintf("%d far end silent", ev.Call)
 	case supervision.SoundMissing:
 		return fmt.Sprintf("%d sound missing", ev.Call)
 	case supervision.AttemptEnded:

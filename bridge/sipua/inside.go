@@ -123,7 +123,7 @@ func (l *leg) ended(r *endpoint.Request, d *dialog) {
 	}
 	l.byeSeen, l.said = true, reasons(r.Request)
 	if l.side == media.ServiceSide {
-		l.c.farEndCleared(supervision.EvidenceBye, l.byeLate(r.Request))
+		l.c.farEndCleared(supervision.EvidenceBye, max(l.byeLate(r.Request), age(r)))
 	} else {
 		l.c.nearEndCleared()
 	}
@@ -262,7 +262,7 @@ func (l *leg) forward(r *endpoint.Request, d *dialog) {
 			l.forwarded(r, d, res)
 		}
 		if r.Method != sip.NOTIFY { // what became of that is of a subscription, not of the call (RFC 5057 section 5.1)
-			p.doubt(code, sent, false)
+			p.doubt(r.Method, code, sent, false)
 		}
 	})
 }

@@ -4,6 +4,8 @@ import (
 	"time"
 
 	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/sipua/endpoint"
 )
 
 // dateGrain is the resolution of a Date header field: the difference of two whole seconds is off by less than one.
@@ -65,6 +67,17 @@ func (l *leg) byeLate(bye sip.Message) time.Duration {
 		return 0
 	}
 	return late
+}
+
+// leastAge is the age below which a message counts as new: so long a busy machine may take. Our own number.
+const leastAge = 500 * time.Millisecond
+
+// age is how long ago a request came to this machine.
+func age(r *endpoint.Request) time.Duration {
+	if d := r.Arrival.Age(); d >= leastAge {
+		return d
+	}
+	return 0
 }
 
 // peerTag is the tag of who sent a message: that of From in a request, that of To in a response.

@@ -58,8 +58,7 @@ type leg struct {
 	// report: the outcome goes into AdapterLegCleared
 	report, reported bool
 	answer           supervision.Answer
-	// asking: we asked whether the service still knows the call
-	asking bool
+	alive            liveness
 	// given is the INVITE of a leg that was given up for another service
 	given *exchange
 	// byeSeen: the peer's own BYE came
@@ -191,6 +190,7 @@ func (l *leg) sendAgain(req *sip.Request, challenges int, on func(*sip.Response,
 				return
 			}
 			l.learn(res.Response)
+			l.answered(req.Method, res.StatusCode)
 			switch {
 			case res.IsProvisional():
 			case challenges > 0 && l.challenged(req, res.Response):
@@ -270,6 +270,7 @@ func (l *leg) finish(answer supervision.Answer) {
 		return
 	}
 	l.state, l.answer = legOver, answer
+	l.alive.stop()
 	l.session.abandon()
 	if l.in != nil {
 		l.in.refuse(sip.StatusRequestTerminated)

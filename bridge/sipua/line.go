@@ -39,6 +39,8 @@ type Line struct {
 	help help
 	// callbacks are the call-backs from the emergency centre that are up
 	callbacks atomic.Int64
+	// callbackUntil is the end of the line's own call-back window: nanoseconds since the agent's start
+	callbackUntil atomic.Int64
 
 	messages messages
 

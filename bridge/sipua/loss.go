@@ -8,30 +8,33 @@ import (
 
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/registration"
+	"clearback/supervision"
 )
 
 // This file is how an end is missed that did not say goodbye.
 
 // doubt looks at what became of a request of ours inside the dialog, which was sent at since; code 0 means no answer.
 // 481 says that the dialog is gone (RFC 3261 section 12.2.1.2). 408 and silence count only if nothing was heard of that
-// side's media since; where media does not pass here, a second request decides. An emergency call is never
-// ended for any of this on the service's side; on the adapter's side only its own 481 counts.
-func (l *leg) doubt(code int, since time.Time, second bool) {
+// side's media since; where media does not pass here, a second request decides. The service's side may also be lost as a
+// whole, or answer so to everybody: see liveness.go. In an emergency call only the adapter's own 481 counts.
+func (l *leg) doubt(m sip.RequestMethod, code int, since time.Time, second bool) {
+	if l.side == media.ServiceSide {
+		l.distrust(m, code, since, supervision.EvidenceServiceLost)
+		return
+	}
 	if l.state != legUp || l.clearing {
 		return
 	}
 	emergency := l.c.emergency
 	switch {
 	case code == sip.StatusCallTransactionDoesNotExists:
-		if !emergency || l.side == media.AdapterSide {
-			l.gone(code)
-		}
+		l.gone(code)
 	case code != 0 && code != sip.StatusRequestTimeout:
 	case emergency, l.c.path.heard(l.side).After(since):
 	case l.c.path.relay || second:
 		l.gone(code)
 	default:
-		l.ask(func(code int, sent time.Time) { l.doubt(code, sent, true) })
+		l.ask(func(code int, sent time.Time) { l.doubt(sip.OPTIONS, code, sent, true) })
 	}
 }
 
@@ -39,26 +42,26 @@ func (l *leg) doubt(code int, since time.Time, second bool) {
 func (l *leg) ask(on func(code int, sent time.Time)) {
 	sent := time.Now()
 	l.send(l.build(sip.OPTIONS), func(res *sip.Response, err error) {
-		if err != nil {
-			on(0, sent)
-			return
-		}
-		on(res.StatusCode, sent)
+		on(codeOf(res, err), sent)
 	})
 }
 
 // gone reports that this side is no longer there, and says goodbye all the same (RFC 3261 section 12.2.1.2).
-func (l *leg) gone(code int) {
+func (l *leg) gone(code int) { l.goneBy(supervision.EvidenceServiceLost, code) }
+
+// goneBy is gone with the evidence of a clearing by the far end.
+func (l *leg) goneBy(evidence supervision.Evidence, code int) {
 	fields := []zap.Field{zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)), zap.Int("code", code)}
 	if heard := l.c.path.heard(l.side); !heard.IsZero() { // it went since then; how long ago, nobody can prove
 		fields = append(fields, zap.Duration("silent_for", time.Since(heard)))
 	}
 	l.c.line.log.Warn("one end of a call is gone", fields...)
-	l.c.goneSilent(l.side)
-	l.clear()
-	if code == 0 && l.side == media.ServiceSide { // silence may be the service's, not this call's
-		l.account.askCalls()
+	if l.side == media.ServiceSide {
+		l.c.farEndCleared(evidence, 0)
+	} else {
+		l.c.adapterLost()
 	}
+	l.clear()
 }
 
 // renewed: the adapter of a line registered from another address, or anew after a restart.
@@ -79,5 +82,5 @@ func (l *leg) rebound(b registration.Binding) {
 		return
 	}
 	l.follow(b)
-	l.ask(func(code int, sent time.Time) { l.doubt(code, sent, true) })
+	l.ask(func(code int, sent time.Time) { l.doubt(sip.OPTIONS, code, sent, true) })
 }

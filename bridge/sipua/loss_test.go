@@ -12,7 +12,8 @@ import (
 	"clearback/supervision"
 )
 
-// Our request inside the dialog gets 481 from the service: the far end is gone (RFC 3261 section 12.2.1.2).
+// Our request inside the dialog gets 481 from the service, and so does a second one of another method: the far end is gone
+// (RFC 3261 section 12.2.1.2).
 func TestServiceKnowsNoCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -21,11 +22,8 @@ func TestServiceKnowsNoCall(t *testing.T) {
 		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 		h.service.respond(h.service.expect("INFO"), 481, "", "")
 		h.adapter.expectOf("481", "INFO")
-		h.desk.saw("1 far end cleared: service-lost")
-		h.service.respond(h.service.expect("BYE"), 481, "", "")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.desk.saw("1 adapter leg cleared: confirmed")
-		h.atRest()
+		h.vanished(481)
+		h.cleared("service-lost")
 	})
 }
 
@@ -54,7 +52,8 @@ func TestNotSubscribedIsNoClearing(t *testing.T) {
 	h.hangUp(c.near)
 }
 
-// 408 with media relayed: it counts only if the far end's media has stopped since.
+// 408 with media relayed: it counts only if the far end's media has stopped since, and a second request gets no better
+// answer.
 func TestServiceTimesOutWithoutMedia(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t, relaying)
@@ -62,11 +61,8 @@ func TestServiceTimesOutWithoutMedia(t *testing.T) {
 	c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 	h.service.respond(h.service.expect("INFO"), 408, "", "")
 	h.adapter.expectOf("408", "INFO")
-	h.desk.saw("1 far end cleared: service-lost")
-	h.service.respond(h.service.expect("BYE"), 481, "", "")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	h.atRest()
+	h.vanished(408)
+	h.cleared("service-lost")
 }
 
 func TestServiceTimesOutWhileMediaFlows(t *testing.T) {
@@ -152,10 +148,8 @@ func TestServiceTimesOutWithDirectMedia(t *testing.T) {
 				h.desk.saw("1 near end cleared")
 			} else {
 				h.service.respond(again, 408, "", "")
-				h.desk.saw("1 far end cleared: service-lost")
-				h.service.respond(h.service.expect("BYE"), 481, "", "")
-				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-				h.desk.saw("1 adapter leg cleared: confirmed")
+				h.vanished(408)
+				h.cleared("service-lost")
 			}
 			h.atRest()
 		}
@@ -170,11 +164,8 @@ func TestServiceSilent(t *testing.T) {
 	c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 	h.service.expect("INFO")
 	h.adapter.expectOf("408", "INFO")
-	h.desk.saw("1 far end cleared: service-lost")
-	h.service.respond(h.service.expect("BYE"), 481, "", "")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	h.atRest()
+	h.vanished(0)
+	h.cleared("service-lost")
 }
 
 // The adapter knows no call any more: it restarted. The far end is released.

@@ -221,7 +221,7 @@ func TestOfferInReliableProvisional(t *testing.T) {
 	h.adapter.reliably(inv, 183, "near", offer("127.0.0.1", nearSDP, "sendrecv"), 1)
 	m := h.service.expect("183")
 	contains(t, m.body, "m=audio ")
-	lacks(t, m.body, num(nearSDP))
+	lacks(t, m.body, " "+num(nearSDP)+" ")
 	early := far.early(m)
 	// until the answer is there no other offer may come
 	early.request("UPDATE", offer("127.0.0.1", farSDP, "sendrecv"))
@@ -234,7 +234,7 @@ func TestOfferInReliableProvisional(t *testing.T) {
 	early.request("PRACK", offer("127.0.0.1", farSDP, "sendrecv"), rack(m))
 	prack := h.adapter.expect("PRACK")
 	contains(t, prack.body, "m=audio ")
-	lacks(t, prack.body, num(farSDP))
+	lacks(t, prack.body, " "+num(farSDP)+" ")
 	h.adapter.respond(prack, 200, "", "")
 	h.service.expectOf("200", "PRACK")
 	// an offer in the next PRACK
@@ -249,7 +249,7 @@ func TestOfferInReliableProvisional(t *testing.T) {
 	h.adapter.respond(prack, 200, "", offer("127.0.0.1", nearSDP, "sendrecv"))
 	ok := h.service.expectOf("200", "PRACK")
 	contains(t, ok.body, "m=audio ")
-	lacks(t, ok.body, num(nearSDP))
+	lacks(t, ok.body, " "+num(nearSDP)+" ")
 	h.agent.call(1).await(t, "the media of the new offer", func(c *call) bool {
 		return c.path.streams[0].of[media.ServiceSide].rtp.Port() == farSDP+2
 	})

@@ -196,11 +196,8 @@ func TestTransferUnanswered(t *testing.T) {
 		h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>")
 		h.adapter.expectOf("408", "REFER")
 		h.service.respond(h.service.expect("OPTIONS"), 481, "", "")
-		h.desk.saw("1 far end cleared: service-lost")
-		h.service.respond(h.service.expect("BYE"), 481, "", "")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.desk.saw("1 adapter leg cleared: confirmed")
-		h.atRest()
+		h.vanished(481)
+		h.cleared("service-lost")
 	})
 }
 

@@ -57,11 +57,8 @@ func TestChangeNeverAcknowledged(t *testing.T) {
 				continue
 			}
 			h.service.respond(ask, 481, "", "")
-			h.desk.saw("1 far end cleared: service-lost")
-			h.service.respond(h.service.expect("BYE"), 481, "", "")
-			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-			h.desk.saw("1 adapter leg cleared: confirmed")
-			h.atRest()
+			h.vanished(481)
+			h.cleared("service-lost")
 		}
 	})
 }

@@ -160,15 +160,15 @@ func (l *leg) refer(r *endpoint.Request, d *dialog, to string) {
 		}
 		if err != nil {
 			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
-			p.doubt(0, sent, false)
+			p.doubt(sip.REFER, 0, sent, false)
 			return
 		}
 		l.forwarded(r, d, res)
 		if res.StatusCode == sip.StatusCallTransactionDoesNotExists { // it may speak of the call to be replaced
-			p.ask(func(code int, sent time.Time) { p.doubt(code, sent, true) })
+			p.ask(func(code int, sent time.Time) { p.doubt(sip.OPTIONS, code, sent, true) })
 			return
 		}
-		p.doubt(res.StatusCode, sent, false)
+		p.doubt(sip.REFER, res.StatusCode, sent, false)
 	})
 }
 

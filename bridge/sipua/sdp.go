@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -46,12 +47,14 @@ type mediaPath struct {
 	ports     *media.Relay
 	flash     func() // reports a hook flash in the adapter's RTP; may be nil
 	notice    func(media.Side, media.Notice, netip.AddrPort)
-	from      [2]netip.Addr // where each side's signalling comes from
-	streams   []*stream     // by place of the m= line
-	sent      [2]sent       // by the side that it went to
-	asked     *offered      // the last offer, until its answer is final
-	begun     bool          // there was a final answer
-	patience  time.Duration // with the silence of an answered emergency call; 0: it is none
+	from      [2]netip.Addr              // where each side's signalling comes from
+	streams   []*stream                  // by place of the m= line
+	sent      [2]sent                    // by the side that it went to
+	asked     *offered                   // the last offer, until its answer is final
+	begun     bool                       // there was a final answer
+	patience  time.Duration              // with the silence of an answered emergency call; 0: it is none
+	changed   time.Time                  // when a side got another description than before
+	reception func(media.Side) time.Time // of tests; nil: what the streams heard
 }
 
 // maxEarly is how many descriptions of early dialogs are remembered towards a side.
@@ -114,6 +117,9 @@ func (p *mediaPath) describe(m sip.Message, body []byte, from media.Side) ([]byt
 	}
 	asked, answer := p.turn(m, from)
 	if !p.relay {
+		if !bytes.Equal(p.sent[other(from)].body, body) {
+			p.changed = time.Now()
+		}
 		p.asked, p.sent[other(from)] = asked, sent{body: body, kind: sdpType}
 		return body, nil
 	}
@@ -289,6 +295,9 @@ func (p *mediaPath) seal(d *sdpText, own netip.Addr, to media.Side) []byte {
 		}
 	}
 	rest, last := d.text(), &p.sent[to]
+	if rest != last.rest {
+		p.changed = time.Now()
+	}
 	last.number(rest, p.begun)
 	origin := fmt.Sprintf("- %d %d %s", last.id, last.version, connection(own))
 	d.session = append(d.session, sdpLine{'v', "0"}, sdpLine{'o', origin})
@@ -403,6 +412,9 @@ func (p *mediaPath) soundless(now time.Time, d time.Duration) bool {
 
 // heard is when the last packet came from that side, in any stream; the zero time if never or if media goes directly.
 func (p *mediaPath) heard(side media.Side) time.Time {
+	if p.reception != nil {
+		return p.reception(side)
+	}
 	var last time.Time
 	for _, s := range p.streams {
 		if s.session != nil {

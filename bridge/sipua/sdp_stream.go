@@ -79,14 +79,20 @@ func (p *mediaPath) placeOf(d *sdpText, m *sdpMedia, from media.Side) (place, er
 
 // sendsNothing reports whether that side is recvonly or inactive.
 func sendsNothing(d *sdpText, m *sdpMedia) bool {
+	direction := directionOf(d, m)
+	return direction == "recvonly" || direction == "inactive"
+}
+
+// directionOf is the direction of a stream (RFC 8866 section 6.7): its own, that of the session, or sendrecv.
+func directionOf(d *sdpText, m *sdpMedia) string {
 	for _, lines := range [2][]sdpLine{m.lines, d.session} {
 		for _, direction := range [4]string{"sendrecv", "sendonly", "recvonly", "inactive"} {
 			if _, ok := attribute(lines, direction); ok {
-				return direction == "recvonly" || direction == "inactive"
+				return direction
 			}
 		}
 	}
-	return false
+	return "sendrecv"
 }
 
 // rtcpOf is where that side receives RTCP: a=rtcp (RFC 3605), or the next port; zero if there is none.

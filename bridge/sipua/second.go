@@ -46,18 +46,22 @@ func (l *Line) retry() {
 }
 
 // silent notes that the service did not answer. For as long as we asked the adapter to wait less patience is had
-// with the service. Where there is another one, that is used until this one is heard of again.
+// with the service. Where there is another one, that is used until this one is heard of again. Calls that are up are asked
+// about when it is back.
 func (s *account) silent() {
 	a := s.line.a
 	a.counts.silences.Add(1)
 	s.silentUntil.Store(int64(time.Since(a.epoch) + a.times.retryAfter))
-	if len(s.line.accounts) > 1 && s.down.CompareAndSwap(false, true) {
-		s.log.Warn("the service does not answer; calls go to the line's other service until it does", zap.String("registrar", s.Registrar.Host))
+	if (len(s.line.accounts) > 1 || s.hasCalls()) && s.down.CompareAndSwap(false, true) {
+		what := "the service does not answer"
+		if len(s.line.accounts) > 1 {
+			what += "; calls go to the line's other service until it does"
+		}
+		s.log.Warn(what, zap.String("registrar", s.Registrar.Host))
 		if s.looking.CompareAndSwap(false, true) {
 			a.work.start(s.lookOut)
 		}
 	}
-	s.askCalls()
 }
 
 // heard notes that the service said something.
@@ -65,6 +69,7 @@ func (s *account) heard() {
 	s.silentUntil.Store(0)
 	if s.down.CompareAndSwap(true, false) {
 		s.log.Info("the service answers again", zap.String("registrar", s.Registrar.Host))
+		time.AfterFunc(s.line.a.times.back, s.askCalls)
 	}
 }
 
@@ -109,9 +114,11 @@ func (s *account) askWhetherBack() {
 }
 
 // answers tells whether the service answers OPTIONS, by whatever does not say that it cannot serve.
-func (s *account) answers() bool {
+func (s *account) answers() bool { return s.answersWithin(s.line.a.times.probe) }
+
+func (s *account) answersWithin(limit time.Duration) bool {
 	a := s.line.a
-	ctx, cancel := context.WithTimeout(a.ctx, a.times.probe)
+	ctx, cancel := context.WithTimeout(a.ctx, limit)
 	defer cancel()
 	req := s.build(sip.OPTIONS, outside{callID: token(), tag: token(), seq: 1})
 	req.AppendHeader(sip.NewHeader("Accept", sdpType)) // RFC 3261 section 11.1
@@ -142,29 +149,6 @@ func (s *account) build(m sip.RequestMethod, o outside) *sip.Request {
 		req.SetDestination(at)
 	}
 	return req
-}
-
-// askCalls asks the service about each answered call at it that is no emergency call: what it does not know any more, or does not answer
-// for while no media comes, is cleared as by doubt. A registration that is not refreshed is noticed 64*T1 = 32 s after the refresh was
-// due, and the calls' own questions end after as long again: a held call of a dead service is cleared 64 s after that at the latest.
-func (s *account) askCalls() {
-	for _, c := range s.line.a.up() {
-		if c.line == s.line && !c.emergency {
-			c.post(func() { c.legs[media.ServiceSide].askFor(s) })
-		}
-	}
-}
-
-// askFor asks whether the service still knows the call, unless that was asked and is not answered yet.
-func (l *leg) askFor(s *account) {
-	if l.account != s || l.state != legUp || l.clearing || l.asking {
-		return
-	}
-	l.asking = true
-	l.ask(func(code int, sent time.Time) {
-		l.asking = false
-		l.doubt(code, sent, true)
-	})
 }
 
 // elsewhere passes the call to the line's other service, or on to an attempt that stands there; false: there is none, or it is too late,

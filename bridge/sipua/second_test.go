@@ -1,7 +1,6 @@
 package sipua
 
 import (
-	"net/netip"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -238,84 +237,6 @@ func TestBothServicesRegister(t *testing.T) {
 	})
 }
 
-// A service dies. Its held call, of which no media comes, is asked about and then cleared; one whose media comes is left alone, and so
-// is a call for help.
-func TestHeldCallsOfALostService(t *testing.T) {
-	t.Parallel()
-	for _, c := range []struct {
-		name             string
-		media, emergency bool
-	}{{"held", false, false}, {"talking", true, false}, {"emergency", false, true}} {
-		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
-			h := newHouse(t, relaying, hasty, func(o *Options, times *times) {
-				o.Lines[0].Register, o.Lines[0].Expires, o.CallbackUntil = true, time.Second, time.Now().Add(time.Hour)
-				times.sound = time.Hour // that it is silent is not what is asked here
-			})
-			reg := h.service.expect("REGISTER")
-			h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=1")
-			voices := newTalker(t, "voice")
-			var extra []string
-			if c.emergency {
-				extra = append(extra, psapMark)
-			}
-			far := h.service.call(uri(reg.get("Contact")), "<sip:5550150@pbx.example>", h.toService, offer("127.0.0.1", int(voices.at.Port()), "sendrecv"), extra...)
-			said := func(what string) message { // a late machine refreshes the registration before the call is up
-				for {
-					if m := h.service.next(); m.is(what) || !m.is("REGISTER") && !m.is("100") {
-						return m
-					}
-				}
-			}
-			inv := h.adapter.expect("INVITE")
-			h.adapter.respond(inv, 200, "near", near())
-			h.adapter.expect("ACK")
-			ok := said("200")
-			far.established(ok).ack("")
-			began := time.Now()
-			mark := ""
-			if c.emergency {
-				mark = " (emergency)"
-			}
-			h.desk.saw("1 arrived"+mark, "1 answered")
-			// from here on the service says nothing
-			for m := h.service.expect("REGISTER"); !c.emergency && m.is("REGISTER"); {
-				if m = h.service.next(); !m.is("REGISTER") && !m.is("OPTIONS") {
-					t.Fatalf("got %s", m)
-				}
-			}
-			if !c.media && !c.emergency {
-				h.desk.saw("1 far end cleared: service-lost")
-				// half of the second that was granted, then 64*T1 each for the refresh and for OPTIONS (T1 is 25 ms here, 500 ms in life)
-				if took := time.Since(began); took > 2*64*sip.T1+time.Second+time.Second {
-					t.Fatalf("cleared after %v", took)
-				}
-				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-				h.desk.saw("1 adapter leg cleared: confirmed")
-				return
-			}
-			to := netip.MustParseAddrPort("127.0.0.1:" + port(ok.body))
-			deadline, tick := time.After(64*sip.T1+500*time.Millisecond), time.NewTicker(100*time.Millisecond)
-			defer tick.Stop()
-			for waiting := true; waiting; {
-				select {
-				case <-tick.C:
-					if c.media {
-						voice(t, voices, to, 1)
-					}
-				case <-deadline:
-					waiting = false
-				}
-			}
-			select {
-			case got := <-h.desk.seen:
-				t.Fatalf("event %q", got)
-			default:
-			}
-		})
-	}
-}
-
 // credentialsOf checks a digest answer (RFC 7616 section 3.4.1).
 func credentialsOf(t testing.TB, m message, header, method, user, password string) {
 	t.Helper()
@@ -328,34 +249,4 @@ func credentialsOf(t testing.TB, m message, header, method, user, password strin
 	if err != nil || c.Username != user || c.Response != want.Response {
 		t.Fatalf("wrong answer to the challenge (%v): %s", err, m)
 	}
-}
-
-// One call's request is not answered at all: the service's other calls are asked about.
-func TestSilenceInOneCallAsksForTheOthers(t *testing.T) {
-	t.Parallel()
-	h := newHouse(t, relaying, hasty)
-	first := h.incoming()
-	other := h.arrive(far(), "Subject: another")
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "near", near())
-	h.adapter.expect("ACK")
-	other.established(h.service.expect("200")).ack("")
-	h.desk.saw("2 arrived", "2 answered")
-	first.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-	h.service.expect("INFO") // and no answer
-	h.adapter.expectOf("408", "INFO")
-	h.desk.saw("1 far end cleared: service-lost")
-	for range 2 {
-		switch m := h.service.next(); {
-		case m.is("BYE"):
-			h.service.respond(m, 481, "", "")
-		case m.is("OPTIONS") && m.get("Call-ID") == other.id:
-			h.service.respond(m, 200, "", "") // it goes on
-		default:
-			t.Fatalf("got %s", m)
-		}
-	}
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
-	eventually(t, "the end of one call", func() bool { return h.line.Status().Calls == 1 })
 }

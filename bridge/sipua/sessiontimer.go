@@ -40,6 +40,7 @@ type refresh struct {
 	// set once
 	l    *leg
 	sent time.Time
+	then func(code int) // of a question: takes the answer, 0 for none; nil: nobody asked
 
 	req *sip.Request
 	tx  *endpoint.Transaction // of a re-INVITE
@@ -222,33 +223,56 @@ func (l *leg) refreshIn(d time.Duration) {
 // refresh refreshes the session: by UPDATE without an offer, which nothing can collide with, or to who does not know that by a re-INVITE with
 // the description that went there last (RFC 4028 section 7.4).
 func (l *leg) refresh() {
-	if l.state != legUp || l.clearing || l.session.underWay != nil {
+	x := l.session.underWay
+	if l.state != legUp || l.clearing || x != nil && x.then == nil {
 		return
 	}
-	body, kind := l.c.path.lastSent(l.side)
-	if l.session.updates || body == nil {
-		l.refreshByUpdate()
-		return
+	m := sip.INVITE
+	if body, _ := l.c.path.lastSent(l.side); l.session.updates || body == nil {
+		m = sip.UPDATE
 	}
-	p := l.peer()
-	if l.in != nil || l.out != nil || p.in != nil || p.out != nil || l.deal.open != nil || p.session.inviting() {
+	if l.occupied(m) {
 		l.refreshIn(l.c.a.times.second) // what is under way refreshes too
 		return
 	}
-	req := l.build(sip.INVITE)
-	l.askSession(req, false)
-	req.AppendHeader(sip.NewHeader("Content-Type", kind))
-	req.SetBody(body)
-	l.session.underWay = &refresh{l: l, req: req, sent: time.Now()}
-	l.session.underWay.send(1)
+	l.refreshBy(m, nil)
 }
 
-func (l *leg) refreshByUpdate() {
-	req := l.build(sip.UPDATE)
+// occupied reports whether a refresh by that method would meet something that is under way.
+func (l *leg) occupied(m sip.RequestMethod) bool {
+	p := l.peer()
+	return l.session.underWay != nil || m == sip.INVITE &&
+		(l.in != nil || l.out != nil || p.in != nil || p.out != nil || l.deal.open != nil || p.session.inviting())
+}
+
+// refreshBy sends UPDATE without an offer, or a re-INVITE with the description that went there last. A question takes the
+// answer, and no answer within 64*T1 is none.
+func (l *leg) refreshBy(m sip.RequestMethod, then func(code int)) {
+	req := l.build(m)
 	l.askSession(req, false)
-	x := &refresh{l: l, req: req, sent: time.Now()}
+	x := &refresh{l: l, req: req, sent: time.Now(), then: then}
 	l.session.underWay = x
-	l.send(req, x.outcome)
+	if m == sip.UPDATE {
+		l.send(req, x.outcome)
+		return
+	}
+	body, kind := l.c.path.lastSent(l.side)
+	req.AppendHeader(sip.NewHeader("Content-Type", kind))
+	req.SetBody(body)
+	if then != nil {
+		l.c.after(l.c.a.times.final, x.giveUp)
+	}
+	x.send(1)
+}
+
+// giveUp takes a re-INVITE back that has no final response.
+func (x *refresh) giveUp() {
+	if x.l.session.underWay == x {
+		if x.tx != nil {
+			x.tx.Cancel()
+		}
+		x.outcome(nil, endpoint.ErrTimeout)
+	}
 }
 
 // send sends the re-INVITE.
@@ -320,26 +344,42 @@ func (x *refresh) outcome(res *sip.Response, err error) {
 	if l.state != legUp || l.clearing {
 		return
 	}
-	code := 0
-	if err == nil {
-		code = res.StatusCode
-	}
-	switch {
-	case code/100 == 2:
+	code := codeOf(res, err)
+	if code/100 == 2 {
+		l.answered(x.req.Method, code)
 		if !x.req.IsInvite() {
 			l.retarget(res.Contact())
 		}
 		l.learnSession(res)
-	case code == sip.StatusCallTransactionDoesNotExists:
-		l.sessionExpired(code)
-	case code == 0 || code == sip.StatusRequestTimeout:
-		if l.c.path.heard(l.side).After(x.sent) { // it speaks, so it is there: only the session's end counts
-			l.refreshIn(l.c.a.times.second)
-			return
-		}
-		l.sessionExpired(code)
+	}
+	switch {
+	case x.then != nil:
+		x.then(code)
+	case code/100 == 2:
+	case code == sip.StatusCallTransactionDoesNotExists, code == 0, code == sip.StatusRequestTimeout:
+		x.unanswered(code)
 	default:
 		l.refreshAgain(x, res)
+	}
+}
+
+// unanswered takes 481, 408 or silence (0). RFC 4028 section 10 has the call ended for any of them. But a service that is
+// cut off for a minute still has its calls: so it is asked once more in another way, and the session goes on for as long
+// as was agreed.
+func (x *refresh) unanswered(code int) {
+	l, second := x.l, x.l.c.a.times.second
+	known := code == sip.StatusCallTransactionDoesNotExists
+	switch {
+	case !known && l.c.path.heard(l.side).After(x.sent): // it speaks, so it is there: only the session's end counts
+		l.refreshIn(second)
+	case l.side == media.AdapterSide || l.c.emergency:
+		l.sessionExpired(code)
+	default:
+		if known && !x.req.IsInvite() {
+			l.session.updates = false
+		}
+		l.refreshIn(max(time.Until(l.session.until)/2, second))
+		l.distrust(x.req.Method, code, x.sent, supervision.EvidenceSessionExpired)
 	}
 }
 

@@ -114,7 +114,8 @@ func TestSessionRefreshedByInvite(t *testing.T) {
 	h.hangUp(c.near)
 }
 
-// A refresh that gets 481, or no answer at all, ends the call: the far end is gone (section 10). So does one that the far end owes us.
+// A refresh that gets 481, or no answer at all, ends the call if a second request gets no better answer: the far end is
+// gone (section 10). So does one that the far end owes us.
 func TestSessionExpires(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -122,7 +123,8 @@ func TestSessionExpires(t *testing.T) {
 			h := newVirtualHouse(t, timed(90, time.Millisecond))
 			h.answered("Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
 			h.service.respond(h.service.expect("UPDATE"), code, "", "")
-			h.expired()
+			h.vanished(code)
+			h.cleared("session-expired")
 		}
 		h := newVirtualHouse(t, timed(90, 2*time.Millisecond))
 		h.answered("Session-Expires: 90;refresher=uas", "Require: timer", knowsUpdate)
@@ -242,7 +244,8 @@ func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 		h.service.respond(update, 408, "", "")
 	}
 	h.service.respond(h.service.expect("UPDATE"), 408, "", "") // and now it says nothing
-	h.expired()
+	h.vanished(408)
+	h.cleared("session-expired")
 }
 
 // 422 is answered by asking for more, and given for too little (sections 6, 7.1, 9).

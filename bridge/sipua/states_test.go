@@ -12,6 +12,7 @@ import (
 
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/sessiontimer"
+	"clearback/supervision"
 )
 
 // What a call does in each of its states, asked of its parts directly: whoever goes on where nothing is to be done fails for want of a
@@ -219,15 +220,14 @@ func TestStaysAtItsService(t *testing.T) {
 		require.Same(t, one.legs[media.ServiceSide], x.to, name)
 	}
 	for name, set := range map[string]func(l *leg){
-		"another account": func(l *leg) { l.account = &account{} }, "over": func(l *leg) { l.state = legOver }, "clearing": func(l *leg) { l.clearing = true },
-		"asked": func(l *leg) { l.asking = true },
+		"over": func(l *leg) { l.state = legOver }, "clearing": func(l *leg) { l.clearing = true },
+		"emergency": func(l *leg) { l.c.emergency = true }, "asked": func(l *leg) { l.alive.now = &question{} },
 	} {
 		l := still().legs[media.ServiceSide]
-		s := l.account
 		set(l)
-		asking := l.asking
-		l.askFor(s)
-		require.Equal(t, asking, l.asking, name)
+		asked := l.alive.now
+		l.question(supervision.EvidenceServiceLost)
+		require.Same(t, asked, l.alive.now, name)
 	}
 	for code, away := range map[int]bool{401: true, 407: true, 503: true, 404: false, 486: false, 500: false, 603: false} {
 		x := still().first

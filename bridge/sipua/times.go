@@ -33,6 +33,21 @@ type times struct {
 	inTurn time.Duration
 	// second is that of session timers (RFC 4028) and of waiting after a 491 (RFC 3261 section 14.1).
 	second time.Duration
+	// learn is when the service is asked about an answered call for the first time: as soon as the call has settled. Our
+	// own number.
+	learn time.Duration
+	// ask is how often the service is asked about a call of whose far end no media comes, and askSeldom how often where it
+	// does, which is while media came within fresh. Two questions of 64*T1 each after ask keep a far end that vanished from
+	// holding the line for more than 200 s. Our own numbers.
+	ask, askSeldom, fresh time.Duration
+	// quiet is after what silence of the far end, which nobody signalled, the service is asked at once: RTCP comes every
+	// 5 s or so (RFC 3550 section 6.2), each with an error of half of that. Our own number.
+	quiet time.Duration
+	// deserted is after what silence of the far end that is reported. Our own number.
+	deserted time.Duration
+	// back is how long after a service came back its calls are asked about. Our own number: a service that restarts
+	// answers before it has all its parts.
+	back time.Duration
 	// vanished is how often the ends of an emergency call are asked whether they are there, and how long neither may
 	// answer, from one look to another. Our own number: longer than a restart of an adapter or of a network takes.
 	vanished time.Duration
@@ -49,7 +64,8 @@ func defaultTimes() times {
 		ringing: 3*time.Minute + 10*time.Second,
 		silence: 4 * time.Second, again: 700 * time.Millisecond, quick: 2 * time.Second, lookOut: 10 * time.Second, probe: 2 * time.Second,
 		retryAfter: 10 * time.Second, inTurn: 2 * time.Second, second: time.Second, farewell: time.Second,
-		vanished: 5 * time.Minute, sound: 2 * time.Second,
+		vanished: 5 * time.Minute, learn: 10 * time.Second, ask: 2 * time.Minute, askSeldom: 15 * time.Minute,
+		fresh: 10 * time.Second, quiet: 25 * time.Second, deserted: 5 * time.Minute, back: 30 * time.Second, sound: 2 * time.Second,
 		look: 5 * time.Second, resubscribe: 30 * time.Second,
 	}
 }

@@ -142,7 +142,7 @@ func TestTortureIPv6Offers(t *testing.T) {
 				for _, line := range relayed {
 					contains(t, inv.body, "\r\n"+line)
 				}
-				for _, of := range []string{"IP6", "192.0.2.", "m=audio 0 ", "m=audio 6000 ", "m=audio 22334 ", "m=video 6024 "} {
+				for _, of := range []string{"IP6", "192.0.2.", "m=audio 0 ", "m=audio 6000 ", "m=video 6024 "} {
 					if strings.Contains(inv.body, of) {
 						t.Errorf("%s, relayed: %q stands in\n%s", name, of, inv.body)
 					}

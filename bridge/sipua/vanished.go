@@ -67,7 +67,7 @@ func (c *call) lookAtEnds() {
 			switch {
 			case err != nil || res.StatusCode == sip.StatusRequestTimeout: // the same (RFC 3261 section 8.1.3.1)
 			case up && l.side == media.AdapterSide && res.StatusCode == sip.StatusCallTransactionDoesNotExists:
-				l.doubt(res.StatusCode, e.began, true)
+				l.doubt(sip.OPTIONS, res.StatusCode, e.began, true)
 			default:
 				c.heardFromEnd()
 			}

@@ -76,6 +76,9 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 	case supervision.IncidentEmergencyAbandoned:
 		return "Ask who dialled on line LINE whether help is needed, and keep the line on hook, since the emergency centre may call back; " +
 			"`clearback explain LINE` tells how far the call had come."
+	case supervision.IncidentFarEndSilent:
+		return "Ask on line LINE whether somebody is still there, and hang up if not; if that happens often and nobody was there, " +
+			"`media_lost: act` ends such calls."
 	default:
 		return "Read it with the version of clearback that wrote it; this one does not know the reason " + reason.String() + "."
 	}
@@ -184,6 +187,9 @@ func Seen(reason supervision.Incident, rule supervision.Suppression, flash bool)
 		return "An emergency call was not put through: no service answered it, or this daemon could not pass it on."
 	case supervision.IncidentEmergencyAbandoned:
 		return "An emergency call was abandoned: its caller, or the adapter, gave it up before anybody answered."
+	case supervision.IncidentFarEndSilent:
+		return "For 5 min neither sound nor reports on it (RTCP) came from the far end, although it had sent some before and nobody had " +
+			"signalled hold. The service still knew the call, or did not say that it does not."
 	default:
 		return "An incident of a kind that this version does not know: " + reason.String() + "."
 	}
@@ -235,7 +241,7 @@ func (a *Account) Advice() string {
 func (a *Account) advice() string {
 	if a.Incident.OfCall() {
 		text := Advice(a.Incident, a.Rule, a.Flash)
-		if !a.Answered.IsZero() {
+		if a.Emergency && !a.Answered.IsZero() {
 			text += " " + ruleAdvice(supervision.SuppressedEmergency)
 		}
 		if a.Evidence == supervision.EvidenceNoRoom {

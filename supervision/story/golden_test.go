@@ -24,6 +24,7 @@ var told = []string{
 	"too-many-openings",
 	"emergency-no-sound",
 	"short-opening", "found-open", "emergency-failed",
+	"far-end-silent",
 }
 
 // TestTold plays scripts of the machine and compares what is told of them with what a person has read and found right.

@@ -30,6 +30,8 @@ func (c *course) phrase(e *Entry) (who, text string) {
 		return whoSense, "no loop current any more"
 	case supervision.ProbeAnswered:
 		return whoProbe, probePhrase(ev.Hook)
+	case supervision.FarEndSilent:
+		return whoUs, "has heard nothing of the far end since " + e.At.Add(-ev.Late).Format("15:04:05")
 	case supervision.PulseRequested:
 		if ev.Interval > 0 {
 			return whoOperator, "asked for an interruption of " + Span(ev.Interval)

@@ -53,8 +53,8 @@ func (t *Teller) event(at time.Time, ev *supervision.Event) {
 			t.change(c)
 		}
 	default:
-		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed, SoundMissing: what matters of
-		// them comes as an effect. SoundContested and AttemptEnded change nothing in the account
+		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed, SoundMissing, FarEndSilent: what
+		// matters of them comes as an effect. SoundContested and AttemptEnded change nothing in the account
 	}
 }
 
@@ -250,7 +250,9 @@ func (t *Teller) report(at time.Time, ef *supervision.Effect) {
 	case supervision.ReportCancelled:
 		if c := t.of(at, ef); c != nil {
 			if ef.Trial {
-				c.Incident = ef.Incident
+				if !c.Incident.OfCall() { // it was one before its end
+					c.Incident = ef.Incident
+				}
 			} else {
 				c.doubt(at)
 			}

@@ -76,6 +76,11 @@ func incidentHolds(t *truth, m *Moment, ef *supervision.Effect) string {
 		if c := t.find(ef.Call); c == nil || m.Event.Call != ef.Call || ef.Incident != c.helpless(m) {
 			return "a call is no emergency call without an answer, or it ended otherwise"
 		}
+	case supervision.IncidentFarEndSilent:
+		c := t.find(ef.Call)
+		if ev := m.Event; ev.Kind != supervision.FarEndSilent || ev.Call != ef.Call || c == nil || c.emergency || !c.answered {
+			return "calls the far end of a call silent that is no answered ordinary call"
+		}
 	case supervision.IncidentOffHookWithoutCall:
 		byHand := off && judged.Call == 0
 		if !byHand && !(w.off && (w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook)) {

@@ -195,7 +195,7 @@ func (w *World) nonsense() supervision.Event {
 		PulseDiallingOff: r.Of(30),
 	}
 	if w.dialled.Of(10) {
-		ev.Kind = supervision.SoundContested + supervision.EventKind(w.dialled.Below(2))
+		ev.Kind = [...]supervision.EventKind{supervision.SoundContested, supervision.SoundMissing, supervision.FarEndSilent}[w.dialled.Below(3)]
 	}
 	if w.dialled.Of(5) {
 		ev = w.attempt(ev.Call)

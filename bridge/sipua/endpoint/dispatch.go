@@ -43,7 +43,7 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 	e.t.mu.Lock()
 	s := e.t.servers.get(key)
 	e.t.mu.Unlock()
-	r := &Request{Request: req, From: o.from, Endpoint: e, stranger: o.stranger}
+	r := &Request{Request: req, From: o.from, Endpoint: e, Arrival: o.arrival, stranger: o.stranger}
 	switch {
 	case s != nil && req.IsAck():
 		s.acked(r)

@@ -91,22 +91,24 @@ type Handler interface {
 // Endpoint is one socket. Safe for concurrent use.
 type Endpoint struct {
 	// set once
-	o       Options
-	handler Handler
-	log     *zap.Logger
-	addr    netip.AddrPort
-	host    string // for Via and Contact
-	parser  *sip.Parser
-	packets Packets
-	streams streams
-	guard   guard
-	n       counters
-	t       transactions
-	queues  queues
-	work    sync.WaitGroup  // everything that runs beside the queues
-	ctx     context.Context // ended by Close
-	stop    context.CancelFunc
-	secret  []byte // of the tags that are derived
+	o        Options
+	handler  Handler
+	log      *zap.Logger
+	addr     netip.AddrPort
+	host     string // for Via and Contact
+	parser   *sip.Parser
+	packets  Packets
+	stamped  *stamped  // packets, if they bear the kernel's stamps
+	arrivals *arrivals // nil on sockets that are not the system's, whose time is not the clock's
+	streams  streams
+	guard    guard
+	n        counters
+	t        transactions
+	queues   queues
+	work     sync.WaitGroup  // everything that runs beside the queues
+	ctx      context.Context // ended by Close
+	stop     context.CancelFunc
+	secret   []byte // of the tags that are derived
 
 	fullTold atomic.Int64 // until when nothing is said about a lack of room: Unix nanoseconds
 	closed   atomic.Bool
@@ -143,6 +145,10 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 		e.host = e.addr.Addr().String()
 	}
 	e.parser = newParser()
+	if e.o.Packets == nil {
+		e.arrivals = newArrivals()
+		e.work.Go(func() { e.arrivals.run(e.ctx) })
+	}
 	if e.packets != nil {
 		e.work.Go(e.readDatagrams)
 	}
@@ -175,7 +181,7 @@ func (e *Endpoint) bindOnce() error {
 				return err
 			}
 			_ = own.SetReadBuffer(receiveBuffer) // what the kernel grants
-			c = own
+			c, e.stamped = own, newStamped(own)
 		}
 		e.packets = c
 		at = netip.AddrPortFrom(at.Addr(), c.LocalAddr().(*net.UDPAddr).AddrPort().Port())
@@ -185,7 +191,7 @@ func (e *Endpoint) bindOnce() error {
 		if err != nil {
 			if e.packets != nil {
 				e.packets.Close()
-				e.packets = nil
+				e.packets, e.stamped = nil, nil
 			}
 			return err
 		}

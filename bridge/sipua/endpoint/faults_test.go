@@ -264,7 +264,7 @@ func TestMutations(t *testing.T) {
 				break
 			}
 		}
-		e.datagram(b, from)
+		e.datagram(b, from, 0, 0)
 		require.Zero(t, seen.Len(), "seed %d: %q", seed, b)
 	}
 	require.Eventually(t, func() bool { return e.queues.size() == 0 }, patience, t1)

@@ -22,6 +22,8 @@ type Request struct {
 	*sip.Request
 	// From is the address it really came from.
 	From netip.AddrPort
+	// Arrival is when it came to this machine; zero: not known.
+	Arrival Arrival
 	// Endpoint took it.
 	Endpoint *Endpoint
 	// Cancel is the CANCEL of an INVITE; nil until [Handler].Cancelled.

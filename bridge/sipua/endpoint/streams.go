@@ -217,10 +217,13 @@ func (c *conn) read() {
 	var f framer
 	var began time.Time // of the message that is not whole
 	b := make([]byte, 4096)
+	var full bool      // the last reading filled b
+	var before Arrival // when that came
 	for {
 		if c.Conn.SetReadDeadline(c.patience(began)) != nil {
 			return
 		}
+		reading := c.e.arrivals.now()
 		n, err := c.Conn.Read(b)
 		switch {
 		case err == nil:
@@ -232,7 +235,12 @@ func (c *conn) read() {
 		}
 		c.touch()
 		f.write(b[:n])
-		took, ok := c.take(&f)
+		came := c.e.arrivals.came(reading, 0)
+		if full { // it may have come with what filled the buffer before
+			came = min(came, before)
+		}
+		full, before = n == len(b), came
+		took, ok := c.take(&f, came)
 		if !ok {
 			return
 		}
@@ -269,14 +277,14 @@ func (c *conn) ended(err error, within bool) {
 }
 
 // take takes all whole messages; took tells whether there was one, ok whether the connection stays.
-func (c *conn) take(f *framer) (took, ok bool) {
+func (c *conn) take(f *framer, came Arrival) (took, ok bool) {
 	for {
 		message, ping, err := f.next()
 		if message == nil && !ping && err == nil {
 			return took, true
 		}
 		took = true
-		now, o := time.Now(), origin{from: c.peer, transport: "TCP", conn: c}
+		now, o := time.Now(), origin{arrival: came, from: c.peer, transport: "TCP", conn: c}
 		o.stranger = c.accepted && c.e.guard.stranger(c.peer.Addr(), now)
 		if o.stranger && !c.e.guard.admit(c.peer.Addr(), now) {
 			c.e.n.limited.Add(1)

@@ -34,9 +34,10 @@ const maxDatagram = 65535
 func (e *Endpoint) readDatagrams() {
 	b := make([]byte, maxDatagram)
 	e.untilClosed(func() error {
-		n, from, err := e.packets.ReadFromUDPAddrPort(b)
+		began := e.arrivals.now()
+		n, from, stamp, err := e.readDatagram(b)
 		if err == nil {
-			e.datagram(b[:n], netip.AddrPortFrom(from.Addr().Unmap(), from.Port()))
+			e.datagram(b[:n], netip.AddrPortFrom(from.Addr().Unmap(), from.Port()), began, stamp)
 		}
 		return err
 	})
@@ -61,8 +62,18 @@ func (e *Endpoint) untilClosed(take func() error) {
 	}
 }
 
-// origin is where a message came from.
+// readDatagram reads one datagram, and the kernel's stamp of its arrival if it has one.
+func (e *Endpoint) readDatagram(b []byte) (n int, from netip.AddrPort, stamp time.Duration, err error) {
+	if e.stamped != nil {
+		return e.stamped.read(b)
+	}
+	n, from, err = e.packets.ReadFromUDPAddrPort(b)
+	return n, from, 0, err
+}
+
+// origin is where a message came from, and when.
 type origin struct {
+	arrival   Arrival
 	from      netip.AddrPort
 	transport string
 	conn      *conn // by TCP
@@ -70,7 +81,7 @@ type origin struct {
 }
 
 // datagram takes one datagram. What is no SIP costs a look at its first line, what a stranger sends beyond his rate a look at two buckets.
-func (e *Endpoint) datagram(b []byte, from netip.AddrPort) {
+func (e *Endpoint) datagram(b []byte, from netip.AddrPort, began Arrival, stamp time.Duration) {
 	if keepAlive(b) {
 		return
 	}
@@ -91,6 +102,7 @@ func (e *Endpoint) datagram(b []byte, from netip.AddrPort) {
 			return
 		}
 	}
+	o.arrival = e.arrivals.came(began, stamp)
 	e.take(b, o)
 }
 

@@ -157,12 +157,15 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		line := bridge.NewLine(bo)
 		k.line = line
 		desks[l.Name] = k
-		if until := epoch.Add(time.Duration(bo.Kept.CallbackBy)); bo.Kept.CallbackBy > 0 && until.After(o.CallbackUntil) {
-			o.CallbackUntil = until
-		}
 		lo, err := lineOptions(c, l, line)
 		if err != nil {
 			return fmt.Errorf("line %s: %w", l.Name, err)
+		}
+		if bo.Kept.CallbackBy > 0 {
+			lo.CallbackUntil = epoch.Add(time.Duration(bo.Kept.CallbackBy))
+		}
+		if lo.CallbackUntil.After(o.CallbackUntil) {
+			o.CallbackUntil = lo.CallbackUntil
 		}
 		lo.AtRest = line.AtRest
 		o.Lines = append(o.Lines, lo)
@@ -229,7 +232,7 @@ func lineOptions(c *config.Config, l *config.Line, events sipua.Events) (sipua.L
 		ServiceSocket: socket(l.Service.Socket, c.SIP.ServiceSide),
 		ServiceUser:   l.Service.User, ServiceAuth: l.Service.AuthUser, ServiceSecret: l.Service.Password.Reveal(),
 		ServiceProxy: l.Service.Proxy, Register: l.Service.Register, Expires: l.Service.Expires,
-		Relay: l.Media == "relay", Events: events,
+		Relay: l.Media == "relay", Events: events, LifeSafety: l.Policy.LifeSafety, ActOnMediaLost: l.MediaLost == "act",
 		RefuseTransfer: l.Adapter.Transfer == "refuse", MaxCalls: l.Calls,
 		ServiceAllow: l.Service.AllowFrom, SessionExpires: l.Service.SessionExpires,
 	}

@@ -130,6 +130,29 @@ func TestStoppedBetweenClearingAndOpening(t *testing.T) {
 	require.Empty(t, r.board.openings(t, 0))
 }
 
+// TestStoppedWhileTheFarEndClears: a BYE that waited in the socket of a process that stood still is old when it is read
+// (SAFETY.md S11).
+func TestStoppedWhileTheFarEndClears(t *testing.T) {
+	t.Parallel()
+	for _, tcp := range []bool{false, true} {
+		t.Run(map[bool]string{false: "UDP", true: "TCP"}[tcp], func(t *testing.T) {
+			t.Parallel()
+			r := newRig(t, setup{tcp: tcp})
+			near := r.adapterWaits(boxOffice, heldAnswered(0))
+			far := r.farCalls(calls(boxOffice), connected(1), held(), pause(300*time.Millisecond), clears(2))
+			far.got("ACK", "2 ACK")
+			r.d.signal(syscall.SIGSTOP)
+			stopped := time.Now()
+			eventually(t, 10*time.Second, "the stop is over", func() bool { return time.Since(stopped) > 2500*time.Millisecond })
+			r.d.signal(syscall.SIGCONT)
+			near.ok()
+			far.ok()
+			eventually(t, 5*time.Second, "the clearing is late", func() bool { return strings.Contains(r.d.out.String(), "rule=late") })
+			require.Empty(t, r.board.openings(t, 0))
+		})
+	}
+}
+
 // TestLinkBlockedWithOpenInFlight: what the network held back must not open the contact late.
 func TestLinkBlockedWithOpenInFlight(t *testing.T) {
 	t.Parallel()

@@ -11,11 +11,13 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestFarSideForgotTheCall: a 481 to a request within the call clears it as a BYE would (RFC 3261 section 12.2.1.2): the hold is let go.
+// TestFarSideForgotTheCall: a 481 to a request within the call, and to one of another method, clears it as a BYE would (RFC 3261
+// section 12.2.1.2): the hold is let go.
 func TestFarSideForgotTheCall(t *testing.T) {
 	t.Parallel()
 	r := newRig(t, setup{})
-	forgot := join(request("INVITE"), sendRepeated("SIP/2.0 481 Call/Transaction Does Not Exist\n"+fmt.Sprintf(copied, "")+noBody), request("ACK"))
+	forgot := join(request("INVITE"), sendRepeated("SIP/2.0 481 Call/Transaction Does Not Exist\n"+fmt.Sprintf(copied, "")+noBody), request("ACK"),
+		request("OPTIONS"), reply(481, "Call/Transaction Does Not Exist"))
 	refused := join(sendRepeated(inDialog("INVITE", 1)+ownContact+sdp("sendonly", 2)), optional(100), response(481),
 		send("ACK [$target] SIP/2.0\n[last_Via:]\nMax-Forwards: 70\n[last_From:]\n[last_To:]\n[last_Call-ID:]\nCSeq: 1 ACK\n"+noBody))
 	near := r.adapterWaits(boxOffice, offered(0), answers(), pause(50*time.Millisecond), refused, cleared(0))

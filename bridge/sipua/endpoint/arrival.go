@@ -1,0 +1,132 @@
+package endpoint
+
+import (
+	"context"
+	"sync"
+	"time"
+)
+
+// An Arrival is when a message came to this machine, on the boot clock: that goes on while the process stands still and
+// while the machine sleeps, and nobody sets it. Zero: not known.
+type Arrival time.Duration
+
+// Age is how long ago that was; 0 if it is not known.
+func (a Arrival) Age() time.Duration {
+	if a == 0 {
+		return 0
+	}
+	return max(0, time.Duration(readBoot()-a))
+}
+
+// Our own numbers.
+const (
+	// lookEvery is how often an endpoint looks at the clocks, and stoodStill after what gap between two looks the process
+	// stood still: what is busy elsewhere comes back sooner, and what comes back later is what SAFETY S11 is about.
+	lookEvery  = 250 * time.Millisecond
+	stoodStill = 750 * time.Millisecond
+	// slewing bounds what the wall clock may gain or lose against the boot clock, in parts of the time between two
+	// looks: the kernel adjusts it by 500 in a million at most. roughly is what a pair of readings may be off by.
+	slewing = 1000
+	roughly = 5 * time.Millisecond
+)
+
+// arrivals tells when messages came. The kernel stamps datagrams by the wall clock, which people and NTP set; so a stamp
+// counts only where the difference of that clock from the boot clock has stayed the same since before it. What has no
+// stamp that counts, and what comes by a stream, may have come at any time while the process stood still. Safe for
+// concurrent use.
+type arrivals struct {
+	clocks func() (wall, boot time.Duration) // a pair of readings; boot is 0 where there is no such clock
+
+	mu     sync.Mutex
+	look   Arrival       // the last look
+	ahead  time.Duration // what the wall clock was ahead of the boot clock then
+	set    Arrival       // the last look that found the wall clock set
+	still  Arrival       // when the process stood still last: from here
+	resume Arrival       // until here
+}
+
+func newArrivals() *arrivals {
+	a := &arrivals{clocks: readClocks}
+	a.now()
+	return a
+}
+
+// run looks at the clocks until ctx ends.
+func (a *arrivals) run(ctx context.Context) {
+	tick := time.NewTicker(lookEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			a.now()
+		}
+	}
+}
+
+// now looks at the clocks, and is the boot clock.
+func (a *arrivals) now() Arrival {
+	if a == nil {
+		return 0
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.lookLocked()
+}
+
+func (a *arrivals) lookLocked() Arrival {
+	wall, b := a.clocks()
+	boot, ahead := Arrival(b), wall-b
+	if boot == 0 {
+		return 0
+	}
+	gap := time.Duration(boot - a.look)
+	if (ahead - a.ahead).Abs() > roughly+gap/slewing {
+		a.set = boot
+	}
+	if a.look != 0 && gap > stoodStill {
+		a.still, a.resume = a.look, boot
+	}
+	a.look, a.ahead = boot, ahead
+	return boot
+}
+
+// came is when that came which a reading begun at began returned just now, with the kernel's stamp by the wall clock, 0
+// without one.
+func (a *arrivals) came(began Arrival, stamp time.Duration) Arrival {
+	if a == nil {
+		return 0
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	now := a.lookLocked()
+	at := Arrival(stamp - a.ahead)
+	switch {
+	case now == 0:
+		return 0
+	case stamp != 0 && at > a.set && at <= now+Arrival(roughly):
+		return min(at, now)
+	case a.resume > began: // it stood still while something was read
+		return a.still
+	}
+	return now
+}
+
+// stoodStillSince reports whether the process stood still at some time since then: what it did not hear is no silence.
+func (a *arrivals) stoodStillSince(then Arrival) bool {
+	if a == nil {
+		return false
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.lookLocked()
+	return a.resume > then
+}
+
+// Now is the time by which StoodStillSince counts; 0 where that is not known.
+func (e *Endpoint) Now() Arrival { return e.arrivals.now() }
+
+// StoodStillSince reports whether this process stood still, or the machine slept, since then: what did not come meanwhile
+// may be waiting to be read.
+func (e *Endpoint) StoodStillSince(then Arrival) bool { return e.arrivals.stoodStillSince(then) }

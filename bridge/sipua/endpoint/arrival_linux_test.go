@@ -1,0 +1,34 @@
+package endpoint
+
+import (
+	"net"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// What waited in the socket has the stamp of its arrival.
+func TestStampOfTheKernel(t *testing.T) {
+	t.Parallel()
+	c, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	require.NoError(t, err)
+	defer c.Close()
+	s := newStamped(c)
+	require.NotNil(t, s)
+	a := newArrivals()
+	before := a.now()
+	_, err = c.WriteTo([]byte("a"), c.LocalAddr())
+	require.NoError(t, err)
+	after := readBoot()
+	for readBoot() < after+Arrival(20*time.Millisecond) {
+	}
+	n, from, stamp, err := s.read(make([]byte, 10))
+	require.NoError(t, err)
+	require.Equal(t, 1, n)
+	require.Equal(t, c.LocalAddr().String(), from.String())
+	at := a.came(before, stamp)
+	require.GreaterOrEqual(t, at, before-Arrival(roughly))
+	require.LessOrEqual(t, at, after+Arrival(roughly))
+	require.GreaterOrEqual(t, at.Age(), 15*time.Millisecond)
+}

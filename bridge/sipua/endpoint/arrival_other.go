@@ -1,0 +1,24 @@
+//go:build !linux
+
+package endpoint
+
+import (
+	"net"
+	"net/netip"
+	"time"
+)
+
+// readBoot: there is no boot clock, and no arrival is known.
+func readBoot() Arrival { return 0 }
+
+func readClocks() (wall, boot time.Duration) { return 0, 0 }
+
+// stamped is a UDP socket whose datagrams bear the kernel's stamp; here none does.
+type stamped struct{ *net.UDPConn }
+
+func newStamped(*net.UDPConn) *stamped { return nil }
+
+func (s *stamped) read(b []byte) (int, netip.AddrPort, time.Duration, error) {
+	n, from, err := s.ReadFromUDPAddrPort(b)
+	return n, from, 0, err
+}

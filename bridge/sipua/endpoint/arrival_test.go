@@ -1,0 +1,101 @@
+package endpoint
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// A fakeClock is both clocks of a machine.
+type fakeClock struct{ wall, boot time.Duration }
+
+func (f *fakeClock) pass(d time.Duration) { f.wall, f.boot = f.wall+d, f.boot+d }
+
+const (
+	someDay = 800_000 * time.Hour // the wall clock's
+	someRun = time.Hour           // since the start of the machine
+)
+
+// ticking lets time pass as it does while the process runs.
+func (f *fakeClock) ticking(a *arrivals, d time.Duration) {
+	for ; d > 0; d -= lookEvery {
+		f.pass(min(d, lookEvery))
+		a.now()
+	}
+}
+
+// How old a message is, by the kernel's stamp, or by the standstill of the process where that does not count.
+func TestArrivals(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		before func(f *fakeClock, a *arrivals) // what passes between the begin of the reading and the arrival
+		after  func(f *fakeClock, a *arrivals) // from there to its end
+		stream bool
+		age    time.Duration
+	}{
+		"at once":           {},
+		"idle for a day":    {before: func(f *fakeClock, a *arrivals) { f.ticking(a, 24*time.Hour) }},
+		"stood still":       {after: func(f *fakeClock, _ *arrivals) { f.pass(5 * time.Second) }, age: 5 * time.Second},
+		"busy":              {after: func(f *fakeClock, _ *arrivals) { f.pass(600 * time.Millisecond) }, age: 600 * time.Millisecond},
+		"slept for a night": {after: func(f *fakeClock, _ *arrivals) { f.pass(9 * time.Hour) }, age: 9 * time.Hour},
+		"the clock was set an hour back before it came": {before: func(f *fakeClock, a *arrivals) {
+			f.wall -= time.Hour
+			f.ticking(a, time.Second)
+		}},
+		"the clock was set 2 s ahead after it came": {after: func(f *fakeClock, _ *arrivals) { f.wall += 2 * time.Second }},
+		"the clock was set 2 s back after it came":  {after: func(f *fakeClock, _ *arrivals) { f.wall -= 2 * time.Second }},
+		"the clock was set while it stood still": {
+			after: func(f *fakeClock, _ *arrivals) { f.pass(5 * time.Second); f.wall -= 3 * time.Second }, age: 5 * time.Second},
+		"the clock runs 400 ppm slow": {before: func(f *fakeClock, a *arrivals) {
+			for range 3600 {
+				f.ticking(a, time.Second)
+				f.wall -= 400 * time.Microsecond
+			}
+		}, after: func(f *fakeClock, _ *arrivals) { f.pass(3 * time.Second) }, age: 3 * time.Second},
+		"a stream at once":     {stream: true},
+		"a stream while busy":  {stream: true, after: func(f *fakeClock, _ *arrivals) { f.pass(600 * time.Millisecond) }},
+		"a stream stood still": {stream: true, after: func(f *fakeClock, _ *arrivals) { f.pass(5 * time.Second) }, age: 5 * time.Second},
+		"a stream after a standstill": {stream: true, before: func(f *fakeClock, a *arrivals) {
+			f.pass(5 * time.Second)
+			a.now()
+			f.ticking(a, time.Second)
+		}, age: 6 * time.Second}, // it may have come then
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := &fakeClock{someDay, someRun}
+			a := &arrivals{clocks: func() (wall, boot time.Duration) { return f.wall, f.boot }}
+			a.now()
+			f.ticking(a, time.Second)
+			began := a.now()
+			if c.before != nil {
+				c.before(f, a)
+			}
+			stamp := f.wall
+			if c.stream {
+				stamp = 0
+			}
+			if c.after != nil {
+				c.after(f, a)
+			}
+			age := f.boot - time.Duration(a.came(began, stamp))
+			require.InDelta(t, float64(c.age), float64(age), float64(20*time.Millisecond))
+			require.Equal(t, c.age > stoodStill, a.stoodStillSince(began))
+		})
+	}
+}
+
+// A reading that began after the standstill brings what is new.
+func TestArrivalAfterStandstill(t *testing.T) {
+	t.Parallel()
+	f := &fakeClock{someDay, someRun}
+	a := &arrivals{clocks: func() (wall, boot time.Duration) { return f.wall, f.boot }}
+	a.now()
+	f.pass(5 * time.Second)
+	began := a.now()
+	f.ticking(a, 100*time.Millisecond)
+	require.Equal(t, Arrival(f.boot), a.came(began, 0))
+	require.False(t, a.stoodStillSince(began))
+	require.Zero(t, (*arrivals)(nil).came(0, 1))
+	require.Zero(t, Arrival(0).Age())
+}
