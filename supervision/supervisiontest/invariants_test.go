@@ -114,18 +114,20 @@ func TestOrdersMeetWhatTheyMust(t *testing.T) {
 	if shared.n < 1000 {
 		t.Skip("too few orders to count")
 	}
+	// 30,000 orders meet each of these so much more often that chance does not come below: by five standard deviations, for the rarest
+	// (flashes: 0.37 % of the orders, repetitions: 0.93 %).
 	must("open the loop", tally.Opened, 20)
 	for p := PhasePending; p < Phases; p++ {
 		must("meet a seizure while "+p.String(), tally.Seizures[p], 5)
 		must("meet a new call while "+p.String(), tally.Calls[p], 5)
 	}
-	must("repeat an interruption", tally.Repeated, 0.8)
+	must("repeat an interruption", tally.Repeated, 0.6)
 	must("make a trial", tally.Tried, 2)
 	must("make a catch trial", tally.Caught, 2)
 	must("find a line off hook", tally.Watched, 3)
 	must("find a line held that was in doubt", tally.Doubted, 2)
 	must("find a contact stuck", tally.Stuck, 0.5)
-	must("take an interruption for a flash", tally.Flashed, 0.3)
+	must("take an interruption for a flash", tally.Flashed, 0.2)
 	must("find a hold that outlasts the grace", tally.Listened, 0.7)
 	must("hang up in the grace", tally.HungUp, 0.5)
 	must("change the settings", tally.Changed, 5)
