@@ -113,6 +113,7 @@ func (a *agentProcess) openings(t testing.TB, contact, n int) []opened {
 	sent := make([]time.Time, 0, n)
 	for i := range n {
 		asked := time.Duration(50+r.IntN(250)) * time.Millisecond
+		<-time.After(260 * time.Millisecond) // the agent keeps a contact closed for 250 ms between openings (SAFETY.md 88)
 		sent = append(sent, time.Now())
 		require.NoError(t, m.WriteRegisters(uint16(2*contact), []uint16{uint16(i + 1), uint16(asked.Milliseconds())}))
 		wait := time.NewTimer(asked + 2*time.Millisecond)
