@@ -12,7 +12,8 @@ func Coarse(until time.Time) time.Duration { return time.Until(until) - Fine }
 // SleepUntil returns at t, never before, and as little after it as the system allows. It cannot be interrupted: give it only
 // the last [Fine] of a wait. A clock that the kernel's sleep does not move is a test's (testing/synctest): that one goes on in time.Sleep.
 func SleepUntil(t time.Time) {
-	for now := time.Now(); now.Before(t); {
+	now := time.Now()
+	for now.Before(t) {
 		before := now
 		fineSleep(t.Sub(now))
 		if now = time.Now(); !now.After(before) {
