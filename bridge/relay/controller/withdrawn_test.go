@@ -438,21 +438,30 @@ func TestUnmovedIsNotRepeated(t *testing.T) {
 	})
 }
 
-// TestSlowPoll: a poll whose answer is from the opening, and comes after its end, is no alarm.
+// TestSlowPoll: a poll whose answer is from the opening, and comes after its end, is no alarm. The opening lasts for
+// many polls, and the second read of it, the first poll, is answered when the loop has been closed.
 func TestSlowPoll(t *testing.T) {
 	t.Parallel()
 	reads := 0
+	ended := make(chan struct{})
+	end := sync.OnceFunc(func() { close(ended) })
 	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
-	d.acts = func(_ context.Context, op controller.Op) error {
+	d.acts = func(ctx context.Context, op controller.Op) error {
 		d.mu.Lock()
-		slow := false
-		if op == controller.Read && d.open {
+		poll := false
+		switch {
+		case op == controller.Read && d.open:
 			reads++
-			slow = reads == 2 // the first is the opening's own
+			poll = reads == 2 // the first is the opening's own
+		case op == controller.Close && reads >= 2:
+			end()
 		}
 		d.mu.Unlock()
-		if slow {
-			<-time.After(150 * time.Millisecond)
+		if poll {
+			select {
+			case <-ended:
+			case <-ctx.Done():
+			}
 		}
 		return nil
 	}
@@ -462,7 +471,7 @@ func TestSlowPoll(t *testing.T) {
 		o.Notify = func(n relay.Notice) { found <- n }
 	}, func(t *testing.T, c *controller.Contact) {
 		i := opening(1)
-		i.Duration = 100 * time.Millisecond
+		i.Duration = 400 * time.Millisecond
 		r := c.Interrupt(t.Context(), i)
 		require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 		<-time.After(150 * time.Millisecond)
