@@ -17,12 +17,26 @@ func TestStampOfTheKernel(t *testing.T) {
 	s := newStamped(c)
 	require.NotNil(t, s)
 	a := newArrivals()
-	before := a.now()
-	_, err = c.WriteTo([]byte("a"), c.LocalAddr())
-	require.NoError(t, err)
-	after := readBoot()
-	for readBoot() < after+Arrival(20*time.Millisecond) {
+	var before, after Arrival
+	send := func(wait time.Duration) {
+		before = a.now()
+		_, err := c.WriteTo([]byte("a"), c.LocalAddr())
+		require.NoError(t, err)
+		after = readBoot()
+		for readBoot() < after+Arrival(wait) {
+		}
 	}
+	// The kernel begins to stamp some time after it was asked to; a datagram from before bears the time of its reading.
+	start := readBoot()
+	for began := false; !began; {
+		send(time.Millisecond)
+		read := time.Now()
+		_, _, stamp, err := s.read(make([]byte, 10))
+		require.NoError(t, err)
+		began = stamp < time.Duration(read.UnixNano())
+		require.Less(t, start.Age(), 5*time.Second, "no stamps")
+	}
+	send(20 * time.Millisecond)
 	n, from, stamp, err := s.read(make([]byte, 10))
 	require.NoError(t, err)
 	require.Equal(t, 1, n)
