@@ -154,7 +154,10 @@ func TestAttackFlood(t *testing.T) {
 			far.replies(m, "486 Busy Here", "far")
 		}
 	}
-	require.Len(t, forged, 3, "calls for help at once that anybody at the adapter's address can make")
+	// Three at once are what anybody at the adapter's address can make. Each of the two real ones may have taken the place
+	// of one, which another took again when it was over.
+	require.GreaterOrEqual(t, len(forged), 3)
+	require.LessOrEqual(t, len(forged), 3+2)
 }
 
 // TestAttackForgedFlood: somebody sends requests that are answered at once in the name of the service and of the
