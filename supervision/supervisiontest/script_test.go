@@ -8,6 +8,8 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -70,12 +72,16 @@ func TestScripts(t *testing.T) {
 
 var (
 	cited    = regexp.MustCompile(`\bSAFETY\.md S(\d+)\b`)
-	numbered = regexp.MustCompile(`^(\d+)\. `)
+	numbered = regexp.MustCompile(`^- \*\*S(\d+)\*\* `)
+	referred = regexp.MustCompile(`\bS(\d+)\b`)
 )
 
-// TestScriptsCiteSafety: what a script cites is there, and each sentence of SAFETY.md that speaks of the loop, marked
-// "(loop)" at its end, has a script.
-func TestScriptsCiteSafety(t *testing.T) {
+// unused are the numbers that no sentence of SAFETY.md has.
+var unused = []int{89}
+
+// safetySentences returns the sentences of SAFETY.md by number, in one line each.
+func safetySentences(t *testing.T) map[string]string {
+	t.Helper()
 	text, err := os.ReadFile(safety)
 	if errors.Is(err, fs.ErrNotExist) && os.Getenv("CI") == "" {
 		t.Skip("there is no SAFETY.md")
@@ -83,21 +89,48 @@ func TestScriptsCiteSafety(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	sentences := map[string]bool{} // by number: speaks of the loop
+	sentences := map[string]string{}
 	number := ""
 	for line := range strings.Lines(string(text)) {
 		line = strings.TrimSpace(line)
-		if m := numbered.FindStringSubmatch(line); m != nil {
+		switch m := numbered.FindStringSubmatch(line); {
+		case m != nil:
 			number = m[1]
-			sentences[number] = false
-		}
-		if line == "" || strings.HasPrefix(line, "#") {
+			if _, twice := sentences[number]; twice {
+				t.Errorf("SAFETY.md has two sentences S%s", number)
+			}
+			sentences[number] = strings.TrimPrefix(line, m[0])
+		case line == "" || strings.HasPrefix(line, "#"):
 			number = ""
-		}
-		if number != "" && strings.HasSuffix(line, "(loop)") {
-			sentences[number] = true
+		case number != "":
+			sentences[number] += " " + line
 		}
 	}
+	return sentences
+}
+
+// TestSafetyNumbers: a sentence of SAFETY.md keeps its number, so none is missing, and what a sentence refers to is there.
+func TestSafetyNumbers(t *testing.T) {
+	sentences := safetySentences(t)
+	for n := range len(sentences) + len(unused) {
+		_, there := sentences[strconv.Itoa(n+1)]
+		if want := !slices.Contains(unused, n+1); there != want {
+			t.Errorf("SAFETY.md has S%d: %t; want %t", n+1, there, want)
+		}
+	}
+	for n, sentence := range sentences {
+		for _, m := range referred.FindAllStringSubmatch(sentence, -1) {
+			if _, there := sentences[m[1]]; !there {
+				t.Errorf("SAFETY.md S%s refers to S%s, which is not there", n, m[1])
+			}
+		}
+	}
+}
+
+// TestScriptsCiteSafety: what a script cites is there, and each sentence of SAFETY.md that speaks of the loop, marked
+// "(loop)" at its end, has a script.
+func TestScriptsCiteSafety(t *testing.T) {
+	sentences := safetySentences(t)
 	scripted := map[string]bool{}
 	for _, file := range scriptFiles(t) {
 		text, err := os.ReadFile(file)
@@ -111,8 +144,8 @@ func TestScriptsCiteSafety(t *testing.T) {
 			}
 		}
 	}
-	for n, loop := range sentences {
-		if loop && !scripted[n] {
+	for n, sentence := range sentences {
+		if strings.HasSuffix(sentence, "(loop)") && !scripted[n] {
 			t.Errorf("SAFETY.md sentence %s speaks of the loop, and no script cites S%[1]s", n)
 		}
 	}
