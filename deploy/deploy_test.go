@@ -160,28 +160,33 @@ func collect(n *yaml.Node, path string, have map[string]bool) {
 // lineName finds the name of each line in a block of contacts.
 var lineName = regexp.MustCompile(`(?m)^  - name: ([a-z-]+)\n    contact:`)
 
-// Each YAML block of README loads; in one that begins with a remark the rest of each line is as in the first block. Every driver is shown.
-func TestReadmeBlocksLoad(t *testing.T) {
-	blocks := strings.Split(string(read(t, "../README.md")), "```yaml\n")[1:]
+// TestPageBlocksLoad: each YAML block of the pages loads. In one that begins with a comment, the rest of the file and of each line is left out
+// and stands here. Every driver is shown.
+func TestPageBlocksLoad(t *testing.T) {
 	drivers := map[string]bool{}
-	for n, b := range blocks {
-		text, _, closed := strings.Cut(b, "```")
-		require.True(t, closed)
-		if strings.HasPrefix(text, "   ") { // the block stands in a list
-			text = strings.ReplaceAll("\n"+text, "\n   ", "\n")
-		}
-		if strings.HasPrefix(text, "#") {
-			text = "country: GB\nsip: {adapter_side: {listen: 192.0.2.10:5060}, service_side: {listen: 192.0.2.10:5070}}\n" + lineName.ReplaceAllString(text,
-				"  - name: $1\n    adapter: {user: $1, password: {file: a}}\n    service: {registrar: sip:pbx.millrace.example, user: $1, password: {file: b}}\n    contact:")
-		}
-		c, faults := config.Parse("README.md", []byte(text), secrets())
-		require.Empty(t, faults.String(), text)
-		if n == 0 { // what the commands after it need
-			require.NotEmpty(t, c.Control.Socket)
-			require.NotEmpty(t, c.Journal.File)
-		}
-		for i := range c.Lines {
-			drivers[c.Lines[i].Contact.Driver] = true
+	for _, page := range []string{"../README.md", "contacts.md", "operation.md"} {
+		blocks := strings.Split(string(read(t, page)), "```yaml\n")[1:]
+		require.NotEmpty(t, blocks, page)
+		for n, b := range blocks {
+			text, _, closed := strings.Cut(b, "```")
+			require.True(t, closed)
+			if strings.HasPrefix(text, "   ") { // the block stands in a list
+				text = strings.ReplaceAll("\n"+text, "\n   ", "\n")
+			}
+			if strings.HasPrefix(text, "#") {
+				text = "country: GB\nsip: {adapter_side: {listen: 192.0.2.10:5060}, service_side: {listen: 192.0.2.10:5070}}\n" +
+					lineName.ReplaceAllString(text, "  - name: $1\n    adapter: {user: $1, password: {file: a}}\n"+
+						"    service: {registrar: sip:pbx.millrace.example, user: $1, password: {file: b}}\n    contact:")
+			}
+			c, faults := config.Parse(page, []byte(text), secrets())
+			require.Empty(t, faults.String(), text)
+			if page == "../README.md" && n == 0 { // what the commands after it need
+				require.NotEmpty(t, c.Control.Socket)
+				require.NotEmpty(t, c.Journal.File)
+			}
+			for i := range c.Lines {
+				drivers[c.Lines[i].Contact.Driver] = true
+			}
 		}
 	}
 	require.Len(t, drivers, 8, "none and seven more: %v", drivers)
