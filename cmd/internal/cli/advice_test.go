@@ -19,7 +19,7 @@ import (
 )
 
 var (
-	typed  = regexp.MustCompile("`clearback ([^`]*)`")
+	typed  = regexp.MustCompile("`(?:go run ./cmd/)?clearback ([^`]*)`")
 	wanted = regexp.MustCompile(`%\[?[0-9]?\]?[a-z]`)
 )
 
