@@ -23,7 +23,7 @@ const (
 	contacts = "contacts.yaml" // the drivers' keys
 )
 
-// secrets are found everywhere.
+// secrets returns an environment in which every secret is found.
 func secrets() config.Env {
 	return config.Env{
 		Getenv:   func(string) (string, bool) { return "somewhere", true },
@@ -50,7 +50,7 @@ var (
 	secretForm = regexp.MustCompile(`\.(env|credential|file)$`)
 )
 
-// The other drivers' manual loads, and has one contact of each kind of setting.
+// TestContactsLoad: contacts.yaml loads, and has one contact for each kind of setting.
 func TestContactsLoad(t *testing.T) {
 	c, faults := config.Parse(contacts, read(t, contacts), secrets())
 	require.Empty(t, faults.String())
@@ -59,7 +59,7 @@ func TestContactsLoad(t *testing.T) {
 	for i := range c.Lines {
 		kinds[c.Lines[i].Name] = c.Lines[i].Contact.Kind()
 	}
-	// An interval is written into any of its lines, and the file is otherwise as it was.
+	// An interval can be written into any of its lines; nothing else in the file changes.
 	for i := range c.Lines {
 		name := c.Lines[i].Name
 		text, err := config.WithInterval(contacts, read(t, contacts), name, 900*time.Millisecond)
@@ -77,8 +77,8 @@ func TestContactsLoad(t *testing.T) {
 	}, kinds)
 }
 
-// The sample is the manual: it has every key of the loader's tables at its place. (A key that does not exist is a fault of the
-// loader.)
+// TestSampleHasEveryKey: the samples are the manual, so they have every key of the loader's tables in its place. (The loader
+// rejects a key that does not exist.)
 func TestSampleHasEveryKey(t *testing.T) {
 	have := map[string]bool{}
 	for _, file := range []string{sample, contacts} {
@@ -89,17 +89,18 @@ func TestSampleHasEveryKey(t *testing.T) {
 	need := config.Keys()
 	require.Greater(t, len(need), 70)
 	for _, path := range need {
-		// A line's own socket has the keys of the shared one, a second account those of the first; the sample says so.
+		// The password of a second account has the keys of the first account's.
 		if strings.HasPrefix(path, "lines.service.second.password.") {
 			continue
 		}
-		// The requests of a web device have the keys of the timed one, and a secret has three forms wherever it stands.
+		// All requests to a web device have the keys of the timed one, and a secret has the same three forms everywhere.
 		if r := request.FindString(path); r != "" && !have[path] {
 			path = strings.Replace(path, r, "lines.contact.http.timed.", 1)
 		}
 		if s := secretForm.FindString(path); s != "" && strings.HasPrefix(path, "controllers.") || strings.HasPrefix(path, "lines.contact.http.timed.headers.") {
 			continue
 		}
+		// A line's own socket has the keys of the shared one.
 		if path, own := strings.CutPrefix(path, "lines."); own && strings.Contains(path, ".socket.") && !strings.HasSuffix(path, ".listen") {
 			continue
 		}
@@ -107,7 +108,7 @@ func TestSampleHasEveryKey(t *testing.T) {
 	}
 }
 
-// What the manual's first line writes for the newer keys is their default: a line that says nothing is the same.
+// TestSampleShowsDefaults: the first line of the sample shows defaults, so it equals a line that leaves the keys out.
 func TestSampleShowsDefaults(t *testing.T) {
 	text := string(read(t, sample))
 	c, faults := config.Parse(sample, []byte(text), secrets())
@@ -131,7 +132,7 @@ func TestSampleShowsDefaults(t *testing.T) {
 	require.Equal(t, 15*time.Minute, c.Log.Remind)
 }
 
-// The manual says what a value risks or cannot do where somebody would otherwise find out too late.
+// TestSampleWarns: the manual warns of risks and limits that somebody would otherwise find out too late.
 func TestSampleWarns(t *testing.T) {
 	text := strings.Join(strings.Fields(strings.ReplaceAll(string(read(t, sample)), "#", " ")), " ")
 	for _, s := range []string{
@@ -145,7 +146,7 @@ func TestSampleWarns(t *testing.T) {
 	}
 }
 
-// collect notes the paths of all keys, those of all entries of a list as one.
+// collect notes the paths of all keys. All entries of a list share a path.
 func collect(n *yaml.Node, path string, have map[string]bool) {
 	for i := 0; n.Kind == yaml.SequenceNode && i < len(n.Content); i++ {
 		collect(n.Content[i], path, have)
@@ -157,7 +158,7 @@ func collect(n *yaml.Node, path string, have map[string]bool) {
 	}
 }
 
-// lineName finds the name of each line in a block of contacts.
+// lineName matches the beginning of each line in a block that shows contacts.
 var lineName = regexp.MustCompile(`(?m)^  - name: ([a-z-]+)\n    contact:`)
 
 // TestPageBlocksLoad: each YAML block of the pages loads. In one that begins with a comment, the rest of the file and of each line is left out
@@ -230,7 +231,7 @@ func TestUnit(t *testing.T) {
 	}
 }
 
-// systemd's own check. It wants the programs to be there.
+// TestUnitVerifies runs systemd's own check, which needs the programs to exist.
 func TestUnitVerifies(t *testing.T) {
 	outsidetest.Need(t, "systemd-analyze", "systemd")
 	dir := t.TempDir()
@@ -244,7 +245,7 @@ func TestUnitVerifies(t *testing.T) {
 	for line := range strings.Lines(string(out)) {
 		require.NotContains(t, line, "clearback.service", "systemd has something to say")
 	}
-	// The judge of what is left open to a daemon that was taken over is systemd's: 0 is nothing, 100 everything; 15 was seen (systemd 252).
+	// systemd rates what a daemon that was taken over could still do: 0 is nothing, 100 everything; 15 was seen (systemd 252).
 	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=20", "--no-pager", file).CombinedOutput()
 	require.NoError(t, err, "%s", out)
 }

@@ -1,2 +1,3 @@
-// Package deploy has no code: it holds the sample configuration, which is the manual, and the service unit. Its tests load them.
+// Package deploy has no code. It holds the sample configurations, which are the manuals, the pages beside them, and the
+// service units. Its tests check them.
 package deploy

@@ -21,7 +21,7 @@ const (
 	relayUnit   = "clearback-relay.service"
 )
 
-// The agent's sample is its manual: it loads, and has every key at its place.
+// TestRelaySample: the agent's sample is its manual, so it loads and has every key in its place.
 func TestRelaySample(t *testing.T) {
 	r, faults := config.ParseRelay(relaySample, read(t, relaySample), secrets())
 	require.Empty(t, faults.String())
@@ -39,7 +39,7 @@ func TestRelaySample(t *testing.T) {
 	}
 }
 
-// What the manual calls a default is one.
+// TestRelaySampleShowsDefaults: what the manual calls a default is one.
 func TestRelaySampleShowsDefaults(t *testing.T) {
 	shown, faults := config.ParseRelay(relaySample, read(t, relaySample), secrets())
 	require.Empty(t, faults.String())
@@ -78,7 +78,7 @@ func TestRelayUnit(t *testing.T) {
 	require.Contains(t, c, "/run/"+u["RuntimeDirectory"][0]+"/", "the one place to write")
 }
 
-// systemd's own check, as of the other unit.
+// TestRelayUnitVerifies runs systemd's own check, as for the other unit.
 func TestRelayUnitVerifies(t *testing.T) {
 	outsidetest.Need(t, "systemd-analyze", "systemd")
 	dir := t.TempDir()
