@@ -1,2 +1,4 @@
-// Package deploy has no code: it holds the sample configuration, which is the manual, and the service unit. Its tests load them.
+// Package deploy has no code. It holds the sample configurations, which are the manuals (contacts.yaml has every driver),
+// what a device of one's own has to do (contract-http.md and contract-mqtt.md, each with a device that the driver's
+// TestPageDevice runs), the threats, and the service units. Its tests load them.
 package deploy

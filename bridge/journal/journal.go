@@ -8,6 +8,14 @@
 // are held, and 1,024 more that are no events or effects.
 //
 // The routine of an idle line (a probe that answers what it answered before) is not recorded, so that a quiet night writes nothing.
+//
+// What outlives a line's process is here too: its count of holds that stayed, the end of the call-back window, its
+// openings of the last minute, the end of a storm's pause, and how far its answers can be trusted. So a daemon that
+// dies after each opening counts them all the same: the limit bounds openings less than a minute apart, also over
+// restarts. Without a journal each start begins anew, and trusts nothing.
+//
+// The schema has a number (PRAGMA user_version). A change of it comes with a step in schema.go that brings older
+// files forward, and with a file of the older version in testdata.
 package journal
 
 import (
