@@ -1,13 +1,3 @@
-// Package endpoint is one SIP socket, UDP and TCP on one port: the library's transports, parser and transactions behind
-// a dispatcher of our own, made safe to build a B2BUA on. It hands requests and responses over in the order of arrival
-// within a Call-ID, keeps an INVITE transaction alive until its final response, matches CANCEL, refuses malformed
-// requests, survives a panicking handler and keeps secrets and bad packets out of the log.
-//
-// The library (sipgo, its sip package only) brings parser, message types and transaction state machines. Its own
-// dispatcher starts a goroutine for each message, which loses the order of the wire: of back-to-back pairs 42 % came
-// inverted, and a CANCEL mostly overtook its INVITE. Here the reading goroutine of a socket matches each message to its
-// transaction itself and queues what concerns the user by Call-ID. The sockets are ours too: the library's UDP pool keeps
-// an entry for each source, and its TCP reader buffers without a bound.
 package endpoint
 
 import (

@@ -192,12 +192,13 @@ func mapFaults(comment, dir string, files []file) (faults []string) {
 	return faults
 }
 
-// TestMapOfSipua: whoever knows the RFC's section finds the file.
-func TestMapOfSipua(t *testing.T) {
-	const dir = "bridge/sipua"
+// TestMaps: whoever knows the RFC's section finds the file.
+func TestMaps(t *testing.T) {
 	files := wholeTree(t)
-	for _, fault := range mapFaults(packageComment(files, dir), dir, files) {
-		t.Errorf("%s/doc.go: %s", dir, fault)
+	for _, dir := range []string{"bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration"} {
+		for _, fault := range mapFaults(packageComment(files, dir), dir, files) {
+			t.Errorf("%s/doc.go: %s", dir, fault)
+		}
 	}
 }
 
