@@ -15,8 +15,8 @@
 //
 // # What is tested where, and how to run more of it
 //
-// `go test ./...` runs a part of most of these. The commands run more. Most tests that draw at random print a seed when
-// they fail; what repeats it stands in brackets.
+// `go test ./...` runs a part of most of these; with -race -short it leaves out what measures speed. The commands below
+// run more. Most tests that draw at random print a seed when they fail; what repeats it stands in brackets.
 //
 // The line's machine:
 //
