@@ -135,6 +135,35 @@ func TestCommandsOfPagesRun(t *testing.T) {
 	}
 }
 
+// testName is a test, or the beginning of several tests' names.
+var testName = regexp.MustCompile(`\b(?:Test|Fuzz)[A-Z0-9]\w*`)
+
+// goneTests returns the tests that a text names and that are nowhere.
+func goneTests(text string, files []file) (gone []string) {
+	there := testsOf(files, "./...")
+	for _, name := range testName.FindAllString(text, -1) {
+		some := false
+		for test := range there {
+			some = some || strings.HasPrefix(test, strings.TrimSuffix(name, "NN"))
+		}
+		if !some {
+			gone = append(gone, name)
+		}
+	}
+	return gone
+}
+
+func TestPagesNameTestsThatAreThere(t *testing.T) {
+	files := wholeTree(t)
+	all := comments(files)
+	all["DEVELOPERS.md"] = developers(t)
+	for place, text := range all {
+		for _, name := range goneTests(text, files) {
+			t.Errorf("%s names %s, which is nowhere", place, name)
+		}
+	}
+}
+
 // comments returns the package comments, by file.
 func comments(files []file) map[string]string {
 	all := map[string]string{}

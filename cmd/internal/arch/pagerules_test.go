@@ -20,6 +20,7 @@ func TestPageRulesCatch(t *testing.T) {
 	layout := func(text string) []string { return layoutFaults(text, []string{"config", "bridge"}) }
 	invariants := func(text string) []string { return invariantFaults(text, files, []int{2, 3, 4, 5, 6, 7}) }
 	sipua := func(text string) []string { return mapFaults(text, "bridge/sipua", files) }
+	tests := func(text string) []string { return goneTests(text, files) }
 	commands := func(text string) []string { return commandFaults(text, files) }
 	const eight = "1. a\n2. b\n3. c\n4. d\n5. e\n6. f\n7. g\n8. h\n"
 	for _, tt := range []struct {
@@ -43,6 +44,8 @@ func TestPageRulesCatch(t *testing.T) {
 		{"a test that is gone", "go test ./bridge/sipua -run Night", "nothing there matches Night", commands},
 		{"a flag that is gone", "go test ./bridge/sipua -run Day -day.lines 4", "-day.lines", commands},
 		{"a package that is gone", "go test ./bridge/gone -v", "no tests in bridge/gone", commands},
+		{"tests by name", "TestDay, and TestInvariantNN", "", tests},
+		{"a test by name that is gone", "TestNight", "TestNight", tests},
 		{"libraries with reasons", "require (\n\t// For a.\n\tlib.example/a v1.0.0\n)\n", "", unexplained},
 		{"a library without one", "require (\n\t// For a.\n\tlib.example/a v1.0.0\n\tlib.example/b v1.0.0\n)\n",
 			"lib.example/b", unexplained},
