@@ -195,7 +195,7 @@ func mapFaults(comment, dir string, files []file) (faults []string) {
 // TestMaps: whoever knows the RFC's section finds the file.
 func TestMaps(t *testing.T) {
 	files := wholeTree(t)
-	for _, dir := range []string{"bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration"} {
+	for _, dir := range []string{"supervision", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration"} {
 		for _, fault := range mapFaults(packageComment(files, dir), dir, files) {
 			t.Errorf("%s/doc.go: %s", dir, fault)
 		}
