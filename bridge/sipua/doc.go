@@ -14,8 +14,8 @@
 //	  8.2.2.1            Request-URI             strangers.go, socket.go (404)
 //	  8.2.2.2            merged requests (482)   tables.go, call.go
 //	  8.2.3              Accept (406), bodies    acceptable.go, sdp.go (415, 488), multipart.go
-//	  9.1                sending CANCEL          cancel.go, endpoint/cancel.go; a 200 crosses it: exchange.go, success
-//	  9.2                receiving CANCEL        socket.go, cancel.go, endpoint/cancelling.go
+//	  9.1                sending CANCEL          cancel.go, endpoint/cancel.go; exchange.go (a 200 that crosses it)
+//	  9.2                receiving CANCEL        socket.go, cancel.go (our 200 crossed it), endpoint/cancelling.go
 //	  10                 registration            registration/; the adapter registers anew: loss.go
 //	  11                 OPTIONS                 socket.go and extensions.go (answering), line.go and second.go (asking)
 //	  12.1               creating a dialog       leg.go, dialog.go (early dialogs, forks)
