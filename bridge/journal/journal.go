@@ -1,13 +1,22 @@
-// Package journal is the durable record of what happened on the lines, in one SQLite file: calls, events, effects with asked
-// and measured times, trials and incidents; and its reader. Nothing here ever delays a line.
+// Package journal is the durable record of what happened on the lines, and its reader. One SQLite file holds calls,
+// events, effects with asked and measured times, trials and incidents. Nothing here ever delays a line.
 //
-// The writer takes records into memory and writes them in batches, about every 100 ms. A process that is killed loses at most what
-// came in the last 250 ms (as long as the disk takes a batch in less than 100 ms); a power cut loses no batch that was written.
-// While the disk refuses everything, accounts, incidents, trials and line states are held in memory and written later; of events and
-// effects the first 32,768 are held, and what comes beyond is counted as lost. While a disk answers nothing at all, the first 32,768 records
-// are held, and 1,024 more that are no events or effects.
+// The writer takes records into memory and writes them in batches, about every 100 ms. A killed process loses at most
+// the last 250 ms (as long as the disk takes a batch in less than 100 ms). A power cut loses no batch that was
+// written. While the disk refuses everything, accounts, incidents, trials and line states are held in memory and
+// written later. Of events and effects the first 32,768 are held; what comes beyond is counted as lost. While a disk
+// does not answer at all, the first 32,768 records are held, and 1,024 more that are no events or effects.
 //
-// The routine of an idle line (a probe that answers what it answered before) is not recorded, so that a quiet night writes nothing.
+// The routine of an idle line (a probe with the same answer as before) is not recorded, so a quiet night writes
+// nothing.
+//
+// What outlives a line's process is here too: its count of holds that stayed, the end of the call-back window, its
+// openings of the last minute, the end of a storm's pause, and how far its answers can be trusted. So a daemon that
+// dies after each opening still counts them all: the limit bounds openings less than a minute apart, also over
+// restarts. Without a journal each start begins anew, and trusts nothing.
+//
+// The schema has a number (PRAGMA user_version). A change of it comes with a step in schema.go that brings older files
+// forward, and with a file of the older version in testdata.
 package journal
 
 import (

@@ -1,6 +1,3 @@
-// Package sipua is the inline SIP user agent: for each line a registrar and outbound server towards the adapter and a
-// user agent towards the service, two legs a call (a B2BUA, RFC 7092). It reports what happened as events and carries
-// out effects; it decides nothing about the loop.
 package sipua
 
 import (

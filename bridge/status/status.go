@@ -1,5 +1,5 @@
 // Package status is the control of a running daemon: HTTP/1.1 (RFC 9112) and JSON (RFC 8259) on a Unix socket with file permissions, and
-// its client. There is no TCP port for it. This is the whole of it, version 1:
+// its client. There is no TCP port for it. Within a version fields are only added. This is the whole of it, version 1:
 //
 //	GET    /v1/daemon                                               200 Daemon, with all lines
 //	POST   /v1/lines/{line}/pulse        {"interval_ms":700}        200 Pulse; without interval_ms: the line's own interval

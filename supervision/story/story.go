@@ -1,5 +1,13 @@
 // Package story turns what happened on a line into what people read: the account of each call, its outcome, and why, in words.
 // It is pure: entries go in, accounts and texts come out.
+//
+// One [Entry] for each event and each effect goes from the line's goroutine to the journal (a copy into a queue), to the
+// daemon's state of the line (cmd/internal/cli) and to whoever follows the line. A [Teller] folds entries into the
+// [Account] of a call. The journal stores accounts, so that `calls` reads one table, and entries, so that `explain` can
+// tell the story again.
+//
+// The words of `explain` are in explain.go (the frame, and why it ended so), phrases.go (the time line) and advice.go
+// (what to do); the drawing is in drawing.go, the words of log, tables and JSON in words.go.
 package story
 
 import (

@@ -1,5 +1,24 @@
 // Package supervisiontest tries a line's machine: scenario scripts, the invariants as checks over what went in
 // and came out, random event orders from a simulated world, and wrappers that break one rule each.
+//
+// # Invariants
+//
+// DEVELOPERS.md numbers them. TestInvariantNN proves number NN on random event orders, by the checks that rules names
+// for that number; each has mutants (mutants*.go) that break it and must be caught. Number 0 is what goes without
+// saying: both ends learn of every clearing, and every clearing of an answered call ends in an interruption or in a
+// report that says why not.
+//
+// # Scripts
+//
+// A script (supervision/testdata) is blocks with an empty line between them: events in their text form, ----, and the
+// transcript that came of them, with the deadline that is left. [Block] has the form. To write one, write the commands
+// with ---- below, let the machine fill in the rest, and read what it did:
+//
+//	go test ./supervision/supervisiontest -run 'TestScripts$' -rewrite
+//	git diff supervision/testdata
+//
+// The difference is the review: a changed line is a changed behaviour. Each sentence of SAFETY.md that ends with (loop)
+// has a script that cites it (# SAFETY.md S7.); a test holds that both ways.
 package supervisiontest
 
 import "clearback/supervision"

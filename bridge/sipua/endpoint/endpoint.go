@@ -1,10 +1,3 @@
-// Package endpoint is one SIP socket, UDP and TCP on one port: the library's transports, parser and transactions behind
-// a dispatcher of our own, made safe to build a B2BUA on. It hands requests and responses over in the order of arrival
-// within a Call-ID, keeps an INVITE transaction alive until its final response, matches CANCEL, refuses malformed
-// requests, survives a panicking handler and keeps secrets and bad packets out of the log.
-//
-// The library's own dispatcher starts a goroutine for each message, which loses the order of the wire. Here the reading
-// goroutine of a socket matches each message to its transaction itself and queues what concerns the user by Call-ID.
 package endpoint
 
 import (

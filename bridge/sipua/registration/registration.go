@@ -1,5 +1,3 @@
-// Package registration knows who may speak for a line and where it is reached: the registrar and digest towards the
-// adapter, and the registration of each line at the service.
 package registration
 
 import (

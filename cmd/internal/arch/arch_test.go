@@ -27,7 +27,7 @@ var rules = []struct {
 func root() fs.FS { return os.DirFS("../../..") }
 
 func TestTree(t *testing.T) {
-	files := readTree(t, root())
+	files := wholeTree(t)
 	if len(files) < 100 {
 		t.Fatalf("only %d Go files found; is this the root of the module?", len(files))
 	}
@@ -48,7 +48,7 @@ func TestTree(t *testing.T) {
 // TestTablesName: a table that names a package that is gone is out of date.
 func TestTablesName(t *testing.T) {
 	there := map[string]bool{}
-	for _, f := range readTree(t, root()) {
+	for _, f := range wholeTree(t) {
 		there[f.dir] = true
 	}
 	named := append(append([]string(nil), pure...), forTests...)

@@ -1,2 +1,3 @@
-// Package arch holds the tests of the tree itself: who may import whom, what may stand where. It has no code to run.
+// Package arch holds the tests of the tree itself: who may import whom, what may stand where, and whether pages and
+// package comments name what is there. It has no code to run.
 package arch

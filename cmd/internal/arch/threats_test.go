@@ -2,7 +2,6 @@ package arch
 
 import (
 	"fmt"
-	"go/ast"
 	"io/fs"
 	"regexp"
 	"strings"
@@ -23,10 +22,8 @@ func unanswered(page string, files []file) (faults []string) {
 		if !f.test {
 			continue
 		}
-		for _, d := range f.syntax.Decls {
-			if d, ok := d.(*ast.FuncDecl); ok && d.Recv == nil {
-				there[f.dir+" "+d.Name.Name] = true
-			}
+		for _, name := range functions(f) {
+			there[f.dir+" "+name] = true
 		}
 	}
 	ways := strings.Split(page, "\n## ")[1:]
@@ -65,7 +62,7 @@ func TestThreatsAreAnswered(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, fault := range unanswered(string(page), readTree(t, root())) {
+	for _, fault := range unanswered(string(page), wholeTree(t)) {
 		t.Errorf("deploy/threats.md: %s", fault)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"path"
 	"strings"
+	"sync"
 	"testing"
 )
 
@@ -19,12 +20,32 @@ type file struct {
 	syntax *ast.File
 }
 
-// readTree parses every Go file under the root, hidden folders and testdata excepted.
+// wholeTree returns the files of this tree, which are read once.
+func wholeTree(t *testing.T) []file {
+	t.Helper()
+	files, err := readOnce()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return files
+}
+
+var readOnce = sync.OnceValues(func() ([]file, error) { return parseTree(root()) })
+
+// readTree is parseTree for the trees of tests.
 func readTree(t *testing.T, root fs.FS) []file {
 	t.Helper()
-	var files []file
+	files, err := parseTree(root)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return files
+}
+
+// parseTree parses every Go file under the root, hidden folders and testdata excepted.
+func parseTree(root fs.FS) (files []file, err error) {
 	set := token.NewFileSet()
-	err := fs.WalkDir(root, ".", func(p string, d fs.DirEntry, err error) error {
+	err = fs.WalkDir(root, ".", func(p string, d fs.DirEntry, err error) error {
 		if err != nil {
 			return err
 		}
@@ -49,10 +70,7 @@ func readTree(t *testing.T, root fs.FS) []file {
 		files = append(files, file{p, path.Dir(p), strings.HasSuffix(name, "_test.go"), source, syntax})
 		return nil
 	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return files
+	return files, err
 }
 
 // imports returns the import paths of a file.
@@ -66,3 +84,13 @@ func (f *file) imports() []string {
 
 // within tells whether p is the module or package top, or lies below it.
 func within(p, top string) bool { return p == top || strings.HasPrefix(p, top+"/") }
+
+// functions returns the names of a file's functions, methods excepted.
+func functions(f file) (names []string) {
+	for _, d := range f.syntax.Decls {
+		if d, ok := d.(*ast.FuncDecl); ok && d.Recv == nil {
+			names = append(names, d.Name.Name)
+		}
+	}
+	return names
+}

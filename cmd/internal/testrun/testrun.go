@@ -1,5 +1,3 @@
-// Package testrun runs this module's tests and reports on the run. It stands on the go command alone: each test still passes, fails and
-// skips as go test says.
 package testrun
 
 import (
