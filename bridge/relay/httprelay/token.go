@@ -25,7 +25,9 @@ func (d *device) token(ctx context.Context) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	var state struct{ Token *string }
+	var state struct {
+		Token *string `json:"token"`
+	}
 	if err := json.Unmarshal(answer, &state); err != nil {
 		return "", notOpened("%s: %w: it is no state", d.contact.read.what, ErrAnswer)
 	}

@@ -42,9 +42,11 @@ type unit struct {
 
 // listed is what go list says of a package.
 type listed struct {
-	ImportPath, Dir, Export string
-	GoFiles                 []string
-	DepOnly                 bool
+	ImportPath string   `json:"ImportPath"`
+	Dir        string   `json:"Dir"`
+	Export     string   `json:"Export"`
+	GoFiles    []string `json:"GoFiles"`
+	DepOnly    bool     `json:"DepOnly"`
 }
 
 // units loads packages, each given by its pattern. Only the files of this system's build are in them.

@@ -15,17 +15,18 @@ import (
 
 // An event is what go test -json writes, as cmd/test2json documents it ("go doc test2json").
 type event struct {
-	Action  string
-	Package string
-	Test    string
-	Output  string
+	Action  string `json:"Action"`
+	Package string `json:"Package"`
+	Test    string `json:"Test"`
+	Output  string `json:"Output"`
 }
 
 // A result is what became of one test, a subtest included.
 type result struct {
-	Package, Test string
-	Action        string // pass, fail or skip
-	Reason        string // of a skip
+	Package string `json:"Package"`
+	Test    string `json:"Test"`
+	Action  string `json:"Action"` // pass, fail or skip
+	Reason  string `json:"Reason"` // of a skip
 }
 
 // A tally holds the last word on each test. Its zero value is empty. It is not for concurrent use.
