@@ -158,7 +158,8 @@ func TestEveryVersionHasItsStatements(t *testing.T) {
 		}))
 		return all
 	}
-	for v := 1; v < len(schema); v++ {
+	// The last one is the file of today, so its statements are held to those of testdata too.
+	for v := 1; v <= len(schema); v++ {
 		old := makeVersion(t, v)
 		before := dump(t, old)
 		require.NoError(t, SaveTrust(old, "workshop", Trust{At: start}))
