@@ -53,6 +53,7 @@ var may = map[string][]string{
 	},
 	"cmd/internal/arch":    {},
 	"cmd/internal/figures": {},
+	"cmd/internal/frozen":  {}, // tests only
 	"cmd/internal/interop": {},
 	"cmd/internal/testrun": {},
 	"cmd/clearback":        {"cmd/internal/cli"},
@@ -81,6 +82,7 @@ var testsMay = map[string][]string{
 	"bridge/sipua/flows":                 {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/judge", "supervision", "supervision/story"},
 	"bridge/trial":                       {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
 	"cmd/internal/figures":               {"bridge/loopbacktest", "bridge/outsidetest"},
+	"cmd/internal/frozen":                {"bridge/journal", "bridge/rehearsal", "bridge/relay", "bridge/relay/agent", "bridge/relay/drivers", "bridge/relay/mqtt", "bridge/relay/mqtt/broker", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest", "bridge/status", "cmd/internal/cli", "config", "supervision", "supervision/story"},
 	"cmd/internal/interop":               {"bridge/loopbacktest", "bridge/outsidetest", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/judge"}, // the rules by which all that the daemon sends is judged
 	"cmd/internal/cli":                   {"bridge/loopbacktest"},
 	"deploy":                             {"bridge/outsidetest", "config", "supervision"},

@@ -53,6 +53,17 @@ func TestLogForms(t *testing.T) {
 	}
 }
 
+// TestLogLine is the shape of a line: what collects logs relies on the keys of its head and on the form of times and durations.
+func TestLogLine(t *testing.T) {
+	var h heard
+	log, end := newLogger(config.Log{Level: "info", Format: "json"}, &h)
+	at := time.Date(2026, 3, 14, 19, 30, 0, 123_456_789, time.UTC)
+	log.Named("box-office").Warn("curtain", zap.Duration("late", 1500*time.Microsecond), zap.Time("at", at), zap.Uint64("call", 3))
+	end()
+	require.Regexp(t, `^\{"level":"warn","ts":"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)","logger":"box-office","msg":"curtain",`+
+		`"late":"1.5ms","at":"2026-03-14T19:30:00.123456789Z","call":3\}\n$`, h.String())
+}
+
 // Whatever a peer put into a text, the log keeps one line for one entry, without what moves a terminal's cursor or turns the direction of
 // writing, and cuts what is long; JSON stays JSON.
 func TestLogIsPlain(t *testing.T) {

@@ -1,0 +1,203 @@
+package frozen
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+
+	"clearback/bridge/rehearsal"
+	"clearback/bridge/status"
+	"clearback/cmd/internal/cli"
+	"clearback/supervision/story"
+)
+
+// backend answers with every field set, except Daemon, which is what the test says.
+type backend struct {
+	t      *testing.T
+	daemon status.Daemon
+	calls  transcript
+	// refuses is what BeginTrials answers.
+	refuses error
+}
+
+func (b *backend) Daemon() status.Daemon { return b.daemon }
+
+func (b *backend) Pulse(_ context.Context, line string, d time.Duration) (status.Pulse, error) {
+	b.calls.printf("pulse %s %s\n", line, d)
+	return full[status.Pulse](b.t), nil
+}
+
+func (b *backend) SetInterval(line string, d time.Duration) error {
+	b.calls.printf("interval %s %s\n", line, d)
+	return nil
+}
+
+func (b *backend) BeginTrials(line string) error {
+	b.calls.printf("begin %s\n", line)
+	return b.refuses
+}
+
+func (b *backend) Ring(_ context.Context, line string) (uint64, error) {
+	b.calls.printf("ring %s\n", line)
+	return 7, nil
+}
+
+func (b *backend) Clear(_ context.Context, line string, d time.Duration, off bool) (status.Trial, error) {
+	b.calls.printf("clear %s %s %t\n", line, d, off)
+	return full[status.Trial](b.t), nil
+}
+
+func (b *backend) KeepTrial(line string, a status.TrialAnswer) error {
+	b.calls.printf("keep %s %s\n", line, mustJSON(b.t, a))
+	return nil
+}
+
+func (b *backend) EndTrials(line string) error {
+	b.calls.printf("end %s\n", line)
+	return nil
+}
+
+// served serves a backend at a socket whose path is short, since the kernel bounds it.
+func served(t *testing.T, b *backend) (socket string) {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "millrace")
+	require.NoError(t, err)
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	socket = filepath.Join(dir, "control")
+	s, err := status.Listen(status.Options{Path: socket, House: b, Logger: zap.NewNop()})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	return socket
+}
+
+// exchange sends one request and writes it down with its answer.
+func exchange(t *testing.T, tr *transcript, socket, method, path, body string) {
+	t.Helper()
+	at := &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+		return new(net.Dialer).DialContext(ctx, "unix", socket)
+	}}
+	r, err := http.NewRequestWithContext(t.Context(), method, "http://clearback"+path, strings.NewReader(body))
+	require.NoError(t, err)
+	a, err := at.RoundTrip(r)
+	require.NoError(t, err)
+	defer a.Body.Close()
+	text, err := io.ReadAll(a.Body)
+	require.NoError(t, err)
+	tr.printf("%s %s %s\n----\n%d", method, path, body, a.StatusCode)
+	for _, name := range []string{"Clearback-Api", "Content-Type", "Allow"} {
+		if v := a.Header.Get(name); v != "" {
+			tr.printf(", %s: %s", name, v)
+		}
+	}
+	// Of a refusal the text is for people.
+	var e status.Error
+	if a.StatusCode >= 400 && json.Unmarshal(text, &e) == nil {
+		require.NotEmpty(t, e.Text)
+		text = bytes.Replace(text, mustJSON(t, e.Text), []byte(`"..."`), 1)
+	}
+	tr.printf("\n%s\n", text)
+}
+
+func mustJSON(t *testing.T, v any) []byte {
+	t.Helper()
+	text, err := json.Marshal(v)
+	require.NoError(t, err)
+	return text
+}
+
+// TestControlSocket is every path of the control socket with its methods, bodies and answers, and the JSON of `lines`.
+func TestControlSocket(t *testing.T) {
+	b := &backend{t: t}
+	socket := served(t, b)
+	var tr transcript
+	for _, r := range [][3]string{
+		{"GET", "/v1/daemon", ""},
+		{"POST", "/v1/daemon", ""},
+		{"POST", "/v1/lines/box-office/pulse", ""},
+		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":700}`},
+		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":700,"loud":true}`},
+		{"GET", "/v1/lines/box-office/pulse", ""},
+		{"PUT", "/v1/lines/box-office/interval", `{"interval_ms":700}`},
+		{"PUT", "/v1/lines/box-office/interval", ``},
+		{"POST", "/v1/lines/box-office/interval", `{"interval_ms":700}`},
+		{"POST", "/v1/lines/stage%20door%2F2/trials", ""},
+		{"GET", "/v1/lines/box-office/trials", ""},
+		{"POST", "/v1/lines/box-office/trials/ring", ""},
+		{"POST", "/v1/lines/box-office/trials/clear", `{"interval_ms":700,"pulse_dialling_off":true}`},
+		{"POST", "/v1/lines/box-office/trials/clear", `{"interval_ms":0}`},
+		{"POST", "/v1/lines/box-office/trials/keep", string(mustJSON(t, keptTrial(t)))},
+		{"POST", "/v1/lines/box-office/trials/keep", `{"cleared":"perhaps"}`},
+		{"DELETE", "/v1/lines/box-office/trials", ""},
+		{"GET", "/v1", ""},
+		{"GET", "/v2/daemon", ""},
+	} {
+		exchange(t, &tr, socket, r[0], r[1], r[2])
+	}
+	for _, word := range []string{
+		status.ReasonNoLine, status.ReasonBadBody, status.ReasonRefused, status.ReasonStopped, status.ReasonBusy, status.ReasonFailed,
+		status.ReasonNoPath, status.ReasonNoVersion,
+	} {
+		b.refuses = &status.Error{Code: http.StatusConflict, Reason: word, Text: "why, and what to do"}
+		exchange(t, &tr, socket, "POST", "/v1/lines/box-office/trials", "")
+	}
+	b.refuses = errors.New("without a word of its own")
+	exchange(t, &tr, socket, "POST", "/v1/lines/box-office/trials", "")
+	tr.printf("what the daemon was asked\n----\n%s\n", b.calls.String())
+	b.daemon.Lines = make([]status.Line, 1) // what is never left out
+	tr.printf("lines --json\n----\n%s\n", linesJSON(t, socket))
+	b.daemon = full[status.Daemon](t) // everything
+	tr.printf("lines --json\n----\n%s", linesJSON(t, socket))
+	compare(t, "control.txt", tr.String())
+}
+
+func keptTrial(t *testing.T) status.TrialAnswer {
+	a := full[status.TrialAnswer](t)
+	a.Cleared = "stayed"
+	return a
+}
+
+func linesJSON(t *testing.T, socket string) string {
+	t.Helper()
+	text, err := os.ReadFile("../../../deploy/clearback.yaml")
+	require.NoError(t, err)
+	const sample = "/run/clearback/control"
+	require.Equal(t, 1, strings.Count(string(text), sample))
+	file := filepath.Join(t.TempDir(), "clearback.yaml")
+	require.NoError(t, os.WriteFile(file, []byte(strings.Replace(string(text), sample, socket, 1)), 0o600))
+	code, out, errs := run("lines", "--json", "--config", file)
+	require.Equal(t, cli.ExitOK, code, errs)
+	return out
+}
+
+// run runs a command as a user would.
+func run(args ...string) (code int, out, errs string) {
+	var o, e bytes.Buffer
+	code = cli.Main(args, cli.Streams{In: strings.NewReader(""), Out: &o, Err: &e}, make(chan os.Signal))
+	return code, o.String(), e.String()
+}
+
+// TestRehearseJSON is the shape of what `rehearse --json` prints.
+func TestRehearseJSON(t *testing.T) {
+	text, err := json.MarshalIndent(full[rehearsal.Report](t), "", "  ")
+	require.NoError(t, err)
+	compare(t, "rehearse.json", string(text)+"\n")
+}
+
+// TestCallJSON is the shape of a line of `calls --json`, with all that there may be and with what there always is, and the header of `calls --csv`.
+func TestCallJSON(t *testing.T) {
+	all, err := json.MarshalIndent(full[story.JSON](t), "", "  ")
+	require.NoError(t, err)
+	compare(t, "calls.txt", string(all)+"\n\n"+string(mustJSON(t, story.JSON{}))+"\n\n"+strings.Join(story.CSVHeader(), ",")+"\n")
+}

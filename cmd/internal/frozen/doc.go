@@ -1,0 +1,25 @@
+// Package frozen holds what others rely on and no change of ours may alter: files that its tests compare with what the code does.
+//
+// A frozen file is changed by hand, for a reason that the commit's message gives; there is no flag that rewrites one. A commit that
+// only renames or moves changes none of them, nor any other file below a folder testdata; go run ./cmd/testrun moved shows it.
+//
+//	what                                      file                             test
+//	JSON of lines, the control socket         testdata/control.txt             TestControlSocket
+//	names of the counts in it                 cmd/internal/cli/testdata        cmd/internal/cli TestCountNames
+//	JSON and CSV of calls                     testdata/calls.txt               TestCallJSON, TestJournals
+//	explain                                   supervision/story/testdata/*.txt supervision/story TestTold
+//	JSON of rehearse                          testdata/rehearse.json           TestRehearseJSON
+//	the journal's schema                      bridge/journal/testdata/*.sql    bridge/journal TestEveryVersionHasItsStatements
+//	journals of earlier commits               testdata/journal-*.sql           TestJournals
+//	text of events and effects, and the
+//	numbers that the journal stores           testdata/words.txt               TestWords
+//	faults of the configuration               config/testdata/*.yaml           config TestBadFiles
+//	faults of the agent's configuration       config/relayfile_test.go         config TestRelayFaults
+//	keys of both configurations               testdata/keys.txt                TestKeys
+//	keys of the log                           testdata/logkeys.txt             TestLogKeys
+//	a line of the log                         cmd/internal/cli/log_test.go     cmd/internal/cli TestLogLine
+//	flags of every command                    testdata/flags.txt               TestFlags
+//	exit codes                                testdata/exitcodes.txt           TestExitCodes
+//	scenario scripts                          supervision/testdata/*.txt       supervision/supervisiontest TestScripts
+//	call flows                                bridge/sipua/flows/testdata      bridge/sipua/flows TestFlows
+package frozen
