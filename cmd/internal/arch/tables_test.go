@@ -85,6 +85,7 @@ var testsMay = map[string][]string{
 	"cmd/internal/frozen":                {"bridge/journal", "bridge/rehearsal", "bridge/relay", "bridge/relay/agent", "bridge/relay/drivers", "bridge/relay/mqtt", "bridge/relay/mqtt/broker", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest", "bridge/status", "cmd/internal/cli", "config", "supervision", "supervision/story"},
 	"cmd/internal/interop":               {"bridge/loopbacktest", "bridge/outsidetest", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/judge"}, // the rules by which all that the daemon sends is judged
 	"cmd/internal/cli":                   {"bridge/loopbacktest"},
+	"cmd/internal/testrun":               {"bridge/outsidetest"},
 	"deploy":                             {"bridge/outsidetest", "config", "supervision"},
 	"supervision/tuning":                 {"bridge/outsidetest"},
 	"supervision/story":                  {"supervision/supervisiontest"},

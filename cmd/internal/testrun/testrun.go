@@ -15,6 +15,7 @@ const usage = `usage: go run ./cmd/testrun [-record FILE] [go test arguments]
        go run ./cmd/testrun repeat [-runs N] [-at-once N] [-keep DIR] [-run REGEXP] [PACKAGE...]
        go run ./cmd/testrun mutate [-seed N] [-n N] [-limit TIME] [-only FILE:LINE]
                                    [-tests PACKAGE=PACKAGE,...] PACKAGE|FILE...
+       go run ./cmd/testrun moved [OLD [NEW]]
 
 The first form runs go test (on ./... unless told otherwise) and lists at the end
 what was skipped and why. With -record it also adds each result to FILE.
@@ -29,10 +30,13 @@ operator, condition, constant or statement. It runs the package's tests on each,
 for at most TIME (default 1m), and with -tests those of other packages after them.
 It prints one line a mutant and a table. The tree is not written. The same seed
 (default 1) draws the same mutants of the same tree; -only draws those of one line.
+moved compares two revisions (default HEAD~1 and HEAD) and prints what a commit that
+only renames and moves leaves alone: functions, types, constants and variables that
+differ in more than comments and our own names, and changed files below testdata.
 `
 
-// Main carries out the command line and returns the exit code: 0 if every test passed, 1 if one failed or
-// a mutant survived, 2 for wrong usage.
+// Main carries out the command line and returns the exit code: 0 if every test passed, 1 if one failed, a mutant
+// survived or more than names changed, 2 for wrong usage.
 func Main(args []string, in io.Reader, out, errs io.Writer) int {
 	var err error
 	switch {
@@ -45,6 +49,8 @@ func Main(args []string, in io.Reader, out, errs io.Writer) int {
 		err = repeat(args[1:], out, errs)
 	case len(args) > 0 && args[0] == "mutate":
 		err = mutate(args[1:], out, errs)
+	case len(args) > 0 && args[0] == "moved":
+		err = moved(args[1:], out, errs)
 	case len(args) > 0 && args[0] == busyWord:
 		return busy(in)
 	default:
@@ -63,8 +69,8 @@ func Main(args []string, in io.Reader, out, errs io.Writer) int {
 	return 2
 }
 
-// errFailed says that a test failed or a mutant survived; which has been printed.
-var errFailed = errors.New("a test failed or a mutant survived")
+// errFailed says that a test failed, a mutant survived or more than names changed; what has been printed.
+var errFailed = errors.New("a test failed, a mutant survived or more than names changed")
 
 // run runs go test and prints its report.
 func run(args []string, out, errs io.Writer) error {
