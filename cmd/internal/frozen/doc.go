@@ -20,6 +20,10 @@
 //	a line of the log                         cmd/internal/cli/log_test.go     cmd/internal/cli TestLogLine
 //	flags of every command                    testdata/flags.txt               TestFlags
 //	exit codes                                testdata/exitcodes.txt           TestExitCodes
+//	the HTTP contract, requests of one's own  testdata/http.txt                TestHTTP
+//	Modbus boards                             testdata/modbus.txt              TestModbus
+//	the agent's registers                     testdata/agent.txt               TestAgent
+//	the MQTT contract                         testdata/mqtt.txt                TestMQTT
 //	scenario scripts                          supervision/testdata/*.txt       supervision/supervisiontest TestScripts
 //	call flows                                bridge/sipua/flows/testdata      bridge/sipua/flows TestFlows
 package frozen
