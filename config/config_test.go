@@ -118,6 +118,21 @@ func TestSecretsAreNotPrinted(t *testing.T) {
 	}
 }
 
+// TestNoCredentials: the fault of a daemon that systemd gave no credentials.
+func TestNoCredentials(t *testing.T) {
+	env := playhouse()
+	all := env.Getenv
+	env.Getenv = func(name string) (string, bool) {
+		if name == "CREDENTIALS_DIRECTORY" {
+			return "", false
+		}
+		return all(name)
+	}
+	_, faults := Parse("small", []byte(small), env)
+	require.Equal(t, "small:8:79: lines[0].service.password: there are no credentials: CREDENTIALS_DIRECTORY is not set; start under systemd "+
+		"with LoadCredential=, or use {file: PATH}\n", faults.String())
+}
+
 func TestLoad(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "clearback.yaml")

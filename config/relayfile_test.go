@@ -1,6 +1,7 @@
 package config
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -33,6 +34,15 @@ func TestRelayDefaults(t *testing.T) {
 	require.Nil(t, r.HardwareWatchdog)
 }
 
+// manyRelays are 62 contacts.
+func manyRelays() string {
+	var b strings.Builder
+	for i := range 62 {
+		fmt.Fprintf(&b, "  - name: lamp-%d\n    simulated: {}\n", i)
+	}
+	return b.String()
+}
+
 // One bad file for each rule, with its exact faults.
 func TestRelayFaults(t *testing.T) {
 	with := func(old, new string) string { return strings.Replace(smallRelay, old, new, 1) }
@@ -55,6 +65,7 @@ func TestRelayFaults(t *testing.T) {
 			"3:7: mqtt: certificate and key belong together; add the other one\n" +
 				"3:17: mqtt.address: certificates need mqtts://; write that, or remove them\n" +
 				"3:102: mqtt.password: a secret does not stand in this file; write {file: PATH}, {env: NAME} or {credential: NAME}"},
+		{smallRelay + manyRelays(), "133:5: contacts: 65 of them; allowed are 64"},
 		{"listen: 127.0.0.1:1502\nallow_from: [192.0.2.10]\ncontacts: []\n", "3:11: contacts has no entry; add one"},
 		{with("stage-door", "box-office"), `6:11: contacts[1].name: "box-office" is the name of contacts[0] too; each needs its own`},
 		{with("simulated: {}", "simulated: {}\n    gpio: {chip: gpiochip0, line: 4}"), "9:5: contacts[2]: 2 outputs; write exactly one of gpio, serial and simulated"},
