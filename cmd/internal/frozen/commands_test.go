@@ -15,7 +15,9 @@ import (
 )
 
 // commands are all of them, as they are typed.
-var commands = []string{"run", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "rehearse", "close", "relay", "version"}
+var commands = []string{
+	"run", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "rehearse", "close", "relay", "version",
+}
 
 // flagLine is a flag in the help of a command; the group is there if it takes a value.
 var flagLine = regexp.MustCompile(`(?m)^ +(?:-\w, )?--?([a-z][a-z-]+)( \S)?`)
@@ -47,7 +49,8 @@ func TestKeys(t *testing.T) {
 	daemon, agent := config.Keys(), config.RelayKeys()
 	slices.Sort(daemon)
 	slices.Sort(agent)
-	compare(t, "keys.txt", "the daemon's file\n----\n"+strings.Join(daemon, "\n")+"\n\nthe agent's file\n----\n"+strings.Join(agent, "\n")+"\n")
+	compare(t, "keys.txt", "the daemon's file\n----\n"+strings.Join(daemon, "\n")+
+		"\n\nthe agent's file\n----\n"+strings.Join(agent, "\n")+"\n")
 }
 
 // playhouse has one line, whose board is at a port where nobody listens (RFC 1078, long unused).
@@ -65,15 +68,16 @@ lines:
 // relays is a file of the agent's.
 const relays = "listen: 127.0.0.1:1502\nallow_from: [192.0.2.10]\ncontacts: [{name: box-office, simulated: {}}]\n"
 
-// TestExitCodes is how commands end. Those that need a daemon, or minutes, are tested beside their code by the names of the codes, whose
-// values are at the end.
+// TestExitCodes is how commands end. Those that need a daemon, or minutes, are tested beside their code by the names of
+// the codes, whose values are at the end.
 func TestExitCodes(t *testing.T) {
 	dir := t.TempDir()
 	write := func(name, text string) {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600))
 	}
 	write("clearback.yaml", playhouse)
-	write("no-contact.yaml", strings.Replace(playhouse, "{driver: modbus, controller: relays, coil: 0, accept_open_if_daemon_dies: true}", "{driver: none}", 1))
+	write("no-contact.yaml", strings.Replace(playhouse,
+		"{driver: modbus, controller: relays, coil: 0, accept_open_if_daemon_dies: true}", "{driver: none}", 1))
 	write("faults.yaml", strings.Replace(playhouse, "coil", "coyl", 1))
 	write("relay.yaml", relays)
 	write("relay-faults.yaml", strings.Replace(relays, "simulated", "stimulated", 1))
@@ -93,7 +97,8 @@ func TestExitCodes(t *testing.T) {
 		require.NotContains(t, errs, "panic")
 		tr.printf("%d clearback %s\n", code, line)
 	}
-	tr.printf("\n%d ok\n%d failed\n%d faults\n%d not closed\n", cli.ExitOK, cli.ExitFailed, cli.ExitFaults, cli.ExitNotClosed)
+	tr.printf("\n%d ok\n%d failed\n%d faults\n%d not closed\n",
+		cli.ExitOK, cli.ExitFailed, cli.ExitFaults, cli.ExitNotClosed)
 	compare(t, "exitcodes.txt", tr.String())
 }
 

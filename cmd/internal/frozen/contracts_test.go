@@ -32,7 +32,8 @@ import (
 	"clearback/config"
 )
 
-// heard are the different requests that a device got; how often each came, and what came in between, is the drivers' business.
+// heard are the different requests that a device got; how often each came, and what came in between, is the drivers'
+// business.
 type heard struct {
 	mu  sync.Mutex
 	all map[string]bool
@@ -87,7 +88,11 @@ controllers: [` + controller + `]
 lines:
 `
 	for line, contact := range contacts {
-		text += fmt.Sprintf(`  - {name: %s, adapter: {user: %[1]s, contact: "sip:192.0.2.21"}, service: {registrar: "sip:192.0.2.5", user: %[1]s, register: false}, contact: {%s}}`+"\n", line, contact)
+		text += fmt.Sprintf(`  - name: %s
+    adapter: {user: %[1]s, contact: "sip:192.0.2.21"}
+    service: {registrar: "sip:192.0.2.5", user: %[1]s, register: false}
+    contact: {%s}
+`, line, contact)
 	}
 	c, faults := config.Parse("playhouse", []byte(text), config.Env{})
 	require.Empty(t, faults.String())
@@ -104,7 +109,9 @@ lines:
 				require.NoError(t, err, line)
 			}
 		}
-		r := contact.Interrupt(ctx, relay.Interruption{Seq: 7, Duration: 60 * time.Millisecond, NotAfter: time.Now().Add(10 * time.Second)})
+		r := contact.Interrupt(ctx, relay.Interruption{
+			Seq: 7, Duration: 60 * time.Millisecond, NotAfter: time.Now().Add(10 * time.Second),
+		})
 		require.Equal(t, relay.Done, r.Outcome, "%s: %v", line, r.Err)
 		require.NoError(t, contact.Close(ctx))
 		if s, ok := contact.(relay.Sensor); ok {
@@ -119,7 +126,8 @@ var (
 	bodyLength    = regexp.MustCompile(`Content-Length: [1-9]\d*`)
 )
 
-// TestHTTP is what a device with the contract of deploy/contract-http.md is sent, byte by byte, and one with requests of its own.
+// TestHTTP is what a device with the contract of deploy/contract-http.md is sent, byte by byte, and one with requests
+// of its own.
 func TestHTTP(t *testing.T) {
 	var got heard
 	var mu sync.Mutex
@@ -153,7 +161,9 @@ func TestHTTP(t *testing.T) {
 		case "close", "off":
 			open[name] = time.Time{}
 		}
-		state, err := json.Marshal(map[string]any{"open": time.Now().Before(open[name]), "ms_left": 0, "pulses": 1, "token": "t-1", "seq": seq[name]})
+		state, err := json.Marshal(map[string]any{
+			"open": time.Now().Before(open[name]), "ms_left": 0, "pulses": 1, "token": "t-1", "seq": seq[name],
+		})
 		if err != nil {
 			return
 		}
@@ -161,14 +171,15 @@ func TestHTTP(t *testing.T) {
 	})
 	exercise(t, `{name: device, driver: http, http: {url: "http://`+address+`"}}`, map[string]string{
 		"box-office": `driver: http, controller: device, http: {contact: relay-1}`,
-		"stage-door": `driver: http, controller: device, http: {contact: out, timed: {limit: 3s, path: "/{contact}/on?s={s}&ms={ms}", method: PUT, body: '{"line":"{line}","seq":{seq},"ms":{ms}}'},
+		"stage-door": `driver: http, controller: device, http: {contact: out,
+      timed: {limit: 3s, path: "/{contact}/on?s={s}&ms={ms}", method: PUT, body: '{"line":"{line}","seq":{seq},"ms":{ms}}'},
       close: {path: "/{contact}/off"}, read: {path: "/{contact}", pointer: /open, open: [true], closed: [false]}}`,
 	})
 	compare(t, "http.txt", got.String())
 }
 
-// board is a relay board on Modbus TCP: a coil for each contact, a register that opens coil 1 for so many milliseconds, a sequence and a length
-// for coil 2, and a loop-current input for coil 0.
+// board is a relay board on Modbus TCP: a coil for each contact, a register that opens coil 1 for so many milliseconds,
+// a sequence and a length for coil 2, and a loop-current input for coil 0.
 type board struct {
 	heard
 	board sync.Mutex
@@ -229,8 +240,8 @@ func (b *board) answer(pdu []byte) []byte {
 	}
 }
 
-// TestModbus is what a board is sent, unit and PDU: a bare coil with a watchdog, a timed output, one with a sequence, and a bare coil
-// that opens when it is off.
+// TestModbus is what a board is sent, unit and PDU: a bare coil with a watchdog, a timed output, one with a sequence,
+// and a bare coil that opens when it is off.
 func TestModbus(t *testing.T) {
 	b := &board{seq: 40}
 	address := listen(t, b.serve)
@@ -249,7 +260,10 @@ func TestAgent(t *testing.T) {
 	a, err := agent.New(agent.Options{MaxInterval: 61 * time.Second, Watchdog: 60 * time.Second})
 	require.NoError(t, err)
 	for _, name := range []string{"box-office", "stage-door"} {
-		_, err := a.Contact(agent.ContactOptions{Name: name, Senses: name == "box-office", Simulated: true, Open: func() (agent.Output, error) { return agent.NewSimulated("") }})
+		_, err := a.Contact(agent.ContactOptions{
+			Name: name, Senses: name == "box-office", Simulated: true,
+			Open: func() (agent.Output, error) { return agent.NewSimulated("") },
+		})
 		require.NoError(t, err)
 	}
 	s := agent.NewServer(a, agent.ServerOptions{AllowFrom: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}})
@@ -335,20 +349,25 @@ func TestMQTT(t *testing.T) {
 	hears := func(_ *broker.Conn, m broker.Received) {
 		var k mqtt.Command
 		if json.Unmarshal(m.Payload, &k) == nil {
-			text := commandNumber.ReplaceAllString(strings.ReplaceAll(string(m.Payload), `"`+k.From+`"`, `"FROM"`), `"seq":N`)
+			text := strings.ReplaceAll(string(m.Payload), `"`+k.From+`"`, `"FROM"`)
+			text = commandNumber.ReplaceAllString(text, `"seq":N`)
 			got.add(fmt.Sprintf("%s %s retained %t", m.Topic, text, m.Retained))
 			told <- k
 		}
 	}
 	conn, err := link.Dial(t.Context(), broker.Session{
-		ClientID: broker.Unique(), Receive: hears, Will: broker.Message{Topic: "playhouse/box-office/state", Payload: []byte(`{"online":false}`), Retain: true},
-		Subscribe: []broker.Subscription{{Topic: "playhouse/box-office/pulse"}, {Topic: "playhouse/box-office/close"}, {Topic: "playhouse/box-office/read"}},
+		ClientID: broker.Unique(), Receive: hears,
+		Will: broker.Message{Topic: "playhouse/box-office/state", Payload: []byte(`{"online":false}`), Retain: true},
+		Subscribe: []broker.Subscription{
+			{Topic: "playhouse/box-office/pulse"}, {Topic: "playhouse/box-office/close"}, {Topic: "playhouse/box-office/read"},
+		},
 	})
 	require.NoError(t, err)
 	defer conn.Leave(false)
 	tell := func(s string) {
 		// Nobody may listen yet, or any more.
-		_ = conn.Publish(context.Background(), broker.Message{Topic: "playhouse/box-office/state", Payload: []byte(s), Retain: true}, nil)
+		m := broker.Message{Topic: "playhouse/box-office/state", Payload: []byte(s), Retain: true}
+		_ = conn.Publish(context.Background(), m, nil)
 	}
 	ended := make(chan struct{})
 	var device sync.WaitGroup
@@ -362,7 +381,8 @@ func TestMQTT(t *testing.T) {
 				} else if k.Token != "" {
 					until = time.Time{}
 				}
-				tell(fmt.Sprintf(`{"online":true,"from":%q,"seq":%d,"result":"done","open":%t,"left_ms":0,"pulses":1,"token":"t-1"}`, k.From, k.Seq, time.Now().Before(until)))
+				tell(fmt.Sprintf(`{"online":true,"from":%q,"seq":%d,"result":"done","open":%t,"left_ms":0,"pulses":1,"token":"t-1"}`,
+					k.From, k.Seq, time.Now().Before(until)))
 			case <-ended:
 				return
 			}

@@ -195,9 +195,11 @@ func TestRehearseJSON(t *testing.T) {
 	compare(t, "rehearse.json", string(text)+"\n")
 }
 
-// TestCallJSON is the shape of a line of `calls --json`, with all that there may be and with what there always is, and the header of `calls --csv`.
+// TestCallJSON is the shape of a line of `calls --json`, with all that there may be and with what there always is, and
+// the header of `calls --csv`.
 func TestCallJSON(t *testing.T) {
 	all, err := json.MarshalIndent(full[story.JSON](t), "", "  ")
 	require.NoError(t, err)
-	compare(t, "calls.txt", string(all)+"\n\n"+string(mustJSON(t, story.JSON{}))+"\n\n"+strings.Join(story.CSVHeader(), ",")+"\n")
+	compare(t, "calls.txt", string(all)+"\n\n"+string(mustJSON(t, story.JSON{}))+"\n\n"+
+		strings.Join(story.CSVHeader(), ",")+"\n")
 }

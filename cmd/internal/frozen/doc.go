@@ -1,7 +1,9 @@
-// Package frozen holds what others rely on and no change of ours may alter: files that its tests compare with what the code does.
+// Package frozen holds what others rely on and no change of ours may alter: files that its tests compare with what the
+// code does.
 //
-// A frozen file is changed by hand, for a reason that the commit's message gives; there is no flag that rewrites one. A commit that
-// only renames or moves changes none of them, nor any other file below a folder testdata; go run ./cmd/testrun moved shows it.
+// A frozen file is changed by hand, for a reason that the commit's message gives; there is no flag that rewrites one. A
+// commit that only renames or moves changes none of them, nor any other file below a folder testdata; go run
+// ./cmd/testrun moved shows it.
 //
 //	what                                      file                             test
 //	JSON of lines, the control socket         testdata/control.txt             TestControlSocket

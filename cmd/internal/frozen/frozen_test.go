@@ -18,14 +18,15 @@ func compare(t *testing.T, name, now string) {
 	frozen, err := os.ReadFile(filepath.Join("testdata", name))
 	require.NoError(t, err)
 	require.Equal(t, string(frozen), now,
-		"testdata/%s is frozen: whoever relies on it would notice. If that is meant, change the file by hand and give the reason in the commit's message", name)
+		"testdata/%s is frozen: others rely on it. If that is meant, change it by hand, and give the reason in the commit's message",
+		name)
 }
 
 // evening is an instant with all its digits.
 var evening = time.Date(2026, 3, 14, 19, 30, 0, 123_456_789, time.UTC)
 
-// fill sets everything in a value to something that is not zero, so that no field of its JSON is left out. A field that would have
-// Go's name in it is a fault.
+// fill sets everything in a value to something that is not zero, so that no field of its JSON is left out. A field that
+// would have Go's name in it is a fault.
 func fill(t *testing.T, v reflect.Value, name string) {
 	t.Helper()
 	switch {

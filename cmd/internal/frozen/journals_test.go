@@ -15,7 +15,8 @@ import (
 	"clearback/cmd/internal/cli"
 )
 
-// earlier are the commits that wrote the journals of testdata; those files are dumps of theirs. latestJournal has the schema of today.
+// earlier are the commits that wrote the journals of testdata; those files are dumps of theirs. latestJournal has the
+// schema of today.
 const latestJournal = "5c7dd4f"
 
 var earlier = []string{"7b946d3", latestJournal}
@@ -33,7 +34,8 @@ func loadJournal(t *testing.T, path, commit string) {
 	require.NoError(t, db.Close())
 }
 
-// TestJournals: what earlier commits recorded is read by this one, in the same words; and a daemon of today goes on where theirs ended.
+// TestJournals: what earlier commits recorded is read by this one, in the same words; and a daemon of today goes on
+// where theirs ended.
 func TestJournals(t *testing.T) {
 	for _, commit := range earlier {
 		t.Run(commit, func(t *testing.T) {
@@ -87,9 +89,9 @@ func read(t *testing.T, tr *transcript, path string) {
 	for _, line := range lines {
 		s, err := r.LineState(t.Context(), line)
 		require.NoError(t, err)
-		tr.printf("%s\n----\nstayed %d of %q\ncall-back window until %s\n%d openings until %s, none until %s\nprobe %t, sense %t, %q at %s\n",
-			line, s.Stayed, s.Basis, instant(s.CallbackBy), s.Recent, instant(s.RecentAt), instant(s.NoOpeningBy), s.Trust.Probe, s.Trust.Sense,
-			s.Trust.UserAgent, instant(s.Trust.At))
+		tr.printf("%s\n----\nstayed %d of %q\ncall-back window until %s\n", line, s.Stayed, s.Basis, instant(s.CallbackBy))
+		tr.printf("%d openings until %s, none until %s\n", s.Recent, instant(s.RecentAt), instant(s.NoOpeningBy))
+		tr.printf("probe %t, sense %t, %q at %s\n", s.Trust.Probe, s.Trust.Sense, s.Trust.UserAgent, instant(s.Trust.At))
 		trials, err := r.Trials(t.Context(), line)
 		require.NoError(t, err)
 		for _, x := range trials {
@@ -102,7 +104,8 @@ func read(t *testing.T, tr *transcript, path string) {
 	require.NoError(t, err)
 	tr.printf("incidents\n----\n")
 	for _, i := range incidents {
-		tr.printf("%s call %d: %s, rule %s, flash %t, %s to %s\n", i.Line, i.Call, i.Reason, i.Rule, i.Flash, instant(i.Began), instant(i.Ended))
+		tr.printf("%s call %d: %s, rule %s, flash %t, %s to %s\n",
+			i.Line, i.Call, i.Reason, i.Rule, i.Flash, instant(i.Began), instant(i.Ended))
 	}
 	losses, err := r.Losses(t.Context(), time.Time{})
 	require.NoError(t, err)

@@ -12,7 +12,8 @@ import (
 	"clearback/supervision/story"
 )
 
-// words writes down the word of each value of an enumeration, up to the first that has none. The numbers stand in journals and in registers.
+// words writes down the word of each value of an enumeration, up to the first that has none. The numbers stand in
+// journals and in registers.
 func words[T interface {
 	~uint8
 	fmt.Stringer
@@ -26,8 +27,8 @@ func words[T interface {
 	return all
 }
 
-// TestWords is every word of events, effects and the record with its number, and each kind of event and effect in its text form, with
-// nothing set and with everything.
+// TestWords is every word of events, effects and the record with its number, and each kind of event and effect in its
+// text form, with nothing set and with everything.
 func TestWords(t *testing.T) {
 	var tr transcript
 	kinds := words[supervision.EventKind](&tr, "kinds of event")

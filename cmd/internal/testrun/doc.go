@@ -4,6 +4,7 @@
 //	go run ./cmd/testrun                  # go test ./..., and a list of what was skipped and which programs are missing
 //	go run ./cmd/testrun repeat -runs 150 ./bridge/...
 //	go run ./cmd/testrun mutate -n 60 -seed 1 ./bridge/media
+//	go run ./cmd/testrun moved            # shows that the last commit only renames and moves
 //
 // repeat runs each package again and again: half of the runs with the race detector, half beside two busy processes. It
 // prints how often each package failed and keeps the output of each failed run. mutate changes the code in one place at
@@ -101,6 +102,9 @@
 // -fuzzminimizetime 1x, since goroutines make their coverage differ from run to run.
 //
 //	go test ./supervision/supervisiontest -run '^$' -fuzz '^FuzzStep$' -fuzztime 10m
+//
+// What others rely on (JSON, control socket, journals, words, keys, flags, exit codes, contracts) stands in files that the
+// tests of cmd/internal/frozen compare; its package comment lists them.
 //
 // The tree itself: cmd/internal/arch. The manuals, README's examples and the units: deploy.
 package testrun

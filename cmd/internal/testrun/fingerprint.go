@@ -9,10 +9,10 @@ import (
 	"strings"
 )
 
-// fingerprint writes a declaration without its places, comments and names. Literals and the tags of structs stay; so do the names of
-// the language and of packages that are not the module's, which no renaming of ours touches. A name that is declared
-// within the declaration is written as its number, so that two that were exchanged are seen. A qualified name of another
-// package of the module is like one of the same package, so that what it names may move.
+// fingerprint writes a declaration without its places, comments and names. Literals and the tags of structs stay; so do
+// the names of the language and of packages that are not the module's, which no renaming of ours touches. A name that
+// is declared within the declaration is written as its number, so that two that were exchanged are seen. A qualified
+// name of another package of the module is like one of the same package, so that what it names may move.
 func fingerprint(n ast.Node, imports map[string]string, module string) string {
 	p := printer{within: n, imports: imports, module: module, locals: map[*ast.Object]int{}}
 	p.value(reflect.ValueOf(n))

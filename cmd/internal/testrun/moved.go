@@ -16,8 +16,9 @@ import (
 	"strings"
 )
 
-// moved compares two revisions of the tree and prints what a commit that only renames and moves would have left alone: declarations,
-// as [fingerprint] sees them, and the files below folders called testdata. It is errFailed if there is anything to print.
+// moved compares two revisions of the tree and prints what a commit that only renames and moves would have left alone:
+// declarations, as [fingerprint] sees them, and the files below folders called testdata. It is errFailed if there is
+// anything to print.
 func moved(args []string, out, errs io.Writer) error {
 	flags := flag.NewFlagSet("moved", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
@@ -94,7 +95,8 @@ func readRevision(dir, name string, errs io.Writer) (revision, error) {
 	return r, nil
 }
 
-// splitBatch takes apart what git cat-file --batch says: for each object a line with its hash, type and size, its bytes, and a new line.
+// splitBatch takes apart what git cat-file --batch says: for each object a line with its hash, type and size, its
+// bytes, and a new line.
 func splitBatch(text []byte, n int) (map[string][]byte, error) {
 	all := map[string][]byte{}
 	for range n {
@@ -129,7 +131,8 @@ func differing(old, now []blob) (gone, come []blob) {
 	return gone, come
 }
 
-// compareTrees returns what differs, one line each: "-" before what only the old tree has, "+" before what only the new one has.
+// compareTrees returns what differs, one line each: "-" before what only the old tree has, "+" before what only the new
+// one has.
 func compareTrees(old, now revision) ([]string, error) {
 	gone, come := differing(old.blobs, now.blobs)
 	var changes []string
@@ -176,7 +179,8 @@ func compareTrees(old, now revision) ([]string, error) {
 // A declaration is a function, type, constant or variable of a package.
 type declaration struct{ name, place, print string }
 
-// tables is the package whose variables name every package, so that a move changes them; its own tests hold them to the tree.
+// tables is the package whose variables name every package, so that a move changes them; its own tests hold them to the
+// tree.
 const tables = "cmd/internal/arch"
 
 // declarations returns those of the Go files among the blobs.
@@ -220,7 +224,8 @@ func declarationsOf(name string, text []byte, module string) ([]declaration, err
 	imports := importsOf(tree)
 	var all []declaration
 	add := func(name string, n ast.Node) {
-		all = append(all, declaration{name: name, place: files.Position(n.Pos()).String(), print: fingerprint(n, imports, module)})
+		place := files.Position(n.Pos()).String()
+		all = append(all, declaration{name: name, place: place, print: fingerprint(n, imports, module)})
 	}
 	for _, d := range tree.Decls {
 		switch d := d.(type) {

@@ -72,15 +72,17 @@ func TestMoved(t *testing.T) {
 		want []string // what is printed, the places cut off
 	}{
 		{"nothing", changed(), nil},
-		{"renamed", changed("Curtain", "Drape", "Draw", "Pull", "Open", "Drawn", "words", "terms", "first", "one", "second", "two", "lamp", "light", "props", "things", "Bright", "Lit",
-			"(by, to int)", "(past, n int)", "range to", "range n", "> by", "> past"), nil},
+		{"renamed", changed("Curtain", "Drape", "Draw", "Pull", "Open", "Drawn", "words", "terms", "first", "one",
+			"second", "two", "lamp", "light", "props", "things", "Bright", "Lit", "(by, to int)", "(past, n int)", "range to", "range n", "> by", "> past"), nil},
 		{"comments", changed("// Slowly.", "// As slowly as it goes.", "// Draw draws it.", ""), nil},
 		{"moved within the package", map[string]string{"stage/a.go": strings.Replace(strings.Replace(head, `import (
 	"strings"
 
 	"millrace/props"
-)`, "", 1), "package stage", "package scenery", 1), "stage/b.go": "package scenery\n\nimport (\n\t\"strings\"\n\n\t\"millrace/things/props\"\n)\n\n" + rest}, nil},
-		{"moved to another package", map[string]string{"wings/stage.go": strings.Replace(strings.NewReplacer("props.Lamp", "Lamp", `"millrace/props"`, "").Replace(head), "package stage", "package wings", 1) +
+)`, "", 1), "package stage", "package scenery", 1),
+			"stage/b.go": "package scenery\n\nimport (\n\t\"strings\"\n\n\t\"millrace/things/props\"\n)\n\n" + rest}, nil},
+		{"moved to another package", map[string]string{"wings/stage.go": strings.Replace(strings.NewReplacer("props.Lamp", "Lamp", `"millrace/props"`, "").Replace(head),
+			"package stage", "package wings", 1) +
 			strings.Replace(rest, "props.Lamp", "Lamp", 1)}, nil},
 		{"a literal", changed(`"up"`, `"upwards"`), []string{"- var words", "+ var words"}},
 		{"a tag", changed(`json:"open"`, `json:"drawn"`), []string{"- type Curtain", "+ type Curtain"}},
@@ -93,8 +95,11 @@ func TestMoved(t *testing.T) {
 		{"another word of the language", changed("true", "false"), []string{"- func Draw", "+ func Draw"}},
 		{"a new function", changed("// Draw draws", "func hush() {}\n\n// Draw draws"), []string{"+ func hush"}},
 		{"the same function twice", changed("// Draw draws", rest+"\n// Draw draws"), []string{"+ func Draw"}},
-		{"a function gone", map[string]string{"stage/stage.go": strings.NewReplacer(`"strings"`, "", `"millrace/props"`, "").Replace(head)}, []string{"- func Draw"}},
-		{"a frozen file", map[string]string{"stage/stage.go": playing, "stage/testdata/words.txt": "up"}, []string{"+ stage/testdata/words.txt: a frozen file"}},
+		{"a function gone", map[string]string{
+			"stage/stage.go": strings.NewReplacer(`"strings"`, "", `"millrace/props"`, "").Replace(head),
+		}, []string{"- func Draw"}},
+		{"a frozen file", map[string]string{"stage/stage.go": playing, "stage/testdata/words.txt": "up"},
+			[]string{"+ stage/testdata/words.txt: a frozen file"}},
 		{"a page", map[string]string{"stage/stage.go": playing, "README.md": "up"}, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -115,21 +120,26 @@ func TestMoved(t *testing.T) {
 // TestMovedFrozenFiles: a frozen file may move with its package; what stands in it may not change.
 func TestMovedFrozenFiles(t *testing.T) {
 	old := treeOf(map[string]string{"stage/testdata/words.txt": "up", "stage/testdata/more.txt": "down"})
-	changes, err := compareTrees(old, treeOf(map[string]string{"wings/testdata/terms.txt": "up", "stage/testdata/more.txt": "down"}))
+	moved := map[string]string{"wings/testdata/terms.txt": "up", "stage/testdata/more.txt": "down"}
+	changes, err := compareTrees(old, treeOf(moved))
 	require.NoError(t, err)
 	require.Empty(t, changes)
-	changes, err = compareTrees(old, treeOf(map[string]string{"stage/testdata/words.txt": "up.", "stage/testdata/more.txt": "down"}))
+	changed := map[string]string{"stage/testdata/words.txt": "up.", "stage/testdata/more.txt": "down"}
+	changes, err = compareTrees(old, treeOf(changed))
 	require.NoError(t, err)
-	require.Equal(t, []string{"- stage/testdata/words.txt: a frozen file", "+ stage/testdata/words.txt: a frozen file"}, changes)
+	require.Equal(t, []string{
+		"- stage/testdata/words.txt: a frozen file", "+ stage/testdata/words.txt: a frozen file",
+	}, changes)
 }
 
 // TestMovedTables: the tables of the tree's own tests name packages, so a move changes them; their functions stay.
 func TestMovedTables(t *testing.T) {
 	table := "package arch\n\nvar may = map[string]bool{\"stage\": true}\n\nfunc f() string { return \"stage\" }\n"
-	changes, err := compareTrees(treeOf(map[string]string{tables + "/a.go": table}), treeOf(map[string]string{tables + "/a.go": strings.Replace(table, "stage", "wings", 1)}))
+	at := func(text string) revision { return treeOf(map[string]string{tables + "/a.go": text}) }
+	changes, err := compareTrees(at(table), at(strings.Replace(table, "stage", "wings", 1)))
 	require.NoError(t, err)
 	require.Empty(t, changes)
-	changes, err = compareTrees(treeOf(map[string]string{tables + "/a.go": table}), treeOf(map[string]string{tables + "/a.go": strings.ReplaceAll(table, "stage", "wings")}))
+	changes, err = compareTrees(at(table), at(strings.ReplaceAll(table, "stage", "wings")))
 	require.NoError(t, err)
 	require.Len(t, changes, 2)
 }
@@ -144,7 +154,8 @@ func TestMovedInARepository(t *testing.T) {
 			require.NoError(t, os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644))
 		}
 		for _, args := range [][]string{
-			{"init", "-q"}, {"add", "-A"}, {"-c", "user.name=m", "-c", "user.email=m@millrace.example", "-c", "commit.gpgsign=false", "commit", "-q", "-m", "m"},
+			{"init", "-q"}, {"add", "-A"},
+			{"-c", "user.name=m", "-c", "user.email=m@millrace.example", "-c", "commit.gpgsign=false", "commit", "-q", "-m", "m"},
 		} {
 			cmd := exec.Command(git, args...)
 			cmd.Dir = dir
@@ -153,8 +164,11 @@ func TestMovedInARepository(t *testing.T) {
 			require.NoError(t, err, "%s", out)
 		}
 	}
-	commit(map[string]string{"go.mod": "module millrace\n", "stage/stage.go": playing, "stage/testdata/empty": "", "stage/testdata/a b": "\n\n"})
-	commit(map[string]string{"stage/stage.go": strings.Replace(playing, "i > by", "i < by", 1), "stage/testdata/a b": "\n"})
+	commit(map[string]string{
+		"go.mod": "module millrace\n", "stage/stage.go": playing, "stage/testdata/empty": "", "stage/testdata/a b": "\n\n",
+	})
+	changed := strings.Replace(playing, "i > by", "i < by", 1)
+	commit(map[string]string{"stage/stage.go": changed, "stage/testdata/a b": "\n"})
 	t.Chdir(dir)
 	var out strings.Builder
 	require.Equal(t, 1, Main([]string{"moved"}, nil, &out, io.Discard))
