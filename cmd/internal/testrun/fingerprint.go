@@ -14,7 +14,7 @@ import (
 // is declared within the declaration is written as its number, so that two that were exchanged are seen. A qualified
 // name of another package of the module is like one of the same package, so that what it names may move.
 func fingerprint(n ast.Node, imports map[string]string, module string) string {
-	p := printer{within: n, imports: imports, module: module, locals: map[*ast.Object]int{}}
+	p := printer{within: n, imports: imports, module: module, locals: map[token.Pos]int{}}
 	p.value(reflect.ValueOf(n))
 	return p.String()
 }
@@ -24,7 +24,7 @@ type printer struct {
 	within  ast.Node
 	imports map[string]string
 	module  string
-	locals  map[*ast.Object]int
+	locals  map[token.Pos]int // the number of what is declared there
 }
 
 // meaning are the positions of go/ast that say something by being there: of f(all...) and of type A = B.
@@ -89,10 +89,10 @@ func (p *printer) node(v reflect.Value) {
 func (p *printer) name(id *ast.Ident) {
 	switch {
 	case id.Obj != nil && p.within.Pos() <= id.Obj.Pos() && id.Obj.Pos() < p.within.End():
-		n, known := p.locals[id.Obj]
+		n, known := p.locals[id.Obj.Pos()]
 		if !known {
 			n = len(p.locals)
-			p.locals[id.Obj] = n
+			p.locals[id.Obj.Pos()] = n
 		}
 		fmt.Fprintf(p, "$%d", n)
 	case id.Obj == nil && types.Universe.Lookup(id.Name) != nil:
