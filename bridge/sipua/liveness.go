@@ -93,7 +93,11 @@ func (c *call) spared() bool {
 
 // watch begins to ask about an answered call.
 func (l *leg) watch() {
-	if l.c.emergency || l.c.line.o.LifeSafety {
+	switch {
+	case l.c.emergency:
+		l.c.learnAdapter()
+		return
+	case l.c.line.o.LifeSafety:
 		return
 	}
 	l.alive.asked = time.Now()
