@@ -64,8 +64,9 @@ const (
 type peer struct {
 	expected netip.AddrPort // the SDP's; zero if not told
 	learnt   netip.AddrPort // zero if nothing was heard
-	// oneWay: learnt is heard, and nothing is sent to it
+	// oneWay: learnt is heard, and nothing is sent to it, but to loyal, which was heard before, or else to expected
 	oneWay bool
+	loyal  netip.AddrPort
 	// confirmed: learnt was heard since latching began anew; first is when
 	confirmed bool
 	first     time.Time
@@ -137,8 +138,11 @@ func (t *trust) relaxed(heard, now time.Time) bool {
 
 // target is where packets go.
 func (p *peer) target() netip.AddrPort {
-	if p.learnt.IsValid() && !p.oneWay {
+	switch {
+	case p.learnt.IsValid() && !p.oneWay:
 		return p.learnt
+	case p.oneWay && p.loyal.IsValid():
+		return p.loyal
 	}
 	return p.expected
 }
@@ -168,7 +172,7 @@ func (p *peer) review(t *trust) {
 
 // forget ends the latching.
 func (p *peer) forget() {
-	p.learnt, p.oneWay, p.confirmed, p.last = netip.AddrPort{}, false, false, run{}
+	p.learnt, p.oneWay, p.loyal, p.confirmed, p.last = netip.AddrPort{}, false, netip.AddrPort{}, false, run{}
 }
 
 // anew begins the latching anew with the same SDP: until the source of before is heard again, whoever is as good may take its
@@ -194,7 +198,7 @@ func (p *peer) standing(from netip.AddrPort, t *trust) standing {
 }
 
 func (p *peer) learn(from netip.AddrPort, r run, now time.Time) {
-	p.learnt, p.oneWay, p.confirmed, p.first, p.heard, p.last = from, false, true, now, now, r
+	p.learnt, p.oneWay, p.loyal, p.confirmed, p.first, p.heard, p.last = from, false, netip.AddrPort{}, true, now, now, r
 }
 
 // accept judges a packet of RTP, or of what else comes on its port, and learns.
@@ -242,9 +246,9 @@ func (p *peer) accept(from netip.AddrPort, r run, now time.Time, t *trust) verdi
 		if v, ok := p.try(from, r, now, probationPackets); !ok {
 			return v
 		}
-		oneWay := p.oneWay
+		oneWay, loyal := p.oneWay, p.loyal
 		p.learn(from, r, now)
-		p.oneWay = oneWay && rank == unknownHost
+		p.oneWay, p.loyal = oneWay && rank == unknownHost, loyal
 		return passes
 	}
 	return p.unknown(from, r, now, t)
@@ -260,7 +264,12 @@ func (p *peer) unknown(from netip.AddrPort, r run, now time.Time, t *trust) verd
 		if v, ok := p.try(from, r, now, probationPackets); !ok {
 			return v
 		}
+		loyal := p.loyal
+		if p.standing(p.learnt, t) > unknownHost { // it may only be silent, and somebody listens there
+			loyal = p.learnt
+		}
 		p.learn(from, r, now)
+		p.oneWay, p.loyal = loyal.IsValid(), loyal
 		return passesRelaxed
 	}
 	misled, had := t.misleads(p.expected.Addr()), p.learnt.IsValid()
@@ -315,9 +324,9 @@ func (p *peer) move(from netip.AddrPort, r run, now time.Time) verdict {
 		return stranger
 	}
 	p.old, p.oldUntil = p.learnt, now.Add(relearnAfter)
-	oneWay := p.oneWay
+	oneWay, loyal := p.oneWay, p.loyal
 	p.learn(from, r, now)
-	p.oneWay = oneWay
+	p.oneWay, p.loyal = oneWay, loyal
 	return passes
 }
 

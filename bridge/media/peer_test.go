@@ -308,6 +308,11 @@ func TestEmergencyRelaxed(t *testing.T) {
 	require.Zero(t, l.speak(another, 2, 1, 3, silentFor-3*ms20))
 	require.Equal(t, []verdict{onProbation, onProbation, passesRelaxed},
 		[]verdict{l.later(silentFor).hear(another, 2, 100, negotiated), l.hear(another, 2, 101, negotiated), l.hear(another, 2, 102, negotiated)})
+	require.Equal(t, named, l.target(), "who was heard before goes on hearing the other party")
+	require.Equal(t, 50, l.speak(another, 2, 103, 50, ms20))
+	require.Equal(t, []verdict{onProbation, onProbation, passesRelaxed},
+		[]verdict{l.later(silentFor).hear(third, 3, 100, negotiated), l.hear(third, 3, 101, negotiated), l.hear(third, 3, 102, negotiated)})
+	require.Equal(t, named, l.target(), "whoever comes after")
 	require.Equal(t, 1, l.speak(named, 1, 600, 1, 0))
 	require.Equal(t, named, l.target())
 }

@@ -30,6 +30,8 @@ type account struct {
 	// silentUntil is how long the service is expected to be down after it said nothing to a call: nanoseconds since
 	// the agent's start, 0: it is not.
 	silentUntil atomic.Int64
+	// spoke is when the service said something last: nanoseconds since the epoch of the agent.
+	spoke atomic.Int64
 	// down: it was silent and not heard since; only where there is another account
 	down     atomic.Bool
 	looking  atomic.Bool // somebody asks whether it is back

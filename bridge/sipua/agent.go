@@ -172,7 +172,7 @@ type Agent struct {
 	callbackUntil atomic.Int64
 
 	draining atomic.Bool
-	gate     gate
+	gate     *gate
 	clients  sync.WaitGroup // the registrations at the service
 	work     workers
 	tables
@@ -182,7 +182,7 @@ type Agent struct {
 func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
 func start(o Options, t times) (*Agent, error) {
-	a := &Agent{log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), noted: o.Noted, userAgent: o.UserAgent, packets: o.packets, lookup: o.lookup}
+	a := &Agent{gate: newGate(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), noted: o.Noted, userAgent: o.UserAgent, packets: o.packets, lookup: o.lookup}
 	a.lastCall.Store(max(o.FirstCall, 1) - 1)
 	if a.log == nil {
 		a.log = zap.NewNop()

@@ -30,6 +30,7 @@ type call struct {
 	trusted   bool // an emergency call with credentials, or from the very address and port of the binding
 	arrived   bool // from the service; otherwise requested by the adapter
 	merged    mergedKey
+	copied    bool      // its request came a second time, another way (RFC 3261 section 8.2.2.2)
 	first     *exchange // the INVITE that made the call
 
 	progress atomic.Bool // the service answered with an 18x or a 200
@@ -128,7 +129,7 @@ func (c *call) after(d time.Duration, f func()) *time.Timer {
 // place back and returns nil.
 func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.Request) *exchange {
 	c.merged = mergedKey{line: c.line, callID: r.CallID().Value(), fromTag: r.Request.From().Params.GetOr("tag", ""), cseq: r.CSeq().SeqNo}
-	if !c.a.claim(c.merged) {
+	if c.copied = !c.a.claim(c.merged); c.copied {
 		c.leave()
 		s.reply(r, sip.StatusLoopDetected, "Merged Request")
 		return nil

@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"fmt"
+	"net"
 	"slices"
 	"strings"
 	"testing"
@@ -186,8 +187,9 @@ func TestTransferToEmergencyNumber(t *testing.T) {
 	h.hangUp(c.near)
 }
 
-// Wrong passwords of a caller from elsewhere count in an emergency call too, and soon the right one is not heard; where the adapter is bound
-// none is asked for nor judged.
+// Wrong passwords of a caller from elsewhere count in an emergency call too, and soon the right one is not heard; where the
+// adapter is bound none is asked for nor judged. The caller in need: at the adapter's host, but at another port, one whose
+// password would not be heard, because somebody there has guessed, is put through without.
 func TestGuessingByEmergencyInvites(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t, hasty, registering)
@@ -196,26 +198,32 @@ func TestGuessingByEmergencyInvites(t *testing.T) {
 	try := func(p *talker, challenge message, password string) *dialogue {
 		return h.ask(p, target, authorization(t, "Authorization", challenge.get("WWW-Authenticate"), "INVITE", target, adapterUser, password))
 	}
-	elsewhere := newTalker(t, "elsewhere")
-	first := h.ask(elsewhere, target)
-	challenge := elsewhere.final("401")
-	first.nack(challenge)
-	for range 5 {
-		d := try(elsewhere, challenge, "wrong")
-		challenge = elsewhere.final("401")
-		d.nack(challenge)
+	guess := func(p *talker) message {
+		first := h.ask(p, target)
+		challenge := p.final("401")
+		first.nack(challenge)
+		for range 5 {
+			d := try(p, challenge, "wrong")
+			challenge = p.final("401")
+			d.nack(challenge)
+		}
+		return challenge
 	}
-	if got := h.agent.Counts().Registrar.Wrong; got != 5 {
+	next := newTalker(t, "next port")
+	h.put(try(next, guess(next), adapterSecret), 1, "112", " (emergency)")
+	elsewhere := newTalkerAt(t, "elsewhere", net.IPv4(127, 0, 0, 2))
+	challenge := guess(elsewhere)
+	if got := h.agent.Counts().Registrar.Wrong; got != 10 {
 		t.Errorf("%d wrong passwords", got)
 	}
 	try(elsewhere, challenge, adapterSecret)
 	elsewhere.nothing(h.toAdapter)
 	h.service.nothing(h.toService)
 	for call := range 6 {
-		h.put(try(h.adapter, challenge, "wrong"), call+1, "112", " (emergency)")
+		h.put(try(h.adapter, challenge, "wrong"), call+2, "112", " (emergency)")
 	}
 	h.register(h.adapter) // a refresh
-	if got := h.agent.Counts().Registrar.Wrong; got != 5 {
+	if got := h.agent.Counts().Registrar.Wrong; got != 10 {
 		t.Errorf("%d wrong passwords, some of them where they decide nothing", got)
 	}
 	h.done()

@@ -1,37 +1,58 @@
 package sipua
 
-import (
-	"sync"
-	"sync/atomic"
-)
+import "sync"
 
-// gate is where calls come in, until it is shut. The zero value is open. Safe for concurrent use.
+// gate is where calls come in, until it is shut. Nobody who comes in waits for another, nor for who shuts it: a call for
+// help may come while an answer to somebody else cannot be written. Safe for concurrent use; see [newGate].
 type gate struct {
-	mu     sync.RWMutex // held for reading by each call that comes in
-	closed atomic.Bool  // set under mu
+	mu     sync.Mutex
+	idle   *sync.Cond // nobody is coming in
+	inside int        // calls that come in just now
+	closed bool
 }
 
-// enter reports whether the gate is open. While it is, leave must be called when the call is in the tables, and nothing shuts it before.
+func newGate() *gate {
+	g := &gate{}
+	g.idle = sync.NewCond(&g.mu)
+	return g
+}
+
+// enter reports whether the gate is open. While it is, leave must be called when the call is in the tables, and nothing
+// shuts it before.
 func (g *gate) enter() bool {
-	g.mu.RLock()
-	if g.closed.Load() {
-		g.mu.RUnlock()
-		return false
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if !g.closed {
+		g.inside++
 	}
-	return true
+	return !g.closed
 }
 
-func (g *gate) leave() { g.mu.RUnlock() }
+func (g *gate) leave() {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.inside--; g.inside == 0 {
+		g.idle.Broadcast()
+	}
+}
 
 // isShut reports whether nothing comes in any more.
-func (g *gate) isShut() bool { return g.closed.Load() }
+func (g *gate) isShut() bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.closed
+}
 
-// shut shuts the gate unless kept says that it is to stay open; it reports whether it is shut.
+// shut waits until nobody is coming in, and shuts the gate unless kept says that it is to stay open; it reports whether it
+// is shut.
 func (g *gate) shut(kept func() bool) bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if !kept() {
-		g.closed.Store(true)
+	for g.inside > 0 {
+		g.idle.Wait()
 	}
-	return g.isShut()
+	if !kept() {
+		g.closed = true
+	}
+	return g.closed
 }

@@ -122,6 +122,8 @@ func TestInbound(t *testing.T) {
 		o.Lines[0].ServiceSocket.Advertise = "sbc.millrace.example"
 	})
 	reg := h.service.expect("REGISTER")
+	h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=600")
+	eventually(t, "the registration", func() bool { return h.line.Status().Service.Registered })
 	contact, at, transport := h.line.Inbound()
 	told := uri(reg.get("Contact"))
 	_, told, _ = strings.Cut(told, "@")
@@ -146,6 +148,4 @@ func TestInbound(t *testing.T) {
 	h.adapter.expectOf("200", "BYE")
 	own.respond(own.expect("BYE"), 200, "", "")
 	h.desk.saw("1 near end cleared")
-	h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=600")
-	eventually(t, "the registration", func() bool { return h.line.Status().Service.Registered })
 }

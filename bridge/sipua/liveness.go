@@ -18,7 +18,8 @@ import (
 //
 //   - 2xx: the service's leg of the call is up. It says nothing about who is behind it.
 //   - 481: the call is over, if the service answered that method with 2xx in this dialog before, or if it says so to a
-//     second method. (Some services say 481 to every OPTIONS in a dialog.)
+//     second method, and to the re-INVITE too while media of the far end comes. (Some services say 481 to every OPTIONS
+//     in a dialog.)
 //   - 408 and no answer: the call is over, if a second method asked at once has none either. Not while media of the far
 //     end comes, and not while the service answers nobody: then the service is lost, and not the call. So the service is
 //     asked for something else beside, by OPTIONS outside of calls.
@@ -44,6 +45,7 @@ type liveness struct {
 	timer  *time.Timer // when to look; nil: nobody looks
 	asked  time.Time   // when the last question began; before the first, when the call was answered
 	learnt bool        // there was a question
+	lost   bool        // the service was seen to answer nobody, and that was logged
 	habits map[sip.RequestMethod]habit
 	now    *question // under way; nil: none
 	quiet  time.Time // the silence that was asked about last, by its beginning
@@ -93,7 +95,11 @@ func (c *call) spared() bool {
 
 // watch begins to ask about an answered call.
 func (l *leg) watch() {
-	if l.c.emergency || l.c.line.o.LifeSafety {
+	switch {
+	case l.c.emergency:
+		l.c.learnAdapter()
+		return
+	case l.c.line.o.LifeSafety:
 		return
 	}
 	l.alive.asked = time.Now()
@@ -162,7 +168,7 @@ func (l *leg) look() {
 	switch quiet := !since.IsZero() && !since.Equal(v.quiet) && now.Sub(since) >= l.c.a.times.quiet; {
 	case now.Before(l.dueLook()):
 	case l.c.spared():
-		v.asked, v.quiet, v.told = now, since, since
+		v.asked, v.quiet = now, since // a silence that goes on is reported when the call is spared no longer
 	case !since.IsZero() && !since.Equal(v.told) && now.Sub(since) >= l.c.a.times.deserted:
 		v.told = since
 		l.deserted(now.Sub(since))
@@ -310,7 +316,8 @@ func (l *leg) unknownTo(q *question, m sip.RequestMethod) {
 	if !slices.Contains(q.unknown, m) {
 		q.unknown = append(q.unknown, m)
 	}
-	if l.alive.habits[m] == confirms || len(q.unknown) > 1 {
+	sounds := l.c.path.heard(l.side).After(q.began.Add(-l.c.a.times.fresh)) // then only what has to match the dialog counts
+	if l.alive.habits[m] == confirms || len(q.unknown) > 1 && !(sounds && slices.Contains(q.left, sip.INVITE)) {
 		l.vanished(q)
 		return
 	}
@@ -324,7 +331,7 @@ func (l *leg) silence(n *inquiry) {
 	if l.alive.now != q || q.now != n || !n.answered || n.service == controlAwaited {
 		return
 	}
-	if n.service == controlServes {
+	if n.service == controlServes || q.code == sip.StatusRequestTimeout { // who says 408 is there
 		q.silent, q.quiet = q.silent+1, n.m
 		q.trusted = q.trusted || l.alive.habits[n.m] == confirms
 	} else {
@@ -348,9 +355,9 @@ func (l *leg) askService(n *inquiry) {
 		return
 	}
 	n.service = controlAwaited
-	a, s := l.c.a, l.account
+	a, s, began := l.c.a, l.account, time.Now()
 	a.work.start(func() {
-		serves := s.answersWithin(a.times.final - 3*a.times.t2)
+		serves := s.answersWithin(a.times.final-3*a.times.t2) || s.spokeSince(began) // it may answer all but this
 		l.c.post(func() {
 			n.service = controlSilent
 			if serves {
@@ -393,8 +400,11 @@ func (l *leg) distrust(m sip.RequestMethod, code int, since time.Time, evidence 
 
 // lostWith notes that the service answers nobody, not even about a call: its calls are asked when it is back.
 func (s *account) lostWith(l *leg) {
-	l.c.line.log.Warn("the service does not answer, so nobody knows whether a call is still up; it is asked when the service is back",
-		zap.Uint64("call", uint64(l.c.id)))
+	if !l.alive.lost {
+		l.alive.lost = true // once a call is enough
+		l.c.line.log.Warn("the service does not answer, so nobody knows whether a call is still up; it is asked when the service is back",
+			zap.Uint64("call", uint64(l.c.id)))
+	}
 	s.silent()
 }
 

@@ -212,6 +212,70 @@ func (h *house) keepsSaying(code int, d time.Duration) (asked int) {
 	}
 }
 
+// A service that says 481 to UPDATE and to OPTIONS in every call (common practice of some): while the far end is heard only
+// the re-INVITE, which has to match the dialog (RFC 3261 section 12.2.2), decides.
+func TestUnknownToTheServiceButHeard(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, code := range []int{200, 481} {
+			h := newVirtualHouse(t, inShort, func(o *Options, _ *times) {
+				o.reception = func(supervision.CallID, media.Side) time.Time { return time.Now() }
+			})
+			c, _ := h.answered(knowsUpdate)
+			for _, method := range []string{"UPDATE", "OPTIONS"} {
+				m, _ := h.questioned(method)
+				h.service.respond(m, 481, "", "")
+			}
+			m, _ := h.questioned("INVITE")
+			if code == 481 {
+				h.service.respond(m, 481, "", "")
+				h.vanished(481)
+				h.cleared("service-lost")
+				continue
+			}
+			h.service.respond(m, 200, "", far())
+			h.service.expect("ACK")
+			h.hangUp(c.near)
+		}
+	})
+}
+
+// A service that drops OPTIONS outside of calls answers somebody all the same, if it says anything to anybody meanwhile:
+// then a call about which it says nothing is over. If it says nothing at all the call stays.
+func TestSilentAboutOneCall(t *testing.T) {
+	t.Parallel()
+	for _, speaks := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualHouse(t, inShort)
+			h.incoming()
+			m, _ := h.questioned("OPTIONS")
+			h.service.respond(m, 200, "", "")
+			over := time.After(short(10 * time.Minute))
+			tick := time.NewTicker(short(5 * time.Second))
+			defer tick.Stop()
+			for ended := false; !ended; {
+				select {
+				case m := <-h.service.in:
+					if ended = m.is("BYE"); ended {
+						h.service.respond(m, 481, "", "")
+					}
+				case <-tick.C:
+					if speaks {
+						h.line.accounts[0].heard()
+					}
+				case <-over:
+					ended = true
+				}
+			}
+			if speaks {
+				h.cleared("service-lost")
+			} else if len(h.desk.seen) > 0 {
+				t.Fatalf("event %s", <-h.desk.seen)
+			}
+		})
+	}
+}
+
 // Nothing is heard of a far end that spoke before: the service is asked 25 s later, and what it says then is the evidence.
 func TestMediaLost(t *testing.T) {
 	t.Parallel()
@@ -255,7 +319,8 @@ func TestFarEndSilent(t *testing.T) {
 		"comfort noise offered by one": {far: codec("0 13", ""), near: codec("0", ""), silent: true},
 		"G.729":                        {far: codec("18", ""), near: codec("18", ""), act: true},
 		"life safety":                  {far: audio("sendrecv"), act: true, with: func(o *Options, _ *times) { o.Lines[0].LifeSafety = true }},
-		"call-back":                    {far: audio("sendrecv"), act: true, with: func(o *Options, _ *times) { o.Lines[0].CallbackUntil = time.Now().Add(time.Hour) }},
+		"call-back":                    {far: audio("sendrecv"), act: true, with: func(o *Options, _ *times) { o.Lines[0].CallbackUntil = time.Now().Add(24 * time.Hour) }},
+		"after a call-back window":     {far: audio("sendrecv"), silent: true, with: func(o *Options, _ *times) { o.Lines[0].CallbackUntil = time.Now().Add(short(6 * time.Minute)) }},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -16,7 +16,7 @@ import (
 // doubt looks at what became of a request of ours inside the dialog, which was sent at since; code 0 means no answer.
 // 481 says that the dialog is gone (RFC 3261 section 12.2.1.2). 408 and silence count only if nothing was heard of that
 // side's media since; where media does not pass here, a second request decides. The service's side may also be lost as a
-// whole, or answer so to everybody: see liveness.go. In an emergency call only the adapter's own 481 counts.
+// whole, or answer so to everybody: see liveness.go. In an emergency call only the adapter's own 481 counts: see vanished.go.
 func (l *leg) doubt(m sip.RequestMethod, code int, since time.Time, second bool) {
 	if l.side == media.ServiceSide {
 		l.distrust(m, code, since, supervision.EvidenceServiceLost)
@@ -25,12 +25,13 @@ func (l *leg) doubt(m sip.RequestMethod, code int, since time.Time, second bool)
 	if l.state != legUp || l.clearing {
 		return
 	}
-	emergency := l.c.emergency
 	switch {
+	case l.c.emergency:
+		l.adapterSays(m, code)
 	case code == sip.StatusCallTransactionDoesNotExists:
 		l.gone(code)
 	case code != 0 && code != sip.StatusRequestTimeout:
-	case emergency, l.c.path.heard(l.side).After(since):
+	case l.c.path.heard(l.side).After(since):
 	case l.c.path.relay || second:
 		l.gone(code)
 	default:

@@ -190,6 +190,27 @@ func TestMerged(t *testing.T) {
 	})
 }
 
+// A call for help that came on two ways is one call too, and no other is said to have failed.
+func TestMergedEmergencyCall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		inv := h.service.expect("INVITE")
+		h.adapter.expect("100")
+		again := append([]string{}, near.invite...)
+		again[1] = h.adapter.via()
+		h.adapter.send(h.toAdapter, again...)
+		h.adapter.expect("100")
+		h.adapter.expectOf("482", "INVITE")
+		h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		near.established(h.adapter.expectOf("200", "INVITE")).ack("")
+		h.desk.saw("1 requested (emergency)", "1 answered")
+		h.hangUp(near)
+	})
+}
+
 // A call that runs in a circle ends (RFC 3261 section 8.1.1.6).
 func TestCircle(t *testing.T) {
 	t.Parallel()

@@ -17,7 +17,7 @@ const refusedEvery = time.Minute
 
 // refusedCalls are the calls from the service that were refused before they came to the line. Safe for concurrent use; useful as it is.
 type refusedCalls struct {
-	recorded bucket // a flood of calls does not fill the journal
+	recorded struct{ ordinary, emergency bucket } // a flood of calls, of either kind, does not fill the journal
 	mu       sync.Mutex
 	since    int
 	next     time.Time
@@ -36,14 +36,18 @@ func (f *refusedCalls) due(now time.Time) int {
 	return n
 }
 
-// missed records a call from the service that was refused with code before it came to the line, and warns of it once in a while. A call from the
-// emergency centre is always recorded.
+// missed records a call from the service that was refused with code before it came to the line, and warns of it once in a
+// while. Calls marked as the emergency centre's do not compete with others for room in the record.
 func (l *Line) missed(r *endpoint.Request, id supervision.CallID, emergency bool, code int, why supervision.Evidence) {
 	if n := l.refused.due(time.Now()); n > 0 {
 		l.log.Warn("a call from the service was refused", zap.Uint64("call", uint64(id)), zap.Int("code", code), zap.Stringer("because", why),
 			zap.Stringer("from", r.From), zap.Int("since_the_last_line", n))
 	}
-	if !emergency && !l.refused.recorded.take(time.Now()) {
+	room := &l.refused.recorded.ordinary
+	if emergency {
+		room = &l.refused.recorded.emergency
+	}
+	if !room.take(time.Now()) {
 		return
 	}
 	l.o.Events.Post(supervision.Event{Kind: supervision.CallRefused, Call: id, Emergency: emergency, Evidence: why})

@@ -64,9 +64,15 @@ func (s *account) silent() {
 	}
 }
 
+// spokeSince reports whether the service has said something since then.
+func (s *account) spokeSince(then time.Time) bool {
+	return s.spoke.Load() >= int64(then.Sub(s.line.a.epoch))
+}
+
 // heard notes that the service said something.
 func (s *account) heard() {
 	s.silentUntil.Store(0)
+	s.spoke.Store(int64(time.Since(s.line.a.epoch)))
 	if s.down.CompareAndSwap(true, false) {
 		s.log.Info("the service answers again", zap.String("registrar", s.Registrar.Host))
 		time.AfterFunc(s.line.a.times.back, s.askCalls)

@@ -318,6 +318,8 @@ func (a *Agent) identify(r *endpoint.Request) (q request, ok bool) {
 	if is >= unlisted {
 		if line, q.trusted, known = a.registrar.ByAddress(r); known {
 			q.emergency = mayPass(line)
+		} else if line, known = a.registrar.Slowed(r); known {
+			q.emergency = mayPass(line)
 		}
 	}
 	if !q.emergency {
@@ -406,7 +408,10 @@ func (a *Agent) requested(r *endpoint.Request) {
 	}
 	l.adapter.reply(r, sip.StatusTrying, "Trying")
 	x := c.accept(media.AdapterSide, l.adapter, accounts[0], r)
-	if x == nil {
+	switch {
+	case c.copied: // of a call that is told already
+		return
+	case x == nil:
 		post()
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye})
 		note("")

@@ -16,7 +16,8 @@ import (
 // one: no session timer, no missing sound (it may go directly, and who calls may be unable to speak), no answer of the
 // service's but its BYE. But an adapter that lost its power and a service that lost its network would leave the call on
 // the line for ever, and every held call beside it stranded. So both ends are asked now and then. The call ends if the
-// adapter says that it knows no such call (481), or if neither end has answered twice, times.vanished apart.
+// adapter says that it knows no such call (481), or if neither end has answered twice, times.vanished apart. Some user
+// agents say 481 to every OPTIONS in a call; so that counts only if the adapter has answered one in this call with 2xx.
 
 // askAgain is the least time from one look at the ends to another that a new emergency call asks for. Our own number.
 const askAgain = 10 * time.Second
@@ -28,6 +29,33 @@ type ends struct {
 	awaited int         // answers of that look which have not come
 	heard   bool        // one of the ends was heard of since it began
 	silent  time.Time   // when the first look began that nobody answered; zero: the last one was answered
+	known   bool        // the adapter has answered OPTIONS in this call with 2xx
+}
+
+// learnAdapter asks the adapter once, soon after the call was answered, so that it is known what it answers in a call
+// that is up.
+func (c *call) learnAdapter() {
+	c.after(c.a.times.learn, func() { c.legs[media.AdapterSide].askWhetherKnown() })
+}
+
+// askWhetherKnown asks the adapter whether it knows the call.
+func (l *leg) askWhetherKnown() {
+	if l.state == legUp && !l.clearing {
+		l.ask(func(code int, sent time.Time) { l.doubt(sip.OPTIONS, code, sent, true) })
+	}
+}
+
+// adapterSays takes what the adapter answered to a request in an emergency call.
+func (l *leg) adapterSays(m sip.RequestMethod, code int) {
+	e := &l.c.ends
+	switch unknown := code == sip.StatusCallTransactionDoesNotExists; {
+	case m != sip.OPTIONS && unknown:
+		l.askWhetherKnown()
+	case m == sip.OPTIONS && code/100 == 2:
+		e.known = true
+	case unknown && e.known:
+		l.gone(code)
+	}
 }
 
 // watchEnds begins to look at the ends of an emergency call.
@@ -66,10 +94,11 @@ func (c *call) lookAtEnds() {
 			e.awaited--
 			switch {
 			case err != nil || res.StatusCode == sip.StatusRequestTimeout: // the same (RFC 3261 section 8.1.3.1)
-			case up && l.side == media.AdapterSide && res.StatusCode == sip.StatusCallTransactionDoesNotExists:
-				l.doubt(sip.OPTIONS, res.StatusCode, e.began, true)
 			default:
 				c.heardFromEnd()
+				if up && l.side == media.AdapterSide {
+					l.doubt(sip.OPTIONS, res.StatusCode, e.began, true)
+				}
 			}
 			if e.awaited == 0 {
 				c.lookedAtEnds()

@@ -20,6 +20,17 @@ func (h *house) emergency() talk {
 	return talk{far: h.service.called(inv, "psap"), near: near}
 }
 
+// learnt takes the question of an emergency call to its adapter that comes soon after its answer.
+func (h *house) learnt(code int) {
+	h.t.Helper()
+	if synctest.Wait(); len(h.adapter.in) == 0 {
+		<-time.After(h.agent.times.learn)
+	}
+	if m := h.adapter.expect("OPTIONS"); code > 0 {
+		h.adapter.respond(m, code, "x", "")
+	}
+}
+
 // silentFor lets time pass in which the ends are asked and say nothing, and nothing else comes.
 func (h *house) silentFor(d time.Duration) {
 	h.t.Helper()
@@ -102,6 +113,7 @@ func TestEmergencyCallGoesOn(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				h := newVirtualHouse(t)
 				c := h.emergency()
+				h.learnt(200)
 				for range 6 { // half an hour
 					h.asked(answers[0], answers[1])
 				}
@@ -118,6 +130,7 @@ func TestEmergencyCallGoesOn(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			h := newVirtualHouse(t)
 			c := h.emergency()
+			h.learnt(200)
 			for range 4 {
 				h.asked(0, 0)
 				c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
@@ -129,19 +142,21 @@ func TestEmergencyCallGoesOn(t *testing.T) {
 	})
 }
 
-// The adapter knows no such call: it ends at once. 408 is what a proxy says when its far end says nothing (RFC 3261
-// section 8.1.3.1).
+// The adapter knows no such call (RFC 3261 section 12.2.1.2) and has known it: the call ends at once. 408 is what a proxy says
+// when its far end says nothing (section 8.1.3.1).
 func TestEmergencyCallUnknownToTheAdapter(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		for _, service := range []int{200, 0} {
 			h := newVirtualHouse(t)
 			h.emergency()
+			h.learnt(200)
 			h.asked(481, service)
 			h.gone()
 		}
 		h := newVirtualHouse(t)
 		h.emergency()
+		h.learnt(0)
 		h.asked(0, 408)
 		h.asked(0, 408)
 		h.gone()
@@ -180,6 +195,47 @@ func TestUnansweredEmergencyCallVanishes(t *testing.T) {
 			h.atRest()
 		})
 	}
+}
+
+// The caller in need: an adapter that says 481 to every OPTIONS in a call (common practice) keeps its call for help, also
+// when another one is asked for, and when it registers anew.
+func TestEmergencyCallOfAnAdapterThatKnowsNoOptions(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, registering)
+		h.register(h.adapter)
+		c := h.emergency()
+		h.learnt(481)
+		for range 6 {
+			<-time.After(time.Minute)
+			h.line.help.ask()
+			h.asked(481, 200)
+		}
+		h.register(h.adapter)
+		h.learnt(481)
+		h.hangUp(c.near)
+	})
+}
+
+// A 481 to something else than OPTIONS has the adapter asked by that.
+func TestEmergencyCallThatMayBeUnknown(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, says := range []int{200, 481} {
+			h := newVirtualHouse(t)
+			c := h.emergency()
+			h.learnt(200)
+			c.far.request("INFO", "", "")
+			h.adapter.respond(h.adapter.expect("INFO"), 481, "x", "")
+			h.learnt(says)
+			h.service.expectOf("481", "INFO")
+			if says == 481 {
+				h.gone()
+			} else {
+				h.hangUp(c.near)
+			}
+		}
+	})
 }
 
 // Three emergency calls of which nobody answers keep no new one from the line, though it comes from an address that

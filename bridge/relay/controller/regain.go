@@ -56,7 +56,7 @@ func (c *Contact) regain(ctx context.Context, l *link, lost time.Time) bool {
 	ctx, cancel := context.WithDeadline(ctx, by)
 	defer cancel()
 	level, at, err := c.read(l, ctx.Done())
-	if err != nil {
+	if err != nil || isClosed(o.stop) { // it is to end: a seizure or a close came meanwhile
 		return false
 	}
 	select {

@@ -20,8 +20,9 @@ type losing struct {
 	*bench
 	mu     sync.Mutex
 	latest *losingPlace
-	refuse bool // no new connection
-	hang   bool // a reading is not answered any more
+	refuse bool          // no new connection
+	hang   bool          // a reading is not answered any more
+	slow   time.Duration // what a reading takes
 }
 
 type losingPlace struct {
@@ -36,7 +37,11 @@ func (p *losingPlace) Cause() error          { return errGone }
 func (p *losingPlace) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
 	p.of.mu.Lock()
 	hangs := p.of.hang && r.Op == controller.Read
+	slow := p.of.slow
 	p.of.mu.Unlock()
+	if r.Op == controller.Read {
+		<-time.After(slow)
+	}
 	if hangs {
 		if err := before(); err != nil {
 			return relay.LevelUnknown, err
@@ -234,6 +239,25 @@ func TestACloseWhileTheConnectionIsAway(t *testing.T) {
 		require.False(t, l.isOpen(0))
 	}, func(t *testing.T, _ relay.Result, changes []relaytest.Change, _ []relay.NoticeKind) {
 		openFor(t, changes, 230*time.Millisecond, 230*time.Millisecond+relay.CloseEvery)
+	})
+}
+
+// Somebody lifts while the next connection reads the contact back: it closes at once, as the answer comes.
+func TestACloseWhileTheContactIsReadBack(t *testing.T) {
+	onLosing(t, outlasts, func(t *testing.T, l *losing, contacts [2]*controller.Contact) {
+		l.at(200 * time.Millisecond)
+		l.mu.Lock()
+		l.slow = 60 * time.Millisecond
+		l.mu.Unlock()
+		l.lose(false, false)
+		<-time.After(regainMost)
+		go func() { _ = contacts[0].Close(t.Context()) }()
+		synctest.Wait()
+		require.True(t, l.isOpen(0))
+		<-time.After(regainMost + 60*time.Millisecond)
+		require.False(t, l.isOpen(0))
+	}, func(t *testing.T, _ relay.Result, changes []relaytest.Change, _ []relay.NoticeKind) {
+		openFor(t, changes, 200*time.Millisecond+regainMost, 200*time.Millisecond+2*regainMost+60*time.Millisecond)
 	})
 }
 

@@ -107,8 +107,8 @@ func (a *arrivals) came(began Arrival, stamp time.Duration) Arrival {
 		return 0
 	case stamp != 0 && at > a.set && at <= now+Arrival(roughly):
 		return min(at, now)
-	case a.resume > began: // it stood still while something was read
-		return a.still
+	case a.resume > began && time.Duration(now-a.resume) <= stoodStill:
+		return a.still // what came while it stood still is read as soon as it goes on
 	}
 	return now
 }

@@ -80,6 +80,33 @@ func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool)
 	return found.Line, r.isOwn(found, req), true
 }
 
+// Slowed returns the line that a request's credentials name, if they would go unheard now because of wrong ones before, and
+// the line's adapter is bound at the host that the request comes from. It is for emergency calls: somebody else at that
+// host, behind the same address translator, may have guessed, and a call for help does not wait for that. It answers
+// nothing.
+func (r *Registrar) Slowed(req *endpoint.Request) (line string, ok bool) {
+	cred := r.credentials(req)
+	if cred == nil {
+		return "", false
+	}
+	a := r.byUser[cred.Username]
+	if a == nil || !a.on(req.Endpoint) || !a.allows(req.From.Addr()) || !r.atHost(a, req.From.Addr()) ||
+		!r.guesses.wait(r.now(), req.From.Addr(), cred.Username, true) {
+		return "", false
+	}
+	return a.Line, true
+}
+
+// atHost reports whether the account's adapter is at that host, at whatever port.
+func (r *Registrar) atHost(a *account, host netip.Addr) bool {
+	if a.Fixed != nil {
+		return a.fixedAt(host)
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return r.now().Before(a.binding.Expires) && (host == a.binding.Destination.Addr() || host == a.source.Addr())
+}
+
 // isOwn reports whether the request came from the very address and port of the account's live binding or fixed contact. Where that is a name,
 // the address is one of those that the account allows.
 func (r *Registrar) isOwn(a *account, req *endpoint.Request) bool {

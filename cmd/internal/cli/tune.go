@@ -206,8 +206,12 @@ func tune(e *env, args []string) int {
 	case again != "":
 		fmt.Fprintf(e.Out, "To use it: %s --write\n", again)
 	default:
-		fmt.Fprintf(e.Out, "To use it: set policy.interval of %s to %s and equipment.card_release to %s in %s and restart the daemon. (With a journal, --resume --write would do that.)\n",
-			l.Name, result.Recommended, result.Release, *path)
+		release := ""
+		if result.Release > 0 {
+			release = fmt.Sprintf(" and equipment.card_release to %s", result.Release)
+		}
+		fmt.Fprintf(e.Out, "To use it: set policy.interval of %s to %s%s in %s and restart the daemon. (With a journal, --resume --write would do that.)\n",
+			l.Name, result.Recommended, release, *path)
 	}
 	return ExitOK
 }
