@@ -3,7 +3,6 @@ package sipua
 import (
 	"context"
 	"net/netip"
-	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -461,54 +460,5 @@ func TestEmergencyCallWhileUnregistering(t *testing.T) {
 		}
 		again := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
 		again.nack(h.adapter.expect("503"))
-	})
-}
-
-// A call that comes as everything is shut is either put through and awaited, or refused.
-func TestShutAndEnter(t *testing.T) {
-	t.Parallel()
-	for range 200 {
-		g := newGate()
-		var up atomic.Bool
-		entered := make(chan bool, 1) // one answer
-		go func() {
-			open := g.enter()
-			if open {
-				up.Store(true)
-				g.leave()
-			}
-			entered <- open
-		}()
-		shut := g.shut(up.Load)
-		if open := <-entered; open == shut {
-			t.Fatalf("entered: %t, shut: %t", open, shut)
-		}
-	}
-}
-
-// The caller in need: one that cannot get in, since an answer to it cannot be written, keeps no other out, not even while
-// everything is about to be shut.
-func TestEnterBesideOneThatIsStuck(t *testing.T) {
-	t.Parallel()
-	synctest.Test(t, func(t *testing.T) {
-		g := newGate()
-		if !g.enter() {
-			t.Fatal("it is shut at the beginning")
-		}
-		shut := make(chan bool, 1) // one answer
-		go func() { shut <- g.shut(func() bool { return false }) }()
-		synctest.Wait()
-		if !g.enter() || g.isShut() {
-			t.Error("it is shut while one comes in")
-		}
-		g.leave()
-		synctest.Wait()
-		if len(shut) > 0 {
-			t.Error("it is shut while the first one still comes in")
-		}
-		g.leave()
-		if !<-shut || g.enter() {
-			t.Error("it is not shut, though nobody comes in")
-		}
 	})
 }
