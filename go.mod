@@ -21,6 +21,10 @@ require (
 	github.com/pion/sdp/v3 v3.0.20
 	// Tests: a Modbus peer that is not ours. The package comment of bridge/relay/modbus says why the daemon does not use it.
 	github.com/simonvetter/modbus v1.6.4
+	// The command line: help, completion for three shells, suggestions. It needs no module but pflag.
+	github.com/spf13/cobra v1.10.2
+	// The flags of cobra.
+	github.com/spf13/pflag v1.0.9
 	// Tests: assertions.
 	github.com/stretchr/testify v1.12.1
 	// Tests: goroutines left behind.
@@ -52,6 +56,7 @@ require (
 	github.com/gobwas/pool v0.2.1 // indirect
 	github.com/gobwas/ws v1.3.2 // indirect
 	github.com/google/uuid v1.6.0 // indirect
+	github.com/inconshreveable/mousetrap v1.1.0 // indirect
 	github.com/mattn/go-isatty v0.0.24 // indirect
 	github.com/ncruces/go-strftime v1.1.0 // indirect
 	github.com/pion/randutil v0.1.0 // indirect

@@ -57,6 +57,22 @@ func List(w io.Writer) {
 	}
 }
 
+// SceneNames are the names of all scenes.
+func SceneNames() (names []string) {
+	for _, s := range scenes() {
+		names = append(names, s.name)
+	}
+	return names
+}
+
+// HabitNames are the names of all habits.
+func HabitNames() (names []string) {
+	for _, h := range habits() {
+		names = append(names, h.name)
+	}
+	return names
+}
+
 func (s *stage) report() *Report {
 	r := &Report{Mode: "with", OK: true, Warnings: s.notes.all()}
 	if s.o.Without {

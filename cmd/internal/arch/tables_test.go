@@ -100,8 +100,10 @@ var libraries = map[string][]string{
 	"github.com/icholy/digest":       {"bridge/sipua/registration", "bridge/rehearsal"},
 	"github.com/pion/rtp":            {"bridge/media", "bridge/rehearsal", "bridge/trial"},
 	"github.com/pion/rtcp":           {"bridge/media"},
-	"github.com/pion/sdp/v3":         {}, // a judge in tests only
-	"github.com/simonvetter":         {}, // a judge in tests only
+	"github.com/pion/sdp/v3":         {},                   // a judge in tests only
+	"github.com/simonvetter":         {},                   // a judge in tests only
+	"github.com/spf13/cobra":         {"cmd/internal/cli"}, // the command line: help, completion in three shells, suggestions
+	"github.com/spf13/pflag":         {"cmd/internal/cli"}, // the flags of cobra
 	"github.com/stretchr/testify":    {"bridge/relay/relaytest"},
 	"go.uber.org/goleak":             {},
 	"pgregory.net/rapid":             {"supervision/supervisiontest"},

@@ -2,7 +2,6 @@ package cli
 
 import (
 	"bytes"
-	"flag"
 	"go/ast"
 	"go/parser"
 	"go/token"
@@ -14,6 +13,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/spf13/pflag"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -111,7 +111,7 @@ func refused(args []string) string {
 		return err.String()
 	}
 	for _, c := range commands() {
-		if c.name == args[0] && len(args) == 2 && strings.HasPrefix(args[1], "-") && strings.HasPrefix(c.use, c.name+" LINE") {
+		if c.name == args[0] && len(args) == 2 && strings.HasPrefix(args[1], "-") && strings.HasPrefix(c.operands, "LINE") {
 			return "it needs a line"
 		}
 	}
@@ -127,7 +127,7 @@ func TestAdviceThatCannotBeTyped(t *testing.T) {
 
 // What `tune` says to type has the flags that were given, a path with blanks in quotes.
 func TestGivenFlagsCanBeTyped(t *testing.T) {
-	f := flag.NewFlagSet("tune", flag.ContinueOnError)
+	f := pflag.NewFlagSet("tune", pflag.ContinueOnError)
 	f.String("config", "", "")
 	f.Bool("resume", false, "")
 	f.Int("holds", 25, "")

@@ -1,13 +1,14 @@
 package cli
 
 import (
-	"errors"
-	"flag"
 	"fmt"
+	"math"
 	"os"
 	"strconv"
 	"strings"
 	"time"
+
+	"github.com/spf13/pflag"
 
 	"clearback/config"
 )
@@ -18,9 +19,12 @@ const (
 	configVariable = "CLEARBACK_CONFIG"
 )
 
+// mostDays is the longest time that the command line takes: a hundred years, our own figure, so that none overflows.
+const mostDays = 36500
+
 // configFlag adds --config with its default.
-func configFlag(f *flag.FlagSet) *string {
-	return f.String("config", usualConfig(), "the configuration `file`; "+configVariable+" names another default")
+func configFlag(f *pflag.FlagSet) *string {
+	return f.String("config", usualConfig(), "the configuration `FILE`; "+configVariable+" names another default")
 }
 
 // usualConfig is the configuration file where none is named.
@@ -29,27 +33,6 @@ func usualConfig() string {
 		return path
 	}
 	return defaultConfig
-}
-
-// parse reads the flags of a subcommand and at most rest further arguments, in any order. The code counts when ok is false.
-func (e *env) parse(f *flag.FlagSet, args []string, rest int) (others []string, code int, ok bool) {
-	f.SetOutput(e.Err)
-	for {
-		if err := f.Parse(args); err != nil {
-			if errors.Is(err, flag.ErrHelp) {
-				return nil, ExitOK, false
-			}
-			return nil, ExitFaults, false
-		}
-		if f.NArg() == 0 {
-			return others, ExitOK, true
-		}
-		if len(others) == rest {
-			return nil, e.fault("%s: %q is one argument too many", f.Name(), f.Arg(0)), false
-		}
-		others = append(others, f.Arg(0))
-		args = f.Args()[1:]
-	}
 }
 
 // first returns the first of others, "" if there is none.
@@ -94,26 +77,45 @@ func lineNames(c *config.Config) string {
 	return strings.Join(all, ", ")
 }
 
-// age is a flag like 90m, 36h or 2d: how long ago.
-type age time.Duration
+// span is a length of time on the command line. Here alone stands what is said of a wrong one.
+type span struct {
+	time.Duration
+	such string // an example for the errors
+	zero bool   // 0 is allowed
+}
 
-// String is for the flag package.
-func (a *age) String() string { return time.Duration(*a).String() }
+// spanFlag adds a flag that takes a length of time, such as the example.
+func spanFlag(f *pflag.FlagSet, name string, usual time.Duration, such, usage string) *span {
+	s := &span{Duration: usual, such: such}
+	f.Var(s, name, usage)
+	if usual == 0 {
+		f.Lookup(name).DefValue = "" // there is no default to show
+	}
+	return s
+}
 
-// Set reads a time with a unit; a day is 24 hours.
-func (a *age) Set(s string) error {
-	if days, ok := strings.CutSuffix(s, "d"); ok {
-		n, err := strconv.ParseFloat(days, 64)
-		if err != nil || n <= 0 || n > 36500 {
-			return errors.New("write a time such as 90m, 36h or 2d")
+// Type implements [pflag.Value].
+func (s *span) Type() string { return "time" }
+
+// Set implements [pflag.Value]. It takes what [time.ParseDuration] takes, and days of 24 hours.
+func (s *span) Set(text string) error {
+	d, err := time.ParseDuration(text)
+	if days, ok := strings.CutSuffix(text, "d"); ok {
+		n, wrong := strconv.ParseFloat(days, 64)
+		if err = wrong; err == nil && !(math.Abs(n) <= mostDays) { // nor is it no number
+			err = strconv.ErrRange
 		}
-		*a = age(n * float64(24*time.Hour))
-		return nil
+		d = time.Duration(n * float64(24*time.Hour))
 	}
-	d, err := time.ParseDuration(s)
-	if err != nil || d <= 0 {
-		return errors.New("write a time such as 90m, 36h or 2d")
+	_, bare := strconv.ParseFloat(text, 64)
+	switch {
+	case err != nil && bare == nil:
+		return fmt.Errorf("%s of what? e.g. %s", text, s.such)
+	case err != nil:
+		return fmt.Errorf("write a length of time, e.g. %s", s.such)
+	case d < 0 || d == 0 && !s.zero:
+		return fmt.Errorf("allowed is more than 0, e.g. %s", s.such)
 	}
-	*a = age(d)
+	s.Duration = d
 	return nil
 }

@@ -1,56 +1,58 @@
 package cli
 
 import (
-	"flag"
 	"fmt"
+
+	"github.com/spf13/pflag"
 
 	"clearback/bridge/relay/drivers"
 	"clearback/config"
 )
 
-func check(e *env, args []string) int {
-	f := flag.NewFlagSet("check", flag.ContinueOnError)
-	live := f.Bool("live", false, "register, ask the adapters and read the contacts (the daemon must not be running)")
-	pulse := f.String("pulse", "", "with --live: open the idle `line` once, after asking")
-	states := f.String("states", "", "with --live: see the three states of the `line` one after the other, so that its answers can be trusted")
-	others, code, ok := e.parse(f, args, 1)
-	if !ok {
-		return code
-	}
-	if *pulse != "" && !*live {
-		return e.fault("check: --pulse needs --live")
-	}
-	if *states != "" && !*live {
-		return e.fault("check: --states needs --live")
-	}
-	path := first(others)
-	if path == "" {
-		path = usualConfig()
-	}
-	c, code, ok := e.load(path)
-	if !ok {
-		return code
-	}
-	if err := drivers.Check(c); err != nil {
-		fmt.Fprintf(e.Err, "%s: %v\n", path, err)
-		return ExitFaults
-	}
-	for _, w := range append(c.Exposure(path), config.Warnings(c)...) {
-		fmt.Fprintln(e.Out, "warning:", w)
-	}
-	for _, s := range append(config.Describe(c), config.DescribeDialling(c)...) {
-		fmt.Fprintln(e.Out, s)
-	}
-	if !*live {
-		fmt.Fprintf(e.Out, "%s: no faults\n", path)
-		return ExitOK
-	}
-	for _, name := range []string{*pulse, *states} {
-		if name != "" && lineOf(c, name) == nil {
-			return e.fault("check: there is no line %q in %s; there are %s", name, path, lineNames(c))
+func check(f *pflag.FlagSet) action {
+	named := configFlag(f)
+	live := f.Bool("live", false, "register, ask the adapters and read the contacts; the daemon must not be running")
+	pulse := f.String("pulse", "", "open the loop of the idle `LINE` once, after asking; needs --live")
+	states := f.String("states", "", "go through the three states of the `LINE`, so that its answers can be trusted; needs --live")
+	return func(e *env, others []string) int {
+		if *pulse != "" && !*live {
+			return e.fault("check: --pulse needs --live")
 		}
+		if *states != "" && !*live {
+			return e.fault("check: --states needs --live")
+		}
+		path := *named
+		if len(others) > 0 {
+			if f.Changed("config") {
+				return e.fault("check: name the file once: --config %s or %s", path, others[0])
+			}
+			path = others[0]
+		}
+		c, code, ok := e.load(path)
+		if !ok {
+			return code
+		}
+		if err := drivers.Check(c); err != nil {
+			fmt.Fprintf(e.Err, "%s: %v\n", path, err)
+			return ExitFaults
+		}
+		for _, w := range append(c.Exposure(path), config.Warnings(c)...) {
+			fmt.Fprintln(e.Out, "warning:", w)
+		}
+		for _, s := range append(config.Describe(c), config.DescribeDialling(c)...) {
+			fmt.Fprintln(e.Out, s)
+		}
+		if !*live {
+			fmt.Fprintf(e.Out, "%s: no faults\n", path)
+			return ExitOK
+		}
+		for _, name := range []string{*pulse, *states} {
+			if name != "" && lineOf(c, name) == nil {
+				return e.fault("check: there is no line %q in %s; there are %s", name, path, lineNames(c))
+			}
+		}
+		return e.checkLive(c, *states, *pulse)
 	}
-	return e.checkLive(c, *states, *pulse)
 }
 
 func lineOf(c *config.Config, name string) *config.Line {

@@ -4,10 +4,13 @@ package cli
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"time"
+
+	"github.com/spf13/cobra"
 )
 
 // Exit codes of every subcommand.
@@ -28,17 +31,13 @@ type Streams struct {
 	Out, Err io.Writer
 }
 
-// command is one subcommand. It parses its own flags.
-type command struct {
-	name, use, short string
-	run              func(e *env, args []string) int
-}
-
 // env is what every subcommand gets.
 type env struct {
 	Streams
 	signals <-chan os.Signal
 	in      *bufio.Reader // over Streams.In, made by input
+	root    *cobra.Command
+	code    int // of the subcommand that ran
 }
 
 // input is what the user types; one reader for the whole subcommand, since it reads ahead.
@@ -49,56 +48,17 @@ func (e *env) input() *bufio.Reader {
 	return e.in
 }
 
-func commands() []command {
-	return []command{
-		{"run", "run [--config FILE]", "serve the lines until told to end", run},
-		{"check", "check [--live [--states LINE] [--pulse LINE]] [FILE]", "read a configuration file and say what is wrong with it; try it on the real lines", check},
-		{"lines", "lines [--json]", "say what each line is doing now", lines},
-		{"calls", "calls [LINE] [--since TIME] [--failed] [--limit N] [--json|--csv] [--follow] [--journal FILE]", "list what was recorded of the calls", calls},
-		{"explain", "explain CALL|LINE|last [--journal FILE]", "tell the time line of a call and why it ended as it did", explain},
-		{"window", "window [LINE]", "say which intervals are possible on a line, and why", showWindow},
-		{"tune", "tune LINE [--write|--dry-run] [--resume] [--holds N] [--shortest TIME] [--pulse-dialling-off]", "find the interval of a line by trials", tune},
-		{"keep", "keep LINE [--dry-run]", "write the interval that a line has come to use into the file", keepInterval},
-		{"pulse", "pulse LINE [--interval TIME]", "open the loop of an idle line once, by hand", pulse},
-		{"rehearse", "rehearse [--without-clearback] [--scene NAME] [--habit NAME] [--habits] [--journal FILE] [--list] [--json]", "play the main job on this machine, no hardware needed", rehearse},
-		{"close", "close [--config FILE] [--within TIME]", "put every contact to closed and end", closeContacts},
-		{"relay", "relay --config FILE [--check|--close [--within TIME]]", "be the relay controller beside an adapter, for a daemon that runs elsewhere", relayAgent},
-		{"version", "version", "say which version this is", version},
-	}
-}
-
 // Main runs the subcommand that args name and returns the exit code. signals brings the signals that end a
 // subcommand; it is read by one subcommand only.
 func Main(args []string, s Streams, signals <-chan os.Signal) int {
 	s.Out, s.Err = &plainOut{w: s.Out}, &plainOut{w: s.Err} // much of it came from elsewhere
 	e := &env{Streams: s, signals: signals}
-	if len(args) == 0 {
-		usage(s.Err)
-		return ExitFaults
+	e.root = e.tree()
+	e.root.SetArgs(longFlags(e.root, args))
+	if err := e.root.Execute(); err != nil { // about the command line; subcommands report their own
+		return e.fault("%v", err)
 	}
-	for _, c := range commands() {
-		if c.name == args[0] {
-			return c.run(e, args[1:])
-		}
-	}
-	switch args[0] {
-	case "help", "-h", "-help", "--help":
-		usage(s.Out)
-		return ExitOK
-	}
-	fmt.Fprintf(s.Err, "clearback: there is no subcommand %q\n\n", args[0])
-	usage(s.Err)
-	return ExitFaults
-}
-
-func usage(w io.Writer) {
-	fmt.Fprintln(w, "clearback lets a held call go when the far end hangs up.")
-	fmt.Fprintln(w)
-	for _, c := range commands() {
-		fmt.Fprintf(w, "  clearback %s\n        %s\n", c.use, c.short)
-	}
-	fmt.Fprintf(w, "\n--config names the configuration file where it is not %s (the agent's, of relay, has no such default); so does %s.\n", defaultConfig, configVariable)
-	fmt.Fprintln(w, "Exit codes: 0 done, 1 failed, 2 faults in the command line or the file, 3 a contact is not known closed.")
+	return e.code
 }
 
 func (e *env) fault(format string, a ...any) int {
@@ -106,8 +66,11 @@ func (e *env) fault(format string, a ...any) int {
 	return ExitFaults
 }
 
+// failed says why the subcommand failed, unless it is only that its output is no longer read.
 func (e *env) failed(err error) int {
-	fmt.Fprintf(e.Err, "clearback: %v\n", err)
+	if !errors.Is(err, errUnread) {
+		fmt.Fprintf(e.Err, "clearback: %v\n", err)
+	}
 	return ExitFailed
 }
 

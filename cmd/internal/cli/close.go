@@ -1,9 +1,10 @@
 package cli
 
 import (
-	"flag"
 	"fmt"
 	"time"
+
+	"github.com/spf13/pflag"
 
 	"clearback/bridge/relay/drivers"
 	"clearback/config"
@@ -11,46 +12,41 @@ import (
 
 // closeContacts is what a service manager runs after the daemon ended, however it ended. It closes what it can make out,
 // even if somebody spoilt the file while the daemon ran.
-func closeContacts(e *env, args []string) int {
-	f := flag.NewFlagSet("close", flag.ContinueOnError)
+func closeContacts(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	within := f.Duration("within", closeFor, "how `long` to try; a daemon that is to start again goes on trying")
-	if _, code, ok := e.parse(f, args, 0); !ok {
-		return code
+	within := spanFlag(f, "within", closeFor, closeFor.String(), "how much `TIME` to take; a daemon that starts again goes on trying")
+	return func(e *env, _ []string) int {
+		if *path == "" {
+			return e.fault("name the configuration file")
+		}
+		c, faults, err := config.LoadForClosing(*path)
+		if err != nil {
+			return e.fault("%v", err)
+		}
+		for _, f := range faults {
+			fmt.Fprintln(e.Err, f)
+		}
+		if c == nil {
+			return ExitFaults
+		}
+		left, err := e.closeAll(c, within.Duration)
+		if err != nil && len(faults) == 0 { // else the faults tell it better
+			fmt.Fprintf(e.Err, "clearback: %v\n", err)
+		}
+		switch {
+		case len(left) > 0:
+			fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
+			return ExitNotClosed
+		case err != nil && len(faults) == 0:
+			fmt.Fprintln(e.Err, "clearback: not known closed: what could not be made out of the file; the other contacts are closed")
+			return ExitNotClosed
+		case len(faults) > 0:
+			fmt.Fprintln(e.Err, "clearback: the contacts that could be made out are closed; mend the file")
+			return ExitFaults
+		}
+		fmt.Fprintln(e.Out, "every contact is closed")
+		return ExitOK
 	}
-	if *within <= 0 {
-		return e.fault("close: --within %s is no time to try; allowed is more than 0, such as %s", *within, closeFor)
-	}
-	if *path == "" {
-		return e.fault("name the configuration file")
-	}
-	c, faults, err := config.LoadForClosing(*path)
-	if err != nil {
-		return e.fault("%v", err)
-	}
-	for _, f := range faults {
-		fmt.Fprintln(e.Err, f)
-	}
-	if c == nil {
-		return ExitFaults
-	}
-	left, err := e.closeAll(c, *within)
-	if err != nil && len(faults) == 0 { // else the faults tell it better
-		fmt.Fprintf(e.Err, "clearback: %v\n", err)
-	}
-	switch {
-	case len(left) > 0:
-		fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
-		return ExitNotClosed
-	case err != nil && len(faults) == 0:
-		fmt.Fprintln(e.Err, "clearback: not known closed: what could not be made out of the file; the other contacts are closed")
-		return ExitNotClosed
-	case len(faults) > 0:
-		fmt.Fprintln(e.Err, "clearback: the contacts that could be made out are closed; mend the file")
-		return ExitFaults
-	}
-	fmt.Fprintln(e.Out, "every contact is closed")
-	return ExitOK
 }
 
 func (e *env) closeAll(c *config.Config, within time.Duration) ([]drivers.NotClosed, error) {

@@ -1,12 +1,12 @@
 package cli
 
 import (
-	"flag"
 	"fmt"
 	"io"
 	"strings"
-	"text/tabwriter"
 	"time"
+
+	"github.com/spf13/pflag"
 
 	"clearback/bridge/status"
 	"clearback/config"
@@ -40,44 +40,42 @@ func (e *env) served(path string, others []string, command string) (c *config.Co
 	return
 }
 
-func lines(e *env, args []string) int {
-	f := flag.NewFlagSet("lines", flag.ContinueOnError)
+func lines(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	asJSON := f.Bool("json", false, "what the daemon says, as JSON")
-	_, code, ok := e.parse(f, args, 0)
-	if !ok {
-		return code
+	asJSON := f.Bool("json", false, "print what the daemon says as JSON")
+	wide := wideFlag(f)
+	return func(e *env, _ []string) int {
+		c, code, ok := e.settings(*path)
+		if !ok {
+			return code
+		}
+		k, code, ok := e.client(c, *path)
+		if !ok {
+			return code
+		}
+		ctx, cancel := e.within(controlFor)
+		defer cancel()
+		d, err := k.Daemon(ctx)
+		if err != nil {
+			return e.failed(err)
+		}
+		if *asJSON {
+			return e.asJSON(d)
+		}
+		printDaemon(e.table(*wide), d, time.Now())
+		return ExitOK
 	}
-	c, code, ok := e.settings(*path)
-	if !ok {
-		return code
-	}
-	k, code, ok := e.client(c, *path)
-	if !ok {
-		return code
-	}
-	ctx, cancel := e.within(controlFor)
-	defer cancel()
-	d, err := k.Daemon(ctx)
-	if err != nil {
-		return e.failed(err)
-	}
-	if *asJSON {
-		return e.asJSON(d)
-	}
-	printDaemon(e.Out, d, time.Now())
-	return ExitOK
 }
 
 func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "LINE\tSERVICE\tADAPTER\tCALLS\tLOOP\tCONTACT\tINTERVAL\tVERIFY\tLAST CLEARING")
+	rows := [][]string{{"LINE", "SERVICE", "ADAPTER", "CALLS", "LOOP", "CONTACT", "INTERVAL", "VERIFY", "LAST CLEARING"}}
 	for i := range d.Lines {
 		l := &d.Lines[i]
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.Name, servicesWords(l), adapterWords(l.Adapter), callWords(l), loopWords(l),
-			contactWords(l.Contact), intervalWords(l.Interval), verifyWords(l.Verify), clearingWords(l.LastClearing, now))
+		rows = append(rows, []string{l.Name, servicesWords(l), adapterWords(l.Adapter), callWords(l), loopWords(l),
+			contactWords(l.Contact), intervalWords(l.Interval), verifyWords(l.Verify), clearingWords(l.LastClearing, now)})
 	}
-	t.Flush()
+	t := table{w: w, spare: []string{"INTERVAL", "VERIFY", "CONTACT"}} // they change by hand only, but for trouble
+	_ = t.write(rows)                                                  // as all that is printed here
 	for i := range d.Lines {
 		l := &d.Lines[i]
 		if n := l.Incident; n != nil {
@@ -213,39 +211,34 @@ func elapsed(ms int64, since, now time.Time) string {
 	return d.Round(time.Second).String()
 }
 
-func pulse(e *env, args []string) int {
-	f := flag.NewFlagSet("pulse", flag.ContinueOnError)
+func pulse(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	interval := f.Duration("interval", 0, "the `length` of the opening, such as 700ms; default: the line's own")
-	others, code, ok := e.parse(f, args, 1)
-	if !ok {
-		return code
+	interval := spanFlag(f, "interval", 0, "800ms", "open the loop for this `TIME`; default: the line's interval")
+	interval.zero = true
+	return func(e *env, others []string) int {
+		_, l, k, code, ok := e.served(*path, others, "pulse")
+		if !ok {
+			return code
+		}
+		ctx, cancel := e.within(controlFor)
+		defer cancel()
+		p, err := k.Pulse(ctx, l.Name, interval.Duration)
+		if err != nil {
+			return e.failed(err)
+		}
+		switch {
+		case p.Refused != "":
+			return e.failed(fmt.Errorf("%s: not opened: %s", l.Name, p.Refused))
+		case p.Incident != "" && p.Measured == 0:
+			return e.failed(fmt.Errorf("%s: the interruption was not made: %s%s; `clearback explain %s` says more", l.Name, p.Incident, saidWords(p), l.Name))
+		}
+		fmt.Fprintf(e.Out, "%s: loop open for %s (asked %d ms); hook: %s\n", l.Name, measured(p.Measured), p.Asked, p.Hook)
+		if p.Incident != "" {
+			fmt.Fprintf(e.Out, "%s: incident: %s%s\n", l.Name, p.Incident, saidWords(p))
+			return ExitFailed
+		}
+		return ExitOK
 	}
-	if *interval < 0 {
-		return e.fault("pulse: --interval %s; write a length such as 700ms", *interval)
-	}
-	_, l, k, code, ok := e.served(*path, others, "pulse")
-	if !ok {
-		return code
-	}
-	ctx, cancel := e.within(controlFor)
-	defer cancel()
-	p, err := k.Pulse(ctx, l.Name, *interval)
-	if err != nil {
-		return e.failed(err)
-	}
-	switch {
-	case p.Refused != "":
-		return e.failed(fmt.Errorf("%s: not opened: %s", l.Name, p.Refused))
-	case p.Incident != "" && p.Measured == 0:
-		return e.failed(fmt.Errorf("%s: the interruption was not made: %s%s; `clearback explain %s` says more", l.Name, p.Incident, saidWords(p), l.Name))
-	}
-	fmt.Fprintf(e.Out, "%s: loop open for %s (asked %d ms); hook: %s\n", l.Name, measured(p.Measured), p.Asked, p.Hook)
-	if p.Incident != "" {
-		fmt.Fprintf(e.Out, "%s: incident: %s%s\n", l.Name, p.Incident, saidWords(p))
-		return ExitFailed
-	}
-	return ExitOK
 }
 
 // saidWords is what the device said.

@@ -4,9 +4,10 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"flag"
 	"fmt"
 	"time"
+
+	"github.com/spf13/pflag"
 
 	"clearback/bridge/status"
 	"clearback/config"
@@ -23,30 +24,27 @@ func (e *env) asJSON(v any) int {
 }
 
 // keepInterval writes the interval that a line's clearings use since holds stayed.
-func keepInterval(e *env, args []string) int {
-	f := flag.NewFlagSet("keep", flag.ContinueOnError)
+func keepInterval(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	dry := f.Bool("dry-run", false, "only show what would be changed")
-	others, code, ok := e.parse(f, args, 1)
-	if !ok {
-		return code
-	}
-	_, l, k, code, ok := e.served(*path, others, "keep")
-	if !ok {
-		return code
-	}
-	ctx, cancel := e.within(controlFor)
-	defer cancel()
-	d, err := k.Daemon(ctx)
-	if err != nil {
-		return e.failed(err)
-	}
-	for i := range d.Lines {
-		if d.Lines[i].Name == l.Name {
-			return e.writeInterval(ctx, k, *path, l, time.Duration(d.Lines[i].Interval.Milliseconds)*time.Millisecond, 0, *dry)
+	dry := f.Bool("dry-run", false, "show the change, and do not write it")
+	return func(e *env, others []string) int {
+		_, l, k, code, ok := e.served(*path, others, "keep")
+		if !ok {
+			return code
 		}
+		ctx, cancel := e.within(controlFor)
+		defer cancel()
+		d, err := k.Daemon(ctx)
+		if err != nil {
+			return e.failed(err)
+		}
+		for i := range d.Lines {
+			if d.Lines[i].Name == l.Name {
+				return e.writeInterval(ctx, k, *path, l, time.Duration(d.Lines[i].Interval.Milliseconds)*time.Millisecond, 0, *dry)
+			}
+		}
+		return e.failed(fmt.Errorf("the running daemon does not know the line %s; it was started with another file", l.Name))
 	}
-	return e.failed(fmt.Errorf("the running daemon does not know the line %s; it was started with another file", l.Name))
 }
 
 // writeInterval changes the file first and then the running daemon, if there is one. release is the card's, as it was measured; 0: it was not.
@@ -87,34 +85,31 @@ func (e *env) writeInterval(ctx context.Context, k *status.Client, path string, 
 	return ExitOK
 }
 
-func showWindow(e *env, args []string) int {
-	f := flag.NewFlagSet("window", flag.ContinueOnError)
+func showWindow(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	others, code, ok := e.parse(f, args, 1)
-	if !ok {
-		return code
-	}
-	c, code, ok := e.settings(*path)
-	if !ok {
-		return code
-	}
-	named := first(others)
-	if named != "" {
-		if _, code, ok := e.lineNamed(c, named, "window"); !ok {
+	return func(e *env, others []string) int {
+		c, code, ok := e.settings(*path)
+		if !ok {
 			return code
 		}
-	}
-	for i := range c.Lines {
-		l := &c.Lines[i]
-		if named != "" && l.Name != named {
-			continue
-		}
-		fmt.Fprintf(e.Out, "%s: interval %s\n", l.Name, l.Policy.Interval)
-		for _, m := range []window.Method{window.WorstCase, window.RootSumSquare} {
-			for _, s := range window.Of(l.Window(), m).Lines() {
-				fmt.Fprintln(e.Out, "  "+s)
+		named := first(others)
+		if named != "" {
+			if _, code, ok := e.lineNamed(c, named, "window"); !ok {
+				return code
 			}
 		}
+		for i := range c.Lines {
+			l := &c.Lines[i]
+			if named != "" && l.Name != named {
+				continue
+			}
+			fmt.Fprintf(e.Out, "%s: interval %s\n", l.Name, l.Policy.Interval)
+			for _, m := range []window.Method{window.WorstCase, window.RootSumSquare} {
+				for _, s := range window.Of(l.Window(), m).Lines() {
+					fmt.Fprintln(e.Out, "  "+s)
+				}
+			}
+		}
+		return ExitOK
 	}
-	return ExitOK
 }

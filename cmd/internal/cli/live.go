@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"strings"
 	"sync"
-	"text/tabwriter"
 	"time"
 
 	"go.uber.org/zap"
@@ -76,13 +75,13 @@ func (e *env) lookAtAll(ctx context.Context, d *Daemon, c *config.Config) bool {
 	}
 	all.Wait()
 	good := true
-	t := tabwriter.NewWriter(e.Out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "line\tservice\tadapter\tcontact")
+	rows := [][]string{{"line", "service", "adapter", "contact"}}
 	for i, f := range found {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", c.Lines[i].Name, f.service, f.adapter, f.contact)
+		rows = append(rows, []string{c.Lines[i].Name, f.service, f.adapter, f.contact})
 		good = good && f.good
 	}
-	t.Flush()
+	t := table{w: e.Out}
+	_ = t.write(rows) // as all that is printed here
 	return good
 }
 

@@ -178,7 +178,7 @@ func TestCloseWithin(t *testing.T) {
 	assert.Less(t, time.Since(began), time.Second)
 	code, _, errs = call("", "close", "--config", path, "--within", "0s")
 	assert.Equal(t, ExitFaults, code)
-	assert.Contains(t, errs, "--within 0s is no time")
+	assert.Contains(t, errs, "--within 0s: allowed is more than 0")
 }
 
 // A file that somebody spoilt, with a password that cannot be read any more, still closes the contact.

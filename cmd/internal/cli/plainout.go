@@ -1,13 +1,18 @@
 package cli
 
 import (
+	"errors"
 	"io"
 	"os"
 	"sync"
+	"syscall"
 	"unicode/utf8"
 
 	"clearback/supervision/plain"
 )
+
+// errUnread: whatever read our output has gone, as head does once it has enough.
+var errUnread = errors.New("nobody reads the output any more")
 
 // plainOut is a stream that a person reads, perhaps on a terminal. Whatever reaches it, nothing on it controls the terminal or turns the
 // direction of writing: see [plain.Lines]. Safe for concurrent use.
@@ -33,7 +38,10 @@ func (p *plainOut) Write(text []byte) (int, error) {
 		}
 	}
 	p.half = append([]byte(nil), all[end:]...)
-	if _, err := p.w.Write(plain.Lines(all[:end])); err != nil {
+	switch _, err := p.w.Write(plain.Lines(all[:end])); {
+	case errors.Is(err, syscall.EPIPE):
+		return 0, errUnread
+	case err != nil:
 		return 0, err
 	}
 	return len(text), nil

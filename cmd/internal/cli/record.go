@@ -5,20 +5,17 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"slices"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 	"time"
-
-	"golang.org/x/term"
 
 	"clearback/bridge/journal"
 	"clearback/config"
 	"clearback/supervision/story"
+	"github.com/spf13/pflag"
 )
 
 const (
@@ -35,8 +32,8 @@ type source struct {
 	config, journal *string
 }
 
-func sourceFlags(f *flag.FlagSet) source {
-	return source{configFlag(f), f.String("journal", "", "read this journal `file` and no configuration")}
+func sourceFlags(f *pflag.FlagSet) source {
+	return source{configFlag(f), f.String("journal", "", "read this journal `FILE` and no configuration")}
 }
 
 // open opens the journal. c has no line where there is no configuration.
@@ -57,54 +54,52 @@ func (s source) open(e *env) (c *config.Config, r *journal.Reader, code int, ok 
 	return c, r, ExitOK, true
 }
 
-func calls(e *env, args []string) int {
-	f := flag.NewFlagSet("calls", flag.ContinueOnError)
+func calls(f *pflag.FlagSet) action {
 	from := sourceFlags(f)
-	var since age
-	f.Var(&since, "since", "only calls that began in the last `time`, such as 2d")
+	since := spanFlag(f, "since", 0, "90m, 36h or 2d", "only calls that began in the last `TIME`, such as 2d")
 	filter := journal.Filter{}
 	f.BoolVar(&filter.Failed, "failed", false, "only calls whose hold did not clear, or may not have, or that were refused here")
-	f.IntVar(&filter.Limit, "limit", callsShown, "the latest `so many`; 0: all")
-	asJSON := f.Bool("json", false, "one JSON object a line")
-	asCSV := f.Bool("csv", false, "comma-separated values with a header")
-	follow := f.Bool("follow", false, "go on, and show each call when something becomes of it")
-	others, code, ok := e.parse(f, args, 1)
-	switch {
-	case !ok:
-		return code
-	case *asJSON && *asCSV:
-		return e.fault("calls: --json and --csv exclude each other")
-	case filter.Limit < 0:
-		return e.fault("calls: --limit %d; allowed is 0 or more", filter.Limit)
-	}
-	c, r, code, ok := from.open(e)
-	if !ok {
-		return code
-	}
-	defer r.Close()
-	ctx, cancel := e.context()
-	defer cancel()
-	if filter.Line = first(others); filter.Line != "" {
-		if code, ok := e.recordedLine(ctx, c, r, "calls", filter.Line); !ok {
+	f.IntVar(&filter.Limit, "limit", callsShown, "only the latest `N` calls; 0: all")
+	asJSON := f.Bool("json", false, "print one JSON object per line")
+	asCSV := f.Bool("csv", false, "print comma-separated values with a header")
+	follow := f.Bool("follow", false, "keep running, and show each call when it changes")
+	wide := wideFlag(f)
+	return func(e *env, others []string) int {
+		switch {
+		case *asJSON && *asCSV:
+			return e.fault("calls: --json and --csv exclude each other")
+		case filter.Limit < 0:
+			return e.fault("calls: --limit %d; allowed is 0 or more", filter.Limit)
+		}
+		c, r, code, ok := from.open(e)
+		if !ok {
 			return code
 		}
-	}
-	if since > 0 {
-		filter.Since = time.Now().Add(-time.Duration(since))
-	}
-	p := newPrinter(e.Out, *asJSON, *asCSV)
-	if err := listCalls(ctx, r, filter, p, *follow); err != nil {
-		return e.failed(err)
-	}
-	if err := e.tellLosses(ctx, r, filter.Since); err != nil {
-		return e.failed(err)
-	}
-	if filter.Failed && !*asJSON && !*asCSV && ctx.Err() == nil {
-		if err := e.listIncidents(ctx, r, filter); err != nil {
+		defer r.Close()
+		ctx, cancel := e.context()
+		defer cancel()
+		if filter.Line = first(others); filter.Line != "" {
+			if code, ok := e.recordedLine(ctx, c, r, "calls", filter.Line); !ok {
+				return code
+			}
+		}
+		if since.Duration > 0 {
+			filter.Since = time.Now().Add(-since.Duration)
+		}
+		p := newPrinter(e.table(*wide), *asJSON, *asCSV)
+		if err := listCalls(ctx, r, filter, p, *follow); err != nil {
 			return e.failed(err)
 		}
+		if err := e.tellLosses(ctx, r, filter.Since); err != nil {
+			return e.failed(err)
+		}
+		if filter.Failed && !*asJSON && !*asCSV && ctx.Err() == nil {
+			if err := e.listIncidents(ctx, r, filter); err != nil {
+				return e.failed(err)
+			}
+		}
+		return ExitOK
 	}
-	return ExitOK
 }
 
 // tellLosses says on the error stream where the record has gaps, so that nobody takes what is missing for what did not happen.
@@ -228,68 +223,63 @@ func newPrinter(w io.Writer, asJSON, asCSV bool) printer {
 	return tablePrinter(w)
 }
 
-// tablePrinter keeps the widths of the first table for the rows that follow, so that they stand below it.
+// tablePrinter has the columns of the first table for the rows that follow, so that they stand below it.
 func tablePrinter(w io.Writer) printer {
+	t := table{w: w, least: 6, spare: []string{"evidence", "verified", "cleared by", "open asked/was", "direction"}} // explain has them
 	begun := false
 	return printer{func(rows []journal.Row) error {
-		if begun && len(rows) == 0 {
-			return nil
-		}
-		t := tabwriter.NewWriter(w, 6, 0, 2, ' ', 0)
+		var cells [][]string
 		if !begun {
 			begun = true
-			fmt.Fprintln(t, strings.Join(story.Header(), "\t"))
+			cells = append(cells, story.Header())
 		}
 		for i := range rows {
-			fmt.Fprintln(t, strings.Join(story.Row(local(rows[i].Account)), "\t"))
+			cells = append(cells, story.Row(local(rows[i].Account)))
 		}
-		return t.Flush()
+		return t.write(cells)
 	}}
 }
 
-func explain(e *env, args []string) int {
-	f := flag.NewFlagSet("explain", flag.ContinueOnError)
+func explain(f *pflag.FlagSet) action {
 	from := sourceFlags(f)
-	others, code, ok := e.parse(f, args, 1)
-	if !ok {
-		return code
-	}
-	what := first(others)
-	if what == "" {
-		return e.fault("explain: name a call by its number, a line for its last call, or last: `clearback calls` shows them")
-	}
-	c, r, code, ok := from.open(e)
-	if !ok {
-		return code
-	}
-	defer r.Close()
-	ctx, cancel := e.within(readFor)
-	defer cancel()
-	var row journal.Row
-	var entries []story.Entry
-	var err error
-	if n, wrong := strconv.ParseUint(what, 10, 64); wrong == nil {
-		row, entries, err = r.Call(ctx, n)
-	} else {
-		line := what
-		if what == "last" {
-			line = ""
-		} else if code, ok := e.recordedLine(ctx, c, r, "explain", line); !ok {
+	return func(e *env, others []string) int {
+		what := first(others)
+		if what == "" {
+			return e.fault("explain: name a call by its number, a line for its last call, or last: `clearback calls` shows them")
+		}
+		c, r, code, ok := from.open(e)
+		if !ok {
 			return code
 		}
-		row, entries, err = r.Last(ctx, line)
+		defer r.Close()
+		ctx, cancel := e.within(readFor)
+		defer cancel()
+		var row journal.Row
+		var entries []story.Entry
+		var err error
+		if n, wrong := strconv.ParseUint(what, 10, 64); wrong == nil {
+			row, entries, err = r.Call(ctx, n)
+		} else {
+			line := what
+			if what == "last" {
+				line = ""
+			} else if code, ok := e.recordedLine(ctx, c, r, "explain", line); !ok {
+				return code
+			}
+			row, entries, err = r.Last(ctx, line)
+		}
+		switch {
+		case errors.Is(err, journal.ErrUnknown):
+			return e.fault("explain: %s", strings.TrimPrefix(err.Error(), journal.ErrUnknown.Error()+": "))
+		case err != nil:
+			return e.failed(err)
+		}
+		fmt.Fprint(e.Out, story.Explain(local(row.Account), entries, width(e.Out)))
+		if err := e.tellLosses(ctx, r, row.Began); err != nil {
+			return e.failed(err)
+		}
+		return ExitOK
 	}
-	switch {
-	case errors.Is(err, journal.ErrUnknown):
-		return e.fault("explain: %s", strings.TrimPrefix(err.Error(), journal.ErrUnknown.Error()+": "))
-	case err != nil:
-		return e.failed(err)
-	}
-	fmt.Fprint(e.Out, story.Explain(local(row.Account), entries, width(e.Out)))
-	if err := e.tellLosses(ctx, r, row.Began); err != nil {
-		return e.failed(err)
-	}
-	return ExitOK
 }
 
 // local turns an account's times, which the journal has in UTC, into those of the clock on the wall. JSON and CSV stay in UTC.
@@ -302,12 +292,10 @@ func local(a story.Account) story.Account {
 	return a
 }
 
-// width is the terminal's, 100 where there is none.
+// width is how wide a text is set: as the terminal, 100 where there is none.
 func width(w io.Writer) int {
-	if f := fileOf(w); f != nil {
-		if columns, _, err := term.GetSize(int(f.Fd())); err == nil && columns > 0 {
-			return min(max(columns, 60), 140)
-		}
+	if columns, ok := terminalWidth(w); ok {
+		return min(max(columns, 60), 140)
 	}
 	return 100
 }

@@ -3,10 +3,10 @@ package cli
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 	"time"
 
+	"github.com/spf13/pflag"
 	"go.uber.org/zap"
 
 	"clearback/bridge/rehearsal"
@@ -16,48 +16,41 @@ import (
 	"clearback/supervision/tuning"
 )
 
-func rehearse(e *env, args []string) int {
-	f := flag.NewFlagSet("rehearse", flag.ContinueOnError)
-	o := rehearsal.Options{Start: startRehearsed, Tune: tuneRehearsed, Out: e.Out}
-	f.BoolVar(&o.Without, "without-clearback", false, "leave the daemon out: the trouble itself")
+func rehearse(f *pflag.FlagSet) action {
+	o := rehearsal.Options{Start: startRehearsed, Tune: tuneRehearsed}
+	f.BoolVar(&o.Without, "without-clearback", false, "leave the daemon out, to see the holds stay")
 	f.BoolVar(&o.JSON, "json", false, "print the result as JSON")
 	f.BoolVar(&o.AllHabits, "habits", false, "play every scene of a clearing with every habit of adapters")
-	f.Func("habit", "play the scenes of a clearing with an adapter of the habit `NAME` (may be repeated)", func(s string) error {
-		o.Habits = append(o.Habits, s)
-		return nil
-	})
-	record := f.String("journal", "", "keep a journal in this `file`, for calls --journal and explain --journal; not with habits")
-	list := f.Bool("list", false, "name the scenes and end")
-	f.Func("scene", "play only the scene `NAME` (may be repeated)", func(s string) error {
-		o.Scenes = append(o.Scenes, s)
-		return nil
-	})
-	if _, code, ok := e.parse(f, args, 0); !ok {
-		return code
-	}
-	if *list {
-		rehearsal.List(e.Out)
+	f.StringArrayVar(&o.Habits, "habit", nil, "play the scenes of a clearing with an adapter of this `HABIT`; may be repeated")
+	record := f.String("journal", "", "keep a journal in this `FILE`, for calls --journal and explain --journal; not with habits")
+	list := f.Bool("list", false, "list the scenes and the habits, and exit")
+	f.StringArrayVar(&o.Scenes, "scene", nil, "play only this `SCENE`; may be repeated")
+	return func(e *env, _ []string) int {
+		o.Out = e.Out
+		if *list {
+			rehearsal.List(e.Out)
+			return ExitOK
+		}
+		if *record != "" {
+			if o.AllHabits || len(o.Habits) > 0 {
+				return e.fault("rehearse: --journal goes with the plain adapter only: each habit has a daemon of its own")
+			}
+			o.Start = func(ctx context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
+				c.Journal.File = *record
+				return startRehearsed(ctx, c, log)
+			}
+		}
+		ctx, cancel := e.context()
+		defer cancel()
+		err := rehearsal.Run(ctx, o)
+		switch {
+		case errors.Is(err, rehearsal.ErrNoScene), errors.Is(err, rehearsal.ErrNoHabit):
+			return e.fault("%v", err)
+		case err != nil:
+			return e.failed(err)
+		}
 		return ExitOK
 	}
-	if *record != "" {
-		if o.AllHabits || len(o.Habits) > 0 {
-			return e.fault("rehearse: --journal goes with the plain adapter only: each habit has a daemon of its own")
-		}
-		o.Start = func(ctx context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
-			c.Journal.File = *record
-			return startRehearsed(ctx, c, log)
-		}
-	}
-	ctx, cancel := e.context()
-	defer cancel()
-	err := rehearsal.Run(ctx, o)
-	switch {
-	case errors.Is(err, rehearsal.ErrNoScene), errors.Is(err, rehearsal.ErrNoHabit):
-		return e.fault("%v", err)
-	case err != nil:
-		return e.failed(err)
-	}
-	return ExitOK
 }
 
 // startRehearsed starts the daemon for a scene as `run` starts it.

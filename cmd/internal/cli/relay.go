@@ -3,7 +3,6 @@ package cli
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 	"net"
 	"net/netip"
@@ -16,6 +15,7 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/spf13/pflag"
 	"go.uber.org/zap"
 
 	"clearback/bridge/relay/agent"
@@ -36,49 +36,45 @@ const (
 )
 
 // relayAgent is the controller at the adapter.
-func relayAgent(e *env, args []string) int {
-	f := flag.NewFlagSet("relay", flag.ContinueOnError)
-	path := f.String("config", "", "the agent's `file`; deploy/relay.yaml shows every key")
-	only := f.Bool("check", false, "read the file, say what is wrong with it and what the contacts do, and end")
-	closing := f.Bool("close", false, "close every contact and end; the agent must not be running")
-	within := f.Duration("within", relayEndFor, "with --close: how `long` to try")
-	if _, code, ok := e.parse(f, args, 0); !ok {
-		return code
-	}
-	switch {
-	case *path == "":
-		return e.fault("relay: name the agent's file with --config")
-	case *only && *closing:
-		return e.fault("relay: --check or --close, not both")
-	case *within <= 0:
-		return e.fault("relay: --within %s is no time to try; allowed is more than 0, such as %s", *within, relayEndFor)
-	case *closing:
-		return e.relayClose(*path, *within)
-	}
-	c, faults, err := config.LoadRelay(*path)
-	if err != nil {
-		return e.fault("%v", err)
-	}
-	if len(faults) > 0 {
-		fmt.Fprint(e.Err, faults)
-		return ExitFaults
-	}
-	if *only {
-		for _, w := range c.Exposure(*path) {
-			fmt.Fprintln(e.Out, "warning:", w)
+func relayAgent(f *pflag.FlagSet) action {
+	path := f.String("config", "", "the agent's `FILE`; deploy/relay.yaml shows every key")
+	only := f.Bool("check", false, "check the file, show what the contacts do, and exit")
+	closing := f.Bool("close", false, "close every contact and exit; the agent must not be running")
+	within := spanFlag(f, "within", relayEndFor, relayEndFor.String(), "how much `TIME` --close may take")
+	return func(e *env, _ []string) int {
+		switch {
+		case *path == "":
+			return e.fault("relay: name the agent's file with --config")
+		case *only && *closing:
+			return e.fault("relay: --check or --close, not both")
+		case *closing:
+			return e.relayClose(*path, within.Duration)
 		}
-		for _, s := range describeRelay(c) {
-			fmt.Fprintln(e.Out, s)
+		c, faults, err := config.LoadRelay(*path)
+		if err != nil {
+			return e.fault("%v", err)
 		}
-		fmt.Fprintf(e.Out, "%s: no faults\n", *path)
-		return ExitOK
+		if len(faults) > 0 {
+			fmt.Fprint(e.Err, faults)
+			return ExitFaults
+		}
+		if *only {
+			for _, w := range c.Exposure(*path) {
+				fmt.Fprintln(e.Out, "warning:", w)
+			}
+			for _, s := range describeRelay(c) {
+				fmt.Fprintln(e.Out, s)
+			}
+			fmt.Fprintf(e.Out, "%s: no faults\n", *path)
+			return ExitOK
+		}
+		log, end := newLogger(c.Log, e.Err)
+		defer end()
+		for _, s := range c.Exposure(*path) {
+			log.Warn("file: " + s)
+		}
+		return e.relayServe(c, log)
 	}
-	log, end := newLogger(c.Log, e.Err)
-	defer end()
-	for _, s := range c.Exposure(*path) {
-		log.Warn("file: " + s)
-	}
-	return e.relayServe(c, log)
 }
 
 // relayClose is what a service manager runs when the agent has ended, however it ended.

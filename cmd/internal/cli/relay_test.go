@@ -43,7 +43,7 @@ func TestRelayCommandLine(t *testing.T) {
 	}{
 		{[]string{}, ExitFaults, "relay: name the agent's file with --config"},
 		{[]string{"--config", good, "--check", "--close"}, ExitFaults, "relay: --check or --close, not both"},
-		{[]string{"--config", good, "--close", "--within", "0s"}, ExitFaults, "--within 0s is no time to try"},
+		{[]string{"--config", good, "--close", "--within", "0s"}, ExitFaults, "--within 0s: allowed is more than 0"},
 		{[]string{"--config", good + "x"}, ExitFaults, "read the configuration"},
 		{[]string{"--config", bad}, ExitFaults, "allow_form is no key; did you mean allow_from?"},
 		{[]string{"--config", bad, "--check"}, ExitFaults, "allow_form is no key; did you mean allow_from?"},

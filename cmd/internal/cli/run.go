@@ -2,10 +2,10 @@ package cli
 
 import (
 	"context"
-	"flag"
 	"fmt"
 	"time"
 
+	"github.com/spf13/pflag"
 	"go.uber.org/zap"
 
 	"clearback/bridge/relay/drivers"
@@ -30,38 +30,36 @@ func (e *env) load(path string) (c *config.Config, code int, ok bool) {
 	return c, ExitOK, true
 }
 
-func run(e *env, args []string) int {
-	f := flag.NewFlagSet("run", flag.ContinueOnError)
+func run(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	if _, code, ok := e.parse(f, args, 0); !ok {
-		return code
+	return func(e *env, _ []string) int {
+		c, code, ok := e.load(*path)
+		if !ok {
+			return code
+		}
+		log, end := newLogger(c.Log, e.Err)
+		defer end()
+		for _, s := range c.Exposure(*path) {
+			log.Warn("file: " + s)
+		}
+		began := time.Now()
+		d, err := startDaemon(c, *path, log)
+		if err != nil {
+			log.Error("cannot start", zap.Error(err))
+			return ExitFailed
+		}
+		for _, s := range config.Unbounded(c) {
+			log.Warn("contact: " + s)
+		}
+		log.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", versionText()), zap.Duration("after", time.Since(began)))
+		notify("READY=1")
+		s := <-e.signals
+		log.Info("ending", zap.Stringer("signal", s))
+		notify("STOPPING=1")
+		extend := time.NewTicker(extendEvery)
+		defer extend.Stop()
+		return e.end(d, log, extend.C)
 	}
-	c, code, ok := e.load(*path)
-	if !ok {
-		return code
-	}
-	log, end := newLogger(c.Log, e.Err)
-	defer end()
-	for _, s := range c.Exposure(*path) {
-		log.Warn("file: " + s)
-	}
-	began := time.Now()
-	d, err := startDaemon(c, *path, log)
-	if err != nil {
-		log.Error("cannot start", zap.Error(err))
-		return ExitFailed
-	}
-	for _, s := range config.Unbounded(c) {
-		log.Warn("contact: " + s)
-	}
-	log.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", versionText()), zap.Duration("after", time.Since(began)))
-	notify("READY=1")
-	s := <-e.signals
-	log.Info("ending", zap.Stringer("signal", s))
-	notify("STOPPING=1")
-	extend := time.NewTicker(extendEvery)
-	defer extend.Stop()
-	return e.end(d, log, extend.C)
 }
 
 // extendEvery is how often the service manager is asked for more time while an emergency call is up.

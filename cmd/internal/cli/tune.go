@@ -4,13 +4,14 @@ import (
 	"bufio"
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 	"math/rand/v2"
 	"slices"
 	"strings"
 	"time"
 	"unicode"
+
+	"github.com/spf13/pflag"
 
 	"clearback/bridge/journal"
 	"clearback/bridge/status"
@@ -153,67 +154,66 @@ func (t *tuner) ring(ctx context.Context, n int) error {
 	return <-lifted
 }
 
-func tune(e *env, args []string) int {
-	f := flag.NewFlagSet("tune", flag.ContinueOnError)
+func tune(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	write := f.Bool("write", false, "write the recommended interval and the card's release time into the file, and let the running daemon use it")
+	write := f.Bool("write", false, "write the recommended interval and the card's release time into the file, and use the interval from then on")
 	dry := f.Bool("dry-run", false, "show what --write would change")
-	resume := f.Bool("resume", false, "go on with the line's last session")
-	pulseOff := f.Bool("pulse-dialling-off", false, "I have switched pulse dialling off at the adapter: shorter openings than 250 ms may be tried")
-	shortest := f.Duration("shortest", supervision.IntervalFloor, "the shortest `opening` to try; below 250ms only with --pulse-dialling-off")
-	holds := f.Int("holds", usualHolds, "at most `so many` holds")
-	others, code, ok := e.parse(f, args, 1)
-	switch {
-	case !ok:
-		return code
-	case *write && *dry:
-		return e.fault("tune: --write and --dry-run exclude each other")
-	case *holds < 1 || *holds > 100:
-		return e.fault("tune: --holds %d; allowed is 1 to 100", *holds)
-	case *shortest < supervision.IntervalFloor && !*pulseOff:
-		return e.fault("tune: --shortest %s; openings below %s can be read as dial pulses: switch pulse dialling off at the adapter and say --pulse-dialling-off", *shortest, supervision.IntervalFloor)
-	}
-	c, l, k, code, ok := e.served(*path, others, "tune")
-	if !ok {
-		return code
-	}
-	ctx, cancel := e.context()
-	defer cancel()
-	t := &tuner{line: l.Name, session: time.Now().UnixMilli(), bench: k, plan: planFor(l, *shortest, *pulseOff, *holds), say: e.say}
-	t.person = &reader{in: e.input(), say: e.say, line: l.Name}
-	if *resume {
-		if err := e.earlier(ctx, c, *path, t); err != nil {
-			return e.failed(err)
+	resume := f.Bool("resume", false, "continue the line's last session")
+	pulseOff := f.Bool("pulse-dialling-off", false, "pulse dialling is switched off at the adapter, so openings below 250ms may be tried")
+	shortest := spanFlag(f, "shortest", supervision.IntervalFloor, "300ms", "try no opening shorter than this `TIME`; below 250ms needs --pulse-dialling-off")
+	shortest.zero = true
+	holds := f.Int("holds", usualHolds, "ask for at most `N` holds")
+	return func(e *env, others []string) int {
+		switch {
+		case *write && *dry:
+			return e.fault("tune: --write and --dry-run exclude each other")
+		case *holds < 1 || *holds > 100:
+			return e.fault("tune: --holds %d; allowed is 1 to 100", *holds)
+		case shortest.Duration < supervision.IntervalFloor && !*pulseOff:
+			return e.fault("tune: --shortest %s; openings below %s can be read as dial pulses: switch pulse dialling off at the adapter and say --pulse-dialling-off", shortest.Duration, supervision.IntervalFloor)
 		}
-	}
-	result, err := t.run(ctx)
-	if len(result.Trials) > 0 {
-		e.printTuning(result)
-	}
-	again := ""
-	if c.Journal.File != "" && len(result.Trials) > 0 {
-		again = fmt.Sprintf("clearback tune %s%s --resume", l.Name, given(f, "write", "dry-run", "resume"))
-	}
-	switch {
-	case err != nil:
-		return e.endedEarly(ctx, err, t, again)
-	case result.Recommended == 0:
-		return ExitFailed
-	case *write || *dry:
-		ctx, cancelTime := context.WithTimeout(ctx, controlFor)
-		defer cancelTime()
-		return e.writeInterval(ctx, k, *path, l, result.Recommended, result.Release, *dry)
-	case again != "":
-		fmt.Fprintf(e.Out, "To use it: %s --write\n", again)
-	default:
-		release := ""
-		if result.Release > 0 {
-			release = fmt.Sprintf(" and equipment.card_release to %s", result.Release)
+		c, l, k, code, ok := e.served(*path, others, "tune")
+		if !ok {
+			return code
 		}
-		fmt.Fprintf(e.Out, "To use it: set policy.interval of %s to %s%s in %s and restart the daemon. (With a journal, --resume --write would do that.)\n",
-			l.Name, result.Recommended, release, *path)
+		ctx, cancel := e.context()
+		defer cancel()
+		t := &tuner{line: l.Name, session: time.Now().UnixMilli(), bench: k, plan: planFor(l, shortest.Duration, *pulseOff, *holds), say: e.say}
+		t.person = &reader{in: e.input(), say: e.say, line: l.Name}
+		if *resume {
+			if err := e.earlier(ctx, c, *path, t); err != nil {
+				return e.failed(err)
+			}
+		}
+		result, err := t.run(ctx)
+		if len(result.Trials) > 0 {
+			e.printTuning(result)
+		}
+		again := ""
+		if c.Journal.File != "" && len(result.Trials) > 0 {
+			again = fmt.Sprintf("clearback tune %s%s --resume", l.Name, given(f, "write", "dry-run", "resume"))
+		}
+		switch {
+		case err != nil:
+			return e.endedEarly(ctx, err, t, again)
+		case result.Recommended == 0:
+			return ExitFailed
+		case *write || *dry:
+			ctx, cancelTime := context.WithTimeout(ctx, controlFor)
+			defer cancelTime()
+			return e.writeInterval(ctx, k, *path, l, result.Recommended, result.Release, *dry)
+		case again != "":
+			fmt.Fprintf(e.Out, "To use it: %s --write\n", again)
+		default:
+			release := ""
+			if result.Release > 0 {
+				release = fmt.Sprintf(" and equipment.card_release to %s", result.Release)
+			}
+			fmt.Fprintf(e.Out, "To use it: set policy.interval of %s to %s%s in %s and restart the daemon. (With a journal, --resume --write would do that.)\n",
+				l.Name, result.Recommended, release, *path)
+		}
+		return ExitOK
 	}
-	return ExitOK
 }
 
 // endedEarly says why there is no result, and how to go on if anything was kept.
@@ -233,9 +233,9 @@ func (e *env) endedEarly(ctx context.Context, err error, t *tuner, again string)
 }
 
 // given returns the flags that were given, as they are typed, without some.
-func given(f *flag.FlagSet, without ...string) string {
+func given(f *pflag.FlagSet, without ...string) string {
 	var b strings.Builder
-	f.Visit(func(g *flag.Flag) {
+	f.Visit(func(g *pflag.Flag) {
 		switch v := g.Value.String(); {
 		case slices.Contains(without, g.Name):
 		case v == "true":

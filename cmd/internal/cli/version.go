@@ -1,15 +1,15 @@
 package cli
 
 import (
-	"flag"
 	"fmt"
 	"runtime/debug"
+
+	"github.com/spf13/pflag"
 )
 
-func version(e *env, args []string) int {
-	if _, code, ok := e.parse(flag.NewFlagSet("version", flag.ContinueOnError), args, 0); !ok {
-		return code
-	}
+func version(*pflag.FlagSet) action { return printVersion }
+
+func printVersion(e *env, _ []string) int {
 	fmt.Fprintln(e.Out, "clearback", versionText())
 	return ExitOK
 }
@@ -20,14 +20,26 @@ func versionText() string {
 	if !ok {
 		return "(unknown)"
 	}
-	text, revision, dirty := info.Main.Version, "", ""
+	text := info.Main.Version
+	if revision := buildSetting("vcs.revision"); revision != "" {
+		text += " " + revision
+	}
+	if buildSetting("vcs.modified") == "true" {
+		text += " with changes"
+	}
+	return text + " " + info.GoVersion
+}
+
+// buildSetting is what the build recorded under a key, "" if nothing.
+func buildSetting(key string) string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return ""
+	}
 	for _, s := range info.Settings {
-		switch {
-		case s.Key == "vcs.revision":
-			revision = " " + s.Value
-		case s.Key == "vcs.modified" && s.Value == "true":
-			dirty = " with changes"
+		if s.Key == key {
+			return s.Value
 		}
 	}
-	return text + revision + dirty + " " + info.GoVersion
+	return ""
 }

@@ -72,7 +72,7 @@ func testMain(m *testing.M) int {
 // packages are the Debian packages of the programs that the tests here need.
 var packages = map[string]string{
 	"sipp": "sip-tester", "baresip": "baresip-core", "kamailio": "kamailio", "sqlite3": "sqlite3", "curl": "curl", "stress-ng": "stress-ng", "mbpoll": "mbpoll",
-	"python3": "python3", "mosquitto": "mosquitto", "cc": "gcc",
+	"python3": "python3", "mosquitto": "mosquitto", "cc": "gcc", "bash": "bash", "fish": "fish", "zsh": "zsh", "man": "man-db", "groff": "groff",
 }
 
 // need skips the test where a program is missing, and fails it where CI is set.

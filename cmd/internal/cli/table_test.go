@@ -1,0 +1,180 @@
+package cli
+
+import (
+	"bytes"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+
+	"clearback/bridge/journal"
+	"clearback/bridge/status"
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+// terminal is a terminal of so many columns, and what was written to it.
+func terminal(t *testing.T, columns int) (f *os.File, written func() string) {
+	t.Helper()
+	master, err := os.OpenFile("/dev/ptmx", os.O_RDWR, 0)
+	require.NoError(t, err)
+	t.Cleanup(func() { master.Close() })
+	raw, err := master.SyscallConn()
+	require.NoError(t, err)
+	var number int
+	var wrong error
+	require.NoError(t, raw.Control(func(fd uintptr) { // not Fd, which makes the reading block for ever
+		if wrong = unix.IoctlSetPointerInt(int(fd), unix.TIOCSPTLCK, 0); wrong != nil {
+			return
+		}
+		number, wrong = unix.IoctlGetInt(int(fd), unix.TIOCGPTN)
+	}))
+	require.NoError(t, wrong)
+	f, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", number), os.O_RDWR|unix.O_NOCTTY, 0)
+	require.NoError(t, err)
+	require.NoError(t, unix.IoctlSetWinsize(int(f.Fd()), unix.TIOCSWINSZ, &unix.Winsize{Row: 24, Col: uint16(columns)}))
+	var b bytes.Buffer
+	read := make(chan struct{})
+	go func() {
+		defer close(read)
+		_, _ = b.ReadFrom(master) // until nobody has the terminal any more, which is an error here
+	}()
+	return f, func() string {
+		f.Close()
+		<-read
+		return strings.ReplaceAll(b.String(), "\r\n", "\n")
+	}
+}
+
+// onTerminal runs a subcommand on a terminal of so many columns.
+func onTerminal(t *testing.T, columns int, args ...string) string {
+	t.Helper()
+	f, written := terminal(t, columns)
+	var errs heard
+	code := Main(args, Streams{In: strings.NewReader(""), Out: f, Err: &errs}, make(chan os.Signal))
+	require.Equal(t, ExitOK, code, errs.String())
+	return written()
+}
+
+// widest is the number of characters of the longest line.
+func widest(s string) (n int) {
+	for line := range strings.Lines(s) {
+		n = max(n, utf8.RuneCountInString(strings.TrimSuffix(line, "\n")))
+	}
+	return n
+}
+
+// evening records two calls: one that was cleared by the far end, and one to an emergency number.
+func evening(t *testing.T) (path string) {
+	t.Helper()
+	path = filepath.Join(t.TempDir(), "journal.db")
+	j := journal.Open(journal.Options{Path: path})
+	at := time.Date(2026, 3, 14, 19, 30, 0, 0, time.Local)
+	add := func(n story.Note, events ...supervision.Event) {
+		n.At, n.Line = at, "box-office"
+		j.AppendNote(n)
+		for i, e := range events {
+			e.Call = n.Call
+			j.Append(story.Entry{Line: "box-office", At: at.Add(time.Duration(i) * time.Second), Event: e})
+		}
+	}
+	add(story.Note{Call: 3, Direction: story.Incoming, Party: story.Party{Number: "555-0142"}}, supervision.Event{Kind: supervision.CallArrived},
+		supervision.Event{Kind: supervision.CallAnswered}, supervision.Event{Kind: supervision.FarEndCleared, Evidence: supervision.EvidenceBye},
+		supervision.Event{Kind: supervision.AdapterLegCleared, Answer: supervision.AnswerConfirmed})
+	add(story.Note{Call: 4, Direction: story.Outgoing, Party: story.Party{Number: "555-0117"}}, supervision.Event{Kind: supervision.CallRequested},
+		supervision.Event{Kind: supervision.NearEndCleared})
+	require.NoError(t, j.Close())
+	return path
+}
+
+// On a terminal the table of the calls keeps to its width, and says what it leaves out; --wide, JSON and CSV are the same everywhere.
+func TestCallsFitTheTerminal(t *testing.T) {
+	path := evening(t)
+	_, everything, _ := call("", "calls", "--journal", path)
+	require.Greater(t, widest(everything), 120)
+	require.NotContains(t, everything, "not shown")
+	for _, columns := range []int{60, 80, 100, 120} {
+		out := onTerminal(t, columns, "calls", "--journal", path)
+		assert.LessOrEqual(t, widest(out), columns, out)
+		for _, what := range []string{"box-office", "555-0142", "555-0117", "outcome", "evidence", "--wide"} {
+			assert.Contains(t, out, what, columns)
+		}
+	}
+	assert.Contains(t, onTerminal(t, 60, "calls", "--journal", path), "not shown: evidence, verified, cleared by, open asked/was,\ndirection;")
+	assert.NotContains(t, onTerminal(t, 400, "calls", "--journal", path), "not shown")
+	for _, flags := range [][]string{{"--wide"}, {"--json"}, {"--csv"}, {"--wide", "--csv"}} {
+		args := append([]string{"calls", "--journal", path}, flags...)
+		_, plain, _ := call("", args...)
+		assert.Equal(t, plain, onTerminal(t, 80, args...), flags)
+	}
+}
+
+// A column that tells of trouble is never left out, and no cell loses a word.
+func TestTroubleStaysOnTheTerminal(t *testing.T) {
+	d := status.Daemon{Journal: status.Journal{Path: "x"}, Lines: []status.Line{{
+		Name: "box-office", Service: status.Service{Registers: true, Registered: true}, Adapter: status.Adapter{Bound: true, Address: "192.0.2.21:5060"},
+		Calls: []status.Call{{Call: 3, State: "answered", Number: "555-0142"}}, Loop: "closed",
+		Contact: status.Contact{Controller: "cabinet", Kind: "oneshot"}, Interval: status.Interval{Milliseconds: 800, Configured: 800},
+		Verify: status.Verify{By: "options", Trusted: true},
+	}}}
+	shown := func(columns int) string {
+		f, written := terminal(t, columns)
+		printDaemon(&plainOut{w: f}, d, time.Now())
+		return written()
+	}
+	out := shown(80)
+	assert.LessOrEqual(t, widest(out), 80, out)
+	assert.Contains(t, out, "not shown: INTERVAL, VERIFY, CONTACT; --wide")
+	d.Lines[0].Contact.Problem, d.Lines[0].Verify.Trusted = "close failing", false
+	d.Lines[0].Service = status.Service{Registers: true, Problem: "403 Forbidden"}
+	out = shown(80)
+	assert.LessOrEqual(t, widest(out), 80, out)
+	assert.Contains(t, out, "not shown: INTERVAL; --wide")
+	words := strings.Fields(out)
+	for _, word := range strings.Fields("NOT trusted yet CLOSE FAILING 403") {
+		assert.Contains(t, words, word, out)
+	}
+}
+
+// Rows that follow have the columns of the first, whatever is in them.
+func TestRowsThatFollowStandBelow(t *testing.T) {
+	f, written := terminal(t, 40)
+	table := table{w: f, spare: []string{"evidence"}}
+	require.NoError(t, table.write([][]string{{"line", "evidence", "outcome"}, {"box-office", "dialog-event of the service", "cleared"}}))
+	require.NoError(t, table.write(nil))
+	require.NoError(t, table.write([][]string{{"green-room-of-the-playhouse", "bye", "an incident that did not clear"}}))
+	assert.Equal(t, `line        outcome
+box-office  cleared
+not shown: evidence; --wide shows every
+column
+green-room  an incident that did not
+-of-the-pl  clear
+ayhouse
+`, written())
+}
+
+// Broken at any width, a text keeps its characters and its words' order, and no line is too long.
+func TestBreakAt(t *testing.T) {
+	random := rand.New(rand.NewPCG(3, 1))
+	for range 2000 {
+		var words []string
+		for range random.IntN(6) {
+			words = append(words, strings.Repeat("ö", 1+random.IntN(12)))
+		}
+		text, most := strings.Join(words, " "), 1+random.IntN(20)
+		lines := breakAt(text, most)
+		for _, line := range lines {
+			require.LessOrEqual(t, utf8.RuneCountInString(line), most)
+		}
+		require.Equal(t, strings.ReplaceAll(text, " ", ""), strings.ReplaceAll(strings.Join(lines, ""), " ", ""))
+	}
+	assert.Equal(t, []string{"call 3, 2m10s", "ago: cleared"}, breakAt("call 3, 2m10s ago: cleared", 14))
+}
