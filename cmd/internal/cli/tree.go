@@ -112,9 +112,9 @@ func longFlags(root *cobra.Command, args []string) []string {
 func flagFault(c *cobra.Command, err error) error {
 	var unknown *pflag.NotExistError
 	var value *pflag.InvalidValueError
-	where := strings.TrimPrefix(strings.TrimPrefix(c.CommandPath(), "clearback"), " ")
-	if where != "" {
-		where += ": "
+	where := ""
+	if c.HasParent() {
+		where = c.Name() + ": "
 	}
 	switch {
 	case errors.As(err, &unknown):
