@@ -35,7 +35,7 @@ func commands() []command {
 		{
 			group: groupServe, name: "run", setup: run,
 			short:   "Serve the lines until a signal ends it",
-			more:    "On SIGINT, SIGTERM or SIGHUP it ends the calls and closes every contact. A second signal ends them at once.",
+			more:    "On SIGINT, SIGTERM or SIGHUP it ends the calls and closes every contact. A second signal ends it at once.",
 			example: "clearback run --config /etc/clearback/clearback.yaml",
 		},
 		{

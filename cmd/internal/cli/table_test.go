@@ -86,16 +86,20 @@ func evening(t *testing.T) (path string) {
 			j.Append(story.Entry{Line: "box-office", At: at.Add(time.Duration(i) * time.Second), Event: e})
 		}
 	}
-	add(story.Note{Call: 3, Direction: story.Incoming, Party: story.Party{Number: "555-0142"}}, supervision.Event{Kind: supervision.CallArrived},
-		supervision.Event{Kind: supervision.CallAnswered}, supervision.Event{Kind: supervision.FarEndCleared, Evidence: supervision.EvidenceBye},
+	add(story.Note{Call: 3, Direction: story.Incoming, Party: story.Party{Number: "555-0142"}},
+		supervision.Event{Kind: supervision.CallArrived},
+		supervision.Event{Kind: supervision.CallAnswered},
+		supervision.Event{Kind: supervision.FarEndCleared, Evidence: supervision.EvidenceBye},
 		supervision.Event{Kind: supervision.AdapterLegCleared, Answer: supervision.AnswerConfirmed})
-	add(story.Note{Call: 4, Direction: story.Outgoing, Party: story.Party{Number: "555-0117"}}, supervision.Event{Kind: supervision.CallRequested},
+	add(story.Note{Call: 4, Direction: story.Outgoing, Party: story.Party{Number: "555-0117"}},
+		supervision.Event{Kind: supervision.CallRequested},
 		supervision.Event{Kind: supervision.NearEndCleared})
 	require.NoError(t, j.Close())
 	return path
 }
 
-// On a terminal the table of the calls keeps to its width, and says what it leaves out; --wide, JSON and CSV are the same everywhere.
+// On a terminal the table of the calls keeps to its width, and says what it leaves out. The table of --wide, JSON and CSV
+// are the same everywhere.
 func TestCallsFitTheTerminal(t *testing.T) {
 	path := evening(t)
 	_, everything, _ := call("", "calls", "--journal", path)
@@ -108,7 +112,8 @@ func TestCallsFitTheTerminal(t *testing.T) {
 			assert.Contains(t, out, what, columns)
 		}
 	}
-	assert.Contains(t, onTerminal(t, 60, "calls", "--journal", path), "not shown: evidence, verified, cleared by, open asked/was,\ndirection;")
+	assert.Contains(t, onTerminal(t, 60, "calls", "--journal", path),
+		"not shown: evidence, verified, cleared by, open asked/was,\ndirection;")
 	assert.NotContains(t, onTerminal(t, 400, "calls", "--journal", path), "not shown")
 	for _, flags := range [][]string{{"--wide"}, {"--json"}, {"--csv"}, {"--wide", "--csv"}} {
 		args := append([]string{"calls", "--journal", path}, flags...)
@@ -120,10 +125,12 @@ func TestCallsFitTheTerminal(t *testing.T) {
 // A column that tells of trouble is never left out, and no cell loses a word.
 func TestTroubleStaysOnTheTerminal(t *testing.T) {
 	d := status.Daemon{Journal: status.Journal{Path: "x"}, Lines: []status.Line{{
-		Name: "box-office", Service: status.Service{Registers: true, Registered: true}, Adapter: status.Adapter{Bound: true, Address: "192.0.2.21:5060"},
-		Calls: []status.Call{{Call: 3, State: "answered", Number: "555-0142"}}, Loop: "closed",
-		Contact: status.Contact{Controller: "cabinet", Kind: "oneshot"}, Interval: status.Interval{Milliseconds: 800, Configured: 800},
-		Verify: status.Verify{By: "options", Trusted: true},
+		Name: "box-office", Service: status.Service{Registers: true, Registered: true},
+		Adapter: status.Adapter{Bound: true, Address: "192.0.2.21:5060"},
+		Calls:   []status.Call{{Call: 3, State: "answered", Number: "555-0142"}}, Loop: "closed",
+		Contact:  status.Contact{Controller: "cabinet", Kind: "oneshot"},
+		Interval: status.Interval{Milliseconds: 800, Configured: 800},
+		Verify:   status.Verify{By: "options", Trusted: true},
 	}}}
 	shown := func(columns int) string {
 		f, written := terminal(t, columns)
@@ -148,7 +155,9 @@ func TestTroubleStaysOnTheTerminal(t *testing.T) {
 func TestRowsThatFollowStandBelow(t *testing.T) {
 	f, written := terminal(t, 40)
 	table := table{w: f, spare: []string{"evidence"}}
-	require.NoError(t, table.write([][]string{{"line", "evidence", "outcome"}, {"box-office", "dialog-event of the service", "cleared"}}))
+	require.NoError(t, table.write([][]string{
+		{"line", "evidence", "outcome"}, {"box-office", "dialog-event of the service", "cleared"},
+	}))
 	require.NoError(t, table.write(nil))
 	require.NoError(t, table.write([][]string{{"green-room-of-the-playhouse", "bye", "an incident that did not clear"}}))
 	assert.Equal(t, `line        outcome

@@ -95,7 +95,9 @@ func TestFlagsWithOneDash(t *testing.T) {
 	_, two, _ := call("", "window", "box-office", "--config", path)
 	require.Contains(t, two, "box-office: interval")
 	for _, args := range [][]string{
-		{"window", "box-office", "-config", path}, {"window", "-config=" + path, "box-office"}, {"window", "-config", path, "--", "box-office"},
+		{"window", "box-office", "-config", path},
+		{"window", "-config=" + path, "box-office"},
+		{"window", "-config", path, "--", "box-office"},
 	} {
 		code, out, errs := call("", args...)
 		require.Equal(t, ExitOK, code, errs)
@@ -109,8 +111,8 @@ func TestFlagsWithOneDash(t *testing.T) {
 	assert.Contains(t, out, "--interval")
 
 	t.Chdir(t.TempDir())
-	for _, args := range [][]string{{"calls", "--journal", "-config"}, {"calls", "-journal", "-config"}, {"calls", "-journal=-config"}} {
-		code, _, errs := call("", args...)
+	for _, args := range []string{"calls --journal -config", "calls -journal -config", "calls -journal=-config"} {
+		code, _, errs := call("", strings.Fields(args)...)
 		assert.Equal(t, ExitFailed, code, args)
 		assert.Regexp(t, `(^|[ "])-config\b`, errs, "the file of that name is not there: %s", args)
 	}
@@ -148,7 +150,8 @@ func TestCompletion(t *testing.T) {
 	spoilt := filepath.Join(t.TempDir(), "spoilt.yaml")
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
-	require.NoError(t, os.WriteFile(spoilt, []byte(strings.Replace(string(text), "media: direct", "media: dirct", 1)), 0o600))
+	text = []byte(strings.Replace(string(text), "media: direct", "media: dirct", 1))
+	require.NoError(t, os.WriteFile(spoilt, text, 0o600))
 	for typed, want := range map[string]string{
 		"pulse _":                                   "box-office",
 		"pulse --config /nowhere/none _":            "",

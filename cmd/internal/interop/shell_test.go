@@ -83,7 +83,7 @@ func TestCompletionInFish(t *testing.T) {
 	}
 }
 
-// TestCompletionInZsh: zsh completes only at a prompt of its own, so the functions that would offer the words are stood in for.
+// TestCompletionInZsh: zsh completes only at a prompt of its own, so the test replaces the functions that offer the words.
 func TestCompletionInZsh(t *testing.T) {
 	t.Parallel()
 	for line, want := range completed {
@@ -127,10 +127,12 @@ func TestManPages(t *testing.T) {
 	}
 }
 
-// TestBrokenPipe: whoever has read enough hears nothing more, on standard error neither, and no signal ends the command.
+// TestBrokenPipe: when the reader of its output has gone, a command ends without a message, and by no signal.
 func TestBrokenPipe(t *testing.T) {
 	t.Parallel()
-	for _, args := range []string{"help", "version", "rehearse --list", "completion bash", "window --config " + sample, "rehearse --scene held-call"} {
+	for _, args := range []string{
+		"help", "version", "rehearse --list", "completion bash", "window --config " + sample, "rehearse --scene held-call",
+	} {
 		cmd := exec.Command(built.other, strings.Fields(args)...)
 		read, write, err := os.Pipe()
 		require.NoError(t, err)
