@@ -14,7 +14,8 @@ import (
 // even if somebody spoilt the file while the daemon ran.
 func closeContacts(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	within := spanFlag(f, "within", closeFor, closeFor.String(), "how much `TIME` to take; a daemon that starts again goes on trying")
+	within := spanFlag(f, "within", closeFor, closeFor.String(),
+		"how much `TIME` to take; a daemon that starts again goes on trying")
 	return func(e *env, _ []string) int {
 		if *path == "" {
 			return e.fault("name the configuration file")

@@ -156,11 +156,14 @@ func (t *tuner) ring(ctx context.Context, n int) error {
 
 func tune(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	write := f.Bool("write", false, "write the recommended interval and the card's release time into the file, and use the interval from then on")
+	write := f.Bool("write", false,
+		"write the recommended interval and the card's release time into the file, and use the interval from then on")
 	dry := f.Bool("dry-run", false, "show what --write would change")
 	resume := f.Bool("resume", false, "continue the line's last session")
-	pulseOff := f.Bool("pulse-dialling-off", false, "pulse dialling is switched off at the adapter, so openings below 250ms may be tried")
-	shortest := spanFlag(f, "shortest", supervision.IntervalFloor, "300ms", "try no opening shorter than this `TIME`; below 250ms needs --pulse-dialling-off")
+	pulseOff := f.Bool("pulse-dialling-off", false,
+		"pulse dialling is switched off at the adapter, so openings below 250ms may be tried")
+	shortest := spanFlag(f, "shortest", supervision.IntervalFloor, "300ms",
+		"try no opening shorter than this `TIME`; below 250ms needs --pulse-dialling-off")
 	shortest.zero = true
 	holds := f.Int("holds", usualHolds, "ask for at most `N` holds")
 	return func(e *env, others []string) int {
