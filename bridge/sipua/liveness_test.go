@@ -387,3 +387,76 @@ func TestPauses(t *testing.T) {
 		t.Error("a fax")
 	}
 }
+
+// speaking is a far end whose media comes all the time.
+func speaking(o *Options, _ *times) {
+	o.reception = func(supervision.CallID, media.Side) time.Time { return time.Now() }
+}
+
+// ignores plays a service that answers what is outside of calls, and nothing in them, for so long. It reports how often it was
+// asked in a call, repeats not counted.
+func (h *house) ignores(d time.Duration) (asked int) {
+	h.t.Helper()
+	seen := map[string]bool{}
+	for end := time.After(short(d)); ; {
+		select {
+		case m := <-h.service.in:
+			switch {
+			case m.is("BYE"):
+				h.t.Fatalf("got %s", m)
+			case !strings.Contains(m.get("To"), ";tag="):
+				h.service.respond(m, 200, "x", "")
+			case !m.is("CANCEL"):
+				seen[m.get("CSeq")] = true
+			}
+		case <-end:
+			return len(seen)
+		}
+	}
+}
+
+// A far end that is heard is there, whatever its service does not answer (RFC 3261 section 12.2.1.2 would have the call ended for
+// the first 408). Once it is not heard any more the same silence ends the call.
+func TestNoEndWhileMediaFlows(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		heard := time.Now
+		h := newVirtualHouse(t, inShort, func(o *Options, _ *times) {
+			o.reception = func(supervision.CallID, media.Side) time.Time { return heard() }
+		})
+		h.incoming()
+		if asked := h.ignores(40 * time.Minute); asked < 4 { // OPTIONS and re-INVITE, 10 s and 15 min after the answer
+			t.Fatalf("asked %d times", asked)
+		}
+		synctest.Wait()
+		last := time.Now()
+		heard = func() time.Time { return last }
+		h.vanished(0)
+		if took := time.Since(last); took > short(200*time.Second) {
+			t.Fatalf("ended after %v", took)
+		}
+		h.cleared("service-lost")
+	})
+}
+
+// A service that was lost is asked about its calls 30 s after it is back, and not when their turn comes: that is 15 min after
+// the last question while the far end is heard.
+func TestAskedWhenServiceIsBack(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, inShort, speaking)
+		c := h.incoming()
+		back := time.Now().Add(short(3 * time.Minute))
+		m := h.service.next()
+		for time.Now().Before(back) || strings.Contains(m.get("To"), ";tag=") {
+			m = h.service.next()
+		}
+		h.service.respond(m, 200, "x", "") // it is back
+		m, after := h.questioned("OPTIONS")
+		if after != 30*time.Second {
+			t.Fatalf("asked after %v", after)
+		}
+		h.service.respond(m, 200, "", "")
+		h.hangUp(c.near)
+	})
+}
