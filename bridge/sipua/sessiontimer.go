@@ -41,6 +41,8 @@ type refresh struct {
 	l    *leg
 	sent time.Time
 	then func(code int) // of a question: takes the answer, 0 for none; nil: nobody asked
+	// moves is how many re-INVITEs this one follows from (see moved.go)
+	moves int
 
 	req *sip.Request
 	tx  *endpoint.Transaction // of a re-INVITE
@@ -247,14 +249,14 @@ func (l *leg) occupied(m sip.RequestMethod) bool {
 
 // refreshBy sends UPDATE without an offer, or a re-INVITE with the description that went there last. A question takes the
 // answer, and no answer within 64*T1 is none.
-func (l *leg) refreshBy(m sip.RequestMethod, then func(code int)) {
+func (l *leg) refreshBy(m sip.RequestMethod, then func(code int)) *refresh {
 	req := l.build(m)
 	l.askSession(req, false)
 	x := &refresh{l: l, req: req, sent: time.Now(), then: then}
 	l.session.underWay = x
 	if m == sip.UPDATE {
 		l.send(req, x.outcome)
-		return
+		return x
 	}
 	body, kind := l.c.path.lastSent(l.side)
 	req.AppendHeader(sip.NewHeader("Content-Type", kind))
@@ -263,6 +265,7 @@ func (l *leg) refreshBy(m sip.RequestMethod, then func(code int)) {
 		l.c.after(l.c.a.times.final, x.giveUp)
 	}
 	x.send(1)
+	return x
 }
 
 // giveUp takes a re-INVITE back that has no final response.
@@ -320,17 +323,6 @@ func (x *refresh) response(res endpoint.Response, challenges int) {
 		x.send(challenges)
 	default:
 		x.outcome(res.Response, nil)
-	}
-}
-
-// follow lets relayed media go to where the answer to our unchanged description says, should that have changed. The other side need not know.
-func (x *refresh) follow(res *sip.Response) {
-	l := x.l
-	if !l.c.path.relay || l.state != legUp {
-		return
-	}
-	if _, err := l.c.path.translate(res, l.side); err != nil {
-		l.c.line.log.Warn("the answer to a refresh cannot be followed; media stays as it was", zap.Uint64("call", uint64(l.c.id)), zap.Error(err))
 	}
 }
 

@@ -1,0 +1,78 @@
+package sipua
+
+import (
+	"strings"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+)
+
+// This file applies the answer to a re-INVITE of ours that offered nothing new. The answer may name another place for the
+// media all the same (RFC 3264 section 8.3.1). Relayed media then goes there; if media goes directly, the other side has to
+// be told.
+
+// maxMoves is how many re-INVITEs may follow from one, each because the answer to the one before named another place: one
+// to the other side, one back. Our own number.
+const maxMoves = 2
+
+// maxGlares is how often the other side is asked again that has a re-INVITE of its own under way. Our own number.
+const maxGlares = 4
+
+// follow applies an answer. The other side of a relayed call need not know.
+func (x *refresh) follow(res *sip.Response) {
+	l, path := x.l, &x.l.c.path
+	direct := !path.relay
+	last, _ := path.lastSent(l.peer().side)
+	if l.state != legUp || direct && (contentType(res) != sdpType || !hasBody(res) || destinations(res.Body()) == destinations(last)) {
+		return
+	}
+	if _, err := path.translate(res, l.side); err != nil {
+		l.c.line.log.Warn("the answer to a refresh cannot be followed; media stays as it was", zap.Uint64("call", uint64(l.c.id)), zap.Error(err))
+		return
+	}
+	if direct {
+		x.passOn(maxGlares)
+	}
+}
+
+// passOn offers the other side what the answer said, as soon as nothing else is under way, and again after so many glares.
+func (x *refresh) passOn(glares int) {
+	l, p := x.l, x.l.peer()
+	log := l.c.line.log.With(zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(p.side)))
+	switch {
+	case l.state != legUp || l.clearing || p.state != legUp || p.clearing:
+		return
+	case x.moves == maxMoves:
+		log.Warn("both ends move their media again and again; this side is not told any more")
+		return
+	case p.occupied(sip.INVITE):
+		l.c.after(l.c.a.times.second, func() { x.passOn(glares) })
+		return
+	}
+	sent := time.Now()
+	p.refreshBy(sip.INVITE, func(code int) {
+		switch {
+		case code/100 == 2:
+		case code == sip.StatusRequestPending && glares > 0:
+			l.c.after(p.glareWait(), func() { x.passOn(glares - 1) })
+		default:
+			log.Warn("this side does not follow the media of the other one to its new place", zap.Int("code", code))
+			p.doubt(sip.INVITE, code, sent, false)
+		}
+	}).moves = x.moves + 1
+}
+
+// destinations is where a session description wants its media: its addresses and the ports of its streams.
+func destinations(body []byte) string {
+	var all []string
+	for line := range strings.Lines(string(body)) {
+		switch f := strings.Fields(line); {
+		case strings.HasPrefix(line, "c="):
+			all = append(all, f...)
+		case strings.HasPrefix(line, "m=") && len(f) > 1:
+			all = append(all, f[:2]...)
+		}
+	}
+	return strings.Join(all, " ")
+}

@@ -1,0 +1,141 @@
+package sipua
+
+import (
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// askedByInvite brings a call with direct media to the first re-INVITE of ours, since the service takes neither UPDATE nor
+// OPTIONS.
+func askedByInvite(t *testing.T) (h *house, c talk, invite message) {
+	h = newVirtualHouse(t, inShort)
+	c, _ = h.answered("Allow: INVITE, ACK, BYE, CANCEL")
+	m, _ := h.questioned("OPTIONS")
+	h.service.respond(m, 405, "", "")
+	invite, _ = h.questioned("INVITE")
+	return h, c, invite
+}
+
+// at is a description with the media at that port.
+func mediaAt(port int) string { return offer("127.0.0.1", port, "sendrecv") }
+
+// The answer to a re-INVITE that offered nothing new names another place. Media goes directly, so the adapter is offered it,
+// and where the adapter moves for it, the service is told (RFC 3264 section 8.3.1: either side may move in any answer). It
+// ends there, whatever the two go on to answer.
+func TestAnswerToRefreshMovesMedia(t *testing.T) {
+	t.Parallel()
+	for name, moves := range map[string]int{"service moves": 1, "both move": 2, "both move again and again": 3} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h, c, invite := askedByInvite(t)
+				h.service.respond(invite, 200, "", mediaAt(farSDP+2))
+				h.service.expect("ACK")
+				invite = h.adapter.expect("INVITE")
+				contains(t, invite.body, "m=audio "+num(farSDP+2)+" ")
+				if moves == 1 {
+					h.adapter.respond(invite, 200, "", mediaAt(nearSDP))
+					h.adapter.expect("ACK")
+				} else {
+					h.adapter.respond(invite, 200, "", mediaAt(nearSDP+2))
+					h.adapter.expect("ACK")
+					invite = h.service.expect("INVITE")
+					contains(t, invite.body, "m=audio "+num(nearSDP+2)+" ")
+					h.service.respond(invite, 200, "", mediaAt(farSDP+2*moves-2))
+					h.service.expect("ACK")
+				}
+				h.adapter.nothing(h.toAdapter)
+				h.hangUp(c.near)
+			})
+		})
+	}
+}
+
+// An answer that only has another origin, or fewer formats, moves nothing, and the adapter is not asked.
+func TestAnswerToRefreshMovesNothing(t *testing.T) {
+	t.Parallel()
+	for name, answer := range map[string]string{
+		"the same": far(), "another version": strings.Replace(far(), "o=", "o=- 7", 1), "other formats": strings.Replace(far(), " 0 101", " 101", 1), "none": "",
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h, c, invite := askedByInvite(t)
+				h.service.respond(invite, 200, "", answer)
+				h.service.expect("ACK")
+				h.adapter.nothing(h.toAdapter)
+				h.hangUp(c.near)
+			})
+		})
+	}
+}
+
+// An adapter that refuses the new place keeps its call, and one whose own re-INVITE is under way is asked again (RFC 3261
+// section 14.1), but not for ever. One that knows no such call any more is lost.
+func TestAdapterDoesNotFollow(t *testing.T) {
+	t.Parallel()
+	for name, codes := range map[string][]int{
+		"refuses": {488}, "busy once": {491, 200}, "always busy": {491, 491, 491, 491, 491}, "knows no call": {481},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h, c, invite := askedByInvite(t)
+				h.service.respond(invite, 200, "", mediaAt(farSDP+2))
+				h.service.expect("ACK")
+				for _, code := range codes {
+					body := ""
+					if code == 200 {
+						body = near()
+					}
+					h.adapter.respond(h.adapter.expect("INVITE"), code, "", body)
+					h.adapter.expect("ACK")
+				}
+				if codes[0] == 481 {
+					h.desk.saw("1 adapter lost")
+					h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
+					h.service.respond(h.service.expect("BYE"), 200, "", "")
+					h.atRest()
+					return
+				}
+				<-time.After(short(30 * time.Second)) // longer than any wait for another try
+				h.adapter.nothing(h.toAdapter)
+				h.hangUp(c.near)
+			})
+		})
+	}
+}
+
+// The new place waits for a refresh of the adapter's session that is under way.
+func TestMovedMediaWaits(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, inShort)
+		near := h.request("5550150", near(), "Supported: timer", "Session-Expires: 90;refresher=uas", knowsUpdate)
+		invite := h.service.expect("INVITE")
+		h.service.respond(invite, 200, "far", far(), "Allow: INVITE, ACK, BYE, CANCEL")
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.desk.saw("1 requested", "1 answered")
+		timer := []string{"Session-Expires: 90;refresher=uac", "Require: timer"}
+		m, _ := h.questioned("OPTIONS")
+		h.service.respond(m, 405, "", "")
+		m, _ = h.questioned("INVITE")
+		h.service.respond(m, 200, "", far())
+		h.service.expect("ACK")
+		for range 2 { // 45 and 90 s after the answer (RFC 4028 section 7.2)
+			h.adapter.respond(h.adapter.expect("UPDATE"), 200, "", "", timer...)
+		}
+		m, _ = h.questioned("INVITE") // after 130 s
+		update := h.adapter.expect("UPDATE")
+		h.service.respond(m, 200, "", mediaAt(farSDP+2))
+		h.service.past("OPTIONS", "ACK") // outside of the call: whether it serves
+		h.adapter.nothing(h.toAdapter)
+		h.adapter.respond(update, 200, "", "", timer...)
+		h.adapter.respond(h.adapter.expect("INVITE"), 200, "", mediaAt(nearSDP), timer...)
+		h.adapter.expect("ACK")
+		h.hangUp(near)
+	})
+}
