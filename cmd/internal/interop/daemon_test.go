@@ -33,6 +33,7 @@ type lineSetup struct {
 	interval time.Duration
 	register bool   // at the service
 	roaming  bool   // the adapter registers; else it has a fixed contact
+	direct   bool   // media goes from end to end
 	policy   string // more of `policy:`, in YAML's flow form
 	contact  string // more of `contact:`; by default the consent that a plain coil needs
 	more     string // more keys of the line, each a line of YAML
@@ -53,6 +54,7 @@ type setup struct {
 	numbers   string     // how much of numbers the journal keeps: full, if empty
 	journal   string     // where the journal is, if not in the rig's folder
 	before    func(*rig) // what is done before the daemon starts
+	media     int        // how many ports its media has; 0: 40
 }
 
 // rig is one daemon with what stands around it.
@@ -64,10 +66,12 @@ type rig struct {
 	tcp   bool
 	echo  bool // SIPp sends the media that it gets back
 
+	lasting time.Duration // what SIPp may take, where that is more than a scene takes
+
 	adapterPort, servicePort int            // the daemon's
 	far                      int            // where the service is
 	adapters                 map[string]int // where the adapter of a line is
-	relayed                  int            // the first of 40 ports of its media
+	relayed                  int            // the first of the ports of its media
 
 	journal, control string // files of a recorded scene
 
@@ -143,7 +147,8 @@ func (r *rig) config() string { return filepath.Join(r.dir, "clearback.yaml") }
 func (r *rig) writeConfig(s setup) {
 	secret := filepath.Join(r.dir, "password")
 	require.NoError(r.t, os.WriteFile(secret, []byte(password+"\n"), 0o600))
-	r.relayed = freePorts(r.t, 40)
+	ports := cmp.Or(s.media, 40)
+	r.relayed = freePorts(r.t, ports)
 	transport, parameter := "udp", ""
 	if r.tcp = s.tcp; r.tcp {
 		transport, parameter = "tcp", ";transport=tcp"
@@ -169,11 +174,15 @@ log: {level: %[8]s, format: json}
     driver: modbus
     modbus: {address: "127.0.0.1:%[5]d", timeout: 500ms}
 lines:
-`, at(r.adapterPort), at(r.servicePort), r.relayed, r.relayed+39, r.net.port, transport, r.recording(s), level)
+`, at(r.adapterPort), at(r.servicePort), r.relayed, r.relayed+ports-1, r.net.port, transport, r.recording(s), level)
 	for _, l := range s.lines {
 		fixed := ""
 		if !l.roaming {
 			fixed = fmt.Sprintf(`, contact: "sip:%s@%s%s"`, l.name, atHost(l.host, r.adapters[l.name]), parameter)
+		}
+		media := "relay"
+		if l.direct {
+			media = "direct"
 		}
 		interval := l.interval
 		if interval == 0 {
@@ -182,10 +191,10 @@ lines:
 		fmt.Fprintf(&f, `  - name: %s
     adapter: {user: %s, password: {file: %s}%s}
     service: {registrar: "sip:%s%s", user: %s, password: {file: %s}, register: %t}
-    media: relay
+    media: %s
     contact: {driver: modbus, controller: loft, unit: 1, coil: %d, open_level: "on", %s}
     policy: {interval: %v, openings_per_minute: %d%s} # agreed with the stage manager
-%s`, l.name, l.name, secret, fixed, atHost(s.farHost, r.far), parameter, l.name, secret, l.register, l.coil, cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, cmp.Or(l.openings, 60), l.policy, l.more)
+%s`, l.name, l.name, secret, fixed, atHost(s.farHost, r.far), parameter, l.name, secret, l.register, media, l.coil, cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, cmp.Or(l.openings, 60), l.policy, l.more)
 	}
 	require.NoError(r.t, os.WriteFile(r.config(), []byte(f.String()), 0o600))
 }

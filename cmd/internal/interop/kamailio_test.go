@@ -21,8 +21,11 @@ import (
 // the route of every call, and writes down all that it sends and receives.
 type kamailio struct {
 	r    *rig
+	port int    // the last one that it opens
 	dump string // the folder of its trace
 	out  *logBuffer
+	cmd  *exec.Cmd
+	done chan struct{} // closed when its first process has ended
 }
 
 // serviceRules is what such a service does, in its own language.
@@ -93,30 +96,22 @@ request_route {
 // startKamailio starts it at the service's port. Every user has the password of the lines; the telephone
 // 5550110 is on the premises and not asked, since it knows no algorithm but MD5.
 func startKamailio(r *rig, algorithm string) *kamailio {
+	r.t.Helper()
+	return newKamailio(r, func(dump string) string {
+		return fmt.Sprintf(serviceRules, at(r.far), dump, algorithm, password)
+	}, r.far)
+}
+
+// newKamailio starts it by rules, which may name the folder of its trace; it serves the last of the ports when it is up.
+func newKamailio(r *rig, rules func(dump string) string, port int) *kamailio {
 	t := r.t
 	t.Helper()
 	need(t, "kamailio")
-	k := &kamailio{r: r, dump: filepath.Join(r.dir, "service"), out: &logBuffer{}}
+	k := &kamailio{r: r, port: port, dump: filepath.Join(r.dir, "service"), out: &logBuffer{}}
 	require.NoError(t, os.Mkdir(k.dump, 0o700))
-	file := filepath.Join(k.dump, "rules")
-	require.NoError(t, os.WriteFile(file, fmt.Appendf(nil, serviceRules, at(r.far), k.dump, algorithm, password), 0o600))
-	cmd := exec.Command("kamailio", "-DD", "-E", "-m", "16", "-M", "2", "-f", file, "-Y", k.dump, "-P", filepath.Join(k.dump, "pid"))
-	cmd.Stdout, cmd.Stderr = k.out, k.out
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // it is several processes
-	require.NoError(t, cmd.Start())
-	done := make(chan struct{})
-	go func() {
-		_ = cmd.Wait()
-		close(done)
-	}()
+	require.NoError(t, os.WriteFile(k.rules(), []byte(rules(k.dump)), 0o600))
 	t.Cleanup(func() {
-		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGTERM)
-		select {
-		case <-done:
-		case <-time.After(3 * time.Second):
-		}
-		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
-		<-done
+		k.stop()
 		if t.Failed() {
 			t.Logf("kamailio:\n%s", k.out)
 			for _, m := range k.messages() {
@@ -124,8 +119,41 @@ func startKamailio(r *rig, algorithm string) *kamailio {
 			}
 		}
 	})
-	eventually(t, 10*time.Second, "kamailio has its ports", func() bool { return bound("udp", r.far) && bound("tcp", r.far) })
+	k.start()
 	return k
+}
+
+func (k *kamailio) rules() string { return filepath.Join(k.dump, "rules") }
+
+// start starts it, for the first time or again.
+func (k *kamailio) start() {
+	k.r.t.Helper()
+	cmd := exec.Command("kamailio", "-DD", "-E", "-m", "16", "-M", "2", "-f", k.rules(), "-Y", k.dump, "-P", filepath.Join(k.dump, "pid"))
+	cmd.Stdout, cmd.Stderr = k.out, k.out
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // it is several processes
+	require.NoError(k.r.t, cmd.Start())
+	k.cmd, k.done = cmd, make(chan struct{})
+	go func(done chan struct{}) {
+		_ = cmd.Wait()
+		close(done)
+	}(k.done)
+	eventually(k.r.t, 10*time.Second, "kamailio has its ports", func() bool { return bound("udp", k.port) && bound("tcp", k.port) })
+}
+
+// stop ends it, by force if it does not end in 3 s.
+func (k *kamailio) stop() {
+	_ = syscall.Kill(-k.cmd.Process.Pid, syscall.SIGTERM)
+	select {
+	case <-k.done:
+	case <-time.After(3 * time.Second):
+	}
+	k.kill()
+}
+
+// kill ends all its processes at once.
+func (k *kamailio) kill() {
+	_ = syscall.Kill(-k.cmd.Process.Pid, syscall.SIGKILL)
+	<-k.done
 }
 
 var (

@@ -26,6 +26,9 @@ func group(r *regexp.Regexp, s string) string {
 func (r *rig) lint() {
 	adapterSide, serviceSide := at(r.adapterPort), at(r.servicePort)
 	for _, p := range r.parties {
+		if p.behind {
+			continue
+		}
 		t := traceOf(p.messages())
 		if p.to == r.adapterPort || slices.Contains(slices.Collect(maps.Values(r.adapters)), p.port) {
 			t.Own, t.Foreign = adapterSide, []string{serviceSide, at(r.far)}

@@ -24,9 +24,11 @@ type party struct {
 	base string // of its files
 	port int
 	to   int // where it calls, 0: it waits
-	cmd  *exec.Cmd
-	err  error
-	done chan struct{}
+	// behind: it is behind a proxy, so what it gets is not the daemon's
+	behind bool
+	cmd    *exec.Cmd
+	err    error
+	done   chan struct{}
 }
 
 // message is one SIP message as SIPp saw it.
@@ -71,6 +73,9 @@ func (r *rig) beginMany(name, user string, port, to, number int, steps ...step) 
 	}
 	if number > 1 {
 		args = append(args, "-l", "1", "-r", "50", "-timeout", "60")
+	}
+	if r.lasting > 0 {
+		args = append(args, "-timeout", strconv.Itoa(int(r.lasting.Seconds())))
 	}
 	if to != 0 {
 		args = append([]string{at(to)}, args...)
