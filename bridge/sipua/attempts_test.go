@@ -441,3 +441,45 @@ func TestNoCallbackAfterAFailedCall(t *testing.T) {
 		}
 	})
 }
+
+// The first service says 100 and then nothing, and the second refuses: the call waits at the first for as long as the caller does.
+// Once there was a 100, RFC 3261 has no timer that ends an INVITE at who sent it (section 17.1.1.2; Timer C, which runs out after
+// some 3 min, is a proxy's, section 16.6), and a call for help that is ended while a service still has it may be the one
+// that is answered next.
+func TestEmergencyCallWaitsAtTheServiceThatHasIt(t *testing.T) {
+	t.Parallel()
+	for _, answered := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h, reserve := newVirtualHouseOfTwo(t, inShort)
+			near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+			h.adapter.expect("100")
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 100, "", "")
+			reserve.respond(reserve.expect("INVITE"), 480, "reserve", "")
+			reserve.expect("ACK")
+			h.desk.saw("1 requested (emergency)")
+			for range 2 { // 10 min; both ends are there
+				h.asked(200, 200)
+			}
+			told := []string{"1 attempt ended: 480 none second"}
+			if answered {
+				h.service.respond(inv, 200, "far", far())
+				h.service.expect("ACK")
+				near.established(h.adapter.expect("200")).ack("")
+				h.desk.saw("1 answered")
+			} else {
+				near.cancel()
+				h.adapter.expectOf("200", "CANCEL")
+				near.nack(h.adapter.expect("487"))
+				h.service.respond(h.service.expect("CANCEL"), 200, "", "")
+				h.service.respond(inv, 487, "far", "")
+				h.service.expect("ACK")
+				h.desk.saw("1 near end cleared")
+				told = append(told, "1 attempt ended: 0 trying")
+			}
+			if got := h.desk.told(); !slices.Equal(got, told) {
+				t.Errorf("told %q, want %q", got, told)
+			}
+		})
+	}
+}

@@ -120,6 +120,9 @@ func (x *exchange) early(res *sip.Response) *dialog {
 		d.confirm(res)
 		if x.to.side == media.ServiceSide && d.target.Host != "" {
 			x.to.dest = x.to.account.Proxy // the registrar's address was for the first INVITE only
+			if x.to.dest != "" && x.at != "" {
+				x.to.dest = x.at
+			}
 		}
 	}
 	return d

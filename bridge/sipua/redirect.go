@@ -127,6 +127,9 @@ func (x *exchange) goOn(u sip.Uri) {
 	}
 	x.to.early, x.shown = nil, nil
 	c.line.log.Info("a call is redirected by the service", zap.Uint64("call", uint64(c.id)), zap.Int("times", x.redirections))
+	if x.to.account.destination() == "" {
+		x.at = "" // where it is now called is another place
+	}
 	x.call(u)
 	x.send()
 }
@@ -134,7 +137,7 @@ func (x *exchange) goOn(u sip.Uri) {
 // call prepares the INVITE to a destination at the service.
 func (x *exchange) call(u sip.Uri) {
 	to := x.to
-	to.target, to.dest = u, to.account.destinationOf(u)
+	to.target, to.dest = u, cmp.Or(x.at, to.account.destinationOf(u))
 	x.been = append(x.been, u)
 	x.prepare()
 	if anonymous(to.local.Address) {

@@ -157,11 +157,14 @@ func (s *account) build(m sip.RequestMethod, o outside) *sip.Request {
 	return req
 }
 
-// elsewhere passes the call to the line's other service, or on to an attempt that stands there; false: there is none, or it is too late,
+// elsewhere passes the call to another address of the service, to the line's other service, or on to an attempt that stands there; false: there is none, or it is too late,
 // since the adapter was told something of this one's. An emergency call goes on all the same.
 func (x *exchange) elsewhere() bool {
 	if !x.mayGoOn() || x.told && !x.to.c.emergency {
 		return false
+	}
+	if x.nextAddress() {
+		return true
 	}
 	if len(x.rest) == 0 {
 		return x.fallBack()
@@ -179,15 +182,21 @@ func (x *exchange) mayGoOn() bool {
 
 // tryNext begins an attempt at the next service.
 func (x *exchange) tryNext() {
-	c := x.to.c
-	to := newClientLeg(c, media.ServiceSide, x.rest[0])
-	to.callID = x.to.callID // what was told of the call stays true
+	c, next := x.to.c, x.rest[0]
 	x.rest = x.rest[1:]
-	x.client = &client{to: to}
-	c.legs[media.ServiceSide] = to
-	c.a.addDialog(to, to.dialog)
 	c.a.counts.switched.Add(1)
-	c.line.log.Warn("a call goes on to the line's other service", zap.Uint64("call", uint64(c.id)), zap.String("registrar", to.account.Registrar.Host))
+	c.line.log.Warn("a call goes on to the line's other service", zap.Uint64("call", uint64(c.id)), zap.String("registrar", next.Registrar.Host))
+	x.tryAt(next, &client{})
+}
+
+// tryAt begins an attempt at a service.
+func (x *exchange) tryAt(s *account, cl *client) {
+	c := x.to.c
+	cl.to = newClientLeg(c, media.ServiceSide, s)
+	cl.to.callID = x.to.callID // what was told of the call stays true
+	x.client = cl
+	c.legs[media.ServiceSide] = cl.to
+	c.a.addDialog(cl.to, cl.to.dialog)
 	x.passToService()
 }
 

@@ -38,8 +38,8 @@ type Transaction struct {
 	// elsewhere is where the request goes if no connection to its destination can be made, "" nowhere
 	elsewhere string
 
-	to       netip.AddrPort // set by start, before anybody can find it
 	mu       sync.Mutex
+	to       netip.AddrPort // set before anybody can find it
 	conn     sip.Connection
 	tx       *sip.ClientTx // the library's: repeats and time-outs until the final response
 	heard    bool          // a provisional came
@@ -218,9 +218,31 @@ func nearest(addrs []netip.Addr, own netip.Addr) netip.Addr {
 	return addrs[0].Unmap()
 }
 
+// Alternative is an address of a host name that was not tried, of those that it had when it was last looked up and of the family that we
+// listen on; false: there is none.
+func (e *Endpoint) Alternative(host string, tried []netip.Addr) (netip.Addr, bool) {
+	own := e.addr.Addr()
+	for _, a := range e.names.get(host) {
+		if a = a.Unmap(); (own.IsUnspecified() || a.Is4() == own.Unmap().Is4()) && !slices.Contains(tried, a) {
+			return a, true
+		}
+	}
+	return netip.Addr{}, false
+}
+
+// To is where the request went; invalid until that is known.
+func (t *Transaction) To() netip.AddrPort {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.to
+}
+
 // connect makes the connection beside and starts.
 func (t *Transaction) connect() {
 	conn, err := t.reach(t.req)
+	t.mu.Lock()
+	t.to, _ = netip.ParseAddrPort(t.req.Destination()) // also if nobody could be reached there
+	t.mu.Unlock()
 	if err == nil {
 		err = t.start(conn)
 	}

@@ -1,0 +1,181 @@
+package sipua
+
+import (
+	"context"
+	"net"
+	"net/netip"
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+)
+
+// newHouseOfAddresses is a house whose service has a name with two addresses, and another service of the line if that is wanted.
+func newHouseOfAddresses(t *testing.T, two bool) (h *house, second, reserve *talker) {
+	const host = "127.0.0.4"
+	var m memory
+	reserve = m.talker(t, "reserve", reserveHost)
+	h = newHouseIn(t, &m, shorter, func(o *Options, times *times) {
+		times.silence, times.quick = 4*sec, 2*sec
+		registrar := o.Lines[0].Registrar
+		second = newTalkerOn(t, "second address", m.network.Listen(netip.AddrPortFrom(netip.MustParseAddr(host), uint16(registrar.Port))))
+		o.Lines[0].ServiceProxy = "pbx.example:" + num(registrar.Port)
+		o.lookup = func(_ context.Context, _, name string) ([]netip.Addr, error) {
+			if name != "pbx.example" {
+				return nil, &net.DNSError{Name: name, IsNotFound: true}
+			}
+			return []netip.Addr{netip.MustParseAddr("2001:db8::1"), netip.MustParseAddr(registrar.Host), netip.MustParseAddr(host)}, nil
+		}
+		if two {
+			o.Lines[0].Second = &ServiceAccount{Registrar: sip.Uri{Scheme: "sip", Host: reserveHost, Port: int(reserve.at.Port())}, User: secondUser, Secret: secondSecret}
+		}
+	})
+	return h, second, reserve
+}
+
+// Several addresses of one service are one attempt (RFC 3263 section 4.3 has the next one tried after a failure only): the
+// next is called once the first has refused, or has not said a word in time, and not because it says 100 and nothing else.
+// The call then stays at the address that has it.
+func TestEmergencyAddresses(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		first       []int // what the first address says at once
+		after       time.Duration
+		tried, late bool
+	}{
+		"refuses":          {first: []int{100, 503}, tried: true},
+		"refuses, ringing": {first: []int{180, 480}, tried: true},
+		"says nothing":     {after: 4 * sec, tried: true, late: true},
+		"says 100 only":    {first: []int{100}},
+		"rings":            {first: []int{180}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h, second, _ := newHouseOfAddresses(t, false)
+				near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+				h.adapter.expect("100")
+				inv := h.service.expect("INVITE")
+				for _, code := range c.first {
+					h.service.respond(inv, code, "first", "")
+				}
+				at, began := h.service, time.Now()
+				if c.tried {
+					if at = second; len(c.first) > 0 {
+						h.service.expect("ACK")
+					}
+					lost := inv
+					inv = second.expect("INVITE")
+					if took := time.Since(began); took != c.after {
+						t.Errorf("tried after %v", took)
+					}
+					if c.late {
+						h.service.respond(lost, 200, "late", far())
+						if m := h.service.next(); m.is("BYE") { // it may overtake the ACK, since the name is looked up for each
+							h.service.respond(m, 200, "", "")
+							h.service.expect("ACK")
+						} else {
+							h.service.respond(h.service.expect("BYE"), 200, "", "")
+						}
+					}
+				} else {
+					<-time.After(20 * sec)
+					second.untried()
+				}
+				at.respond(inv, 200, "far", far())
+				at.expect("ACK")
+				near.established(h.adapter.past("180", "200")).ack("")
+				h.desk.saw("1 requested (emergency)", "1 answered")
+				near.request("BYE", "")
+				h.adapter.expect("200")
+				at.respond(at.expect("BYE"), 200, "", "")
+				h.desk.saw("1 near end cleared")
+				h.atRest()
+			})
+		})
+	}
+}
+
+// Each address has refused: the call goes on to the line's other service, and what each said is told. Without another service
+// the last refusal is the adapter's. An ordinary call goes to one address.
+func TestEmergencyAddressesRefuse(t *testing.T) {
+	t.Parallel()
+	for _, two := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h, second, reserve := newHouseOfAddresses(t, two)
+			near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+			h.adapter.expect("100")
+			h.service.respond(h.service.expect("INVITE"), 503, "first", "")
+			h.service.expect("ACK")
+			second.respond(second.expect("INVITE"), 480, "second", "")
+			second.expect("ACK")
+			h.desk.saw("1 requested (emergency)")
+			told := []string{"1 attempt ended: 503 none", "1 attempt ended: 480 none"}
+			if two {
+				reserve.respond(reserve.expect("INVITE"), 486, "reserve", "")
+				reserve.expect("ACK")
+				told = append(told, "1 attempt ended: 486 none second")
+				near.nack(h.adapter.expect("486"))
+			} else {
+				near.nack(h.adapter.expect("480"))
+			}
+			h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+			if got := h.desk.told(); !slices.Equal(got, told) {
+				t.Errorf("told %q, want %q", got, told)
+			}
+			h.atRest()
+			if two {
+				return
+			}
+			ordinary := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+			h.service.respond(h.service.expect("INVITE"), 503, "first", "")
+			h.service.expect("ACK")
+			ordinary.nack(h.adapter.expect("503"))
+			second.untried()
+		})
+	}
+}
+
+// untried checks that nothing has come.
+func (p *talker) untried() {
+	p.t.Helper()
+	if synctest.Wait(); len(p.in) > 0 {
+		p.t.Fatalf("%s got %s", p.name, p.next())
+	}
+}
+
+// Another address was tried, and redirects the call to a place of its own: that is called, and not the address again (RFC 3261
+// section 8.1.3.4).
+func TestEmergencyAddressRedirects(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		var m memory
+		at := func(host string) *talker {
+			return newTalkerOn(t, host, m.network.Listen(netip.AddrPortFrom(netip.MustParseAddr(host), 5060)))
+		}
+		first, second, place := at("127.0.0.5"), at("127.0.0.6"), at("127.0.0.7")
+		h := newHouseIn(t, &m, shorter, func(o *Options, _ *times) {
+			o.Lines[0].Registrar = sip.Uri{Scheme: "sip", Host: "pbx.example"}
+			o.Lines[0].ServiceAllow = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/24")}
+			o.lookup = func(context.Context, string, string) ([]netip.Addr, error) {
+				return []netip.Addr{first.at.Addr(), second.at.Addr()}, nil
+			}
+		})
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		h.adapter.expect("100")
+		first.respond(first.expect("INVITE"), 503, "first", "")
+		first.expect("ACK")
+		second.respond(second.expect("INVITE"), 302, "second", "", "Contact: <sip:999@127.0.0.7:5060>")
+		second.expect("ACK")
+		place.respond(place.expect("INVITE"), 200, "place", far())
+		place.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.desk.saw("1 requested (emergency)", "1 answered")
+		near.request("BYE", "")
+		h.adapter.expect("200")
+		place.respond(place.expect("BYE"), 200, "", "")
+		h.desk.saw("1 near end cleared")
+	})
+}
