@@ -126,8 +126,9 @@ type Options struct {
 	// UserAgent, if not nil, is told what an adapter calls itself, whenever a registration or an answer to OPTIONS says so for the
 	// first time or differently. It must not block.
 	UserAgent func(line, userAgent string)
-	// packets, if not nil, opens the UDP sockets.
+	// packets, if not nil, opens the UDP sockets, and clocks are the clocks by which messages come there; nil: none.
 	packets func(netip.AddrPort) endpoint.Packets
+	clocks  func() (wall, boot time.Duration)
 	// reception, if not nil, tells when media of a side of a call was heard last, instead of the streams.
 	reception func(call supervision.CallID, side media.Side) time.Time
 	// lookup, if not nil, looks host names up.
@@ -145,6 +146,7 @@ type Agent struct {
 	noted     func(story.Note)                                                      // may be nil
 	userAgent func(line, userAgent string)                                          // may be nil
 	packets   func(netip.AddrPort) endpoint.Packets                                 // nil: sockets of the system
+	clocks    func() (wall, boot time.Duration)                                     // of packets
 	reception func(supervision.CallID, media.Side) time.Time                        // nil: what the streams heard
 	lookup    func(ctx context.Context, network, host string) ([]netip.Addr, error) // nil: the system resolver
 	registrar *registration.Registrar
@@ -182,7 +184,7 @@ type Agent struct {
 func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
 func start(o Options, t times) (*Agent, error) {
-	a := &Agent{gate: newGate(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), noted: o.Noted, userAgent: o.UserAgent, packets: o.packets, lookup: o.lookup}
+	a := &Agent{gate: newGate(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), noted: o.Noted, userAgent: o.UserAgent, packets: o.packets, clocks: o.clocks, lookup: o.lookup}
 	a.lastCall.Store(max(o.FirstCall, 1) - 1)
 	if a.log == nil {
 		a.log = zap.NewNop()

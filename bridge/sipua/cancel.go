@@ -1,8 +1,11 @@
 package sipua
 
 import (
+	"time"
+
 	"github.com/emiago/sipgo/sip"
 
+	"clearback/bridge/media"
 	"clearback/supervision"
 )
 
@@ -26,8 +29,8 @@ func (x *exchange) cancel() {
 	})
 }
 
-// cancelled: the peer cancelled its INVITE.
-func (x *exchange) cancelled() {
+// cancelled: the peer cancelled its INVITE, so long ago.
+func (x *exchange) cancelled(late time.Duration) {
 	if x.finalSent {
 		return // our final response crossed it
 	}
@@ -40,7 +43,11 @@ func (x *exchange) cancelled() {
 		return
 	}
 	x.from.said = x.why
-	x.from.c.clearedBy(x.from.side)
+	if x.from.side == media.ServiceSide { // an answer of the adapter may have crossed it
+		x.from.c.farEndCleared(supervision.EvidenceBye, late)
+	} else {
+		x.from.c.nearEndCleared()
+	}
 	x.refuse(sip.StatusRequestTerminated)
 	x.from.finish(supervision.AnswerConfirmed)
 }

@@ -22,7 +22,7 @@ func TestTooLate(t *testing.T) {
 	for name, f := range map[string]func(x *exchange){
 		"a failure after the final response": func(x *exchange) { x.finalSent = true; x.reject(busy) },
 		"a refusal after it":                 func(x *exchange) { x.finalSent = true; x.refuse(480) },
-		"a CANCEL after it":                  func(x *exchange) { x.finalSent = true; x.cancelled() },
+		"a CANCEL after it":                  func(x *exchange) { x.finalSent = true; x.cancelled(0) },
 		"our CANCEL of what was not sent":    func(x *exchange) { x.cancel() },
 		"our CANCEL of what is over":         func(x *exchange) { x.tx, x.settled = &endpoint.Transaction{}, true; x.cancel() },
 		"no answer to what was answered":     func(x *exchange) { x.settled = true; x.failed(errors.New("late")) },

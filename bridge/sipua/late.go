@@ -74,7 +74,7 @@ const leastAge = 500 * time.Millisecond
 
 // age is how long ago a request came to this machine.
 func age(r *endpoint.Request) time.Duration {
-	if d := r.Arrival.Age(); d >= leastAge {
+	if d := r.Endpoint.Age(r.Arrival); d >= leastAge {
 		return d
 	}
 	return 0

@@ -8,7 +8,6 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/media"
-	"clearback/bridge/sipua/endpoint"
 	"clearback/supervision"
 )
 
@@ -56,7 +55,6 @@ type liveness struct {
 type question struct {
 	evidence supervision.Evidence // of the clearing if the call turns out to be over
 	began    time.Time
-	booted   endpoint.Arrival    // the same by the clock that knows whether this process stood still
 	left     []sip.RequestMethod // not tried yet
 	refused  []sip.RequestMethod // answered, but not 2xx
 	unknown  []sip.RequestMethod // answered 481
@@ -138,6 +136,15 @@ func (l *leg) answered(m sip.RequestMethod, code int) {
 	}
 }
 
+// quietSince is since when nothing is heard of the leg's media, zero if nothing ever was. While this process stood still it heard nobody.
+func (l *leg) quietSince() time.Time {
+	since := l.c.path.quietSince(l.side)
+	if at := l.s.ep.Resumed(); !since.IsZero() && at.After(since) {
+		return at
+	}
+	return since
+}
+
 // dueLook is when the leg is to be looked at next.
 func (l *leg) dueLook() time.Time {
 	v, t := &l.alive, &l.c.a.times
@@ -151,7 +158,7 @@ func (l *leg) dueLook() time.Time {
 	if next.After(last) {
 		next = last
 	}
-	since := l.c.path.quietSince(l.side)
+	since := l.quietSince()
 	if at := since.Add(t.quiet); !since.IsZero() && !since.Equal(v.quiet) && at.Before(next) {
 		next = at
 	}
@@ -164,7 +171,7 @@ func (l *leg) dueLook() time.Time {
 // look asks if it is time.
 func (l *leg) look() {
 	v, now := &l.alive, time.Now()
-	since := l.c.path.quietSince(l.side)
+	since := l.quietSince()
 	switch quiet := !since.IsZero() && !since.Equal(v.quiet) && now.Sub(since) >= l.c.a.times.quiet; {
 	case now.Before(l.dueLook()):
 	case l.c.spared():
@@ -211,7 +218,7 @@ func (l *leg) question(evidence supervision.Evidence) {
 
 func (l *leg) newQuestion(evidence supervision.Evidence) *question {
 	v := &l.alive
-	v.now = &question{evidence: evidence, began: time.Now(), booted: l.s.ep.Now(), left: l.methods()}
+	v.now = &question{evidence: evidence, began: time.Now(), left: l.methods()}
 	v.asked, v.learnt = v.now.began, true
 	return v.now
 }
@@ -372,7 +379,7 @@ func (l *leg) askService(n *inquiry) {
 func (l *leg) vanished(q *question) {
 	l.alive.now = nil
 	switch {
-	case l.s.ep.StoodStillSince(q.booted): // what was not heard may wait to be read, and what was heard may be old
+	case l.s.ep.Resumed().After(q.began): // what was not heard may wait to be read, and what was heard may be old
 		l.question(q.evidence)
 	case !l.c.spared():
 		l.goneBy(q.evidence, q.code)
@@ -390,7 +397,7 @@ func (l *leg) distrust(m sip.RequestMethod, code int, since time.Time, evidence 
 		return
 	}
 	q := l.newQuestion(evidence)
-	if silent { // the service may have been lost then, and come back since
+	if silent || l.s.ep.Resumed().After(since) { // the service may have been lost then, and come back since, or the answer is old
 		l.tryNext(q)
 		return
 	}

@@ -177,20 +177,22 @@ func TestLostServiceKeepsItsCalls(t *testing.T) {
 	})
 }
 
+// heardFor is a far end whose media comes for so long from then on, and an adapter whose media comes all the time.
+func heardFor(began time.Time, d time.Duration) func(supervision.CallID, media.Side) time.Time {
+	return func(_ supervision.CallID, side media.Side) time.Time {
+		now, last := time.Now(), began.Add(short(d))
+		if side == media.AdapterSide || now.Before(last) {
+			return now
+		}
+		return last
+	}
+}
+
 // silences is a virtual house in which media of the far end comes for 20 s from the start.
 func silences(t *testing.T, settings ...setting) *house {
 	began := time.Now()
 	return newVirtualHouse(t, append(settings, inShort, func(o *Options, _ *times) {
-		o.reception = func(_ supervision.CallID, side media.Side) time.Time {
-			last := began.Add(short(20 * time.Second))
-			switch now := time.Now(); {
-			case side == media.AdapterSide:
-				return now
-			case now.Before(last):
-				return now
-			}
-			return last
-		}
+		o.reception = heardFor(began, 20*time.Second)
 	})...)
 }
 

@@ -177,10 +177,18 @@ func (l *leg) beginSession(s sessiontimer.Session) {
 	}
 	second := l.c.a.times.second
 	end := time.Duration(s.End() * float64(second))
-	t.until = time.Now().Add(end)
+	began := time.Now()
+	t.until = began.Add(end)
 	var ends *time.Timer
 	ends = l.c.after(end, func() {
-		if t.ends == ends {
+		switch {
+		case t.ends != ends:
+		case l.s.ep.Resumed().After(began): // a refresh may still wait to be read, or ours got no answer while nobody read
+			l.beginSession(t.Session)
+			if l.side == media.ServiceSide {
+				l.question(supervision.EvidenceSessionExpired)
+			}
+		default:
 			l.sessionExpired(0)
 		}
 	})

@@ -85,7 +85,7 @@ func (a *Agent) open() error {
 			},
 		}
 		if a.packets != nil {
-			eo.Packets = a.packets(s.at.Listen)
+			eo.Packets, eo.Clocks = a.packets(s.at.Listen), a.clocks
 		}
 		ep, err := endpoint.Open(eo, s)
 		if err != nil {
@@ -171,11 +171,11 @@ func (s *socket) Request(r *endpoint.Request) {
 // Cancelled takes a CANCEL from the endpoint. An INVITE inside a call may still wait in its mailbox.
 func (s *socket) Cancelled(r *endpoint.Request) {
 	defer s.survive("cancel")
-	said := reasons(r.Cancel)
+	said, late := reasons(r.Cancel.Request), age(r.Cancel)
 	cancel := func() {
 		if x := s.a.invite(r.Request); x != nil {
 			x.why = said
-			x.cancelled()
+			x.cancelled(late)
 		}
 	}
 	if x := s.a.invite(r.Request); x != nil {

@@ -10,14 +10,6 @@ import (
 // while the machine sleeps, and nobody sets it. Zero: not known.
 type Arrival time.Duration
 
-// Age is how long ago that was; 0 if it is not known.
-func (a Arrival) Age() time.Duration {
-	if a == 0 {
-		return 0
-	}
-	return max(0, time.Duration(readBoot()-a))
-}
-
 // Our own numbers.
 const (
 	// lookEvery is how often an endpoint looks at the clocks, and stoodStill after what gap between two looks the process
@@ -43,10 +35,11 @@ type arrivals struct {
 	set    Arrival       // the last look that found the wall clock set
 	still  Arrival       // when the process stood still last: from here
 	resume Arrival       // until here
+	went   time.Time     // the same as resume
 }
 
-func newArrivals() *arrivals {
-	a := &arrivals{clocks: readClocks}
+func newArrivals(clocks func() (wall, boot time.Duration)) *arrivals {
+	a := &arrivals{clocks: clocks}
 	a.now()
 	return a
 }
@@ -86,7 +79,7 @@ func (a *arrivals) lookLocked() Arrival {
 		a.set = boot
 	}
 	if a.look != 0 && gap > stoodStill {
-		a.still, a.resume = a.look, boot
+		a.still, a.resume, a.went = a.look, boot, time.Now()
 	}
 	a.look, a.ahead = boot, ahead
 	return boot
@@ -113,20 +106,27 @@ func (a *arrivals) came(began Arrival, stamp time.Duration) Arrival {
 	return now
 }
 
-// stoodStillSince reports whether the process stood still at some time since then: what it did not hear is no silence.
-func (a *arrivals) stoodStillSince(then Arrival) bool {
+// Age is how long ago that was; 0 if it is not known.
+func (e *Endpoint) Age(at Arrival) time.Duration { return e.arrivals.age(at) }
+
+func (a *arrivals) age(at Arrival) time.Duration {
+	if a == nil || at == 0 {
+		return 0
+	}
+	_, boot := a.clocks()
+	return max(0, boot-time.Duration(at))
+}
+
+// Resumed is when this process went on after it had stood still, or after the machine had slept, the last time; zero: it never did, or
+// that is not known. What came meanwhile may still wait to be read, and what did not come is no silence.
+func (e *Endpoint) Resumed() time.Time { return e.arrivals.resumed() }
+
+func (a *arrivals) resumed() time.Time {
 	if a == nil {
-		return false
+		return time.Time{}
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	a.lookLocked()
-	return a.resume > then
+	return a.went
 }
-
-// Now is the time by which StoodStillSince counts; 0 where that is not known.
-func (e *Endpoint) Now() Arrival { return e.arrivals.now() }
-
-// StoodStillSince reports whether this process stood still, or the machine slept, since then: what did not come meanwhile
-// may be waiting to be read.
-func (e *Endpoint) StoodStillSince(then Arrival) bool { return e.arrivals.stoodStillSince(then) }

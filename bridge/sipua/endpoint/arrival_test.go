@@ -67,7 +67,7 @@ func TestArrivals(t *testing.T) {
 			a := &arrivals{clocks: func() (wall, boot time.Duration) { return f.wall, f.boot }}
 			a.now()
 			f.ticking(a, time.Second)
-			began := a.now()
+			began, start := a.now(), time.Now()
 			if c.before != nil {
 				c.before(f, a)
 			}
@@ -80,7 +80,7 @@ func TestArrivals(t *testing.T) {
 			}
 			age := f.boot - time.Duration(a.came(began, stamp))
 			require.InDelta(t, float64(c.age), float64(age), float64(20*time.Millisecond))
-			require.Equal(t, c.age > stoodStill, a.stoodStillSince(began))
+			require.Equal(t, c.age > stoodStill, a.resumed().After(start))
 		})
 	}
 }
@@ -105,10 +105,13 @@ func TestArrivalAfterStandstill(t *testing.T) {
 	a := &arrivals{clocks: func() (wall, boot time.Duration) { return f.wall, f.boot }}
 	a.now()
 	f.pass(5 * time.Second)
-	began := a.now()
+	began, start := a.now(), time.Now()
 	f.ticking(a, 100*time.Millisecond)
 	require.Equal(t, Arrival(f.boot), a.came(began, 0))
-	require.False(t, a.stoodStillSince(began))
+	require.False(t, a.resumed().After(start))
+	require.False(t, a.resumed().IsZero())
 	require.Zero(t, (*arrivals)(nil).came(0, 1))
-	require.Zero(t, Arrival(0).Age())
+	require.Zero(t, a.age(0))
+	require.Zero(t, (*arrivals)(nil).age(1))
+	require.Zero(t, (*arrivals)(nil).resumed())
 }

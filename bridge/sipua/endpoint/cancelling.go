@@ -152,7 +152,7 @@ func (e *Endpoint) cancelled(cancel *Request, s *server) {
 		cancel.answer(sip.StatusOK, "OK")
 	}
 	if s.cancel() {
-		s.r.Cancel = cancel.Request
+		s.r.Cancel = cancel
 		e.handler.Cancelled(s.r)
 	}
 }

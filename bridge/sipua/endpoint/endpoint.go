@@ -31,6 +31,9 @@ type Options struct {
 	UDP, TCP bool
 	// Packets, if not nil, is read and written instead of a UDP socket of our own; it is closed by Close.
 	Packets Packets
+	// Clocks, if not nil, are read instead of the system's: the wall clock, and one that goes on while this process stands still and while
+	// the machine sleeps.
+	Clocks func() (wall, boot time.Duration)
 	// Lookup, if not nil, looks host names up instead of the system's resolver. It may be called from any goroutine.
 	Lookup func(ctx context.Context, network, host string) ([]netip.Addr, error)
 	// Advertise is the host for Via and Contact where Listen is an unspecified address.
@@ -92,7 +95,7 @@ type Endpoint struct {
 	parser   *sip.Parser
 	packets  Packets
 	stamped  *stamped  // packets, if they bear the kernel's stamps
-	arrivals *arrivals // nil on sockets that are not the system's, whose time is not the clock's
+	arrivals *arrivals // nil on sockets that are not the system's, whose time is not the clock's, unless they have a clock
 	streams  streams
 	guard    guard
 	n        counters
@@ -138,8 +141,11 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 		e.host = e.addr.Addr().String()
 	}
 	e.parser = newParser()
-	if e.o.Packets == nil {
-		e.arrivals = newArrivals()
+	if o.Clocks == nil && o.Packets == nil {
+		o.Clocks = readClocks
+	}
+	if o.Clocks != nil {
+		e.arrivals = newArrivals(o.Clocks)
 		e.work.Go(func() { e.arrivals.run(e.ctx) })
 	}
 	if e.packets != nil {

@@ -27,7 +27,7 @@ type Request struct {
 	// Endpoint took it.
 	Endpoint *Endpoint
 	// Cancel is the CANCEL of an INVITE; nil until [Handler].Cancelled.
-	Cancel *sip.Request
+	Cancel *Request
 
 	server   *server // nil for ACK
 	stranger bool

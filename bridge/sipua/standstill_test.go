@@ -1,0 +1,205 @@
+package sipua
+
+import (
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// standing is a house whose process can stand still. A virtual clock cannot be held, so only the clock that shows the standstill
+// goes on: what is sent after it counts as waiting since before.
+func standing(t *testing.T, settings ...setting) (h *house, stand func(time.Duration)) {
+	began, missed := time.Now(), &atomic.Int64{}
+	clocks := func(o *Options, _ *times) {
+		o.clocks = func() (wall, boot time.Duration) {
+			boot = time.Hour + time.Since(began) + time.Duration(missed.Load())
+			return 800_000*time.Hour + boot, boot
+		}
+	}
+	return newVirtualHouse(t, append(settings, clocks)...), func(d time.Duration) {
+		<-time.After(time.Millisecond) // all that came is read
+		missed.Add(int64(d))
+	}
+}
+
+// What the far end said while the process stood still is old when it is read (SAFETY.md S11, S97): its BYE, and its CANCEL,
+// since the near end may have answered meanwhile, which makes it a clearing like any other.
+func TestOldClearing(t *testing.T) {
+	t.Parallel()
+	t.Run("BYE", func(t *testing.T) {
+		t.Parallel()
+		synctest.Test(t, func(t *testing.T) {
+			h, stand := standing(t)
+			c := h.incoming()
+			stand(5 * time.Second)
+			c.far.request("BYE", "")
+			h.service.expectOf("200", "BYE")
+			h.cleared("bye 5s late")
+		})
+	})
+	t.Run("CANCEL", func(t *testing.T) {
+		t.Parallel()
+		for _, late := range []time.Duration{0, 5 * time.Second} {
+			synctest.Test(t, func(t *testing.T) {
+				h, stand := standing(t)
+				far := h.arrive(far())
+				inv := h.adapter.expect("INVITE")
+				h.adapter.respond(inv, 180, "near", "")
+				h.service.expect("180")
+				stand(late)
+				far.cancel()
+				h.service.expectOf("200", "CANCEL")
+				far.nack(h.service.expect("487"))
+				h.adapter.respond(inv, 200, "near", near()) // it crosses our CANCEL
+				h.adapter.expect("CANCEL")
+				h.adapter.expect("ACK")
+				text := "1 far end cleared: bye"
+				if late > 0 {
+					text += " 5s late"
+				}
+				h.desk.saw("1 arrived", "1 ringing", text, "1 answered")
+				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+				h.desk.saw("1 adapter leg cleared: confirmed")
+				h.atRest()
+			})
+		}
+	})
+}
+
+// An answer that was read late says nothing of now: a 481 to a method that the service took before ends a call at once, but
+// after a standstill the service is asked anew, and so it is if what it was asked about the call got such an answer.
+func TestOldAnswers(t *testing.T) {
+	t.Parallel()
+	for name, stood := range map[string]bool{"old": true, "new": false} {
+		t.Run("to what was passed on, "+name, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h, stand := standing(t)
+				c := h.incoming()
+				info := func(code int) {
+					c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+					m := h.service.expect("INFO")
+					if code == 481 && stood {
+						stand(5 * time.Second)
+					}
+					h.service.respond(m, code, "", "")
+				}
+				info(200)
+				h.adapter.expectOf("200", "INFO")
+				info(481)
+				h.adapter.expectOf("481", "INFO")
+				h.askedAnew(c, stood)
+			})
+		})
+		for _, code := range []int{481, 408} {
+			t.Run("to a question, "+name+" "+num(code), func(t *testing.T) {
+				t.Parallel()
+				synctest.Test(t, func(t *testing.T) {
+					h, stand := standing(t, inShort)
+					c := h.incoming()
+					m, _ := h.questioned("OPTIONS")
+					h.service.respond(m, 200, "", "")
+					m, _ = h.questioned("OPTIONS")
+					if stood {
+						stand(5 * time.Second)
+					}
+					h.service.respond(m, code, "", "")
+					if code == 408 {
+						m, _ = h.questioned("INVITE")
+						h.service.respond(m, code, "", "")
+						h.service.expect("ACK")
+					}
+					h.askedAnew(c, stood)
+				})
+			})
+		}
+	}
+}
+
+// askedAnew takes the question that follows an old answer, or the end that follows a new one.
+func (h *house) askedAnew(c talk, stood bool) {
+	h.t.Helper()
+	if !stood {
+		h.vanished(0)
+		h.cleared("service-lost")
+		return
+	}
+	m, after := h.questioned("OPTIONS")
+	if after > 0 {
+		h.t.Fatalf("asked after %v", after)
+	}
+	h.service.respond(m, 200, "", "")
+	h.hangUp(c.near)
+}
+
+// A session that was not refreshed while the process stood still has not ended for that: the far end is asked, and the session
+// begins anew. The next time it ends.
+func TestSessionDoesNotEndInAStandstill(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, stand := standing(t, timed(90, time.Millisecond))
+		h.answered("Session-Expires: 90;refresher=uas", "Require: timer")
+		began := time.Now()
+		stand(5 * time.Second)
+		m, _ := h.questioned("OPTIONS")
+		if took := time.Since(began); took < 60*time.Millisecond || took > 91*time.Millisecond {
+			t.Errorf("asked after %v", took)
+		}
+		h.service.respond(m, 200, "", "")
+		h.expired()
+	})
+}
+
+// An adapter that did not answer while nobody read is asked again before it counts as lost.
+func TestAdapterIsAskedAgainAfterAStandstill(t *testing.T) {
+	t.Parallel()
+	for _, stood := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h, stand := standing(t)
+			c := h.incoming()
+			c.far.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+			h.adapter.expect("INFO")
+			h.service.expectOf("408", "INFO")
+			h.adapter.expect("OPTIONS")
+			if stood {
+				stand(time.Minute)
+				h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "", "")
+				h.hangUp(c.near)
+				return
+			}
+			h.desk.saw("1 adapter lost")
+			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			h.service.respond(h.service.expect("BYE"), 200, "", "")
+			h.atRest()
+		})
+	}
+}
+
+// The silence of a far end counts from the end of a standstill, in which nobody was heard (SAFETY.md S97).
+func TestSilenceCountsFromTheEndOfAStandstill(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		h, stand := standing(t, inShort, func(o *Options, _ *times) {
+			o.reception = heardFor(began, 20*time.Second)
+			o.Lines[0].ActOnMediaLost = true
+		})
+		h.incoming()
+		h.keepsSaying(200, 300*time.Second)
+		stand(5 * time.Second)
+		h.keepsSaying(200, 299*time.Second) // it would have been silent for 5 min after 320 s
+		h.desk.none()
+		h.vanished(200)
+		h.desk.saw("1 far end silent")
+		h.cleared("media-lost")
+	})
+}
+
+// none checks that nothing has happened.
+func (d *desk) none() {
+	d.t.Helper()
+	if synctest.Wait(); len(d.seen) > 0 {
+		d.t.Fatalf("event %s", <-d.seen)
+	}
+}
