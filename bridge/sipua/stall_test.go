@@ -7,9 +7,9 @@ import (
 	"time"
 )
 
-// standing is a house whose process can stand still. A virtual clock cannot be held, so only the clock that shows the standstill
+// stalling is a house whose process can stall. A virtual clock cannot be held, so only the clock that shows the stall
 // goes on: what is sent after it counts as waiting since before.
-func standing(t *testing.T, settings ...setting) (h *house, stand func(time.Duration)) {
+func stalling(t *testing.T, settings ...setting) (h *house, stall func(time.Duration)) {
 	began, missed := time.Now(), &atomic.Int64{}
 	clocks := func(o *Options, _ *times) {
 		o.clocks = func() (wall, boot time.Duration) {
@@ -23,16 +23,16 @@ func standing(t *testing.T, settings ...setting) (h *house, stand func(time.Dura
 	}
 }
 
-// What the far end said while the process stood still is old when it is read (SAFETY.md S11, S97): its BYE, and its CANCEL,
+// What the far end said while the process was stalled is old when it is read (SAFETY.md S11, S97): its BYE, and its CANCEL,
 // since the near end may have answered meanwhile, which makes it a clearing like any other.
 func TestOldClearing(t *testing.T) {
 	t.Parallel()
 	t.Run("BYE", func(t *testing.T) {
 		t.Parallel()
 		synctest.Test(t, func(t *testing.T) {
-			h, stand := standing(t)
+			h, stall := stalling(t)
 			c := h.incoming()
-			stand(5 * time.Second)
+			stall(5 * time.Second)
 			c.far.request("BYE", "")
 			h.service.expectOf("200", "BYE")
 			h.cleared("bye 5s late")
@@ -42,12 +42,12 @@ func TestOldClearing(t *testing.T) {
 		t.Parallel()
 		for _, late := range []time.Duration{0, 5 * time.Second} {
 			synctest.Test(t, func(t *testing.T) {
-				h, stand := standing(t)
+				h, stall := stalling(t)
 				far := h.arrive(far())
 				inv := h.adapter.expect("INVITE")
 				h.adapter.respond(inv, 180, "near", "")
 				h.service.expect("180")
-				stand(late)
+				stall(late)
 				far.cancel()
 				h.service.expectOf("200", "CANCEL")
 				far.nack(h.service.expect("487"))
@@ -68,20 +68,20 @@ func TestOldClearing(t *testing.T) {
 }
 
 // An answer that was read late says nothing of now: a 481 to a method that the service took before ends a call at once, but
-// after a standstill the service is asked anew, and so it is if what it was asked about the call got such an answer.
+// after a stall the service is asked anew, and so it is if what it was asked about the call got such an answer.
 func TestOldAnswers(t *testing.T) {
 	t.Parallel()
-	for name, stood := range map[string]bool{"old": true, "new": false} {
+	for name, stalled := range map[string]bool{"old": true, "new": false} {
 		t.Run("to what was passed on, "+name, func(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
-				h, stand := standing(t)
+				h, stall := stalling(t)
 				c := h.incoming()
 				info := func(code int) {
 					c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 					m := h.service.expect("INFO")
-					if code == 481 && stood {
-						stand(5 * time.Second)
+					if code == 481 && stalled {
+						stall(5 * time.Second)
 					}
 					h.service.respond(m, code, "", "")
 				}
@@ -89,20 +89,20 @@ func TestOldAnswers(t *testing.T) {
 				h.adapter.expectOf("200", "INFO")
 				info(481)
 				h.adapter.expectOf("481", "INFO")
-				h.askedAnew(c, stood)
+				h.askedAnew(c, stalled)
 			})
 		})
 		for _, code := range []int{481, 408} {
 			t.Run("to a question, "+name+" "+num(code), func(t *testing.T) {
 				t.Parallel()
 				synctest.Test(t, func(t *testing.T) {
-					h, stand := standing(t, inShort)
+					h, stall := stalling(t, inShort)
 					c := h.incoming()
 					m, _ := h.questioned("OPTIONS")
 					h.service.respond(m, 200, "", "")
 					m, _ = h.questioned("OPTIONS")
-					if stood {
-						stand(5 * time.Second)
+					if stalled {
+						stall(5 * time.Second)
 					}
 					h.service.respond(m, code, "", "")
 					if code == 408 {
@@ -110,7 +110,7 @@ func TestOldAnswers(t *testing.T) {
 						h.service.respond(m, code, "", "")
 						h.service.expect("ACK")
 					}
-					h.askedAnew(c, stood)
+					h.askedAnew(c, stalled)
 				})
 			})
 		}
@@ -118,9 +118,9 @@ func TestOldAnswers(t *testing.T) {
 }
 
 // askedAnew takes the question that follows an old answer, or the end that follows a new one.
-func (h *house) askedAnew(c talk, stood bool) {
+func (h *house) askedAnew(c talk, stalled bool) {
 	h.t.Helper()
-	if !stood {
+	if !stalled {
 		h.vanished(0)
 		h.cleared("service-lost")
 		return
@@ -133,15 +133,15 @@ func (h *house) askedAnew(c talk, stood bool) {
 	h.hangUp(c.near)
 }
 
-// A session that was not refreshed while the process stood still has not ended for that: the far end is asked, and the session
+// A session that was not refreshed while the process was stalled has not ended for that: the far end is asked, and the session
 // begins anew. The next time it ends.
-func TestSessionDoesNotEndInAStandstill(t *testing.T) {
+func TestSessionDoesNotEndInAStall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h, stand := standing(t, timed(90, time.Millisecond))
+		h, stall := stalling(t, timed(90, time.Millisecond))
 		h.answered("Session-Expires: 90;refresher=uas", "Require: timer")
 		began := time.Now()
-		stand(5 * time.Second)
+		stall(5 * time.Second)
 		m, _ := h.questioned("OPTIONS")
 		if took := time.Since(began); took < 60*time.Millisecond || took > 91*time.Millisecond {
 			t.Errorf("asked after %v", took)
@@ -152,18 +152,18 @@ func TestSessionDoesNotEndInAStandstill(t *testing.T) {
 }
 
 // An adapter that did not answer while nobody read is asked again before it counts as lost.
-func TestAdapterIsAskedAgainAfterAStandstill(t *testing.T) {
+func TestAdapterIsAskedAgainAfterAStall(t *testing.T) {
 	t.Parallel()
-	for _, stood := range []bool{true, false} {
+	for _, stalled := range []bool{true, false} {
 		synctest.Test(t, func(t *testing.T) {
-			h, stand := standing(t)
+			h, stall := stalling(t)
 			c := h.incoming()
 			c.far.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 			h.adapter.expect("INFO")
 			h.service.expectOf("408", "INFO")
 			h.adapter.expect("OPTIONS")
-			if stood {
-				stand(time.Minute)
+			if stalled {
+				stall(time.Minute)
 				h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "", "")
 				h.hangUp(c.near)
 				return
@@ -176,18 +176,18 @@ func TestAdapterIsAskedAgainAfterAStandstill(t *testing.T) {
 	}
 }
 
-// The silence of a far end counts from the end of a standstill, in which nobody was heard (SAFETY.md S97).
-func TestSilenceCountsFromTheEndOfAStandstill(t *testing.T) {
+// The silence of a far end counts from the end of a stall, in which nobody was heard (SAFETY.md S97).
+func TestSilenceCountsFromTheEndOfAStall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		began := time.Now()
-		h, stand := standing(t, inShort, func(o *Options, _ *times) {
+		h, stall := stalling(t, inShort, func(o *Options, _ *times) {
 			o.reception = heardFor(began, 20*time.Second)
 			o.Lines[0].ActOnMediaLost = true
 		})
 		h.incoming()
 		h.keepsSaying(200, 300*time.Second)
-		stand(5 * time.Second)
+		stall(5 * time.Second)
 		h.keepsSaying(200, 299*time.Second) // it would have been silent for 5 min after 320 s
 		h.desk.none()
 		h.vanished(200)
