@@ -23,7 +23,7 @@
 //	  12.2.2             receiving one           inside.go, tables.go (its dialog), source.go (a wrong source)
 //	  13.2               sending INVITE          exchange.go; several 200s: dialog.go and exchange.go
 //	  13.3               answering INVITE        answer.go: 200 and its repeats, ACK, failures; prack.go: 1xx
-//	  14                 re-INVITE, 491          inside.go, offers.go; our own after a 491: sessiontimer.go
+//	  14                 re-INVITE, 491          inside.go, offers.go; our own: sessiontimer.go, moved.go (media that moves)
 //	  15                 BYE                     leg.go (sending), inside.go (receiving), late.go (its age)
 //	  16.6, 16.8         Timer C                 exchange.go
 //	  17, 18             transactions, transport endpoint/

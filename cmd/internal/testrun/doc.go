@@ -44,6 +44,9 @@
 //	3 minutes on sockets [the number of the call that failed]
 //	  go test ./bridge/sipua -run VanishingFarEnds -vanishing.calls 5000
 //	  go test ./bridge/sipua -run VanishingFarEndsOnSockets -vanishing.sockets 200 -timeout 10m
+//	the same on the built daemon: 192 calls through kamailio, which is restarted or cut off, to SIPp, which is killed;
+//	7 minutes, not in .ci/run
+//	  go test ./cmd/internal/interop -run 'TestVanishing$' -vanishing -timeout 15m -v
 //	2,000 pairs of messages in the order of the wire, 20,000 mutations of messages
 //	  go test ./bridge/sipua/endpoint -run 'InOrder|Mutations' -full
 //	the RTP relay beside a C relay
