@@ -62,6 +62,7 @@ type question struct {
 	quiet    sip.RequestMethod   // of the last of them
 	trusted  bool                // one of them is of a method that was answered 2xx before
 	repeated bool                // it was used twice, since there is no second method
+	answered bool                // a method was refused that the service supports: if it ignores OPTIONS, it may ignore it always
 	lost     bool                // a request got none, and the service did not serve
 	code     int                 // the last answer
 	now      *inquiry
@@ -152,6 +153,9 @@ func (l *leg) dueLook() time.Time {
 		return v.asked.Add(t.learn)
 	}
 	next, last := v.asked.Add(t.ask), v.asked.Add(t.askSeldom)
+	if all := l.methods(); len(all) > 2 && v.habits[all[0]] != confirms && v.habits[all[1]] != confirms {
+		next = next.Add(-t.final) // the question may take a third request
+	}
 	if fresh := l.c.path.heard(l.side).Add(t.fresh); fresh.After(next) {
 		next = fresh
 	}
@@ -244,7 +248,7 @@ func (l *leg) tryNext(q *question) {
 	for len(q.left) > 0 && l.alive.habits[q.left[0]] == useless {
 		q.left = q.left[1:]
 	}
-	if len(q.left) == 0 && q.silent == 1 && !q.repeated { // there is no second method
+	if len(q.left) == 0 && q.silent == 1 && !q.repeated && (!q.answered || q.quiet != sip.OPTIONS) { // there is no second method
 		q.left, q.repeated = []sip.RequestMethod{q.quiet}, true
 	}
 	switch {
@@ -302,6 +306,8 @@ func (l *leg) answeredInquiry(n *inquiry, code int) {
 		q.refused = append(q.refused, n.m)
 		if code == sip.StatusMethodNotAllowed || code == sip.StatusNotImplemented {
 			l.learnHabit(n.m, useless)
+		} else {
+			q.answered = true
 		}
 		l.tryNext(q)
 	}

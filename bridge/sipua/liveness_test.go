@@ -441,6 +441,26 @@ func TestNoEndWhileMediaFlows(t *testing.T) {
 	})
 }
 
+// A service that says yes to no way of asking is asked in every way before its silence counts, and a far end that vanishes right
+// after a question is still noticed within 200 s.
+func TestBoundWithoutTrust(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, inShort)
+		h.answered(knowsUpdate)
+		for _, method := range []string{"UPDATE", "OPTIONS", "INVITE"} {
+			m, _ := h.questioned(method)
+			h.service.respond(m, 500, "", "")
+		}
+		died := time.Now()
+		h.vanished(0)
+		if took := time.Since(died); took > short(200*time.Second) {
+			t.Errorf("ended after %v, in the times of life %v", took, took*20)
+		}
+		h.cleared("service-lost")
+	})
+}
+
 // A service that was lost is asked about its calls 30 s after it is back, and not when their turn comes: that is 15 min after
 // the last question while the far end is heard.
 func TestAskedWhenServiceIsBack(t *testing.T) {
