@@ -32,9 +32,7 @@ func (l *leg) doubt(m sip.RequestMethod, code int, since time.Time, second bool)
 		l.gone(code)
 	case code != 0 && code != sip.StatusRequestTimeout:
 	case l.c.path.heard(l.side).After(since):
-	case l.s.ep.Resumed().After(since): // its answer may still wait to be read
-		l.ask(func(code int, sent time.Time) { l.doubt(sip.OPTIONS, code, sent, true) })
-	case l.c.path.relay || second:
+	case (l.c.path.relay || second) && !l.s.ep.Resumed().After(since): // otherwise its answer may still wait to be read
 		l.gone(code)
 	default:
 		l.ask(func(code int, sent time.Time) { l.doubt(sip.OPTIONS, code, sent, true) })
