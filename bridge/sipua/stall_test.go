@@ -51,8 +51,8 @@ func TestOldClearing(t *testing.T) {
 				far.cancel()
 				h.service.expectOf("200", "CANCEL")
 				far.nack(h.service.expect("487"))
-				h.adapter.respond(inv, 200, "near", near()) // it crosses our CANCEL
 				h.adapter.expect("CANCEL")
+				h.adapter.respond(inv, 200, "near", near()) // it crosses our CANCEL
 				h.adapter.expect("ACK")
 				text := "1 far end cleared: bye"
 				if late > 0 {
