@@ -12,7 +12,7 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// newHouseOfAddresses is a house whose service has a name with two addresses, and another service of the line if that is wanted.
+// newHouseOfAddresses is a house whose service has a name with two addresses. With two, the line has another service too.
 func newHouseOfAddresses(t *testing.T, two bool) (h *house, second, reserve *talker) {
 	const host = "127.0.0.4"
 	var m memory
@@ -20,16 +20,18 @@ func newHouseOfAddresses(t *testing.T, two bool) (h *house, second, reserve *tal
 	h = newHouseIn(t, &m, shorter, func(o *Options, times *times) {
 		times.silence, times.quick = 4*sec, 2*sec
 		registrar := o.Lines[0].Registrar
-		second = newTalkerOn(t, "second address", m.network.Listen(netip.AddrPortFrom(netip.MustParseAddr(host), uint16(registrar.Port))))
+		own := netip.AddrPortFrom(netip.MustParseAddr(host), uint16(registrar.Port))
+		second = newTalkerOn(t, "second address", m.network.Listen(own))
 		o.Lines[0].ServiceProxy = "pbx.example:" + num(registrar.Port)
 		o.lookup = func(_ context.Context, _, name string) ([]netip.Addr, error) {
 			if name != "pbx.example" {
 				return nil, &net.DNSError{Name: name, IsNotFound: true}
 			}
-			return []netip.Addr{netip.MustParseAddr("2001:db8::1"), netip.MustParseAddr(registrar.Host), netip.MustParseAddr(host)}, nil
+			return []netip.Addr{netip.MustParseAddr("2001:db8::1"), netip.MustParseAddr(registrar.Host), own.Addr()}, nil
 		}
 		if two {
-			o.Lines[0].Second = &ServiceAccount{Registrar: sip.Uri{Scheme: "sip", Host: reserveHost, Port: int(reserve.at.Port())}, User: secondUser, Secret: secondSecret}
+			o.Lines[0].Second = &ServiceAccount{User: secondUser, Secret: secondSecret,
+				Registrar: sip.Uri{Scheme: "sip", Host: reserveHost, Port: int(reserve.at.Port())}}
 		}
 	})
 	return h, second, reserve
@@ -98,8 +100,8 @@ func TestEmergencyAddresses(t *testing.T) {
 	}
 }
 
-// Each address has refused: the call goes on to the line's other service, and what each said is told. Without another service
-// the last refusal is the adapter's. An ordinary call goes to one address.
+// Each address has refused: the call goes on to the line's other service, and what each said is told. Without another
+// service the last refusal is the adapter's. An ordinary call goes to one address.
 func TestEmergencyAddressesRefuse(t *testing.T) {
 	t.Parallel()
 	for _, two := range []bool{true, false} {

@@ -117,9 +117,9 @@ func (x *exchange) dropOthers() {
 	x.standing = nil
 }
 
-// nextAddress passes an emergency call that an address of a service refused, or did not answer, to another address of that service (RFC
-// 3263 section 4.3); false: there is none that was not tried. While an address may still answer, the others are not tried: they are one
-// service, and have the same people behind them.
+// nextAddress passes an emergency call that an address of a service refused, or did not answer, to another address of that
+// service (RFC 3263 section 4.3); false: all were tried. While an address may still answer, the others are not tried: they
+// are one service, and have the same people behind them.
 func (x *exchange) nextAddress() bool {
 	cl := x.client
 	if !x.to.c.emergency || cl.tx == nil {
@@ -132,7 +132,8 @@ func (x *exchange) nextAddress() bool {
 	if err != nil || !found {
 		return false
 	}
-	x.to.c.line.log.Warn("an emergency call goes on to another address of the service", zap.Uint64("call", uint64(x.to.c.id)), zap.Stringer("address", next))
+	x.to.c.line.log.Warn("an emergency call goes on to another address of the service",
+		zap.Uint64("call", uint64(x.to.c.id)), zap.Stringer("address", next))
 	x.giveUp(cl)
 	x.told = false
 	x.tryAt(cl.to.account, &client{name: name, tried: tried, at: netip.AddrPortFrom(next, uint16(port)).String()})

@@ -442,10 +442,10 @@ func TestNoCallbackAfterAFailedCall(t *testing.T) {
 	})
 }
 
-// The first service says 100 and then nothing, and the second refuses: the call waits at the first for as long as the caller does.
-// Once there was a 100, RFC 3261 has no timer that ends an INVITE at who sent it (section 17.1.1.2; Timer C, which runs out after
-// some 3 min, is a proxy's, section 16.6), and a call for help that is ended while a service still has it may be the one
-// that is answered next.
+// The first service says 100 and then nothing, and the second refuses: the call waits at the first for as long as the caller
+// does. Once there was a 100, RFC 3261 has no timer that ends an INVITE at who sent it (section 17.1.1.2; Timer C, which runs
+// out after some 3 min, is a proxy's, section 16.6), and a call for help that is ended while a service still has it may be
+// the one that is answered next.
 func TestEmergencyCallWaitsAtTheServiceThatHasIt(t *testing.T) {
 	t.Parallel()
 	for _, answered := range []bool{true, false} {

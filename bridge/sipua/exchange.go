@@ -46,8 +46,8 @@ type exchange struct {
 // client is the client's half of an exchange: an INVITE to the adapter, or an attempt at one service.
 type client struct {
 	to *leg // set once
-	// name is the destination whose addresses are tried one after another, "" until the second; tried are those that were, at is the one
-	// that is now, with its port
+	// name is the destination whose addresses are tried one after another, "" until the second one is; tried are those that
+	// were, at is the one that is now, with its port
 	name, at             string
 	tried                []netip.Addr
 	req                  *sip.Request

@@ -62,7 +62,7 @@ type question struct {
 	quiet    sip.RequestMethod   // of the last of them
 	trusted  bool                // one of them is of a method that was answered 2xx before
 	repeated bool                // it was used twice, since there is no second method
-	answered bool                // a method was refused that the service supports: if it ignores OPTIONS, it may ignore it always
+	answered bool                // a method that the service supports was refused: it may ignore OPTIONS always
 	lost     bool                // a request got none, and the service did not serve
 	code     int                 // the last answer
 	now      *inquiry
@@ -137,7 +137,8 @@ func (l *leg) answered(m sip.RequestMethod, code int) {
 	}
 }
 
-// quietSince is since when nothing is heard of the leg's media, zero if nothing ever was. While this process stood still it heard nobody.
+// quietSince is since when nothing is heard of the leg's media, zero if nothing ever was. While this process stood still it
+// heard nobody.
 func (l *leg) quietSince() time.Time {
 	since := l.c.path.quietSince(l.side)
 	if at := l.s.ep.Resumed(); !since.IsZero() && at.After(since) {

@@ -24,11 +24,13 @@ func (x *refresh) follow(res *sip.Response) {
 	l, path := x.l, &x.l.c.path
 	direct := !path.relay
 	last, _ := path.lastSent(l.peer().side)
-	if l.state != legUp || direct && (contentType(res) != sdpType || !hasBody(res) || destinations(res.Body()) == destinations(last)) {
+	moved := hasBody(res) && contentType(res) == sdpType && destinations(res.Body()) != destinations(last)
+	if l.state != legUp || direct && !moved {
 		return
 	}
 	if _, err := path.translate(res, l.side); err != nil {
-		l.c.line.log.Warn("the answer to a refresh cannot be followed; media stays as it was", zap.Uint64("call", uint64(l.c.id)), zap.Error(err))
+		l.c.line.log.Warn("the answer to a refresh cannot be followed; media stays as it was",
+			zap.Uint64("call", uint64(l.c.id)), zap.Error(err))
 		return
 	}
 	if direct {

@@ -157,7 +157,8 @@ func (s *account) build(m sip.RequestMethod, o outside) *sip.Request {
 	return req
 }
 
-// elsewhere passes the call to another address of the service, to the line's other service, or on to an attempt that stands there; false: there is none, or it is too late,
+// elsewhere passes the call to another address of the service, to the line's other service, or on to an attempt that stands
+// there; false: there is none, or it is too late,
 // since the adapter was told something of this one's. An emergency call goes on all the same.
 func (x *exchange) elsewhere() bool {
 	if !x.mayGoOn() || x.told && !x.to.c.emergency {

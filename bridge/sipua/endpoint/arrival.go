@@ -117,8 +117,8 @@ func (a *arrivals) age(at Arrival) time.Duration {
 	return max(0, boot-time.Duration(at))
 }
 
-// Resumed is when this process went on after it had stood still, or after the machine had slept, the last time; zero: it never did, or
-// that is not known. What came meanwhile may still wait to be read, and what did not come is no silence.
+// Resumed is when this process went on the last time that it had stood still, or that the machine had slept; zero: it never
+// did, or that is not known. What came meanwhile may still wait to be read, and what did not come is no silence.
 func (e *Endpoint) Resumed() time.Time { return e.arrivals.resumed() }
 
 func (a *arrivals) resumed() time.Time {

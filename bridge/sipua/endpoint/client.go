@@ -218,8 +218,8 @@ func nearest(addrs []netip.Addr, own netip.Addr) netip.Addr {
 	return addrs[0].Unmap()
 }
 
-// Alternative is an address of a host name that was not tried, of those that it had when it was last looked up and of the family that we
-// listen on; false: there is none.
+// Alternative is an address of a host name that was not tried, of those that it had when it was last looked up, and of the
+// family that we listen on; false: there is none.
 func (e *Endpoint) Alternative(host string, tried []netip.Addr) (netip.Addr, bool) {
 	own := e.addr.Addr()
 	for _, a := range e.names.get(host) {

@@ -31,8 +31,8 @@ type Options struct {
 	UDP, TCP bool
 	// Packets, if not nil, is read and written instead of a UDP socket of our own; it is closed by Close.
 	Packets Packets
-	// Clocks, if not nil, are read instead of the system's: the wall clock, and one that goes on while this process stands still and while
-	// the machine sleeps.
+	// Clocks, if not nil, are read instead of the system's: the wall clock, and one that goes on while this process stands
+	// still and while the machine sleeps.
 	Clocks func() (wall, boot time.Duration)
 	// Lookup, if not nil, looks host names up instead of the system's resolver. It may be called from any goroutine.
 	Lookup func(ctx context.Context, network, host string) ([]netip.Addr, error)
@@ -95,7 +95,7 @@ type Endpoint struct {
 	parser   *sip.Parser
 	packets  Packets
 	stamped  *stamped  // packets, if they bear the kernel's stamps
-	arrivals *arrivals // nil on sockets that are not the system's, whose time is not the clock's, unless they have a clock
+	arrivals *arrivals // nil on sockets that are not the system's, unless Clocks goes with them
 	streams  streams
 	guard    guard
 	n        counters

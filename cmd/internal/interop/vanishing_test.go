@@ -19,7 +19,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-var vanishing = flag.Bool("vanishing", false, "192 calls through kamailio whose far ends are killed, or whose service is cut off or restarted; takes 7 min")
+var vanishing = flag.Bool("vanishing", false,
+	"192 calls through kamailio whose far ends are killed, or whose service is cut off or restarted; takes 7 min")
 
 // cable stands for the network between the daemon and its service, and can be cut. It is a translator of addresses that
 // rewrites SIP too: kamailio sees the daemon at the cable's inner port, and the daemon sees kamailio at the outer one. All
