@@ -1,6 +1,7 @@
 package gpio
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"os"
@@ -129,8 +130,8 @@ func (s system) request(path string, offset int, o LineOptions) (line, error) {
 		return nil, err
 	}
 	unix.CloseOnExec(int(r.Fd)) // the kernel sets it by itself as far as we remember
-	l := &fdLine{fd: int(r.Fd), wake: -1, ioctl: s.ioctl}
-	if o.Edges {
+	l := &fdLine{fd: int(r.Fd), edges: o.Edges, ioctl: s.ioctl}
+	if l.edges {
 		if l.wake, err = unix.Eventfd(0, unix.EFD_CLOEXEC); err != nil {
 			unix.Close(l.fd)
 			return nil, fmt.Errorf("gpio: making an eventfd: %w", err)
@@ -171,7 +172,8 @@ func (o LineOptions) flags() uint64 {
 // else's meanwhile.
 type fdLine struct {
 	fd    int
-	wake  int // an eventfd that ends Edge; -1: no edges
+	edges bool
+	wake  int // an eventfd that ends Edge, if there are edges
 	ioctl control
 
 	mu     sync.Mutex
@@ -201,7 +203,7 @@ func (l *fdLine) done() {
 
 func (l *fdLine) release() {
 	unix.Close(l.fd)
-	if l.wake >= 0 {
+	if l.edges {
 		unix.Close(l.wake)
 	}
 }
@@ -236,7 +238,7 @@ func (l *fdLine) Edge() (Edge, error) {
 		return Edge{}, err
 	}
 	defer l.done()
-	if l.wake < 0 {
+	if !l.edges {
 		return Edge{}, errors.New("gpio: the line was requested without edges")
 	}
 	fds := []unix.PollFd{{Fd: int32(l.fd), Events: unix.POLLIN}, {Fd: int32(l.wake), Events: unix.POLLIN}}
@@ -282,8 +284,8 @@ func (l *fdLine) Close() error {
 	}
 	l.closed = true
 	last := l.users == 0
-	if !last && l.wake >= 0 {
-		_, _ = unix.Write(l.wake, []byte{1, 0, 0, 0, 0, 0, 0, 1}) // any number but 0, in either byte order; it cannot be full
+	if !last && l.edges {
+		_, _ = unix.Write(l.wake, binary.NativeEndian.AppendUint64(nil, 1)) // any number but 0; it cannot be full
 	}
 	l.mu.Unlock()
 	if last {
