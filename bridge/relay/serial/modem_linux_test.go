@@ -187,3 +187,31 @@ func TestPortClosedDuringACall(t *testing.T) {
 	require.NoError(t, <-read)
 	require.Zero(t, openFiles(t, path))
 }
+
+// TestPortOfAnother: a port that another process has for itself is told as that. The kernel lets its administrator in all the same, so a thread without
+// that right tries.
+func TestPortOfAnother(t *testing.T) {
+	_, path := pseudoTerminal(t)
+	m := &memoryModem{}
+	p, _, err := m.open(path, true)
+	require.NoError(t, err)
+	defer p.Close()
+	tried := make(chan error, 1) // one value
+	go func() {
+		runtime.LockOSThread() // and never unlocked: the thread ends with the goroutine
+		header := unix.CapUserHeader{Version: unix.LINUX_CAPABILITY_VERSION_3}
+		var none [2]unix.CapUserData
+		if err := unix.Capset(&header, &none[0]); err != nil {
+			tried <- err
+			return
+		}
+		_, _, err := m.open(path, true)
+		tried <- err
+	}()
+	err = <-tried
+	require.ErrorIs(t, err, unix.EBUSY)
+	require.ErrorContains(t, err, "another process has it for itself")
+
+	_, _, err = m.open("/dev/null", true)
+	require.ErrorIs(t, err, errNoLines, "lines, but no terminal")
+}
