@@ -101,7 +101,7 @@ func TestLengthsOfFrames(t *testing.T) {
 		pdu := bytes.Repeat([]byte{7}, n)
 		txn, unit, got, err := readFrame(bytes.NewReader(appendFrame(nil, 0x1234, 9, pdu)))
 		if !ok {
-			require.ErrorIs(t, err, ErrProtocol)
+			require.ErrorIs(t, noFrame(t, appendFrame(nil, 0x1234, 9, pdu)), ErrProtocol)
 			continue
 		}
 		require.NoError(t, err)
@@ -109,15 +109,13 @@ func TestLengthsOfFrames(t *testing.T) {
 	}
 	frame := appendFrame(nil, 1, 1, []byte{5, 0, 3, 0, 0})
 	for cut := range frame {
-		_, _, _, err := readFrame(bytes.NewReader(frame[:cut]))
-		require.Error(t, err)
+		err := noFrame(t, frame[:cut])
 		require.Equal(t, cut == 0 || cut == headerLen, err == io.EOF)
 	}
 	for _, i := range []int{2, 3} { // the protocol identifier
 		wrong := bytes.Clone(frame)
 		wrong[i]++
-		_, _, _, err := readFrame(bytes.NewReader(wrong))
-		require.ErrorIs(t, err, ErrProtocol)
+		require.ErrorIs(t, noFrame(t, wrong), ErrProtocol)
 	}
 }
 
@@ -151,4 +149,13 @@ func TestAnswersThatBelong(t *testing.T) {
 	}
 	require.Equal(t, []int{1, 7, 8}, on)
 	require.Equal(t, uint16(0x0203), word(binary.BigEndian.AppendUint16([]byte{3, 4, 0, 1}, 0x0203), 1))
+}
+
+// noFrame returns the error of what is no frame, with which comes nothing else.
+func noFrame(t *testing.T, b []byte) error {
+	t.Helper()
+	txn, unit, pdu, err := readFrame(bytes.NewReader(b))
+	require.Error(t, err)
+	require.Equal(t, []any{uint16(0), byte(0), []byte(nil)}, []any{txn, unit, pdu})
+	return err
 }
