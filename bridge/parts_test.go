@@ -429,3 +429,33 @@ func TestStopWaits(t *testing.T) {
 		assert.True(t, r.AtRest())
 	})
 }
+
+// TestTheGuardTimeEndsByItself: where no input is trusted, nothing but the guard time is waited for.
+func TestTheGuardTimeEndsByItself(t *testing.T) {
+	for _, trusted := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			p := supervision.DefaultPolicy()
+			p.SenseTrusted = trusted
+			r := newRigWith(LineOptions{Policy: p}) // without an input
+			r.held()
+			r.confirmed()
+			r.after(800*time.Millisecond + p.GuardTime - 1)
+			require.Equal(t, "guarding", r.View().Loop)
+			r.after(800*time.Millisecond + p.GuardTime)
+			require.Equal(t, "closed", r.View().Loop)
+			r.Stop()
+		})
+	}
+	synctest.Test(t, func(t *testing.T) {
+		s := newSenseRig(0, false)
+		p := s.Policy()
+		p.SenseTrusted = false
+		s.SetPolicy(p)
+		s.after(time.Second)
+		s.held()
+		s.confirmed()
+		s.after(1800*time.Millisecond + p.GuardTime)
+		require.Equal(t, "closed", s.View().Loop)
+		s.Stop()
+	})
+}

@@ -105,12 +105,12 @@ func TestReasonOfTheDoubt(t *testing.T) {
 func TestReadOftenAfterADoubt(t *testing.T) {
 	for poll, want := range map[time.Duration][2]int{time.Minute: {39, 0}, 100 * time.Millisecond: {100, 100}} {
 		f := newFaulty()
-		reads := 0
+		var reads []time.Time
 		acts := f.acts
 		f.acts = func(ctx context.Context, op controller.Op) error {
 			f.mu.Lock()
 			if op == controller.Read {
-				reads++
+				reads = append(reads, time.Now())
 			}
 			f.mu.Unlock()
 			return acts(ctx, op)
@@ -120,17 +120,18 @@ func TestReadOftenAfterADoubt(t *testing.T) {
 			require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome)
 			require.NoError(t, c.Close(t.Context()))
 			<-time.After(30 * time.Millisecond) // so that no reading falls on the bounds of what is counted
-			count := func() int {
+			for _, n := range want {
 				f.mu.Lock()
-				reads = 0
+				reads = nil
 				f.mu.Unlock()
 				<-time.After(10 * time.Second)
 				f.mu.Lock()
-				defer f.mu.Unlock()
-				return reads
+				require.InDelta(t, n, len(reads), 1)
+				for i := 1; i < len(reads); i++ {
+					require.Equal(t, min(poll, 250*time.Millisecond), reads[i].Sub(reads[i-1]))
+				}
+				f.mu.Unlock()
 			}
-			require.InDelta(t, want[0], count(), 1)
-			require.InDelta(t, want[1], count(), 1)
 		})
 	}
 }
