@@ -34,3 +34,20 @@ func TestTrialAtItsLastInstant(t *testing.T) {
 		l.want("the answer", l.after(1500*time.Millisecond+late, "adapter-leg-cleared call=1 answer=confirmed"), want)
 	}
 }
+
+// TestReleasedInACall: current that stopped while a call was up counts as on hook once the line is idle.
+func TestReleasedInACall(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	p.SenseTrusted, p.Watch = true, time.Minute
+	l := newLine(t, p)
+	l.after(0, "seized")
+	l.after(0, "call-requested call=1")
+	l.after(time.Second, "released")
+	if v := l.m.View(); v.OffHook == supervision.HookOn {
+		t.Errorf("in the call the line is %v", v.OffHook)
+	}
+	l.after(time.Second, "near-end-cleared call=1")
+	if v := l.m.View(); v.OffHook != supervision.HookOn {
+		t.Errorf("after the call the line is %v; want on hook", v.OffHook)
+	}
+}
