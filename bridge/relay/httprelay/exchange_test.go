@@ -230,3 +230,58 @@ func TestPaceOfReadings(t *testing.T) {
 		require.Zero(t, c.senseWait(now.Add(300*time.Millisecond)))
 	})
 }
+
+// TestReadingsBesideAnOpening: while one waits for its answer or is under way the input is left alone for as long as a reading takes, and not read at all
+// where that could meet the end of the opening; so for a second after it.
+func TestReadingsBesideAnOpening(t *testing.T) {
+	const ms = time.Millisecond
+	onMemory(t, ContactOptions{Sense: &Read{Request: Request{Path: "/current"}, Open: []string{"0"}, Closed: []string{"1"}}}, func(t *testing.T, m *inMemory, c *Contact, d *device) {
+		open := false
+		m.answer = func(path string) string {
+			if strings.HasSuffix(path, "/pulse") || strings.HasSuffix(path, "/close") {
+				open = strings.HasSuffix(path, "/pulse")
+			}
+			return ok(fmt.Sprintf(`{"open": %t}`, open))
+		}
+		d.board.Start()
+		require.NoError(t, d.board.Ready(t.Context()))
+		<-time.After(5 * time.Second)
+		wait := func(ended, took time.Duration) time.Duration {
+			now := time.Now()
+			c.pacing.ended, c.pacing.took = now.Add(-ended), took
+			return c.senseWait(now)
+		}
+		require.Equal(t, 300*ms, wait(0, 100*ms), "at rest")
+		m.takes = 50 * ms
+		result := make(chan relay.Result, 1) // read below
+		go func() {
+			result <- c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 800 * ms, NotAfter: time.Now().Add(time.Second)})
+		}()
+		<-time.After(70 * ms) // the token has come, and the pulse is on its way
+		require.Equal(t, 100*ms, wait(0, 100*ms), "without an answer yet")
+		<-time.After(40 * ms) // confirmed 10 ms ago
+		m.takes = 0
+		require.Equal(t, 100*ms, wait(0, 100*ms))
+		require.Equal(t, 20*ms, wait(0, 5*ms))
+		require.Equal(t, -80*ms, wait(100*ms, 5*ms), "nothing to wait for")
+		<-time.After(788*ms - 2*100*ms)
+		require.Equal(t, 100*ms, wait(0, 100*ms), "just in time: twice a reading and 2 ms are left")
+		<-time.After(1)
+		require.Equal(t, 202*ms-1, wait(100*ms, 100*ms), "after its end")
+		require.Equal(t, relay.Done, (<-result).Outcome)
+		require.Equal(t, 100*ms, wait(0, 100*ms))
+		<-time.After(time.Second)
+		require.Equal(t, 300*ms, wait(0, 100*ms))
+	})
+}
+
+// TestSecretsOfARequest: each in the forms in which an answer may repeat it, once.
+func TestSecretsOfARequest(t *testing.T) {
+	b, err := NewBoard(Options{Name: "device", URL: "http://relays.example", NoLock: true})
+	require.NoError(t, err)
+	b.opt.Password = `a"b c`
+	k := newCompiler(b, &ContactOptions{Name: "box-office", Contact: "relay-number-7"})
+	got := k.secretsOf(&message{url: "http://relays.example/x?key=sixsix&to=short&k=box-office&q=sev%20en", body: `{"seven77": "eighteig", "relay-number-7": 1}`,
+		headers: []Header{{"User-Agent", "clearback"}, {"Cache-Control", "no-store"}, {"Content-Type", "text"}, {"Authorization", "Basic eHl6"}, {"X-Key", "Bearer eHl6 p"}}})
+	require.Equal(t, []string{"a\"b c", "a%22b+c", "a&#34;b c", `a\"b c`, "eHl6", "eighteig", "p", "sev en", "sev%20en", "sev%2520en", "sev+en", "sixsix"}, got)
+}
