@@ -136,7 +136,7 @@ func TestStatusCodes(t *testing.T) {
 
 // TestWordsOfANumber: seconds have no more digits than they need.
 func TestWordsOfANumber(t *testing.T) {
-	for d, want := range map[time.Duration]string{0: "0 0", 800 * time.Millisecond: "800 0.8", time.Second: "1000 1", 1001 * time.Millisecond: "1001 1.001", 1250 * time.Millisecond: "1250 1.25"} {
+	for d, want := range map[time.Duration]string{0: "0 0", 800 * time.Millisecond: "800 0.8", time.Second: "1000 1", 1001 * time.Millisecond: "1001 1.001", 1250 * time.Millisecond: "1250 1.25", 10 * time.Second: "10000 10"} {
 		require.Equal(t, "7 "+want, numbers(7, d).Replace("{seq} {ms} {s}{token}"))
 	}
 	require.Equal(t, `7,"token":"a"`, numbersAndToken(7, 0, "a").Replace("{seq}{token}"))
@@ -155,4 +155,42 @@ func TestLongAnswers(t *testing.T) {
 	require.EqualError(t, b.explain(errors.New("x: secret")), "it is not HTTP as it should be")
 	require.Equal(t, `"`+strings.Repeat("x", 20)+`"`, shown(strings.Repeat("x", 20)))
 	require.Equal(t, "a text of 21 bytes", shown(strings.Repeat("x", 21)))
+}
+
+// TestNamesInARequest: each word stands for its own name, and only where that may stand in a URL.
+func TestNamesInARequest(t *testing.T) {
+	b, err := NewBoard(Options{Name: "device", URL: "http://relays.example/base/", User: "usher", Password: "pass~1", NoLock: true})
+	require.NoError(t, err)
+	k := newCompiler(b, &ContactOptions{Name: "box-office", Contact: "relay7"})
+	m, err := k.compile("open", &Request{Path: "/{contact}/{line}?u={user}&p={password}&n={seq}", Body: "{user}", Headers: []Header{{"X-Line", "{line}"}}}, "POST", "{seq}")
+	require.NoError(t, err)
+	require.Equal(t, "http://relays.example/base/relay7/box-office?u=usher&p=pass~1&n={seq}", m.url)
+	require.Equal(t, "usher", m.body)
+	require.Equal(t, "POST http://relays.example/base/{contact}/{line}", m.what)
+	require.Equal(t, []Header{{"User-Agent", "clearback"}, {"Content-Type", "application/json"}, {"Authorization", "Basic dXNoZXI6cGFzc34x"}, {"X-Line", "box-office"}}, m.headers)
+	m, err = k.compile("read", &Request{Path: "/"}, "GET")
+	require.NoError(t, err)
+	require.Equal(t, Header{"Cache-Control", "no-store"}, m.headers[1])
+	for says, r := range map[string]Request{
+		"{password}": {Path: "/{password}"}, "what stands for {user}": {Path: "/{user}"}, "what stands for {line}": {Path: "/{line}"}, "what stands for {contact}": {Path: "/{contact}"},
+		"a word in braces that does not belong there": {Path: "/{ms}"}, "it begins with /": {Path: "x"}, "cannot stand in a URL": {Path: "/a b"}, "a GET has no body": {Method: "GET", Path: "/", Body: "x"},
+		`method "HEAD"`: {Method: "HEAD", Path: "/"}, "content type: it has a control character": {Path: "/", Body: "x", ContentType: "a\n"}, `header "a b"`: {Path: "/", Headers: []Header{{"a b", ""}}},
+		"header Host is the driver's own": {Path: "/", Headers: []Header{{"host", ""}}}, "its value has a control character": {Path: "/", Headers: []Header{{"X", "a\n"}}},
+		"body: it has a word": {Path: "/", Body: "{x}"}, "header X: it has a word": {Path: "/", Headers: []Header{{"X", "{x}"}}},
+	} {
+		b.opt.User, b.opt.Password = "a b", "a b"
+		bad := newCompiler(b, &ContactOptions{Name: "a b", Contact: ""})
+		_, err := bad.compile("open", &r, "POST", "{seq}")
+		require.ErrorIs(t, err, ErrOptions)
+		require.ErrorContains(t, err, says)
+	}
+}
+
+// TestWhatADeviceSaid: its words end the error, if there are any, and not if they repeat a secret.
+func TestWhatADeviceSaid(t *testing.T) {
+	m := &message{secrets: []string{"S3cr3t"}}
+	require.Equal(t, "", m.said(nil))
+	require.Equal(t, "", m.said([]byte(" \r\n")))
+	require.Equal(t, ": busy", m.said([]byte("busy\r\n")))
+	require.Equal(t, "; what it said repeats a part of the request, and is not shown", m.said([]byte("key S3cr3t is wrong")))
 }

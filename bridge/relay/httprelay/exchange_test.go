@@ -132,6 +132,12 @@ func TestExchanges(t *testing.T) {
 		require.NoError(t, err)
 		require.Contains(t, m.requests(), `POST /a/box-office/pulse {"seq":4,"ms":800,"token":"a.b"}`)
 
+		longest := strings.Repeat("x", tokenMax)
+		m.set(ok(`{"open": false, "token": "` + longest + `"}`))
+		_, err = d.do(t, controller.Open, nil)
+		require.NoError(t, err)
+		require.Contains(t, m.requests()[1], longest)
+
 		forbidden := errors.New("forbidden")
 		m.set(fine)
 		for _, op := range []controller.Op{controller.Close, controller.Read} {
