@@ -154,3 +154,62 @@ func TestRankOfRequests(t *testing.T) {
 		require.Equal(t, c.want, c.j.rank(c.silent))
 	}
 }
+
+// TestOrderOfRequests: which goes next, and how long one waits that gives way; one that has waited for 3 s goes in its turn.
+func TestOrderOfRequests(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m := quiet(1, 2)
+		one, two := &unitWire{m: m, unit: 1}, &unitWire{m: m, unit: 2}
+		may := func() error { return nil }
+		a, b := &Contact{}, &Contact{}
+		now := time.Now()
+		make := func(w *unitWire, c *Contact, urgent bool, before func() error) *job {
+			return &job{query: query{pdu: closeIt, contact: c, urgent: urgent, before: before}, wire: w, since: now}
+		}
+		ways := map[*job]time.Duration{}
+		m.giveWay = func(j *job, silent bool, took time.Duration) time.Duration {
+			require.Equal(t, m.took, took)
+			require.Equal(t, m.units[j.wire.unit].silent > 0, silent)
+			return ways[j]
+		}
+		order := func(queue ...*job) (got []*job) {
+			m.queue = queue
+			for len(m.queue) > 0 {
+				j, _ := m.pickLocked()
+				got = append(got, j)
+			}
+			return got
+		}
+		opening, other, reading, readB, shut, wish := make(one, a, false, may), make(one, b, false, may), make(one, a, false, nil), make(one, b, false, nil), make(one, a, true, may), &job{since: now}
+		require.Equal(t, []*job{opening, other}, order(opening, other))
+		require.Equal(t, []*job{readB, opening}, order(opening, readB))
+		require.Equal(t, []*job{wish, readB, opening}, order(opening, readB, wish))
+		require.Equal(t, []*job{shut, readB, opening}, order(opening, readB, shut), "a close before all")
+		require.Equal(t, []*job{reading, shut, readB}, order(readB, reading, shut), "but for a reading of its own contact that was asked for before it")
+		require.Equal(t, []*job{shut, reading}, order(shut, reading), "not after it")
+		late := make(two, a, true, may)
+		m.units[2].silent = 1
+		require.Equal(t, []*job{shut, opening, late}, order(late, opening, shut), "a silent unit last")
+
+		ways[opening], ways[other] = 70*ms, 50*ms
+		m.queue = []*job{opening, other}
+		j, wait := m.pickLocked()
+		require.Nil(t, j)
+		require.Equal(t, 50*ms, wait)
+		ways[opening] = 0
+		j, _ = m.pickLocked()
+		require.Same(t, opening, j)
+		ways[shut] = 50 * ms
+		require.Equal(t, []*job{shut}, order(shut), "a close gives no way")
+		m.queue = []*job{other}
+		<-time.After(3*time.Second - 1)
+		j, _ = m.pickLocked()
+		require.Nil(t, j)
+		<-time.After(1)
+		j, _ = m.pickLocked()
+		require.Same(t, other, j)
+		m.queue = nil
+		_, wait = m.pickLocked()
+		require.Equal(t, time.Hour, wait)
+	})
+}
