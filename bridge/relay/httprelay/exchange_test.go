@@ -69,6 +69,20 @@ func (m *inMemory) set(answer string) {
 	m.answer, m.asked = func(string) string { return answer }, nil
 }
 
+// slow has each answer take so long.
+func (m *inMemory) slow(takes time.Duration) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.takes, m.at = takes, nil
+}
+
+// times are when it was asked, since slow.
+func (m *inMemory) times() []time.Time {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return append([]time.Time(nil), m.at...)
+}
+
 func (m *inMemory) requests() []string {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -169,7 +183,9 @@ func TestExchanges(t *testing.T) {
 		m.set(strings.Repeat("HTTP/1.1 102 Processing\r\n\r\n", interimMax) + fine)
 		_, err = d.do(t, controller.Read, nil)
 		require.NoError(t, err, "so many are allowed")
+		m.mu.Lock()
 		m.fail = errors.New("no route")
+		m.mu.Unlock()
 		for _, op := range []controller.Op{controller.Open, controller.Close, controller.Read} {
 			_, err = d.do(t, op, nil)
 			require.ErrorIs(t, err, m.fail)
@@ -207,14 +223,15 @@ func TestPaceOfReadings(t *testing.T) {
 			require.NoError(t, d.board.Ready(t.Context()))
 			<-time.After(5 * time.Second) // nothing was opened for long
 			m.set(current)
-			m.takes, m.at = takes*time.Millisecond, nil
+			m.slow(takes * time.Millisecond)
 			for range 3 {
 				level, err := c.Sense(t.Context())
 				require.NoError(t, err)
 				require.Equal(t, relay.LevelClosed, level)
 			}
-			require.Equal(t, (takes+pause)*time.Millisecond, m.at[2].Sub(m.at[1]))
-			require.Equal(t, (takes+pause)*time.Millisecond, m.at[1].Sub(m.at[0]))
+			at := m.times()
+			require.Equal(t, (takes+pause)*time.Millisecond, at[2].Sub(at[1]))
+			require.Equal(t, (takes+pause)*time.Millisecond, at[1].Sub(at[0]))
 			ctx, cancel := context.WithTimeout(t.Context(), 10*time.Millisecond)
 			defer cancel()
 			_, err := c.Sense(ctx)
@@ -224,7 +241,7 @@ func TestPaceOfReadings(t *testing.T) {
 			_, err = c.Sense(ctx)
 			require.ErrorIs(t, err, context.DeadlineExceeded)
 			c.pacing.turn <- struct{}{}
-			m.takes = 0
+			m.slow(0)
 			m.set(fine)
 		})
 	}
@@ -243,12 +260,14 @@ func TestReadingsBesideAnOpening(t *testing.T) {
 	const ms = time.Millisecond
 	onMemory(t, ContactOptions{Sense: &Read{Request: Request{Path: "/current"}, Open: []string{"0"}, Closed: []string{"1"}}}, func(t *testing.T, m *inMemory, c *Contact, d *device) {
 		open := false
-		m.answer = func(path string) string {
+		m.mu.Lock()
+		m.answer = func(path string) string { // under mu
 			if strings.HasSuffix(path, "/pulse") || strings.HasSuffix(path, "/close") {
 				open = strings.HasSuffix(path, "/pulse")
 			}
 			return ok(fmt.Sprintf(`{"open": %t}`, open))
 		}
+		m.mu.Unlock()
 		d.board.Start()
 		require.NoError(t, d.board.Ready(t.Context()))
 		<-time.After(5 * time.Second)
@@ -258,7 +277,7 @@ func TestReadingsBesideAnOpening(t *testing.T) {
 			return c.senseWait(now)
 		}
 		require.Equal(t, 300*ms, wait(0, 100*ms), "at rest")
-		m.takes = 50 * ms
+		m.slow(50 * ms)
 		result := make(chan relay.Result, 1) // read below
 		go func() {
 			result <- c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 800 * ms, NotAfter: time.Now().Add(time.Second)})
@@ -266,7 +285,7 @@ func TestReadingsBesideAnOpening(t *testing.T) {
 		<-time.After(70 * ms) // the token has come, and the pulse is on its way
 		require.Equal(t, 100*ms, wait(0, 100*ms), "without an answer yet")
 		<-time.After(40 * ms) // confirmed 10 ms ago
-		m.takes = 0
+		m.slow(0)
 		require.Equal(t, 100*ms, wait(0, 100*ms))
 		require.Equal(t, 20*ms, wait(0, 5*ms))
 		require.Equal(t, -80*ms, wait(100*ms, 5*ms), "nothing to wait for")
