@@ -36,8 +36,11 @@ func newIncidents(line string, every time.Duration, log *zap.Logger) incidents {
 
 // take takes a report of the machine.
 func (s *incidents) take(now supervision.Instant, at time.Time, e *supervision.Effect, m *supervision.Machine) {
-	if e.Report == supervision.ReportIncident {
+	switch e.Report {
+	case supervision.ReportIncident:
 		s.begin(now, at, e)
+	case supervision.ReportIncidentEnded: // perhaps another one of that reason is behind it
+		s.drop(now, func(i *openIncident) bool { return i.reason == e.Incident })
 	}
 	s.reconcile(now, m.View())
 	s.schedule(now)

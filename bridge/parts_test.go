@@ -459,3 +459,23 @@ func TestTheGuardTimeEndsByItself(t *testing.T) {
 		s.Stop()
 	})
 }
+
+// TestTheSameReasonAnew: an incident that is replaced by one with the same reason is over, and the other lasts since it began.
+func TestTheSameReasonAnew(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRigWith(LineOptions{Remind: time.Minute})
+		refused := relaytest.Step{Outcome: relay.Refused, Err: relay.ErrRefused}
+		r.contact.Script(refused, refused)
+		for i := range 2 {
+			r.after(time.Duration(i+1) * 10 * time.Second)
+			r.Post(supervision.Event{Kind: supervision.PulseRequested})
+			synctest.Wait()
+			require.Equal(t, i, r.log.FilterMessage("incident is over").Len())
+		}
+		r.after(2 * time.Minute)
+		lasts := r.log.FilterMessage("incident lasts").All()
+		require.NotEmpty(t, lasts)
+		require.Equal(t, r.began.Add(20*time.Second), lasts[0].ContextMap()["since"])
+		r.Stop()
+	})
+}
