@@ -84,9 +84,12 @@ func TestLevelOfAnEffect(t *testing.T) {
 // TestFailures: each error of a contact has its word, and of two the one that says more.
 func TestFailures(t *testing.T) {
 	for err, want := range map[error]supervision.Failure{
-		relay.ErrShort: supervision.FailureShort, relay.ErrMoved: supervision.FailureNotMoved, relay.ErrLate: supervision.FailureLate,
-		relay.ErrStopped: supervision.FailureStopped, relay.ErrUnreachable: supervision.FailureUnreachable, relay.ErrNoContact: supervision.FailureNoContact,
-		relay.ErrNoAnswer: supervision.FailureNoAnswer, relay.ErrRefused: supervision.FailureRefused, errors.New("else"): supervision.FailureRefused,
+		relay.ErrShort: supervision.FailureShort, relay.ErrMoved: supervision.FailureNotMoved,
+		relay.ErrLate:    supervision.FailureLate,
+		relay.ErrStopped: supervision.FailureStopped, relay.ErrUnreachable: supervision.FailureUnreachable,
+		relay.ErrNoContact: supervision.FailureNoContact,
+		relay.ErrNoAnswer:  supervision.FailureNoAnswer, relay.ErrRefused: supervision.FailureRefused,
+		errors.New("else"): supervision.FailureRefused,
 	} {
 		require.Equal(t, want, failure(fmt.Errorf("line box-office: %w", err)), err)
 	}

@@ -10,7 +10,8 @@ import (
 // TestWhyAnInterruptionWasNotMade: each failure of the contact is an incident with a reason of its own.
 func TestWhyAnInterruptionWasNotMade(t *testing.T) {
 	for failure, reason := range map[string]string{
-		"refused": "controller-refused", "not-moved": "contact-stuck", "late": "missed-not-after", "unreachable": "controller-unreachable", "no-answer": "controller-unreachable",
+		"refused": "controller-refused", "not-moved": "contact-stuck", "late": "missed-not-after",
+		"unreachable": "controller-unreachable", "no-answer": "controller-unreachable",
 	} {
 		l := newLine(t, supervision.DefaultPolicy())
 		l.held()
@@ -25,7 +26,8 @@ func TestTrialAtItsLastInstant(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.Lead = 1500 * time.Millisecond
 	for late, want := range map[time.Duration]string{
-		0: "open-loop call=1 seq=1 interval=500ms not-after=+122.5s", 1: "report suppressed call=1 interval=500ms rule=late trial",
+		0: "open-loop call=1 seq=1 interval=500ms not-after=+122.5s",
+		1: "report suppressed call=1 interval=500ms rule=late trial",
 	} {
 		l := newLine(t, p)
 		l.held()

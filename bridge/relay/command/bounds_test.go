@@ -17,8 +17,10 @@ func TestBoundsAreAllowed(t *testing.T) {
 		o  Options
 		ok bool
 	}{
-		{Options{Timeout: 20 * ms}, true}, {Options{Timeout: 20*ms - 1}, false}, {Options{Timeout: 10_000 * ms}, true}, {Options{Timeout: 10_000*ms + 1}, false},
-		{Options{Poll: 10 * ms}, true}, {Options{Poll: 10*ms - 1}, false}, {Options{Program: "relay"}, false}, {Options{Program: "/opt/re\x00lay"}, false},
+		{Options{Timeout: 20 * ms}, true}, {Options{Timeout: 20*ms - 1}, false},
+		{Options{Timeout: 10_000 * ms}, true}, {Options{Timeout: 10_000*ms + 1}, false},
+		{Options{Poll: 10 * ms}, true}, {Options{Poll: 10*ms - 1}, false}, {Options{Program: "relay"}, false},
+		{Options{Program: "/opt/re\x00lay"}, false},
 	} {
 		if c.o.Program == "" {
 			c.o.Program = "/opt/relay"
@@ -37,12 +39,18 @@ func TestBoundsAreAllowed(t *testing.T) {
 		o  ContactOptions
 		ok bool
 	}{
-		{ContactOptions{}, true}, {ContactOptions{Arguments: all(64, 1)}, true}, {ContactOptions{Arguments: all(65, 1)}, false},
-		{ContactOptions{Arguments: all(2, 4096)}, true}, {ContactOptions{Arguments: all(2, 4097)}, false}, {ContactOptions{Arguments: []string{"{action}", "\x00"}}, false},
-		{ContactOptions{Arguments: []string{"{line}"}}, false}, {ContactOptions{Arguments: []string{"{action}"}, Timed: &Timed{Limit: time.Second}}, false},
-		{ContactOptions{Timed: &Timed{Limit: ms}}, true}, {ContactOptions{Timed: &Timed{Limit: ms - 1}}, false}, {ContactOptions{Timed: &Timed{Limit: time.Hour}}, true},
-		{ContactOptions{Timed: &Timed{Limit: time.Hour + 1}}, false}, {ContactOptions{Timed: &Timed{Quantum: ms, Limit: ms}}, true},
-		{ContactOptions{Timed: &Timed{Quantum: -ms, Limit: ms}}, false}, {ContactOptions{Timed: &Timed{Quantum: ms + 1, Limit: time.Second}}, false},
+		{ContactOptions{}, true}, {ContactOptions{Arguments: all(64, 1)}, true},
+		{ContactOptions{Arguments: all(65, 1)}, false},
+		{ContactOptions{Arguments: all(2, 4096)}, true}, {ContactOptions{Arguments: all(2, 4097)}, false},
+		{ContactOptions{Arguments: []string{"{action}", "\x00"}}, false},
+		{ContactOptions{Arguments: []string{"{line}"}}, false},
+		{ContactOptions{Arguments: []string{"{action}"}, Timed: &Timed{Limit: time.Second}}, false},
+		{ContactOptions{Timed: &Timed{Limit: ms}}, true}, {ContactOptions{Timed: &Timed{Limit: ms - 1}}, false},
+		{ContactOptions{Timed: &Timed{Limit: time.Hour}}, true},
+		{ContactOptions{Timed: &Timed{Limit: time.Hour + 1}}, false},
+		{ContactOptions{Timed: &Timed{Quantum: ms, Limit: ms}}, true},
+		{ContactOptions{Timed: &Timed{Quantum: -ms, Limit: ms}}, false},
+		{ContactOptions{Timed: &Timed{Quantum: ms + 1, Limit: time.Second}}, false},
 		{ContactOptions{Timed: &Timed{Quantum: 2 * ms, Limit: 2*ms - 1}}, false},
 	} {
 		o, err := c.o.withDefaults()

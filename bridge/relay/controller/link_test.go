@@ -36,7 +36,8 @@ func TestConnection(t *testing.T) {
 		poll, atLeast time.Duration
 		reads         int // within 1.1 s, beside that of the beginning
 	}{
-		"less often than asked": {time.Hour, 300 * time.Millisecond, 3}, "more often than asked": {200 * time.Millisecond, time.Hour, 5},
+		"less often than asked": {time.Hour, 300 * time.Millisecond, 3},
+		"more often than asked": {200 * time.Millisecond, time.Hour, 5},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

@@ -33,9 +33,12 @@ func TestWhatIsMissing(t *testing.T) {
 		require.Nil(t, b.board)
 	}
 	for _, c := range []config.Controller{ // what the drivers themselves refuse
-		{Driver: config.DriverModbusRTU, RTU: &config.SerialBus{}}, {Driver: config.DriverGPIO, GPIO: &config.GPIOChip{}},
-		{Driver: config.DriverSerial, Serial: &config.SerialPort{}}, {Driver: config.DriverMQTT, MQTT: &config.Broker{}},
-		{Driver: config.DriverHTTP, HTTP: &config.HTTPDevice{}}, {Driver: config.DriverCommand, Command: &config.Program{}}, {Driver: config.DriverModbus},
+		{Driver: config.DriverModbusRTU, RTU: &config.SerialBus{}},
+		{Driver: config.DriverGPIO, GPIO: &config.GPIOChip{}},
+		{Driver: config.DriverSerial, Serial: &config.SerialPort{}},
+		{Driver: config.DriverMQTT, MQTT: &config.Broker{}},
+		{Driver: config.DriverHTTP, HTTP: &config.HTTPDevice{}},
+		{Driver: config.DriverCommand, Command: &config.Program{}}, {Driver: config.DriverModbus},
 	} {
 		c.Name = "loft"
 		b, err := open(&c, Options{})

@@ -26,7 +26,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 		require.NoError(t, err)
 	}
 	for _, o := range []Options{
-		{Timeout: 20*time.Millisecond - 1}, {Timeout: 10*time.Second + 1}, {Poll: 10*time.Millisecond - 1}, {Chip: "so\x00c"},
+		{Timeout: 20*time.Millisecond - 1}, {Timeout: 10*time.Second + 1}, {Poll: 10*time.Millisecond - 1},
+		{Chip: "so\x00c"},
 	} {
 		if o.Chip == "" {
 			o.Chip = "soc"
@@ -78,7 +79,8 @@ func TestFindOnFaultyChips(t *testing.T) {
 	broken := errors.New("broken")
 	k := faultyKernel{kernel: newFakeKernel(newFakeChip(0, "gpiochip0", "A"), newFakeChip(1, "expander", "B", ""))}
 	for place, want := range map[[2]string]string{
-		{"gpiochip0", "A"}: "line 0 (A) of gpiochip0", {"expander", "1"}: "line 1 of gpiochip1 (expander)", {"/dev/gpiochip1", "B"}: "line 0 (B) of gpiochip1 (expander)",
+		{"gpiochip0", "A"}: "line 0 (A) of gpiochip0", {"expander", "1"}: "line 1 of gpiochip1 (expander)",
+		{"/dev/gpiochip1", "B"}: "line 0 (B) of gpiochip1 (expander)",
 	} {
 		p, err := find(k, place[0], place[1])
 		require.NoError(t, err)
@@ -86,7 +88,8 @@ func TestFindOnFaultyChips(t *testing.T) {
 	}
 	require.Equal(t, "line 3 of gpiochip2", place{chip: ChipInfo{Name: "gpiochip2"}, offset: 3}.String())
 	for _, c := range []struct{ chip, line, want string }{
-		{"gpiochip0", "1", "it has 1, 0 to 0"}, {"expander", "2", "it has 2, 0 to 1"}, {"expander", "2147483647", "it has 2, 0 to 1"},
+		{"gpiochip0", "1", "it has 1, 0 to 0"}, {"expander", "2", "it has 2, 0 to 1"},
+		{"expander", "2147483647", "it has 2, 0 to 1"},
 		{"expander", "2147483648", "its lines with a name are B"},
 	} {
 		_, err := find(k, c.chip, c.line)
@@ -129,7 +132,8 @@ func TestWhyALineIsNotGiven(t *testing.T) {
 		o      LineOptions
 		says   string
 	}{
-		{syscall.ENXIO, LineOptions{Edges: true}, "the chip cannot interrupt"}, {syscall.EOPNOTSUPP, LineOptions{Debounce: 1}, "the chip cannot interrupt"},
+		{syscall.ENXIO, LineOptions{Edges: true}, "the chip cannot interrupt"},
+		{syscall.EOPNOTSUPP, LineOptions{Debounce: 1}, "the chip cannot interrupt"},
 		{syscall.EOPNOTSUPP, LineOptions{Bias: PullUp}, "the chip cannot do bias pull-up"},
 		{syscall.EOPNOTSUPP, LineOptions{Output: true, Edges: true}, "the chip cannot do bias"},
 		{syscall.ENXIO, LineOptions{}, "requesting line 0 (RELAY1) of gpiochip0 (soc): no such device"},

@@ -21,12 +21,18 @@ func TestBoundsAreAllowed(t *testing.T) {
 		o  Options
 		ok bool
 	}{
-		{Options{}, true}, {Options{Timeout: 20 * ms}, true}, {Options{Timeout: 20*ms - 1}, false}, {Options{Timeout: 10_000 * ms}, true}, {Options{Timeout: 10_000*ms + 1}, false},
-		{Options{Poll: 10 * ms}, true}, {Options{Poll: 10*ms - 1}, false}, {Options{URL: "https://relays.example", CA: "ca.pem"}, true}, {Options{CA: "ca.pem"}, false},
-		{Options{ServerName: "a"}, false}, {Options{URL: "https://relays.example", Key: "k"}, false}, {Options{URL: "https://relays.example", Key: "k", Certificate: "c"}, true},
-		{Options{URL: "http://"}, false}, {Options{URL: "ftp://relays.example"}, false}, {Options{URL: "http:relays.example"}, false}, {Options{URL: "http://relays.example?"}, false},
-		{Options{URL: "http://relays.example/#"}, false}, {Options{URL: "http://u@relays.example"}, false}, {Options{URL: "http://relays.example:x"}, false},
-		{Options{User: "a:b"}, false}, {Options{User: "a", Password: "b\x7f"}, false}, {Options{User: "a\x1f"}, false}, {Options{User: "a", Password: "b c"}, true},
+		{Options{}, true}, {Options{Timeout: 20 * ms}, true}, {Options{Timeout: 20*ms - 1}, false},
+		{Options{Timeout: 10_000 * ms}, true}, {Options{Timeout: 10_000*ms + 1}, false},
+		{Options{Poll: 10 * ms}, true}, {Options{Poll: 10*ms - 1}, false},
+		{Options{URL: "https://relays.example", CA: "ca.pem"}, true}, {Options{CA: "ca.pem"}, false},
+		{Options{ServerName: "a"}, false}, {Options{URL: "https://relays.example", Key: "k"}, false},
+		{Options{URL: "https://relays.example", Key: "k", Certificate: "c"}, true},
+		{Options{URL: "http://"}, false}, {Options{URL: "ftp://relays.example"}, false},
+		{Options{URL: "http:relays.example"}, false}, {Options{URL: "http://relays.example?"}, false},
+		{Options{URL: "http://relays.example/#"}, false}, {Options{URL: "http://u@relays.example"}, false},
+		{Options{URL: "http://relays.example:x"}, false},
+		{Options{User: "a:b"}, false}, {Options{User: "a", Password: "b\x7f"}, false},
+		{Options{User: "a\x1f"}, false}, {Options{User: "a", Password: "b c"}, true},
 	} {
 		if c.o.URL == "" {
 			c.o.URL = "http://relays.example:8080/a"
@@ -48,12 +54,18 @@ func TestBoundsAreAllowed(t *testing.T) {
 		o    ContactOptions
 		says string
 	}{
-		{ContactOptions{Close: shut, Open: open}, ""}, {ContactOptions{Open: open}, "close is missing"}, {ContactOptions{Close: shut}, "both missing"},
-		{ContactOptions{Close: shut, Open: open, Timed: timed("/{ms}", 0, ms)}, "both set"}, {ContactOptions{Close: shut, Timed: timed("/", 0, ms)}, "say {ms} or {s}"},
-		{ContactOptions{Close: shut, Timed: timed("/{ms}", 0, ms)}, ""}, {ContactOptions{Close: shut, Timed: timed("/{ms}", 0, ms-1)}, "allowed are 1ms to"},
-		{ContactOptions{Close: shut, Timed: timed("/{s}", 0, time.Second)}, ""}, {ContactOptions{Close: shut, Timed: timed("/{s}", 0, time.Second-1)}, "allowed are 1s to"},
-		{ContactOptions{Close: shut, Timed: timed("/{ms}{s}", 0, ms)}, ""}, {ContactOptions{Close: shut, Timed: timed("/{ms}", ms-1, time.Second)}, "1ms or more"},
-		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms+1, time.Second)}, "whole milliseconds"}, {ContactOptions{Close: shut, Timed: timed("/{ms}", ms, time.Hour)}, ""},
+		{ContactOptions{Close: shut, Open: open}, ""}, {ContactOptions{Open: open}, "close is missing"},
+		{ContactOptions{Close: shut}, "both missing"},
+		{ContactOptions{Close: shut, Open: open, Timed: timed("/{ms}", 0, ms)}, "both set"},
+		{ContactOptions{Close: shut, Timed: timed("/", 0, ms)}, "say {ms} or {s}"},
+		{ContactOptions{Close: shut, Timed: timed("/{ms}", 0, ms)}, ""},
+		{ContactOptions{Close: shut, Timed: timed("/{ms}", 0, ms-1)}, "allowed are 1ms to"},
+		{ContactOptions{Close: shut, Timed: timed("/{s}", 0, time.Second)}, ""},
+		{ContactOptions{Close: shut, Timed: timed("/{s}", 0, time.Second-1)}, "allowed are 1s to"},
+		{ContactOptions{Close: shut, Timed: timed("/{ms}{s}", 0, ms)}, ""},
+		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms-1, time.Second)}, "1ms or more"},
+		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms+1, time.Second)}, "whole milliseconds"},
+		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms, time.Hour)}, ""},
 		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms, time.Hour+1)}, "allowed are 1ms to 1h"},
 		{ContactOptions{Close: shut, Timed: &Timed{Request: Request{Path: "/", Body: "{ms}"}, Limit: ms}}, ""},
 		{ContactOptions{Close: shut, Timed: &Timed{Request: Request{Path: "/", Headers: []Header{{"X", "{ms}"}}}, Limit: ms}}, ""},
@@ -77,7 +89,8 @@ func TestContractFilledIn(t *testing.T) {
 		timed *Timed
 		limit time.Duration
 	}{
-		{nil, 10 * time.Second}, {&Timed{}, 10 * time.Second}, {&Timed{Limit: time.Second, Request: Request{Headers: h}}, time.Second},
+		{nil, 10 * time.Second}, {&Timed{}, 10 * time.Second},
+		{&Timed{Limit: time.Second, Request: Request{Headers: h}}, time.Second},
 	} {
 		o := ContactOptions{Name: "box-office", Timed: c.timed}.withContract()
 		require.True(t, o.contract)
@@ -114,10 +127,14 @@ func TestStatusCodes(t *testing.T) {
 		sure   bool
 		says   string
 	}{
-		{message{}, 200, false, ""}, {message{}, 299, false, ""}, {message{}, 404, true, "404 Not Found"}, {message{}, 408, false, "408"}, {message{}, 409, false, "409"},
-		{message{}, 424, false, "424"}, {message{}, 425, false, "425"}, {message{}, 429, false, "429"}, {message{}, 499, false, "499"}, {message{}, 500, false, "500"},
-		{message{}, 303, false, "which leads elsewhere"}, {message{success: []int{201}}, 200, false, "200"}, {message{success: []int{409}}, 409, false, ""},
-		{message{refused: []int{409}}, 409, true, "409"}, {message{refused: []int{409}}, 404, false, "404"}, {message{refused: []int{303}}, 303, false, "which leads elsewhere"},
+		{message{}, 200, false, ""}, {message{}, 299, false, ""}, {message{}, 404, true, "404 Not Found"},
+		{message{}, 408, false, "408"}, {message{}, 409, false, "409"},
+		{message{}, 424, false, "424"}, {message{}, 425, false, "425"}, {message{}, 429, false, "429"},
+		{message{}, 499, false, "499"}, {message{}, 500, false, "500"},
+		{message{}, 303, false, "which leads elsewhere"}, {message{success: []int{201}}, 200, false, "200"},
+		{message{success: []int{409}}, 409, false, ""},
+		{message{refused: []int{409}}, 409, true, "409"}, {message{refused: []int{409}}, 404, false, "404"},
+		{message{refused: []int{303}}, 303, false, "which leads elsewhere"},
 	} {
 		c.m.what = "POST http://relays.example/pulse"
 		err := c.m.judge(answer{status: c.status, body: []byte("why not")})
@@ -172,11 +189,17 @@ func TestNamesInARequest(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, Header{"Cache-Control", "no-store"}, m.headers[1])
 	for says, r := range map[string]Request{
-		"{password}": {Path: "/{password}"}, "what stands for {user}": {Path: "/{user}"}, "what stands for {line}": {Path: "/{line}"}, "what stands for {contact}": {Path: "/{contact}"},
-		"a word in braces that does not belong there": {Path: "/{ms}"}, "it begins with /": {Path: "x"}, "cannot stand in a URL": {Path: "/a b"}, "a GET has no body": {Method: "GET", Path: "/", Body: "x"},
-		`method "HEAD"`: {Method: "HEAD", Path: "/"}, "content type: it has a control character": {Path: "/", Body: "x", ContentType: "a\n"}, `header "a b"`: {Path: "/", Headers: []Header{{"a b", ""}}},
-		"header Host is the driver's own": {Path: "/", Headers: []Header{{"host", ""}}}, "its value has a control character": {Path: "/", Headers: []Header{{"X", "a\n"}}},
-		"body: it has a word": {Path: "/", Body: "{x}"}, "header X: it has a word": {Path: "/", Headers: []Header{{"X", "{x}"}}},
+		"{password}": {Path: "/{password}"}, "what stands for {user}": {Path: "/{user}"},
+		"what stands for {line}": {Path: "/{line}"}, "what stands for {contact}": {Path: "/{contact}"},
+		"a word in braces that does not belong there": {Path: "/{ms}"}, "it begins with /": {Path: "x"},
+		"cannot stand in a URL": {Path: "/a b"}, "a GET has no body": {Method: "GET", Path: "/", Body: "x"},
+		`method "HEAD"`: {Method: "HEAD", Path: "/"},
+		"content type: it has a control character": {Path: "/", Body: "x", ContentType: "a\n"},
+		`header "a b"`:                      {Path: "/", Headers: []Header{{"a b", ""}}},
+		"header Host is the driver's own":   {Path: "/", Headers: []Header{{"host", ""}}},
+		"its value has a control character": {Path: "/", Headers: []Header{{"X", "a\n"}}},
+		"body: it has a word":               {Path: "/", Body: "{x}"},
+		"header X: it has a word":           {Path: "/", Headers: []Header{{"X", "{x}"}}},
 	} {
 		b.opt.User, b.opt.Password = "a b", "a b"
 		bad := newCompiler(b, &ContactOptions{Name: "a b", Contact: ""})

@@ -128,7 +128,8 @@ func TestExchanges(t *testing.T) {
 			level relay.Level
 			asked []string
 		}{
-			{controller.Close, relay.LevelUnknown, []string{"POST /a/box-office/close"}}, {controller.Read, relay.LevelClosed, []string{"GET /a/box-office/state"}},
+			{controller.Close, relay.LevelUnknown, []string{"POST /a/box-office/close"}},
+			{controller.Read, relay.LevelClosed, []string{"GET /a/box-office/state"}},
 			{controller.Open, relay.LevelUnknown, []string{"GET /a/box-office/state", `POST /a/box-office/pulse {"seq":2,"ms":800}`}},
 			{controller.Try, relay.LevelUnknown, []string{"GET /a/box-office/state", `POST /a/box-office/pulse {"seq":3,"ms":800}`}},
 		} {
@@ -165,8 +166,11 @@ func TestExchanges(t *testing.T) {
 
 		for answer, says := range map[string]string{
 			ok(`{"open": "maybe"}`): "which is neither state", ok("{}"): "does not have the value",
-			"HTTP/1.1 200 OK\r\nContent-Length: 20\r\n\r\n{}": "it ends too early", "x\r\n\r\n": "it is not HTTP as it should be", "HTTP/1.1 101 Switching Protocols\r\n\r\n": "status code 101",
-			strings.Repeat("HTTP/1.1 102 Processing\r\n\r\n", interimMax+1): "interim answers", "HTTP/1.1 404 Not Found\r\nContent-Length: 0\r\n\r\n": "it answered 404 Not Found",
+			"HTTP/1.1 200 OK\r\nContent-Length: 20\r\n\r\n{}": "it ends too early",
+			"x\r\n\r\n": "it is not HTTP as it should be",
+			"HTTP/1.1 101 Switching Protocols\r\n\r\n":                      "status code 101",
+			strings.Repeat("HTTP/1.1 102 Processing\r\n\r\n", interimMax+1): "interim answers",
+			"HTTP/1.1 404 Not Found\r\nContent-Length: 0\r\n\r\n":           "it answered 404 Not Found",
 			"": "no whole answer within 1s",
 		} {
 			m.set(answer)

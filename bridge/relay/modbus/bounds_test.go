@@ -20,8 +20,10 @@ func TestBoundsAreAllowed(t *testing.T) {
 		o  Options
 		ok bool
 	}{
-		{Options{Timeout: 20 * ms}, true}, {Options{Timeout: 20*ms - 1}, false}, {Options{Timeout: 10_000 * ms}, true}, {Options{Timeout: 10_000*ms + 1}, false},
-		{Options{Poll: 10 * ms}, true}, {Options{Poll: 10*ms - 1}, false}, {Options{Address: "192.0.2.50:"}, false}, {Options{Address: "192.0.2.50"}, false},
+		{Options{Timeout: 20 * ms}, true}, {Options{Timeout: 20*ms - 1}, false},
+		{Options{Timeout: 10_000 * ms}, true}, {Options{Timeout: 10_000*ms + 1}, false},
+		{Options{Poll: 10 * ms}, true}, {Options{Poll: 10*ms - 1}, false}, {Options{Address: "192.0.2.50:"}, false},
+		{Options{Address: "192.0.2.50"}, false},
 	} {
 		if c.o.Address == "" {
 			c.o.Address = "192.0.2.50:502"
@@ -37,12 +39,19 @@ func TestBoundsAreAllowed(t *testing.T) {
 		o  BusOptions
 		ok bool
 	}{
-		{BusOptions{Baud: 300}, true}, {BusOptions{Baud: 299}, false}, {BusOptions{Baud: 4_000_000}, true}, {BusOptions{Baud: 4_000_001}, false},
-		{BusOptions{Parity: ParityNone}, true}, {BusOptions{Parity: ParityNone + 1}, false}, {BusOptions{StopBits: 2}, true}, {BusOptions{StopBits: 3}, false},
-		{BusOptions{StopBits: -1}, false}, {BusOptions{StopBits: 1, Parity: ParityNone}, true}, {BusOptions{Timeout: 20 * ms}, true}, {BusOptions{Timeout: 20*ms - 1}, false},
-		{BusOptions{Timeout: 10_000 * ms}, true}, {BusOptions{Timeout: 10_000*ms + 1}, false}, {BusOptions{Poll: 10 * ms}, true}, {BusOptions{Poll: 10*ms - 1}, false},
-		{BusOptions{RS485: &RS485{DelayBefore: 100 * ms}}, true}, {BusOptions{RS485: &RS485{DelayBefore: 101 * ms}}, false}, {BusOptions{RS485: &RS485{DelayAfter: -1 * ms}}, false},
-		{BusOptions{RS485: &RS485{DelayAfter: 1500 * time.Microsecond}}, false}, {BusOptions{RS485: &RS485{DelayAfter: 1 * ms}}, true},
+		{BusOptions{Baud: 300}, true}, {BusOptions{Baud: 299}, false}, {BusOptions{Baud: 4_000_000}, true},
+		{BusOptions{Baud: 4_000_001}, false},
+		{BusOptions{Parity: ParityNone}, true}, {BusOptions{Parity: ParityNone + 1}, false},
+		{BusOptions{StopBits: 2}, true}, {BusOptions{StopBits: 3}, false},
+		{BusOptions{StopBits: -1}, false}, {BusOptions{StopBits: 1, Parity: ParityNone}, true},
+		{BusOptions{Timeout: 20 * ms}, true}, {BusOptions{Timeout: 20*ms - 1}, false},
+		{BusOptions{Timeout: 10_000 * ms}, true}, {BusOptions{Timeout: 10_000*ms + 1}, false},
+		{BusOptions{Poll: 10 * ms}, true}, {BusOptions{Poll: 10*ms - 1}, false},
+		{BusOptions{RS485: &RS485{DelayBefore: 100 * ms}}, true},
+		{BusOptions{RS485: &RS485{DelayBefore: 101 * ms}}, false},
+		{BusOptions{RS485: &RS485{DelayAfter: -1 * ms}}, false},
+		{BusOptions{RS485: &RS485{DelayAfter: 1500 * time.Microsecond}}, false},
+		{BusOptions{RS485: &RS485{DelayAfter: 1 * ms}}, true},
 	} {
 		c.o.Device = "/dev/ttyX0"
 		stop := c.o.StopBits
@@ -60,15 +69,21 @@ func TestBoundsAreAllowed(t *testing.T) {
 		o  ContactOptions
 		ok bool
 	}{
-		{ContactOptions{Unit: 1}, true}, {ContactOptions{Unit: 247}, true}, {ContactOptions{Unit: 248}, false}, {ContactOptions{Unit: 254}, false}, {ContactOptions{Unit: 255}, true},
+		{ContactOptions{Unit: 1}, true}, {ContactOptions{Unit: 247}, true}, {ContactOptions{Unit: 248}, false},
+		{ContactOptions{Unit: 254}, false}, {ContactOptions{Unit: 255}, true},
 		{ContactOptions{}, false},
-		{ContactOptions{Unit: 1, Timed: &Timed{Unit: ms, Limit: ms}}, true}, {ContactOptions{Unit: 1, Timed: &Timed{Unit: ms - 1, Limit: ms}}, false},
-		{ContactOptions{Unit: 1, Timed: &Timed{Unit: 2 * ms, Limit: 2*ms - 1}}, false}, {ContactOptions{Unit: 1, Timed: &Timed{Unit: ms, Limit: 65_535 * ms}}, true},
+		{ContactOptions{Unit: 1, Timed: &Timed{Unit: ms, Limit: ms}}, true},
+		{ContactOptions{Unit: 1, Timed: &Timed{Unit: ms - 1, Limit: ms}}, false},
+		{ContactOptions{Unit: 1, Timed: &Timed{Unit: 2 * ms, Limit: 2*ms - 1}}, false},
+		{ContactOptions{Unit: 1, Timed: &Timed{Unit: ms, Limit: 65_535 * ms}}, true},
 		{ContactOptions{Unit: 1, Timed: &Timed{Unit: ms, Limit: 65_535*ms + 1}}, false},
-		{ContactOptions{Unit: 1, Timed: &Timed{Unit: ms, Limit: ms, Register: 65_535}}, true}, {ContactOptions{Unit: 1, Timed: &Timed{Unit: ms, Limit: ms, Register: 65_535, Sequence: true}}, false},
+		{ContactOptions{Unit: 1, Timed: &Timed{Unit: ms, Limit: ms, Register: 65_535}}, true},
+		{ContactOptions{Unit: 1, Timed: &Timed{Unit: ms, Limit: ms, Register: 65_535, Sequence: true}}, false},
 		{ContactOptions{Unit: 1, Timed: &Timed{Unit: ms, Limit: ms, Register: 65_534, Sequence: true}}, true},
-		{ContactOptions{Unit: 1, Watchdog: &Watchdog{Unit: ms, Timeout: 30 * ms}}, true}, {ContactOptions{Unit: 1, Watchdog: &Watchdog{Unit: ms, Timeout: 30*ms - 1}}, false},
-		{ContactOptions{Unit: 1, Watchdog: &Watchdog{Unit: ms - 1, Timeout: 30 * ms}}, false}, {ContactOptions{Unit: 1, Watchdog: &Watchdog{Unit: ms, Timeout: 65_535 * ms}}, true},
+		{ContactOptions{Unit: 1, Watchdog: &Watchdog{Unit: ms, Timeout: 30 * ms}}, true},
+		{ContactOptions{Unit: 1, Watchdog: &Watchdog{Unit: ms, Timeout: 30*ms - 1}}, false},
+		{ContactOptions{Unit: 1, Watchdog: &Watchdog{Unit: ms - 1, Timeout: 30 * ms}}, false},
+		{ContactOptions{Unit: 1, Watchdog: &Watchdog{Unit: ms, Timeout: 65_535 * ms}}, true},
 		{ContactOptions{Unit: 1, Watchdog: &Watchdog{Unit: ms, Timeout: 65_535*ms + 1}}, false},
 	} {
 		err := c.o.check()
@@ -82,8 +97,10 @@ func TestBoundsAreAllowed(t *testing.T) {
 // TestLengthsOfAnswers: the answer to each function ends where the specification says (application protocol V1.1b3, section 6), and not before.
 func TestLengthsOfAnswers(t *testing.T) {
 	for name, pdu := range map[string][]byte{
-		"exception": {0x90, 2}, "coils": {1, 2, 0xff, 1}, "inputs": {2, 1, 1}, "registers": {3, 2, 0, 7}, "input registers": {4, 2, 0, 7}, "coil": {5, 0, 3, 0xff, 0},
-		"register": {6, 0, 3, 0, 9}, "coils written": {15, 0, 3, 0, 2}, "registers written": {16, 0, 3, 0, 2}, "no bits": {1, 0},
+		"exception": {0x90, 2}, "coils": {1, 2, 0xff, 1}, "inputs": {2, 1, 1}, "registers": {3, 2, 0, 7},
+		"input registers": {4, 2, 0, 7}, "coil": {5, 0, 3, 0xff, 0},
+		"register": {6, 0, 3, 0, 9}, "coils written": {15, 0, 3, 0, 2}, "registers written": {16, 0, 3, 0, 2},
+		"no bits": {1, 0},
 	} {
 		frame := appendRTU(nil, 1, pdu)
 		require.Equal(t, len(frame), rtuAnswer(frame), name)
@@ -122,8 +139,10 @@ func TestLengthsOfFrames(t *testing.T) {
 // TestAnswersThatBelong: to each request, and what is a byte longer, shorter or different does not.
 func TestAnswersThatBelong(t *testing.T) {
 	for _, c := range []struct{ request, answer []byte }{
-		{readCoils(3, 1), []byte{1, 1, 1}}, {readCoils(0, 8), []byte{1, 1, 0xff}}, {readCoils(0, 9), []byte{1, 2, 0xff, 1}}, {readInputs(0, 16), []byte{2, 2, 1, 1}},
-		{readRegisters(7, 2), []byte{3, 4, 0, 1, 0, 2}}, {writeCoil(3, true), []byte{5, 0, 3, 0xff, 0}}, {writeRegister(3, 258), []byte{6, 0, 3, 1, 2}},
+		{readCoils(3, 1), []byte{1, 1, 1}}, {readCoils(0, 8), []byte{1, 1, 0xff}},
+		{readCoils(0, 9), []byte{1, 2, 0xff, 1}}, {readInputs(0, 16), []byte{2, 2, 1, 1}},
+		{readRegisters(7, 2), []byte{3, 4, 0, 1, 0, 2}}, {writeCoil(3, true), []byte{5, 0, 3, 0xff, 0}},
+		{writeRegister(3, 258), []byte{6, 0, 3, 1, 2}},
 		{writePair(3, 1, 2), []byte{16, 0, 3, 0, 2}},
 	} {
 		require.NoError(t, checkAnswer(c.request, c.answer))

@@ -62,10 +62,12 @@ func TestRequestsOfAContact(t *testing.T) {
 		op      controller.Op
 		pdu     []byte
 	}{
-		{0, controller.Open, []byte{5, 0, 3, 0xff, 0}}, {0, controller.Close, []byte{5, 0, 3, 0, 0}}, {0, controller.Read, []byte{1, 0, 3, 0, 1}},
+		{0, controller.Open, []byte{5, 0, 3, 0xff, 0}}, {0, controller.Close, []byte{5, 0, 3, 0, 0}},
+		{0, controller.Read, []byte{1, 0, 3, 0, 1}},
 		{1, controller.Open, []byte{5, 0, 4, 0, 0}}, {1, controller.Close, []byte{5, 0, 4, 0xff, 0}},
 		{2, controller.Open, []byte{6, 0, 20, 0, 8}}, {2, controller.Close, []byte{5, 0, 5, 0, 0}},
-		{3, controller.Open, []byte{16, 0, 30, 0, 2, 4, 0, 1, 0x03, 0x20}}, {3, controller.Try, []byte{16, 0, 30, 0, 2, 4, 0, 2, 0, 0}},
+		{3, controller.Open, []byte{16, 0, 30, 0, 2, 4, 0, 1, 0x03, 0x20}},
+		{3, controller.Try, []byte{16, 0, 30, 0, 2, 4, 0, 2, 0, 0}},
 	} {
 		call := controller.NewCall()
 		require.NoError(t, s.Start(call, controller.Request{Op: c.op, Contact: c.contact, Duration: 800 * ms}, nil))
@@ -96,7 +98,8 @@ func TestRequestsOfAContact(t *testing.T) {
 		op      controller.Op
 		says    string
 	}{
-		{0, controller.Open, "unit 1, coil 3: "}, {2, controller.Open, "unit 1, register 20: "}, {2, controller.Close, "unit 1, coil 5: "}, {3, controller.Try, "unit 1, register 30: "},
+		{0, controller.Open, "unit 1, coil 3: "}, {2, controller.Open, "unit 1, register 20: "},
+		{2, controller.Close, "unit 1, coil 5: "}, {3, controller.Try, "unit 1, register 30: "},
 	} {
 		for e, sure := range map[Exception]bool{2: true, 4: false} {
 			w.answer = func(query) answer { return answer{err: refusal(e)} }

@@ -17,7 +17,8 @@ func TestPortSettings(t *testing.T) {
 		iflag  uint32
 		change uint32 // of the control flags
 	}{
-		{BusOptions{Baud: 9600, StopBits: 1}, unix.INPCK, 0}, {BusOptions{Baud: 19_200, StopBits: 2, Parity: ParityNone}, 0, unix.CSTOPB},
+		{BusOptions{Baud: 9600, StopBits: 1}, unix.INPCK, 0},
+		{BusOptions{Baud: 19_200, StopBits: 2, Parity: ParityNone}, 0, unix.CSTOPB},
 		{BusOptions{Baud: 123_456, StopBits: 1, Parity: ParityOdd}, unix.INPCK, unix.PARODD},
 	} {
 		term, err := newTerminal()
@@ -148,8 +149,10 @@ func TestRankOfRequests(t *testing.T) {
 		silent bool
 		want   int
 	}{
-		{job{query: query{pdu: closeIt, urgent: true, before: may, contact: &Contact{}}}, false, 0}, {job{}, false, 0}, {job{query: query{pdu: closeIt, contact: &Contact{}}}, false, 1},
-		{job{query: query{pdu: closeIt, contact: &Contact{}, before: may}}, false, 2}, {job{query: query{pdu: closeIt}}, false, 2}, {job{query: query{pdu: closeIt, urgent: true}}, true, 3},
+		{job{query: query{pdu: closeIt, urgent: true, before: may, contact: &Contact{}}}, false, 0},
+		{job{}, false, 0}, {job{query: query{pdu: closeIt, contact: &Contact{}}}, false, 1},
+		{job{query: query{pdu: closeIt, contact: &Contact{}, before: may}}, false, 2},
+		{job{query: query{pdu: closeIt}}, false, 2}, {job{query: query{pdu: closeIt, urgent: true}}, true, 3},
 	} {
 		require.Equal(t, c.want, c.j.rank(c.silent))
 	}

@@ -31,13 +31,20 @@ func TestWhatAStateAnswers(t *testing.T) {
 		no    bool // a refusal
 		sure  bool
 	}{
-		{s: done(func(*State) {}), op: controller.Read, level: shut}, {s: done(isOpen), op: controller.Read, level: open}, {s: done(isOpen), op: controller.Open, level: open},
-		{s: done(func(*State) {}), op: controller.Close, level: shut}, {s: done(func(*State) {}), op: controller.Try, level: shut},
-		{s: done(isOpen), op: controller.Close, says: "open after a close", no: true}, {s: done(isOpen), op: controller.Try, says: "open after a close", no: true},
-		{s: done(func(s *State) { s.Current = &flows }), op: controller.Sense, level: shut}, {s: done(func(s *State) { s.Current = &none }), op: controller.Sense, level: open},
-		{s: done(func(s *State) { s.Open, s.Current = true, &flows }), op: controller.Sense, level: shut}, {s: done(func(*State) {}), op: controller.Sense, says: "no loop-current input", no: true, sure: true},
-		{s: done(func(s *State) { s.Token = "" }), op: controller.Read, says: "it has no token"}, {s: State{Result: "maybe", Token: "a"}, op: controller.Read, says: `result "maybe"`},
-		{s: State{Result: ResultRefused, Why: "too long"}, op: controller.Open, says: "refused: too long", no: true, sure: true}, {s: State{Result: ResultFailed, Why: "stuck"}, op: controller.Open, says: "failed: stuck", no: true},
+		{s: done(func(*State) {}), op: controller.Read, level: shut},
+		{s: done(isOpen), op: controller.Read, level: open}, {s: done(isOpen), op: controller.Open, level: open},
+		{s: done(func(*State) {}), op: controller.Close, level: shut},
+		{s: done(func(*State) {}), op: controller.Try, level: shut},
+		{s: done(isOpen), op: controller.Close, says: "open after a close", no: true},
+		{s: done(isOpen), op: controller.Try, says: "open after a close", no: true},
+		{s: done(func(s *State) { s.Current = &flows }), op: controller.Sense, level: shut},
+		{s: done(func(s *State) { s.Current = &none }), op: controller.Sense, level: open},
+		{s: done(func(s *State) { s.Open, s.Current = true, &flows }), op: controller.Sense, level: shut},
+		{s: done(func(*State) {}), op: controller.Sense, says: "no loop-current input", no: true, sure: true},
+		{s: done(func(s *State) { s.Token = "" }), op: controller.Read, says: "it has no token"},
+		{s: State{Result: "maybe", Token: "a"}, op: controller.Read, says: `result "maybe"`},
+		{s: State{Result: ResultRefused, Why: "too long"}, op: controller.Open, says: "refused: too long", no: true, sure: true},
+		{s: State{Result: ResultFailed, Why: "stuck"}, op: controller.Open, says: "failed: stuck", no: true},
 	} {
 		level, err := c.s.level(c.op)
 		require.Equal(t, c.level, level)
@@ -81,7 +88,8 @@ func TestPayloads(t *testing.T) {
 		d    time.Duration
 		want string
 	}{
-		{controller.Open, 800 * time.Millisecond, `{"from":"me","seq":1,"token":"abc","ms":800}`}, {controller.Try, 0, `{"from":"me","seq":2,"token":"abc","ms":0}`},
+		{controller.Open, 800 * time.Millisecond, `{"from":"me","seq":1,"token":"abc","ms":800}`},
+		{controller.Try, 0, `{"from":"me","seq":2,"token":"abc","ms":0}`},
 		{controller.Close, time.Second, `{"from":"me","seq":3}`}, {controller.Read, 0, `{"from":"me","seq":4}`},
 	} {
 		k, _ := d.command(controller.Request{Op: c.op, Duration: c.d})

@@ -14,7 +14,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 		o  Options
 		ok bool
 	}{
-		{Options{Timeout: 20 * ms}, true}, {Options{Timeout: 20*ms - 1}, false}, {Options{Timeout: 10_000 * ms}, true}, {Options{Timeout: 10_000*ms + 1}, false},
+		{Options{Timeout: 20 * ms}, true}, {Options{Timeout: 20*ms - 1}, false},
+		{Options{Timeout: 10_000 * ms}, true}, {Options{Timeout: 10_000*ms + 1}, false},
 		{Options{Poll: 10 * ms}, true}, {Options{Poll: 10*ms - 1}, false},
 	} {
 		c.o.Device = "/dev/ttyX0"
@@ -25,7 +26,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 		o  ContactOptions
 		ok bool
 	}{
-		{ContactOptions{Line: DTR}, true}, {ContactOptions{Line: DTR + 1}, false}, {ContactOptions{Sense: &Sense{Input: RI}}, true}, {ContactOptions{Sense: &Sense{Input: RI + 1}}, false},
+		{ContactOptions{Line: DTR}, true}, {ContactOptions{Line: DTR + 1}, false},
+		{ContactOptions{Sense: &Sense{Input: RI}}, true}, {ContactOptions{Sense: &Sense{Input: RI + 1}}, false},
 	} {
 		require.Equal(t, c.ok, c.o.check() == nil, c.o)
 	}

@@ -125,8 +125,10 @@ func TestPortLines(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, want, got)
 	for bit, want := range map[int]lines{
-		unix.TIOCM_RTS: {out: [2]bool{RTS: true}}, unix.TIOCM_DTR: {out: [2]bool{DTR: true}}, unix.TIOCM_CTS: {in: [4]bool{CTS: true}},
-		unix.TIOCM_DSR: {in: [4]bool{DSR: true}}, unix.TIOCM_CD: {in: [4]bool{DCD: true}}, unix.TIOCM_RI: {in: [4]bool{RI: true}},
+		unix.TIOCM_RTS: {out: [2]bool{RTS: true}}, unix.TIOCM_DTR: {out: [2]bool{DTR: true}},
+		unix.TIOCM_CTS: {in: [4]bool{CTS: true}},
+		unix.TIOCM_DSR: {in: [4]bool{DSR: true}}, unix.TIOCM_CD: {in: [4]bool{DCD: true}},
+		unix.TIOCM_RI: {in: [4]bool{RI: true}},
 	} {
 		require.Equal(t, want, linesOf(bit))
 	}

@@ -25,7 +25,8 @@ import (
 
 func TestCheckPointer(t *testing.T) {
 	for p, ok := range map[string]bool{
-		"": true, "/": true, "/a/0": true, "/~0~1": true, "/a~1": true, "a": false, "~": false, "/~": false, "/a~": false, "/~2": false, "/~~": false, "/~/": false,
+		"": true, "/": true, "/a/0": true, "/~0~1": true, "/a~1": true, "a": false, "~": false, "/~": false,
+		"/a~": false, "/~2": false, "/~~": false, "/~/": false,
 	} {
 		require.Equal(t, ok, transport.CheckPointer(p) == nil, p)
 	}
@@ -76,8 +77,10 @@ func TestTLSSettings(t *testing.T) {
 	require.Len(t, c.Certificates, 1)
 	require.Equal(t, der, c.Certificates[0].Certificate[0])
 	for want, s := range map[string]transport.TLS{
-		"belong together": {Certificate: certificate}, "give both or none": {Key: secret}, "ca: ": {CA: none}, "has no certificate; it is to be a PEM file": {CA: empty},
-		"certificate and key: ": {Certificate: none, Key: secret}, "none.pem": {Certificate: certificate, Key: none}, "certificate and key: tls": {Certificate: certificate, Key: empty},
+		"belong together": {Certificate: certificate}, "give both or none": {Key: secret}, "ca: ": {CA: none},
+		"has no certificate; it is to be a PEM file": {CA: empty},
+		"certificate and key: ":                      {Certificate: none, Key: secret}, "none.pem": {Certificate: certificate, Key: none},
+		"certificate and key: tls": {Certificate: certificate, Key: empty},
 	} {
 		_, err := s.Config("relays.example")
 		require.ErrorContains(t, err, want)

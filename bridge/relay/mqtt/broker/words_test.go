@@ -11,7 +11,8 @@ import (
 // TestReasonCodes: what an operator may meet has words (MQTT 5.0, section 2.4).
 func TestReasonCodes(t *testing.T) {
 	for code, want := range map[byte]string{
-		0x84: "does not speak MQTT 5", 0x85: "client identifier", 0x86: "wrong user or password", 0x87: "not authorized", 0x88: "busy or shutting down", 0x89: "busy or shutting down",
+		0x84: "does not speak MQTT 5", 0x85: "client identifier", 0x86: "wrong user or password",
+		0x87: "not authorized", 0x88: "busy or shutting down", 0x89: "busy or shutting down",
 		0x8b: "busy or shutting down", 0x8e: "another client", 0x97: "quota",
 	} {
 		require.Contains(t, words(code), want)
