@@ -153,6 +153,11 @@ func TestExchanges(t *testing.T) {
 		require.NoError(t, err)
 		require.Contains(t, m.requests()[1], longest)
 
+		m.set("x\r\n\r\n")
+		_, err = d.do(t, controller.Open, nil)
+		require.ErrorIs(t, err, ErrAnswer)
+		require.Len(t, m.requests(), 1, "no pulse where the state is garbage")
+
 		forbidden := errors.New("forbidden")
 		m.set(fine)
 		for _, op := range []controller.Op{controller.Close, controller.Read} {
