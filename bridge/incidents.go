@@ -39,10 +39,8 @@ func (s *incidents) take(now supervision.Instant, at time.Time, e *supervision.E
 	switch e.Report {
 	case supervision.ReportIncident:
 		s.begin(now, at, e)
-	case supervision.ReportIncidentEnded:
+	case supervision.ReportIncidentEnded: // perhaps another one of that reason is behind it
 		s.drop(now, func(i *openIncident) bool { return i.reason == e.Incident })
-	default:
-		return
 	}
 	s.reconcile(now, m.View())
 	s.schedule(now)
@@ -92,7 +90,7 @@ func (s *incidents) drop(now supervision.Instant, is func(*openIncident) bool) {
 // schedule sets the next reminder if there is something to be reminded of and none is set.
 func (s *incidents) schedule(now supervision.Instant) {
 	switch {
-	case s.every <= 0 || len(s.open) == 0:
+	case s.every == 0 || len(s.open) == 0:
 		s.next = supervision.Never
 	case s.next == supervision.Never:
 		s.next = now.Add(s.every)

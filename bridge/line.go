@@ -270,7 +270,6 @@ func (l *Line) ask(f func()) {
 func (l *Line) run() {
 	defer close(l.ended)
 	timer := time.NewTimer(time.Hour)
-	defer timer.Stop()
 	l.step(supervision.Event{Kind: supervision.TimePassed})
 	for {
 		l.set(timer)
@@ -303,11 +302,7 @@ func (l *Line) takeAll() {
 
 // set sets the line's one timer.
 func (l *Line) set(timer *time.Timer) {
-	next := min(l.due(), l.incidents.next)
-	if next == supervision.Never {
-		timer.Stop()
-		return
-	}
+	next := min(l.due(), l.incidents.next) // Never is in 292 years
 	timer.Reset(time.Until(l.epoch.Add(time.Duration(next))))
 }
 
@@ -332,9 +327,7 @@ func (l *Line) step(ev supervision.Event) {
 	for i := range effects {
 		l.do(&effects[i])
 	}
-	if len(effects) > 0 {
-		runtime.Gosched() // what the effects started runs now, on this processor, instead of after the writing
-	}
+	runtime.Gosched() // what the effects started runs now, on this processor, instead of after the writing
 	l.paceSense()
 	switch ev.Kind {
 	case supervision.LoopOpened:
@@ -390,6 +383,7 @@ func (l *Line) paceSense() {
 	}
 }
 
+// do carries out an effect; a report is only written down.
 func (l *Line) do(e *supervision.Effect) {
 	switch e.Kind {
 	case supervision.OfferCall:
@@ -406,7 +400,6 @@ func (l *Line) do(e *supervision.Effect) {
 		l.open.withdraw(e.Seq)
 	case supervision.ProbeLine:
 		l.calls.Probe()
-	case supervision.Report, supervision.EffectNone: // only written down
 	}
 }
 

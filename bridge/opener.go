@@ -127,6 +127,7 @@ func (o *opener) close(seq supervision.Seq) {
 			select {
 			case <-time.After(closeEvery - min(closeEvery, time.Since(tried))):
 			case <-o.ctx.Done():
+				return
 			}
 		}
 	})

@@ -104,14 +104,12 @@ func (n *senser) renew() uint64 {
 }
 
 func (n *senser) run() {
-	timer := time.NewTimer(0)
-	defer timer.Stop()
-	for {
+	for wait := time.Duration(0); ; wait = n.pause() {
 		select {
 		case <-n.ctx.Done():
 			return
 		case <-n.wake:
-		case <-timer.C:
+		case <-time.After(wait):
 		}
 		closing, asked := n.closing.Load(), time.Now()
 		level, err := n.sensor.Sense(n.ctx)
@@ -124,7 +122,6 @@ func (n *senser) run() {
 		}
 		n.begin(closing)
 		n.read(asked, level, err)
-		timer.Reset(n.pause())
 	}
 }
 

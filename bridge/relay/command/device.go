@@ -101,7 +101,7 @@ func (d *driven) connect(ctx context.Context) (*device, error) {
 	if left >= maxLeft {
 		return nil, fmt.Errorf("command: %d runs of %s were given up and have not ended; see what the kernel waits for (ps: state D)", left, d.program)
 	}
-	checked := make(chan error, 1) // perhaps nobody waits any more
+	checked := make(chan error) // somebody waits, be it what counts the runs that were left behind
 	go func() { checked <- d.check(d.program) }()
 	select {
 	case err := <-checked:
@@ -197,7 +197,7 @@ type begun struct {
 // run starts the program and waits for its end. A start that hangs is given up when ctx ends, and what it still starts is killed at once. Over is
 // called when nothing of the run is left, be it after it was given up.
 func (d *driven) run(ctx context.Context, arguments []string, over func()) (ending, error) {
-	started := make(chan begun, 1) // perhaps nobody waits any more
+	started := make(chan begun) // somebody waits, as in connect
 	go func() {
 		p, err := d.start(d.program, arguments)
 		started <- begun{p, err}
@@ -206,11 +206,9 @@ func (d *driven) run(ctx context.Context, arguments []string, over func()) (endi
 	select {
 	case b = <-started:
 	case <-ctx.Done():
-		t := time.NewTimer(reap)
-		defer t.Stop()
 		select {
 		case b = <-started: // await kills it
-		case <-t.C:
+		case <-time.After(reap):
 			return ending{}, d.leaveStart(ctx, started, over)
 		}
 	}
@@ -252,7 +250,7 @@ func (d *driven) leave(end func()) {
 
 // await waits for the end of a run, and kills it when ctx ends first.
 func (d *driven) await(ctx context.Context, p process, over func()) (ending, error) {
-	ended := make(chan ending, 1) // the run may end when nobody waits any more
+	ended := make(chan ending) // somebody waits, as in connect
 	go func() {
 		e := p.wait()
 		over()
@@ -264,15 +262,13 @@ func (d *driven) await(ctx context.Context, p process, over func()) (ending, err
 	case <-ctx.Done():
 	}
 	p.kill()
-	t := time.NewTimer(reap)
-	defer t.Stop()
 	select {
 	case <-ended: // however it ended, its time was over, and perhaps that of the connection too
 		d.mu.Lock()
 		defer d.mu.Unlock()
 		d.stale = true
 		return ending{}, fmt.Errorf("%s was killed: %w", d.program, ctx.Err())
-	case <-t.C:
+	case <-time.After(reap):
 	}
 	d.leave(func() { <-ended })
 	return ending{}, fmt.Errorf("%s was killed and has not ended within %v: %w", d.program, reap, ctx.Err())

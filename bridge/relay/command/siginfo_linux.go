@@ -1,29 +1,27 @@
 package command
 
 import (
-	"encoding/binary"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
 
-// childInfo is what waitid tells of a child that ended. The part for children (pid, user and status, 32 bits each) follows the head, from where a
-// pointer may stand (Linux, include/uapi/asm-generic/siginfo.h); x/sys/unix names the head only.
+// childInfo is what waitid tells of a child that ended.
 type childInfo struct{ unix.Siginfo }
 
-const (
-	cldExited    = 1 // CLD_EXITED of siginfo.h: by itself, not by a signal
-	headLength   = 12
-	beforeStatus = 8
-)
+// childEnd is the beginning of the same (Linux, include/uapi/asm-generic/siginfo.h), of which x/sys/unix names the head only. The part for children
+// follows that from where a pointer may stand.
+type childEnd struct {
+	_, _, _ int32 // the head
+	_       [0]uintptr
+	_, _    int32 // pid and user
+	status  int32
+}
+
+const cldExited = 1 // CLD_EXITED of siginfo.h: by itself, not by a signal
 
 func (i *childInfo) pointer() *unix.Siginfo { return &i.Siginfo }
 
 func (i *childInfo) exited() bool { return i.Code == cldExited }
 
-func (i *childInfo) status() int {
-	const word = int(unsafe.Sizeof(uintptr(0)))
-	at := (headLength+word-1)/word*word + beforeStatus
-	all := (*[unsafe.Sizeof(unix.Siginfo{})]byte)(unsafe.Pointer(i))
-	return int(int32(binary.NativeEndian.Uint32(all[at:])))
-}
+func (i *childInfo) status() int { return int((*childEnd)(unsafe.Pointer(i)).status) }

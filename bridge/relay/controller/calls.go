@@ -77,7 +77,7 @@ func (s *calls) Start(c *Call, r Request, before func() error) error {
 	}
 	s.pending++
 	s.mu.Unlock()
-	w := &request{call: c, began: make(chan error, 1)} // 1: told once, and perhaps nobody listens any more
+	w := &request{call: c, began: make(chan error)} // told once, and Start waits for it
 	ctx, cancel := context.WithTimeout(s.ctx, s.timeout)
 	timer := time.AfterFunc(s.timeout, func() { s.late(w, r) })
 	go func() {
@@ -206,8 +206,7 @@ func (s *calls) done() {
 	defer s.mu.Unlock()
 	s.pending--
 	if s.pending == 0 && s.idle != nil {
-		close(s.idle)
-		s.idle = nil
+		close(s.idle) // once: nothing is begun after the end
 	}
 }
 
@@ -249,10 +248,8 @@ func (s *calls) Stop(reset bool) {
 	if idle == nil {
 		return
 	}
-	t := time.NewTimer(s.timeout)
-	defer t.Stop()
 	select {
 	case <-idle:
-	case <-t.C:
+	case <-time.After(s.timeout):
 	}
 }

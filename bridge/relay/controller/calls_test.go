@@ -195,6 +195,27 @@ func TestCallsHang(t *testing.T) {
 	}
 }
 
+// Stop waits for what is in the air.
+func TestCallsStopWaits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := &doing{ended: make(chan struct{})}
+		d.do = func(_ context.Context, r controller.Request, before func() error) (relay.Level, error) {
+			if err := before(); err != nil {
+				return relay.LevelUnknown, err
+			}
+			<-time.After(time.Duration(r.Contact) * 100 * time.Millisecond)
+			return relay.LevelUnknown, nil
+		}
+		s := controller.NewCalls(d, time.Second)
+		began := time.Now()
+		for n := range 3 {
+			require.NoError(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Open, Contact: n + 1}, nil))
+		}
+		s.Stop(true)
+		require.Equal(t, 300*time.Millisecond, time.Since(began))
+	})
+}
+
 // Stop waits for what hangs no longer than the time-out.
 func TestCallsStop(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -18,8 +18,7 @@ func (c *Contact) Close(ctx context.Context) error {
 		epoch := c.keeper.Epoch()
 		if _, err = c.closeOn(s, ctx.Done(), c.beforeClose); err == nil {
 			if c.control.opt.Unordered {
-				c.awaitOver(ctx) // an opening under way ends with a close behind it, or owes one
-				if err := ctx.Err(); err != nil && c.isDriven() {
+				if err := c.awaitOver(ctx); err != nil { // an opening under way ends with a close behind it, or owes one
 					return fmt.Errorf("line %s: closing: the opening before it has no answer yet: %w", c.opt.Name, err)
 				}
 			}
@@ -28,7 +27,6 @@ func (c *Contact) Close(ctx context.Context) error {
 		}
 	} else if c.keeper.Owed() != nil { // the keeper is at it, or waits for the first connection
 		c.keeper.Renew() // a close that it has written already may be done before what is to be closed now
-		c.wishConnection()
 		return c.keeper.Wait(ctx)
 	}
 	c.keeper.Owe(fmt.Errorf("line %s: closing: %w", c.opt.Name, err))
@@ -115,17 +113,19 @@ func (c *Contact) isDriven() bool {
 	return c.current != nil
 }
 
-// awaitOver waits until the interruption under way, if any, has its result, or ctx ends.
-func (c *Contact) awaitOver(ctx context.Context) {
+// awaitOver waits until the interruption under way, if any, has its result. It fails when ctx ends before that.
+func (c *Contact) awaitOver(ctx context.Context) error {
 	c.mu.Lock()
 	o := c.current
 	c.mu.Unlock()
 	if o == nil {
-		return
+		return nil
 	}
 	select {
 	case <-o.over:
+		return nil
 	case <-ctx.Done():
+		return ctx.Err()
 	}
 }
 
@@ -148,14 +148,11 @@ func (c *Contact) expectClosed(ctx context.Context, s *link) error {
 	return nil
 }
 
-// urgency is 0 for a contact that may be open, and is then served first.
-func (c *Contact) urgency() int {
+// mayBeOpen reports whether the contact is to be served before those that are known to be closed.
+func (c *Contact) mayBeOpen() bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.current != nil || c.keeper.Owed() != nil {
-		return 0
-	}
-	return 1
+	return c.current != nil || c.keeper.Owed() != nil
 }
 
 // poll reads the contact when nobody drives it, and closes it if it is open. One that cannot be read is closed.
@@ -177,16 +174,14 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 		return // the session has ended, as run sees, or an opening came in between
 	}
 	a, err := call.Wait(ctx.Done())
-	if op == Close && isRefusal(err) { // nor could an opening be ended
+	switch {
+	case op == Close && isRefusal(err): // nor could an opening be ended
 		c.keeper.Owe(fmt.Errorf("line %s: closing: %w", c.opt.Name, err))
-	}
-	if err != nil || op == Close || a.Level != relay.LevelOpen {
-		return // a refusal is no news about the contact; every close reads back by itself
-	}
-	err = fmt.Errorf("line %s: the contact read open although nobody opened it: %w", c.opt.Name, relay.ErrMoved)
-	if driven {
+		return
+	case op == Close, driven, a.Level != relay.LevelOpen: // a refusal is no news about the contact; every close reads back by itself
 		return
 	}
+	err = fmt.Errorf("line %s: the contact read open although nobody opened it: %w", c.opt.Name, relay.ErrMoved)
 	if alarm := c.markIfIdle(before, err); alarm != nil {
 		c.notice(relay.FoundOpen, err)
 		alarm()

@@ -276,8 +276,7 @@ func isClosed(ch <-chan struct{}) bool {
 // awaitEnd returns nil at the end of the opening or when it is to end early, and an error when the session ended or the contact
 // did not move.
 func (c *Contact) awaitEnd(s *link, o *opening) error {
-	t := time.NewTimer(relay.Coarse(o.end))
-	defer t.Stop()
+	nearEnd := time.After(relay.Coarse(o.end))
 	var checked chan Answer // nil: nothing is read back
 	if o.check != nil {
 		checked = o.check.answer
@@ -288,12 +287,11 @@ func (c *Contact) awaitEnd(s *link, o *opening) error {
 			return &Lost{s.Cause()}
 		case <-o.stop:
 			return nil
-		case <-t.C:
+		case <-nearEnd:
 			relay.SleepUntil(o.end)
 			return nil
 		case a := <-checked:
-			checked = nil
-			o.check.answer <- a // for wasOpen; the buffer is empty now
+			o.check.answer <- a // for wasOpen, which takes it; the buffer is empty now
 			if err := c.wasOpen(o); err != nil {
 				return err
 			}
@@ -335,19 +333,8 @@ func (c *Contact) awaitTimer(s *link, o *opening) relay.Result {
 	if o.again {
 		most = time.Until(o.end.Add(regainedOver))
 	}
-	grace := time.NewTimer(most)
-	defer grace.Stop()
-	again := time.NewTimer(0)
-	defer again.Stop()
+	grace := time.After(most)
 	for {
-		select {
-		case <-again.C:
-		case <-o.stop:
-			return c.endOpening(s, o)
-		case <-grace.C:
-			c.notice(relay.TimerFailed, fmt.Errorf("line %s: still open %v after the confirmation", c.opt.Name, time.Since(o.at)))
-			return c.endOpening(s, o)
-		}
 		level, readAt, err := c.read(s, nil)
 		if err != nil {
 			return c.unknown(s, "reading back the end of the opening", err)
@@ -355,7 +342,14 @@ func (c *Contact) awaitTimer(s *link, o *opening) relay.Result {
 		if level == relay.LevelClosed {
 			return c.wasDone(s, o, readAt)
 		}
-		again.Reset(20 * time.Millisecond)
+		select {
+		case <-time.After(20 * time.Millisecond):
+		case <-o.stop:
+			return c.endOpening(s, o)
+		case <-grace:
+			c.notice(relay.TimerFailed, fmt.Errorf("line %s: still open %v after the confirmation", c.opt.Name, time.Since(o.at)))
+			return c.endOpening(s, o)
+		}
 	}
 }
 

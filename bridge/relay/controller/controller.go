@@ -22,7 +22,7 @@ import (
 
 const (
 	// Pauses between connections: doubled from the first to the last, each shortened by up to a quarter so that controllers behind
-	// one switch are not asked in step. While a close is owed no pause is longer than [relay.CloseEvery].
+	// one switch are not asked in step. While a close is owed its keeper ends each pause after [relay.CloseEvery].
 	firstPause = 100 * time.Millisecond
 	lastPause  = 2 * time.Second
 
@@ -180,14 +180,10 @@ func (b *Controller) Start() {
 // Ready waits until there is a connection whose contacts have been asked to close. Its error tells why there is none when ctx ends.
 func (b *Controller) Ready(ctx context.Context) error {
 	b.mu.Lock()
-	ch, up := b.ready, b.link != nil
+	ready := b.ready
 	b.mu.Unlock()
-	if up {
-		return nil
-	}
 	select {
-	case <-ch:
-		return nil
+	case <-ready:
 	case <-ctx.Done():
 	}
 	_, err := b.current()
@@ -214,7 +210,7 @@ func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 		for i, c := range b.contacts {
 			wg.Go(func() {
 				failed[i] = c.Close(ctx)
-				c.awaitOver(ctx) // else its own close would find the connection gone
+				_ = c.awaitOver(ctx) // else its own close would find the connection gone
 				if failed[i] == nil {
 					failed[i] = c.keeper.Wait(ctx) // the opening may have left the contact in doubt
 				}
@@ -288,9 +284,6 @@ func (b *Controller) run(ctx context.Context) {
 			b.notify(relay.Notice{Kind: relay.LinkLost, Err: fmt.Errorf("%s: %w", b.where(), err), Since: lost})
 		}
 		wait := pause - rand.N(pause/4)
-		if b.owesClose() {
-			wait = min(wait, relay.CloseEvery)
-		}
 		if b.hasAdrift() {
 			wait = min(wait, regainEvery)
 		}
@@ -301,11 +294,9 @@ func (b *Controller) run(ctx context.Context) {
 
 // rest pauses, but no longer than until a keeper finds no connection for its close.
 func (b *Controller) rest(ctx context.Context, d time.Duration) {
-	t := time.NewTimer(d)
-	defer t.Stop()
 	select {
 	case <-ctx.Done():
-	case <-t.C:
+	case <-time.After(d):
 	case <-b.nudge:
 	}
 }
@@ -326,8 +317,15 @@ func (b *Controller) connect(ctx context.Context) (*link, error) {
 }
 
 func (b *Controller) greet(ctx context.Context, l *link) error {
-	order := slices.Clone(b.contacts)
-	slices.SortStableFunc(order, func(x, y *Contact) int { return x.urgency() - y.urgency() })
+	var order, rest []*Contact
+	for _, c := range b.contacts {
+		if c.mayBeOpen() {
+			order = append(order, c)
+		} else {
+			rest = append(rest, c)
+		}
+	}
+	order = append(order, rest...)
 	epochs := make([]uint64, len(order))
 	goesOn := make([]bool, len(order))
 	lost := b.lastLoss()
@@ -400,10 +398,6 @@ func (b *Controller) hasAdrift() bool {
 	return slices.ContainsFunc(b.contacts, func(c *Contact) bool { o, _ := c.adrift(lost); return o != nil })
 }
 
-func (b *Controller) owesClose() bool {
-	return slices.ContainsFunc(b.contacts, func(c *Contact) bool { return c.urgency() == 0 })
-}
-
 // beWatchful makes the next polls fast.
 func (b *Controller) beWatchful() {
 	b.mu.Lock()
@@ -422,20 +416,17 @@ func (b *Controller) pollEvery() time.Duration {
 
 // readBack reads all contacts, again and again, until the session or ctx ends.
 func (b *Controller) readBack(ctx context.Context, s *link) {
-	t := time.NewTimer(b.pollEvery())
-	defer t.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-s.Dead():
 			return
-		case <-t.C:
+		case <-time.After(b.pollEvery()):
 		}
 		for _, c := range b.contacts {
 			c.poll(ctx, s)
 		}
-		t.Reset(b.pollEvery())
 	}
 }
 

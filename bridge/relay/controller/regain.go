@@ -74,8 +74,6 @@ func (c *Contact) goOn(s *link, o *opening, lost error) (*link, relay.Result) {
 		return nil, c.unknown(s, "open", lost)
 	}
 	c.wishConnection()
-	t := time.NewTimer(min(regainFor, time.Until(o.end.Add(regainedOver))))
-	defer t.Stop()
 	var r regained
 	select {
 	case r = <-o.regained:
@@ -85,7 +83,7 @@ func (c *Contact) goOn(s *link, o *opening, lost error) (*link, relay.Result) {
 		default:
 			return nil, c.unknown(s, "open", lost)
 		}
-	case <-t.C:
+	case <-time.After(min(regainFor, time.Until(o.end.Add(regainedOver)))):
 		return nil, c.unknown(s, "open", lost)
 	}
 	c.tellOpened(o, o.at) // the controller confirmed it; and it was not read back in vain

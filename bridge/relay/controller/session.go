@@ -140,8 +140,6 @@ func (l *link) acquire(stop <-chan struct{}, until time.Time) error {
 		return nil
 	default:
 	}
-	t := time.NewTimer(time.Until(until))
-	defer t.Stop()
 	select {
 	case <-l.slot:
 		return nil
@@ -149,7 +147,7 @@ func (l *link) acquire(stop <-chan struct{}, until time.Time) error {
 		return fmt.Errorf("%w: %w", relay.ErrUnreachable, l.Cause())
 	case <-stop:
 		return relay.ErrStopped
-	case <-t.C:
+	case <-time.After(time.Until(until)):
 		return relay.ErrLate
 	}
 }

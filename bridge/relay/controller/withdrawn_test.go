@@ -274,35 +274,39 @@ func tooManyCloses(done []controller.Op) []controller.Op {
 // TestCloseWhileTheConnectionBegins: a close that somebody wants while a connection begins with one is done at once when that is there, and not
 // after the pause between attempts.
 func TestCloseWhileTheConnectionBegins(t *testing.T) {
-	broken := false
-	var closing, goOn chan struct{} // both closed once
-	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
-	d.acts = func(_ context.Context, op controller.Op) error {
-		switch {
-		case op == controller.Open:
-			broken = true
-			return errors.New("gone")
-		case op == controller.Close && broken:
-			broken = false
-			close(closing)
-			<-goOn
+	for _, blind := range []bool{false, true} {
+		broken := false
+		var closing, goOn chan struct{} // both closed once
+		d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
+		d.acts = func(_ context.Context, op controller.Op) error {
+			switch {
+			case op == controller.Open:
+				broken = true
+				return errors.New("gone")
+			case op == controller.Close && broken:
+				broken = false
+				close(closing)
+				<-goOn
+			}
+			return nil
 		}
-		return nil
-	}
-	synctest.Test(t, func(t *testing.T) {
-		closing, goOn = make(chan struct{}), make(chan struct{}) // of the bubble
-		onDialledNow(t, d, nil, func(t *testing.T, c *controller.Contact) {
-			require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome)
-			<-closing
-			began := time.Now()
-			closed := make(chan error, 1) // one result
-			go func() { closed <- c.Close(t.Context()) }()
-			synctest.Wait()
-			close(goOn)
-			require.NoError(t, <-closed)
-			require.Zero(t, time.Since(began))
+		synctest.Test(t, func(t *testing.T) {
+			closing, goOn = make(chan struct{}), make(chan struct{}) // of the bubble
+			onDialledNow(t, d, func(_ *controller.Options, co *controller.ContactOptions) { co.Blind = blind }, func(t *testing.T, c *controller.Contact) {
+				require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome)
+				<-closing
+				began := time.Now()
+				closed := make(chan error, 1) // one result
+				go func() { closed <- c.Close(t.Context()) }()
+				synctest.Wait()
+				close(goOn)
+				require.NoError(t, <-closed)
+				require.Zero(t, time.Since(began))
+				written := d.written()
+				require.Equal(t, []controller.Op{controller.Open, controller.Close, controller.Close}, written[len(written)-3:], "one of them after it was wanted")
+			})
 		})
-	})
+	}
 }
 
 // TestSessionEndsBeforeTheReadBack: the answer to an opening came, and nothing after it.

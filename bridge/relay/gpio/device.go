@@ -212,12 +212,10 @@ func refusal(err error) error {
 // Close gives the lines back, and waits for that as long as a request may take. Lines with a call that hangs are given back when it returns.
 func (d *device) Close() error {
 	go d.giveBack()
-	t := time.NewTimer(d.timeout)
-	defer t.Stop()
 	select {
 	case <-d.gone:
 		return nil
-	case <-t.C:
+	case <-time.After(d.timeout):
 		return fmt.Errorf("gpio: a call has not come back from the kernel within %v", d.timeout)
 	}
 }

@@ -1,6 +1,7 @@
 package gpio
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"os"
@@ -31,10 +32,16 @@ const (
 // consumerSize is the longest consumer's name, less the zero byte at its end.
 const consumerSize = 31
 
-// system is the kernel of this machine. dev is where its devices are.
-type system struct{ dev string }
+// system is the kernel of this machine.
+type system struct {
+	dev   string // where its devices are
+	ioctl control
+}
 
-func newSystem() kernel { return system{"/dev"} }
+// control is a call of ioctl(2) on an open file.
+type control func(fd int, request uintptr, p unsafe.Pointer) error
+
+func newSystem() kernel { return system{"/dev", ioctl} }
 
 func (s system) chips() ([]string, error) {
 	return filepath.Glob(filepath.Join(s.dev, "gpiochip*"))
@@ -68,13 +75,13 @@ func hint(err error) string {
 
 func (s system) chipInfo(path string) (ChipInfo, error) {
 	var i unix.GPIOChipInfo
-	err := withChip(path, func(fd int) error { return ioctl(fd, unix.GPIO_GET_CHIPINFO_IOCTL, unsafe.Pointer(&i)) })
+	err := withChip(path, func(fd int) error { return s.ioctl(fd, unix.GPIO_GET_CHIPINFO_IOCTL, unsafe.Pointer(&i)) })
 	return ChipInfo{Name: text(i.Name[:]), Label: text(i.Label[:]), Lines: int(i.Lines)}, err
 }
 
 func (s system) lineInfo(path string, offset int) (LineInfo, error) {
 	i := unix.GPIOV2LineInfo{Offset: uint32(offset)}
-	err := withChip(path, func(fd int) error { return ioctl(fd, unix.GPIO_V2_GET_LINEINFO_IOCTL, unsafe.Pointer(&i)) })
+	err := withChip(path, func(fd int) error { return s.ioctl(fd, unix.GPIO_V2_GET_LINEINFO_IOCTL, unsafe.Pointer(&i)) })
 	if err != nil {
 		return LineInfo{}, err
 	}
@@ -118,13 +125,13 @@ func (s system) request(path string, offset int, o LineOptions) (line, error) {
 	} else if o.Debounce > 0 {
 		*(*uint32)(unsafe.Pointer(attribute(unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE))) = uint32(o.Debounce / time.Microsecond)
 	}
-	err := withChip(path, func(fd int) error { return ioctl(fd, unix.GPIO_V2_GET_LINE_IOCTL, unsafe.Pointer(&r)) })
+	err := withChip(path, func(fd int) error { return s.ioctl(fd, unix.GPIO_V2_GET_LINE_IOCTL, unsafe.Pointer(&r)) })
 	if err != nil {
 		return nil, err
 	}
 	unix.CloseOnExec(int(r.Fd)) // the kernel sets it by itself as far as we remember
-	l := &fdLine{fd: int(r.Fd), wake: -1}
-	if o.Edges {
+	l := &fdLine{fd: int(r.Fd), edges: o.Edges, ioctl: s.ioctl}
+	if l.edges {
 		if l.wake, err = unix.Eventfd(0, unix.EFD_CLOEXEC); err != nil {
 			unix.Close(l.fd)
 			return nil, fmt.Errorf("gpio: making an eventfd: %w", err)
@@ -164,8 +171,10 @@ func (o LineOptions) flags() uint64 {
 // fdLine is a requested line. A descriptor is closed only when the last call on it has returned, so that its number cannot be somebody
 // else's meanwhile.
 type fdLine struct {
-	fd   int
-	wake int // an eventfd that ends Edge; -1: no edges
+	fd    int
+	edges bool
+	wake  int // an eventfd that ends Edge, if there are edges
+	ioctl control
 
 	mu     sync.Mutex
 	users  int
@@ -194,7 +203,7 @@ func (l *fdLine) done() {
 
 func (l *fdLine) release() {
 	unix.Close(l.fd)
-	if l.wake >= 0 {
+	if l.edges {
 		unix.Close(l.wake)
 	}
 }
@@ -209,7 +218,7 @@ func (l *fdLine) Set(active bool) error {
 	if active {
 		v.Bits = 1
 	}
-	return ioctl(l.fd, unix.GPIO_V2_LINE_SET_VALUES_IOCTL, unsafe.Pointer(&v))
+	return l.ioctl(l.fd, unix.GPIO_V2_LINE_SET_VALUES_IOCTL, unsafe.Pointer(&v))
 }
 
 // Get reads the line, an output too.
@@ -219,7 +228,7 @@ func (l *fdLine) Get() (bool, error) {
 	}
 	defer l.done()
 	v := unix.GPIOV2LineValues{Mask: 1}
-	err := ioctl(l.fd, unix.GPIO_V2_LINE_GET_VALUES_IOCTL, unsafe.Pointer(&v))
+	err := l.ioctl(l.fd, unix.GPIO_V2_LINE_GET_VALUES_IOCTL, unsafe.Pointer(&v))
 	return v.Bits&1 != 0, err
 }
 
@@ -229,7 +238,7 @@ func (l *fdLine) Edge() (Edge, error) {
 		return Edge{}, err
 	}
 	defer l.done()
-	if l.wake < 0 {
+	if !l.edges {
 		return Edge{}, errors.New("gpio: the line was requested without edges")
 	}
 	fds := []unix.PollFd{{Fd: int32(l.fd), Events: unix.POLLIN}, {Fd: int32(l.wake), Events: unix.POLLIN}}
@@ -275,8 +284,8 @@ func (l *fdLine) Close() error {
 	}
 	l.closed = true
 	last := l.users == 0
-	if !last && l.wake >= 0 {
-		_, _ = unix.Write(l.wake, []byte{1, 0, 0, 0, 0, 0, 0, 1}) // any number but 0, in either byte order; it cannot be full
+	if !last && l.edges {
+		_, _ = unix.Write(l.wake, binary.NativeEndian.AppendUint64(nil, 1)) // any number but 0; it cannot be full
 	}
 	l.mu.Unlock()
 	if last {

@@ -49,24 +49,19 @@ func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
 		return relay.LevelUnknown, fmt.Errorf("line %s: reading the input: %w", c.opt.Name, ctx.Err())
 	}
 	defer func() { p.turn <- struct{}{} }()
-	t := time.NewTimer(0)
-	defer t.Stop()
-	for {
+	began := time.Now()
+	for wait := c.senseWait(began); wait > 0; wait = c.senseWait(began) {
 		select {
-		case <-t.C:
+		case <-time.After(wait):
 		case <-ctx.Done():
 			return relay.LevelUnknown, fmt.Errorf("line %s: reading the input: %w", c.opt.Name, ctx.Err())
 		}
-		now := time.Now()
-		wait := c.senseWait(now)
-		if wait <= 0 {
-			level, err := c.Contact.Sense(ctx)
-			p.ended = time.Now()
-			p.took = p.ended.Sub(now)
-			return level, err
-		}
-		t.Reset(wait)
+		began = time.Now()
 	}
+	level, err := c.Contact.Sense(ctx)
+	p.ended = time.Now()
+	p.took = p.ended.Sub(began)
+	return level, err
 }
 
 // senseWait returns how long a reading has to wait at least.

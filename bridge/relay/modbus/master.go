@@ -140,8 +140,6 @@ func (m *master) add(j *job) error {
 
 // next waits for the request that goes next; nil is the end.
 func (m *master) next() *job {
-	t := time.NewTimer(time.Hour)
-	defer t.Stop()
 	for {
 		m.mu.Lock()
 		m.asking = false
@@ -155,10 +153,9 @@ func (m *master) next() *job {
 		if j != nil {
 			return j
 		}
-		t.Reset(wait)
 		select {
 		case <-m.wake:
-		case <-t.C:
+		case <-time.After(wait):
 		}
 	}
 }

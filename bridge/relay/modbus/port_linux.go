@@ -64,7 +64,7 @@ func setUp(fd int, o *BusOptions) error {
 		return fmt.Errorf("taking the port for this process alone: %w", err)
 	}
 	if o.RS485 != nil {
-		if err := setRS485(fd, o.RS485); err != nil {
+		if err := o.RS485.set(fd, ioctlRS485); err != nil {
 			return err
 		}
 	}
@@ -106,17 +106,17 @@ const (
 	rs485AfterSend = 1 << 2
 )
 
-// setRS485 sets the direction switch and looks whether it is as it was set: a driver that cannot do it may say so or change it silently.
-func setRS485(fd int, o *RS485) error {
+// set sets the direction switch and looks whether it is as it was set: a driver that cannot do it may say so or change it silently.
+func (o *RS485) set(fd int, ioctl func(fd int, request uintptr, s *serialRS485) error) error {
 	want := serialRS485{flags: rs485Enabled | rs485OnSend, delayBefore: uint32(o.DelayBefore.Milliseconds()), delayAfter: uint32(o.DelayAfter.Milliseconds())}
 	if o.SendLow {
 		want.flags = rs485Enabled | rs485AfterSend
 	}
 	set, got := want, serialRS485{}
 	const levels = rs485Enabled | rs485OnSend | rs485AfterSend
-	err := ioctlRS485(fd, unix.TIOCSRS485, &set)
+	err := ioctl(fd, unix.TIOCSRS485, &set)
 	if err == nil {
-		err = ioctlRS485(fd, unix.TIOCGRS485, &got)
+		err = ioctl(fd, unix.TIOCGRS485, &got)
 	}
 	switch {
 	case err != nil:

@@ -57,10 +57,8 @@ func (m *master) awaitTurn(ctx context.Context, n uint8) error {
 		}
 	}
 	m.mu.Unlock()
-	t := time.NewTimer(wait)
-	defer t.Stop()
 	select {
-	case <-t.C:
+	case <-time.After(wait):
 		return nil
 	case <-ctx.Done():
 		return ctx.Err()

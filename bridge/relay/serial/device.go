@@ -94,7 +94,7 @@ func (h *held) callOpening(ctx context.Context, session int, f func() error) err
 
 // launch makes the call, and tells over when it has come back, be it after its caller gave it up.
 func (h *held) launch(ctx context.Context, f func() error, over func()) error {
-	done := make(chan error, 1) // perhaps nobody waits any more
+	done := make(chan error) // somebody always waits: who called, or what counts the calls that were given up
 	go func() {
 		err := f()
 		over()
@@ -212,7 +212,12 @@ func (h *held) now() device {
 func (d device) mayStillOpen() bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	return len(d.opening) > 1 || len(d.opening) == 1 && d.opening[d.session] == 0
+	for session := range d.opening {
+		if session != d.session {
+			return true
+		}
+	}
+	return false
 }
 
 var _ controller.Ending = device{}

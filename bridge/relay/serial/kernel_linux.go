@@ -13,9 +13,16 @@ var (
 	inputBits  = [4]int{CTS: unix.TIOCM_CTS, DSR: unix.TIOCM_DSR, DCD: unix.TIOCM_CD, RI: unix.TIOCM_RI}
 )
 
+// modem is the calls of ioctl(2) that read a port's lines and move them; see tty_ioctl(4).
+type modem struct {
+	get func(fd int, request uint) (bits int, err error)
+	set func(fd int, request uint, bits int) error
+}
+
 // kernelPort is a port by the kernel's terminal calls.
 type kernelPort struct {
-	fd int
+	fd    int
+	modem modem
 
 	mu      sync.Mutex
 	users   int // calls under way: until they are over the descriptor's number must not be given to anybody else
@@ -25,6 +32,10 @@ type kernelPort struct {
 
 // openPort opens a port for this process alone, at speed 0.
 func openPort(device string, hangUp bool) (port, lines, error) {
+	return modem{unix.IoctlGetInt, unix.IoctlSetPointerInt}.openPort(device, hangUp)
+}
+
+func (m modem) openPort(device string, hangUp bool) (port, lines, error) {
 	// Without O_NONBLOCK the opening of a port may wait for a carrier for ever (termios(3), CLOCAL).
 	fd, err := unix.Open(realPath(device), unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	switch {
@@ -33,17 +44,17 @@ func openPort(device string, hangUp bool) (port, lines, error) {
 	case err != nil:
 		return nil, lines{}, err
 	}
-	found, err := setUp(fd, hangUp)
+	found, err := m.setUp(fd, hangUp)
 	if err != nil {
 		unix.Close(fd)
 		return nil, lines{}, err
 	}
-	return &kernelPort{fd: fd}, found, nil
+	return &kernelPort{fd: fd, modem: m}, found, nil
 }
 
 // setUp makes the port one that only drives lines, and returns those that were on before.
-func setUp(fd int, hangUp bool) (lines, error) {
-	bits, err := unix.IoctlGetInt(fd, unix.TIOCMGET)
+func (m modem) setUp(fd int, hangUp bool) (lines, error) {
+	bits, err := m.get(fd, unix.TIOCMGET)
 	if err != nil {
 		return lines{}, fmt.Errorf("%w (%w)", errNoLines, err)
 	}
@@ -60,7 +71,6 @@ func setUp(fd int, hangUp bool) (lines, error) {
 	if hangUp {
 		t.Cflag |= unix.HUPCL
 	}
-	t.Ispeed, t.Ospeed = 0, 0
 	if err := unix.IoctlSetTermios(fd, unix.TCSETS2, t); err != nil {
 		return lines{}, fmt.Errorf("setting up the port: %w", err)
 	}
@@ -104,7 +114,7 @@ func (p *kernelPort) closeIfIdle() {
 func (p *kernelPort) Get() (lines, error) {
 	var bits int
 	err := p.do(func(fd int) (err error) {
-		bits, err = unix.IoctlGetInt(fd, unix.TIOCMGET)
+		bits, err = p.modem.get(fd, unix.TIOCMGET)
 		return err
 	})
 	return linesOf(bits), sure(err)
@@ -123,7 +133,7 @@ func linesOf(bits int) lines {
 
 func (p *kernelPort) Both(out [2]bool) error {
 	return sure(p.do(func(fd int) error {
-		bits, err := unix.IoctlGetInt(fd, unix.TIOCMGET)
+		bits, err := p.modem.get(fd, unix.TIOCMGET)
 		if err != nil {
 			return err
 		}
@@ -132,7 +142,7 @@ func (p *kernelPort) Both(out [2]bool) error {
 				bits |= b
 			}
 		}
-		return unix.IoctlSetPointerInt(fd, unix.TIOCMSET, bits)
+		return p.modem.set(fd, unix.TIOCMSET, bits)
 	}))
 }
 
@@ -141,7 +151,7 @@ func (p *kernelPort) Set(l Line, on bool) error {
 	if on {
 		request = unix.TIOCMBIS
 	}
-	return sure(p.do(func(fd int) error { return unix.IoctlSetPointerInt(fd, request, outputBits[l]) }))
+	return sure(p.do(func(fd int) error { return p.modem.set(fd, request, outputBits[l]) }))
 }
 
 // sure marks the errors that the kernel gives before it does anything.

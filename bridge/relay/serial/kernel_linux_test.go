@@ -260,19 +260,27 @@ func TestOutside(t *testing.T) {
 	select {} // until the power is cut
 }
 
-// A pseudo terminal has no lines, and says so when connecting.
-func TestPseudoTerminal(t *testing.T) {
+// pseudoTerminal returns the controlling side of a pseudo terminal, and the path of the other.
+func pseudoTerminal(t *testing.T) (int, string) {
+	t.Helper()
 	m, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
 	if err != nil {
 		t.Skipf("no pseudo terminals here: %v", err)
 	}
-	defer m.Close()
+	t.Cleanup(func() { m.Close() })
 	n, err := unix.IoctlGetInt(int(m.Fd()), unix.TIOCGPTN)
 	require.NoError(t, err)
 	require.NoError(t, unix.IoctlSetPointerInt(int(m.Fd()), unix.TIOCSPTLCK, 0))
-	_, _, err = openPort(fmt.Sprintf("/dev/pts/%d", n), true)
+	return int(m.Fd()), fmt.Sprintf("/dev/pts/%d", n)
+}
+
+// A pseudo terminal has no lines, and says so when connecting.
+func TestPseudoTerminal(t *testing.T) {
+	_, path := pseudoTerminal(t)
+	_, _, err := openPort(path, true)
 	require.ErrorIs(t, err, errNoLines)
 	require.ErrorIs(t, err, unix.ENOTTY)
+	require.Zero(t, openFiles(t, path))
 	_, _, err = openPort("/dev/null", true)
 	require.ErrorIs(t, err, errNoLines)
 	_, _, err = openPort("/dev/there-is-none", true)

@@ -1,0 +1,484 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
+	"clearback/supervision"
+	"clearback/supervision/story"
+)
+
+func logged() (*zap.Logger, *observer.ObservedLogs) {
+	core, logs := observer.New(zap.DebugLevel)
+	return zap.New(core), logs
+}
+
+// TestSameIncidentOfAnotherCall: it is one incident, which lasts since the first; each rule is told, and one that the machine does not count any more is
+// over at the next reminder.
+func TestSameIncidentOfAnotherCall(t *testing.T) {
+	log, logs := logged()
+	s := newIncidents("box-office", time.Minute, log)
+	wall := time.Date(2026, 11, 2, 14, 2, 0, 0, time.UTC)
+	of := func(call supervision.CallID) *supervision.Effect {
+		return &supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident, Incident: supervision.IncidentSuppressed,
+			Suppression: supervision.SuppressedLate, Call: call}
+	}
+	view := supervision.View{Incident: supervision.IncidentSuppressed}
+	s.begin(0, wall, of(1))
+	s.begin(supervision.Instant(10*time.Second), wall.Add(10*time.Second), of(2))
+	require.Len(t, s.open, 1)
+	s.remind(supervision.Instant(time.Minute), view)
+	lasts := logs.FilterMessage("incident lasts").All()
+	require.Len(t, lasts, 1)
+	require.EqualValues(t, 2, lasts[0].ContextMap()["call"])
+	require.Equal(t, wall, lasts[0].ContextMap()["since"])
+	require.Equal(t, "1m0s", lasts[0].ContextMap()["lasted"])
+	require.Equal(t, "late", lasts[0].ContextMap()["rule"])
+	require.Equal(t, supervision.Instant(2*time.Minute), s.next)
+	s.remind(s.next, supervision.View{})
+	require.Len(t, logs.FilterMessage("incident lasts").All(), 1)
+	require.Equal(t, 1, logs.FilterMessage("incident is over").Len())
+	require.Empty(t, s.open)
+	require.Equal(t, supervision.Never, s.next, "there is nothing to be reminded of")
+
+	s.begin(0, wall, &supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident, Incident: supervision.IncidentTooManyOpenings})
+	for _, by := range []supervision.Instant{2, 1} {
+		s.reconcile(1, supervision.View{NoOpeningBy: by})
+		require.Len(t, s.open, 1)
+	}
+	s.every = 1
+	s.schedule(1)
+	require.Equal(t, supervision.Instant(2), s.next)
+	require.NotContains(t, s.open[0].fields(1), zap.Stringer("rule", supervision.SuppressionNone))
+	require.Len(t, s.open[0].fields(1), 2, "no call and no rule")
+	s.reconcile(3, supervision.View{NoOpeningBy: 0})
+	require.Empty(t, s.open)
+	s.schedule(3)
+	require.Equal(t, supervision.Never, s.next)
+}
+
+// TestLevelOfAnEffect: a failed call for help is an error.
+func TestLevelOfAnEffect(t *testing.T) {
+	report := func(r supervision.ReportKind, i supervision.Incident) *supervision.Effect {
+		return &supervision.Effect{Kind: supervision.Report, Report: r, Incident: i}
+	}
+	require.Equal(t, zapcore.ErrorLevel, level(report(supervision.ReportIncident, supervision.IncidentEmergencyFailed)))
+	require.Equal(t, zapcore.WarnLevel, level(report(supervision.ReportIncident, supervision.IncidentIntervalShort)))
+	require.Equal(t, zapcore.InfoLevel, level(report(supervision.ReportIncidentEnded, supervision.IncidentEmergencyFailed)))
+	require.Equal(t, zapcore.InfoLevel, level(&supervision.Effect{Kind: supervision.OpenLoop}))
+}
+
+// TestFailures: each error of a contact has its word, and of two the one that says more.
+func TestFailures(t *testing.T) {
+	for err, want := range map[error]supervision.Failure{
+		relay.ErrShort: supervision.FailureShort, relay.ErrMoved: supervision.FailureNotMoved,
+		relay.ErrLate:    supervision.FailureLate,
+		relay.ErrStopped: supervision.FailureStopped, relay.ErrUnreachable: supervision.FailureUnreachable,
+		relay.ErrNoContact: supervision.FailureNoContact,
+		relay.ErrNoAnswer:  supervision.FailureNoAnswer, relay.ErrRefused: supervision.FailureRefused,
+		errors.New("else"): supervision.FailureRefused,
+	} {
+		require.Equal(t, want, failure(fmt.Errorf("line box-office: %w", err)), err)
+	}
+	require.Equal(t, supervision.FailureNotMoved, failure(errors.Join(relay.ErrRefused, relay.ErrMoved)))
+	require.Equal(t, supervision.FailureShort, failure(errors.Join(relay.ErrNoAnswer, relay.ErrShort)))
+}
+
+// posted collects what an opener posts.
+type posted struct {
+	mu  sync.Mutex
+	evs []supervision.Event
+}
+
+func (p *posted) post(ev supervision.Event) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.evs = append(p.evs, ev)
+}
+
+func (p *posted) take() []supervision.Event {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	evs := p.evs
+	p.evs = nil
+	return evs
+}
+
+// TestOneOpeningAtATime: a second one is refused, a withdrawal that names another is a close, and after the end nothing opens.
+func TestOneOpeningAtATime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var p posted
+		contact := relaytest.NewFake(relay.KindNone)
+		count := func(name string) (n int) {
+			for _, c := range contact.Calls() {
+				if c.Name == name {
+					n++
+				}
+			}
+			return n
+		}
+		o := newOpener(contact, p.post)
+		o.open(2, 800*time.Millisecond, time.Now().Add(time.Second))
+		synctest.Wait()
+		o.open(3, 800*time.Millisecond, time.Now().Add(time.Second))
+		synctest.Wait()
+		refused := supervision.Event{Kind: supervision.LoopFailed, Seq: 3, Failure: supervision.FailureRefused}
+		require.Equal(t, []supervision.Event{{Kind: supervision.LoopOpened, Seq: 2}, refused}, p.take())
+		require.Equal(t, 1, count("interrupt"))
+		require.True(t, o.busy())
+		o.withdraw(2)
+		synctest.Wait()
+		require.False(t, contact.Open())
+		require.Equal(t, []supervision.Event{{Kind: supervision.LoopClosed, Seq: 2}}, p.take())
+		require.False(t, o.busy())
+
+		for range 2 { // none is under way: the contact is closed, each time
+			o.withdraw(2)
+			synctest.Wait()
+			require.Equal(t, []supervision.Event{{Kind: supervision.LoopClosed, Seq: 2}}, p.take())
+		}
+		require.Equal(t, 2, count("close"))
+
+		for _, seq := range []supervision.Seq{0, 1} { // whichever is under way, and another one
+			o.open(4, 800*time.Millisecond, time.Now().Add(time.Second))
+			synctest.Wait()
+			p.take()
+			closes := count("close")
+			o.withdraw(seq)
+			synctest.Wait()
+			if seq == 0 {
+				require.False(t, o.busy())
+				require.Equal(t, closes, count("close"))
+			} else {
+				require.Equal(t, closes+1, count("close"))
+			}
+			<-time.After(time.Second)
+			p.take()
+		}
+		began := time.Now()
+		o.open(5, 800*time.Millisecond, time.Now().Add(time.Second))
+		synctest.Wait()
+		o.end()
+		require.Zero(t, time.Since(began), "the end of the line ends an opening")
+		p.take()
+		o.open(3, 800*time.Millisecond, time.Now().Add(time.Second))
+		o.withdraw(3)
+		synctest.Wait()
+		require.Equal(t, []supervision.Event{refused}, p.take())
+	})
+}
+
+// failing is a contact whose closes take their time and fail.
+type failing struct {
+	lost
+	took time.Duration
+	mu   sync.Mutex
+	at   []time.Time
+}
+
+func (f *failing) Close(context.Context) error {
+	f.mu.Lock()
+	f.at = append(f.at, time.Now())
+	f.mu.Unlock()
+	<-time.After(f.took)
+	return relay.ErrNoAnswer
+}
+
+// TestClosesAreRepeated: every 250 ms, or at once when one took longer than that.
+func TestClosesAreRepeated(t *testing.T) {
+	for took, every := range map[time.Duration]time.Duration{0: 250, 100: 250, 250: 250, 400: 400} {
+		synctest.Test(t, func(t *testing.T) {
+			f := &failing{took: took * time.Millisecond}
+			o := newOpener(f, func(supervision.Event) { t.Error("nothing was closed") })
+			began := time.Now()
+			o.withdraw(1)
+			o.withdraw(1) // it is at it
+			<-time.After(2100 * time.Millisecond)
+			o.end()
+			f.mu.Lock()
+			defer f.mu.Unlock()
+			require.Len(t, f.at, 1+int(2100/every))
+			for i, at := range f.at {
+				require.Equal(t, time.Duration(i)*every*time.Millisecond, at.Sub(began))
+			}
+		})
+	}
+}
+
+// heardWord is what a senser told.
+type heardWord struct {
+	lostAt  []time.Duration
+	states  []supervision.EventKind
+	closing []uint64
+	began   time.Time
+}
+
+func (h *heardWord) lost() { h.lostAt = append(h.lostAt, time.Since(h.began)) }
+func (h *heardWord) sensed(ev supervision.Event, closing uint64) {
+	h.states, h.closing = append(h.states, ev.Kind), append(h.closing, closing)
+}
+
+// TestReadings: what a senser makes of its readings, one by one.
+func TestReadings(t *testing.T) {
+	const flows, none = relay.LevelClosed, relay.LevelOpen
+	synctest.Test(t, func(t *testing.T) {
+		h := &heardWord{began: time.Now()}
+		log, logs := logged()
+		n := newSenser(nil, h, func() bool { return false }, h.began, log)
+		at := func(d time.Duration, level relay.Level, err error) {
+			<-time.After(time.Until(h.began.Add(d * time.Millisecond)))
+			n.read(time.Now(), level, err)
+		}
+		at(0, flows, nil)
+		at(50, relay.LevelUnknown, nil) // no level is no reading: what flowed counts from the next one
+		require.Equal(t, senseIdle, n.pause(), "a controller in trouble is left alone")
+		at(100, flows, nil)
+		require.Equal(t, senseBusy, n.pause())
+		at(199, flows, nil)
+		require.Empty(t, h.states)
+		at(200, flows, nil)
+		require.Equal(t, []supervision.EventKind{supervision.Seized}, h.states)
+
+		for round := range time.Duration(2) {
+			from := 1000 + 2000*round
+			at(from, none, errInput)
+			at(from+499, none, errInput)
+			require.Len(t, h.lostAt, int(round))
+			require.Equal(t, int(round), logs.FilterMessageSnippet("cannot be read").Len())
+			at(from+500, none, errInput)
+			at(from+700, none, errInput)
+			require.Len(t, h.lostAt, int(round)+1, "once")
+			require.Equal(t, (from+500)*time.Millisecond, h.lostAt[round])
+			require.Equal(t, int(round)+1, logs.FilterMessageSnippet("cannot be read").Len())
+			at(from+800, flows, nil)
+			require.Equal(t, int(round)+1, logs.FilterMessageSnippet("can be read again").Len())
+			at(from+900, flows, nil)
+			require.Len(t, h.states, 2+int(round), "the state is told again after a loss")
+		}
+		n.busy.Store(true)
+		n.failing = time.Now()
+		require.Equal(t, senseIdle, n.pause())
+	})
+}
+
+// counted is a sensor that counts its readings.
+type counted struct {
+	relaytest.Fake
+	mu sync.Mutex
+	at []time.Time
+}
+
+func (c *counted) Sense(context.Context) (relay.Level, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.at = append(c.at, time.Now())
+	return relay.LevelOpen, nil
+}
+
+// TestPaceOfReadings: at once when the line begins to do something or the loop has closed, then every 25 ms as long as it does; and none after the end.
+func TestPaceOfReadings(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := &heardWord{began: time.Now()}
+		log, _ := logged()
+		c := &counted{}
+		n := newSenser(c, h, func() bool { return false }, h.began, log)
+		n.start()
+		since := func() (all []time.Duration) {
+			synctest.Wait()
+			c.mu.Lock()
+			defer c.mu.Unlock()
+			for _, at := range c.at {
+				all = append(all, at.Sub(h.began)/time.Millisecond)
+			}
+			c.at = nil
+			return all
+		}
+		<-time.After(1050 * time.Millisecond)
+		since()
+		n.pace(false)
+		require.Empty(t, since())
+		n.pace(true)
+		require.Equal(t, []time.Duration{1050}, since())
+		n.pace(true)
+		require.Empty(t, since(), "it is busy already")
+		<-time.After(55 * time.Millisecond)
+		require.Equal(t, []time.Duration{1075, 1100}, since())
+		n.pace(false)
+		<-time.After(300 * time.Millisecond)
+		require.Equal(t, []time.Duration{1125, 1200, 1400}, since())
+		require.EqualValues(t, 1, n.renew())
+		require.Equal(t, []time.Duration{1405}, since())
+		n.end()
+		require.Empty(t, since())
+	})
+}
+
+// TestALineIsItsOwn: its steps are its own, it says how it is called, and begins to watch by itself.
+func TestALineIsItsOwn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := supervision.DefaultPolicy()
+		p.ProbeTrusted, p.Watch = true, time.Minute
+		p.Steps = []time.Duration{p.Interval}
+		r := newRigWith(LineOptions{Policy: p})
+		p.Steps[0] = time.Hour
+		require.Equal(t, []time.Duration{p.Interval}, r.Policy().Steps)
+		require.Equal(t, "box-office", r.Name())
+		r.after(10 * time.Minute)
+		require.Contains(t, r.desk.list(), "probe")
+		r.Stop()
+	})
+}
+
+// TestACloseThatFailsTwice: each time is told.
+func TestACloseThatFailsTwice(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		for range 2 {
+			r.Notice(relay.Notice{Kind: relay.CloseFailing, Err: relay.ErrNoAnswer})
+			synctest.Wait()
+			require.Equal(t, "faulted", r.View().Loop)
+			r.Notice(relay.Notice{Kind: relay.CloseConfirmed})
+			synctest.Wait()
+			<-time.After(10 * time.Second)
+			require.Equal(t, "closed", r.View().Loop)
+		}
+		r.Stop()
+	})
+}
+
+// TestEffectsAreCarriedOut: a waiting call is refused when the near end lifts, and the far end learns that the near end hung up.
+func TestEffectsAreCarriedOut(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		r.held()
+		r.confirmed()
+		r.Post(supervision.Event{Kind: supervision.CallArrived, Call: 2})
+		synctest.Wait()
+		r.Post(supervision.Event{Kind: supervision.CallRequested, Call: 3})
+		synctest.Wait()
+		require.Contains(t, r.desk.list(), "refuse")
+		r.Post(supervision.Event{Kind: supervision.CallAnswered, Call: 3})
+		r.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: 3})
+		synctest.Wait()
+		require.Contains(t, r.desk.list(), "clear far end")
+		for _, e := range r.log.All() {
+			text, _ := e.ContextMap()["text"].(string)
+			call, has := e.ContextMap()["call"]
+			if text == "call-requested call=3" {
+				require.EqualValues(t, 3, call)
+			}
+			if text == "loop-opened seq=1" {
+				require.False(t, has)
+			}
+		}
+		r.Stop()
+	})
+}
+
+// TestAnIncidentComesWithAdvice: and nothing else does.
+func TestAnIncidentComesWithAdvice(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := incidentLine(0)
+		incidents := 0
+		for _, e := range r.log.All() {
+			text, _ := e.ContextMap()["text"].(string)
+			given, has := e.ContextMap()["advice"]
+			if is := len(text) > 15 && text[:15] == "report incident"; is {
+				incidents++
+				require.Equal(t, advice("box-office", supervision.IncidentIntervalShort, 0, false), given)
+			} else {
+				require.False(t, has, text)
+			}
+		}
+		require.Equal(t, 1, incidents)
+		r.Stop()
+	})
+}
+
+// TestStopWaits: for what the line is doing; and what is posted later is kept nowhere.
+func TestStopWaits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig()
+		goOn, stopped := make(chan struct{}), make(chan struct{})
+		r.Follow(func(story.Entry) { <-goOn })
+		r.Post(supervision.Event{Kind: supervision.LeftOffHook})
+		r.Post(supervision.Event{Kind: supervision.LeftOffHook})
+		synctest.Wait()
+		go func() { r.Stop(); close(stopped) }()
+		synctest.Wait()
+		select {
+		case <-stopped:
+			t.Error("the line is busy")
+		default:
+		}
+		close(goOn)
+		<-stopped
+		require.True(t, r.box.empty())
+		r.Post(supervision.Event{Kind: supervision.Seized})
+		require.True(t, r.box.empty())
+		assert.True(t, r.AtRest())
+	})
+}
+
+// TestTheGuardTimeEndsByItself: where no input is trusted, nothing but the guard time is waited for.
+func TestTheGuardTimeEndsByItself(t *testing.T) {
+	for _, trusted := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			p := supervision.DefaultPolicy()
+			p.SenseTrusted = trusted
+			r := newRigWith(LineOptions{Policy: p}) // without an input
+			r.held()
+			r.confirmed()
+			r.after(800*time.Millisecond + p.GuardTime - 1)
+			require.Equal(t, "guarding", r.View().Loop)
+			r.after(800*time.Millisecond + p.GuardTime)
+			require.Equal(t, "closed", r.View().Loop)
+			r.Stop()
+		})
+	}
+	synctest.Test(t, func(t *testing.T) {
+		s := newSenseRig(0, false)
+		p := s.Policy()
+		p.SenseTrusted = false
+		s.SetPolicy(p)
+		s.after(time.Second)
+		s.held()
+		s.confirmed()
+		s.after(1800*time.Millisecond + p.GuardTime)
+		require.Equal(t, "closed", s.View().Loop)
+		s.Stop()
+	})
+}
+
+// TestTheSameReasonAnew: an incident that is replaced by one with the same reason is over, and the other lasts since it began.
+func TestTheSameReasonAnew(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRigWith(LineOptions{Remind: time.Minute})
+		refused := relaytest.Step{Outcome: relay.Refused, Err: relay.ErrRefused}
+		r.contact.Script(refused, refused)
+		for i := range 2 {
+			r.after(time.Duration(i+1) * 10 * time.Second)
+			r.Post(supervision.Event{Kind: supervision.PulseRequested})
+			synctest.Wait()
+			require.Equal(t, i, r.log.FilterMessage("incident is over").Len())
+		}
+		r.after(2 * time.Minute)
+		lasts := r.log.FilterMessage("incident lasts").All()
+		require.NotEmpty(t, lasts)
+		require.Equal(t, r.began.Add(20*time.Second), lasts[0].ContextMap()["since"])
+		r.Stop()
+	})
+}

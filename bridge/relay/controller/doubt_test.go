@@ -1,0 +1,376 @@
+package controller_test
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/relaytest"
+
+	"github.com/stretchr/testify/require"
+)
+
+// faulty is a device without delays that fails the next requests as it is told.
+type faulty struct {
+	*dialled
+	mu   sync.Mutex
+	next map[controller.Op][]error
+}
+
+func newFaulty() *faulty {
+	f := &faulty{next: map[controller.Op][]error{}}
+	f.dialled = atOnce(func(_ *dialled, op controller.Op) (err error) {
+		f.mu.Lock()
+		defer f.mu.Unlock()
+		if all := f.next[op]; len(all) > 0 {
+			err, f.next[op] = all[0], all[1:]
+		}
+		return err
+	})
+	return f
+}
+
+// fail gives the next requests of a kind their errors; nil: none.
+func (f *faulty) fail(op controller.Op, errs ...error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.next[op] = errs
+}
+
+// written returns what reached the device, but for reads.
+func (d *dialled) written() []controller.Op {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return append([]controller.Op(nil), d.done...)
+}
+
+// TestOpeningAskedForAgain: a refused one is closed all the same and may be asked for again under its number; one that may have been made is not
+// made again.
+func TestOpeningAskedForAgain(t *testing.T) {
+	f := newFaulty()
+	onDialled(t, f.dialled, nil, func(t *testing.T, c *controller.Contact) {
+		f.fail(controller.Open, no)
+		before := len(f.written())
+		r := c.Interrupt(t.Context(), opening(1))
+		require.Equal(t, relay.Refused, r.Outcome)
+		require.ErrorIs(t, r.Err, errNo)
+		require.Equal(t, []controller.Op{controller.Open, controller.Close}, f.written()[before:])
+		i := opening(1)
+		i.Duration = 1
+		require.Equal(t, relay.Done, c.Interrupt(t.Context(), i).Outcome, "1 ns is an opening too")
+		f.fail(controller.Open, errGone)
+		unknown := c.Interrupt(t.Context(), opening(2))
+		require.Equal(t, relay.Unknown, unknown.Outcome)
+		require.NoError(t, c.Close(t.Context()))
+		before = len(f.written())
+		require.Equal(t, unknown, c.Interrupt(t.Context(), opening(2)))
+		require.Len(t, f.written(), before)
+	})
+}
+
+// TestReasonOfTheDoubt: what left the contact in doubt is the reason given until it is closed, and not that a close failed after it.
+func TestReasonOfTheDoubt(t *testing.T) {
+	f := newFaulty()
+	maybe := &controller.Refusal{Cause: errors.New("the device may have opened")}
+	var mu sync.Mutex
+	var notices []relay.Notice
+	onDialled(t, f.dialled, func(o *controller.Options, _ *controller.ContactOptions) {
+		o.Notify = func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n) }
+	}, func(t *testing.T, c *controller.Contact) {
+		f.fail(controller.Open, maybe)
+		f.fail(controller.Close, no, no)
+		require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome)
+		mu.Lock()
+		require.Equal(t, relay.CloseFailing, notices[0].Kind)
+		require.ErrorIs(t, notices[0].Err, maybe)
+		require.NotErrorIs(t, notices[0].Err, errNo)
+		mu.Unlock()
+		require.NoError(t, c.Close(t.Context()))
+		f.fail(controller.Open, no)
+		f.fail(controller.Close, no, no)
+		require.Equal(t, relay.Refused, c.Interrupt(t.Context(), opening(2)).Outcome)
+		mu.Lock()
+		require.ErrorIs(t, notices[len(notices)-1].Err, errNo, "nothing was in doubt before the close failed")
+		mu.Unlock()
+		require.NoError(t, c.Close(t.Context()))
+	})
+}
+
+// TestReadOftenAfterADoubt: every 250 ms for 10 s, and then as before.
+func TestReadOftenAfterADoubt(t *testing.T) {
+	for poll, want := range map[time.Duration][2]int{time.Minute: {39, 0}, 100 * time.Millisecond: {100, 100}} {
+		f := newFaulty()
+		var reads []time.Time
+		acts := f.acts
+		f.acts = func(ctx context.Context, op controller.Op) error {
+			f.mu.Lock()
+			if op == controller.Read {
+				reads = append(reads, time.Now())
+			}
+			f.mu.Unlock()
+			return acts(ctx, op)
+		}
+		onDialled(t, f.dialled, func(o *controller.Options, _ *controller.ContactOptions) { o.Poll = poll }, func(t *testing.T, c *controller.Contact) {
+			f.fail(controller.Open, errGone) // the connection ends, so a new one begins to count
+			require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome)
+			require.NoError(t, c.Close(t.Context()))
+			<-time.After(30 * time.Millisecond) // so that no reading falls on the bounds of what is counted
+			for _, n := range want {
+				f.mu.Lock()
+				reads = nil
+				f.mu.Unlock()
+				<-time.After(10 * time.Second)
+				f.mu.Lock()
+				require.InDelta(t, n, len(reads), 1)
+				for i := 1; i < len(reads); i++ {
+					require.Equal(t, min(poll, 250*time.Millisecond), reads[i].Sub(reads[i-1]))
+				}
+				f.mu.Unlock()
+			}
+		})
+	}
+}
+
+// TestLateReadBack: where a close may be done before a reading that was asked for before it, a read-back that is answered after the end of the opening
+// proves nothing; otherwise it does.
+func TestLateReadBack(t *testing.T) {
+	for name, c := range map[string]struct {
+		unordered bool
+		late      time.Duration // of the read-back
+		outcome   relay.Outcome
+	}{
+		"in order":                       {false, 900 * time.Millisecond, relay.Refused},
+		"out of order":                   {true, 900 * time.Millisecond, relay.Done},
+		"out of order, while it is open": {true, 700 * time.Millisecond, relay.Refused},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				var mu sync.Mutex
+				opened := 0
+				l := &levels{do: func(op controller.Op) (relay.Level, error) {
+					mu.Lock()
+					if op == controller.Open {
+						opened++
+					}
+					first := op == controller.Read && opened == 1
+					opened += btoi(first)
+					mu.Unlock()
+					if first {
+						<-time.After(c.late)
+					}
+					return relay.LevelClosed, nil
+				}}
+				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: 2 * time.Second, Poll: time.Hour, NoLock: true, Unordered: c.unordered,
+					Connect: func(context.Context) (controller.Session, error) { return controller.NewCalls(l, 2*time.Second), nil }})
+				contact, err := b.Contact(controller.ContactOptions{Name: "box-office"})
+				require.NoError(t, err)
+				b.Start()
+				require.NoError(t, b.Ready(t.Context()))
+				r := contact.Interrupt(t.Context(), opening(1))
+				require.Equal(t, c.outcome, r.Outcome, r.Err)
+				require.Empty(t, b.Shutdown(t.Context()))
+			})
+		})
+	}
+}
+
+func btoi(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// TestClosesOfAWithdrawnOpening: one is enough where requests are done in order; where they may overtake each other there is one behind the opening.
+func TestClosesOfAWithdrawnOpening(t *testing.T) {
+	for unordered, closes := range map[bool]int{false: 1, true: 2} {
+		d := atOnce(func(_ *dialled, op controller.Op) error {
+			if op == controller.Open {
+				<-time.After(300 * time.Millisecond)
+			}
+			return nil
+		})
+		onDialled(t, d, func(o *controller.Options, _ *controller.ContactOptions) { o.Unordered = unordered }, func(t *testing.T, c *controller.Contact) {
+			ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+			defer cancel()
+			before := len(d.written())
+			require.Equal(t, relay.Done, c.Interrupt(ctx, opening(1)).Outcome)
+			require.Len(t, d.written()[before+1:], closes)
+		})
+	}
+}
+
+// TestAnOpeningBeforeASlowClose: it begins while a close is still on its way, and ends when that is written.
+func TestAnOpeningBeforeASlowClose(t *testing.T) {
+	d := atOnce(func(*dialled, controller.Op) error { return nil })
+	slow := time.Duration(0)
+	d.dials = func(op controller.Op) time.Duration {
+		if op == controller.Close {
+			return slow
+		}
+		return 0
+	}
+	onDialled(t, d, nil, func(t *testing.T, c *controller.Contact) {
+		slow = 300 * time.Millisecond
+		closed := make(chan error, 1) // read below
+		go func() { closed <- c.Close(t.Context()) }()
+		<-time.After(100 * time.Millisecond)
+		began := time.Now()
+		r := c.Interrupt(t.Context(), opening(1))
+		require.Equal(t, relay.Done, r.Outcome, r.Err)
+		require.Equal(t, 500*time.Millisecond, time.Since(began), "withdrawn after 200 ms, and closed with a close of its own")
+		require.NoError(t, <-closed)
+	})
+}
+
+// TestACloseAfterAFailureWaits: a close that was confirmed before the contact came into doubt again is not the end of it.
+func TestACloseAfterAFailureWaits(t *testing.T) {
+	f := newFaulty()
+	acts := f.acts
+	f.acts = func(ctx context.Context, op controller.Op) error {
+		if op == controller.Open {
+			<-time.After(300 * time.Millisecond)
+			f.fail(controller.Close, no, no)
+		}
+		return acts(ctx, op)
+	}
+	onDialled(t, f.dialled, func(o *controller.Options, _ *controller.ContactOptions) { o.Unordered = true }, func(t *testing.T, c *controller.Contact) {
+		f.fail(controller.Open, &controller.Refusal{Cause: errNo})
+		began := time.Now()
+		result := make(chan relay.Result, 1) // read below
+		go func() { result <- c.Interrupt(t.Context(), opening(1)) }()
+		<-time.After(100 * time.Millisecond)
+		require.NoError(t, c.Close(t.Context()))
+		require.Equal(t, 300*time.Millisecond+relay.CloseEvery, time.Since(began))
+		require.Equal(t, relay.Unknown, (<-result).Outcome)
+	})
+}
+
+// TestClosesOfABlindContact: it is never read, closed at each poll, and not even asked for that while it is driven.
+func TestClosesOfABlindContact(t *testing.T) {
+	d := atOnce(func(*dialled, controller.Op) error { return nil })
+	var mu sync.Mutex
+	asked := map[controller.Op]int{}
+	d.dials = func(op controller.Op) time.Duration {
+		mu.Lock()
+		defer mu.Unlock()
+		asked[op]++
+		return 0
+	}
+	onDialled(t, d, func(o *controller.Options, co *controller.ContactOptions) {
+		o.Poll, co.Blind = 100*time.Millisecond, true
+	}, func(t *testing.T, c *controller.Contact) {
+		<-time.After(950 * time.Millisecond)
+		mu.Lock()
+		require.Equal(t, map[controller.Op]int{controller.Close: 10}, asked, "one at the beginning, and nine polls")
+		mu.Unlock()
+		r := c.Interrupt(t.Context(), opening(1))
+		require.Equal(t, relay.Done, r.Outcome, r.Err)
+		require.Equal(t, 800*time.Millisecond, r.OpenFor)
+		mu.Lock()
+		require.Equal(t, map[controller.Op]int{controller.Close: 11, controller.Open: 1}, asked)
+		mu.Unlock()
+	})
+}
+
+// TestFoundOpen: a contact that reads open by itself is told, with the alarm at once if it cannot be closed.
+func TestFoundOpen(t *testing.T) {
+	f := newFaulty()
+	var mu sync.Mutex
+	var notices []relay.Notice
+	onDialled(t, f.dialled, func(o *controller.Options, _ *controller.ContactOptions) {
+		o.Poll = time.Second
+		o.Notify = func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n) }
+	}, func(t *testing.T, c *controller.Contact) {
+		f.fail(controller.Close, no)
+		f.dialled.mu.Lock()
+		f.open = true
+		f.dialled.mu.Unlock()
+		<-time.After(1100 * time.Millisecond)
+		mu.Lock()
+		require.Len(t, notices, 2)
+		for i, kind := range []relay.NoticeKind{relay.FoundOpen, relay.CloseFailing} {
+			require.Equal(t, kind, notices[i].Kind)
+			require.Equal(t, "box-office", notices[i].Contact)
+		}
+		require.ErrorContains(t, notices[0].Err, "line box-office: the contact read open although nobody opened it")
+		mu.Unlock()
+		<-time.After(relay.CloseEvery)
+		require.False(t, f.isOpen())
+		mu.Lock()
+		require.Equal(t, relay.CloseConfirmed, notices[2].Kind)
+		mu.Unlock()
+	})
+}
+
+// TestCloseBeforeTheFirstConnection: there is no alarm as long as the first attempt is under way, and its reason is that nobody has asked the
+// controller yet.
+func TestCloseBeforeTheFirstConnection(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex
+		var notices []relay.NoticeKind
+		d := atOnce(func(*dialled, controller.Op) error { return nil })
+		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
+			Notify: func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n.Kind) },
+			Connect: func(context.Context) (controller.Session, error) {
+				<-time.After(time.Second)
+				return controller.NewCalls(d, time.Second), nil
+			}})
+		c, err := b.Contact(controller.ContactOptions{Name: "box-office"})
+		require.NoError(t, err)
+		b.Start()
+		ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
+		defer cancel()
+		err = c.Close(ctx)
+		require.ErrorContains(t, err, "has not been put to closed yet")
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+		began := time.Now()
+		require.NoError(t, c.Close(t.Context()))
+		require.Equal(t, 500*time.Millisecond, time.Since(began))
+		require.Empty(t, notices)
+		require.Empty(t, b.Shutdown(t.Context()))
+	})
+}
+
+// Somebody slow to hear that the loop is open does not lose the opening with its connection; but when the connection is lost again before that, the
+// contact is closed.
+func TestSlowToHear(t *testing.T) {
+	for losses, open := range map[int]time.Duration{1: asked, 2: 0} {
+		synctest.Test(t, func(t *testing.T) {
+			l := &losing{bench: newBench(false)}
+			l.timed = true
+			c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Hour, NoLock: true, Connect: l.connect})
+			contact, err := c.Contact(controller.ContactOptions{Name: relaytest.LineA, Kind: relay.KindOneshot,
+				Timed: &controller.Timed{Outlasts: true, Quantum: time.Millisecond, Limit: time.Second}})
+			require.NoError(t, err)
+			c.Start()
+			require.NoError(t, c.Ready(background(t)))
+			l.began = time.Now()
+			heard := make(chan struct{})         // closed once
+			result := make(chan relay.Result, 1) // read below
+			go func() {
+				result <- contact.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: asked, NotAfter: time.Now().Add(time.Second),
+					Opened: func(time.Time) { <-heard }})
+			}()
+			for range losses {
+				<-time.After(100 * time.Millisecond)
+				l.lose(false, false)
+			}
+			<-time.After(50 * time.Millisecond)
+			close(heard)
+			<-result
+			<-time.After(time.Second)
+			if open > 0 {
+				openFor(t, l.Changes(0), open, open)
+			} else {
+				openFor(t, l.Changes(0), 200*time.Millisecond, 250*time.Millisecond)
+			}
+			require.Empty(t, c.Shutdown(background(t)))
+		})
+	}
+}

@@ -1,0 +1,59 @@
+package broker
+
+import (
+	"errors"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestReasonCodes: what an operator may meet has words (MQTT 5.0, section 2.4).
+func TestReasonCodes(t *testing.T) {
+	for code, want := range map[byte]string{
+		0x84: "does not speak MQTT 5", 0x85: "client identifier", 0x86: "wrong user or password",
+		0x87: "not authorized", 0x88: "busy or shutting down", 0x89: "busy or shutting down",
+		0x8b: "busy or shutting down", 0x8e: "another client", 0x97: "quota",
+	} {
+		require.Contains(t, words(code), want)
+	}
+	for code := range 0x84 {
+		require.Empty(t, words(byte(code)))
+	}
+	for _, code := range []byte{0x8a, 0x8c, 0x8d, 0x8f, 0x96, 0x98} {
+		require.Empty(t, words(code))
+	}
+}
+
+// TestExpiry: whole seconds; 0 is none at all.
+func TestExpiry(t *testing.T) {
+	require.Nil(t, expiry(0))
+	require.Equal(t, uint32(1), *expiry(time.Second))
+	require.Equal(t, uint32(60), *expiry(time.Minute))
+}
+
+// TestFirstCause: a connection ends once, for the first reason given, and what fails afterwards names that.
+func TestFirstCause(t *testing.T) {
+	c := &Conn{gone: make(chan struct{})}
+	first, other := errors.New("first"), errors.New("other")
+	require.EqualError(t, c.failure("publishing", other), "publishing: other")
+	c.Fail(first)
+	c.Fail(other)
+	<-c.Gone()
+	require.Equal(t, first, c.Cause())
+	err := c.failure("publishing", other)
+	require.ErrorIs(t, err, ErrGone)
+	require.ErrorIs(t, err, first)
+	require.NotErrorIs(t, err, other)
+}
+
+// TestNames: no two are the same, and they are fit for a client identifier.
+func TestNames(t *testing.T) {
+	seen := map[string]bool{}
+	for range 100 {
+		name := Unique()
+		require.Regexp(t, "^[a-z2-7]{13}$", name)
+		require.False(t, seen[name])
+		seen[name] = true
+	}
+}

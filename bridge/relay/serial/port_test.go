@@ -1,0 +1,204 @@
+package serial
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"sync"
+	"syscall"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/relaytest"
+
+	"github.com/stretchr/testify/require"
+)
+
+// weak is a port that fails as it is told, and counts how often it was closed.
+type weak struct {
+	memory
+	both, get error
+	opening   chan struct{} // if set, an opening waits for its end
+	mu        sync.Mutex
+	closed    int
+}
+
+func (w *weak) Both(out [2]bool) error { return errors.Join(w.both, w.memory.Both(out)) }
+
+func (w *weak) Get() (lines, error) {
+	l, err := w.memory.Get()
+	return l, errors.Join(w.get, err)
+}
+
+func (w *weak) Set(l Line, on bool) error {
+	if on && w.opening != nil {
+		<-w.opening
+	}
+	return w.memory.Set(l, on)
+}
+
+func (w *weak) Close() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.closed++
+}
+
+// TestPortsAreClosed: a port that cannot be set up, that is gone, or that nobody wants any more is closed.
+func TestPortsAreClosed(t *testing.T) {
+	broken := errors.New("broken")
+	w := &weak{both: broken}
+	h, opened := testHeld(ContactOptions{OpenOn: true}, w)
+	err := h.connect(t.Context())
+	require.ErrorIs(t, err, broken)
+	require.ErrorContains(t, err, "serial: /dev/ttyX0: ")
+	require.Equal(t, 1, w.closed)
+	require.Nil(t, h.port)
+	_, err = h.now().Do(t.Context(), controller.Request{Op: controller.Read}, pass)
+	require.ErrorContains(t, err, "the port is closed")
+
+	w.both = nil
+	require.NoError(t, h.connect(t.Context()))
+	require.Equal(t, 1, w.closed)
+	require.ErrorContains(t, h.openNew(), "opening /dev/ttyX0 took too long", "there is another one by now")
+	require.Equal(t, 2, w.closed)
+	w.get = broken
+	require.ErrorIs(t, h.connect(t.Context()), broken, "the old one is gone, and there is no new one")
+	require.Equal(t, 3, w.closed)
+	w.get = nil
+	require.NoError(t, h.connect(t.Context()))
+	require.Equal(t, 3, w.closed)
+	require.Equal(t, 5, *opened)
+	h.release()
+	require.Equal(t, 4, w.closed)
+	require.ErrorContains(t, h.openNew(), "took too long")
+	require.Equal(t, 5, w.closed)
+	h.release()
+	require.Equal(t, 5, w.closed)
+}
+
+// TestRaised: either line that was on when the port was opened counts.
+func TestRaised(t *testing.T) {
+	for out, want := range map[[2]bool]bool{{false, false}: false, {true, false}: true, {false, true}: true, {true, true}: true} {
+		h, _ := testHeld(ContactOptions{OpenOn: true}, &memory{out: out})
+		require.NoError(t, h.connect(t.Context()))
+		require.Equal(t, want, (&Board{held: h}).Raised())
+	}
+	require.False(t, (&Board{}).Raised())
+}
+
+// TestEndedCalls: what nobody waits for any more is not begun.
+func TestEndedCalls(t *testing.T) {
+	h, opened := testHeld(ContactOptions{OpenOn: true}, &memory{})
+	ctx, cancel := context.WithCancel(t.Context())
+	require.NoError(t, h.connect(ctx))
+	d := h.now()
+	cancel()
+	for _, op := range []controller.Op{controller.Open, controller.Close, controller.Read} {
+		_, err := d.Do(ctx, controller.Request{Op: op}, pass)
+		require.ErrorIs(t, err, context.Canceled)
+	}
+	require.ErrorIs(t, h.connect(ctx), context.Canceled)
+	require.Equal(t, 1, *opened)
+	require.False(t, d.mayStillOpen())
+	require.ErrorIs(t, d.Cause(), errStale)
+	require.NotNil(t, d.Gone())
+}
+
+// TestOpeningsInTheKernel: only one of another connection may open behind a close of this one; of this one the engine knows.
+func TestOpeningsInTheKernel(t *testing.T) {
+	h, _ := testHeld(ContactOptions{OpenOn: true}, &memory{})
+	require.NoError(t, h.connect(t.Context()))
+	for _, c := range []struct {
+		opening map[int]int
+		may     bool
+	}{
+		{nil, false}, {map[int]int{1: 1}, false}, {map[int]int{0: 1}, true}, {map[int]int{0: 1, 1: 1}, true},
+	} {
+		h.opening = c.opening
+		require.Equal(t, c.may, h.now().mayStillOpen())
+		_, err := h.now().Do(t.Context(), controller.Request{Op: controller.Close}, pass)
+		require.Equal(t, c.may, errors.Is(err, errOpening))
+		_, err = h.now().Do(t.Context(), controller.Request{Op: controller.Read}, pass)
+		require.NoError(t, err)
+	}
+}
+
+// TestBoardTakesItsPort: by whatever name, once, and gives it back.
+func TestBoardTakesItsPort(t *testing.T) {
+	dir := t.TempDir()
+	device, link := filepath.Join(dir, "ttyX0"), filepath.Join(dir, "adapter")
+	require.NoError(t, os.WriteFile(device, nil, 0o600))
+	require.NoError(t, os.Symlink(device, link))
+	require.Equal(t, device, realPath(link))
+	require.Equal(t, link+"0", realPath(link+"0"))
+	board := func(path string, w *weak) *Board {
+		b, err := NewBoard(Options{Name: "adapter", Device: path})
+		require.NoError(t, err)
+		b.open = func(string, bool) (port, lines, error) { return w, lines{}, nil }
+		return b
+	}
+	w := &weak{}
+	b, other := board(device, w), board(link, w)
+	_, err := b.connect(t.Context())
+	require.ErrorContains(t, err, "controller adapter has no contact")
+	_, err = b.Contact(ContactOptions{Name: "box-office", OpenOn: true})
+	require.NoError(t, err)
+	_, err = other.Contact(ContactOptions{Name: "stage-door", OpenOn: true})
+	require.ErrorIs(t, err, relay.ErrLocked)
+	require.Empty(t, other.Shutdown(t.Context()))
+	b.Start()
+	require.NoError(t, b.Ready(t.Context()))
+	require.Zero(t, w.closed)
+	require.Empty(t, b.Shutdown(t.Context()))
+	require.Equal(t, 1, w.closed)
+	_, err = board(link, w).Contact(ContactOptions{Name: "stage-door", OpenOn: true})
+	require.NoError(t, err)
+}
+
+// TestAnOpeningThatHangsIsClosed: a close may be done while an opening hangs in the kernel, so there is one behind it too.
+func TestAnOpeningThatHangsIsClosed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := &weak{opening: make(chan struct{})}
+		b, err := NewBoard(Options{Name: "adapter", Device: "/dev/" + filepath.Base(relaytest.Own(t.Name())), Timeout: time.Second, NoLock: true})
+		require.NoError(t, err)
+		b.open = func(string, bool) (port, lines, error) { return w, lines{}, nil }
+		c, err := b.Contact(ContactOptions{Name: "box-office", OpenOn: true})
+		require.NoError(t, err)
+		b.Start()
+		require.NoError(t, b.Ready(t.Context()))
+		ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+		defer cancel()
+		result := make(chan relay.Result, 1) // read below
+		go func() {
+			result <- c.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 10 * time.Second, NotAfter: time.Now().Add(time.Second)})
+		}()
+		<-time.After(200 * time.Millisecond)
+		close(w.opening)
+		require.Equal(t, relay.Done, (<-result).Outcome)
+		l, err := w.Get()
+		require.NoError(t, err)
+		require.Equal(t, [2]bool{}, l.out)
+		require.Empty(t, b.Shutdown(t.Context()))
+	})
+}
+
+// TestRefusedByTheKernel: a refusal is told with the port and its line, and as sure.
+func TestRefusedByTheKernel(t *testing.T) {
+	w := &weak{}
+	h, _ := testHeld(ContactOptions{OpenOn: true}, w)
+	require.NoError(t, h.connect(t.Context()))
+	w.get = refusal{syscall.EINVAL}
+	_, err := h.now().Do(t.Context(), controller.Request{Op: controller.Read}, pass)
+	var no *controller.Refusal
+	require.ErrorAs(t, err, &no)
+	require.True(t, no.Sure)
+	require.ErrorContains(t, err, "/dev/ttyX0 rts: ")
+	w.get = syscall.EIO
+	_, err = h.now().Do(t.Context(), controller.Request{Op: controller.Read}, pass)
+	require.False(t, errors.As(err, &no))
+	require.ErrorIs(t, err, syscall.EIO)
+}

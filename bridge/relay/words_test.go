@@ -1,0 +1,78 @@
+package relay
+
+import (
+	"context"
+	"errors"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+func TestKindWords(t *testing.T) {
+	require.Equal(t, "none watchdog oneshot", KindNone.String()+" "+KindWatchdog.String()+" "+KindOneshot.String())
+	require.Equal(t, "none", (KindOneshot + 1).String())
+	require.Equal(t, KindOneshot, NoContact{}.Kind(), "what is never opened needs nobody to close it")
+}
+
+// TestSleepOnAnotherClock: where the kernel's sleep does not move the clock, the rest of the time is slept by that clock.
+func TestSleepOnAnotherClock(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		at := time.Now().Add(2 * time.Millisecond)
+		require.Equal(t, 2*time.Millisecond-Fine, Coarse(at))
+		SleepUntil(at)
+		require.Equal(t, at, time.Now())
+		SleepUntil(at.Add(-time.Second))
+		require.Equal(t, at, time.Now())
+	})
+}
+
+// TestSettledMeanwhile: a try of the keeper that fails while somebody else's close is confirmed is no failure, and who gave up waiting in the same instant
+// learns that the contact is closed.
+func TestSettledMeanwhile(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var notices []NoticeKind
+		fails := make(chan struct{}) // closed once
+		var k *Keeper
+		k = NewKeeper(func(context.Context) error { <-fails; return errors.New("no answer") }, func(n Notice) { notices = append(notices, n.Kind) })
+		ctx, cancel := context.WithCancel(t.Context())
+		ran := make(chan struct{})
+		go func() { k.Run(ctx); close(ran) }()
+		synctest.Wait()
+		require.True(t, k.Settle(k.Epoch()))
+		close(fails)
+		synctest.Wait()
+		require.NoError(t, k.Owed())
+		require.Empty(t, notices)
+		cancel()
+		<-ran
+		k.Stop()
+
+		k = NewKeeper(nil, func(Notice) {})
+		settling := settlesWhenDone{t.Context(), k}
+		require.NoError(t, k.Wait(settling))
+		k = NewKeeper(nil, func(Notice) {})
+		k.Stop()
+		err := k.Wait(t.Context())
+		require.ErrorIs(t, err, errEnded)
+		require.ErrorIs(t, err, errOwed)
+	})
+}
+
+// settlesWhenDone is a context that has ended, and by whose end the keeper has settled, without its waiters having been told.
+type settlesWhenDone struct {
+	context.Context
+	k *Keeper
+}
+
+func (s settlesWhenDone) Done() <-chan struct{} {
+	s.k.mu.Lock()
+	s.k.err = nil
+	s.k.mu.Unlock()
+	done := make(chan struct{})
+	close(done)
+	return done
+}
+
+func (settlesWhenDone) Err() error { return context.Canceled }

@@ -1,0 +1,55 @@
+package supervision_test
+
+import (
+	"testing"
+	"time"
+
+	"clearback/supervision"
+)
+
+// TestWhyAnInterruptionWasNotMade: each failure of the contact is an incident with a reason of its own.
+func TestWhyAnInterruptionWasNotMade(t *testing.T) {
+	for failure, reason := range map[string]string{
+		"refused": "controller-refused", "not-moved": "contact-stuck", "late": "missed-not-after",
+		"unreachable": "controller-unreachable", "no-answer": "controller-unreachable",
+	} {
+		l := newLine(t, supervision.DefaultPolicy())
+		l.held()
+		l.after(0, "far-end-cleared call=1 evidence=bye")
+		l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+		l.want(failure, l.after(time.Second, "loop-failed seq=1 failure="+failure), "report incident call=1 reason="+reason)
+	}
+}
+
+// TestTrialAtItsLastInstant: it opens when the answer comes as late as the opening can still end in time.
+func TestTrialAtItsLastInstant(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	p.Lead = 1500 * time.Millisecond
+	for late, want := range map[time.Duration]string{
+		0: "open-loop call=1 seq=1 interval=500ms not-after=+122.5s",
+		1: "report suppressed call=1 interval=500ms rule=late trial",
+	} {
+		l := newLine(t, p)
+		l.held()
+		l.after(0, "trial-set call=1 interval=500ms")
+		l.after(0, "far-end-cleared call=1 evidence=bye")
+		l.want("the answer", l.after(1500*time.Millisecond+late, "adapter-leg-cleared call=1 answer=confirmed"), want)
+	}
+}
+
+// TestReleasedInACall: current that stopped while a call was up counts as on hook once the line is idle.
+func TestReleasedInACall(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	p.SenseTrusted, p.Watch = true, time.Minute
+	l := newLine(t, p)
+	l.after(0, "seized")
+	l.after(0, "call-requested call=1")
+	l.after(time.Second, "released")
+	if v := l.m.View(); v.OffHook == supervision.HookOn {
+		t.Errorf("in the call the line is %v", v.OffHook)
+	}
+	l.after(time.Second, "near-end-cleared call=1")
+	if v := l.m.View(); v.OffHook != supervision.HookOn {
+		t.Errorf("after the call the line is %v; want on hook", v.OffHook)
+	}
+}
