@@ -386,35 +386,6 @@ func TestFarEndSilent(t *testing.T) {
 	}
 }
 
-// What a description says of pauses.
-func TestPauses(t *testing.T) {
-	t.Parallel()
-	for m, want := range map[string]bool{
-		"0 8 101":                      false,
-		"0 13":                         true,
-		"0 97\r\na=rtpmap:97 CN/16000": true,
-		"18":                           true,
-		"18\r\na=fmtp:18 annexb=no":    false,
-		"18\r\na=fmtp:18 annexb=no\r\na=ptime:20": false,
-		"97\r\na=rtpmap:97 CN/8000\r\na=ptime:20": true,
-		"18\r\nk=fmtp:18 annexb=no":               true,
-		"97\r\nk=rtpmap:97 CN/8000":               false,
-		"4":                                       true,
-		"19":                                      true,
-		"18\r\na=fmtp:18 annexb=yes":              true,
-		"4\r\na=fmtp:4 bitrate=6.3;annexa=no":     false,
-		"96\r\na=rtpmap:96 opus/48000/2":          false,
-		"96\r\na=rtpmap:96 opus/48000/2\r\na=fmtp:96 useinbandfec=1; usedtx=1": true,
-	} {
-		if got := pauses([]byte("v=0\r\nc=IN IP4 192.0.2.1\r\nm=audio 4000 RTP/AVP " + m + "\r\n")); got != want {
-			t.Errorf("%q: %t", m, got)
-		}
-	}
-	if pauses([]byte("v=0\r\nm=image 4000 udptl t38\r\n")) {
-		t.Error("a fax")
-	}
-}
-
 // speaking is a far end whose media comes all the time.
 func speaking(o *Options, _ *times) {
 	o.reception = func(supervision.CallID, media.Side) time.Time { return time.Now() }

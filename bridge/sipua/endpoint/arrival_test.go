@@ -159,14 +159,14 @@ func TestArrivalOfARequest(t *testing.T) {
 	for _, network := range []string{"udp", "tcp"} {
 		got := make(chan *Request, 1)
 		e := open(t, user{request: func(r *Request) { got <- r; r.Reply(200, "OK") }})
-		before := e.Now()
+		before := e.arrivals.now()
 		require.NotZero(t, before)
 		w := dial(t, network, e)
 		w.send(w.text(request{method: "MESSAGE", id: "came"}))
 		w.expect("SIP/2.0 200")
 		r := <-got
 		require.GreaterOrEqual(t, r.Arrival, before-Arrival(roughly))
-		require.LessOrEqual(t, r.Arrival, e.Now())
+		require.LessOrEqual(t, r.Arrival, e.arrivals.now())
 	}
 }
 

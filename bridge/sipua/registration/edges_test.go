@@ -24,12 +24,12 @@ func TestValues(t *testing.T) {
 	const s = time.Second
 	for _, c := range []struct{ want, is time.Duration }{
 		{60 * s, minExpires}, {3600 * s, defaultExpires}, {120 * s, maxExpires}, {s, farewell}, {2 * s, firstRetry}, {60 * s, lastRetry}, {300 * s, slowRetry},
-		{3600 * s, maxRetryAfter}, {10 * s, lead}, {300 * s, nonceLife}, {s, firstWait}, {60 * s, longestWait}, {900 * s, forgetGuesses},
+		{3600 * s, maxRetryAfter}, {10 * s, lead}, {300 * s, nonceLife}, {s, firstWait}, {60 * s, longestWait}, {900 * s, forgetGuesses}, {60 * s, refusedEvery},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
 	for _, c := range []struct{ want, is int }{
-		{5, freeGuesses}, {48, usersPerHost}, {30, underAttack}, {8192, mostGuessers}, {12, nonceSalt}, {16, nonceMAC}, {36, nonceLen},
+		{5, freeGuesses}, {48, usersPerHost}, {30, underAttack}, {8192, mostGuessers}, {12, nonceSalt}, {16, nonceMAC}, {36, nonceLen}, {64, mostUser},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
