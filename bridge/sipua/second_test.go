@@ -277,6 +277,10 @@ func TestRegistrationShowsThatTheServiceIsBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualHouse(t)
 		s := h.line.accounts[0]
+		<-time.After(time.Second)
+		if s.heard(); !s.spokeSince(time.Now()) || s.spokeSince(time.Now().Add(1)) {
+			t.Error("it spoke now")
+		}
 		for now, back := range map[registration.Status]bool{{}: false, {Registered: true, Silent: true}: false, {Silent: true}: false, {Registered: true}: true} {
 			s.silent()
 			s.registrationChanged(now)

@@ -243,6 +243,7 @@ func TestGeneration(t *testing.T) {
 	d.frozen.Store(&after)
 	_, bound = d.Binding("stage-door")
 	require.False(t, bound)
+	require.Empty(t, moved.register().get("Contact"))
 	moved.register(moved.contact()) // back in time: the same device
 	require.EqualValues(t, 3, generation())
 }
