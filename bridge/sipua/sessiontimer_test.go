@@ -87,7 +87,8 @@ func TestSessionRefreshedByUpdate(t *testing.T) {
 // Who does not know UPDATE gets a re-INVITE with the description that it has, byte for byte (section 7.4, RFC 3264 section 8). A
 // collision is tried again (RFC 3261 section 14.1).
 func TestSessionRefreshedByInvite(t *testing.T) {
-	h := newHouse(t, relaying, timed(1800, 200*time.Microsecond))
+	t.Parallel()
+	h := newHouse(t, relaying, timed(1800, time.Millisecond))
 	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
 	inv := h.service.expect("INVITE")
 	is(t, inv, "Session-Expires", "1800;refresher=uac")
