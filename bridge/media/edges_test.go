@@ -241,3 +241,24 @@ func TestUrgentOnBothSides(t *testing.T) {
 		require.False(t, s.ends[i].trust.urgent.Before(before))
 	}
 }
+
+// TestReachable: where packets may be sent to.
+func TestReachable(t *testing.T) {
+	at := netip.MustParseAddrPort
+	s := &Session{local: [2][2]netip.AddrPort{{at("192.0.2.9:4000"), at("192.0.2.9:4001")}, {at("192.0.2.8:4000"), at("192.0.2.8:4001")}}}
+	for said, want := range map[netip.AddrPort]netip.AddrPort{
+		{}: {}, at("192.0.2.1:0"): {}, at("0.0.0.0:4000"): {}, at("[::]:4000"): {}, netip.AddrPortFrom(netip.Addr{}, 4000): {},
+		at("192.0.2.9:4000"): {}, at("192.0.2.9:4001"): {}, at("192.0.2.8:4000"): {}, at("[::ffff:192.0.2.8]:4001"): {},
+		at("192.0.2.9:4002"): at("192.0.2.9:4002"), at("[::ffff:192.0.2.1]:9"): at("192.0.2.1:9"), at("[2001:db8::1]:9"): at("[2001:db8::1]:9"),
+	} {
+		require.Equal(t, want, s.reachable(said), said)
+	}
+}
+
+// TestStatsOfReception: RFC 3550 appendix A.8 keeps the jitter 16 times.
+func TestStatsOfReception(t *testing.T) {
+	s := &Session{}
+	s.ends[ServiceSide].rtp = reception{running: true, base: 1, max: 10, received: 7, jitter: 35}
+	st := s.Stats(ServiceSide)
+	require.Equal(t, []int64{3, 2}, []int64{st.Lost, int64(st.Jitter)})
+}

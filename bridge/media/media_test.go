@@ -276,6 +276,10 @@ func TestInvalid(t *testing.T) {
 	}
 	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Invalid == uint64(len(all)) })
 	require.True(t, s.LastHeard(media.AdapterSide).IsZero())
+	a.send(s.Local(media.AdapterSide), speech(t, 2))
+	f.receive()
+	a.send(s.Local(media.AdapterSide), long) // behind a valid one
+	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Invalid == uint64(len(all))+1 })
 	f.nothing()
 }
 

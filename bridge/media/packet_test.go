@@ -34,6 +34,7 @@ func TestKinds(t *testing.T) {
 		{"RTCP", aReport, rtcpFlow, Admission{}, kindRTCP, 0},
 		{"RTCP on the RTP port", aReport, rtpFlow, dtls, kindRTCP, 0},
 		{"RTCP, cut", cut(aReport), rtpFlow, Admission{}, kindInvalid, 0},
+		{"RTCP, cut in its second block", []byte{0x80, 201, 0, 2, 1, 2, 3, 4, 5, 6, 7}, rtcpFlow, Admission{}, kindInvalid, 0},
 		{"SRTCP", aSRTCP, rtcpFlow, Admission{}, kindRTCP, 0},
 		{"DTLS", aHello, rtpFlow, dtls, kindDTLS, 5},
 		{"DTLS on the RTCP port", aHello, rtcpFlow, dtls, kindDTLS, 5},
@@ -46,10 +47,13 @@ func TestKinds(t *testing.T) {
 		{"UDPTL on the RTCP port", anIFP, rtcpFlow, fax, kindInvalid, 0},
 		{"nothing", nil, rtpFlow, fax, kindInvalid, 0},
 	} {
-		var p packet
+		p := packet{kind: kindRTP, run: run{is: true, rtp: true, seq: 9, pt: 9}} // of the packet before
 		p.read(c.b, c.on, c.admit)
 		require.Equal(t, c.want, p.kind, c.name)
 		require.Equal(t, c.seq, p.run.seq, c.name)
+		require.Equal(t, c.want != kindInvalid && c.want != kindRTCP, p.run.is, c.name)
+		require.Equal(t, c.want == kindRTP, p.run.rtp, c.name)
+		require.Zero(t, p.run.pt, c.name)
 	}
 }
 

@@ -170,10 +170,8 @@ func (p *peer) review(t *trust) {
 	}
 }
 
-// forget ends the latching.
-func (p *peer) forget() {
-	p.learnt, p.oneWay, p.loyal, p.confirmed, p.last = netip.AddrPort{}, false, netip.AddrPort{}, false, run{}
-}
+// forget ends the latching. What else is known of a source counts only while there is one.
+func (p *peer) forget() { p.learnt, p.loyal = netip.AddrPort{}, netip.AddrPort{} }
 
 // anew begins the latching anew with the same SDP: until the source of before is heard again, whoever is as good may take its
 // place at once. One to whom nothing is sent, since there was no answer yet, does not stay.
@@ -199,6 +197,13 @@ func (p *peer) standing(from netip.AddrPort, t *trust) standing {
 
 func (p *peer) learn(from netip.AddrPort, r run, now time.Time) {
 	p.learnt, p.oneWay, p.loyal, p.confirmed, p.first, p.heard, p.last = from, false, netip.AddrPort{}, true, now, now, r
+}
+
+// replace learns a source in the place of the learnt one. If nothing was sent to that, nothing is sent to this.
+func (p *peer) replace(from netip.AddrPort, r run, now time.Time) {
+	oneWay, loyal := p.oneWay, p.loyal
+	p.learn(from, r, now)
+	p.oneWay, p.loyal = oneWay, loyal
 }
 
 // accept judges a packet of RTP, or of what else comes on its port, and learns.
@@ -246,9 +251,7 @@ func (p *peer) accept(from netip.AddrPort, r run, now time.Time, t *trust) verdi
 		if v, ok := p.try(from, r, now, probationPackets); !ok {
 			return v
 		}
-		oneWay, loyal := p.oneWay, p.loyal
-		p.learn(from, r, now)
-		p.oneWay, p.loyal = oneWay && rank == unknownHost, loyal
+		p.replace(from, r, now)
 		return passes
 	}
 	return p.unknown(from, r, now, t)
@@ -324,9 +327,7 @@ func (p *peer) move(from netip.AddrPort, r run, now time.Time) verdict {
 		return stranger
 	}
 	p.old, p.oldUntil = p.learnt, now.Add(relearnAfter)
-	oneWay, loyal := p.oneWay, p.loyal
-	p.learn(from, r, now)
-	p.oneWay, p.loyal = oneWay, loyal
+	p.replace(from, r, now)
 	return passes
 }
 
@@ -385,7 +386,7 @@ func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *tr
 	switch {
 	case rank == unknownHost:
 		return stranger
-	case !p.learnt.IsValid() || rank > was || rank == was && (!p.confirmed || now.Sub(p.heard) >= silentReports):
+	case !p.learnt.IsValid() || rank > was || rank == was && !p.confirmed:
 	case now.Sub(p.heard) < silentReports:
 		return stranger
 	}

@@ -97,6 +97,10 @@ func TestLatching(t *testing.T) {
 		{"a translator: the signalling's host at once, and it stays", private, []step{{0, proxy, 1, 1, 1, 1, proxy}, {time.Minute, another, 2, 1, 500, 0, proxy}}},
 		{"a translator: who is named is better, and stays", private, []step{
 			{0, another, 1, 1, 10, 1, another}, {ms20, private, 2, 1, 1, 1, private}, {ms20, another, 1, 11, 20, 0, private}, {time.Minute, another, 1, 700, 20, 0, private}}},
+		{"a translator: a shorter pause is none", private, []step{
+			{0, another, 1, 1, 9, 0, private}, {silentFor - 1, another, 1, 10, 1, 1, another}}},
+		{"a translator: a pause of 2 s is another beginning", private, []step{
+			{0, another, 1, 1, 9, 0, private}, {silentFor, another, 1, 10, 9, 0, private}, {ms20, another, 1, 19, 1, 1, another}}},
 		{"two compete: none", private, []step{
 			{0, another, 1, 1, 10, 1, another}, {0, third, 2, 1, 9, 0, another}, {ms20, third, 2, 10, 1, 0, private},
 			{ms20, third, 2, 11, 50, 0, private}, {time.Minute, another, 1, 100, 50, 0, private}, {0, proxy, 3, 1, 1, 1, proxy}}},
@@ -109,6 +113,7 @@ func TestLatching(t *testing.T) {
 		{"not gone after all", named, []step{{0, moved, 1, 1, 1, 1, moved}, {silentFor, otherPort, 2, 1, 2, 0, moved}, {ms20, moved, 1, 2, 1, 1, moved}, {ms20, otherPort, 2, 3, 9, 0, moved}}},
 		{"its stream goes on elsewhere, and late packets pass", named, []step{
 			{0, named, 7, 100, 50, 50, named}, {ms20, another, 7, 150, 3, 1, another}, {0, named, 7, 149, 1, 1, another}, {ms20, another, 7, 153, 9, 9, another}}},
+		{"its stream goes on elsewhere after long", named, []step{{0, named, 7, 1, 4000, 4000, named}, {ms20, another, 7, 4001, 3, 1, another}}},
 		{"its stream goes on elsewhere after a pause", named, []step{{0, named, 7, 1, 1, 1, named}, {10 * time.Second, another, 7, 501, 4, 2, another}}},
 		{"its source, but not its number", named, []step{{0, named, 7, 100, 1, 1, named}, {10 * time.Second, another, 7, 90, 5, 0, named}, {0, another, 7, 100 + maxDropout, 20, 0, named}}},
 		{"its number, but not its source", named, []step{{0, named, 7, 100, 1, 1, named}, {10 * time.Second, another, 8, 600, 20, 0, named}}},
@@ -194,6 +199,22 @@ func TestEarlyMedia(t *testing.T) {
 	require.Zero(t, l.speak(another, 1, 11, 20, ms20), "but not two at once")
 	require.Zero(t, l.speak(third, 2, 12, 20, ms20))
 
+	for pause, passed := range map[time.Duration]int{silentFor: 1, silentFor - 1: 0} { // until the tenth packet of the next one
+		l = newListener(named, sources(false))
+		require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
+		require.Equal(t, passed, l.speak(third, 2, 1, 10, pause-9*ms20), pause)
+	}
+
+	l = newListener(named, sources(false)) // at another port of its host too, nothing is sent to it
+	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
+	require.Equal(t, 1, l.speak(netip.AddrPortFrom(another.Addr(), 77), 2, 1, 3, silentFor))
+	require.Equal(t, named, l.target())
+	l.review(l.trust) // and nobody has named it since
+	require.Equal(t, named, l.target())
+	l.signalling = another.Addr()
+	l.review(l.trust)
+	require.Equal(t, another.Addr(), l.target().Addr())
+
 	l = newListener(private, sources(false))
 	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
 	require.Equal(t, another, l.target(), "the SDP misleads")
@@ -205,6 +226,26 @@ func TestEarlyMedia(t *testing.T) {
 func (l *listener) answer() {
 	l.answered = true
 	l.anew(l.now)
+}
+
+// TestSideBySide: two at hosts that nobody named are watched at the same time, and the second to show ten packets competes with
+// the first; a second port of one host waits until the first one makes no more progress.
+func TestSideBySide(t *testing.T) {
+	l := newListener(private, sources(true))
+	for seq := range 9 {
+		require.Equal(t, onProbation, l.hear(another, 1, seq, negotiated))
+		require.Equal(t, onProbation, l.hear(third, 2, seq, negotiated))
+		l.now = l.now.Add(ms20)
+	}
+	require.Equal(t, passes, l.hear(another, 1, 9, negotiated))
+	require.Equal(t, competes, l.hear(third, 2, 9, negotiated))
+
+	for pause, passed := range map[time.Duration]int{candidateIdle: 1, candidateIdle - 1: 0} {
+		l = newListener(private, sources(true))
+		require.Zero(t, l.speak(another, 1, 1, 2, 0))
+		require.Zero(t, l.speak(netip.AddrPortFrom(another.Addr(), 77), 2, 1, 1, pause))
+		require.Equal(t, passed, l.speak(netip.AddrPortFrom(another.Addr(), 77), 2, 2, 9, 0), pause)
+	}
 }
 
 // TestAnew: an answer with the same SDP begins the latching anew, and takes nothing from who goes on.
@@ -379,6 +420,17 @@ func TestReportsOfWhom(t *testing.T) {
 	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who), "the address that is named")
 	require.Equal(t, stranger, p.acceptReport(at(moved), &speech, now, who))
 	require.Equal(t, stranger, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "silent")
+
+	p.anew(now)
+	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who))
+	p.expect(at(moved), now) // latching begins anew: whoever is as good may take its place, which was heard just now
+	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
+	p.anew(now)
+	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
+	require.Equal(t, stranger, p.acceptReport(at(proxy), &speech, now, who), "it was heard since")
+	p.anew(now)
+	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
+	require.Equal(t, stranger, p.acceptReport(at(proxy), &speech, now, who), "and it goes on")
 
 	p.expect(at(private), now)
 	speech.expect(private, now)

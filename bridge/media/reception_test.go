@@ -19,6 +19,15 @@ func TestJitterWorked(t *testing.T) {
 	}
 }
 
+// TestJitterRounds: half of a sixteenth counts as a whole one: 8-((8+8)>>4)=7.
+func TestJitterRounds(t *testing.T) {
+	var r reception
+	for i, arrival := range []uint32{0, 168, 328} {
+		r.take(1, uint16(i), uint32(160*i), arrival)
+		require.Equal(t, []uint32{0, 8, 7}[i], r.jitter, "after packet %d", i)
+	}
+}
+
 // TestJitterAgainstFloat compares with the formula of RFC 3550 section 6.4.1 in floating point, J += (|D|-J)/16.
 func TestJitterAgainstFloat(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(3, 5))

@@ -94,8 +94,7 @@ func (x *exchange) passToAdapter() {
 	if !bound {
 		to.c.adapterLost()
 		x.refuse(sip.StatusTemporarilyUnavailable)
-		x.from.finish(supervision.AnswerConfirmed)
-		to.finish(supervision.AnswerConfirmed)
+		x.from.finish(supervision.AnswerConfirmed) // and with it the other leg, which has not begun
 		return
 	}
 	to.follow(b)
@@ -245,10 +244,7 @@ func (x *exchange) provisional(res *sip.Response) {
 		}
 		return
 	}
-	body, err := x.show(d, res)
-	if err != nil {
-		body = nil // the caller hears its own ringing tone instead
-	}
+	body, _ := x.show(d, res) // without a description that cannot be passed, the caller hears its own ringing tone
 	x.told = true
 	x.tell(d, res, body, n)
 }

@@ -280,6 +280,11 @@ func TestDefaultTimes(t *testing.T) {
 	} {
 		require.Equal(t, c.want, c.is)
 	}
+	for _, c := range []struct{ want, is time.Duration }{
+		{2 * time.Second, clocksAgree}, {500 * time.Millisecond, leastAge}, {10 * time.Second, askAgain},
+	} {
+		require.Equal(t, c.want, c.is)
+	}
 }
 
 // After a 491 who made the Call-ID waits 2.1 to 4 s, the other one up to 2 s, in steps of 10 ms (RFC 3261 section 14.1).

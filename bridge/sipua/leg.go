@@ -163,7 +163,6 @@ func (l *leg) buildSeq(d *dialog, m sip.RequestMethod, seq uint32) *sip.Request 
 	if dest != "" {
 		r.SetDestination(dest)
 	}
-	r.SetBody(nil)
 	return r
 }
 

@@ -246,9 +246,6 @@ func (l *leg) tryNext(q *question) {
 	if l.alive.now != q {
 		return
 	}
-	for len(q.left) > 0 && l.alive.habits[q.left[0]] == useless {
-		q.left = q.left[1:]
-	}
 	if len(q.left) == 0 && q.silent == 1 && !q.repeated && (!q.answered || q.quiet != sip.OPTIONS) { // there is no second method
 		q.left, q.repeated = []sip.RequestMethod{q.quiet}, true
 	}
@@ -333,10 +330,10 @@ func (l *leg) unknownTo(q *question, m sip.RequestMethod) {
 	sounds := l.c.path.heard(l.side).After(q.began.Add(-l.c.a.times.fresh)) // then only what has to match the dialog counts
 	if l.alive.habits[m] == confirms || len(q.unknown) > 1 && !(sounds && slices.Contains(q.left, sip.INVITE)) {
 		l.vanished(q)
-		return
+	} else {
+		q.refused = append(q.refused, m)
+		l.tryNext(q)
 	}
-	q.refused = append(q.refused, m)
-	l.tryNext(q)
 }
 
 // silence looks what follows from an inquiry without an answer, once it is known whether the service serves.

@@ -82,9 +82,9 @@ func TestServiceTimesOutWhileMediaFlows(t *testing.T) {
 	voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(ok.body)), 5)
 	c := h.agent.call(1)
 	eventually(t, "the far end's media", func() bool {
-		heard := make(chan bool, 1) // one answer
-		c.post(func() { heard <- !c.path.heard(1).IsZero() })
-		return <-heard
+		heard := false
+		c.inside(func() { heard = !c.path.heard(1).IsZero() })
+		return heard
 	})
 	h.service.respond(info, 408, "", "")
 	h.adapter.expectOf("408", "INFO")

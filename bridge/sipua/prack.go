@@ -118,7 +118,7 @@ type telling struct {
 	res          *sip.Response
 	described    bool   // it has a session description
 	reliable     bool   // ours is
-	theirs, cseq uint32 // what the PRACK to who was called names; 0: none is due
+	theirs, cseq uint32 // what the PRACK to who was called names; theirs 0: none is due
 	since        time.Time
 	every        time.Duration
 	timer        *time.Timer
@@ -142,11 +142,7 @@ func (x *exchange) tell(d *dialog, res *sip.Response, body []byte, n uint32) {
 		t = &told{x: x, d: d.other}
 		d.other.told = t
 	}
-	one := &telling{res: out, described: hasBody(out), reliable: reliable}
-	if reliable && n != 0 {
-		one.theirs, one.cseq = n, x.req.CSeq().SeqNo
-	}
-	t.waiting = append(t.waiting, one)
+	t.waiting = append(t.waiting, &telling{res: out, described: hasBody(out), reliable: reliable, theirs: n, cseq: x.req.CSeq().SeqNo})
 	t.next()
 }
 

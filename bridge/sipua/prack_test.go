@@ -6,7 +6,10 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/emiago/sipgo/sip"
+
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
 )
 
 // rack is the RAck that acknowledges a reliable response (RFC 3262 section 7.2).
@@ -50,8 +53,15 @@ func TestReliableProvisional(t *testing.T) {
 		h.service.respond(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel", "RSeq: 4711", "Subject: repeated")
 		h.adapter.nothing(h.toAdapter)
 		early := near.early(m)
-		early.request("PRACK", "", "RAck: 1 1 INVITE") // of no response
-		h.adapter.expectOf("481", "PRACK")
+		own, seq := atoi(m.get("RSeq")), near.cseq
+		for _, wrong := range []string{ // of no response; equal in 32 bits only; not three parts
+			"1 1 INVITE", num(own+1<<32) + " " + num(seq) + " INVITE", num(own) + " " + num(seq+1<<32) + " INVITE",
+			num(own+1) + " " + num(seq) + " INVITE", num(own) + " " + num(seq+1) + " INVITE", num(own) + " " + num(seq) + " UPDATE",
+			num(own) + " " + num(seq), num(own) + " " + num(seq) + " INVITE 1", "x " + num(seq) + " INVITE", num(own) + " x INVITE",
+		} {
+			early.request("PRACK", "", "RAck: "+wrong)
+			h.adapter.expectOf("481", "PRACK")
+		}
 		early.request("PRACK", "", rack(m))
 		prack := h.service.expect("PRACK")
 		n, _ := inv.cseq()
@@ -324,11 +334,68 @@ func TestNoPrackInEmergency(t *testing.T) {
 		h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
 		h.adapter.expect("183")
 		h.service.respond(h.service.expect("PRACK"), 200, "", "")
-		h.service.silent(500 * time.Millisecond) // 64*T1 is 400 ms here
+		h.service.respond(inv, 180, "far", "")
+		h.adapter.silent(390 * time.Millisecond) // it waits for the first one's PRACK, but not for longer than 64*T1, 400 ms here
+		h.adapter.expect("180")
+		h.service.silent(500 * time.Millisecond)
+		if n := h.adapter.repeats.Load(); n != 8 { // each at 20, 60, 140 and 300 ms
+			t.Fatalf("%d repeats", n)
+		}
 		h.service.respond(inv, 200, "far", "")
 		h.service.expect("ACK")
 		d := near.early(h.adapter.expect("200"))
 		d.ack("")
 		h.hangUp(d, "1 requested (emergency)", "1 answered")
+	})
+}
+
+// A PRACK names the response, the INVITE and its number in decimal (RFC 3262 section 7.2).
+func TestRackMatches(t *testing.T) {
+	t.Parallel()
+	waiting := &told{last: 4294967295, x: &exchange{seq: 2147483647}}
+	for text, want := range map[string]bool{
+		"4294967295 2147483647 INVITE": true, "4294967294 2147483647 INVITE": false, "4294967295 2147483646 INVITE": false,
+		"8589934591 2147483647 INVITE": false, "4294967295 6442450943 INVITE": false, "-1 2147483647 INVITE": false, "": false,
+	} {
+		req := sip.NewRequest(sip.PRACK, sip.Uri{})
+		req.AppendHeader(sip.NewHeader("RAck", text))
+		if got := waiting.matches(&endpoint.Request{Request: req}); got != want {
+			t.Errorf("%q: %t", text, got)
+		}
+	}
+	for text, want := range map[string]uint32{"4294967295": 4294967295, "4294967296": 0, "1": 1, "x": 0, "-1": 0} {
+		res := sip.NewResponse(183, "")
+		res.AppendHeader(sip.NewHeader("Require", "100rel"))
+		res.AppendHeader(sip.NewHeader("RSeq", text))
+		if got := rseq(res); got != want {
+			t.Errorf("RSeq %q: %d", text, got)
+		}
+	}
+}
+
+// An answer in a reliable response ends the exchange of descriptions: the next offer passes (RFC 3262 section 5, RFC 3311 section 5.1).
+func TestOfferAfterAReliableAnswer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		inv := h.service.expect("INVITE")
+		h.service.reliably(inv, 183, "far", far(), 1)
+		m := h.adapter.expect("183")
+		early := near.early(m)
+		early.request("UPDATE", offer("127.0.0.1", nearSDP+2, "sendrecv"))
+		h.service.respond(h.service.expect("UPDATE"), 200, "", far())
+		h.adapter.expectOf("200", "UPDATE")
+		early.request("PRACK", "", rack(m))
+		h.service.respond(h.service.expect("PRACK"), 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		early.request("UPDATE", offer("127.0.0.1", nearSDP+2, "sendrecv"))
+		h.service.respond(h.service.expect("UPDATE"), 200, "", far())
+		h.adapter.expectOf("200", "UPDATE")
+		h.service.respond(inv, 200, "far", "")
+		h.service.expect("ACK")
+		early.invite = near.invite
+		early.established(h.adapter.expectOf("200", "INVITE")).ack("")
+		h.hangUp(early, "1 requested", "1 answered")
 	})
 }

@@ -12,6 +12,7 @@ import (
 
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
 )
 
 // This file is call transfer (RFC 3515, RFC 3891, RFC 5589) as an adapter asks for it: its REFER goes to the service, with what it names as the
@@ -160,15 +161,17 @@ func (l *leg) refer(r *endpoint.Request, d *dialog, to string) {
 		}
 		if err != nil {
 			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
-			p.doubt(sip.REFER, 0, sent, false)
+			p.distrust(sip.REFER, 0, sent, supervision.EvidenceServiceLost)
 			return
 		}
 		l.forwarded(r, d, res)
 		if res.StatusCode == sip.StatusCallTransactionDoesNotExists { // it may speak of the call to be replaced
-			p.ask(func(code int, sent time.Time) { p.doubt(sip.OPTIONS, code, sent, true) })
+			p.ask(func(code int, sent time.Time) {
+				p.distrust(sip.OPTIONS, code, sent, supervision.EvidenceServiceLost)
+			})
 			return
 		}
-		p.doubt(sip.REFER, res.StatusCode, sent, false)
+		p.distrust(sip.REFER, res.StatusCode, sent, supervision.EvidenceServiceLost)
 	})
 }
 

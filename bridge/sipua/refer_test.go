@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"github.com/emiago/sipgo/sip"
 
@@ -29,7 +30,7 @@ func TestBlindTransfer(t *testing.T) {
 		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay") // so that the CSeq numbers differ
 		h.service.respond(h.service.expect("INFO"), 200, "", "")
 		h.adapter.expectOf("200", "INFO")
-		c.near.cseq += 5
+		c.near.cseq += 50 // and have two digits, which tell in which base they are written
 		refer := h.refer(c.near, "Refer-To: <sip:5550151@"+h.toAdapter.String()+"?Subject=free>", "Referred-By: <sip:somebody@millrace.example>", "X-Own: 1")
 		is(t, refer, "Refer-To", "<sip:5550151@"+h.service.at.String()+">")
 		is(t, refer, "Referred-By", "<sip:"+serviceUser+"@"+h.service.at.String()+">")
@@ -184,6 +185,55 @@ func TestReplacesFromService(t *testing.T) {
 	})
 }
 
+// What becomes of a REFER tells of the far end as that of any request in the call does: no answer, and 408, have the service
+// asked about the call at once. 481 may speak of the call to be replaced, so there OPTIONS is asked first.
+func TestTransferTellsOfTheFarEnd(t *testing.T) {
+	t.Parallel()
+	for answer, want := range map[int]string{0: "408", 408: "408", 481: "481"} {
+		t.Run(num(answer), func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualHouse(t)
+				c := h.incoming()
+				first, _ := h.questioned("OPTIONS") // 10 s after the answer; the next one is due 2 min later
+				h.service.respond(first, 200, "", "")
+				refer := h.refer(c.near, "Refer-To: <sip:5550151@"+h.toAdapter.String()+">")
+				if answer > 0 {
+					h.service.respond(refer, answer, "", "")
+				}
+				h.adapter.expectOf(want, "REFER")
+				asked := h.service.next()
+				if is(t, asked, "Call-ID", c.far.id); !asked.is("OPTIONS") {
+					t.Fatalf("got %s", asked)
+				}
+				h.service.respond(asked, 481, "", "") // to a method that was answered 2xx before
+				h.service.respond(h.service.expect("BYE"), 481, "", "")
+				h.cleared("service-lost")
+			})
+		})
+	}
+}
+
+// A NOTIFY of another event passes as it is, once, while a transfer is under way, beside those of the transfer.
+func TestOtherEventsBesideATransfer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.incoming()
+		h.service.respond(h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>"), 202, "", "")
+		h.adapter.expectOf("202", "REFER")
+		for _, event := range []string{"telephone-event", "refer"} {
+			c.far.request("NOTIFY", "SIP/2.0 100 Trying\r\n", "Event: "+event, "Subscription-State: active", "Content-Type: message/sipfrag")
+			m := h.adapter.expect("NOTIFY")
+			is(t, m, "Event", event)
+			h.adapter.silent(time.Millisecond)
+			h.adapter.respond(m, 200, "", "")
+			h.service.expectOf("200", "NOTIFY")
+		}
+		h.hangUp(c.near)
+	})
+}
+
 // What is refused, and that the call stays up.
 func TestTransfersRefused(t *testing.T) {
 	t.Parallel()
@@ -199,6 +249,7 @@ func TestTransfersRefused(t *testing.T) {
 			{"403", "Refer-To: tel:5550199"},
 			{"403", "Refer-To: <sip:5550151@pbx.example;method=BYE>"},
 			{"403", "Refer-To: <http://5550151@pbx.example>"},
+			{"403", "Refer-To: <mailto:5550151@pbx.example>"},
 			{"403", "Refer-To: <sip:pbx.example>"},
 			{"400", "X-None: 1"},
 			{"400", "Refer-To: <sip:5550151@pbx.example>, <sip:5550152@pbx.example>"},
@@ -209,6 +260,10 @@ func TestTransfersRefused(t *testing.T) {
 		} {
 			c.near.request("REFER", "", one.fields)
 			h.adapter.expectOf(one.code, "REFER")
+		}
+		for _, scheme := range []string{"sips", "sip"} {
+			h.service.respond(h.refer(c.near, "Refer-To: <"+scheme+":5550151@pbx.example>"), 486, "", "")
+			h.adapter.expectOf("486", "REFER")
 		}
 		// norefersub passes both ways (RFC 4488): no subscription is made
 		refer := h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>", "Refer-Sub: false", "Supported: norefersub")

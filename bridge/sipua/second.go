@@ -149,7 +149,6 @@ func (s *account) build(m sip.RequestMethod, o outside) *sip.Request {
 	req.AppendHeader(&sip.CSeqHeader{SeqNo: o.seq, MethodName: m})
 	req.AppendHeader(&hops)
 	req.AppendHeader(contact)
-	req.SetBody(nil)
 	req.SetTransport(s.transport())
 	if at := s.destination(); at != "" {
 		req.SetDestination(at)

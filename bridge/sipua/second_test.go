@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -8,6 +9,8 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 	"github.com/icholy/digest"
+
+	"clearback/bridge/sipua/registration"
 )
 
 const (
@@ -249,4 +252,41 @@ func credentialsOf(t testing.TB, m message, header, method, user, password strin
 	if err != nil || c.Username != user || c.Response != want.Response {
 		t.Fatalf("wrong answer to the challenge (%v): %s", err, m)
 	}
+}
+
+// Services that answer come before those that were lost; one where the line is not registered is tried for a call for help alone, and last.
+func TestOrderOfServices(t *testing.T) {
+	t.Parallel()
+	l := &Line{a: &Agent{epoch: time.Now()}}
+	strange := &account{line: l, client: registration.NewClient(registration.ClientOptions{})}
+	lost, serves := &account{line: l}, &account{line: l}
+	lost.down.Store(true)
+	l.accounts = []*account{strange, lost, serves}
+	if got := l.choose(false); !slices.Equal(got, []*account{serves, lost}) {
+		t.Error("an ordinary call")
+	}
+	if got := l.choose(true); !slices.Equal(got, []*account{serves, lost, strange}) {
+		t.Error("a call for help")
+	}
+	l.retry() // of those that register
+}
+
+// A registration that is granted shows that the service is back; one that lasts through its silence does not, nor does a refusal.
+func TestRegistrationShowsThatTheServiceIsBack(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		s := h.line.accounts[0]
+		<-time.After(time.Second)
+		if s.heard(); !s.spokeSince(time.Now()) || s.spokeSince(time.Now().Add(1)) {
+			t.Error("it spoke now")
+		}
+		for now, back := range map[registration.Status]bool{{}: false, {Registered: true, Silent: true}: false, {Silent: true}: false, {Registered: true}: true} {
+			s.silent()
+			s.registrationChanged(now)
+			if s.lost() == back {
+				t.Errorf("%+v: lost %t", now, s.lost())
+			}
+		}
+	})
 }

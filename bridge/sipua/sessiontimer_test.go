@@ -87,7 +87,8 @@ func TestSessionRefreshedByUpdate(t *testing.T) {
 // Who does not know UPDATE gets a re-INVITE with the description that it has, byte for byte (section 7.4, RFC 3264 section 8). A
 // collision is tried again (RFC 3261 section 14.1).
 func TestSessionRefreshedByInvite(t *testing.T) {
-	h := newHouse(t, relaying, timed(1800, 200*time.Microsecond))
+	t.Parallel()
+	h := newHouse(t, relaying, timed(1800, time.Millisecond))
 	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
 	inv := h.service.expect("INVITE")
 	is(t, inv, "Session-Expires", "1800;refresher=uac")
@@ -228,18 +229,18 @@ func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 		eventually(t, "the far end's media", func() bool {
 			voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(inv.body)), 5*(n+1))
 			said += uint64(5 * (n + 1))
-			heard := make(chan bool, 1) // one answer
-			c.post(func() { heard <- c.path.heard(media.ServiceSide).After(asked) })
-			return <-heard
+			heard := false
+			c.inside(func() { heard = c.path.heard(media.ServiceSide).After(asked) })
+			return heard
 		})
 		// What is still on its way would count for the next refresh.
 		eventually(t, "all that the far end said", func() bool {
-			came := make(chan uint64, 1) // one answer
-			c.post(func() {
+			came := uint64(0)
+			c.inside(func() { // which returns even if the call has ended, and with it its streams
 				s := c.path.streams[0].session.Stats(media.ServiceSide)
-				came <- s.Packets + s.Strangers + s.Probation + s.Invalid
+				came = s.Packets + s.Strangers + s.Probation + s.Invalid
 			})
-			return <-came >= said
+			return came >= said
 		})
 		h.service.respond(update, 408, "", "")
 	}

@@ -142,6 +142,48 @@ func TestEmergencyCallGoesOn(t *testing.T) {
 	})
 }
 
+// The ends of an answered call are asked inside its dialogs, those of an unanswered one outside of them: only the former
+// may deny the call by 481.
+func TestLooksInsideAndOutside(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.emergency()
+		h.learnt(200)
+		<-time.After(5*time.Minute + time.Second)
+		for p, d := range map[*talker]*dialogue{h.adapter: c.near, h.service: c.far} {
+			m := p.expect("OPTIONS")
+			is(t, m, "Call-ID", d.id)
+			is(t, m, "To", d.local)
+			is(t, m, "From", d.remote)
+			p.respond(m, 200, "", "")
+		}
+		h.hangUp(c.near)
+
+		h = newVirtualHouse(t)
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		h.adapter.expectOf("100", "INVITE")
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "psap", "")
+		h.adapter.expect("180")
+		<-time.After(5*time.Minute + time.Second)
+		for p, id := range map[*talker]string{h.adapter: near.id, h.service: inv.get("Call-ID")} {
+			m := p.expect("OPTIONS")
+			lacks(t, m.get("To"), ";tag=")
+			contains(t, m.get("CSeq"), "1 OPTIONS")
+			if m.get("Call-ID") == id {
+				t.Fatalf("inside the call: %s", m)
+			}
+			p.respond(m, 200, "x", "")
+		}
+		h.service.respond(inv, 486, "psap", "")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.service.expect("ACK")
+		h.desk.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}
+
 // The adapter knows no such call (RFC 3261 section 12.2.1.2) and has known it: the call ends at once. 408 is what a proxy says
 // when its far end says nothing (section 8.1.3.1).
 func TestEmergencyCallUnknownToTheAdapter(t *testing.T) {

@@ -96,6 +96,7 @@ func TestReadings(t *testing.T) {
 			{`*98#`, `*98#! *98!`},
 			{`#31#5550101`, `#31#5550101! 5550101!`},
 			{`*675550101`, `*675550101! 5550101!`},
+			{`*675550101*66`, `*675550101*66! 5550101 66`},
 			{`*67`, `*67!`},
 			{`*6755`, `*6755! 55!`},
 			{`*272004`, `*272004! 2004 004`},
@@ -190,6 +191,8 @@ func TestReadingsAreBounded(t *testing.T) {
 	require.Equal(t, "name! abroad", r.text())
 	require.Empty(t, gb.Judge("999999"+"5550101"), "six prefixes")
 	require.Equal(t, International, gb.Judge("9999999"+"5550101"), "seven")
+	require.Empty(t, gb.Judge("+4499999"+"5550101"), "a country calling code and five prefixes")
+	require.Equal(t, International, gb.Judge("+44999999"+"5550101"), "and six")
 	for _, code := range []string{"*67", "*310", "*31#"} {
 		require.Empty(t, gb.Judge(code+"99999"+"5550101"), "%s and five prefixes", code)
 		require.Equal(t, International, gb.Judge(code+"999999"+"5550101"), "%s and six", code)

@@ -71,9 +71,6 @@ func (a *arrivals) now() Arrival {
 func (a *arrivals) lookLocked() Arrival {
 	wall, b := a.clocks()
 	boot, ahead := Arrival(b), wall-b
-	if boot == 0 {
-		return 0
-	}
 	gap := time.Duration(boot - a.look)
 	if (ahead - a.ahead).Abs() > roughly+gap/slewing {
 		a.set = boot
@@ -96,8 +93,6 @@ func (a *arrivals) came(began Arrival, stamp time.Duration) Arrival {
 	now := a.lookLocked()
 	at := Arrival(stamp - a.ahead)
 	switch {
-	case now == 0:
-		return 0
 	case stamp != 0 && at > a.set && at <= now+Arrival(roughly):
 		return min(at, now)
 	case a.resume > began && time.Duration(now-a.resume) <= stoodStill:

@@ -1,7 +1,9 @@
 package endpoint
 
 import (
+	"context"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -96,6 +98,76 @@ func TestArrivalLongAfterStandstill(t *testing.T) {
 	a.now()
 	f.ticking(a, time.Minute)
 	require.Equal(t, Arrival(f.boot), a.came(began, 0))
+}
+
+// Where there is no boot clock, nothing is known; the first look finds no standstill; without a stamp it came now, even where the
+// wall clock began with the machine; a stamp counts to the last millisecond of a standstill.
+func TestArrivalsAtTheirEdges(t *testing.T) {
+	t.Parallel()
+	f := &fakeClock{wall: someDay}
+	a := &arrivals{clocks: func() (wall, boot time.Duration) { return f.wall, f.boot }}
+	for range 3 {
+		require.Zero(t, a.now())
+		require.Zero(t, a.came(0, f.wall))
+		require.Zero(t, a.came(0, 0))
+		require.Zero(t, a.resumed())
+		f.wall += time.Hour
+	}
+	f.boot = someRun
+	a = &arrivals{clocks: a.clocks}
+	require.Equal(t, Arrival(someRun), a.now())
+	require.Zero(t, a.resumed())
+
+	f.wall = f.boot - time.Millisecond
+	a = &arrivals{clocks: a.clocks}
+	began := a.now()
+	f.pass(time.Millisecond)
+	require.Equal(t, Arrival(f.boot), a.came(began, 0))
+
+	f.wall = someDay
+	a = &arrivals{clocks: a.clocks}
+	began = a.now()
+	f.pass(5 * time.Second)
+	stamp := f.wall
+	f.pass(time.Millisecond)
+	require.Equal(t, Arrival(f.boot-time.Millisecond), a.came(began, stamp))
+	require.False(t, a.resumed().IsZero())
+	require.Equal(t, Arrival(f.boot), a.came(began, stamp+time.Millisecond+roughly), "what is off by so much came now")
+	require.Equal(t, began, a.came(began, stamp+time.Millisecond+roughly+1), "and what is off by more has no stamp")
+}
+
+// The clocks are looked at four times a second, until the end.
+func TestLooksAtTheClocks(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		f := &fakeClock{someDay, someRun}
+		a := &arrivals{clocks: func() (wall, boot time.Duration) { f.pass(1); return f.wall, f.boot }}
+		ctx, stop := context.WithCancel(context.Background())
+		go a.run(ctx)
+		<-time.After(10*lookEvery + 1)
+		stop()
+		synctest.Wait()
+		require.Equal(t, someRun+10, f.boot)
+		<-time.After(10 * lookEvery)
+		require.Equal(t, someRun+10, f.boot)
+	})
+}
+
+// An endpoint with sockets of its own knows when a request came.
+func TestArrivalOfARequest(t *testing.T) {
+	t.Parallel()
+	for _, network := range []string{"udp", "tcp"} {
+		got := make(chan *Request, 1)
+		e := open(t, user{request: func(r *Request) { got <- r; r.Reply(200, "OK") }})
+		before := e.arrivals.now()
+		require.NotZero(t, before)
+		w := dial(t, network, e)
+		w.send(w.text(request{method: "MESSAGE", id: "came"}))
+		w.expect("SIP/2.0 200")
+		r := <-got
+		require.GreaterOrEqual(t, r.Arrival, before-Arrival(roughly))
+		require.LessOrEqual(t, r.Arrival, e.arrivals.now())
+	}
 }
 
 // A reading that began after the standstill brings what is new.

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
@@ -107,6 +108,31 @@ func TestEarlyCancels(t *testing.T) {
 		require.Zero(t, e.Counts().Cancels)
 		require.Zero(t, e.t.early.sources.len()+e.t.early.byInvite.len())
 	})
+}
+
+// A CANCEL that no longer waits for its INVITE leaves nothing.
+func TestEarlyLeavesNothing(t *testing.T) {
+	var w early
+	waiting := func(id string) arrival {
+		m, err := newParser().ParseSIP(from(hostile, "CANCEL", id))
+		require.NoError(t, err)
+		return arrival{Request: &Request{Request: m.(*sip.Request), From: hostile}}
+	}
+	one, other := waiting("a"), waiting("b")
+	require.True(t, w.add("invite", one))
+	require.True(t, w.add("invite", other))
+	require.True(t, w.remove("invite", one))
+	require.False(t, w.remove("invite", one))
+	require.Equal(t, 1, w.byInvite.len())
+	require.True(t, w.remove("invite", other))
+	require.Zero(t, w.byInvite.len())
+	require.Zero(t, w.n)
+	require.Zero(t, w.sources.get(hostile.Addr()))
+	require.True(t, w.add("invite", one))
+	require.True(t, w.add("another", other))
+	require.Len(t, w.take("invite"), 1)
+	require.Equal(t, []int{1, 1}, []int{w.n, w.sources.get(hostile.Addr())})
+	require.Empty(t, w.take("invite"))
 }
 
 // However full it is, a CANCEL of a call finds room.

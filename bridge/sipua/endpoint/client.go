@@ -117,7 +117,6 @@ func (e *Endpoint) prepare(req *sip.Request) (*sip.Request, error) {
 		hops := sip.MaxForwardsHeader(maxForwards)
 		out.AppendHeader(&hops)
 	}
-	out.SetBody(out.Body()) // says Content-Length
 	return out, nil
 }
 

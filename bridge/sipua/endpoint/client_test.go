@@ -132,6 +132,39 @@ func TestCancelWaits(t *testing.T) {
 	})
 }
 
+// What has ended is not cancelled: neither an answered INVITE, as long as its repeats are awaited, nor one that timed out.
+func TestCancelAfterTheEnd(t *testing.T) {
+	t.Parallel()
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := listenUDP(t, e)
+		var l log
+		tx, err := e.Send(outgoing(sip.INVITE, "answered", w.conn.LocalAddr()), l.note)
+		require.NoError(t, err)
+		m := w.expect("INVITE")
+		w.send(answer(m, 180, "far"))
+		w.send(answer(m, 200, "far"))
+		l.saw(t, "180 far", "200 far")
+		tx.Cancel()
+		w.quiet(2 * t1)
+
+		ended := make(chan error, 2)
+		tx, err = e.Send(outgoing(sip.INVITE, "ringing", w.conn.LocalAddr()), func(r Response) {
+			if r.Err != nil {
+				ended <- r.Err
+			}
+		})
+		require.NoError(t, err)
+		w.send(answer(w.expect("INVITE"), 180, "far"))
+		w.quiet(t1)
+		tx.fail(ErrTimeout)
+		require.ErrorIs(t, <-ended, ErrTimeout)
+		tx.Cancel()
+		w.quiet(100 * t1)
+		require.Empty(t, ended)
+	})
+}
+
 // A CANCEL that brings no final response: ErrTimeout after 64*T1.
 func TestCancelUnanswered(t *testing.T) {
 	t.Parallel()
@@ -168,6 +201,22 @@ func TestSendAdds(t *testing.T) {
 		require.Equal(t, "0", m.get("Content-Length"))
 		require.Nil(t, req.Via())
 		w.send(answer(m, 200, "far"))
+	})
+}
+
+// An IPv4 address in IPv6 form is the address itself, and a transport may be in lower case.
+func TestSendToMapped(t *testing.T) {
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w := listenUDP(t, e)
+		req := outgoing(sip.OPTIONS, "mapped", w.conn.LocalAddr())
+		req.SetDestination(strings.Replace(req.Destination(), "127.0.0.1", "[::ffff:127.0.0.1]", 1))
+		req.SetTransport("udp")
+		var l log
+		_, err := e.Send(req, l.note)
+		require.NoError(t, err)
+		w.send(answer(w.expect("OPTIONS"), 200, "far"))
+		l.saw(t, "200 far")
 	})
 }
 
@@ -214,6 +263,9 @@ func TestDo(t *testing.T) {
 		require.Zero(t, e.t.clients.len())
 		_, err = e.Do(ctx, outgoing(sip.INVITE, "do", w.conn.LocalAddr()))
 		require.Error(t, err)
+		res, err = e.Do(context.Background(), outgoing(sip.OPTIONS, "do in vain", w.conn.LocalAddr()))
+		require.ErrorIs(t, err, ErrTimeout)
+		require.Nil(t, res)
 	})
 }
 

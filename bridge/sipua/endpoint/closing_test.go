@@ -3,6 +3,7 @@ package endpoint
 import (
 	"context"
 	"errors"
+	"io"
 	"net"
 	"net/netip"
 	"strings"
@@ -48,6 +49,21 @@ func TestNothingIsHeldAfterClose(t *testing.T) {
 		require.NoError(t, e.Close(), "once more")
 	})
 }
+
+// The error of a socket that cannot be closed is that of Close.
+func TestCloseSaysWhatFailed(t *testing.T) {
+	bubble(t, user{}, nil, func(t *testing.T, _ *Endpoint, n *endpointtest.Network, _ func() []endpointtest.Packet) {
+		e, err := Open(Options{Packets: closesBadly{n.Listen(hostile)}, Logger: faultless(t)}, user{})
+		require.NoError(t, err)
+		require.ErrorIs(t, e.Close(), io.ErrClosedPipe)
+		require.ErrorIs(t, e.Close(), io.ErrClosedPipe, "the second time too")
+	})
+}
+
+// closesBadly is a socket whose Close fails.
+type closesBadly struct{ *endpointtest.Socket }
+
+func (c closesBadly) Close() error { return errors.Join(c.Socket.Close(), io.ErrClosedPipe) }
 
 // A request goes elsewhere only over TCP, only if its destination cannot be reached, and only to another place.
 func TestReach(t *testing.T) {

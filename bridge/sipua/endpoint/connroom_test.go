@@ -64,6 +64,38 @@ func TestConnectionsOfOneAddress(t *testing.T) {
 	})
 }
 
+// Where there is no room at all, the address that would have most gives up its silent one, be it that of the new connection. An
+// adapter's own goes last, also if its address has exactly as many as it may have.
+func TestConnectionsOfManyAddresses(t *testing.T) {
+	port := func(i, n int) netip.AddrPort { return netip.AddrPortFrom(source(i).Addr(), uint16(10000+n)) }
+	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		s := &e.streams
+		for i := range maxConns / 2 {
+			for n := range 2 {
+				<-time.After(time.Millisecond)
+				piped(e, port(i, n))
+			}
+		}
+		require.True(t, s.room(source(7).Addr(), false, time.Now()))
+		require.Nil(t, s.to(port(7, 0)), "others are silent longer, but none has three")
+		require.Equal(t, maxConns-1, s.size())
+		piped(e, port(8, 2))
+		require.True(t, s.room(source(9).Addr(), false, time.Now()))
+		require.Equal(t, maxConns-1, s.size())
+	})
+	bound := func(o *Options) { o.Bound = func() []netip.AddrPort { return []netip.AddrPort{port(1, 0)} } }
+	bubble(t, user{}, bound, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		s := &e.streams
+		for n := range maxConnsSource {
+			<-time.After(time.Millisecond)
+			piped(e, port(1, n))
+		}
+		require.True(t, s.room(source(1).Addr(), false, time.Now()))
+		require.NotNil(t, s.to(port(1, 0)), "the adapter's")
+		require.Nil(t, s.to(port(1, 1)))
+	})
+}
+
 // A stranger takes nobody's place on whom a line hangs, nor that of an address with few connections.
 func TestStrangerFindsNoRoom(t *testing.T) {
 	for _, each := range []int{maxStrangeConns, maxStrangeConns + 1} {

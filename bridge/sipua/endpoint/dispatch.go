@@ -188,13 +188,11 @@ func (e *Endpoint) pass(r *Request) {
 		return
 	}
 	e.n.overloaded.Add(1)
-	switch {
-	case r.server == nil:
-	case r.inside && r.Method == sip.BYE:
+	if r.inside && r.Method == sip.BYE {
 		r.Drop() // it comes again
-	default:
-		r.answer(sip.StatusServiceUnavailable, "Service Unavailable")
+		return
 	}
+	r.answer(sip.StatusServiceUnavailable, "Service Unavailable")
 }
 
 // answer replies where nobody can be told that it failed: the peer will repeat its request.

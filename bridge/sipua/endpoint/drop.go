@@ -15,9 +15,6 @@ func (r *Request) Drop() {
 		s.final, s.said = dropped, true
 		s.done.Store(dropped)
 	}
-	if s.trying != nil {
-		s.trying.Stop()
-	}
 	s.mu.Unlock()
 	s.tx.Terminate()
 }

@@ -2,6 +2,7 @@ package endpoint
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -9,6 +10,7 @@ import (
 	"net/netip"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
@@ -177,6 +179,27 @@ func TestRedact(t *testing.T) {
 	require.NotContains(t, text, "0123")
 	require.Contains(t, text, "transport")
 	require.Contains(t, text, "inner")
+}
+
+// What the library cannot parse is told at debug level, all else as a warning at most, and nothing that nobody wants.
+func TestLevelsOfTheLibrary(t *testing.T) {
+	for _, c := range []struct {
+		message   string
+		is, least slog.Level
+		want      string
+	}{
+		{"failed to parse", slog.LevelError, slog.LevelDebug, "level=DEBUG"},
+		{"failed to parse", slog.LevelError, slog.LevelInfo, ""},
+		{"something else", slog.LevelError, slog.LevelDebug, "level=WARN"},
+		{"something else", slog.LevelWarn, slog.LevelWarn, "level=WARN"},
+		{"something else", slog.LevelError, slog.LevelError, ""},
+	} {
+		var written strings.Builder
+		h := redact{slog.NewTextHandler(&written, &slog.HandlerOptions{Level: c.least})}
+		require.NoError(t, h.Handle(context.Background(), slog.NewRecord(time.Now(), c.is, c.message, 0)))
+		require.Contains(t, written.String(), c.want)
+		require.Equal(t, c.want == "", written.Len() == 0, "%+v", c)
+	}
 }
 
 // Whatever goes over the wire, no credentials and no packet come into our own log.

@@ -94,7 +94,7 @@ func contentLength(head []byte) (int, error) {
 	found := false
 	for line := range bytes.SplitSeq(head, []byte("\r\n")) {
 		name, value, ok := bytes.Cut(line, []byte(":"))
-		if !ok || len(line) > 0 && blank(line[0]) {
+		if !ok || blank(line[0]) {
 			continue
 		}
 		name = bytes.TrimSpace(name)

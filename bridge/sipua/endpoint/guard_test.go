@@ -233,3 +233,22 @@ func TestSourcesLeaveNothing(t *testing.T) {
 		})
 	}
 }
+
+// An IPv6 network of 64 bits is one source; an IPv4 address is one, also in IPv6 form.
+func TestSlotOfANetwork(t *testing.T) {
+	var g guard
+	g.init(Options{LimitStrangers: true})
+	slot := func(s string) int { return g.slot(netip.MustParseAddr(s)) }
+	require.Equal(t, slot("2001:db8:0:1::1"), slot("2001:db8:0:1:ff00::2"))
+	networks := map[int]bool{}
+	for i := range 20 {
+		networks[slot(fmt.Sprintf("2001:db8:0:%d::1", i))] = true
+	}
+	require.Greater(t, len(networks), 15)
+	require.Equal(t, slot("192.0.2.1"), slot("::ffff:192.0.2.1"))
+	clear(networks)
+	for i := range 20 {
+		networks[slot(fmt.Sprintf("192.0.2.%d", i))] = true
+	}
+	require.Greater(t, len(networks), 15)
+}

@@ -342,9 +342,21 @@ func TestPatience(t *testing.T) {
 		<-time.After(idleLimit - time.Second)
 		go busy.Write(from(source(3), "OPTIONS", "alive"))
 		require.Equal(t, 2*idleLimit-time.Second, ends(busy))
+		e.Know(source(4).Addr())
+		for _, theirs := range []bool{true, false} { // two bytes from the peer, or from us
+			begin = time.Now()
+			quiet := piped(e, source(4))
+			<-time.After(idleLimit - time.Second)
+			if theirs {
+				go quiet.Write([]byte("\r\n"))
+			} else {
+				go e.streams.to(source(4)).write([]byte("\r\n"))
+			}
+			require.Equal(t, 2*idleLimit-time.Second, ends(quiet))
+		}
 		n := e.Counts()
 		require.EqualValues(t, 1, n.Slow)
-		require.EqualValues(t, 3, n.Idle)
+		require.EqualValues(t, 5, n.Idle)
 		require.Zero(t, n.Connections)
 	})
 }

@@ -12,7 +12,7 @@ func TestValuesOfLimits(t *testing.T) {
 	for _, c := range []struct{ want, is int }{
 		{32768, maxMessage}, {16384, maxHead}, {16384, maxBody}, {8192, maxField}, {256, maxFields}, {4096, maxEcho},
 		{8192, maxServers}, {16384, maxServersHard}, {4096, maxServersSource}, {64, maxServersFew}, {512, maxStrange}, {32, maxStrangeSource},
-		{16, maxKept}, {64, maxKeptCallers},
+		{512, maxLooks}, {16, maxKept}, {64, maxKeptCallers}, {1000, slewing},
 		{4096, maxQueues}, {2048, maxQueuesSource}, {64, maxQueuesFew}, {8192, maxQueuesHard}, {256, maxWaiting}, {64, maxWaitingKept},
 		{256, maxCancels}, {64, maxCancelsSource},
 		{512, maxConns}, {256, maxConnsSource}, {64, maxStrangeConns}, {4, maxStrangeConnsEach},
@@ -26,6 +26,7 @@ func TestValuesOfLimits(t *testing.T) {
 		{10 * time.Second, messageLimit}, {2 * time.Hour, idleLimit}, {30 * time.Second, strangeIdleLimit}, {12 * time.Hour, knownFor},
 		{50 * time.Millisecond, earlyCancel}, {time.Minute, fullEvery}, {5 * time.Second, dialLimit}, {time.Second, lookupLimit},
 		{5 * time.Second, writeLimit}, {5 * time.Second, silenceLimit},
+		{250 * time.Millisecond, lookEvery}, {750 * time.Millisecond, stoodStill}, {5 * time.Millisecond, roughly},
 	} {
 		require.Equal(t, c.want, c.is)
 	}

@@ -45,8 +45,6 @@ func (t *Transaction) revive(next time.Duration) {
 		t.look(next)
 		return
 	}
-	req.SetTransport(t.req.Transport())
-	req.SetDestination(t.req.Destination())
 	conn, err := t.reach(req)
 	if err == nil {
 		err = t.rewrite(conn, req)

@@ -57,8 +57,7 @@ func (r *Request) Reply(code int, reason string, headers ...sip.Header) error {
 		res.AppendHeader(h)
 	}
 	if r.server != nil && code > 100 && !r.To().Params.Has("tag") {
-		res.To().Params.Remove("tag")
-		res.To().Params.Add("tag", r.server.tag) // the same in all replies, not the library's new one each time
+		res.To().Params.Remove("tag") // the library's, a new one each time; respond adds ours
 	}
 	return r.Respond(res)
 }
@@ -85,7 +84,6 @@ type server struct {
 	said      bool
 	cancelled bool
 	failAcked bool
-	trying    *time.Timer
 	toCancel  *sip.Response // the answer to a CANCEL
 	toStrange *sip.Response // the failure of a stranger's INVITE
 }
@@ -101,7 +99,7 @@ func newServer(r *Request, key, dest string, conn sip.Connection) *server {
 	// the place of a final response. A repeat stops it; ours is built now.
 	s.tx.Receive(r.Request) // cannot fail for the same method
 	res := sip.NewResponseFromRequest(r.Request, sip.StatusTrying, "Trying", nil)
-	s.trying = r.Endpoint.after(sip.Timer_1xx, func() { s.try(res) })
+	r.Endpoint.after(sip.Timer_1xx, func() { s.try(res) })
 	return s
 }
 
@@ -131,9 +129,6 @@ func (s *server) respond(res *sip.Response) error {
 	if !res.IsProvisional() {
 		s.final = res.StatusCode
 		s.done.Store(int32(res.StatusCode))
-		if s.trying != nil {
-			s.trying.Stop()
-		}
 	}
 	if s.r.IsCancel() {
 		s.toCancel = res

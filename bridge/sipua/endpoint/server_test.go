@@ -4,6 +4,7 @@ import (
 	"errors"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
@@ -76,11 +77,18 @@ func TestRepeated200(t *testing.T) {
 // If the user says nothing for 200 ms, 100 is sent (RFC 3261 section 17.2.1).
 func TestTrying(t *testing.T) {
 	virtually(t, func(t *virtual) {
-		e := open(t, user{})
-		w := dial(t, "udp", e)
-		w.send(w.text(request{method: "INVITE", id: "slow"}))
-		m := w.expect("SIP/2.0 100")
+		got := make(chan *Request, 2)
+		e := open(t, user{request: func(r *Request) { got <- r }})
+		w, other := dial(t, "udp", e), dial(t, "udp", e)
+		begin := time.Now()
+		w.send(strings.Replace(w.text(request{method: "INVITE", id: "slow"}), w.addr(), other.addr(), 1))
+		m := other.expect("SIP/2.0 100")
 		require.Empty(t, m.tag())
+		require.Equal(t, sip.Timer_1xx, time.Since(begin))
+		require.NoError(t, (<-got).Reply(486, "Busy Here"))
+		other.expect("SIP/2.0 486")
+		w.send(w.text(request{method: "MESSAGE", id: "slow"}))
+		w.quiet(2 * sip.Timer_1xx)
 	})
 }
 
@@ -203,6 +211,33 @@ func TestResponseAddress(t *testing.T) {
 		_, port, _ := strings.Cut(w.addr(), ":")
 		require.Contains(t, via, "received=127.0.0.1")
 		require.Contains(t, via, "rport="+port)
+	})
+}
+
+// A request that is no INVITE and is repeated on UDP reaches the handler once; its response is sent again (RFC 3261 section 17.2.2).
+func TestRepeatedMessage(t *testing.T) {
+	virtually(t, func(t *virtual) {
+		var l log
+		e := open(t, user{request: func(r *Request) { l.add(r.Method.String()); r.Reply(200, "OK") }})
+		w := dial(t, "udp", e)
+		message := w.text(request{method: "MESSAGE", id: "again"})
+		w.send(message)
+		ok := w.expect("SIP/2.0 200")
+		for range 3 {
+			w.send(message)
+			require.Equal(t, ok, w.expect("SIP/2.0 200"))
+		}
+		l.saw(t, "MESSAGE")
+	})
+}
+
+// A refusal without a transaction goes where the response to a transaction would.
+func TestRefusalAddress(t *testing.T) {
+	virtually(t, func(t *virtual) {
+		e := open(t, user{})
+		w, other := dial(t, "udp", e), dial(t, "udp", e)
+		w.send(strings.Replace(w.text(request{method: "CANCEL", id: "a"}), w.addr(), other.addr(), 1))
+		other.expect("SIP/2.0 481")
 	})
 }
 

@@ -3,13 +3,17 @@ package endpoint
 import (
 	"context"
 	"errors"
+	"io"
 	"net"
 	"net/netip"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
 // listenTCP is a peer that takes the endpoint's connections, one after the other.
@@ -173,4 +177,48 @@ func TestWriteFails(t *testing.T) {
 		second.expect("ACK")
 		then.saw(t, "486 far")
 	}
+}
+
+// A connection that dies later than T1 after the request went over it, with nothing heard, has the request sent again over the next one.
+func TestReviveLater(t *testing.T) {
+	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		at := source(1)
+		read := func(c net.Conn) string {
+			b := make([]byte, 4096)
+			n, err := c.Read(b)
+			require.NoError(t, err)
+			return string(b[:n])
+		}
+		first := piped(e, at)
+		begin := time.Now()
+		var l log
+		go func() {
+			_, err := e.Send(outgoing(sip.INVITE, "later", net.TCPAddrFromAddrPort(at)), l.note)
+			require.NoError(t, err)
+		}()
+		invite := read(first)
+		<-time.After(t1 + t1/2)
+		first.Close()
+		synctest.Wait()
+		second := piped(e, at)
+		require.Equal(t, invite, read(second))
+		require.Equal(t, 3*t1, time.Since(begin))
+		go second.Write([]byte(answer(message(invite), 486, "far")))
+		require.Contains(t, read(second), "ACK ")
+		synctest.Wait()
+		l.saw(t, "486 far")
+	})
+}
+
+// What is no message on a stream is counted, and ends it.
+func TestMalformedStreamIsCounted(t *testing.T) {
+	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		c := piped(e, source(1))
+		go c.Write([]byte("OPTIONS sip:x SIP/2.0\r\nVia: SIP/2.0/TCP 192.0.2.1;branch=z9hG4bKa\r\n\r\n"))
+		_, err := io.ReadAll(c)
+		require.NoError(t, err)
+		synctest.Wait()
+		require.EqualValues(t, 1, e.Counts().Malformed)
+		require.Zero(t, e.Counts().Connections)
+	})
 }

@@ -151,7 +151,6 @@ func (e *Endpoint) unread(b []byte, o origin, f fault) {
 		res.AppendHeader(h)
 	}
 	res.SetBody(nil)
-	res.SetTransport(o.transport)
 	res.SetDestination(dest)
 	var conn sip.Connection = o.conn
 	if o.conn == nil {

@@ -177,7 +177,7 @@ func failureOf(err error) failure {
 }
 
 // register does one REGISTER with all the challenges it takes, and returns what was granted.
-func (c *Client) register(ctx context.Context, expires time.Duration) (time.Duration, error) {
+func (c *Client) register(ctx context.Context, expires time.Duration) (granted time.Duration, err error) {
 	req := c.request(expires)
 	// a stale nonce, both kinds of challenge and a longer time asked for: more than that is a registrar gone mad
 	const rounds = 6
@@ -185,34 +185,30 @@ func (c *Client) register(ctx context.Context, expires time.Duration) (time.Dura
 		res, err := c.o.Endpoint.Do(ctx, req)
 		c.cseq = req.CSeq().SeqNo
 		if err != nil {
-			return 0, fmt.Errorf("register at %s: %w", c.o.Registrar.Host, err)
+			return granted, fmt.Errorf("register at %s: %w", c.o.Registrar.Host, err)
 		}
 		switch code := res.StatusCode; {
 		case res.IsSuccess():
-			if expires == 0 {
-				return 0, nil
-			}
-			granted := c.granted(res, expires)
-			if granted <= 0 {
-				return 0, &refusal{code: code, text: "but granted no time"}
+			if granted = c.granted(res, expires); granted <= 0 && expires > 0 {
+				return granted, &refusal{code: code, text: "but granted no time"}
 			}
 			return granted, nil
 		case code == sip.StatusUnauthorized || code == sip.StatusProxyAuthRequired:
 			if err := Authorize(req, res, c.o.AuthUser, c.o.Password); err != nil {
-				return 0, &refusal{code: code, text: res.Reason, failure: failure{slow: true}, cause: err}
+				return granted, &refusal{code: code, text: res.Reason, failure: failure{slow: true}, cause: err}
 			}
 		case code == sip.StatusIntervalToBrief && expires > 0:
 			least, ok := minimum(res)
 			if !ok || least <= expires {
-				return 0, refused(res)
+				return granted, refused(res)
 			}
 			expires, c.expires = least, least
 			req = c.request(expires)
 		default:
-			return 0, refused(res)
+			return granted, refused(res)
 		}
 	}
-	return 0, &refusal{code: sip.StatusUnauthorized, text: "again and again", failure: failure{slow: true}}
+	return granted, &refusal{code: sip.StatusUnauthorized, text: "again and again", failure: failure{slow: true}}
 }
 
 // minimum reads Min-Expires; more than a day is no answer.

@@ -287,6 +287,37 @@ func TestSilence(t *testing.T) {
 	require.True(t, without.Status().Silent)
 }
 
+// A registrar that finds the un-registering too brief is not registered at again.
+func TestTooBriefAtTheEnd(t *testing.T) {
+	t.Parallel()
+	c := run(t)
+	granted(c.s.next(t), 60)
+	<-c.changed
+	go c.stop()
+	r := c.s.next(t)
+	require.Equal(t, "0", r.GetHeader("Expires").Value())
+	r.Reply(423, "Interval Too Brief", sip.NewHeader("Min-Expires", "1800"))
+	require.False(t, (<-c.changed).Registered)
+	require.Empty(t, c.s.came)
+}
+
+// The log says that the line is registered when that is news, and not at each refresh.
+func TestRegisteredIsLoggedOnce(t *testing.T) {
+	t.Parallel()
+	core, seen := observer.New(zapcore.InfoLevel)
+	c := NewClient(ClientOptions{Logger: zap.New(core)})
+	for range 3 {
+		c.succeeded(time.Hour)
+	}
+	require.Len(t, seen.FilterMessage("registered at the service").All(), 1)
+	c.failed(endpoint.ErrTimeout, time.Second)
+	for range 3 {
+		c.succeeded(time.Hour)
+	}
+	require.Len(t, seen.FilterMessage("registered at the service again").All(), 1)
+	require.Len(t, seen.FilterMessage("registered at the service").All(), 1)
+}
+
 // A REGISTER that is under way when the end comes is no failure, and nothing is un-registered that was not registered.
 func TestEndWhileRegistering(t *testing.T) {
 	t.Parallel()

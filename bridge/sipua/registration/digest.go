@@ -112,7 +112,7 @@ func respond(chal *digest.Challenge, req *sip.Request, user, password string) (s
 	if err != nil {
 		return "", err
 	}
-	cred.Algorithm = strings.Replace(chal.Algorithm, "-SESS", "-sess", 1)
+	cred.Algorithm = strings.ReplaceAll(chal.Algorithm, "-SESS", "-sess")
 	return cred.String(), nil
 }
 

@@ -67,7 +67,7 @@ func TestAuthorize(t *testing.T) {
 		want    []string // in the credentials
 		wantErr string
 	}{
-		{"topmost", 401, []string{sha, md5}, []string{"algorithm=SHA-256"}, ""},
+		{"topmost", 401, []string{sha, md5}, []string{"algorithm=SHA-256", "nc=00000001"}, ""},
 		{"topmost supported", 401, []string{strings.Replace(sha, "SHA-256", "SHA3-512", 1), md5}, []string{"algorithm=MD5"}, ""},
 		{"both in one field", 401, []string{strings.Replace(sha, "SHA-256", "X", 1) + ", " + md5}, []string{"algorithm=MD5"}, ""},
 		{"another scheme first", 401, []string{`Bearer realm="a"`, md5}, []string{"algorithm=MD5"}, ""},

@@ -1,7 +1,9 @@
 package registration
 
 import (
+	"bytes"
 	"context"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"net/netip"
@@ -22,12 +24,12 @@ func TestValues(t *testing.T) {
 	const s = time.Second
 	for _, c := range []struct{ want, is time.Duration }{
 		{60 * s, minExpires}, {3600 * s, defaultExpires}, {120 * s, maxExpires}, {s, farewell}, {2 * s, firstRetry}, {60 * s, lastRetry}, {300 * s, slowRetry},
-		{3600 * s, maxRetryAfter}, {10 * s, lead}, {300 * s, nonceLife}, {s, firstWait}, {60 * s, longestWait}, {900 * s, forgetGuesses},
+		{3600 * s, maxRetryAfter}, {10 * s, lead}, {300 * s, nonceLife}, {s, firstWait}, {60 * s, longestWait}, {900 * s, forgetGuesses}, {60 * s, refusedEvery},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
 	for _, c := range []struct{ want, is int }{
-		{5, freeGuesses}, {48, usersPerHost}, {30, underAttack}, {8192, mostGuessers}, {12, nonceSalt}, {16, nonceMAC}, {36, nonceLen},
+		{5, freeGuesses}, {48, usersPerHost}, {30, underAttack}, {8192, mostGuessers}, {12, nonceSalt}, {16, nonceMAC}, {36, nonceLen}, {64, mostUser},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
@@ -35,7 +37,7 @@ func TestValues(t *testing.T) {
 
 func TestSeconds(t *testing.T) {
 	t.Parallel()
-	for in, want := range map[string]int64{"0": 0, " 60 ": 60, "4294967295": 4294967295, "4294967296": 4294967295, "99999999999999999999": 4294967295, "-1": -1, "-99999999999999999999": -1, "": -1, "x": -1, "1.5": -1} {
+	for in, want := range map[string]int64{"0": 0, " 60 ": 60, "3000000000": 3000000000, "4294967295": 4294967295, "4294967296": 4294967295, "99999999999999999999": 4294967295, "-1": -1, "-99999999999999999999": -1, "": -1, "x": -1, "1.5": -1} {
 		d, ok := seconds(in)
 		require.Equal(t, want >= 0, ok, in)
 		if ok {
@@ -68,7 +70,7 @@ func TestWish(t *testing.T) {
 		{[]string{a, "Expires: 120"}, "a", 120 * s, 0}, {[]string{a, "Expires: 119"}, "a", 119 * s, 0}, {[]string{a, "Expires: x"}, "a", 120 * s, 0},
 		{[]string{a + ";expires=70", "Expires: 90"}, "a", 70 * s, 0}, {[]string{a + ";expires=x", "Expires: 90"}, "a", 90 * s, 0},
 		{[]string{a, b}, "a", 120 * s, 0}, {[]string{a + ";q=0.5", b}, "b", 120 * s, 0}, {[]string{a + ";q=0.5", b + ";q=0.5"}, "a", 120 * s, 0},
-		{[]string{a + ";q=2", b + ";q=0.9"}, "a", 120 * s, 0}, {[]string{a + ";q=-1", b + ";q=0.9"}, "a", 120 * s, 0}, {[]string{a + ";q=0", b + ";q=1"}, "b", 120 * s, 0},
+		{[]string{a + ";q=2", b + ";q=0.9"}, "a", 120 * s, 0}, {[]string{b, a + ";q=1.5"}, "b", 120 * s, 0}, {[]string{a + ";q=-1", b + ";q=0.9"}, "a", 120 * s, 0}, {[]string{a + ";q=0", b + ";q=1"}, "b", 120 * s, 0},
 		{[]string{a + ";expires=0", b + ";q=0"}, "b", 120 * s, 0}, {[]string{b + ";q=0", a + ";expires=0"}, "b", 120 * s, 0},
 		{[]string{a + ";expires=0", b + ";expires=0"}, "a", 0, 0},
 		{[]string{"Contact: *", "Expires: 0"}, "everything", 0, 0}, {[]string{"Contact: *", "Expires: 1"}, "", 0, 400}, {[]string{"Contact: *"}, "", 0, 400},
@@ -118,6 +120,63 @@ func TestSameAddress(t *testing.T) {
 	}
 }
 
+// A REGISTER is news of its adapter if the Call-ID, the Contact, the destination or the transport is another one; its end and a
+// question are none.
+func TestNewsOfTheAdapter(t *testing.T) {
+	t.Parallel()
+	now := time.Now()
+	type wished struct{ callID, contact, from, transport string }
+	was := wished{"boot-1", "sip:x@box.test", "192.0.2.1:4000", "UDP"}
+	take := func(a *account, seq uint32, w wished, what wish) (changed, ok bool) {
+		r := sip.NewRequest(sip.REGISTER, sip.Uri{})
+		id := sip.CallIDHeader(w.callID)
+		r.AppendHeader(&id)
+		r.AppendHeader(&sip.CSeqHeader{SeqNo: seq, MethodName: sip.REGISTER})
+		r.SetTransport(w.transport)
+		what.contact = uri(t, w.contact)
+		changed, _, ok = a.take(now, &endpoint.Request{Request: r, From: netip.MustParseAddrPort(w.from)}, what)
+		return changed, ok
+	}
+	for next, want := range map[wished]bool{
+		was: false,
+		{"boot-2", was.contact, was.from, was.transport}:           true,
+		{was.callID, "sip:y@box.test", was.from, was.transport}:    true,
+		{was.callID, was.contact, "192.0.2.1:4001", was.transport}: true,
+		{was.callID, was.contact, was.from, "TCP"}:                 true,
+		{was.callID, "sip:x@BOX.test:5060", was.from, "udp"}:       false,
+		{was.callID, "sip:x@192.0.2.1:4000", was.from, "UDP"}:      true,
+		{was.callID, was.contact, "192.0.2.2:4000", was.transport}: true,
+		{"boot-2", "sip:y@box.test", "192.0.2.2:4000", "TCP"}:      true,
+	} {
+		a := &account{}
+		changed, ok := take(a, 7, was, wish{expires: minExpires})
+		require.True(t, changed && ok)
+		require.EqualValues(t, 1, a.binding.Generation)
+		changed, ok = take(a, 8, next, wish{expires: minExpires})
+		require.True(t, ok)
+		require.Equal(t, want, changed, "%+v", next)
+		require.Equal(t, want, a.binding.Generation == 2, "%+v", next)
+		for _, none := range []wish{{query: true}, {}, {everything: true}} {
+			changed, ok = take(a, 9, next, none)
+			require.Equal(t, []bool{false, true}, []bool{changed, ok}, "%+v", none)
+			require.Equal(t, none.query, now.Before(a.binding.Expires))
+			if none.query {
+				continue
+			}
+			changed, ok = take(a, 10, next, wish{expires: minExpires}) // it was gone
+			require.Equal(t, []bool{false, true}, []bool{changed, ok})
+			changed, ok = take(a, 10, next, none)
+			require.Equal(t, []bool{false, false}, []bool{changed, ok}, "an old number")
+			a.cseq = 8
+		}
+	}
+	a := &account{}
+	take(a, 1, was, wish{expires: minExpires})
+	_, ok := take(a, 2, wished{was.callID, "sip:y@box.test", was.from, was.transport}, wish{})
+	require.True(t, ok)
+	require.True(t, now.Before(a.binding.Expires), "it was another Contact")
+}
+
 // Where requests go to an adapter that registered.
 func TestNearer(t *testing.T) {
 	t.Parallel()
@@ -144,9 +203,13 @@ func TestNonceAtItsEdges(t *testing.T) {
 	require.False(t, n.ours(now, "here", one[:len(one)-1]))
 	require.False(t, n.ours(now, "here", one+"A"))
 	require.False(t, n.ours(now, "here", "?"+one[1:]))
-	changed := []byte(one)
-	changed[15]++
-	require.False(t, n.ours(now, "here", string(changed)))
+	raw, err := base64.RawURLEncoding.DecodeString(one)
+	require.NoError(t, err)
+	for i := range raw { // its time, a nanosecond or more earlier; its salt; its MAC
+		changed := bytes.Clone(raw)
+		changed[i]--
+		require.False(t, n.ours(now, "here", base64.RawURLEncoding.EncodeToString(changed)), i)
+	}
 	require.False(t, newNonces().ours(now, "here", one), "another start has another key")
 	require.False(t, n.spend(now, "here", one, 0))
 	require.True(t, n.spend(now, "here", one, 1))
@@ -368,6 +431,14 @@ func TestQop(t *testing.T) {
 	}
 	w.auth = good
 	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
+	// without qop the first use counts as one with it does
+	c, err = digest.ParseChallenge(m.get("WWW-Authenticate"))
+	require.NoError(t, err)
+	c.QOP = nil
+	cred, err = digest.Digest(c, digest.Options{Method: "REGISTER", URI: "sip:" + realm, Username: "stage-door", Password: secret})
+	require.NoError(t, err)
+	w.auth = "Authorization: " + cred.String()
+	require.Contains(t, w.ask("REGISTER", "stage-door", w.contact()).get("WWW-Authenticate"), "stale=true")
 }
 
 // What a registrar tells of a line that it does not know, and whom it tells who registered.

@@ -72,7 +72,14 @@ func TestGuessesOfManyHosts(t *testing.T) {
 		require.False(t, g.wait(now, host(i), "stage-door", true))
 	}
 	g.wrong(now, host(99), "stage-door", true)
-	require.True(t, g.wait(now, host(99), "stage-door", true))
+	require.True(t, g.wait(now.Add(firstWait-1), host(99), "stage-door", true))
+	require.False(t, g.wait(now.Add(firstWait), host(99), "stage-door", true))
+	late := now.Add(forgetGuesses) // since the last wrong answer, whoever gave it
+	g.wrong(late, host(98), "stage-door", true)
+	require.True(t, g.wait(late, host(98), "stage-door", true))
+	late = late.Add(forgetGuesses + 1)
+	g.wrong(late, host(97), "stage-door", true)
+	require.False(t, g.wait(late, host(97), "stage-door", true))
 	require.False(t, g.wait(now, host(100), "stage-door", true), "a fresh address is heard")
 	for range underAttack + 1 {
 		g.wrong(now, host(101), "nobody", false)
@@ -86,11 +93,50 @@ func TestGuessesAreBounded(t *testing.T) {
 	for i := range mostGuessers * 2 {
 		g.wrong(now, host(i), strings.Repeat("u", 1000), false)
 		require.LessOrEqual(t, len(g.pairs), mostGuessers)
+		if i == mostGuessers {
+			require.Len(t, g.pairs, mostGuessers*3/4, "a quarter makes room")
+		}
 		require.LessOrEqual(t, len(g.hosts), len(g.pairs))
 	}
 	for k := range g.pairs {
 		require.Len(t, k.user, 64)
 	}
+	now = now.Add(forgetGuesses) // not yet old
+	for i := range mostGuessers - len(g.pairs) {
+		g.wrong(now, host(i), "late", false)
+	}
+	require.Len(t, g.pairs, mostGuessers)
+	g.wrong(now.Add(1), host(1), "later", false)
+	for k := range g.pairs {
+		require.NotEqual(t, strings.Repeat("u", 64), k.user, "what is old makes room")
+	}
+}
+
+// At an address that was wrong for many users, users that there are not go unheard, and those that there are do not. What counts
+// against a user, whatever the address, counts for one that there is.
+func TestGuessesOfNobodyAndSomebody(t *testing.T) {
+	t.Parallel()
+	d := newDesk(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	for i := range usersPerHost - 1 {
+		d.guesses.wrong(time.Now(), netip.MustParseAddr("127.0.0.1"), fmt.Sprint(i), false)
+	}
+	w.try("REGISTER", "nobody", "wrong")
+	require.Equal(t, 401, w.ask("REGISTER", "nobody").code())
+	require.Equal(t, usersPerHost, d.Counts().Guessers)
+	victims := func() int {
+		d.guesses.mu.Lock()
+		defer d.guesses.mu.Unlock()
+		return len(d.guesses.victims)
+	}
+	require.Zero(t, victims())
+	w.try("REGISTER", "another", "wrong")
+	require.True(t, w.silent("REGISTER", "another"))
+	w.try("REGISTER", "stage-door", "wrong")
+	require.Equal(t, 401, w.ask("REGISTER", "stage-door").code())
+	require.Equal(t, 1, victims())
+	w.try("REGISTER", "stage-door", secret)
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
 }
 
 // silent reports whether a request stays without an answer: what is sent behind it is answered first.
@@ -274,6 +320,24 @@ func TestByAddress(t *testing.T) {
 		line, own, ok := r.ByAddress(req)
 		require.Equal(t, []bool{c.own, c.ok}, []bool{own, ok}, "%+v from %s", c.account.Fixed, c.from)
 		require.Equal(t, c.ok, line == "stage-door")
+	}
+}
+
+// What is a bound adapter's own: where requests to it go, and where its REGISTER came from, until the binding ends.
+func TestOwnOfABinding(t *testing.T) {
+	t.Parallel()
+	at, now := netip.MustParseAddrPort, time.Now()
+	r := NewRegistrar(RegistrarOptions{Accounts: []Account{stageDoor()}, Realm: realm})
+	a := r.accounts[0]
+	a.source, a.binding = at("127.0.0.1:4000"), Binding{Destination: at("127.0.0.1:5070"), Expires: now.Add(minExpires)}
+	for from, own := range map[string]bool{"127.0.0.1:4000": true, "127.0.0.1:5070": true, "127.0.0.1:4001": false, "127.0.0.2:4000": false} {
+		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}), From: at(from)}
+		r.clock = func() time.Time { return now.Add(minExpires - 1) }
+		_, is, ok := r.ByAddress(req)
+		require.Equal(t, []bool{own, own}, []bool{is, ok}, from)
+		r.clock = func() time.Time { return now.Add(minExpires) }
+		_, is, ok = r.ByAddress(req)
+		require.Equal(t, []bool{false, false}, []bool{is, ok}, from)
 	}
 }
 

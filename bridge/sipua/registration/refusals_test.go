@@ -1,13 +1,17 @@
 package registration
 
 import (
+	"net/netip"
 	"testing"
 	"time"
 
+	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
 	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/sipua/endpoint"
 )
 
 // told is what a registrar says of refused adapters.
@@ -93,4 +97,27 @@ func TestGuessesAreNotTheAdapter(t *testing.T) {
 	require.Equal(t, 401, guesser.registerWith("stage-door", "guess", guesser.contact()))
 	require.Len(t, logs.All(), 1)
 	require.Empty(t, seen)
+}
+
+// An adapter without a password at an address that is none of the lines' is in the log.
+func TestStrangeAddressIsTold(t *testing.T) {
+	t.Parallel()
+	d, logs, seen := watched(t, Account{Line: "workshop", User: "workshop", Fixed: &sip.Uri{Scheme: "sip", Host: "192.0.2.1"}})
+	require.Equal(t, 403, dial(t, "udp", d.e).ask("MESSAGE", "workshop").code())
+	require.Len(t, logs.FilterMessage("an adapter was refused: no line's adapter has this address").All(), 1)
+	require.Equal(t, "workshop", logs.All()[0].ContextMap()["line"])
+	require.Empty(t, seen, "a fixed contact is always bound")
+}
+
+// A mistyped user is taken for the one line that the request could be from: lines of other networks, of other sockets and with a
+// registered adapter are not counted.
+func TestWrongUserOfOneLine(t *testing.T) {
+	t.Parallel()
+	far := []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}
+	elsewhere := func() *endpoint.Endpoint { return nil }
+	d, _, seen := watched(t, Account{Line: "workshop", User: "workshop", Password: secret, AllowFrom: far}, stageDoor(),
+		Account{Line: "green-room", User: "green-room", Password: secret, Endpoint: elsewhere})
+	w := dial(t, "udp", d.e)
+	require.Equal(t, 401, w.registerWith("stagedoor", secret, w.contact()))
+	require.Equal(t, told{"stage-door", true}, next(t, seen))
 }

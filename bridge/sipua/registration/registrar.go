@@ -225,8 +225,8 @@ func wishOf(req *sip.Request) (w wish, code int, reason string) {
 			}
 		}
 		q := 1.0
-		if v, err := strconv.ParseFloat(c.Params.GetOr("q", "1"), 64); err == nil && v >= 0 && v <= 1 {
-			q = v
+		if v, err := strconv.ParseFloat(c.Params.GetOr("q", "1"), 64); err == nil && v >= 0 {
+			q = min(v, 1)
 		}
 		if expires == 0 {
 			q -= 1.5 // a Contact that is removed counts only if no other is there
@@ -290,7 +290,7 @@ func (a *account) take(now time.Time, req *endpoint.Request, w wish) (changed bo
 	b = Binding{Contact: *w.contact.Clone(), Transport: strings.ToUpper(req.Transport()), Generation: a.binding.Generation,
 		Expires: now.Add(w.expires), Destination: nearer(w.contact, req)}
 	// another destination for the same Contact is an address translator's or a TCP connection's: requests must follow that too
-	changed = a.binding.Generation == 0 || a.callID != callID || !sameAddress(b.Contact, a.binding.Contact) ||
+	changed = a.callID != callID || !sameAddress(b.Contact, a.binding.Contact) ||
 		b.Destination != a.binding.Destination || b.Transport != a.binding.Transport
 	if changed {
 		b.Generation++

@@ -98,8 +98,11 @@ func TestNonce(t *testing.T) {
 	require.Equal(t, 200, say(m, secret, 9).code())
 	isStale(say(m, "wrong", 10), false)
 
+	wrongs := d.Counts().Wrong
 	forged := message(strings.ReplaceAll(string(m), `nonce="`, `nonce="AAAA`))
 	isStale(say(forged, secret, 1), true)
+	isStale(say(forged, "wrong", 1), true)
+	require.Equal(t, wrongs, d.Counts().Wrong, "it is not judged")
 	other := newDesk(t, stageDoor())
 	foreign := dial(t, "udp", other.e)
 	isStale(say(foreign.ask("REGISTER", "stage-door"), secret, 1), true)
@@ -213,7 +216,13 @@ func TestGeneration(t *testing.T) {
 	generation := func() uint64 { b, _ := d.Binding("stage-door"); return b.Generation }
 	w.register(w.contact())
 	require.EqualValues(t, 1, generation())
-	w.register(w.contact())
+	require.Contains(t, w.register(w.contact()).get("Contact"), ";expires=120")
+	soon := now.Add(1)
+	d.frozen.Store(&soon)
+	require.Contains(t, w.register().get("Contact"), ";expires=120", "the rest of a second counts as a whole one")
+	soon = now.Add(time.Second)
+	require.Contains(t, w.register().get("Contact"), ";expires=119")
+	d.frozen.Store(&now)
 	require.EqualValues(t, 1, generation())
 	w.id = "boot-2"
 	w.register(w.contact())
@@ -234,6 +243,7 @@ func TestGeneration(t *testing.T) {
 	d.frozen.Store(&after)
 	_, bound = d.Binding("stage-door")
 	require.False(t, bound)
+	require.Empty(t, moved.register().get("Contact"))
 	moved.register(moved.contact()) // back in time: the same device
 	require.EqualValues(t, 3, generation())
 }

@@ -38,10 +38,9 @@ func retryAfter(failures int, f failure, chance float64) time.Duration {
 	pause := slowRetry
 	if !f.slow {
 		pause = firstRetry
-		for i := 1; i < failures && pause < lastRetry; i++ {
-			pause *= 2
+		for range failures - 1 {
+			pause = min(2*pause, lastRetry)
 		}
-		pause = min(pause, lastRetry)
 	}
 	spread := time.Duration(chance * float64(pause/2))
 	if asked := min(f.retryAfter, maxRetryAfter); asked > 0 {

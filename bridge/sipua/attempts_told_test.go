@@ -1,0 +1,55 @@
+package sipua
+
+import (
+	"slices"
+	"testing"
+	"testing/synctest"
+)
+
+// What becomes of the attempts at an emergency call is told: of one that the caller gave up, that nothing came; of a second answer, and of
+// one that crossed the CANCEL, that it came.
+func TestAttemptsAreTold(t *testing.T) {
+	t.Parallel()
+	help := func(t *testing.T) (*house, *dialogue, message) {
+		h := newVirtualHouse(t)
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		h.adapter.expectOf("100", "INVITE")
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "psap", "")
+		h.adapter.expect("180")
+		return h, near, inv
+	}
+	told := func(t *testing.T, h *house, want ...string) {
+		t.Helper()
+		synctest.Wait()
+		if got := h.desk.told(); !slices.Equal(got, want) {
+			t.Fatalf("told %q, want %q", got, want)
+		}
+	}
+	synctest.Test(t, func(t *testing.T) {
+		h, near, inv := help(t)
+		near.cancel()
+		h.adapter.expectOf("200", "CANCEL")
+		near.nack(h.adapter.expectOf("487", "INVITE"))
+		told(t, h, "1 attempt ended: 0 ringing")
+		h.service.respond(h.service.expect("CANCEL"), 200, "psap", "")
+		h.service.respond(inv, 200, "psap", far()) // it crossed
+		h.service.expect("ACK")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		told(t, h, "1 attempt ended: 200 ringing")
+		h.desk.saw("1 requested (emergency)", "1 near end cleared")
+		h.atRest()
+	})
+	synctest.Test(t, func(t *testing.T) {
+		h, near, inv := help(t)
+		h.service.respond(inv, 200, "psap", far())
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		told(t, h)
+		h.service.respond(inv, 200, "another", far())
+		h.service.expect("ACK")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		told(t, h, "1 attempt ended: 200 ringing")
+		h.hangUp(near, "1 requested (emergency)", "1 answered")
+	})
+}

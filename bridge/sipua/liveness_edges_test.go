@@ -1,0 +1,420 @@
+package sipua
+
+import (
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"clearback/bridge/media"
+	"clearback/supervision"
+)
+
+// A method that the service does not know is not tried again, even after a question that proved nothing; one that it refused for
+// another reason is. Such a service is not lost.
+func TestUnknownMethodIsAskedOnce(t *testing.T) {
+	t.Parallel()
+	for code, next := range map[int]string{405: "INVITE", 501: "INVITE", 500: "OPTIONS"} {
+		t.Run(num(code), func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualHouse(t, inShort)
+				c := h.incoming()
+				m, _ := h.questioned("OPTIONS")
+				h.service.respond(m, code, "", "")
+				m, _ = h.questioned("INVITE")
+				h.service.respond(m, 500, "", "")
+				h.service.expect("ACK")
+				m, after := h.questioned(next)
+				if after != 2*time.Minute || h.line.accounts[0].lost() {
+					t.Fatalf("asked after %v", after)
+				}
+				h.service.respond(m, 200, "", far())
+				if next == "INVITE" {
+					h.service.expect("ACK")
+				}
+				h.hangUp(c.near)
+			})
+		})
+	}
+}
+
+// Two requests without an answer end the call if one of them is of a method that was answered before; else a third method is tried.
+func TestSilenceOfTheFarEnd(t *testing.T) {
+	t.Parallel()
+	for name, methods := range map[string][]string{"trusted": {"UPDATE", "OPTIONS"}, "not trusted": {"UPDATE", "OPTIONS", "INVITE"}} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualHouse(t, inShort)
+				h.answered(knowsUpdate)
+				if name == "trusted" {
+					m, _ := h.questioned("UPDATE")
+					h.service.respond(m, 200, "", "")
+				}
+				for i, method := range methods {
+					if _, after := h.questioned(method); i > 0 && after != 32*time.Second {
+						t.Fatalf("%s after %v", method, after)
+					}
+				}
+				bye, _ := h.questioned("BYE")
+				h.service.respond(bye, 481, "", "")
+				h.cleared("service-lost")
+			})
+		})
+	}
+}
+
+// Where there is no second method, the one without an answer is tried once more, and not again.
+func TestOnlyMethodIsAskedTwice(t *testing.T) {
+	t.Parallel()
+	for _, answers := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualHouse(t, inShort)
+			c := h.incoming()
+			m, _ := h.questioned("OPTIONS")
+			h.service.respond(m, 500, "", "")
+			h.questioned("INVITE")
+			m, _ = h.questioned("INVITE")
+			if !answers {
+				bye, _ := h.questioned("BYE")
+				h.service.respond(bye, 481, "", "")
+				h.cleared("service-lost")
+				return
+			}
+			h.service.respond(m, 500, "", "")
+			if m, after := h.questioned("OPTIONS"); after < time.Minute {
+				t.Fatalf("after %v: %s", after, m)
+			}
+			h.hangUp(c.near)
+		})
+	}
+}
+
+// Media of the far end keeps the call up, whatever is not answered.
+func TestSilenceWhileMediaComes(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, inShort, func(o *Options, _ *times) {
+			o.reception = func(supervision.CallID, media.Side) time.Time { return time.Now() }
+		})
+		c := h.incoming()
+		h.questioned("OPTIONS")
+		h.questioned("INVITE")
+		m, after := h.questioned("OPTIONS")
+		if want := 15*time.Minute - 32*time.Second; after != want { // since the first
+			t.Fatalf("asked after %v, want %v", after, want)
+		}
+		h.service.respond(m, 200, "", "")
+		h.hangUp(c.near)
+	})
+}
+
+// A service that answers something else in time for the question to be repeated twice afterwards serves; one that answers later may
+// have been lost meanwhile.
+func TestServiceAnswersLate(t *testing.T) {
+	t.Parallel()
+	for late, serves := range map[time.Duration]bool{19 * time.Second: true, 21 * time.Second: false} {
+		t.Run(late.String(), func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualHouse(t, inShort)
+				c := h.incoming()
+				for _, method := range []string{"OPTIONS", "INVITE"} {
+					if m := h.service.expect(method); !strings.Contains(m.get("To"), ";tag=") {
+						t.Fatalf("outside of the call: %s", m)
+					}
+					began := time.Now()
+					m := h.service.expect("OPTIONS")
+					lacks(t, m.get("To"), ";tag=")
+					if after := time.Since(began); after != short(4*time.Second) {
+						t.Fatalf("asked for something else after %v", after)
+					}
+					<-time.After(short(late))
+					h.service.respond(m, 200, "x", "")
+				}
+				if serves {
+					h.service.respond(h.service.expect("BYE"), 481, "", "")
+					h.cleared("service-lost")
+					return
+				}
+				<-time.After(short(32 * time.Second))
+				if !h.line.accounts[0].lost() {
+					t.Fatal("the service is not taken for lost")
+				}
+				c.near.request("BYE", "")
+				h.adapter.expectOf("200", "BYE")
+				h.desk.saw("1 near end cleared")
+			})
+		})
+	}
+}
+
+// A re-INVITE that asks is taken back after 64*T1, and counts as one without an answer.
+func TestQuestionByInviteIsTakenBack(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, inShort)
+		c := h.incoming()
+		m, _ := h.questioned("OPTIONS")
+		h.service.respond(m, 405, "", "")
+		inv, _ := h.questioned("INVITE")
+		h.service.respond(inv, 180, "", "")
+		began := time.Now()
+		for came := ""; came != "CANCEL INVITE" && came != "INVITE CANCEL"; { // and it is tried once more, in no order
+			switch m := h.service.next(); {
+			case !strings.Contains(m.get("To"), ";tag="):
+				h.service.respond(m, 200, "x", "")
+				continue
+			case m.is("CANCEL"):
+				came = strings.TrimSpace(came + " CANCEL")
+				h.service.respond(m, 200, "", "")
+			case m.is("INVITE"):
+				came = strings.TrimSpace(came + " INVITE")
+				h.service.respond(m, 500, "", "")
+			case m.is("ACK"):
+				continue
+			default:
+				t.Fatalf("got %s", m)
+			}
+			if after := time.Since(began); after != short(32*time.Second) {
+				t.Fatalf("after %v", after)
+			}
+		}
+		h.service.respond(inv, 487, "", "")
+		m, after := h.questioned("INVITE")
+		if after < time.Minute {
+			t.Fatalf("after %v: %s", after, m)
+		}
+		h.service.respond(m, 200, "", far())
+		h.service.expect("ACK")
+		h.hangUp(c.near)
+	})
+}
+
+// A question refreshes no session timer that was not agreed on, and asks for none.
+func TestQuestionAsksForNoTimer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, inShort, func(o *Options, _ *times) { o.Lines[0].SessionExpires = 30 * time.Minute })
+		c, _ := h.answered(knowsUpdate)
+		m, _ := h.questioned("UPDATE")
+		is(t, m, "Session-Expires", "")
+		is(t, m, "Supported", "timer")
+		h.service.respond(m, 200, "", "")
+		h.hangUp(c.near)
+	})
+}
+
+// While the answers of one look at the ends of an emergency call are awaited, no other begins.
+func TestOneLookAtATime(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		talk := h.emergency()
+		c := h.agent.call(1)
+		c.inside(c.lookAtEnds)
+		c.inside(c.lookAtEnds)
+		toAdapter, toService := h.adapter.expect("OPTIONS"), h.service.expect("OPTIONS")
+		nothing := func() {
+			h.t.Helper()
+			h.adapter.silent(time.Millisecond)
+			h.service.silent(time.Millisecond)
+		}
+		nothing()
+		h.adapter.respond(toAdapter, 200, "", "")
+		nothing()
+		c.inside(c.lookAtEnds) // the other one's answer is awaited
+		nothing()
+		h.service.respond(toService, 200, "", "")
+		talk.near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		bye := h.service.expect("BYE")
+		c.inside(c.lookAtEnds) // while it is cleared
+		h.service.silent(time.Millisecond)
+		h.service.respond(bye, 200, "", "")
+		h.desk.saw("1 near end cleared")
+		h.done()
+	})
+}
+
+// The ends of a call that waits to be offered are not asked: it has no other end yet.
+func TestNoLookBeforeTheOffer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, callbackWindow(time.Hour))
+		h.agent.openCallbackWindow()
+		h.desk.keep.Store(true)
+		far := h.arrive(far(), psapMark)
+		h.desk.saw("1 arrived (emergency)")
+		c := h.agent.call(1)
+		c.inside(c.lookAtEnds)
+		h.adapter.silent(time.Millisecond)
+		h.service.silent(time.Millisecond)
+		far.cancel()
+		h.service.expectOf("200", "CANCEL")
+		far.nack(h.service.expectOf("487", "INVITE"))
+		h.desk.saw("1 far end cleared: bye")
+		h.atRest()
+	})
+}
+
+// The 200 to the INVITE of a call shows that the service answers INVITEs in its dialog: 481 to one is enough then.
+func TestUnknownToWhoAnsweredTheInvite(t *testing.T) {
+	t.Parallel()
+	for _, outgoing := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualHouse(t, inShort)
+			var c talk
+			if outgoing {
+				c, _ = h.answered()
+			} else {
+				c = h.incoming()
+			}
+			m, _ := h.questioned("OPTIONS")
+			h.service.respond(m, 405, "", "")
+			m, _ = h.questioned("INVITE")
+			h.service.respond(m, 481, "", "")
+			if outgoing {
+				bye, _ := h.questioned("BYE")
+				h.service.respond(bye, 481, "", "")
+				h.cleared("service-lost")
+				return
+			}
+			m, after := h.questioned("INVITE")
+			if after != 2*time.Minute {
+				t.Fatalf("asked after %v", after)
+			}
+			h.service.respond(m, 200, "", far())
+			h.service.expect("ACK")
+			h.hangUp(c.near)
+		})
+	}
+}
+
+// A request in a dialog whose number is below that of the INVITE is out of order (RFC 3261 section 12.2.2).
+func TestNumberBelowTheInvite(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.outgoing()
+		n := c.near.cseq // the INVITE with credentials is the second one
+		c.near.requestSeq("INFO", n-1, "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+		h.adapter.expectOf("500", "INFO")
+		h.service.silent(time.Millisecond)
+		h.hangUp(c.near)
+	})
+}
+
+// A re-INVITE that asks waits for the end of a change under way, however long that takes; the next question comes in its time.
+func TestQuestionWaitsForAChange(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, inShort)
+		c := h.incoming()
+		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 100, "", "")
+		m, _ := h.questioned("OPTIONS")
+		h.service.respond(m, 405, "", "")
+		<-time.After(short(150 * time.Second))
+		h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.past("OPTIONS", "ACK")
+		c.near.ack("")
+		if m, after := h.questioned("INVITE"); after > 2*time.Second {
+			t.Fatalf("asked after %v", after)
+		} else {
+			h.service.respond(m, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
+		}
+		m, after := h.questioned("INVITE")
+		if after > 2*time.Minute {
+			t.Fatalf("asked after %v", after)
+		}
+		h.service.respond(m, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.expect("ACK")
+		h.adapter.expect("200")
+		h.hangUp(c.near)
+	})
+}
+
+// What the service allows is learnt from its answers too.
+func TestQuestionFollowsAllow(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, inShort)
+		c := h.incoming()
+		m, _ := h.questioned("OPTIONS")
+		h.service.respond(m, 200, "", "", knowsUpdate)
+		m, _ = h.questioned("UPDATE")
+		h.service.respond(m, 200, "", "")
+		h.hangUp(c.near)
+	})
+}
+
+// Beside an emergency call, and beside a call-back, no call of the line is asked about.
+func TestNoQuestionBesideAnEmergencyCall(t *testing.T) {
+	t.Parallel()
+	for _, window := range []time.Duration{0, time.Hour} { // after it
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualHouse(t, inShort, func(o *Options, t *times) { o.CallbackWindow, t.vanished = window, time.Hour })
+			c := h.incoming()
+			near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+			h.adapter.expectOf("100", "INVITE")
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 200, "psap", far())
+			h.service.expect("ACK")
+			near.established(h.adapter.expect("200")).ack("")
+			h.desk.saw("2 requested (emergency)", "2 answered")
+			h.learnt(200)
+			h.service.silent(short(time.Hour))
+			near.request("BYE", "")
+			h.adapter.expectOf("200", "BYE")
+			h.service.respond(h.service.expect("BYE"), 200, "", "")
+			h.desk.saw("2 near end cleared")
+			if window > 0 {
+				h.service.silent(short(time.Hour))
+			} else {
+				m, _ := h.questioned("OPTIONS")
+				h.service.respond(m, 200, "", "")
+			}
+			h.hangUp(c.near)
+		})
+	}
+}
+
+// A service that was lost is back when it says anything to an INVITE, or to a request in a call, but 408 and 503.
+func TestServiceIsHeard(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		s := h.line.accounts[0]
+		s.silent()
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		if !s.lost() {
+			t.Fatal("not lost")
+		}
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "far", "")
+		h.adapter.expect("180")
+		if s.lost() {
+			t.Fatal("lost after 180")
+		}
+		h.service.respond(inv, 200, "far", far())
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.desk.saw("1 requested", "1 answered")
+		for code, lost := range map[int]bool{200: false, 501: false, 503: true, 408: true} {
+			s.silent()
+			near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+			h.service.respond(h.service.expect("INFO"), code, "", "")
+			h.adapter.expectOf(num(code), "INFO")
+			if s.lost() != lost {
+				t.Fatalf("%d: lost %t", code, s.lost())
+			}
+			if code == 408 {
+				h.service.respond(h.service.past("INFO", "OPTIONS"), 200, "", "")
+			}
+		}
+		h.hangUp(near)
+	})
+}

@@ -1,0 +1,211 @@
+package sipua
+
+import (
+	"net/netip"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"clearback/bridge/media"
+)
+
+// mediaOf is where the call's media to a side goes.
+func (h *house) mediaOf(side media.Side) (at netip.AddrPort) {
+	h.t.Helper()
+	c := h.agent.call(1)
+	c.inside(func() { at = c.path.streams[0].of[side].rtp })
+	return at
+}
+
+// A re-INVITE that is refused changes nothing, and one that is taken does (RFC 3264 section 8).
+func TestRefusedChangeChangesNothing(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, relaying)
+	c := h.outgoing()
+	for code, want := range map[int]uint16{488: nearSDP, 606: nearSDP} {
+		c.near.request("INVITE", offer("127.0.0.1", nearSDP+8, "sendrecv"))
+		h.service.respond(h.service.expect("INVITE"), code, "", "")
+		h.service.expect("ACK")
+		c.near.nack(h.adapter.expect(num(code)))
+		if at := h.mediaOf(media.AdapterSide); at.Port() != want {
+			t.Fatalf("%d: media goes to %v", code, at)
+		}
+	}
+	c.near.request("INVITE", offer("127.0.0.1", nearSDP+8, "sendrecv"))
+	h.service.respond(h.service.expect("INVITE"), 200, "", far())
+	h.service.expect("ACK")
+	h.adapter.expect("200")
+	c.near.ack("")
+	if at := h.mediaOf(media.AdapterSide); at.Port() != nearSDP+8 {
+		t.Fatalf("media goes to %v", at)
+	}
+	h.hangUp(c.near)
+}
+
+// A session description in a provisional response that cannot be passed on costs the caller its sound, and not the ringing; what comes
+// after it passes.
+func TestUnusableEarlyDescription(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, relaying)
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 183, "far", strings.Replace(far(), "m=audio 40000", "m=audio x", 1))
+	if m := h.adapter.expect("183"); m.body != "" {
+		t.Fatalf("passed on: %s", m)
+	}
+	h.service.respond(inv, 200, "far", far())
+	h.service.expect("ACK")
+	ok := h.adapter.expect("200")
+	contains(t, ok.body, "m=audio ")
+	near.established(ok).ack("")
+	h.desk.saw("1 requested", "1 answered")
+	h.hangUp(near)
+}
+
+// The Contact of the 200 to a re-INVITE is where the next request goes (RFC 3261 section 12.2.1.2).
+func TestChangeMovesTheTarget(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		c := h.incoming()
+		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"), "Contact: <sip:moved@"+h.service.at.String()+">")
+		contains(t, h.service.expect("ACK").start, "sip:moved@")
+		h.adapter.expect("200")
+		c.near.ack("")
+		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+		info := h.service.expect("INFO")
+		contains(t, info.start, "sip:moved@")
+		h.service.respond(info, 200, "", "")
+		h.adapter.expectOf("200", "INFO")
+		h.hangUp(c.near)
+	})
+}
+
+// Which failures pass as they are: from 400 on. A redirection that is not followed and a challenge do not.
+func TestFailuresPass(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		for i, code := range []int{400, 404, 486, 500, 603, 699} {
+			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, code, "far", "")
+			h.service.expect("ACK")
+			near.nack(h.adapter.expect(num(code)))
+			h.desk.saw(num(i+1)+" requested", num(i+1)+" far end cleared: bye", num(i+1)+" adapter leg cleared: confirmed")
+			h.atRest()
+		}
+	})
+}
+
+// A call that waited until the adapter's registration was over ends, and nothing is sent to where that was.
+func TestOfferToNobody(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, registering)
+		h.registerFor(h.adapter, 60)
+		h.desk.keep.Store(true)
+		far := h.arrive(far())
+		h.desk.saw("1 arrived")
+		<-time.After(time.Minute)
+		h.line.Offer(1)
+		far.nack(h.service.expect("480"))
+		h.desk.saw("1 adapter lost")
+		h.atRest()
+		h.adapter.nothing(h.toAdapter)
+	})
+}
+
+// A call that arrives while the adapter is registered nowhere ends, and nothing is sent to where it was.
+func TestCallForNobody(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, registering)
+		far := h.arrive422()
+		m := h.service.expect("480")
+		far.nack(m)
+		h.atRest()
+		h.adapter.nothing(h.toAdapter)
+		if got := h.agent.call(1); got != nil {
+			t.Fatal("the call is still known")
+		}
+	})
+}
+
+// The adapter's 408 to a re-INVITE is not believed where media goes directly: it is asked once more.
+func TestAdapterTimesOutInAChange(t *testing.T) {
+	t.Parallel()
+	for code := range map[int]bool{200: true, 408: false} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualHouse(t)
+			c := h.incoming()
+			c.far.request("INVITE", offer("127.0.0.1", farSDP, "sendonly"))
+			h.service.expect("100")
+			h.adapter.respond(h.adapter.expect("INVITE"), 408, "", "")
+			h.adapter.expect("ACK")
+			c.far.nack(h.service.expectOf("408", "INVITE"))
+			h.adapter.respond(h.adapter.expect("OPTIONS"), code, "", "")
+			if code == 200 {
+				h.hangUp(c.near)
+				return
+			}
+			h.desk.saw("1 adapter lost")
+			h.service.respond(h.service.expect("BYE"), 200, "", "")
+			h.adapter.respond(h.adapter.expect("BYE"), 408, "", "")
+			h.atRest()
+		})
+	}
+}
+
+// The end of one fork (RFC 6228) is not told to a caller that does not know 199, and a second fork is as free to be changed as the first.
+func TestForkEndsUntold(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "one", "")
+		h.adapter.expect("180")
+		h.service.respond(inv, 180, "two", "")
+		two := near.early(h.adapter.expect("180"))
+		h.service.respond(inv, 199, "one", "")
+		h.adapter.silent(time.Millisecond)
+		two.request("UPDATE", "")
+		h.adapter.expectOf("200", "UPDATE")
+		h.service.respond(inv, 200, "two", far())
+		h.service.expect("ACK")
+		two.invite = near.invite
+		two.established(h.adapter.expectOf("200", "INVITE")).ack("")
+		h.hangUp(two, "1 requested", "1 answered")
+	})
+}
+
+// An INVITE that comes twice, by two ways, is refused the second time (RFC 3261 section 8.2.2.2), and takes no place.
+func TestMergedInviteTakesNoPlace(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t)
+		far := h.arrive(far())
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 180, "near", "")
+		h.service.expect("180")
+		first := far.invite
+		far.requestSeq("INVITE", far.cseq, offer("127.0.0.1", farSDP, "sendrecv"))
+		far.nack(h.service.expect("482"))
+		if n := h.line.ordinary.Load(); n != 1 {
+			t.Fatalf("%d places are taken", n)
+		}
+		far.invite = first
+		far.cancel()
+		h.service.expectOf("200", "CANCEL")
+		far.nack(h.service.expectOf("487", "INVITE"))
+		h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
+		h.adapter.respond(inv, 487, "near", "")
+		h.adapter.expect("ACK")
+		h.desk.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}

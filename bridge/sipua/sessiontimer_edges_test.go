@@ -1,0 +1,242 @@
+package sipua
+
+import (
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"clearback/bridge/media"
+	"clearback/supervision"
+)
+
+// a second of session timers in these tests.
+const brief = 100 * time.Microsecond
+
+// seconds is a time in those seconds.
+func seconds(n float64) time.Duration { return time.Duration(n * float64(brief)) }
+
+const ours1800 = "Session-Expires: 1800;refresher=uac"
+
+// When a refresh that was refused is tried again, and how: after a 491 as RFC 3261 section 14.1 says, after a 500 when the peer says, by a
+// re-INVITE at once if UPDATE is not taken, else at half of what is left of the session (1768 s, of which 900 s are over).
+func TestRefreshIsTriedAgain(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		session, allow string
+		first          string // the method
+		code           int
+		field          string
+		next           string // the method
+		least, most    float64
+	}{
+		"491":                      {ours1800, knowsUpdate, "UPDATE", 491, "X: y", "UPDATE", 2.1, 4},
+		"491 to INVITE":            {ours1800, "X: y", "INVITE", 491, "X: y", "INVITE", 2.1, 4},
+		"500":                      {ours1800, knowsUpdate, "UPDATE", 500, "X: y", "UPDATE", 434, 434},
+		"500 for 10 s":             {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: 10", "UPDATE", 10.1, 10.1},
+		"500 for 0 s":              {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: 0", "UPDATE", 0.1, 0.1},
+		"500 for longer than left": {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: 500", "UPDATE", 434, 434},
+		"500 for hours":            {"Session-Expires: 20000;refresher=uac", knowsUpdate, "UPDATE", 500, "Retry-After: 5000", "UPDATE", 3600.1, 3600.1},
+		"500 for less than 0 s":    {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: -1", "UPDATE", 434, 434},
+		"500 for nothing":          {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: soon", "UPDATE", 434, 434},
+		"403":                      {ours1800, knowsUpdate, "UPDATE", 403, "Retry-After: 10", "INVITE", 0, 0},
+		"403 to INVITE":            {ours1800, "X: y", "INVITE", 403, "Retry-After: 10", "INVITE", 434, 434},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualHouse(t, timed(1800, brief))
+				talk, _ := h.answered(c.session, "Require: timer", c.allow)
+				m := h.service.expect(c.first)
+				h.service.respond(m, c.code, "", "", c.field)
+				began := time.Now()
+				if c.first == "INVITE" {
+					h.service.expect("ACK")
+				}
+				m = h.service.expect(c.next)
+				if after := time.Since(began); after < seconds(c.least)-1 || after > seconds(c.most)+1 {
+					t.Fatalf("again after %v", after)
+				}
+				h.service.respond(m, 200, "", far(), c.session, "Require: timer")
+				if c.next == "INVITE" {
+					h.service.expect("ACK")
+				}
+				h.hangUp(talk.near)
+			})
+		})
+	}
+}
+
+// Who did not make the call waits up to 2 s after a 491 (RFC 3261 section 14.1).
+func TestRefreshOfAnArrivedCallIsTriedAgain(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, brief))
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 1800;refresher=uas", knowsUpdate)
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		far.established(h.service.expect("200")).ack("")
+		h.desk.saw("1 arrived", "1 answered")
+		for range 20 {
+			began := time.Now()
+			h.service.respond(h.service.expect("UPDATE"), 491, "", "")
+			if after := time.Since(began); after > seconds(2) && after < seconds(900) {
+				t.Fatalf("again after %v", after)
+			}
+		}
+		h.hangUp(h.adapter.called(inv, "near"))
+	})
+}
+
+// 481 to a refresh by UPDATE has the call asked about in another way, and the session refreshed in another way at half of what is left.
+func TestRefreshUnknownToTheService(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, brief))
+		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
+		h.service.respond(h.service.expect("UPDATE"), 481, "", "")
+		began := time.Now()
+		h.service.respond(h.service.expect("OPTIONS"), 200, "", "")
+		inv := h.service.expect("INVITE")
+		if after := time.Since(began); after != seconds(434) {
+			t.Fatalf("again after %v", after)
+		}
+		h.service.respond(inv, 200, "", far(), ours1800, "Require: timer")
+		h.service.expect("ACK")
+		h.hangUp(c.near)
+	})
+}
+
+// What the peer allows is learnt from its answer to a refresh too.
+func TestRefreshFollowsAllow(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, brief))
+		c, _ := h.answered(ours1800, "Require: timer")
+		h.service.respond(h.service.expect("INVITE"), 200, "", far(), ours1800, "Require: timer", knowsUpdate)
+		h.service.expect("ACK")
+		h.service.respond(h.service.expect("UPDATE"), 200, "", "", ours1800, "Require: timer")
+		h.hangUp(c.near)
+	})
+}
+
+// No answer to a refresh has the call asked about at once.
+func TestRefreshTimesOut(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, brief))
+		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
+		h.service.respond(h.service.expect("UPDATE"), 408, "", "")
+		began := time.Now()
+		h.service.respond(h.service.expect("UPDATE"), 200, "", "", ours1800, "Require: timer")
+		if after := time.Since(began); after != 0 {
+			t.Fatalf("asked after %v", after)
+		}
+		h.hangUp(c.near)
+	})
+}
+
+// A challenge to a refresh is answered once.
+func TestRefreshChallengedTwice(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, brief))
+		c, _ := h.answered(ours1800, "Require: timer")
+		inv := h.service.expect("INVITE")
+		for _, nonce := range []string{"n1", "n2"} {
+			h.service.respond(inv, 401, "", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="`+nonce+`", stale=true, qop="auth"`)
+			began := time.Now()
+			h.service.expect("ACK")
+			inv = h.service.expect("INVITE")
+			if after := time.Since(began); (after == 0) != (nonce == "n1") {
+				t.Fatalf("again after %v", after)
+			}
+		}
+		h.service.respond(inv, 200, "", far(), ours1800, "Require: timer")
+		h.service.expect("ACK")
+		h.hangUp(c.near)
+	})
+}
+
+// A refresh by re-INVITE that rings is not taken back: who is asked to take the same description again may ask a person.
+func TestRefreshThatRings(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, 10*time.Millisecond), func(_ *Options, t *times) { t.learn = time.Hour })
+		c, _ := h.answered(ours1800, "Require: timer")
+		h.service.silent(9*time.Second - 1)
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "", "")
+		h.service.silent(3 * time.Second) // 64*T1 is 1.6 s
+		h.service.respond(inv, 200, "", far(), ours1800, "Require: timer")
+		h.service.expect("ACK")
+		h.hangUp(c.near)
+	})
+}
+
+// To an arriving call that knows session timers and names no interval we say ours, and refresh; to one that does not know them we say none.
+func TestSessionIsOfferedToTheCaller(t *testing.T) {
+	t.Parallel()
+	for extra, want := range map[string]string{"Supported: timer": "1800;refresher=uas", "Supported: 100rel": ""} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualHouse(t, timed(1800, time.Second))
+			far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), extra)
+			inv := h.adapter.expect("INVITE")
+			h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+			h.adapter.expect("ACK")
+			ok := h.service.expect("200")
+			is(t, ok, "Session-Expires", want)
+			if want != "" {
+				is(t, ok, "Require", "timer")
+			}
+			far.established(ok).ack("")
+			h.desk.saw("1 arrived", "1 answered")
+			h.hangUp(h.adapter.called(inv, "near"))
+		})
+	}
+}
+
+// The Contact of a refresh and of its answer is where the next request goes (RFC 3261 section 12.2.1.2, RFC 3311 section 5.1).
+func TestRefreshMovesTheTarget(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, brief))
+		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
+		h.service.respond(h.service.expect("UPDATE"), 200, "", "", ours1800, "Contact: <sip:moved@"+h.service.at.String()+">")
+		update := h.service.expect("UPDATE")
+		contains(t, update.start, "sip:moved@")
+		h.service.respond(update, 200, "", "")
+
+		moved := h.join("moved", "127.0.0.1")
+		near := *c.near
+		near.p = moved
+		near.request("UPDATE", "")
+		moved.expectOf("200", "UPDATE")
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		bye := moved.expect("BYE")
+		contains(t, bye.start, "sip:moved@"+moved.at.String())
+		moved.respond(bye, 200, "", "")
+		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}
+
+// Who speaks is there: a refresh without an answer is only sent again after a second, and nothing is asked.
+func TestRefreshUnansweredBySomebodyWhoSpeaks(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualHouse(t, timed(1800, brief), func(o *Options, _ *times) {
+			o.reception = func(supervision.CallID, media.Side) time.Time { return time.Now().Add(1) }
+		})
+		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
+		h.service.respond(h.service.expect("UPDATE"), 408, "", "")
+		began := time.Now()
+		again := h.service.expect("UPDATE")
+		if after := time.Since(began); after != seconds(1) {
+			t.Fatalf("again after %v", after)
+		}
+		h.service.respond(again, 200, "", "")
+		h.hangUp(c.near)
+	})
+}
