@@ -5,7 +5,7 @@ import (
 	"sync"
 	"sync/atomic"
 
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // followers are who wants to hear what happens on a line. No lock is held while they are told, so that they may come and go meanwhile.
@@ -16,11 +16,11 @@ type followers struct {
 }
 
 type follower struct {
-	f    func(story.Entry)
+	f    func(callrecord.Entry)
 	gone atomic.Bool
 }
 
-func (s *followers) add(f func(story.Entry)) (stop func()) {
+func (s *followers) add(f func(callrecord.Entry)) (stop func()) {
 	one := &follower{f: f}
 	s.replace(func(l []*follower) []*follower { return append(l, one) })
 	return func() {
@@ -43,7 +43,7 @@ func (s *followers) replace(change func([]*follower) []*follower) {
 	s.list.Store(&list)
 }
 
-func (s *followers) tell(e story.Entry) {
+func (s *followers) publish(e callrecord.Entry) {
 	list := s.list.Load()
 	if list == nil {
 		return

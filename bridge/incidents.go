@@ -7,7 +7,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // incidents are those of a line that last; they are told to the log again and again, and once when they are over.
@@ -124,5 +124,5 @@ func (i *openIncident) fields(now supervision.Instant) []zap.Field {
 
 // advice is what to do about an incident of the line.
 func advice(line string, reason supervision.Incident, rule supervision.Suppression, flash bool) string {
-	return strings.ReplaceAll(story.Advice(reason, rule, flash), "LINE", line)
+	return strings.ReplaceAll(callrecord.Advice(reason, rule, flash), "LINE", line)
 }

@@ -12,7 +12,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // LineOptions are what a [Line] is made of.
@@ -23,12 +23,12 @@ type LineOptions struct {
 	// Epoch is the zero of the machine's time line; all lines of a process share it.
 	Epoch  time.Time
 	Logger *zap.Logger
-	// Kept is what an earlier machine of the line knew.
-	Kept supervision.Kept
+	// Saved is what an earlier machine of the line knew.
+	Saved supervision.SavedState
 	// Record, if not nil, takes every event and effect; it must not block. Keep, if not nil, takes what should outlive the process
 	// whenever it changes; it must not block.
-	Record func(story.Entry)
-	Keep   func(supervision.Kept)
+	Record func(callrecord.Entry)
+	Save   func(supervision.SavedState)
 	// Sense says that the contact's loop-current input is to be watched in service: Seized and Released are posted.
 	Sense bool
 	// Remind is how often an incident that lasts is told to the log again; 0: never.
@@ -38,20 +38,20 @@ type LineOptions struct {
 // Line runs the machine of one line. Post may be called from any goroutine, before Start too.
 type Line struct {
 	// set once
-	name   string
-	epoch  time.Time
-	log    *zap.Logger
-	box    *mailbox
-	open   *opener
-	sense  *senser // nil: nobody watches the loop current
-	record func(story.Entry)
-	keep   func(supervision.Kept)
-	end    func()        // closes quit, once
-	quit   chan struct{} // closed by Stop
-	ended  chan struct{} // closed when run has returned
-	calls  Calls
+	name           string
+	epoch          time.Time
+	log            *zap.Logger
+	mailbox        *mailbox
+	interrupter    *interrupter
+	currentMonitor *currentMonitor // nil: nobody watches the loop current
+	record         func(callrecord.Entry)
+	save           func(supervision.SavedState)
+	end            func()        // closes quit, once
+	quit           chan struct{} // closed by Stop
+	ended          chan struct{} // closed when run has returned
+	calls          Calls
 
-	unsure atomic.Bool // a close fails: see Notice
+	closeFailing atomic.Bool // a close fails: see Notice
 
 	// asks are run by run, so that the machine needs no lock. Unbuffered: who asks waits for the answer anyway.
 	asks chan func()
@@ -61,19 +61,19 @@ type Line struct {
 	followers followers
 
 	// owned by run
-	machine   *supervision.Machine
-	policy    supervision.Policy
-	openedAt  supervision.Instant   // the loop, last
-	senseLost bool                  // the loop-current input cannot be read
-	senseOld  bool                  // what it said last is of before the last closing
-	forgotten bool                  // the machine has forgotten what it said last
-	closing   uint64                // the senser's number of that
-	current   supervision.EventKind // Seized or Released, whichever the machine heard last; EventNone: neither
-	deadline  supervision.Instant
-	kept      supervision.Kept
-	incidents incidents
-	events    []supervision.Event
-	text      []byte
+	machine          *supervision.Machine
+	policy           supervision.Policy
+	openedAt         supervision.Instant   // the loop, last
+	inputUnreadable  bool                  // the loop-current input cannot be read
+	currentStale     bool                  // what it said last is of before the last closing
+	currentForgotten bool                  // the machine has forgotten what it said last
+	closing          uint64                // the senser's number of that
+	current          supervision.EventKind // Seized or Released, whichever the machine heard last; EventNone: neither
+	deadline         supervision.Instant
+	saved            supervision.SavedState
+	incidents        incidents
+	events           []supervision.Event
+	text             []byte
 }
 
 // NewLine returns a line at rest. Nothing runs before Start.
@@ -81,18 +81,18 @@ func NewLine(o LineOptions) *Line {
 	quit := make(chan struct{})
 	l := &Line{
 		name: o.Name, epoch: o.Epoch, log: o.Logger.With(zap.String("line", o.Name)),
-		record: o.Record, keep: o.Keep,
-		box: newMailbox(), quit: quit, end: sync.OnceFunc(func() { close(quit) }), ended: make(chan struct{}),
+		record: o.Record, save: o.Save,
+		mailbox: newMailbox(), quit: quit, end: sync.OnceFunc(func() { close(quit) }), ended: make(chan struct{}),
 		machine: supervision.New(o.Policy), policy: o.Policy, deadline: supervision.Never,
 		asks: make(chan func()),
 	}
 	l.policy.Steps = slices.Clone(o.Policy.Steps)
-	l.machine.Restore(o.Kept)
-	l.kept = l.machine.Kept()
+	l.machine.Restore(o.Saved)
+	l.saved = l.machine.SavedState()
 	l.incidents = newIncidents(o.Name, o.Remind, l.log)
-	l.open = newOpener(o.Contact, l.Post)
+	l.interrupter = newInterrupter(o.Contact, l.Post)
 	if sensor, ok := o.Contact.(relay.Sensor); ok && o.Sense {
-		l.sense = newSenser(sensor, l, l.open.underWay, o.Epoch, l.log)
+		l.currentMonitor = newCurrentMonitor(sensor, l, l.interrupter.underWay, o.Epoch, l.log)
 	}
 	return l
 }
@@ -101,15 +101,15 @@ func NewLine(o LineOptions) *Line {
 func (l *Line) Name() string { return l.name }
 
 // Post puts an event into the mailbox. It neither blocks nor drops.
-func (l *Line) Post(ev supervision.Event) { l.box.put(ev) }
+func (l *Line) Post(ev supervision.Event) { l.mailbox.put(ev) }
 
 // Notice takes what the driver has to say of the line's contact. That a close fails, also on an idle line, means that nobody knows whether the loop
 // is closed, or that it is open (SAFETY.md S16). It may be called from any goroutine, before Start too, and does not block; one notice at a time.
 func (l *Line) Notice(n relay.Notice) {
 	switch {
-	case n.Kind == relay.CloseFailing && !l.unsure.Swap(true): // it comes again and again
+	case n.Kind == relay.CloseFailing && !l.closeFailing.Swap(true): // it comes again and again
 		l.Post(supervision.Event{Kind: supervision.LoopUnknown, Failure: failure(n.Err), Why: relay.Reason(n.Err)})
-	case n.Kind == relay.CloseConfirmed && l.unsure.Swap(false):
+	case n.Kind == relay.CloseConfirmed && l.closeFailing.Swap(false):
 		l.Post(supervision.Event{Kind: supervision.LoopClosed})
 	}
 }
@@ -130,33 +130,33 @@ func (l *Line) SetPolicy(p supervision.Policy) {
 // it said last may be wrong by now. (It saw no current in the opening; a slow controller must not let that pass for a hold that cleared.)
 func (l *Line) usePolicy() {
 	p := l.policy
-	p.SenseTrusted = p.SenseTrusted && !l.senseLost && !l.senseOld
-	l.forgotten = l.forgotten || !p.SenseTrusted && l.machine.View().Loop == "guarding" // see [supervision.Machine.SetPolicy]
+	p.SenseTrusted = p.SenseTrusted && !l.inputUnreadable && !l.currentStale
+	l.currentForgotten = l.currentForgotten || !p.SenseTrusted && l.machine.View().Loop == "guarding" // see [supervision.Machine.SetPolicy]
 	l.deadline = l.machine.SetPolicy(l.now(), p)
-	l.keepIfChanged()
+	l.saveIfChanged()
 	l.paceSense()
 }
 
-// lost and sensed are called by the senser.
-func (l *Line) lost() {
+// inputLost and sensed are called by the senser.
+func (l *Line) inputLost() {
 	l.ask(func() {
-		l.senseLost = true
+		l.inputUnreadable = true
 		l.usePolicy()
 	})
 }
 
-func (l *Line) sensed(ev supervision.Event, closing uint64) {
+func (l *Line) currentRead(ev supervision.Event, closing uint64) {
 	l.ask(func() {
 		if l.stopped() {
 			return
 		}
 		l.takeAll() // what was posted came first; a LoopClosed among it makes this word an old one
 		old := closing != l.closing
-		if !old && (l.senseLost || l.senseOld) {
-			l.senseLost, l.senseOld = false, false
+		if !old && (l.inputUnreadable || l.currentStale) {
+			l.inputUnreadable, l.currentStale = false, false
 			l.usePolicy()
-			if l.forgotten {
-				l.current, l.forgotten = supervision.EventNone, false
+			if l.currentForgotten {
+				l.current, l.currentForgotten = supervision.EventNone, false
 			}
 		}
 		// An old word is not trusted; but that no current flowed shows that the contact did move.
@@ -169,10 +169,10 @@ func (l *Line) sensed(ev supervision.Event, closing uint64) {
 
 // closedAgain is called when the loop has closed, before anything is judged by its current.
 func (l *Line) closedAgain() {
-	if l.sense == nil || !l.policy.SenseTrusted || l.machine.View().Loop != "guarding" {
+	if l.currentMonitor == nil || !l.policy.SenseTrusted || l.machine.View().Loop != "guarding" {
 		return
 	}
-	l.senseOld, l.closing = true, l.sense.renew()
+	l.currentStale, l.closing = true, l.currentMonitor.renew()
 	l.usePolicy()
 }
 
@@ -195,7 +195,7 @@ func (l *Line) View() supervision.View {
 
 // Follow calls f with every event and effect from now on, from the line's goroutine: f must not block. stop ends it; it may be called at any time,
 // from f too, and does not wait: a call of f that has begun may still be under way when it returns.
-func (l *Line) Follow(f func(story.Entry)) (stop func()) { return l.followers.add(f) }
+func (l *Line) Follow(f func(callrecord.Entry)) (stop func()) { return l.followers.add(f) }
 
 // Start starts the line's goroutine. The machine's first step is TimePassed, with which its watching begins.
 func (l *Line) Start(calls Calls) {
@@ -204,8 +204,8 @@ func (l *Line) Start(calls Calls) {
 	l.started = true
 	l.calls = calls
 	go l.run()
-	if l.sense != nil {
-		l.sense.start()
+	if l.currentMonitor != nil {
+		l.currentMonitor.start()
 	}
 }
 
@@ -220,11 +220,11 @@ func (l *Line) Stop() {
 	l.mu.Unlock()
 	l.end()
 	<-l.ended
-	l.open.end()
-	if l.sense != nil {
-		l.sense.end()
+	l.interrupter.end()
+	if l.currentMonitor != nil {
+		l.currentMonitor.end()
 	}
-	l.box.shut()
+	l.mailbox.shut()
 }
 
 // AtRest tells whether the machine waits for nothing but the watching of an idle line, and the contact is idle. After Stop it is true.
@@ -232,7 +232,7 @@ func (l *Line) AtRest() bool {
 	rest := true
 	l.ask(func() {
 		if !l.stopped() {
-			rest = l.machine.AtRest() && l.box.empty() && !l.open.busy()
+			rest = l.machine.AtRest() && l.mailbox.empty() && !l.interrupter.busy()
 		}
 	})
 	return rest
@@ -286,7 +286,7 @@ func (l *Line) run() {
 			if l.incidents.due(now) {
 				l.incidents.remind(now, l.machine.View())
 			}
-		case <-l.box.wake:
+		case <-l.mailbox.wake:
 			l.takeAll()
 		}
 	}
@@ -294,7 +294,7 @@ func (l *Line) run() {
 
 // takeAll takes what is in the mailbox.
 func (l *Line) takeAll() {
-	l.events = l.box.take(l.events)
+	l.events = l.mailbox.take(l.events)
 	for _, ev := range l.events {
 		l.step(ev)
 	}
@@ -309,7 +309,7 @@ func (l *Line) set(timer *time.Timer) {
 // due is when the machine is to be told that time has passed. The end of the guard time waits for what the loop current says since the
 // closing, by which the machine judges; but no longer than until the adapter surely reads on hook, for which calls wait anyway.
 func (l *Line) due() supervision.Instant {
-	if l.senseOld && !l.senseLost && l.machine.View().Loop == "guarding" {
+	if l.currentStale && !l.inputUnreadable && l.machine.View().Loop == "guarding" {
 		return max(l.deadline, l.openedAt.Add(l.policy.OnHookRecognition))
 	}
 	return l.deadline
@@ -336,12 +336,12 @@ func (l *Line) step(ev supervision.Event) {
 		l.closedAgain()
 	}
 	if ev.Kind != supervision.TimePassed {
-		l.tell(story.Entry{At: at, Line: l.name, Event: ev})
+		l.publish(callrecord.Entry{At: at, Line: l.name, Event: ev})
 		l.write(at, "event", zap.InfoLevel, ev.Call, ev.Append)
 	}
 	for i := range effects {
 		e := &effects[i]
-		l.tell(story.Entry{At: at, Line: l.name, Effect: *e})
+		l.publish(callrecord.Entry{At: at, Line: l.name, Effect: *e})
 		switch {
 		case e.Kind == supervision.OpenLoop: // its not-after counts from the process's start: people are told the time of day
 			l.write(at, "effect", level(e), e.Call, e.AppendTimeless, zap.Time("not_after", l.epoch.Add(time.Duration(e.NotAfter))))
@@ -354,32 +354,32 @@ func (l *Line) step(ev supervision.Event) {
 			l.incidents.take(now, at, e, l.machine)
 		}
 	}
-	l.keepIfChanged()
+	l.saveIfChanged()
 }
 
-// tell gives an entry to the record and to who follows.
-func (l *Line) tell(e story.Entry) {
+// publish gives an entry to the record and to who follows.
+func (l *Line) publish(e callrecord.Entry) {
 	if l.record != nil {
 		l.record(e)
 	}
-	l.followers.tell(e)
+	l.followers.publish(e)
 }
 
-func (l *Line) keepIfChanged() {
-	k := l.machine.Kept()
-	if k == l.kept {
+func (l *Line) saveIfChanged() {
+	k := l.machine.SavedState()
+	if k == l.saved {
 		return
 	}
-	l.kept = k
-	if l.keep != nil {
-		l.keep(k)
+	l.saved = k
+	if l.save != nil {
+		l.save(k)
 	}
 }
 
 // paceSense has the loop current looked at often while the line does something.
 func (l *Line) paceSense() {
-	if l.sense != nil {
-		l.sense.pace(!l.machine.AtRest())
+	if l.currentMonitor != nil {
+		l.currentMonitor.pace(!l.machine.AtRest())
 	}
 }
 
@@ -395,9 +395,9 @@ func (l *Line) do(e *supervision.Effect) {
 	case supervision.ClearFarEnd:
 		l.calls.ClearFarEnd(e.Call)
 	case supervision.OpenLoop:
-		l.open.open(e.Seq, e.Interval, l.epoch.Add(time.Duration(e.NotAfter)))
+		l.interrupter.open(e.Seq, e.Interval, l.epoch.Add(time.Duration(e.NotAfter)))
 	case supervision.CloseLoop:
-		l.open.withdraw(e.Seq)
+		l.interrupter.withdraw(e.Seq)
 	case supervision.ProbeLine:
 		l.calls.Probe()
 	}

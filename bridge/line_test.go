@@ -19,67 +19,67 @@ import (
 	"clearback/supervision"
 )
 
-// desk is a Calls that notes what it is told.
-type desk struct {
-	mu   sync.Mutex
-	told []string
+// callLog is a Calls that notes what it is told.
+type callLog struct {
+	mu    sync.Mutex
+	asked []string
 }
 
-func (d *desk) note(s string) {
+func (d *callLog) note(s string) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.told = append(d.told, s)
+	d.asked = append(d.asked, s)
 }
 
-func (d *desk) list() []string {
+func (d *callLog) list() []string {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	return append([]string(nil), d.told...)
+	return append([]string(nil), d.asked...)
 }
 
-func (d *desk) Offer(supervision.CallID)           { d.note("offer") }
-func (d *desk) Refuse(supervision.CallID, int)     { d.note("refuse") }
-func (d *desk) ClearAdapterLeg(supervision.CallID) { d.note("clear adapter leg") }
-func (d *desk) ClearFarEnd(supervision.CallID)     { d.note("clear far end") }
-func (d *desk) Probe()                             { d.note("probe") }
+func (d *callLog) Offer(supervision.CallID)           { d.note("offer") }
+func (d *callLog) Refuse(supervision.CallID, int)     { d.note("refuse") }
+func (d *callLog) ClearAdapterLeg(supervision.CallID) { d.note("clear adapter leg") }
+func (d *callLog) ClearFarEnd(supervision.CallID)     { d.note("clear far end") }
+func (d *callLog) Probe()                             { d.note("probe") }
 
-// rig is a line in a synctest bubble, with a fake contact.
-type rig struct {
+// testBed is a line in a synctest bubble, with a fake contact.
+type testBed struct {
 	*Line
-	desk    *desk
+	callLog *callLog
 	contact *relaytest.Fake
 	log     *observer.ObservedLogs
 	began   time.Time
 }
 
-func newRig() *rig {
+func newTestBed() *testBed {
 	core, logs := observer.New(zap.DebugLevel)
-	r := &rig{desk: &desk{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()}
+	r := &testBed{callLog: &callLog{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()}
 	r.Line = NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: r.contact, Epoch: time.Now(), Logger: zap.New(core)})
-	r.Start(r.desk)
+	r.Start(r.callLog)
 	return r
 }
 
 // after lets time pass until d after the rig was made, and everything settle.
-func (r *rig) after(d time.Duration) {
+func (r *testBed) after(d time.Duration) {
 	<-time.After(d - time.Since(r.began)) // the clock of the synctest bubble: nothing waits
 	synctest.Wait()
 }
 
-// held puts an answered call on the line and lets its far end clear.
-func (r *rig) held() {
+// answeredCall puts an answered call on the line and lets its far end clear.
+func (r *testBed) answeredCall() {
 	r.Post(supervision.Event{Kind: supervision.CallArrived, Call: 1})
 	r.Post(supervision.Event{Kind: supervision.CallAnswered, Call: 1})
 	r.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: 1, Evidence: supervision.EvidenceBye})
 	synctest.Wait()
 }
 
-func (r *rig) confirmed() {
+func (r *testBed) confirmed() {
 	r.Post(supervision.Event{Kind: supervision.AdapterLegCleared, Call: 1, Answer: supervision.AnswerConfirmed})
 	synctest.Wait()
 }
 
-func (r *rig) texts() string {
+func (r *testBed) texts() string {
 	var all []string
 	for _, e := range r.log.All() {
 		if text, ok := e.ContextMap()["text"].(string); ok { // else it is no event or effect
@@ -90,7 +90,7 @@ func (r *rig) texts() string {
 }
 
 // interruptions returns when each interruption was asked for, since the rig was made.
-func (r *rig) interruptions() (at []time.Duration) {
+func (r *testBed) interruptions() (at []time.Duration) {
 	for _, c := range r.contact.Calls() {
 		if c.Name == "interrupt" {
 			at = append(at, c.At.Sub(r.began))
@@ -99,7 +99,7 @@ func (r *rig) interruptions() (at []time.Duration) {
 	return at
 }
 
-func (r *rig) closes() (at []time.Duration) {
+func (r *testBed) closes() (at []time.Duration) {
 	for _, c := range r.contact.Calls() {
 		if c.Name == "close" {
 			at = append(at, c.At.Sub(r.began))
@@ -110,9 +110,9 @@ func (r *rig) closes() (at []time.Duration) {
 
 func TestClearingOpensOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
-		r.held()
-		assert.Equal(t, []string{"offer", "clear adapter leg"}, r.desk.list())
+		r := newTestBed()
+		r.answeredCall()
+		assert.Equal(t, []string{"offer", "clear adapter leg"}, r.callLog.list())
 		assert.False(t, r.AtRest())
 		r.confirmed()
 		require.Len(t, r.contact.Calls(), 1)
@@ -135,8 +135,8 @@ func TestClearingOpensOnce(t *testing.T) {
 
 func TestLeadIsTheMachinesDeadline(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
-		r.held()
+		r := newTestBed()
+		r.answeredCall()
 		r.after(600*time.Millisecond - 1)
 		assert.Empty(t, r.interruptions())
 		r.after(600 * time.Millisecond)
@@ -148,8 +148,8 @@ func TestLeadIsTheMachinesDeadline(t *testing.T) {
 // Invariant 6 through the shell: the near end's request closes an open loop at that instant.
 func TestSeizureCloses(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
-		r.held()
+		r := newTestBed()
+		r.answeredCall()
 		r.confirmed()
 		r.after(300 * time.Millisecond)
 		require.True(t, r.contact.Open())
@@ -164,11 +164,11 @@ func TestSeizureCloses(t *testing.T) {
 // A contact that is not known closed is closed again and again, at most 250 ms apart.
 func TestUnknownIsClosedUntilConfirmed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
+		r := newTestBed()
 		boom := errors.New("no answer")
 		r.contact.Script(relaytest.Step{Outcome: relay.Unknown})
 		r.contact.FailClose(boom, boom, boom, boom)
-		r.held()
+		r.answeredCall()
 		r.confirmed()
 		r.after(20 * time.Second)
 		at := r.closes()
@@ -191,9 +191,9 @@ func TestRefusalsReachTheMachine(t *testing.T) {
 		"failure=short": fmt.Errorf("%w: %w", relay.ErrNoAnswer, relay.ErrShort),
 	} {
 		synctest.Test(t, func(t *testing.T) {
-			r := newRig()
+			r := newTestBed()
 			r.contact.Script(relaytest.Step{Outcome: relay.Refused, Err: err})
-			r.held()
+			r.answeredCall()
 			r.confirmed()
 			r.after(10 * time.Second)
 			assert.Contains(t, r.texts(), "event loop-failed seq=1 "+want)
@@ -202,18 +202,18 @@ func TestRefusalsReachTheMachine(t *testing.T) {
 	}
 }
 
-// wordy is an error with a device's own words in it.
-type wordy struct{ error }
+// deviceError is an error with a device's own words in it.
+type deviceError struct{ error }
 
-func (wordy) Reason() string { return "register 16:\x1b exception 2" }
+func (deviceError) Reason() string { return "register 16:\x1b exception 2" }
 
 // What the device said reaches the log with the event, and nothing else of the error.
-func TestTheDevicesReasonIsTold(t *testing.T) {
+func TestDeviceReasonIsLogged(t *testing.T) {
 	for _, outcome := range []relay.Outcome{relay.Refused, relay.Unknown} {
 		synctest.Test(t, func(t *testing.T) {
-			r := newRig()
-			r.contact.Script(relaytest.Step{Outcome: outcome, Err: fmt.Errorf("line box-office: %w: %w", relay.ErrRefused, wordy{relay.ErrRefused})})
-			r.held()
+			r := newTestBed()
+			r.contact.Script(relaytest.Step{Outcome: outcome, Err: fmt.Errorf("line box-office: %w: %w", relay.ErrRefused, deviceError{relay.ErrRefused})})
+			r.answeredCall()
 			r.confirmed()
 			r.after(10 * time.Second)
 			assert.Contains(t, r.texts(), `failure=refused why="register 16:? exception 2"`)
@@ -224,8 +224,8 @@ func TestTheDevicesReasonIsTold(t *testing.T) {
 
 func TestStopClosesTheLoop(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
-		r.held()
+		r := newTestBed()
+		r.answeredCall()
 		r.confirmed()
 		r.after(100 * time.Millisecond)
 		require.True(t, r.contact.Open())
@@ -238,21 +238,21 @@ func TestStopClosesTheLoop(t *testing.T) {
 
 func TestNoEventIsLost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
+		r := newTestBed()
 		var all sync.WaitGroup
 		for i := range 500 {
 			all.Go(func() { r.Post(supervision.Event{Kind: supervision.CallArrived, Call: supervision.CallID(i + 1)}) })
 		}
 		all.Wait()
 		synctest.Wait()
-		assert.Len(t, r.desk.list(), 500)
+		assert.Len(t, r.callLog.list(), 500)
 		r.Stop()
 	})
 }
 
-func TestEventsBeforeStartAreKept(t *testing.T) {
+func TestEventsBeforeStartAreQueued(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		d := &desk{}
+		d := &callLog{}
 		l := NewLine(LineOptions{Name: "stage-door", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
 		l.Post(supervision.Event{Kind: supervision.CallArrived, Call: 1})
 		l.Start(d)
@@ -263,11 +263,11 @@ func TestEventsBeforeStartAreKept(t *testing.T) {
 }
 
 // The guard: a contact that answers nothing is told to close within 2 s of the BYE (invariant 11).
-func TestGuardClosesAnOpeningWithoutEnd(t *testing.T) {
+func TestOpeningWithoutAnswerIsClosed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
+		r := newTestBed()
 		r.contact.Script(relaytest.Step{Outcome: relay.Done, Delay: 5 * time.Second})
-		r.held()
+		r.answeredCall()
 		r.confirmed()
 		r.after(2 * time.Second)
 		assert.Contains(t, r.texts(), "effect close-loop")
@@ -277,9 +277,9 @@ func TestGuardClosesAnOpeningWithoutEnd(t *testing.T) {
 }
 
 // A hold that may stay because of another call is a warning; a call that nobody answered is none.
-func TestLevels(t *testing.T) {
+func TestLogLevels(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
+		r := newTestBed()
 		r.Post(supervision.Event{Kind: supervision.CallArrived, Call: 1})
 		r.Post(supervision.Event{Kind: supervision.CallAnswered, Call: 1})
 		r.Post(supervision.Event{Kind: supervision.CallArrived, Call: 2})

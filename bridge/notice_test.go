@@ -16,13 +16,13 @@ import (
 
 // SAFETY.md S16, S92: a close that fails on an idle line is an incident at once, told once; that a call clears opens nothing; and it is over when the
 // contact is closed.
-func TestAContactThatDoesNotClose(t *testing.T) {
+func TestCloseFailsOnAnIdleLine(t *testing.T) {
 	for err, want := range map[error]supervision.Incident{
-		fmt.Errorf("line box-office: closing: %w", relay.ErrMoved):    supervision.IncidentLoopOpen,
+		fmt.Errorf("line box-office: closing: %w", relay.ErrReadBack): supervision.IncidentLoopOpen,
 		fmt.Errorf("line box-office: closing: %w", relay.ErrNoAnswer): supervision.IncidentUnreachable,
 	} {
 		synctest.Test(t, func(t *testing.T) {
-			r := newRig()
+			r := newTestBed()
 			r.after(time.Second)
 			if want == supervision.IncidentLoopOpen {
 				r.Notice(relay.Notice{Kind: relay.FoundOpen, Contact: "box-office", Err: err})
@@ -36,7 +36,7 @@ func TestAContactThatDoesNotClose(t *testing.T) {
 			assert.Contains(t, r.texts(), `why="`+err.Error()+`"`)
 			r.Notice(relay.Notice{Kind: relay.CloseFailing, Contact: "box-office", Err: err})
 			r.after(10 * time.Second) // for longer than a call waits
-			r.held()
+			r.answeredCall()
 			r.confirmed()
 			r.after(15 * time.Second)
 			assert.Empty(t, r.interruptions())
@@ -54,9 +54,9 @@ func TestAContactThatDoesNotClose(t *testing.T) {
 }
 
 // Notices of the controller say nothing about where the contact is.
-func TestALostLinkIsNoFault(t *testing.T) {
+func TestLinkLossIsNoFault(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
+		r := newTestBed()
 		for _, k := range []relay.NoticeKind{relay.LinkLost, relay.LinkBack, relay.CloseConfirmed, relay.TimerFailed} {
 			r.Notice(relay.Notice{Kind: k, Contact: "box-office"})
 		}

@@ -18,7 +18,7 @@ import (
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/relaytest"
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 func logged() (*zap.Logger, *observer.ObservedLogs) {
@@ -84,7 +84,7 @@ func TestLevelOfAnEffect(t *testing.T) {
 // TestFailures: each error of a contact has its word, and of two the one that says more.
 func TestFailures(t *testing.T) {
 	for err, want := range map[error]supervision.Failure{
-		relay.ErrShort: supervision.FailureShort, relay.ErrMoved: supervision.FailureNotMoved,
+		relay.ErrShort: supervision.FailureShort, relay.ErrReadBack: supervision.FailureNotMoved,
 		relay.ErrLate:    supervision.FailureLate,
 		relay.ErrStopped: supervision.FailureStopped, relay.ErrUnreachable: supervision.FailureUnreachable,
 		relay.ErrNoContact: supervision.FailureNoContact,
@@ -93,7 +93,7 @@ func TestFailures(t *testing.T) {
 	} {
 		require.Equal(t, want, failure(fmt.Errorf("line box-office: %w", err)), err)
 	}
-	require.Equal(t, supervision.FailureNotMoved, failure(errors.Join(relay.ErrRefused, relay.ErrMoved)))
+	require.Equal(t, supervision.FailureNotMoved, failure(errors.Join(relay.ErrRefused, relay.ErrReadBack)))
 	require.Equal(t, supervision.FailureShort, failure(errors.Join(relay.ErrNoAnswer, relay.ErrShort)))
 }
 
@@ -130,7 +130,7 @@ func TestOneOpeningAtATime(t *testing.T) {
 			}
 			return n
 		}
-		o := newOpener(contact, p.post)
+		o := newInterrupter(contact, p.post)
 		o.open(2, 800*time.Millisecond, time.Now().Add(time.Second))
 		synctest.Wait()
 		o.open(3, 800*time.Millisecond, time.Now().Add(time.Second))
@@ -183,7 +183,7 @@ func TestOneOpeningAtATime(t *testing.T) {
 
 // failing is a contact whose closes take their time and fail.
 type failing struct {
-	lost
+	unknownOutcomeContact
 	took time.Duration
 	mu   sync.Mutex
 	at   []time.Time
@@ -202,7 +202,7 @@ func TestClosesAreRepeated(t *testing.T) {
 	for took, every := range map[time.Duration]time.Duration{0: 250, 100: 250, 250: 250, 400: 400} {
 		synctest.Test(t, func(t *testing.T) {
 			f := &failing{took: took * time.Millisecond}
-			o := newOpener(f, func(supervision.Event) { t.Error("nothing was closed") })
+			o := newInterrupter(f, func(supervision.Event) { t.Error("nothing was closed") })
 			began := time.Now()
 			o.withdraw(1)
 			o.withdraw(1) // it is at it
@@ -218,16 +218,16 @@ func TestClosesAreRepeated(t *testing.T) {
 	}
 }
 
-// heardWord is what a senser told.
-type heardWord struct {
+// listenerStub is what a senser told.
+type listenerStub struct {
 	lostAt  []time.Duration
 	states  []supervision.EventKind
 	closing []uint64
 	began   time.Time
 }
 
-func (h *heardWord) lost() { h.lostAt = append(h.lostAt, time.Since(h.began)) }
-func (h *heardWord) sensed(ev supervision.Event, closing uint64) {
+func (h *listenerStub) inputLost() { h.lostAt = append(h.lostAt, time.Since(h.began)) }
+func (h *listenerStub) currentRead(ev supervision.Event, closing uint64) {
 	h.states, h.closing = append(h.states, ev.Kind), append(h.closing, closing)
 }
 
@@ -235,9 +235,9 @@ func (h *heardWord) sensed(ev supervision.Event, closing uint64) {
 func TestReadings(t *testing.T) {
 	const flows, none = relay.LevelClosed, relay.LevelOpen
 	synctest.Test(t, func(t *testing.T) {
-		h := &heardWord{began: time.Now()}
+		h := &listenerStub{began: time.Now()}
 		log, logs := logged()
-		n := newSenser(nil, h, func() bool { return false }, h.began, log)
+		n := newCurrentMonitor(nil, h, func() bool { return false }, h.began, log)
 		at := func(d time.Duration, level relay.Level, err error) {
 			<-time.After(time.Until(h.began.Add(d * time.Millisecond)))
 			n.read(time.Now(), level, err)
@@ -291,10 +291,10 @@ func (c *counted) Sense(context.Context) (relay.Level, error) {
 // TestPaceOfReadings: at once when the line begins to do something or the loop has closed, then every 25 ms as long as it does; and none after the end.
 func TestPaceOfReadings(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		h := &heardWord{began: time.Now()}
+		h := &listenerStub{began: time.Now()}
 		log, _ := logged()
 		c := &counted{}
-		n := newSenser(c, h, func() bool { return false }, h.began, log)
+		n := newCurrentMonitor(c, h, func() bool { return false }, h.began, log)
 		n.start()
 		since := func() (all []time.Duration) {
 			synctest.Wait()
@@ -332,12 +332,12 @@ func TestALineIsItsOwn(t *testing.T) {
 		p := supervision.DefaultPolicy()
 		p.ProbeTrusted, p.Watch = true, time.Minute
 		p.Steps = []time.Duration{p.Interval}
-		r := newRigWith(LineOptions{Policy: p})
+		r := newTestBedWith(LineOptions{Policy: p})
 		p.Steps[0] = time.Hour
 		require.Equal(t, []time.Duration{p.Interval}, r.Policy().Steps)
 		require.Equal(t, "box-office", r.Name())
 		r.after(10 * time.Minute)
-		require.Contains(t, r.desk.list(), "probe")
+		require.Contains(t, r.callLog.list(), "probe")
 		r.Stop()
 	})
 }
@@ -345,7 +345,7 @@ func TestALineIsItsOwn(t *testing.T) {
 // TestACloseThatFailsTwice: each time is told.
 func TestACloseThatFailsTwice(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
+		r := newTestBed()
 		for range 2 {
 			r.Notice(relay.Notice{Kind: relay.CloseFailing, Err: relay.ErrNoAnswer})
 			synctest.Wait()
@@ -362,18 +362,18 @@ func TestACloseThatFailsTwice(t *testing.T) {
 // TestEffectsAreCarriedOut: a waiting call is refused when the near end lifts, and the far end learns that the near end hung up.
 func TestEffectsAreCarriedOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
-		r.held()
+		r := newTestBed()
+		r.answeredCall()
 		r.confirmed()
 		r.Post(supervision.Event{Kind: supervision.CallArrived, Call: 2})
 		synctest.Wait()
 		r.Post(supervision.Event{Kind: supervision.CallRequested, Call: 3})
 		synctest.Wait()
-		require.Contains(t, r.desk.list(), "refuse")
+		require.Contains(t, r.callLog.list(), "refuse")
 		r.Post(supervision.Event{Kind: supervision.CallAnswered, Call: 3})
 		r.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: 3})
 		synctest.Wait()
-		require.Contains(t, r.desk.list(), "clear far end")
+		require.Contains(t, r.callLog.list(), "clear far end")
 		for _, e := range r.log.All() {
 			text, _ := e.ContextMap()["text"].(string)
 			call, has := e.ContextMap()["call"]
@@ -411,9 +411,9 @@ func TestAnIncidentComesWithAdvice(t *testing.T) {
 // TestStopWaits: for what the line is doing; and what is posted later is kept nowhere.
 func TestStopWaits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
+		r := newTestBed()
 		goOn, stopped := make(chan struct{}), make(chan struct{})
-		r.Follow(func(story.Entry) { <-goOn })
+		r.Follow(func(callrecord.Entry) { <-goOn })
 		r.Post(supervision.Event{Kind: supervision.LeftOffHook})
 		r.Post(supervision.Event{Kind: supervision.LeftOffHook})
 		synctest.Wait()
@@ -426,9 +426,9 @@ func TestStopWaits(t *testing.T) {
 		}
 		close(goOn)
 		<-stopped
-		require.True(t, r.box.empty())
+		require.True(t, r.mailbox.empty())
 		r.Post(supervision.Event{Kind: supervision.Seized})
-		require.True(t, r.box.empty())
+		require.True(t, r.mailbox.empty())
 		assert.True(t, r.AtRest())
 	})
 }
@@ -439,8 +439,8 @@ func TestTheGuardTimeEndsByItself(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			p := supervision.DefaultPolicy()
 			p.SenseTrusted = trusted
-			r := newRigWith(LineOptions{Policy: p}) // without an input
-			r.held()
+			r := newTestBedWith(LineOptions{Policy: p}) // without an input
+			r.answeredCall()
 			r.confirmed()
 			r.after(800*time.Millisecond + p.GuardTime - 1)
 			require.Equal(t, "guarding", r.View().Loop)
@@ -450,12 +450,12 @@ func TestTheGuardTimeEndsByItself(t *testing.T) {
 		})
 	}
 	synctest.Test(t, func(t *testing.T) {
-		s := newSenseRig(0, false)
+		s := newCurrentTestBed(0, false)
 		p := s.Policy()
 		p.SenseTrusted = false
 		s.SetPolicy(p)
 		s.after(time.Second)
-		s.held()
+		s.answeredCall()
 		s.confirmed()
 		s.after(1800*time.Millisecond + p.GuardTime)
 		require.Equal(t, "closed", s.View().Loop)
@@ -466,7 +466,7 @@ func TestTheGuardTimeEndsByItself(t *testing.T) {
 // TestTheSameReasonAnew: an incident that is replaced by one with the same reason is over, and the other lasts since it began.
 func TestTheSameReasonAnew(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRigWith(LineOptions{Remind: time.Minute})
+		r := newTestBedWith(LineOptions{Remind: time.Minute})
 		refused := relaytest.Step{Outcome: relay.Refused, Err: relay.ErrRefused}
 		r.contact.Script(refused, refused)
 		for i := range 2 {

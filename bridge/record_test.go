@@ -15,23 +15,23 @@ import (
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/relaytest"
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
-// newRigWith is newRig with other options; name, contact, time line and log are the rig's.
-func newRigWith(o LineOptions) *rig {
+// newTestBedWith is newTestBed with other options; name, contact, time line and log are the rig's.
+func newTestBedWith(o LineOptions) *testBed {
 	core, logs := observer.New(zap.DebugLevel)
-	r := &rig{desk: &desk{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()}
+	r := &testBed{callLog: &callLog{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()}
 	o.Name, o.Contact, o.Epoch, o.Logger = "box-office", r.contact, r.began, zap.New(core)
 	if o.Policy.Interval == 0 {
 		o.Policy = supervision.DefaultPolicy()
 	}
 	r.Line = NewLine(o)
-	r.Start(r.desk)
+	r.Start(r.callLog)
 	return r
 }
 
-func entryText(e story.Entry) string {
+func entryText(e callrecord.Entry) string {
 	if e.Event.Kind != supervision.EventNone {
 		return "event " + string(e.Event.Append(nil))
 	}
@@ -42,18 +42,18 @@ func entryText(e story.Entry) string {
 // been carried out.
 func TestRecord(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var r *rig
+		var r *testBed
 		var texts []string
 		var at []time.Duration
 		began := time.Now()
-		r = newRigWith(LineOptions{Record: func(e story.Entry) {
+		r = newTestBedWith(LineOptions{Record: func(e callrecord.Entry) {
 			assert.Equal(t, "box-office", e.Line)
 			if e.Effect.Kind == supervision.ClearAdapterLeg {
-				assert.Contains(t, r.desk.list(), "clear adapter leg", "carried out before it is recorded")
+				assert.Contains(t, r.callLog.list(), "clear adapter leg", "carried out before it is recorded")
 			}
 			texts, at = append(texts, entryText(e)), append(at, e.At.Sub(began))
 		}})
-		r.held()
+		r.answeredCall()
 		r.after(100 * time.Millisecond)
 		r.confirmed()
 		r.after(10 * time.Second)
@@ -77,10 +77,10 @@ func TestRecord(t *testing.T) {
 	})
 }
 
-// slowDesk takes its time over clearing the adapter's leg.
-type slowDesk struct{ desk }
+// slowCallLog takes its time over clearing the adapter's leg.
+type slowCallLog struct{ callLog }
 
-func (d *slowDesk) ClearAdapterLeg(supervision.CallID) { <-time.After(40 * time.Millisecond) }
+func (d *slowCallLog) ClearAdapterLeg(supervision.CallID) { <-time.After(40 * time.Millisecond) }
 
 // Log and record have the instant of the step, not that at which its effects had been carried out: else what an effect led to would
 // seem to have come before it.
@@ -91,9 +91,9 @@ func TestLogAndRecordHaveTheInstantOfTheStep(t *testing.T) {
 		var recorded []time.Duration
 		l := NewLine(LineOptions{
 			Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: relaytest.NewFake(relay.KindNone), Epoch: began, Logger: zap.New(core),
-			Record: func(e story.Entry) { recorded = append(recorded, e.At.Sub(began)) },
+			Record: func(e callrecord.Entry) { recorded = append(recorded, e.At.Sub(began)) },
 		})
-		l.Start(&slowDesk{})
+		l.Start(&slowCallLog{})
 		l.Post(supervision.Event{Kind: supervision.CallArrived, Call: 1})
 		l.Post(supervision.Event{Kind: supervision.CallAnswered, Call: 1})
 		<-time.After(time.Second)
@@ -111,25 +111,25 @@ func TestLogAndRecordHaveTheInstantOfTheStep(t *testing.T) {
 	})
 }
 
-func TestKeepAndKept(t *testing.T) {
+func TestSaveState(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := supervision.DefaultPolicy()
 		p.Listening = 0 // a hold that stayed counts at once
 		p.ProbeTrusted, p.Watch, p.Steps = true, 0, []time.Duration{900 * time.Millisecond, time.Second}
-		var kept []supervision.Kept
-		r := newRigWith(LineOptions{Policy: p, Kept: supervision.Kept{Stayed: 1}, Keep: func(k supervision.Kept) { kept = append(kept, k) }})
+		var kept []supervision.SavedState
+		r := newTestBedWith(LineOptions{Policy: p, Saved: supervision.SavedState{Stayed: 1}, Save: func(k supervision.SavedState) { kept = append(kept, k) }})
 		assert.Equal(t, 900*time.Millisecond, r.View().Interval, "as an earlier machine left it")
 		assert.Equal(t, 1, r.View().Stayed)
-		r.held()
+		r.answeredCall()
 		r.confirmed()
 		r.after(1700 * time.Millisecond) // 1.6 s after the opening the adapter recognises on hook
 		require.Len(t, kept, 1, "one more opening")
-		assert.Equal(t, supervision.Kept{Stayed: 1, Recent: 1, RecentAt: kept[0].RecentAt}, kept[0])
-		require.Contains(t, r.desk.list(), "probe")
+		assert.Equal(t, supervision.SavedState{Stayed: 1, Recent: 1, RecentAt: kept[0].RecentAt}, kept[0])
+		require.Contains(t, r.callLog.list(), "probe")
 		r.Post(supervision.Event{Kind: supervision.ProbeAnswered, Hook: supervision.HookOff})
 		synctest.Wait()
 		require.Len(t, kept, 2)
-		assert.Equal(t, supervision.Kept{Stayed: 2, Recent: 1, RecentAt: kept[0].RecentAt}, kept[1])
+		assert.Equal(t, supervision.SavedState{Stayed: 2, Recent: 1, RecentAt: kept[0].RecentAt}, kept[1])
 		assert.Equal(t, 2, r.View().Stayed)
 		r.Stop()
 		assert.Equal(t, 2, r.View().Stayed, "also after the end")
@@ -139,10 +139,10 @@ func TestKeepAndKept(t *testing.T) {
 // A policy is in use when SetPolicy returns; what is under way goes on as it began.
 func TestSetPolicy(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
+		r := newTestBed()
 		p := r.Policy()
 		assert.Equal(t, supervision.DefaultPolicy(), p)
-		r.held()
+		r.answeredCall()
 		r.confirmed()
 		p.Interval, p.Steps = 500*time.Millisecond, []time.Duration{600 * time.Millisecond}
 		r.SetPolicy(p)
@@ -167,7 +167,7 @@ func TestSetPolicy(t *testing.T) {
 }
 
 // Before Start and after Stop nobody runs the line, and asking it works all the same.
-func TestAskingALineThatDoesNotRun(t *testing.T) {
+func TestQueriesOfAStoppedLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
 		p := l.Policy()
@@ -186,10 +186,10 @@ func TestAskingALineThatDoesNotRun(t *testing.T) {
 // Followers come and go at any time, one of them from within; none is told what came before it or after it went.
 func TestFollow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig()
+		r := newTestBed()
 		count := func(n *int, limit int) {
 			var stop func()
-			stop = r.Follow(func(story.Entry) {
+			stop = r.Follow(func(callrecord.Entry) {
 				if *n++; *n == limit {
 					stop()
 				}
@@ -202,11 +202,11 @@ func TestFollow(t *testing.T) {
 		var all, two, none int
 		event()
 		var stopLater func()
-		r.Follow(func(story.Entry) { stopLater() })
-		stopLater = r.Follow(func(story.Entry) { none++ }) // stopped by the one before it, before its first turn
+		r.Follow(func(callrecord.Entry) { stopLater() })
+		stopLater = r.Follow(func(callrecord.Entry) { none++ }) // stopped by the one before it, before its first turn
 		count(&all, -1)
 		count(&two, 2)
-		stop := r.Follow(func(story.Entry) { none++ })
+		stop := r.Follow(func(callrecord.Entry) { none++ })
 		stop()
 		stop()
 		for range 5 {
@@ -220,14 +220,14 @@ func TestFollow(t *testing.T) {
 // With the race detector: followers come and go beside a line that is busy.
 func TestFollowersBesideABusyLine(t *testing.T) {
 	l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
-	l.Start(&desk{})
+	l.Start(&callLog{})
 	var all sync.WaitGroup
 	for range 4 {
 		all.Go(func() {
 			for range 200 {
 				heard := make(chan struct{})
 				once := sync.OnceFunc(func() { close(heard) })
-				stop := l.Follow(func(story.Entry) { once() })
+				stop := l.Follow(func(callrecord.Entry) { once() })
 				l.Post(supervision.Event{Kind: supervision.Released})
 				<-heard
 				l.View()
@@ -244,12 +244,12 @@ func TestFollowersBesideABusyLine(t *testing.T) {
 const found = 1700 * time.Millisecond
 
 // incidentLine returns a rig in which a hold has stayed.
-func incidentLine(remind time.Duration) *rig {
+func incidentLine(remind time.Duration) *testBed {
 	p := supervision.DefaultPolicy()
 	p.Listening = 0 // a hold that stayed counts at once
 	p.ProbeTrusted, p.Watch = true, 0
-	r := newRigWith(LineOptions{Policy: p, Remind: remind})
-	r.held()
+	r := newTestBedWith(LineOptions{Policy: p, Remind: remind})
+	r.answeredCall()
 	r.confirmed()
 	r.after(found)
 	r.Post(supervision.Event{Kind: supervision.ProbeAnswered, Hook: supervision.HookOff})
@@ -279,7 +279,7 @@ func TestRemind(t *testing.T) {
 		assert.Equal(t, "15m0s", all[0]["lasted"])
 		assert.EqualValues(t, 1, all[0]["call"])
 		assert.Equal(t, began, all[0]["since"])
-		assert.Equal(t, strings.ReplaceAll(story.Advice(supervision.IncidentIntervalShort, 0, false), "LINE", "box-office"), all[0]["advice"])
+		assert.Equal(t, strings.ReplaceAll(callrecord.Advice(supervision.IncidentIntervalShort, 0, false), "LINE", "box-office"), all[0]["advice"])
 		assert.Contains(t, all[0]["advice"], "`clearback tune box-office`")
 		assert.Equal(t, "box-office", all[0]["line"])
 		assert.Equal(t, "45m0s", all[2]["lasted"])
@@ -332,9 +332,9 @@ func TestStormBesideAnIncident(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := supervision.DefaultPolicy()
 		p.SenseTrusted, p.Watch = true, time.Minute
-		r := newRigWith(LineOptions{Policy: p, Remind: 4 * time.Minute, Kept: supervision.Kept{NoOpeningBy: supervision.Instant(5 * time.Minute)}})
+		r := newTestBedWith(LineOptions{Policy: p, Remind: 4 * time.Minute, Saved: supervision.SavedState{NoOpeningBy: supervision.Instant(5 * time.Minute)}})
 		r.Post(supervision.Event{Kind: supervision.Seized})
-		r.held()
+		r.answeredCall()
 		r.confirmed()
 		r.after(4*time.Minute + time.Second)
 		reasons := map[string]int{}
@@ -346,7 +346,7 @@ func TestStormBesideAnIncident(t *testing.T) {
 		over := r.log.FilterMessage("incident is over").All()
 		require.Len(t, over, 1)
 		assert.Equal(t, "too-many-openings", over[0].ContextMap()["reason"])
-		assert.NotContains(t, r.desk.list(), "open")
+		assert.NotContains(t, r.callLog.list(), "open")
 		r.Post(supervision.Event{Kind: supervision.Released})
 		synctest.Wait()
 		over = r.log.FilterMessage("incident is over").All()
@@ -361,7 +361,7 @@ func TestStormBesideAnIncident(t *testing.T) {
 //	go test ./bridge -run '^$' -bench SetPolicy
 func BenchmarkSetPolicy(b *testing.B) {
 	l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
-	l.Start(&desk{})
+	l.Start(&callLog{})
 	defer l.Stop()
 	p := l.Policy()
 	for b.Loop() {

@@ -38,7 +38,7 @@ func WithCardRelease(name string, data []byte, line string, release time.Duratio
 }
 
 // releaseEdits returns the ways to write the release time, the best one first.
-func (r *reading) releaseEdits(at int, release time.Duration) [][]edit {
+func (r *parsedFile) releaseEdits(at int, release time.Duration) [][]edit {
 	_, lines := own(r.root, "lines")
 	if lines == nil {
 		return nil
@@ -65,7 +65,7 @@ func (r *reading) releaseEdits(at int, release time.Duration) [][]edit {
 }
 
 // onlyRelease reports whether a file that was read again is as r but for the release time of one line, and its computed steps.
-func (r *reading) onlyRelease(after *reading, at int, release time.Duration) bool {
+func (r *parsedFile) onlyRelease(after *parsedFile, at int, release time.Duration) bool {
 	if len(after.faults) > 0 || after.config == nil || len(after.config.Lines) != len(r.config.Lines) {
 		return false
 	}

@@ -22,13 +22,13 @@ func TestWithCardRelease(t *testing.T) {
 		"with a steps": {line + "    policy: {steps: [1s]}\n    equipment:\n      relay_move: 4ms\n" + stageDoor, "equipment:\n", "equipment:\n      card_release: 480ms\n"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			before := house(c.entries)
+			before := millraceFile(c.entries)
 			got, err := WithCardRelease("house.yaml", []byte(before), "box-office", 480*ms)
 			require.NoError(t, err)
 			require.Equal(t, strings.Replace(before, c.from, c.to, 1), string(got))
 		})
 	}
-	shared := house(strings.TrimSuffix(stageDoor, "\n") + "\n    equipment: &usual {card_release: 300ms}\n" + line + "    equipment: *usual\n")
+	shared := millraceFile(strings.TrimSuffix(stageDoor, "\n") + "\n    equipment: &usual {card_release: 300ms}\n" + line + "    equipment: *usual\n")
 	_, err := WithCardRelease("house.yaml", []byte(shared), "stage-door", 480*ms)
 	require.ErrorIs(t, err, ErrRelease)
 	_, err = WithCardRelease("house.yaml", []byte(shared), "trapdoor", 480*ms)
@@ -36,10 +36,10 @@ func TestWithCardRelease(t *testing.T) {
 }
 
 // An interval that trials found is possible by the file that they were written into.
-func TestWhatWasMeasuredWins(t *testing.T) {
+func TestMeasuredReleaseAllowsItsInterval(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "house.yaml")
-	require.NoError(t, os.WriteFile(path, []byte(house("  - name: box-office\n    "+boxOffice+stageDoor)), 0o600))
-	require.False(t, window.Of(read(path, []byte(house("  - name: box-office\n    "+boxOffice+stageDoor))).config.Lines[0].Window(), window.WorstCase).Allows(530*ms))
+	require.NoError(t, os.WriteFile(path, []byte(millraceFile("  - name: box-office\n    "+boxOffice+stageDoor)), 0o600))
+	require.False(t, window.Of(read(path, []byte(millraceFile("  - name: box-office\n    "+boxOffice+stageDoor))).config.Lines[0].Window(), window.WorstCase).Allows(530*ms))
 	preview, err := PreviewTuned(path, "box-office", 530*ms, 470*ms)
 	require.NoError(t, err)
 	require.Contains(t, preview, "+      card_release: 470ms")

@@ -17,8 +17,8 @@ import (
 
 var rewrite = flag.Bool("rewrite", false, "write the faults into the bad files; review the difference")
 
-// playhouse is an environment: a password in PASSWORD and secrets/password, a credential called door.
-func playhouse() Env {
+// millraceEnv is an environment: a password in PASSWORD and secrets/password, a credential called door.
+func millraceEnv() Env {
 	vars := map[string]string{"PASSWORD": "curtain-42", "EMPTY": "", "LINES": "two\nlines", "CREDENTIALS_DIRECTORY": "/run/credentials"}
 	files := map[string]string{"secrets/password": "curtain-43\n", "/run/credentials/door": "curtain-44\r\n"}
 	return Env{
@@ -52,7 +52,7 @@ func TestBadFiles(t *testing.T) {
 				body.WriteString(line)
 			}
 			// The places are those of the body, so that a further fault does not move them.
-			c, faults := Parse("bad", []byte(body.String()), playhouse())
+			c, faults := Parse("bad", []byte(body.String()), millraceEnv())
 			got := strings.ReplaceAll(faults.String(), "bad:", "")
 			if *rewrite {
 				text := want + strings.ReplaceAll(strings.TrimSuffix(got, "\n"), "\n", "\n"+want) + "\n" + body.String()
@@ -87,7 +87,7 @@ lines:
 `
 
 func TestDefaults(t *testing.T) {
-	c, faults := Parse("small", []byte(small), playhouse())
+	c, faults := Parse("small", []byte(small), millraceEnv())
 	require.Empty(t, faults.String())
 	first, second := c.Lines[0], c.Lines[1]
 	require.Equal(t, "0101", first.Adapter.User, "as it is written, not a number")
@@ -111,7 +111,7 @@ func TestDefaults(t *testing.T) {
 }
 
 func TestSecretsAreNotPrinted(t *testing.T) {
-	c, faults := Parse("small", []byte(small), playhouse())
+	c, faults := Parse("small", []byte(small), millraceEnv())
 	require.Empty(t, faults)
 	for _, s := range []string{fmt.Sprint(c), fmt.Sprintf("%+v", *c), fmt.Sprintf("%#v", *c), fmt.Sprintf("%s %d %x", c.Lines[0].Adapter.Password, c.Lines[0].Adapter.Password, c.Lines[0].Adapter.Password), c.Lines[0].Adapter.Password.String()} {
 		require.NotContains(t, s, "curtain")
@@ -120,7 +120,7 @@ func TestSecretsAreNotPrinted(t *testing.T) {
 
 // TestNoCredentials: the fault of a daemon that systemd gave no credentials.
 func TestNoCredentials(t *testing.T) {
-	env := playhouse()
+	env := millraceEnv()
 	all := env.Getenv
 	env.Getenv = func(name string) (string, bool) {
 		if name == "CREDENTIALS_DIRECTORY" {
@@ -163,7 +163,7 @@ func TestDescribe(t *testing.T) {
 		"  - {name: workshop, adapter: {user: w, contact: 'sip:192.0.2.22'}, service: {registrar: 'sip:192.0.2.5', user: 103, register: false}, contact: {driver: none}}\n" +
 		"  - {name: green-room, policy: {life_safety: true}, adapter: {user: g, contact: 'sip:192.0.2.23'}, service: {registrar: 'sip:192.0.2.5', user: 104, register: false},\n" +
 		"     contact: {driver: modbus, controller: relays, coil: 3, watchdog: {register: 9, unit: 100ms, timeout: 1s}}}\n"
-	c, faults := Parse("small", []byte(text), playhouse())
+	c, faults := Parse("small", []byte(text), millraceEnv())
 	require.Empty(t, faults.String())
 	require.Equal(t, []string{
 		"line box-office: contact of kind oneshot, coil 0 of unit 1 at relays, open when the coil is on. If the daemon or the link dies in an interruption, the board itself closes the loop when the interval ends (at most 3s). If the board loses power, the loop closes. An interruption lasts 800ms, and after holds that stayed 900ms 1.1s 1.3s; whether the hold cleared: the adapter is asked with OPTIONS.",
@@ -180,9 +180,9 @@ func TestDescribe(t *testing.T) {
 }
 
 // Lead and interval may take the whole 2 s, but then an opening that had to wait for all of lead misses its not-after.
-func TestTightLeadWarning(t *testing.T) {
+func TestLeadWithoutSlackWarning(t *testing.T) {
 	for lead, warned := range map[string]bool{"1.1s": false, "1.101s": true, "1.2s": true} {
-		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n", "    name: box-office\n    policy: {lead: "+lead+"}\n", 1)), playhouse())
+		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n", "    name: box-office\n    policy: {lead: "+lead+"}\n", 1)), millraceEnv())
 		require.Empty(t, faults.String())
 		require.Equal(t, warned, strings.Contains(strings.Join(Warnings(c), "\n"), "box-office: lead "+lead), lead)
 	}
@@ -191,7 +191,7 @@ func TestTightLeadWarning(t *testing.T) {
 // Allowed is more, and less, than what is likely.
 func TestOpeningWarnings(t *testing.T) {
 	for n, want := range map[string]string{"2": "2 is so low that people reach it", "3": "", "12": "", "13": "13 is more than people make"} {
-		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n", "    name: box-office\n    policy: {openings_per_minute: "+n+"}\n", 1)), playhouse())
+		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n", "    name: box-office\n    policy: {openings_per_minute: "+n+"}\n", 1)), millraceEnv())
 		require.Empty(t, faults.String())
 		w := strings.Join(Warnings(c), "\n")
 		require.Equal(t, want != "", strings.Contains(w, "line box-office: openings_per_minute "), n)
@@ -201,7 +201,7 @@ func TestOpeningWarnings(t *testing.T) {
 
 func TestExtensionWarnings(t *testing.T) {
 	text := small + "emergency: {extensions: [1xx, '4xxx', 99x], outside_prefixes: ['4'], numbers: ['0199']}\n"
-	c, faults := Parse("small", []byte(text), playhouse())
+	c, faults := Parse("small", []byte(text), millraceEnv())
 	require.Empty(t, faults.String())
 	var got []string
 	for _, w := range Warnings(c)[:5] {
@@ -211,8 +211,8 @@ func TestExtensionWarnings(t *testing.T) {
 }
 
 // An extension that is an emergency number behind a digit that may be a missing prefix; behind a listed one it is told as above.
-func TestExtensionsBehindADigitWarn(t *testing.T) {
-	c, faults := Parse("small", []byte(small+"emergency: {extensions: [8xxx, '9112', '7xxx'], outside_prefixes: ['9']}\n"), playhouse())
+func TestExtensionBehindADigitWarning(t *testing.T) {
+	c, faults := Parse("small", []byte(small+"emergency: {extensions: [8xxx, '9112', '7xxx'], outside_prefixes: ['9']}\n"), millraceEnv())
 	require.Empty(t, faults.String())
 	var got []string
 	for _, w := range Warnings(c)[:4] {
@@ -232,7 +232,7 @@ func FuzzParse(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		c, faults := Parse("f", []byte(s), playhouse())
+		c, faults := Parse("f", []byte(s), millraceEnv())
 		if (c == nil) != (len(faults) > 0) {
 			t.Fatalf("%v %v", c, faults)
 		}

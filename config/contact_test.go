@@ -27,14 +27,14 @@ lines:
 }
 
 const (
-	onTCP    = `modbus: {address: "192.0.2.30:502"}`
-	onSerial = "rtu: {device: /dev/ttyS1}"
-	onChip   = "gpio: {chip: gpiochip0}"
-	onPort   = "serial: {device: /dev/ttyS1}"
-	onBroker = "mqtt: {address: mqtt://broker.millrace.example:1883}"
-	onDevice = `http: {url: "http://192.0.2.60"}`
-	byLever  = "command: {program: /usr/local/bin/lever}"
-	accepted = ", accept_open_if_daemon_dies: true"
+	onTCP     = `modbus: {address: "192.0.2.30:502"}`
+	onSerial  = "rtu: {device: /dev/ttyS1}"
+	onChip    = "gpio: {chip: gpiochip0}"
+	onPort    = "serial: {device: /dev/ttyS1}"
+	onBroker  = "mqtt: {address: mqtt://broker.millrace.example:1883}"
+	onDevice  = `http: {url: "http://192.0.2.60"}`
+	onProgram = "command: {program: /usr/local/bin/lever}"
+	accepted  = ", accept_open_if_daemon_dies: true"
 )
 
 // ways are all that differ in what ends an opening, with what follows for the line.
@@ -62,8 +62,8 @@ var ways = []struct {
 	{way{"http", onDevice, `http: {timed: {path: "/on?s={s}", limit: 2s}, close: {path: /off}}`}, "oneshot", false, nil, "(at most 2s). An opening that the network or the device delays may happen late, during whatever call is then in progress", ""}, // whole seconds: 800 ms become 1 s
 	{way{"http", onDevice, `http: {timed: {path: /on, headers: [{name: X-Length, value: "{ms}"}], limit: 2s}, close: {path: /off}}`}, "oneshot", false, fine, "(at most 2s)", ""},
 	{way{"http", onDevice, "http: {open: {path: /on}, close: {path: /off}}" + accepted}, "none", false, fine, "If the daemon or the way to the contact dies in an interruption, the loop stays open", "the daemon, this machine or the network to the device dies"},
-	{way{"command", byLever, "command: {timed: {limit: 3s}, sense: true}"}, "oneshot", true, fine, "if the program keeps what timed promises", ""},
-	{way{"command", byLever, "accept_open_if_daemon_dies: true"}, "none", false, fine, "program wings. If the daemon or the way to the contact dies", "the daemon, this machine or the program dies"},
+	{way{"command", onProgram, "command: {timed: {limit: 3s}, sense: true}"}, "oneshot", true, fine, "if the program keeps what timed promises", ""},
+	{way{"command", onProgram, "accept_open_if_daemon_dies: true"}, "none", false, fine, "program wings. If the daemon or the way to the contact dies", "the daemon, this machine or the program dies"},
 }
 
 var (
@@ -71,9 +71,9 @@ var (
 	coarse = []time.Duration{900 * ms, 1100 * ms, 1300 * ms} // whole units of 100 ms
 )
 
-func TestWays(t *testing.T) {
+func TestContactForms(t *testing.T) {
 	for _, w := range ways {
-		c, faults := Parse("f", []byte(w.file()), playhouse())
+		c, faults := Parse("f", []byte(w.file()), millraceEnv())
 		require.Empty(t, faults.String(), w.contact)
 		l := &c.Lines[0]
 		require.Equal(t, w.kind, l.Contact.Kind(), w.contact)
@@ -86,10 +86,10 @@ func TestWays(t *testing.T) {
 		require.Equal(t, w.alarm == "", alarms == "", "%s: %s", w.contact, alarms)
 		require.Equal(t, strings.Contains(w.contact, "open_level: off"), strings.Contains(strings.Join(Warnings(c), "\n"), "its telephones are dead"), w.contact)
 		// Seen by the input, where there is one; and asked for its kind.
-		_, faults = Parse("f", []byte(w.file()+"    verify: {by: sense}\n"), playhouse())
+		_, faults = Parse("f", []byte(w.file()+"    verify: {by: sense}\n"), millraceEnv())
 		require.Equal(t, w.sense, len(faults) == 0, "%s: %v", w.contact, faults)
 		for _, least := range []string{"none", "watchdog", "oneshot"} {
-			_, faults = Parse("f", []byte("require: "+least+"\n"+w.file()), playhouse())
+			_, faults = Parse("f", []byte("require: "+least+"\n"+w.file()), millraceEnv())
 			require.Equal(t, Less(w.kind, least), len(faults) == 1 && strings.Contains(faults.String(), "1:10: require: "+least+" is asked for"), "%s: %v", w.contact, faults)
 		}
 	}
@@ -104,7 +104,7 @@ func TestConsents(t *testing.T) {
 			}
 			without := w.way
 			without.contact = strings.ReplaceAll(w.contact, words, strings.Replace(words, "true", "false", 1))
-			_, faults := Parse("f", []byte(without.file()), playhouse())
+			_, faults := Parse("f", []byte(without.file()), millraceEnv())
 			require.Len(t, faults, 1, w.contact)
 			require.Contains(t, faults[0].Problem, "accept it with "+words, w.contact)
 		}
@@ -112,7 +112,7 @@ func TestConsents(t *testing.T) {
 }
 
 // What contacts are reached with is fetched for closing them; nothing else is, and what cannot be fetched is told.
-func TestSecretsForClosing(t *testing.T) {
+func TestLoadForClosingFetchesContactSecrets(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "clearback.yaml")
 	text := way{"http", `http: {url: "https://192.0.2.60", user: clearback, password: {file: word}, ca: ca.pem}`,

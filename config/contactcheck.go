@@ -23,7 +23,7 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 	d.checkBlocks(k, device, at)
 	d.checkKind(k, at)
 	if k.hasLevel() && k.OpenLevel == "off" && !k.AcceptOpenIfPowerFails {
-		d.add(d.at(at+".open_level"), "%s.open_level: with off the loop opens whenever the %s loses power; wire the normally-closed contact and write on, or accept it with accept_open_if_power_fails: true", at, k.thing())
+		d.add(d.at(at+".open_level"), "%s.open_level: with off the loop opens whenever the %s loses power; wire the normally-closed contact and write on, or accept it with accept_open_if_power_fails: true", at, k.poweredPart())
 	}
 	if k.Watchdog != nil && k.flat() {
 		d.checkWatchdog(l, at)
@@ -36,7 +36,7 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 // checkKind compares the contact's kind with what the line asks for and what the user accepted.
 func (d *decoder) checkKind(k *Contact, at string) {
 	if k.needsConsent() && !k.AcceptOpenIfDaemonDies && (k.Driver != DriverMQTT || k.MQTT != nil) {
-		d.add(d.at(at), "%s: %s", at, k.unbounded())
+		d.add(d.at(at), "%s: %s", at, k.neededConsent())
 	}
 	if !Less(k.Kind(), k.Require) {
 		return
@@ -45,11 +45,11 @@ func (d *decoder) checkKind(k *Contact, at string) {
 	if !d.has(path) {
 		path = "require"
 	}
-	d.add(d.at(path), "%s: %s is asked for, and %s is of kind %s; %s", path, k.Require, at, k.Kind(), k.better())
+	d.add(d.at(path), "%s: %s is asked for, and %s is of kind %s; %s", path, k.Require, at, k.Kind(), k.kindAdvice())
 }
 
-// better words how a contact comes to a higher kind.
-func (k *Contact) better() string {
+// kindAdvice words how a contact comes to a higher kind.
+func (k *Contact) kindAdvice() string {
 	remedy := "let clearback relay drive it, which times by itself, and name that as a modbus controller"
 	switch k.Driver {
 	case DriverModbus, DriverModbusRTU:
@@ -65,8 +65,8 @@ func (k *Contact) better() string {
 	return remedy + ", or ask for less"
 }
 
-// unbounded words what a contact needs the user's consent for.
-func (k *Contact) unbounded() string {
+// neededConsent words what a contact needs the user's consent for.
+func (k *Contact) neededConsent() string {
 	const accept = ", or accept it with accept_open_if_daemon_dies: true"
 	switch k.Driver {
 	case DriverModbus, DriverModbusRTU:
@@ -79,8 +79,8 @@ func (k *Contact) unbounded() string {
 	return "without timed the loop stays open if the daemon or the way to the contact dies in an interruption; add timed" + accept
 }
 
-// thing is what loses power.
-func (k *Contact) thing() string {
+// poweredPart is what loses power.
+func (k *Contact) poweredPart() string {
 	if k.flat() {
 		return "board"
 	}

@@ -39,7 +39,7 @@ func Warnings(c *Config) []string {
 		}
 		w = append(w, l.unbounded()...)
 		if k.hasLevel() && k.OpenLevel == "off" {
-			w = append(w, fmt.Sprintf("line %s: its loop opens, and its telephones are dead, whenever the %s has no power (accepted)", l.Name, k.thing()))
+			w = append(w, fmt.Sprintf("line %s: its loop opens, and its telephones are dead, whenever the %s has no power (accepted)", l.Name, k.poweredPart()))
 		}
 	}
 	return w
@@ -52,7 +52,7 @@ func (l *Line) windowWarnings() []string {
 		return []string{fmt.Sprintf("line %s: its interval is %v, but the window of its possible intervals is %s", l.Name, l.Policy.Interval, r.Empty)}
 	}
 	var w []string
-	for i, v := range l.opened() {
+	for i, v := range l.openingLengths() {
 		what := "its interval"
 		if i > 0 {
 			what = fmt.Sprintf("step %d", i)
@@ -149,8 +149,8 @@ func (l *Line) describe() string {
 	return b.String()
 }
 
-// look says how it is seen whether a hold cleared.
-func (v *Verify) look() string {
+// describe says how it is seen whether a hold cleared.
+func (v *Verify) describe() string {
 	switch v.By {
 	case "options":
 		return "the adapter is asked with OPTIONS"
@@ -165,7 +165,7 @@ func (l *Line) describeInterval(b *strings.Builder) {
 	if n := len(l.Policy.Steps); n > 0 {
 		fmt.Fprintf(b, ", and after holds that stayed %s", strings.Trim(fmt.Sprint(l.Policy.Steps), "[]"))
 	}
-	fmt.Fprintf(b, "; whether the hold cleared: %s.", l.Verify.look())
+	fmt.Fprintf(b, "; whether the hold cleared: %s.", l.Verify.describe())
 	if l.Policy.Repeats > 0 {
 		fmt.Fprintf(b, " While it stays, one clearing repeats the interruption up to %d times and may cut into somebody's dialling (accepted: accept_cutting_into_dialling).", l.Policy.Repeats)
 	}

@@ -40,15 +40,15 @@ func TestCallersAndDialling(t *testing.T) {
 		AllowFrom: []netip.Prefix{netip.MustParsePrefix("192.0.2.5/32")}}, first.Service.Second)
 	p, err := c.DialPlan(&first)
 	require.NoError(t, err)
-	require.Equal(t, []dialplan.Refused{"", "", dialplan.Denied, dialplan.NotAllowed},
-		[]dialplan.Refused{p.Judge("5550101"), p.Judge("+4930123456"), p.Judge("5550199"), p.Judge("+33155550101")})
+	require.Equal(t, []dialplan.Refusal{"", "", dialplan.Denied, dialplan.NotAllowed},
+		[]dialplan.Refusal{p.Judge("5550101"), p.Judge("+4930123456"), p.Judge("5550199"), p.Judge("+33155550101")})
 	c = parsed(t, strings.Replace(small, "0101, password: {env: PASSWORD}", "0101, password: {env: PASSWORD}, digest: [sha-256, md5], transfer: refuse", 1))
 	require.Equal(t, []string{"SHA-256", "MD5"}, c.Lines[0].Adapter.Algorithms())
 	require.Equal(t, "refuse", c.Lines[0].Adapter.Transfer)
 }
 
 // Without a registration calls come from where requests go to.
-func TestAllowFromOfAnAddress(t *testing.T) {
+func TestAllowFromDefaultsToServiceAddress(t *testing.T) {
 	for account, want := range map[string]string{
 		`registrar: "sip:192.0.2.5"`:                                       "192.0.2.5/32",
 		`registrar: "sip:192.0.2.5:5080;transport=tcp"`:                    "192.0.2.5/32",
@@ -64,7 +64,7 @@ func TestAllowFromOfAnAddress(t *testing.T) {
 }
 
 // A second account may be the first one by another proxy.
-func TestSecondByAnotherProxy(t *testing.T) {
+func TestSecondServiceBehindAnotherProxy(t *testing.T) {
 	c := parsed(t, strings.Replace(small, "user: 5550101, password: {credential: door}",
 		`user: 5550101, password: {credential: door}, second: {registrar: "sip:pbx.millrace.example", user: 5550101, password: {credential: door}, proxy: "spare.millrace.example:5060"}`, 1))
 	require.Equal(t, "curtain-44", c.Lines[0].Service.Second.Password.Reveal())

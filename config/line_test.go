@@ -22,7 +22,7 @@ func with(keys string) string {
 
 func parsed(t *testing.T, text string) *Config {
 	t.Helper()
-	c, faults := Parse("/etc/clearback/small", []byte(text), playhouse())
+	c, faults := Parse("/etc/clearback/small", []byte(text), millraceEnv())
 	require.Empty(t, faults.String())
 	return c
 }
@@ -77,7 +77,7 @@ log: {remind: 0s}
 }
 
 // Nobody needs a record to get a contact closed.
-func TestFaultsOfRecordDoNotStopClosing(t *testing.T) {
+func TestJournalFaultsDoNotPreventClosing(t *testing.T) {
 	d := &decoder{file: "f", places: map[string]*yaml.Node{}}
 	c := d.decode([]byte(with("    equipment: {card_release: soon}\n    verify: {by: lamp}\n    policy: {repeats: 1}\n") + "journal: {file: ~}\ncontrol: {socket: here}\n"))
 	require.Len(t, d.sorted(), 3+3+2, "two lines' and the file's") // the second line has them from the first
@@ -131,7 +131,7 @@ func TestComputedSteps(t *testing.T) {
 
 // Whatever stands in the file, steps that it does not have make no fault and no warning of their own, and none that it would not have had
 // without them.
-func TestComputedStepsAreNoFault(t *testing.T) {
+func TestComputedStepsCauseNoFault(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		time := func(name string, low, high int) string {
 			return (time.Duration(rapid.IntRange(low, high).Draw(t, name)) * ms).String()
@@ -144,8 +144,8 @@ func TestComputedStepsAreNoFault(t *testing.T) {
 			return strings.Replace(with("    policy: {"+policy+steps+"}\n    equipment: {"+equipment+"}\n"),
 				"unit: 100ms, limit: 3s", "unit: "+unit+", limit: "+limit, 1)
 		}
-		without, faults := Parse("f", []byte(text(", steps: []")), playhouse())
-		c, all := Parse("f", []byte(text("")), playhouse())
+		without, faults := Parse("f", []byte(text(", steps: []")), millraceEnv())
+		c, all := Parse("f", []byte(text("")), millraceEnv())
 		if all.String() != faults.String() {
 			t.Fatalf("%v\nwithout steps:\n%v", all, faults)
 		}
@@ -162,7 +162,7 @@ func TestComputedStepsAreNoFault(t *testing.T) {
 }
 
 // The bounds of watch and listening stand in the table of keys and in the core.
-func TestVerifyBoundsAreTheCores(t *testing.T) {
+func TestVerifyBoundsMatchPolicy(t *testing.T) {
 	for _, w := range []time.Duration{0, 5 * time.Second, time.Hour} {
 		p := supervision.DefaultPolicy()
 		p.Watch = w

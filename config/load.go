@@ -105,7 +105,7 @@ func (d *decoder) document(data []byte) *yaml.Node {
 
 // syntax turns the library's "yaml: line 3: what" into a fault. It quotes nothing that could be a secret.
 func (d *decoder) syntax(err error, data []byte) {
-	line, text := complaint(err)
+	line, text := yamlError(err)
 	n := &yaml.Node{Line: faultLine(data, line, text), Column: 1}
 	if strings.HasPrefix(text, "unknown anchor") {
 		text = "an alias (*) names an anchor (&) that does not exist"
@@ -113,8 +113,8 @@ func (d *decoder) syntax(err error, data []byte) {
 	d.add(n, "this is not YAML: %s; mend the indentation, the colon or the quotes on this line or the one before it", text)
 }
 
-// complaint returns what the library says of a text that is not YAML, and the line that it names, 0 if none.
-func complaint(err error) (line int, text string) {
+// yamlError returns what the library says of a text that is not YAML, and the line that it names, 0 if none.
+func yamlError(err error) (line int, text string) {
 	text = strings.TrimPrefix(err.Error(), "yaml: ")
 	if rest, ok := strings.CutPrefix(text, "line "); ok {
 		if number, what, ok := strings.Cut(rest, ": "); ok {
@@ -141,7 +141,7 @@ func faultLine(data []byte, named int, text string) int {
 			if err == nil {
 				continue
 			}
-			if _, what := complaint(err); !errors.Is(err, io.EOF) && what == text {
+			if _, what := yamlError(err); !errors.Is(err, io.EOF) && what == text {
 				return n
 			}
 			break

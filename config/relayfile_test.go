@@ -22,7 +22,7 @@ contacts:
 `
 
 func TestRelayDefaults(t *testing.T) {
-	r, faults := ParseRelay("relay", []byte(smallRelay), playhouse())
+	r, faults := ParseRelay("relay", []byte(smallRelay), millraceEnv())
 	require.Empty(t, faults.String())
 	require.Equal(t, 3*time.Second, r.MaxInterval)
 	require.Equal(t, 3*time.Second, r.Watchdog)
@@ -77,7 +77,7 @@ func TestRelayFaults(t *testing.T) {
 			"5:59: contacts[0].gpio.sense.line is missing; it is required: add it here\n" +
 			`5:66: contacts[0].gpio.sense.bias: "up" is not known; allowed: as-is, disabled, pull-up, pull-down`},
 	} {
-		r, faults := ParseRelay("bad", []byte(x.text), playhouse())
+		r, faults := ParseRelay("bad", []byte(x.text), millraceEnv())
 		got := strings.TrimSuffix(strings.ReplaceAll(faults.String(), "bad:", ""), "\n")
 		require.Nil(t, r, x.text)
 		require.Equal(t, x.want, got, x.text)

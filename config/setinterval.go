@@ -61,8 +61,8 @@ func WithInterval(name string, data []byte, line string, interval time.Duration)
 	return refuse("%w", first)
 }
 
-// reading is a file that has been read without its secrets.
-type reading struct {
+// parsedFile is a file that has been read without its secrets.
+type parsedFile struct {
 	source *source
 	d      *decoder
 	root   *yaml.Node
@@ -70,15 +70,15 @@ type reading struct {
 	faults Faults
 }
 
-func read(name string, data []byte) *reading {
-	r := &reading{source: newSource(string(data)), d: &decoder{file: name, places: map[string]*yaml.Node{}}}
+func read(name string, data []byte) *parsedFile {
+	r := &parsedFile{source: newSource(string(data)), d: &decoder{file: name, places: map[string]*yaml.Node{}}}
 	r.config = r.d.decode(data)
 	r.root = r.d.places[""]
 	r.faults = r.d.sorted()
 	return r
 }
 
-func (r *reading) names() string {
+func (r *parsedFile) names() string {
 	all := make([]string, len(r.config.Lines))
 	for i := range r.config.Lines {
 		all[i] = r.config.Lines[i].Name
@@ -87,7 +87,7 @@ func (r *reading) names() string {
 }
 
 // onlyInterval tells whether a file that was read again is as r but for the interval of one line, and its steps that are not longer.
-func (r *reading) onlyInterval(after *reading, at int, interval time.Duration) error {
+func (r *parsedFile) onlyInterval(after *parsedFile, at int, interval time.Duration) error {
 	if after.config == nil || len(after.config.Lines) != len(r.config.Lines) {
 		return errors.New("the file would not be read as before; write the interval by hand")
 	}
@@ -98,7 +98,7 @@ func (r *reading) onlyInterval(after *reading, at int, interval time.Duration) e
 	want.Lines = slices.Clone(want.Lines)
 	l := &want.Lines[at]
 	l.Policy.Interval = interval
-	left, trim := r.left(at, interval)
+	left, trim := r.remainingSteps(at, interval)
 	switch {
 	case trim:
 		l.Policy.Steps = left
@@ -106,7 +106,7 @@ func (r *reading) onlyInterval(after *reading, at int, interval time.Duration) e
 		l.Policy.Steps = after.config.Lines[at].Policy.Steps
 	}
 	var others []string
-	var of shared
+	var of sharedKeys
 	for i := range want.Lines {
 		if i != at && !reflect.DeepEqual(want.Lines[i], after.config.Lines[i]) {
 			others = append(others, fmt.Sprintf("%s (%v)", want.Lines[i].Name, want.Lines[i].Policy.Interval))
@@ -134,14 +134,14 @@ func own(m *yaml.Node, name string) (k, v *yaml.Node) {
 }
 
 // edits returns what to change together so that the interval of a line is written, the best way first.
-func (r *reading) edits(at int, interval time.Duration) [][]edit {
+func (r *parsedFile) edits(at int, interval time.Duration) [][]edit {
 	_, lines := own(r.root, "lines")
 	if lines == nil {
 		return nil
 	}
 	entry := resolve(resolve(lines).Content[at])
 	key, policy := own(entry, "policy")
-	left, trim := r.left(at, interval)
+	left, trim := r.remainingSteps(at, interval)
 	pairs := []string{"interval: " + interval.String()}
 	if trim {
 		pairs = append(pairs, "steps: "+flow(left))
@@ -149,7 +149,7 @@ func (r *reading) edits(at int, interval time.Duration) [][]edit {
 	switch {
 	case policy == nil:
 		if merged := r.d.places[fmt.Sprintf("lines[%d].policy", at)]; merged != nil {
-			return each(r.newPolicy(entry, alongside(merged, pairs)))
+			return each(r.newPolicy(entry, mergedPolicy(merged, pairs)))
 		}
 		return each(r.newPolicy(entry, "policy: {"+pairs[0]+"}", "policy:", "  "+pairs[0]))
 	case policy.Kind == yaml.AliasNode:
@@ -225,7 +225,7 @@ func (s *source) insert(key, m *yaml.Node, pairs ...string) []edit {
 }
 
 // newPolicy returns the ways to add a policy to the mapping of a line: flow within braces, else block, one or several lines.
-func (r *reading) newPolicy(entry *yaml.Node, flow string, block ...string) []edit {
+func (r *parsedFile) newPolicy(entry *yaml.Node, flow string, block ...string) []edit {
 	if len(block) == 0 {
 		block = []string{flow}
 	}
@@ -246,8 +246,8 @@ func (r *reading) newPolicy(entry *yaml.Node, flow string, block ...string) []ed
 	return all
 }
 
-// alongside returns a policy in braces that is a merged one but for some pairs, those of the interval and of steps.
-func alongside(merged *yaml.Node, pairs []string) string {
+// mergedPolicy returns a policy in braces that is a merged one but for some pairs, those of the interval and of steps.
+func mergedPolicy(merged *yaml.Node, pairs []string) string {
 	if merged.Anchor != "" {
 		return "policy: {<<: *" + merged.Anchor + ", " + strings.Join(pairs, ", ") + "}"
 	}

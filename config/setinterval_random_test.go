@@ -157,7 +157,7 @@ func TestRandomLayouts(t *testing.T) {
 	written, trimmed, refused := 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		text, names, shared := layout(t)
-		before, faults := Parse("f", []byte(text), playhouse())
+		before, faults := Parse("f", []byte(text), millraceEnv())
 		if faults != nil {
 			t.Fatalf("the layout is none:\n%s\n%v", text, faults)
 		}
@@ -172,7 +172,7 @@ func TestRandomLayouts(t *testing.T) {
 			return
 		}
 		written++
-		after, faults := Parse("f", got, playhouse())
+		after, faults := Parse("f", got, millraceEnv())
 		if faults != nil {
 			t.Fatalf("%v\n%s", faults, got)
 		}
@@ -217,10 +217,10 @@ func TestRandomLayouts(t *testing.T) {
 // No text crashes it; where it writes, it writes one place, and what comes out is whole.
 func FuzzWithInterval(f *testing.F) {
 	f.Add(small, 700)
-	f.Add(house("  - name: box-office\n    "+boxOffice+"    policy: &usual {interval: 800ms}\n"+stageDoor+"    policy: *usual\n"), 900)
-	f.Add("\ufeff"+house("  - {policy: {}, name: box-office, "+strings.ReplaceAll(boxOffice, "\n", ",\n")+"}\n"), 300)
-	f.Add(house("- ? name\n  : box-office\n  ? policy\n  : interval: 800ms\n  "+strings.ReplaceAll(boxOffice, "    ", "  ")), 300)
-	f.Add(house("  - name: box-office\n    "+boxOffice+"    policy: &usual\n      steps: # rising\n      - 1s # a\n      # b\n      - 1.2s\n"+stageDoor+"    policy: {<<: *usual, steps: [1s, # c\n      1.1s]}\n"), 1100)
+	f.Add(millraceFile("  - name: box-office\n    "+boxOffice+"    policy: &usual {interval: 800ms}\n"+stageDoor+"    policy: *usual\n"), 900)
+	f.Add("\ufeff"+millraceFile("  - {policy: {}, name: box-office, "+strings.ReplaceAll(boxOffice, "\n", ",\n")+"}\n"), 300)
+	f.Add(millraceFile("- ? name\n  : box-office\n  ? policy\n  : interval: 800ms\n  "+strings.ReplaceAll(boxOffice, "    ", "  ")), 300)
+	f.Add(millraceFile("  - name: box-office\n    "+boxOffice+"    policy: &usual\n      steps: # rising\n      - 1s # a\n      # b\n      - 1.2s\n"+stageDoor+"    policy: {<<: *usual, steps: [1s, # c\n      1.1s]}\n"), 1100)
 	f.Fuzz(func(t *testing.T, text string, v int) {
 		got, err := WithInterval("f", []byte(text), "box-office", time.Duration(v)*ms)
 		if err != nil {

@@ -11,8 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// house is a file with two lines, whose entries are given.
-func house(entries string) string {
+// millraceFile is a file with two lines, whose entries are given.
+func millraceFile(entries string) string {
 	return `# The Millrace Playhouse.
 country: GB
 sip: {adapter_side: {listen: "192.0.2.10:5060"}, service_side: {listen: "192.0.2.10:5070"}}
@@ -82,7 +82,7 @@ func TestWithIntervalOnFirstLine(t *testing.T) {
 }
 
 func TestWithIntervalRefuses(t *testing.T) {
-	plain := house("  - name: box-office\n    " + boxOffice + "    policy: &usual {interval: 800ms}\n" + stageDoor)
+	plain := millraceFile("  - name: box-office\n    " + boxOffice + "    policy: &usual {interval: 800ms}\n" + stageDoor)
 	for want, c := range map[string]struct {
 		text     string
 		interval time.Duration
@@ -110,7 +110,7 @@ func TestWithIntervalRefuses(t *testing.T) {
 		require.Nil(t, got)
 	}
 	// A whole line that another one takes: it would get the policy too.
-	shared := house("  - &line\n    name: box-office\n    " + boxOffice + "  - <<: *line\n" + strings.Replace(stageDoor, "  - ", "    ", 1))
+	shared := millraceFile("  - &line\n    name: box-office\n    " + boxOffice + "  - <<: *line\n" + strings.Replace(stageDoor, "  - ", "    ", 1))
 	_, err := WithInterval("f", []byte(shared), "box-office", 700*ms)
 	require.ErrorContains(t, err, "stage-door (800ms)")
 	// Secrets are neither needed nor shown.
@@ -122,7 +122,7 @@ func TestWithIntervalRefuses(t *testing.T) {
 func TestSetInterval(t *testing.T) {
 	dir := t.TempDir()
 	real := filepath.Join(dir, "real.yaml")
-	text := house("  - name: box-office\n    " + boxOffice + stageDoor)
+	text := millraceFile("  - name: box-office\n    " + boxOffice + stageDoor)
 	require.NoError(t, os.WriteFile(real, []byte(text), 0o600))
 	require.NoError(t, os.Chmod(real, 0o640))
 	owner := 0
@@ -179,9 +179,9 @@ func TestSetInterval(t *testing.T) {
 }
 
 // Whoever reads meanwhile sees a whole file, the old or the new one.
-func TestSetIntervalIsWhole(t *testing.T) {
+func TestSetIntervalIsAtomic(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "clearback.yaml")
-	text := house("  - name: box-office\n    " + boxOffice + "    policy: {interval: 800ms}\n" + stageDoor + strings.Repeat("# the playhouse has a long story\n", 2000))
+	text := millraceFile("  - name: box-office\n    " + boxOffice + "    policy: {interval: 800ms}\n" + stageDoor + strings.Repeat("# the playhouse has a long story\n", 2000))
 	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
 	other := strings.Replace(text, "800ms", "900ms", 1)
 	done := make(chan error, 1) // the writer's only word

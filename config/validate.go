@@ -36,7 +36,7 @@ func (d *decoder) validate(c *Config) {
 		d.checkEquipment(l, at)
 	}
 	d.checkControl(c)
-	d.checkLinesApart(c)
+	d.checkLinesDiffer(c)
 }
 
 // checkMediaLost finds a consent that would have no effect.

@@ -219,7 +219,7 @@ func secret(name string, into *Secret) key {
 			return
 		}
 		if n.Content[0].Value == "file" {
-			d.keepSecret(where)
+			d.noteSecret(where)
 		}
 		s, err := d.env.secret(n.Content[0].Value, where)
 		if err != nil {
@@ -236,7 +236,7 @@ func keyFile(name string, into *string) key {
 	read := k.read
 	k.read = func(d *decoder, path string, n *yaml.Node) {
 		if read(d, path, n); *into != "" {
-			d.keepSecret(*into)
+			d.noteSecret(*into)
 		}
 	}
 	return k

@@ -55,7 +55,7 @@ func (d *decoder) checkControl(c *Config) {
 }
 
 // intervals of a line as they are opened: a board's own timer counts whole units.
-func (l *Line) opened() []time.Duration {
+func (l *Line) openingLengths() []time.Duration {
 	all := append([]time.Duration{l.Policy.Interval}, l.Policy.Steps...)
 	if t := l.Contact.ownTimer(); t != nil && t.unit > 0 {
 		for i, v := range all {

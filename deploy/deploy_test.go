@@ -14,7 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.yaml.in/yaml/v3"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 	"clearback/config"
 )
 
@@ -233,7 +233,7 @@ func TestUnit(t *testing.T) {
 
 // TestUnitVerifies runs systemd's own check, which needs the programs to exist.
 func TestUnitVerifies(t *testing.T) {
-	outsidetest.Need(t, "systemd-analyze", "systemd")
+	programtest.Need(t, "systemd-analyze", "systemd")
 	dir := t.TempDir()
 	program := filepath.Join(dir, "clearback")
 	require.NoError(t, os.WriteFile(program, []byte("#!/bin/sh\n"), 0o755))

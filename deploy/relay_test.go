@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.yaml.in/yaml/v3"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 	"clearback/config"
 )
 
@@ -80,7 +80,7 @@ func TestRelayUnit(t *testing.T) {
 
 // TestRelayUnitVerifies runs systemd's own check, as for the other unit.
 func TestRelayUnitVerifies(t *testing.T) {
-	outsidetest.Need(t, "systemd-analyze", "systemd")
+	programtest.Need(t, "systemd-analyze", "systemd")
 	dir := t.TempDir()
 	program := filepath.Join(dir, "clearback")
 	require.NoError(t, os.WriteFile(program, []byte("#!/bin/sh\n"), 0o755))

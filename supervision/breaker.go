@@ -18,22 +18,22 @@ import "time"
 
 // breaker holds openings back. Its zero value, with by Never, has seen none.
 type breaker struct {
-	at     [openingsCeiling]Instant // a ring: when an opening was wanted
-	wanted int                      // how many were, in all
-	by     Instant                  // deadline: end of the pause; Never: not tripped
-	told   bool                     // as an incident
+	at       [openingsCeiling]Instant // a ring: when an opening was wanted
+	openings int                      // how many were, in all
+	by       Instant                  // deadline: end of the pause; Never: not tripped
+	reported bool                     // as an incident
 }
 
-// note takes an opening that is commanded or refused.
-func (b *breaker) note(now Instant) {
-	b.at[b.wanted%len(b.at)] = now
-	b.wanted++
+// count takes an opening that is commanded or refused.
+func (b *breaker) count(now Instant) {
+	b.at[b.openings%len(b.at)] = now
+	b.openings++
 }
 
 // within counts the openings of the minute before now, up to openingsCeiling.
 func (b *breaker) within(now Instant) int {
 	n := 0
-	for _, at := range b.at[:min(b.wanted, len(b.at))] {
+	for _, at := range b.at[:min(b.openings, len(b.at))] {
 		if now < at.Add(time.Minute) {
 			n++
 		}
@@ -61,14 +61,14 @@ func (m *Machine) refuse(now Instant) bool {
 		}
 		b.by = now.Add(BreakerPause)
 	}
-	b.note(now)
+	b.count(now)
 	return true
 }
 
 // beginStorm reports the storm with the first clearing that was refused; after a restart once more, with the first one then.
 func (m *Machine) beginStorm(id CallID) {
-	if !m.breaker.told {
-		m.breaker.told = true
+	if !m.breaker.reported {
+		m.breaker.reported = true
 		m.out = append(m.out, Effect{Kind: Report, Report: ReportIncident, Call: id, Incident: IncidentTooManyOpenings})
 	}
 }
@@ -81,14 +81,14 @@ func (m *Machine) breakerDue(now Instant) {
 		return
 	}
 	b.by = Never
-	if b.told {
-		b.told = false
+	if b.reported {
+		b.reported = false
 		m.out = append(m.out, Effect{Kind: Report, Report: ReportIncidentEnded, Incident: IncidentTooManyOpenings})
 	}
-	if m.doubt.rule == SuppressedTooManyOpenings {
+	if m.pendingIncident.rule == SuppressedTooManyOpenings {
 		m.watch.looked = false // look soon
 		if !m.check.asked {
-			m.look()
+			m.planNextLook()
 		}
 	}
 }

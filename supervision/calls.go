@@ -55,9 +55,9 @@ func (m *Machine) remove(id CallID) {
 	}
 }
 
-// forget removes the calls of whose adapter leg nobody has said what became of it. Else one lost answer would keep the
+// dropUnconfirmedLegs removes the calls of whose adapter leg nobody has said what became of it. Else one lost answer would keep the
 // line from ever being cleared again.
-func (m *Machine) forget(now Instant) {
+func (m *Machine) dropUnconfirmedLegs(now Instant) {
 	for i := 0; i < len(m.calls); {
 		if c := &m.calls[i]; c.leg == legClearing && now > c.byeAt.Add(legForgotten) {
 			m.calls = append(m.calls[:i], m.calls[i+1:]...)
@@ -87,13 +87,13 @@ func (m *Machine) otherLeg(id CallID) bool {
 	return false
 }
 
-// knows tells whether a new call cannot have that identity.
-func (m *Machine) knows(id CallID) bool {
+// callExists tells whether a new call cannot have that identity.
+func (m *Machine) callExists(id CallID) bool {
 	return id == 0 || m.find(id) != nil || m.interruptedFor(id)
 }
 
 func (m *Machine) callArrived(ev *Event) {
-	if m.knows(ev.Call) {
+	if m.callExists(ev.Call) {
 		return // a repetition, or an identity that is in use
 	}
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency})
@@ -104,13 +104,13 @@ func (m *Machine) callArrived(ev *Event) {
 
 // callRequested is a seizure. An opening ends before anything else is done.
 func (m *Machine) callRequested(now Instant, ev *Event) {
-	if m.knows(ev.Call) {
+	if m.callExists(ev.Call) {
 		return // a repetition, or an identity that is in use
 	}
 	m.seizure(now)
-	m.carries()
+	m.lineHasCall()
 	m.endIncident()
-	m.dialled()
+	m.adapterDialled()
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, resembles: ev.Number == NumberResembles, requested: true, leg: legUp})
 	m.last.overtaken = true
 	if ev.Emergency && ev.Number == NumberUnlistedPrefix {
@@ -120,7 +120,7 @@ func (m *Machine) callRequested(now Instant, ev *Event) {
 
 // seizure withdraws what is wanted, ends what is open and refuses the calls that wait for it (invariants 5 and 6).
 func (m *Machine) seizure(now Instant) {
-	m.doubtSeized(m.cancel(now))
+	m.pendSeized(m.cancel(now))
 	m.dropCheck(now)
 	for i := 0; i < len(m.calls) && m.waiting > 0; {
 		if m.calls[i].leg != legNone {
@@ -145,9 +145,9 @@ func (m *Machine) callAnswered(now Instant, ev *Event) {
 	}
 	c.answered = true
 	m.dropListening(now)
-	m.carries()
+	m.lineHasCall()
 	if c.far {
-		m.want(now, c)
+		m.considerOpening(now, c)
 		return
 	}
 	m.endIncident()
@@ -172,13 +172,13 @@ func (m *Machine) farEndCleared(now Instant, ev *Event) {
 	if tell {
 		m.emit(ClearFarEnd, c.id)
 	}
-	m.callbackFrom(now, c)
+	m.openCallbackWindow(now, c)
 	if !c.answered {
 		m.suppress(c.id, SuppressedUnanswered)
 		m.unanswered(c, IncidentEmergencyFailed)
 		return
 	}
-	m.want(now, c)
+	m.considerOpening(now, c)
 }
 
 // nearEndCleared never opens (invariant 8), and cancels what would (invariant 6).
@@ -186,23 +186,23 @@ func (m *Machine) nearEndCleared(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	switch {
 	case c == nil && m.interruptedFor(ev.Call):
-		m.doubtSeized(m.cancel(now)) // a BYE that crossed ours, after the leg's answer
+		m.pendSeized(m.cancel(now)) // a BYE that crossed ours, after the leg's answer
 		return
 	case c == nil || c.leg == legNone:
-		m.overtake(ev.Call)
+		m.noteNearEndCleared(ev.Call)
 		return // unknown, or never offered
 	}
-	m.doubtSeized(m.cancel(now))
+	m.pendSeized(m.cancel(now))
 	if !c.far {
 		m.emit(ClearFarEnd, c.id)
-		m.callbackFrom(now, c)
+		m.openCallbackWindow(now, c)
 		m.unanswered(c, IncidentEmergencyAbandoned)
 	}
 	m.remove(ev.Call)
 }
 
-// overtake keeps an interruption that is over from being repeated: its own near end has cleared meanwhile.
-func (m *Machine) overtake(id CallID) {
+// noteNearEndCleared keeps an interruption that is over from being repeated: its own near end has cleared meanwhile.
+func (m *Machine) noteNearEndCleared(id CallID) {
 	if id == m.last.call {
 		m.last.overtaken = true
 	}
@@ -211,7 +211,7 @@ func (m *Machine) overtake(id CallID) {
 // interruptedFor tells whether an interruption for that call is wanted or under way.
 func (m *Machine) interruptedFor(id CallID) bool {
 	begun := m.loop == loopOpening || m.loop == loopOpen
-	return id != 0 && (id == m.wanted.call || begun && id == m.last.call || id == m.check.call)
+	return id != 0 && (id == m.pendingOpening.call || begun && id == m.last.call || id == m.check.call)
 }
 
 // adapterLost ends the call towards the far end and opens nothing. The near end did nothing, so nothing is in doubt.
@@ -222,13 +222,13 @@ func (m *Machine) adapterLost(now Instant, ev *Event) {
 		m.cancel(now)
 		return
 	case c == nil || c.leg == legNone:
-		m.overtake(ev.Call)
+		m.noteNearEndCleared(ev.Call)
 		return // unknown, or never offered
 	}
 	m.cancel(now)
 	if !c.far {
 		m.emit(ClearFarEnd, c.id)
-		m.callbackFrom(now, c)
+		m.openCallbackWindow(now, c)
 		m.unanswered(c, IncidentEmergencyAbandoned)
 		if c.answered {
 			m.suppress(c.id, SuppressedNearEnd)
@@ -244,8 +244,8 @@ func (m *Machine) adapterLegCleared(now Instant, ev *Event) {
 	}
 	m.remove(ev.Call)
 	switch {
-	case m.wanted.call == ev.Call && m.wanted.wait == waitLeg:
-		m.wantedLegCleared(now, ev.Answer)
+	case m.pendingOpening.call == ev.Call && m.pendingOpening.wait == waitLeg:
+		m.pendingLegCleared(now, ev.Answer)
 	case m.last.call == ev.Call && ev.Answer == AnswerConfirmed:
 		m.last.unconfirmed = false // late, but no doubt is left: it is not at fault if the hold stays
 	}
@@ -271,9 +271,9 @@ func (m *Machine) offerDeadline() Instant {
 	switch {
 	case m.waiting == 0:
 		return Never
-	case m.wanted.wait != waitNothing || m.loop == loopOpening || m.loop == loopOpen:
+	case m.pendingOpening.wait != waitNothing || m.loop == loopOpening || m.loop == loopOpen:
 		return Never // bounded by the lead and the guard of the opening
-	case m.loop == loopClosed && !m.judging():
+	case m.loop == loopClosed && !m.verifying():
 		return min(m.recognisedAt, m.offerBy)
 	default:
 		return m.offerBy // guarding, being checked, or faulted: not for ever

@@ -14,13 +14,13 @@
 //	interruption.go       from a clearing to the closed loop: what forbids it (1, 2), the adapter's leg first (3), the
 //	                      interval's bounds (4), the end within 2 s (11), the not-after (12); seizures (6); by hand
 //	breaker.go            storms (13)
-//	check.go, listen.go   did the hold clear? (7) Repetitions; somebody who is just listening
-//	watch.go, doubt.go    a line without a call; clearings that opened nothing and may have left it held
-//	sense.go              the loop-current input
+//	verification.go, listening.go   did the hold clear? (7) Repetitions; somebody who is just listening
+//	idlewatch.go, pendingincident.go    a line without a call; clearings that opened nothing and may have left it held
+//	loopcurrent.go              the loop-current input
 //	trial.go              the clearings of a tuning session
 //	incident.go           one incident of a line at a time
 //	policy.go             the settings, every constant with its source; policycheck.go: their bounds
-//	numbers.go            emergency numbers
+//	emergencynumbers.go            emergency numbers
 //	event.go, effect.go   what goes in and comes out; text.go and words.go: their text form
 //	view.go, instant.go   what others may look at, and what outlives the process; the machine's time
 //

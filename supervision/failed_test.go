@@ -13,11 +13,11 @@ func TestWhyAnInterruptionWasNotMade(t *testing.T) {
 		"refused": "controller-refused", "not-moved": "contact-stuck", "late": "missed-not-after",
 		"unreachable": "controller-unreachable", "no-answer": "controller-unreachable",
 	} {
-		l := newLine(t, supervision.DefaultPolicy())
+		l := newTestLine(t, supervision.DefaultPolicy())
 		l.held()
 		l.after(0, "far-end-cleared call=1 evidence=bye")
 		l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
-		l.want(failure, l.after(time.Second, "loop-failed seq=1 failure="+failure), "report incident call=1 reason="+reason)
+		l.wantEffects(failure, l.after(time.Second, "loop-failed seq=1 failure="+failure), "report incident call=1 reason="+reason)
 	}
 }
 
@@ -29,11 +29,11 @@ func TestTrialAtItsLastInstant(t *testing.T) {
 		0: "open-loop call=1 seq=1 interval=500ms not-after=+122.5s",
 		1: "report suppressed call=1 interval=500ms rule=late trial",
 	} {
-		l := newLine(t, p)
+		l := newTestLine(t, p)
 		l.held()
 		l.after(0, "trial-set call=1 interval=500ms")
 		l.after(0, "far-end-cleared call=1 evidence=bye")
-		l.want("the answer", l.after(1500*time.Millisecond+late, "adapter-leg-cleared call=1 answer=confirmed"), want)
+		l.wantEffects("the answer", l.after(1500*time.Millisecond+late, "adapter-leg-cleared call=1 answer=confirmed"), want)
 	}
 }
 
@@ -41,7 +41,7 @@ func TestTrialAtItsLastInstant(t *testing.T) {
 func TestReleasedInACall(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.SenseTrusted, p.Watch = true, time.Minute
-	l := newLine(t, p)
+	l := newTestLine(t, p)
 	l.after(0, "seized")
 	l.after(0, "call-requested call=1")
 	l.after(time.Second, "released")

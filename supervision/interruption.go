@@ -11,8 +11,8 @@ const (
 	waitProbe               // whether the near end is off hook, after a 481
 )
 
-// wanted is an interruption that has not begun; the loop is closed. Its zero value, with by Never, is none.
-type wanted struct {
+// pendingOpening is an interruption that has not begun; the loop is closed. Its zero value, with by Never, is none.
+type pendingOpening struct {
 	wait     wait
 	trial    bool // of interval; 0: a catch trial
 	call     CallID
@@ -21,13 +21,13 @@ type wanted struct {
 	interval time.Duration
 }
 
-// want is called when both is true of c, that it was answered and that its far end cleared.
+// considerOpening is called when both is true of c, that it was answered and that its far end cleared.
 // It either makes an interruption wanted or says why not.
-func (m *Machine) want(now Instant, c *call) {
+func (m *Machine) considerOpening(now Instant, c *call) {
 	if c.dialled {
 		m.cancelled(c.id, c.trial)
 		if !c.trial {
-			m.doubtSeized(c.id)
+			m.pendSeized(c.id)
 		}
 		return
 	}
@@ -36,7 +36,7 @@ func (m *Machine) want(now Instant, c *call) {
 		why = SuppressedTooManyOpenings
 	}
 	if why == SuppressionNone {
-		m.becomeWanted(now, c)
+		m.becomePending(now, c)
 		return
 	}
 	if c.trial {
@@ -51,7 +51,7 @@ func (m *Machine) want(now Instant, c *call) {
 		m.beginIncident(c.id, IncidentNeverSignalled)
 		return
 	}
-	m.doubtSuppressed(c.id, why)
+	m.pendSuppressed(c.id, why)
 }
 
 // forbidden names the rule that keeps the loop closed although c was cleared by the far end, if there is one.
@@ -69,7 +69,7 @@ func (m *Machine) forbidden(now Instant, c *call) Suppression {
 		return SuppressedLate
 	case m.loop == loopFaulted:
 		return SuppressedLoopFaulted
-	case m.loop != loopClosed || m.wanted.wait != waitNothing:
+	case m.loop != loopClosed || m.pendingOpening.wait != waitNothing:
 		return SuppressedLoopBusy
 	case (c.trial || c.tuning) && m.inCallbackWindow(now):
 		return SuppressedCallback
@@ -86,34 +86,34 @@ func (m *Machine) intervalOf(c *call) time.Duration {
 	return m.policy.interval(m.stayed)
 }
 
-func (m *Machine) becomeWanted(now Instant, c *call) {
+func (m *Machine) becomePending(now Instant, c *call) {
 	m.dropCheck(now)
-	m.wanted = wanted{wait: waitLeg, trial: c.trial, call: c.id, byeAt: c.byeAt, by: now.Add(m.policy.Lead), interval: c.interval}
-	m.disturb(now)
+	m.pendingOpening = pendingOpening{wait: waitLeg, trial: c.trial, call: c.id, byeAt: c.byeAt, by: now.Add(m.policy.Lead), interval: c.interval}
+	m.beginDisturbance(now)
 }
 
-func (m *Machine) becomeUnwanted() {
-	m.wanted = wanted{by: Never}
+func (m *Machine) dropPending() {
+	m.pendingOpening = pendingOpening{by: Never}
 }
 
-// disturb notes when the line's disturbance began; calls wait a bounded time from then.
-func (m *Machine) disturb(now Instant) {
+// beginDisturbance notes when the line's disturbance began; calls wait a bounded time from then.
+func (m *Machine) beginDisturbance(now Instant) {
 	m.offerBy = now.Add(m.policy.longestWait())
 }
 
-// wantedLegCleared goes on when the adapter has answered our BYE.
-func (m *Machine) wantedLegCleared(now Instant, a Answer) {
+// pendingLegCleared goes on when the adapter has answered our BYE.
+func (m *Machine) pendingLegCleared(now Instant, a Answer) {
 	switch {
 	case a == AnswerConfirmed:
 		m.open(now, false)
-	case a == AnswerUnknown && m.sensed() == HookOff:
+	case a == AnswerUnknown && m.sensorHook() == HookOff:
 		m.open(now, true)
-	case a == AnswerUnknown && m.sensed() == HookOn:
-		m.suppressWanted(SuppressedUnknownCall)
+	case a == AnswerUnknown && m.sensorHook() == HookOn:
+		m.suppressPending(SuppressedUnknownCall)
 	case a == AnswerUnknown && m.policy.ProbeTrusted && now >= m.recognisedAt:
 		m.becomeProbing(now)
 	case a == AnswerUnknown:
-		m.suppressWanted(SuppressedUnknownCall)
+		m.suppressPending(SuppressedUnknownCall)
 	default:
 		m.open(now, true) // no answer, and none will come
 	}
@@ -121,38 +121,38 @@ func (m *Machine) wantedLegCleared(now Instant, a Answer) {
 
 // becomeProbing asks the line itself, since the adapter knows no call.
 func (m *Machine) becomeProbing(now Instant) {
-	m.wanted.wait, m.wanted.by = waitProbe, now.Add(probeWait)
+	m.pendingOpening.wait, m.pendingOpening.by = waitProbe, now.Add(probeWait)
 	m.probe(now)
 }
 
-// wantedDue: the adapter did not answer within the lead, or the line did not answer the probe.
-func (m *Machine) wantedDue(now Instant) {
-	if m.wanted.wait == waitLeg {
+// pendingDue: the adapter did not answer within the lead, or the line did not answer the probe.
+func (m *Machine) pendingDue(now Instant) {
+	if m.pendingOpening.wait == waitLeg {
 		m.open(now, true)
 		return
 	}
-	m.suppressWanted(SuppressedUnknownCall)
+	m.suppressPending(SuppressedUnknownCall)
 }
 
-func (m *Machine) suppressWanted(why Suppression) {
-	w := m.wanted
-	m.becomeUnwanted()
+func (m *Machine) suppressPending(why Suppression) {
+	w := m.pendingOpening
+	m.dropPending()
 	if w.trial {
 		m.trialSuppressed(w.call, w.interval, why)
 		return
 	}
 	m.suppress(w.call, why)
-	m.doubtSuppressed(w.call, why)
+	m.pendSuppressed(w.call, why)
 }
 
 // open turns what is wanted into an opening, if it can still end in time.
 func (m *Machine) open(now Instant, unconfirmed bool) {
 	if m.policy.LifeSafety { // since it became wanted
-		m.suppressWanted(SuppressedLifeSafety)
+		m.suppressPending(SuppressedLifeSafety)
 		return
 	}
-	w := m.wanted
-	m.becomeUnwanted()
+	w := m.pendingOpening
+	m.dropPending()
 	if w.trial {
 		m.openTrial(now, w, unconfirmed)
 		return
@@ -179,13 +179,13 @@ func (m *Machine) open(now Instant, unconfirmed bool) {
 // written until notAfter, and no later than closeBy and max_interval leave room for.
 func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 	if o.call != 0 && !o.trial {
-		m.breaker.note(now)
+		m.breaker.count(now)
 	}
 	o.seq = m.last.seq + 1
 	o.closeBy = min(o.closeBy, now.Add(m.policy.MaxInterval))
 	notAfter = min(notAfter, writeBy(o.closeBy, o.interval))
-	o.before, o.judge = m.recognisedAt, true
-	o.flowed = m.sensed() == HookOff
+	o.before, o.verify = m.recognisedAt, true
+	o.flowed = m.sensorHook() == HookOff
 	m.last = o
 	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
 	m.loop = loopOpening
@@ -198,9 +198,9 @@ func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 func (m *Machine) cancel(now Instant) (of CallID) {
 	m.last.overtaken = true
 	switch {
-	case m.wanted.wait != waitNothing:
-		w := m.wanted
-		m.becomeUnwanted()
+	case m.pendingOpening.wait != waitNothing:
+		w := m.pendingOpening
+		m.dropPending()
 		m.cancelled(w.call, w.trial)
 		if !w.trial {
 			of = w.call
@@ -209,16 +209,16 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 		if !m.last.closing {
 			m.becomeClosing(now)
 		}
-		if m.last.judge {
-			m.last.judge = false
+		if m.last.verify {
+			m.last.verify = false
 			m.cancelled(m.last.call, m.last.trial)
 			if !m.last.trial {
 				of = m.last.call
 			}
 		}
 	case m.loop == loopFaulted:
-		m.last.judge = false // what a probe found later would tell of the new call
-	case m.check.of == checkCatch:
+		m.last.verify = false // what a probe found later would tell of the new call
+	case m.check.kind == checkCatch:
 		id := m.check.call
 		m.check = check{by: Never}
 		m.cancelled(id, true)
@@ -269,8 +269,8 @@ func (m *Machine) loopFailed(now Instant, ev *Event) {
 	if m.loop == loopFaulted {
 		m.faultEnded()
 	}
-	if m.last.judge {
-		m.last.judge = false
+	if m.last.verify {
+		m.last.verify = false
 		m.failed(ev.Failure)
 	}
 	if m.last.opened {
@@ -292,7 +292,7 @@ func (m *Machine) failed(f Failure) {
 			Interval: o.interval, Suppression: SuppressedNoContact, Trial: o.trial,
 		})
 		if !o.trial {
-			m.doubtSuppressed(o.call, SuppressedNoContact)
+			m.pendSuppressed(o.call, SuppressedNoContact)
 		}
 		return
 	case f == FailureStopped && !o.closing:
@@ -346,26 +346,26 @@ func (m *Machine) loopDue(now Instant) {
 // becomeFaulted: the shell goes on closing the contact until LoopClosed. An opening that may not be written yet is
 // withdrawn.
 func (m *Machine) becomeFaulted(now Instant, why Incident) {
-	id := m.wanted.call
+	id := m.pendingOpening.call
 	switch m.loop {
 	case loopOpening, loopOpen: // the disturbance began with the opening, or before
 		id = m.last.call
 		if !m.last.closing {
 			m.becomeClosing(now)
 		}
-		m.last.judge, m.last.faulted = m.last.judge && m.last.opened, true
+		m.last.verify, m.last.faulted = m.last.verify && m.last.opened, true
 	case loopGuarding:
-		m.disturb(now)
+		m.beginDisturbance(now)
 	default: // nothing was opened: no call waits for that, and it rings as soon as the contact is closed
 	}
 	m.loop, m.loopBy = loopFaulted, Never
 	m.faultBegun(id, why)
-	if m.wanted.wait != waitNothing {
-		m.suppressWanted(SuppressedLoopFaulted)
+	if m.pendingOpening.wait != waitNothing {
+		m.suppressPending(SuppressedLoopFaulted)
 	}
 	m.dropCheck(now)
-	if m.last.settled && m.last.judge { // in its guard time, which begins anew
-		m.last.judge = false
+	if m.last.settled && m.last.verify { // in its guard time, which begins anew
+		m.last.verify = false
 		m.interrupted(now, HookUnknown)
 	}
 }
@@ -373,15 +373,15 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 func (m *Machine) becomeGuarding(now Instant) {
 	m.loop, m.loopBy, m.last.settled = loopGuarding, now.Add(m.policy.GuardTime), true
 	if m.waiting == 0 {
-		m.disturb(now) // the trouble may have lasted for long; whoever comes now waits from now on
+		m.beginDisturbance(now) // the trouble may have lasted for long; whoever comes now waits from now on
 	}
 }
 
 func (m *Machine) becomeClosed(now Instant) {
 	m.loop, m.loopBy = loopClosed, Never
-	if m.last.judge {
-		m.last.judge = false
-		m.judge(now)
+	if m.last.verify {
+		m.last.verify = false
+		m.verify(now)
 	}
 }
 
@@ -401,7 +401,7 @@ func (m *Machine) pulseRequested(now Instant, ev *Event) {
 		why = SuppressedOutOfBounds
 	case m.loop == loopFaulted:
 		why = SuppressedLoopFaulted
-	case m.loop != loopClosed || m.wanted.wait != waitNothing || m.judging():
+	case m.loop != loopClosed || m.pendingOpening.wait != waitNothing || m.verifying():
 		why = SuppressedLoopBusy
 	case len(m.calls) > 0:
 		why = SuppressedOtherCall
@@ -411,6 +411,6 @@ func (m *Machine) pulseRequested(now Instant, ev *Event) {
 		return
 	}
 	m.dropCheck(now)
-	m.disturb(now)
+	m.beginDisturbance(now)
 	m.becomeOpening(now, opening{interval: interval, closeBy: Never}, now.Add(pulseWait))
 }

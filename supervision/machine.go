@@ -46,7 +46,7 @@ const (
 // A seizure, the adapter's own BYE or the guard of the opening sends CloseLoop in opening and open, and the state
 // stays until the outcome is known. After the guard time of an interruption that nobody cut short its success is
 // judged: at once by a trusted sensor, else by a probe if the line can be trusted to answer one; calls wait for that
-// too. One whose first look said off hook is looked at again after the grace, and for that nobody waits; see listen.go.
+// too. One whose first look said off hook is looked at again after the grace, and for that nobody waits; see listening.go.
 // Where the user consented to repeats, a hold that stayed leads from closed to opening again.
 // A line that can be trusted and has nothing else to do is looked at now and then; that never opens it.
 type Machine struct {
@@ -59,23 +59,23 @@ type Machine struct {
 	callbackBy Instant // end of the call-back window; 0 before the first emergency call has ended
 
 	// interruption.go
-	wanted       wanted
-	loop         loopState
-	loopBy       Instant // deadline of the state: guard of the opening, end of the guard time; Never if none
-	last         opening // the interruption under way, or the last one
-	recognisedAt Instant // from when on the adapter surely reads on hook after the last opening; 0: always
-	offerBy      Instant // when waiting calls are offered whatever the loop does; set by disturb
+	pendingOpening pendingOpening
+	loop           loopState
+	loopBy         Instant // deadline of the state: guard of the opening, end of the guard time; Never if none
+	last           opening // the interruption under way, or the last one
+	recognisedAt   Instant // from when on the adapter surely reads on hook after the last opening; 0: always
+	offerBy        Instant // when waiting calls are offered whatever the loop does; set by disturb
 
-	// check.go
+	// verification.go
 	check    check
 	stayed   int // holds that stayed since New: index of the interval
 	probes   int // ProbeLine without an answer yet
 	probedAt Instant
 
-	breaker breaker  // breaker.go
-	current current  // sense.go
-	watch   watching // watch.go
-	doubt   doubt    // doubt.go
+	breaker         breaker         // breaker.go
+	current         current         // loopcurrent.go
+	watch           idleWatch       // idlewatch.go
+	pendingIncident pendingIncident // pendingIncident.go
 
 	// incident.go
 	incident     Incident // not yet ended
@@ -98,7 +98,7 @@ type opening struct {
 	opened      bool    // LoopOpened came
 	closing     bool    // CloseLoop was handed out
 	settled     bool    // its outcome is known
-	judge       bool    // its success is to be checked and reported
+	verify      bool    // its success is to be checked and reported
 	unconfirmed bool    // the adapter did not confirm that its leg is cleared
 	faulted     bool    // nobody knows how long it was open
 	stale       bool    // other intervals were set since
@@ -114,15 +114,15 @@ type opening struct {
 func New(p Policy) *Machine {
 	p.Steps = slices.Clone(p.Steps)
 	m := &Machine{
-		policy:  p,
-		calls:   make([]call, 0, 4),
-		out:     make([]Effect, 0, 8),
-		loopBy:  Never,
-		last:    opening{settled: true},
-		wanted:  wanted{by: Never},
-		check:   check{by: Never},
-		watch:   watching{offSince: Never},
-		breaker: breaker{by: Never},
+		policy:         p,
+		calls:          make([]call, 0, 4),
+		out:            make([]Effect, 0, 8),
+		loopBy:         Never,
+		last:           opening{settled: true},
+		pendingOpening: pendingOpening{by: Never},
+		check:          check{by: Never},
+		watch:          idleWatch{offSince: Never},
+		breaker:        breaker{by: Never},
 	}
 	if m.trusted() && p.Watch > 0 {
 		m.becomeChecking(checkOffHook, 0)
@@ -135,7 +135,7 @@ func New(p Policy) *Machine {
 // is valid until the next Step. An event that is out of place changes nothing.
 func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	m.out = m.out[:0]
-	m.forget(now)
+	m.dropUnconfirmedLegs(now)
 	m.catchUp(now, ev.Kind)
 	switch ev.Kind {
 	case CallArrived:
@@ -210,7 +210,7 @@ func (m *Machine) catchUp(now Instant, k EventKind) {
 	case FarEndCleared, CallAnswered, PulseRequested:
 		m.becomeClosed(now)
 	case Seized:
-		if m.sensed() == HookOn || !m.policy.SenseTrusted { // else the first word since the closing: of the hold
+		if m.sensorHook() == HookOn || !m.policy.SenseTrusted { // else the first word since the closing: of the hold
 			m.becomeClosed(now)
 		}
 	}
@@ -218,8 +218,8 @@ func (m *Machine) catchUp(now Instant, k EventKind) {
 
 // timePassed lets each part that is due go on; none of them leaves its deadline where it was.
 func (m *Machine) timePassed(now Instant) {
-	if now >= m.wanted.by {
-		m.wantedDue(now)
+	if now >= m.pendingOpening.by {
+		m.pendingDue(now)
 	}
 	if now >= m.loopBy {
 		m.loopDue(now)
@@ -233,7 +233,7 @@ func (m *Machine) timePassed(now Instant) {
 }
 
 func (m *Machine) deadline() Instant {
-	return min(m.wanted.by, m.loopBy, m.check.by, m.breaker.by, m.offerDeadline())
+	return min(m.pendingOpening.by, m.loopBy, m.check.by, m.breaker.by, m.offerDeadline())
 }
 
 func (m *Machine) emit(kind EffectKind, id CallID) {

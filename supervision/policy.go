@@ -79,7 +79,7 @@ const (
 	// leadFloor leaves a local adapter time to answer at all.
 	leadFloor = 50 * time.Millisecond
 	// leadCeiling leaves room for the shortest interval and a contact that moves late.
-	leadCeiling = dialWindow - IntervalFloor - contactMoves
+	leadCeiling = dialWindow - IntervalFloor - contactDelay
 	// defaultGuardTime is the 300 ms that line circuits are given to settle after an open loop (common
 	// practice), and 100 ms for the contact and its controller.
 	defaultGuardTime = 400 * time.Millisecond
@@ -123,11 +123,11 @@ const (
 	// closeMargin is how long after its due end an opening is left to the controller, which times it, before
 	// CloseLoop is sent: three answers of a slow gateway board of 100 ms each.
 	closeMargin = 300 * time.Millisecond
-	// contactMoves is how long after the writing of the command the loop may open: one answer of a slow gateway board.
-	contactMoves = 100 * time.Millisecond
-	// openRoom is by how much max_interval is longer than every interval: for the writing of the command and for the contact, two
+	// contactDelay is how long after the writing of the command the loop may open: one answer of a slow gateway board.
+	contactDelay = 100 * time.Millisecond
+	// intervalMargin is by how much max_interval is longer than every interval: for the writing of the command and for the contact, two
 	// answers of a slow gateway board of 100 ms each.
-	openRoom = 200 * time.Millisecond
+	intervalMargin = 200 * time.Millisecond
 	// closeWait is how long LoopClosed is awaited after CloseLoop before the loop counts as faulted: twice the
 	// longest time between two tries of the shell.
 	closeWait = 500 * time.Millisecond
@@ -143,9 +143,9 @@ const (
 	// repeatWait is how long a repeat may wait for the controller: short, since somebody may lift meanwhile, and enough for two answers
 	// of a slow gateway board of 100 ms each.
 	repeatWait = 250 * time.Millisecond
-	// senseAhead is by how much current may come back before the end of an interval as we count it, from the controller's answer
+	// earlyCurrent is by how much current may come back before the end of an interval as we count it, from the controller's answer
 	// to the opening: so long a local board takes to answer, while its contact has moved already.
-	senseAhead = 50 * time.Millisecond
+	earlyCurrent = 50 * time.Millisecond
 )
 
 // DefaultPolicy returns the defaults.
@@ -173,12 +173,12 @@ func (p *Policy) interval(stayed int) time.Duration {
 }
 
 // Longest returns the longest interval, by hand too.
-func (p *Policy) Longest() time.Duration { return min(p.MaxInterval, IntervalCeiling) - openRoom }
+func (p *Policy) Longest() time.Duration { return min(p.MaxInterval, IntervalCeiling) - intervalMargin }
 
 // writeBy returns until when the command of an opening may be written that is over by closeBy: so that the end cuts it short at most
 // by what the contact moves late, and never below the shortest interval. (What is to be no flash is longer by as much; see flashMargin.)
 func writeBy(closeBy Instant, interval time.Duration) Instant {
-	return closeBy.Add(-max(interval, min(interval, IntervalFloor)+contactMoves))
+	return closeBy.Add(-max(interval, min(interval, IntervalFloor)+contactDelay))
 }
 
 // unconfirmed returns the interval where the adapter's leg was not confirmed cleared (invariant 3).

@@ -8,9 +8,9 @@ import (
 	"clearback/supervision"
 )
 
-// TestDefaultsAreSound and stand where their sources put them: 800 ms is the normal "disconnect clear time" of UK
+// TestDefaultPolicyIsValid and stand where their sources put them: 800 ms is the normal "disconnect clear time" of UK
 // digital exchanges, 500 ms is T1 of RFC 3261.
-func TestDefaultsAreSound(t *testing.T) {
+func TestDefaultPolicyIsValid(t *testing.T) {
 	const ms = time.Millisecond
 	p := supervision.DefaultPolicy()
 	if faults := p.Check(); len(faults) > 0 {
@@ -98,8 +98,8 @@ func TestCheckNamesEveryFault(t *testing.T) {
 	}
 }
 
-// TestBoundsThemselvesAreAllowed: each limit is still sound.
-func TestBoundsThemselvesAreAllowed(t *testing.T) {
+// TestPolicyBoundsAreInclusive: each limit is still sound.
+func TestPolicyBoundsAreInclusive(t *testing.T) {
 	const ms = time.Millisecond
 	for name, change := range map[string]func(p *supervision.Policy){
 		"shortest interval":        func(p *supervision.Policy) { p.Interval = 250 * ms },

@@ -37,9 +37,9 @@ func (p Policy) Check() []Fault {
 		c.add("openings_per_minute", "%d is not enough for one clearing with repeats: %d; raise it to at least %d, or lower repeats", p.OpeningsPerMinute, p.Repeats, p.Repeats+1)
 	}
 	longest := p.checkSteps(&c)
-	if p.Interval+openRoom > p.MaxInterval {
+	if p.Interval+intervalMargin > p.MaxInterval {
 		c.add("interval", "%v and the %v that the controller may take are longer than max_interval, %v; shorten interval or raise max_interval",
-			p.Interval, openRoom, p.MaxInterval)
+			p.Interval, intervalMargin, p.MaxInterval)
 	}
 	p.checkEnd(&c, "interval", p.Interval)
 	if p.OnHookRecognition < longest {
@@ -58,9 +58,9 @@ func (p Policy) checkSteps(c *checker) time.Duration {
 			c.add("steps", "step %d, %v, is no longer than what comes before it, %v; let the steps rise, the first above interval", i+1, step, last)
 		}
 		c.within("steps", step, IntervalFloor, IntervalCeiling, "a step is an interval")
-		if step+openRoom > p.MaxInterval {
+		if step+intervalMargin > p.MaxInterval {
 			c.add("steps", "step %d, %v, and the %v that the controller may take are longer than max_interval, %v; shorten the step or raise max_interval",
-				i+1, step, openRoom, p.MaxInterval)
+				i+1, step, intervalMargin, p.MaxInterval)
 		}
 		p.checkEnd(c, "steps", step)
 		last = max(last, step)
@@ -86,9 +86,9 @@ func (p Policy) checkFlash(c *checker) {
 		c.add("flash_max", "if the adapter does not answer its BYE the interval must be flash_max + %v = %v, which after lead %v ends beyond %v; switch the adapter's flash detection off and set 0, or shorten lead",
 			flashMargin, need, p.Lead, dialWindow)
 	}
-	if need+openRoom > p.MaxInterval {
+	if need+intervalMargin > p.MaxInterval {
 		c.add("flash_max", "if the adapter does not answer its BYE the interval must be flash_max + %v = %v, which with the %v that the controller may take is longer than max_interval, %v; switch the adapter's flash detection off and set 0, or raise max_interval",
-			flashMargin, need, openRoom, p.MaxInterval)
+			flashMargin, need, intervalMargin, p.MaxInterval)
 	}
 }
 

@@ -22,22 +22,22 @@ import (
 // ErrText is in every error of [ParseEvent] and [ParseEffect].
 var ErrText = errors.New("supervision: not the text of an event or effect")
 
-// form says how the value of a field is written.
-type form uint8
+// valueForm says how the value of a field is written.
+type valueForm uint8
 
 const (
-	formNumber   form = iota // decimal
-	formFlag                 // the bare key
-	formWord                 // one of the field's words
-	formBare                 // one of the field's words, without the key
-	formDuration             // 800ms, 1.25s
-	formInstant              // +1.2s, never
+	formNumber   valueForm = iota // decimal
+	formFlag                      // the bare key
+	formWord                      // one of the field's words
+	formBare                      // one of the field's words, without the key
+	formDuration                  // 800ms, 1.25s
+	formInstant                   // +1.2s, never
 )
 
 // field is a row of the tables below; both directions read it.
 type field struct {
 	key    string
-	form   form
+	form   valueForm
 	bits   int // of a number or word, for the range
 	signed bool
 	words  []string
@@ -340,7 +340,7 @@ func parseFields(s string, table []field, v []int64) error {
 	}
 	for n, word := range words {
 		key, value, valued := strings.Cut(word, "=")
-		i := place(table, n, key, valued)
+		i := fieldFor(table, n, key, valued)
 		if i < 0 {
 			return fmt.Errorf("%w: %q in %q is no field; known are %s", ErrText, word, s, keys(table))
 		}
@@ -360,9 +360,9 @@ func parseFields(s string, table []field, v []int64) error {
 	return nil
 }
 
-// place finds the row of the n-th word of a line, -1 if there is none. A bare word is the kind, a flag, or the
+// fieldFor finds the row of the n-th word of a line, -1 if there is none. A bare word is the kind, a flag, or the
 // one other bare field of the table.
-func place(table []field, n int, key string, valued bool) int {
+func fieldFor(table []field, n int, key string, valued bool) int {
 	if n == 0 {
 		if valued {
 			return -1

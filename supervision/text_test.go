@@ -137,8 +137,8 @@ func drawDuration(t *rapid.T, name string) time.Duration {
 	return time.Duration(n * unit)
 }
 
-// TestEveryEventSurvivesItsText: every value, with or without a word.
-func TestEveryEventSurvivesItsText(t *testing.T) {
+// TestEventTextRoundTrip: every value, with or without a word.
+func TestEventTextRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		ev := drawEvent(t)
 		if got, err := supervision.ParseEvent(ev.String()); err != nil || got != ev {
@@ -147,7 +147,7 @@ func TestEveryEventSurvivesItsText(t *testing.T) {
 	})
 }
 
-func TestEveryEffectSurvivesItsText(t *testing.T) {
+func TestEffectTextRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		ef := supervision.Effect{
 			Kind: supervision.EffectKind(rapid.Uint8().Draw(t, "kind")), Call: supervision.CallID(rapid.Uint64().Draw(t, "call")),

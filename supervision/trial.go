@@ -22,8 +22,8 @@ func (m *Machine) trialCall(ev *Event) {
 	}
 }
 
-// dialled notes for a tuning session's call that the adapter asks for another.
-func (m *Machine) dialled() {
+// adapterDialled notes for a tuning session's call that the adapter asks for another.
+func (m *Machine) adapterDialled() {
 	for i := range m.calls {
 		c := &m.calls[i]
 		c.dialled = c.dialled || c.tuning && !c.far
@@ -69,7 +69,7 @@ func (p *Policy) trialAllowed(d time.Duration, pulseDiallingOff bool) bool {
 }
 
 // openTrial is what open is for a trial.
-func (m *Machine) openTrial(now Instant, w wanted, unconfirmed bool) {
+func (m *Machine) openTrial(now Instant, w pendingOpening, unconfirmed bool) {
 	closeBy := w.byeAt.Add(dialWindow)
 	switch {
 	case w.interval == 0:
@@ -94,12 +94,12 @@ func (m *Machine) becomeCatching(now Instant, id CallID) {
 // caught reports a catch trial.
 func (m *Machine) caught(now Instant, id CallID, h Hook) {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportInterrupted, Call: id, Hook: h, Trial: true})
-	m.doubt = doubt{}
+	m.pendingIncident = pendingIncident{}
 	switch h {
 	case HookOn:
-		m.seenOn()
+		m.lineOnHook()
 	case HookOff:
-		m.sawOff(now)
+		m.lineOffHook(now)
 	}
 }
 

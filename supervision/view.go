@@ -5,8 +5,8 @@ import (
 	"time"
 )
 
-// Kept is what a machine knows that should outlive the process.
-type Kept struct {
+// SavedState is what a machine knows that should outlive the process.
+type SavedState struct {
 	// Stayed counts the holds that stayed: the index of the interval in use. It counts for a policy with the same Interval and Steps
 	// only; who keeps it sees to that.
 	Stayed int
@@ -19,11 +19,11 @@ type Kept struct {
 	NoOpeningBy Instant
 }
 
-// Kept returns what should outlive the process.
-func (m *Machine) Kept() Kept {
-	k := Kept{Stayed: m.stayed, CallbackBy: m.callbackBy, NoOpeningBy: m.noOpeningBy()}
-	if b := &m.breaker; b.wanted > 0 {
-		k.RecentAt = b.at[(b.wanted-1)%len(b.at)]
+// SavedState returns what should outlive the process.
+func (m *Machine) SavedState() SavedState {
+	k := SavedState{Stayed: m.stayed, CallbackBy: m.callbackBy, NoOpeningBy: m.noOpeningBy()}
+	if b := &m.breaker; b.openings > 0 {
+		k.RecentAt = b.at[(b.openings-1)%len(b.at)]
 		k.Recent = b.within(k.RecentAt)
 	}
 	return k
@@ -39,11 +39,11 @@ func (m *Machine) noOpeningBy() Instant {
 
 // Restore takes up what an earlier machine of this line knew; call it before the first Step. All its recent openings count as if wanted
 // at RecentAt, so those of a daemon that ends after each one add up.
-func (m *Machine) Restore(k Kept) {
+func (m *Machine) Restore(k SavedState) {
 	m.stayed = max(0, min(k.Stayed, len(m.policy.Steps)))
 	m.callbackBy = k.CallbackBy
 	for range min(k.Recent, openingsCeiling) {
-		m.breaker.note(k.RecentAt)
+		m.breaker.count(k.RecentAt)
 	}
 	if k.NoOpeningBy > 0 {
 		m.breaker.by = k.NoOpeningBy
@@ -67,18 +67,18 @@ func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
 	if !p.SenseTrusted && m.loop == loopGuarding {
 		m.current = currentUnknown
 	}
-	if m.wanted.wait == waitProbe && !p.ProbeTrusted {
-		m.wanted.by = now
+	if m.pendingOpening.wait == waitProbe && !p.ProbeTrusted {
+		m.pendingOpening.by = now
 	}
-	if m.judging() && !p.ProbeTrusted && (m.check.asked || m.check.of == checkInterruption) {
+	if m.verifying() && !p.ProbeTrusted && (m.check.asked || m.check.kind == checkInterruption) {
 		m.check.by = now
 	}
 	if m.listening() && (m.check.asked && !p.ProbeTrusted || !m.trusted()) {
-		m.check.by, m.check.lost = now, m.check.lost || !m.trusted()
+		m.check.by, m.check.trustLost = now, m.check.trustLost || !m.trusted()
 	}
 	m.watch.lookBy = 0
 	if !m.check.asked || !p.ProbeTrusted {
-		m.look()
+		m.planNextLook()
 	}
 	m.watchIdle(now)
 	return m.deadline()
@@ -87,7 +87,7 @@ func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
 // AtRest tells whether nothing is wanted, under way or being checked, except the watching of an idle line.
 func (m *Machine) AtRest() bool {
 	settled := m.loop == loopClosed || m.loop == loopFaulted
-	return settled && m.wanted.wait == waitNothing && !m.judging() && m.waiting == 0
+	return settled && m.pendingOpening.wait == waitNothing && !m.verifying() && m.waiting == 0
 }
 
 // View is what the machine knows, for people.

@@ -15,7 +15,7 @@ func probing() supervision.Policy {
 }
 
 // stays makes the hold of an answered call stay.
-func (l *line) stays(seq string) {
+func (l *testLine) stays(seq string) {
 	l.t.Helper()
 	l.after(0, "call-requested call=9")
 	l.after(0, "call-answered call=9")
@@ -28,8 +28,8 @@ func (l *line) stays(seq string) {
 	l.after(0, "probe-answered hook=off")
 }
 
-// TestFirstLook: a line that can be trusted is looked at as soon as the shell says that time passed; others are not.
-func TestFirstLook(t *testing.T) {
+// TestFirstLookAtAnIdleLine: a line that can be trusted is looked at as soon as the shell says that time passed; others are not.
+func TestFirstLookAtAnIdleLine(t *testing.T) {
 	never, untrusted, sensed := probing(), supervision.DefaultPolicy(), supervision.DefaultPolicy()
 	never.Watch = 0
 	sensed.SenseTrusted = true
@@ -42,8 +42,8 @@ func TestFirstLook(t *testing.T) {
 		"not trusted":     {untrusted, ""},
 		"by a sensor":     {sensed, ""},
 	} {
-		l := newLine(t, c.p)
-		l.want(name, l.after(0, "time-passed"), c.want)
+		l := newTestLine(t, c.p)
+		l.wantEffects(name, l.after(0, "time-passed"), c.want)
 		if !l.m.AtRest() {
 			t.Errorf("%s: a line that is only watched is not at rest", name)
 		}
@@ -55,7 +55,7 @@ func TestFirstLook(t *testing.T) {
 
 // TestAtRest: watching and doubt are rest; whatever may still open the loop, or is open, judged or waits, is not.
 func TestAtRest(t *testing.T) {
-	l := newLine(t, probing())
+	l := newTestLine(t, probing())
 	rest := func(what string, want bool) {
 		t.Helper()
 		if got := l.m.AtRest(); got != want {
@@ -88,13 +88,13 @@ func TestAtRest(t *testing.T) {
 
 	listening := probing()
 	listening.Listening = 10 * time.Second
-	l = newLine(t, listening)
+	l = newTestLine(t, listening)
 	l.stays("1")
 	rest("somebody may be listening", true)
 	l.after(10*time.Second, "time-passed")
 	rest("looked at again", true)
 
-	l = newLine(t, probing())
+	l = newTestLine(t, probing())
 	l.held()
 	l.after(0, "trial-set call=1")
 	l.after(0, "far-end-cleared call=1 evidence=bye")
@@ -109,7 +109,7 @@ func TestAtRest(t *testing.T) {
 func TestView(t *testing.T) {
 	p := probing()
 	p.Steps = []time.Duration{time.Second, 1200 * time.Millisecond}
-	l := newLine(t, p)
+	l := newTestLine(t, p)
 	view := func(what string, want supervision.View) {
 		t.Helper()
 		got := l.m.View()
@@ -162,31 +162,31 @@ func TestView(t *testing.T) {
 	})
 }
 
-// TestKeptAndRestored: the interval in use and the call-back window outlive the process.
-func TestKeptAndRestored(t *testing.T) {
+// TestSaveAndRestore: the interval in use and the call-back window outlive the process.
+func TestSaveAndRestore(t *testing.T) {
 	p := probing()
 	p.Steps = []time.Duration{time.Second, 1200 * time.Millisecond}
-	l := newLine(t, p)
+	l := newTestLine(t, p)
 	l.stays("1")
 	l.after(0, "call-requested call=2 emergency")
 	l.after(0, "call-answered call=2")
 	l.after(0, "near-end-cleared call=2")
-	kept := l.m.Kept()
-	if want := (supervision.Kept{Stayed: 1, CallbackBy: l.now.Add(30 * time.Minute), Recent: 1, RecentAt: supervision.Instant(time.Minute)}); kept != want {
+	kept := l.m.SavedState()
+	if want := (supervision.SavedState{Stayed: 1, CallbackBy: l.now.Add(30 * time.Minute), Recent: 1, RecentAt: supervision.Instant(time.Minute)}); kept != want {
 		t.Errorf("kept %+v; want %+v", kept, want)
 	}
-	l = newLine(t, p)
+	l = newTestLine(t, p)
 	l.m.Restore(kept)
-	l.want("the first look, in the call-back window", l.after(0, "time-passed"), "probe-line")
-	l.want("off hook", l.after(0, "probe-answered hook=off"), "report incident reason=off-hook-without-call")
+	l.wantEffects("the first look, in the call-back window", l.after(0, "time-passed"), "probe-line")
+	l.wantEffects("off hook", l.after(0, "probe-answered hook=off"), "report incident reason=off-hook-without-call")
 	l.held()
 	l.after(0, "far-end-cleared call=1 evidence=bye")
-	l.want("a clearing", l.after(0, "adapter-leg-cleared call=1 answer=confirmed"), "open-loop call=1 seq=1 interval=1s not-after=+122s")
+	l.wantEffects("a clearing", l.after(0, "adapter-leg-cleared call=1 answer=confirmed"), "open-loop call=1 seq=1 interval=1s not-after=+122s")
 
 	for stayed, want := range map[int]int{-1: 0, 2: 2, 7: 2} {
 		m := supervision.New(p)
-		m.Restore(supervision.Kept{Stayed: stayed})
-		if got := m.Kept().Stayed; got != want {
+		m.Restore(supervision.SavedState{Stayed: stayed})
+		if got := m.SavedState().Stayed; got != want {
 			t.Errorf("%d holds that stayed are restored as %d; want %d", stayed, got, want)
 		}
 	}
@@ -196,9 +196,9 @@ func TestKeptAndRestored(t *testing.T) {
 func TestStormOutlivesTheProcess(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.OpeningsPerMinute = 3
-	var kept supervision.Kept
+	var kept supervision.SavedState
 	for i := range 4 {
-		l := newLine(t, p) // a time line of its own, on which the openings before count as made at its beginning
+		l := newTestLine(t, p) // a time line of its own, on which the openings before count as made at its beginning
 		kept.RecentAt = l.now
 		l.m.Restore(kept)
 		l.held()
@@ -208,7 +208,7 @@ func TestStormOutlivesTheProcess(t *testing.T) {
 		if opened := strings.HasPrefix(got, "open-loop"); opened != (i < 3) {
 			t.Errorf("opening %d is made: %t; want it up to the third", i+1, opened)
 		}
-		kept = l.m.Kept()
+		kept = l.m.SavedState()
 	}
 	pause := supervision.Instant(time.Minute + 5*time.Minute + time.Minute - 1)
 	if kept.NoOpeningBy != pause || kept.Recent != 4 {
@@ -216,48 +216,48 @@ func TestStormOutlivesTheProcess(t *testing.T) {
 	}
 
 	kept.RecentAt = 1
-	l := newLine(t, p)
+	l := newTestLine(t, p)
 	l.m.Restore(kept)
 	if v := l.m.View(); v.Incident != supervision.IncidentTooManyOpenings || v.NoOpeningBy != pause {
 		t.Errorf("the view is %+v; want the storm and its pause", v)
 	}
 	l.held()
-	l.want("a clearing in the pause", l.after(0, "far-end-cleared call=1 evidence=bye"),
+	l.wantEffects("a clearing in the pause", l.after(0, "far-end-cleared call=1 evidence=bye"),
 		"clear-adapter-leg call=1\nreport suppressed call=1 rule=too-many-openings\nreport incident call=1 reason=too-many-openings")
 	if l.deadline != pause {
 		t.Errorf("the deadline is %v; want the end of the pause, %v", l.deadline, pause)
 	}
 	l.now = pause
-	l.want("its end", l.after(0, "time-passed"), "report incident-ended reason=too-many-openings")
+	l.wantEffects("its end", l.after(0, "time-passed"), "report incident-ended reason=too-many-openings")
 
-	l = newLine(t, p)
-	l.m.Restore(supervision.Kept{Recent: 1000, RecentAt: l.now})
-	if got := l.m.Kept().Recent; got != 60 {
+	l = newTestLine(t, p)
+	l.m.Restore(supervision.SavedState{Recent: 1000, RecentAt: l.now})
+	if got := l.m.SavedState().Recent; got != 60 {
 		t.Errorf("%d openings are kept; want no more than a policy may allow, 60", got)
 	}
 }
 
-// TestLateEndOfAPause: a clearing that comes before anybody has said that the pause is over opens the loop.
-func TestLateEndOfAPause(t *testing.T) {
+// TestClearingAtTheEndOfAStormPause: a clearing that comes before anybody has said that the pause is over opens the loop.
+func TestClearingAtTheEndOfAStormPause(t *testing.T) {
 	p := supervision.DefaultPolicy()
-	l := newLine(t, p)
-	l.m.Restore(supervision.Kept{NoOpeningBy: l.now.Add(time.Minute)})
+	l := newTestLine(t, p)
+	l.m.Restore(supervision.SavedState{NoOpeningBy: l.now.Add(time.Minute)})
 	l.held()
 	l.now = supervision.Instant(2 * time.Minute)
-	l.want("a clearing", l.after(0, "far-end-cleared call=1 evidence=bye"), "clear-adapter-leg call=1")
-	l.want("its answer", l.after(0, "adapter-leg-cleared call=1 answer=confirmed"), "open-loop call=1 seq=1 interval=800ms not-after=+121.2s")
+	l.wantEffects("a clearing", l.after(0, "far-end-cleared call=1 evidence=bye"), "clear-adapter-leg call=1")
+	l.wantEffects("its answer", l.after(0, "adapter-leg-cleared call=1 answer=confirmed"), "open-loop call=1 seq=1 interval=800ms not-after=+121.2s")
 }
 
 // TestSetPolicyDeadlines: what is not to be trusted any more ends at once; what is to be watched from now on is.
 func TestSetPolicyDeadlines(t *testing.T) {
-	l := newLine(t, probing())
+	l := newTestLine(t, probing())
 	l.held()
 	l.after(0, "far-end-cleared call=1 evidence=bye")
-	l.want("a 481", l.after(0, "adapter-leg-cleared call=1 answer=unknown-call"), "probe-line")
+	l.wantEffects("a 481", l.after(0, "adapter-leg-cleared call=1 answer=unknown-call"), "probe-line")
 	if got := l.m.SetPolicy(l.now, supervision.DefaultPolicy()); got != l.now {
 		t.Errorf("the probe of a line that is not trusted any more is due at %v; want %v", got, l.now)
 	}
-	l.want("then", l.after(0, "time-passed"), "report suppressed call=1 rule=unknown-call")
+	l.wantEffects("then", l.after(0, "time-passed"), "report suppressed call=1 rule=unknown-call")
 	l.after(0, "probe-answered hook=unknown")
 	if l.deadline != supervision.Never {
 		t.Errorf("a line that is not trusted is looked at, at %v", l.deadline)
@@ -278,11 +278,11 @@ func TestSetPolicyDeadlines(t *testing.T) {
 	}
 }
 
-// TestLongestStepThatCan: New does not check, and a step that cannot end in time gives way to the longest interval that can.
-func TestLongestStepThatCan(t *testing.T) {
+// TestStepTooLongForMaxInterval: New does not check, and a step that cannot end in time gives way to the longest interval that can.
+func TestStepTooLongForMaxInterval(t *testing.T) {
 	p := probing()
 	p.Steps = []time.Duration{1900 * time.Millisecond}
-	l := newLine(t, p)
+	l := newTestLine(t, p)
 	l.stays("1")
 	if got := l.m.View().Interval; got != 1400*time.Millisecond {
 		t.Errorf("after lead 600 ms, a step of 1.9 s is %v; want 1.4 s, 2 s after our BYE", got)

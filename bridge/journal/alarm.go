@@ -11,12 +11,12 @@ type alarm struct {
 	// set once
 	log    *zap.Logger
 	every  time.Duration
-	shared *shared
+	shared *writerState
 
-	problem string
-	err     error
-	since   time.Time
-	told    time.Time
+	problem    string
+	err        error
+	since      time.Time
+	reportedAt time.Time
 }
 
 func (a *alarm) raise(now time.Time, problem string, err error) {
@@ -27,16 +27,16 @@ func (a *alarm) raise(now time.Time, problem string, err error) {
 	if a.problem == "" {
 		a.since = now
 	}
-	a.problem, a.err, a.told = problem, err, now
+	a.problem, a.err, a.reportedAt = problem, err, now
 	a.shared.setProblem(problem, a.since)
 	a.log.Error("the journal cannot be written; the lines are served as ever", zap.String("problem", problem), zap.Error(err))
 }
 
 func (a *alarm) remind(now time.Time) {
-	if a.problem == "" || now.Sub(a.told) < a.every {
+	if a.problem == "" || now.Sub(a.reportedAt) < a.every {
 		return
 	}
-	a.told = now
+	a.reportedAt = now
 	a.log.Error("the journal still cannot be written; the lines are served as ever",
 		zap.String("problem", a.problem), zap.Time("since", a.since), zap.Error(a.err))
 }

@@ -3,21 +3,21 @@ package journal
 import (
 	"unicode/utf8"
 
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
-// keptDigits of a number are kept by [DetailShort].
-const keptDigits = 3
+// shortDigits of a number are kept by [DetailShort].
+const shortDigits = 3
 
 // of returns as much of a party as is to be kept.
-func (d Detail) of(p story.Party, emergency bool) story.Party {
+func (d Detail) of(p callrecord.Party, emergency bool) callrecord.Party {
 	switch {
 	case emergency || d == DetailFull:
 		return p
 	case d == DetailShort:
-		return story.Party{Number: lastDigits(p.Number), CallID: p.CallID}
+		return callrecord.Party{Number: lastDigits(p.Number), CallID: p.CallID}
 	default:
-		return story.Party{}
+		return callrecord.Party{}
 	}
 }
 
@@ -30,7 +30,7 @@ func lastDigits(number string) string {
 		switch {
 		case c < '0' || c > '9':
 			continue
-		case len(last) == keptDigits:
+		case len(last) == shortDigits:
 			more = true
 		default:
 			last = append([]byte{c}, last...)

@@ -17,7 +17,7 @@ import (
 	"go.uber.org/zap/zapcore"
 	"go.uber.org/zap/zaptest/observer"
 
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // watched returns options whose log is kept.
@@ -38,14 +38,14 @@ func alarms(logs *observer.ObservedLogs, part string) int {
 }
 
 // trouble makes a disk fail, sees the alarm and its repetition while recording goes on, mends it, and sees all accounts in the file.
-func throughTrouble(t *testing.T, path, problem string, fail, mend func()) {
+func duringTrouble(t *testing.T, path, problem string, fail, mend func()) {
 	t.Helper()
 	o, logs := watched(path)
 	j := open(o, quick())
-	held("box-office", start, 1, "on").into(j)
+	heldCallScript("box-office", start, 1, "on").into(j)
 	written(t, j)
 	fail()
-	held("box-office", start.Add(time.Hour), 2, "on").into(j)
+	heldCallScript("box-office", start.Add(time.Hour), 2, "on").into(j)
 	eventually(t, "alarm: "+problem, func() bool {
 		unanswered("stage-door", start.Add(2*time.Hour), 3).into(j)
 		return alarms(logs, problem) >= 2
@@ -64,17 +64,17 @@ func throughTrouble(t *testing.T, path, problem string, fail, mend func()) {
 	require.NoError(t, err)
 	require.Len(t, rows, 3)
 	for _, row := range rows[:2] {
-		assert.Equal(t, story.OutcomeCleared, row.Outcome)
+		assert.Equal(t, callrecord.OutcomeCleared, row.Outcome)
 		_, entries, err := r.Call(ctx, uint64(row.Call))
 		require.NoError(t, err)
-		assert.Len(t, entries, len(held("", start, 1, "on").entries), "no entry is there twice or missing")
+		assert.Len(t, entries, len(heldCallScript("", start, 1, "on").entries), "no entry is there twice or missing")
 	}
 }
 
 func TestLockedFile(t *testing.T) {
 	path := newPath(t)
 	var other *sql.DB
-	throughTrouble(t, path, "locked", func() {
+	duringTrouble(t, path, "locked", func() {
 		var err error
 		other, err = sql.Open("sqlite", dsn(path, "mode=rw"))
 		require.NoError(t, err)
@@ -92,15 +92,15 @@ func TestLockedFile(t *testing.T) {
 func TestDiskThatDoesNotAnswer(t *testing.T) {
 	stuck, answers := make(chan struct{}), make(chan struct{})
 	o := options(t, newPath(t))
-	o.Sensed = func(string) bool { close(stuck); <-answers; return false } // in the place of the disk
+	o.HasSensor = func(string) bool { close(stuck); <-answers; return false } // in the place of the disk
 	p := quick()
-	p.silence = 50 * time.Millisecond
+	p.diskTimeout = 50 * time.Millisecond
 	j := open(o, p)
-	j.Append(held("box-office", start, 1, "on").entries[0])
+	j.Append(heldCallScript("box-office", start, 1, "on").entries[0])
 	<-stuck
-	s := held("box-office", start, 1, "on").into(j)
-	j.KeepLine(LineState{Line: "box-office", Stayed: 1})
-	assert.Equal(t, 1, j.LineState("box-office").Stayed)
+	s := heldCallScript("box-office", start, 1, "on").into(j)
+	j.SaveLine(SavedLine{Line: "box-office", Stayed: 1})
+	assert.Equal(t, 1, j.SavedLine("box-office").Stayed)
 	assert.Equal(t, len(s.entries)+2, j.Health().Queued)
 	assert.ErrorContains(t, j.Close(), "has not answered for 50ms")
 	close(answers)
@@ -124,7 +124,7 @@ func mount(t *testing.T, size string) string {
 func TestFullDisk(t *testing.T) {
 	dir := mount(t, "1m")
 	ballast := filepath.Join(dir, "ballast")
-	throughTrouble(t, filepath.Join(dir, "journal.db"), "the disk is full", func() {
+	duringTrouble(t, filepath.Join(dir, "journal.db"), "the disk is full", func() {
 		f, err := os.Create(ballast)
 		require.NoError(t, err)
 		_, err = f.Write(make([]byte, 2<<20))
@@ -137,7 +137,7 @@ func TestReadOnlyDisk(t *testing.T) {
 	dir := mount(t, "4m")
 	path := filepath.Join(dir, "journal.db")
 	j := open(options(t, path), quick())
-	held("box-office", start, 1, "on").into(j)
+	heldCallScript("box-office", start, 1, "on").into(j)
 	require.NoError(t, j.Close())
 	require.NoError(t, syscall.Mount("", dir, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
 
@@ -147,7 +147,7 @@ func TestReadOnlyDisk(t *testing.T) {
 
 	o, logs := watched(path)
 	j = open(o, quick())
-	held("box-office", start.Add(time.Hour), 2, "on").into(j)
+	heldCallScript("box-office", start.Add(time.Hour), 2, "on").into(j)
 	eventually(t, "alarm", func() bool { return alarms(logs, "make the file system writable") >= 2 })
 	require.NoError(t, syscall.Mount("", dir, "", syscall.MS_REMOUNT, ""))
 	written(t, j)
@@ -162,7 +162,7 @@ func TestMissingFolder(t *testing.T) {
 	o, logs := watched(filepath.Join(dir, "journal.db"))
 	j := open(o, quick())
 	assert.Equal(t, uint64(1), j.FirstCall())
-	held("box-office", start, 1, "on").into(j)
+	heldCallScript("box-office", start, 1, "on").into(j)
 	eventually(t, "alarm", func() bool { return alarms(logs, "the folder "+dir+" does not exist") >= 2 })
 	require.NoError(t, os.Mkdir(dir, 0o755))
 	written(t, j)
@@ -172,16 +172,16 @@ func TestMissingFolder(t *testing.T) {
 	assert.Len(t, rows, 1)
 }
 
-func TestFolderThatMayNotBeWritten(t *testing.T) {
+func TestUnwritableFolder(t *testing.T) {
 	if os.Geteuid() == 0 {
-		asNobody(t)
+		unprivileged(t)
 		return
 	}
 	dir := t.TempDir()
 	require.NoError(t, os.Chmod(dir, 0o555))
 	o, logs := watched(filepath.Join(dir, "journal.db"))
 	j := open(o, quick())
-	held("box-office", start, 1, "on").into(j)
+	heldCallScript("box-office", start, 1, "on").into(j)
 	eventually(t, "alarm", func() bool { return alarms(logs, "give the folder to the user of the service") >= 2 })
 	require.NoError(t, os.Chmod(dir, 0o755))
 	written(t, j)
@@ -209,7 +209,7 @@ func TestDamagedFile(t *testing.T) {
 			path := newPath(t)
 			j := open(options(t, path), quick())
 			for call := range uint64(50) {
-				held("box-office", start.Add(time.Duration(call)*time.Minute), call+1, "on").into(j)
+				heldCallScript("box-office", start.Add(time.Duration(call)*time.Minute), call+1, "on").into(j)
 			}
 			require.NoError(t, j.Close())
 			info, err := os.Stat(path)
@@ -225,7 +225,7 @@ func TestDamagedFile(t *testing.T) {
 
 			o, logs := watched(path)
 			j = open(o, quick())
-			held("box-office", start.Add(24*time.Hour), 1001, "on").into(j)
+			heldCallScript("box-office", start.Add(24*time.Hour), 1001, "on").into(j)
 			written(t, j)
 			require.NoError(t, j.Close())
 			assert.Equal(t, 1, alarms(logs, "it was set aside"))
@@ -237,7 +237,7 @@ func TestDamagedFile(t *testing.T) {
 			assert.True(t, bytes.Equal(before[8192:], after[8192:]), "what was set aside is as it was")
 			row, entries, err := reader(t, path).Call(ctx, 1001)
 			require.NoError(t, err)
-			assert.Equal(t, story.OutcomeCleared, row.Outcome)
+			assert.Equal(t, callrecord.OutcomeCleared, row.Outcome)
 			assert.NotEmpty(t, entries)
 		})
 	}

@@ -14,7 +14,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 var (
@@ -29,10 +29,10 @@ func quantile(d []time.Duration, q float64) time.Duration {
 	return d[min(len(d)-1, int(q*float64(len(d))))]
 }
 
-func TestHandingOverAllocatesNothing(t *testing.T) {
+func TestAppendDoesNotAllocate(t *testing.T) {
 	var q queue
 	q.init(queueLimit)
-	e := story.Entry{Line: "box-office", At: start, Event: supervision.Event{Kind: supervision.Seized}}
+	e := callrecord.Entry{Line: "box-office", At: start, Event: supervision.Event{Kind: supervision.Seized}}
 	var taken []*chunk
 	n := testing.AllocsPerRun(50, func() {
 		for range 600 { // 300 ms at 2,000 events/s
@@ -47,7 +47,7 @@ func TestHandingOverAllocatesNothing(t *testing.T) {
 func BenchmarkAppend(b *testing.B) {
 	j := Open(Options{Path: filepath.Join(b.TempDir(), "journal.db"), Logger: zap.NewNop()})
 	defer j.Close()
-	e := story.Entry{Line: "box-office", At: start, Event: supervision.Event{Kind: supervision.Seized}}
+	e := callrecord.Entry{Line: "box-office", At: start, Event: supervision.Event{Kind: supervision.Seized}}
 	b.ReportAllocs()
 	for b.Loop() {
 		j.Append(e)
@@ -62,9 +62,9 @@ func TestFigureHandOver(t *testing.T) {
 	path := newPathOnDisk(t)
 	j := Open(options(t, path))
 	const rate, span = 2000, 10
-	var entries []story.Entry
+	var entries []callrecord.Entry
 	for call := uint64(1); len(entries) < rate*span; call++ {
-		entries = append(entries, held(fmt.Sprintf("line-%d", call%20), start.Add(time.Duration(call)*time.Second), call, "on").entries...)
+		entries = append(entries, heldCallScript(fmt.Sprintf("line-%d", call%20), start.Add(time.Duration(call)*time.Second), call, "on").entries...)
 	}
 	entries = entries[:rate*span]
 	took := make([]time.Duration, 0, len(entries))
@@ -100,7 +100,7 @@ func fill(tb testing.TB, path string, calls int, until time.Time) {
 	require.NoError(tb, err)
 	_, err = s.conn.ExecContext(ctx, "PRAGMA synchronous = OFF")
 	require.NoError(tb, err)
-	d := newDigest(nil)
+	d := newBatcher(nil)
 	began := until.Add(-365 * 24 * time.Hour)
 	for n := 1; n <= calls; n++ {
 		line := fmt.Sprintf("line-%d", n%10)
@@ -108,9 +108,9 @@ func fill(tb testing.TB, path string, calls int, until time.Time) {
 		sc := unanswered(line, at, uint64(n))
 		switch n % 20 {
 		case 0:
-			sc = held(line, at, uint64(n), "on")
+			sc = heldCallScript(line, at, uint64(n), "on")
 		case 1:
-			sc = held(line, at, uint64(n), map[bool]string{true: "off", false: "unknown"}[n%200 == 1])
+			sc = heldCallScript(line, at, uint64(n), map[bool]string{true: "off", false: "unknown"}[n%200 == 1])
 		}
 		for _, e := range sc.entries {
 			d.take(&record{entry: e})
@@ -171,7 +171,7 @@ func TestFigureDropping(t *testing.T) {
 	}
 	path := newPathOnDisk(t)
 	fill(t, path, 20_000, time.Now())
-	for _, o := range []Options{{Keep: 30 * 24 * time.Hour}, {MaxSize: 1 << 20}} {
+	for _, o := range []Options{{MaxAge: 30 * 24 * time.Hour}, {MaxSize: 1 << 20}} {
 		o.Path, o.Logger = path, quiet(t)
 		before, err := os.Stat(path)
 		require.NoError(t, err)
@@ -191,8 +191,8 @@ func TestFigureDropping(t *testing.T) {
 				continue
 			}
 			var old bool
-			require.NoError(t, r.db.QueryRow("SELECT EXISTS(SELECT 1 FROM calls WHERE began < ?)", last.Add(-max(o.Keep, time.Hour)).UnixMicro()).Scan(&old))
-			if o.Keep > 0 && !old {
+			require.NoError(t, r.db.QueryRow("SELECT EXISTS(SELECT 1 FROM calls WHERE began < ?)", last.Add(-max(o.MaxAge, time.Hour)).UnixMicro()).Scan(&old))
+			if o.MaxAge > 0 && !old {
 				break
 			}
 			var pages int64
@@ -206,10 +206,10 @@ func TestFigureDropping(t *testing.T) {
 		require.NoError(t, j.Close())
 		after, err := os.Stat(path)
 		require.NoError(t, err)
-		d := &j.w.dropper
+		d := &j.w.pruner
 		rows, err := r.Calls(ctx, Filter{})
 		require.NoError(t, err)
-		t.Logf("keep %v, size %d: %d to %d kB, %d calls left, in %v, %d steps, the last of %d calls; the slowest %v, with syncing %v", o.Keep, o.MaxSize,
+		t.Logf("keep %v, size %d: %d to %d kB, %d calls left, in %v, %d steps, the last of %d calls; the slowest %v, with syncing %v", o.MaxAge, o.MaxSize,
 			before.Size()>>10, after.Size()>>10, len(rows), took, d.steps, d.calls, d.slowest, d.stall)
 		assert.LessOrEqual(t, d.slowest, 100*time.Millisecond, "a batch waits no longer than for a slow disk")
 	}
@@ -229,7 +229,7 @@ func readings(calls uint64) []reading {
 			return len(rows), err
 		}
 	}
-	entries := func(rows []story.Entry, err error) (int, error) { return len(rows), err }
+	entries := func(rows []callrecord.Entry, err error) (int, error) { return len(rows), err }
 	return []reading{
 		{"calls --since 2d", 200 * time.Millisecond, list(Filter{Since: start.Add(-48 * time.Hour)})},
 		{"calls, the latest 50", 200 * time.Millisecond, list(Filter{Limit: 50})},

@@ -132,37 +132,37 @@ func ownAsFolder(f *os.File, path string) error {
 	return nil
 }
 
-// trouble sorts errors by what is to be done.
-type trouble uint8
+// errorKind sorts errors by what is to be done.
+type errorKind uint8
 
 const (
-	troubleOther   trouble = iota // try again later
-	troubleBusy                   // another process writes: try again soon
-	troubleDamaged                // the file is no use any more
-	troubleNewer                  // leave it alone
+	errorOther   errorKind = iota // try again later
+	errorBusy                     // another process writes: try again soon
+	errorDamaged                  // the file is no use any more
+	errorNewer                    // leave it alone
 )
 
-// sort tells what kind of trouble an error is.
-func sort(err error) trouble {
+// errorKindOf tells what kind of trouble an error is.
+func errorKindOf(err error) errorKind {
 	if errors.Is(err, ErrNewer) {
-		return troubleNewer
+		return errorNewer
 	}
 	var e *sqlite.Error
 	if !errors.As(err, &e) {
-		return troubleOther
+		return errorOther
 	}
 	switch e.Code() & 0xff {
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
-		return troubleBusy
+		return errorBusy
 	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
-		return troubleDamaged
+		return errorDamaged
 	}
 	switch e.Code() {
 	// A file cut short, and pages that are not what they were written as.
 	case sqlite3.SQLITE_IOERR_SHORT_READ, sqlite3.SQLITE_IOERR_DATA, sqlite3.SQLITE_IOERR_CORRUPTFS:
-		return troubleDamaged
+		return errorDamaged
 	}
-	return troubleOther
+	return errorOther
 }
 
 // explain says what is wrong in words, and what to do.

@@ -24,7 +24,7 @@ import (
 
 	"go.uber.org/zap"
 
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // Detail says how much of names and numbers is kept.
@@ -40,13 +40,13 @@ const (
 // Options of [Open].
 type Options struct {
 	Path    string
-	Keep    time.Duration // age beyond which records are dropped, from 15 minutes after the start on; 0: for ever
+	MaxAge  time.Duration // age beyond which records are dropped, from 15 minutes after the start on; 0: for ever
 	MaxSize int64         // bytes beyond which the oldest records are dropped; 0: no bound
 	Detail  Detail
 	Version string // of the daemon, for the record of runs
 	Logger  *zap.Logger
-	// Sensed tells whether a loop-current sensor decides about the hook of a line; nil: of none. It is called from the writer's goroutine.
-	Sensed func(line string) bool
+	// HasSensor tells whether a loop-current sensor decides about the hook of a line; nil: of none. It is called from the writer's goroutine.
+	HasSensor func(line string) bool
 	// Remind is how often a problem that lasts is told to the log again; 0: every 15 minutes.
 	Remind time.Duration
 }
@@ -89,24 +89,24 @@ func open(o Options, p pace) *Journal {
 func (j *Journal) FirstCall() uint64 { return j.w.shared.firstCall() }
 
 // Append records an event or effect.
-func (j *Journal) Append(e story.Entry) { j.queue.putEntry(&e) }
+func (j *Journal) Append(e callrecord.Entry) { j.queue.putEntry(&e) }
 
-// AppendNote records who is in a call.
-func (j *Journal) AppendNote(n story.Note) { j.queue.put(record{note: &n}) }
+// AppendCallInfo records who is in a call.
+func (j *Journal) AppendCallInfo(n callrecord.CallInfo) { j.queue.put(record{callInfo: &n}) }
 
 // AppendTrial records a trial of a tuning session. One with the line, session and time of an earlier one replaces it.
 func (j *Journal) AppendTrial(t Trial) { j.queue.put(record{trial: &t}) }
 
-// KeepLine records what should outlive the process; the latest counts. Trust is taken only if its At is later than that of what is
+// SaveLine records what should outlive the process; the latest counts. Trust is taken only if its At is later than that of what is
 // kept (another process may have saved it, see [SaveTrust]); to withdraw trust, give a Trust with nothing but At.
-func (j *Journal) KeepLine(k LineState) {
-	j.w.shared.keep(k)
+func (j *Journal) SaveLine(k SavedLine) {
+	j.w.shared.save(k)
 	j.queue.put(record{line: &k})
 }
 
-// LineState returns what was kept of a line, the zero value with Line if nothing is known. It reads memory, not the disk; what another
+// SavedLine returns what was kept of a line, the zero value with Line if nothing is known. It reads memory, not the disk; what another
 // process saved is seen within 3 s.
-func (j *Journal) LineState(line string) LineState { return j.w.shared.line(line) }
+func (j *Journal) SavedLine(line string) SavedLine { return j.w.shared.line(line) }
 
 // Health tells how the journal does.
 func (j *Journal) Health() Health {
@@ -129,8 +129,8 @@ type Health struct {
 	Queued  int
 }
 
-// LineState is what outlives the process of a line.
-type LineState struct {
+// SavedLine is what outlives the process of a line.
+type SavedLine struct {
 	Line string
 	// Stayed counts the holds that stayed since Interval and Steps, in their text form, were set.
 	Stayed int
@@ -168,7 +168,7 @@ type Trial struct {
 	Measured time.Duration // 0: not measured
 	Cleared  Answer
 	// By says who said so.
-	By     story.Verified
+	By     callrecord.Verification
 	RangUp bool // the line rang up after the break
 }
 

@@ -17,11 +17,11 @@ import (
 	"go.uber.org/zap/zaptest"
 
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 func TestMain(m *testing.M) {
-	if guest() || writeUntilKilled() {
+	if virtualMachine() || writeUntilKilled() {
 		return
 	}
 	goleak.VerifyTestMain(m)
@@ -35,7 +35,7 @@ var (
 // quick is a pace for tests.
 func quick() pace {
 	p := paceNow()
-	p.gather, p.house, p.retry, p.patience, p.busy = 5*time.Millisecond, 20*time.Millisecond, 10*time.Millisecond, 50*time.Millisecond, 20*time.Millisecond
+	p.gather, p.maintain, p.retry, p.lockTolerance, p.busy = 5*time.Millisecond, 20*time.Millisecond, 10*time.Millisecond, 50*time.Millisecond, 20*time.Millisecond
 	p.clock, p.dropEvery = 0, 20*time.Millisecond
 	p.drop = time.Second // a test's disk may be busy
 	return p
@@ -107,7 +107,7 @@ func reader(t *testing.T, path string) *Reader {
 type script struct {
 	line    string
 	at      time.Time
-	entries []story.Entry
+	entries []callrecord.Entry
 }
 
 func on(line string, at time.Time) *script { return &script{line: line, at: at} }
@@ -120,14 +120,14 @@ func (s *script) after(d time.Duration, event string, effects ...string) *script
 		if err != nil {
 			panic(err)
 		}
-		s.entries = append(s.entries, story.Entry{At: s.at, Line: s.line, Event: ev})
+		s.entries = append(s.entries, callrecord.Entry{At: s.at, Line: s.line, Event: ev})
 	}
 	for _, effect := range effects {
 		ef, err := supervision.ParseEffect(effect)
 		if err != nil {
 			panic(err)
 		}
-		s.entries = append(s.entries, story.Entry{At: s.at, Line: s.line, Effect: ef})
+		s.entries = append(s.entries, callrecord.Entry{At: s.at, Line: s.line, Effect: ef})
 	}
 	return s
 }
@@ -139,8 +139,8 @@ func (s *script) into(j *Journal) *script {
 	return s
 }
 
-// held is a call whose hold is cleared by an interruption; hook is what was seen after it: on, off or unknown.
-func held(line string, at time.Time, call uint64, hook string) *script {
+// heldCallScript is a call whose hold is cleared by an interruption; hook is what was seen after it: on, off or unknown.
+func heldCallScript(line string, at time.Time, call uint64, hook string) *script {
 	s := on(line, at).
 		after(0, fmt.Sprintf("call-arrived call=%d", call), fmt.Sprintf("offer-call call=%d", call)).
 		after(40*time.Millisecond, fmt.Sprintf("call-ringing call=%d", call)).
@@ -167,18 +167,18 @@ func unanswered(line string, at time.Time, call uint64) *script {
 		after(20*time.Second, fmt.Sprintf("far-end-cleared call=%d evidence=bye", call), fmt.Sprintf("clear-adapter-leg call=%d", call))
 }
 
-func noteOf(line string, call uint64) story.Note {
-	return story.Note{Line: line, Call: supervision.CallID(call), Direction: story.Incoming,
-		Party: story.Party{Number: "5550123", Name: "Wardrobe", CallID: "a84b4c76e66710@pbx.example"}}
+func noteOf(line string, call uint64) callrecord.CallInfo {
+	return callrecord.CallInfo{Line: line, Call: supervision.CallID(call), Direction: callrecord.Incoming,
+		Party: callrecord.Party{Number: "5550123", Name: "Wardrobe", CallID: "a84b4c76e66710@pbx.example"}}
 }
 
-func TestWhatWasWrittenIsRead(t *testing.T) {
+func TestWriteAndRead(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
 	assert.Equal(t, uint64(1), j.FirstCall())
-	j.AppendNote(noteOf("box-office", 1))
-	s := held("box-office", start, 1, "off").into(j)
-	held("stage-door", start.Add(time.Second), 2, "on").into(j)
+	j.AppendCallInfo(noteOf("box-office", 1))
+	s := heldCallScript("box-office", start, 1, "off").into(j)
+	heldCallScript("stage-door", start.Add(time.Second), 2, "on").into(j)
 	unanswered("box-office", start.Add(time.Hour), 3).into(j)
 	require.NoError(t, j.Close())
 	files, err := filepath.Glob(path + "*")
@@ -190,16 +190,16 @@ func TestWhatWasWrittenIsRead(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, rows, 3)
 	a := rows[0].Account
-	assert.Equal(t, story.Account{
-		Line: "box-office", Call: 1, Direction: story.Incoming, Party: story.Party{Number: "5550123", Name: "Wardrobe", CallID: "a84b4c76e66710@pbx.example"},
+	assert.Equal(t, callrecord.Account{
+		Line: "box-office", Call: 1, Direction: callrecord.Incoming, Party: callrecord.Party{Number: "5550123", Name: "Wardrobe", CallID: "a84b4c76e66710@pbx.example"},
 		Began: start, Answered: start.Add(4040 * time.Millisecond), Cleared: start.Add(34040 * time.Millisecond), Ended: s.at,
-		ClearedBy: story.ClearedByFarEnd, Evidence: supervision.EvidenceBye, Answer: supervision.AnswerConfirmed,
+		ClearedBy: callrecord.ClearedByFarEnd, Evidence: supervision.EvidenceBye, Answer: supervision.AnswerConfirmed,
 		Openings: 1, Asked: 800 * time.Millisecond, Measured: 801250 * time.Microsecond,
-		Hook: supervision.HookOff, Verified: story.VerifiedByProbe, Outcome: story.OutcomeIncident, Incident: supervision.IncidentIntervalShort,
+		Hook: supervision.HookOff, Verified: callrecord.VerificationProbe, Outcome: callrecord.OutcomeIncident, Incident: supervision.IncidentIntervalShort,
 	}, a)
 	assert.Equal(t, []uint64{1, 2, 3}, []uint64{uint64(rows[0].Call), uint64(rows[1].Call), uint64(rows[2].Call)})
-	assert.Equal(t, story.OutcomeCleared, rows[1].Outcome)
-	assert.Equal(t, story.OutcomeNoNeed, rows[2].Outcome)
+	assert.Equal(t, callrecord.OutcomeCleared, rows[1].Outcome)
+	assert.Equal(t, callrecord.OutcomeNotNeeded, rows[2].Outcome)
 
 	row, entries, err := r.Call(ctx, 1)
 	require.NoError(t, err)
@@ -241,7 +241,7 @@ func TestWhatWasWrittenIsRead(t *testing.T) {
 
 	open, err := r.Incidents(ctx, "", true, time.Time{})
 	require.NoError(t, err)
-	assert.Equal(t, []story.Incident{{Line: "box-office", Call: 1, Reason: supervision.IncidentIntervalShort, Began: s.at}}, open)
+	assert.Equal(t, []callrecord.Incident{{Line: "box-office", Call: 1, Reason: supervision.IncidentIntervalShort, Began: s.at}}, open)
 	lines, err := r.Lines(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, []string{"box-office", "stage-door"}, lines)
@@ -251,7 +251,7 @@ func TestWhatWasWrittenIsRead(t *testing.T) {
 	assert.Equal(t, []time.Duration{800 * time.Millisecond, 801250 * time.Microsecond}, []time.Duration{time.Duration(asked), time.Duration(measured)})
 }
 
-func TestCallByHandBringsWhatAskedForIt(t *testing.T) {
+func TestPulseByHandHasItsRequest(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
 	s := on("workshop", start).
@@ -263,7 +263,7 @@ func TestCallByHandBringsWhatAskedForIt(t *testing.T) {
 	r := reader(t, path)
 	row, entries, err := r.Last(ctx, "workshop")
 	require.NoError(t, err)
-	assert.Equal(t, story.ByHand, row.Direction)
+	assert.Equal(t, callrecord.ByHand, row.Direction)
 	assert.Equal(t, s.entries, entries)
 }
 
@@ -277,17 +277,17 @@ func TestCallNumbersGoOn(t *testing.T) {
 	require.NoError(t, j.Close())
 }
 
-func TestNoJournalToRead(t *testing.T) {
+func TestReaderWithoutFile(t *testing.T) {
 	path := newPath(t)
 	_, err := OpenReader(path)
-	assert.ErrorIs(t, err, ErrNone)
+	assert.ErrorIs(t, err, ErrNotFound)
 	assert.ErrorContains(t, err, "start the daemon once")
 	require.NoError(t, os.WriteFile(path, nil, 0o600))
 	_, err = OpenReader(path)
-	assert.ErrorIs(t, err, ErrNone, "an empty file holds no journal")
+	assert.ErrorIs(t, err, ErrNotFound, "an empty file holds no journal")
 	require.NoError(t, os.WriteFile(path, []byte("Dear diary, today nothing happened.\n"), 0o600))
 	_, err = OpenReader(path)
 	require.Error(t, err)
-	assert.False(t, errors.Is(err, ErrNone))
+	assert.False(t, errors.Is(err, ErrNotFound))
 	assert.ErrorContains(t, err, "damaged")
 }

@@ -18,7 +18,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 var kills = flag.Int("kills", 10, "how often the writing process is killed")
@@ -64,8 +64,8 @@ func appendForever(j *Journal, to *os.File) {
 }
 
 // step is the n-th of ten entries of a call.
-func step(n int, line string, call uint64, at time.Time) story.Entry {
-	e := story.Entry{At: at, Line: line}
+func step(n int, line string, call uint64, at time.Time) callrecord.Entry {
+	e := callrecord.Entry{At: at, Line: line}
 	c, seq := supervision.CallID(call), supervision.Seq(call)
 	switch n % 10 {
 	case 0:
@@ -141,8 +141,8 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	require.NoError(t, err)
 	broken := 0
 	for _, row := range rows {
-		require.NotEqual(t, story.OutcomeOpen, row.Outcome)
-		if row.Outcome == story.OutcomeBroken {
+		require.NotEqual(t, callrecord.OutcomeInProgress, row.Outcome)
+		if row.Outcome == callrecord.OutcomeBrokenOff {
 			broken++
 		}
 	}

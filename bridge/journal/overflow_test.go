@@ -9,11 +9,11 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
-// TestTooMuchForAnOutage sends more than can be held while the file is locked: entries beyond the bound are lost and counted, accounts are not.
-func TestTooMuchForAnOutage(t *testing.T) {
+// TestOverflowDuringAnOutage sends more than can be held while the file is locked: entries beyond the bound are lost and counted, accounts are not.
+func TestOverflowDuringAnOutage(t *testing.T) {
 	path := newPath(t)
 	o, logs := watched(path)
 	p := quick()
@@ -28,7 +28,7 @@ func TestTooMuchForAnOutage(t *testing.T) {
 	})
 	const calls = 200 // of 14 rows each
 	for call := uint64(1); call <= calls; call++ {
-		held("box-office", start.Add(time.Duration(call)*time.Minute), call, "on").into(j)
+		heldCallScript("box-office", start.Add(time.Duration(call)*time.Minute), call, "on").into(j)
 	}
 	const dropped = uint64(calls*14 - 1500) // in the end: they are not dropped all at once
 	eventually(t, "alarm", func() bool { return alarms(logs, "locked") > 0 && j.Health().Dropped >= dropped })
@@ -49,7 +49,7 @@ func TestTooMuchForAnOutage(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, rows, calls)
 	for _, row := range rows {
-		require.Equal(t, story.OutcomeCleared, row.Outcome)
+		require.Equal(t, callrecord.OutcomeCleared, row.Outcome)
 	}
 }
 
@@ -57,13 +57,13 @@ func TestQueueIsBounded(t *testing.T) {
 	var q queue
 	q.init(1000)
 	for range 1100 {
-		q.putEntry(&story.Entry{Line: "box-office"})
+		q.putEntry(&callrecord.Entry{Line: "box-office"})
 	}
 	n, dropped := q.state()
 	assert.Equal(t, 1000, n)
 	assert.Equal(t, uint64(100), dropped)
 	for range queueReserve + 1 {
-		q.put(record{line: &LineState{}})
+		q.put(record{line: &SavedLine{}})
 	}
 	n, dropped = q.state()
 	assert.Equal(t, 1000+queueReserve, n, "a line's state is kept when nothing else can be")
@@ -81,9 +81,9 @@ func TestFileTakenAway(t *testing.T) {
 	path := newPath(t)
 	o, logs := watched(path)
 	j := open(o, quick())
-	j.KeepLine(LineState{Line: "box-office", Stayed: 3})
-	held("box-office", start, 1, "on").into(j)
-	during := held("stage-door", start, 3, "on")
+	j.SaveLine(SavedLine{Line: "box-office", Stayed: 3})
+	heldCallScript("box-office", start, 1, "on").into(j)
+	during := heldCallScript("stage-door", start, 3, "on")
 	for _, e := range during.entries[:5] {
 		j.Append(e)
 	}
@@ -92,7 +92,7 @@ func TestFileTakenAway(t *testing.T) {
 		require.NoError(t, os.Remove(path+suffix))
 	}
 	eventually(t, "it is seen", func() bool { return alarms(logs, "taken away") == 1 })
-	held("box-office", start.Add(time.Hour), 2, "on").into(j)
+	heldCallScript("box-office", start.Add(time.Hour), 2, "on").into(j)
 	for _, e := range during.entries[5:] {
 		j.Append(e)
 	}
@@ -104,9 +104,9 @@ func TestFileTakenAway(t *testing.T) {
 	assert.Len(t, entries, 13)
 	row, _, err := r.Call(ctx, 3)
 	require.NoError(t, err)
-	assert.Equal(t, story.OutcomeCleared, row.Outcome, "a call that was under way is written anew")
+	assert.Equal(t, callrecord.OutcomeCleared, row.Outcome, "a call that was under way is written anew")
 	assert.Equal(t, start, row.Began)
-	k, err := r.LineState(ctx, "box-office")
+	k, err := r.SavedLine(ctx, "box-office")
 	require.NoError(t, err)
 	assert.Equal(t, 3, k.Stayed, "what is kept is written anew")
 }
@@ -114,8 +114,8 @@ func TestFileTakenAway(t *testing.T) {
 func TestLockedWhenOpened(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
-	j.KeepLine(LineState{Line: "box-office", Stayed: 3})
-	held("box-office", start, 7, "on").into(j)
+	j.SaveLine(SavedLine{Line: "box-office", Stayed: 3})
+	heldCallScript("box-office", start, 7, "on").into(j)
 	require.NoError(t, j.Close())
 	other, err := sql.Open("sqlite", dsn(path, "mode=rw&_pragma=locking_mode(EXCLUSIVE)"))
 	require.NoError(t, err)
@@ -125,8 +125,8 @@ func TestLockedWhenOpened(t *testing.T) {
 	began := time.Now()
 	j = open(options(t, path), quick())
 	assert.Less(t, time.Since(began), firstLoad+time.Second)
-	assert.Equal(t, LineState{Line: "box-office"}, j.LineState("box-office"), "not known yet")
+	assert.Equal(t, SavedLine{Line: "box-office"}, j.SavedLine("box-office"), "not known yet")
 	require.NoError(t, other.Close())
-	eventually(t, "it is read later", func() bool { return j.LineState("box-office").Stayed == 3 && j.FirstCall() == 8 })
+	eventually(t, "it is read later", func() bool { return j.SavedLine("box-office").Stayed == 3 && j.FirstCall() == 8 })
 	require.NoError(t, j.Close())
 }

@@ -20,7 +20,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 var (
@@ -116,7 +116,7 @@ func bootAndCut(t *testing.T, kernel, initrd, disk string) (told int) {
 	t.Helper()
 	cmd := exec.Command("qemu-system-x86_64", "-machine", "q35,accel=tcg", "-cpu", "max", "-m", "512", "-nodefaults", "-no-user-config",
 		"-display", "none", "-no-reboot", "-kernel", filepath.Join(kernel, "vmlinuz"), "-initrd", initrd,
-		"-append", "console=ttyS0 quiet loglevel=4 panic=-1 mitigations=off "+guestEnv+"=1",
+		"-append", "console=ttyS0 quiet loglevel=4 panic=-1 mitigations=off "+virtualMachineEnv+"=1",
 		"-chardev", "stdio,id=out,signal=off", "-serial", "chardev:out",
 		"-drive", "file="+disk+",format=raw,if=virtio,cache=writeback")
 	out, err := cmd.StdoutPipe()
@@ -185,10 +185,10 @@ func afterTheCut(t *testing.T, disk string) int {
 	assert.Equal(t, top, count, "no gap")
 
 	j := Open(options(t, path))
-	held("box-office", time.Now(), j.FirstCall(), "on").into(j)
+	heldCallScript("box-office", time.Now(), j.FirstCall(), "on").into(j)
 	require.NoError(t, j.Close())
 	rows, err := reader(t, path).Calls(ctx, Filter{Limit: 1})
 	require.NoError(t, err)
-	assert.Equal(t, story.OutcomeCleared, rows[0].Outcome, "it goes on")
+	assert.Equal(t, callrecord.OutcomeCleared, rows[0].Outcome, "it goes on")
 	return count
 }

@@ -3,7 +3,7 @@ package journal
 import (
 	"sync"
 
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 const (
@@ -18,10 +18,10 @@ const (
 
 // record is one thing to record: the one pointer that is not nil, else the entry.
 type record struct {
-	entry story.Entry
-	note  *story.Note
-	trial *Trial
-	line  *LineState
+	entry    callrecord.Entry
+	callInfo *callrecord.CallInfo
+	trial    *Trial
+	line     *SavedLine
 }
 
 type chunk struct {
@@ -51,7 +51,7 @@ func (q *queue) init(limit int) {
 	q.chunks = make([]*chunk, 0, (limit+queueReserve)/chunkSize+1)
 }
 
-func (q *queue) putEntry(e *story.Entry) {
+func (q *queue) putEntry(e *callrecord.Entry) {
 	q.mu.Lock()
 	r := q.placeLocked(q.limit)
 	if r == nil {
@@ -130,7 +130,7 @@ func (q *queue) giveBack(chunks []*chunk) {
 	for _, c := range chunks {
 		for i := range c.records[:c.n] {
 			r := &c.records[i]
-			r.note, r.trial, r.line = nil, nil, nil
+			r.callInfo, r.trial, r.line = nil, nil, nil
 		}
 		c.n = 0
 	}

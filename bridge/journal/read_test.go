@@ -11,19 +11,19 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 func TestReadWhileItIsWritten(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
-	held("box-office", start, 1, "on").into(j)
+	heldCallScript("box-office", start, 1, "on").into(j)
 	written(t, j)
 	r := reader(t, path)
 	rows, err := r.db.Query("SELECT * FROM events") // a reader in the middle of its reading
 	require.NoError(t, err)
 	require.True(t, rows.Next())
-	s := held("box-office", start.Add(time.Hour), 2, "on")
+	s := heldCallScript("box-office", start.Add(time.Hour), 2, "on")
 	for _, e := range s.entries[:4] {
 		j.Append(e)
 	}
@@ -33,7 +33,7 @@ func TestReadWhileItIsWritten(t *testing.T) {
 	got, err := r.Calls(ctx, Filter{})
 	require.NoError(t, err)
 	require.Len(t, got, 2)
-	assert.Equal(t, story.OutcomeOpen, got[1].Outcome, "it is under way")
+	assert.Equal(t, callrecord.OutcomeInProgress, got[1].Outcome, "it is under way")
 	_, entries, err := r.Call(ctx, 2)
 	require.NoError(t, err)
 	assert.Len(t, entries, 4)
@@ -44,36 +44,36 @@ func TestReadWhileItIsWritten(t *testing.T) {
 	eventually(t, "what changed since comes", func() bool {
 		news, err := r.Calls(ctx, Filter{After: seen})
 		require.NoError(t, err)
-		return len(news) == 1 && news[0].ID == got[1].ID && news[0].Outcome == story.OutcomeCleared && news[0].Changed > seen
+		return len(news) == 1 && news[0].ID == got[1].ID && news[0].Outcome == callrecord.OutcomeCleared && news[0].Changed > seen
 	})
 	require.NoError(t, j.Close())
 }
 
-func TestUnderWayAtTheEndIsBrokenOff(t *testing.T) {
+func TestUnfinishedCallIsBrokenOff(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
-	for _, e := range held("box-office", start, 1, "on").entries[:5] {
+	for _, e := range heldCallScript("box-office", start, 1, "on").entries[:5] {
 		j.Append(e)
 	}
 	require.NoError(t, j.Close())
 	row, entries, err := reader(t, path).Call(ctx, 1)
 	require.NoError(t, err)
-	assert.Equal(t, story.OutcomeBroken, row.Outcome)
+	assert.Equal(t, callrecord.OutcomeBrokenOff, row.Outcome)
 	assert.Len(t, entries, 5)
 	failed, err := reader(t, path).Calls(ctx, Filter{Failed: true})
 	require.NoError(t, err)
 	assert.Len(t, failed, 1)
 }
 
-// TestReadWithoutTheRight: whose file it is, is another trouble than what a killed daemon left.
-func TestReadWithoutTheRight(t *testing.T) {
+// TestReadWithoutPermission: whose file it is, is another trouble than what a killed daemon left.
+func TestReadWithoutPermission(t *testing.T) {
 	if os.Geteuid() == 0 {
-		asNobody(t)
+		unprivileged(t)
 		return
 	}
 	o, _ := watched(filepath.Join(t.TempDir(), "journal.db"))
 	j := open(o, quick())
-	held("box-office", start, 1, "on").into(j)
+	heldCallScript("box-office", start, 1, "on").into(j)
 	written(t, j)
 	require.NoError(t, j.Close())
 	require.NoError(t, os.Chmod(o.Path, 0o200))
@@ -84,14 +84,14 @@ func TestReadWithoutTheRight(t *testing.T) {
 // TestReadWhatAKilledDaemonLeft reads the file with its log, in a folder where the reader may write, and where it may not.
 func TestReadWhatAKilledDaemonLeft(t *testing.T) {
 	if os.Geteuid() == 0 {
-		asNobody(t)
+		unprivileged(t)
 		return
 	}
 	dir := t.TempDir()
 	path := dir + "/journal.db"
 	count := func() int {
 		r, err := OpenReader(path)
-		if errors.Is(err, ErrNone) {
+		if errors.Is(err, ErrNotFound) {
 			return 0
 		}
 		require.NoError(t, err)
@@ -136,10 +136,10 @@ func TestReadWhatAKilledDaemonLeft(t *testing.T) {
 }
 
 // A clock that was years ahead once does not hide for years what is the last call.
-func TestLastCallIsNotOfTheFuture(t *testing.T) {
+func TestLastCallIgnoresFutureDates(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
-	held("box-office", time.Now().AddDate(4, 0, 0), 1, "on").into(j)
+	heldCallScript("box-office", time.Now().AddDate(4, 0, 0), 1, "on").into(j)
 	written(t, j)
 	r := reader(t, path)
 	for _, line := range []string{"", "box-office"} {
@@ -157,11 +157,11 @@ func TestLastCallIsNotOfTheFuture(t *testing.T) {
 	}
 }
 
-func TestTheLatestOfTwoWithOneNumber(t *testing.T) {
+func TestDuplicateCallNumber(t *testing.T) {
 	path := newPath(t)
 	for n := range 2 { // the second daemon could not read what the first wrote, say
 		j := open(options(t, path), quick())
-		held("box-office", start.Add(time.Duration(n)*time.Hour), 1, "on").into(j)
+		heldCallScript("box-office", start.Add(time.Duration(n)*time.Hour), 1, "on").into(j)
 		require.NoError(t, j.Close())
 	}
 	r := reader(t, path)
@@ -175,12 +175,12 @@ func TestTheLatestOfTwoWithOneNumber(t *testing.T) {
 	assert.Equal(t, supervision.CallID(1), entries[0].Event.Call)
 }
 
-func TestPathsOfEveryForm(t *testing.T) {
+func TestUnusualPaths(t *testing.T) {
 	t.Chdir(t.TempDir())
 	require.NoError(t, os.Mkdir("state of #1 50% & more?", 0o755))
 	for _, path := range []string{"journal.db", "./state of #1 50% & more?/über.db", t.TempDir() + "/a b#c?d%41.db"} {
 		j := open(options(t, path), quick())
-		held("box-office", start, 1, "on").into(j)
+		heldCallScript("box-office", start, 1, "on").into(j)
 		require.NoError(t, j.Close())
 		assert.FileExists(t, path)
 		rows, err := reader(t, path).Calls(ctx, Filter{})

@@ -13,13 +13,13 @@ import (
 
 	"clearback/config/file"
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // What a journal file can be that is none to read.
 var (
-	// ErrNone: there is no such file.
-	ErrNone = errors.New("journal: there is none")
+	// ErrNotFound: there is no such file.
+	ErrNotFound = errors.New("journal: there is none")
 	// ErrNewer: a newer version of clearback wrote it.
 	ErrNewer = errors.New("journal: written by a newer version")
 	// ErrOlder: an older version of clearback wrote it; a daemon of this version brings it up to date when it starts.
@@ -36,11 +36,11 @@ type Reader struct {
 }
 
 // OpenReader opens a journal for reading, whether a daemon writes it, was stopped or was killed. The errors say what to do next;
-// [ErrNone], [ErrNewer] and [ErrOlder] are among them.
+// [ErrNotFound], [ErrNewer] and [ErrOlder] are among them.
 func OpenReader(path string) (*Reader, error) {
 	if _, err := os.Stat(path); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
-			return nil, fmt.Errorf("%w: %s does not exist; see journal.file in the configuration, and start the daemon once", ErrNone, path)
+			return nil, fmt.Errorf("%w: %s does not exist; see journal.file in the configuration, and start the daemon once", ErrNotFound, path)
 		}
 		return nil, fmt.Errorf("journal: %w; read it as the user of the service, or as a member of its group", err)
 	}
@@ -51,7 +51,7 @@ func OpenReader(path string) (*Reader, error) {
 	if err == nil {
 		return r, nil
 	}
-	if _, statErr := os.Stat(path + walSuffix); errors.Is(statErr, fs.ErrNotExist) && sort(err) == troubleOther {
+	if _, statErr := os.Stat(path + walSuffix); errors.Is(statErr, fs.ErrNotExist) && errorKindOf(err) == errorOther {
 		// Nobody has it open, and all that was written is in the file itself: so it can be read where nothing may be written.
 		if r, err := openReader(path, "mode=ro&immutable=1"); err == nil {
 			return r, nil
@@ -74,7 +74,7 @@ func openReader(path, query string) (*Reader, error) {
 	case v > len(schema):
 		err = newer(v)
 	case v == 0 && tables == 0:
-		err = fmt.Errorf("%w: %s is empty; start the daemon once", ErrNone, path)
+		err = fmt.Errorf("%w: %s is empty; start the daemon once", ErrNotFound, path)
 	case v < len(schema):
 		err = fmt.Errorf("%w: %s is of version %d, this one reads %d; start the daemon once, which brings it up to date and keeps all",
 			ErrOlder, path, v, len(schema))
@@ -88,13 +88,13 @@ func openReader(path, query string) (*Reader, error) {
 
 // readError says what to do about an error of reading.
 func readError(path string, err error) error {
-	if errors.Is(err, ErrNone) || errors.Is(err, ErrNewer) || errors.Is(err, ErrOlder) {
+	if errors.Is(err, ErrNotFound) || errors.Is(err, ErrNewer) || errors.Is(err, ErrOlder) {
 		return err
 	}
-	switch sort(err) {
-	case troubleDamaged:
+	switch errorKindOf(err) {
+	case errorDamaged:
 		return fmt.Errorf("journal: %s is damaged; a running daemon sets it aside when it meets the damage; to see the rest, read a copy with SQLite's own recovery: %w", path, err)
-	case troubleBusy:
+	case errorBusy:
 		return fmt.Errorf("journal: %s is locked by another program; end it and try again: %w", path, err)
 	}
 	if syscall.Access(path, readable) != nil {
@@ -115,7 +115,7 @@ type Row struct {
 	ID int64 // rises with every call
 	// Changed rises with every change of any call: what `calls --follow` waits for.
 	Changed int64
-	story.Account
+	callrecord.Account
 
 	// of the entries
 	line        int64
@@ -126,7 +126,7 @@ type Row struct {
 type Filter struct {
 	Line   string
 	Since  time.Time
-	Failed bool  // those of which [story.Account.Failed] says so
+	Failed bool  // those of which [callrecord.Account.Failed] says so
 	After  int64 // only with Changed beyond it
 	Limit  int   // the latest so many; 0: all
 }
@@ -143,7 +143,7 @@ func lastQuery(only string) string {
 const entriesQuery = `SELECT id, at, text, 0 FROM events WHERE line = ?1 AND id BETWEEN ?2 AND ?3
 	UNION ALL SELECT id, at, text, 1 FROM effects WHERE line = ?1 AND id BETWEEN ?2 AND ?3 ORDER BY 1 LIMIT ?4`
 
-// Calls returns calls in the order of their beginning. What was under way when a daemon ended, or died, is [story.OutcomeBroken] from that end
+// Calls returns calls in the order of their beginning. What was under way when a daemon ended, or died, is [callrecord.OutcomeBrokenOff] from that end
 // on, or once a daemon began again.
 func (r *Reader) Calls(ctx context.Context, f Filter) ([]Row, error) {
 	query, args := f.query()
@@ -226,7 +226,7 @@ var ErrUnknown = errors.New("journal: not known")
 
 // Call returns the call of that number (the latest, if a number was used twice), with the entries of it and those of its line meanwhile.
 // Without one the error is an [ErrUnknown].
-func (r *Reader) Call(ctx context.Context, call uint64) (Row, []story.Entry, error) {
+func (r *Reader) Call(ctx context.Context, call uint64) (Row, []callrecord.Entry, error) {
 	rows, err := r.rows(ctx, callQuery, int64(call))
 	if err != nil {
 		return Row{}, nil, err
@@ -238,12 +238,12 @@ func (r *Reader) Call(ctx context.Context, call uint64) (Row, []story.Entry, err
 	return rows[0], entries, err
 }
 
-// ahead is how far a call may lie in the future before it is one of a clock that was wrong.
-const ahead = time.Hour
+// maxFuture is how far a call may lie in the future before it is one of a clock that was wrong.
+const maxFuture = time.Hour
 
 // Last returns the last call of a line ("": of any) that had a clearing, else the last call. What a clock that was wrong put into the future
 // comes after everything else. Without any the error is an [ErrUnknown].
-func (r *Reader) Last(ctx context.Context, line string) (Row, []story.Entry, error) {
+func (r *Reader) Last(ctx context.Context, line string) (Row, []callrecord.Entry, error) {
 	lines := []string{line}
 	if line == "" {
 		var err error
@@ -251,7 +251,7 @@ func (r *Reader) Last(ctx context.Context, line string) (Row, []story.Entry, err
 			return Row{}, nil, err
 		}
 	}
-	for _, until := range []int64{time.Now().Add(ahead).UnixMicro(), 1<<63 - 1} {
+	for _, until := range []int64{time.Now().Add(maxFuture).UnixMicro(), 1<<63 - 1} {
 		for _, only := range []string{" AND c.clearing = 1", ""} {
 			last, err := r.lastOf(ctx, lines, only, until)
 			if err != nil {
@@ -287,12 +287,12 @@ func (r *Reader) lastOf(ctx context.Context, lines []string, only string, until 
 const mostEntries = 5000
 
 // entries returns what happened on a call's line from its beginning to its last change.
-func (r *Reader) entries(ctx context.Context, of *Row) ([]story.Entry, error) {
+func (r *Reader) entries(ctx context.Context, of *Row) ([]callrecord.Entry, error) {
 	last := of.last
-	if of.Outcome == story.OutcomeOpen { // it goes on
+	if of.Outcome == callrecord.OutcomeInProgress { // it goes on
 		last = 1<<63 - 1
 	}
-	var all []story.Entry
+	var all []callrecord.Entry
 	err := each(ctx, r.db, entriesQuery,
 		func(rows *sql.Rows) error {
 			var id, at int64
@@ -301,7 +301,7 @@ func (r *Reader) entries(ctx context.Context, of *Row) ([]story.Entry, error) {
 			if err := rows.Scan(&id, &at, &text, &effect); err != nil {
 				return err
 			}
-			e := story.Entry{At: time.UnixMicro(at).UTC(), Line: of.Line}
+			e := callrecord.Entry{At: time.UnixMicro(at).UTC(), Line: of.Line}
 			var err error
 			if effect {
 				e.Effect, err = supervision.ParseEffect(text)
@@ -318,7 +318,7 @@ func (r *Reader) entries(ctx context.Context, of *Row) ([]story.Entry, error) {
 }
 
 // Incidents returns incidents in the order of their beginning: the open ones only, or all that lasted beyond since; of a line or ("") of all.
-func (r *Reader) Incidents(ctx context.Context, line string, open bool, since time.Time) ([]story.Incident, error) {
+func (r *Reader) Incidents(ctx context.Context, line string, open bool, since time.Time) ([]callrecord.Incident, error) {
 	query := `SELECT l.name, i.call, i.reason, i.rule, i.flash, i.began, i.ended FROM incidents i JOIN lines l ON l.id = i.line WHERE `
 	var args []any
 	switch {
@@ -334,9 +334,9 @@ func (r *Reader) Incidents(ctx context.Context, line string, open bool, since ti
 		query += " AND i.line = (SELECT id FROM lines WHERE name = ?)"
 		args = append(args, line)
 	}
-	var all []story.Incident
+	var all []callrecord.Incident
 	err := each(ctx, r.db, query+" ORDER BY i.began, i.id", func(rows *sql.Rows) error {
-		var i story.Incident
+		var i callrecord.Incident
 		var began, ended sql.NullInt64
 		err := rows.Scan(&i.Line, &i.Call, &i.Reason, &i.Rule, &i.Flash, &began, &ended)
 		i.Began, i.Ended = instant(began), instant(ended)
@@ -369,18 +369,18 @@ func (r *Reader) Trials(ctx context.Context, line string) ([]Trial, error) {
 	return all, nil
 }
 
-// LineState returns what was kept of a line, the zero value with Line if nothing is known.
-func (r *Reader) LineState(ctx context.Context, line string) (LineState, error) {
-	all, err := lineStates(ctx, r.db)
+// SavedLine returns what was kept of a line, the zero value with Line if nothing is known.
+func (r *Reader) SavedLine(ctx context.Context, line string) (SavedLine, error) {
+	all, err := savedLines(ctx, r.db)
 	if err != nil {
-		return LineState{Line: line}, readError(r.path, err)
+		return SavedLine{Line: line}, readError(r.path, err)
 	}
 	for _, k := range all {
 		if k.Line == line {
 			return k, nil
 		}
 	}
-	return LineState{Line: line}, nil
+	return SavedLine{Line: line}, nil
 }
 
 // Lines returns the names of all lines that the journal knows, sorted.

@@ -5,10 +5,10 @@ import (
 	"time"
 )
 
-// shared is what the writer and its callers both see.
-type shared struct {
+// writerState is what the writer and its callers both see.
+type writerState struct {
 	mu      sync.Mutex
-	states  map[string]LineState
+	states  map[string]SavedLine
 	first   uint64
 	problem string
 	since   time.Time
@@ -16,13 +16,13 @@ type shared struct {
 	pending int
 }
 
-func (s *shared) firstCall() uint64 {
+func (s *writerState) firstCall() uint64 {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return max(1, s.first)
 }
 
-func (s *shared) line(name string) LineState {
+func (s *writerState) line(name string) SavedLine {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	k := s.states[name]
@@ -30,8 +30,8 @@ func (s *shared) line(name string) LineState {
 	return k
 }
 
-// keep takes a line's state: all of it but older trust.
-func (s *shared) keep(k LineState) {
+// save takes a line's state: all of it but older trust.
+func (s *writerState) save(k SavedLine) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if was := s.states[k.Line]; !k.Trust.At.After(was.Trust.At) {
@@ -41,7 +41,7 @@ func (s *shared) keep(k LineState) {
 }
 
 // loaded takes what the file says. What was kept since the start counts for more, but for older trust.
-func (s *shared) loaded(all []LineState, first uint64) {
+func (s *writerState) loaded(all []SavedLine, first uint64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.first = max(s.first, first)
@@ -58,29 +58,29 @@ func (s *shared) loaded(all []LineState, first uint64) {
 }
 
 // all returns every line's state.
-func (s *shared) all() []LineState {
+func (s *writerState) all() []SavedLine {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	all := make([]LineState, 0, len(s.states))
+	all := make([]SavedLine, 0, len(s.states))
 	for _, k := range s.states {
 		all = append(all, k)
 	}
 	return all
 }
 
-func (s *shared) health() Health {
+func (s *writerState) health() Health {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return Health{Problem: s.problem, Since: s.since, Dropped: s.lost, Queued: s.pending}
 }
 
-func (s *shared) count(pending int, lost uint64) {
+func (s *writerState) count(pending int, lost uint64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.pending, s.lost = pending, lost
 }
 
-func (s *shared) setProblem(problem string, since time.Time) {
+func (s *writerState) setProblem(problem string, since time.Time) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.problem, s.since = problem, since

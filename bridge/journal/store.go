@@ -9,22 +9,22 @@ import (
 	"strings"
 	"time"
 
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // store is an open file and what must be known of it to write. It belongs to the writer's goroutine.
 type store struct {
 	// set once
-	path   string
-	detail Detail
-	file   os.FileInfo
-	db     *sql.DB
-	conn   *sql.Conn
-	run    int64
-	begun  int64     // the run, as the file says
-	since  time.Time // the same by a clock that nobody sets
-	goesOn bool      // this process wrote it before
-	stmts  statements
+	path      string
+	detail    Detail
+	file      os.FileInfo
+	db        *sql.DB
+	conn      *sql.Conn
+	run       int64
+	begun     int64     // the run, as the file says
+	since     time.Time // the same by a clock that nobody sets
+	continued bool      // this process wrote it before
+	stmts     statements
 
 	lines   map[string]int64 // their rows
 	call    int64            // the last row of calls
@@ -116,12 +116,12 @@ func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Tim
 		if err := s.read(ctx); err != nil {
 			return err
 		}
-		if s.goesOn, err = before.isRunOf(ctx, s.conn); err != nil || s.goesOn {
+		if s.continued, err = before.isRunOf(ctx, s.conn); err != nil || s.continued {
 			return err
 		}
 		return s.begin(ctx, o.Version, now)
 	})
-	if err == nil && s.goesOn {
+	if err == nil && s.continued {
 		s.run, s.begun, s.since, s.base, s.stale, s.newest = before.run, before.begun, before.since, before.base, before.stale, before.newest
 	}
 	return s, err
@@ -193,7 +193,7 @@ func (s *store) begin(ctx context.Context, version string, now time.Time) error 
 // findBroken looks up the answered calls that an earlier run, which did not end in order, left without an outcome.
 func (s *store) findBroken(ctx context.Context) error {
 	return each(ctx, s.conn, fmt.Sprintf(`SELECT l.name, c.call FROM calls c JOIN lines l ON l.id = c.line
-		WHERE c.outcome = %d AND c.run < ? AND c.answered IS NOT NULL ORDER BY c.id`, story.OutcomeOpen),
+		WHERE c.outcome = %d AND c.run < ? AND c.answered IS NOT NULL ORDER BY c.id`, callrecord.OutcomeInProgress),
 		func(rows *sql.Rows) error {
 			var line string
 			var call uint64
@@ -207,7 +207,7 @@ func (s *store) findBroken(ctx context.Context) error {
 func (s *store) breakOff(ctx context.Context, which string, args ...any) error {
 	res, err := s.conn.ExecContext(ctx, fmt.Sprintf(
 		"UPDATE calls SET outcome = %d, failed = answered IS NOT NULL, clearing = clearing OR answered IS NOT NULL, changed = ? WHERE outcome = %d AND %s",
-		story.OutcomeBroken, story.OutcomeOpen, which), append([]any{s.changed + 1}, args...)...)
+		callrecord.OutcomeBrokenOff, callrecord.OutcomeInProgress, which), append([]any{s.changed + 1}, args...)...)
 	if err != nil {
 		return err
 	}
@@ -232,7 +232,7 @@ func (s *store) anchor(first seq) {
 }
 
 // write writes all of the digest but at most limit rows, in one transaction, and returns how many rows it wrote.
-func (s *store) write(ctx context.Context, d *digest, limit int) (rows int, err error) {
+func (s *store) write(ctx context.Context, d *batcher, limit int) (rows int, err error) {
 	rows = min(limit, len(d.rows))
 	call, changed := s.call, s.changed
 	fresh := map[*account]int64{}
@@ -357,7 +357,7 @@ func (s *store) account(ctx context.Context, a *account, fresh map[*account]int6
 }
 
 // callValues are those of callColumns.
-func (s *store) callValues(to []any, line int64, a *story.Account) []any {
+func (s *store) callValues(to []any, line int64, a *callrecord.Account) []any {
 	p := s.detail.of(a.Party, a.Emergency)
 	return append(to, s.changed, line, int64(a.Call), int64(a.Direction), a.Emergency, a.Trial, p.Number, p.Name, p.CallID,
 		a.Began.UnixMicro(), number(a.Answered), number(a.Cleared), number(a.Ended),
@@ -367,12 +367,12 @@ func (s *store) callValues(to []any, line int64, a *story.Account) []any {
 }
 
 // clearing tells whether there is a clearing to explain, or a call that ended otherwise than it should have.
-func clearing(a *story.Account) bool {
-	return !a.Cleared.IsZero() && a.Outcome != story.OutcomeNoNeed || a.Openings > 0 || a.Outcome == story.OutcomeRefused ||
-		a.Outcome == story.OutcomeBroken && !a.Answered.IsZero()
+func clearing(a *callrecord.Account) bool {
+	return !a.Cleared.IsZero() && a.Outcome != callrecord.OutcomeNotNeeded || a.Openings > 0 || a.Outcome == callrecord.OutcomeRefused ||
+		a.Outcome == callrecord.OutcomeBrokenOff && !a.Answered.IsZero()
 }
 
-func (s *store) incident(ctx context.Context, i *story.Incident, lines *[]string) error {
+func (s *store) incident(ctx context.Context, i *callrecord.Incident, lines *[]string) error {
 	line, err := s.line(ctx, i.Line, lines)
 	if err != nil {
 		return err
@@ -391,7 +391,7 @@ func (s *store) trial(ctx context.Context, t *Trial, lines *[]string) error {
 	return err
 }
 
-func (s *store) state(ctx context.Context, k *LineState, lines *[]string) error {
+func (s *store) state(ctx context.Context, k *SavedLine, lines *[]string) error {
 	line, err := s.line(ctx, k.Line, lines)
 	if err != nil {
 		return err
@@ -427,13 +427,13 @@ func (s *store) over(ctx context.Context, line string, at time.Time) error {
 	return nil
 }
 
-// lineStates reads what is kept of all lines.
-func lineStates(ctx context.Context, c querier) ([]LineState, error) {
-	var all []LineState
+// savedLines reads what is kept of all lines.
+func savedLines(ctx context.Context, c querier) ([]SavedLine, error) {
+	var all []SavedLine
 	err := each(ctx, c, `SELECT name, stayed, basis, callback_by, recent, recent_at, no_opening_by, probe, sense, user_agent, trust_at
 		FROM lines ORDER BY name`,
 		func(rows *sql.Rows) error {
-			var k LineState
+			var k SavedLine
 			var by, recent, pause, at sql.NullInt64
 			err := rows.Scan(&k.Line, &k.Stayed, &k.Basis, &by, &k.Recent, &recent, &pause, &k.Trust.Probe, &k.Trust.Sense, &k.Trust.UserAgent, &at)
 			k.CallbackBy, k.RecentAt, k.NoOpeningBy, k.Trust.At = instant(by), instant(recent), instant(pause), instant(at)

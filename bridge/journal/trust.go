@@ -19,7 +19,7 @@ const trustRetry = 10 * time.Millisecond
 func SaveTrust(path, line string, t Trust) error {
 	limit := time.Now().Add(trustWait)
 	err := trust(path, line, t)
-	for err != nil && sort(err) == troubleBusy && time.Now().Before(limit) {
+	for err != nil && errorKindOf(err) == errorBusy && time.Now().Before(limit) {
 		// SQLite does not wait while another process makes the file what it is.
 		<-time.After(trustRetry)
 		err = trust(path, line, t)

@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // makeVersion makes a file as that version left it.
@@ -57,7 +57,7 @@ func dump(t *testing.T, path string) map[string][][]any {
 	return all
 }
 
-func TestVersion1ComesUpToDate(t *testing.T) {
+func TestMigrationFromVersion1(t *testing.T) {
 	path := makeVersion(t, 1)
 	before := dump(t, path)
 	for table, rows := range before {
@@ -75,9 +75,9 @@ func TestVersion1ComesUpToDate(t *testing.T) {
 
 	j := open(options(t, path), quick())
 	assert.Equal(t, uint64(49), j.FirstCall())
-	assert.Equal(t, LineState{Line: "box-office", Stayed: 1, Basis: "800ms 1.2s", CallbackBy: time.UnixMicro(1773519000000000).UTC(),
-		Trust: Trust{Probe: true, UserAgent: "Millrace ATA 3", At: start}}, j.LineState("box-office"))
-	held("box-office", time.UnixMicro(1773600000000000).UTC(), 49, "on").into(j)
+	assert.Equal(t, SavedLine{Line: "box-office", Stayed: 1, Basis: "800ms 1.2s", CallbackBy: time.UnixMicro(1773519000000000).UTC(),
+		Trust: Trust{Probe: true, UserAgent: "Millrace ATA 3", At: start}}, j.SavedLine("box-office"))
+	heldCallScript("box-office", time.UnixMicro(1773600000000000).UTC(), 49, "on").into(j)
 	require.NoError(t, j.Close())
 
 	r := reader(t, path)
@@ -86,7 +86,7 @@ func TestVersion1ComesUpToDate(t *testing.T) {
 	require.Len(t, rows, 10)
 	assert.Equal(t, int64(10), rows[9].ID)
 	assert.Greater(t, rows[9].Changed, rows[8].Changed)
-	assert.Equal(t, story.OutcomeBroken, rows[8].Outcome)
+	assert.Equal(t, callrecord.OutcomeBrokenOff, rows[8].Outcome)
 	var failed []supervision.CallID
 	for _, row := range rows {
 		if row.Failed() {
@@ -112,10 +112,10 @@ func TestVersion1ComesUpToDate(t *testing.T) {
 	assert.Equal(t, "ok", sound)
 }
 
-func TestNewerVersionIsLeftAlone(t *testing.T) {
+func TestNewerVersionIsNotTouched(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
-	held("box-office", start, 1, "on").into(j)
+	heldCallScript("box-office", start, 1, "on").into(j)
 	require.NoError(t, j.Close())
 	db, err := sql.Open("sqlite", dsn(path, "mode=rw"))
 	require.NoError(t, err)
@@ -131,9 +131,9 @@ func TestNewerVersionIsLeftAlone(t *testing.T) {
 	assert.ErrorIs(t, SaveTrust(path, "box-office", Trust{At: start}), ErrNewer)
 	o, logs := watched(path)
 	j = open(o, quick())
-	held("box-office", start.Add(time.Hour), 2, "on").into(j)
+	heldCallScript("box-office", start.Add(time.Hour), 2, "on").into(j)
 	eventually(t, "alarm", func() bool {
-		j.KeepLine(LineState{Line: "box-office", Stayed: 1})
+		j.SaveLine(SavedLine{Line: "box-office", Stayed: 1})
 		return alarms(logs, "newer version") >= 2
 	})
 	assert.ErrorIs(t, j.Close(), ErrNewer)

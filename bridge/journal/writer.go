@@ -13,27 +13,27 @@ import (
 
 // pace is how fast the writer goes about its work, and how much waits for it.
 type pace struct {
-	gather    time.Duration // from a record that comes to an idle writer, or from the last batch, to the next batch
-	busy      time.Duration // how long a locked file is waited for each time
-	patience  time.Duration // how long a file may be locked before that is a problem
-	retry     time.Duration // after a failure; doubled with each up to retryMax
-	retryMax  time.Duration
-	house     time.Duration // between looks at the file itself
-	aside     time.Duration // between two files that are set aside
-	ending    time.Duration // how long Close tries
-	silence   time.Duration // how long Close waits for a disk that does not answer
-	clock     time.Duration // from the start until the clock is right, where the network sets it: nothing is too old before
-	dropEvery time.Duration // between looks for what is too old
-	drop      time.Duration // how long a step of dropping should take
-	pending   int           // events and effects that are held while the file cannot be written
+	gather        time.Duration // from a record that comes to an idle writer, or from the last batch, to the next batch
+	busy          time.Duration // how long a locked file is waited for each time
+	lockTolerance time.Duration // how long a file may be locked before that is a problem
+	retry         time.Duration // after a failure; doubled with each up to retryMax
+	retryMax      time.Duration
+	maintain      time.Duration // between looks at the file itself
+	setAsidePause time.Duration // between two files that are set aside
+	closeTimeout  time.Duration // how long Close tries
+	diskTimeout   time.Duration // how long Close waits for a disk that does not answer
+	clock         time.Duration // from the start until the clock is right, where the network sets it: nothing is too old before
+	dropEvery     time.Duration // between looks for what is too old
+	drop          time.Duration // how long a step of dropping should take
+	pending       int           // events and effects that are held while the file cannot be written
 }
 
 // paceNow is the pace of service. A batch every 100 ms: what waits for it and what is being written is what a kill can take.
 func paceNow() pace {
 	return pace{
-		gather: 100 * time.Millisecond, busy: 200 * time.Millisecond, patience: 2 * time.Second,
-		retry: 500 * time.Millisecond, retryMax: 30 * time.Second, house: 2 * time.Second, aside: 10 * time.Minute,
-		ending: 3 * time.Second, silence: 10 * time.Second, clock: 15 * time.Minute, dropEvery: time.Minute, drop: 10 * time.Millisecond,
+		gather: 100 * time.Millisecond, busy: 200 * time.Millisecond, lockTolerance: 2 * time.Second,
+		retry: 500 * time.Millisecond, retryMax: 30 * time.Second, maintain: 2 * time.Second, setAsidePause: 10 * time.Minute,
+		closeTimeout: 3 * time.Second, diskTimeout: 10 * time.Second, clock: 15 * time.Minute, dropEvery: time.Minute, drop: 10 * time.Millisecond,
 		pending: pendingLimit,
 	}
 }
@@ -52,50 +52,50 @@ type writer struct {
 	ended chan struct{} // closed when run has returned
 	tried chan struct{} // closed after the first attempt to open the file
 
-	shared shared
+	shared writerState
 
 	// owned by run
-	d        *digest
-	s        *store
-	before   *store // closed
-	point    *checkpointer
-	chunks   []*chunk
-	begun    time.Time // the last turn
-	done     time.Time
-	retryAt  time.Time
-	retry    time.Duration
-	alarm    alarm
-	busyFrom time.Time
-	asideAt  time.Time
-	housedAt time.Time
-	dataSeen int64
-	told     uint64 // lost records that the file tells of
-	lostFrom time.Time
-	dropper  dropper
-	err      error // of close
+	batcher      *batcher
+	s            *store
+	before       *store // closed
+	point        *checkpointer
+	chunks       []*chunk
+	begun        time.Time // the last turn
+	done         time.Time
+	retryAt      time.Time
+	retry        time.Duration
+	alarm        alarm
+	busyFrom     time.Time
+	asideAt      time.Time
+	maintainedAt time.Time
+	dataSeen     int64
+	reportedLost uint64 // lost records that the file tells of
+	lostFrom     time.Time
+	pruner       pruner
+	err          error // of close
 }
 
 func newWriter(o Options, p pace, q *queue) *writer {
-	d := newDigest(o.Sensed)
+	d := newBatcher(o.HasSensor)
 	d.limit = p.pending
 	return &writer{
 		o: o, pace: p, log: o.Logger.With(zap.String("journal", o.Path)), queue: q,
 		quit: make(chan struct{}), ended: make(chan struct{}), tried: make(chan struct{}),
-		shared: shared{states: map[string]LineState{}},
-		d:      d, dropper: dropper{calls: 8, pace: p},
+		shared:  writerState{states: map[string]SavedLine{}},
+		batcher: d, pruner: pruner{calls: 8, pace: p},
 	}
 }
 
 func (w *writer) close() error {
 	close(w.quit)
-	limit := time.NewTimer(w.pace.silence)
+	limit := time.NewTimer(w.pace.diskTimeout)
 	defer limit.Stop()
 	select {
 	case <-w.ended:
 		return w.err
 	case <-limit.C:
 		queued, _ := w.queue.state()
-		return fmt.Errorf("journal %s: the disk has not answered for %v; see the system's log; the last %d records or more may be lost", w.o.Path, w.pace.silence, queued)
+		return fmt.Errorf("journal %s: the disk has not answered for %v; see the system's log; the last %d records or more may be lost", w.o.Path, w.pace.diskTimeout, queued)
 	}
 }
 
@@ -104,7 +104,7 @@ func (w *writer) run() {
 	w.alarm = alarm{log: w.log, every: w.o.Remind, shared: &w.shared}
 	w.turn(time.Now())
 	close(w.tried)
-	next := time.NewTimer(w.pace.house)
+	next := time.NewTimer(w.pace.maintain)
 	defer next.Stop()
 	for {
 		select {
@@ -139,8 +139,8 @@ func (w *writer) gathering(now time.Time) time.Duration {
 
 // pause returns how long to wait for a turn that no record asks for.
 func (w *writer) pause(begun time.Time) time.Duration {
-	if w.d.empty() && !w.dropper.more {
-		return w.pace.house
+	if w.batcher.empty() && !w.pruner.more {
+		return w.pace.maintain
 	}
 	return max(time.Millisecond, w.pace.gather-time.Since(begun))
 }
@@ -151,7 +151,7 @@ func (w *writer) turn(now time.Time) {
 	if !now.Before(w.retryAt) {
 		w.settle(w.attempt(now), now)
 	}
-	w.shared.count(w.d.size(), w.d.lost)
+	w.shared.count(w.batcher.size(), w.batcher.lost)
 	w.queue.settled()
 	w.alarm.remind(now)
 }
@@ -160,24 +160,24 @@ func (w *writer) gather() {
 	w.chunks, _ = w.queue.take(w.chunks)
 	for _, c := range w.chunks {
 		for i := range c.records[:c.n] {
-			w.d.take(&c.records[i])
+			w.batcher.take(&c.records[i])
 		}
 	}
 	w.queue.giveBack(w.chunks)
-	if w.lostFrom.IsZero() && w.lost() > w.told {
+	if w.lostFrom.IsZero() && w.lost() > w.reportedLost {
 		w.lostFrom = time.Now()
 	}
 }
 
 func (w *writer) lost() uint64 {
 	_, dropped := w.queue.state()
-	return dropped + w.d.lost
+	return dropped + w.batcher.lost
 }
 
 // attempt does whatever is to be done with the file; it returns the first error.
 func (w *writer) attempt(now time.Time) error {
 	ctx := context.Background()
-	if w.s != nil && now.Sub(w.housedAt) >= w.pace.house && !sameFile(w.o.Path, w.s.file) {
+	if w.s != nil && now.Sub(w.maintainedAt) >= w.pace.maintain && !sameFile(w.o.Path, w.s.file) {
 		w.log.Error("the journal's file was taken away; a new one is begun")
 		w.release()
 	}
@@ -186,24 +186,24 @@ func (w *writer) attempt(now time.Time) error {
 			return err
 		}
 	}
-	for !w.d.empty() {
-		if len(w.d.rows) > 0 {
-			w.s.anchor(w.d.rows[0].n)
+	for !w.batcher.empty() {
+		if len(w.batcher.rows) > 0 {
+			w.s.anchor(w.batcher.rows[0].n)
 		}
-		rows, err := w.s.write(ctx, w.d, batchRows)
+		rows, err := w.s.write(ctx, w.batcher, batchRows)
 		if err != nil {
 			return err
 		}
-		w.d.written(rows)
+		w.batcher.written(rows)
 	}
-	if lost := w.lost(); lost > w.told {
-		if err := w.s.loss(ctx, w.lostFrom, now, lost-w.told); err != nil {
+	if lost := w.lost(); lost > w.reportedLost {
+		if err := w.s.loss(ctx, w.lostFrom, now, lost-w.reportedLost); err != nil {
 			return err
 		}
-		w.log.Error("records of the journal were lost", zap.Uint64("records", lost-w.told), zap.Time("since", w.lostFrom))
-		w.told, w.lostFrom = lost, time.Time{}
+		w.log.Error("records of the journal were lost", zap.Uint64("records", lost-w.reportedLost), zap.Time("since", w.lostFrom))
+		w.reportedLost, w.lostFrom = lost, time.Time{}
 	}
-	return w.house(ctx, now)
+	return w.maintain(ctx, now)
 }
 
 func (w *writer) open(ctx context.Context, now time.Time) error {
@@ -223,26 +223,26 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 		w.log.Warn("the daemon died during these calls, and a hold may have stayed: look at the lamp of the line; `clearback explain "+line+
 			"` says what to do", zap.String("line", line), zap.Uint64s("calls", s.broken[line]))
 	}
-	if !s.goesOn {
+	if !s.continued {
 		if w.before != nil {
-			w.d.anew()
+			w.batcher.rewriteAll()
 			for _, k := range w.shared.all() {
-				w.d.take(&record{line: &k})
+				w.batcher.take(&record{line: &k})
 			}
 		}
-		w.d.stale = map[string]bool{}
+		w.batcher.stale = map[string]bool{}
 		for line := range s.stale {
-			w.d.stale[line] = true
+			w.batcher.stale[line] = true
 		}
 	}
 	w.point = startCheckpointer(w.o.Path, w.log)
-	w.housedAt = now
+	w.maintainedAt = now
 	return nil
 }
 
 // load reads the lines' states into memory.
 func (w *writer) load(ctx context.Context, s *store, first uint64) error {
-	all, err := lineStates(ctx, s.conn)
+	all, err := savedLines(ctx, s.conn)
 	if err != nil {
 		return err
 	}
@@ -250,10 +250,10 @@ func (w *writer) load(ctx context.Context, s *store, first uint64) error {
 	return nil
 }
 
-// house looks after the file: what another process wrote, the log's length, and what is too old or too much.
-func (w *writer) house(ctx context.Context, now time.Time) error {
-	if now.Sub(w.housedAt) >= w.pace.house {
-		w.housedAt = now
+// maintain looks after the file: what another process wrote, the log's length, and what is too old or too much.
+func (w *writer) maintain(ctx context.Context, now time.Time) error {
+	if now.Sub(w.maintainedAt) >= w.pace.maintain {
+		w.maintainedAt = now
 		var seen int64
 		if err := w.s.conn.QueryRowContext(ctx, "PRAGMA data_version").Scan(&seen); err != nil {
 			return err
@@ -268,7 +268,7 @@ func (w *writer) house(ctx context.Context, now time.Time) error {
 	if err := w.s.checkLog(ctx, w.point); err != nil {
 		return err
 	}
-	return w.dropper.step(ctx, w.s, &w.o, now)
+	return w.pruner.step(ctx, w.s, &w.o, now)
 }
 
 // settle decides what to do after an attempt.
@@ -279,23 +279,23 @@ func (w *writer) settle(err error, now time.Time) {
 		return
 	}
 	w.retry = min(max(2*w.retry, w.pace.retry), w.pace.retryMax)
-	switch sort(err) {
-	case troubleBusy:
+	switch errorKindOf(err) {
+	case errorBusy:
 		if w.busyFrom.IsZero() {
 			w.busyFrom = now
 		}
 		w.retry = w.pace.retry
-		if now.Sub(w.busyFrom) >= w.pace.patience {
+		if now.Sub(w.busyFrom) >= w.pace.lockTolerance {
 			w.alarm.raise(now, explain(w.o.Path, err), err)
 		}
-	case troubleDamaged:
+	case errorDamaged:
 		w.release()
 		w.replace(err, now)
-	case troubleNewer:
+	case errorNewer:
 		w.release()
 		w.alarm.raise(now, "the file was written by a newer version; nothing is recorded", err)
 		w.retry = w.pace.retryMax
-	case troubleOther:
+	case errorOther:
 		w.release()
 		w.alarm.raise(now, explain(w.o.Path, err), err)
 	}
@@ -305,7 +305,7 @@ func (w *writer) settle(err error, now time.Time) {
 // replace sets a damaged file aside, so that the next attempt begins a new one; not more often than the pace allows, lest a failing
 // disk be filled.
 func (w *writer) replace(why error, now time.Time) {
-	if !w.asideAt.IsZero() && now.Sub(w.asideAt) < w.pace.aside {
+	if !w.asideAt.IsZero() && now.Sub(w.asideAt) < w.pace.setAsidePause {
 		w.alarm.raise(now, "the file is damaged again; the disk may be failing", why)
 		return
 	}
@@ -332,7 +332,7 @@ func (w *writer) release() {
 
 // finish writes what is left and closes the file.
 func (w *writer) finish() {
-	limit := time.Now().Add(w.pace.ending)
+	limit := time.Now().Add(w.pace.closeTimeout)
 	var err error
 	for again := true; again; {
 		w.gather()
@@ -341,7 +341,7 @@ func (w *writer) finish() {
 		switch {
 		case err == nil:
 			again = false
-		case sort(err) == troubleBusy:
+		case errorKindOf(err) == errorBusy:
 			again = now.Before(limit)
 		default:
 			aside := w.asideAt
@@ -356,9 +356,9 @@ func (w *writer) finish() {
 		w.s = nil
 	}
 	w.release()
-	w.shared.count(w.d.size(), w.d.lost)
+	w.shared.count(w.batcher.size(), w.batcher.lost)
 	w.queue.settled()
 	if err != nil {
-		w.err = fmt.Errorf("journal %s: %d records are lost: %s: %w", w.o.Path, w.d.size(), explain(w.o.Path, err), err)
+		w.err = fmt.Errorf("journal %s: %d records are lost: %s: %w", w.o.Path, w.batcher.size(), explain(w.o.Path, err), err)
 	}
 }

@@ -37,7 +37,7 @@ func Take() (*Network, error) {
 			continue
 		}
 		// A program may outlive the test that started it.
-		if !n.used() {
+		if !n.inUse() {
 			return n, nil
 		}
 		n.Close()
@@ -51,8 +51,8 @@ func (n *Network) Close() { _ = n.name.Close() }
 // Address is one of its addresses.
 func (n *Network) Address(host byte) netip.Addr { return netip.AddrFrom4([4]byte{127, n.a, n.b, host}) }
 
-// used tells whether any socket has one of its addresses.
-func (n *Network) used() bool {
+// inUse tells whether any socket has one of its addresses.
+func (n *Network) inUse() bool {
 	suffix := fmt.Sprintf("%02X%02X7F", n.b, n.a)
 	for _, network := range []string{"udp", "tcp"} {
 		for _, s := range sockets(network) {

@@ -49,12 +49,12 @@ func TestOwn(t *testing.T) {
 // A network where somebody left a socket behind is not taken.
 func TestUsed(t *testing.T) {
 	n := Own(t)
-	if n.used() {
+	if n.inUse() {
 		t.Fatal("nobody has a socket there")
 	}
 	for _, network := range []string{"udp", "tcp"} {
 		c := bind(t, network, netip.AddrPortFrom(n.Address(7), 0))
-		if !n.used() {
+		if !n.inUse() {
 			t.Errorf("a socket of %s is not seen", network)
 		}
 		c()

@@ -13,11 +13,11 @@ import (
 	"testing"
 	"time"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 )
 
-// patience bounds the wait for SIPp's port; only a failing test waits for so long.
-const patience = 10 * time.Second
+// sippTimeout bounds the wait for SIPp's port; only a failing test waits for so long.
+const sippTimeout = 10 * time.Second
 
 // SIPp is a run of that tool (Debian package sip-tester).
 type SIPp struct {
@@ -36,7 +36,7 @@ type SIPp struct {
 // since it sets SO_REUSEADDR, until one of them listens and the other fails with 254.
 func StartSIPp(t testing.TB, scenario string, args ...string) *SIPp {
 	t.Helper()
-	path := outsidetest.Need(t, "sipp", "sip-tester")
+	path := programtest.Need(t, "sipp", "sip-tester")
 	file, err := filepath.Abs(filepath.Join("testdata", scenario))
 	if err != nil {
 		t.Fatal(err)
@@ -73,7 +73,7 @@ func (s *SIPp) At() netip.AddrPort { return s.at }
 // awaitPort waits until it has its port. One that calls may already have ended.
 func (s *SIPp) awaitPort() {
 	s.t.Helper()
-	limit := time.NewTimer(patience)
+	limit := time.NewTimer(sippTimeout)
 	defer limit.Stop()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
@@ -87,7 +87,7 @@ func (s *SIPp) awaitPort() {
 			return
 		case <-tick.C:
 		case <-limit.C:
-			s.t.Fatalf("sipp %s has not taken %v within %v", s.scenario, s.at, patience)
+			s.t.Fatalf("sipp %s has not taken %v within %v", s.scenario, s.at, sippTimeout)
 		}
 	}
 }

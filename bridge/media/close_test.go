@@ -18,7 +18,7 @@ func TestCloseFails(t *testing.T) {
 	s, err := r.NewSession()
 	require.NoError(t, err)
 	for side := range s.ends {
-		require.Equal(t, from, s.ends[side].trust.networks)
+		require.Equal(t, from, s.ends[side].sideTrust.networks)
 	}
 	require.NoError(t, s.conns[ServiceSide][rtcpFlow].Close())
 	require.ErrorIs(t, s.Close(), net.ErrClosed)

@@ -13,7 +13,7 @@ import (
 )
 
 // trip sends one packet through the session and waits for it; it allocates nothing itself.
-func trip(t testing.TB, a, f talker, s *media.Session, p, buf []byte) {
+func trip(t testing.TB, a, f mediaSocket, s *media.Session, p, buf []byte) {
 	if _, err := a.WriteToUDPAddrPort(p, s.Local(media.AdapterSide)); err != nil {
 		t.Fatal(err)
 	}
@@ -28,7 +28,7 @@ func TestNoAllocationPerPacket(t *testing.T) {
 		t.Skip("the race detector allocates")
 	}
 	s := newSession(t)
-	a, f := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1")
+	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	s.Expect(media.ServiceSide, f.addr(), zero)
 	require.NoError(t, f.SetReadDeadline(time.Now().Add(20*time.Second)))
 	p, buf := speech(t, 1), make([]byte, 2048)
@@ -43,7 +43,7 @@ func BenchmarkPacket(b *testing.B) {
 	defer func() { _ = r.Close() }()
 	s, err := r.NewSession()
 	require.NoError(b, err)
-	a, f := newTalker(b, "127.0.0.1"), newTalker(b, "127.0.0.1")
+	a, f := newMediaSocket(b, "127.0.0.1"), newMediaSocket(b, "127.0.0.1")
 	s.Expect(media.AdapterSide, a.addr(), zero)
 	s.Expect(media.ServiceSide, f.addr(), zero)
 	p, buf := speech(b, 1), make([]byte, 2048)
@@ -71,7 +71,7 @@ func TestHundredLines(t *testing.T) {
 	}
 	before := status()
 	r := newRelay(t, 20000, 29999)
-	a, f := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1")
+	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	for range 100 {
 		s, err := r.NewSession()
 		require.NoError(t, err)

@@ -10,11 +10,11 @@ import (
 )
 
 // The other tests measure by the names of our numbers. Here stand their values once more, so that none changes by mistake.
-func TestValues(t *testing.T) {
+func TestConstants(t *testing.T) {
 	for _, c := range []struct{ want, is int }{
-		{2048, bufferSize}, {16, patience}, {192, rtcpFirstType}, {223, rtcpLastType}, {8, rtcpMinLen}, {20, dtlsFirst}, {63, dtlsLast}, {254, dtlsMajor}, {13, dtlsHeader},
-		{4, eventLen}, {16, eventFlash}, {3000, maxDropout}, {100, maxMisorder}, {65536, noJump}, {8000, defaultClockRate}, {184, expedited},
-		{3, probationPackets}, {10, unknownPackets}, {2, probationGap}, {4, candidates}, {8000, slowestClock}, {90000, fastestClock},
+		{2048, bufferSize}, {16, floodBatch}, {192, rtcpFirstType}, {223, rtcpLastType}, {8, rtcpMinLen}, {20, dtlsFirst}, {63, dtlsLast}, {254, dtlsMajor}, {13, dtlsHeader},
+		{4, eventLen}, {16, eventFlash}, {3000, maxDropout}, {100, maxMisorder}, {65536, noJump}, {8000, defaultClockRate}, {184, tosExpedited},
+		{3, probationPackets}, {10, unknownPackets}, {2, probationGap}, {4, maxCandidates}, {8000, slowestClock}, {90000, fastestClock},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
@@ -28,7 +28,7 @@ func TestValues(t *testing.T) {
 }
 
 // What tells the kinds apart, at its bounds (RFC 3550 section 5.1, RFC 5761 section 4, RFC 7983 section 7, RFC 6347 section 4.1).
-func TestKindsAtTheirEdges(t *testing.T) {
+func TestKindBounds(t *testing.T) {
 	kindOf := func(b []byte, on flowKind, a Admission) kind {
 		var p packet
 		p.read(b, on, a)
@@ -68,12 +68,12 @@ func TestKindsAtTheirEdges(t *testing.T) {
 	require.Equal(t, kindRTCP, kindOf(aReport, rtcpFlow, fax), "RTCP has its own port beside UDPTL")
 	var p packet
 	p.read(changed(aHello, 12, 0)[:13], rtpFlow, fax)
-	require.EqualValues(t, 5, p.run.seq, "a DTLS record's own number")
+	require.EqualValues(t, 5, p.packetRun.seq, "a DTLS record's own number")
 	p.read(append([]byte{0, 9}, make([]byte, 20)...), rtpFlow, fax)
-	require.EqualValues(t, 9, p.run.seq)
+	require.EqualValues(t, 9, p.packetRun.seq)
 }
 
-func TestPayloadTypesAtTheirEdges(t *testing.T) {
+func TestPayloadTypeBounds(t *testing.T) {
 	for _, pt := range []uint8{0, 1, 62, 63, 64, 65, 126, 127} {
 		var one PayloadTypes
 		one.Add(pt)
@@ -86,7 +86,7 @@ func TestPayloadTypesAtTheirEdges(t *testing.T) {
 }
 
 // The same event is not reported twice, whatever comes between; a later one is, also when the timestamp wraps (RFC 4733 section 2.5.1).
-func TestFlashAtItsEdges(t *testing.T) {
+func TestFlashReportedOnce(t *testing.T) {
 	w := flashWatch{report: func() {}}
 	w.types.Add(101)
 	take := func(timestamp uint32, payload ...byte) bool {
@@ -108,7 +108,7 @@ func TestFlashAtItsEdges(t *testing.T) {
 }
 
 // A jump is confirmed by the next number only, and no number is suspected before (RFC 3550 appendix A.1).
-func TestJumpsAtTheirEdges(t *testing.T) {
+func TestSequenceJumpBounds(t *testing.T) {
 	for _, c := range []struct {
 		seqs []uint16
 		lost int64
@@ -186,7 +186,7 @@ func TestCountsAdd(t *testing.T) {
 }
 
 // A port rests until its time is over, and then is forgotten with the next session that ends.
-func TestRests(t *testing.T) {
+func TestPortCoolDown(t *testing.T) {
 	local := netip.MustParseAddr("127.0.0.1")
 	r, err := New(Options{AdapterAddr: local, ServiceAddr: netip.MustParseAddr("::ffff:127.0.0.2"), PortLow: 20000, PortHigh: 20999})
 	require.NoError(t, err)
@@ -194,21 +194,21 @@ func TestRests(t *testing.T) {
 	require.Equal(t, local, r.Addr(AdapterSide))
 	require.EqualValues(t, 8000, r.clock)
 	at := netip.AddrPortFrom(local, 20000)
-	require.False(t, r.rests(at))
-	r.resting[at] = time.Now().Add(time.Hour)
-	require.True(t, r.rests(at))
+	require.False(t, r.isCoolingDown(at))
+	r.coolingDown[at] = time.Now().Add(time.Hour)
+	require.True(t, r.isCoolingDown(at))
 	old := netip.AddrPortFrom(local, 20002)
-	r.resting[old] = time.Now().Add(-time.Second)
-	require.False(t, r.rests(old))
+	r.coolingDown[old] = time.Now().Add(-time.Second)
+	require.False(t, r.isCoolingDown(old))
 	s := &Session{relay: r}
 	r.forget(s)
-	require.Len(t, r.resting, 2, "nobody knows it")
+	require.Len(t, r.coolingDown, 2, "nobody knows it")
 	s.local[AdapterSide][rtpFlow], s.local[ServiceSide][rtpFlow] = netip.AddrPortFrom(local, 20004), netip.AddrPortFrom(local, 20006)
 	r.sessions[s] = struct{}{}
 	r.forget(s)
-	require.Len(t, r.resting, 3)
-	require.NotContains(t, r.resting, old)
-	require.InDelta(t, 2, time.Until(r.resting[s.Local(AdapterSide)]).Seconds(), 1)
+	require.Len(t, r.coolingDown, 3)
+	require.NotContains(t, r.coolingDown, old)
+	require.InDelta(t, 2, time.Until(r.coolingDown[s.Local(AdapterSide)]).Seconds(), 1)
 	require.Empty(t, r.sessions)
 	for range 2 {
 		require.NoError(t, r.Close())
@@ -232,13 +232,13 @@ func TestIPv6(t *testing.T) {
 }
 
 // An answered emergency call is one on both its sides.
-func TestUrgentOnBothSides(t *testing.T) {
+func TestEmergencyOnBothSides(t *testing.T) {
 	var s Session
 	before := time.Now()
-	s.Urgent(3 * time.Second)
+	s.SetEmergency(3 * time.Second)
 	for i := range s.ends {
-		require.Equal(t, 3*time.Second, s.ends[i].trust.patience)
-		require.False(t, s.ends[i].trust.urgent.Before(before))
+		require.Equal(t, 3*time.Second, s.ends[i].sideTrust.silenceLimit)
+		require.False(t, s.ends[i].sideTrust.emergencySince.Before(before))
 	}
 }
 

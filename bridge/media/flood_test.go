@@ -20,12 +20,12 @@ func TestFlood(t *testing.T) {
 		require.NoError(t, err)
 		sessions[i] = s
 	}
-	a, f := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1")
+	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	for _, s := range sessions {
 		s.Expect(media.AdapterSide, a.addr(), zero)
 		s.Expect(media.ServiceSide, f.addr(), zero)
 	}
-	thief := newTalker(t, "127.0.0.9")
+	thief := newMediaSocket(t, "127.0.0.9")
 	junk := make([]byte, 200)
 	const bursts, each = 50, 20
 	for i := range uint16(bursts) {
@@ -46,7 +46,7 @@ func TestFlood(t *testing.T) {
 	const all = bursts * each
 	counted := func() bool {
 		c := r.Counts()
-		return c.Invalid == all && c.Strangers+c.Probation == all && c.Packets == 3*bursts
+		return c.Invalid == all && c.UnknownSource+c.Probation == all && c.Packets == 3*bursts
 	}
 	require.Eventually(t, counted, 3*time.Second, time.Millisecond, "%+v", r.Counts())
 	require.NoError(t, sessions[0].Close())
@@ -55,10 +55,10 @@ func TestFlood(t *testing.T) {
 	require.Equal(t, uint64(2), r.Counts().Sessions)
 }
 
-// TestReportsToOnePort: reports to a side that takes RTCP on its RTP port (RFC 5761) go out from our RTP port, whichever they came to.
-func TestReportsToOnePort(t *testing.T) {
+// TestRTCPMux: reports to a side that takes RTCP on its RTP port (RFC 5761) go out from our RTP port, whichever they came to.
+func TestRTCPMux(t *testing.T) {
 	s := newSession(t)
-	a, f := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1")
+	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	s.Expect(media.ServiceSide, f.addr(), f.addr())
 	for _, to := range []netip.AddrPort{s.Local(media.AdapterSide), next(s.Local(media.AdapterSide))} {
 		a.send(to, report(t))

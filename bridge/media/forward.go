@@ -14,8 +14,8 @@ const (
 	bufferSize = 2048
 	// afterError keeps a socket whose reads fail from taking a whole core.
 	afterError = time.Millisecond
-	// patience is how many packets in a row are dropped before others get their turn: a flood at one port must not delay other streams.
-	patience = 16
+	// floodBatch is how many packets in a row are dropped before others get their turn: a flood at one port must not delay other streams.
+	floodBatch = 16
 )
 
 // forward passes on what comes to one socket, until it is closed. Nothing in it allocates for a valid packet.
@@ -37,7 +37,7 @@ func (s *Session) forward(from Side, f flowKind) {
 			p.read(buf[:n], f, s.admission())
 		}
 		if !s.take(src, f, addr, buf[:n], &p) {
-			if dropped++; dropped%patience == 0 {
+			if dropped++; dropped%floodBatch == 0 {
 				runtime.Gosched()
 			}
 			continue
@@ -78,27 +78,27 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 	}
 	v := passes
 	if f == rtpFlow {
-		v = e.peers[rtpFlow].accept(from, p.run, now, &e.trust)
+		v = e.peers[rtpFlow].accept(from, p.packetRun, now, &e.sideTrust)
 	} else {
-		v = e.peers[rtcpFlow].acceptReport(from, &e.peers[rtpFlow], now, &e.trust)
+		v = e.peers[rtcpFlow].acceptReport(from, &e.peers[rtpFlow], now, &e.sideTrust)
 	}
 	switch v {
-	case stranger:
-		e.stats.Strangers++
+	case unknownSource:
+		e.stats.UnknownSource++
 		return false, nil
 	case onProbation:
 		e.stats.Probation++
 		return false, nil
 	case competes:
-		e.stats.Strangers++
+		e.stats.UnknownSource++
 		e.stats.Contests++
 		e.reviewLocked()
-		return false, e.tell(Contested, from)
+		return false, e.noticeCall(Contested, from)
 	case ignored:
-		e.stats.Strangers++
-		return false, e.tell(Ignored, from)
+		e.stats.UnknownSource++
+		return false, e.noticeCall(Ignored, from)
 	case passesRelaxed:
-		told = e.tell(Relaxed, from)
+		told = e.noticeCall(Relaxed, from)
 	}
 	e.heard = now
 	switch p.kind {
@@ -117,8 +117,8 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 	return true, told
 }
 
-// tell returns the call that notices something, nil if nobody listens. It allocates, and is for what happens seldom.
-func (e *end) tell(n Notice, from netip.AddrPort) func() {
+// noticeCall returns the call that notices something, nil if nobody listens. It allocates, and is for what happens seldom.
+func (e *end) noticeCall(n Notice, from netip.AddrPort) func() {
 	if e.notice == nil {
 		return nil
 	}
@@ -129,14 +129,14 @@ func (e *end) tell(n Notice, from netip.AddrPort) func() {
 // routed notes whether the system knows a way to the address that SDP names.
 func (e *end) routed(to netip.AddrPort, err error) {
 	none := errors.Is(err, syscall.ENETUNREACH) || errors.Is(err, syscall.EHOSTUNREACH)
-	if err != nil && !none || none == e.lost.Load() {
+	if err != nil && !none || none == e.unreachable.Load() {
 		return
 	}
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	if to == e.peers[rtpFlow].expected {
-		e.lost.Store(none)
-		e.trust.unreachable = none
+		e.unreachable.Store(none)
+		e.sideTrust.unreachable = none
 	}
 }
 

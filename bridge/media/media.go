@@ -50,25 +50,25 @@ type Relay struct {
 	clock uint32
 	from  []netip.Prefix
 
-	mu       sync.Mutex
-	closed   bool                         // guarded by mu
-	sessions map[*Session]struct{}        // guarded by mu
-	ended    Counts                       // guarded by mu; of the sessions that were closed
-	resting  map[netip.AddrPort]time.Time // guarded by mu; until when an RTP port that was given back is left alone
+	mu          sync.Mutex
+	closed      bool                         // guarded by mu
+	sessions    map[*Session]struct{}        // guarded by mu
+	ended       Counts                       // guarded by mu; of the sessions that were closed
+	coolingDown map[netip.AddrPort]time.Time // guarded by mu; until when an RTP port that was given back is left alone
 }
 
 // Counts are the sums over all sessions of a relay and both their sides, ended ones included. The fields are those of [Stats].
 type Counts struct {
 	// Sessions were opened, Open of them are.
-	Sessions, Open                         uint64
-	Packets, Bytes, RTCPPackets, Datagrams uint64
-	Strangers, Probation, Invalid, Unsent  uint64
-	Contests                               uint64
+	Sessions, Open                            uint64
+	Packets, Bytes, RTCPPackets, Datagrams    uint64
+	UnknownSource, Probation, Invalid, Unsent uint64
+	Contests                                  uint64
 }
 
 func (c *Counts) add(s Stats) {
 	c.Packets, c.Bytes, c.RTCPPackets, c.Datagrams = c.Packets+s.Packets, c.Bytes+s.Bytes, c.RTCPPackets+s.RTCPPackets, c.Datagrams+s.Datagrams
-	c.Strangers, c.Probation, c.Invalid, c.Unsent = c.Strangers+s.Strangers, c.Probation+s.Probation, c.Invalid+s.Invalid, c.Unsent+s.Unsent
+	c.UnknownSource, c.Probation, c.Invalid, c.Unsent = c.UnknownSource+s.UnknownSource, c.Probation+s.Probation, c.Invalid+s.Invalid, c.Unsent+s.Unsent
 	c.Contests += s.Contests
 }
 
@@ -91,12 +91,12 @@ func (r *Relay) Addr(side Side) netip.Addr { return r.addrs[side] }
 // New checks the options. Errors: an address that is missing or unspecified, a range without an even port and its next odd one.
 func New(o Options) (*Relay, error) {
 	r := &Relay{
-		addrs:    [2]netip.Addr{AdapterSide: o.AdapterAddr.Unmap(), ServiceSide: o.ServiceAddr.Unmap()},
-		ports:    portRange{low: o.PortLow, high: o.PortHigh},
-		clock:    o.ClockRate,
-		from:     slices.Clone(o.From),
-		sessions: make(map[*Session]struct{}),
-		resting:  make(map[netip.AddrPort]time.Time),
+		addrs:       [2]netip.Addr{AdapterSide: o.AdapterAddr.Unmap(), ServiceSide: o.ServiceAddr.Unmap()},
+		ports:       portRange{low: o.PortLow, high: o.PortHigh},
+		clock:       o.ClockRate,
+		from:        slices.Clone(o.From),
+		sessions:    make(map[*Session]struct{}),
+		coolingDown: make(map[netip.AddrPort]time.Time),
 	}
 	if r.clock == 0 {
 		r.clock = defaultClockRate
@@ -155,21 +155,21 @@ func (r *Relay) forget(s *Session) {
 	}
 	delete(r.sessions, s)
 	now := time.Now()
-	for at, until := range r.resting {
+	for at, until := range r.coolingDown {
 		if now.After(until) {
-			delete(r.resting, at)
+			delete(r.coolingDown, at)
 		}
 	}
 	for _, side := range [2]Side{AdapterSide, ServiceSide} {
 		r.ended.add(s.Stats(side))
-		r.resting[s.Local(side)] = now.Add(restFor)
+		r.coolingDown[s.Local(side)] = now.Add(restFor)
 	}
 }
 
-// rests tells whether a port was given back a short while ago.
-func (r *Relay) rests(at netip.AddrPort) bool {
+// isCoolingDown tells whether a port was given back a short while ago.
+func (r *Relay) isCoolingDown(at netip.AddrPort) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	until, ok := r.resting[at]
+	until, ok := r.coolingDown[at]
 	return ok && time.Now().Before(until)
 }

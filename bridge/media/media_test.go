@@ -44,30 +44,30 @@ func newSession(t *testing.T) *media.Session {
 	return s
 }
 
-// talker is a socket of one end.
-type talker struct {
+// mediaSocket is a socket of one end.
+type mediaSocket struct {
 	t testing.TB
 	*net.UDPConn
 }
 
-func newTalker(t testing.TB, host string) talker {
+func newMediaSocket(t testing.TB, host string) mediaSocket {
 	t.Helper()
 	c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(netip.MustParseAddr(host), 0)))
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = c.Close() })
-	return talker{t, c}
+	return mediaSocket{t, c}
 }
 
-func (k talker) addr() netip.AddrPort { return k.LocalAddr().(*net.UDPAddr).AddrPort() }
+func (k mediaSocket) addr() netip.AddrPort { return k.LocalAddr().(*net.UDPAddr).AddrPort() }
 
-func (k talker) send(to netip.AddrPort, p []byte) {
+func (k mediaSocket) send(to netip.AddrPort, p []byte) {
 	k.t.Helper()
 	_, err := k.WriteToUDPAddrPort(p, to)
 	require.NoError(k.t, err)
 }
 
 // receive returns the next packet and where it came from.
-func (k talker) receive() ([]byte, netip.AddrPort) {
+func (k mediaSocket) receive() ([]byte, netip.AddrPort) {
 	k.t.Helper()
 	require.NoError(k.t, k.SetReadDeadline(time.Now().Add(3*time.Second)))
 	b := make([]byte, 4096)
@@ -77,7 +77,7 @@ func (k talker) receive() ([]byte, netip.AddrPort) {
 }
 
 // nothing asserts that no packet waits. Call it once the relay's counters show that it is done with what was sent.
-func (k talker) nothing() {
+func (k mediaSocket) nothing() {
 	k.t.Helper()
 	require.NoError(k.t, k.SetReadDeadline(time.Now().Add(20*time.Millisecond)))
 	_, _, err := k.ReadFromUDPAddrPort(make([]byte, 4096))
@@ -113,7 +113,7 @@ func TestPassesBothWays(t *testing.T) {
 	s := newSession(t)
 	require.Zero(t, s.Local(media.AdapterSide).Port()%2)
 	require.True(t, s.LastHeard(media.AdapterSide).IsZero())
-	a, f := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1")
+	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	s.Expect(media.ServiceSide, f.addr(), zero)
 	before := time.Now()
 	rich := &rtp.Packet{Header: rtp.Header{Version: 2, Marker: true, PayloadType: 101, SequenceNumber: 7, CSRC: []uint32{1, 2}}, Payload: []byte{1, 10, 0, 160}}
@@ -138,9 +138,9 @@ func must(b []byte, err error) func(*testing.T) []byte {
 	return func(t *testing.T) []byte { require.NoError(t, err); return b }
 }
 
-func TestReportsFindTheirWay(t *testing.T) {
+func TestRTCPPassesBothWays(t *testing.T) {
 	s := newSession(t)
-	a, f, fr := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1")
+	a, f, fr := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	service := s.Local(media.AdapterSide)
 	// Told in SDP (RFC 3605).
 	s.Expect(media.ServiceSide, f.addr(), fr.addr())
@@ -158,27 +158,27 @@ func TestReportsFindTheirWay(t *testing.T) {
 	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.RTCPPackets == 2 && st.Invalid == 1 })
 }
 
-func TestReportsGoToTheNextPort(t *testing.T) {
+func TestRTCPGoesToTheNextPort(t *testing.T) {
 	s := newSession(t)
-	a := newTalker(t, "127.0.0.1")
+	a := newMediaSocket(t, "127.0.0.1")
 	var f, fr *net.UDPConn
 	require.Eventually(t, func() (ok bool) { // two free neighbours
-		f = newTalker(t, "127.0.0.1").UDPConn
+		f = newMediaSocket(t, "127.0.0.1").UDPConn
 		to := next(f.LocalAddr().(*net.UDPAddr).AddrPort())
 		var err error
 		fr, err = net.ListenUDP("udp4", net.UDPAddrFromAddrPort(to))
 		return err == nil
 	}, 3*time.Second, time.Millisecond)
 	defer func() { _ = fr.Close() }()
-	s.Expect(media.ServiceSide, talker{t, f}.addr(), zero)
+	s.Expect(media.ServiceSide, mediaSocket{t, f}.addr(), zero)
 	a.send(next(s.Local(media.AdapterSide)), report(t))
-	got, _ := talker{t, fr}.receive()
+	got, _ := mediaSocket{t, fr}.receive()
 	require.Equal(t, report(t), got)
 }
 
-func TestNowhereToGo(t *testing.T) {
+func TestNoDestination(t *testing.T) {
 	s := newSession(t)
-	a := newTalker(t, "127.0.0.1")
+	a := newMediaSocket(t, "127.0.0.1")
 	// Neither nothing, nor the hold address, nor ourselves is a destination.
 	for i, to := range []netip.AddrPort{zero, netip.MustParseAddrPort("0.0.0.0:4000"), s.Local(media.ServiceSide), s.Local(media.AdapterSide)} {
 		s.Expect(media.ServiceSide, to, to)
@@ -188,16 +188,16 @@ func TestNowhereToGo(t *testing.T) {
 	require.Zero(t, s.Stats(media.ServiceSide))
 }
 
-func TestThirdAddressStealsNothing(t *testing.T) {
+func TestThirdAddressIsIgnored(t *testing.T) {
 	s := newSession(t)
-	a, f, thief := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.9")
+	a, f, thief := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.9")
 	to := s.Local(media.AdapterSide)
 	s.Expect(media.ServiceSide, f.addr(), zero)
 	a.send(to, speech(t, 1))
 	f.receive()
 	heard := s.LastHeard(media.AdapterSide)
 	thief.send(to, speech(t, 2))
-	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Strangers == 1 })
+	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.UnknownSource == 1 })
 	f.nothing()
 	require.Equal(t, heard, s.LastHeard(media.AdapterSide), "a stranger is no sign of life")
 	f.send(s.Local(media.ServiceSide), speech(t, 1))
@@ -206,10 +206,10 @@ func TestThirdAddressStealsNothing(t *testing.T) {
 	require.Equal(t, uint64(1), s.Stats(media.AdapterSide).Packets)
 }
 
-// TestSDPBeatsWhoCameFirst: the host of the SDP takes over from the host that the signalling comes from, once and not back.
-func TestSDPBeatsWhoCameFirst(t *testing.T) {
+// TestSDPHostTakesOver: the host of the SDP takes over from the host that the signalling comes from, once and not back.
+func TestSDPHostTakesOver(t *testing.T) {
 	s := newSession(t)
-	a, f, early := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.9")
+	a, f, early := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.9")
 	to := s.Local(media.AdapterSide)
 	s.Trust(media.AdapterSide, early.addr().Addr())
 	s.Expect(media.AdapterSide, a.addr(), zero)
@@ -221,7 +221,7 @@ func TestSDPBeatsWhoCameFirst(t *testing.T) {
 	a.send(to, speech(t, 2))
 	f.receive()
 	early.send(to, speech(t, 2))
-	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Strangers == 1 })
+	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.UnknownSource == 1 })
 	f.send(s.Local(media.ServiceSide), speech(t, 2))
 	a.receive()
 	early.nothing()
@@ -230,7 +230,7 @@ func TestSDPBeatsWhoCameFirst(t *testing.T) {
 // TestNewOffer: a changed address is learnt again, stragglers of the old source pass and are not learnt; the same address again changes nothing.
 func TestNewOffer(t *testing.T) {
 	s := newSession(t)
-	a, f, moved, sdp := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.2"), newTalker(t, "127.0.0.3")
+	a, f, moved, sdp := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"), newMediaSocket(t, "127.0.0.3")
 	to := s.Local(media.AdapterSide)
 	s.Expect(media.AdapterSide, a.addr(), zero)
 	s.Expect(media.ServiceSide, f.addr(), zero)
@@ -238,7 +238,7 @@ func TestNewOffer(t *testing.T) {
 	f.receive()
 	s.Expect(media.AdapterSide, a.addr(), zero)
 	moved.send(to, speech(t, 2))
-	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Strangers == 1 })
+	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.UnknownSource == 1 })
 
 	s.Expect(media.AdapterSide, sdp.addr(), zero)
 	a.send(to, speech(t, 2))
@@ -248,7 +248,7 @@ func TestNewOffer(t *testing.T) {
 	for seq := range uint16(20) {
 		moved.send(to, speech(t, 1000+seq))
 	}
-	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Strangers+st.Probation == 21 })
+	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.UnknownSource+st.Probation == 21 })
 	sdp.send(to, speech(t, 3))
 	f.receive()
 	f.send(s.Local(media.ServiceSide), speech(t, 2))
@@ -258,7 +258,7 @@ func TestNewOffer(t *testing.T) {
 
 func TestInvalid(t *testing.T) {
 	s := newSession(t)
-	a, f := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1")
+	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	s.Expect(media.ServiceSide, f.addr(), zero)
 	old := speech(t, 1)
 	old[0] = 0 // version 0, which pion/rtp takes
@@ -283,11 +283,11 @@ func TestInvalid(t *testing.T) {
 	f.nothing()
 }
 
-// TestDeafFarEnd: the other end's port is closed, which the network may report, and then its address is one that the system
+// TestFarEndPortClosed: the other end's port is closed, which the network may report, and then its address is one that the system
 // refuses to send to (IPv6 from an IPv4 socket); the session goes on.
-func TestDeafFarEnd(t *testing.T) {
+func TestFarEndPortClosed(t *testing.T) {
 	s := newSession(t)
-	a, gone, f := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1")
+	a, gone, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	s.Expect(media.ServiceSide, gone.addr(), zero)
 	require.NoError(t, gone.Close())
 	for i := range 20 {
@@ -306,7 +306,7 @@ func TestDeafFarEnd(t *testing.T) {
 
 func TestCountsLoss(t *testing.T) {
 	s := newSession(t)
-	a := newTalker(t, "127.0.0.1")
+	a := newMediaSocket(t, "127.0.0.1")
 	for _, seq := range []uint16{65534, 65535, 1, 2, 5} {
 		a.send(s.Local(media.AdapterSide), speech(t, seq))
 	}

@@ -35,26 +35,26 @@ const (
 
 // packet is what was read of a datagram; it is reused.
 type packet struct {
-	kind   kind
-	run    run
-	header rtp.Header
-	at     int // where RTP's payload begins
+	kind      kind
+	packetRun packetRun
+	header    rtp.Header
+	at        int // where RTP's payload begins
 }
 
 // read tells what came to a port of that flow. RTCP is also valid on the RTP port (RFC 5761), RTP is not valid on the RTCP port. RTP's
 // padding is not checked: in SRTP its length is encrypted. The header of SRTP and SRTCP is in the clear (RFC 3711 sections 3.1, 3.4).
 func (p *packet) read(b []byte, on flowKind, admit Admission) {
-	p.kind, p.run = kindInvalid, run{}
+	p.kind, p.packetRun = kindInvalid, packetRun{}
 	switch {
 	case admit.Datagrams && on == rtpFlow:
 		if len(b) >= 2 {
-			p.kind, p.run = kindDatagram, run{is: true, seq: binary.BigEndian.Uint16(b)} // UDPTL begins with its number (T.38 section 9.1)
+			p.kind, p.packetRun = kindDatagram, packetRun{is: true, seq: binary.BigEndian.Uint16(b)} // UDPTL begins with its number (T.38 section 9.1)
 		}
 		if len(b) >= dtlsHeader && isDTLS(b) {
-			p.run.seq = binary.BigEndian.Uint16(b[9:])
+			p.packetRun.seq = binary.BigEndian.Uint16(b[9:])
 		}
 	case admit.DTLS && isDTLS(b):
-		p.kind, p.run = kindDTLS, run{is: true, seq: binary.BigEndian.Uint16(b[9:])}
+		p.kind, p.packetRun = kindDTLS, packetRun{is: true, seq: binary.BigEndian.Uint16(b[9:])}
 	case len(b) < rtcpMinLen || b[0]>>6 != 2: // pion/rtp takes any version
 	case b[1] >= rtcpFirstType && b[1] <= rtcpLastType:
 		if words := int(binary.BigEndian.Uint16(b[2:])); (words+1)*4 <= len(b) {
@@ -64,7 +64,7 @@ func (p *packet) read(b []byte, on flowKind, admit Admission) {
 		n, err := p.header.Unmarshal(b)
 		if err == nil {
 			p.kind, p.at = kindRTP, n
-			p.run = run{is: true, rtp: true, pt: p.header.PayloadType, source: p.header.SSRC, seq: p.header.SequenceNumber, time: p.header.Timestamp}
+			p.packetRun = packetRun{is: true, rtp: true, pt: p.header.PayloadType, source: p.header.SSRC, seq: p.header.SequenceNumber, time: p.header.Timestamp}
 		}
 	}
 }

@@ -47,13 +47,13 @@ func TestKinds(t *testing.T) {
 		{"UDPTL on the RTCP port", anIFP, rtcpFlow, fax, kindInvalid, 0},
 		{"nothing", nil, rtpFlow, fax, kindInvalid, 0},
 	} {
-		p := packet{kind: kindRTP, run: run{is: true, rtp: true, seq: 9, pt: 9}} // of the packet before
+		p := packet{kind: kindRTP, packetRun: packetRun{is: true, rtp: true, seq: 9, pt: 9}} // of the packet before
 		p.read(c.b, c.on, c.admit)
 		require.Equal(t, c.want, p.kind, c.name)
-		require.Equal(t, c.seq, p.run.seq, c.name)
-		require.Equal(t, c.want != kindInvalid && c.want != kindRTCP, p.run.is, c.name)
-		require.Equal(t, c.want == kindRTP, p.run.rtp, c.name)
-		require.Zero(t, p.run.pt, c.name)
+		require.Equal(t, c.seq, p.packetRun.seq, c.name)
+		require.Equal(t, c.want != kindInvalid && c.want != kindRTCP, p.packetRun.is, c.name)
+		require.Equal(t, c.want == kindRTP, p.packetRun.rtp, c.name)
+		require.Zero(t, p.packetRun.pt, c.name)
 	}
 }
 

@@ -23,10 +23,10 @@ const (
 	unknownPackets = 10
 	// probationGap is the largest step of the sequence number that counts as in a row: one may be lost.
 	probationGap = 2
-	// candidates are watched at a time, one a host; one that made no progress for candidateIdle makes room. That is all the
+	// maxCandidates are watched at a time, one a host; one that made no progress for candidateIdle makes room. That is all the
 	// memory that strangers get: some 500 bytes for each flow of a side. Who sprays from many hosts keeps others from being
 	// followed that nobody named, and only those.
-	candidates    = 4
+	maxCandidates = 4
 	candidateIdle = 250 * time.Millisecond
 	// A stream that goes on elsewhere has its timestamp where its clock would be by now, give or take driftAllowed; its clock
 	// is between those of speech and video (RFC 3551 section 6, from memory), in Hz.
@@ -40,7 +40,7 @@ type verdict uint8
 
 const (
 	passes verdict = iota
-	stranger
+	unknownSource
 	onProbation
 	// passesRelaxed: it passes, and its source was taken only because this is an emergency call without sound
 	passesRelaxed
@@ -68,27 +68,27 @@ type peer struct {
 	oneWay bool
 	loyal  netip.AddrPort
 	// confirmed: learnt was heard since latching began anew; first is when
-	confirmed bool
-	first     time.Time
-	heard     time.Time // the last packet from learnt
-	last      run       // of the last RTP packet from learnt
-	contested bool      // two at hosts that nobody named claimed it
-	ignores   bool      // one at such a host was ignored, and that was told
-	old       netip.AddrPort
-	oldUntil  time.Time // until then packets from old, learnt before, pass
-	trial     [candidates]candidate
+	confirmed     bool
+	first         time.Time
+	heard         time.Time // the last packet from learnt
+	last          packetRun // of the last RTP packet from learnt
+	contested     bool      // two at hosts that nobody named claimed it
+	ignoresSource bool      // one at such a host was ignored, and that was told
+	old           netip.AddrPort
+	oldUntil      time.Time // until then packets from old, learnt before, pass
+	candidates    [maxCandidates]candidate
 }
 
 // candidate is a source that may become the learnt one.
 type candidate struct {
 	from           netip.AddrPort
-	run            run
+	packetRun      packetRun
 	seen           int
 	last, progress time.Time
 }
 
-// run is what makes packets belong together: a source and a number that rises by one. The zero value belongs to none.
-type run struct {
+// packetRun is what makes packets belong together: a source and a number that rises by one. The zero value belongs to none.
+type packetRun struct {
 	is, rtp bool
 	pt      uint8
 	source  uint32
@@ -96,19 +96,19 @@ type run struct {
 	time    uint32 // RTP's timestamp
 }
 
-// trust is what is known of a side beside its SDP's addresses. Owned by its end's lock.
-type trust struct {
-	networks    []netip.Prefix // the user's own word, set once
-	signalling  netip.Addr     // where its signalling comes from; zero if not known
-	types       PayloadTypes   // negotiated
-	answered    bool           // there was an answer to an offer
-	unreachable bool           // the system knows no way to the address in the SDP
-	urgent      time.Time      // since when it is an answered emergency call; zero: it is none
-	patience    time.Duration  // with the silence of one
+// sideTrust is what is known of a side beside its SDP's addresses. Owned by its end's lock.
+type sideTrust struct {
+	networks       []netip.Prefix // the user's own word, set once
+	signalling     netip.Addr     // where its signalling comes from; zero if not known
+	types          PayloadTypes   // negotiated
+	answered       bool           // there was an answer to an offer
+	unreachable    bool           // the system knows no way to the address in the SDP
+	emergencySince time.Time      // since when it is an answered emergency call; zero: it is none
+	silenceLimit   time.Duration  // with the silence of one
 }
 
 // named returns what makes a host one that the side may be at, apart from the SDP.
-func (t *trust) named(host netip.Addr) bool {
+func (t *sideTrust) named(host netip.Addr) bool {
 	if host == t.signalling {
 		return true
 	}
@@ -120,9 +120,9 @@ func (t *trust) named(host netip.Addr) bool {
 	return false
 }
 
-// misleads reports whether the SDP's address is one to which nothing can be sent from here: a private one (RFC 1918, RFC
+// unusableAddress reports whether the SDP's address is one to which nothing can be sent from here: a private one (RFC 1918, RFC
 // 3927, RFC 4193, RFC 6598), while the signalling comes from elsewhere, or one without a route.
-func (t *trust) misleads(said netip.Addr) bool {
+func (t *sideTrust) unusableAddress(said netip.Addr) bool {
 	return t.unreachable || said.IsValid() && said != t.signalling &&
 		(said.IsPrivate() || said.IsLinkLocalUnicast() || shared.Contains(said))
 }
@@ -132,8 +132,8 @@ var shared = netip.MustParsePrefix("100.64.0.0/10")
 
 // relaxed reports whether whoever sends is taken: in an answered emergency call, once this side was silent for as long as
 // patience.
-func (t *trust) relaxed(heard, now time.Time) bool {
-	return !t.urgent.IsZero() && now.Sub(t.urgent) >= t.patience && now.Sub(heard) >= t.patience
+func (t *sideTrust) relaxed(heard, now time.Time) bool {
+	return !t.emergencySince.IsZero() && now.Sub(t.emergencySince) >= t.silenceLimit && now.Sub(heard) >= t.silenceLimit
 }
 
 // target is where packets go.
@@ -160,11 +160,11 @@ func (p *peer) expect(a netip.AddrPort, now time.Time) {
 		}
 		p.forget()
 	}
-	p.expected, p.contested, p.ignores, p.trial = a, false, false, [candidates]candidate{}
+	p.expected, p.contested, p.ignoresSource, p.candidates = a, false, false, [maxCandidates]candidate{}
 }
 
 // review takes back what follows from a host's being unknown, if it is known by now.
-func (p *peer) review(t *trust) {
+func (p *peer) review(t *sideTrust) {
 	if p.standing(p.learnt, t) > unknownHost {
 		p.oneWay = false
 	}
@@ -173,17 +173,17 @@ func (p *peer) review(t *trust) {
 // forget ends the latching. What else is known of a source counts only while there is one.
 func (p *peer) forget() { p.learnt, p.loyal = netip.AddrPort{}, netip.AddrPort{} }
 
-// anew begins the latching anew with the same SDP: until the source of before is heard again, whoever is as good may take its
+// restartLatching begins the latching anew with the same SDP: until the source of before is heard again, whoever is as good may take its
 // place at once. One to whom nothing is sent, since there was no answer yet, does not stay.
-func (p *peer) anew(now time.Time) {
-	p.confirmed, p.contested, p.ignores, p.trial = false, false, false, [candidates]candidate{}
+func (p *peer) restartLatching(now time.Time) {
+	p.confirmed, p.contested, p.ignoresSource, p.candidates = false, false, false, [maxCandidates]candidate{}
 	if p.oneWay {
 		p.old, p.oldUntil = p.learnt, now.Add(relearnAfter)
 		p.forget()
 	}
 }
 
-func (p *peer) standing(from netip.AddrPort, t *trust) standing {
+func (p *peer) standing(from netip.AddrPort, t *sideTrust) standing {
 	switch {
 	case from == p.expected:
 		return signalledAddr
@@ -195,12 +195,12 @@ func (p *peer) standing(from netip.AddrPort, t *trust) standing {
 	return unknownHost
 }
 
-func (p *peer) learn(from netip.AddrPort, r run, now time.Time) {
+func (p *peer) learn(from netip.AddrPort, r packetRun, now time.Time) {
 	p.learnt, p.oneWay, p.loyal, p.confirmed, p.first, p.heard, p.last = from, false, netip.AddrPort{}, true, now, now, r
 }
 
 // replace learns a source in the place of the learnt one. If nothing was sent to that, nothing is sent to this.
-func (p *peer) replace(from netip.AddrPort, r run, now time.Time) {
+func (p *peer) replace(from netip.AddrPort, r packetRun, now time.Time) {
 	oneWay, loyal := p.oneWay, p.loyal
 	p.learn(from, r, now)
 	p.oneWay, p.loyal = oneWay, loyal
@@ -212,7 +212,7 @@ func (p *peer) replace(from netip.AddrPort, r run, now time.Time) {
 // the better one instead of the other. Who was learnt is heard alone, until SDP or a better one says otherwise, it was silent
 // for silentFor and another one of those hosts, or its own, goes on, or its own stream goes on elsewhere. A host that nobody
 // named is learnt only by the rules of unknown.
-func (p *peer) accept(from netip.AddrPort, r run, now time.Time, t *trust) verdict {
+func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTrust) verdict {
 	if from == p.learnt {
 		if !p.confirmed {
 			p.confirmed, p.first = true, now
@@ -241,14 +241,14 @@ func (p *peer) accept(from netip.AddrPort, r run, now time.Time, t *trust) verdi
 		p.learn(from, r, now)
 		return passes
 	case !r.is:
-		return stranger
-	case had && p.goesOn(r, now):
+		return unknownSource
+	case had && p.continuesStream(r, now):
 		return p.move(from, r, now)
 	case rank > unknownHost, had && from.Addr() == p.learnt.Addr():
 		if now.Sub(p.heard) < silentFor {
-			return stranger
+			return unknownSource
 		}
-		if v, ok := p.try(from, r, now, probationPackets); !ok {
+		if v, ok := p.countCandidate(from, r, now, probationPackets); !ok {
 			return v
 		}
 		p.replace(from, r, now)
@@ -262,9 +262,9 @@ func (p *peer) accept(from netip.AddrPort, r run, now time.Time, t *trust) verdi
 // show as many none is followed, until SDP or an answer makes a new beginning: the second may come as long as the first is
 // new, or once it is silent. To whom nothing is sent, another may succeed once it is silent: announcements come one after
 // the other.
-func (p *peer) unknown(from netip.AddrPort, r run, now time.Time, t *trust) verdict {
+func (p *peer) unknown(from netip.AddrPort, r packetRun, now time.Time, t *sideTrust) verdict {
 	if t.relaxed(p.heard, now) {
-		if v, ok := p.try(from, r, now, probationPackets); !ok {
+		if v, ok := p.countCandidate(from, r, now, probationPackets); !ok {
 			return v
 		}
 		loyal := p.loyal
@@ -275,20 +275,20 @@ func (p *peer) unknown(from netip.AddrPort, r run, now time.Time, t *trust) verd
 		p.oneWay, p.loyal = loyal.IsValid(), loyal
 		return passesRelaxed
 	}
-	misled, had := t.misleads(p.expected.Addr()), p.learnt.IsValid()
+	misled, had := t.unusableAddress(p.expected.Addr()), p.learnt.IsValid()
 	switch {
 	case p.contested, r.rtp && !t.types.Has(r.pt):
-		return stranger
-	case !misled && t.answered && !had && !p.ignores:
-		if _, ok := p.try(from, r, now, unknownPackets); ok {
-			p.ignores = true
+		return unknownSource
+	case !misled && t.answered && !had && !p.ignoresSource:
+		if _, ok := p.countCandidate(from, r, now, unknownPackets); ok {
+			p.ignoresSource = true
 			return ignored
 		}
-		return stranger
-	case !misled && t.answered, had && !p.open(now, t):
-		return stranger
+		return unknownSource
+	case !misled && t.answered, had && !p.mayCompete(now, t):
+		return unknownSource
 	}
-	if v, ok := p.try(from, r, now, unknownPackets); !ok {
+	if v, ok := p.countCandidate(from, r, now, unknownPackets); !ok {
 		return v
 	}
 	if had && p.confirmed && !(p.oneWay && now.Sub(p.heard) >= silentFor) {
@@ -301,20 +301,20 @@ func (p *peer) unknown(from netip.AddrPort, r run, now time.Time, t *trust) verd
 	return passes
 }
 
-// open reports whether a source at a host that nobody named may compete with the learnt one.
-func (p *peer) open(now time.Time, t *trust) bool {
+// mayCompete reports whether a source at a host that nobody named may compete with the learnt one.
+func (p *peer) mayCompete(now time.Time, t *sideTrust) bool {
 	switch {
 	case p.standing(p.learnt, t) > unknownHost:
 		return false
 	case !p.confirmed:
 		return true
 	}
-	return t.urgent.IsZero() && (now.Sub(p.first) < silentFor || now.Sub(p.heard) >= silentFor)
+	return t.emergencySince.IsZero() && (now.Sub(p.first) < silentFor || now.Sub(p.heard) >= silentFor)
 }
 
-// goesOn reports whether a packet continues the learnt stream: the same SSRC, and sequence number and timestamp where they
+// continuesStream reports whether a packet continues the learnt stream: the same SSRC, and sequence number and timestamp where they
 // would be by now.
-func (p *peer) goesOn(r run, now time.Time) bool {
+func (p *peer) continuesStream(r packetRun, now time.Time) bool {
 	ahead, units, elapsed := r.seq-p.last.seq, int64(int32(r.time-p.last.time)), now.Sub(p.heard)
 	return r.rtp && p.last.rtp && r.source == p.last.source && ahead >= 1 && ahead < maxDropout &&
 		units >= int64((elapsed-driftAllowed).Seconds()*slowestClock) &&
@@ -322,31 +322,31 @@ func (p *peer) goesOn(r run, now time.Time) bool {
 }
 
 // move takes the learnt stream's place from elsewhere. What the old place still sends passes for a while.
-func (p *peer) move(from netip.AddrPort, r run, now time.Time) verdict {
-	if _, ok := p.try(from, r, now, probationPackets); !ok {
-		return stranger
+func (p *peer) move(from netip.AddrPort, r packetRun, now time.Time) verdict {
+	if _, ok := p.countCandidate(from, r, now, probationPackets); !ok {
+		return unknownSource
 	}
 	p.old, p.oldUntil = p.learnt, now.Add(relearnAfter)
 	p.replace(from, r, now)
 	return passes
 }
 
-// try counts a packet of a candidate and reports whether it has enough in a row.
-func (p *peer) try(from netip.AddrPort, r run, now time.Time, enough int) (v verdict, ok bool) {
+// countCandidate counts a packet of a candidate and reports whether it has enough in a row.
+func (p *peer) countCandidate(from netip.AddrPort, r packetRun, now time.Time, enough int) (v verdict, ok bool) {
 	c := p.candidate(from, now)
 	if c == nil {
 		return onProbation, false
 	}
-	step := r.seq - c.run.seq
+	step := r.seq - c.packetRun.seq
 	switch {
-	case c.seen == 0 || r.source != c.run.source || step > probationGap || now.Sub(c.last) >= silentFor:
+	case c.seen == 0 || r.source != c.packetRun.source || step > probationGap || now.Sub(c.last) >= silentFor:
 		c.seen = 1
 	case step == 0: // doubled on the way
 		return onProbation, false
 	default:
 		c.seen, c.progress = c.seen+1, now
 	}
-	c.run, c.last = r, now
+	c.packetRun, c.last = r, now
 	if c.seen < enough {
 		return onProbation, false
 	}
@@ -357,8 +357,8 @@ func (p *peer) try(from netip.AddrPort, r run, now time.Time, enough int) (v ver
 // candidate finds the place of a source, or makes one; nil if there is no room.
 func (p *peer) candidate(from netip.AddrPort, now time.Time) *candidate {
 	var room *candidate
-	for i := range p.trial {
-		c := &p.trial[i]
+	for i := range p.candidates {
+		c := &p.candidates[i]
 		idle := now.Sub(c.progress) >= candidateIdle
 		switch {
 		case c.from == from:
@@ -377,7 +377,7 @@ func (p *peer) candidate(from netip.AddrPort, now time.Time) *candidate {
 
 // acceptReport judges a packet on the RTCP port. It has to come from a host that RTP may come from too, or does; reports are
 // too few for a probation.
-func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *trust) verdict {
+func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *sideTrust) verdict {
 	if from == p.learnt {
 		p.heard, p.confirmed = now, true
 		return passes
@@ -385,17 +385,17 @@ func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *tr
 	rank, was := p.reporter(from, rtp, t), p.reporter(p.learnt, rtp, t)
 	switch {
 	case rank == unknownHost:
-		return stranger
+		return unknownSource
 	case !p.learnt.IsValid() || rank > was || rank == was && !p.confirmed:
 	case now.Sub(p.heard) < silentReports:
-		return stranger
+		return unknownSource
 	}
-	p.learn(from, run{}, now)
+	p.learn(from, packetRun{}, now)
 	return passes
 }
 
 // reporter is the standing of a source of RTCP.
-func (p *peer) reporter(from netip.AddrPort, rtp *peer, t *trust) standing {
+func (p *peer) reporter(from netip.AddrPort, rtp *peer, t *sideTrust) standing {
 	s := p.standing(from, t)
 	host := from.Addr()
 	if s < signalledHost && host.IsValid() && (host == rtp.expected.Addr() || !rtp.oneWay && host == rtp.learnt.Addr()) {

@@ -25,27 +25,27 @@ const (
 )
 
 // sources is what a test knows of a side.
-func sources(answered bool) *trust {
-	t := &trust{signalling: proxy.Addr(), networks: []netip.Prefix{netip.MustParsePrefix("192.0.2.64/26")}, answered: answered}
+func sources(answered bool) *sideTrust {
+	t := &sideTrust{signalling: proxy.Addr(), networks: []netip.Prefix{netip.MustParsePrefix("192.0.2.64/26")}, answered: answered}
 	t.types.Add(negotiated)
 	return t
 }
 
-// listener is a peer and its clock.
-type listener struct {
+// latchingTest is a peer and its clock.
+type latchingTest struct {
 	peer
-	*trust
+	*sideTrust
 	now time.Time
 }
 
-func newListener(expected netip.AddrPort, t *trust) *listener {
-	l := &listener{trust: t, now: time.Unix(1000, 0)}
+func newLatchingTest(expected netip.AddrPort, t *sideTrust) *latchingTest {
+	l := &latchingTest{sideTrust: t, now: time.Unix(1000, 0)}
 	l.expect(expected, l.now)
 	return l
 }
 
 // speak has a source send n packets of 20 ms, after a pause, and returns how many passed.
-func (l *listener) speak(from netip.AddrPort, ssrc uint32, seq, n int, pause time.Duration) (passed int) {
+func (l *latchingTest) speak(from netip.AddrPort, ssrc uint32, seq, n int, pause time.Duration) (passed int) {
 	l.now = l.now.Add(pause)
 	for i := range n {
 		if i > 0 {
@@ -58,8 +58,8 @@ func (l *listener) speak(from netip.AddrPort, ssrc uint32, seq, n int, pause tim
 	return passed
 }
 
-func (l *listener) hear(from netip.AddrPort, ssrc uint32, seq int, pt uint8) verdict {
-	return l.accept(from, run{is: true, rtp: true, pt: pt, source: ssrc, seq: uint16(seq), time: uint32(160 * seq)}, l.now, l.trust)
+func (l *latchingTest) hear(from netip.AddrPort, ssrc uint32, seq int, pt uint8) verdict {
+	return l.accept(from, packetRun{is: true, rtp: true, pt: pt, source: ssrc, seq: uint16(seq), time: uint32(160 * seq)}, l.now, l.sideTrust)
 }
 
 // step is a talk spurt, and how many of its packets pass.
@@ -121,7 +121,7 @@ func TestLatching(t *testing.T) {
 		{"its source and number, but not its time", named, []step{{0, named, 7, 100, 1, 1, named}, {10 * time.Second, another, 7, 101, 20, 0, named}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			l := newListener(c.expected, sources(true))
+			l := newLatchingTest(c.expected, sources(true))
 			for i, s := range c.steps {
 				require.Equal(t, s.want, l.speak(s.from, s.ssrc, s.seq, s.n, s.pause), "step %d", i+1)
 				require.Equal(t, s.to, l.target(), "step %d", i+1)
@@ -130,39 +130,39 @@ func TestLatching(t *testing.T) {
 	}
 }
 
-// TestOutOfType: what was not negotiated does not make a host followed that nobody named, and does not keep it from being followed.
-func TestOutOfType(t *testing.T) {
-	l := newListener(private, sources(true))
+// TestUnnegotiatedPayloadType: what was not negotiated does not make a host followed that nobody named, and does not keep it from being followed.
+func TestUnnegotiatedPayloadType(t *testing.T) {
+	l := newLatchingTest(private, sources(true))
 	for seq := range 100 {
-		require.Equal(t, stranger, l.hear(another, 1, seq, unheardOf))
+		require.Equal(t, unknownSource, l.hear(another, 1, seq, unheardOf))
 		l.now = l.now.Add(ms20)
 	}
 	for seq := range 9 {
 		require.Equal(t, onProbation, l.hear(another, 1, 200+seq, negotiated))
-		require.Equal(t, stranger, l.hear(third, 2, 200+seq, unheardOf))
+		require.Equal(t, unknownSource, l.hear(third, 2, 200+seq, unheardOf))
 	}
 	require.Equal(t, passes, l.hear(another, 1, 210, negotiated), "comfort noise in between (RFC 3389), of a type that nobody named")
-	require.Equal(t, passes, newListener(named, sources(true)).hear(named, 1, 1, unheardOf), "the address that SDP names is not asked")
+	require.Equal(t, passes, newLatchingTest(named, sources(true)).hear(named, 1, 1, unheardOf), "the address that SDP names is not asked")
 }
 
 // TestWithoutRTP: DTLS and UDPTL have no types; what has no number counts for nothing.
 func TestWithoutRTP(t *testing.T) {
-	l := newListener(private, sources(true))
+	l := newLatchingTest(private, sources(true))
 	for seq := range uint16(9) {
-		require.Equal(t, onProbation, l.accept(another, run{is: true, seq: seq}, l.now, l.trust))
-		require.Equal(t, stranger, l.accept(another, run{}, l.now, l.trust))
+		require.Equal(t, onProbation, l.accept(another, packetRun{is: true, seq: seq}, l.now, l.sideTrust))
+		require.Equal(t, unknownSource, l.accept(another, packetRun{}, l.now, l.sideTrust))
 	}
-	require.Equal(t, passes, l.accept(another, run{is: true, seq: 9}, l.now, l.trust))
-	require.Equal(t, passes, l.accept(another, run{}, l.now, l.trust), "RTCP on the RTP port (RFC 5761)")
+	require.Equal(t, passes, l.accept(another, packetRun{is: true, seq: 9}, l.now, l.sideTrust))
+	require.Equal(t, passes, l.accept(another, packetRun{}, l.now, l.sideTrust), "RTCP on the RTP port (RFC 5761)")
 }
 
-// TestReportsDoNotLatch: RTCP on the RTP port (RFC 5761) says nothing about where RTP comes from once that comes.
-func TestReportsDoNotLatch(t *testing.T) {
-	l := newListener(named, sources(true))
-	require.Equal(t, passes, l.accept(moved, run{}, l.now, l.trust))
+// TestRTCPDoesNotLatch: RTCP on the RTP port (RFC 5761) says nothing about where RTP comes from once that comes.
+func TestRTCPDoesNotLatch(t *testing.T) {
+	l := newLatchingTest(named, sources(true))
+	require.Equal(t, passes, l.accept(moved, packetRun{}, l.now, l.sideTrust))
 	require.Equal(t, moved, l.target(), "there was nothing else")
 	require.Equal(t, 1, l.speak(otherPort, 1, 1, 1, ms20))
-	require.Equal(t, passes, l.accept(moved, run{}, l.now, l.trust))
+	require.Equal(t, passes, l.accept(moved, packetRun{}, l.now, l.sideTrust))
 	require.Equal(t, otherPort, l.target())
 }
 
@@ -170,12 +170,12 @@ func TestReportsDoNotLatch(t *testing.T) {
 // before its description); the answer ends that, but for late packets.
 func TestEarlyMedia(t *testing.T) {
 	for _, expected := range []netip.AddrPort{named, {}} {
-		l := newListener(expected, sources(false))
+		l := newLatchingTest(expected, sources(false))
 		require.Equal(t, 11, l.speak(another, 1, 1, 20, 0))
 		require.Equal(t, expected, l.target())
 		var reports peer
 		reports.expect(netip.AddrPortFrom(named.Addr(), 4001), l.now)
-		require.Equal(t, stranger, reports.acceptReport(netip.AddrPortFrom(another.Addr(), 4001), &l.peer, l.now, l.trust))
+		require.Equal(t, unknownSource, reports.acceptReport(netip.AddrPortFrom(another.Addr(), 4001), &l.peer, l.now, l.sideTrust))
 		l.answer()
 		l.expect(named, l.now)
 		require.Equal(t, named, l.target())
@@ -188,34 +188,34 @@ func TestEarlyMedia(t *testing.T) {
 		require.Zero(t, l.speak(another, 1, 500, 50, relearnAfter))
 	}
 
-	l := newListener(named, sources(false))
+	l := newLatchingTest(named, sources(false))
 	l.speak(another, 1, 1, 10, 0)
 	l.expect(netip.AddrPortFrom(another.Addr(), 9), l.now)
 	require.Equal(t, another.Addr(), l.target().Addr(), "it was named since")
 
-	l = newListener(named, sources(false)) // one announcement after the other
+	l = newLatchingTest(named, sources(false)) // one announcement after the other
 	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
 	require.Equal(t, 2, l.speak(third, 2, 1, 11, silentFor))
 	require.Zero(t, l.speak(another, 1, 11, 20, ms20), "but not two at once")
 	require.Zero(t, l.speak(third, 2, 12, 20, ms20))
 
 	for pause, passed := range map[time.Duration]int{silentFor: 1, silentFor - 1: 0} { // until the tenth packet of the next one
-		l = newListener(named, sources(false))
+		l = newLatchingTest(named, sources(false))
 		require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
 		require.Equal(t, passed, l.speak(third, 2, 1, 10, pause-9*ms20), pause)
 	}
 
-	l = newListener(named, sources(false)) // at another port of its host too, nothing is sent to it
+	l = newLatchingTest(named, sources(false)) // at another port of its host too, nothing is sent to it
 	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
 	require.Equal(t, 1, l.speak(netip.AddrPortFrom(another.Addr(), 77), 2, 1, 3, silentFor))
 	require.Equal(t, named, l.target())
-	l.review(l.trust) // and nobody has named it since
+	l.review(l.sideTrust) // and nobody has named it since
 	require.Equal(t, named, l.target())
 	l.signalling = another.Addr()
-	l.review(l.trust)
+	l.review(l.sideTrust)
 	require.Equal(t, another.Addr(), l.target().Addr())
 
-	l = newListener(private, sources(false))
+	l = newLatchingTest(private, sources(false))
 	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
 	require.Equal(t, another, l.target(), "the SDP misleads")
 	l.answer()
@@ -223,15 +223,15 @@ func TestEarlyMedia(t *testing.T) {
 	require.Equal(t, another, l.target())
 }
 
-func (l *listener) answer() {
+func (l *latchingTest) answer() {
 	l.answered = true
-	l.anew(l.now)
+	l.restartLatching(l.now)
 }
 
 // TestSideBySide: two at hosts that nobody named are watched at the same time, and the second to show ten packets competes with
 // the first; a second port of one host waits until the first one makes no more progress.
 func TestSideBySide(t *testing.T) {
-	l := newListener(private, sources(true))
+	l := newLatchingTest(private, sources(true))
 	for seq := range 9 {
 		require.Equal(t, onProbation, l.hear(another, 1, seq, negotiated))
 		require.Equal(t, onProbation, l.hear(third, 2, seq, negotiated))
@@ -241,16 +241,16 @@ func TestSideBySide(t *testing.T) {
 	require.Equal(t, competes, l.hear(third, 2, 9, negotiated))
 
 	for pause, passed := range map[time.Duration]int{candidateIdle: 1, candidateIdle - 1: 0} {
-		l = newListener(private, sources(true))
+		l = newLatchingTest(private, sources(true))
 		require.Zero(t, l.speak(another, 1, 1, 2, 0))
 		require.Zero(t, l.speak(netip.AddrPortFrom(another.Addr(), 77), 2, 1, 1, pause))
 		require.Equal(t, passed, l.speak(netip.AddrPortFrom(another.Addr(), 77), 2, 2, 9, 0), pause)
 	}
 }
 
-// TestAnew: an answer with the same SDP begins the latching anew, and takes nothing from who goes on.
-func TestAnew(t *testing.T) {
-	l := newListener(named, sources(true))
+// TestAnswerRestartsLatching: an answer with the same SDP begins the latching anew, and takes nothing from who goes on.
+func TestAnswerRestartsLatching(t *testing.T) {
+	l := newLatchingTest(named, sources(true))
 	l.speak(moved, 1, 1, 10, 0)
 	l.answer()
 	require.Equal(t, moved, l.target(), "a far end that is silent goes on hearing")
@@ -261,7 +261,7 @@ func TestAnew(t *testing.T) {
 	require.Equal(t, 1, l.speak(otherPort, 2, 11, 1, ms20))
 	require.Zero(t, l.speak(moved, 1, 12, 1, ms20))
 
-	l = newListener(private, sources(true))
+	l = newLatchingTest(private, sources(true))
 	l.speak(another, 1, 1, 10, 0)
 	l.answer()
 	require.Equal(t, another, l.target())
@@ -276,7 +276,7 @@ func TestAnew(t *testing.T) {
 // TestSDPChange: another address (c= or m=) begins the latching anew; stragglers of the old source pass and are not learnt.
 func TestSDPChange(t *testing.T) {
 	for _, to := range []netip.AddrPort{moved, proxy, another} {
-		l := newListener(named, sources(true))
+		l := newLatchingTest(named, sources(true))
 		l.speak(named, 1, 1, 10, 0)
 		l.expect(to, l.now)
 		require.Equal(t, to, l.target())
@@ -287,7 +287,7 @@ func TestSDPChange(t *testing.T) {
 		require.Equal(t, to, l.target())
 		require.Zero(t, l.speak(third, 9, 1, 50, time.Minute))
 	}
-	l := newListener(named, sources(true)) // to where it sends from already
+	l := newLatchingTest(named, sources(true)) // to where it sends from already
 	l.speak(moved, 1, 1, 10, 0)
 	l.expect(moved, l.now)
 	require.Equal(t, 1, l.speak(moved, 1, 11, 1, ms20))
@@ -295,44 +295,44 @@ func TestSDPChange(t *testing.T) {
 	require.Equal(t, moved, l.target())
 }
 
-// TestNamedLater: who was heard before anything was named stays if the host is the same.
-func TestNamedLater(t *testing.T) {
-	l := newListener(netip.AddrPort{}, sources(true))
+// TestSourceSignalledLater: who was heard before anything was named stays if the host is the same.
+func TestSourceSignalledLater(t *testing.T) {
+	l := newLatchingTest(netip.AddrPort{}, sources(true))
 	require.Equal(t, 1, l.speak(proxy, 1, 1, 1, 0))
 	l.expect(netip.AddrPortFrom(proxy.Addr(), 9), l.now)
 	require.Equal(t, proxy, l.target())
-	l = newListener(netip.AddrPort{}, sources(true))
+	l = newLatchingTest(netip.AddrPort{}, sources(true))
 	require.Equal(t, 1, l.speak(proxy, 1, 1, 1, 0))
 	l.expect(named, l.now)
 	require.Equal(t, named, l.target())
-	require.Zero(t, newListener(netip.AddrPort{}, sources(true)).speak(another, 1, 1, 50, 0), "nobody was named")
+	require.Zero(t, newLatchingTest(netip.AddrPort{}, sources(true)).speak(another, 1, 1, 50, 0), "nobody was named")
 }
 
-// TestMisleads: which addresses in SDP are followed elsewhere (RFC 1918, RFC 4193, RFC 3927, RFC 6598).
-func TestMisleads(t *testing.T) {
+// TestUnusableAddressesInSDP: which addresses in SDP are followed elsewhere (RFC 1918, RFC 4193, RFC 3927, RFC 6598).
+func TestUnusableAddressesInSDP(t *testing.T) {
 	for said, want := range map[string]bool{
 		"10.0.0.1": true, "172.16.0.1": true, "192.168.0.1": true, "169.254.0.1": true, "100.64.0.1": true, "fd00::1": true, "fe80::1": true,
 		"192.0.2.1": false, "127.0.0.1": false, "100.128.0.1": false, "2001:db8::1": false,
 	} {
 		a := netip.MustParseAddr(said)
-		require.Equal(t, want, (&trust{}).misleads(a), said)
-		require.Equal(t, want, (&trust{signalling: named.Addr()}).misleads(a) && a != named.Addr(), said)
-		require.False(t, (&trust{signalling: a}).misleads(a), "%s, and the signalling comes from there", said)
-		require.True(t, (&trust{signalling: a, unreachable: true}).misleads(a), said)
+		require.Equal(t, want, (&sideTrust{}).unusableAddress(a), said)
+		require.Equal(t, want, (&sideTrust{signalling: named.Addr()}).unusableAddress(a) && a != named.Addr(), said)
+		require.False(t, (&sideTrust{signalling: a}).unusableAddress(a), "%s, and the signalling comes from there", said)
+		require.True(t, (&sideTrust{signalling: a, unreachable: true}).unusableAddress(a), said)
 	}
-	require.False(t, (&trust{}).misleads(netip.Addr{}))
+	require.False(t, (&sideTrust{}).unusableAddress(netip.Addr{}))
 }
 
-// TestEmergencyRelaxed: an answered emergency call that had no sound from a side for 2 s takes whoever sends three packets in a row, and says so; whoever is
+// TestEmergencyLatching: an answered emergency call that had no sound from a side for 2 s takes whoever sends three packets in a row, and says so; whoever is
 // named takes over, and competitors change nothing.
-func TestEmergencyRelaxed(t *testing.T) {
+func TestEmergencyLatching(t *testing.T) {
 	for _, expected := range []netip.AddrPort{named, private, {}} {
-		l := newListener(expected, sources(true))
-		l.urgent, l.patience = l.now, silentFor
+		l := newLatchingTest(expected, sources(true))
+		l.emergencySince, l.silenceLimit = l.now, silentFor
 		require.Zero(t, l.speak(another, 1, 1, 5, 0))
-		l.now = l.urgent.Add(silentFor - 1)
+		l.now = l.emergencySince.Add(silentFor - 1)
 		require.NotContains(t, []verdict{passes, passesRelaxed}, l.hear(third, 5, 1, unheardOf))
-		l.now = l.urgent.Add(silentFor)
+		l.now = l.emergencySince.Add(silentFor)
 		require.Equal(t, onProbation, l.hear(another, 2, 1, unheardOf))
 		require.Equal(t, onProbation, l.hear(another, 2, 2, unheardOf))
 		require.Equal(t, passesRelaxed, l.hear(another, 2, 3, unheardOf))
@@ -343,8 +343,8 @@ func TestEmergencyRelaxed(t *testing.T) {
 		require.Equal(t, proxy, l.target())
 	}
 
-	l := newListener(named, sources(true)) // it fell silent in the middle of the call
-	l.urgent, l.patience = l.now, silentFor
+	l := newLatchingTest(named, sources(true)) // it fell silent in the middle of the call
+	l.emergencySince, l.silenceLimit = l.now, silentFor
 	require.Equal(t, 100, l.speak(named, 1, 1, 100, 0))
 	require.Zero(t, l.speak(another, 2, 1, 3, silentFor-3*ms20))
 	require.Equal(t, []verdict{onProbation, onProbation, passesRelaxed},
@@ -358,7 +358,7 @@ func TestEmergencyRelaxed(t *testing.T) {
 	require.Equal(t, named, l.target())
 }
 
-func (l *listener) later(d time.Duration) *listener {
+func (l *latchingTest) later(d time.Duration) *latchingTest {
 	l.now = l.now.Add(d)
 	return l
 }
@@ -366,7 +366,7 @@ func (l *listener) later(d time.Duration) *listener {
 // TestFloodOfSources: while strangers come from ever new addresses, a far end whose SDP misleads may wait, but the packets of who is named pass. All
 // ports of one host, and hosts that make no progress, keep nobody waiting.
 func TestFloodOfSources(t *testing.T) {
-	l := newListener(private, sources(true))
+	l := newLatchingTest(private, sources(true))
 	for i := range 5_000 {
 		l.now = l.now.Add(100 * time.Microsecond)
 		from := netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, byte(i >> 8), byte(i)}), 4000)
@@ -374,7 +374,7 @@ func TestFloodOfSources(t *testing.T) {
 	}
 	require.Equal(t, 1, l.speak(private, 1, 1, 1, 0))
 
-	l = newListener(private, sources(true))
+	l = newLatchingTest(private, sources(true))
 	l.now = l.now.Add(time.Second)
 	passed := 0
 	for i := range 5_000 {
@@ -388,11 +388,11 @@ func TestFloodOfSources(t *testing.T) {
 	}
 	require.Equal(t, 191, passed)
 
-	l = newListener(private, sources(true))
+	l = newLatchingTest(private, sources(true))
 	passed = 0
 	for i := range 5_000 {
 		l.now = l.now.Add(time.Millisecond)
-		for host := range byte(candidates) { // always the same, with numbers out of any order
+		for host := range byte(maxCandidates) { // always the same, with numbers out of any order
 			require.NotEqual(t, passes, l.hear(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}), 4000), 1, 700*i, negotiated))
 		}
 		if i%20 == 0 {
@@ -402,65 +402,65 @@ func TestFloodOfSources(t *testing.T) {
 	require.Positive(t, passed)
 }
 
-// TestReportsOfWhom: RTCP is heard from the hosts that RTP may come from, from nobody else; the better one takes over.
-func TestReportsOfWhom(t *testing.T) {
+// TestRTCPSources: RTCP is heard from the hosts that RTP may come from, from nobody else; the better one takes over.
+func TestRTCPSources(t *testing.T) {
 	at := func(a netip.AddrPort) netip.AddrPort { return netip.AddrPortFrom(a.Addr(), a.Port()+1) }
 	now, who := time.Unix(1000, 0), sources(true)
 	var p, speech peer
-	require.Equal(t, stranger, p.acceptReport(another, &speech, now, who), "nothing is known")
+	require.Equal(t, unknownSource, p.acceptReport(another, &speech, now, who), "nothing is known")
 	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
 	require.Equal(t, passes, (&peer{}).acceptReport(at(proxy), &speech, now, who))
 	p = peer{}
 	p.expect(at(named), now)
 	speech.expect(named, now)
-	require.Equal(t, stranger, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "it never sent")
+	require.Equal(t, unknownSource, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "it never sent")
 	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
 	require.Equal(t, passes, p.acceptReport(at(moved), &speech, now, who), "the host that is named")
-	require.Equal(t, stranger, p.acceptReport(at(proxy), &speech, now, who))
+	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who))
 	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who), "the address that is named")
-	require.Equal(t, stranger, p.acceptReport(at(moved), &speech, now, who))
-	require.Equal(t, stranger, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "silent")
+	require.Equal(t, unknownSource, p.acceptReport(at(moved), &speech, now, who))
+	require.Equal(t, unknownSource, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "silent")
 
-	p.anew(now)
+	p.restartLatching(now)
 	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who))
 	p.expect(at(moved), now) // latching begins anew: whoever is as good may take its place, which was heard just now
 	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
-	p.anew(now)
+	p.restartLatching(now)
 	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
-	require.Equal(t, stranger, p.acceptReport(at(proxy), &speech, now, who), "it was heard since")
-	p.anew(now)
+	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who), "it was heard since")
+	p.restartLatching(now)
 	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
-	require.Equal(t, stranger, p.acceptReport(at(proxy), &speech, now, who), "and it goes on")
+	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who), "and it goes on")
 
 	p.expect(at(private), now)
 	speech.expect(private, now)
-	speech.learn(another, run{}, now)
+	speech.learn(another, packetRun{}, now)
 	require.Equal(t, passes, p.acceptReport(at(another), &speech, now, who), "RTP comes from there")
-	require.Equal(t, stranger, p.acceptReport(at(third), &speech, now.Add(time.Hour), who))
-	require.Equal(t, stranger, p.acceptReport(another, &speech, now.Add(silentReports-1), who), "another port")
+	require.Equal(t, unknownSource, p.acceptReport(at(third), &speech, now.Add(time.Hour), who))
+	require.Equal(t, unknownSource, p.acceptReport(another, &speech, now.Add(silentReports-1), who), "another port")
 	require.Equal(t, passes, p.acceptReport(another, &speech, now.Add(silentReports), who))
 }
 
-// TestReportsLoseTheirRight: RTCP of a host that was followed is not heard, nor sent to, once that is not followed any more.
-func TestReportsLoseTheirRight(t *testing.T) {
+// TestRTCPOfAFormerSource: RTCP of a host that was followed is not heard, nor sent to, once that is not followed any more.
+func TestRTCPOfAFormerSource(t *testing.T) {
 	for name, ends := range map[string]func(e *end){
 		"two compete": func(e *end) { e.peers[rtpFlow].forget() },
 		"SDP":         func(e *end) { e.peers[rtpFlow].expect(named, time.Unix(1001, 0)) },
 	} {
-		e := &end{trust: *sources(true)}
+		e := &end{sideTrust: *sources(true)}
 		rtp, rtcp := &e.peers[rtpFlow], &e.peers[rtcpFlow]
 		rtp.expect(private, time.Unix(1000, 0))
-		rtp.learn(another, run{}, time.Unix(1000, 0))
-		require.Equal(t, passes, rtcp.acceptReport(third, rtp, time.Unix(1000, 0), &trust{signalling: third.Addr()}))
+		rtp.learn(another, packetRun{}, time.Unix(1000, 0))
+		require.Equal(t, passes, rtcp.acceptReport(third, rtp, time.Unix(1000, 0), &sideTrust{signalling: third.Addr()}))
 		e.reviewLocked()
 		require.False(t, rtcp.learnt.IsValid())
 		from := netip.AddrPortFrom(another.Addr(), 9)
-		require.Equal(t, passes, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.trust))
+		require.Equal(t, passes, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.sideTrust))
 		e.reviewLocked()
 		require.Equal(t, from, rtcp.target())
 		ends(e)
 		e.reviewLocked()
 		require.False(t, rtcp.target().IsValid(), name)
-		require.Equal(t, stranger, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.trust), name)
+		require.Equal(t, unknownSource, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.sideTrust), name)
 	}
 }

@@ -13,8 +13,8 @@ import (
 	"golang.org/x/net/ipv6"
 )
 
-// expedited is the differentiated-services field of speech: code point EF, 46 (RFC 3246; for telephony RFC 4594), above two unused bits.
-const expedited = 46 << 2
+// tosExpedited is the differentiated-services field of speech: code point EF, 46 (RFC 3246; for telephony RFC 4594), above two unused bits.
+const tosExpedited = 46 << 2
 
 // portRange is inclusive at both ends.
 type portRange struct{ low, high uint16 }
@@ -39,7 +39,7 @@ func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 		for range n {
 			port := uint16(r.ports.first() + 2*place)
 			place = (place + step) % n
-			if r.rests(netip.AddrPortFrom(addr, port)) != resting {
+			if r.isCoolingDown(netip.AddrPortFrom(addr, port)) != resting {
 				continue
 			}
 			pair, err = bindPair(addr, port)
@@ -47,7 +47,7 @@ func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 				return pair, nil
 			}
 			if !errors.Is(err, syscall.EADDRINUSE) {
-				return pair, unbound(addr, err)
+				return pair, portError(addr, err)
 			}
 		}
 	}
@@ -55,8 +55,8 @@ func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 		n, r.ports.low, r.ports.high, addr, syscall.EADDRINUSE)
 }
 
-// unbound says why a port could not be opened, other than that it is taken, and what to do.
-func unbound(addr netip.Addr, err error) error {
+// portError says why a port could not be opened, other than that it is taken, and what to do.
+func portError(addr netip.Addr, err error) error {
 	if errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE) {
 		return fmt.Errorf("media: bind %v: there are no file descriptors left; raise the limit of this process (LimitNOFILE= in the service's unit, or ulimit -n): %w", addr, err)
 	}
@@ -99,9 +99,9 @@ func bindOne(addr netip.Addr, port uint16) (*net.UDPConn, error) {
 	}
 	// The mark is a wish to the network: where it is refused, packets pass unmarked.
 	if addr.Is4() {
-		_ = ipv4.NewConn(c).SetTOS(expedited)
+		_ = ipv4.NewConn(c).SetTOS(tosExpedited)
 	} else {
-		_ = ipv6.NewConn(c).SetTrafficClass(expedited)
+		_ = ipv6.NewConn(c).SetTrafficClass(tosExpedited)
 	}
 	return c, nil
 }

@@ -111,8 +111,8 @@ func TestRelayCloseEndsSessions(t *testing.T) {
 	require.True(t, loopbacktest.Free(at, low, 8))
 }
 
-// TestPortsRest: what was given back is not given out again for a while if there is anything else, and is if there is not.
-func TestPortsRest(t *testing.T) {
+// TestPortsCoolDown: what was given back is not given out again for a while if there is anything else, and is if there is not.
+func TestPortsCoolDown(t *testing.T) {
 	const n = 12 // three sessions
 	at, low := ownRange(t, n)
 	r := newRelayAt(t, at, low, low+n-1)
@@ -145,10 +145,10 @@ func TestPortsUnpredictable(t *testing.T) {
 	require.Greater(t, len(steps), n-10) // of 10,000 steps, 60 alike twice in 10 pairs would be a wonder
 }
 
-// TestMarked: packets leave with code point EF (RFC 3246: 101110), which a receiver reads from the IP header.
-func TestMarked(t *testing.T) {
+// TestPacketsAreMarkedEF: packets leave with code point EF (RFC 3246: 101110), which a receiver reads from the IP header.
+func TestPacketsAreMarkedEF(t *testing.T) {
 	s := newSession(t)
-	a, f := newTalker(t, "127.0.0.1"), newTalker(t, "127.0.0.1")
+	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	raw, err := f.SyscallConn()
 	require.NoError(t, err)
 	require.NoError(t, raw.Control(func(fd uintptr) {

@@ -9,9 +9,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestJitterWorked: RFC 3550 appendix A.8 worked by hand for 160-unit packets. Transit times 0, 16, 16, 0, D = 16, 0, 16.
+// TestJitterExample: RFC 3550 appendix A.8 worked by hand for 160-unit packets. Transit times 0, 16, 16, 0, D = 16, 0, 16.
 // Integer form, J held 16 times: 16-0=16; 16+0-((16+8)>>4)=15; 15+16-((15+8)>>4)=30; reported 30>>4 = 1.
-func TestJitterWorked(t *testing.T) {
+func TestJitterExample(t *testing.T) {
 	var r reception
 	for i, arrival := range []uint32{0, 176, 336, 480} {
 		r.take(1, uint16(i), uint32(160*i), arrival)

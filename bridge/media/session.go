@@ -41,24 +41,24 @@ type Session struct {
 
 // end is what is known of one side.
 type end struct {
-	mu    sync.Mutex
-	peers [2]peer // guarded by mu; by flowKind
-	heard time.Time
-	stats Stats // without Lost and Jitter
-	rtp   reception
-	mux   bool // RTCP to this side goes to its RTP port
-	flash flashWatch
-	trust trust
+	mu        sync.Mutex
+	peers     [2]peer // guarded by mu; by flowKind
+	heard     time.Time
+	stats     Stats // without Lost and Jitter
+	rtp       reception
+	mux       bool // RTCP to this side goes to its RTP port
+	flash     flashWatch
+	sideTrust sideTrust
 	// notice may be nil
 	notice func(Notice, netip.AddrPort)
-	// lost is trust.unreachable, to be read without the lock
-	lost atomic.Bool
+	// unreachable is trust.unreachable, to be read without the lock
+	unreachable atomic.Bool
 }
 
 func newSession(r *Relay) (*Session, error) {
 	s := &Session{relay: r, began: time.Now()}
 	for side, addr := range r.addrs {
-		s.ends[side].trust.networks = r.from
+		s.ends[side].sideTrust.networks = r.from
 		pair, err := r.bind(addr)
 		if err != nil {
 			return nil, errors.Join(err, s.closeSockets())
@@ -94,8 +94,8 @@ func (s *Session) Expect(side Side, rtp, rtcp netip.AddrPort) {
 	e.mux = rtp.IsValid() && rtcp == rtp
 	rtp, rtcp = s.reachable(rtp), s.reachable(rtcp)
 	if rtp != e.peers[rtpFlow].expected {
-		e.trust.unreachable = false
-		e.lost.Store(false)
+		e.sideTrust.unreachable = false
+		e.unreachable.Store(false)
 	}
 	e.peers[rtpFlow].expect(rtp, now)
 	e.peers[rtcpFlow].expect(rtcp, now)
@@ -108,7 +108,7 @@ func (s *Session) Trust(side Side, signalling netip.Addr) {
 	e := &s.ends[side]
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	e.trust.signalling = signalling.Unmap()
+	e.sideTrust.signalling = signalling.Unmap()
 	e.reviewLocked()
 }
 
@@ -117,7 +117,7 @@ func (s *Session) Negotiate(types PayloadTypes) {
 	for i := range s.ends {
 		e := &s.ends[i]
 		e.mu.Lock()
-		e.trust.types = types
+		e.sideTrust.types = types
 		e.mu.Unlock()
 	}
 }
@@ -129,23 +129,23 @@ func (s *Session) Answered() {
 	for i := range s.ends {
 		e := &s.ends[i]
 		e.mu.Lock()
-		e.trust.answered = true
+		e.sideTrust.answered = true
 		for f := range e.peers {
-			e.peers[f].anew(now)
+			e.peers[f].restartLatching(now)
 		}
 		e.reviewLocked()
 		e.mu.Unlock()
 	}
 }
 
-// Urgent says that this is an answered emergency call: once a side was silent for as long as patience, whoever sends three
+// SetEmergency says that this is an answered emergency call: once a side was silent for as long as patience, whoever sends three
 // packets in a row as that side is taken for it.
-func (s *Session) Urgent(patience time.Duration) {
+func (s *Session) SetEmergency(patience time.Duration) {
 	now := time.Now()
 	for i := range s.ends {
 		e := &s.ends[i]
 		e.mu.Lock()
-		e.trust.urgent, e.trust.patience = now, patience
+		e.sideTrust.emergencySince, e.sideTrust.silenceLimit = now, patience
 		e.mu.Unlock()
 	}
 }
@@ -177,8 +177,8 @@ func (s *Session) Watch(side Side, notice func(Notice, netip.AddrPort)) {
 // reviewLocked takes back what is no longer so after what is known of the side has changed.
 func (e *end) reviewLocked() {
 	rtp, rtcp := &e.peers[rtpFlow], &e.peers[rtcpFlow]
-	rtp.review(&e.trust)
-	if rtcp.reporter(rtcp.learnt, rtp, &e.trust) == unknownHost {
+	rtp.review(&e.sideTrust)
+	if rtcp.reporter(rtcp.learnt, rtp, &e.sideTrust) == unknownHost {
 		rtcp.forget()
 	}
 }
@@ -283,9 +283,9 @@ func (s *Session) closeSockets() error {
 type Stats struct {
 	// Packets and Bytes are RTP, headers included; RTCPPackets are RTCP datagrams; Datagrams are DTLS and UDPTL.
 	Packets, Bytes, RTCPPackets, Datagrams uint64
-	// Strangers came from another address than the learnt one and were dropped; so did those on Probation, of a source that may become the
+	// UnknownSource came from another address than the learnt one and were dropped; so did those on Probation, of a source that may become the
 	// learnt one. Invalid were no RTP or RTCP, nor what else was admitted.
-	Strangers, Probation, Invalid uint64
+	UnknownSource, Probation, Invalid uint64
 	// Contests are how often two hosts that nobody named claimed the stream.
 	Contests uint64
 	// Unsent were valid and counted, but the other side's address is not known or the system refused to send.

@@ -16,7 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/media"
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 )
 
 // The bar: this share of the packets a second that a C relay passes which looks at nothing.
@@ -94,7 +94,7 @@ func median(all []figures) figures {
 // compile builds a program of testdata, or skips where there is no compiler.
 func compile(t *testing.T, dir, name string) string {
 	t.Helper()
-	gcc := outsidetest.Need(t, "gcc", "gcc")
+	gcc := programtest.Need(t, "gcc", "gcc")
 	program := filepath.Join(dir, name)
 	out, err := exec.Command(gcc, "-O2", "-Wall", "-pthread", filepath.Join("testdata", name+".c"), "-o", program).CombinedOutput()
 	require.NoError(t, err, "%s", out)

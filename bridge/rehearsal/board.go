@@ -206,8 +206,8 @@ func bits(function byte, from [boardCoils]bool, addr, n int) []byte {
 	return res
 }
 
-// mastered tells whether a master is connected and has written each wired coil, and read it then.
-func (b *board) mastered() bool {
+// hasMaster tells whether a master is connected and has written each wired coil, and read it then.
+func (b *board) hasMaster() bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	for i := range b.wired {

@@ -210,8 +210,8 @@ func (c *call) hangUp() {
 	c.u.start(m, c.out.to, func(*message) {})
 }
 
-// inside takes a request within the dialog.
-func (c *call) inside(t *server) {
+// handleInDialog takes a request within the dialog.
+func (c *call) handleInDialog(t *server) {
 	m := t.req
 	if m.method() == "ACK" {
 		c.acked = true

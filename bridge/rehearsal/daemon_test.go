@@ -19,18 +19,18 @@ import (
 	"clearback/supervision"
 )
 
-// wired is the daemon's parts put together for these tests, as far as a rehearsal needs them. The one that `run` starts plays in
+// testDaemon is the daemon's parts put together for these tests, as far as a rehearsal needs them. The one that `run` starts plays in
 // the tests of its package.
-type wired struct {
+type testDaemon struct {
 	contacts *drivers.Set
 	media    *media.Relay
 	agent    *sipua.Agent
 	lines    []*bridge.Line
 }
 
-// startWired is a [Starter].
-func startWired(_ context.Context, c *config.Config, log *zap.Logger) (Daemon, error) {
-	d := &wired{}
+// startTestDaemon is a [Starter].
+func startTestDaemon(_ context.Context, c *config.Config, log *zap.Logger) (Daemon, error) {
+	d := &testDaemon{}
 	err := d.start(c, log)
 	if err != nil {
 		return nil, errors.Join(err, d.Close())
@@ -38,7 +38,7 @@ func startWired(_ context.Context, c *config.Config, log *zap.Logger) (Daemon, e
 	return d, nil
 }
 
-func (d *wired) start(c *config.Config, log *zap.Logger) error {
+func (d *testDaemon) start(c *config.Config, log *zap.Logger) error {
 	numbers, err := supervision.NewNumbers(supervision.NumbersOptions{Country: c.Country})
 	if err != nil {
 		return err
@@ -88,16 +88,16 @@ func (d *wired) start(c *config.Config, log *zap.Logger) error {
 	return nil
 }
 
-func (d *wired) AdapterAddr(line string) netip.AddrPort {
+func (d *testDaemon) AdapterAddr(line string) netip.AddrPort {
 	return d.agent.Line(line).Status().AdapterAddr
 }
 
-func (d *wired) ServiceAddr(line string) netip.AddrPort {
+func (d *testDaemon) ServiceAddr(line string) netip.AddrPort {
 	return d.agent.Line(line).Status().ServiceAddr
 }
 
 // Close ends the calls and awaits their interruptions, then closes the loops last.
-func (d *wired) Close() error {
+func (d *testDaemon) Close() error {
 	var errs []error
 	if d.agent != nil {
 		d.agent.Drain()
@@ -121,7 +121,7 @@ func (d *wired) Close() error {
 	return errors.Join(errs...)
 }
 
-func (d *wired) atRest() bool {
+func (d *testDaemon) atRest() bool {
 	for _, l := range d.lines {
 		if !l.AtRest() {
 			return false

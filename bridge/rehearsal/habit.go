@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"clearback/supervision"
-	"clearback/supervision/loop"
+	"clearback/supervision/keysystem"
 )
 
 // ErrNoHabit: Options.Habits names one that there is not.
@@ -31,7 +31,7 @@ type habit struct {
 	// denial is how long the port takes the battery away by itself when it gets BYE.
 	denial time.Duration
 	// after is what the near end gets when the far end has cleared, in turn.
-	after []treatment
+	after []lineTreatment
 	// reboot is how long the battery is away when the adapter restarts in the call. It registers anew later.
 	reboot time.Duration
 	// newPort: the adapter registers from another port in the call.
@@ -49,8 +49,8 @@ type habit struct {
 	lead time.Duration
 }
 
-// treatment is what the near end gets from some time after the clearing on.
-type treatment struct {
+// lineTreatment is what the near end gets from some time after the clearing on.
+type lineTreatment struct {
 	after time.Duration
 	tone  tone
 }
@@ -81,8 +81,8 @@ const (
 
 // habits are all there are, in the order of the report.
 func habits() []habit {
-	reorder := treatment{0, toneReorder}
-	howler := treatment{300 * time.Millisecond, toneHowler}
+	reorder := lineTreatment{0, toneReorder}
+	howler := lineTreatment{300 * time.Millisecond, toneHowler}
 	return []habit{
 		{name: "always-200", about: "OPTIONS is always answered 200: not trusted", always: 200, untrusted: true},
 		{
@@ -100,12 +100,12 @@ func habits() []habit {
 			name: "power-denial", about: "the adapter itself takes the battery away for 500 ms at the BYE, and answers it then",
 			denial: 500 * time.Millisecond, byeAfter: 500 * time.Millisecond, lead: time.Second,
 		},
-		{name: "dial-tone", about: "dial tone at once after the far end's clearing", after: []treatment{{0, toneDial}}},
-		{name: "reorder", about: "reorder tone after the far end's clearing, and no digits are taken", after: []treatment{reorder}},
-		{name: "howler", about: "reorder tone, then howler, and no digits are taken", after: []treatment{reorder, howler}},
+		{name: "dial-tone", about: "dial tone at once after the far end's clearing", after: []lineTreatment{{0, toneDial}}},
+		{name: "reorder", about: "reorder tone after the far end's clearing, and no digits are taken", after: []lineTreatment{reorder}},
+		{name: "howler", about: "reorder tone, then howler, and no digits are taken", after: []lineTreatment{reorder, howler}},
 		{
 			name: "lock-out", about: "reorder tone, howler, then the line is locked out until it is on hook",
-			after: []treatment{reorder, howler, {time.Second, toneLockOut}},
+			after: []lineTreatment{reorder, howler, {time.Second, toneLockOut}},
 		},
 		{name: "reboot", about: "the adapter restarts in the call: no battery for 600 ms, and it knows no call afterwards", reboot: 600 * time.Millisecond},
 		{name: "new-port", about: "the adapter registers from another port in the call", newPort: true},
@@ -161,11 +161,11 @@ func (h *habit) dialTone() bool { return len(h.after) == 0 || h.after[0].tone.ta
 
 // locksOut tells whether the port stops feeding the line some time after the clearing.
 func (h *habit) locksOut() bool {
-	return slices.ContainsFunc(h.after, func(t treatment) bool { return t.tone == toneLockOut })
+	return slices.ContainsFunc(h.after, func(t lineTreatment) bool { return t.tone == toneLockOut })
 }
 
 // flashed is what the port does with a hook flash.
-func (p *port) flashed(c loop.Change) {
+func (p *port) flashed(c keysystem.Change) {
 	of := p.call
 	if of == nil {
 		of = p.last
@@ -179,8 +179,8 @@ func (p *port) flashed(c loop.Change) {
 	p.ua.start(req, of.hop(), func(*message) {})
 }
 
-// treat gives the near end what comes after the far end's clearing.
-func (p *port) treat() {
+// beginTreatment gives the near end what comes after the far end's clearing.
+func (p *port) beginTreatment() {
 	p.clearing++
 	of := p.clearing
 	for _, t := range p.habit.after {
@@ -189,9 +189,9 @@ func (p *port) treat() {
 				return // another call, or on hook
 			}
 			p.tone = t.tone
-			p.ua.tell("gives the near end: %v", t.tone)
+			p.ua.report("gives the near end: %v", t.tone)
 			if t.tone == toneLockOut {
-				p.rig.lockOut(true)
+				p.lineModel.lockOut(true)
 			}
 		}
 		if t.after == 0 {
@@ -206,7 +206,7 @@ func (p *port) treat() {
 func (p *port) endTreatment() {
 	p.clearing++
 	if p.tone == toneLockOut {
-		p.rig.lockOut(false)
+		p.lineModel.lockOut(false)
 	}
 	p.tone = toneNone
 }
@@ -216,29 +216,29 @@ func (p *port) deny() {
 	if p.habit.denial == 0 {
 		return
 	}
-	p.ua.tell("takes the battery away by itself")
-	p.rig.battery(false)
-	p.ua.after(p.habit.denial, func() { p.rig.battery(true) })
+	p.ua.report("takes the battery away by itself")
+	p.lineModel.battery(false)
+	p.ua.after(p.habit.denial, func() { p.lineModel.battery(true) })
 }
 
 // restart is a restart of the adapter: it forgets every call, the line has no battery meanwhile and nothing is answered. It returns at
 // once; running tells when the adapter answers again, and it registers a little later.
 func (p *port) restart() {
 	p.ua.ask(func() {
-		p.ua.tell("restarts: no battery")
+		p.ua.report("restarts: no battery")
 		if p.call != nil {
 			p.ua.forget(p.call)
 			p.ua.calls = map[string]*call{}
 			p.call, p.last, p.waiting = nil, nil, nil
 		}
-		p.down, p.ua.deaf = true, true
-		p.rig.ringing(false)
-		p.rig.battery(false)
+		p.down, p.ua.ignoresAll = true, true
+		p.lineModel.ringing(false)
+		p.lineModel.battery(false)
 		p.ua.after(p.habit.reboot, func() {
-			p.down, p.ua.deaf, p.off = false, false, false
-			p.rig.resetPort()
-			p.rig.battery(true)
-			p.ua.tell("is back and knows no call")
+			p.down, p.ua.ignoresAll, p.off = false, false, false
+			p.lineModel.resetPort()
+			p.lineModel.battery(true)
+			p.ua.report("is back and knows no call")
 			p.ua.after(registersAfter, func() { p.register(registerFor) })
 		})
 	})
@@ -257,7 +257,7 @@ func (p *port) move() (err error) {
 		if err = p.ua.move(); err != nil {
 			return
 		}
-		p.ua.tell("goes on from another port, and registers from there")
+		p.ua.report("goes on from another port, and registers from there")
 		p.register(registerFor)
 	})
 	return err
@@ -288,11 +288,11 @@ func (p *port) splash() {
 		if p.off || p.call != nil {
 			return
 		}
-		p.ua.tell("rings for a moment: a message waits")
-		p.rig.ringing(true)
+		p.ua.report("rings for a moment: a message waits")
+		p.lineModel.ringing(true)
 		p.ua.after(p.habit.splash, func() {
 			if p.call == nil {
-				p.rig.ringing(false)
+				p.lineModel.ringing(false)
 			}
 		})
 	})

@@ -21,7 +21,7 @@ var (
 // Every habit in the plainest clearing; with -habits in every one.
 func TestHabits(t *testing.T) {
 	t.Parallel()
-	o := Options{Start: startWired, AllHabits: true, Scenes: []string{"held-call"}}
+	o := Options{Start: startTestDaemon, AllHabits: true, Scenes: []string{"held-call"}}
 	if *allHabits {
 		o.Scenes = nil
 	}
@@ -46,24 +46,24 @@ func TestHabits(t *testing.T) {
 func wronglyConfigured(t *testing.T, name, scene string) string {
 	h := habitOr(t, name)
 	h.untrusted, h.recognition = false, 0
-	o := Options{Start: startWired, Habits: []string{name}, Scenes: []string{scene}}
+	o := Options{Start: startTestDaemon, Habits: []string{name}, Scenes: []string{scene}}
 	casts, err := choose(o)
 	require.NoError(t, err)
 	casts[0].habit = h
-	r, closed, err := playAll(t.Context(), o, casts)
+	r, closed, err := runBatches(t.Context(), o, casts)
 	require.NoError(t, err)
 	require.NoError(t, closed)
 	return strings.Join(r.Scenes[0].Problems, "; ")
 }
 
 // Why an answer counts only where check saw all three states: this one says 200 of a line that is held.
-func TestATrustedPortThatAlwaysSays200Lies(t *testing.T) {
+func TestPortThatAlwaysAnswers200(t *testing.T) {
 	t.Parallel()
 	require.Contains(t, wronglyConfigured(t, "always-200", "short-interval"), "loop current flows, and the report says")
 }
 
 // Why a 486 counts for nothing before the line's onhook_recognition: this one says so of a line that is on hook.
-func TestAPortThatRecognisesLateLooksHeld(t *testing.T) {
+func TestLateOnHookRecognition(t *testing.T) {
 	t.Parallel()
 	require.Contains(t, wronglyConfigured(t, "late-486", "held-call"), "hook=on is right")
 }
@@ -74,7 +74,7 @@ func TestScenes(t *testing.T) {
 		t.Skip("the whole daemon plays them elsewhere")
 	}
 	var out bytes.Buffer
-	o := Options{Start: startWired, Out: &out}
+	o := Options{Start: startTestDaemon, Out: &out}
 	if *only != "all" {
 		o.Scenes = strings.Split(*only, ",")
 	}
@@ -88,14 +88,14 @@ func TestTuneScene(t *testing.T) {
 	t.Parallel()
 	require.Empty(t, tuned(t, 900*time.Millisecond))
 	require.Contains(t, tuned(t, 410*time.Millisecond), "one hold in 100 needs more than 427.9 ms")
-	err := Run(t.Context(), Options{Start: startWired, Out: io.Discard, Scenes: []string{"tune"}})
+	err := Run(t.Context(), Options{Start: startTestDaemon, Out: io.Discard, Scenes: []string{"tune"}})
 	require.ErrorIs(t, err, ErrNoScene, "nobody can tune")
 }
 
 // tuned plays the scene with a tuner that sees one hold and recommends what it likes, and returns what was wrong.
 func tuned(t *testing.T, interval time.Duration) string {
-	var s *stage
-	o := Options{Start: startWired, Scenes: []string{"tune"}, Tune: func(ctx context.Context, _ Daemon, line string, near NearEnd) (time.Duration, string, error) {
+	var s *testBed
+	o := Options{Start: startTestDaemon, Scenes: []string{"tune"}, Tune: func(ctx context.Context, _ Daemon, line string, near NearEnd) (time.Duration, string, error) {
 		f, err := openPhone("555-0198", s.pbx, nil)
 		if err != nil {
 			return 0, "", err
@@ -114,9 +114,9 @@ func tuned(t *testing.T, interval time.Duration) string {
 	}}
 	casts, err := choose(o)
 	require.NoError(t, err)
-	s, err = newStage(t.Context(), o, casts[0].habit, casts[0].scenes)
+	s, err = newTestBed(t.Context(), o, casts[0].habit, casts[0].scenes)
 	require.NoError(t, err)
-	s.plays[0].run(t.Context())
+	s.runs[0].runScene(t.Context())
 	require.NoError(t, s.close())
-	return strings.Join(s.plays[0].verdict.problems, "; ")
+	return strings.Join(s.runs[0].verdict.problems, "; ")
 }

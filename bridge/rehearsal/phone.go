@@ -32,7 +32,7 @@ func openPhone(number string, p *pbx, say func(string)) (*phone, error) {
 		return nil, err
 	}
 	f.ua = u
-	u.ask(func() { u.dated = true })
+	u.ask(func() { u.sendsDate = true })
 	p.addFarEnd(number, u.addr)
 	return f, nil
 }

@@ -6,7 +6,7 @@ import (
 	"sync"
 	"time"
 
-	"clearback/supervision/loop"
+	"clearback/supervision/keysystem"
 )
 
 // server of a port: where it registers and whom it calls through.
@@ -26,10 +26,10 @@ const registerFor = 300 * time.Second
 // port is one FXS port of the adapter: it sees the line's hook state by loop current and speaks SIP with its server. Like a
 // consumer adapter it goes on feeding the loop whatever becomes of a call. Its methods may be called from any goroutine.
 type port struct {
-	ua    *ua
-	out   outbound
-	rig   *rig
-	habit habit // set once
+	ua        *ua
+	out       outbound
+	lineModel *lineModel
+	habit     habit // set once
 	// offHookAfter is how long the line may be left off hook before the port calls offHookNumber; 0: for ever. Set once.
 	offHookAfter time.Duration
 
@@ -52,21 +52,21 @@ type port struct {
 	seizures int
 }
 
-func openPort(out outbound, r *rig, h habit, offHookAfter time.Duration, say func(string)) (*port, error) {
-	p := &port{out: out, rig: r, habit: h, offHookAfter: offHookAfter}
+func openPort(out outbound, r *lineModel, h habit, offHookAfter time.Duration, say func(string)) (*port, error) {
+	p := &port{out: out, lineModel: r, habit: h, offHookAfter: offHookAfter}
 	u, err := openUA(out.user, p, say)
 	if err != nil {
 		return nil, err
 	}
 	p.ua = u
 	u.login = credentials{out.user, out.password}
-	r.onHook(func(c loop.Change) { u.post(func() { p.hook(c) }) })
+	r.onHook(func(c keysystem.Change) { u.post(func() { p.hook(c) }) })
 	u.ask(func() {
 		u.byeAfter, u.byeSilent = h.byeAfter, h.byeSilent
 		u.lose = func(m *message) bool {
 			if p.loseOK > 0 && m.status() >= 200 && m.method() == "BYE" {
 				p.loseOK--
-				u.tell("that answer gets lost")
+				u.report("that answer gets lost")
 				return true
 			}
 			return false
@@ -156,7 +156,7 @@ func (p *port) heard() (n uint64) {
 
 // close is for the end: the port leaves its server alone and falls silent.
 func (p *port) close() {
-	p.rig.onHook(func(loop.Change) {})
+	p.lineModel.onHook(func(keysystem.Change) {})
 	p.ua.ask(func() {
 		if p.call != nil {
 			p.ua.forget(p.call)
@@ -184,22 +184,22 @@ func (p *port) rings() (ok bool) {
 }
 
 // hook takes what the hook detector saw.
-func (p *port) hook(c loop.Change) {
+func (p *port) hook(c keysystem.Change) {
 	if p.down {
 		return
 	}
 	switch c.Kind {
-	case loop.PortSeized:
+	case keysystem.PortSeized:
 		p.off = true
 		if p.call != nil && p.call.in != nil && !p.call.confirmed {
-			p.rig.ringing(false)
+			p.lineModel.ringing(false)
 			p.call.answer()
 			return
 		}
 		p.leftOffHook()
-	case loop.PortOnHook:
+	case keysystem.PortOnHook:
 		p.onHook()
-	case loop.PortFlash:
+	case keysystem.PortFlash:
 		p.flashed(c)
 	}
 }
@@ -213,7 +213,7 @@ func (p *port) leftOffHook() {
 	}
 	p.ua.after(p.offHookAfter, func() {
 		if p.off && p.call == nil && p.seizures == of {
-			p.ua.tell("the line is left off hook: calls %s", offHookNumber)
+			p.ua.report("the line is left off hook: calls %s", offHookNumber)
 			p.call, _ = p.ua.invite(offHookNumber, p.out.domain, p.out.at) // without a socket nobody is told
 		}
 	})
@@ -230,7 +230,7 @@ func (p *port) onHook() {
 	}
 	if p.waiting != nil { // it rings now
 		p.call, p.waiting = p.waiting, nil
-		p.rig.ringing(true)
+		p.lineModel.ringing(true)
 	}
 	p.splash()
 }
@@ -241,12 +241,12 @@ func (p *port) offered(c *call) {
 		c.refuse(486)
 	case p.call != nil:
 		p.waiting = c
-		p.ua.tell("tells the near end that a call waits")
+		p.ua.report("tells the near end that a call waits")
 		c.ring()
 	default:
 		p.call = c
 		c.ring()
-		p.rig.ringing(true)
+		p.lineModel.ringing(true)
 	}
 }
 
@@ -259,10 +259,10 @@ func (p *port) ended(c *call, how string) {
 		p.waiting = nil
 	case p.call == c:
 		p.call, p.last = nil, c
-		p.rig.ringing(false)
+		p.lineModel.ringing(false)
 		if how == "BYE" && p.off {
 			p.deny()
-			p.treat()
+			p.beginTreatment()
 		}
 	}
 }

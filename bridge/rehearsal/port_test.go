@@ -6,18 +6,18 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"clearback/supervision/loop"
+	"clearback/supervision/keysystem"
 )
 
 // inHold is a house whose port has a habit, with a held call.
-func inHold(t *testing.T, name string) *house {
+func inHold(t *testing.T, name string) *testLine {
 	model := parts()
 	if name == "flash-info" {
 		model.Release = 700 * time.Millisecond // so that the hold stays
 	} else {
 		model.FlashMin, model.FlashMax, model.OnHook = 0, 0, 200*time.Millisecond // for short tests
 	}
-	h := newHouseOf(t, "at-the-pbx", model).registered(t)
+	h := newTestLineOf(t, "at-the-pbx", model).registered(t)
 	h.port.ua.ask(func() {
 		h.port.habit = habitOr(t, name)
 		h.port.habit.busyFor /= 5
@@ -25,13 +25,13 @@ func inHold(t *testing.T, name string) *house {
 	})
 	require.NoError(t, h.far.dial("555-0101"))
 	h.until(t, "rings", h.port.rings)
-	h.rig.lift(set)
+	h.lineModel.lift(set)
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) && h.port.inCall() })
-	h.rig.hold(set)
+	h.lineModel.hold(set)
 	return h
 }
 
-func (h *house) ended(t *testing.T) {
+func (h *testLine) ended(t *testing.T) {
 	h.far.hangUp()
 	h.until(t, "the call is gone", func() bool { return !h.port.inCall() })
 }
@@ -49,9 +49,9 @@ func TestAPortIsBusyForAWhileAfterOnHook(t *testing.T) {
 	t.Parallel()
 	h := inHold(t, "late-486")
 	h.ended(t)
-	h.rig.lift(set)
-	h.rig.hangUp(set)
-	h.until(t, "on hook", func() bool { return !h.rig.state().OffHook })
+	h.lineModel.lift(set)
+	h.lineModel.hangUp(set)
+	h.until(t, "on hook", func() bool { return !h.lineModel.state().OffHook })
 	at := time.Now()
 	require.Equal(t, 486, h.available())
 	h.until(t, "free", h.port.free)
@@ -69,11 +69,11 @@ func TestACallWaitsBesideACallOnly(t *testing.T) {
 	require.NoError(t, second.dial("555-0101"))
 	h.until(t, "it waits", func() bool { return second.is(phoneRinging) })
 	require.Equal(t, 486, h.available(), "one only")
-	require.Equal(t, loop.Wink, h.rig.state().Lamp, "the line does not ring")
+	require.Equal(t, keysystem.Wink, h.lineModel.state().Lamp, "the line does not ring")
 	h.ended(t)
-	h.rig.lift(set)
-	h.rig.hangUp(set)
-	h.until(t, "it rings", func() bool { return h.rig.state().Lamp == loop.Flash })
+	h.lineModel.lift(set)
+	h.lineModel.hangUp(set)
+	h.until(t, "it rings", func() bool { return h.lineModel.state().Lamp == keysystem.Flash })
 	second.hangUp()
 	h.until(t, "free", h.port.free)
 }
@@ -91,7 +91,7 @@ func TestAPortDeniesPowerAtTheBye(t *testing.T) {
 	t.Parallel()
 	h := inHold(t, "power-denial")
 	h.ended(t)
-	h.until(t, "no hold", func() bool { return !h.rig.state().Held })
+	h.until(t, "no hold", func() bool { return !h.lineModel.state().Held })
 	_, ok := h.tl.find("box-office", "adapter", "sends 200 to BYE")
 	require.False(t, ok, "not yet answered")
 	h.until(t, "answered", func() bool { _, ok := h.tl.find("box-office", "adapter", "sends 200 to BYE"); return ok })
@@ -102,10 +102,10 @@ func TestALockedOutPortTakesNoDigitsAndComesBackOnHook(t *testing.T) {
 	h := inHold(t, "lock-out")
 	h.ended(t)
 	require.Error(t, h.port.dial("555-0151"), "reorder tone")
-	require.True(t, h.rig.state().Held)
-	h.until(t, "locked out", func() bool { return !h.rig.state().Held })
+	require.True(t, h.lineModel.state().Held)
+	h.until(t, "locked out", func() bool { return !h.lineModel.state().Held })
 	h.until(t, "on hook and fed again", h.port.free)
-	h.rig.lift(set)
+	h.lineModel.lift(set)
 	h.until(t, "seized", func() bool { return h.available() == 486 })
 	require.NoError(t, h.port.dial("555-0151"))
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) })
@@ -117,7 +117,7 @@ func TestARestartedAdapterKnowsNoCall(t *testing.T) {
 	h.port.restart()
 	require.False(t, h.port.running())
 	h.until(t, "back", h.port.running)
-	require.False(t, h.rig.state().Held)
+	require.False(t, h.lineModel.state().Held)
 	h.far.hangUp()
 	h.until(t, "481", func() bool { _, ok := h.tl.find("555-0151", "far end", "gets 481 to BYE"); return ok })
 }
@@ -131,25 +131,25 @@ func TestAnAdapterMovesToAnotherPort(t *testing.T) {
 	h.until(t, "registered", func() bool { ok, _ := h.port.bound(); return ok })
 	require.NotEqual(t, old, h.port.addr())
 	require.True(t, h.port.inCall())
-	h.rig.lift(set)
-	h.rig.hangUp(set)
+	h.lineModel.lift(set)
+	h.lineModel.hangUp(set)
 	h.until(t, "its own BYE comes from there", func() bool { return h.far.is(phoneCleared) })
 }
 
 func TestAPortReportsAFlashByInfo(t *testing.T) {
 	t.Parallel()
 	h := inHold(t, "flash-info")
-	h.rig.energise(true)
+	h.lineModel.energise(true)
 	h.until(t, "open for 310 ms", func() bool {
-		at, ok := first(h.rig.history(), loop.CurrentOff)
+		at, ok := first(h.lineModel.history(), keysystem.CurrentOff)
 		return ok && time.Since(at) > 310*time.Millisecond
 	})
-	h.rig.energise(false)
+	h.lineModel.energise(false)
 	h.until(t, "told", h.flashed)
-	require.True(t, h.rig.state().Held)
+	require.True(t, h.lineModel.state().Held)
 }
 
-func (h *house) flashed() bool {
+func (h *testLine) flashed() bool {
 	_, ok := h.tl.find("box-office", "adapter", "sends INFO")
 	return ok
 }
@@ -160,18 +160,18 @@ func TestAWaitingMessageRingsWhenTheLineIsOnHook(t *testing.T) {
 	h.pbx.notify(h.port.addr())
 	h.until(t, "taken", func() bool { _, ok := h.tl.find("box-office", "adapter", "sends 200 to NOTIFY"); return ok })
 	h.ended(t)
-	require.NotEqual(t, loop.Flash, h.rig.state().Lamp)
-	h.rig.lift(set)
-	h.rig.hangUp(set)
-	h.until(t, "rings", func() bool { return h.rig.state().Lamp == loop.Flash })
-	h.until(t, "ends", func() bool { _, ok := first(h.rig.history(), loop.RingEnded); return ok && h.port.free() })
+	require.NotEqual(t, keysystem.Flash, h.lineModel.state().Lamp)
+	h.lineModel.lift(set)
+	h.lineModel.hangUp(set)
+	h.until(t, "rings", func() bool { return h.lineModel.state().Lamp == keysystem.Flash })
+	h.until(t, "ends", func() bool { _, ok := first(h.lineModel.history(), keysystem.RingEnded); return ok && h.port.free() })
 }
 
 func TestAPortLeftOffHookCalls(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, "at-the-pbx").registered(t)
+	h := newTestLine(t, "at-the-pbx").registered(t)
 	h.port.ua.ask(func() { h.port.offHookAfter = 200 * time.Millisecond })
-	h.rig.lift(set)
+	h.lineModel.lift(set)
 	h.until(t, "calls", func() bool { _, ok := h.tl.find("box-office", "adapter", "sends INVITE to "+offHookNumber); return ok })
 	h.until(t, "and gives up", func() bool { return !h.portHasCall() })
 }

@@ -1,6 +1,6 @@
 // Package rehearsal plays the main job on one machine: a far end, a PBX, an adapter, a key system and a relay board that
 // speak SIP, RTP and Modbus TCP over loopback with the daemon under rehearsal, on top of the electrical model of
-// supervision/loop. Its peers share no protocol code with the daemon.
+// supervision/keysystem. Its peers share no protocol code with the daemon.
 package rehearsal
 
 import (

@@ -42,7 +42,7 @@ func TestWithoutTheDaemonLinesStayHeld(t *testing.T) {
 func TestJSON(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
-	require.NoError(t, Run(t.Context(), Options{Start: startWired, JSON: true, Scenes: []string{"held-call"}, Habits: []string{"bye-late"}, Out: &out}))
+	require.NoError(t, Run(t.Context(), Options{Start: startTestDaemon, JSON: true, Scenes: []string{"held-call"}, Habits: []string{"bye-late"}, Out: &out}))
 	var r struct {
 		Mode   string
 		OK     bool
@@ -95,7 +95,7 @@ func TestListNamesEveryScene(t *testing.T) {
 		require.Contains(t, out.String(), h.about+"\n")
 		require.False(t, names[h.name], "two habits %s", h.name)
 		names[h.name] = true
-		p := newLine(part{}, h).policy
+		p := newLine(lineSetup{}, h).policy
 		require.Empty(t, p.Check(), "a line of an adapter with the habit %s", h.name)
 	}
 	require.Len(t, names, 14)
@@ -142,8 +142,8 @@ func TestUnknownHabit(t *testing.T) {
 func TestMatrix(t *testing.T) {
 	var out bytes.Buffer
 	r := &Report{Mode: "with", Scenes: []SceneReport{
-		{Name: "held-call", Habit: "late-486", OK: true, TimeLine: []Sighting{{Text: "left out"}}}, {Name: "house-call", Habit: "late-486", OK: true},
-		{Name: "held-call", Habit: "reboot", TimeLine: []Sighting{{Text: "what went wrong"}}}, {Name: "house-call", Habit: "reboot", OK: true},
+		{Name: "held-call", Habit: "late-486", OK: true, TimeLine: []TimelineEntry{{Text: "left out"}}}, {Name: "house-call", Habit: "late-486", OK: true},
+		{Name: "held-call", Habit: "reboot", TimeLine: []TimelineEntry{{Text: "what went wrong"}}}, {Name: "house-call", Habit: "reboot", OK: true},
 	}}
 	require.NoError(t, r.print(Options{Out: &out, Habits: []string{"late-486", "reboot"}}))
 	require.Contains(t, out.String(), "held-call, with the adapter's habit reboot: ")
@@ -156,12 +156,12 @@ func TestMatrix(t *testing.T) {
 		"3 of 4 scenes ended as they should")
 }
 
-// deaf is a daemon that does nothing at all.
-type deaf struct{ closed *int }
+// idleDaemon is a daemon that does nothing at all.
+type idleDaemon struct{ closed *int }
 
-func (d deaf) AdapterAddr(string) netip.AddrPort { return netip.MustParseAddrPort("127.0.0.1:9") }
-func (d deaf) ServiceAddr(string) netip.AddrPort { return netip.MustParseAddrPort("127.0.0.1:9") }
-func (d deaf) Close() error                      { *d.closed++; return nil }
+func (d idleDaemon) AdapterAddr(string) netip.AddrPort { return netip.MustParseAddrPort("127.0.0.1:9") }
+func (d idleDaemon) ServiceAddr(string) netip.AddrPort { return netip.MustParseAddrPort("127.0.0.1:9") }
+func (d idleDaemon) Close() error                      { *d.closed++; return nil }
 
 func TestADaemonThatDoesNotStart(t *testing.T) {
 	t.Parallel()
@@ -174,7 +174,7 @@ func TestADaemonThatDoesNotStart(t *testing.T) {
 	defer cancel()
 	err = Run(ctx, Options{Out: io.Discard, Start: func(_ context.Context, c *config.Config, _ *zap.Logger) (Daemon, error) {
 		require.Len(t, c.Lines, 29)
-		return deaf{&closed}, nil
+		return idleDaemon{&closed}, nil
 	}})
 	require.ErrorContains(t, err, "the adapter did not get registered")
 	require.ErrorIs(t, err, context.DeadlineExceeded)
@@ -202,7 +202,7 @@ func TestPrintingFails(t *testing.T) {
 	require.ErrorIs(t, r.print(Options{Out: failing{}, JSON: true}), io.ErrClosedPipe)
 }
 
-func TestAFailedSceneIsSaid(t *testing.T) {
+func TestFailedSceneIsReported(t *testing.T) {
 	var out bytes.Buffer
 	r := &Report{
 		Mode: "with", Warnings: []string{"warn: the roof leaks"},

@@ -29,14 +29,14 @@ type SceneReport struct {
 	Lines []string `json:"lines"`
 	OK    bool     `json:"ok"`
 	// Seen is what was found to be as it should; Problems is what was not.
-	Seen     []string   `json:"seen"`
-	Problems []string   `json:"problems"`
-	TookMS   float64    `json:"took_ms"`
-	TimeLine []Sighting `json:"time_line"`
+	Seen     []string        `json:"seen"`
+	Problems []string        `json:"problems"`
+	TookMS   float64         `json:"took_ms"`
+	TimeLine []TimelineEntry `json:"time_line"`
 }
 
-// Sighting is one entry of a time line.
-type Sighting struct {
+// TimelineEntry is one entry of a time line.
+type TimelineEntry struct {
 	// MS counts from the far end's hang-up.
 	MS float64 `json:"ms"`
 	// Place is a line's name, a far end's number or a controller's name. Who is "far end", "adapter", "near end", "card", "lamp", "loop",
@@ -73,15 +73,15 @@ func HabitNames() (names []string) {
 	return names
 }
 
-func (s *stage) report() *Report {
+func (s *testBed) report() *Report {
 	r := &Report{Mode: "with", OK: true, Warnings: s.notes.all()}
 	if s.o.Without {
 		r.Mode = "without"
 	}
-	for _, p := range s.plays {
+	for _, p := range s.runs {
 		sr := SceneReport{
 			Name: p.name, About: p.about, Habit: s.habit.name, OK: p.verdict.ok(), TookMS: inMS(p.took),
-			Seen: append([]string{}, p.verdict.seen...), Problems: append([]string{}, p.verdict.problems...), TimeLine: p.sightings(),
+			Seen: append([]string{}, p.verdict.seen...), Problems: append([]string{}, p.verdict.problems...), TimeLine: p.timelineEntries(),
 		}
 		for _, part := range p.scene.lines {
 			sr.Lines = append(sr.Lines, part.name)
@@ -99,15 +99,15 @@ func (r *Report) add(o *Report) {
 	r.Warnings = append(r.Warnings, o.Warnings...)
 }
 
-func (p *play) sightings() []Sighting {
+func (p *sceneRun) timelineEntries() []TimelineEntry {
 	all := p.sorted()
 	zero, ok := p.hungUp()
 	if !ok && len(all) > 0 {
 		zero = all[0].at
 	}
-	out := make([]Sighting, 0, len(all))
+	out := make([]TimelineEntry, 0, len(all))
 	for _, e := range all {
-		out = append(out, Sighting{MS: inMS(e.at.Sub(zero)), Place: e.place, Who: e.who, Text: e.text})
+		out = append(out, TimelineEntry{MS: inMS(e.at.Sub(zero)), Place: e.place, Who: e.who, Text: e.text})
 	}
 	return out
 }

@@ -9,11 +9,11 @@ import (
 	"time"
 )
 
-// playsAtOnce is how many scenes play side by side on several stages, each with a daemon of its own: two small cores bear that.
-const playsAtOnce = 45
+// scenesAtOnce is how many scenes play side by side on several stages, each with a daemon of its own: two small cores bear that.
+const scenesAtOnce = 45
 
-// cast is what one stage plays.
-type cast struct {
+// batch is what one stage plays.
+type batch struct {
 	habit  habit
 	scenes []scene
 }
@@ -26,7 +26,7 @@ func Run(ctx context.Context, o Options) error {
 		return err
 	}
 	began := time.Now()
-	r, closed, err := playAll(ctx, o, casts)
+	r, closed, err := runBatches(ctx, o, casts)
 	if err != nil {
 		return err
 	}
@@ -44,19 +44,19 @@ func Run(ctx context.Context, o Options) error {
 	return nil
 }
 
-// playAll plays each cast on a stage of its own. closed is what went wrong at the end, err what kept a stage from being set.
-func playAll(ctx context.Context, o Options, casts []cast) (r *Report, closed, err error) {
+// runBatches plays each cast on a stage of its own. closed is what went wrong at the end, err what kept a stage from being set.
+func runBatches(ctx context.Context, o Options, casts []batch) (r *Report, closed, err error) {
 	if len(casts) == 1 {
-		return playOn(ctx, o, casts[0])
+		return runBatch(ctx, o, casts[0])
 	}
 	reports, ends, faults := make([]*Report, len(casts)), make([]error, len(casts)), make([]error, len(casts))
-	free := make(chan struct{}, max(1, playsAtOnce/len(casts[0].scenes))) // a token for each stage that may play
+	free := make(chan struct{}, max(1, scenesAtOnce/len(casts[0].scenes))) // a token for each stage that may play
 	var all sync.WaitGroup
 	for i, c := range casts {
 		all.Go(func() {
 			free <- struct{}{}
 			defer func() { <-free }()
-			reports[i], ends[i], faults[i] = playOn(ctx, o, c)
+			reports[i], ends[i], faults[i] = runBatch(ctx, o, c)
 		})
 	}
 	all.Wait()
@@ -70,20 +70,20 @@ func playAll(ctx context.Context, o Options, casts []cast) (r *Report, closed, e
 	return r, errors.Join(ends...), nil
 }
 
-func playOn(ctx context.Context, o Options, c cast) (r *Report, closed, err error) {
-	s, err := newStage(ctx, o, c.habit, c.scenes)
+func runBatch(ctx context.Context, o Options, c batch) (r *Report, closed, err error) {
+	s, err := newTestBed(ctx, o, c.habit, c.scenes)
 	if err != nil {
 		return nil, nil, fmt.Errorf("rehearsal: setting the stage: %w", err)
 	}
 	var all sync.WaitGroup
-	for _, p := range s.plays {
-		all.Go(func() { p.run(ctx) })
+	for _, p := range s.runs {
+		all.Go(func() { p.runScene(ctx) })
 	}
 	all.Wait()
 	closed = s.endDaemon()
-	for _, p := range s.plays {
+	for _, p := range s.runs {
 		if p.ending {
-			p.conclude()
+			p.checkScene()
 		}
 	}
 	return s.report(), errors.Join(closed, s.close()), nil
@@ -111,25 +111,25 @@ func clearingScenes() []string {
 	return all
 }
 
-func choose(o Options) ([]cast, error) {
+func choose(o Options) ([]batch, error) {
 	names := o.habits()
 	chosen, err := chooseScenes(o, len(names) > 0)
 	if err != nil {
 		return nil, err
 	}
 	if len(names) == 0 {
-		return []cast{{scenes: chosen}}, nil
+		return []batch{{scenes: chosen}}, nil
 	}
 	if o.Without {
 		return nil, fmt.Errorf("%w: without the daemon there is nothing that a habit could disturb; leave the habits out", ErrNoHabit)
 	}
-	var casts []cast
+	var casts []batch
 	for _, name := range names {
 		h, err := habitNamed(name)
 		if err != nil {
 			return nil, err
 		}
-		casts = append(casts, cast{h, chosen})
+		casts = append(casts, batch{h, chosen})
 	}
 	return casts, nil
 }

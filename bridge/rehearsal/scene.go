@@ -6,13 +6,13 @@ import (
 	"time"
 
 	"clearback/supervision"
-	"clearback/supervision/loop"
+	"clearback/supervision/keysystem"
 )
 
 // scene is a piece to play. Nothing in it is shared with another scene but the daemon, the PBX and the boards it names.
 type scene struct {
 	name, about string
-	lines       []part
+	lines       []lineSetup
 	// without: the scene shows the trouble when the daemon is left out.
 	without bool
 	// clearing: it is played with every habit of the adapter.
@@ -21,15 +21,15 @@ type scene struct {
 	named bool
 	// ending: the scene goes on until the daemon has ended, and is judged after that.
 	ending bool
-	// play drives the scene until all that it is about has happened or did not happen in time. An error is one of the play
+	// run drives the scene until all that it is about has happened or did not happen in time. An error is one of the play
 	// itself: it did not get as far as its far end's hang-up, or was stopped.
-	play func(ctx context.Context, p *play) error
-	// judge looks at what the model, the boards and the telephones went through, not at what the daemon says of itself.
-	judge func(p *play, v *verdict)
+	run func(ctx context.Context, p *sceneRun) error
+	// check looks at what the model, the boards and the telephones went through, not at what the daemon says of itself.
+	check func(p *sceneRun, v *verdict)
 }
 
-// part is a line's part in a scene. The zero values are the stage's own.
-type part struct {
+// lineSetup is a line's part in a scene. The zero values are the stage's own.
+type lineSetup struct {
 	name, number string
 	board        string
 	interval     time.Duration               // the policy's, default supervision.DefaultPolicy
@@ -37,10 +37,10 @@ type part struct {
 	releases     func() func() time.Duration // a source of the line card's, one for each hold, instead of release
 	timed        bool                        // the board ends each opening by itself
 	direct       bool                        // RTP does not pass the daemon
-	bystander    bool                        // its adapter is a plain one, whatever habit is played
+	plainAdapter bool                        // its adapter is a plain one, whatever habit is played
 	habit        string                      // its adapter's, instead of the stage's
 	byeAfter     time.Duration               // if not 0, its adapter answers a BYE so late
-	sensed       bool                        // the board has a loop-current input for the line, and that is what is trusted
+	hasSensor    bool                        // the board has a loop-current input for the line, and that is what is trusted
 	offHookAfter time.Duration               // the adapter calls offHookNumber when the line is left off hook for so long; 0: it does not
 	set          func(*supervision.Policy)
 }
@@ -59,18 +59,18 @@ func (v *verdict) wrong(format string, a ...any) {
 
 func (v *verdict) ok() bool { return len(v.problems) == 0 }
 
-// run plays, and judges what does not wait for the daemon's end.
-func (p *play) run(ctx context.Context) {
+// runScene plays, and judges what does not wait for the daemon's end.
+func (p *sceneRun) runScene(ctx context.Context) {
 	began := time.Now()
-	p.err = p.scene.play(ctx, p)
+	p.err = p.scene.run(ctx, p)
 	p.took = time.Since(began)
 	if !p.ending {
-		p.conclude()
+		p.checkScene()
 	}
 }
 
-// conclude judges.
-func (p *play) conclude() {
+// checkScene judges.
+func (p *sceneRun) checkScene() {
 	_, ok := p.hungUp()
 	switch {
 	case p.err != nil:
@@ -78,21 +78,21 @@ func (p *play) conclude() {
 	case !ok:
 		p.verdict.wrong("nobody hung up")
 	case p.without:
-		p.judgeWithout(&p.verdict)
+		p.checkWithout(&p.verdict)
 	default:
-		p.judgeScene(&p.verdict)
+		p.checkRecovered(&p.verdict)
 	}
 }
 
-func (p *play) judgeScene(v *verdict) {
-	p.judge(p, v)
+func (p *sceneRun) checkRecovered(v *verdict) {
+	p.check(p, v)
 	for _, part := range p.scene.lines {
-		p.judgeHonest(v, p.lines[part.name])
+		p.checkNoFalseReport(v, p.lines[part.name])
 	}
 }
 
 // until waits for one step of the scene.
-func (p *play) until(ctx context.Context, what string, so func() bool) error {
+func (p *sceneRun) until(ctx context.Context, what string, so func() bool) error {
 	if err := await(ctx, stepFor, so); err != nil {
 		return fmt.Errorf("%s: %w", what, err)
 	}
@@ -106,19 +106,19 @@ func (o opening) lasted() time.Duration { return o.end.Sub(o.began) }
 
 // openings puts together what the contact did. The bouncing after a movement belongs to it: an opening lasts from the first
 // parting of the contacts to the first touch when they close for good.
-func openings(past []happened) []opening {
+func openings(past []modelChange) []opening {
 	bounce := parts().Bounce
 	var all []opening
 	for _, h := range past {
 		last := len(all) - 1
 		switch h.Kind {
-		case loop.ContactOpened:
+		case keysystem.ContactOpened:
 			if last < 0 || h.at.Sub(all[last].end) >= bounce {
 				all = append(all, opening{began: h.at})
 			} else if all[last].lasted() < bounce {
 				all[last].end = time.Time{} // it had not opened for good
 			}
-		case loop.ContactClosed:
+		case keysystem.ContactClosed:
 			if last >= 0 && all[last].end.IsZero() {
 				all[last].end = h.at
 			}
@@ -128,10 +128,10 @@ func openings(past []happened) []opening {
 }
 
 // since returns what happened on the line from the hang-up on.
-func (p *play) since(l *line) []happened {
+func (p *sceneRun) since(l *line) []modelChange {
 	zero, _ := p.hungUp()
-	var out []happened
-	for _, h := range l.rig.history() {
+	var out []modelChange
+	for _, h := range l.lineModel.history() {
 		if !h.at.Before(zero) {
 			out = append(out, h)
 		}
@@ -140,7 +140,7 @@ func (p *play) since(l *line) []happened {
 }
 
 // first returns the first change of that kind.
-func first(past []happened, k loop.Kind) (time.Time, bool) {
+func first(past []modelChange, k keysystem.Kind) (time.Time, bool) {
 	for _, h := range past {
 		if h.Kind == k {
 			return h.at, true
@@ -150,11 +150,11 @@ func first(past []happened, k loop.Kind) (time.Time, bool) {
 }
 
 // phone puts a far end on the stage.
-func (p *play) phone() (*phone, error) {
-	p.stage.mu.Lock()
-	far := p.stage.far
-	p.stage.far++
-	p.stage.mu.Unlock()
+func (p *sceneRun) phone() (*phone, error) {
+	p.testBed.mu.Lock()
+	far := p.testBed.far
+	p.testBed.far++
+	p.testBed.mu.Unlock()
 	if far > lastFarEnd {
 		return nil, fmt.Errorf("no number is left for another far end; the last is 555-0%d", lastFarEnd)
 	}
@@ -162,8 +162,8 @@ func (p *play) phone() (*phone, error) {
 	return p.phoneAt(number)
 }
 
-func (p *play) phoneAt(number string) (*phone, error) {
-	f, err := openPhone(number, p.stage.pbx, func(text string) { p.add(time.Now(), number, "far end", text) })
+func (p *sceneRun) phoneAt(number string) (*phone, error) {
+	f, err := openPhone(number, p.testBed.pbx, func(text string) { p.add(time.Now(), number, "far end", text) })
 	if err == nil {
 		p.phones = append(p.phones, f)
 	}
@@ -174,7 +174,7 @@ func (p *play) phoneAt(number string) (*phone, error) {
 const set = "set 1"
 
 // callIn lets a far end call the line and the near end answer.
-func (p *play) callIn(ctx context.Context, l *line) (*phone, error) {
+func (p *sceneRun) callIn(ctx context.Context, l *line) (*phone, error) {
 	f, err := p.phone()
 	if err != nil {
 		return nil, err
@@ -186,80 +186,80 @@ func (p *play) callIn(ctx context.Context, l *line) (*phone, error) {
 }
 
 // answer lifts the set when the lamp flashes, and waits until both hear each other.
-func (p *play) answer(ctx context.Context, l *line, f *phone) error {
-	if err := p.until(ctx, l.name+" rings", func() bool { return l.port.rings() && l.rig.state().Lamp == loop.Flash }); err != nil {
+func (p *sceneRun) answer(ctx context.Context, l *line, f *phone) error {
+	if err := p.until(ctx, l.name+" rings", func() bool { return l.port.rings() && l.lineModel.state().Lamp == keysystem.Flash }); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "lifts")
-	l.rig.lift(set)
+	l.lineModel.lift(set)
 	return p.talk(ctx, l, f)
 }
 
 // talk waits until the line and the far end hear each other.
-func (p *play) talk(ctx context.Context, l *line, f *phone) error {
+func (p *sceneRun) talk(ctx context.Context, l *line, f *phone) error {
 	return p.until(ctx, fmt.Sprintf("%s and %s talk", l.name, f.number), func() bool {
 		return f.is(phoneTalking) && l.port.inCall() && f.heard() > 2 && l.port.heard() > 2
 	})
 }
 
 // hold lets the near end hold.
-func (p *play) hold(ctx context.Context, l *line) error {
+func (p *sceneRun) hold(ctx context.Context, l *line) error {
 	p.add(time.Now(), l.name, "near end", "presses hold")
-	l.rig.hold(set)
-	return p.until(ctx, l.name+" is held", func() bool { return l.rig.state().Held })
+	l.lineModel.hold(set)
+	return p.until(ctx, l.name+" is held", func() bool { return l.lineModel.state().Held })
 }
 
 // lift takes the line for a call out.
-func (p *play) lift(ctx context.Context, l *line) error {
+func (p *sceneRun) lift(ctx context.Context, l *line) error {
 	p.add(time.Now(), l.name, "near end", "lifts")
-	l.rig.lift(set)
-	return p.until(ctx, l.name+" is seen off hook", func() bool { return l.rig.state().OffHook })
+	l.lineModel.lift(set)
+	return p.until(ctx, l.name+" is seen off hook", func() bool { return l.lineModel.state().OffHook })
 }
 
 // dial keys the number on a lifted line.
-func (p *play) dial(l *line, number string) error {
+func (p *sceneRun) dial(l *line, number string) error {
 	p.add(time.Now(), l.name, "near end", "keys "+number)
 	return l.port.dial(number)
 }
 
 // hangUp lets the far end hang up; that is the zero of the scene, if it has none yet.
-func (p *play) hangUp(f *phone) {
+func (p *sceneRun) hangUp(f *phone) {
 	p.zeroOn(f.number, "sends BYE")
 	f.hangUp()
 }
 
-// cleared waits until the adapter sees the line on hook again, or for long enough.
-func (p *play) cleared(ctx context.Context, l *line) error {
+// awaitOnHook waits until the adapter sees the line on hook again, or for long enough.
+func (p *sceneRun) awaitOnHook(ctx context.Context, l *line) error {
 	if p.without {
-		return p.stuck(ctx, l)
+		return p.watchHeldLine(ctx, l)
 	}
 	err := await(ctx, stepFor, func() bool {
-		s := l.rig.state()
+		s := l.lineModel.state()
 		return !s.Held && !s.OffHook && s.ContactClosed
 	})
 	if err != nil {
 		return ctx.Err() // that is for the judge
 	}
-	return p.told(ctx, l)
+	return p.awaitOutcome(ctx, l)
 }
 
-// told waits until the daemon has said what became of the clearing, or for long enough.
-func (p *play) told(ctx context.Context, l *line) error {
+// awaitOutcome waits until the daemon has said what became of the clearing, or for long enough.
+func (p *sceneRun) awaitOutcome(ctx context.Context, l *line) error {
 	return ctxOnly(ctx, await(ctx, stepFor, func() bool { _, ok := p.outcome(l); return ok }))
 }
 
 // outcome is the first that the daemon says of what became of the clearing.
-func (p *play) outcome(l *line) (entry, bool) {
+func (p *sceneRun) outcome(l *line) (entry, bool) {
 	return p.first(l.name, "clearback", "report interrupted", "report incident ", "report suppressed", "report cancelled")
 }
 
 // meanwhile lets the adapter do what it is in the habit of doing in a call, before the far end hangs up.
-func (p *play) meanwhile(ctx context.Context, l *line) error {
+func (p *sceneRun) meanwhile(ctx context.Context, l *line) error {
 	if p.without {
 		return nil
 	}
 	// a machine so busy that the link was lost proves nothing; a board without a master is for the judge
-	if err := ctxOnly(ctx, await(ctx, stepFor/3, l.board.mastered)); err != nil {
+	if err := ctxOnly(ctx, await(ctx, stepFor/3, l.board.hasMaster)); err != nil {
 		return err
 	}
 	switch h := &l.habit; {
@@ -277,7 +277,7 @@ func (p *play) meanwhile(ctx context.Context, l *line) error {
 		// The daemon then asks there whether the adapter still knows the call; one that does not is for the judge.
 		return ctxOnly(ctx, await(ctx, stepFor/3, func() bool { return l.port.askedInside() > before }))
 	case h.splash > 0:
-		p.stage.pbx.notify(l.port.addr())
+		p.testBed.pbx.notify(l.port.addr())
 	}
 	return nil
 }
@@ -291,10 +291,10 @@ func ctxOnly(ctx context.Context, err error) error {
 }
 
 // watch lets pass the time in which nothing should happen.
-func (p *play) watch(ctx context.Context) error { return pause(ctx, watchFor) }
+func (p *sceneRun) watch(ctx context.Context) error { return pause(ctx, watchFor) }
 
-// stuck watches a line without the daemon, then lets somebody call it.
-func (p *play) stuck(ctx context.Context, l *line) error {
+// watchHeldLine watches a line without the daemon, then lets somebody call it.
+func (p *sceneRun) watchHeldLine(ctx context.Context, l *line) error {
 	if err := pause(ctx, stuckFor); err != nil {
 		return err
 	}
@@ -302,22 +302,22 @@ func (p *play) stuck(ctx context.Context, l *line) error {
 	if err != nil {
 		return err
 	}
-	p.stranded = l
+	p.strandedLine = l
 	if err := f.dial(l.number); err != nil {
 		return err
 	}
 	return p.until(ctx, "the next caller is answered somehow", func() bool { return f.is(phoneCleared) || f.is(phoneRinging) })
 }
 
-// judgeWithout: nothing opened a loop, the line whose far end hung up is still held, and the next caller got busy.
-func (p *play) judgeWithout(v *verdict) {
+// checkWithout: nothing opened a loop, the line whose far end hung up is still held, and the next caller got busy.
+func (p *sceneRun) checkWithout(v *verdict) {
 	for _, part := range p.scene.lines {
-		if len(openings(p.lines[part.name].rig.history())) > 0 {
+		if len(openings(p.lines[part.name].lineModel.history())) > 0 {
 			v.wrong("%s: the loop opened although nobody could open it", part.name)
 		}
 	}
-	l, caller := p.stranded, p.phones[len(p.phones)-1]
-	if _, let := first(p.since(l), loop.HoldLetGo); let || !l.rig.state().Held {
+	l, caller := p.strandedLine, p.phones[len(p.phones)-1]
+	if _, let := first(p.since(l), keysystem.HoldReleased); let || !l.lineModel.state().Held {
 		v.wrong("%s: the hold cleared, so there is no trouble to be seen", l.name)
 	}
 	if how := caller.ending(); how != "486" {
@@ -329,8 +329,8 @@ func (p *play) judgeWithout(v *verdict) {
 // late is how much later than asked a contact may close on a busy machine before a scene is not as it should be.
 const late = 500 * time.Millisecond
 
-// judgeOneOpening: exactly one opening since the hang-up, which ended, and how long it may have been.
-func (p *play) judgeOneOpening(v *verdict, l *line, least, most time.Duration) (opening, bool) {
+// checkOneOpening: exactly one opening since the hang-up, which ended, and how long it may have been.
+func (p *sceneRun) checkOneOpening(v *verdict, l *line, least, most time.Duration) (opening, bool) {
 	all := openings(p.since(l))
 	switch {
 	case len(all) == 0:
@@ -348,9 +348,9 @@ func (p *play) judgeOneOpening(v *verdict, l *line, least, most time.Duration) (
 	return opening{}, false
 }
 
-// judgeUntouched: the contact never moved, before or after the hang-up.
-func judgeUntouched(v *verdict, l *line) {
-	if n := len(openings(l.rig.history())); n > 0 {
+// checkNeverOpened: the contact never moved, before or after the hang-up.
+func checkNeverOpened(v *verdict, l *line) {
+	if n := len(openings(l.lineModel.history())); n > 0 {
 		v.wrong("%s: the loop opened %d times and should not have", l.name, n)
 	}
 }

@@ -6,7 +6,7 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"clearback/supervision/loop"
+	"clearback/supervision/keysystem"
 )
 
 // NearEnd is somebody at a telephone of the key system during a tuning session. Its methods may be called one after another.
@@ -47,17 +47,17 @@ func releases() func() time.Duration {
 func tuneScene() scene {
 	return scene{
 		name: "tune", about: "a line whose card has a release time that varies is tuned, hold by hold (a minute or more; only if it is named)",
-		lines: []part{{name: "bookings", number: "555-0128", board: cabinet, releases: releases}},
-		named: true, play: playTune, judge: judgeTune,
+		lines: []lineSetup{{name: "bookings", number: "555-0128", board: cabinet, releases: releases}},
+		named: true, run: runTune, check: checkTune,
 	}
 }
 
-func playTune(ctx context.Context, p *play) error {
+func runTune(ctx context.Context, p *sceneRun) error {
 	l := p.lines["bookings"]
 	ctx, cancel := context.WithTimeout(ctx, tuneFor)
 	defer cancel()
 	p.zeroOn(l.name, "lifts")
-	interval, text, err := p.stage.o.Tune(ctx, p.stage.daemon, l.name, &sitter{p: p, l: l})
+	interval, text, err := p.testBed.o.Tune(ctx, p.testBed.daemon, l.name, &nearEnd{p: p, l: l})
 	if err != nil {
 		return fmt.Errorf("tuning: %w", err)
 	}
@@ -66,12 +66,12 @@ func playTune(ctx context.Context, p *play) error {
 	return nil
 }
 
-// judgeTune: the interval clears at least 99 of 100 holds of the card, and the line's policy allows it.
-func judgeTune(p *play, v *verdict) {
+// checkTune: the interval clears at least 99 of 100 holds of the card, and the line's policy allows it.
+func checkTune(p *sceneRun, v *verdict) {
 	l := p.lines["bookings"]
 	holds := 0
-	for _, h := range l.rig.history() {
-		if h.Kind == loop.HoldBegan {
+	for _, h := range l.lineModel.history() {
+		if h.Kind == keysystem.HoldBegan {
 			holds++
 		}
 	}
@@ -91,34 +91,34 @@ func judgeTune(p *play, v *verdict) {
 	}
 }
 
-// sitter sits at the telephone of a line.
-type sitter struct {
-	p *play
+// nearEnd sits at the telephone of a line.
+type nearEnd struct {
+	p *sceneRun
 	l *line
 }
 
-var _ NearEnd = (*sitter)(nil)
+var _ NearEnd = (*nearEnd)(nil)
 
-func (s *sitter) Answer(ctx context.Context) error {
-	if err := s.p.until(ctx, s.l.name+" rings", func() bool { return s.l.port.rings() && s.l.rig.state().Lamp == loop.Flash }); err != nil {
+func (s *nearEnd) Answer(ctx context.Context) error {
+	if err := s.p.until(ctx, s.l.name+" rings", func() bool { return s.l.port.rings() && s.l.lineModel.state().Lamp == keysystem.Flash }); err != nil {
 		return err
 	}
 	s.p.add(time.Now(), s.l.name, "near end", "lifts")
-	s.l.rig.lift(set)
+	s.l.lineModel.lift(set)
 	return s.p.until(ctx, s.l.name+" talks", s.l.port.inCall)
 }
 
-func (s *sitter) Hold(ctx context.Context) error { return s.p.hold(ctx, s.l) }
+func (s *nearEnd) Hold(ctx context.Context) error { return s.p.hold(ctx, s.l) }
 
-func (s *sitter) LampOut(ctx context.Context) (bool, error) {
-	return s.l.rig.state().Lamp == loop.Dark, ctx.Err()
+func (s *nearEnd) LampOut(ctx context.Context) (bool, error) {
+	return s.l.lineModel.state().Lamp == keysystem.Dark, ctx.Err()
 }
 
-func (s *sitter) HangUp(ctx context.Context) error {
+func (s *nearEnd) HangUp(ctx context.Context) error {
 	s.p.add(time.Now(), s.l.name, "near end", "hangs up")
-	if s.l.rig.state().Held {
-		s.l.rig.lift(set)
+	if s.l.lineModel.state().Held {
+		s.l.lineModel.lift(set)
 	}
-	s.l.rig.hangUp(set)
-	return s.p.until(ctx, s.l.name+" is on hook", func() bool { return !s.l.rig.state().OffHook })
+	s.l.lineModel.hangUp(set)
+	return s.p.until(ctx, s.l.name+" is on hook", func() bool { return !s.l.lineModel.state().OffHook })
 }

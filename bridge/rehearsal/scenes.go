@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"clearback/supervision"
-	"clearback/supervision/loop"
+	"clearback/supervision/keysystem"
 )
 
 const cabinet = "cabinet" // the board that most lines share
@@ -21,63 +21,63 @@ func callScenes() []scene {
 	return []scene{
 		{
 			name: "held-call", clearing: true, about: "a call is held, the far end hangs up: the hold clears", without: true,
-			lines: []part{{name: "box-office", number: "555-0101", board: cabinet}},
-			play:  playHeldCall,
-			judge: func(p *play, v *verdict) { p.judgeCleared(v, p.lines["box-office"]) },
+			lines: []lineSetup{{name: "box-office", number: "555-0101", board: cabinet}},
+			run:   runHeldCall,
+			check: func(p *sceneRun, v *verdict) { p.checkCleared(v, p.lines["box-office"]) },
 		},
 		{
 			name: "house-call", clearing: true, about: "one line calls another through the PBX, the called one holds, the caller hangs up", without: true,
-			lines: []part{
-				{name: "stage-door", number: "555-0102", board: cabinet, direct: true, bystander: true},
+			lines: []lineSetup{
+				{name: "stage-door", number: "555-0102", board: cabinet, direct: true, plainAdapter: true},
 				{name: "workshop", number: "555-0103", board: cabinet, direct: true},
 			},
-			play: playHouseCall, judge: judgeHouseCall,
+			run: runInternalCall, check: checkInternalCall,
 		},
 		{
 			name: "others-stay", clearing: true, about: "three lines are held, one far end hangs up: the other two keep their calls", without: true,
-			lines: []part{
+			lines: []lineSetup{
 				{name: "green-room", number: "555-0104", board: cabinet},
-				{name: "foyer", number: "555-0105", board: cabinet, bystander: true},
-				{name: "wardrobe", number: "555-0106", board: cabinet, bystander: true},
+				{name: "foyer", number: "555-0105", board: cabinet, plainAdapter: true},
+				{name: "wardrobe", number: "555-0106", board: cabinet, plainAdapter: true},
 			},
-			play: playOthersStay, judge: judgeOthersStay,
+			run: runOthersStay, check: checkOthersStay,
 		},
 		{
 			name: "near-end-first", clearing: true, about: "the near end hangs up: nothing opens the loop",
-			lines: []part{{name: "props", number: "555-0107", board: cabinet}},
-			play:  playNearEndFirst, judge: judgeNearEndFirst,
+			lines: []lineSetup{{name: "props", number: "555-0107", board: cabinet}},
+			run:   runNearEndFirst, check: checkNearEndFirst,
 		},
 		{
 			name: "listens", about: "the near end listens for 2 s to a call that the far end has ended, then hangs up: one interruption, and no incident",
-			lines: []part{{
+			lines: []lineSetup{{
 				name: "coat-check", number: "555-0130", board: cabinet,
 				set: func(p *supervision.Policy) { p.Listening, p.Steps = listenFor, []time.Duration{time.Second} },
 			}},
-			play: playListens, judge: judgeListens,
+			run: runListening, check: checkListening,
 		},
 		{
 			name: "short-interval", clearing: true, about: "the interval is shorter than the line card's release time: the hold stays and the report says so",
-			lines: []part{{
+			lines: []lineSetup{{
 				name: "lighting", number: "555-0108", board: cabinet,
 				// in the flash window, bouncing left out; the card has the long setting of common practice
 				interval: 330 * time.Millisecond, release: 450 * time.Millisecond,
 			}},
-			play: playShortInterval, judge: judgeShortInterval,
+			run: runShortInterval, check: checkShortInterval,
 		},
 		{
 			name: "emergency-call", clearing: true, about: "a call to the emergency centre is held and the centre hangs up: nothing opens the loop, and the report says why",
-			lines: []part{{name: "fly-loft", number: "555-0109", board: cabinet}},
-			play:  playEmergency, judge: judgeEmergency,
+			lines: []lineSetup{{name: "fly-loft", number: "555-0109", board: cabinet}},
+			run:   runEmergency, check: checkEmergency,
 		},
 		{
 			name: "next-caller", clearing: true, about: "the next caller's INVITE comes 20 ms after the BYE: the hold clears, then it rings", without: true,
-			lines: []part{{name: "ticket-desk", number: "555-0110", board: cabinet}},
-			play:  playNextCaller, judge: judgeNextCaller,
+			lines: []lineSetup{{name: "ticket-desk", number: "555-0110", board: cabinet}},
+			run:   runNextCaller, check: checkNextCaller,
 		},
 		{
 			name: "near-end-calls", clearing: true, about: "the near end's next call comes while the loop is open: the loop closes at once, the call goes through",
-			lines: []part{{name: "paint-shop", number: "555-0111", board: cabinet}},
-			play:  playNearEndCalls, judge: judgeNearEndCalls,
+			lines: []lineSetup{{name: "paint-shop", number: "555-0111", board: cabinet}},
+			run:   runNearEndCalls, check: checkNearEndCalls,
 		},
 	}
 }
@@ -85,13 +85,13 @@ func callScenes() []scene {
 func endScenes() []scene {
 	return []scene{{
 		name: "daemon-ends", clearing: true, about: "the daemon is told to end while a call is held: both sides are cleared, and the hold clears before it ends",
-		lines: []part{{name: "dressing-room", number: "555-0115", board: cabinet}}, ending: true,
-		play: playDaemonEnds, judge: judgeDaemonEnds,
+		lines: []lineSetup{{name: "dressing-room", number: "555-0115", board: cabinet}}, ending: true,
+		run: runDaemonEnds, check: checkDaemonEnds,
 	}}
 }
 
 // heldCall brings the line into a held call, and lets the adapter have its habits then.
-func (p *play) heldCall(ctx context.Context, l *line) (*phone, error) {
+func (p *sceneRun) heldCall(ctx context.Context, l *line) (*phone, error) {
 	f, err := p.callIn(ctx, l)
 	if err != nil {
 		return nil, err
@@ -99,7 +99,7 @@ func (p *play) heldCall(ctx context.Context, l *line) (*phone, error) {
 	if err := p.hold(ctx, l); err != nil {
 		return nil, err
 	}
-	if l.sensed && !p.without {
+	if l.hasSensor && !p.without {
 		if err := p.until(ctx, "the loop current is seen", func() bool { _, ok := p.find(l.name, "clearback", "seized"); return ok }); err != nil {
 			return nil, err
 		}
@@ -107,17 +107,17 @@ func (p *play) heldCall(ctx context.Context, l *line) (*phone, error) {
 	return f, p.meanwhile(ctx, l)
 }
 
-func playHeldCall(ctx context.Context, p *play) error {
+func runHeldCall(ctx context.Context, p *sceneRun) error {
 	l := p.lines["box-office"]
 	f, err := p.heldCall(ctx, l)
 	if err != nil {
 		return err
 	}
 	p.hangUp(f)
-	return p.cleared(ctx, l)
+	return p.awaitOnHook(ctx, l)
 }
 
-func playHouseCall(ctx context.Context, p *play) error {
+func runInternalCall(ctx context.Context, p *sceneRun) error {
 	from, to := p.lines["stage-door"], p.lines["workshop"]
 	if err := p.lift(ctx, from); err != nil {
 		return err
@@ -125,11 +125,11 @@ func playHouseCall(ctx context.Context, p *play) error {
 	if err := p.dial(from, to.number); err != nil {
 		return err
 	}
-	if err := p.until(ctx, "workshop rings", func() bool { return to.rig.state().Lamp == loop.Flash }); err != nil {
+	if err := p.until(ctx, "workshop rings", func() bool { return to.lineModel.state().Lamp == keysystem.Flash }); err != nil {
 		return err
 	}
 	p.add(time.Now(), to.name, "near end", "lifts")
-	to.rig.lift(set)
+	to.lineModel.lift(set)
 	if err := p.until(ctx, "the two lines talk", func() bool {
 		return from.port.inCall() && to.port.inCall() && from.port.heard() > 2 && to.port.heard() > 2
 	}); err != nil {
@@ -148,24 +148,24 @@ func playHouseCall(ctx context.Context, p *play) error {
 		p.zeroOn(from.name, "sends BYE") // when the adapter has recognised it
 	}
 	p.add(time.Now(), from.name, "near end", "hangs up")
-	from.rig.hangUp(set)
-	if err := p.until(ctx, "the adapter sees the caller on hook", func() bool { return !from.rig.state().OffHook }); err != nil {
+	from.lineModel.hangUp(set)
+	if err := p.until(ctx, "the adapter sees the caller on hook", func() bool { return !from.lineModel.state().OffHook }); err != nil {
 		return err
 	}
-	return p.cleared(ctx, to)
+	return p.awaitOnHook(ctx, to)
 }
 
-func judgeHouseCall(p *play, v *verdict) {
-	p.judgeCleared(v, p.lines["workshop"])
+func checkInternalCall(p *sceneRun, v *verdict) {
+	p.checkCleared(v, p.lines["workshop"])
 	if p.lines["workshop"].habit.reboot == 0 { // else it is stage-door whose far end went
-		judgeUntouched(v, p.lines["stage-door"])
+		checkNeverOpened(v, p.lines["stage-door"])
 	}
-	if p.lines["stage-door"].rig.state().OffHook {
+	if p.lines["stage-door"].lineModel.state().OffHook {
 		v.wrong("stage-door: still off hook")
 	}
 }
 
-func playOthersStay(ctx context.Context, p *play) error {
+func runOthersStay(ctx context.Context, p *sceneRun) error {
 	var phones []*phone
 	for _, part := range p.scene.lines {
 		f, err := p.callIn(ctx, p.lines[part.name])
@@ -181,7 +181,7 @@ func playOthersStay(ctx context.Context, p *play) error {
 		return err
 	}
 	p.hangUp(phones[0])
-	if err := p.cleared(ctx, p.lines["green-room"]); err != nil || p.without {
+	if err := p.awaitOnHook(ctx, p.lines["green-room"]); err != nil || p.without {
 		return err
 	}
 	before := phones[1].heard()
@@ -191,12 +191,12 @@ func playOthersStay(ctx context.Context, p *play) error {
 	return ctx.Err()
 }
 
-func judgeOthersStay(p *play, v *verdict) {
-	p.judgeCleared(v, p.lines["green-room"])
+func checkOthersStay(p *sceneRun, v *verdict) {
+	p.checkCleared(v, p.lines["green-room"])
 	for i, name := range []string{"foyer", "wardrobe"} {
 		l := p.lines[name]
-		judgeUntouched(v, l)
-		if !l.rig.state().Held || !l.port.inCall() || !p.phones[i+1].is(phoneTalking) {
+		checkNeverOpened(v, l)
+		if !l.lineModel.state().Held || !l.port.inCall() || !p.phones[i+1].is(phoneTalking) {
 			v.wrong("%s: its held call is gone", name)
 			continue
 		}
@@ -204,7 +204,7 @@ func judgeOthersStay(p *play, v *verdict) {
 	}
 }
 
-func playShortInterval(ctx context.Context, p *play) error {
+func runShortInterval(ctx context.Context, p *sceneRun) error {
 	l := p.lines["lighting"]
 	f, err := p.heldCall(ctx, l)
 	if err != nil {
@@ -212,9 +212,9 @@ func playShortInterval(ctx context.Context, p *play) error {
 	}
 	p.hangUp(f)
 	if p.shortEnough(l) {
-		return p.cleared(ctx, l)
+		return p.awaitOnHook(ctx, l)
 	}
-	if err := p.told(ctx, l); err != nil || !l.policy.ProbeTrusted {
+	if err := p.awaitOutcome(ctx, l); err != nil || !l.policy.ProbeTrusted {
 		return err
 	}
 	if e, _ := p.outcome(l); strings.Contains(e.text, "hook=on") {
@@ -231,26 +231,26 @@ func playShortInterval(ctx context.Context, p *play) error {
 }
 
 // incident finds the daemon's report of an incident on the line.
-func (p *play) incident(l *line) (entry, bool) {
+func (p *sceneRun) incident(l *line) (entry, bool) {
 	return p.find(l.name, "clearback", "report incident ")
 }
 
 // shortEnough tells whether the adapter's habit clears a hold that the line's interval does not.
-func (p *play) shortEnough(l *line) bool {
+func (p *sceneRun) shortEnough(l *line) bool {
 	return l.habit.byItself(l.release) || l.habit.interval(&l.policy) > l.release
 }
 
-func judgeShortInterval(p *play, v *verdict) {
+func checkShortInterval(p *sceneRun, v *verdict) {
 	l := p.lines["lighting"]
 	if p.shortEnough(l) {
-		p.judgeCleared(v, l)
+		p.checkCleared(v, l)
 		return
 	}
-	open, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.release-1)
+	open, ok := p.checkOneOpening(v, l, l.policy.Interval, l.release-1)
 	if !ok {
 		return
 	}
-	if went, let := first(p.since(l), loop.HoldLetGo); let && (!l.habit.locksOut() || went.Before(open.end)) {
+	if went, let := first(p.since(l), keysystem.HoldReleased); let && (!l.habit.locksOut() || went.Before(open.end)) {
 		v.wrong("lighting: the hold cleared although the loop was open for less than the card's %v", l.release)
 	}
 	if !l.policy.ProbeTrusted {
@@ -274,15 +274,15 @@ func judgeShortInterval(p *play, v *verdict) {
 	if l.habit.flashInfo && !strings.Contains(e.text, "flash") {
 		v.wrong("lighting: the adapter took it for a flash and said so, and the report does not")
 	}
-	if _, flash := first(p.since(l), loop.PortFlash); flash {
+	if _, flash := first(p.since(l), keysystem.PortFlash); flash {
 		v.saw("the adapter took it for a flash")
 	}
 	if !l.habit.locksOut() {
-		p.judgeIncident(v, l, "reason=interval-short")
+		p.checkIncident(v, l, "reason=interval-short")
 	}
 }
 
-func playEmergency(ctx context.Context, p *play) error {
+func runEmergency(ctx context.Context, p *sceneRun) error {
 	l := p.lines["fly-loft"]
 	centre, err := p.phoneAt(emergencyNumber)
 	if err != nil {
@@ -307,10 +307,10 @@ func playEmergency(ctx context.Context, p *play) error {
 	return p.watch(ctx)
 }
 
-func judgeEmergency(p *play, v *verdict) {
+func checkEmergency(p *sceneRun, v *verdict) {
 	l := p.lines["fly-loft"]
-	judgeUntouched(v, l)
-	if gone := l.habit.byItself(parts().Release) || l.habit.locksOut(); l.rig.state().Held == gone {
+	checkNeverOpened(v, l)
+	if gone := l.habit.byItself(parts().Release) || l.habit.locksOut(); l.lineModel.state().Held == gone {
 		v.wrong("fly-loft: held is %v, where %v is right", gone, !gone)
 	}
 	e, told := p.find(l.name, "clearback", "suppressed", "emergency")
@@ -321,7 +321,7 @@ func judgeEmergency(p *play, v *verdict) {
 	v.saw("fly-loft: the loop stayed closed for %v; the report says %q", watchFor, e.text)
 }
 
-func playNextCaller(ctx context.Context, p *play) error {
+func runNextCaller(ctx context.Context, p *sceneRun) error {
 	l := p.lines["ticket-desk"]
 	f, err := p.heldCall(ctx, l)
 	if err != nil {
@@ -344,22 +344,22 @@ func playNextCaller(ctx context.Context, p *play) error {
 		return err
 	}
 	if p.without {
-		return p.cleared(ctx, l)
+		return p.awaitOnHook(ctx, l)
 	}
 	return ctxOnly(ctx, p.answer(ctx, l, next))
 }
 
-func judgeNextCaller(p *play, v *verdict) {
+func checkNextCaller(p *sceneRun, v *verdict) {
 	l := p.lines["ticket-desk"]
-	p.judgeCleared(v, l)
+	p.checkCleared(v, l)
 	var rang time.Time
 	past := p.since(l)
 	for _, h := range past {
-		if h.Kind == loop.RingBegan {
+		if h.Kind == keysystem.RingBegan {
 			rang = h.at // the last one: the splash of a waiting message comes before
 		}
 	}
-	onHook, seen := first(past, loop.PortOnHook)
+	onHook, seen := first(past, keysystem.PortOnHook)
 	switch all := openings(past); {
 	case rang.IsZero():
 		v.wrong("ticket-desk: the next call never rang (it ended with %q)", p.phones[1].ending())
@@ -375,8 +375,8 @@ func judgeNextCaller(p *play, v *verdict) {
 	}
 }
 
-// playDaemonEnds holds a call; the stage ends the daemon when all other scenes are over.
-func playDaemonEnds(ctx context.Context, p *play) error {
+// runDaemonEnds holds a call; the stage ends the daemon when all other scenes are over.
+func runDaemonEnds(ctx context.Context, p *sceneRun) error {
 	l := p.lines["dressing-room"]
 	p.zeroOn(l.name, "gets BYE")
 	if l.habit.reboot > 0 {
@@ -386,9 +386,9 @@ func playDaemonEnds(ctx context.Context, p *play) error {
 	return err
 }
 
-func judgeDaemonEnds(p *play, v *verdict) {
+func checkDaemonEnds(p *sceneRun, v *verdict) {
 	l := p.lines["dressing-room"]
-	p.judgeCleared(v, l)
+	p.checkCleared(v, l)
 	if how := p.phones[0].ending(); how != "BYE" {
 		v.wrong("dressing-room: the far end's call ended by %q and not by BYE", how)
 	}

@@ -4,7 +4,7 @@ import (
 	"context"
 	"time"
 
-	"clearback/supervision/loop"
+	"clearback/supervision/keysystem"
 )
 
 const (
@@ -21,36 +21,36 @@ func boardScenes() []scene {
 	return []scene{
 		{
 			name: "board-power", about: "the board loses power while the loop is open: the contact falls closed",
-			lines: []part{{name: "cloakroom", number: "555-0112", board: "annex", release: 450 * time.Millisecond}},
-			play:  playBoardPower, judge: judgeBoardPower,
+			lines: []lineSetup{{name: "cloakroom", number: "555-0112", board: "annex", release: 450 * time.Millisecond}},
+			run:   runBoardPower, check: checkBoardPower,
 		},
 		{
 			name: "cut-timed", about: "the network to a board with timed outputs is cut while the loop is open: the board closes it by itself",
-			lines: []part{{name: "bar", number: "555-0113", board: "bar", timed: true}},
-			play:  playCutTimed, judge: judgeCutTimed,
+			lines: []lineSetup{{name: "bar", number: "555-0113", board: "bar", timed: true}},
+			run:   runCutTimed, check: checkCutTimed,
 		},
 		{
 			name: "cut-plain", about: "the network to a board with plain coils is cut while the loop is open: it stays open until the network is back",
-			lines: []part{{name: "loading-dock", number: "555-0114", board: "dock"}},
-			play:  playCutPlain, judge: judgeCutPlain,
+			lines: []lineSetup{{name: "loading-dock", number: "555-0114", board: "dock"}},
+			run:   runCutPlain, check: checkCutPlain,
 		},
 	}
 }
 
 // heldAndOpen lets the far end of a held call hang up and waits for the opening to be well under way.
-func (p *play) heldAndOpen(ctx context.Context, l *line) error {
+func (p *sceneRun) heldAndOpen(ctx context.Context, l *line) error {
 	f, err := p.heldCall(ctx, l)
 	if err != nil {
 		return err
 	}
 	p.hangUp(f)
-	if err := p.until(ctx, "the loop opens", func() bool { return !l.rig.state().ContactClosed }); err != nil {
+	if err := p.until(ctx, "the loop opens", func() bool { return !l.lineModel.state().ContactClosed }); err != nil {
 		return err
 	}
 	return pause(ctx, faultAfter)
 }
 
-func playBoardPower(ctx context.Context, p *play) error {
+func runBoardPower(ctx context.Context, p *sceneRun) error {
 	l := p.lines["cloakroom"]
 	if err := p.heldAndOpen(ctx, l); err != nil {
 		return err
@@ -65,10 +65,10 @@ func playBoardPower(ctx context.Context, p *play) error {
 	return p.watch(ctx)
 }
 
-func judgeBoardPower(p *play, v *verdict) {
+func checkBoardPower(p *sceneRun, v *verdict) {
 	l := p.lines["cloakroom"]
 	lost, _ := p.find(l.name, "board", "loses power")
-	open, ok := p.judgeOneOpening(v, l, faultAfter/2, l.policy.Interval)
+	open, ok := p.checkOneOpening(v, l, faultAfter/2, l.policy.Interval)
 	if !ok {
 		return
 	}
@@ -77,7 +77,7 @@ func judgeBoardPower(p *play, v *verdict) {
 		return
 	}
 	v.saw("cloakroom: the contact fell closed %s ms after the board lost power and did not open again", millis(open.end.Sub(lost.at)))
-	long, held := open.lasted() >= l.release, l.rig.state().Held
+	long, held := open.lasted() >= l.release, l.lineModel.state().Held
 	switch {
 	case long == held:
 		v.wrong("cloakroom: held is %v after a loop open for %s ms, with a card that lets go after %s", held, millis(open.lasted()), millis(l.release))
@@ -92,7 +92,7 @@ func judgeBoardPower(p *play, v *verdict) {
 }
 
 // cut cuts the network to the board of an open line for a time.
-func (p *play) cut(ctx context.Context, l *line) error {
+func (p *sceneRun) cut(ctx context.Context, l *line) error {
 	if err := p.heldAndOpen(ctx, l); err != nil {
 		return err
 	}
@@ -106,7 +106,7 @@ func (p *play) cut(ctx context.Context, l *line) error {
 	return nil
 }
 
-func playCutTimed(ctx context.Context, p *play) error {
+func runCutTimed(ctx context.Context, p *sceneRun) error {
 	l := p.lines["bar"]
 	if err := p.cut(ctx, l); err != nil {
 		return err
@@ -114,31 +114,31 @@ func playCutTimed(ctx context.Context, p *play) error {
 	return pause(ctx, closedWithin) // it must not open again
 }
 
-func judgeCutTimed(p *play, v *verdict) {
+func checkCutTimed(p *sceneRun, v *verdict) {
 	l := p.lines["bar"]
-	open, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.policy.Interval+timedUnit+late)
+	open, ok := p.checkOneOpening(v, l, l.policy.Interval, l.policy.Interval+timedUnit+late)
 	if !ok {
 		return
 	}
 	if back, found := p.find(l.name, "board", "the network is back"); !found || !open.end.Before(back.at) {
 		v.wrong("bar: the contact did not close before the network was back")
 	}
-	p.judgeLetGo(v, l)
+	p.checkHoldReleased(v, l)
 	v.saw("bar: the board closed the contact by itself after %s ms", millis(open.lasted()))
 }
 
-func playCutPlain(ctx context.Context, p *play) error {
+func runCutPlain(ctx context.Context, p *sceneRun) error {
 	l := p.lines["loading-dock"]
 	if err := p.cut(ctx, l); err != nil {
 		return err
 	}
-	return ctxOnly(ctx, await(ctx, stepFor, func() bool { return l.rig.state().ContactClosed }))
+	return ctxOnly(ctx, await(ctx, stepFor, func() bool { return l.lineModel.state().ContactClosed }))
 }
 
-func judgeCutPlain(p *play, v *verdict) {
+func checkCutPlain(p *sceneRun, v *verdict) {
 	l := p.lines["loading-dock"]
 	back, _ := p.find(l.name, "board", "the network is back")
-	open, ok := p.judgeOneOpening(v, l, cutFor, cutFor+faultAfter+closedWithin+late)
+	open, ok := p.checkOneOpening(v, l, cutFor, cutFor+faultAfter+closedWithin+late)
 	if !ok {
 		return
 	}
@@ -146,14 +146,14 @@ func judgeCutPlain(p *play, v *verdict) {
 	if after < 0 || after > closedWithin {
 		v.wrong("loading-dock: the contact closed %s ms after the network was back, 0 to %s are right", millis(after), millis(closedWithin))
 	}
-	p.judgeLetGo(v, l)
+	p.checkHoldReleased(v, l)
 	v.saw("loading-dock: nothing but the daemon closes a plain coil: the loop stayed open for %s ms instead of %s, and closed %s ms after the network was back",
 		millis(open.lasted()), millis(l.policy.Interval), millis(after))
 }
 
-// judgeLetGo: the hold let go since the hang-up.
-func (p *play) judgeLetGo(v *verdict, l *line) {
-	if _, let := first(p.since(l), loop.HoldLetGo); !let {
+// checkHoldReleased: the hold let go since the hang-up.
+func (p *sceneRun) checkHoldReleased(v *verdict, l *line) {
+	if _, let := first(p.since(l), keysystem.HoldReleased); !let {
 		v.wrong("%s: the hold stayed", l.name)
 	}
 }

@@ -21,22 +21,22 @@ const (
 	incidentFor = 2*watchEvery + stepFor
 )
 
-// trouble is a scene in which something really fails: the daemon has to say what, what to do, and when it is over.
-type trouble struct {
+// incidentScene is a scene in which something really fails: the daemon has to say what, what to do, and when it is over.
+type incidentScene struct {
 	name, about string
-	lines       []part // the first is the one in trouble
+	lines       []lineSetup // the first is the one in trouble
 	// reason is what the incident has to give, as words of the report.
 	reason []string
 	// cause brings it about, end ends it.
-	cause, end func(ctx context.Context, p *play, l *line) error
-	// judge, if not nil, looks at what became of the loop.
-	judge func(p *play, v *verdict, l *line)
+	cause, end func(ctx context.Context, p *sceneRun, l *line) error
+	// check, if not nil, looks at what became of the loop.
+	check func(p *sceneRun, v *verdict, l *line)
 }
 
-func (t trouble) scene() scene {
+func (t incidentScene) scene() scene {
 	return scene{
 		name: t.name, about: t.about, lines: t.lines,
-		play: func(ctx context.Context, p *play) error {
+		run: func(ctx context.Context, p *sceneRun) error {
 			l := p.lines[t.lines[0].name]
 			if err := t.cause(ctx, p, l); err != nil {
 				return err
@@ -54,18 +54,18 @@ func (t trouble) scene() scene {
 			}
 			return ctxOnly(ctx, await(ctx, incidentFor, func() bool { _, ok := p.find(l.name, "clearback", "report incident-ended"); return ok }))
 		},
-		judge: func(p *play, v *verdict) {
+		check: func(p *sceneRun, v *verdict) {
 			l := p.lines[t.lines[0].name]
-			if t.judge != nil {
-				t.judge(p, v, l)
+			if t.check != nil {
+				t.check(p, v, l)
 			}
-			p.judgeIncident(v, l, t.reason...)
+			p.checkIncident(v, l, t.reason...)
 		},
 	}
 }
 
-// judgeIncident: the daemon reported an incident for that reason and no other, said what to do, and said when it was over.
-func (p *play) judgeIncident(v *verdict, l *line, reason ...string) {
+// checkIncident: the daemon reported an incident for that reason and no other, said what to do, and said when it was over.
+func (p *sceneRun) checkIncident(v *verdict, l *line, reason ...string) {
 	e, told := p.incident(l)
 	switch {
 	case !told:
@@ -93,7 +93,7 @@ func (p *play) judgeIncident(v *verdict, l *line, reason ...string) {
 
 func incidentScenes() []scene {
 	var all []scene
-	for _, list := range [][]trouble{boardTroubles(), callTroubles(), offHookTroubles()} {
+	for _, list := range [][]incidentScene{boardTroubles(), callTroubles(), offHookTroubles()} {
 		for _, t := range list {
 			all = append(all, t.scene())
 		}
@@ -101,12 +101,12 @@ func incidentScenes() []scene {
 	return all
 }
 
-func boardTroubles() []trouble {
-	return []trouble{
+func boardTroubles() []incidentScene {
+	return []incidentScene{
 		{
 			name: "unplugged", about: "the board has no power when the far end hangs up: the controller is unreachable",
-			lines: []part{{name: "cellar", number: "555-0116", board: "cellar"}}, reason: []string{"reason=controller-unreachable"},
-			cause: func(ctx context.Context, p *play, l *line) error {
+			lines: []lineSetup{{name: "cellar", number: "555-0116", board: "cellar"}}, reason: []string{"reason=controller-unreachable"},
+			cause: func(ctx context.Context, p *sceneRun, l *line) error {
 				f, err := p.heldCall(ctx, l)
 				if err != nil {
 					return err
@@ -116,104 +116,104 @@ func boardTroubles() []trouble {
 				p.hangUp(f)
 				return nil
 			},
-			end: func(ctx context.Context, p *play, l *line) error {
+			end: func(ctx context.Context, p *sceneRun, l *line) error {
 				p.add(time.Now(), l.name, "board", "has power again")
 				l.board.restorePower()
 				return endByCall(ctx, p, l)
 			},
-			judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name: "welded", about: "the contact is welded: the board confirms, and the loop current never stops",
-			lines: []part{{name: "organ-loft", number: "555-0117", board: cabinet, sensed: true}}, reason: []string{"reason=contact-stuck"},
-			cause: func(ctx context.Context, p *play, l *line) error {
+			lines: []lineSetup{{name: "organ-loft", number: "555-0117", board: cabinet, hasSensor: true}}, reason: []string{"reason=contact-stuck"},
+			cause: func(ctx context.Context, p *sceneRun, l *line) error {
 				p.add(time.Now(), l.name, "board", "the contact of this line is welded")
-				l.rig.weld(true)
+				l.lineModel.weld(true)
 				return heldAndGone(ctx, p, l)
 			},
-			end: endByHangUp, judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+			end: endByHangUp, check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name: "slow-board", about: "the board takes 1.5 s for each answer, and another line comes first: the opening misses its last instant",
-			lines: []part{
+			lines: []lineSetup{
 				{name: "orchestra-pit", number: "555-0122", board: slowBoard},
-				{name: "conductor", number: "555-0123", board: slowBoard, bystander: true},
+				{name: "conductor", number: "555-0123", board: slowBoard, plainAdapter: true},
 			},
 			reason: []string{"reason=missed-not-after"}, cause: causeSlowBoard, end: endByCall,
-			judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 	}
 }
 
-func callTroubles() []trouble {
-	return []trouble{
+func callTroubles() []incidentScene {
+	return []incidentScene{
 		{
 			name: "life-safety", about: "the line is marked life_safety: nothing opens, and a hold that stays is told",
-			lines: []part{{name: "smoke-vents", number: "555-0118", board: cabinet, set: func(p *supervision.Policy) {
+			lines: []lineSetup{{name: "smoke-vents", number: "555-0118", board: cabinet, set: func(p *supervision.Policy) {
 				p.LifeSafety, p.Watch = true, watchEvery
 			}}},
 			reason: []string{"reason=suppressed", "rule=life-safety"}, cause: heldAndGone, end: endByHangUp,
-			judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name: "second-call", about: "a second call waits at the adapter when the far end of the held one hangs up: nothing opens",
-			lines:  []part{{name: "tour-desk", number: "555-0119", board: cabinet, habit: "call-waiting", sensed: true}},
+			lines:  []lineSetup{{name: "tour-desk", number: "555-0119", board: cabinet, habit: "call-waiting", hasSensor: true}},
 			reason: []string{"reason=suppressed", "rule=other-call"}, cause: causeSecondCall, end: endByHangUp,
-			judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name: "late-bye", about: "the service passes the BYE on after 3.2 s, as its Date tells: too late to open",
-			lines:  []part{{name: "press-desk", number: "555-0120", board: cabinet}},
+			lines:  []lineSetup{{name: "press-desk", number: "555-0120", board: cabinet}},
 			reason: []string{"reason=never-signalled"},
-			cause: func(ctx context.Context, p *play, l *line) error {
+			cause: func(ctx context.Context, p *sceneRun, l *line) error {
 				f, err := p.heldCall(ctx, l)
 				if err != nil {
 					return err
 				}
-				p.stage.pbx.delayBye(f.number, lateBye)
+				p.testBed.pbx.delayBye(f.number, lateBye)
 				p.hangUp(f)
 				return nil
 			},
-			end: endByCall, judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+			end: endByCall, check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name: "seized", about: "the near end hangs up and lifts again before the loop opens, and leaves the handset off: nothing opens",
-			lines: []part{{
-				name: "prompt-corner", number: "555-0121", board: cabinet, byeAfter: time.Second, sensed: true,
+			lines: []lineSetup{{
+				name: "prompt-corner", number: "555-0121", board: cabinet, byeAfter: time.Second, hasSensor: true,
 				set: func(p *supervision.Policy) { p.Lead, p.FlashMax, p.Watch = 1200*time.Millisecond, 0, watchEvery },
 			}},
 			reason: []string{"reason=seized"}, cause: causeSeized, end: endByHangUp,
-			judge: func(p *play, v *verdict, l *line) { judgeUntouched(v, l) },
+			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name: "silent-adapter", about: "the adapter never answers BYE: the hold of a slow card stays, and where the flash window is wide nothing opens",
-			lines: []part{
+			lines: []lineSetup{
 				{name: "costume-store", number: "555-0124", board: cabinet, habit: "bye-unanswered", release: 1200 * time.Millisecond},
 				{name: "trap-room", number: "555-0129", board: cabinet, habit: "bye-unanswered", set: func(p *supervision.Policy) {
 					p.FlashMax = 1300 * time.Millisecond // an interval beyond it, after the lead, would just end after 2 s
 				}},
 			},
 			reason: []string{"reason=bye-unanswered"}, cause: causeSilentAdapter,
-			end: func(ctx context.Context, p *play, l *line) error {
+			end: func(ctx context.Context, p *sceneRun, l *line) error {
 				if err := endByCall(ctx, p, p.lines["trap-room"]); err != nil {
 					return err
 				}
 				return endByCall(ctx, p, l)
 			},
-			judge: func(p *play, v *verdict, l *line) {
+			check: func(p *sceneRun, v *verdict, l *line) {
 				least := l.habit.interval(&l.policy)
-				p.judgeOneOpening(v, l, least, least+late)
-				judgeUntouched(v, p.lines["trap-room"])
-				p.judgeIncident(v, p.lines["trap-room"], "reason=bye-unanswered")
+				p.checkOneOpening(v, l, least, least+late)
+				checkNeverOpened(v, p.lines["trap-room"])
+				p.checkIncident(v, p.lines["trap-room"], "reason=bye-unanswered")
 			},
 		},
 	}
 }
 
-func offHookTroubles() []trouble {
+func offHookTroubles() []incidentScene {
 	watched := func(p *supervision.Policy) { p.Watch = watchEvery }
-	cause := func(how func(ctx context.Context, p *play, l *line) error) func(ctx context.Context, p *play, l *line) error {
-		return func(ctx context.Context, p *play, l *line) error {
+	cause := func(how func(ctx context.Context, p *sceneRun, l *line) error) func(ctx context.Context, p *sceneRun, l *line) error {
+		return func(ctx context.Context, p *sceneRun, l *line) error {
 			p.zeroOn(l.name, "lifts")
 			if err := p.lift(ctx, l); err != nil {
 				return err
@@ -221,33 +221,33 @@ func offHookTroubles() []trouble {
 			return how(ctx, p, l)
 		}
 	}
-	nothing := func(context.Context, *play, *line) error { return nil }
-	untouched := func(p *play, v *verdict, l *line) { judgeUntouched(v, l) }
-	return []trouble{
+	nothing := func(context.Context, *sceneRun, *line) error { return nil }
+	untouched := func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) }
+	return []incidentScene{
 		{
 			name: "dial-tone-held", about: "hold is pressed at dial tone: the watch finds the line off hook without a call",
-			lines:  []part{{name: "wig-room", number: "555-0125", board: cabinet, set: watched}},
-			reason: []string{"reason=off-hook-without-call"}, judge: untouched,
-			cause: cause(func(ctx context.Context, p *play, l *line) error { return p.hold(ctx, l) }),
+			lines:  []lineSetup{{name: "wig-room", number: "555-0125", board: cabinet, set: watched}},
+			reason: []string{"reason=off-hook-without-call"}, check: untouched,
+			cause: cause(func(ctx context.Context, p *sceneRun, l *line) error { return p.hold(ctx, l) }),
 			end:   endByDialling,
 		},
 		{
 			name: "handset-off", about: "a handset is left off: the loop-current input tells it",
-			lines:  []part{{name: "scene-dock", number: "555-0126", board: cabinet, sensed: true, set: watched}},
-			reason: []string{"reason=off-hook-without-call"}, judge: untouched, cause: cause(nothing), end: endByHangUp,
+			lines:  []lineSetup{{name: "scene-dock", number: "555-0126", board: cabinet, hasSensor: true, set: watched}},
+			reason: []string{"reason=off-hook-without-call"}, check: untouched, cause: cause(nothing), end: endByHangUp,
 		},
 		{
 			name: "adapter-tells", about: "the adapter calls a number when a handset is left off: that is told, and the call goes nowhere",
-			lines: []part{{name: "porter", number: "555-0127", board: cabinet, offHookAfter: 2 * time.Second, set: func(p *supervision.Policy) {
+			lines: []lineSetup{{name: "porter", number: "555-0127", board: cabinet, offHookAfter: 2 * time.Second, set: func(p *supervision.Policy) {
 				p.ProbeTrusted = false
 			}}},
-			reason: []string{"reason=off-hook-without-call"}, judge: untouched, cause: cause(nothing), end: endByCall,
+			reason: []string{"reason=off-hook-without-call"}, check: untouched, cause: cause(nothing), end: endByCall,
 		},
 	}
 }
 
 // heldAndGone: a call is held, the far end hangs up.
-func heldAndGone(ctx context.Context, p *play, l *line) error {
+func heldAndGone(ctx context.Context, p *sceneRun, l *line) error {
 	f, err := p.heldCall(ctx, l)
 	if err == nil {
 		p.hangUp(f)
@@ -255,7 +255,7 @@ func heldAndGone(ctx context.Context, p *play, l *line) error {
 	return err
 }
 
-func causeSilentAdapter(ctx context.Context, p *play, l *line) error {
+func causeSilentAdapter(ctx context.Context, p *sceneRun, l *line) error {
 	other, err := p.heldCall(ctx, p.lines["trap-room"])
 	if err != nil {
 		return err
@@ -267,7 +267,7 @@ func causeSilentAdapter(ctx context.Context, p *play, l *line) error {
 	return nil
 }
 
-func causeSlowBoard(ctx context.Context, p *play, l *line) error {
+func causeSlowBoard(ctx context.Context, p *sceneRun, l *line) error {
 	first := p.lines["conductor"]
 	other, err := p.heldCall(ctx, first)
 	if err != nil {
@@ -280,11 +280,11 @@ func causeSlowBoard(ctx context.Context, p *play, l *line) error {
 	p.add(time.Now(), l.name, "board", fmt.Sprintf("answers after %v from now on", slowFor))
 	l.board.slow(slowFor)
 	other.hangUp()
-	if err := p.until(ctx, "the other line's loop opens", func() bool { return !first.rig.state().ContactClosed }); err != nil {
+	if err := p.until(ctx, "the other line's loop opens", func() bool { return !first.lineModel.state().ContactClosed }); err != nil {
 		return err
 	}
 	p.hangUp(f)
-	if err := p.told(ctx, l); err != nil {
+	if err := p.awaitOutcome(ctx, l); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "board", "answers at once again")
@@ -292,7 +292,7 @@ func causeSlowBoard(ctx context.Context, p *play, l *line) error {
 	return nil
 }
 
-func causeSecondCall(ctx context.Context, p *play, l *line) error {
+func causeSecondCall(ctx context.Context, p *sceneRun, l *line) error {
 	f, err := p.heldCall(ctx, l)
 	if err != nil {
 		return err
@@ -308,7 +308,7 @@ func causeSecondCall(ctx context.Context, p *play, l *line) error {
 		return err
 	}
 	p.hangUp(f)
-	if err := p.told(ctx, l); err != nil {
+	if err := p.awaitOutcome(ctx, l); err != nil {
 		return err
 	}
 	p.add(time.Now(), second.number, "far end", "gives up")
@@ -318,37 +318,37 @@ func causeSecondCall(ctx context.Context, p *play, l *line) error {
 
 // causeSeized: the adapter's answer to our BYE is awaited. Meanwhile the near end takes the call back, hears nothing, hangs up and
 // lifts again.
-func causeSeized(ctx context.Context, p *play, l *line) error {
+func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
 	if err := heldAndGone(ctx, p, l); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "takes the call back")
-	l.rig.lift(set)
+	l.lineModel.lift(set)
 	if err := p.until(ctx, "the adapter takes the BYE", func() bool { return !l.port.inCall() }); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
-	l.rig.hangUp(set)
+	l.lineModel.hangUp(set)
 	if err := p.until(ctx, "the loop current is seen to stop", func() bool { _, ok := p.find(l.name, "clearback", "released"); return ok }); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "lifts again")
-	l.rig.lift(set)
+	l.lineModel.lift(set)
 	return nil
 }
 
 // endByHangUp lets the near end take the line back, or find the handset, and hang up.
-func endByHangUp(ctx context.Context, p *play, l *line) error {
+func endByHangUp(ctx context.Context, p *sceneRun, l *line) error {
 	p.add(time.Now(), l.name, "near end", "finds it and hangs up")
-	if l.rig.state().Held {
-		l.rig.lift(set)
+	if l.lineModel.state().Held {
+		l.lineModel.lift(set)
 	}
-	l.rig.hangUp(set)
-	return p.until(ctx, l.name+" is on hook", func() bool { return !l.rig.state().OffHook })
+	l.lineModel.hangUp(set)
+	return p.until(ctx, l.name+" is on hook", func() bool { return !l.lineModel.state().OffHook })
 }
 
 // endByCall lets the next caller be answered. Afterwards the near end hangs up, so that nothing opens.
-func endByCall(ctx context.Context, p *play, l *line) error {
+func endByCall(ctx context.Context, p *sceneRun, l *line) error {
 	if err := endByHangUp(ctx, p, l); err != nil {
 		return err
 	}
@@ -359,18 +359,18 @@ func endByCall(ctx context.Context, p *play, l *line) error {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
-	l.rig.hangUp(set)
+	l.lineModel.hangUp(set)
 	return nil
 }
 
 // endByDialling lets the near end take the line back and call somebody.
-func endByDialling(ctx context.Context, p *play, l *line) error {
+func endByDialling(ctx context.Context, p *sceneRun, l *line) error {
 	f, err := p.phone()
 	if err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "takes the line back")
-	l.rig.lift(set)
+	l.lineModel.lift(set)
 	if err := p.dial(l, f.number); err != nil {
 		return err
 	}

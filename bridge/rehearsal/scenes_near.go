@@ -5,10 +5,10 @@ import (
 	"errors"
 	"time"
 
-	"clearback/supervision/loop"
+	"clearback/supervision/keysystem"
 )
 
-func playNearEndFirst(ctx context.Context, p *play) error {
+func runNearEndFirst(ctx context.Context, p *sceneRun) error {
 	l := p.lines["props"]
 	f, err := p.callIn(ctx, l)
 	if err != nil {
@@ -22,17 +22,17 @@ func playNearEndFirst(ctx context.Context, p *play) error {
 		p.zeroOn(l.name, "hangs up") // it knows no call that it could end
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
-	l.rig.hangUp(set)
+	l.lineModel.hangUp(set)
 	if err := p.until(ctx, "the far end is told", func() bool { return f.is(phoneCleared) }); err != nil {
 		return err
 	}
 	return p.watch(ctx)
 }
 
-func judgeNearEndFirst(p *play, v *verdict) {
+func checkNearEndFirst(p *sceneRun, v *verdict) {
 	l := p.lines["props"]
-	judgeUntouched(v, l)
-	if s := l.rig.state(); s.OffHook || s.Current || s.Lamp != loop.Dark && l.habit.splash == 0 {
+	checkNeverOpened(v, l)
+	if s := l.lineModel.state(); s.OffHook || s.Current || s.Lamp != keysystem.Dark && l.habit.splash == 0 {
 		v.wrong("props: the line is not at rest (lamp %v)", s.Lamp)
 	}
 	if how := p.phones[0].ending(); how != "BYE" {
@@ -48,7 +48,7 @@ const (
 	deadLine = 2 * time.Second
 )
 
-func playListens(ctx context.Context, p *play) error {
+func runListening(ctx context.Context, p *sceneRun) error {
 	l := p.lines["coat-check"]
 	f, err := p.callIn(ctx, l)
 	if err != nil {
@@ -66,18 +66,18 @@ func playListens(ctx context.Context, p *play) error {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
-	l.rig.hangUp(set)
+	l.lineModel.hangUp(set)
 	return ctxOnly(ctx, await(ctx, listenFor+stepFor, func() bool { _, ok := p.outcome(l); return ok }))
 }
 
-// judgeListens: off hook at the first look, and still no incident, as the near end had only not hung up yet.
-func judgeListens(p *play, v *verdict) {
+// checkListening: off hook at the first look, and still no incident, as the near end had only not hung up yet.
+func checkListening(p *sceneRun, v *verdict) {
 	l := p.lines["coat-check"]
-	if _, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.policy.Interval+late); !ok {
+	if _, ok := p.checkOneOpening(v, l, l.policy.Interval, l.policy.Interval+late); !ok {
 		return
 	}
 	off, looked := p.find(l.name, "clearback", "probe-answered", "hook=off")
-	onHook, seen := first(p.since(l), loop.PortOnHook)
+	onHook, seen := first(p.since(l), keysystem.PortOnHook)
 	switch {
 	case !looked:
 		v.wrong("coat-check: the daemon did not look while the near end listened")
@@ -87,7 +87,7 @@ func judgeListens(p *play, v *verdict) {
 	if e, longer := p.find(l.name, "clearback", "report next-interval"); longer {
 		v.wrong("coat-check: nothing was wrong with the interval, and the report says %q", e.text)
 	}
-	p.judgeSaid(v, l)
+	p.checkReported(v, l)
 	v.saw("coat-check: off hook at the first look, on hook at the second; no incident, and the interval stays")
 }
 
@@ -95,11 +95,11 @@ func judgeListens(p *play, v *verdict) {
 // memory).
 const keying = 7 * 50 * time.Millisecond
 
-// playNearEndCalls: nobody can be seen lifting behind an open contact. But a near end that was talking has dial tone as soon as
+// runNearEndCalls: nobody can be seen lifting behind an open contact. But a near end that was talking has dial tone as soon as
 // the adapter took the BYE. Here the adapter's answer to it is lost, so the interruption begins only after the repeat
 // (T1 = 500 ms); by then a dialler has keyed the next number, and the adapter, which waits a moment for more digits, calls while
 // the loop is open.
-func playNearEndCalls(ctx context.Context, p *play) error {
+func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	l := p.lines["paint-shop"]
 	f, err := p.callIn(ctx, l)
 	if err != nil {
@@ -126,7 +126,7 @@ func playNearEndCalls(ctx context.Context, p *play) error {
 	if all := openings(p.since(l)); len(all) > 0 {
 		return errors.New("the loop opened while digits were keyed; the adapter cannot have heard them")
 	}
-	if err := p.until(ctx, "the loop opens", func() bool { return !l.rig.state().ContactClosed }); err != nil {
+	if err := p.until(ctx, "the loop opens", func() bool { return !l.lineModel.state().ContactClosed }); err != nil {
 		return err
 	}
 	if err := pause(ctx, 100*time.Millisecond); err != nil {
@@ -145,23 +145,23 @@ func playNearEndCalls(ctx context.Context, p *play) error {
 }
 
 // liftAgain is what somebody does who hears no dial tone.
-func (p *play) liftAgain(ctx context.Context, l *line) error {
+func (p *sceneRun) liftAgain(ctx context.Context, l *line) error {
 	p.add(time.Now(), l.name, "near end", "has no dial tone and hangs up")
-	l.rig.hangUp(set)
-	if err := p.until(ctx, l.name+" is seen on hook", func() bool { return !l.rig.state().OffHook }); err != nil {
+	l.lineModel.hangUp(set)
+	if err := p.until(ctx, l.name+" is seen on hook", func() bool { return !l.lineModel.state().OffHook }); err != nil {
 		return err
 	}
 	return p.lift(ctx, l)
 }
 
-func judgeNearEndCalls(p *play, v *verdict) {
+func checkNearEndCalls(p *sceneRun, v *verdict) {
 	l := p.lines["paint-shop"]
 	if !l.habit.dialTone() {
-		p.judgeLiftedAgain(v, l)
+		p.checkLiftedAgain(v, l)
 		return
 	}
 	// at most half the interval is left out of account for a busy machine: the whole interval is not cut short
-	open, ok := p.judgeOneOpening(v, l, 0, l.policy.Interval*3/4)
+	open, ok := p.checkOneOpening(v, l, 0, l.policy.Interval*3/4)
 	if !ok {
 		return
 	}
@@ -169,7 +169,7 @@ func judgeNearEndCalls(p *play, v *verdict) {
 	if !found || e.at.Before(open.began) || e.at.After(open.end) {
 		v.wrong("paint-shop: the call did not come while the loop was open")
 	}
-	if _, on := first(p.since(l), loop.PortOnHook); on {
+	if _, on := first(p.since(l), keysystem.PortOnHook); on {
 		v.wrong("paint-shop: the adapter took the opening for a hang-up")
 	}
 	if !p.phones[1].is(phoneTalking) || !l.port.inCall() {
@@ -179,10 +179,10 @@ func judgeNearEndCalls(p *play, v *verdict) {
 		millis(open.end.Sub(e.at)), millis(open.lasted()), millis(l.policy.Interval))
 }
 
-// judgeLiftedAgain: where the near end has no dial tone it hangs up, which nobody signals; so the opening runs its length, and the call
+// checkLiftedAgain: where the near end has no dial tone it hangs up, which nobody signals; so the opening runs its length, and the call
 // that follows goes through.
-func (p *play) judgeLiftedAgain(v *verdict, l *line) {
-	open, ok := p.judgeOneOpening(v, l, l.policy.Interval, l.policy.Interval+late)
+func (p *sceneRun) checkLiftedAgain(v *verdict, l *line) {
+	open, ok := p.checkOneOpening(v, l, l.policy.Interval, l.policy.Interval+late)
 	if !ok {
 		return
 	}

@@ -9,31 +9,31 @@ import (
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
 
-	"clearback/supervision/loop"
+	"clearback/supervision/keysystem"
 )
 
-// house is a PBX with one line of an adapter and one far end, without a daemon.
-type house struct {
-	pbx  *pbx
-	rig  *rig
-	port *port
-	far  *phone
-	tl   *timeline
+// testLine is a PBX with one line of an adapter and one far end, without a daemon.
+type testLine struct {
+	pbx       *pbx
+	lineModel *lineModel
+	port      *port
+	far       *phone
+	tl        *timeline
 }
 
-func newHouse(t *testing.T, password string) *house { return newHouseOf(t, password, parts()) }
+func newTestLine(t *testing.T, password string) *testLine { return newTestLineOf(t, password, parts()) }
 
-func newHouseOf(t *testing.T, password string, model loop.Options) *house {
-	h := &house{tl: &timeline{}}
+func newTestLineOf(t *testing.T, password string, model keysystem.Options) *testLine {
+	h := &testLine{tl: &timeline{}}
 	var err error
 	h.pbx, err = openPBX()
 	require.NoError(t, err)
 	t.Cleanup(h.pbx.close)
 	h.pbx.addLine("555-0101", "at-the-pbx")
-	h.rig, err = newRig(model, func(at time.Time, who, text string) { h.tl.add(at, "box-office", who, text) })
+	h.lineModel, err = newLineModel(model, func(at time.Time, who, text string) { h.tl.add(at, "box-office", who, text) })
 	require.NoError(t, err)
-	t.Cleanup(h.rig.close)
-	h.port, err = openPort(outbound{at: h.pbx.addr, domain: domain, user: "555-0101", password: password}, h.rig, habit{}, 0,
+	t.Cleanup(h.lineModel.close)
+	h.port, err = openPort(outbound{at: h.pbx.addr, domain: domain, user: "555-0101", password: password}, h.lineModel, habit{}, 0,
 		func(text string) { h.tl.add(time.Now(), "box-office", "adapter", text) })
 	require.NoError(t, err)
 	t.Cleanup(h.port.close)
@@ -43,69 +43,69 @@ func newHouseOf(t *testing.T, password string, model loop.Options) *house {
 	return h
 }
 
-func (h *house) until(t *testing.T, what string, so func() bool) {
+func (h *testLine) until(t *testing.T, what string, so func() bool) {
 	t.Helper()
 	require.NoError(t, await(t.Context(), 4*time.Second, so), what)
 }
 
-func (h *house) registered(t *testing.T) *house {
+func (h *testLine) registered(t *testing.T) *testLine {
 	h.until(t, "registered", func() bool { ok, _ := h.port.bound(); return ok })
 	return h
 }
 
 func TestPortRegistersWithItsPasswordOnly(t *testing.T) {
-	h := newHouse(t, "at-the-pbx").registered(t)
+	h := newTestLine(t, "at-the-pbx").registered(t)
 	require.True(t, h.pbx.bound("555-0101"))
 	h.port.ua.ask(func() { h.port.register(0) })
 	h.until(t, "taken away", func() bool { return !h.pbx.bound("555-0101") })
 
-	h = newHouse(t, "wrong")
+	h = newTestLine(t, "wrong")
 	h.until(t, "refused", func() bool { _, trouble := h.port.bound(); return trouble != "" })
 	require.False(t, h.pbx.bound("555-0101"))
 }
 
 // A port of the adapter hangs up when it sees the line on hook, and answers OPTIONS by hook state (RFC 3261 section 11.2).
 func TestPortFollowsTheHook(t *testing.T) {
-	h := newHouse(t, "at-the-pbx").registered(t)
+	h := newTestLine(t, "at-the-pbx").registered(t)
 	require.NoError(t, h.far.dial("555-0101"))
-	h.until(t, "rings", func() bool { return h.rig.state().Lamp == loop.Flash })
+	h.until(t, "rings", func() bool { return h.lineModel.state().Lamp == keysystem.Flash })
 	require.Equal(t, 486, h.available())
-	h.rig.lift(set)
+	h.lineModel.lift(set)
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) && h.far.heard() > 1 && h.port.heard() > 1 })
-	h.rig.hangUp(set)
+	h.lineModel.hangUp(set)
 	h.until(t, "the far end is told", func() bool { return h.far.is(phoneCleared) })
 	require.Equal(t, "BYE", h.far.ending())
 	h.until(t, "free again", func() bool { return h.available() == 200 })
 }
 
-func (h *house) available() (code int) {
+func (h *testLine) available() (code int) {
 	h.port.ua.ask(func() { code = h.port.available() })
 	return code
 }
 
 // A port keeps feeding the loop when the far end has gone: that is the trouble.
 func TestPortDoesNotInterrupt(t *testing.T) {
-	h := newHouse(t, "at-the-pbx").registered(t)
-	h.rig.lift(set)
+	h := newTestLine(t, "at-the-pbx").registered(t)
+	h.lineModel.lift(set)
 	h.until(t, "off hook", func() bool { return h.available() == 486 })
 	require.NoError(t, h.port.dial("555-0151"))
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) && h.port.inCall() })
 	h.far.hangUp()
 	h.until(t, "the call is gone", func() bool { return !h.port.inCall() })
-	require.True(t, h.rig.state().Current)
+	require.True(t, h.lineModel.state().Current)
 	require.Equal(t, 486, h.available())
 	require.NoError(t, h.far.dial("555-0101"))
 	h.until(t, "busy", func() bool { return h.far.ending() == "486" })
 }
 
 func TestPortCallsOnlyOffHook(t *testing.T) {
-	h := newHouse(t, "at-the-pbx").registered(t)
+	h := newTestLine(t, "at-the-pbx").registered(t)
 	require.ErrorContains(t, h.port.dial("555-0151"), "on hook")
 }
 
 // CANCEL before the answer ends the ringing (RFC 3261 section 9.2), the INVITE is answered 487.
 func TestFarEndGivesUp(t *testing.T) {
-	h := newHouse(t, "at-the-pbx").registered(t)
+	h := newTestLine(t, "at-the-pbx").registered(t)
 	require.NoError(t, h.far.dial("555-0101"))
 	h.until(t, "rings", func() bool { return h.far.is(phoneRinging) })
 	h.far.hangUp()
@@ -115,10 +115,10 @@ func TestFarEndGivesUp(t *testing.T) {
 
 // An answer to BYE that gets lost is sent again when the BYE is (RFC 3261 section 17.1.2.2: after T1).
 func TestALostAnswerIsRepeated(t *testing.T) {
-	h := newHouse(t, "at-the-pbx").registered(t)
+	h := newTestLine(t, "at-the-pbx").registered(t)
 	require.NoError(t, h.far.dial("555-0101"))
-	h.until(t, "rings", func() bool { return h.rig.state().Lamp == loop.Flash })
-	h.rig.lift(set)
+	h.until(t, "rings", func() bool { return h.lineModel.state().Lamp == keysystem.Flash })
+	h.lineModel.lift(set)
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) && h.port.inCall() })
 	h.port.loseNextByeAnswer()
 	h.far.hangUp()
@@ -130,14 +130,14 @@ func TestALostAnswerIsRepeated(t *testing.T) {
 }
 
 func TestPBXRefuses(t *testing.T) {
-	h := newHouse(t, "at-the-pbx").registered(t)
+	h := newTestLine(t, "at-the-pbx").registered(t)
 	for number, code := range map[string]string{"555-0198": "404", "555-0102": "480"} {
 		h.pbx.addLine("555-0102", "never registers")
 		require.NoError(t, h.far.dial(number))
 		h.until(t, code, func() bool { return h.far.ending() == code })
 	}
 	h.port.ua.ask(func() { h.port.ua.login.password = "wrong" })
-	h.rig.lift(set)
+	h.lineModel.lift(set)
 	h.until(t, "off hook", func() bool { return h.available() == 486 })
 	require.NoError(t, h.port.dial("555-0151"))
 	h.until(t, "no call with a wrong password", func() bool {
@@ -147,7 +147,7 @@ func TestPBXRefuses(t *testing.T) {
 	require.False(t, h.far.is(phoneTalking))
 }
 
-func (h *house) portHasCall() (ok bool) {
+func (h *testLine) portHasCall() (ok bool) {
 	h.port.ua.ask(func() { ok = h.port.call != nil })
 	return ok
 }

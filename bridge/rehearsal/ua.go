@@ -29,8 +29,8 @@ type server struct {
 	last *message
 }
 
-// owner is whoever owns a user agent: a telephone far away, or a port of the adapter. The methods run in its inbox.
-type owner interface {
+// uaOwner is whoever owns a user agent: a telephone far away, or a port of the adapter. The methods run in its inbox.
+type uaOwner interface {
 	// offered: a new call came in.
 	offered(c *call)
 	// answered: the other side answered our call; ringing: it rings.
@@ -48,7 +48,7 @@ type owner interface {
 // socket's inbox.
 type ua struct {
 	*socket
-	owner owner
+	owner uaOwner
 	user  string
 	// say, if not nil, tells what was sent and received.
 	say     func(text string)
@@ -60,16 +60,16 @@ type ua struct {
 	// a BYE is answered after byeAfter, or never
 	byeAfter  time.Duration
 	byeSilent bool
-	// deaf: whatever comes is not seen
-	deaf bool
-	// dated: what is sent carries the time (RFC 3261 section 20.17)
-	dated bool
+	// ignoresAll: whatever comes is not seen
+	ignoresAll bool
+	// sendsDate: what is sent carries the time (RFC 3261 section 20.17)
+	sendsDate bool
 }
 
 // credentials are what a challenge is answered with.
 type credentials struct{ user, password string }
 
-func openUA(user string, owner owner, say func(string)) (*ua, error) {
+func openUA(user string, owner uaOwner, say func(string)) (*ua, error) {
 	u := &ua{
 		owner: owner, user: user, say: say,
 		clients: map[string]*client{}, servers: map[string]*server{}, calls: map[string]*call{},
@@ -92,7 +92,7 @@ func (u *ua) via() string {
 
 func (u *ua) contact() string { return fmt.Sprintf("<sip:%s@%s>", u.user, u.addr) }
 
-func (u *ua) tell(format string, a ...any) {
+func (u *ua) report(format string, a ...any) {
 	if u.say != nil {
 		u.say(fmt.Sprintf(format, a...))
 	}
@@ -103,13 +103,13 @@ func (u *ua) start(req *message, to netip.AddrPort, on func(res *message)) {
 	c := &client{req: req, to: to, on: on}
 	u.clients[req.branch()+req.method()] = c
 	u.date(req)
-	u.tellRequest("sends", req)
+	u.reportRequest("sends", req)
 	u.repeat(c, 0)
 }
 
 // date says when a message is first sent: RFC 3261 section 20.17.
 func (u *ua) date(m *message) {
-	if u.dated {
+	if u.sendsDate {
 		m.set("Date", time.Now().UTC().Format("Mon, 02 Jan 2006 15:04:05 GMT"))
 	}
 }
@@ -120,7 +120,7 @@ func (u *ua) repeat(c *client, interval time.Duration) {
 		return
 	}
 	if interval > 0 && interval <= t1 {
-		u.tell("repeats %s", c.req.method())
+		u.report("repeats %s", c.req.method())
 	}
 	u.send(c.req, c.to)
 	next := max(t1, 2*interval)
@@ -133,7 +133,7 @@ func (u *ua) repeat(c *client, interval time.Duration) {
 }
 
 func (u *ua) take(m *message, from netip.AddrPort) {
-	if u.deaf {
+	if u.ignoresAll {
 		return
 	}
 	if m.isResponse() {
@@ -147,7 +147,7 @@ func (u *ua) take(m *message, from netip.AddrPort) {
 		}
 		return
 	}
-	u.tellRequest("gets", m)
+	u.reportRequest("gets", m)
 	t := &server{req: m, from: from}
 	if m.method() != "ACK" {
 		u.servers[key] = t
@@ -165,7 +165,7 @@ func (u *ua) response(m *message) {
 	}
 	c.quiet = c.quiet || m.status() >= 200 || m.method() == "INVITE"
 	if m.status() > 100 && m.status() != 401 && m.status() != 407 && m.method() != "REGISTER" {
-		u.tell("gets %d to %s", m.status(), m.method())
+		u.report("gets %d to %s", m.status(), m.method())
 	}
 	c.on(m)
 }
@@ -190,7 +190,7 @@ func (u *ua) ackFailure(c *client, res *message) {
 func (u *ua) respondBye(t *server, res *message) {
 	switch {
 	case u.byeSilent:
-		u.tell("does not answer it")
+		u.report("does not answer it")
 	case u.byeAfter > 0:
 		u.after(u.byeAfter, func() { u.respond(t, res) })
 	default:
@@ -202,7 +202,7 @@ func (u *ua) respondBye(t *server, res *message) {
 func (u *ua) respond(t *server, res *message) {
 	t.last = res
 	u.date(res)
-	u.tell("sends %d to %s", res.status(), res.method())
+	u.report("sends %d to %s", res.status(), res.method())
 	u.send(res, t.from)
 }
 
@@ -222,7 +222,7 @@ func (u *ua) request(t *server) {
 		if m.method() == "OPTIONS" {
 			u.asked++
 		}
-		c.inside(t)
+		c.handleInDialog(t)
 	case tag == "" && m.method() == "NOTIFY":
 		u.respond(t, m.reply(200, reason(200), token()))
 		u.owner.notified()
@@ -249,24 +249,24 @@ func (u *ua) cancelled(t *server) {
 	}
 }
 
-// tellRequest tells what a request is about; registrations are told of by who registers.
-func (u *ua) tellRequest(does string, m *message) {
+// reportRequest tells what a request is about; registrations are told of by who registers.
+func (u *ua) reportRequest(does string, m *message) {
 	switch m.method() {
 	case "REGISTER", "ACK":
 	case "INVITE":
 		if param(m.get("To"), "tag") != "" {
-			u.tell("%s re-INVITE", does)
+			u.report("%s re-INVITE", does)
 			return
 		}
 		if does == "gets" {
-			u.tell("gets INVITE from %s", userOf(uriOf(m.get("From"))))
+			u.report("gets INVITE from %s", userOf(uriOf(m.get("From"))))
 			return
 		}
 		if m.get("Authorization") == "" && m.get("Proxy-Authorization") == "" {
-			u.tell("sends INVITE to %s", userOf(m.uri()))
+			u.report("sends INVITE to %s", userOf(m.uri()))
 		}
 	default:
-		u.tell("%s %s", does, m.method())
+		u.report("%s %s", does, m.method())
 	}
 }
 

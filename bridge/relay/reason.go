@@ -4,7 +4,7 @@ import (
 	"errors"
 	"strings"
 
-	"clearback/supervision/plain"
+	"clearback/supervision/sanitize"
 )
 
 // maxReason bounds what a device's words take, in characters: our own number, two lines of a terminal.
@@ -20,8 +20,10 @@ func Reason(err error) string {
 	if said := (interface{ Reason() string })(nil); errors.As(err, &said) {
 		text = said.Reason()
 	}
-	return Plain(text)
+	return PlainText(text)
 }
 
-// Plain makes one bounded line of a device's words, with nothing in it that a terminal would act on.
-func Plain(s string) string { return plain.Text(strings.Join(strings.Fields(s), " "), maxReason) }
+// PlainText makes one bounded line of a device's words, with nothing in it that a terminal would act on.
+func PlainText(s string) string {
+	return sanitize.Text(strings.Join(strings.Fields(s), " "), maxReason)
+}

@@ -55,8 +55,8 @@ var (
 	ErrUnreachable = errors.New("relay: the controller cannot be reached")
 	// ErrRefused: the controller said no.
 	ErrRefused = errors.New("relay: the controller refused")
-	// ErrMoved: the controller confirmed a command, but the contact reads back otherwise.
-	ErrMoved = errors.New("relay: the contact reads back otherwise than it was told")
+	// ErrReadBack: the controller confirmed a command, but the contact reads back otherwise.
+	ErrReadBack = errors.New("relay: the contact reads back otherwise than it was told")
 	// ErrNoContact: the line has no contact; what would have been opened is only recorded.
 	ErrNoContact = errors.New("relay: the line has no contact")
 	// ErrNoSense: the contact has no loop-current input.

@@ -34,8 +34,8 @@ func TestSettledMeanwhile(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var notices []NoticeKind
 		fails := make(chan struct{}) // closed once
-		var k *Keeper
-		k = NewKeeper(func(context.Context) error { <-fails; return errors.New("no answer") }, func(n Notice) { notices = append(notices, n.Kind) })
+		var k *CloseRetrier
+		k = NewCloseRetrier(func(context.Context) error { <-fails; return errors.New("no answer") }, func(n Notice) { notices = append(notices, n.Kind) })
 		ctx, cancel := context.WithCancel(t.Context())
 		ran := make(chan struct{})
 		go func() { k.Run(ctx); close(ran) }()
@@ -49,10 +49,10 @@ func TestSettledMeanwhile(t *testing.T) {
 		<-ran
 		k.Stop()
 
-		k = NewKeeper(nil, func(Notice) {})
+		k = NewCloseRetrier(nil, func(Notice) {})
 		settling := settlesWhenDone{t.Context(), k}
 		require.NoError(t, k.Wait(settling))
-		k = NewKeeper(nil, func(Notice) {})
+		k = NewCloseRetrier(nil, func(Notice) {})
 		k.Stop()
 		err := k.Wait(t.Context())
 		require.ErrorIs(t, err, errEnded)
@@ -63,7 +63,7 @@ func TestSettledMeanwhile(t *testing.T) {
 // settlesWhenDone is a context that has ended, and by whose end the keeper has settled, without its waiters having been told.
 type settlesWhenDone struct {
 	context.Context
-	k *Keeper
+	k *CloseRetrier
 }
 
 func (s settlesWhenDone) Done() <-chan struct{} {

@@ -33,9 +33,9 @@ type account struct {
 	// spoke is when the service said something last: nanoseconds since the epoch of the agent.
 	spoke atomic.Int64
 	// down: it was silent and not heard since; only where there is another account
-	down     atomic.Bool
-	looking  atomic.Bool // somebody asks whether it is back
-	unwanted unwanted
+	down           atomic.Bool
+	probing        atomic.Bool // somebody asks whether it is back
+	sourceRefusals sourceRefusals
 }
 
 // newAccounts makes the accounts of a line, the one to be used first first.
@@ -70,7 +70,7 @@ func (s *account) begin() {
 		Line: s.line.o.Name, Endpoint: ep, Registrar: s.Registrar, AOR: s.addressOfRecord(),
 		AuthUser: s.Auth, Password: s.Secret,
 		Contact: *ep.Contact(s.token, s.transport()), Destination: s.Proxy,
-		Expires: s.Expires, Logger: s.log, Changed: s.registrationChanged, Unanswered: s.silent,
+		Expires: s.Expires, Logger: s.log, Changed: s.registrationChanged, Unanswered: s.noteSilent,
 	})
 }
 
@@ -86,12 +86,12 @@ func (s *account) authorize(req *sip.Request, res *sip.Response) error {
 	return registration.Authorize(req, res, user, s.Secret)
 }
 
-// patience is how long the service may say nothing to a call: after a silence shorter, so that the adapter's second server
+// silenceLimit is how long the service may say nothing to a call: after a silence shorter, so that the adapter's second server
 // serves soon, but never nothing at all, since it may be back.
-func (s *account) patience() time.Duration {
+func (s *account) silenceLimit() time.Duration {
 	t := s.line.a.times
 	if int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() {
-		return min(t.silence, t.again)
+		return min(t.silence, t.silenceAfterLoss)
 	}
 	return t.silence
 }

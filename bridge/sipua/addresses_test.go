@@ -13,15 +13,15 @@ import (
 )
 
 // newHouseOfAddresses is a house whose service has a name with two addresses. With two, the line has another service too.
-func newHouseOfAddresses(t *testing.T, two bool) (h *house, second, reserve *talker) {
+func newHouseOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve *testPeer) {
 	const host = "127.0.0.4"
-	var m memory
-	reserve = m.talker(t, "reserve", reserveHost)
-	h = newHouseIn(t, &m, shorter, func(o *Options, times *times) {
-		times.silence, times.quick = 4*sec, 2*sec
+	var m memoryNetwork
+	reserve = m.newTestPeer(t, "reserve", reserveHost)
+	h = newTestBedIn(t, &m, shorter, func(o *Options, times *times) {
+		times.silence, times.emergencySilence = 4*sec, 2*sec
 		registrar := o.Lines[0].Registrar
 		own := netip.AddrPortFrom(netip.MustParseAddr(host), uint16(registrar.Port))
-		second = newTalkerOn(t, "second address", m.network.Listen(own))
+		second = newTestPeerOn(t, "second address", m.network.Listen(own))
 		o.Lines[0].ServiceProxy = "pbx.example:" + num(registrar.Port)
 		o.lookup = func(_ context.Context, _, name string) ([]netip.Addr, error) {
 			if name != "pbx.example" {
@@ -89,11 +89,11 @@ func TestEmergencyAddresses(t *testing.T) {
 				at.respond(inv, 200, "far", far())
 				at.expect("ACK")
 				near.established(h.adapter.past("180", "200")).ack("")
-				h.desk.saw("1 requested (emergency)", "1 answered")
+				h.machine.saw("1 requested (emergency)", "1 answered")
 				near.request("BYE", "")
 				h.adapter.expect("200")
 				at.respond(at.expect("BYE"), 200, "", "")
-				h.desk.saw("1 near end cleared")
+				h.machine.saw("1 near end cleared")
 				h.atRest()
 			})
 		})
@@ -113,7 +113,7 @@ func TestEmergencyAddressesRefuse(t *testing.T) {
 			h.service.expect("ACK")
 			second.respond(second.expect("INVITE"), 480, "second", "")
 			second.expect("ACK")
-			h.desk.saw("1 requested (emergency)")
+			h.machine.saw("1 requested (emergency)")
 			told := []string{"1 attempt ended: 503 none", "1 attempt ended: 480 none"}
 			if two {
 				reserve.respond(reserve.expect("INVITE"), 486, "reserve", "")
@@ -123,8 +123,8 @@ func TestEmergencyAddressesRefuse(t *testing.T) {
 			} else {
 				near.nack(h.adapter.expect("480"))
 			}
-			h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-			if got := h.desk.told(); !slices.Equal(got, told) {
+			h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+			if got := h.machine.attemptEvents(); !slices.Equal(got, told) {
 				t.Errorf("told %q, want %q", got, told)
 			}
 			h.atRest()
@@ -141,7 +141,7 @@ func TestEmergencyAddressesRefuse(t *testing.T) {
 }
 
 // untried checks that nothing has come.
-func (p *talker) untried() {
+func (p *testPeer) untried() {
 	p.t.Helper()
 	if synctest.Wait(); len(p.in) > 0 {
 		p.t.Fatalf("%s got %s", p.name, p.next())
@@ -153,12 +153,12 @@ func (p *talker) untried() {
 func TestEmergencyAddressRedirects(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		var m memory
-		at := func(host string) *talker {
-			return newTalkerOn(t, host, m.network.Listen(netip.AddrPortFrom(netip.MustParseAddr(host), 5060)))
+		var m memoryNetwork
+		at := func(host string) *testPeer {
+			return newTestPeerOn(t, host, m.network.Listen(netip.AddrPortFrom(netip.MustParseAddr(host), 5060)))
 		}
 		first, second, place := at("127.0.0.5"), at("127.0.0.6"), at("127.0.0.7")
-		h := newHouseIn(t, &m, shorter, func(o *Options, _ *times) {
+		h := newTestBedIn(t, &m, shorter, func(o *Options, _ *times) {
 			o.Lines[0].Registrar = sip.Uri{Scheme: "sip", Host: "pbx.example"}
 			o.Lines[0].ServiceAllow = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/24")}
 			o.lookup = func(context.Context, string, string) ([]netip.Addr, error) {
@@ -174,10 +174,10 @@ func TestEmergencyAddressRedirects(t *testing.T) {
 		place.respond(place.expect("INVITE"), 200, "place", far())
 		place.expect("ACK")
 		near.established(h.adapter.expect("200")).ack("")
-		h.desk.saw("1 requested (emergency)", "1 answered")
+		h.machine.saw("1 requested (emergency)", "1 answered")
 		near.request("BYE", "")
 		h.adapter.expect("200")
 		place.respond(place.expect("BYE"), 200, "", "")
-		h.desk.saw("1 near end cleared")
+		h.machine.saw("1 near end cleared")
 	})
 }

@@ -17,8 +17,8 @@ import (
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/registration"
 	"clearback/supervision"
+	"clearback/supervision/callrecord"
 	"clearback/supervision/dialplan"
-	"clearback/supervision/story"
 )
 
 // Events takes what happened on a line, in order. Post never blocks and never drops.
@@ -121,8 +121,8 @@ type Options struct {
 	Logger *zap.Logger
 	// FirstCall is the number of the first call; 0 means 1.
 	FirstCall uint64
-	// Noted, if not nil, is told who is in a call as soon as it is known. It must not block.
-	Noted func(story.Note)
+	// CallInfo, if not nil, is told who is in a call as soon as it is known. It must not block.
+	CallInfo func(callrecord.CallInfo)
 	// UserAgent, if not nil, is told what an adapter calls itself, whenever a registration or an answer to OPTIONS says so for the
 	// first time or differently. It must not block.
 	UserAgent func(line, userAgent string)
@@ -143,7 +143,7 @@ type Agent struct {
 	epoch     time.Time
 	numbers   *supervision.Numbers
 	media     *media.Relay
-	noted     func(story.Note)                                                      // may be nil
+	callInfo  func(callrecord.CallInfo)                                             // may be nil
 	userAgent func(line, userAgent string)                                          // may be nil
 	packets   func(netip.AddrPort) endpoint.Packets                                 // nil: sockets of the system
 	clocks    func() (wall, boot time.Duration)                                     // of packets
@@ -173,10 +173,10 @@ type Agent struct {
 	// callbackUntil is the end of the window in which a call-back is expected: nanoseconds since the agent's start
 	callbackUntil atomic.Int64
 
-	draining atomic.Bool
-	gate     *gate
-	clients  sync.WaitGroup // the registrations at the service
-	work     workers
+	draining  atomic.Bool
+	admission *admission
+	clients   sync.WaitGroup // the registrations at the service
+	work      workers
 	tables
 }
 
@@ -184,7 +184,7 @@ type Agent struct {
 func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
 func start(o Options, t times) (*Agent, error) {
-	a := &Agent{gate: newGate(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), noted: o.Noted, userAgent: o.UserAgent, packets: o.packets, clocks: o.clocks, lookup: o.lookup}
+	a := &Agent{admission: newGate(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), callInfo: o.CallInfo, userAgent: o.UserAgent, packets: o.packets, clocks: o.clocks, lookup: o.lookup}
 	a.lastCall.Store(max(o.FirstCall, 1) - 1)
 	if a.log == nil {
 		a.log = zap.NewNop()
@@ -199,8 +199,8 @@ func start(o Options, t times) (*Agent, error) {
 	a.registering, a.stopClients = context.WithCancel(a.ctx)
 	a.tables.init()
 	for i := range o.Lines {
-		l := &Line{a: a, o: o.Lines[i], log: a.log.With(zap.String("line", o.Lines[i].Name)), inner: token()}
-		l.accounts, l.messages.l = newAccounts(l), l
+		l := &Line{a: a, o: o.Lines[i], log: a.log.With(zap.String("line", o.Lines[i].Name)), testToken: token()}
+		l.accounts, l.messageState.l = newAccounts(l), l
 		if until := l.o.CallbackUntil; !until.IsZero() {
 			l.callbackUntil.Store(int64(until.Sub(a.epoch)))
 		}
@@ -218,9 +218,9 @@ func start(o Options, t times) (*Agent, error) {
 		a.lines, a.byName[l.o.Name] = append(a.lines, l), l
 	}
 	a.registrar = registration.NewRegistrar(registration.RegistrarOptions{
-		Accounts: a.accounts(), Realm: o.Realm, Logger: a.log, Renewed: a.renewed,
-		Named:   func(line, name string) { a.byName[line].named(byRegistration, name) },
-		Refused: func(line string, is bool) { a.byName[line].adapterRefused(is) },
+		Accounts: a.accounts(), Realm: o.Realm, Logger: a.log, BindingChanged: a.renewed,
+		UserAgent: func(line, name string) { a.byName[line].userAgentSeen(byRegistration, name) },
+		Refused:   func(line string, is bool) { a.byName[line].adapterRefused(is) },
 	})
 	err := a.open()
 	if err == nil {
@@ -278,18 +278,18 @@ func (a *Agent) Unregister() {
 }
 
 // Shut refuses every new call from here on, unless an emergency call is up or about to be: then it reports false and changes nothing.
-func (a *Agent) Shut() bool { return a.gate.shut(a.EmergencyUp) }
+func (a *Agent) Shut() bool { return a.admission.shut(a.EmergencyUp) }
 
 // Close ends what is left, un-registers, closes the sockets and waits for all goroutines. Every new call gets 503 from here
 // on, an emergency call too: the adapter's second server can still serve it, we cannot. Who has the time calls Unregister and
 // Shut before, so that there is no such call.
 func (a *Agent) Close() error {
 	a.Drain()
-	a.gate.shut(func() bool { return false })
+	a.admission.shut(func() bool { return false })
 	for _, c := range a.up() {
 		c.post(c.abandon)
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), a.times.farewell)
+	ctx, cancel := context.WithTimeout(context.Background(), a.times.closeTimeout)
 	a.awaitNone(ctx)
 	cancel()
 	a.stopLines()

@@ -10,8 +10,8 @@ import (
 // one that crossed the CANCEL, that it came.
 func TestAttemptsAreTold(t *testing.T) {
 	t.Parallel()
-	help := func(t *testing.T) (*house, *dialogue, message) {
-		h := newVirtualHouse(t)
+	help := func(t *testing.T) (*testBed, *peerDialog, message) {
+		h := newVirtualTestBed(t)
 		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
 		h.adapter.expectOf("100", "INVITE")
 		inv := h.service.expect("INVITE")
@@ -19,10 +19,10 @@ func TestAttemptsAreTold(t *testing.T) {
 		h.adapter.expect("180")
 		return h, near, inv
 	}
-	told := func(t *testing.T, h *house, want ...string) {
+	told := func(t *testing.T, h *testBed, want ...string) {
 		t.Helper()
 		synctest.Wait()
-		if got := h.desk.told(); !slices.Equal(got, want) {
+		if got := h.machine.attemptEvents(); !slices.Equal(got, want) {
 			t.Fatalf("told %q, want %q", got, want)
 		}
 	}
@@ -37,7 +37,7 @@ func TestAttemptsAreTold(t *testing.T) {
 		h.service.expect("ACK")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
 		told(t, h, "1 attempt ended: 200 ringing")
-		h.desk.saw("1 requested (emergency)", "1 near end cleared")
+		h.machine.saw("1 requested (emergency)", "1 near end cleared")
 		h.atRest()
 	})
 	synctest.Test(t, func(t *testing.T) {

@@ -9,7 +9,7 @@ import (
 // BenchmarkFarEndBye measures from the far end's BYE written to the BYE to the adapter read, beside a bare round trip
 // (OPTIONS to its answer) through the same socket in the same run.
 func BenchmarkFarEndBye(b *testing.B) {
-	h := newHouse(b)
+	h := newTestBed(b)
 	var bye, bare []time.Duration
 	for range b.N {
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
@@ -30,7 +30,7 @@ func BenchmarkFarEndBye(b *testing.B) {
 		h.adapter.respond(m, 200, "", "")
 		h.service.expect("200")
 		for range 4 { // arrived, answered, cleared, adapter leg cleared
-			<-h.desk.seen
+			<-h.machine.seen
 		}
 	}
 	slices.Sort(bye)

@@ -30,8 +30,8 @@ type call struct {
 	trusted   bool // an emergency call with credentials, or from the very address and port of the binding
 	arrived   bool // from the service; otherwise requested by the adapter
 	merged    mergedKey
-	copied    bool      // its request came a second time, another way (RFC 3261 section 8.2.2.2)
-	first     *exchange // the INVITE that made the call
+	copied    bool              // its request came a second time, another way (RFC 3261 section 8.2.2.2)
+	first     *inviteForwarding // the INVITE that made the call
 
 	progress atomic.Bool // the service answered with an 18x or a 200
 	silent   atomic.Bool // neither end of an emergency call answered when they were asked last
@@ -45,12 +45,12 @@ type call struct {
 	// owned by the mailbox
 	legs [2]*leg // by media.Side
 	path mediaPath
-	ends ends
+	ends emergencyEnds
 	// code answers a leg that never got a final response when it is cleared; 0: 480
 	code int
 	// what was reported
 	rang, answered, farCleared, nearCleared, lost, soundless bool
-	reached                                                  bool // of an emergency call that was not answered: the centre may know of it
+	centreReached                                            bool // of an emergency call that was not answered: the centre may know of it
 	done                                                     bool
 }
 
@@ -72,7 +72,7 @@ func (c *call) post(f func()) {
 }
 
 // begin puts first before everything else and makes the call known: who finds it in the tables posts after first.
-func (c *call) begin(x *exchange, first func()) {
+func (c *call) begin(x *inviteForwarding, first func()) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.queue, c.begun = slices.Insert(c.queue, 0, first, c.watchEnds), true
@@ -80,7 +80,7 @@ func (c *call) begin(x *exchange, first func()) {
 	c.a.addDialog(x.to, x.to.dialog)
 	c.a.addInvite(x)
 	c.a.addCall(c)
-	c.line.messages.yield()
+	c.line.messageState.abortNotify()
 	c.wakeLocked()
 }
 
@@ -127,32 +127,32 @@ func (c *call) after(d time.Duration, f func()) *time.Timer {
 
 // accept makes the two legs of a new call from its INVITE; account is that of the service's side. If the call cannot be taken, it has answered, given its
 // place back and returns nil.
-func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.Request) *exchange {
+func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.Request) *inviteForwarding {
 	c.merged = mergedKey{line: c.line, callID: r.CallID().Value(), fromTag: r.Request.From().Params.GetOr("tag", ""), cseq: r.CSeq().SeqNo}
 	if c.copied = !c.a.claim(c.merged); c.copied {
-		c.leave()
+		c.releasePlace()
 		s.reply(r, sip.StatusLoopDetected, "Merged Request")
 		return nil
 	}
 	body, err := c.path.translate(r.Request, side)
 	if err != nil {
 		c.a.release(c.merged)
-		c.leave()
+		c.releasePlace()
 		c.line.log.Warn("a call cannot be taken", zap.Error(err))
-		code, reason, headers := refusal(err)
+		code, reason, headers := bodyRefusal(err)
 		if code == sip.StatusServiceUnavailable {
 			headers = append(headers, c.a.retryAfter())
 		}
 		s.reply(r, code, reason, headers...)
 		if c.arrived && code == sip.StatusServiceUnavailable {
-			c.line.missed(r, c.id, c.emergency, code, supervision.EvidenceNoRoom)
+			c.line.recordRefused(r, c.id, c.emergency, code, supervision.EvidenceNoRoom)
 		}
 		return nil
 	}
 	from, to := newServerLeg(c, side, s, account, r), newClientLeg(c, other(side), account)
 	c.legs[side], c.legs[other(side)] = from, to
-	c.first = &exchange{initial: true, from: from, client: &client{to: to}, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
-	c.first.takes()
+	c.first = &inviteForwarding{initial: true, from: from, inviteAttempt: &inviteAttempt{to: to}, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
+	c.first.readCallerOptions()
 	pair(to.dialog, from.dialog)
 	from.in = c.first
 	return c.first
@@ -217,9 +217,9 @@ func (c *call) clearedBy(side media.Side) {
 	}
 }
 
-// goneSilent reports that side is no longer there. Since when, nobody can prove: what was heard of it last only tells since when at
+// peerSilent reports that side is no longer there. Since when, nobody can prove: what was heard of it last only tells since when at
 // most, so Late stays 0.
-func (c *call) goneSilent(side media.Side) {
+func (c *call) peerSilent(side media.Side) {
 	if side == media.ServiceSide {
 		c.farEndCleared(supervision.EvidenceServiceLost, 0)
 	} else {
@@ -248,8 +248,8 @@ func (c *call) abandon() {
 	}
 }
 
-// settle frees what the call holds when both its legs are over.
-func (c *call) settle() {
+// releaseIfEnded frees what the call holds when both its legs are over.
+func (c *call) releaseIfEnded() {
 	if c.done || c.legs[0].state != legOver || c.legs[1].state != legOver {
 		return
 	}
@@ -260,12 +260,12 @@ func (c *call) settle() {
 	c.path.close(c.line.log)
 	c.a.release(c.merged)
 	c.a.removeCall(c)
-	c.leave()
-	c.line.messages.consider()
+	c.releasePlace()
+	c.line.messageState.notifySoon()
 }
 
-// leave gives the call's place back.
-func (c *call) leave() {
+// releasePlace gives the call's place back.
+func (c *call) releasePlace() {
 	switch {
 	case !c.emergency:
 		c.line.leave()
@@ -273,10 +273,10 @@ func (c *call) leave() {
 		c.line.expectCallback()
 		c.line.callbacks.Add(-1)
 	default:
-		if c.answered || c.reached {
+		if c.answered || c.centreReached {
 			c.line.expectCallback()
 			c.a.openCallbackWindow()
 		}
-		c.line.help.leave(c)
+		c.line.emergencyCalls.leave(c)
 	}
 }

@@ -9,7 +9,7 @@ import (
 func TestCallerCancels(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 		inv := h.adapter.expect("INVITE")
 		h.adapter.respond(inv, 180, "near", "")
@@ -21,7 +21,7 @@ func TestCallerCancels(t *testing.T) {
 		h.adapter.respond(cancel, 200, "near", "")
 		h.adapter.respond(inv, 487, "near", "")
 		h.adapter.expect("ACK")
-		h.desk.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 		h.adapter.nothing(h.toAdapter)
 	})
@@ -31,7 +31,7 @@ func TestCallerCancels(t *testing.T) {
 func TestAnswerCrossesCancel(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 		inv := h.adapter.expect("INVITE")
 		h.adapter.respond(inv, 180, "near", "")
@@ -44,7 +44,7 @@ func TestAnswerCrossesCancel(t *testing.T) {
 		h.adapter.respond(cancel, 200, "near", "")
 		h.adapter.expect("ACK")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.desk.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered", "1 adapter leg cleared: confirmed")
+		h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered", "1 adapter leg cleared: confirmed")
 		h.atRest()
 		h.service.nothing(h.toService)
 	})
@@ -54,7 +54,7 @@ func TestAnswerCrossesCancel(t *testing.T) {
 func TestCancelAfterAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 		inv := h.adapter.expect("INVITE")
 		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -68,7 +68,7 @@ func TestCancelAfterAnswer(t *testing.T) {
 		far.request("BYE", "")
 		h.service.expectOf("200", "BYE")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.desk.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.machine.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
 }
@@ -77,14 +77,14 @@ func TestCancelAfterAnswer(t *testing.T) {
 func TestCancelBeforeOffer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
-		h.desk.keep.Store(true)
+		h := newVirtualTestBed(t)
+		h.machine.keep.Store(true)
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		h.desk.saw("1 arrived")
+		h.machine.saw("1 arrived")
 		far.cancel()
 		h.service.expectOf("200", "CANCEL")
 		far.nack(h.service.expectOf("487", "INVITE"))
-		h.desk.saw("1 far end cleared: bye")
+		h.machine.saw("1 far end cleared: bye")
 		h.atRest()
 		h.adapter.nothing(h.toAdapter)
 	})
@@ -94,26 +94,26 @@ func TestCancelBeforeOffer(t *testing.T) {
 func TestShutdownBeforeOffer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
-		h.desk.keep.Store(true)
+		h := newVirtualTestBed(t)
+		h.machine.keep.Store(true)
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		h.desk.saw("1 arrived")
+		h.machine.saw("1 arrived")
 		h.agent.ClearOrdinary()
 		far.nack(h.service.expectOf("503", "INVITE"))
-		h.desk.saw("1 far end cleared: shutdown")
+		h.machine.saw("1 far end cleared: shutdown")
 		h.atRest()
 		h.adapter.nothing(h.toAdapter)
 	})
 }
 
 // The machine refuses a call that waits (invariant 5).
-func TestRefuse(t *testing.T) {
+func TestMachineRefusesWaitingCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
-		h.desk.keep.Store(true)
+		h := newVirtualTestBed(t)
+		h.machine.keep.Store(true)
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		h.desk.saw("1 arrived")
+		h.machine.saw("1 arrived")
 		h.line.Refuse(1, 486)
 		far.nack(h.service.expectOf("486", "INVITE"))
 		h.atRest()
@@ -125,7 +125,7 @@ func TestRefuse(t *testing.T) {
 func TestRejections(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		n := 0
 		for _, code := range []int{486, 480, 404, 488, 600, 603} {
 			n++
@@ -134,7 +134,7 @@ func TestRejections(t *testing.T) {
 			h.adapter.respond(inv, code, "near", "")
 			h.adapter.expect("ACK")
 			far.nack(h.service.expectOf(num(code), "INVITE"))
-			h.desk.saw(num(n)+" arrived", num(n)+" near end cleared")
+			h.machine.saw(num(n)+" arrived", num(n)+" near end cleared")
 		}
 		for _, code := range []int{486, 404, 484, 503, 603} {
 			n++
@@ -145,7 +145,7 @@ func TestRejections(t *testing.T) {
 			m := h.adapter.expectOf(num(code), "INVITE")
 			contains(t, m.String(), "Retry-After: 7")
 			near.nack(m)
-			h.desk.saw(num(n)+" requested", num(n)+" far end cleared: bye", num(n)+" adapter leg cleared: confirmed")
+			h.machine.saw(num(n)+" requested", num(n)+" far end cleared: bye", num(n)+" adapter leg cleared: confirmed")
 		}
 		h.atRest()
 	})
@@ -156,7 +156,7 @@ func TestNearEndCancels(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		for _, crosses := range []bool{false, true} {
-			h := newVirtualHouse(t)
+			h := newVirtualTestBed(t)
 			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 			inv := h.service.expect("INVITE")
 			h.service.respond(inv, 180, "far", "")
@@ -174,7 +174,7 @@ func TestNearEndCancels(t *testing.T) {
 				h.service.respond(inv, 487, "far", "")
 				h.service.expect("ACK")
 			}
-			h.desk.saw("1 requested", "1 near end cleared")
+			h.machine.saw("1 requested", "1 near end cleared")
 			h.atRest()
 			h.adapter.nothing(h.toAdapter)
 		}
@@ -184,7 +184,7 @@ func TestNearEndCancels(t *testing.T) {
 // Early media: 183 with a session description, then 180, then 200 (RFC 3960).
 func TestEarlyMedia(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, relaying)
+	h := newTestBed(t, relaying)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
 	lacks(t, inv.body, " "+num(nearSDP)+" ")
@@ -205,7 +205,7 @@ func TestEarlyMedia(t *testing.T) {
 	d.request("BYE", "")
 	h.adapter.expectOf("200", "BYE")
 	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+	h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 	h.atRest()
 }
 
@@ -213,7 +213,7 @@ func TestEarlyMedia(t *testing.T) {
 func TestLateFork(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 		inv := h.service.expect("INVITE")
 		h.service.respond(inv, 180, "fork-a", "")
@@ -238,7 +238,7 @@ func TestLateFork(t *testing.T) {
 		bye = h.service.expect("BYE")
 		contains(t, bye.get("To"), "fork-b")
 		h.service.respond(bye, 200, "", "")
-		h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+		h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 		h.atRest()
 		h.adapter.nothing(h.toAdapter)
 	})
@@ -247,7 +247,7 @@ func TestLateFork(t *testing.T) {
 // An INVITE without an offer: the 200 carries it, the ACK the answer (RFC 3261 section 13.2.1).
 func TestDelayedOffer(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, relaying)
+	h := newTestBed(t, relaying)
 	far := h.arrive("")
 	inv := h.adapter.expect("INVITE")
 	if inv.body != "" {
@@ -264,15 +264,15 @@ func TestDelayedOffer(t *testing.T) {
 	far.request("BYE", "")
 	h.service.expectOf("200", "BYE")
 	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	h.machine.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	h.atRest()
 }
 
 // A repeated 200 of the adapter is acknowledged again (RFC 3261 section 13.2.2.4).
-func TestAckAgain(t *testing.T) {
+func TestRepeated200IsAcknowledgedAgain(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 		inv := h.adapter.expect("INVITE")
 		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -283,7 +283,7 @@ func TestAckAgain(t *testing.T) {
 		far.request("BYE", "")
 		h.service.expectOf("200", "BYE")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.desk.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.machine.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
 }

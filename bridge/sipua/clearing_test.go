@@ -9,14 +9,14 @@ import (
 func TestFarEndClearsArrivedCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		c := h.incoming()
 		c.far.request("BYE", "")
 		h.service.expectOf("200", "BYE")
 		bye := h.adapter.expect("BYE")
-		h.desk.saw("1 far end cleared: bye")
+		h.machine.saw("1 far end cleared: bye")
 		h.adapter.respond(bye, 200, "", "")
-		h.desk.saw("1 adapter leg cleared: confirmed")
+		h.machine.saw("1 adapter leg cleared: confirmed")
 		h.atRest()
 		h.adapter.nothing(h.toAdapter)
 		h.service.nothing(h.toService)
@@ -26,12 +26,12 @@ func TestFarEndClearsArrivedCall(t *testing.T) {
 func TestNearEndClearsArrivedCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		c := h.incoming()
 		c.near.request("BYE", "")
 		h.adapter.expectOf("200", "BYE")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.desk.saw("1 near end cleared")
+		h.machine.saw("1 near end cleared")
 		h.atRest()
 	})
 }
@@ -39,12 +39,12 @@ func TestNearEndClearsArrivedCall(t *testing.T) {
 func TestFarEndClearsRequestedCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		c := h.outgoing()
 		c.far.request("BYE", "")
 		h.service.expectOf("200", "BYE")
 		h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
-		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: unknown")
+		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: unknown")
 		h.atRest()
 	})
 }
@@ -52,12 +52,12 @@ func TestFarEndClearsRequestedCall(t *testing.T) {
 func TestNearEndClearsRequestedCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		c := h.outgoing()
 		c.near.request("BYE", "")
 		h.adapter.expectOf("200", "BYE")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.desk.saw("1 near end cleared")
+		h.machine.saw("1 near end cleared")
 		h.atRest()
 	})
 }

@@ -25,29 +25,29 @@ type dialog struct {
 	target         sip.Uri
 	routes         []sip.Uri
 	seq, remoteSeq uint32
-	heardSeq       bool // remoteSeq is set
+	remoteSeqSet   bool // remoteSeq is set
 
-	other *dialog
-	deal  *deal // of both of the pair
+	other       *dialog
+	offerAnswer *offerAnswer // of both of the pair
 	// over: an early dialog that ended before its call
 	over bool
 	// updating: an UPDATE of the peer has no answer yet
 	updating bool
-	// told are our reliable provisional responses in it, nil if there are none
-	told *told
-	// shown is the last message of this fork with a session description
-	shown sip.Message
+	// provisionals are our reliable provisional responses in it, nil if there are none
+	provisionals *reliableProvisionals
+	// lastDescription is the last message of this fork with a session description
+	lastDescription sip.Message
 }
 
 // pair makes two dialogs each other's other.
 func pair(d, other *dialog) {
 	d.other, other.other = other, d
-	d.deal = &deal{}
-	other.deal = d.deal
+	d.offerAnswer = &offerAnswer{}
+	other.offerAnswer = d.offerAnswer
 }
 
-// is tells whether a request with these tags is in the dialog. A peer without a tag is one of RFC 2543.
-func (d *dialog) is(own, remote string) bool {
+// matches tells whether a request with these tags is in the dialog. A peer without a tag is one of RFC 2543.
+func (d *dialog) matches(own, remote string) bool {
 	return d.tag == own && d.remote != nil && d.remote.Params.GetOr("tag", "") == remote
 }
 
@@ -69,12 +69,12 @@ func (d *dialog) retarget(contact *sip.ContactHeader) {
 func (l *leg) find(r *endpoint.Request) *dialog {
 	own, remote := r.To().Params.GetOr("tag", ""), r.Request.From().Params.GetOr("tag", "")
 	for _, d := range l.early {
-		if d.is(own, remote) {
+		if d.matches(own, remote) {
 			return d
 		}
 	}
 	switch {
-	case l.dialog.is(own, remote):
+	case l.dialog.matches(own, remote):
 		return l.dialog
 	case l.state == legCalling && l.out != nil && r.Method != sip.BYE: // of a fork whose first response is on its way, or lost
 		remote := r.Request.From().AsTo()
@@ -89,7 +89,7 @@ func (l *leg) find(r *endpoint.Request) *dialog {
 // dialogOf is the dialog that a request of ours is in.
 func (l *leg) dialogOf(r *sip.Request) *dialog {
 	for _, d := range l.early {
-		if d.is(r.From().Params.GetOr("tag", ""), r.To().Params.GetOr("tag", "")) {
+		if d.matches(r.From().Params.GetOr("tag", ""), r.To().Params.GetOr("tag", "")) {
 			return d
 		}
 	}
@@ -108,7 +108,7 @@ func (l *leg) live() int {
 }
 
 // early is the dialog of a response to the INVITE; nil if it has none, or if there are too many.
-func (x *exchange) early(res *sip.Response) *dialog {
+func (x *inviteForwarding) early(res *sip.Response) *dialog {
 	if !x.initial {
 		return x.to.dialog
 	}
@@ -130,7 +130,7 @@ func (x *exchange) early(res *sip.Response) *dialog {
 
 // fork is the early dialog with who has this tag. The first one has the leg's own tag towards the caller, so that adapters that
 // know of no forks see what they know.
-func (x *exchange) fork(remote *sip.ToHeader, answered bool) *dialog {
+func (x *inviteForwarding) fork(remote *sip.ToHeader, answered bool) *dialog {
 	tag := remote.Params.GetOr("tag", "")
 	for _, d := range x.to.early {
 		if d.remote.Params.GetOr("tag", "") == tag {
@@ -145,7 +145,7 @@ func (x *exchange) fork(remote *sip.ToHeader, answered bool) *dialog {
 	ours := x.from.dialog
 	if len(x.from.early) > 0 {
 		one := *ours
-		one.tag, one.seq, one.remoteSeq, one.told, one.over, one.updating = token(), 1, x.seq, nil, false, false
+		one.tag, one.seq, one.remoteSeq, one.provisionals, one.over, one.updating = token(), 1, x.seq, nil, false, false
 		one.local = sip.HeaderClone(ours.local).(*sip.FromHeader)
 		one.local.Params.Add("tag", one.tag)
 		ours = &one
@@ -153,7 +153,7 @@ func (x *exchange) fork(remote *sip.ToHeader, answered bool) *dialog {
 	}
 	pair(&theirs, ours)
 	if x.offered {
-		theirs.deal.open, theirs.deal.begun = x.from, true
+		theirs.offerAnswer.pending, theirs.offerAnswer.begun = x.from, true
 	}
 	x.to.early, x.from.early = append(x.to.early, &theirs), append(x.from.early, ours)
 	return &theirs
@@ -168,11 +168,11 @@ func forksOf(l *leg) map[string]*dialog {
 	return forks
 }
 
-// win makes the fork that was answered the call's dialog on both legs. The other early dialogs are over.
-func (x *exchange) win(d *dialog) {
+// chooseFork makes the fork that was answered the call's dialog on both legs. The other early dialogs are over.
+func (x *inviteForwarding) chooseFork(d *dialog) {
 	for _, one := range x.from.early {
 		if one != d.other {
-			one.told.stop()
+			one.provisionals.stop()
 		}
 	}
 	x.forks = forksOf(x.to)
@@ -181,52 +181,52 @@ func (x *exchange) win(d *dialog) {
 	x.to.over, x.from.over = false, false
 }
 
-// ended ends an early dialog on both sides: who was called said so (RFC 6228), or who called.
-func (x *exchange) ended(d *dialog) {
+// endEarlyDialog ends an early dialog on both sides: who was called said so (RFC 6228), or who called.
+func (x *inviteForwarding) endEarlyDialog(d *dialog) {
 	d.over, d.other.over = true, true
-	d.other.told.stop()
-	if x.shown != d {
+	d.other.provisionals.stop()
+	if x.lastDescribed != d {
 		return
 	}
 	for _, one := range slices.Backward(x.to.early) {
-		if !one.over && one.shown != nil {
-			x.show(one, one.shown)
+		if !one.over && one.lastDescription != nil {
+			x.showDescription(one, one.lastDescription)
 			return
 		}
 	}
 }
 
-// terminated is a 199: a fork is gone, others may go on (RFC 6228). It passes to callers that know it.
-func (x *exchange) terminated(d *dialog, res *sip.Response, n uint32) {
+// handleEarlyTerminated is a 199: a fork is gone, others may go on (RFC 6228). It passes to callers that know it.
+func (x *inviteForwarding) handleEarlyTerminated(d *dialog, res *sip.Response, n uint32) {
 	if d == nil || !x.initial {
 		return
 	}
 	if n != 0 {
 		x.acknowledgeEarly(d, n)
 	}
-	if !x.finalSent && names(x.r.Request, "Supported", early199) {
-		x.tell(d, res, nil, 0)
+	if !x.finalSent && hasOption(x.r.Request, "Supported", early199) {
+		x.sendProvisional(d, res, nil, 0)
 	}
-	x.ended(d)
+	x.endEarlyDialog(d)
 }
 
 // showAnswer is show for the 200. If its fork gave its answer before and another fork's was shown since, the former counts again.
-func (x *exchange) showAnswer(res *sip.Response) ([]byte, error) {
+func (x *inviteForwarding) showAnswer(res *sip.Response) ([]byte, error) {
 	d := x.to.dialog
-	if !hasBody(res) && x.shown != nil && x.shown != d && d.shown != nil {
-		if _, err := x.show(d, d.shown); err != nil {
+	if !hasBody(res) && x.lastDescribed != nil && x.lastDescribed != d && d.lastDescription != nil {
+		if _, err := x.showDescription(d, d.lastDescription); err != nil {
 			return nil, err
 		}
 	}
-	return x.show(d, res)
+	return x.showDescription(d, res)
 }
 
-// show lets the media follow the session description of a fork and returns what the other side is to see: what was shown last
+// showDescription lets the media follow the session description of a fork and returns what the other side is to see: what was shown last
 // counts until one is answered.
-func (x *exchange) show(d *dialog, m sip.Message) ([]byte, error) {
+func (x *inviteForwarding) showDescription(d *dialog, m sip.Message) ([]byte, error) {
 	body, err := x.to.c.path.translate(m, x.to.side)
 	if d != nil && err == nil && hasBody(m) {
-		d.shown, x.shown = m, d
+		d.lastDescription, x.lastDescribed = m, d
 	}
 	return body, err
 }

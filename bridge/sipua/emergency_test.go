@@ -15,13 +15,13 @@ import (
 )
 
 // ask calls a whole URI from a talker on the adapter's side, without credentials unless extra has them.
-func (h *house) ask(p *talker, target string, extra ...string) *dialogue {
+func (h *testBed) ask(p *testPeer, target string, extra ...string) *peerDialog {
 	h.t.Helper()
 	return p.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"), extra...)
 }
 
 // final takes the final response to an INVITE; a 100 may come before it (RFC 3261 section 17.2.1).
-func (p *talker) final(code string) message {
+func (p *testPeer) final(code string) message {
 	p.t.Helper()
 	m := p.next()
 	if m.is("100") && code != "100" {
@@ -34,7 +34,7 @@ func (p *talker) final(code string) message {
 }
 
 // withPassword calls a whole URI, and again with credentials once it is challenged.
-func (h *house) withPassword(p *talker, target string) *dialogue {
+func (h *testBed) withPassword(p *testPeer, target string) *peerDialog {
 	h.t.Helper()
 	d := h.ask(p, target)
 	m := p.final("401")
@@ -44,7 +44,7 @@ func (h *house) withPassword(p *talker, target string) *dialogue {
 }
 
 // put checks that the next call at the service is to a number and to nothing else, and ends it.
-func (h *house) put(near *dialogue, call int, number, event string) {
+func (h *testBed) put(near *peerDialog, call int, number, event string) {
 	h.t.Helper()
 	near.p.expectOf("100", "INVITE")
 	inv := h.service.expect("INVITE")
@@ -58,15 +58,15 @@ func (h *house) put(near *dialogue, call int, number, event string) {
 	h.service.respond(inv, 486, "far", "")
 	near.nack(near.p.final("486"))
 	h.service.expect("ACK")
-	h.desk.saw(fmt.Sprint(call, " requested", event), fmt.Sprint(call, " far end cleared: bye"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
+	h.machine.saw(fmt.Sprint(call, " requested", event), fmt.Sprint(call, " far end cleared: bye"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
 }
 
 // refused checks that a call with credentials goes nowhere.
-func (h *house) refused(near *dialogue, call int) {
+func (h *testBed) refused(near *peerDialog, call int) {
 	h.t.Helper()
 	near.nack(near.p.final("403"))
 	h.service.nothing(h.toService)
-	h.desk.saw(fmt.Sprint(call, " requested"), fmt.Sprint(call, " far end cleared: not-allowed"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
+	h.machine.saw(fmt.Sprint(call, " requested"), fmt.Sprint(call, " far end cleared: not-allowed"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
 }
 
 // few is what a line without calls abroad may dial.
@@ -76,9 +76,9 @@ func few(t *testing.T) setting {
 
 // A number that contains an emergency number is none: from the line's own bound address it is challenged like any other, and refused. The
 // caller in need beside it passes without credentials, with the digits and nothing else.
-func TestEmergencyNumberContained(t *testing.T) {
+func TestNumberContainingAnEmergencyNumber(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, hasty, few(t), registering)
+	h := newTestBed(t, quickDateCheck, few(t), registering)
 	h.register(h.adapter)
 	at := "@" + h.toAdapter.String()
 	call := 0
@@ -107,9 +107,9 @@ func TestEmergencyNumberContained(t *testing.T) {
 }
 
 // Of an adapter that has no password, what contains an emergency number is refused at once.
-func TestEmergencyNumberContainedWithoutPassword(t *testing.T) {
+func TestNumberContainingAnEmergencyNumberWithoutPassword(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, hasty, few(t), func(o *Options, _ *times) { o.Lines[0].AdapterSecret = "" })
+	h := newTestBed(t, quickDateCheck, few(t), func(o *Options, _ *times) { o.Lines[0].AdapterSecret = "" })
 	for i, attack := range []string{"sip:112*004930123456@", "sip:004930123456;rn=112@", "sip:5559000*999@", "sip:00999@"} {
 		h.refused(h.ask(h.adapter, attack+h.toAdapter.String()), i+1)
 	}
@@ -120,21 +120,21 @@ func TestEmergencyNumberContainedWithoutPassword(t *testing.T) {
 // told; where it may it is an ordinary one for which the loop stays closed.
 func TestEmergencyNumberBehindADigit(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, hasty, few(t), registering)
+	h := newTestBed(t, quickDateCheck, few(t), registering)
 	h.register(h.adapter)
 	at := "@" + h.toAdapter.String()
 	h.put(h.ask(h.adapter, "sip:9112;rn=+4930123456"+at), 1, "9112", " (emergency) number=unlisted-prefix")
 	h.put(h.ask(h.adapter, "tel:0999"), 2, "0999", " (emergency) number=unlisted-prefix")
 	h.refused(h.withPassword(h.adapter, "sip:9112*004930123456"+at), 3)
 	h.refused(h.withPassword(h.adapter, "sip:99112"+at), 4)
-	elsewhere := newTalker(t, "elsewhere")
+	elsewhere := newTestPeer(t, "elsewhere")
 	h.put(h.withPassword(elsewhere, "sip:9112"+at), 5, "9112", " (emergency) number=unlisted-prefix")
 	h.agent.Drain()
 	h.put(h.ask(h.adapter, "sip:8112"+at), 6, "8112", " (emergency) number=unlisted-prefix")
 	h.done()
 
 	for _, plan := range []setting{dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"9xxx"}}), func(o *Options, _ *times) { o.Lines[0].Dial = nil }} {
-		h = newHouse(t, hasty, plan, registering)
+		h = newTestBed(t, quickDateCheck, plan, registering)
 		h.register(h.adapter)
 		h.put(h.withPassword(h.adapter, "sip:9112@"+h.toAdapter.String()), 1, "9112", " number=resembles-emergency")
 		h.put(h.ask(h.adapter, "sip:112@"+h.toAdapter.String()), 2, "112", " (emergency)")
@@ -144,9 +144,9 @@ func TestEmergencyNumberBehindADigit(t *testing.T) {
 
 // A call that the line may make, to a number that contains an emergency number, is an ordinary call for which the loop stays closed: it needs
 // credentials, takes one of the line's calls, and is refused while the daemon ends.
-func TestEmergencyNumberContainedInAnAllowedOne(t *testing.T) {
+func TestAllowedNumberContainingAnEmergencyNumber(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, hasty, dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"555*"}}), registering, func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
+	h := newTestBed(t, quickDateCheck, dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"555*"}}), registering, func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
 	h.register(h.adapter)
 	target := "sip:5559000*999@" + h.toAdapter.String()
 	h.put(h.withPassword(h.adapter, target), 1, "5559000*999", " number=resembles-emergency")
@@ -154,25 +154,25 @@ func TestEmergencyNumberContainedInAnAllowedOne(t *testing.T) {
 	h.adapter.expectOf("100", "INVITE")
 	inv := h.service.expect("INVITE")
 	h.service.respond(inv, 100, "", "")
-	h.desk.saw("2 requested number=resembles-emergency")
+	h.machine.saw("2 requested number=resembles-emergency")
 	second := h.withPassword(h.adapter, target)
 	second.nack(h.adapter.final("486"))
-	h.desk.saw("3 requested", "3 far end cleared: bye", "3 adapter leg cleared: confirmed")
+	h.machine.saw("3 requested", "3 far end cleared: bye", "3 adapter leg cleared: confirmed")
 	h.service.respond(inv, 486, "far", "")
 	near.nack(h.adapter.final("486"))
 	h.service.expect("ACK")
-	h.desk.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+	h.machine.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
 	h.agent.Drain()
 	late := h.withPassword(h.adapter, target)
 	late.nack(h.adapter.final("503"))
-	h.desk.saw("4 requested number=resembles-emergency", "4 far end cleared: shutdown", "4 adapter leg cleared: confirmed")
+	h.machine.saw("4 requested number=resembles-emergency", "4 far end cleared: shutdown", "4 adapter leg cleared: confirmed")
 	h.done()
 }
 
 // A transfer to an emergency number goes on as its digits alone; one to what contains such a number is judged by dial.
 func TestTransferToEmergencyNumber(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, few(t))
+	h := newTestBed(t, few(t))
 	c := h.incoming()
 	for _, attack := range []string{"sip:004930123456;rn=112@pbx.example", "tel:+4930123456;rn=112", "sip:112*004930123456@pbx.example", "sip:5559000*999@pbx.example", "sip:9112@pbx.example"} {
 		c.near.request("REFER", "", "Refer-To: <"+attack+">")
@@ -192,13 +192,13 @@ func TestTransferToEmergencyNumber(t *testing.T) {
 // password would not be heard, because somebody there has guessed, is put through without.
 func TestGuessingByEmergencyInvites(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, hasty, registering)
+	h := newTestBed(t, quickDateCheck, registering)
 	h.register(h.adapter)
 	target := "sip:112@" + h.toAdapter.String()
-	try := func(p *talker, challenge message, password string) *dialogue {
+	try := func(p *testPeer, challenge message, password string) *peerDialog {
 		return h.ask(p, target, authorization(t, "Authorization", challenge.get("WWW-Authenticate"), "INVITE", target, adapterUser, password))
 	}
-	guess := func(p *talker) message {
+	guess := func(p *testPeer) message {
 		first := h.ask(p, target)
 		challenge := p.final("401")
 		first.nack(challenge)
@@ -209,9 +209,9 @@ func TestGuessingByEmergencyInvites(t *testing.T) {
 		}
 		return challenge
 	}
-	next := newTalker(t, "next port")
+	next := newTestPeer(t, "next port")
 	h.put(try(next, guess(next), adapterSecret), 1, "112", " (emergency)")
-	elsewhere := newTalkerAt(t, "elsewhere", net.IPv4(127, 0, 0, 2))
+	elsewhere := newTestPeerAt(t, "elsewhere", net.IPv4(127, 0, 0, 2))
 	challenge := guess(elsewhere)
 	if got := h.agent.Counts().Registrar.Wrong; got != 10 {
 		t.Errorf("%d wrong passwords", got)
@@ -233,12 +233,12 @@ func TestGuessingByEmergencyInvites(t *testing.T) {
 // and from elsewhere the right password is enough.
 func TestEmergencyCallWithCredentialsForAnotherTarget(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, hasty, registering)
+	h := newTestBed(t, quickDateCheck, registering)
 	h.register(h.adapter)
 	at := "@" + h.toAdapter.String()
 	const captured = "sip:5550101"
 	credentials := ""
-	try := func(p *talker, target string) *dialogue {
+	try := func(p *testPeer, target string) *peerDialog {
 		d := h.ask(p, target)
 		m := p.final("401")
 		d.nack(m)
@@ -254,34 +254,34 @@ func TestEmergencyCallWithCredentialsForAnotherTarget(t *testing.T) {
 	}
 	h.put(try(h.adapter, captured+at), 1, "5550101", "")
 	h.put(h.ask(h.adapter, "sip:112"+at, credentials), 2, "112", " (emergency)")
-	h.put(try(newTalker(t, "elsewhere"), "sip:112"+at), 3, "112", " (emergency)")
+	h.put(try(newTestPeer(t, "elsewhere"), "sip:112"+at), 3, "112", " (emergency)")
 	h.done()
 }
 
-// helpCall is an emergency call that was passed on.
-type helpCall struct {
-	near *dialogue
+// emergencyTestCall is an emergency call that was passed on.
+type emergencyTestCall struct {
+	near *peerDialog
 	inv  message
 }
 
-func (h *house) help(p *talker) helpCall {
+func (h *testBed) emergencyCallFrom(p *testPeer) emergencyTestCall {
 	h.t.Helper()
 	d := h.ask(p, "sip:112@"+h.toAdapter.String())
 	p.expectOf("100", "INVITE")
 	inv := h.service.expect("INVITE")
 	h.service.respond(inv, 100, "", "") // without it no CANCEL may follow (RFC 3261 section 9.1)
-	return helpCall{d, inv}
+	return emergencyTestCall{d, inv}
 }
 
-// happened takes events in whichever order the calls told them.
-func (d *desk) happened(want ...string) {
+// awaitEvent takes events in whichever order the calls told them.
+func (d *machineStandIn) awaitEvent(want ...string) {
 	d.t.Helper()
 	var got []string
 	for range want {
 		select {
 		case ev := <-d.seen:
 			got = append(got, ev)
-		case <-time.After(patience):
+		case <-time.After(testTimeout):
 			d.t.Fatalf("events %q and no more, want %q", got, want)
 		}
 	}
@@ -294,33 +294,33 @@ func (d *desk) happened(want ...string) {
 
 // A line makes three emergency calls at once from addresses that show nothing but the adapter's host. For a fourth of the adapter's own, the
 // newest of them gives way that nobody rang for or answered; the adapter's own always pass.
-func TestEmergencyCallsAtOnce(t *testing.T) {
+func TestEmergencyCallLimit(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	forger := newTalker(t, "forger")
-	one, two, three := h.help(forger), h.help(forger), h.help(forger)
-	h.desk.saw("1 requested (emergency)", "2 requested (emergency)", "3 requested (emergency)")
+	h := newTestBed(t)
+	forger := newTestPeer(t, "forger")
+	one, two, three := h.emergencyCallFrom(forger), h.emergencyCallFrom(forger), h.emergencyCallFrom(forger)
+	h.machine.saw("1 requested (emergency)", "2 requested (emergency)", "3 requested (emergency)")
 	full := func(call int) {
 		t.Helper()
 		d := h.ask(forger, "sip:112@"+h.toAdapter.String())
 		m := forger.final("503")
 		contains(t, m.String(), "Retry-After")
 		d.nack(m)
-		h.desk.saw(fmt.Sprint(call, " requested (emergency)"), fmt.Sprint(call, " far end cleared: no-room"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
+		h.machine.saw(fmt.Sprint(call, " requested (emergency)"), fmt.Sprint(call, " far end cleared: no-room"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
 		h.service.nothing(h.toService)
 	}
 	full(4)
 
-	own := func(call int, givesWay *helpCall, other int) helpCall {
+	own := func(call int, givesWay *emergencyTestCall, other int) emergencyTestCall {
 		t.Helper()
 		d := h.ask(h.adapter, "sip:112@"+h.toAdapter.String())
 		h.adapter.expectOf("100", "INVITE")
 		if givesWay == nil {
-			h.desk.saw(fmt.Sprint(call, " requested (emergency)"))
+			h.machine.saw(fmt.Sprint(call, " requested (emergency)"))
 			inv := h.service.expect("INVITE")
 			h.service.respond(inv, 100, "", "")
 			h.service.nothing(h.toService)
-			return helpCall{d, inv}
+			return emergencyTestCall{d, inv}
 		}
 		inv, cancel := h.service.next(), h.service.next() // of two calls, so in either order
 		if inv.is("CANCEL") {
@@ -334,16 +334,16 @@ func TestEmergencyCallsAtOnce(t *testing.T) {
 		h.service.respond(givesWay.inv, 487, "far", "")
 		h.service.expect("ACK")
 		givesWay.near.nack(forger.final("503"))
-		h.desk.happened(fmt.Sprint(call, " requested (emergency)"), fmt.Sprint(other, " far end cleared: no-room"), fmt.Sprint(other, " adapter leg cleared: confirmed"))
-		return helpCall{d, inv}
+		h.machine.awaitEvent(fmt.Sprint(call, " requested (emergency)"), fmt.Sprint(other, " far end cleared: no-room"), fmt.Sprint(other, " adapter leg cleared: confirmed"))
+		return emergencyTestCall{d, inv}
 	}
 	h.service.respond(one.inv, 200, "far1", offer("127.0.0.1", farSDP, "sendrecv"))
 	h.service.expect("ACK")
 	one.near.established(forger.expect("200")).ack("")
-	h.desk.saw("1 answered")
+	h.machine.saw("1 answered")
 	h.service.respond(three.inv, 180, "far3", "")
 	forger.expect("180")
-	calls := []helpCall{own(5, &two, 2), own(6, nil, 0), own(7, nil, 0), own(8, nil, 0)}
+	calls := []emergencyTestCall{own(5, &two, 2), own(6, nil, 0), own(7, nil, 0), own(8, nil, 0)}
 	full(9)
 
 	// what ended makes room
@@ -351,10 +351,10 @@ func TestEmergencyCallsAtOnce(t *testing.T) {
 		h.service.respond(c.inv, 486, "far", "")
 		c.near.nack(h.adapter.final("486"))
 		h.service.expect("ACK")
-		h.desk.saw(fmt.Sprint(i+5, " far end cleared: bye"), fmt.Sprint(i+5, " adapter leg cleared: confirmed"))
+		h.machine.saw(fmt.Sprint(i+5, " far end cleared: bye"), fmt.Sprint(i+5, " adapter leg cleared: confirmed"))
 	}
-	ten := h.help(forger)
-	h.desk.saw("10 requested (emergency)")
+	ten := h.emergencyCallFrom(forger)
+	h.machine.saw("10 requested (emergency)")
 	own(11, &ten, 10)
 	for _, c := range h.agent.up() {
 		c.post(c.abandon) // nobody else ends an emergency call
@@ -362,33 +362,33 @@ func TestEmergencyCallsAtOnce(t *testing.T) {
 }
 
 // A flood of calls for help that are refused fills neither the record nor the log, and the adapter's own call passes in the midst of it.
-func TestRefusedEmergencyCallsAreToldOfInSmallNumbers(t *testing.T) {
+func TestReportsOfRefusedEmergencyCallsAreLimited(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	forger := newTalker(t, "forger")
+	h := newTestBed(t)
+	forger := newTestPeer(t, "forger")
 	began := time.Now()
-	for call := range helpAtOnce {
-		h.help(forger)
-		h.desk.saw(fmt.Sprint(call+1, " requested (emergency)"))
+	for call := range maxEmergencyCalls {
+		h.emergencyCallFrom(forger)
+		h.machine.saw(fmt.Sprint(call+1, " requested (emergency)"))
 	}
 	const flood = 60
 	for range flood {
 		d := h.ask(forger, "sip:112@"+h.toAdapter.String())
 		d.nack(forger.final("503"))
 	}
-	h.help(h.adapter)
-	told, most := 0, maxAnswers+1+int(time.Since(began)/answersEvery)
+	h.emergencyCallFrom(h.adapter)
+	told, most := 0, maxUnknownReplies+1+int(time.Since(began)/unknownRepliesEvery)
 	for {
-		ev := <-h.desk.seen
-		if strings.HasPrefix(ev, fmt.Sprint(helpAtOnce+flood+1, " requested")) {
+		ev := <-h.machine.seen
+		if strings.HasPrefix(ev, fmt.Sprint(maxEmergencyCalls+flood+1, " requested")) {
 			break
 		}
 		if strings.HasSuffix(ev, "no-room") {
 			told++
 		}
 	}
-	if told < maxAnswers || told > most {
-		t.Errorf("%d of %d refused calls were told of, want %d to %d", told, flood, maxAnswers, most)
+	if told < maxUnknownReplies || told > most {
+		t.Errorf("%d of %d refused calls were told of, want %d to %d", told, flood, maxUnknownReplies, most)
 	}
 	if n := h.agent.Counts().TooManyCalls; n != flood {
 		t.Errorf("%d counted, want %d", n, flood)
@@ -399,16 +399,16 @@ func TestRefusedEmergencyCallsAreToldOfInSmallNumbers(t *testing.T) {
 }
 
 // Whoever shows credentials does not give way, wherever the call comes from.
-func TestEmergencyCallWithCredentialsStays(t *testing.T) {
+func TestEmergencyCallWithCredentialsIsNotPreempted(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, registering)
+	h := newTestBed(t, registering)
 	h.register(h.adapter)
-	elsewhere := newTalker(t, "elsewhere")
+	elsewhere := newTestPeer(t, "elsewhere")
 	for call := range 5 {
 		h.withPassword(elsewhere, "sip:112@"+h.toAdapter.String())
 		elsewhere.expectOf("100", "INVITE")
 		h.service.respond(h.service.expect("INVITE"), 100, "", "")
-		h.desk.saw(fmt.Sprint(call+1, " requested (emergency)"))
+		h.machine.saw(fmt.Sprint(call+1, " requested (emergency)"))
 	}
 	h.service.nothing(h.toService)
 	for _, c := range h.agent.up() {
@@ -417,18 +417,18 @@ func TestEmergencyCallWithCredentialsStays(t *testing.T) {
 }
 
 // A call that was to give way while its 18x or 200 came stays, and still counts.
-func TestGivesWayTooLate(t *testing.T) {
+func TestPreemptionCrossesAnswer(t *testing.T) {
 	t.Parallel()
 	l := &Line{a: &Agent{}}
 	waiting := func(trusted bool) *call { return &call{a: l.a, line: l, emergency: true, trusted: trusted} }
 	a, b, c := waiting(false), waiting(false), waiting(false)
 	for _, one := range []*call{a, b, c} {
-		if !l.help.admit(one) {
+		if !l.emergencyCalls.admit(one) {
 			t.Fatal("not admitted")
 		}
 	}
 	own := waiting(true)
-	if l.help.admit(waiting(false)) || !l.help.admit(own) {
+	if l.emergencyCalls.admit(waiting(false)) || !l.emergencyCalls.admit(own) {
 		t.Fatal("the wrong one was admitted")
 	}
 	if len(a.queue) != 0 || len(b.queue) != 0 || len(c.queue) != 1 {
@@ -436,26 +436,26 @@ func TestGivesWayTooLate(t *testing.T) {
 	}
 	c.progress.Store(true)
 	c.queue[0]()
-	if c.farCleared || !slices.Equal(l.help.calls, []*call{a, b, own, c}) {
-		t.Fatalf("cleared: %v, calls: %d", c.farCleared, len(l.help.calls))
+	if c.farCleared || !slices.Equal(l.emergencyCalls.calls, []*call{a, b, own, c}) {
+		t.Fatalf("cleared: %v, calls: %d", c.farCleared, len(l.emergencyCalls.calls))
 	}
-	own.leave()
-	c.leave()
-	if !l.help.admit(waiting(false)) || l.help.admit(waiting(false)) {
+	own.releasePlace()
+	c.releasePlace()
+	if !l.emergencyCalls.admit(waiting(false)) || l.emergencyCalls.admit(waiting(false)) {
 		t.Fatal("what left does not make room for one")
 	}
 }
 
 // What is posted to a call before it begins waits for its first step: it may give way as soon as it was admitted, and the machine has to
 // hear of it first.
-func TestNothingComesBeforeTheBeginning(t *testing.T) {
+func TestCallEventsWaitForItsBeginning(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
+	h := newTestBed(t)
 	c := h.agent.newCall(h.line, true, false)
 	steps := make(chan string, 2) // both
 	c.post(func() { steps <- "posted" })
 	leg := func() *leg { return &leg{c: c, s: h.line.adapter, callID: token(), dialog: &dialog{tag: token()}} }
-	c.begin(&exchange{from: leg(), client: &client{to: leg()}, r: &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{})}}, func() { steps <- "first" })
+	c.begin(&inviteForwarding{from: leg(), inviteAttempt: &inviteAttempt{to: leg()}, r: &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{})}}, func() { steps <- "first" })
 	if first, second := <-steps, <-steps; first != "first" || second != "posted" {
 		t.Errorf("%s, then %s", first, second)
 	}
@@ -463,10 +463,10 @@ func TestNothingComesBeforeTheBeginning(t *testing.T) {
 }
 
 // Three emergency calls that anybody may forge are no reason to keep the adapter's own from a line, however they cross.
-func TestEmergencyCallsCross(t *testing.T) {
+func TestCrossingEmergencyCalls(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t)
-	forger := newTalker(t, "forger")
+	h := newTestBed(t)
+	forger := newTestPeer(t, "forger")
 	target := "sip:112@" + h.toAdapter.String()
 	for range 6 {
 		h.ask(forger, target)

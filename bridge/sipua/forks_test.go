@@ -11,13 +11,13 @@ import (
 )
 
 // done is the end of a scene: no call is up, and nobody got anything that was not waited for.
-func (h *house) done() {
+func (h *testBed) done() {
 	h.t.Helper()
 	h.atRest()
 	h.adapter.nothing(h.toAdapter)
 	h.service.nothing(h.toService)
 	select {
-	case ev := <-h.desk.seen:
+	case ev := <-h.machine.seen:
 		h.t.Fatalf("the line learnt %q, which nobody waited for", ev)
 	default:
 	}
@@ -30,13 +30,13 @@ func tagOf(m message) string {
 }
 
 // early is a dialog of its own, made by a provisional response.
-func (d *dialogue) early(res message) *dialogue {
+func (d *peerDialog) early(res message) *peerDialog {
 	one := *d
 	return one.established(res)
 }
 
 // at is a Contact of a fork.
-func (p *talker) contactAt(user string) string {
+func (p *testPeer) contactAt(user string) string {
 	return "Contact: <sip:" + user + "@" + p.at.String() + ">"
 }
 
@@ -45,7 +45,7 @@ func (c *call) await(t *testing.T, what string, so func(*call) bool) {
 	t.Helper()
 	eventually(t, what, func() bool {
 		is := false
-		c.inside(func() { is = so(c) })
+		c.runInMailbox(func() { is = so(c) })
 		return is
 	})
 }
@@ -54,7 +54,7 @@ func (c *call) await(t *testing.T, what string, so func(*call) bool) {
 // find their fork both ways, and when one is answered the other is over.
 func TestForks(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, relaying)
+	h := newTestBed(t, relaying)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
 	h.service.respond(inv, 183, "fork-a", offer("127.0.0.1", farSDP, "sendrecv"), h.service.contactAt("a"))
@@ -66,7 +66,7 @@ func TestForks(t *testing.T) {
 	}
 	inA, inB := near.early(a), near.early(b)
 	for _, c := range []struct {
-		d    *dialogue
+		d    *peerDialog
 		fork string
 	}{{inB, "b"}, {inA, "a"}, {inB, "b"}} {
 		c.d.request("INFO", "")
@@ -105,7 +105,7 @@ func TestForks(t *testing.T) {
 	bye := h.adapter.expect("BYE")
 	contains(t, bye.get("From"), tagOf(a))
 	h.adapter.respond(bye, 200, "", "")
-	h.desk.saw("1 requested", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	h.machine.saw("1 requested", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	h.done()
 }
 
@@ -113,7 +113,7 @@ func TestForks(t *testing.T) {
 func TestSecondForkAnswered(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 		inv := h.service.expect("INVITE")
 		h.service.respond(inv, 180, "fork-a", "")
@@ -136,7 +136,7 @@ func TestSecondForkAnswered(t *testing.T) {
 		bye := h.service.expect("BYE")
 		contains(t, bye.get("To"), "fork-b")
 		h.service.respond(bye, 200, "", "")
-		h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+		h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 		h.done()
 	})
 }
@@ -145,7 +145,7 @@ func TestSecondForkAnswered(t *testing.T) {
 func TestByeToOneFork(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 		inv := h.service.expect("INVITE")
 		h.service.respond(inv, 180, "fork-a", "")
@@ -166,17 +166,17 @@ func TestByeToOneFork(t *testing.T) {
 		inB.request("BYE", "")
 		h.adapter.expectOf("200", "BYE")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+		h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 		h.done()
 	})
 }
 
 // Who called says BYE to a fork that is answered at that moment. Its answer was never acknowledged, and never will be: the 200 passes
 // at once, for who called to end it (RFC 3261 section 15), and nobody waits for ever.
-func TestByeToAFork200Crosses(t *testing.T) {
+func TestByeToAForkCrosses200(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
 		inv := h.service.expect("INVITE")
 		h.service.reliably(inv, 183, "fork-a", offer("127.0.0.1", farSDP, "sendrecv"), 1)
@@ -200,7 +200,7 @@ func TestForkTerminated(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		for _, knows := range []bool{false, true} {
-			h := newVirtualHouse(t)
+			h := newVirtualTestBed(t)
 			var extra []string
 			if knows {
 				extra = []string{"Supported: 199"}
@@ -226,7 +226,7 @@ func TestForkTerminated(t *testing.T) {
 			h.service.respond(inv, 486, "fork-b", "")
 			h.service.expect("ACK")
 			near.nack(h.adapter.expectOf("486", "INVITE"))
-			h.desk.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+			h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 			h.done()
 		}
 	})
@@ -235,7 +235,7 @@ func TestForkTerminated(t *testing.T) {
 // Media follows the answer shown last, until one fork is answered: then that one's, although its 200 does not say it again.
 func TestMediaOfForks(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, relaying)
+	h := newTestBed(t, relaying)
 	listen := func() *net.UDPConn {
 		c, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 		if err != nil {
@@ -249,7 +249,7 @@ func TestMediaOfForks(t *testing.T) {
 	near := h.request("5550150", offer("127.0.0.1", at(own), "sendrecv"), "Supported: 100rel")
 	inv := h.service.expect("INVITE")
 	var relayed int
-	say := func(fork string, voice *net.UDPConn) *dialogue {
+	say := func(fork string, voice *net.UDPConn) *peerDialog {
 		h.service.respond(inv, 183, fork, offer("127.0.0.1", at(voice), "sendrecv"), "Require: 100rel", "RSeq: 7")
 		m := h.adapter.expect("183")
 		relayed = atoi(port(m.body))
@@ -265,7 +265,7 @@ func TestMediaOfForks(t *testing.T) {
 		if _, err := own.WriteToUDP(rtp, &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: relayed}); err != nil {
 			t.Fatal(err)
 		}
-		c.SetReadDeadline(time.Now().Add(patience))
+		c.SetReadDeadline(time.Now().Add(testTimeout))
 		if _, err := c.Read(make([]byte, 2000)); err != nil {
 			t.Fatal(err)
 		}
@@ -281,7 +281,7 @@ func TestMediaOfForks(t *testing.T) {
 	inA.request("BYE", "")
 	h.adapter.expectOf("200", "BYE")
 	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+	h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 	h.done()
 }
 
@@ -289,7 +289,7 @@ func TestMediaOfForks(t *testing.T) {
 func TestTooManyForks(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 		inv := h.service.expect("INVITE")
 		for i := range maxForks {
@@ -305,7 +305,7 @@ func TestTooManyForks(t *testing.T) {
 		d.request("BYE", "")
 		h.adapter.expectOf("200", "BYE")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.desk.saw("1 requested", "1 answered", "1 near end cleared")
+		h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 		h.done()
 	})
 }

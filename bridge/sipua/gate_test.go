@@ -7,7 +7,7 @@ import (
 )
 
 // A call that comes as everything is shut is either put through and awaited, or refused.
-func TestShutAndEnter(t *testing.T) {
+func TestCallCrossesShutdown(t *testing.T) {
 	t.Parallel()
 	for range 200 {
 		g := newGate()

@@ -12,12 +12,12 @@ import (
 // Only what is listed here passes from one leg to the other: a B2BUA speaks for itself in everything else, and
 // extensions it does not take part in (reliable provisional responses, session timers) must not be agreed on through it.
 var (
-	bodyHeaders   = []string{"Content-Type", "Content-Disposition", "Content-Encoding", "Content-Language", "MIME-Version"}
-	callHeaders   = []string{"Priority", "Privacy", "Geolocation", "Geolocation-Routing", "Subject"}
-	fromService   = []string{"Alert-Info", "Diversion", "History-Info", "Call-Info"}
-	insideHeaders = []string{"Info-Package", "Event", "Subscription-State", "Subject"}
-	replyHeaders  = []string{"Retry-After", "Warning", "Error-Info", "Privacy", "Geolocation-Error"}
-	replyService  = []string{"Alert-Info", "P-Early-Media", "History-Info"}
+	bodyHeaders     = []string{"Content-Type", "Content-Disposition", "Content-Encoding", "Content-Language", "MIME-Version"}
+	callHeaders     = []string{"Priority", "Privacy", "Geolocation", "Geolocation-Routing", "Subject"}
+	fromService     = []string{"Alert-Info", "Diversion", "History-Info", "Call-Info"}
+	inDialogHeaders = []string{"Info-Package", "Event", "Subscription-State", "Subject"}
+	replyHeaders    = []string{"Retry-After", "Warning", "Error-Info", "Privacy", "Geolocation-Error"}
+	replyService    = []string{"Alert-Info", "P-Early-Media", "History-Info"}
 )
 
 func copyHeaders(names []string, from, to sip.Message) {
@@ -88,18 +88,18 @@ func reversed(routes []sip.Uri) []sip.Uri {
 
 // callerTowardsAdapter shows the adapter who calls, at our own address, so that it can call back through us.
 func callerTowardsAdapter(in *sip.FromHeader, own sip.Uri, tag string) *sip.FromHeader {
-	from := &sip.FromHeader{DisplayName: shown(in.DisplayName), Params: sip.HeaderParams{{K: "tag", V: tag}}}
+	from := &sip.FromHeader{DisplayName: quotedName(in.DisplayName), Params: sip.HeaderParams{{K: "tag", V: tag}}}
 	if anonymous(in.Address) {
 		from.Address = sip.Uri{Scheme: "sip", User: "anonymous", Host: "anonymous.invalid"}
 		return from
 	}
-	from.Address = sip.Uri{Scheme: "sip", User: passable(userOf(in.Address), maxUser), Host: own.Host, Port: own.Port}
+	from.Address = sip.Uri{Scheme: "sip", User: boundedText(userOf(in.Address), maxUser), Host: own.Host, Port: own.Port}
 	return from
 }
 
 // callerTowardsService is the line's address of record with the adapter's display name, or nobody if the adapter asked for that.
 func callerTowardsService(in *sip.FromHeader, aor sip.Uri, tag string) *sip.FromHeader {
-	from := &sip.FromHeader{DisplayName: shown(in.DisplayName), Address: aor, Params: sip.HeaderParams{{K: "tag", V: tag}}}
+	from := &sip.FromHeader{DisplayName: quotedName(in.DisplayName), Address: aor, Params: sip.HeaderParams{{K: "tag", V: tag}}}
 	if anonymous(in.Address) {
 		from.DisplayName = "Anonymous"
 		from.Address = sip.Uri{Scheme: "sip", User: "anonymous", Host: "anonymous.invalid"}
@@ -142,13 +142,13 @@ func callHeadersTo(side media.Side, from, to sip.Message) {
 	passHeaders(callHeaders, from, to)
 	if side == media.AdapterSide {
 		passHeaders(fromService, from, to)
-		asserted(from, to)
+		passIdentity(from, to)
 	}
 }
 
-// asserted passes on who the service says it is, unless that is to stay private (RFC 3325 section 9.3). What an adapter
+// passIdentity passes on who the service says it is, unless that is to stay private (RFC 3325 section 9.3). What an adapter
 // asserts never passes: the service knows the line by its credentials.
-func asserted(from, to sip.Message) {
+func passIdentity(from, to sip.Message) {
 	for _, h := range from.GetHeaders("Privacy") {
 		for _, v := range strings.FieldsFunc(h.Value(), func(r rune) bool { return r == ';' || r == ',' || r == ' ' }) {
 			if strings.EqualFold(v, "id") {

@@ -73,10 +73,10 @@ func FuzzInbound(f *testing.F) {
 	})
 }
 
-// fuzzRig is an agent on a network in memory, with a call that is up.
-type fuzzRig struct {
+// fuzzBed is an agent on a network in memory, with a call that is up.
+type fuzzBed struct {
 	agent  *Agent
-	ledger *ledger
+	ledger *eventLedger
 	logged *observer.ObservedLogs
 	net    *endpointtest.Network
 	ends   map[byte]*endpointtest.Socket
@@ -84,11 +84,11 @@ type fuzzRig struct {
 	places map[byte]map[string]string
 }
 
-func newFuzzRig(t *testing.T, settings ...setting) *fuzzRig {
+func newFuzzBed(t *testing.T, settings ...setting) *fuzzBed {
 	core, logged := observer.New(zapcore.ErrorLevel)
-	r := &fuzzRig{logged: logged, net: &endpointtest.Network{}, ends: map[byte]*endpointtest.Socket{}}
+	r := &fuzzBed{logged: logged, net: &endpointtest.Network{}, ends: map[byte]*endpointtest.Socket{}}
 	host := netip.MustParseAddr("192.0.2.1")
-	r.ledger = &ledger{open: map[supervision.CallID]supervision.EventKind{}, told: map[onceTold]bool{}}
+	r.ledger = &eventLedger{open: map[supervision.CallID]supervision.EventKind{}, told: map[onceTold]bool{}}
 	adapter, service := fuzzParties['a'], fuzzParties['s']
 	o, times := Options{
 		Realm: "millrace.example", Numbers: numbers(t), Logger: zap.New(core), packets: func(at netip.AddrPort) endpoint.Packets { return r.net.Listen(at) },
@@ -119,7 +119,7 @@ func newFuzzRig(t *testing.T, settings ...setting) *fuzzRig {
 }
 
 // close ends what is left, and fails if anything stays.
-func (r *fuzzRig) close(t *testing.T) {
+func (r *fuzzBed) close(t *testing.T) {
 	for _, c := range r.agent.up() {
 		if !c.emergency { // which is ended by its ends, or when they have vanished
 			c.post(c.abandon)
@@ -147,7 +147,7 @@ func (r *fuzzRig) close(t *testing.T) {
 }
 
 func fuzzInbound(t *testing.T, data []byte) {
-	r := newFuzzRig(t)
+	r := newFuzzBed(t)
 	strangersOnly := true
 	for one := range bytes.SplitSeq(data, []byte{0}) {
 		if len(one) == 0 || !r.to[one[0]].IsValid() {
@@ -187,7 +187,7 @@ func FuzzDialog(f *testing.F) {
 }
 
 func fuzzDialog(t *testing.T, data []byte) {
-	r := newFuzzRig(t)
+	r := newFuzzBed(t)
 	methods := []string{"BYE", "BYE", "INFO", "UPDATE", "MESSAGE", "CANCEL", "PRACK", "REFER", "NOTIFY", "ACK"}
 	ended := false
 	for n := 0; len(data) >= 6; n++ {

@@ -45,31 +45,31 @@ type leg struct {
 	state legState
 	// dialog is the one that counts: the only one, or while there are several early ones what the INVITE itself said
 	*dialog
-	keys      []dialogKey // under which its dialogs are known
-	seen      netip.Addr  // where the adapter was heard from last
-	early     []*dialog   // while the INVITE has no 200: one for each fork
-	dest      string      // where requests go if no route says otherwise, "" resolves the target
-	transport string
+	keys       []dialogKey // under which its dialogs are known
+	lastSource netip.Addr  // where the adapter was heard from last
+	early      []*dialog   // while the INVITE has no 200: one for each fork
+	dest       string      // where requests go if no route says otherwise, "" resolves the target
+	transport  string
 
 	// in and out are the INVITEs under way: received and not yet acknowledged, sent and not yet answered
-	in, out *exchange
+	in, out *inviteForwarding
 	// clearing: we are ending it; byeWaits: the BYE waits for the peer's ACK
 	clearing, byeWaits bool
 	// report: the outcome goes into AdapterLegCleared
 	report, reported bool
 	answer           supervision.Answer
 	alive            liveness
-	// given is the INVITE of a leg that was given up for another service
-	given *exchange
+	// replacedInvite is the INVITE of a leg that was given up for another service
+	replacedInvite *inviteForwarding
 	// byeSeen: the peer's own BYE came
 	byeSeen bool
-	// left are the peer's tags in BYEs that came before any 200: the 200 of such a one may have been lost or overtaken
-	left map[string]bool
-	// dates tells how late a BYE is
-	dates   calendar
-	session session
-	// said is why its peer ended the call, as that said it
-	said []sip.Header
+	// earlyByes are the peer's tags in BYEs that came before any 200: the 200 of such a one may have been lost or overtaken
+	earlyByes map[string]bool
+	// clockOffset tells how late a BYE is
+	clockOffset clockOffset
+	session     session
+	// peerReasons is why its peer ended the call, as that said it
+	peerReasons []sip.Header
 	// referrals are the adapter's transfers under way at the service
 	referrals []*referral
 }
@@ -81,7 +81,7 @@ func newServerLeg(c *call, side media.Side, s *socket, account *account, r *endp
 	local, remote := r.To().AsFrom(), r.Request.From().AsTo()
 	l.local, l.remote = &local, &remote
 	l.target, l.routes = r.Contact().Address, routeSet(r.Request)
-	l.remoteSeq, l.heardSeq = r.CSeq().SeqNo, true
+	l.remoteSeq, l.remoteSeqSet = r.CSeq().SeqNo, true
 	l.transport = strings.ToUpper(r.Transport())
 	l.learn(r.Request)
 	if side == media.AdapterSide {
@@ -166,8 +166,8 @@ func (l *leg) buildSeq(d *dialog, m sip.RequestMethod, seq uint32) *sip.Request 
 	return r
 }
 
-// otherwise is where a request to the adapter goes when its connection has just ended.
-func (l *leg) otherwise(req *sip.Request) string {
+// fallbackDest is where a request to the adapter goes when its connection has just ended.
+func (l *leg) fallbackDest(req *sip.Request) string {
 	if l.side != media.AdapterSide || !strings.EqualFold(l.transport, "TCP") {
 		return ""
 	}
@@ -181,7 +181,7 @@ func (l *leg) send(req *sip.Request, on func(*sip.Response, error)) {
 }
 
 func (l *leg) sendAgain(req *sip.Request, challenges int, on func(*sip.Response, error)) {
-	_, err := l.s.ep.SendOr(req, l.otherwise(req), func(res endpoint.Response) {
+	_, err := l.s.ep.SendOr(req, l.fallbackDest(req), func(res endpoint.Response) {
 		l.c.post(func() {
 			switch {
 			case res.Err != nil:
@@ -209,7 +209,7 @@ func (l *leg) sendAgain(req *sip.Request, challenges int, on func(*sip.Response,
 // clear ends the leg as its state demands.
 func (l *leg) clear() {
 	if l.state == legOver {
-		l.tell()
+		l.reportCleared()
 		return
 	}
 	if l.clearing {
@@ -247,7 +247,7 @@ func (l *leg) bye() {
 		l.out.acknowledge(nil, nil) // its 200 still waits for the other side's answer
 	}
 	bye := l.build(sip.BYE)
-	for _, h := range l.peer().said {
+	for _, h := range l.peer().peerReasons {
 		bye.AppendHeader(h)
 	}
 	l.send(bye, func(res *sip.Response, err error) {
@@ -281,7 +281,7 @@ func (l *leg) finish(answer supervision.Answer) {
 		x.stopWaiting()
 		x.refuse(sip.StatusRequestTerminated)
 	}
-	l.tell()
+	l.reportCleared()
 	if p := l.peer(); p.state == legNew { // nobody asks to end what was never begun
 		p.finish(supervision.AnswerConfirmed)
 	}
@@ -294,11 +294,11 @@ func (l *leg) finish(answer supervision.Answer) {
 			l.c.a.removeDialog(k)
 		}
 	})
-	l.c.settle()
+	l.c.releaseIfEnded()
 }
 
-// tell reports the outcome if it was asked for.
-func (l *leg) tell() {
+// reportCleared reports the outcome if it was asked for.
+func (l *leg) reportCleared() {
 	if l.report && !l.reported {
 		l.reported = true
 		l.c.event(supervision.Event{Kind: supervision.AdapterLegCleared, Answer: l.answer})

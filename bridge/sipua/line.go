@@ -30,23 +30,23 @@ type Line struct {
 	service *socket
 	// accounts are those at the services, one or two; the first is used while it is up.
 	accounts []*account
-	// inner is the user part of a Contact that only a far end of our own is told.
-	inner string
+	// testToken is the user part of a Contact that only a far end of our own is told.
+	testToken string
 
 	// ordinary are the calls up that are no emergency calls
 	ordinary atomic.Int64
 
-	help help
+	emergencyCalls emergencyCalls
 	// callbacks are the call-backs from the emergency centre that are up
 	callbacks atomic.Int64
 	// callbackUntil is the end of the line's own call-back window: nanoseconds since the agent's start
 	callbackUntil atomic.Int64
 
-	messages messages
+	messageState messageState
 
-	held    held
-	names   selfNames
-	refused refusedCalls
+	outboundBlock outboundBlock
+	userAgents    userAgents
+	refused       refusedCalls
 }
 
 // Offer sends an arrived call to the adapter.
@@ -114,7 +114,7 @@ func (l *Line) Inbound() (contact sip.Uri, at netip.AddrPort, transport string) 
 	case addr == netip.IPv6Unspecified():
 		at = netip.AddrPortFrom(netip.IPv6Loopback(), at.Port())
 	}
-	return ep.Contact(l.inner, transport).Address, at, transport
+	return ep.Contact(l.testToken, transport).Address, at, transport
 }
 
 // Status of a line, for people.
@@ -134,9 +134,9 @@ type Status struct {
 func (l *Line) Status() Status {
 	s := Status{ServiceAddr: l.service.ep.Addr(), AdapterAddr: l.adapter.ep.Addr()}
 	s.Binding, s.Bound = l.a.registrar.Binding(l.o.Name)
-	l.messages.mu.Lock()
-	s.MessagesKnown, s.MessagesWaiting = l.messages.known, l.messages.last.waiting
-	l.messages.mu.Unlock()
+	l.messageState.mu.Lock()
+	s.MessagesKnown, s.MessagesWaiting = l.messageState.known, l.messageState.last.waiting
+	l.messageState.mu.Unlock()
 	for _, at := range l.accounts {
 		switch {
 		case at.client == nil:
@@ -176,7 +176,7 @@ func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) 
 		}
 	}
 	userAgent = endpoint.Printable(userAgent)
-	l.named(byAnswer, userAgent)
+	l.userAgentSeen(byAnswer, userAgent)
 	return res.StatusCode, userAgent, nil
 }
 

@@ -24,35 +24,35 @@ import (
 //     asked for something else beside, by OPTIONS outside of calls.
 //   - anything else: nothing. The next method is tried.
 //
-// It is not done for emergency calls, which vanished.go looks after, nor for what [call.spared] names.
+// It is not done for emergency calls, which liveness_emergency.go looks after, nor for what [call.exemptFromLiveness] names.
 
-// questionMethods are the ways to ask, in the order in which they are tried: UPDATE without an offer changes nothing
+// livenessMethods are the ways to ask, in the order in which they are tried: UPDATE without an offer changes nothing
 // (RFC 3311), OPTIONS in a dialog neither (RFC 3261 section 11), and a re-INVITE may collide with one of the peer's.
-var questionMethods = [...]sip.RequestMethod{sip.UPDATE, sip.OPTIONS, sip.INVITE}
+var livenessMethods = [...]sip.RequestMethod{sip.UPDATE, sip.OPTIONS, sip.INVITE}
 
-// habit is how the service answers a method in this dialog.
-type habit uint8
+// methodSupport is how the service answers a method in this dialog.
+type methodSupport uint8
 
 const (
-	habitUnknown habit = iota
-	confirms           // it was answered 2xx
-	useless            // it was refused in a call that was up, or is not supported
+	supportUnknown   methodSupport = iota
+	supportConfirmed               // it was answered 2xx
+	supportNone                    // it was refused in a call that was up, or is not supported
 )
 
 // liveness is what is known of whether the far end is there. It is of the service's leg, and owned by the call's mailbox.
 type liveness struct {
-	timer  *time.Timer // when to look; nil: nobody looks
-	asked  time.Time   // when the last question began; before the first, when the call was answered
-	learnt bool        // there was a question
-	lost   bool        // the service was seen to answer nobody, and that was logged
-	habits map[sip.RequestMethod]habit
-	now    *question // under way; nil: none
-	quiet  time.Time // the silence that was asked about last, by its beginning
-	told   time.Time // the silence that was reported last, by its beginning
+	timer           *time.Timer // when to look; nil: nobody looks
+	lastCheck       time.Time   // when the last question began; before the first, when the call was answered
+	checked         bool        // there was a question
+	lost            bool        // the service was seen to answer nobody, and that was logged
+	support         map[sip.RequestMethod]methodSupport
+	current         *livenessCheck // under way; nil: none
+	askedSilence    time.Time      // the silence that was asked about last, by its beginning
+	reportedSilence time.Time      // the silence that was reported last, by its beginning
 }
 
-// question is one question and what was answered to it.
-type question struct {
+// livenessCheck is one question and what was answered to it.
+type livenessCheck struct {
 	evidence supervision.Evidence // of the clearing if the call turns out to be over
 	began    time.Time
 	left     []sip.RequestMethod // not tried yet
@@ -65,30 +65,30 @@ type question struct {
 	answered bool                // a method that the service supports was refused: it may ignore OPTIONS always
 	lost     bool                // a request got none, and the service did not serve
 	code     int                 // the last answer
-	now      *inquiry
+	now      *livenessRequest
 }
 
-// inquiry is one request of a question.
-type inquiry struct {
-	q        *question
+// livenessRequest is one request of a question.
+type livenessRequest struct {
+	q        *livenessCheck
 	m        sip.RequestMethod
 	answered bool // its answer is there, or it timed out
-	service  control
+	service  serviceState
 }
 
-// control is what became of asking the service about something else than the call, at the time of an inquiry.
-type control uint8
+// serviceState is what became of asking the service about something else than the call, at the time of an inquiry.
+type serviceState uint8
 
 const (
-	controlNone    control = iota // it was not asked
-	controlAwaited                // its answer is awaited
-	controlServes                 // it answered
-	controlSilent                 // it did not
+	serviceNotAsked serviceState = iota // it was not asked
+	serviceAwaited                      // its answer is awaited
+	serviceAnswers                      // it answered
+	serviceSilent                       // it did not
 )
 
-// spared reports whether no far end of the call is ever taken for vanished: in an emergency call, on a line that protects
+// exemptFromLiveness reports whether no far end of the call is ever taken for vanished: in an emergency call, on a line that protects
 // life, and while the emergency centre may call back on that line.
-func (c *call) spared() bool {
+func (c *call) exemptFromLiveness() bool {
 	return c.emergency || c.line.o.LifeSafety || c.line.inCallbackWindow()
 }
 
@@ -101,7 +101,7 @@ func (l *leg) watch() {
 	case l.c.line.o.LifeSafety:
 		return
 	}
-	l.alive.asked = time.Now()
+	l.alive.lastCheck = time.Now()
 	l.lookAt(l.dueLook())
 }
 
@@ -121,7 +121,7 @@ func (v *liveness) stop() {
 	if v.timer != nil {
 		v.timer.Stop()
 	}
-	v.timer, v.now = nil, nil
+	v.timer, v.current = nil, nil
 }
 
 // answered notes that the service answered a request in the dialog.
@@ -130,10 +130,10 @@ func (l *leg) answered(m sip.RequestMethod, code int) {
 		return
 	}
 	if code/100 == 2 {
-		l.learnHabit(m, confirms)
+		l.learnSupport(m, supportConfirmed)
 	}
 	if code != sip.StatusRequestTimeout && code != sip.StatusServiceUnavailable {
-		l.account.heard()
+		l.account.noteHeard()
 	}
 }
 
@@ -150,24 +150,24 @@ func (l *leg) quietSince() time.Time {
 // dueLook is when the leg is to be looked at next.
 func (l *leg) dueLook() time.Time {
 	v, t := &l.alive, &l.c.a.times
-	if !v.learnt {
-		return v.asked.Add(t.learn)
+	if !v.checked {
+		return v.lastCheck.Add(t.firstLivenessCheck)
 	}
-	next, last := v.asked.Add(t.ask), v.asked.Add(t.askSeldom)
-	if all := l.methods(); len(all) > 2 && v.habits[all[0]] != confirms && v.habits[all[1]] != confirms {
+	next, last := v.lastCheck.Add(t.livenessEvery), v.lastCheck.Add(t.livenessEveryWithMedia)
+	if all := l.methods(); len(all) > 2 && v.support[all[0]] != supportConfirmed && v.support[all[1]] != supportConfirmed {
 		next = next.Add(-t.final) // the question may take a third request
 	}
-	if fresh := l.c.path.heard(l.side).Add(t.fresh); fresh.After(next) {
+	if fresh := l.c.path.lastHeard(l.side).Add(t.fresh); fresh.After(next) {
 		next = fresh
 	}
 	if next.After(last) {
 		next = last
 	}
 	since := l.quietSince()
-	if at := since.Add(t.quiet); !since.IsZero() && !since.Equal(v.quiet) && at.Before(next) {
+	if at := since.Add(t.mediaSilence); !since.IsZero() && !since.Equal(v.askedSilence) && at.Before(next) {
 		next = at
 	}
-	if at := since.Add(t.deserted); !since.IsZero() && !since.Equal(v.told) && at.Before(next) {
+	if at := since.Add(t.silenceReport); !since.IsZero() && !since.Equal(v.reportedSilence) && at.Before(next) {
 		next = at
 	}
 	return next
@@ -177,20 +177,20 @@ func (l *leg) dueLook() time.Time {
 func (l *leg) look() {
 	v, now := &l.alive, time.Now()
 	since := l.quietSince()
-	switch quiet := !since.IsZero() && !since.Equal(v.quiet) && now.Sub(since) >= l.c.a.times.quiet; {
+	switch quiet := !since.IsZero() && !since.Equal(v.askedSilence) && now.Sub(since) >= l.c.a.times.mediaSilence; {
 	case now.Before(l.dueLook()):
-	case l.c.spared():
-		v.asked, v.quiet = now, since // a silence that goes on is reported when the call is spared no longer
-	case !since.IsZero() && !since.Equal(v.told) && now.Sub(since) >= l.c.a.times.deserted:
-		v.told = since
-		l.deserted(now.Sub(since))
+	case l.c.exemptFromLiveness():
+		v.lastCheck, v.askedSilence = now, since // a silence that goes on is reported when the call is spared no longer
+	case !since.IsZero() && !since.Equal(v.reportedSilence) && now.Sub(since) >= l.c.a.times.silenceReport:
+		v.reportedSilence = since
+		l.reportFarEndSilent(now.Sub(since))
 	case quiet:
-		v.quiet = since
+		v.askedSilence = since
 		if l.c.path.expectsSound() {
-			l.question(supervision.EvidenceMediaLost)
+			l.checkLiveness(supervision.EvidenceMediaLost)
 		}
 	default:
-		l.question(supervision.EvidenceServiceLost)
+		l.checkLiveness(supervision.EvidenceServiceLost)
 	}
 	if next := l.dueLook(); next.After(now) {
 		l.lookAt(next)
@@ -199,9 +199,9 @@ func (l *leg) look() {
 	}
 }
 
-// deserted reports a far end of which nothing has been heard for that long without a reason, and ends its call if the user
+// reportFarEndSilent reports a far end of which nothing has been heard for that long without a reason, and ends its call if the user
 // consented. The service's word that the call is up says nothing about who is behind it.
-func (l *leg) deserted(silent time.Duration) {
+func (l *leg) reportFarEndSilent(silent time.Duration) {
 	c := l.c
 	if l.state != legUp || l.clearing || !c.path.expectsSound() || c.path.mayPause() {
 		return
@@ -214,26 +214,26 @@ func (l *leg) deserted(silent time.Duration) {
 	}
 }
 
-// question asks whether the service still knows the call, unless that is being asked.
-func (l *leg) question(evidence supervision.Evidence) {
-	if l.alive.now == nil && l.state == legUp && !l.clearing && !l.c.spared() {
-		l.tryNext(l.newQuestion(evidence))
+// checkLiveness asks whether the service still knows the call, unless that is being asked.
+func (l *leg) checkLiveness(evidence supervision.Evidence) {
+	if l.alive.current == nil && l.state == legUp && !l.clearing && !l.c.exemptFromLiveness() {
+		l.tryNext(l.newLivenessCheck(evidence))
 	}
 }
 
-func (l *leg) newQuestion(evidence supervision.Evidence) *question {
+func (l *leg) newLivenessCheck(evidence supervision.Evidence) *livenessCheck {
 	v := &l.alive
-	v.now = &question{evidence: evidence, began: time.Now(), left: l.methods()}
-	v.asked, v.learnt = v.now.began, true
-	return v.now
+	v.current = &livenessCheck{evidence: evidence, began: time.Now(), left: l.methods()}
+	v.lastCheck, v.checked = v.current.began, true
+	return v.current
 }
 
 // methods are the ways to ask this service.
 func (l *leg) methods() []sip.RequestMethod {
 	body, _ := l.c.path.lastSent(l.side)
 	var all []sip.RequestMethod
-	for _, m := range questionMethods {
-		if l.alive.habits[m] == useless || m == sip.UPDATE && !l.session.updates || m == sip.INVITE && body == nil {
+	for _, m := range livenessMethods {
+		if l.alive.support[m] == supportNone || m == sip.UPDATE && !l.session.updates || m == sip.INVITE && body == nil {
 			continue
 		}
 		all = append(all, m)
@@ -242,8 +242,8 @@ func (l *leg) methods() []sip.RequestMethod {
 }
 
 // tryNext sends the next request of a question, or ends the question.
-func (l *leg) tryNext(q *question) {
-	if l.alive.now != q {
+func (l *leg) tryNext(q *livenessCheck) {
+	if l.alive.current != q {
 		return
 	}
 	if len(q.left) == 0 && q.silent == 1 && !q.repeated && (!q.answered || q.quiet != sip.OPTIONS) { // there is no second method
@@ -251,26 +251,26 @@ func (l *leg) tryNext(q *question) {
 	}
 	switch {
 	case l.state != legUp || l.clearing:
-		l.alive.now = nil
+		l.alive.current = nil
 		return
 	case len(q.left) == 0:
-		l.alive.now = nil // nothing is proved
+		l.alive.current = nil // nothing is proved
 		if q.lost {
-			l.account.lostWith(l)
+			l.account.noteLost(l)
 		}
 		return
-	case q.left[0] != sip.OPTIONS && l.occupied(q.left[0]):
+	case q.left[0] != sip.OPTIONS && l.refreshCollides(q.left[0]):
 		l.c.after(l.c.a.times.second, func() { l.tryNext(q) })
 		return
 	}
-	n := &inquiry{q: q, m: q.left[0]}
+	n := &livenessRequest{q: q, m: q.left[0]}
 	q.left, q.now = q.left[1:], n
 	l.c.after(l.c.a.times.t2, func() { l.askService(n) })
 	if n.m == sip.OPTIONS {
-		l.send(l.build(n.m), func(res *sip.Response, err error) { l.answeredInquiry(n, codeOf(res, err)) })
+		l.send(l.build(n.m), func(res *sip.Response, err error) { l.livenessAnswered(n, codeOf(res, err)) })
 		return
 	}
-	l.refreshBy(n.m, func(code int) { l.answeredInquiry(n, code) })
+	l.refreshBy(n.m, func(code int) { l.livenessAnswered(n, code) })
 }
 
 // codeOf is the status code of an answer, 0 for none.
@@ -281,19 +281,19 @@ func codeOf(res *sip.Response, err error) int {
 	return res.StatusCode
 }
 
-// answeredInquiry takes what was answered to a request; 0 is no answer.
-func (l *leg) answeredInquiry(n *inquiry, code int) {
+// livenessAnswered takes what was answered to a request; 0 is no answer.
+func (l *leg) livenessAnswered(n *livenessRequest, code int) {
 	q := n.q
-	if l.alive.now != q || q.now != n || l.state != legUp || l.clearing {
+	if l.alive.current != q || q.now != n || l.state != legUp || l.clearing {
 		return
 	}
 	n.answered, q.code = true, code
 	switch {
 	case code/100 == 2:
 		for _, other := range q.refused {
-			l.learnHabit(other, useless)
+			l.learnSupport(other, supportNone)
 		}
-		l.alive.now = nil
+		l.alive.current = nil
 	case code == sip.StatusCallTransactionDoesNotExists:
 		l.unknownTo(q, n.m)
 	case code == 0 || code == sip.StatusRequestTimeout:
@@ -303,7 +303,7 @@ func (l *leg) answeredInquiry(n *inquiry, code int) {
 	default:
 		q.refused = append(q.refused, n.m)
 		if code == sip.StatusMethodNotAllowed || code == sip.StatusNotImplemented {
-			l.learnHabit(n.m, useless)
+			l.learnSupport(n.m, supportNone)
 		} else {
 			q.answered = true
 		}
@@ -311,25 +311,25 @@ func (l *leg) answeredInquiry(n *inquiry, code int) {
 	}
 }
 
-// learnHabit notes how the service answers a method. What it once answered with 2xx stays a way to ask.
-func (l *leg) learnHabit(m sip.RequestMethod, h habit) {
+// learnSupport notes how the service answers a method. What it once answered with 2xx stays a way to ask.
+func (l *leg) learnSupport(m sip.RequestMethod, h methodSupport) {
 	switch {
-	case l.alive.habits[m] == confirms:
+	case l.alive.support[m] == supportConfirmed:
 		return
-	case l.alive.habits == nil:
-		l.alive.habits = map[sip.RequestMethod]habit{}
+	case l.alive.support == nil:
+		l.alive.support = map[sip.RequestMethod]methodSupport{}
 	}
-	l.alive.habits[m] = h
+	l.alive.support[m] = h
 }
 
 // unknownTo takes a 481.
-func (l *leg) unknownTo(q *question, m sip.RequestMethod) {
+func (l *leg) unknownTo(q *livenessCheck, m sip.RequestMethod) {
 	if !slices.Contains(q.unknown, m) {
 		q.unknown = append(q.unknown, m)
 	}
-	sounds := l.c.path.heard(l.side).After(q.began.Add(-l.c.a.times.fresh)) // then only what has to match the dialog counts
-	if l.alive.habits[m] == confirms || len(q.unknown) > 1 && !(sounds && slices.Contains(q.left, sip.INVITE)) {
-		l.vanished(q)
+	sounds := l.c.path.lastHeard(l.side).After(q.began.Add(-l.c.a.times.fresh)) // then only what has to match the dialog counts
+	if l.alive.support[m] == supportConfirmed || len(q.unknown) > 1 && !(sounds && slices.Contains(q.left, sip.INVITE)) {
+		l.farEndGone(q)
 	} else {
 		q.refused = append(q.refused, m)
 		l.tryNext(q)
@@ -337,70 +337,70 @@ func (l *leg) unknownTo(q *question, m sip.RequestMethod) {
 }
 
 // silence looks what follows from an inquiry without an answer, once it is known whether the service serves.
-func (l *leg) silence(n *inquiry) {
+func (l *leg) silence(n *livenessRequest) {
 	q := n.q
-	if l.alive.now != q || q.now != n || !n.answered || n.service == controlAwaited {
+	if l.alive.current != q || q.now != n || !n.answered || n.service == serviceAwaited {
 		return
 	}
-	if n.service == controlServes || q.code == sip.StatusRequestTimeout { // who says 408 is there
+	if n.service == serviceAnswers || q.code == sip.StatusRequestTimeout { // who says 408 is there
 		q.silent, q.quiet = q.silent+1, n.m
-		q.trusted = q.trusted || l.alive.habits[n.m] == confirms
+		q.trusted = q.trusted || l.alive.support[n.m] == supportConfirmed
 	} else {
 		q.lost = true
 	}
 	switch {
 	case q.silent < 2, !q.trusted && len(q.left) > 0:
 		l.tryNext(q)
-	case l.c.path.heard(l.side).After(q.began):
-		l.alive.now = nil
+	case l.c.path.lastHeard(l.side).After(q.began):
+		l.alive.current = nil
 	default:
-		l.vanished(q)
+		l.farEndGone(q)
 	}
 }
 
 // askService asks the service for something else than the call, so that its silence can be told from the call's. Only an
 // answer counts that comes soon enough for the inquiry to be repeated twice after it: a service that came back too late for
 // that has not ignored it.
-func (l *leg) askService(n *inquiry) {
-	if n.service != controlNone || l.alive.now != n.q || n.q.now != n {
+func (l *leg) askService(n *livenessRequest) {
+	if n.service != serviceNotAsked || l.alive.current != n.q || n.q.now != n {
 		return
 	}
-	n.service = controlAwaited
+	n.service = serviceAwaited
 	a, s, began := l.c.a, l.account, time.Now()
 	a.work.start(func() {
 		serves := s.answersWithin(a.times.final-3*a.times.t2) || s.spokeSince(began) // it may answer all but this
 		l.c.post(func() {
-			n.service = controlSilent
+			n.service = serviceSilent
 			if serves {
-				n.service = controlServes
+				n.service = serviceAnswers
 			}
 			l.silence(n)
 		})
 	})
 }
 
-// vanished ends a call whose far end is gone.
-func (l *leg) vanished(q *question) {
-	l.alive.now = nil
+// farEndGone ends a call whose far end is gone.
+func (l *leg) farEndGone(q *livenessCheck) {
+	l.alive.current = nil
 	switch {
 	case l.s.ep.Resumed().After(q.began): // what was not heard may wait to be read, and what was heard may be old
-		l.question(q.evidence)
-	case !l.c.spared():
+		l.checkLiveness(q.evidence)
+	case !l.c.exemptFromLiveness():
 		l.goneBy(q.evidence, q.code)
 	}
 }
 
-// distrust looks at what became of a request of ours to the service, as doubt does: it begins a question, and a 481 counts
+// checkService looks at what became of a request of ours to the service, as doubt does: it begins a question, and a 481 counts
 // as the first answer to it.
-func (l *leg) distrust(m sip.RequestMethod, code int, since time.Time, evidence supervision.Evidence) {
+func (l *leg) checkService(m sip.RequestMethod, code int, since time.Time, evidence supervision.Evidence) {
 	silent := code == 0 || code == sip.StatusRequestTimeout
 	switch {
 	case !silent && code != sip.StatusCallTransactionDoesNotExists,
-		silent && l.c.path.heard(l.side).After(since),
-		l.alive.now != nil, l.state != legUp, l.clearing, l.c.spared():
+		silent && l.c.path.lastHeard(l.side).After(since),
+		l.alive.current != nil, l.state != legUp, l.clearing, l.c.exemptFromLiveness():
 		return
 	}
-	q := l.newQuestion(evidence)
+	q := l.newLivenessCheck(evidence)
 	if silent || l.s.ep.Resumed().After(since) { // the service may have been lost then, and come back since, or the answer is old
 		l.tryNext(q)
 		return
@@ -409,20 +409,20 @@ func (l *leg) distrust(m sip.RequestMethod, code int, since time.Time, evidence 
 	l.unknownTo(q, m)
 }
 
-// lostWith notes that the service answers nobody, not even about a call: its calls are asked when it is back.
-func (s *account) lostWith(l *leg) {
+// noteLost notes that the service answers nobody, not even about a call: its calls are asked when it is back.
+func (s *account) noteLost(l *leg) {
 	if !l.alive.lost {
 		l.alive.lost = true // once a call is enough
 		l.c.line.log.Warn("the service does not answer, so nobody knows whether a call is still up; it is asked when the service is back",
 			zap.Uint64("call", uint64(l.c.id)))
 	}
-	s.silent()
+	s.noteSilent()
 }
 
 // inCallbackWindow reports whether the emergency centre may call back on this line: an emergency call is on it, or was
 // within the window.
 func (l *Line) inCallbackWindow() bool {
-	return l.help.any() || l.callbacks.Load() > 0 || int64(time.Since(l.a.epoch)) < l.callbackUntil.Load()
+	return l.emergencyCalls.any() || l.callbacks.Load() > 0 || int64(time.Since(l.a.epoch)) < l.callbackUntil.Load()
 }
 
 // askCalls asks the service about each answered call at it. It runs some time after the service came back, so that who
@@ -434,7 +434,7 @@ func (s *account) askCalls() {
 		}
 		c.post(func() {
 			if l := c.legs[media.ServiceSide]; l.account == s {
-				l.question(supervision.EvidenceServiceLost)
+				l.checkLiveness(supervision.EvidenceServiceLost)
 			}
 		})
 	}

@@ -18,7 +18,7 @@ func TestUnknownMethodIsAskedOnce(t *testing.T) {
 		t.Run(num(code), func(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
-				h := newVirtualHouse(t, inShort)
+				h := newVirtualTestBed(t, inShort)
 				c := h.incoming()
 				m, _ := h.questioned("OPTIONS")
 				h.service.respond(m, code, "", "")
@@ -46,7 +46,7 @@ func TestSilenceOfTheFarEnd(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
-				h := newVirtualHouse(t, inShort)
+				h := newVirtualTestBed(t, inShort)
 				h.answered(knowsUpdate)
 				if name == "trusted" {
 					m, _ := h.questioned("UPDATE")
@@ -70,7 +70,7 @@ func TestOnlyMethodIsAskedTwice(t *testing.T) {
 	t.Parallel()
 	for _, answers := range []bool{true, false} {
 		synctest.Test(t, func(t *testing.T) {
-			h := newVirtualHouse(t, inShort)
+			h := newVirtualTestBed(t, inShort)
 			c := h.incoming()
 			m, _ := h.questioned("OPTIONS")
 			h.service.respond(m, 500, "", "")
@@ -95,7 +95,7 @@ func TestOnlyMethodIsAskedTwice(t *testing.T) {
 func TestSilenceWhileMediaComes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, inShort, func(o *Options, _ *times) {
+		h := newVirtualTestBed(t, inShort, func(o *Options, _ *times) {
 			o.reception = func(supervision.CallID, media.Side) time.Time { return time.Now() }
 		})
 		c := h.incoming()
@@ -118,7 +118,7 @@ func TestServiceAnswersLate(t *testing.T) {
 		t.Run(late.String(), func(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
-				h := newVirtualHouse(t, inShort)
+				h := newVirtualTestBed(t, inShort)
 				c := h.incoming()
 				for _, method := range []string{"OPTIONS", "INVITE"} {
 					if m := h.service.expect(method); !strings.Contains(m.get("To"), ";tag=") {
@@ -144,7 +144,7 @@ func TestServiceAnswersLate(t *testing.T) {
 				}
 				c.near.request("BYE", "")
 				h.adapter.expectOf("200", "BYE")
-				h.desk.saw("1 near end cleared")
+				h.machine.saw("1 near end cleared")
 			})
 		})
 	}
@@ -154,7 +154,7 @@ func TestServiceAnswersLate(t *testing.T) {
 func TestQuestionByInviteIsTakenBack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, inShort)
+		h := newVirtualTestBed(t, inShort)
 		c := h.incoming()
 		m, _ := h.questioned("OPTIONS")
 		h.service.respond(m, 405, "", "")
@@ -196,7 +196,7 @@ func TestQuestionByInviteIsTakenBack(t *testing.T) {
 func TestQuestionAsksForNoTimer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, inShort, func(o *Options, _ *times) { o.Lines[0].SessionExpires = 30 * time.Minute })
+		h := newVirtualTestBed(t, inShort, func(o *Options, _ *times) { o.Lines[0].SessionExpires = 30 * time.Minute })
 		c, _ := h.answered(knowsUpdate)
 		m, _ := h.questioned("UPDATE")
 		is(t, m, "Session-Expires", "")
@@ -210,11 +210,11 @@ func TestQuestionAsksForNoTimer(t *testing.T) {
 func TestOneLookAtATime(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		talk := h.emergency()
 		c := h.agent.call(1)
-		c.inside(c.lookAtEnds)
-		c.inside(c.lookAtEnds)
+		c.runInMailbox(c.lookAtEnds)
+		c.runInMailbox(c.lookAtEnds)
 		toAdapter, toService := h.adapter.expect("OPTIONS"), h.service.expect("OPTIONS")
 		nothing := func() {
 			h.t.Helper()
@@ -224,16 +224,16 @@ func TestOneLookAtATime(t *testing.T) {
 		nothing()
 		h.adapter.respond(toAdapter, 200, "", "")
 		nothing()
-		c.inside(c.lookAtEnds) // the other one's answer is awaited
+		c.runInMailbox(c.lookAtEnds) // the other one's answer is awaited
 		nothing()
 		h.service.respond(toService, 200, "", "")
 		talk.near.request("BYE", "")
 		h.adapter.expectOf("200", "BYE")
 		bye := h.service.expect("BYE")
-		c.inside(c.lookAtEnds) // while it is cleared
+		c.runInMailbox(c.lookAtEnds) // while it is cleared
 		h.service.silent(time.Millisecond)
 		h.service.respond(bye, 200, "", "")
-		h.desk.saw("1 near end cleared")
+		h.machine.saw("1 near end cleared")
 		h.done()
 	})
 }
@@ -242,19 +242,19 @@ func TestOneLookAtATime(t *testing.T) {
 func TestNoLookBeforeTheOffer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, callbackWindow(time.Hour))
+		h := newVirtualTestBed(t, callbackWindow(time.Hour))
 		h.agent.openCallbackWindow()
-		h.desk.keep.Store(true)
+		h.machine.keep.Store(true)
 		far := h.arrive(far(), psapMark)
-		h.desk.saw("1 arrived (emergency)")
+		h.machine.saw("1 arrived (emergency)")
 		c := h.agent.call(1)
-		c.inside(c.lookAtEnds)
+		c.runInMailbox(c.lookAtEnds)
 		h.adapter.silent(time.Millisecond)
 		h.service.silent(time.Millisecond)
 		far.cancel()
 		h.service.expectOf("200", "CANCEL")
 		far.nack(h.service.expectOf("487", "INVITE"))
-		h.desk.saw("1 far end cleared: bye")
+		h.machine.saw("1 far end cleared: bye")
 		h.atRest()
 	})
 }
@@ -264,8 +264,8 @@ func TestUnknownToWhoAnsweredTheInvite(t *testing.T) {
 	t.Parallel()
 	for _, outgoing := range []bool{true, false} {
 		synctest.Test(t, func(t *testing.T) {
-			h := newVirtualHouse(t, inShort)
-			var c talk
+			h := newVirtualTestBed(t, inShort)
+			var c callPair
 			if outgoing {
 				c, _ = h.answered()
 			} else {
@@ -296,7 +296,7 @@ func TestUnknownToWhoAnsweredTheInvite(t *testing.T) {
 func TestNumberBelowTheInvite(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		c := h.outgoing()
 		n := c.near.cseq // the INVITE with credentials is the second one
 		c.near.requestSeq("INFO", n-1, "Signal=5\r\n", "Content-Type: application/dtmf-relay")
@@ -310,7 +310,7 @@ func TestNumberBelowTheInvite(t *testing.T) {
 func TestQuestionWaitsForAChange(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, inShort)
+		h := newVirtualTestBed(t, inShort)
 		c := h.incoming()
 		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
 		inv := h.service.expect("INVITE")
@@ -341,7 +341,7 @@ func TestQuestionWaitsForAChange(t *testing.T) {
 func TestQuestionFollowsAllow(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, inShort)
+		h := newVirtualTestBed(t, inShort)
 		c := h.incoming()
 		m, _ := h.questioned("OPTIONS")
 		h.service.respond(m, 200, "", "", knowsUpdate)
@@ -356,7 +356,7 @@ func TestNoQuestionBesideAnEmergencyCall(t *testing.T) {
 	t.Parallel()
 	for _, window := range []time.Duration{0, time.Hour} { // after it
 		synctest.Test(t, func(t *testing.T) {
-			h := newVirtualHouse(t, inShort, func(o *Options, t *times) { o.CallbackWindow, t.vanished = window, time.Hour })
+			h := newVirtualTestBed(t, inShort, func(o *Options, t *times) { o.CallbackWindow, t.emergencyLiveness = window, time.Hour })
 			c := h.incoming()
 			near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
 			h.adapter.expectOf("100", "INVITE")
@@ -364,13 +364,13 @@ func TestNoQuestionBesideAnEmergencyCall(t *testing.T) {
 			h.service.respond(inv, 200, "psap", far())
 			h.service.expect("ACK")
 			near.established(h.adapter.expect("200")).ack("")
-			h.desk.saw("2 requested (emergency)", "2 answered")
+			h.machine.saw("2 requested (emergency)", "2 answered")
 			h.learnt(200)
 			h.service.silent(short(time.Hour))
 			near.request("BYE", "")
 			h.adapter.expectOf("200", "BYE")
 			h.service.respond(h.service.expect("BYE"), 200, "", "")
-			h.desk.saw("2 near end cleared")
+			h.machine.saw("2 near end cleared")
 			if window > 0 {
 				h.service.silent(short(time.Hour))
 			} else {
@@ -386,9 +386,9 @@ func TestNoQuestionBesideAnEmergencyCall(t *testing.T) {
 func TestServiceIsHeard(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		s := h.line.accounts[0]
-		s.silent()
+		s.noteSilent()
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 		if !s.lost() {
 			t.Fatal("not lost")
@@ -402,9 +402,9 @@ func TestServiceIsHeard(t *testing.T) {
 		h.service.respond(inv, 200, "far", far())
 		h.service.expect("ACK")
 		near.established(h.adapter.expect("200")).ack("")
-		h.desk.saw("1 requested", "1 answered")
+		h.machine.saw("1 requested", "1 answered")
 		for code, lost := range map[int]bool{200: false, 501: false, 503: true, 408: true} {
-			s.silent()
+			s.noteSilent()
 			near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 			h.service.respond(h.service.expect("INFO"), code, "", "")
 			h.adapter.expectOf(num(code), "INFO")

@@ -14,7 +14,7 @@ import (
 
 // vanished plays a service that answers whatever is outside of calls, and what is in the call with that code, 0 for
 // silence, until it gets the BYE.
-func (h *house) vanished(code int) {
+func (h *testBed) vanished(code int) {
 	h.t.Helper()
 	for {
 		m := h.service.next()
@@ -32,18 +32,18 @@ func (h *house) vanished(code int) {
 }
 
 // cleared takes the rest of a clearing without a BYE of the far end.
-func (h *house) cleared(evidence string) {
+func (h *testBed) cleared(evidence string) {
 	h.t.Helper()
-	h.desk.saw("1 far end cleared: " + evidence)
+	h.machine.saw("1 far end cleared: " + evidence)
 	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
+	h.machine.saw("1 adapter leg cleared: confirmed")
 	h.atRest()
 }
 
 func inShort(_ *Options, t *times) { *t = shortened() }
 
 // questioned takes the next question in the call and tells how long it was awaited, in the times of life.
-func (h *house) questioned(method string) (message, time.Duration) {
+func (h *testBed) questioned(method string) (message, time.Duration) {
 	h.t.Helper()
 	began := time.Now()
 	for {
@@ -68,10 +68,10 @@ func (h *house) questioned(method string) (message, time.Duration) {
 // A call is asked about 10 s after its answer, and every 2 min from then on: by UPDATE without a body where the service
 // allows that, by OPTIONS, and by a re-INVITE with the very description that the service has (RFC 4028 section 7.4 says why
 // that changes nothing). What was refused in a call that is up is not tried again.
-func TestServiceIsAskedAboutCalls(t *testing.T) {
+func TestLivenessRequests(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, inShort)
+		h := newVirtualTestBed(t, inShort)
 		c, first := h.answered(knowsUpdate)
 		for _, want := range []time.Duration{10 * time.Second, 2 * time.Minute, 2 * time.Minute} {
 			m, after := h.questioned("UPDATE")
@@ -101,7 +101,7 @@ func TestServiceIsAskedAboutCalls(t *testing.T) {
 
 // Nothing is asked, and nothing a service says or does not say ends a call: on a line that protects life, while the
 // emergency centre may call back, and in an emergency call. (How that ends: TestEmergencyCallVanishes.)
-func TestSparedCalls(t *testing.T) {
+func TestCallsWithoutLivenessChecks(t *testing.T) {
 	t.Parallel()
 	for name, with := range map[string]setting{
 		"life safety":      func(o *Options, _ *times) { o.Lines[0].LifeSafety = true },
@@ -111,7 +111,7 @@ func TestSparedCalls(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
-				h := newVirtualHouse(t, with, inShort, func(o *Options, t *times) { t.vanished = time.Hour })
+				h := newVirtualTestBed(t, with, inShort, func(o *Options, t *times) { t.emergencyLiveness = time.Hour })
 				if name == "call-back" {
 					h.line.expectCallback()
 				}
@@ -135,7 +135,7 @@ func TestSparedCalls(t *testing.T) {
 func TestCallbackWindowEnds(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, inShort, func(o *Options, _ *times) {
+		h := newVirtualTestBed(t, inShort, func(o *Options, _ *times) {
 			o.CallbackUntil, o.Lines[0].CallbackUntil = time.Now().Add(time.Hour), time.Now().Add(short(10*time.Minute))
 		})
 		h.incoming()
@@ -153,7 +153,7 @@ func TestCallbackWindowEnds(t *testing.T) {
 func TestLostServiceKeepsItsCalls(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, inShort)
+		h := newVirtualTestBed(t, inShort)
 		c := h.incoming()
 		back := time.Now().Add(short(time.Hour))
 		for m := h.service.next(); time.Now().Before(back); {
@@ -193,15 +193,15 @@ func heardFor(began time.Time, d time.Duration) func(supervision.CallID, media.S
 }
 
 // silences is a virtual house in which media of the far end comes for 20 s from the start.
-func silences(t *testing.T, settings ...setting) *house {
+func silences(t *testing.T, settings ...setting) *testBed {
 	began := time.Now()
-	return newVirtualHouse(t, append(settings, inShort, func(o *Options, _ *times) {
+	return newVirtualTestBed(t, append(settings, inShort, func(o *Options, _ *times) {
 		o.reception = heardFor(began, 20*time.Second)
 	})...)
 }
 
 // keepsSaying answers every question in the call for so long.
-func (h *house) keepsSaying(code int, d time.Duration) (asked int) {
+func (h *testBed) keepsSaying(code int, d time.Duration) (asked int) {
 	h.t.Helper()
 	end := time.After(short(d))
 	for {
@@ -224,7 +224,7 @@ func TestUnknownToTheServiceButHeard(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		for _, code := range []int{200, 481} {
-			h := newVirtualHouse(t, inShort, func(o *Options, _ *times) {
+			h := newVirtualTestBed(t, inShort, func(o *Options, _ *times) {
 				o.reception = func(supervision.CallID, media.Side) time.Time { return time.Now() }
 			})
 			c, _ := h.answered(knowsUpdate)
@@ -252,7 +252,7 @@ func TestSilentAboutOneCall(t *testing.T) {
 	t.Parallel()
 	for _, speaks := range []bool{true, false} {
 		synctest.Test(t, func(t *testing.T) {
-			h := newVirtualHouse(t, inShort)
+			h := newVirtualTestBed(t, inShort)
 			h.incoming()
 			m, _ := h.questioned("OPTIONS")
 			h.service.respond(m, 200, "", "")
@@ -267,7 +267,7 @@ func TestSilentAboutOneCall(t *testing.T) {
 					}
 				case <-tick.C:
 					if speaks {
-						h.line.accounts[0].heard()
+						h.line.accounts[0].noteHeard()
 					}
 				case <-over:
 					ended = true
@@ -275,8 +275,8 @@ func TestSilentAboutOneCall(t *testing.T) {
 			}
 			if speaks {
 				h.cleared("service-lost")
-			} else if len(h.desk.seen) > 0 {
-				t.Fatalf("event %s", <-h.desk.seen)
+			} else if len(h.machine.seen) > 0 {
+				t.Fatalf("event %s", <-h.machine.seen)
 			}
 		})
 	}
@@ -357,11 +357,11 @@ func TestFarEndSilent(t *testing.T) {
 				h.adapter.respond(inv, 200, "near", c.near)
 				h.adapter.expect("ACK")
 				far.established(h.service.expect("200")).ack("")
-				h.desk.saw("1 arrived", "1 answered")
+				h.machine.saw("1 arrived", "1 answered")
 				near := h.adapter.called(inv, "near")
 				h.keepsSaying(200, 319*time.Second)
-				if len(h.desk.seen) > 0 {
-					t.Fatalf("event %s", <-h.desk.seen)
+				if len(h.machine.seen) > 0 {
+					t.Fatalf("event %s", <-h.machine.seen)
 				}
 				if !c.silent {
 					h.keepsSaying(200, time.Hour)
@@ -370,15 +370,15 @@ func TestFarEndSilent(t *testing.T) {
 				}
 				if !c.act {
 					h.keepsSaying(200, 2*time.Second)
-					h.desk.saw("1 far end silent")
+					h.machine.saw("1 far end silent")
 					h.keepsSaying(200, 20*time.Minute)
-					if len(h.desk.seen) > 0 {
-						t.Fatalf("event %s", <-h.desk.seen)
+					if len(h.machine.seen) > 0 {
+						t.Fatalf("event %s", <-h.machine.seen)
 					}
 					h.hangUp(near)
 					return
 				}
-				h.desk.saw("1 far end silent")
+				h.machine.saw("1 far end silent")
 				h.vanished(200)
 				h.cleared("media-lost")
 			})
@@ -393,7 +393,7 @@ func speaking(o *Options, _ *times) {
 
 // ignores plays a service that answers what is outside of calls, and nothing in them, for so long. It reports how often it was
 // asked in a call, repeats not counted.
-func (h *house) ignores(d time.Duration) (asked int) {
+func (h *testBed) ignores(d time.Duration) (asked int) {
 	h.t.Helper()
 	seen := map[string]bool{}
 	for end := time.After(short(d)); ; {
@@ -419,7 +419,7 @@ func TestNoEndWhileMediaFlows(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		began := time.Now()
-		h := newVirtualHouse(t, inShort, func(o *Options, _ *times) { o.reception = heardFor(began, 40*time.Minute) })
+		h := newVirtualTestBed(t, inShort, func(o *Options, _ *times) { o.reception = heardFor(began, 40*time.Minute) })
 		h.incoming()
 		if asked := h.ignores(40 * time.Minute); asked < 4 { // OPTIONS and re-INVITE, 10 s and 15 min after the answer
 			t.Fatalf("asked %d times", asked)
@@ -438,7 +438,7 @@ func TestNoEndWhileMediaFlows(t *testing.T) {
 func TestBoundWithoutTrust(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, inShort)
+		h := newVirtualTestBed(t, inShort)
 		h.answered(knowsUpdate)
 		for _, method := range []string{"UPDATE", "OPTIONS", "INVITE"} {
 			m, _ := h.questioned(method)
@@ -458,7 +458,7 @@ func TestBoundWithoutTrust(t *testing.T) {
 func TestAskedWhenServiceIsBack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, inShort, speaking)
+		h := newVirtualTestBed(t, inShort, speaking)
 		c := h.incoming()
 		back := time.Now().Add(short(3 * time.Minute))
 		m := h.service.next()

@@ -48,7 +48,7 @@ func (x *refresh) passOn(glares int) {
 	case x.moves == maxMoves:
 		log.Warn("both ends move their media again and again; this side is not told any more")
 		return
-	case p.occupied(sip.INVITE):
+	case p.refreshCollides(sip.INVITE):
 		l.c.after(l.c.a.times.second, func() { x.passOn(glares) })
 		return
 	}
@@ -60,7 +60,7 @@ func (x *refresh) passOn(glares int) {
 			l.c.after(p.glareWait(), func() { x.passOn(glares - 1) })
 		default:
 			log.Warn("this side does not follow the media of the other one to its new place", zap.Int("code", code))
-			p.doubt(sip.INVITE, code, sent, false)
+			p.checkPeer(sip.INVITE, code, sent, false)
 		}
 	}).moves = x.moves + 1
 }

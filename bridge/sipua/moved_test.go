@@ -9,8 +9,8 @@ import (
 
 // askedByInvite brings a call with direct media to the first re-INVITE of ours, since the service takes neither UPDATE nor
 // OPTIONS.
-func askedByInvite(t *testing.T) (h *house, c talk, invite message) {
-	h = newVirtualHouse(t, inShort)
+func askedByInvite(t *testing.T) (h *testBed, c callPair, invite message) {
+	h = newVirtualTestBed(t, inShort)
 	c, _ = h.answered("Allow: INVITE, ACK, BYE, CANCEL")
 	m, _ := h.questioned("OPTIONS")
 	h.service.respond(m, 405, "", "")
@@ -94,7 +94,7 @@ func TestAdapterDoesNotFollow(t *testing.T) {
 					h.adapter.expect("ACK")
 				}
 				if codes[0] == 481 {
-					h.desk.saw("1 adapter lost")
+					h.machine.saw("1 adapter lost")
 					h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
 					h.service.respond(h.service.expect("BYE"), 200, "", "")
 					h.atRest()
@@ -112,13 +112,13 @@ func TestAdapterDoesNotFollow(t *testing.T) {
 func TestMovedMediaWaits(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, inShort)
+		h := newVirtualTestBed(t, inShort)
 		near := h.request("5550150", near(), "Supported: timer", "Session-Expires: 90;refresher=uas", knowsUpdate)
 		invite := h.service.expect("INVITE")
 		h.service.respond(invite, 200, "far", far(), "Allow: INVITE, ACK, BYE, CANCEL")
 		h.service.expect("ACK")
 		near.established(h.adapter.expect("200")).ack("")
-		h.desk.saw("1 requested", "1 answered")
+		h.machine.saw("1 requested", "1 answered")
 		timer := []string{"Session-Expires: 90;refresher=uac", "Require: timer"}
 		m, _ := h.questioned("OPTIONS")
 		h.service.respond(m, 405, "", "")

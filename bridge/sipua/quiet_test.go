@@ -3,7 +3,7 @@ package sipua
 import "testing"
 
 // What a description says of pauses.
-func TestPauses(t *testing.T) {
+func TestSilenceSuppressionInSDP(t *testing.T) {
 	t.Parallel()
 	for m, want := range map[string]bool{
 		"0 8 101":                      false,

@@ -11,17 +11,17 @@ import (
 )
 
 // mediaOf is where the call's media to a side goes.
-func (h *house) mediaOf(side media.Side) (at netip.AddrPort) {
+func (h *testBed) mediaOf(side media.Side) (at netip.AddrPort) {
 	h.t.Helper()
 	c := h.agent.call(1)
-	c.inside(func() { at = c.path.streams[0].of[side].rtp })
+	c.runInMailbox(func() { at = c.path.streams[0].sides[side].rtp })
 	return at
 }
 
 // A re-INVITE that is refused changes nothing, and one that is taken does (RFC 3264 section 8).
 func TestRefusedChangeChangesNothing(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, relaying)
+	h := newTestBed(t, relaying)
 	c := h.outgoing()
 	for code, want := range map[int]uint16{488: nearSDP, 606: nearSDP} {
 		c.near.request("INVITE", offer("127.0.0.1", nearSDP+8, "sendrecv"))
@@ -47,7 +47,7 @@ func TestRefusedChangeChangesNothing(t *testing.T) {
 // after it passes.
 func TestUnusableEarlyDescription(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, relaying)
+	h := newTestBed(t, relaying)
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
 	h.service.respond(inv, 183, "far", strings.Replace(far(), "m=audio 40000", "m=audio x", 1))
@@ -59,7 +59,7 @@ func TestUnusableEarlyDescription(t *testing.T) {
 	ok := h.adapter.expect("200")
 	contains(t, ok.body, "m=audio ")
 	near.established(ok).ack("")
-	h.desk.saw("1 requested", "1 answered")
+	h.machine.saw("1 requested", "1 answered")
 	h.hangUp(near)
 }
 
@@ -67,7 +67,7 @@ func TestUnusableEarlyDescription(t *testing.T) {
 func TestChangeMovesTheTarget(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		c := h.incoming()
 		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
 		inv := h.service.expect("INVITE")
@@ -88,14 +88,14 @@ func TestChangeMovesTheTarget(t *testing.T) {
 func TestFailuresPass(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		for i, code := range []int{400, 404, 486, 500, 603, 699} {
 			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 			inv := h.service.expect("INVITE")
 			h.service.respond(inv, code, "far", "")
 			h.service.expect("ACK")
 			near.nack(h.adapter.expect(num(code)))
-			h.desk.saw(num(i+1)+" requested", num(i+1)+" far end cleared: bye", num(i+1)+" adapter leg cleared: confirmed")
+			h.machine.saw(num(i+1)+" requested", num(i+1)+" far end cleared: bye", num(i+1)+" adapter leg cleared: confirmed")
 			h.atRest()
 		}
 	})
@@ -105,15 +105,15 @@ func TestFailuresPass(t *testing.T) {
 func TestOfferToNobody(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, registering)
+		h := newVirtualTestBed(t, registering)
 		h.registerFor(h.adapter, 60)
-		h.desk.keep.Store(true)
+		h.machine.keep.Store(true)
 		far := h.arrive(far())
-		h.desk.saw("1 arrived")
+		h.machine.saw("1 arrived")
 		<-time.After(time.Minute)
 		h.line.Offer(1)
 		far.nack(h.service.expect("480"))
-		h.desk.saw("1 adapter lost")
+		h.machine.saw("1 adapter lost")
 		h.atRest()
 		h.adapter.nothing(h.toAdapter)
 	})
@@ -123,7 +123,7 @@ func TestOfferToNobody(t *testing.T) {
 func TestCallForNobody(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, registering)
+		h := newVirtualTestBed(t, registering)
 		far := h.arrive422()
 		m := h.service.expect("480")
 		far.nack(m)
@@ -140,7 +140,7 @@ func TestAdapterTimesOutInAChange(t *testing.T) {
 	t.Parallel()
 	for code := range map[int]bool{200: true, 408: false} {
 		synctest.Test(t, func(t *testing.T) {
-			h := newVirtualHouse(t)
+			h := newVirtualTestBed(t)
 			c := h.incoming()
 			c.far.request("INVITE", offer("127.0.0.1", farSDP, "sendonly"))
 			h.service.expect("100")
@@ -152,7 +152,7 @@ func TestAdapterTimesOutInAChange(t *testing.T) {
 				h.hangUp(c.near)
 				return
 			}
-			h.desk.saw("1 adapter lost")
+			h.machine.saw("1 adapter lost")
 			h.service.respond(h.service.expect("BYE"), 200, "", "")
 			h.adapter.respond(h.adapter.expect("BYE"), 408, "", "")
 			h.atRest()
@@ -164,7 +164,7 @@ func TestAdapterTimesOutInAChange(t *testing.T) {
 func TestForkEndsUntold(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 		inv := h.service.expect("INVITE")
 		h.service.respond(inv, 180, "one", "")
@@ -187,7 +187,7 @@ func TestForkEndsUntold(t *testing.T) {
 func TestMergedInviteTakesNoPlace(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t)
+		h := newVirtualTestBed(t)
 		far := h.arrive(far())
 		inv := h.adapter.expect("INVITE")
 		h.adapter.respond(inv, 180, "near", "")
@@ -205,7 +205,7 @@ func TestMergedInviteTakesNoPlace(t *testing.T) {
 		h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
 		h.adapter.respond(inv, 487, "near", "")
 		h.adapter.expect("ACK")
-		h.desk.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
 }

@@ -14,20 +14,20 @@ import (
 // our port stays too.
 type stream struct {
 	session *media.Session // nil where nothing is relayed
-	of      [2]place       // by the side that said so
+	sides   [2]streamSide  // by the side that said so
 }
 
-// place is what one side said of a stream.
-type place struct {
-	live      bool           // it wants to receive or send; false: port 0, refused or never said
-	rtp, rtcp netip.AddrPort // where it receives; zero if it never said (held from the beginning)
-	mux       bool           // RTCP on the RTP port (RFC 5761)
-	dtls      bool           // keys are agreed on by DTLS on these ports (RFC 5764)
-	opaque    bool           // UDPTL or UDPTL in DTLS (RFC 7345): any datagram
-	types     media.PayloadTypes
-	events    media.PayloadTypes
-	silent    bool // it says that it sends nothing (RFC 3264 section 5.1)
-	held      bool // the old form of hold (RFC 3264 section 8.4)
+// streamSide is what one side said of a stream.
+type streamSide struct {
+	live         bool           // it wants to receive or send; false: port 0, refused or never said
+	rtp, rtcp    netip.AddrPort // where it receives; zero if it never said (held from the beginning)
+	mux          bool           // RTCP on the RTP port (RFC 5761)
+	dtls         bool           // keys are agreed on by DTLS on these ports (RFC 5764)
+	opaque       bool           // UDPTL or UDPTL in DTLS (RFC 7345): any datagram
+	types        media.PayloadTypes
+	events       media.PayloadTypes
+	sendsNothing bool // it says that it sends nothing (RFC 3264 section 5.1)
+	onHold       bool // the old form of hold (RFC 3264 section 8.4)
 }
 
 // Protocols that are relayed, in capitals: RTP in all its profiles (RFC 3551, 4585, 3711, 5124, 5764) and T.38 over UDP (T.38 annex D, RFC 7345).
@@ -40,28 +40,28 @@ var (
 // other way round. Alone in a description it makes that one not acceptable; beside others the stream is refused.
 var errFamily = fmt.Errorf("%w: out of reach", errSession)
 
-// placeOf is what the description says of a stream. Not live: the stream has port 0, or its protocol is not relayed (media over TCP,
+// readStream is what the description says of a stream. Not live: the stream has port 0, or its protocol is not relayed (media over TCP,
 // messages) and is refused so (RFC 3264 section 6).
-func (p *mediaPath) placeOf(d *sdpText, m *sdpMedia, from media.Side) (place, error) {
+func (p *mediaPath) readStream(d *sdpText, m *sdpMedia, from media.Side) (streamSide, error) {
 	proto := strings.ToUpper(m.proto)
 	opaque := slices.Contains(opaqueProtocols, proto)
 	if m.port == 0 || !opaque && !slices.Contains(rtpProtocols, proto) {
-		return place{}, nil
+		return streamSide{}, nil
 	}
 	addr, err := d.connectionOf(m)
 	if err != nil {
-		return place{}, err
+		return streamSide{}, err
 	}
-	at := place{live: true, opaque: opaque, held: addr.IsUnspecified()}
-	if own := p.ports.Addr(from); !at.held && own.Is4() != addr.Is4() {
-		return place{}, fmt.Errorf("%w: a stream at %v, but that side is reached from %v", errFamily, addr, own)
+	at := streamSide{live: true, opaque: opaque, onHold: addr.IsUnspecified()}
+	if own := p.ports.Addr(from); !at.onHold && own.Is4() != addr.Is4() {
+		return streamSide{}, fmt.Errorf("%w: a stream at %v, but that side is reached from %v", errFamily, addr, own)
 	}
 	if _, own := attribute(m.lines, "fingerprint"); strings.Contains(proto, "TLS") {
 		_, all := attribute(d.session, "fingerprint")
 		at.dtls = own || all
 	}
 	_, at.mux = attribute(m.lines, "rtcp-mux")
-	if !at.held {
+	if !at.onHold {
 		at.rtp = netip.AddrPortFrom(addr, uint16(m.port))
 		at.rtcp = rtcpOf(m, at.rtp)
 	}
@@ -70,7 +70,7 @@ func (p *mediaPath) placeOf(d *sdpText, m *sdpMedia, from media.Side) (place, er
 			at.types.Add(uint8(n))
 		}
 	}
-	at.silent = at.held || sendsNothing(d, m)
+	at.sendsNothing = at.onHold || sendsNothing(d, m)
 	if proto == "RTP/AVP" || proto == "RTP/AVPF" {
 		at.events = eventTypes(m)
 	}
@@ -172,12 +172,12 @@ func (m *sdpMedia) refuseLine() {
 	m.lines = slices.DeleteFunc(m.lines, func(l sdpLine) bool { return l.kind != 'a' || !strings.HasPrefix(l.value, "mid:") })
 }
 
-// say takes what a side said of the stream; where it is held it goes on receiving where it did.
-func (s *stream) say(from media.Side, at place) {
-	if was := s.of[from]; at.held {
+// setSide takes what a side said of the stream; where it is held it goes on receiving where it did.
+func (s *stream) setSide(from media.Side, at streamSide) {
+	if was := s.sides[from]; at.onHold {
 		at.rtp, at.rtcp = was.rtp, was.rtcp
 	}
-	s.of[from] = at
+	s.sides[from] = at
 }
 
 // apply tells the session what both sides said. What one of them still says or already says passes: in between, both are under way.
@@ -185,8 +185,8 @@ func (s *stream) apply(flash func()) {
 	if s.session == nil {
 		return
 	}
-	a, b := s.of[media.AdapterSide], s.of[media.ServiceSide]
-	for side, at := range s.of {
+	a, b := s.sides[media.AdapterSide], s.sides[media.ServiceSide]
+	for side, at := range s.sides {
 		rtcp := at.rtcp
 		if a.live && b.live && a.mux && b.mux {
 			rtcp = at.rtp

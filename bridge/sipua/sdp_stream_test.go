@@ -41,7 +41,7 @@ func parsed(t *testing.T, text string) *sdp.SessionDescription {
 }
 
 // Devices leave out lines, mix their order, end them with LF and add their own (RFC 8866 section 5 has s= and t= compulsory).
-func TestLiberal(t *testing.T) {
+func TestUnusualSDPPasses(t *testing.T) {
 	t.Parallel()
 	out := pathOf(t, false).pass(t, sip.INVITE, 0, media.AdapterSide, "v=0\nb=AS:84\nc=IN IP4 192.0.2.9\no=- 1 1 IN IP4 192.0.2.9\nu=http://192.0.2.9/\n"+
 		"X-line: 192.0.2.9\n\ny=192.0.2.9\nk=prompt\nm=audio 4000 RTP/AVP 0\na=ptime:30\ni=speech\nb=TIAS:64000\nc=IN IP4 192.0.2.9/127\n")
@@ -87,7 +87,7 @@ func TestOrigin(t *testing.T) {
 		t.Errorf("last sent %s:\n%s", kind, body)
 	}
 	held := originOf(t, p.pass(t, sip.INVITE, 0, media.ServiceSide, offer("192.0.2.19", 5000, "sendonly")))
-	p.refused(media.ServiceSide)
+	p.rejectOffer(media.ServiceSide)
 	if body, _ := p.lastSent(media.AdapterSide); string(body) != answer {
 		t.Errorf("after a refusal the last one sent is\n%s", body)
 	}
@@ -132,32 +132,32 @@ func TestAnswerFreesPorts(t *testing.T) {
 	}
 }
 
-// ear is a socket of one end.
-type ear struct {
+// mediaSocket is a socket of one end.
+type mediaSocket struct {
 	t *testing.T
 	*net.UDPConn
 }
 
-func newEar(t *testing.T) ear {
+func newMediaSocket(t *testing.T) mediaSocket {
 	t.Helper()
 	c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.MustParseAddrPort("127.0.0.1:0")))
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = c.Close() })
-	return ear{t, c}
+	return mediaSocket{t, c}
 }
 
-func (e ear) port() int { return e.LocalAddr().(*net.UDPAddr).Port }
+func (e mediaSocket) port() int { return e.LocalAddr().(*net.UDPAddr).Port }
 
-func (e ear) send(to netip.AddrPort, p []byte) {
+func (e mediaSocket) send(to netip.AddrPort, p []byte) {
 	e.t.Helper()
 	if _, err := e.WriteToUDPAddrPort(p, to); err != nil {
 		e.t.Fatal(err)
 	}
 }
 
-func (e ear) hears(want []byte) {
+func (e mediaSocket) hears(want []byte) {
 	e.t.Helper()
 	b := make([]byte, 2048)
 	_ = e.SetReadDeadline(time.Now().Add(3 * time.Second))
@@ -170,9 +170,9 @@ func (e ear) hears(want []byte) {
 func TestFax(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
-	a, f := newEar(t), newEar(t)
-	speech := func(e ear) string { return offer("127.0.0.1", e.port(), "sendrecv") }
-	fax := func(e ear) string {
+	a, f := newMediaSocket(t), newMediaSocket(t)
+	speech := func(e mediaSocket) string { return offer("127.0.0.1", e.port(), "sendrecv") }
+	fax := func(e mediaSocket) string {
 		return strings.Replace(speech(e), "audio "+num(e.port())+" RTP/AVP 0 101", "image "+num(e.port())+" udptl t38", 1)
 	}
 	p.pass(t, sip.INVITE, 0, media.ServiceSide, speech(f))
@@ -185,7 +185,7 @@ func TestFax(t *testing.T) {
 	contains(t, p.pass(t, sip.INVITE, 0, media.AdapterSide, fax(a)), "m=image "+num(int(s.Local(media.ServiceSide).Port()))+" udptl t38")
 	a.send(s.Local(media.AdapterSide), ifp)
 	f.hears(ifp)
-	p.refused(media.AdapterSide)
+	p.rejectOffer(media.AdapterSide)
 	a.send(s.Local(media.AdapterSide), ifp)
 	a.send(s.Local(media.AdapterSide), spoken)
 	f.hears(spoken)
@@ -211,9 +211,9 @@ func TestAgreedPorts(t *testing.T) {
 	hello := append([]byte{22, 254, 253, 0, 0, 0, 0, 0, 0, 0, 0, 0, 2}, 1, 2)
 	for _, agreed := range []bool{true, false} {
 		p := pathOf(t, false)
-		a, ar, f := newEar(t), newEar(t), newEar(t)
+		a, ar, f := newMediaSocket(t), newMediaSocket(t), newMediaSocket(t)
 		muxed := "a=rtcp-mux\r\na=rtcp:" + num(ar.port()) + "\r\na=fingerprint:sha-256 AA\r\n"
-		secure := func(e ear) string {
+		secure := func(e mediaSocket) string {
 			return strings.Replace(offer("127.0.0.1", e.port(), "sendrecv"), "RTP/AVP", "UDP/TLS/RTP/SAVP", 1)
 		}
 		answer := secure(f)
@@ -244,8 +244,8 @@ func TestFlashInMedia(t *testing.T) {
 		p := pathOf(t, false)
 		flashes := make(chan struct{}, 8) // more than are sent
 		p.flash = func() { flashes <- struct{}{} }
-		a, f := newEar(t), newEar(t)
-		asked := func(e ear, number string) string {
+		a, f := newMediaSocket(t), newMediaSocket(t)
+		asked := func(e mediaSocket, number string) string {
 			// With what stands around the number, since the port may have the same digits.
 			r := strings.NewReplacer("RTP/AVP", c.proto, " 101\r", " "+number+"\r", ":101 ", ":"+number+" ")
 			return r.Replace(offer("127.0.0.1", e.port(), "sendrecv"))

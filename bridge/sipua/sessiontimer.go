@@ -26,13 +26,13 @@ const maxIntervals = 4
 // session is a leg's session timer. Owned by the call's mailbox.
 type session struct {
 	sessiontimer.Session
-	until    time.Time   // when it ends if nothing refreshes it
-	ends     *time.Timer // nil: there is none
-	due      *time.Timer // of our refresh
-	minSE    int         // the largest that the peer's side asked for, in seconds
-	raised   int         // answers 422 without a 2xx between
-	updates  bool        // the peer's Allow names UPDATE
-	underWay *refresh
+	until         time.Time   // when it ends if nothing refreshes it
+	ends          *time.Timer // nil: there is none
+	due           *time.Timer // of our refresh
+	minSE         int         // the largest that the peer's side asked for, in seconds
+	tooSmallCount int         // answers 422 without a 2xx between
+	updates       bool        // the peer's Allow names UPDATE
+	underWay      *refresh
 }
 
 // refresh is one of our refreshes.
@@ -56,16 +56,16 @@ func (s *session) inviting() bool {
 
 // learn takes what every message of the peer may tell of it.
 func (l *leg) learn(m sip.Message) {
-	l.dates.learn(m, l.c.a.now())
+	l.clockOffset.learn(m, l.c.a.now())
 	if len(m.GetHeaders("Allow")) > 0 {
-		l.session.updates = names(m, "Allow", "UPDATE")
+		l.session.updates = hasOption(m, "Allow", "UPDATE")
 	}
 }
 
-// wanted is the interval that we ask for, in seconds; 0: none.
-func (c *call) wanted() int {
+// sessionInterval is the interval that we ask for, in seconds; 0: none.
+func (c *call) sessionInterval() int {
 	if want := c.line.o.SessionExpires; want > 0 && !c.emergency {
-		return max(int(want.Seconds()), sessiontimer.Least)
+		return max(int(want.Seconds()), sessiontimer.MinInterval)
 	}
 	return 0
 }
@@ -73,7 +73,7 @@ func (c *call) wanted() int {
 // sessionRequest is what a request says of session timers.
 func sessionRequest(r *sip.Request) sessiontimer.Request {
 	return sessiontimer.Request{
-		Supported: names(r, "Supported", sessionTimer) || names(r, "Require", sessionTimer),
+		Supported: hasOption(r, "Supported", sessionTimer) || hasOption(r, "Require", sessionTimer),
 		Expires:   sessiontimer.Parse(first(r, "Session-Expires")),
 		MinSE:     sessiontimer.Seconds(first(r, "Min-SE")),
 	}
@@ -81,10 +81,10 @@ func sessionRequest(r *sip.Request) sessiontimer.Request {
 
 // shortInterval answers a request whose session interval is too small; it tells whether it did.
 func (s *socket) shortInterval(r *endpoint.Request) bool {
-	if !sessionRequest(r.Request).TooShort(sessiontimer.Least) {
+	if !sessionRequest(r.Request).TooShort(sessiontimer.MinInterval) {
 		return false
 	}
-	s.reply(r, statusIntervalTooSmall, "Session Interval Too Small", sip.NewHeader("Min-SE", strconv.Itoa(sessiontimer.Least)))
+	s.reply(r, statusIntervalTooSmall, "Session Interval Too Small", sip.NewHeader("Min-SE", strconv.Itoa(sessiontimer.MinInterval)))
 	return true
 }
 
@@ -97,7 +97,7 @@ func (l *leg) askSession(req *sip.Request, initial bool) {
 	case l.session.Seconds > 0 && l.state == legUp:
 		e = l.session.Roles()
 	case initial && l.side == media.ServiceSide:
-		e.Seconds = l.c.wanted()
+		e.Seconds = l.c.sessionInterval()
 	}
 	if e.Seconds == 0 {
 		return
@@ -122,10 +122,10 @@ func (l *leg) agreeSession(r *sip.Request, res *sip.Response) {
 	}
 	want := l.session.Seconds
 	if want == 0 {
-		want = l.c.wanted()
+		want = l.c.sessionInterval()
 	}
 	q := sessionRequest(r)
-	s, e, require := sessiontimer.Agree(q, want, sessiontimer.Least)
+	s, e, require := sessiontimer.Agree(q, want, sessiontimer.MinInterval)
 	l.session.minSE = max(l.session.minSE, q.MinSE)
 	if e.Seconds > 0 {
 		res.AppendHeader(sip.NewHeader("Session-Expires", e.String()))
@@ -147,16 +147,16 @@ func (l *leg) learnSession(res *sip.Response) {
 // session goes without a timer: no call is lost for it.
 func (l *leg) tooShort(req *sip.Request, res *sip.Response) bool {
 	asked := sessiontimer.Parse(first(req, "Session-Expires"))
-	if res.StatusCode != statusIntervalTooSmall || asked.Seconds == 0 || l.session.raised >= maxIntervals {
+	if res.StatusCode != statusIntervalTooSmall || asked.Seconds == 0 || l.session.tooSmallCount >= maxIntervals {
 		return false
 	}
-	l.session.raised++
+	l.session.tooSmallCount++
 	minSE := sessiontimer.Seconds(first(res, "Min-SE"))
 	for _, name := range []string{"Session-Expires", "Min-SE", "Via"} {
 		for len(req.GetHeaders(name)) > 0 && req.RemoveHeader(req.GetHeaders(name)[0].Name()) {
 		}
 	}
-	if minSE > asked.Seconds && l.session.raised < maxIntervals {
+	if minSE > asked.Seconds && l.session.tooSmallCount < maxIntervals {
 		l.session.minSE = max(l.session.minSE, minSE)
 		asked.Seconds = l.session.minSE
 		l.sayInterval(req, asked)
@@ -171,7 +171,7 @@ func (l *leg) tooShort(req *sip.Request, res *sip.Response) bool {
 func (l *leg) beginSession(s sessiontimer.Session) {
 	t := &l.session
 	t.stop()
-	t.Session, t.raised = s, 0
+	t.Session, t.tooSmallCount = s, 0
 	if s.Seconds == 0 {
 		return
 	}
@@ -186,7 +186,7 @@ func (l *leg) beginSession(s sessiontimer.Session) {
 		case l.s.ep.Resumed().After(began): // a refresh may still wait to be read, or ours got no answer while nobody read
 			l.beginSession(t.Session)
 			if l.side == media.ServiceSide {
-				l.question(supervision.EvidenceSessionExpired)
+				l.checkLiveness(supervision.EvidenceSessionExpired)
 			}
 		default:
 			l.sessionExpired(0)
@@ -241,18 +241,18 @@ func (l *leg) refresh() {
 	if body, _ := l.c.path.lastSent(l.side); l.session.updates || body == nil {
 		m = sip.UPDATE
 	}
-	if l.occupied(m) {
+	if l.refreshCollides(m) {
 		l.refreshIn(l.c.a.times.second) // what is under way refreshes too
 		return
 	}
 	l.refreshBy(m, nil)
 }
 
-// occupied reports whether a refresh by that method would meet something that is under way.
-func (l *leg) occupied(m sip.RequestMethod) bool {
+// refreshCollides reports whether a refresh by that method would meet something that is under way.
+func (l *leg) refreshCollides(m sip.RequestMethod) bool {
 	p := l.peer()
 	return l.session.underWay != nil || m == sip.INVITE &&
-		(l.in != nil || l.out != nil || p.in != nil || p.out != nil || l.deal.open != nil || p.session.inviting())
+		(l.in != nil || l.out != nil || p.in != nil || p.out != nil || l.offerAnswer.pending != nil || p.session.inviting())
 }
 
 // refreshBy sends UPDATE without an offer, or a re-INVITE with the description that went there last. A question takes the
@@ -289,7 +289,7 @@ func (x *refresh) giveUp() {
 // send sends the re-INVITE.
 func (x *refresh) send(challenges int) {
 	l, seq := x.l, x.req.CSeq().SeqNo
-	tx, err := l.s.ep.SendOr(x.req, l.otherwise(x.req), func(res endpoint.Response) {
+	tx, err := l.s.ep.SendOr(x.req, l.fallbackDest(x.req), func(res endpoint.Response) {
 		l.c.post(func() {
 			if x.req.CSeq().SeqNo == seq {
 				x.response(res, challenges)
@@ -370,7 +370,7 @@ func (x *refresh) unanswered(code int) {
 	l, second := x.l, x.l.c.a.times.second
 	known := code == sip.StatusCallTransactionDoesNotExists
 	switch {
-	case !known && l.c.path.heard(l.side).After(x.sent): // it speaks, so it is there: only the session's end counts
+	case !known && l.c.path.lastHeard(l.side).After(x.sent): // it speaks, so it is there: only the session's end counts
 		l.refreshIn(second)
 	case l.side == media.AdapterSide || l.c.emergency:
 		l.sessionExpired(code)
@@ -379,7 +379,7 @@ func (x *refresh) unanswered(code int) {
 			l.session.updates = false
 		}
 		l.refreshIn(max(time.Until(l.session.until)/2, second))
-		l.distrust(x.req.Method, code, x.sent, supervision.EvidenceSessionExpired)
+		l.checkService(x.req.Method, code, x.sent, supervision.EvidenceSessionExpired)
 	}
 }
 
@@ -434,13 +434,13 @@ func (l *leg) sessionExpired(code int) {
 	l.clear()
 }
 
-// updated answers an UPDATE without an offer: it refreshes this leg, and the other side need not know (RFC 4028 section 9).
-func (l *leg) updated(r *endpoint.Request, d *dialog) {
+// handleUpdate answers an UPDATE without an offer: it refreshes this leg, and the other side need not know (RFC 4028 section 9).
+func (l *leg) handleUpdate(r *endpoint.Request, d *dialog) {
 	if d.updating { // RFC 3311 section 5.2
-		l.wait(r, sip.StatusInternalServerError)
+		l.refuseOffer(r, sip.StatusInternalServerError)
 		return
 	}
-	l.refreshed(r, d)
+	l.targetRefreshed(r, d)
 	res := sip.NewResponseFromRequest(r.Request, sip.StatusOK, "OK", nil)
 	res.AppendHeader(l.contact())
 	res.AppendHeader(sip.NewHeader("Allow", l.allow()))

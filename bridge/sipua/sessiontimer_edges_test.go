@@ -44,7 +44,7 @@ func TestRefreshIsTriedAgain(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
-				h := newVirtualHouse(t, timed(1800, brief))
+				h := newVirtualTestBed(t, timed(1800, brief))
 				talk, _ := h.answered(c.session, "Require: timer", c.allow)
 				m := h.service.expect(c.first)
 				h.service.respond(m, c.code, "", "", c.field)
@@ -70,13 +70,13 @@ func TestRefreshIsTriedAgain(t *testing.T) {
 func TestRefreshOfAnArrivedCallIsTriedAgain(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(1800, brief))
+		h := newVirtualTestBed(t, timed(1800, brief))
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 1800;refresher=uas", knowsUpdate)
 		inv := h.adapter.expect("INVITE")
 		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
 		h.adapter.expect("ACK")
 		far.established(h.service.expect("200")).ack("")
-		h.desk.saw("1 arrived", "1 answered")
+		h.machine.saw("1 arrived", "1 answered")
 		for range 20 {
 			began := time.Now()
 			h.service.respond(h.service.expect("UPDATE"), 491, "", "")
@@ -92,7 +92,7 @@ func TestRefreshOfAnArrivedCallIsTriedAgain(t *testing.T) {
 func TestRefreshUnknownToTheService(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(1800, brief))
+		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
 		h.service.respond(h.service.expect("UPDATE"), 481, "", "")
 		began := time.Now()
@@ -111,7 +111,7 @@ func TestRefreshUnknownToTheService(t *testing.T) {
 func TestRefreshFollowsAllow(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(1800, brief))
+		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer")
 		h.service.respond(h.service.expect("INVITE"), 200, "", far(), ours1800, "Require: timer", knowsUpdate)
 		h.service.expect("ACK")
@@ -124,7 +124,7 @@ func TestRefreshFollowsAllow(t *testing.T) {
 func TestRefreshTimesOut(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(1800, brief))
+		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
 		h.service.respond(h.service.expect("UPDATE"), 408, "", "")
 		began := time.Now()
@@ -140,7 +140,7 @@ func TestRefreshTimesOut(t *testing.T) {
 func TestRefreshChallengedTwice(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(1800, brief))
+		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer")
 		inv := h.service.expect("INVITE")
 		for _, nonce := range []string{"n1", "n2"} {
@@ -162,7 +162,7 @@ func TestRefreshChallengedTwice(t *testing.T) {
 func TestRefreshThatRings(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(1800, 10*time.Millisecond), func(_ *Options, t *times) { t.learn = time.Hour })
+		h := newVirtualTestBed(t, timed(1800, 10*time.Millisecond), func(_ *Options, t *times) { t.firstLivenessCheck = time.Hour })
 		c, _ := h.answered(ours1800, "Require: timer")
 		h.service.silent(9*time.Second - 1)
 		inv := h.service.expect("INVITE")
@@ -179,7 +179,7 @@ func TestSessionIsOfferedToTheCaller(t *testing.T) {
 	t.Parallel()
 	for extra, want := range map[string]string{"Supported: timer": "1800;refresher=uas", "Supported: 100rel": ""} {
 		synctest.Test(t, func(t *testing.T) {
-			h := newVirtualHouse(t, timed(1800, time.Second))
+			h := newVirtualTestBed(t, timed(1800, time.Second))
 			far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), extra)
 			inv := h.adapter.expect("INVITE")
 			h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -190,7 +190,7 @@ func TestSessionIsOfferedToTheCaller(t *testing.T) {
 				is(t, ok, "Require", "timer")
 			}
 			far.established(ok).ack("")
-			h.desk.saw("1 arrived", "1 answered")
+			h.machine.saw("1 arrived", "1 answered")
 			h.hangUp(h.adapter.called(inv, "near"))
 		})
 	}
@@ -200,7 +200,7 @@ func TestSessionIsOfferedToTheCaller(t *testing.T) {
 func TestRefreshMovesTheTarget(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(1800, brief))
+		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
 		h.service.respond(h.service.expect("UPDATE"), 200, "", "", ours1800, "Contact: <sip:moved@"+h.service.at.String()+">")
 		update := h.service.expect("UPDATE")
@@ -217,7 +217,7 @@ func TestRefreshMovesTheTarget(t *testing.T) {
 		bye := moved.expect("BYE")
 		contains(t, bye.start, "sip:moved@"+moved.at.String())
 		moved.respond(bye, 200, "", "")
-		h.desk.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
 }
@@ -226,7 +226,7 @@ func TestRefreshMovesTheTarget(t *testing.T) {
 func TestRefreshUnansweredBySomebodyWhoSpeaks(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(1800, brief), func(o *Options, _ *times) {
+		h := newVirtualTestBed(t, timed(1800, brief), func(o *Options, _ *times) {
 			o.reception = func(supervision.CallID, media.Side) time.Time { return time.Now().Add(1) }
 		})
 		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)

@@ -28,24 +28,24 @@ func timed(seconds int, second time.Duration) setting {
 const knowsUpdate = "Allow: INVITE, ACK, BYE, CANCEL, UPDATE"
 
 // answered brings a requested call to talking; the service answers with these header fields. It returns the INVITE too.
-func (h *house) answered(extra ...string) (talk, message) {
+func (h *testBed) answered(extra ...string) (callPair, message) {
 	h.t.Helper()
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
 	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), extra...)
 	h.service.expect("ACK")
 	near.established(h.adapter.expect("200")).ack("")
-	h.desk.saw("1 requested", "1 answered")
-	return talk{far: h.service.called(inv, "far"), near: near}, inv
+	h.machine.saw("1 requested", "1 answered")
+	return callPair{far: h.service.called(inv, "far"), near: near}, inv
 }
 
 // expired takes what a far-end clearing for lack of a refresh sends: BYE on both sides.
-func (h *house) expired() {
+func (h *testBed) expired() {
 	h.t.Helper()
-	h.desk.saw("1 far end cleared: session-expired") // Late is 0: nobody knows when it went
+	h.machine.saw("1 far end cleared: session-expired") // Late is 0: nobody knows when it went
 	h.service.respond(h.service.expect("BYE"), 200, "", "")
 	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-	h.desk.saw("1 adapter leg cleared: confirmed")
+	h.machine.saw("1 adapter leg cleared: confirmed")
 	h.atRest()
 }
 
@@ -60,7 +60,7 @@ func is(t testing.TB, m message, field, want string) {
 func TestSessionRefreshedByUpdate(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(1800, 600*time.Microsecond))
+		h := newVirtualTestBed(t, timed(1800, 600*time.Microsecond))
 		began := time.Now()
 		c, inv := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
 		contains(t, inv.get("Supported"), "timer")
@@ -88,7 +88,7 @@ func TestSessionRefreshedByUpdate(t *testing.T) {
 // collision is tried again (RFC 3261 section 14.1).
 func TestSessionRefreshedByInvite(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, relaying, timed(1800, time.Millisecond))
+	h := newTestBed(t, relaying, timed(1800, time.Millisecond))
 	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
 	inv := h.service.expect("INVITE")
 	is(t, inv, "Session-Expires", "1800;refresher=uac")
@@ -107,7 +107,7 @@ func TestSessionRefreshedByInvite(t *testing.T) {
 	}
 	var moved netip.AddrPort
 	call := h.agent.call(1)
-	call.inside(func() { moved = call.path.streams[0].of[media.ServiceSide].rtp })
+	call.runInMailbox(func() { moved = call.path.streams[0].sides[media.ServiceSide].rtp })
 	if moved.Port() != farSDP+8 {
 		t.Fatalf("media goes to %v", moved)
 	}
@@ -121,13 +121,13 @@ func TestSessionExpires(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		for _, code := range []int{481, 408} {
-			h := newVirtualHouse(t, timed(90, time.Millisecond))
+			h := newVirtualTestBed(t, timed(90, time.Millisecond))
 			h.answered("Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
 			h.service.respond(h.service.expect("UPDATE"), code, "", "")
 			h.vanished(code)
 			h.cleared("session-expired")
 		}
-		h := newVirtualHouse(t, timed(90, 2*time.Millisecond))
+		h := newVirtualTestBed(t, timed(90, 2*time.Millisecond))
 		h.answered("Session-Expires: 90;refresher=uas", "Require: timer", knowsUpdate)
 		began := time.Now()
 		h.expired()
@@ -143,7 +143,7 @@ func TestSessionExpires(t *testing.T) {
 func TestSessionRefreshedByPeer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(1800, 8*time.Millisecond))
+		h := newVirtualTestBed(t, timed(1800, 8*time.Millisecond))
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
 		inv := h.adapter.expect("INVITE")
 		is(t, inv, "Session-Expires", "") // an adapter is not asked
@@ -153,8 +153,8 @@ func TestSessionRefreshedByPeer(t *testing.T) {
 		is(t, ok, "Session-Expires", "90;refresher=uac")
 		is(t, ok, "Require", "timer")
 		far.established(ok).ack("")
-		h.desk.saw("1 arrived", "1 answered")
-		c := talk{far: far, near: h.adapter.called(inv, "near")}
+		h.machine.saw("1 arrived", "1 answered")
+		c := callPair{far: far, near: h.adapter.called(inv, "near")}
 		began := time.Now()
 		for time.Since(began) < time.Second { // the first one would end after 480 ms
 			<-time.After(200 * time.Millisecond)
@@ -184,7 +184,7 @@ func TestSessionRefreshedByPeer(t *testing.T) {
 // Refusals by who is there: UPDATE is not taken after all, credentials are asked for, later would be better. A call that ends meanwhile takes
 // its refresh back.
 func TestSessionRefreshRefused(t *testing.T) {
-	h := newHouse(t, relaying, timed(1800, 500*time.Microsecond))
+	h := newTestBed(t, relaying, timed(1800, 500*time.Microsecond))
 	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
 	// whatever the code, and whatever its Allow says
 	h.service.respond(h.service.expect("UPDATE"), 403, "", "", knowsUpdate)
@@ -206,21 +206,21 @@ func TestSessionRefreshRefused(t *testing.T) {
 	h.service.respond(h.service.expect("CANCEL"), 200, "", "")
 	h.service.respond(inv, 487, "", "")
 	h.service.expect("ACK")
-	h.desk.saw("1 near end cleared")
+	h.machine.saw("1 near end cleared")
 	h.done()
 }
 
 // Who speaks is there, whatever became of the refresh; only the end of the session counts then.
 func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, relaying, timed(1800, 4*time.Millisecond))
-	far := newTalker(t, "voice")
+	h := newTestBed(t, relaying, timed(1800, 4*time.Millisecond))
+	far := newTestPeer(t, "voice")
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
 	h.service.respond(inv, 200, "far", offer("127.0.0.1", int(far.at.Port()), "sendrecv"), "Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
 	h.service.expect("ACK")
 	near.established(h.adapter.expect("200")).ack("")
-	h.desk.saw("1 requested", "1 answered")
+	h.machine.saw("1 requested", "1 answered")
 	c := h.agent.call(1)
 	said := uint64(0)
 	for n := range 2 {
@@ -230,15 +230,15 @@ func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 			voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(inv.body)), 5*(n+1))
 			said += uint64(5 * (n + 1))
 			heard := false
-			c.inside(func() { heard = c.path.heard(media.ServiceSide).After(asked) })
+			c.runInMailbox(func() { heard = c.path.lastHeard(media.ServiceSide).After(asked) })
 			return heard
 		})
 		// What is still on its way would count for the next refresh.
 		eventually(t, "all that the far end said", func() bool {
 			came := uint64(0)
-			c.inside(func() { // which returns even if the call has ended, and with it its streams
+			c.runInMailbox(func() { // which returns even if the call has ended, and with it its streams
 				s := c.path.streams[0].session.Stats(media.ServiceSide)
-				came = s.Packets + s.Strangers + s.Probation + s.Invalid
+				came = s.Packets + s.UnknownSource + s.Probation + s.Invalid
 			})
 			return came >= said
 		})
@@ -253,8 +253,8 @@ func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 func TestSessionIntervals(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(90, time.Millisecond))
-		h.desk.keep.Store(true)
+		h := newVirtualTestBed(t, timed(90, time.Millisecond))
+		h.machine.keep.Store(true)
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 		first := h.service.expect("INVITE")
 		h.service.respond(first, 422, "far", "", "Min-SE: 400")
@@ -268,8 +268,8 @@ func TestSessionIntervals(t *testing.T) {
 		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv")) // it wants no timer
 		h.service.expect("ACK")
 		near.established(h.adapter.expect("200")).ack("")
-		h.desk.saw("1 requested", "1 answered")
-		c := talk{near: near, far: h.service.called(inv, "far")}
+		h.machine.saw("1 requested", "1 answered")
+		c := callPair{near: near, far: h.service.called(inv, "far")}
 		c.far.request("UPDATE", "", "Supported: timer", "Session-Expires: 89")
 		is(t, h.service.expectOf("422", "UPDATE"), "Min-SE", "90")
 		h.hangUp(c.near)
@@ -297,7 +297,7 @@ func TestSessionIntervals(t *testing.T) {
 }
 
 // arrive422 calls the line without waiting for the 100.
-func (h *house) arrive422(extra ...string) *dialogue {
+func (h *testBed) arrive422(extra ...string) *peerDialog {
 	return h.service.call("sip:"+serviceUser+"@"+h.toService.String(), `"Bo Tree" <sip:5550150@pbx.example>`, h.toService, offer("127.0.0.1", farSDP, "sendrecv"), extra...)
 }
 
@@ -305,7 +305,7 @@ func (h *house) arrive422(extra ...string) *dialogue {
 func TestSessionOfAdapter(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualHouse(t, timed(0, time.Millisecond))
+		h := newVirtualTestBed(t, timed(0, time.Millisecond))
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
 		inv := h.service.expect("INVITE")
 		is(t, inv, "Session-Expires", "") // none is asked for at the service
@@ -314,13 +314,13 @@ func TestSessionOfAdapter(t *testing.T) {
 		ok := h.adapter.expect("200")
 		is(t, ok, "Session-Expires", "90;refresher=uac")
 		near.established(ok).ack("")
-		h.desk.saw("1 requested", "1 answered", "1 adapter lost")
+		h.machine.saw("1 requested", "1 answered", "1 adapter lost")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
 		h.atRest()
 
 		// one that says so in its 200, and wants us to refresh
-		h = newVirtualHouse(t, timed(0, time.Millisecond))
+		h = newVirtualTestBed(t, timed(0, time.Millisecond))
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 		inv = h.adapter.expect("INVITE")
 		contains(t, strings.Join(inv.all("Supported"), ","), "timer")
@@ -330,7 +330,7 @@ func TestSessionOfAdapter(t *testing.T) {
 		is(t, ok, "Session-Expires", "") // who called knows no session timers
 		far.established(ok).ack("")
 		h.adapter.respond(h.adapter.expect("UPDATE"), 481, "", "")
-		h.desk.saw("1 arrived", "1 answered", "1 adapter lost")
+		h.machine.saw("1 arrived", "1 answered", "1 adapter lost")
 		h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
 		h.atRest()
@@ -342,7 +342,7 @@ func TestSessionOfEmergencyCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		core, logs := observer.New(zapcore.WarnLevel)
-		h := newVirtualHouse(t, timed(90, time.Millisecond), func(o *Options, _ *times) { o.Logger = zap.New(core) })
+		h := newVirtualTestBed(t, timed(90, time.Millisecond), func(o *Options, _ *times) { o.Logger = zap.New(core) })
 		near := h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer", "Session-Expires: 30;refresher=uac")
 		inv := h.service.expect("INVITE")
 		is(t, inv, "Session-Expires", "")
@@ -351,10 +351,10 @@ func TestSessionOfEmergencyCall(t *testing.T) {
 		ok := h.adapter.expect("200")
 		is(t, ok, "Session-Expires", "30;refresher=uac") // as it asked
 		near.established(ok).ack("")
-		h.desk.saw("1 requested (emergency)", "1 answered")
+		h.machine.saw("1 requested (emergency)", "1 answered")
 		h.service.respond(h.service.expect("UPDATE"), 481, "", "")
 		h.service.expect("UPDATE") // goes on asking
-		deadline := time.After(patience)
+		deadline := time.After(testTimeout)
 		for logs.FilterMessageSnippet("session timer ran out in an emergency call").Len() < 2 { // both sides'
 			select {
 			case <-time.After(5 * time.Millisecond):
@@ -370,6 +370,6 @@ func TestSessionOfEmergencyCall(t *testing.T) {
 				t.Fatalf("want BYE, got %s", m)
 			}
 		}
-		h.desk.saw("1 near end cleared")
+		h.machine.saw("1 near end cleared")
 	})
 }

@@ -13,7 +13,7 @@ import (
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // socket is one listening socket and the lines it serves.
@@ -23,11 +23,11 @@ type socket struct {
 	// adapters: it serves the adapter side of some line; tokens: the service side, by the user part of our Contact.
 	adapters bool
 	tokens   map[string]*account
-	// known are the addresses that the configuration names; closed: every account says where its calls come from.
-	known  []netip.Prefix
-	closed bool
-	// answers bounds those to strangers on the service's side.
-	answers bucket
+	// configuredSources are the addresses that the configuration names; closed: every account says where its calls come from.
+	configuredSources []netip.Prefix
+	knownSourcesOnly  bool
+	// unknownReplies bounds those to strangers on the service's side.
+	unknownReplies bucket
 	// ep is set before the agent's opened is closed.
 	ep *endpoint.Endpoint
 }
@@ -68,20 +68,20 @@ func (a *Agent) open() error {
 			}
 			l.service.tokens[at.token] = at
 		}
-		l.service.tokens[l.inner] = l.accounts[0]
+		l.service.tokens[l.testToken] = l.accounts[0]
 	}
 	for _, s := range a.sockets {
-		s.known, s.closed = s.knownAddresses(), s.exclusive()
+		s.configuredSources, s.knownSourcesOnly = s.knownAddresses(), s.everySourceKnown()
 		eo := endpoint.Options{
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
-			Accept: s.accept(), LimitStrangers: true, Known: s.known, Lookup: a.lookup, Logger: a.log,
-			InDialog: s.inDialog, Answers: s.answersStray, SameSide: s.sameSide, Bound: s.bound,
+			Accept: s.accept(), LimitUnknown: true, Known: s.configuredSources, Lookup: a.lookup, Logger: a.log,
+			InDialog: s.inDialog, Answers: s.answersStray, SameSide: s.sameSide, Bound: s.boundAddresses,
 			Urgent: func(r *sip.Request) bool {
 				if !r.IsInvite() {
 					return false
 				}
-				is, _ := a.class(r.Recipient)
-				return is >= unlisted
+				is, _ := a.classify(r.Recipient)
+				return is >= unlistedPrefix
 			},
 		}
 		if a.packets != nil {
@@ -111,7 +111,7 @@ func (s *socket) accept() func(netip.Addr) bool {
 		}
 		prefixes = append(prefixes, l.o.AdapterAllow...)
 	}
-	return func(addr netip.Addr) bool { return within(prefixes, addr) }
+	return func(addr netip.Addr) bool { return containsAddr(prefixes, addr) }
 }
 
 func (a *Agent) closeSockets() error {
@@ -135,10 +135,10 @@ func (s *socket) Request(r *endpoint.Request) {
 		return
 	}
 	if tag, ok := r.To().Params.Get("tag"); ok && tag != "" {
-		s.inside(r, tag)
+		s.handleInDialog(r, tag)
 		return
 	}
-	if s.dropped(r) {
+	if s.fromUnknownSource(r) {
 		return
 	}
 	switch r.Method {
@@ -156,7 +156,7 @@ func (s *socket) Request(r *endpoint.Request) {
 	case sip.BYE, sip.CANCEL, sip.INFO, sip.UPDATE, sip.PRACK:
 		s.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 	case sip.NOTIFY:
-		s.notified(r)
+		s.handleNotify(r)
 	case sip.SUBSCRIBE:
 		if s.adapters {
 			s.subscribe(r)
@@ -174,8 +174,8 @@ func (s *socket) Cancelled(r *endpoint.Request) {
 	said, late := reasons(r.Cancel.Request), age(r.Cancel)
 	cancel := func() {
 		if x := s.a.invite(r.Request); x != nil {
-			x.why = said
-			x.cancelled(late)
+			x.cancelReasons = said
+			x.handleCancel(late)
 		}
 	}
 	if x := s.a.invite(r.Request); x != nil {
@@ -192,29 +192,29 @@ func (s *socket) survive(what string) {
 	}
 }
 
-func (s *socket) inside(r *endpoint.Request, tag string) {
+func (s *socket) handleInDialog(r *endpoint.Request, tag string) {
 	l := s.a.dialog(dialogKey{ep: s.ep, callID: r.CallID().Value(), tag: tag})
 	if l != nil {
-		l.c.post(func() { l.request(r) })
+		l.c.post(func() { l.handleRequest(r) })
 		return
 	}
 	take := s.a.usage(dialogKey{ep: s.ep, callID: r.CallID().Value(), tag: tag})
 	switch {
 	case take != nil:
 		take(r)
-	case r.Method != sip.ACK && !s.dropped(r):
+	case r.Method != sip.ACK && !s.fromUnknownSource(r):
 		s.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 	}
 }
 
 // invite tells the two sides apart: a call from the service names a line in its Request-URI.
 func (s *socket) invite(r *endpoint.Request) {
-	if at := s.called(r); at != nil {
-		s.a.arrived(at, r)
+	if at := s.accountFor(r); at != nil {
+		s.a.callArrived(at, r)
 		return
 	}
 	if s.adapters {
-		s.a.requested(r)
+		s.a.callRequested(r)
 		return
 	}
 	s.reply(r, sip.StatusNotFound, "Not Found")
@@ -230,7 +230,7 @@ func (s *socket) options(r *endpoint.Request) {
 		return
 	}
 	able := abilities(s.allow(r))
-	if s.serves(tellsMessages) {
+	if s.serves(servesMessages) {
 		able = append(able, sip.NewHeader("Allow-Events", messagePackage)) // RFC 6665 section 8.2.2
 	}
 	s.reply(r, sip.StatusOK, "OK", able...)
@@ -256,28 +256,28 @@ func (s *socket) reply(r *endpoint.Request, code int, reason string, headers ...
 	}
 }
 
-// arrived takes a call from the service.
-func (a *Agent) arrived(at *account, r *endpoint.Request) {
+// callArrived takes a call from the service.
+func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 	l := at.line
 	s := l.service
 	emergency := l.isCallback(r)
-	if !a.sound(s, r, emergency) {
+	if !a.checkInvite(s, r, emergency) {
 		return
 	}
-	open := a.gate.enter()
+	open := a.admission.enter()
 	if open {
-		defer a.gate.leave()
+		defer a.admission.leave()
 	}
 	if !open || a.draining.Load() && !emergency {
-		l.miss(r, emergency, sip.StatusServiceUnavailable, supervision.EvidenceShutdown)
+		l.refuseArrived(r, emergency, sip.StatusServiceUnavailable, supervision.EvidenceShutdown)
 		return
 	}
 	if _, bound := a.registrar.Binding(l.o.Name); !bound {
-		l.miss(r, emergency, sip.StatusTemporarilyUnavailable, supervision.EvidenceNotHere)
+		l.refuseArrived(r, emergency, sip.StatusTemporarilyUnavailable, supervision.EvidenceNotHere)
 		return
 	}
 	if !emergency && !l.admit() {
-		l.miss(r, emergency, sip.StatusBusyHere, supervision.EvidenceNoRoom)
+		l.refuseArrived(r, emergency, sip.StatusBusyHere, supervision.EvidenceNoRoom)
 		return
 	}
 	s.reply(r, sip.StatusTrying, "Trying")
@@ -285,20 +285,20 @@ func (a *Agent) arrived(at *account, r *endpoint.Request) {
 		l.callbacks.Add(1)
 	}
 	c := a.newCall(l, emergency, true)
-	if marked(r.Request) && !emergency {
+	if hasCallbackMark(r.Request) && !emergency {
 		l.log.Warn("a call marked as a call-back from the emergency centre is treated as an ordinary call, since none is expected, or too many came; "+
 			"if it is the centre's, add its address to emergency.callback_from", zap.Uint64("call", uint64(c.id)), zap.Stringer("from", r.From.Addr()))
 	}
 	if x := c.accept(media.ServiceSide, s, at, r); x != nil {
 		c.begin(x, func() {
 			c.event(supervision.Event{Kind: supervision.CallArrived, Emergency: emergency})
-			a.note(l, c.id, story.Incoming, emergency, caller(r))
+			a.reportCallInfo(l, c.id, callrecord.Incoming, emergency, caller(r))
 		})
 	}
 }
 
 // A request is what an adapter asked for in a new call, once it is known who asks.
-type request struct {
+type adapterRequest struct {
 	line      *Line
 	emergency bool
 	number    supervision.Number
@@ -308,14 +308,14 @@ type request struct {
 
 // identify finds the line of an adapter's new call, and judges its destination. An emergency call from where an adapter is bound needs no
 // challenge. ok is false if the call has been answered or dropped.
-func (a *Agent) identify(r *endpoint.Request) (q request, ok bool) {
-	is, dial := a.class(r.Recipient)
+func (a *Agent) identify(r *endpoint.Request) (q adapterRequest, ok bool) {
+	is, dial := a.classify(r.Recipient)
 	mayPass := func(line string) bool { // as an emergency call
 		q.line = a.byName[line]
-		return is == surely || is == unlisted && q.line != nil && q.line.mayDial(r.Recipient) != ""
+		return is == emergencyNumber || is == unlistedPrefix && q.line != nil && q.line.mayDial(r.Recipient) != ""
 	}
 	line, known := "", false
-	if is >= unlisted {
+	if is >= unlistedPrefix {
 		if line, q.trusted, known = a.registrar.ByAddress(r); known {
 			q.emergency = mayPass(line)
 		} else if line, known = a.registrar.Slowed(r); known {
@@ -333,27 +333,27 @@ func (a *Agent) identify(r *endpoint.Request) (q request, ok bool) {
 		return q, false
 	case q.emergency:
 		r.Recipient = dial // and nothing else of what was asked for
-		if is == unlisted {
+		if is == unlistedPrefix {
 			q.number = supervision.NumberUnlistedPrefix
 			q.line.log.Warn("an emergency number was dialled behind a digit that emergency.outside_prefixes does not list; the call is put through")
 		}
-	case is != ordinary:
+	case is != ordinaryNumber:
 		q.number = supervision.NumberResembles
 	}
 	return q, true
 }
 
-// requested takes a call from an adapter and passes it on at once.
-func (a *Agent) requested(r *endpoint.Request) {
+// callRequested takes a call from an adapter and passes it on at once.
+func (a *Agent) callRequested(r *endpoint.Request) {
 	q, ok := a.identify(r)
 	if !ok {
 		return
 	}
 	l, emergency := q.line, q.emergency
-	if !a.sound(l.adapter, r, emergency) {
+	if !a.checkInvite(l.adapter, r, emergency) {
 		return
 	}
-	if !emergency && (l.endHere(r) || l.forbid(r)) {
+	if !emergency && (l.refuseBlocked(r) || l.refuseForbidden(r)) {
 		return
 	}
 	c, accounts := a.newCall(l, emergency, false), l.choose(emergency)
@@ -362,11 +362,11 @@ func (a *Agent) requested(r *endpoint.Request) {
 	post := func() {
 		l.o.Events.Post(event)
 		if emergency {
-			l.held.tell(numberOf(r.Recipient), true)
+			l.outboundBlock.notify(numberOf(r.Recipient), true)
 		}
 	}
 	note := func(callID string) {
-		a.note(l, c.id, story.Outgoing, emergency, story.Party{Number: numberOf(r.Recipient), CallID: callID})
+		a.reportCallInfo(l, c.id, callrecord.Outgoing, emergency, callrecord.Party{Number: numberOf(r.Recipient), CallID: callID})
 	}
 	refuse := func(evidence supervision.Evidence) {
 		// the near end is off hook whatever becomes of its call
@@ -375,19 +375,19 @@ func (a *Agent) requested(r *endpoint.Request) {
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: evidence})
 		note("")
 	}
-	open := a.gate.enter()
+	open := a.admission.enter()
 	if open {
-		defer a.gate.leave()
+		defer a.admission.leave()
 	}
 	switch {
 	case !open:
 		refuse(supervision.EvidenceShutdown)
 		return
 	case emergency:
-		l.help.ask()
-		if c.trusted = q.trusted; !l.help.admit(c) {
+		l.emergencyCalls.checkEnds()
+		if c.trusted = q.trusted; !l.emergencyCalls.admit(c) {
 			a.counts.tooManyCalls.Add(1)
-			if !l.help.told.take(time.Now()) { // a flood, of which the machine and the record know already
+			if !l.emergencyCalls.reports.take(time.Now()) { // a flood, of which the machine and the record know already
 				l.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
 				return
 			}
@@ -403,7 +403,7 @@ func (a *Agent) requested(r *endpoint.Request) {
 		refuse(supervision.EvidenceServiceLost)
 		return
 	case !l.admit():
-		l.overfull(r, c.id)
+		l.refuseTooMany(r, c.id)
 		return
 	}
 	l.adapter.reply(r, sip.StatusTrying, "Trying")
@@ -419,14 +419,14 @@ func (a *Agent) requested(r *endpoint.Request) {
 	}
 	c.begin(x, func() {
 		post()
-		x.rest = accounts[1:]
+		x.untried = accounts[1:]
 		x.passToService()
 		note(x.to.callID)
 	})
 }
 
-// sound checks what every call needs; if something is missing, it has answered.
-func (a *Agent) sound(s *socket, r *endpoint.Request, emergency bool) bool {
+// checkInvite checks what every call needs; if something is missing, it has answered.
+func (a *Agent) checkInvite(s *socket, r *endpoint.Request, emergency bool) bool {
 	unsupported := required(r.Request)
 	switch {
 	case unsupported != nil && !emergency: // a call for help goes on without

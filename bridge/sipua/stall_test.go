@@ -9,7 +9,7 @@ import (
 
 // stalling is a house whose process can stall. A virtual clock cannot be held, so only the clock that shows the stall
 // goes on: what is sent after it counts as waiting since before.
-func stalling(t *testing.T, settings ...setting) (h *house, stall func(time.Duration)) {
+func stalling(t *testing.T, settings ...setting) (h *testBed, stall func(time.Duration)) {
 	began, missed := time.Now(), &atomic.Int64{}
 	clocks := func(o *Options, _ *times) {
 		o.clocks = func() (wall, boot time.Duration) {
@@ -17,7 +17,7 @@ func stalling(t *testing.T, settings ...setting) (h *house, stall func(time.Dura
 			return 800_000*time.Hour + boot, boot
 		}
 	}
-	return newVirtualHouse(t, append(settings, clocks)...), func(d time.Duration) {
+	return newVirtualTestBed(t, append(settings, clocks)...), func(d time.Duration) {
 		<-time.After(time.Millisecond) // all that came is read
 		missed.Add(int64(d))
 	}
@@ -58,9 +58,9 @@ func TestOldClearing(t *testing.T) {
 				if late > 0 {
 					text += " 5s late"
 				}
-				h.desk.saw("1 arrived", "1 ringing", text, "1 answered")
+				h.machine.saw("1 arrived", "1 ringing", text, "1 answered")
 				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-				h.desk.saw("1 adapter leg cleared: confirmed")
+				h.machine.saw("1 adapter leg cleared: confirmed")
 				h.atRest()
 			})
 		}
@@ -118,7 +118,7 @@ func TestOldAnswers(t *testing.T) {
 }
 
 // askedAnew takes the question that follows an old answer, or the end that follows a new one.
-func (h *house) askedAnew(c talk, stalled bool) {
+func (h *testBed) askedAnew(c callPair, stalled bool) {
 	h.t.Helper()
 	if !stalled {
 		h.vanished(0)
@@ -168,7 +168,7 @@ func TestAdapterIsAskedAgainAfterAStall(t *testing.T) {
 				h.hangUp(c.near)
 				return
 			}
-			h.desk.saw("1 adapter lost")
+			h.machine.saw("1 adapter lost")
 			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 			h.service.respond(h.service.expect("BYE"), 200, "", "")
 			h.atRest()
@@ -189,15 +189,15 @@ func TestSilenceCountsFromTheEndOfAStall(t *testing.T) {
 		h.keepsSaying(200, 300*time.Second)
 		stall(5 * time.Second)
 		h.keepsSaying(200, 299*time.Second) // it would have been silent for 5 min after 320 s
-		h.desk.none()
+		h.machine.none()
 		h.vanished(200)
-		h.desk.saw("1 far end silent")
+		h.machine.saw("1 far end silent")
 		h.cleared("media-lost")
 	})
 }
 
 // none checks that nothing has happened.
-func (d *desk) none() {
+func (d *machineStandIn) none() {
 	d.t.Helper()
 	if synctest.Wait(); len(d.seen) > 0 {
 		d.t.Fatalf("event %s", <-d.seen)

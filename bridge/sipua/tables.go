@@ -31,7 +31,7 @@ type tables struct {
 	calls   map[supervision.CallID]*call
 	dialogs map[dialogKey]*leg
 	// invites are the server transactions without a final response, for CANCEL.
-	invites map[*sip.Request]*exchange
+	invites map[*sip.Request]*inviteForwarding
 	merged  map[mergedKey]bool
 	// usages are dialogs outside calls.
 	usages map[dialogKey]func(*endpoint.Request)
@@ -42,7 +42,7 @@ type tables struct {
 func (t *tables) init() {
 	t.calls = map[supervision.CallID]*call{}
 	t.dialogs = map[dialogKey]*leg{}
-	t.invites = map[*sip.Request]*exchange{}
+	t.invites = map[*sip.Request]*inviteForwarding{}
 	t.merged = map[mergedKey]bool{}
 	t.usages = map[dialogKey]func(*endpoint.Request){}
 	t.changed = make(chan struct{}) // never sent on, only closed
@@ -130,19 +130,19 @@ func (t *tables) inDialog(k dialogKey) bool {
 	return t.dialogs[k] != nil || t.usages[k] != nil
 }
 
-func (t *tables) addInvite(x *exchange) {
+func (t *tables) addInvite(x *inviteForwarding) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.invites[x.r.Request] = x
 }
 
-func (t *tables) removeInvite(x *exchange) {
+func (t *tables) removeInvite(x *inviteForwarding) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	delete(t.invites, x.r.Request)
 }
 
-func (t *tables) invite(r *sip.Request) *exchange {
+func (t *tables) invite(r *sip.Request) *inviteForwarding {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return t.invites[r]

@@ -29,10 +29,10 @@ func torture(t *testing.T, file string) []byte {
 // What RFC 4475 and RFC 5118 leave to a user agent or a registrar, beyond what the endpoint's own test of all its messages shows.
 func TestTorture(t *testing.T) {
 	t.Parallel()
-	h := newHouse(t, registering)
+	h := newTestBed(t, registering)
 	h.register(h.adapter)
 	const folder = "endpoint/testdata/torture/"
-	p := newTalker(t, "torture")
+	p := newTestPeer(t, "torture")
 	for _, c := range []struct {
 		name     string
 		to       netip.AddrPort
@@ -96,7 +96,7 @@ func TestTorture(t *testing.T) {
 	if err != nil || len(files) != 61 {
 		t.Fatal(len(files), err)
 	}
-	noise := newTalker(t, "noise")
+	noise := newTestPeer(t, "noise")
 	for _, file := range files {
 		for _, to := range []netip.AddrPort{h.toService, h.toAdapter} {
 			if _, err := noise.conn.WriteToUDPAddrPort(torture(t, file), to); err != nil {
@@ -121,10 +121,10 @@ func TestTortureIPv6Offers(t *testing.T) {
 		"ipv4-mapped-ipv6": {"m=audio ", "m=video "},
 	} {
 		for _, relay := range []bool{false, true} {
-			h := newHouse(t, func(o *Options, _ *times) { o.Lines[0].Relay = relay })
+			h := newTestBed(t, func(o *Options, _ *times) { o.Lines[0].Relay = relay })
 			_, rest, _ := strings.Cut(string(torture(t, "endpoint/testdata/torture/"+name+".dat")), "\r\n")
 			_, offered, _ := strings.Cut(rest, "\r\n\r\n")
-			p := newTalker(t, name)
+			p := newTestPeer(t, name)
 			if err := p.out([]byte("INVITE sip:"+serviceUser+"@"+h.toService.String()+" SIP/2.0\r\n"+rest), h.toService); err != nil {
 				t.Fatal(err)
 			}

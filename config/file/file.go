@@ -80,7 +80,7 @@ func Readable(path string) string {
 	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" && strings.HasPrefix(filepath.Clean(path), filepath.Clean(dir)+"/") {
 		return ""
 	}
-	return who(path, 0o040, 0o004)
+	return otherUsers(path, 0o040, 0o004)
 }
 
 // Writable says who besides its owner may write a file, or add and rename files in a directory; "" if nobody may, or nothing is there. In a
@@ -89,10 +89,10 @@ func Writable(path string) string {
 	if info, err := os.Stat(path); err == nil && info.IsDir() && info.Mode()&fs.ModeSticky != 0 {
 		return ""
 	}
-	return who(path, 0o020, 0o002)
+	return otherUsers(path, 0o020, 0o002)
 }
 
-func who(path string, group, world fs.FileMode) string {
+func otherUsers(path string, group, world fs.FileMode) string {
 	info, err := os.Stat(path)
 	switch {
 	case err != nil:

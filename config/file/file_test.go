@@ -26,7 +26,7 @@ func irregulars(t *testing.T) map[string]string {
 }
 
 // Nobody writes into the pipe, so a read that waits would never return.
-func TestReadWaitsForNobody(t *testing.T) {
+func TestReadRefusesPipesAndDevices(t *testing.T) {
 	for path, what := range irregulars(t) {
 		_, err := Read(path)
 		require.ErrorIs(t, err, ErrIrregular)
@@ -57,7 +57,7 @@ func TestRead(t *testing.T) {
 	require.ErrorContains(t, err, "larger than")
 }
 
-func TestWhoMay(t *testing.T) {
+func TestReadableAndWritable(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "word")
 	require.NoError(t, os.WriteFile(path, nil, 0o600))
 	for mode, want := range map[os.FileMode][2]string{

@@ -55,7 +55,7 @@ func New(o Options) (*Plan, error) {
 		return nil, err
 	}
 	for i, a := range p.allow {
-		if why := p.vain(a, o.Deny); why != "" {
+		if why := p.matchesNothing(a, o.Deny); why != "" {
 			return nil, &PatternError{List: "allow", Index: i, Pattern: o.Allow[i], Problem: why}
 		}
 	}
@@ -74,21 +74,21 @@ func patterns(list string, texts []string) ([]pattern, error) {
 	return all, nil
 }
 
-// vain says why no number of an allowed pattern may be called, "" if one may.
-func (p *Plan) vain(a pattern, deny []string) string {
+// matchesNothing says why no number of an allowed pattern may be called, "" if one may.
+func (p *Plan) matchesNothing(a pattern, deny []string) string {
 	for i, q := range p.deny {
 		if q.covers(a) {
 			return fmt.Sprintf("allows nothing, since deny has %q, and deny wins; remove one of them", deny[i])
 		}
 	}
-	if !p.international && p.onlyAbroad(a) {
+	if !p.international && p.onlyInternational(a) {
 		return "allows nothing, since it has only numbers of another country; write international: true too, and allow then says which"
 	}
 	return ""
 }
 
-// onlyAbroad tells whether every number of a pattern is one of another country.
-func (p *Plan) onlyAbroad(a pattern) bool {
+// onlyInternational tells whether every number of a pattern is one of another country.
+func (p *Plan) onlyInternational(a pattern) bool {
 	if p.country.leadsAbroad(a.fixed) {
 		return true
 	}
@@ -108,18 +108,18 @@ func (p *Plan) onlyAbroad(a pattern) bool {
 // CallingCode is the country calling code of the plan's country, digits.
 func (p *Plan) CallingCode() string { return p.country.code }
 
-// Refused is why a destination may not be called; "" if it may.
-type Refused string
+// Refusal is why a destination may not be called; "" if it may.
+type Refusal string
 
 // The reasons. Each ends the sentence "the line may not dial this number: it is ...".
 const (
-	Denied        Refused = "denied"
-	International Refused = "a number of another country"
-	NotAllowed    Refused = "not among those allowed"
+	Denied        Refusal = "denied"
+	International Refusal = "a number of another country"
+	NotAllowed    Refusal = "not among those allowed"
 )
 
 // Judge takes a destination as the adapter wrote it: the user part of a URI, a tel or sip URI, or a dialled string.
-func (p *Plan) Judge(number string) Refused {
+func (p *Plan) Judge(number string) Refusal {
 	if p.international && p.allow == nil && p.deny == nil {
 		return ""
 	}

@@ -62,7 +62,7 @@ func TestNumbersOfOtherCountries(t *testing.T) {
 }
 
 // What is dialled for an outside line does not hide a number. Where it is 0, 0030 is 0 and 030 (Berlin), and 00030 is 0 and 0030 (Greece).
-func TestOutsideLine(t *testing.T) {
+func TestOutsideLinePrefix(t *testing.T) {
 	nine, zero := plan(t, Options{Country: "GB", Prefixes: []string{"9"}}), plan(t, Options{Country: "DE", Prefixes: []string{"0"}})
 	require.Empty(t, nine.Judge("901632960101"))
 	require.Equal(t, International, nine.Judge("9004930123456"))
@@ -81,9 +81,9 @@ func TestOutsideLine(t *testing.T) {
 func TestPatterns(t *testing.T) {
 	for _, c := range []struct {
 		o     Options
-		calls map[string]Refused
+		calls map[string]Refusal
 	}{
-		{Options{Country: "GB", Prefixes: []string{"9"}, Allow: []string{"5550xxx", "1x", "0800*"}, Deny: []string{"5550199"}}, map[string]Refused{
+		{Options{Country: "GB", Prefixes: []string{"9"}, Allow: []string{"5550xxx", "1x", "0800*"}, Deny: []string{"5550199"}}, map[string]Refusal{
 			"5550101": "", "95550101": "", "*675550101": "", "*31#5550101": "", "12": "", "0800123": "", "+44800123": "", "0044800123": "",
 			"5550199": Denied, "95550199": Denied, "*675550199": Denied, "99 5550199": Denied,
 			"995550101": NotAllowed, "5551101": NotAllowed, "123": NotAllowed, "1": NotAllowed, "080": NotAllowed, "alice": NotAllowed, "5550101p": NotAllowed,
@@ -95,17 +95,17 @@ func TestPatterns(t *testing.T) {
 			"5550101;rn=01632960101": NotAllowed, "5550101; RN=01632960101": NotAllowed, "5550101;npdi": "",
 			"tel:5550101:01632960101": NotAllowed, "tel:5550101:004930123456": International,
 		}},
-		{Options{Country: "GB", Deny: []string{"0900*", "*98#", "*72*", "0049*"}, International: true}, map[string]Refused{
+		{Options{Country: "GB", Deny: []string{"0900*", "*98#", "*72*", "0049*"}, International: true}, map[string]Refusal{
 			"0900123": Denied, "+44900123": Denied, "1280" + "0900123": Denied, "*98#": Denied, "*725550101": Denied, "+4930123": Denied, "*98": "", "0033123456": "",
 		}},
-		{Options{Country: "US", Deny: []string{"1900*", "976xxxxxxx", "0049*"}, International: true}, map[string]Refused{
+		{Options{Country: "US", Deny: []string{"1900*", "976xxxxxxx", "0049*"}, International: true}, map[string]Refusal{
 			"9005550101": Denied, "19005550101": Denied, "+19005550101": Denied, "19765550101": Denied, "01119765550101": Denied, "0114930123": Denied, "9015550101": "",
 		}},
-		{Options{Country: "GB", Deny: []string{"x98"}}, map[string]Refused{"198": Denied, "*98": "", "#98": ""}},
-		{Options{Country: "GB", Deny: []string{"*"}, International: true}, map[string]Refused{"1": Denied, "alice": Denied, "": Denied, "+44": Denied}},
-		{Options{Country: "GB", Allow: []string{"*"}}, map[string]Refused{"1": "", "alice": "", "01632960101*5550101": "", "5550101;rn=01632960101": "", "004930123456": International}},
-		{Options{Country: "GB", Allow: []string{"15550101"}, International: true}, map[string]Refused{"1+5550101": NotAllowed, "15550101": ""}},
-		{Options{Country: "GB", Allow: []string{"0033*"}, International: true}, map[string]Refused{"+33155550101": "", "0033155550101": "", "+34155550101": NotAllowed}},
+		{Options{Country: "GB", Deny: []string{"x98"}}, map[string]Refusal{"198": Denied, "*98": "", "#98": ""}},
+		{Options{Country: "GB", Deny: []string{"*"}, International: true}, map[string]Refusal{"1": Denied, "alice": Denied, "": Denied, "+44": Denied}},
+		{Options{Country: "GB", Allow: []string{"*"}}, map[string]Refusal{"1": "", "alice": "", "01632960101*5550101": "", "5550101;rn=01632960101": "", "004930123456": International}},
+		{Options{Country: "GB", Allow: []string{"15550101"}, International: true}, map[string]Refusal{"1+5550101": NotAllowed, "15550101": ""}},
+		{Options{Country: "GB", Allow: []string{"0033*"}, International: true}, map[string]Refusal{"+33155550101": "", "0033155550101": "", "+34155550101": NotAllowed}},
 	} {
 		p := plan(t, c.o)
 		for number, want := range c.calls {

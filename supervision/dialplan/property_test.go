@@ -53,7 +53,7 @@ func anyCountry(t *rapid.T) (string, country) {
 }
 
 // A number of another country stays one in every spelling.
-func TestAbroadInEverySpelling(t *testing.T) {
+func TestInternationalInEverySpelling(t *testing.T) {
 	codes := []string{"1", "7", "20", "27", "30", "33", "44", "49", "52", "61", "81", "86", "211", "353", "371", "423", "590", "683", "852", "881", "972", "998"}
 	rapid.Check(t, func(t *rapid.T) {
 		iso, c := anyCountry(t)

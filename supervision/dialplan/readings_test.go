@@ -226,7 +226,7 @@ func TestLookup(t *testing.T) {
 }
 
 // A pattern that allows only numbers of other countries is allowed in vain; one that has some of this country is not.
-func TestOnlyAbroad(t *testing.T) {
+func TestOnlyInternational(t *testing.T) {
 	for _, c := range []struct {
 		setting, pattern string
 		want             bool
@@ -240,7 +240,7 @@ func TestOnlyAbroad(t *testing.T) {
 		p := plan(t, Options{Country: f[0], Prefixes: f[1:]})
 		a, err := parsePattern(c.pattern)
 		require.NoError(t, err)
-		require.Equal(t, c.want, p.onlyAbroad(a), "%+v", c)
+		require.Equal(t, c.want, p.onlyInternational(a), "%+v", c)
 	}
 }
 

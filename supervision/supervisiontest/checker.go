@@ -24,7 +24,7 @@ func (v *Violation) Error() string {
 // part of 4. It knows only what went in and what came out. It is not for concurrent use.
 type Checker struct {
 	rules []rule
-	truth truth
+	model model
 }
 
 // NewChecker returns a checker of a line at rest.
@@ -35,15 +35,15 @@ func NewChecker(p supervision.Policy) *Checker {
 }
 
 // Reset makes the checker follow a new line.
-func (c *Checker) Reset(p supervision.Policy) { c.truth.reset(p) }
+func (c *Checker) Reset(p supervision.Policy) { c.model.reset(p) }
 
 // SetPolicy makes the checker know new settings of the line it follows.
-func (c *Checker) SetPolicy(now supervision.Instant, p supervision.Policy) { c.truth.setPolicy(now, p) }
+func (c *Checker) SetPolicy(now supervision.Instant, p supervision.Policy) { c.model.setPolicy(now, p) }
 
 // Observe takes the next step and returns the invariants it broke, nil if none.
 func (c *Checker) Observe(m *Moment) []Violation {
 	var broken []Violation
-	t := &c.truth
+	t := &c.model
 	t.event(m.Now, &m.Event)
 	for i := range m.Effects {
 		ef := &m.Effects[i]
@@ -86,7 +86,7 @@ func (p Phase) String() string {
 
 // Phase returns where the line stands at now.
 func (c *Checker) Phase(now supervision.Instant) Phase {
-	t := &c.truth
+	t := &c.model
 	switch {
 	case t.loop.faulted || t.loop.closing:
 		return PhaseRest
@@ -94,7 +94,7 @@ func (c *Checker) Phase(now supervision.Instant) Phase {
 		return PhaseOpen
 	case t.loop.begun:
 		return PhaseOpening
-	case t.wanted() != nil:
+	case t.pendingClearing() != nil:
 		return PhasePending
 	case now < t.loop.quietBy:
 		return PhaseGuarding

@@ -28,14 +28,14 @@ type Stepper interface {
 	Step(now supervision.Instant, ev supervision.Event) ([]supervision.Effect, supervision.Instant)
 }
 
-// A Setter is a Stepper whose settings can be changed.
-type Setter interface {
+// A PolicySetter is a Stepper whose settings can be changed.
+type PolicySetter interface {
 	SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant
 }
 
 var (
-	_ Stepper = (*supervision.Machine)(nil)
-	_ Setter  = (*supervision.Machine)(nil)
+	_ Stepper      = (*supervision.Machine)(nil)
+	_ PolicySetter = (*supervision.Machine)(nil)
 )
 
 // A Moment is one step of a trace: what went in and what came out. Policy, if not nil, are other settings that came just before.

@@ -51,10 +51,10 @@ func TestAnyBytes(t *testing.T) {
 	})
 }
 
-// TestWrapperChangesNothing: mutants are caught for what they change, not for being wrapped.
-func TestWrapperChangesNothing(t *testing.T) {
+// TestMutantHookAloneChangesNothing: mutants are caught for what they change, not for being wrapped.
+func TestMutantHookAloneChangesNothing(t *testing.T) {
 	if _, f := Orders(2000, 1, wrap(nil, nil)); f != nil {
-		t.Errorf("an unchanged machine in a wrapper fails: %v\n%+v\n%s", f.Broken, f.Policy, Transcript(f.Moments))
+		t.Errorf("an unchanged machine in a wrapper fails: %v\n%+v\n%s", f.Violations, f.Policy, Transcript(f.Moments))
 	}
 }
 
@@ -68,8 +68,8 @@ func TestShortenKeepsTheFault(t *testing.T) {
 		switch {
 		case f == nil:
 			t.Errorf("a machine that %s passes", m.Name)
-		case len(f.Broken) == 0 || len(f.Moments) > 12 || len(f.Moments) > f.Original:
-			t.Errorf("a machine that %s is shown by %d of %d moments, %v", m.Name, len(f.Moments), f.Original, f.Broken)
+		case len(f.Violations) == 0 || len(f.Moments) > 12 || len(f.Moments) > f.Original:
+			t.Errorf("a machine that %s is shown by %d of %d moments, %v", m.Name, len(f.Moments), f.Original, f.Violations)
 		}
 	}
 }

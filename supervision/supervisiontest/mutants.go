@@ -16,23 +16,23 @@ type Mutant struct {
 	Problem string
 }
 
-// hook is a wrapper: in may change or withhold the event, out may change what came out.
-type hook struct {
+// mutantHook is a wrapper: in may change or withhold the event, out may change what came out.
+type mutantHook struct {
 	machine Stepper
-	in      func(h *hook, now supervision.Instant, ev *supervision.Event) (pass bool)
-	out     func(h *hook, m *Moment)
+	in      func(h *mutantHook, now supervision.Instant, ev *supervision.Event) (pass bool)
+	out     func(h *mutantHook, m *Moment)
 
 	// room for a mutant's memory
-	effects []supervision.Effect
-	held    []supervision.Effect
-	last    supervision.Effect // the last OpenLoop
-	open    bool
-	arrived supervision.CallID
-	fault   bool
-	ddl     supervision.Instant
+	effects  []supervision.Effect
+	withheld []supervision.Effect
+	last     supervision.Effect // the last OpenLoop
+	open     bool
+	arrived  supervision.CallID
+	fault    bool
+	ddl      supervision.Instant
 }
 
-func (h *hook) Step(now supervision.Instant, ev supervision.Event) ([]supervision.Effect, supervision.Instant) {
+func (h *mutantHook) Step(now supervision.Instant, ev supervision.Event) ([]supervision.Effect, supervision.Instant) {
 	h.effects = h.effects[:0]
 	passed := ev
 	if h.in == nil || h.in(h, now, &passed) {
@@ -62,51 +62,51 @@ func (h *hook) Step(now supervision.Instant, ev supervision.Event) ([]supervisio
 }
 
 // SetPolicy gives the machine inside other settings.
-func (h *hook) SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant {
-	if s, ok := h.machine.(Setter); ok {
+func (h *mutantHook) SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant {
+	if s, ok := h.machine.(PolicySetter); ok {
 		h.ddl = s.SetPolicy(now, p)
 	}
 	return h.ddl
 }
 
-// bent follows another policy than it should.
-type bent struct {
+// policyMutant follows another policy than it should.
+type policyMutant struct {
 	*supervision.Machine
 	change func(p *supervision.Policy)
 }
 
 // SetPolicy bends new settings, too.
-func (b *bent) SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant {
+func (b *policyMutant) SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant {
 	b.change(&p)
 	return b.Machine.SetPolicy(now, p)
 }
 
 // wrap makes a mutant of wrappers.
-func wrap(in func(*hook, supervision.Instant, *supervision.Event) bool, out func(*hook, *Moment)) Build {
+func wrap(in func(*mutantHook, supervision.Instant, *supervision.Event) bool, out func(*mutantHook, *Moment)) Build {
 	return func(p supervision.Policy) Stepper {
-		return &hook{machine: supervision.New(p), in: in, out: out, ddl: supervision.Never}
+		return &mutantHook{machine: supervision.New(p), in: in, out: out, ddl: supervision.Never}
 	}
 }
 
-// bend makes a mutant that follows another policy than it should.
-func bend(change func(p *supervision.Policy)) Build {
+// withPolicy makes a mutant that follows another policy than it should.
+func withPolicy(change func(p *supervision.Policy)) Build {
 	return func(p supervision.Policy) Stepper {
 		change(&p)
-		return &bent{supervision.New(p), change}
+		return &policyMutant{supervision.New(p), change}
 	}
 }
 
 // event makes a mutant that sees other events than there are.
 func event(change func(ev *supervision.Event)) Build {
-	return wrap(func(_ *hook, _ supervision.Instant, ev *supervision.Event) bool {
+	return wrap(func(_ *mutantHook, _ supervision.Instant, ev *supervision.Event) bool {
 		change(ev)
 		return true
 	}, nil)
 }
 
-// deaf makes a mutant that misses events.
-func deaf(kinds ...supervision.EventKind) Build {
-	return wrap(func(_ *hook, _ supervision.Instant, ev *supervision.Event) bool {
+// withoutEvents makes a mutant that misses events.
+func withoutEvents(kinds ...supervision.EventKind) Build {
+	return wrap(func(_ *mutantHook, _ supervision.Instant, ev *supervision.Event) bool {
 		for _, k := range kinds {
 			if ev.Kind == k {
 				return false
@@ -118,7 +118,7 @@ func deaf(kinds ...supervision.EventKind) Build {
 
 // effect makes a mutant whose effects are changed; a kind of EffectNone is dropped.
 func effect(change func(m *Moment, ef *supervision.Effect)) Build {
-	return wrap(nil, func(_ *hook, m *Moment) {
+	return wrap(nil, func(_ *mutantHook, m *Moment) {
 		kept := m.Effects[:0]
 		for i := range m.Effects {
 			change(m, &m.Effects[i])
@@ -138,9 +138,9 @@ func drop(kind supervision.EffectKind) Build {
 	})
 }
 
-// opens makes a mutant that opens where the machine suppresses for that reason.
-func opens(why supervision.Suppression) Build {
-	return wrap(nil, func(h *hook, m *Moment) {
+// openDespite makes a mutant that opens where the machine suppresses for that reason.
+func openDespite(why supervision.Suppression) Build {
+	return wrap(nil, func(h *mutantHook, m *Moment) {
 		for i := range m.Effects {
 			ef := &m.Effects[i]
 			if ef.Kind == supervision.Report && ef.Suppression == why && ef.Report == supervision.ReportSuppressed {
@@ -156,7 +156,7 @@ func opens(why supervision.Suppression) Build {
 
 // Mutants returns the machines with one broken rule each.
 func Mutants() []Mutant {
-	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfManner(), mutantsOfWatching(), mutantsOfListening(),
+	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfMessages(), mutantsOfWatching(), mutantsOfListening(),
 		mutantsOfConsent(), mutantsOfStorms())
 }
 
@@ -180,7 +180,7 @@ func mutantsOfCalls() []Mutant {
 				ef.Kind = supervision.EffectNone
 			}
 		})},
-		{Invariant: 5, Name: "rings before the adapter recognises on hook", Build: bend(func(p *supervision.Policy) { p.OnHookRecognition = 0 })},
+		{Invariant: 5, Name: "rings before the adapter recognises on hook", Build: withPolicy(func(p *supervision.Policy) { p.OnHookRecognition = 0 })},
 		{Invariant: 5, Name: "lets a new call cut an interruption short", Build: wrap(seizedByArrival, nil)},
 		{Invariant: 5, Name: "refuses with another status", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if ef.Kind == supervision.RefuseCall {
@@ -204,18 +204,18 @@ func mutantsOfCalls() []Mutant {
 				ev.Kind = supervision.CallAnswered
 			}
 		})},
-		{Invariant: 8, Name: "opens after an unanswered call", Build: opens(supervision.SuppressedUnanswered)},
+		{Invariant: 8, Name: "opens after an unanswered call", Build: openDespite(supervision.SuppressedUnanswered)},
 	}
 }
 
 // refuseInstead refuses an arriving call that is not offered at once.
-func refuseInstead(_ *hook, m *Moment) {
+func refuseInstead(_ *mutantHook, m *Moment) {
 	if m.Event.Kind == supervision.CallArrived && m.Event.Call != 0 && len(m.Effects) == 0 {
 		m.Effects = append(m.Effects, supervision.Effect{Kind: supervision.RefuseCall, Call: m.Event.Call, Code: busyHere})
 	}
 }
 
-func seizedByArrival(h *hook, now supervision.Instant, ev *supervision.Event) bool {
+func seizedByArrival(h *mutantHook, now supervision.Instant, ev *supervision.Event) bool {
 	if ev.Kind == supervision.CallArrived {
 		effects, _ := h.machine.Step(now, supervision.Event{Kind: supervision.Seized})
 		h.effects = append(h.effects, effects...)
@@ -223,7 +223,7 @@ func seizedByArrival(h *hook, now supervision.Instant, ev *supervision.Event) bo
 	return true
 }
 
-func neverOfferFaulted(h *hook, m *Moment) {
+func neverOfferFaulted(h *mutantHook, m *Moment) {
 	if !h.fault {
 		return
 	}

@@ -14,11 +14,11 @@ type Build func(p supervision.Policy) Stepper
 
 // A Failure is an order that broke invariants, made as short as it gets.
 type Failure struct {
-	Seed     uint64
-	Policy   supervision.Policy
-	Broken   []Violation
-	Moments  []Moment
-	Original int // how many moments the order had before it was shortened
+	Seed       uint64
+	Policy     supervision.Policy
+	Violations []Violation
+	Moments    []Moment
+	Original   int // how many moments the order had before it was shortened
 }
 
 // Orders runs n random orders, made from consecutive seeds, on all processors. It stops at the first failure, which is
@@ -33,7 +33,7 @@ func Orders(n int, seed uint64, build Build) (Tally, *Failure) {
 	)
 	for i := range workers {
 		all.Go(func() {
-			w := NewWorld()
+			w := NewSimulator()
 			for k := i; k < n; k += workers {
 				if w.Run(seed+uint64(k), build) == nil {
 					continue
@@ -56,16 +56,16 @@ func Orders(n int, seed uint64, build Build) (Tally, *Failure) {
 }
 
 func explain(seed uint64, build Build) *Failure {
-	w := NewWorld()
+	w := NewSimulator()
 	w.Keep = true
-	f := &Failure{Seed: seed, Broken: w.Run(seed, build)}
+	f := &Failure{Seed: seed, Violations: w.Run(seed, build)}
 	f.Policy = w.first
 	f.Original = len(w.Trace)
-	if len(f.Broken) == 0 {
+	if len(f.Violations) == 0 {
 		f.Moments = w.Trace // the build is not repeatable; show the order as it is
 		return f
 	}
-	f.Moments, f.Broken = Shorten(f.Policy, build, w.Trace, f.Broken[0].Invariant)
+	f.Moments, f.Violations = Shorten(f.Policy, build, w.Trace, f.Violations[0].Invariant)
 	return f
 }
 
@@ -89,7 +89,7 @@ func Replay(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violati
 
 // change gives the machine and its checker the settings that come before the moment, if there are any.
 func change(m Stepper, c *Checker, at *Moment) {
-	if s, ok := m.(Setter); ok && at.Policy != nil {
+	if s, ok := m.(PolicySetter); ok && at.Policy != nil {
 		s.SetPolicy(at.Now, *at.Policy)
 		c.SetPolicy(at.Now, *at.Policy)
 	}
@@ -128,7 +128,7 @@ func Catch(n int, seed uint64, mutant Mutant) int {
 		}
 		return false
 	}
-	w := NewWorld()
+	w := NewSimulator()
 	w.Ends = caught
 	for k := range n {
 		if caught(w.Run(seed+uint64(k), mutant.Build)) {

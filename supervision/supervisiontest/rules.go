@@ -12,9 +12,9 @@ type rule struct {
 	number int // of the invariant; 0: book-keeping that all invariants need
 	says   string
 	// effect looks at one effect before it takes place.
-	effect func(t *truth, m *Moment, ef *supervision.Effect) string
+	effect func(t *model, m *Moment, ef *supervision.Effect) string
 	// end looks at the line after the whole step.
-	end func(t *truth, m *Moment) string
+	end func(t *model, m *Moment) string
 }
 
 // rules returns the checks in the order of their numbers.
@@ -36,7 +36,7 @@ func rules() []rule {
 		{8, "near-end clearing and unanswered calls never open", answeredOnly, nil},
 		{11, "no opening ends later than 2 s after our BYE, and none after a clearing learnt late", inTime, inTimeEnd},
 		{12, "no stale opening, and a close never queues behind an open", fresh, nil},
-		{13, "no more openings for clearings within a minute than people can make", seldom, seldomEnd},
+		{13, "no more openings for clearings within a minute than people can make", openingRate, openingRateEnd},
 	}
 }
 
@@ -44,7 +44,7 @@ func isReport(ef *supervision.Effect, k supervision.ReportKind) bool {
 	return ef.Kind == supervision.Report && ef.Report == k
 }
 
-func accountEffect(t *truth, m *Moment, ef *supervision.Effect) string {
+func accountEffect(t *model, m *Moment, ef *supervision.Effect) string {
 	c := t.find(ef.Call)
 	switch {
 	case ef.Kind == supervision.ClearAdapterLeg:
@@ -58,7 +58,7 @@ func accountEffect(t *truth, m *Moment, ef *supervision.Effect) string {
 			return "clears a far end for no reason"
 		}
 	case isReport(ef, supervision.ReportSuppressed) && t.known && c != nil:
-		if !reasonHolds(t, m, c, ef) {
+		if !suppressionIsTrue(t, m, c, ef) {
 			return "gives a reason that is not true: " + ef.Suppression.String()
 		}
 	case isReport(ef, supervision.ReportRefused):
@@ -69,8 +69,8 @@ func accountEffect(t *truth, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// reasonHolds is the clever function's stupid twin: is the reason for a suppression true?
-func reasonHolds(t *truth, m *Moment, c *callTruth, ef *supervision.Effect) bool {
+// suppressionIsTrue is the clever function's stupid twin: is the reason for a suppression true?
+func suppressionIsTrue(t *model, m *Moment, c *callModel, ef *supervision.Effect) bool {
 	switch ef.Suppression {
 	case supervision.SuppressedUnanswered:
 		return c.wasUnanswered
@@ -115,7 +115,7 @@ func longest(p *supervision.Policy) time.Duration {
 	return d
 }
 
-func accountEnd(t *truth, m *Moment) string {
+func accountEnd(t *model, m *Moment) string {
 	if m.Event.Kind == supervision.TimePassed && m.Deadline <= m.Now {
 		return "is told that time passed, and asks for the same again"
 	}
@@ -123,7 +123,7 @@ func accountEnd(t *truth, m *Moment) string {
 	if !t.known || c == nil {
 		return ""
 	}
-	if why := c.helpless(m); why != supervision.IncidentNone && !isIncident(m, why, c.id) {
+	if why := c.emergencyIncident(m); why != supervision.IncidentNone && !isIncident(m, why, c.id) {
 		return "an emergency call ended without an answer, and it is no incident"
 	}
 	switch m.Event.Kind {
@@ -174,7 +174,7 @@ func accounted(m *Moment, id supervision.CallID) bool {
 	return false
 }
 
-func only(t *truth, m *Moment, ef *supervision.Effect) string {
+func only(t *model, m *Moment, ef *supervision.Effect) string {
 	if ef.Kind != supervision.OpenLoop {
 		return ""
 	}
@@ -211,14 +211,14 @@ func only(t *truth, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-func probedOff(t *truth, m *Moment) bool {
-	if t.sensed() == supervision.HookOff && m.Event.Kind == supervision.AdapterLegCleared {
+func probedOff(t *model, m *Moment) bool {
+	if t.sensorHook() == supervision.HookOff && m.Event.Kind == supervision.AdapterLegCleared {
 		return true
 	}
-	return m.Event.Kind == supervision.ProbeAnswered && t.told(&m.Event) == supervision.HookOff
+	return m.Event.Kind == supervision.ProbeAnswered && t.hookOf(&m.Event) == supervision.HookOff
 }
 
-func never(t *truth, m *Moment, ef *supervision.Effect) string {
+func never(t *model, m *Moment, ef *supervision.Effect) string {
 	switch ef.Kind {
 	case supervision.OpenLoop:
 		c := t.find(ef.Call)
@@ -240,14 +240,14 @@ func never(t *truth, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-func neverEnd(t *truth, _ *Moment) string {
+func neverEnd(t *model, _ *Moment) string {
 	if t.loop.begun && !t.loop.closing && !t.loop.faulted && t.anyOnLine(0) {
 		return "leaves the loop open while a call rings or talks"
 	}
 	return ""
 }
 
-func legFirst(t *truth, m *Moment, ef *supervision.Effect) string {
+func legFirst(t *model, m *Moment, ef *supervision.Effect) string {
 	if ef.Kind != supervision.OpenLoop || ef.Call == 0 {
 		return ""
 	}
@@ -269,8 +269,8 @@ func legFirst(t *truth, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-func leadEnd(t *truth, m *Moment) string {
-	c := t.wanted()
+func leadEnd(t *model, m *Moment) string {
+	c := t.pendingClearing()
 	if c == nil {
 		return ""
 	}
@@ -287,7 +287,7 @@ func leadEnd(t *truth, m *Moment) string {
 	return ""
 }
 
-func bounded(t *truth, m *Moment, ef *supervision.Effect) string {
+func bounded(t *model, m *Moment, ef *supervision.Effect) string {
 	if ef.Kind != supervision.OpenLoop {
 		return ""
 	}
@@ -309,7 +309,7 @@ func bounded(t *truth, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-func boundedEnd(t *truth, m *Moment) string {
+func boundedEnd(t *model, m *Moment) string {
 	l := &t.loop
 	if !l.begun || l.closing || l.faulted {
 		return ""
@@ -321,7 +321,7 @@ func boundedEnd(t *truth, m *Moment) string {
 	return ""
 }
 
-func answeredOnly(t *truth, _ *Moment, ef *supervision.Effect) string {
+func answeredOnly(t *model, _ *Moment, ef *supervision.Effect) string {
 	if ef.Kind != supervision.OpenLoop || ef.Call == 0 {
 		return ""
 	}
@@ -337,7 +337,7 @@ func answeredOnly(t *truth, _ *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-func inTime(t *truth, m *Moment, ef *supervision.Effect) string {
+func inTime(t *model, m *Moment, ef *supervision.Effect) string {
 	if ef.Kind != supervision.OpenLoop || ef.Call == 0 {
 		return ""
 	}
@@ -353,7 +353,7 @@ func inTime(t *truth, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-func inTimeEnd(t *truth, m *Moment) string {
+func inTimeEnd(t *model, m *Moment) string {
 	l := &t.loop
 	if !l.begun || l.closing || l.faulted {
 		return ""
@@ -364,7 +364,7 @@ func inTimeEnd(t *truth, m *Moment) string {
 	return ""
 }
 
-func fresh(t *truth, m *Moment, ef *supervision.Effect) string {
+func fresh(t *model, m *Moment, ef *supervision.Effect) string {
 	switch ef.Kind {
 	case supervision.OpenLoop:
 		switch {

@@ -123,7 +123,7 @@ func (p *player) command(s string) error {
 		if err != nil {
 			return err
 		}
-		setter, ok := p.machine.(Setter)
+		setter, ok := p.machine.(PolicySetter)
 		if !ok {
 			return fmt.Errorf("this machine has no SetPolicy")
 		}

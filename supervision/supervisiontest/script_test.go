@@ -181,8 +181,8 @@ func TestEveryReasonHasAScript(t *testing.T) {
 	looks(" report %s", func(i uint8) string { return supervision.ReportKind(i).String() })
 }
 
-// TestScriptMistakesAreTold: a script that cannot be played says where.
-func TestScriptMistakesAreTold(t *testing.T) {
+// TestScriptErrors: a script that cannot be played says where.
+func TestScriptErrors(t *testing.T) {
 	for text, want := range map[string]string{
 		"seized":                           "no line",
 		"jump\n----\n":                     `block 1, "jump"`,

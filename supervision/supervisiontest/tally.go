@@ -8,7 +8,7 @@ type Tally struct {
 	Seizures, Calls       [Phases]int // orders that met one in that phase
 
 	// orders that met these
-	Repeated, Tried, Caught, Watched, Doubted, Stuck, Flashed, Changed, Listened, HungUp, Stormed, Calmed int
+	Repeated, Tried, Caught, Watched, Pending, Stuck, Flashed, Changed, Listened, HungUp, Stormed, Calmed int
 }
 
 // Add adds another tally.
@@ -21,19 +21,19 @@ func (t *Tally) Add(o Tally) {
 	t.Repeated, t.Tried, t.Caught, t.Watched = t.Repeated+o.Repeated, t.Tried+o.Tried, t.Caught+o.Caught, t.Watched+o.Watched
 	t.Listened, t.HungUp = t.Listened+o.Listened, t.HungUp+o.HungUp
 	t.Stormed, t.Calmed = t.Stormed+o.Stormed, t.Calmed+o.Calmed
-	t.Doubted, t.Stuck, t.Flashed, t.Changed = t.Doubted+o.Doubted, t.Stuck+o.Stuck, t.Flashed+o.Flashed, t.Changed+o.Changed
+	t.Pending, t.Stuck, t.Flashed, t.Changed = t.Pending+o.Pending, t.Stuck+o.Stuck, t.Flashed+o.Flashed, t.Changed+o.Changed
 }
 
-// met is what one order met.
-type met struct {
+// occurrences is what one order met.
+type occurrences struct {
 	seen                                                               [2][Phases]bool
 	opened                                                             supervision.CallID // of the last opening
-	repeated, tried, caught, watched, doubted, stuck, flashed, changed bool
+	repeated, tried, caught, watched, pending, stuck, flashed, changed bool
 	any, listened, hungUp, stormed, calmed                             bool
 }
 
 // take looks at one effect.
-func (o *met) take(ef *supervision.Effect) {
+func (o *occurrences) take(ef *supervision.Effect) {
 	switch {
 	case ef.Kind == supervision.OpenLoop:
 		o.repeated = o.repeated || ef.Call != 0 && ef.Call == o.opened
@@ -42,7 +42,7 @@ func (o *met) take(ef *supervision.Effect) {
 		o.tried, o.caught = o.tried || ef.Seq != 0, o.caught || ef.Seq == 0
 	case isReport(ef, supervision.ReportIncident):
 		o.watched = o.watched || ef.Incident == supervision.IncidentOffHookWithoutCall
-		o.doubted = o.doubted || ef.Incident == supervision.IncidentSuppressed || ef.Incident == supervision.IncidentSeized
+		o.pending = o.pending || ef.Incident == supervision.IncidentSuppressed || ef.Incident == supervision.IncidentSeized
 		o.stuck = o.stuck || ef.Incident == supervision.IncidentContactStuck
 		o.flashed = o.flashed || ef.Flash
 		o.stormed = o.stormed || ef.Incident == supervision.IncidentTooManyOpenings
@@ -51,7 +51,7 @@ func (o *met) take(ef *supervision.Effect) {
 	}
 }
 
-func (t *Tally) count(o *met) {
+func (t *Tally) count(o *occurrences) {
 	add := func(n *int, is bool) {
 		if is {
 			*n++
@@ -66,7 +66,7 @@ func (t *Tally) count(o *met) {
 	add(&t.Tried, o.tried)
 	add(&t.Caught, o.caught)
 	add(&t.Watched, o.watched)
-	add(&t.Doubted, o.doubted)
+	add(&t.Pending, o.pending)
 	add(&t.Stuck, o.stuck)
 	add(&t.Flashed, o.flashed)
 	add(&t.Changed, o.changed)

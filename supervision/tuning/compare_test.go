@@ -13,18 +13,18 @@ import (
 	"clearback/supervision/window"
 )
 
-// course is what a method says after each number of holds, over all cards: shares of the truth.
-type course struct {
+// methodRun is what a method says after each number of holds, over all cards: shares of the truth.
+type methodRun struct {
 	mean, bound [mostTried + 1][]float64 // estimate over truth, less 1; infinite where there is none
 }
 
-func (c *course) note(holds int, k card, mean, bound float64) {
+func (c *methodRun) note(holds int, k card, mean, bound float64) {
 	c.mean[holds] = append(c.mean[holds], mean/k.mean-1)
 	c.bound[holds] = append(c.bound[holds], bound/k.upper-1)
 }
 
 // half is half the width of the band around the truth in which 95 % of the estimates lie.
-func (c *course) half(holds int) float64 {
+func (c *methodRun) half(holds int) float64 {
 	var off []float64
 	for _, v := range c.mean[holds] {
 		off = append(off, math.Abs(v))
@@ -33,7 +33,7 @@ func (c *course) half(holds int) float64 {
 }
 
 // needed is after how many holds the half-width is small enough and stays so; one more than the most where it never is.
-func (c *course) needed(half float64) int {
+func (c *methodRun) needed(half float64) int {
 	n := mostTried + 1
 	for n > 1 && c.half(n-1) <= half {
 		n--
@@ -41,7 +41,7 @@ func (c *course) needed(half float64) int {
 	return n
 }
 
-func (c *course) bias(holds int) float64 {
+func (c *methodRun) bias(holds int) float64 {
 	var all []float64
 	for _, v := range c.mean[holds] {
 		if !math.IsInf(v, 0) {
@@ -52,7 +52,7 @@ func (c *course) bias(holds int) float64 {
 }
 
 // coverage is the share of cards, in percent, whose bound is no less than the truth.
-func (c *course) coverage(holds int) float64 {
+func (c *methodRun) coverage(holds int) float64 {
 	n := 0
 	for _, v := range c.bound[holds] {
 		if v >= 0 {
@@ -62,11 +62,11 @@ func (c *course) coverage(holds int) float64 {
 	return percent(n, len(c.bound[holds]))
 }
 
-func (c *course) covers(holds int) string {
+func (c *methodRun) covers(holds int) string {
 	return fmt.Sprintf("%5.1f, %+.0f", c.coverage(holds), 100*at(c.bound[holds], 0.5))
 }
 
-func (c *course) row(shape, method string) string {
+func (c *methodRun) row(shape, method string) string {
 	needs := func(half float64) string {
 		if n := c.needed(half); n <= mostTried {
 			return fmt.Sprint(n)
@@ -77,10 +77,10 @@ func (c *course) row(shape, method string) string {
 		fmt.Sprintf("%+.1f", c.bias(15)), fmt.Sprintf("%+.1f", c.bias(25)), fmt.Sprintf("%.1f", 100*c.half(15)), fmt.Sprintf("%.1f", 100*c.half(25)), c.covers(15), c.covers(25))
 }
 
-// pair of methods on the same cards.
-type pair struct{ fit, upDown, upDownFitted course }
+// methodPair of methods on the same cards.
+type methodPair struct{ fit, upDown, upDownFitted methodRun }
 
-func (p *pair) table(shape string) string {
+func (p *methodPair) table(shape string) string {
 	var b strings.Builder
 	b.WriteString(p.fit.row(shape, "fit"))
 	b.WriteString(p.upDown.row(shape, "up-and-down"))
@@ -88,14 +88,14 @@ func (p *pair) table(shape string) string {
 	return b.String()
 }
 
-func compare(t testing.TB, make func(mean, spread float64, r *rand.Rand) card, cards int, r *rand.Rand) *pair {
+func compare(t testing.TB, make func(mean, spread float64, r *rand.Rand) card, cards int, r *rand.Rand) *methodPair {
 	factors := []float64{0, 0}
 	for n := 2; n <= mostTried; n++ {
 		k, err := ToleranceFactor(n, coverage, confidence)
 		require.NoError(t, err)
 		factors = append(factors, k)
 	}
-	var p pair
+	var p methodPair
 	for range cards {
 		c := make(anyMean(r), anySpread(r), r)
 		p.byFit(t, c, r)
@@ -123,7 +123,7 @@ func fitted(s *Session) (mean, bound float64) {
 	return s.now.threshold / 1e6, s.now.bound / 1e6
 }
 
-func (p *pair) byFit(t testing.TB, c card, r *rand.Rand) {
+func (p *methodPair) byFit(t testing.TB, c card, r *rand.Rand) {
 	s, err := NewSession(Plan{Window: window.Defaults(), Random: r}, nil)
 	require.NoError(t, err)
 	for hold := range mostTried {
@@ -141,7 +141,7 @@ func (p *pair) byFit(t testing.TB, c card, r *rand.Rand) {
 	}
 }
 
-func (p *pair) byUpDown(t testing.TB, c card, r *rand.Rand, factors []float64) {
+func (p *methodPair) byUpDown(t testing.TB, c card, r *rand.Rand, factors []float64) {
 	s, err := NewSession(Plan{Window: window.Defaults(), Random: r}, nil)
 	require.NoError(t, err)
 	var u upDown

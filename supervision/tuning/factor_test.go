@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 )
 
 // NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.6.3: 43 wafers, 90 % of them at 99 % confidence: 1.8740 by the non-central t
@@ -80,7 +80,7 @@ for p in (0.9, 0.95, 0.99, 0.999):
 `).Output()
 	if err != nil {
 		t.Log(err)
-		outsidetest.Missing(t, "SciPy", "python3-scipy")
+		programtest.Missing(t, "SciPy", "python3-scipy")
 	}
 	lines, judged := bufio.NewScanner(strings.NewReader(string(out))), 0
 	for lines.Scan() {

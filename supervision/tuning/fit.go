@@ -17,9 +17,9 @@ const (
 	// penalty is the power of the spread by which wide spreads are taken to be rarer: one of 40 % of the mean counts 2.5 times less than
 	// one of 1 %.
 	penalty = 0.25
-	// slip is how often an answer is taken to be wrong by itself: a wrong key, a hold that was not held. One such answer among many then
+	// errorRate is how often an answer is taken to be wrong by itself: a wrong key, a hold that was not held. One such answer among many then
 	// widens the fit and does not rule it out.
-	slip = 0.01
+	errorRate = 0.01
 	// gridStep is the ratio of neighbouring means, as a logarithm.
 	gridStep = 0.0125
 	// narrowest and widest bound the spread as a share of the mean. Relays' and timers' release times scatter by a few percent to
@@ -73,7 +73,7 @@ func (m *model) take(open time.Duration, cleared bool) {
 		row := m.weights[i*ratios : (i+1)*ratios]
 		distance := (float64(open) - mean) / mean
 		for j := range row {
-			p := slip + (1-2*slip)*m.normal.phi(distance*m.inverse[j])
+			p := errorRate + (1-2*errorRate)*m.normal.phi(distance*m.inverse[j])
 			if !cleared {
 				p = 1 - p
 			}

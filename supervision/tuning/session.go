@@ -10,27 +10,27 @@ import (
 )
 
 const (
-	// rungs: each interval of the ascent is a quarter longer than the last, so that it takes at most eight from 250 ms to 1.4 s and still
+	// ascentRatio: each interval of the ascent is a quarter longer than the last, so that it takes at most eight from 250 ms to 1.4 s and still
 	// ends within a quarter of the threshold.
-	rungs = 1.25
-	// sureAtEnd is how often a hold must stay at the longest interval before none is said to clear, and sureAtStart how often it must clear
+	ascentRatio = 1.25
+	// repeatsAtLongest is how often a hold must stay at the longest interval before none is said to clear, and repeatsAtShortest how often it must clear
 	// at the shortest before all are: a card whose threshold is just there clears six times running in 1 of 64 sessions.
-	sureAtEnd, sureAtStart = 3, 6
-	// fewest is how many answers there must be for an estimate.
-	fewest = 8
-	// narrow is half the width of the threshold's confidence interval, as a share of it, that ends the refinement.
-	narrow = 0.1
+	repeatsAtLongest, repeatsAtShortest = 3, 6
+	// minAnswers is how many answers there must be for an estimate.
+	minAnswers = 8
+	// narrowInterval is half the width of the threshold's confidence interval, as a share of it, that ends the refinement.
+	narrowInterval = 0.1
 	// confirmations is how many holds have to clear at what is recommended.
 	confirmations = 2
-	// patience is how many holds running may have no answer.
-	patience = 5
+	// maxUnanswered is how many holds running may have no answer.
+	maxUnanswered = 5
 	// offset is how far from the threshold the refinement tries, in standard deviations of the next release.
 	offset = 0.5
-	// beyondChance is the probability below which an order of answers that is upside down is no chance.
-	beyondChance = 0.02
-	// doubtful is the probability from which it may be chance that long intervals cleared more holds than short ones. The least of several
+	// significance is the probability below which an order of answers that is upside down is no chance.
+	significance = 0.02
+	// chanceLimit is the probability from which it may be chance that long intervals cleared more holds than short ones. The least of several
 	// tests is compared, which chance alone makes small.
-	doubtful = 0.1
+	chanceLimit = 0.1
 )
 
 // Session says what to try next. It is not for concurrent use.
@@ -58,7 +58,7 @@ func NewSession(p Plan, earlier []Trial) (*Session, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Session{plan: p, window: w, catchAt: places(p.Random), model: newModel(p.Shortest, p.Longest)}
+	s := &Session{plan: p, window: w, catchAt: catchPlaces(p.Random), model: newModel(p.Shortest, p.Longest)}
 	s.now = s.model.estimate()
 	for _, t := range earlier {
 		s.Take(t)
@@ -66,8 +66,8 @@ func NewSession(p Plan, earlier []Trial) (*Session, error) {
 	return s, nil
 }
 
-// places of the catch trials: one while the intervals rise, one later; never the very first hold.
-func places(r *rand.Rand) [2]int { return [2]int{1 + r.IntN(4), 6 + r.IntN(5)} }
+// catchPlaces of the catch trials: one while the intervals rise, one later; never the very first hold.
+func catchPlaces(r *rand.Rand) [2]int { return [2]int{1 + r.IntN(4), 6 + r.IntN(5)} }
 
 // Take takes the outcome of the trial that Next asked for. A trial at another interval counts as well.
 func (s *Session) Take(t Trial) {
@@ -82,7 +82,7 @@ func (s *Session) Take(t Trial) {
 func (s *Session) Next() (interval time.Duration, catch, done bool) {
 	c := s.count()
 	switch {
-	case len(s.trials) >= s.plan.MaxHolds, c.unknownRunning >= patience:
+	case len(s.trials) >= s.plan.MaxHolds, c.unknownRunning >= maxUnanswered:
 		return 0, false, true
 	case c.catchCleared > 0 && c.catchCleared < 2 && c.catchStayed < 2:
 		return 0, true, false
@@ -94,7 +94,7 @@ func (s *Session) Next() (interval time.Duration, catch, done bool) {
 		return s.ascend(c)
 	case c.stayed == 0:
 		return s.descend(c)
-	case upsideDown(s.trials) < beyondChance:
+	case upsideDown(s.trials) < significance:
 		return 0, false, true
 	}
 	return s.refine(c)
@@ -102,18 +102,18 @@ func (s *Session) Next() (interval time.Duration, catch, done bool) {
 
 // ascend is for a line on which no hold has cleared.
 func (s *Session) ascend(c counts) (interval time.Duration, catch, done bool) {
-	if c.stayedAtLongest >= sureAtEnd {
+	if c.stayedAtLongest >= repeatsAtLongest {
 		return s.finish(c)
 	}
 	if c.stayed == 0 {
 		return s.plan.Shortest, false, false
 	}
-	return min(roundUp(time.Duration(rungs*float64(c.longestAsked))), s.plan.Longest), false, false
+	return min(roundUp(time.Duration(ascentRatio*float64(c.longestAsked))), s.plan.Longest), false, false
 }
 
 // descend is for a line on which no hold has stayed: there is nothing below the shortest.
 func (s *Session) descend(c counts) (interval time.Duration, catch, done bool) {
-	if c.clearedAtShortest >= sureAtStart {
+	if c.clearedAtShortest >= repeatsAtShortest {
 		return s.finish(c)
 	}
 	return s.plan.Shortest, false, false
@@ -129,7 +129,7 @@ func (s *Session) refine(c counts) (interval time.Duration, catch, done bool) {
 	need := s.need(c)
 	recommended := s.recommend(need)
 	possible := recommended > 0 && recommended <= s.plan.Longest
-	spare := s.plan.MaxHolds-len(s.trials) > confirmations || !possible || c.cleared+c.stayed < fewest
+	spare := s.plan.MaxHolds-len(s.trials) > confirmations || !possible || c.cleared+c.stayed < minAnswers
 	if !s.enough(c) && spare {
 		return s.around(c), false, false
 	}
@@ -141,7 +141,7 @@ func (s *Session) refine(c counts) (interval time.Duration, catch, done bool) {
 
 // enough tells whether further holds around the threshold would change nothing.
 func (s *Session) enough(c counts) bool {
-	return c.cleared+c.stayed >= fewest && c.cleared >= 2 && c.stayed >= 2 && s.now.half() <= narrow &&
+	return c.cleared+c.stayed >= minAnswers && c.cleared >= 2 && c.stayed >= 2 && s.now.half() <= narrowInterval &&
 		s.need(c) == afterFailure(c.longestStayed)
 }
 
@@ -253,7 +253,7 @@ func upsideDown(trials []Trial) float64 { return byChance(trials, Cleared) }
 
 // dependsOnLength reports whether holds clear more often at long intervals than at short ones, as far as chance can be left out. A card with a
 // threshold passes from eight answers on.
-func dependsOnLength(trials []Trial) bool { return byChance(trials, Stayed) < doubtful }
+func dependsOnLength(trials []Trial) bool { return byChance(trials, Stayed) < chanceLimit }
 
 // byChance returns how likely it is by chance that so many of the short trials have the answer.
 func byChance(trials []Trial, answer Answer) float64 {

@@ -50,7 +50,7 @@ func run(t require.TestingT, p Plan, a answer, earlier ...Trial) (*Session, Resu
 	return nil, Result{}
 }
 
-func TestACardWithASharpThreshold(t *testing.T) {
+func TestSharpThreshold(t *testing.T) {
 	for seed := range uint64(20) {
 		_, r := run(t, plan(seed), above(413*ms))
 		assert.Equal(t, Found, r.Verdict, r.Text)
@@ -169,7 +169,7 @@ func TestContradictory(t *testing.T) {
 }
 
 // Answers by the toss of a coin are not taken for a threshold.
-func TestCoinIsNoCard(t *testing.T) {
+func TestRandomAnswersGiveNoThreshold(t *testing.T) {
 	found := 0
 	for seed := range uint64(100) {
 		coin := rand.New(rand.NewPCG(seed, 7))
@@ -186,7 +186,7 @@ func TestCoinIsNoCard(t *testing.T) {
 	assert.LessOrEqual(t, found, 20)
 }
 
-func TestNoAnswerThatCanBeTold(t *testing.T) {
+func TestOnlyUnknownAnswers(t *testing.T) {
 	_, r := run(t, plan(1), always(Unknown))
 	assert.Equal(t, TooFew, r.Verdict)
 	noFigures(t, r)
@@ -238,7 +238,7 @@ func TestNoRoom(t *testing.T) {
 }
 
 // What is needed lies in the adapter's flash window (300 to 800 ms, the defaults of RFC 5098): the recommendation goes above it.
-func TestFlashWindowLiftsTheRecommendation(t *testing.T) {
+func TestFlashWindowRaisesTheRecommendation(t *testing.T) {
 	p := plan(1)
 	p.Window.FlashMin, p.Window.FlashMax = 300*ms, 800*ms
 	_, r := run(t, p, above(413*ms))
@@ -277,7 +277,7 @@ func TestLineRingsUp(t *testing.T) {
 }
 
 // A slip of the answer at a long interval is not thought away: 1.5 times that interval it is, or none.
-func TestOneFailureThatStandsApart(t *testing.T) {
+func TestSingleOutlier(t *testing.T) {
 	earlier := []Trial{{Interval: 800 * ms, Answer: Stayed}}
 	_, r := run(t, plan(1), above(413*ms), earlier...)
 	assert.Equal(t, 800*ms, r.LongestStayed)
@@ -356,7 +356,7 @@ func TestPlanIsChecked(t *testing.T) {
 	assert.Equal(t, 250*ms, r.Recommended) // the policy's floor
 }
 
-func TestNextSaysTheSameUntilTake(t *testing.T) {
+func TestNextIsStableUntilTake(t *testing.T) {
 	s, err := NewSession(plan(5), nil)
 	require.NoError(t, err)
 	for i := range 12 {
@@ -370,7 +370,7 @@ func TestNextSaysTheSameUntilTake(t *testing.T) {
 }
 
 // Whatever the answers are.
-func TestWhateverTheAnswers(t *testing.T) {
+func TestAnyAnswers(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p := Plan{Window: window.Defaults(), Random: rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 0))}
 		p.PulseDiallingOff = rapid.Bool().Draw(t, "pulse dialling off")

@@ -29,7 +29,7 @@ const (
 // settings are what a simulation depends on; the file begins with them, so that it cannot be of others.
 func settings() string {
 	return fmt.Sprintf("coverage %v confidence %v credible %v mean %v penalty %v slip %v ratios %v-%v/%d rungs %v fewest %d narrow %v confirmations %d offset %v scattered %v",
-		coverage, confidence, credible, credibleMean, penalty, slip, narrowest, widest, ratios, rungs, fewest, narrow, confirmations, offset, scattered)
+		coverage, confidence, credible, credibleMean, penalty, errorRate, narrowest, widest, ratios, ascentRatio, minAnswers, narrowInterval, confirmations, offset, maxRelativeSpread)
 }
 
 // shown is a whole session with a simulated card.
@@ -107,7 +107,7 @@ func (y *tally) String() string {
 
 // The stated coverage holds for normal releases: bound and interval are no less than what 99 % of releases take for at least 95 % of cards,
 // less twice the simulation's own error. For the other shapes it is printed.
-func TestSimulationKeepsWhatIsStated(t *testing.T) {
+func TestSimulatedCoverage(t *testing.T) {
 	if testing.Short() {
 		t.Skip("pure computation")
 	}
@@ -138,7 +138,7 @@ func TestSimulationKeepsWhatIsStated(t *testing.T) {
 }
 
 // The table that the package stands by is of the package's own numbers.
-func TestSimulationFileIsOfTheseSettings(t *testing.T) {
+func TestSimulationFileMatchesSettings(t *testing.T) {
 	if *simulate {
 		require.NoError(t, os.WriteFile(simulationFile, []byte(simulation(t, 10_000)), 0o644))
 	}
@@ -150,7 +150,7 @@ func TestSimulationFileIsOfTheseSettings(t *testing.T) {
 
 // Why it is the fit: for the same half-width of the threshold it needs fewer holds where few are made, and no more where many are; and only its
 // bound keeps what is stated. Of the 10,000 cards in the file.
-func TestSimulationChoseTheFit(t *testing.T) {
+func TestFitAgainstUpDownMethod(t *testing.T) {
 	text, err := os.ReadFile(simulationFile)
 	require.NoError(t, err)
 	rows := map[string][]float64{}
@@ -187,7 +187,7 @@ func TestSimulationOfBothMethods(t *testing.T) {
 	p := compare(t, normalCard, 50, rand.New(rand.NewPCG(9, 9)))
 	assert.GreaterOrEqual(t, p.fit.coverage(25), 88.0)
 	assert.Greater(t, p.fit.coverage(25), p.upDown.coverage(25))
-	for _, c := range []*course{&p.fit, &p.upDown, &p.upDownFitted} {
+	for _, c := range []*methodRun{&p.fit, &p.upDown, &p.upDownFitted} {
 		assert.Less(t, c.half(25), 0.1)
 		assert.Greater(t, c.half(25), 0.01)
 		assert.LessOrEqual(t, c.needed(0.15), 12)

@@ -71,16 +71,16 @@ func (s *Session) tooFew(c counts) string {
 		text += fmt.Sprintf(", and %d had no answer that could be told", c.unknown)
 	}
 	text += ": too few for an estimate"
-	if c.unknownRunning >= patience {
+	if c.unknownRunning >= maxUnanswered {
 		return text + ". Find out first why the answers cannot be told (probe, sense input, or the lamp)."
 	}
-	if c.catches() == 0 && c.cleared > 0 && c.stayed > 0 && c.cleared+c.stayed >= fewest {
+	if c.catches() == 0 && c.cleared > 0 && c.stayed > 0 && c.cleared+c.stayed >= minAnswers {
 		return text + " while no trial without an opening has shown that the adapter does not interrupt by itself."
 	}
 	if c.cleared == 0 || c.stayed == 0 {
 		return text + "; it takes holds that cleared and holds that stayed. Go on with the session, or allow it more holds."
 	}
-	return text + fmt.Sprintf("; it takes at least %d. Go on with the session, or allow it more holds.", fewest)
+	return text + fmt.Sprintf("; it takes at least %d. Go on with the session, or allow it more holds.", minAnswers)
 }
 
 // why says what the recommendation rests on.
@@ -115,7 +115,7 @@ func (s *Session) ringsUp(c counts, recommended time.Duration) string {
 func (s *Session) says(c counts, r *Result) string {
 	need := s.need(c)
 	text := fmt.Sprintf("The card lets go at %s on the average (%s to %s), spread %s; %s, hence %s%s.",
-		clock(r.Threshold), clock(r.ThresholdLow), clock(r.ThresholdHigh), clock(r.Spread), s.why(c, need), clock(r.Recommended), lifted(need, r.Recommended))
+		clock(r.Threshold), clock(r.ThresholdLow), clock(r.ThresholdHigh), clock(r.Spread), s.why(c, need), clock(r.Recommended), recommendationRaised(need, r.Recommended))
 	if r.Confirmed > 0 {
 		text += fmt.Sprintf(" %s cleared at that length.", holds(r.Confirmed))
 	} else {
@@ -127,8 +127,8 @@ func (s *Session) says(c counts, r *Result) string {
 	return text + s.outlier(c)
 }
 
-// lifted says why the recommendation is longer than it need be.
-func lifted(need, recommended time.Duration) string {
+// recommendationRaised says why the recommendation is longer than it need be.
+func recommendationRaised(need, recommended time.Duration) string {
 	if recommended <= roundUp(need) {
 		return ""
 	}

@@ -47,8 +47,8 @@ func (v Verdict) Heading() string {
 	return v.String()
 }
 
-// scattered is the spread, as a share of the threshold, from which there is no threshold to speak of.
-const scattered = 0.25
+// maxRelativeSpread is the spread, as a share of the threshold, from which there is no threshold to speak of.
+const maxRelativeSpread = 0.25
 
 // Result returns what the trials so far say. It may be asked at any time.
 func (s *Session) Result() Result {
@@ -57,16 +57,16 @@ func (s *Session) Result() Result {
 	switch {
 	case c.catchCleared > 0:
 		r.Verdict, r.Text = s.caught(c)
-	case c.cleared == 0 && c.stayedAtLongest >= sureAtEnd:
+	case c.cleared == 0 && c.stayedAtLongest >= repeatsAtLongest:
 		r.Verdict, r.Text = NoneCleared, s.noneCleared(c)
-	case c.stayed == 0 && c.clearedAtShortest >= sureAtStart && c.catches() > 0:
+	case c.stayed == 0 && c.clearedAtShortest >= repeatsAtShortest && c.catches() > 0:
 		r.Verdict, r.Window = AllCleared, s.plan.window(s.plan.Shortest)
 		r.Text = s.allCleared(c, r.Window)
-	case c.cleared > 0 && c.stayed > 0 && upsideDown(s.trials) < beyondChance:
+	case c.cleared > 0 && c.stayed > 0 && upsideDown(s.trials) < significance:
 		r.Verdict, r.Text = Contradictory, s.upsideDown(c)
-	case c.cleared == 0 || c.stayed == 0 || c.cleared+c.stayed < fewest || c.catches() == 0:
+	case c.cleared == 0 || c.stayed == 0 || c.cleared+c.stayed < minAnswers || c.catches() == 0:
 		r.Verdict, r.Text = TooFew, s.tooFew(c)
-	case s.now.ratio > scattered:
+	case s.now.ratio > maxRelativeSpread:
 		r.Verdict, r.Text = Contradictory, s.scattered(c)
 		if !dependsOnLength(s.trials) {
 			r.Text = s.noDependence(c)

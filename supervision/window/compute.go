@@ -163,7 +163,7 @@ func (r Result) recommend() Result {
 	s := r.Spans[len(r.Spans)-1]
 	from, to := s.From.At, s.To.At
 	margin := min(edgeMargin, (to-from)/4)
-	v := usual
+	v := exchangeInterval
 	switch low, high := up(from+margin), down(to-margin); {
 	case v < low:
 		v = low

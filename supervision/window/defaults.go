@@ -16,10 +16,10 @@ const (
 // dialWindow is the 2 s of invariant 11: hanging up, lifting and dialling takes a person about that long.
 const dialWindow = 2 * time.Second
 
-// usual is the normal setting of the disconnect clear time of UK digital local exchanges, 0 to 1,000 ms in steps of 100 ms (British
+// exchangeInterval is the normal setting of the disconnect clear time of UK digital local exchanges, 0 to 1,000 ms in steps of 100 ms (British
 // Telecom's note of 1987). It is longer than the recognition times of key systems that are known (50 and 350 to 450 ms, up to 750 ms at
 // other equipment; common practice).
-const usual = 800 * ms
+const exchangeInterval = 800 * ms
 
 // Defaults returns what is assumed where nothing is known.
 func Defaults() Line {

@@ -26,7 +26,7 @@ func Steps(l Line, interval time.Duration) []time.Duration {
 	top := r.Spans[len(r.Spans)-1].To.At
 	top = min(top, dialWindow-command-l.bounded().Lead)
 	for !r.Allows(top) { // the span above is narrower than what is left for the command
-		if top = r.under(top); top == 0 {
+		if top = r.longestBelow(top); top == 0 {
 			return nil
 		}
 	}
@@ -50,8 +50,8 @@ func Steps(l Line, interval time.Duration) []time.Duration {
 	return append(steps, top)
 }
 
-// under returns the longest possible length that is shorter than v, 0 if there is none.
-func (r Result) under(v time.Duration) time.Duration {
+// longestBelow returns the longest possible length that is shorter than v, 0 if there is none.
+func (r Result) longestBelow(v time.Duration) time.Duration {
 	for i := len(r.Spans) - 1; i >= 0; i-- {
 		if s := r.Spans[i]; s.From.At < v {
 			return min(s.To.At, v-ms)

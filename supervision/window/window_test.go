@@ -59,7 +59,7 @@ func TestFlashWindowOfRFC5098(t *testing.T) {
 
 // British Telecom's note of 1987 on the disconnect clear time of UK digital local exchanges: 0 to 1,000 ms in steps of 100 ms, 800 ms is
 // the normal setting. Lengths that key systems recognise: 50 and 350 to 450 ms (common practice).
-func TestUnitedKingdom(t *testing.T) {
+func TestUKDisconnectClearTime(t *testing.T) {
 	require.Equal(t, 800*ms, Of(Defaults(), WorstCase).Recommended)
 	for release, shortest := range map[time.Duration]int{50 * ms: 3, 350 * ms: 4, 450 * ms: 5} {
 		r := Of(measured(Defaults(), release), WorstCase)
@@ -87,7 +87,7 @@ func TestDialPulses(t *testing.T) {
 
 // What an opening means to an adapter, by its length (our own table, from the flash windows of North American practice, 300 to 1,000 ms,
 // of European recalls, 50 to 130 ms, and from dial pulses up to 100 ms): only what is on hook to it is possible.
-func TestDiscrimination(t *testing.T) {
+func TestMeaningByLength(t *testing.T) {
 	american, european := exact(), exact()
 	american.FlashMin, american.FlashMax, american.PulseMax, american.Lead = 300*ms, 1000*ms, 100*ms, 300*ms
 	european.FlashMin, european.FlashMax, european.PulseMax, european.Lead = 50*ms, 130*ms, 100*ms, 300*ms
@@ -114,7 +114,7 @@ func TestDiscrimination(t *testing.T) {
 
 // Outside of a European recall of 70 to 130 ms lie 600 to 900 ms; outside of a North American window up to 1,000 ms lie 1,100 to
 // 1,500 ms (reasoned from common practice).
-func TestOutsideOfFlash(t *testing.T) {
+func TestAboveTheFlashWindow(t *testing.T) {
 	l := measured(Defaults(), 450*ms)
 	l.FlashMin, l.FlashMax = 70*ms, 130*ms
 	require.Equal(t, 800*ms, Of(l, WorstCase).Recommended)
@@ -303,7 +303,7 @@ func sound(l Line, v time.Duration) bool {
 }
 
 // Every millisecond is allowed by the window exactly where it satisfies each constraint by itself.
-func TestWindowIsWhatTheConstraintsSay(t *testing.T) {
+func TestWindowAgainstItsConstraints(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		l := drawn(t)
 		r, wide := Of(l, WorstCase), Of(l, RootSumSquare)

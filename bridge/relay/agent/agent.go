@@ -41,7 +41,7 @@ var (
 	ErrOutput = errors.New("agent: the output failed")
 	// ErrHung: the output did not come back in time. The command was withdrawn, or is undone as soon as it does.
 	ErrHung = errors.New("agent: the output does not answer")
-	// ErrStale: the agent itself stood still, so a command may have waited in it; see [Agent.Fresh].
+	// ErrStale: the agent itself stood still, so a command may have waited in it; see [Agent.StandstillCount].
 	ErrStale = errors.New("agent: it stood still, and commands from before are not obeyed")
 	// ErrOvertaken: a master that came later has closed the contact since, so what an earlier one sent may have waited on its way. Nothing was done.
 	ErrOvertaken = errors.New("agent: a later master has closed the contact since; nothing is opened for an earlier one")
@@ -95,17 +95,17 @@ type ContactOptions struct {
 
 // Agent is a relay controller: contacts, and the masters that command them. All methods are safe for concurrent use.
 type Agent struct {
-	opt      Options
-	began    time.Time
-	watchdog atomic.Int64 // nanoseconds
-	stopping atomic.Bool
-	dying    atomic.Bool // the process goes down: see Emergency
-	pace     pace
+	opt         Options
+	began       time.Time
+	watchdog    atomic.Int64 // nanoseconds
+	stopping    atomic.Bool
+	inEmergency atomic.Bool // the process goes down: see Emergency
+	standstill  standstillDetector
 
 	// Set before Start.
-	contacts []*Contact
-	changed  []func(*Contact)
-	still    []func() // called after the process stood still
+	contacts        []*Contact
+	changed         []func(*Contact)
+	standstillHooks []func() // called after the process stood still
 
 	mu      sync.Mutex
 	started bool
@@ -159,8 +159,8 @@ func (a *Agent) Contact(o ContactOptions) (*Contact, error) {
 // not block, and must not call the agent but for [Contact.State].
 func (a *Agent) OnChange(f func(*Contact)) { a.changed = append(a.changed, f) }
 
-// whenStill has f called whenever the process stood still; only before Start.
-func (a *Agent) whenStill(f func()) { a.still = append(a.still, f) }
+// onStandstill has f called whenever the process stood still; only before Start.
+func (a *Agent) onStandstill(f func()) { a.standstillHooks = append(a.standstillHooks, f) }
 
 // Contacts returns the contacts in their order. The slice is not to be changed.
 func (a *Agent) Contacts() []*Contact { return a.contacts }
@@ -176,8 +176,8 @@ func (a *Agent) Start() {
 	for _, c := range a.contacts {
 		c.running.Go(func() { a.Guard(c.run) })
 	}
-	a.pace.begin()
-	a.running.Go(func() { a.Guard(a.keepPace) })
+	a.standstill.begin()
+	a.running.Go(func() { a.Guard(a.watchStandstill) })
 }
 
 // Ready waits until each contact has been told to close once, with success or without, or until ctx ends. It returns the contacts that are not
@@ -284,9 +284,9 @@ func NewMaster(name string) *Master { return &Master{Name: name, base: time.Now(
 // Heard notes that the master has spoken.
 func (m *Master) Heard() { m.heard.Store(int64(time.Since(m.base))) }
 
-// holds reports whether an opening of the master's is in progress.
-func (a *Agent) holds(m *Master) bool {
-	return slices.ContainsFunc(a.contacts, func(c *Contact) bool { return c.heldBy(m) })
+// hasOpening reports whether an opening of the master's is in progress.
+func (a *Agent) hasOpening(m *Master) bool {
+	return slices.ContainsFunc(a.contacts, func(c *Contact) bool { return c.hasOpeningOf(m) })
 }
 
 // last is when the master was heard last.

@@ -73,13 +73,13 @@ type Contact struct {
 	tried   chan struct{} // closed when the contact was told to close for the first time
 	ended   chan struct{} // closed when its thread has closed it for the last time
 
-	hung  atomic.Bool  // a command ran into its limit, and the thread has not come back since
-	shut  atomic.Bool  // a close is wanted by somebody who could not wait
-	over  atomic.Bool  // the thread is to end
-	beat  atomic.Int64 // when the thread was last seen alive: nanoseconds since the agent's begin
-	queue mailbox
+	hung    atomic.Bool  // a command ran into its limit, and the thread has not come back since
+	shut    atomic.Bool  // a close is wanted by somebody who could not wait
+	over    atomic.Bool  // the thread is to end
+	aliveAt atomic.Int64 // when the thread was last seen alive: nanoseconds since the agent's begin
+	queue   mailbox
 
-	hand sync.Mutex // held while Set is called
+	setMutex sync.Mutex // held while Set is called
 
 	mu   sync.Mutex
 	s    State // but for Left
@@ -87,7 +87,7 @@ type Contact struct {
 	by   *Master // whose opening ends then
 	out  Output  // nil: not open
 
-	t machine // owned by the thread
+	threadState threadState // owned by the thread
 }
 
 func newContact(a *Agent, index int, o ContactOptions) (*Contact, error) {
@@ -115,7 +115,7 @@ func (c *Contact) Pulse(m *Master, k Command) error {
 	return c.call(k.For == 0, func(gone func() bool) error {
 		if k.For == 0 {
 			c.closedBy(m)
-		} else if m.order != 0 && m.order < c.t.closer {
+		} else if m.order != 0 && m.order < c.threadState.closer {
 			m.overtaken.Store(true)
 			return fmt.Errorf("contact %s: %w", c.opt.Name, ErrOvertaken)
 		}
@@ -134,7 +134,7 @@ func (c *Contact) Close(m *Master) error {
 }
 
 // closedBy notes, on the thread, who wants the contact closed: from here on no earlier master opens it.
-func (c *Contact) closedBy(m *Master) { c.t.closer = max(c.t.closer, m.order) }
+func (c *Contact) closedBy(m *Master) { c.threadState.closer = max(c.threadState.closer, m.order) }
 
 // Read asks the output where the contact is. A contact that is found open without a command is closed.
 func (c *Contact) Read() (relay.Level, error) {
@@ -157,7 +157,7 @@ func (c *Contact) Current() (flows bool, err error) {
 	}
 	var f atomic.Bool // the thread may still be at it when we have given up
 	err = c.call(false, func(func() bool) error {
-		in, ok := c.t.out.(Input)
+		in, ok := c.threadState.out.(Input)
 		if !ok {
 			return fmt.Errorf("contact %s: %w: %w", c.opt.Name, ErrOutput, relay.ErrNoSense)
 		}
@@ -182,8 +182,8 @@ func (c *Contact) State() State {
 	return s
 }
 
-// heldBy reports whether an opening of that master's is in progress.
-func (c *Contact) heldBy(m *Master) bool {
+// hasOpeningOf reports whether an opening of that master's is in progress.
+func (c *Contact) hasOpeningOf(m *Master) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.by == m && !c.ends.IsZero()

@@ -112,8 +112,8 @@ func (o *output) lengths() (all []time.Duration) {
 	return all
 }
 
-// rig is an agent with one contact, on virtual time if it is made in a bubble.
-type rig struct {
+// testBed is an agent with one contact, on virtual time if it is made in a bubble.
+type testBed struct {
 	*Agent
 	c       *Contact
 	out     *output
@@ -122,9 +122,9 @@ type rig struct {
 	notices []NoticeKind
 }
 
-func newRig(t *testing.T, out *output) *rig {
+func newTestBed(t *testing.T, out *output) *testBed {
 	t.Helper()
-	r := &rig{out: out, m: NewMaster("test")}
+	r := &testBed{out: out, m: NewMaster("test")}
 	var err error
 	r.Agent, err = New(Options{MaxInterval: 2 * time.Second, plain: true, Notify: func(n Notice) {
 		r.mu.Lock()
@@ -143,13 +143,13 @@ func newRig(t *testing.T, out *output) *rig {
 	return r
 }
 
-func (r *rig) end(t *testing.T) { require.Empty(t, r.Shutdown(t.Context())) }
+func (r *testBed) end(t *testing.T) { require.Empty(t, r.Shutdown(t.Context())) }
 
-func (r *rig) pulse(seq uint32, d time.Duration) error {
+func (r *testBed) pulse(seq uint32, d time.Duration) error {
 	return r.c.Pulse(r.m, Command{Seq: seq, For: d})
 }
 
-func (r *rig) told() []NoticeKind {
+func (r *testBed) told() []NoticeKind {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return append([]NoticeKind(nil), r.notices...)
@@ -158,9 +158,9 @@ func (r *rig) told() []NoticeKind {
 const ms = time.Millisecond
 
 // on runs f with a fresh rig on virtual time.
-func on(t *testing.T, out *output, f func(t *testing.T, r *rig)) {
+func on(t *testing.T, out *output, f func(t *testing.T, r *testBed)) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t, out)
+		r := newTestBed(t, out)
 		f(t, r)
 		r.end(t)
 		require.False(t, out.isOpen(), "the loop is closed last")
@@ -172,9 +172,9 @@ func sleep(d time.Duration) {
 	synctest.Wait()
 }
 
-func TestClosedFirst(t *testing.T) {
+func TestContactIsClosedAtTheStart(t *testing.T) {
 	out := &output{open: true}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.False(t, out.isOpen())
 		require.Equal(t, State{Level: relay.LevelClosed}, r.c.State())
 	})
@@ -182,7 +182,7 @@ func TestClosedFirst(t *testing.T) {
 
 func TestTimedExactly(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(7, 300*ms))
 		require.Equal(t, State{Level: relay.LevelOpen, Seq: 7, HasSeq: true, Last: OutcomeOpen, Left: 300 * ms, Pulses: 1}, r.c.State())
 		sleep(300*ms - 1)
@@ -195,7 +195,7 @@ func TestTimedExactly(t *testing.T) {
 
 func TestRepeatHasNoEffect(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(7, 300*ms))
 		sleep(200 * ms)
 		require.NoError(t, r.pulse(7, 300*ms), "neither longer")
@@ -211,7 +211,7 @@ func TestRepeatHasNoEffect(t *testing.T) {
 
 func TestLaterEndCounts(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(1, 300*ms))
 		sleep(100 * ms)
 		require.NoError(t, r.pulse(2, 300*ms))
@@ -224,7 +224,7 @@ func TestLaterEndCounts(t *testing.T) {
 
 func TestNeverLongerThanMaxInterval(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.ErrorIs(t, r.pulse(1, 2*time.Second+1), ErrTooLong)
 		require.Equal(t, OutcomeTooLong, r.c.State().Last)
 		require.False(t, out.isOpen())
@@ -238,9 +238,9 @@ func TestNeverLongerThanMaxInterval(t *testing.T) {
 	})
 }
 
-func TestNothingClosesEarly(t *testing.T) {
+func TestShorterCommandDoesNotCloseEarly(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(1, time.Second))
 		sleep(200 * ms)
 		require.NoError(t, r.pulse(2, 0))
@@ -258,7 +258,7 @@ func TestNothingClosesEarly(t *testing.T) {
 
 func TestPlainCommandsCountEach(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		for range 2 {
 			require.NoError(t, r.c.Pulse(r.m, Command{Plain: true, For: 100 * ms}))
 			sleep(time.Second)
@@ -270,7 +270,7 @@ func TestPlainCommandsCountEach(t *testing.T) {
 
 func TestWatchdog(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.SetWatchdog(500*ms))
 		require.NoError(t, r.pulse(1, 2*time.Second))
 		sleep(400 * ms)
@@ -301,7 +301,7 @@ func TestWatchdog(t *testing.T) {
 func TestCloseIsRepeatedUntilItSucceeds(t *testing.T) {
 	out := &output{}
 	broken := errors.New("no such device")
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(1, 100*ms))
 		out.set(func() { out.setFails = broken })
 		sleep(150 * ms)
@@ -325,7 +325,7 @@ func TestCloseIsRepeatedUntilItSucceeds(t *testing.T) {
 // A contact that says yes and does not move is not closed.
 func TestCloseIsReadBack(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(1, 100*ms))
 		out.set(func() { out.stuck = true })
 		sleep(time.Second)
@@ -339,7 +339,7 @@ func TestCloseIsReadBack(t *testing.T) {
 
 func TestOutputThatOpensByItselfIsClosed(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		out.set(func() { out.open = true })
 		level, err := r.c.Read()
 		require.NoError(t, err)
@@ -352,7 +352,7 @@ func TestOutputThatOpensByItselfIsClosed(t *testing.T) {
 // An opening counts from the output's confirmation, but a slow output adds no more than 50 ms.
 func TestFeed(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		var fed atomic.Int32
 		r.Feed(100*ms, func() { fed.Add(1) })
 		sleep(time.Second)
@@ -364,7 +364,7 @@ func TestFeed(t *testing.T) {
 		before := fed.Load()
 		sleep(time.Second)
 		require.LessOrEqual(t, fed.Load(), before+1)
-		require.Equal(t, []NoticeKind{NotFed}, r.told(), "once")
+		require.Equal(t, []NoticeKind{WatchdogNotFed}, r.told(), "once")
 		close(hang)
 		sleep(time.Second)
 		require.GreaterOrEqual(t, fed.Load(), before+9)
@@ -373,7 +373,7 @@ func TestFeed(t *testing.T) {
 
 func TestEmergency(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(1, time.Second))
 		sleep(100 * ms)
 		r.Emergency()
@@ -385,7 +385,7 @@ func TestEmergency(t *testing.T) {
 
 func TestGuardClosesBeforeThePanicGoesOn(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(1, time.Second))
 		require.PanicsWithValue(t, "the stage is on fire", func() { r.Guard(func() { panic("the stage is on fire") }) })
 		require.False(t, out.isOpen())
@@ -394,7 +394,7 @@ func TestGuardClosesBeforeThePanicGoesOn(t *testing.T) {
 
 func TestShutdownCloses(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(1, time.Second))
 		sleep(10 * ms)
 		r.end(t)
@@ -407,7 +407,7 @@ func TestShutdownCloses(t *testing.T) {
 func TestShutdownTellsWhatIsNotClosed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		out := &output{}
-		r := newRig(t, out)
+		r := newTestBed(t, out)
 		require.NoError(t, r.pulse(1, time.Second))
 		out.set(func() { out.setFails = errors.New("unplugged") })
 		left := r.Shutdown(t.Context())

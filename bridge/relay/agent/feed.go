@@ -29,7 +29,7 @@ func (a *Agent) feed(every time.Duration, feed func()) {
 			continue
 		}
 		if !told {
-			a.opt.Notify(Notice{Kind: NotFed, Err: ErrHung})
+			a.opt.Notify(Notice{Kind: WatchdogNotFed, Err: ErrHung})
 		}
 		told = true
 	}

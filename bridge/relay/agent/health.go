@@ -49,7 +49,7 @@ func (a *Agent) Health() Health {
 func (a *Agent) Alive(since time.Time) bool {
 	all := true
 	for _, c := range a.contacts {
-		if a.began.Add(time.Duration(c.beat.Load())).Before(since) {
+		if a.began.Add(time.Duration(c.aliveAt.Load())).Before(since) {
 			all = false
 		}
 		c.wait.wake()

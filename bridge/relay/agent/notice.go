@@ -7,13 +7,13 @@ type NoticeKind uint8
 
 // The notices.
 const (
-	OutputFailed NoticeKind = iota // a contact is not known to be closed, or did not do as told
-	OutputBack                     // it is closed again
-	MasterQuiet                    // the watchdog closed a contact
-	ClosedLate                     // a closing was more than 50 ms late
-	StoodStill                     // the agent itself did not run for a while
-	PeerRefused                    // somebody who is not in the list, or one connection too many
-	NotFed                         // a thread does not answer, so the watchdogs are not fed
+	OutputFailed   NoticeKind = iota // a contact is not known to be closed, or did not do as told
+	OutputBack                       // it is closed again
+	MasterQuiet                      // the watchdog closed a contact
+	ClosedLate                       // a closing was more than 50 ms late
+	StoodStill                       // the agent itself did not run for a while
+	PeerRefused                      // somebody who is not in the list, or one connection too many
+	WatchdogNotFed                   // a thread does not answer, so the watchdogs are not fed
 )
 
 // String names the kind.

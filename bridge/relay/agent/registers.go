@@ -21,7 +21,7 @@ const (
 // answer carries out one request of a master and returns the answer's PDU.
 func (a *Agent) answer(m *Master, pdu []byte) []byte {
 	m.Heard()
-	out, err := a.obey(m, pdu)
+	out, err := a.execute(m, pdu)
 	if err == nil {
 		return out
 	}
@@ -32,7 +32,7 @@ func (a *Agent) answer(m *Master, pdu []byte) []byte {
 	return []byte{pdu[0] | 0x80, byte(e)}
 }
 
-func (a *Agent) obey(m *Master, pdu []byte) ([]byte, error) {
+func (a *Agent) execute(m *Master, pdu []byte) ([]byte, error) {
 	switch pdu[0] {
 	case fnReadCoils:
 		return a.readBits(pdu, func(c *Contact) (bool, error) {

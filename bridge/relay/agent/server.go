@@ -49,22 +49,22 @@ type Server struct {
 	agent *Agent
 	opt   ServerOptions
 
-	running sync.WaitGroup
-	mu      sync.Mutex
-	closed  bool
-	l       net.Listener
-	peers   map[*peer]struct{}
-	masters uint64    // counts the connections that were taken
-	refused int       // since they were told last
-	told    time.Time // when
+	running    sync.WaitGroup
+	mu         sync.Mutex
+	closed     bool
+	l          net.Listener
+	peers      map[*peer]struct{}
+	masters    uint64    // counts the connections that were taken
+	refused    int       // since they were told last
+	reportedAt time.Time // when
 }
 
 // peer is one connection, and a master.
 type peer struct {
-	conn   net.Conn
-	from   netip.Addr
-	master *Master
-	fresh  uint64
+	conn            net.Conn
+	from            netip.Addr
+	master          *Master
+	standstillCount uint64
 }
 
 // NewServer returns a server; only before the agent's Start.
@@ -79,7 +79,7 @@ func NewServer(a *Agent, o ServerOptions) *Server {
 		o.Slow = defaultSlow
 	}
 	s := &Server{agent: a, opt: o, peers: map[*peer]struct{}{}}
-	a.whenStill(s.resetAll)
+	a.onStandstill(s.resetAll)
 	return s
 }
 
@@ -94,10 +94,10 @@ func (s *Server) Serve(l net.Listener) error {
 	s.running.Add(1)
 	s.mu.Unlock()
 	defer s.running.Done()
-	pause, fresh := 10*time.Millisecond, s.agent.Fresh()
+	pause, fresh := 10*time.Millisecond, s.agent.StandstillCount()
 	for {
 		conn, err := l.Accept()
-		now := s.agent.Fresh()
+		now := s.agent.StandstillCount()
 		switch {
 		case errors.Is(err, net.ErrClosed):
 			return nil
@@ -126,11 +126,11 @@ const drainFor = 50 * time.Millisecond
 func (s *Server) drain(l net.Listener) uint64 {
 	d, ok := l.(interface{ SetDeadline(time.Time) error })
 	if !ok {
-		return s.agent.Fresh()
+		return s.agent.StandstillCount()
 	}
 	defer d.SetDeadline(time.Time{})
 	for {
-		fresh, began := s.agent.Fresh(), time.Now()
+		fresh, began := s.agent.StandstillCount(), time.Now()
 		_ = d.SetDeadline(began.Add(drainFor)) // fails only on a closed listener, and so does the next call
 		conn, err := l.Accept()
 		for ; err == nil; conn, err = l.Accept() {
@@ -139,7 +139,7 @@ func (s *Server) drain(l net.Listener) uint64 {
 		if !errors.Is(err, os.ErrDeadlineExceeded) {
 			return fresh
 		}
-		if time.Since(began) < 2*drainFor && s.agent.Fresh() == fresh { // else the time may have gone by without a look
+		if time.Since(began) < 2*drainFor && s.agent.StandstillCount() == fresh { // else the time may have gone by without a look
 			return fresh
 		}
 	}
@@ -183,7 +183,7 @@ func (s *Server) admit(conn net.Conn, fresh uint64) {
 		s.refuse(conn, fmt.Sprintf("%v would be connection %d, and none of the others gives way", from, len(s.peers)+1))
 		return
 	}
-	p := &peer{conn: conn, from: from, master: NewMaster(conn.RemoteAddr().String()), fresh: fresh}
+	p := &peer{conn: conn, from: from, master: NewMaster(conn.RemoteAddr().String()), standstillCount: fresh}
 	s.masters++
 	p.master.order = s.masters
 	s.peers[p] = struct{}{}
@@ -200,7 +200,7 @@ func (s *Server) admit(conn net.Conn, fresh uint64) {
 func (s *Server) renewLocked(gone *peer) {
 	for p := range s.peers {
 		both := p.master.drives.Load() & gone.master.drives.Load()
-		if p.master.order < gone.master.order && both != 0 && !s.agent.holds(p.master) {
+		if p.master.order < gone.master.order && both != 0 && !s.agent.hasOpening(p.master) {
 			reset(p.conn)
 		}
 	}
@@ -231,7 +231,7 @@ func (s *Server) makeRoom(from netip.Addr) bool {
 		if each[p.from] < each[from] || each[p.from] == each[from] && !silent {
 			continue
 		}
-		h := s.agent.holds(p.master)
+		h := s.agent.hasOpening(p.master)
 		if first == nil || goesBefore(p, first, h, holds, each) {
 			first, holds = p, h
 		}
@@ -259,9 +259,9 @@ func goesBefore(p, q *peer, pHolds, qHolds bool, each map[netip.Addr]int) bool {
 func (s *Server) refuse(conn net.Conn, why string) {
 	reset(conn)
 	s.refused++
-	if now := time.Now(); now.Sub(s.told) >= refusalsEvery {
+	if now := time.Now(); now.Sub(s.reportedAt) >= refusalsEvery {
 		s.agent.opt.Notify(Notice{Kind: PeerRefused, Err: fmt.Errorf("%s (%d refused since the last report)", why, s.refused)})
-		s.refused, s.told = 0, now
+		s.refused, s.reportedAt = 0, now
 	}
 }
 
@@ -303,7 +303,7 @@ func (s *Server) serve(p *peer) {
 		if err != nil {
 			return
 		}
-		stale := s.agent.Fresh() != p.fresh
+		stale := s.agent.StandstillCount() != p.standstillCount
 		if stale && opens(f.pdu) {
 			reset(p.conn)
 			return

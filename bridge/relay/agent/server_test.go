@@ -18,19 +18,19 @@ import (
 	"clearback/bridge/relay"
 )
 
-// served is an agent on a real clock and a real socket.
-type served struct {
+// testServer is an agent on a real clock and a real socket.
+type testServer struct {
 	*Agent
 	server *Server
 	out    [2]*output
 	at     string
 }
 
-func serve(t *testing.T, o ServerOptions) *served {
+func serve(t *testing.T, o ServerOptions) *testServer {
 	t.Helper()
 	a, err := New(Options{MaxInterval: 2 * time.Second})
 	require.NoError(t, err)
-	s := &served{Agent: a}
+	s := &testServer{Agent: a}
 	for i, name := range []string{"box-office", "stage-door"} {
 		out := &output{}
 		s.out[i] = out
@@ -59,7 +59,7 @@ func serve(t *testing.T, o ServerOptions) *served {
 }
 
 // client is a master of simonvetter/modbus: code that is not ours.
-func (s *served) client(t *testing.T) *modbus.ModbusClient {
+func (s *testServer) client(t *testing.T) *modbus.ModbusClient {
 	t.Helper()
 	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + s.at, Timeout: 2 * time.Second, Logger: log.New(io.Discard, "", 0)})
 	require.NoError(t, err)
@@ -165,7 +165,7 @@ func TestExceptions(t *testing.T) {
 }
 
 // raw is a connection of our own, for what no library sends.
-func (s *served) raw(t *testing.T) net.Conn {
+func (s *testServer) raw(t *testing.T) net.Conn {
 	t.Helper()
 	c, err := net.Dial("tcp", s.at)
 	require.NoError(t, err)
@@ -175,7 +175,7 @@ func (s *served) raw(t *testing.T) net.Conn {
 }
 
 // away sees that somebody new gets nothing, whatever he sends.
-func (s *served) away(t *testing.T) {
+func (s *testServer) away(t *testing.T) {
 	t.Helper()
 	c, err := net.Dial("tcp", s.at)
 	if err != nil {
@@ -237,7 +237,7 @@ func ended(t *testing.T, c net.Conn) {
 	require.False(t, errors.As(err, &timeout) && timeout.Timeout(), "still open: %v", err)
 }
 
-func TestWhoIsEnded(t *testing.T) {
+func TestConnectionsThatAreEnded(t *testing.T) {
 	s := serve(t, ServerOptions{Idle: 60 * time.Millisecond, Slow: 30 * time.Millisecond})
 	for name, sent := range map[string][]byte{
 		"idle": nil, "half a header": {0, 1, 0}, "half a request": request(1, fnReadCoils, 0, 0, 0, 2)[:9],
@@ -269,7 +269,7 @@ func TestOnlyConfiguredPeers(t *testing.T) {
 	require.False(t, s.out[0].isOpen())
 }
 
-func TestDeadConnectionsKeepNobodyOut(t *testing.T) {
+func TestDeadConnectionsGiveWay(t *testing.T) {
 	s := serve(t, ServerOptions{MaxConnections: 2})
 	require.NoError(t, s.SetWatchdog(LeastWatchdog))
 	first, second := s.raw(t), s.raw(t)
@@ -306,15 +306,15 @@ func TestStandstill(t *testing.T) {
 	require.NoError(t, err)
 	_, err = readFrame(c, &buf)
 	require.NoError(t, err)
-	before := s.Fresh()
-	s.pace.mu.Lock() // nothing of ours looks at the clock meanwhile
-	s.pace.seen = s.pace.seen.Add(-2 * standstill)
+	before := s.StandstillCount()
+	s.standstill.mu.Lock() // nothing of ours looks at the clock meanwhile
+	s.standstill.seen = s.standstill.seen.Add(-2 * minStandstill)
 	_, err = c.Write(request(2, fnWriteRegister, 0, 1, 7, 0xD0))
-	s.pace.mu.Unlock()
+	s.standstill.mu.Unlock()
 	require.NoError(t, err)
 	ended(t, c)
 	require.Empty(t, s.out[0].moves)
-	require.NotEqual(t, before, s.Fresh())
+	require.NotEqual(t, before, s.StandstillCount())
 	s.away(t) // so are those who waited to be accepted
 	eventually(t, "a new beginning", func() bool {
 		n, err := net.Dial("tcp", s.at)
@@ -339,9 +339,9 @@ func TestStandstillFoundByARequest(t *testing.T) {
 	require.NoError(t, err)
 	_, err = readFrame(c, &buf)
 	require.NoError(t, err)
-	s.pace.mu.Lock()
-	s.pace.count++
-	s.pace.mu.Unlock()
+	s.standstill.mu.Lock()
+	s.standstill.count++
+	s.standstill.mu.Unlock()
 	_, err = c.Write(request(2, fnWriteRegister, 0, 1, 7, 0xD0))
 	require.NoError(t, err)
 	ended(t, c)
@@ -349,7 +349,7 @@ func TestStandstillFoundByARequest(t *testing.T) {
 }
 
 // A master that asks something is not silent.
-func TestAskingIsALife(t *testing.T) {
+func TestReadingFeedsTheWatchdog(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	require.NoError(t, s.SetWatchdog(LeastWatchdog))
 	c := s.client(t)

@@ -13,7 +13,7 @@ import (
 
 func TestSlowOutput(t *testing.T) {
 	out := &output{slow: 30 * ms}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(1, 300*ms))
 		sleep(time.Second)
 		require.Equal(t, 300*ms, r.c.State().Measured)
@@ -25,9 +25,9 @@ func TestSlowOutput(t *testing.T) {
 }
 
 // Masters that ask without a pause hold up no end.
-func TestAskedWithoutAPause(t *testing.T) {
+func TestContinuousRequestsDelayNoClose(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		var asking sync.WaitGroup
 		end := make(chan struct{}) // closed to end the asking
 		out.set(func() { out.slowGet = 5 * ms })
@@ -55,7 +55,7 @@ func TestAskedWithoutAPause(t *testing.T) {
 // A command whose caller was told that nothing answers has no effect later, nor has one that waited behind it.
 func TestHungOutputOpensNothingLate(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		hang := make(chan struct{})
 		out.set(func() { out.hang = hang })
 		began := time.Now()
@@ -83,9 +83,9 @@ func TestHungOutputOpensNothingLate(t *testing.T) {
 }
 
 // A close whose caller could not wait is done as soon as the output comes back.
-func TestHungOutputIsClosedLate(t *testing.T) {
+func TestHungOutputIsClosedWhenItReturns(t *testing.T) {
 	out := &output{}
-	on(t, out, func(t *testing.T, r *rig) {
+	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(1, 2*time.Second))
 		hang := make(chan struct{})
 		out.set(func() { out.hangGet = hang })

@@ -16,8 +16,8 @@ const (
 	lateNotice = 50 * time.Millisecond
 )
 
-// machine is what only the thread of a contact touches.
-type machine struct {
+// threadState is what only the thread of a contact touches.
+type threadState struct {
 	out     Output
 	open    *opening  // nil: closed, or the close is owed (fault)
 	fault   error     // why the contact is not known closed, or has no output
@@ -51,11 +51,11 @@ func (c *Contact) run() {
 	}
 	c.queue.finish()
 	_ = c.close(OutcomeStopped)
-	c.give()
+	c.closeOutput()
 }
 
 // alive notes that the thread runs.
-func (c *Contact) alive() { c.beat.Store(int64(time.Since(c.agent.began))) }
+func (c *Contact) alive() { c.aliveAt.Store(int64(time.Since(c.agent.began))) }
 
 // stop ends the thread, the loop closed.
 func (c *Contact) stop() {
@@ -65,7 +65,7 @@ func (c *Contact) stop() {
 
 // deadline is when the thread has something to do; zero: only when it is woken.
 func (c *Contact) deadline() time.Time {
-	t := &c.t
+	t := &c.threadState
 	if t.fault != nil {
 		return t.retry
 	}
@@ -79,11 +79,11 @@ func (c *Contact) deadline() time.Time {
 }
 
 // quiet is when the opening ends if its master is not heard again.
-func (c *Contact) quiet() time.Time { return c.t.open.master.last().Add(c.agent.Watchdog()) }
+func (c *Contact) quiet() time.Time { return c.threadState.open.master.last().Add(c.agent.Watchdog()) }
 
 // expire does what is due.
 func (c *Contact) expire(now time.Time) {
-	t := &c.t
+	t := &c.threadState
 	switch {
 	case t.fault != nil:
 		if !now.Before(t.retry) {
@@ -102,14 +102,14 @@ func (c *Contact) expire(now time.Time) {
 // pulse obeys a command, or repeats the answer to the last one.
 func (c *Contact) pulse(m *Master, k Command, gone func() bool) error {
 	if s := c.State(); !k.Plain && s.HasSeq && s.Seq == k.Seq {
-		return c.t.last
+		return c.threadState.last
 	}
-	outcome, err := c.obey(m, k, gone)
+	outcome, err := c.execute(m, k, gone)
 	if errors.Is(err, ErrTooSoon) {
 		return err // and is no command that was had
 	}
 	if !k.Plain {
-		c.t.last = err
+		c.threadState.last = err
 	}
 	c.change(func(s *State) {
 		if !k.Plain {
@@ -120,15 +120,15 @@ func (c *Contact) pulse(m *Master, k Command, gone func() bool) error {
 	return err
 }
 
-func (c *Contact) obey(m *Master, k Command, gone func() bool) (Outcome, error) {
-	t, most := &c.t, c.agent.opt.MaxInterval
+func (c *Contact) execute(m *Master, k Command, gone func() bool) (Outcome, error) {
+	t, most := &c.threadState, c.agent.opt.MaxInterval
 	switch {
 	case k.For == 0:
 		if err := c.close(OutcomeClosed); err != nil {
 			return OutcomeFailed, err
 		}
 		return OutcomeClosed, nil
-	case c.agent.dying.Load() || c.agent.stopping.Load():
+	case c.agent.inEmergency.Load() || c.agent.stopping.Load():
 		return OutcomeStopped, ErrStopping
 	case k.For < 0 || k.For > most:
 		return OutcomeTooLong, fmt.Errorf("contact %s: opening for %v: %w, which is %v", c.opt.Name, k.For, ErrTooLong, most)
@@ -163,7 +163,7 @@ func (c *Contact) begin(m *Master, d time.Duration, gone func() bool) (Outcome, 
 	if latest := before.Add(d + slowSet); o.end.After(latest) {
 		o.end = latest
 	}
-	c.t.open = o
+	c.threadState.open = o
 	c.setEnds(o.end, m)
 	if err != nil || gone() {
 		c.notice(OutputFailed, fmt.Errorf("contact %s: opening took %v: %w", c.opt.Name, after.Sub(before), errors.Join(ErrOutput, err)))
@@ -179,12 +179,12 @@ func (c *Contact) begin(m *Master, d time.Duration, gone func() bool) (Outcome, 
 
 // set moves the output, unless the process is going down.
 func (c *Contact) set(open bool) error {
-	c.hand.Lock()
-	defer c.hand.Unlock()
-	if open && (c.agent.dying.Load() || c.agent.stopping.Load()) {
+	c.setMutex.Lock()
+	defer c.setMutex.Unlock()
+	if open && (c.agent.inEmergency.Load() || c.agent.stopping.Load()) {
 		return ErrStopping
 	}
-	return c.t.out.Set(open)
+	return c.threadState.out.Set(open)
 }
 
 func (c *Contact) setEnds(t time.Time, by *Master) {
@@ -196,7 +196,7 @@ func (c *Contact) setEnds(t time.Time, by *Master) {
 // close closes the loop, and opens the output first where there is none. The outcome is that of the opening under way, if there is one. After
 // a failure the close is owed.
 func (c *Contact) close(why Outcome) error {
-	t := &c.t
+	t := &c.threadState
 	if t.open != nil && !t.open.over {
 		t.open.over = true
 		c.change(func(s *State) { s.Last = why })
@@ -238,7 +238,7 @@ func (c *Contact) close(why Outcome) error {
 
 // failed records that the loop is not known to be closed.
 func (c *Contact) failed(err error) {
-	t := &c.t
+	t := &c.threadState
 	t.fault, t.retry = fmt.Errorf("contact %s: closing: %w: %w", c.opt.Name, ErrOutput, err), time.Now().Add(retryEvery)
 	c.change(func(s *State) { s.Level, s.Fault = relay.LevelUnknown, t.fault })
 	if !t.failing {
@@ -249,12 +249,12 @@ func (c *Contact) failed(err error) {
 
 // moveClosed closes the output and reads it back. What fails is given up and opened anew, once.
 func (c *Contact) moveClosed() error {
-	if c.t.out != nil {
+	if c.threadState.out != nil {
 		err := c.setClosed()
 		if err == nil {
 			return nil
 		}
-		c.give()
+		c.closeOutput()
 		if again := c.openAndClose(); again != nil {
 			return errors.Join(err, again)
 		}
@@ -268,7 +268,7 @@ func (c *Contact) openAndClose() error {
 	if err != nil {
 		return err
 	}
-	c.take(out)
+	c.useOutput(out)
 	return c.setClosed()
 }
 
@@ -276,7 +276,7 @@ func (c *Contact) setClosed() error {
 	if err := c.set(false); err != nil {
 		return err
 	}
-	open, err := c.t.out.Get()
+	open, err := c.threadState.out.Get()
 	switch {
 	case err != nil:
 		return fmt.Errorf("reading it back: %w", err)
@@ -286,17 +286,17 @@ func (c *Contact) setClosed() error {
 	return nil
 }
 
-func (c *Contact) take(out Output) {
+func (c *Contact) useOutput(out Output) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.t.out, c.out = out, out
+	c.threadState.out, c.out = out, out
 }
 
-// give gives the output up.
-func (c *Contact) give() {
+// closeOutput gives the output up.
+func (c *Contact) closeOutput() {
 	c.mu.Lock()
 	out := c.out
-	c.t.out, c.out = nil, nil
+	c.threadState.out, c.out = nil, nil
 	c.mu.Unlock()
 	if out != nil {
 		_ = out.Close() // it is opened anew, or the process ends
@@ -305,7 +305,7 @@ func (c *Contact) give() {
 
 // look asks the output where the contact is.
 func (c *Contact) look() (relay.Level, error) {
-	t := &c.t
+	t := &c.threadState
 	if t.fault != nil {
 		return relay.LevelUnknown, t.fault
 	}

@@ -12,8 +12,8 @@ import (
 // are safe for concurrent use but Contact.
 type Board struct {
 	controller.Group
-	opt   Options
-	taken map[string]string // claim to line, set by Contact before Start
+	opt    Options
+	claims map[string]string // claim to line, set by Contact before Start
 }
 
 // Contact is one line's contact.
@@ -25,7 +25,7 @@ func NewBoard(o Options) (*Board, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Board{opt: o, taken: map[string]string{}}, nil
+	return &Board{opt: o, claims: map[string]string{}}, nil
 }
 
 // Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
@@ -35,10 +35,10 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		return nil, err
 	}
 	claim := o.claim(b.opt.Program)
-	if other, ok := b.taken[claim]; ok {
+	if other, ok := b.claims[claim]; ok {
 		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: %s would be told the same for both", b.opt.Name, other, o.Name, relay.ErrLocked, b.opt.Program)
 	}
-	d := &driven{program: b.opt.Program, opt: o, start: start, check: CheckProgram}
+	d := &lineProgram{program: b.opt.Program, opt: o, start: start, check: CheckProgram}
 	c := controller.New(controller.Options{Name: b.opt.Name, What: "program", At: b.opt.Program, Timeout: b.opt.Timeout, Poll: b.opt.Poll,
 		Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,
 		Connect: func(ctx context.Context) (controller.Session, error) {
@@ -48,7 +48,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 			if err != nil {
 				return nil, err
 			}
-			return controller.NewCalls(dev, b.opt.Timeout), nil
+			return controller.NewDeviceSession(dev, b.opt.Timeout), nil
 		}})
 	e := controller.ContactOptions{Name: o.Name, Claim: claim, Blind: !o.Read, Senses: o.Sense}
 	if t := o.Timed; t != nil {
@@ -58,7 +58,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if err != nil {
 		return nil, err
 	}
-	b.taken[claim] = o.Name
+	b.claims[claim] = o.Name
 	b.Add(c)
 	return contact, nil
 }

@@ -59,9 +59,9 @@ func TestKinds(t *testing.T) {
 }
 
 // Two lines for which the program would be told the same are one contact, whoever asks.
-func TestOneContactTwice(t *testing.T) {
+func TestTwoLinesWithOneContact(t *testing.T) {
 	same := func(name string) ContactOptions {
-		return ContactOptions{Name: name, Arguments: []string{"{action}", "{ms}", relaytest.Own(t.Name())}}
+		return ContactOptions{Name: name, Arguments: []string{"{action}", "{ms}", relaytest.ProcessName(t.Name())}}
 	}
 	b, err := NewBoard(Options{Name: "c", Program: "/bin/true"})
 	require.NoError(t, err)
@@ -132,28 +132,28 @@ func TestProgramDisappears(t *testing.T) {
 	require.ErrorIs(t, r.Err, relay.ErrUnreachable)
 }
 
-// immortal is a program that the kernel does not let go until it is released.
-type immortal struct {
+// unkillable is a program that the kernel does not let go until it is released.
+type unkillable struct {
 	killed   atomic.Int32
 	released chan struct{}
 	waited   func() // told when it runs; nil: nobody
 }
 
-func (p *immortal) kill() { p.killed.Add(1) }
+func (p *unkillable) kill() { p.killed.Add(1) }
 
-func (p *immortal) wait() ending {
+func (p *unkillable) wait() programResult {
 	if p.waited != nil {
 		p.waited()
 	}
 	<-p.released
-	return ending{}
+	return programResult{}
 }
 
 // What cannot be killed is left behind, bounded in number, and its end is followed by a close.
 func TestProgramThatCannotBeKilled(t *testing.T) {
-	p := &immortal{released: make(chan struct{})}
-	d := &driven{program: "/bin/true", start: func(string, []string) (process, error) { return p, nil }, check: CheckProgram}
-	for i := range maxLeft {
+	p := &unkillable{released: make(chan struct{})}
+	d := &lineProgram{program: "/bin/true", start: func(string, []string) (process, error) { return p, nil }, check: CheckProgram}
+	for i := range maxAbandoned {
 		dev, err := d.connect(context.Background())
 		require.NoError(t, err)
 		ctx, cancel := context.WithCancel(context.Background())
@@ -164,17 +164,17 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	}
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true were given up and have not ended")
-	d.left-- // as if there were one less
+	d.abandoned-- // as if there were one less
 	working, err := d.connect(context.Background())
 	require.NoError(t, err)
-	d.left++
+	d.abandoned++
 	close(p.released)
 	select {
 	case <-working.Gone():
 	case <-time.After(5 * time.Second):
 		t.Fatal("the connection in use is to end at once")
 	}
-	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.left == 0 && d.stale }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.abandoned == 0 && d.stale }, 5*time.Second, time.Millisecond)
 	dev, err := d.connect(context.Background())
 	require.NoError(t, err)
 	_, err = dev.Do(context.Background(), controller.Request{Op: controller.Close}, pass)
@@ -188,17 +188,17 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 
 // While an opening that was given up has not ended, the program is told to close, and no close counts: the opening may still be carried out.
 func TestNoCloseCountsBeforeTheOpeningHasEnded(t *testing.T) {
-	for name, hang := range map[string]func(*immortal, chan struct{}) (process, error){
-		"it cannot be killed": func(p *immortal, _ chan struct{}) (process, error) { return p, nil },
-		"its start hangs":     func(p *immortal, begins chan struct{}) (process, error) { <-begins; return p, nil },
+	for name, hang := range map[string]func(*unkillable, chan struct{}) (process, error){
+		"it cannot be killed": func(p *unkillable, _ chan struct{}) (process, error) { return p, nil },
+		"its start hangs":     func(p *unkillable, begins chan struct{}) (process, error) { <-begins; return p, nil },
 	} {
-		p, begins := &immortal{released: make(chan struct{})}, make(chan struct{})
-		ended := &immortal{released: make(chan struct{})}
+		p, begins := &unkillable{released: make(chan struct{})}, make(chan struct{})
+		ended := &unkillable{released: make(chan struct{})}
 		close(ended.released)
 		var closes atomic.Int32
 		o, err := ContactOptions{Name: "box-office"}.withDefaults()
 		require.NoError(t, err)
-		d := &driven{program: "/bin/true", opt: o, check: CheckProgram, start: func(_ string, arguments []string) (process, error) {
+		d := &lineProgram{program: "/bin/true", opt: o, check: CheckProgram, start: func(_ string, arguments []string) (process, error) {
 			if arguments[0] == "open" {
 				return hang(p, begins)
 			}
@@ -231,11 +231,11 @@ func TestNoCloseCountsBeforeTheOpeningHasEnded(t *testing.T) {
 // A program whose start hangs (its file system, the memory) is left behind as well. One that starts after its time is killed, and followed by a close.
 func TestStartThatHangs(t *testing.T) {
 	t.Parallel()
-	p := &immortal{released: make(chan struct{})}
+	p := &unkillable{released: make(chan struct{})}
 	close(p.released)
 	begins := make(chan struct{})
-	d := &driven{program: "/bin/true", start: func(string, []string) (process, error) { <-begins; return p, nil }, check: CheckProgram}
-	for range maxLeft {
+	d := &lineProgram{program: "/bin/true", start: func(string, []string) (process, error) { <-begins; return p, nil }, check: CheckProgram}
+	for range maxAbandoned {
 		dev, err := d.connect(context.Background())
 		require.NoError(t, err)
 		returned := make(chan error, 1) // the test may fail first
@@ -254,22 +254,22 @@ func TestStartThatHangs(t *testing.T) {
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true")
 	close(begins)
-	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.left == 0 && d.stale }, 5*time.Second, time.Millisecond)
-	require.EqualValues(t, maxLeft, p.killed.Load())
+	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.abandoned == 0 && d.stale }, 5*time.Second, time.Millisecond)
+	require.EqualValues(t, maxAbandoned, p.killed.Load())
 }
 
 // A program that cannot even be looked at holds up neither the shutdown nor, for ever, new connections.
-func TestLookThatHangs(t *testing.T) {
+func TestProgramCheckThatHangs(t *testing.T) {
 	hangs := make(chan struct{})
-	d := &driven{program: "/bin/true", check: func(string) error { <-hangs; return nil }}
-	for range maxLeft {
+	d := &lineProgram{program: "/bin/true", check: func(string) error { <-hangs; return nil }}
+	for range maxAbandoned {
 		_, err := d.connect(canceled())
 		require.ErrorContains(t, err, "see whether its file system hangs")
 	}
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true")
 	close(hangs)
-	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.left == 0 }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.abandoned == 0 }, 5*time.Second, time.Millisecond)
 	_, err = d.connect(context.Background())
 	require.NoError(t, err)
 }
@@ -346,7 +346,7 @@ func TestDocumentedProgram(t *testing.T) {
 	require.NoError(t, os.WriteFile(output, []byte("1\n"), 0o600))
 	o, err := ContactOptions{Name: "box-office", Arguments: []string{program, "{action}", output}}.withDefaults()
 	require.NoError(t, err)
-	d := &device{driven: &driven{program: "/bin/sh", opt: o, start: start}, ordinary: make(chan struct{}, 1)}
+	d := &device{lineProgram: &lineProgram{program: "/bin/sh", opt: o, start: start}, ordinary: make(chan struct{}, 1)}
 	do := func(op controller.Op) (relay.Level, error) {
 		return d.Do(within(t, 10*time.Second), controller.Request{Op: op}, pass)
 	}

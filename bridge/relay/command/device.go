@@ -12,17 +12,17 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
-	"clearback/supervision/plain"
+	"clearback/supervision/sanitize"
 )
 
 // ExitRefused is the exit status of a program that refused and did nothing at all. (No common tool ends so by itself, as far as we remember.)
 const ExitRefused = 113
 
 const (
-	// reap is how long a killed program may take to end; one that the kernel does not let go is then left behind.
-	reap = 200 * time.Millisecond
-	// maxLeft is how many programs of one line may be left behind before no more are started.
-	maxLeft = 4
+	// killWait is how long a killed program may take to end; one that the kernel does not let go is then left behind.
+	killWait = 200 * time.Millisecond
+	// maxAbandoned is how many programs of one line may be left behind before no more are started.
+	maxAbandoned = 4
 )
 
 // CheckProgram tells why a program cannot be started, or nil: it must be a file that this user may execute, and that not everybody may change.
@@ -52,40 +52,40 @@ type process interface {
 	// kill ends it and its whole group; more than once does no harm.
 	kill()
 	// wait returns when it has ended. Once only.
-	wait() ending
+	wait() programResult
 }
 
-// ending is how a program ended.
-type ending struct {
+// programResult is how a program ended.
+type programResult struct {
 	status  int // -1: by a signal
 	out     string
 	problem string // the first line on standard error
 	err     error  // not nil: how it ended is not known
 }
 
-// driven is what one line keeps from one connection to the next.
-type driven struct {
+// lineProgram is what one line keeps from one connection to the next.
+type lineProgram struct {
 	program string
 	opt     ContactOptions
 	start   starter
 	check   func(program string) error
 
-	mu    sync.Mutex
-	left  int           // programs that were given up and have not ended, or not even started
-	stale bool          // one of them has ended since: what it did, nobody knows
-	gone  chan struct{} // of the latest connection, closed when one of them ends; nil: closed
+	mu        sync.Mutex
+	abandoned int           // programs that were given up and have not ended, or not even started
+	stale     bool          // one of them has ended since: what it did, nobody knows
+	gone      chan struct{} // of the latest connection, closed when one of them ends; nil: closed
 
 	opening map[*device]int // openings that have not ended, by the connection that began them
 }
 
 // device is the program as one connection uses it.
 type device struct {
-	*driven
+	*lineProgram
 	ordinary chan struct{} // buffer 1: holding the token is being the one run that is no close
 	gone     <-chan struct{}
 }
 
-var _ controller.Ending = (*device)(nil)
+var _ controller.GoneNotifier = (*device)(nil)
 
 // Gone is closed when a run that was left behind has ended: the next connection closes what it may have opened.
 func (d *device) Gone() <-chan struct{} { return d.gone }
@@ -94,11 +94,11 @@ func (d *device) Gone() <-chan struct{} { return d.gone }
 func (d *device) Cause() error { return errStale }
 
 // connect looks at the program, and gives up when ctx ends: its file system may hang.
-func (d *driven) connect(ctx context.Context) (*device, error) {
+func (d *lineProgram) connect(ctx context.Context) (*device, error) {
 	d.mu.Lock()
-	left := d.left
+	left := d.abandoned
 	d.mu.Unlock()
-	if left >= maxLeft {
+	if left >= maxAbandoned {
 		return nil, fmt.Errorf("command: %d runs of %s were given up and have not ended; see what the kernel waits for (ps: state D)", left, d.program)
 	}
 	checked := make(chan error) // somebody waits, be it what counts the runs that were left behind
@@ -109,19 +109,19 @@ func (d *driven) connect(ctx context.Context) (*device, error) {
 			return nil, err
 		}
 	case <-ctx.Done():
-		d.leave(func() { <-checked })
+		d.abandon(func() { <-checked })
 		return nil, fmt.Errorf("command: looking at %s: %w; see whether its file system hangs", d.program, ctx.Err())
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.stale = false // a connection begins with a close
 	d.gone = make(chan struct{})
-	return &device{driven: d, ordinary: make(chan struct{}, 1), gone: d.gone}, nil
+	return &device{lineProgram: d, ordinary: make(chan struct{}, 1), gone: d.gone}, nil
 }
 
 var errStale = errors.New("a run of the program that was given up has ended only now, so the contact is closed again")
 
-func (d *driven) isStale() bool {
+func (d *lineProgram) isStale() bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.stale
@@ -158,7 +158,7 @@ func (d *device) Do(ctx context.Context, r controller.Request, before func() err
 	case r.Op == controller.Close && d.mayStillOpen():
 		return relay.LevelUnknown, fmt.Errorf("%s: %w", d.program, errOpening)
 	}
-	return d.judge(r.Op, e)
+	return d.result(r.Op, e)
 }
 
 // errOpening: an opening from before may still be carried out, so no close counts yet.
@@ -188,39 +188,39 @@ func (d *device) mayStillOpen() bool {
 	return len(d.opening) > 1 || len(d.opening) == 1 && d.opening[d] == 0
 }
 
-// begun is what came of starting a program.
-type begun struct {
+// startResult is what came of starting a program.
+type startResult struct {
 	process
 	err error
 }
 
 // run starts the program and waits for its end. A start that hangs is given up when ctx ends, and what it still starts is killed at once. Over is
 // called when nothing of the run is left, be it after it was given up.
-func (d *driven) run(ctx context.Context, arguments []string, over func()) (ending, error) {
-	started := make(chan begun) // somebody waits, as in connect
+func (d *lineProgram) run(ctx context.Context, arguments []string, over func()) (programResult, error) {
+	started := make(chan startResult) // somebody waits, as in connect
 	go func() {
 		p, err := d.start(d.program, arguments)
-		started <- begun{p, err}
+		started <- startResult{p, err}
 	}()
-	var b begun
+	var b startResult
 	select {
 	case b = <-started:
 	case <-ctx.Done():
 		select {
 		case b = <-started: // await kills it
-		case <-time.After(reap):
-			return ending{}, d.leaveStart(ctx, started, over)
+		case <-time.After(killWait):
+			return programResult{}, d.abandonStart(ctx, started, over)
 		}
 	}
 	if b.err != nil {
 		over()
-		return ending{}, fmt.Errorf("%s: %w", d.program, b.err)
+		return programResult{}, fmt.Errorf("%s: %w", d.program, b.err)
 	}
 	return d.await(ctx, b.process, over)
 }
 
-func (d *driven) leaveStart(ctx context.Context, started <-chan begun, over func()) error {
-	d.leave(func() {
+func (d *lineProgram) abandonStart(ctx context.Context, started <-chan startResult, over func()) error {
+	d.abandon(func() {
 		defer over()
 		if b := <-started; b.err == nil {
 			b.kill()
@@ -230,16 +230,16 @@ func (d *driven) leaveStart(ctx context.Context, started <-chan begun, over func
 	return fmt.Errorf("%s has not been started in its time: %w", d.program, ctx.Err())
 }
 
-// leave leaves a run behind until end returns.
-func (d *driven) leave(end func()) {
+// abandon leaves a run behind until end returns.
+func (d *lineProgram) abandon(end func()) {
 	d.mu.Lock()
-	d.left++
+	d.abandoned++
 	d.mu.Unlock()
 	go func() {
 		end()
 		d.mu.Lock()
 		defer d.mu.Unlock()
-		d.left--
+		d.abandoned--
 		d.stale = true
 		if d.gone != nil { // at once: the next poll may be far
 			close(d.gone)
@@ -249,8 +249,8 @@ func (d *driven) leave(end func()) {
 }
 
 // await waits for the end of a run, and kills it when ctx ends first.
-func (d *driven) await(ctx context.Context, p process, over func()) (ending, error) {
-	ended := make(chan ending) // somebody waits, as in connect
+func (d *lineProgram) await(ctx context.Context, p process, over func()) (programResult, error) {
+	ended := make(chan programResult) // somebody waits, as in connect
 	go func() {
 		e := p.wait()
 		over()
@@ -267,15 +267,15 @@ func (d *driven) await(ctx context.Context, p process, over func()) (ending, err
 		d.mu.Lock()
 		defer d.mu.Unlock()
 		d.stale = true
-		return ending{}, fmt.Errorf("%s was killed: %w", d.program, ctx.Err())
-	case <-time.After(reap):
+		return programResult{}, fmt.Errorf("%s was killed: %w", d.program, ctx.Err())
+	case <-time.After(killWait):
 	}
-	d.leave(func() { <-ended })
-	return ending{}, fmt.Errorf("%s was killed and has not ended within %v: %w", d.program, reap, ctx.Err())
+	d.abandon(func() { <-ended })
+	return programResult{}, fmt.Errorf("%s was killed and has not ended within %v: %w", d.program, killWait, ctx.Err())
 }
 
-// judge makes an ending an answer.
-func (d *driven) judge(op controller.Op, e ending) (relay.Level, error) {
+// result makes an ending an answer.
+func (d *lineProgram) result(op controller.Op, e programResult) (relay.Level, error) {
 	said := ""
 	if e.problem != "" {
 		said = ": " + e.problem
@@ -306,5 +306,5 @@ func (d *driven) judge(op controller.Op, e ending) (relay.Level, error) {
 // firstLine is a bounded piece of somebody's words for an error.
 func firstLine(s string) string {
 	s, _, _ = strings.Cut(strings.TrimSpace(s), "\n")
-	return plain.Text(s, 200)
+	return sanitize.Text(s, 200)
 }

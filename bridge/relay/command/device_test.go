@@ -22,7 +22,7 @@ func shell(t *testing.T, script string, arguments ...string) *device {
 	t.Helper()
 	o, err := ContactOptions{Name: "box-office", Arguments: append([]string{"-c", script, "sh", "{action}"}, arguments...)}.withDefaults()
 	require.NoError(t, err)
-	d := &driven{program: "/bin/sh", opt: o, start: start, check: CheckProgram}
+	d := &lineProgram{program: "/bin/sh", opt: o, start: start, check: CheckProgram}
 	dev, err := d.connect(context.Background())
 	require.NoError(t, err)
 	return dev
@@ -91,7 +91,7 @@ func TestArgumentsGoThroughUntouched(t *testing.T) {
 }
 
 // The judge is /proc: what a program has open, where it is, what it was given, and whose group it is in.
-func TestSurroundings(t *testing.T) {
+func TestEnvironmentOfTheProgram(t *testing.T) {
 	inherited, err := unix.Open("/dev/null", unix.O_RDONLY, 0) // as somebody who started the daemon may have left it
 	require.NoError(t, err)
 	defer unix.Close(inherited)
@@ -108,18 +108,18 @@ func TestSurroundings(t *testing.T) {
 }
 
 // A program that prints without end neither waits for its reader nor is kept in memory.
-func TestFlood(t *testing.T) {
+func TestEndlessOutput(t *testing.T) {
 	level, err := shell(t, `echo open; i=0; while [ $i -lt 100 ]; do printf '%04000d' 0; printf '%04000d' 0 >&2; i=$((i+1)); done`).
 		Do(within(t, 10*time.Second), controller.Request{Op: controller.Read}, pass)
 	require.NoError(t, err)
 	require.Equal(t, relay.LevelOpen, level)
-	var b beginning
+	var b outputHead
 	for range 3 {
 		n, err := b.Write(make([]byte, 3000))
 		require.NoError(t, err)
 		require.Equal(t, 3000, n)
 	}
-	require.Len(t, b.String(), keep)
+	require.Len(t, b.String(), maxOutput)
 }
 
 // A descendant that holds the outputs does not hold the answer, and is let be: it may be the program's timer.

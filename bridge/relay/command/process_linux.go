@@ -12,10 +12,10 @@ import (
 )
 
 const (
-	// keep is how much of each output is kept.
-	keep = 4096
-	// drain is how long a descendant may hold the outputs open after the program has ended.
-	drain = 100 * time.Millisecond
+	// maxOutput is how much of each output is kept.
+	maxOutput = 4096
+	// outputWait is how long a descendant may hold the outputs open after the program has ended.
+	outputWait = 100 * time.Millisecond
 )
 
 // environment is all that a program gets, so that a test by hand and a run by the daemon are alike.
@@ -28,7 +28,7 @@ func executable(path string) error {
 // run is a process.
 type run struct {
 	cmd          *exec.Cmd
-	out, problem beginning
+	out, problem outputHead
 
 	mu     sync.Mutex
 	ending bool // the program itself has ended, so its number is about to be free for another
@@ -41,7 +41,7 @@ func start(program string, arguments []string) (process, error) {
 		return nil, os.NewSyscallError("close_range", err) // those two: older than Linux 5.11, which has nothing like it
 	}
 	r := &run{cmd: exec.Command(program, arguments...)}
-	r.cmd.Env, r.cmd.Dir, r.cmd.WaitDelay = environment, "/", drain
+	r.cmd.Env, r.cmd.Dir, r.cmd.WaitDelay = environment, "/", outputWait
 	r.cmd.Stdout, r.cmd.Stderr = &r.out, &r.problem
 	r.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	if err := r.cmd.Start(); err != nil {
@@ -59,7 +59,7 @@ func (r *run) kill() {
 }
 
 // wait looks at how the program ended before it frees its number: until then nobody else can have it, so the group can be killed.
-func (r *run) wait() ending {
+func (r *run) wait() programResult {
 	pid := r.cmd.Process.Pid
 	status, err := outcome(pid)
 	r.mu.Lock()
@@ -69,7 +69,7 @@ func (r *run) wait() ending {
 	r.ending = true
 	r.mu.Unlock()
 	_ = r.cmd.Wait() // how it ended is known
-	return ending{status: status, out: r.out.String(), problem: firstLine(r.problem.String()), err: err}
+	return programResult{status: status, out: r.out.String(), problem: firstLine(r.problem.String()), err: err}
 }
 
 // outcome waits for the end of a program and leaves it for Wait. A signal is -1.
@@ -89,21 +89,21 @@ func outcome(pid int) (int, error) {
 	}
 }
 
-// beginning keeps the first bytes of an output and throws away the rest.
-type beginning struct {
+// outputHead keeps the first bytes of an output and throws away the rest.
+type outputHead struct {
 	mu   sync.Mutex
-	kept []byte
+	head []byte
 }
 
-func (b *beginning) Write(p []byte) (int, error) {
+func (b *outputHead) Write(p []byte) (int, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.kept = append(b.kept, p[:min(len(p), keep-len(b.kept))]...)
+	b.head = append(b.head, p[:min(len(p), maxOutput-len(b.head))]...)
 	return len(p), nil
 }
 
-func (b *beginning) String() string {
+func (b *outputHead) String() string {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return string(b.kept)
+	return string(b.head)
 }

@@ -14,7 +14,7 @@ import (
 	"testing"
 	"time"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/relaytest"
 
@@ -53,20 +53,20 @@ func contact(t *testing.T) string {
 	bin, err := buildContact()
 	if err != nil {
 		t.Log(err)
-		outsidetest.Missing(t, "a C compiler", "gcc libc6-dev")
+		programtest.Missing(t, "a C compiler", "gcc libc6-dev")
 	}
 	return bin
 }
 
 var lines = []string{relaytest.LineA, relaytest.LineB}
 
-// folder is the other side: the state of testdata/contact.c, and what goes wrong with it.
-type folder string
+// programState is the other side: the state of testdata/contact.c, and what goes wrong with it.
+type programState string
 
-func (f folder) path(name string) string { return filepath.Join(string(f), name) }
+func (f programState) path(name string) string { return filepath.Join(string(f), name) }
 
 // locked runs do while no program looks. The methods of a Controller have no test to fail.
-func (f folder) locked(do func()) {
+func (f programState) locked(do func()) {
 	l, err := os.OpenFile(f.path("lock"), os.O_RDWR|os.O_CREATE, 0o600)
 	if err == nil {
 		err = unix.Flock(int(l.Fd()), unix.LOCK_EX)
@@ -78,7 +78,7 @@ func (f folder) locked(do func()) {
 	do()
 }
 
-func (f folder) write(name, text string, flag int) {
+func (f programState) write(name, text string, flag int) {
 	file, err := os.OpenFile(f.path(name), os.O_WRONLY|os.O_CREATE|flag, 0o600)
 	if err == nil {
 		_, err = file.WriteString(text)
@@ -89,9 +89,9 @@ func (f folder) write(name, text string, flag int) {
 	}
 }
 
-func (f folder) Inject(x relaytest.Fault) {
+func (f programState) Inject(x relaytest.Fault) {
 	do := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute", relaytest.Hangup: "hangup",
-		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.Hold: "hold"}[x.Do]
+		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.StallRequest: "hold"}[x.Do]
 	on := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "open", relaytest.Closing: "close"}[x.On]
 	once := 0
 	if x.Once {
@@ -102,12 +102,12 @@ func (f folder) Inject(x relaytest.Fault) {
 	})
 }
 
-func (f folder) Clear()   { f.locked(func() { os.Remove(f.path("fault")) }) }
-func (f folder) Cut()     { f.locked(func() { f.write("cut", "", 0) }) }
-func (f folder) Restore() { f.locked(func() { os.Remove(f.path("cut")) }) }
+func (f programState) Clear()   { f.locked(func() { os.Remove(f.path("fault")) }) }
+func (f programState) Cut()     { f.locked(func() { f.write("cut", "", 0) }) }
+func (f programState) Restore() { f.locked(func() { os.Remove(f.path("cut")) }) }
 
-// Held counts the runs that keep what they were asked. They are told to go on by the file release; of those that were killed nothing is left to do so.
-func (f folder) Held() int {
+// Stalled counts the runs that keep what they were asked. They are told to go on by the file release; of those that were killed nothing is left to do so.
+func (f programState) Stalled() int {
 	text, err := os.ReadFile(f.path("held"))
 	if err != nil && !os.IsNotExist(err) {
 		panic(err)
@@ -116,7 +116,7 @@ func (f folder) Held() int {
 }
 
 // Release waits for the end of the runs that were let go: each holds the file held locked for as long as it lives.
-func (f folder) Release() {
+func (f programState) Release() {
 	f.write("release", "", 0)
 	held, err := os.Open(f.path("held"))
 	if os.IsNotExist(err) {
@@ -132,7 +132,7 @@ func (f folder) Release() {
 	os.Remove(f.path("held"))
 }
 
-func (f folder) Move(line int, open bool) {
+func (f programState) Move(line int, open bool) {
 	f.locked(func() {
 		if c := f.Changes(line); open == (len(c) > 0 && c[len(c)-1].Open) {
 			return
@@ -145,7 +145,7 @@ func (f folder) Move(line int, open bool) {
 	})
 }
 
-func (f folder) Changes(line int) []relaytest.Change {
+func (f programState) Changes(line int) []relaytest.Change {
 	text, err := os.ReadFile(f.path(lines[line]))
 	if err != nil && !os.IsNotExist(err) {
 		panic(err)
@@ -167,7 +167,7 @@ const atOnce = 8
 
 func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
 	t.Helper()
-	f := folder(t.TempDir())
+	f := programState(t.TempDir())
 	limit := relaytest.Timeout(testTimeout)
 	b, err := NewBoard(Options{Name: "program", Program: program, Timeout: limit, Poll: 400 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)

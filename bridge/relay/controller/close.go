@@ -15,49 +15,49 @@ func (c *Contact) Close(ctx context.Context) error {
 	c.stopCurrent() // at once: the close may have to wait for a connection of its own
 	s, err := c.control.current()
 	if err == nil {
-		epoch := c.keeper.Epoch()
+		epoch := c.closeRetrier.Epoch()
 		if _, err = c.closeOn(s, ctx.Done(), c.beforeClose); err == nil {
 			if c.control.opt.Unordered {
 				if err := c.awaitOver(ctx); err != nil { // an opening under way ends with a close behind it, or owes one
 					return fmt.Errorf("line %s: closing: the opening before it has no answer yet: %w", c.opt.Name, err)
 				}
 			}
-			c.keeper.Settle(epoch)
-			return c.keeper.Wait(ctx)
+			c.closeRetrier.Settle(epoch)
+			return c.closeRetrier.Wait(ctx)
 		}
-	} else if c.keeper.Owed() != nil { // the keeper is at it, or waits for the first connection
-		c.keeper.Renew() // a close that it has written already may be done before what is to be closed now
-		return c.keeper.Wait(ctx)
+	} else if c.closeRetrier.Owed() != nil { // the keeper is at it, or waits for the first connection
+		c.closeRetrier.Renew() // a close that it has written already may be done before what is to be closed now
+		return c.closeRetrier.Wait(ctx)
 	}
-	c.keeper.Owe(fmt.Errorf("line %s: closing: %w", c.opt.Name, err))
-	return c.keeper.Wait(ctx)
+	c.closeRetrier.Owe(fmt.Errorf("line %s: closing: %w", c.opt.Name, err))
+	return c.closeRetrier.Wait(ctx)
 }
 
-// errSettled: somebody else closed the contact before the keeper could, and by now it may be driven again.
-var errSettled = errors.New("controller: the close is not owed any more")
+// errNotOwed: somebody else closed the contact before the keeper could, and by now it may be driven again.
+var errNotOwed = errors.New("controller: the close is not owed any more")
 
 // retry is the keeper's attempt.
 func (c *Contact) retry(ctx context.Context) error {
 	s, err := c.control.current()
 	if err != nil {
-		c.wishConnection()
+		c.requestConnection()
 	} else {
 		_, err = c.closeOn(s, ctx.Done(), func() error {
-			if c.keeper.Owed() == nil {
-				return errSettled
+			if c.closeRetrier.Owed() == nil {
+				return errNotOwed
 			}
 			return c.beforeClose()
 		})
 	}
-	if err != nil && !errors.Is(err, errSettled) {
+	if err != nil && !errors.Is(err, errNotOwed) {
 		return fmt.Errorf("line %s: closing: %w", c.opt.Name, err)
 	}
 	return nil
 }
 
-func (c *Contact) wishConnection() {
+func (c *Contact) requestConnection() {
 	select {
-	case c.control.nudge <- struct{}{}:
+	case c.control.connectRequests <- struct{}{}:
 	default: // a connection is wished for already
 	}
 }
@@ -67,16 +67,16 @@ func (c *Contact) closeNow(s *link) { c.closeAfter(s, nil) }
 
 // closeAfter is closeNow after an error that leaves the contact in doubt: until the close succeeds that error is the reason.
 func (c *Contact) closeAfter(s *link, doubt error) {
-	epoch := c.keeper.Epoch()
+	epoch := c.closeRetrier.Epoch()
 	_, err := c.closeOn(s, nil, c.beforeClose)
 	if err == nil {
-		c.keeper.Settle(epoch)
+		c.closeRetrier.Settle(epoch)
 		return
 	}
 	if doubt != nil {
 		err = doubt
 	}
-	c.keeper.Owe(err)
+	c.closeRetrier.Owe(err)
 }
 
 // closeOn writes the close at once, whatever else is in the air, and reads back. It returns the instant of the confirmation.
@@ -87,7 +87,7 @@ func (c *Contact) closeOn(s *link, stop <-chan struct{}, before func() error) (t
 	}
 	level, _, err := c.read(s, stop)
 	if err == nil && level != relay.LevelClosed {
-		err = relay.ErrMoved
+		err = relay.ErrReadBack
 	}
 	return a.At, err
 }
@@ -140,7 +140,7 @@ func (c *Contact) writeClose(ctx context.Context, s *link) error {
 func (c *Contact) expectClosed(ctx context.Context, s *link) error {
 	level, _, err := c.read(s, ctx.Done())
 	if err == nil && level != relay.LevelClosed {
-		err = relay.ErrMoved
+		err = relay.ErrReadBack
 	}
 	if err != nil {
 		return fmt.Errorf("line %s: reading back at the beginning of the connection: %w", c.opt.Name, err)
@@ -152,7 +152,7 @@ func (c *Contact) expectClosed(ctx context.Context, s *link) error {
 func (c *Contact) mayBeOpen() bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return c.current != nil || c.keeper.Owed() != nil
+	return c.current != nil || c.closeRetrier.Owed() != nil
 }
 
 // poll reads the contact when nobody drives it, and closes it if it is open. One that cannot be read is closed.
@@ -176,12 +176,12 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 	a, err := call.Wait(ctx.Done())
 	switch {
 	case op == Close && isRefusal(err): // nor could an opening be ended
-		c.keeper.Owe(fmt.Errorf("line %s: closing: %w", c.opt.Name, err))
+		c.closeRetrier.Owe(fmt.Errorf("line %s: closing: %w", c.opt.Name, err))
 		return
 	case op == Close, driven, a.Level != relay.LevelOpen: // a refusal is no news about the contact; every close reads back by itself
 		return
 	}
-	err = fmt.Errorf("line %s: the contact read open although nobody opened it: %w", c.opt.Name, relay.ErrMoved)
+	err = fmt.Errorf("line %s: the contact read open although nobody opened it: %w", c.opt.Name, relay.ErrReadBack)
 	if alarm := c.markIfIdle(before, err); alarm != nil {
 		c.notice(relay.FoundOpen, err)
 		alarm()
@@ -193,10 +193,10 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 func (c *Contact) markIfIdle(opens uint64, err error) (alarm func()) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.current != nil || c.opens != opens || c.keeper.Owed() != nil {
+	if c.current != nil || c.opens != opens || c.closeRetrier.Owed() != nil {
 		return nil
 	}
-	return c.keeper.Mark(err)
+	return c.closeRetrier.OweLater(err)
 }
 
 // errDriven: an opening has come in between.

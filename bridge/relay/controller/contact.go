@@ -12,10 +12,10 @@ import (
 
 // Contact is one contact of a controller.
 type Contact struct {
-	control *Controller
-	index   int // in the controller's contacts
-	opt     ContactOptions
-	keeper  *relay.Keeper
+	control      *Controller
+	index        int // in the controller's contacts
+	opt          ContactOptions
+	closeRetrier *relay.CloseRetrier
 
 	mu      sync.Mutex
 	current *opening  // the interruption under way
@@ -36,24 +36,24 @@ var (
 // An opening is an interruption under way.
 type opening struct {
 	relay.Interruption
-	stop     chan struct{} // closed when it is to end early
-	withdraw func()        // closes stop, once
-	over     chan struct{} // closed when Interrupt has its result
-	due      time.Time     // end as others may see it, under the contact's mu; zero: not confirmed yet
-	regained chan regained // buffer 1: what the next connection found after a loss; perhaps nobody waits for it any more
+	stop       chan struct{}   // closed when it is to end early
+	withdraw   func()          // closes stop, once
+	over       chan struct{}   // closed when Interrupt has its result
+	due        time.Time       // end as others may see it, under the contact's mu; zero: not confirmed yet
+	resumption chan resumption // buffer 1: what the next connection found after a loss; perhaps nobody waits for it any more
 
 	// Owned by the goroutine of Interrupt, set once the controller has confirmed.
-	told  bool      // Opened was called
-	at    time.Time // the confirmation
-	end   time.Time // when it is over
-	check *Call     // the read-back; nil: the contact cannot be read
-	proof time.Time // if not zero: a read-back answered after it may find the contact closed again
-	again bool      // it goes on over another connection than the one that it began on
+	openedCalled bool      // Opened was called
+	at           time.Time // the confirmation
+	end          time.Time // when it is over
+	check        *Call     // the read-back; nil: the contact cannot be read
+	proof        time.Time // if not zero: a read-back answered after it may find the contact closed again
+	resumed      bool      // it goes on over another connection than the one that it began on
 }
 
 func newContact(b *Controller, index int, o ContactOptions) *Contact {
 	c := &Contact{control: b, index: index, opt: o}
-	c.keeper = relay.NewKeeper(c.retry, func(n relay.Notice) {
+	c.closeRetrier = relay.NewCloseRetrier(c.retry, func(n relay.Notice) {
 		n.Contact = o.Name
 		b.notify(n)
 	})
@@ -101,12 +101,12 @@ func (c *Contact) begin(i relay.Interruption) (*opening, *link, relay.Result) {
 	case err != nil:
 		return nil, nil, refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
 	}
-	if err := c.keeper.Owed(); err != nil {
+	if err := c.closeRetrier.Owed(); err != nil {
 		return nil, nil, refused(fmt.Errorf("line %s: %w: not known to be closed: %w", c.opt.Name, relay.ErrRefused, err))
 	}
 	stop := make(chan struct{})
 	c.current = &opening{Interruption: i, stop: stop, over: make(chan struct{}), withdraw: sync.OnceFunc(func() { close(stop) }),
-		regained: make(chan regained, 1)}
+		resumption: make(chan resumption, 1)}
 	return c.current, s, relay.Result{}
 }
 
@@ -134,7 +134,7 @@ func (c *Contact) interrupt(ctx context.Context, s *link, o *opening) relay.Resu
 	case err == nil:
 		return c.whileOpen(s, o, call.Sent, a.At)
 	case errors.Is(err, relay.ErrStopped):
-		return c.overtake(s, o, call)
+		return c.closeBeforeAnswer(s, o, call)
 	case nothingDone(err):
 		c.closeNow(s) // after any error
 		return refused(fmt.Errorf("line %s: opening: %w: %w", c.opt.Name, relay.ErrRefused, err))
@@ -171,11 +171,11 @@ func (c *Contact) mayOpen(ctx context.Context, o *opening) error {
 	return nil
 }
 
-// overtake closes while the opening still waits for its answer.
-func (c *Contact) overtake(s *link, o *opening, call *Call) relay.Result {
+// closeBeforeAnswer closes while the opening still waits for its answer.
+func (c *Contact) closeBeforeAnswer(s *link, o *opening, call *Call) relay.Result {
 	closedAt, closeErr := c.closeOn(s, nil, nil)
 	a, err := call.Wait(nil) // at most its time-out
-	if err == nil && (closeErr == nil || errors.Is(closeErr, relay.ErrMoved)) && c.control.opt.Unordered {
+	if err == nil && (closeErr == nil || errors.Is(closeErr, relay.ErrReadBack)) && c.control.opt.Unordered {
 		closedAt, closeErr = c.closeOn(s, nil, nil) // the first may have been done before the opening, and be read back after it
 	}
 	switch {
@@ -193,19 +193,19 @@ func (c *Contact) overtake(s *link, o *opening, call *Call) relay.Result {
 // unknown records a failure after something was written, and begins closing.
 func (c *Contact) unknown(s *link, doing string, err error) relay.Result {
 	if errors.Is(err, relay.ErrUnreachable) { // the close found the connection gone; the opening had been written
-		err = &Lost{s.Cause()}
+		err = &ConnectionLost{s.Cause()}
 	}
 	err = fmt.Errorf("line %s: %s: %w", c.opt.Name, doing, err)
-	c.control.beWatchful()
+	c.control.pollFast()
 	c.closeAfter(s, err)
 	return relay.Result{Outcome: relay.Unknown, Err: err}
 }
 
 func (c *Contact) tellOpened(o *opening, at time.Time) {
-	if !o.told && o.Opened != nil {
+	if !o.openedCalled && o.Opened != nil {
 		o.Opened(at)
 	}
-	o.told = true
+	o.openedCalled = true
 }
 
 // whileOpen waits from the confirmation at the given instant until the opening is over, and closes.
@@ -226,10 +226,10 @@ func (c *Contact) whileOpen(s *link, o *opening, sent, at time.Time) relay.Resul
 		o.check = check
 	}
 	for err := c.awaitEnd(s, o); err != nil; err = c.awaitEnd(s, o) {
-		if errors.Is(err, relay.ErrMoved) {
+		if errors.Is(err, relay.ErrReadBack) {
 			return c.unmoved(s, err)
 		}
-		next, r := c.goOn(s, o, err)
+		next, r := c.awaitResume(s, o, err)
 		if next == nil {
 			return r
 		}
@@ -256,7 +256,7 @@ func (c *Contact) endOpening(s *link, o *opening) relay.Result {
 // wasDone is the result of an opening that is over, if it was one. A controller mostly answers in order, so the read-back has been answered by
 // now, if it ever will be.
 func (c *Contact) wasDone(s *link, o *opening, closedAt time.Time) relay.Result {
-	if err := c.wasOpen(o); errors.Is(err, relay.ErrMoved) {
+	if err := c.wasOpen(o); errors.Is(err, relay.ErrReadBack) {
 		return c.unmoved(s, err)
 	} else if err != nil {
 		return c.unknown(s, "reading back the opening", err)
@@ -284,7 +284,7 @@ func (c *Contact) awaitEnd(s *link, o *opening) error {
 	for {
 		select {
 		case <-s.Dead():
-			return &Lost{s.Cause()}
+			return &ConnectionLost{s.Cause()}
 		case <-o.stop:
 			return nil
 		case <-nearEnd:
@@ -303,7 +303,7 @@ func (c *Contact) awaitEnd(s *link, o *opening) error {
 // output open proves nothing, nor does one after the opening was withdrawn: where requests take turns, the close may have gone first. The
 // controller's confirmation then stands.
 func (c *Contact) wasOpen(o *opening) error {
-	if o.told || o.check == nil {
+	if o.openedCalled || o.check == nil {
 		return nil
 	}
 	a, err := o.check.Wait(nil)
@@ -311,7 +311,7 @@ func (c *Contact) wasOpen(o *opening) error {
 		return err
 	}
 	if a.Level != relay.LevelOpen && !isClosed(o.stop) && (o.proof.IsZero() || a.At.Before(o.proof)) {
-		return relay.ErrMoved
+		return relay.ErrReadBack
 	}
 	c.tellOpened(o, o.at)
 	return nil
@@ -327,11 +327,11 @@ func (c *Contact) unmoved(s *link, err error) relay.Result {
 
 // awaitTimer reads a timed contact whose time is over until it is closed. The controller's clock and the one here differ,
 // and it may look at its timers only now and then: it gets one quantum more, or 100 ms if that is longer; but an opening whose connection was
-// lost in between is ended [regainedOver] after its time.
+// lost in between is ended [resumeOverrun] after its time.
 func (c *Contact) awaitTimer(s *link, o *opening) relay.Result {
 	most := max(c.opt.Timed.Quantum, 100*time.Millisecond)
-	if o.again {
-		most = time.Until(o.end.Add(regainedOver))
+	if o.resumed {
+		most = time.Until(o.end.Add(resumeOverrun))
 	}
 	grace := time.After(most)
 	for {

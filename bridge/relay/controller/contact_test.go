@@ -21,9 +21,9 @@ func background(t *testing.T) context.Context {
 	return ctx
 }
 
-// TestACloseThatGoesFirst: where requests may overtake each other on the way, a close is done only when it is done behind the opening too.
-func TestACloseThatGoesFirst(t *testing.T) {
-	b := newBench(false)
+// TestUnorderedCloseIsRepeated: where requests may overtake each other on the way, a close is done only when it is done behind the opening too.
+func TestUnorderedCloseIsRepeated(t *testing.T) {
+	b := newTestController(false)
 	d := newDriver(t, b, true, controller.Options{Unordered: true, Poll: time.Hour}, nil)
 	d.group.Start()
 	require.NoError(t, d.group.Ready(background(t)))
@@ -47,12 +47,12 @@ func TestACloseThatGoesFirst(t *testing.T) {
 
 // lateRead is a bench whose next reading, once late is set, is answered long after it was taken.
 type lateRead struct {
-	*place
+	*testDevice
 	late *atomic.Bool
 }
 
 func (l lateRead) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
-	level, err := l.place.Do(ctx, r, before)
+	level, err := l.testDevice.Do(ctx, r, before)
 	if r.Op == controller.Read && l.late.CompareAndSwap(true, false) {
 		<-time.After(timeout / 2)
 	}
@@ -63,15 +63,15 @@ func (l lateRead) Do(ctx context.Context, r controller.Request, before func() er
 // short, and nothing is reported.
 func TestAReadingFromBeforeAnOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b, late := newBench(false), new(atomic.Bool)
+		b, late := newTestController(false), new(atomic.Bool)
 		var notices []relay.Notice // appended in the bubble, while nothing else runs
 		c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Second,
 			Notify: func(n relay.Notice) { notices = append(notices, n) },
 			Connect: func(context.Context) (controller.Session, error) {
-				p := &place{b, 0, make(chan struct{}), new(sync.Once)}
-				return controller.NewCalls(lateRead{p, late}, timeout), nil
+				p := &testDevice{b, 0, make(chan struct{}), new(sync.Once)}
+				return controller.NewDeviceSession(lateRead{p, late}, timeout), nil
 			}})
-		contact, err := c.Contact(controller.ContactOptions{Name: relaytest.LineA, Claim: relaytest.Own(t.Name())})
+		contact, err := c.Contact(controller.ContactOptions{Name: relaytest.LineA, Claim: relaytest.ProcessName(t.Name())})
 		require.NoError(t, err)
 		var group controller.Group
 		group.Add(c)

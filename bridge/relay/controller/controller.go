@@ -27,8 +27,8 @@ const (
 	lastPause  = 2 * time.Second
 
 	// After an opening of unknown outcome the contacts are read this often, for this long.
-	watchfulPoll = 250 * time.Millisecond
-	watchfulFor  = 10 * time.Second
+	fastPoll    = 250 * time.Millisecond
+	fastPollFor = 10 * time.Second
 )
 
 // Options of a [Controller].
@@ -87,21 +87,21 @@ type Controller struct {
 	// Set by Contact before Start.
 	contacts []*Contact
 	locks    []io.Closer
-	apart    bool // one of a group
+	grouped  bool // one of a group
 
-	cancel  context.CancelFunc // set by Start
-	running sync.WaitGroup     // run and the keepers
-	tried   chan struct{}      // closed after the first attempt to connect
-	nudge   chan struct{}      // buffer 1: one pending wish for a connection is as good as many
+	cancel          context.CancelFunc // set by Start
+	running         sync.WaitGroup     // run and the keepers
+	tried           chan struct{}      // closed after the first attempt to connect
+	connectRequests chan struct{}      // buffer 1: one pending wish for a connection is as good as many
 
-	mu       sync.Mutex
-	started  bool
-	stopping bool
-	link     *link         // nil: not connected
-	ready    chan struct{} // closed when link is set, replaced when it is lost
-	linkErr  error         // why there is no link
-	lost     time.Time     // when the last link was lost; zero: none was yet
-	watchful time.Time     // until when to poll fast
+	mu            sync.Mutex
+	started       bool
+	stopping      bool
+	link          *link         // nil: not connected
+	ready         chan struct{} // closed when link is set, replaced when it is lost
+	linkErr       error         // why there is no link
+	lost          time.Time     // when the last link was lost; zero: none was yet
+	fastPollUntil time.Time     // until when to poll fast
 }
 
 // New returns a controller; nothing is connected yet.
@@ -115,7 +115,7 @@ func New(o Options) *Controller {
 	if o.What == "" {
 		o.What = "controller"
 	}
-	return &Controller{opt: o, tried: make(chan struct{}), nudge: make(chan struct{}, 1), ready: make(chan struct{}),
+	return &Controller{opt: o, tried: make(chan struct{}), connectRequests: make(chan struct{}, 1), ready: make(chan struct{}),
 		linkErr: errors.New("controller: not connected yet")}
 }
 
@@ -170,7 +170,7 @@ func (b *Controller) Start() {
 		b.running.Go(func() {
 			select {
 			case <-b.tried: // no alarm before the first attempt
-				c.keeper.Run(ctx)
+				c.closeRetrier.Run(ctx)
 			case <-ctx.Done():
 			}
 		})
@@ -212,7 +212,7 @@ func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 				failed[i] = c.Close(ctx)
 				_ = c.awaitOver(ctx) // else its own close would find the connection gone
 				if failed[i] == nil {
-					failed[i] = c.keeper.Wait(ctx) // the opening may have left the contact in doubt
+					failed[i] = c.closeRetrier.Wait(ctx) // the opening may have left the contact in doubt
 				}
 			})
 		}
@@ -220,7 +220,7 @@ func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 		b.cancel()
 		b.running.Wait()
 		for _, c := range b.contacts {
-			c.keeper.Stop()
+			c.closeRetrier.Stop()
 		}
 	}
 	for _, l := range b.locks {
@@ -262,8 +262,8 @@ func (b *Controller) run(ctx context.Context) {
 			}
 			pause, lost = firstPause, time.Time{}
 			b.offer(s)
-			for _, c := range s.overtaken {
-				c.keeper.Wake() // now, and not when its pause is over
+			for _, c := range s.closeWanted {
+				c.closeRetrier.Wake() // now, and not when its pause is over
 			}
 		}
 		if first {
@@ -284,20 +284,20 @@ func (b *Controller) run(ctx context.Context) {
 			b.notify(relay.Notice{Kind: relay.LinkLost, Err: fmt.Errorf("%s: %w", b.where(), err), Since: lost})
 		}
 		wait := pause - rand.N(pause/4)
-		if b.hasAdrift() {
-			wait = min(wait, regainEvery)
+		if b.hasOutlastingOpening() {
+			wait = min(wait, resumeEvery)
 		}
 		pause = min(2*pause, lastPause)
-		b.rest(ctx, wait)
+		b.pause(ctx, wait)
 	}
 }
 
-// rest pauses, but no longer than until a keeper finds no connection for its close.
-func (b *Controller) rest(ctx context.Context, d time.Duration) {
+// pause pauses, but no longer than until a keeper finds no connection for its close.
+func (b *Controller) pause(ctx context.Context, d time.Duration) {
 	select {
 	case <-ctx.Done():
 	case <-time.After(d):
-	case <-b.nudge:
+	case <-b.connectRequests:
 	}
 }
 
@@ -309,14 +309,14 @@ func (b *Controller) connect(ctx context.Context) (*link, error) {
 		return nil, err
 	}
 	l := newLink(session)
-	if err := b.greet(ctx, l); err != nil {
+	if err := b.closeAll(ctx, l); err != nil {
 		l.Stop(true)
 		return nil, err
 	}
 	return l, nil
 }
 
-func (b *Controller) greet(ctx context.Context, l *link) error {
+func (b *Controller) closeAll(ctx context.Context, l *link) error {
 	var order, rest []*Contact
 	for _, c := range b.contacts {
 		if c.mayBeOpen() {
@@ -330,15 +330,15 @@ func (b *Controller) greet(ctx context.Context, l *link) error {
 	goesOn := make([]bool, len(order))
 	lost := b.lastLoss()
 	for i, c := range order {
-		epochs[i] = c.keeper.Epoch()
-		if goesOn[i] = c.regain(ctx, l, lost); goesOn[i] {
+		epochs[i] = c.closeRetrier.Epoch()
+		if goesOn[i] = c.resume(ctx, l, lost); goesOn[i] {
 			continue
 		}
 		if err := c.writeClose(ctx, l); err != nil {
 			if !isRefusal(err) {
 				return err
 			}
-			c.keeper.Owe(err)
+			c.closeRetrier.Owe(err)
 		}
 	}
 	for i, c := range order {
@@ -346,18 +346,18 @@ func (b *Controller) greet(ctx context.Context, l *link) error {
 			continue
 		}
 		if c.opt.Blind {
-			if !c.keeper.Settle(epochs[i]) { // nor after a refusal, since when it is owed anew
-				l.overtaken = append(l.overtaken, c)
+			if !c.closeRetrier.Settle(epochs[i]) { // nor after a refusal, since when it is owed anew
+				l.closeWanted = append(l.closeWanted, c)
 			}
 			continue
 		}
 		switch err := c.expectClosed(ctx, l); {
 		case err == nil:
-			if !c.keeper.Settle(epochs[i]) {
-				l.overtaken = append(l.overtaken, c)
+			if !c.closeRetrier.Settle(epochs[i]) {
+				l.closeWanted = append(l.closeWanted, c)
 			}
-		case isRefusal(err) || errors.Is(err, relay.ErrMoved):
-			c.keeper.Owe(err)
+		case isRefusal(err) || errors.Is(err, relay.ErrReadBack):
+			c.closeRetrier.Owe(err)
 		default:
 			return err
 		}
@@ -392,24 +392,24 @@ func (b *Controller) lastLoss() time.Time {
 	return b.lost
 }
 
-// hasAdrift reports whether an opening waits to be read back on the next connection.
-func (b *Controller) hasAdrift() bool {
+// hasOutlastingOpening reports whether an opening waits to be read back on the next connection.
+func (b *Controller) hasOutlastingOpening() bool {
 	lost := b.lastLoss()
-	return slices.ContainsFunc(b.contacts, func(c *Contact) bool { o, _ := c.adrift(lost); return o != nil })
+	return slices.ContainsFunc(b.contacts, func(c *Contact) bool { o, _ := c.outlastingOpening(lost); return o != nil })
 }
 
-// beWatchful makes the next polls fast.
-func (b *Controller) beWatchful() {
+// pollFast makes the next polls fast.
+func (b *Controller) pollFast() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.watchful = time.Now().Add(watchfulFor)
+	b.fastPollUntil = time.Now().Add(fastPollFor)
 }
 
 func (b *Controller) pollEvery() time.Duration {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if time.Now().Before(b.watchful) {
-		return min(b.opt.Poll, watchfulPoll)
+	if time.Now().Before(b.fastPollUntil) {
+		return min(b.opt.Poll, fastPoll)
 	}
 	return b.opt.Poll
 }
@@ -432,7 +432,7 @@ func (b *Controller) readBack(ctx context.Context, s *link) {
 
 func (b *Controller) notify(n relay.Notice) {
 	n.Controller = b.opt.Name
-	if n.Contact == "" && b.apart && len(b.contacts) == 1 {
+	if n.Contact == "" && b.grouped && len(b.contacts) == 1 {
 		n.Contact = b.contacts[0].opt.Name // the others of the same name may be well
 	}
 	b.opt.Notify(n)

@@ -166,7 +166,9 @@ func TestLateReadBack(t *testing.T) {
 					return relay.LevelClosed, nil
 				}}
 				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: 2 * time.Second, Poll: time.Hour, NoLock: true, Unordered: c.unordered,
-					Connect: func(context.Context) (controller.Session, error) { return controller.NewCalls(l, 2*time.Second), nil }})
+					Connect: func(context.Context) (controller.Session, error) {
+						return controller.NewDeviceSession(l, 2*time.Second), nil
+					}})
 				contact, err := b.Contact(controller.ContactOptions{Name: "box-office"})
 				require.NoError(t, err)
 				b.Start()
@@ -319,7 +321,7 @@ func TestCloseBeforeTheFirstConnection(t *testing.T) {
 			Notify: func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n.Kind) },
 			Connect: func(context.Context) (controller.Session, error) {
 				<-time.After(time.Second)
-				return controller.NewCalls(d, time.Second), nil
+				return controller.NewDeviceSession(d, time.Second), nil
 			}})
 		c, err := b.Contact(controller.ContactOptions{Name: "box-office"})
 		require.NoError(t, err)
@@ -342,7 +344,7 @@ func TestCloseBeforeTheFirstConnection(t *testing.T) {
 func TestSlowToHear(t *testing.T) {
 	for losses, open := range map[int]time.Duration{1: asked, 2: 0} {
 		synctest.Test(t, func(t *testing.T) {
-			l := &losing{bench: newBench(false)}
+			l := &losingController{testController: newTestController(false)}
 			l.timed = true
 			c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Hour, NoLock: true, Connect: l.connect})
 			contact, err := c.Contact(controller.ContactOptions{Name: relaytest.LineA, Kind: relay.KindOneshot,

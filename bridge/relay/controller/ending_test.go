@@ -30,7 +30,7 @@ func (e *ending) Cause() error          { return e.cause }
 // A connection that ends between two requests ends the session then, and not with the next request.
 func TestDeviceEndsByItself(t *testing.T) {
 	e := &ending{gone: make(chan struct{}), cause: errors.New("the cable was cut")}
-	s := NewCalls(e, time.Second)
+	s := NewDeviceSession(e, time.Second)
 	select {
 	case <-s.Dead():
 		t.Fatal("dead at birth")
@@ -47,7 +47,7 @@ func TestDeviceEndsByItself(t *testing.T) {
 
 func TestOrderlyEndIsNoReset(t *testing.T) {
 	e := &ending{gone: make(chan struct{})}
-	s := NewCalls(e, time.Second)
+	s := NewDeviceSession(e, time.Second)
 	s.Stop(false)
 	require.Equal(t, 1, e.closed)
 	require.Zero(t, e.reset)

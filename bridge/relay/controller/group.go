@@ -14,7 +14,7 @@ type Group struct {
 
 // Add makes a controller one of the group. The notices about its link then name its contact, if it has one only.
 func (g *Group) Add(c *Controller) {
-	c.apart = true
+	c.grouped = true
 	g.controllers = append(g.controllers, c)
 }
 

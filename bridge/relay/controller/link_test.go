@@ -56,7 +56,7 @@ func TestConnection(t *testing.T) {
 				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: c.poll, NoLock: true,
 					Connect: func(context.Context) (controller.Session, error) {
 						connections++
-						return controller.NewCalls(p, 700*time.Millisecond), nil
+						return controller.NewDeviceSession(p, 700*time.Millisecond), nil
 					}})
 				_, err := b.Contact(controller.ContactOptions{Name: "box-office"})
 				require.NoError(t, err)
@@ -88,7 +88,9 @@ func TestPreparationFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := &preparing{dialled: atOnce(func(*dialled, controller.Op) error { return nil }), err: errNo}
 		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
-			Connect: func(context.Context) (controller.Session, error) { return controller.NewCalls(p, time.Second), nil }})
+			Connect: func(context.Context) (controller.Session, error) {
+				return controller.NewDeviceSession(p, time.Second), nil
+			}})
 		c, err := b.Contact(controller.ContactOptions{Name: "box-office", Senses: true, Trial: controller.TrialOfZero})
 		require.NoError(t, err)
 		b.Start()
@@ -131,8 +133,10 @@ func TestStuckAtTheBeginning(t *testing.T) {
 				}}
 				var notices []relay.Notice
 				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
-					Notify:  func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n) },
-					Connect: func(context.Context) (controller.Session, error) { return controller.NewCalls(l, time.Second), nil }})
+					Notify: func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n) },
+					Connect: func(context.Context) (controller.Session, error) {
+						return controller.NewDeviceSession(l, time.Second), nil
+					}})
 				contact, err := b.Contact(controller.ContactOptions{Name: "box-office"})
 				require.NoError(t, err)
 				b.Start()
@@ -175,7 +179,7 @@ func TestNoReadBackOfAnOpening(t *testing.T) {
 	d := atOnce(func(*dialled, controller.Op) error { return nil })
 	onDialled(t, d, func(o *controller.Options, _ *controller.ContactOptions) {
 		o.Connect = func(context.Context) (controller.Session, error) {
-			return breaking{controller.NewCalls(d, time.Second), func(op controller.Op) bool { return op == controller.Read && d.isOpen() }}, nil
+			return breaking{controller.NewDeviceSession(d, time.Second), func(op controller.Op) bool { return op == controller.Read && d.isOpen() }}, nil
 		}
 	}, func(t *testing.T, c *controller.Contact) {
 		began := time.Now()
@@ -259,7 +263,7 @@ func TestALateRepetitionClosesNothing(t *testing.T) {
 // TestATrialWaitsForItsTurn: behind a request that has no answer yet it is given up after the time-out, or when nobody wants it any more.
 func TestATrialWaitsForItsTurn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBench(false)
+		b := newTestController(false)
 		d := newDriver(t, b, false, controller.Options{Poll: time.Hour, NoLock: true}, func(o *controller.ContactOptions) { o.Trial = controller.TrialOfZero })
 		d.group.Start()
 		require.NoError(t, d.group.Ready(background(t)))
@@ -283,7 +287,7 @@ func TestATrialWaitsForItsTurn(t *testing.T) {
 
 // The connection is lost just before the end of an opening, and is back when that is over.
 func TestALostConnectionAtTheEnd(t *testing.T) {
-	onLosing(t, outlasts, func(_ *testing.T, l *losing, _ [2]*controller.Contact) {
+	onLosing(t, outlasts, func(_ *testing.T, l *losingController, _ [2]*controller.Contact) {
 		l.at(asked - 10*time.Millisecond)
 		l.lose(true, false)
 		l.at(asked)
@@ -300,7 +304,7 @@ func TestWordsOfASession(t *testing.T) {
 	require.Equal(t, "read close open sense try", controller.Read.String()+" "+controller.Close.String()+" "+controller.Open.String()+" "+
 		controller.Sense.String()+" "+controller.Try.String())
 	require.Equal(t, "unknown request", (controller.Try + 1).String())
-	lost := &controller.Lost{Cause: errGone}
+	lost := &controller.ConnectionLost{Cause: errGone}
 	require.Equal(t, errGone.Error(), lost.Reason())
 	require.ErrorIs(t, lost, relay.ErrNoAnswer)
 	require.True(t, errors.Is(lost, errGone))

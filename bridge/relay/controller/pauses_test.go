@@ -59,7 +59,7 @@ func (a *attempts) connect(context.Context) (controller.Session, error) {
 	if fail != nil {
 		return nil, fail
 	}
-	return attempted{controller.NewCalls(losable{a.device, lose}, time.Second), a}, nil
+	return attempted{controller.NewDeviceSession(losable{a.device, lose}, time.Second), a}, nil
 }
 
 // fails ends the connection, and lets the next ones fail with err.

@@ -38,7 +38,7 @@ func (d *dialled) isOpen() bool {
 func TestBeforeTheStart(t *testing.T) {
 	connect := func(context.Context) (controller.Session, error) { return nil, errGone }
 	b := controller.New(controller.Options{Name: "loft", At: "192.0.2.50:502", Timeout: time.Second, Poll: time.Minute, Connect: connect})
-	claim := relaytest.Own(t.Name())
+	claim := relaytest.ProcessName(t.Name())
 	c, err := b.Contact(controller.ContactOptions{Name: "box-office", Claim: claim, Kind: relay.KindWatchdog})
 	require.NoError(t, err)
 	require.Equal(t, relay.KindWatchdog, c.Kind())
@@ -138,7 +138,7 @@ func TestLimitOfATimedContact(t *testing.T) {
 // TestWaitingForItsTurn: an opening that waits behind another contact's request is given up at its not-after, and when nobody wants it any more.
 func TestWaitingForItsTurn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBench(false)
+		b := newTestController(false)
 		d := newDriver(t, b, false, controller.Options{Poll: time.Hour, NoLock: true}, nil)
 		d.group.Start()
 		require.NoError(t, d.group.Ready(background(t)))
@@ -282,7 +282,9 @@ func TestReadBackFails(t *testing.T) {
 					return relay.LevelClosed, nil
 				}
 				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: 2 * time.Second, Poll: time.Hour, NoLock: true,
-					Connect: func(context.Context) (controller.Session, error) { return controller.NewCalls(s, 2*time.Second), nil }})
+					Connect: func(context.Context) (controller.Session, error) {
+						return controller.NewDeviceSession(s, 2*time.Second), nil
+					}})
 				contact, err := b.Contact(controller.ContactOptions{Name: "box-office", Blind: c.blind})
 				require.NoError(t, err)
 				b.Start()
@@ -356,8 +358,10 @@ func TestEndOfATimedOpening(t *testing.T) {
 				}}
 				var notices []relay.Notice
 				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
-					Notify:  func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n) },
-					Connect: func(context.Context) (controller.Session, error) { return controller.NewCalls(s, time.Second), nil }})
+					Notify: func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n) },
+					Connect: func(context.Context) (controller.Session, error) {
+						return controller.NewDeviceSession(s, time.Second), nil
+					}})
 				contact, err := b.Contact(controller.ContactOptions{Name: "box-office", Kind: relay.KindOneshot,
 					Timed: &controller.Timed{Quantum: quantum, Limit: time.Second}})
 				require.NoError(t, err)

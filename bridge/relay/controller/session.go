@@ -108,23 +108,23 @@ func (r *Refusal) Error() string { return r.Cause.Error() }
 func (r *Refusal) Reason() string { return r.Cause.Error() }
 func (r *Refusal) Unwrap() error  { return r.Cause }
 
-// Lost is the end of a session with a request in the air: what that did is unknown.
-type Lost struct{ Cause error }
+// ConnectionLost is the end of a session with a request in the air: what that did is unknown.
+type ConnectionLost struct{ Cause error }
 
-func (l *Lost) Error() string { return fmt.Sprintf("%v: %v", relay.ErrNoAnswer, l.Cause) }
+func (l *ConnectionLost) Error() string { return fmt.Sprintf("%v: %v", relay.ErrNoAnswer, l.Cause) }
 
 // Reason is how the session ended: see [relay.Reason].
-func (l *Lost) Reason() string { return l.Cause.Error() }
+func (l *ConnectionLost) Reason() string { return l.Cause.Error() }
 
-func (l *Lost) Unwrap() []error { return []error{relay.ErrNoAnswer, l.Cause} }
+func (l *ConnectionLost) Unwrap() []error { return []error{relay.ErrNoAnswer, l.Cause} }
 
 // link is a session with room for one ordinary request at a time: opens and polls wait for each other, closes and what belongs to an
 // opening under way do not.
 type link struct {
 	Session
 	slot chan struct{} // buffer 1: holding the token is being the one ordinary request in the air
-	// overtaken are the contacts of which somebody wanted a close while the connection began with one
-	overtaken []*Contact
+	// closeWanted are the contacts of which somebody wanted a close while the connection began with one
+	closeWanted []*Contact
 }
 
 func newLink(s Session) *link {

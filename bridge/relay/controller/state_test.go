@@ -23,16 +23,16 @@ func TestMarkIfIdle(t *testing.T) {
 		"driven":                              {func(c *Contact) { c.current = &opening{} }, false},
 		"driven, and the opening was written": {func(c *Contact) { c.current, c.opens = &opening{}, 8 }, false},
 		"driven since":                        {func(c *Contact) { c.opens = 8 }, false},
-		"owed already":                        {func(c *Contact) { c.keeper.Mark(errors.New("earlier")) }, false},
+		"owed already":                        {func(c *Contact) { c.closeRetrier.OweLater(errors.New("earlier")) }, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			contact := newContact(New(Options{}), 0, ContactOptions{})
-			require.True(t, contact.keeper.Settle(contact.keeper.Epoch()))
+			require.True(t, contact.closeRetrier.Settle(contact.closeRetrier.Epoch()))
 			contact.opens = 7
 			c.change(contact)
 			alarm := contact.markIfIdle(7, found)
 			require.Equal(t, c.want, alarm != nil)
-			require.Equal(t, c.want, errors.Is(contact.keeper.Owed(), found))
+			require.Equal(t, c.want, errors.Is(contact.closeRetrier.Owed(), found))
 		})
 	}
 }
@@ -48,14 +48,14 @@ func (silent) Close() error { return nil }
 // TestCallsWithoutSending: a request that failed before it was sent has no answer, and one that the device answers without sending anything has one.
 func TestCallsWithoutSending(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := NewCalls(silent{errors.New("gone")}, time.Second)
+		s := NewDeviceSession(silent{errors.New("gone")}, time.Second)
 		c := NewCall()
 		require.ErrorIs(t, s.Start(c, Request{Op: Open}, nil), relay.ErrUnreachable)
 		synctest.Wait()
 		require.Empty(t, c.answer)
 		s.Stop(false)
 
-		s = NewCalls(silent{}, time.Second)
+		s = NewDeviceSession(silent{}, time.Second)
 		c = NewCall()
 		require.NoError(t, s.Start(c, Request{Op: Open}, nil))
 		synctest.Wait()

@@ -54,7 +54,7 @@ func (c *Contact) tryOn(ctx context.Context, s *link) error {
 	if err == nil && !c.opt.Blind {
 		var level relay.Level
 		if level, _, err = c.read(s, ctx.Done()); err == nil && level == relay.LevelOpen {
-			err = fmt.Errorf("%w: it opened the loop", relay.ErrMoved)
+			err = fmt.Errorf("%w: it opened the loop", relay.ErrReadBack)
 		}
 	}
 	if err != nil && !nothingDone(err) {

@@ -17,16 +17,16 @@ import (
 
 // zeroOpens is a bench that takes an opening of length 0 for one without an end.
 type zeroOpens struct {
-	*place
+	*testDevice
 	tries *atomic.Int32
 }
 
 func (z zeroOpens) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
 	if r.Op != controller.Try {
-		return z.place.Do(ctx, r, before)
+		return z.testDevice.Do(ctx, r, before)
 	}
 	r.Op = controller.Open
-	return z.place.Do(ctx, r, func() error {
+	return z.testDevice.Do(ctx, r, func() error {
 		err := before()
 		if err == nil {
 			z.tries.Add(1)
@@ -36,13 +36,13 @@ func (z zeroOpens) Do(ctx context.Context, r controller.Request, before func() e
 }
 
 // onZeroOpens runs a started contact over such a device, on virtual time.
-func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *bench, *controller.Contact, *atomic.Int32)) {
+func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *testController, *controller.Contact, *atomic.Int32)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
-		b, tries := newBench(false), new(atomic.Int32)
+		b, tries := newTestController(false), new(atomic.Int32)
 		c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Hour, NoLock: true,
 			Connect: func(context.Context) (controller.Session, error) {
-				return controller.NewCalls(zeroOpens{&place{b, 0, make(chan struct{}), new(sync.Once)}, tries}, timeout), nil
+				return controller.NewDeviceSession(zeroOpens{&testDevice{b, 0, make(chan struct{}), new(sync.Once)}, tries}, timeout), nil
 			}})
 		contact, err := c.Contact(controller.ContactOptions{Name: "box-office", Trial: trial})
 		require.NoError(t, err)
@@ -54,18 +54,18 @@ func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *be
 }
 
 // A device that breaks the contract, and opens at a length of 0, is closed at once, and that is told.
-func TestATrialThatOpens(t *testing.T) {
-	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *bench, c *controller.Contact, _ *atomic.Int32) {
+func TestTryThatOpensIsClosed(t *testing.T) {
+	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *testController, c *controller.Contact, _ *atomic.Int32) {
 		err := c.Try(t.Context())
-		require.ErrorIs(t, err, relay.ErrMoved)
+		require.ErrorIs(t, err, relay.ErrReadBack)
 		require.False(t, b.isOpen(0))
 	})
 }
 
 // What may open is not tried.
-func TestATrialThatMightOpenIsNotMade(t *testing.T) {
+func TestTryThatMightOpenIsRefused(t *testing.T) {
 	for trial, want := range map[controller.Trial]error{controller.TrialNever: relay.ErrNoTrial, controller.TrialIsClose: nil} {
-		onZeroOpens(t, trial, func(t *testing.T, b *bench, c *controller.Contact, tries *atomic.Int32) {
+		onZeroOpens(t, trial, func(t *testing.T, b *testController, c *controller.Contact, tries *atomic.Int32) {
 			require.True(t, errors.Is(c.Try(t.Context()), want))
 			require.Zero(t, tries.Load())
 			require.Empty(t, b.Changes(0))
@@ -74,8 +74,8 @@ func TestATrialThatMightOpenIsNotMade(t *testing.T) {
 }
 
 // An opening is not cut short by a trial.
-func TestATrialWhileOpen(t *testing.T) {
-	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *bench, c *controller.Contact, tries *atomic.Int32) {
+func TestTryWhileOpen(t *testing.T) {
+	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *testController, c *controller.Contact, tries *atomic.Int32) {
 		result := make(chan relay.Result, 1) // read below
 		go func() { result <- c.Interrupt(t.Context(), opening(1)) }()
 		<-time.After(asked / 2)

@@ -69,7 +69,9 @@ func onDialled(t *testing.T, d *dialled, change func(*controller.Options, *contr
 func onDialledNow(t *testing.T, d *dialled, change func(*controller.Options, *controller.ContactOptions), test func(*testing.T, *controller.Contact)) {
 	t.Helper()
 	o := controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
-		Connect: func(context.Context) (controller.Session, error) { return controller.NewCalls(d, time.Second), nil }}
+		Connect: func(context.Context) (controller.Session, error) {
+			return controller.NewDeviceSession(d, time.Second), nil
+		}}
 	co := controller.ContactOptions{Name: "box-office"}
 	if change != nil {
 		change(&o, &co)
@@ -185,8 +187,8 @@ func TestARefusedCloseOfABlindContact(t *testing.T) {
 	})
 }
 
-// TestAHungClose: it is given up when its caller says, told as what it is, and repeated until it succeeds.
-func TestAHungClose(t *testing.T) {
+// TestHangingClose: it is given up when its caller says, told as what it is, and repeated until it succeeds.
+func TestHangingClose(t *testing.T) {
 	var mu sync.Mutex
 	hangs := false
 	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
@@ -347,7 +349,7 @@ func TestUrgentFirst(t *testing.T) {
 		down := false
 		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
 			Connect: func(context.Context) (controller.Session, error) {
-				return controller.NewCalls(&doing{func(_ context.Context, r controller.Request, before func() error) (relay.Level, error) {
+				return controller.NewDeviceSession(&doing{func(_ context.Context, r controller.Request, before func() error) (relay.Level, error) {
 					if err := before(); err != nil {
 						return relay.LevelUnknown, err
 					}
@@ -405,7 +407,7 @@ func TestShutdownRepeatsAnOwedClose(t *testing.T) {
 				if connections++; connections > 1 {
 					return nil, errors.New("nobody is there any more")
 				}
-				return controller.NewCalls(d, time.Second), nil
+				return controller.NewDeviceSession(d, time.Second), nil
 			}})
 		c, err := b.Contact(controller.ContactOptions{Name: "box-office"})
 		require.NoError(t, err)
@@ -436,7 +438,7 @@ func TestUnmovedIsNotRepeated(t *testing.T) {
 		for range 2 {
 			r := c.Interrupt(t.Context(), opening(1))
 			require.Equal(t, relay.Refused, r.Outcome)
-			require.ErrorIs(t, r.Err, relay.ErrMoved)
+			require.ErrorIs(t, r.Err, relay.ErrReadBack)
 		}
 		require.Equal(t, 1, d.opened())
 	})

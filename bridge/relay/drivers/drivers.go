@@ -32,7 +32,7 @@ type NotClosed struct {
 // Set holds the contacts of all lines and the controllers behind them. It is safe for concurrent use.
 type Set struct {
 	contacts map[string]relay.Contact
-	boards   []opened
+	boards   []openController
 }
 
 // Open makes all contacts and starts their controllers; it does not wait for them. On an error nothing is left running.
@@ -125,7 +125,7 @@ func (s *Set) Contact(line string) relay.Contact { return s.contacts[line] }
 // Ready waits until every controller is connected and was asked to close its contacts, or ctx ends; it then names all that are not.
 func (s *Set) Ready(ctx context.Context) error {
 	errs := make([]error, len(s.boards))
-	s.each(func(i int, b opened) { errs[i] = b.Ready(ctx) })
+	s.each(func(i int, b openController) { errs[i] = b.Ready(ctx) })
 	return errors.Join(errs...)
 }
 
@@ -133,7 +133,7 @@ func (s *Set) Ready(ctx context.Context) error {
 // whose contact is not known to be closed.
 func (s *Set) Shutdown(ctx context.Context) []NotClosed {
 	parts := make([][]NotClosed, len(s.boards))
-	s.each(func(i int, b opened) {
+	s.each(func(i int, b openController) {
 		for _, n := range b.Shutdown(ctx) {
 			parts[i] = append(parts[i], NotClosed{Line: n.Contact, Controller: b.name, Err: n.Err})
 		}
@@ -146,7 +146,7 @@ func (s *Set) Shutdown(ctx context.Context) []NotClosed {
 }
 
 // each runs f for all boards at once, so that a dead one does not hold up the others.
-func (s *Set) each(f func(int, opened)) {
+func (s *Set) each(f func(int, openController)) {
 	var wg sync.WaitGroup
 	for i, b := range s.boards {
 		wg.Go(func() { f(i, b) })

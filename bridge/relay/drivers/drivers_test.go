@@ -165,7 +165,7 @@ func TestCloseAllNamesWhatItCouldNotClose(t *testing.T) {
 }
 
 func TestOpenRefuses(t *testing.T) {
-	nobody := relaytest.Own("relays") + ".example:502"
+	nobody := relaytest.ProcessName("relays") + ".example:502"
 	for message, change := range map[string]func(*config.Config){
 		"driver \"abacus\"":           func(c *config.Config) { c.Controllers[0].Driver = "abacus" },
 		"line box-office: driver":     func(c *config.Config) { c.Lines[0].Contact.Driver = "" },

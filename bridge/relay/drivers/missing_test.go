@@ -45,7 +45,7 @@ func TestWhatIsMissing(t *testing.T) {
 		require.Error(t, err, c.Driver)
 		require.Nil(t, b.board)
 	}
-	claim := strings.TrimPrefix(relaytest.Own(t.Name()), "/")
+	claim := strings.TrimPrefix(relaytest.ProcessName(t.Name()), "/")
 	for want, l := range map[string]struct {
 		controller config.Controller
 		contact    config.Contact

@@ -20,8 +20,8 @@ type board interface {
 	Shutdown(context.Context) []controller.NotClosed
 }
 
-// opened is a controller of the configuration, and how a line's contact is made on it.
-type opened struct {
+// openController is a controller of the configuration, and how a line's contact is made on it.
+type openController struct {
 	board
 	name    string
 	driver  string
@@ -29,19 +29,19 @@ type opened struct {
 }
 
 // open makes the controller of an entry; nothing is started.
-func open(c *config.Controller, o Options) (opened, error) {
+func open(c *config.Controller, o Options) (openController, error) {
 	make := map[string]func(*config.Controller, Options) (board, func(config.Line) (relay.Contact, error), error){
 		config.DriverModbus: openModbus, config.DriverModbusRTU: openRTU, config.DriverGPIO: openGPIO, config.DriverSerial: openSerial,
 		config.DriverMQTT: openMQTT, config.DriverHTTP: openHTTP, config.DriverCommand: openCommand,
 	}[c.Driver]
 	if make == nil {
-		return opened{}, fmt.Errorf("%w: controller %s: driver %q is not known", ErrConfig, c.Name, c.Driver)
+		return openController{}, fmt.Errorf("%w: controller %s: driver %q is not known", ErrConfig, c.Name, c.Driver)
 	}
 	b, contact, err := make(c, o)
 	if err != nil {
-		return opened{}, fmt.Errorf("controller %s: %w", c.Name, err)
+		return openController{}, fmt.Errorf("controller %s: %w", c.Name, err)
 	}
-	return opened{b, c.Name, c.Driver, contact}, nil
+	return openController{b, c.Name, c.Driver, contact}, nil
 }
 
 // missing is a block that the loader of the file would have asked for.

@@ -14,7 +14,7 @@ type Board struct {
 	controller.Group
 	opt    Options
 	kernel kernel
-	taken  map[string]string // GPIO line to telephone line, set by Contact before Start
+	claims map[string]string // GPIO line to telephone line, set by Contact before Start
 }
 
 // Contact is one line's contact.
@@ -28,7 +28,7 @@ func newBoard(o Options, k kernel) (*Board, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Board{opt: o, kernel: k, taken: map[string]string{}}, nil
+	return &Board{opt: o, kernel: k, claims: map[string]string{}}, nil
 }
 
 // Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another clearback. Who
@@ -38,10 +38,10 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if err != nil {
 		return nil, err
 	}
-	if other, ok := b.taken[o.Line]; ok {
+	if other, ok := b.claims[o.Line]; ok {
 		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: both are to be driven by GPIO line %s", b.opt.Name, other, o.Name, relay.ErrLocked, o.Line)
 	}
-	d := &driven{kernel: b.kernel, chip: b.opt.Chip, opt: o, timeout: b.opt.Timeout}
+	d := &contactLines{kernel: b.kernel, chip: b.opt.Chip, opt: o, timeout: b.opt.Timeout}
 	c := controller.New(controller.Options{Name: b.opt.Name, What: "GPIO chip", At: fmt.Sprintf("%s line %s", b.opt.Chip, o.Line),
 		Timeout: b.opt.Timeout, Poll: b.opt.Poll, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,
 		Connect: func(ctx context.Context) (controller.Session, error) {
@@ -49,14 +49,14 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 			if err != nil {
 				return nil, err
 			}
-			return controller.NewCalls(dev, b.opt.Timeout), nil
+			return controller.NewDeviceSession(dev, b.opt.Timeout), nil
 		}})
 	contact, err := c.Contact(controller.ContactOptions{Name: o.Name, Claim: "gpio " + b.opt.Chip + " " + o.Line, Kind: relay.KindNone, Senses: o.Sense != nil,
 		Trial: controller.TrialIsClose})
 	if err != nil {
 		return nil, err
 	}
-	b.taken[o.Line] = o.Name
+	b.claims[o.Line] = o.Name
 	b.Add(c)
 	return contact, nil
 }

@@ -12,8 +12,8 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// driven is what one contact keeps from one connection to the next.
-type driven struct {
+// contactLines is what one contact keeps from one connection to the next.
+type contactLines struct {
 	kernel  kernel
 	chip    string
 	opt     ContactOptions
@@ -49,7 +49,7 @@ type attempt struct {
 }
 
 // connect requests the lines. A connection before must have left the kernel, since the line is its until then.
-func (d *driven) connect(ctx context.Context) (*device, error) {
+func (d *contactLines) connect(ctx context.Context) (*device, error) {
 	ctx, cancel := context.WithTimeout(ctx, d.timeout)
 	defer cancel()
 	d.mu.Lock()
@@ -101,11 +101,11 @@ func (a *attempt) giveUp() bool {
 }
 
 // request takes the sense line before the contact, so that the contact is not held for nothing.
-func (d *driven) request(gone chan struct{}) (*device, error) {
+func (d *contactLines) request(gone chan struct{}) (*device, error) {
 	dev := &device{timeout: d.timeout, turn: make(chan struct{}, 1), gone: gone}
 	consumer := "clearback " + d.opt.Name
 	if s := d.opt.Sense; s != nil {
-		l, _, err := take(d.kernel, s.Chip, s.Line, LineOptions{Consumer: consumer + " sense", ActiveLow: s.ActiveLow, Bias: s.Bias,
+		l, _, err := requestLine(d.kernel, s.Chip, s.Line, LineOptions{Consumer: consumer + " sense", ActiveLow: s.ActiveLow, Bias: s.Bias,
 			Edges: s.Edge != nil, Debounce: s.Debounce})
 		if err != nil {
 			return nil, fmt.Errorf("line %s: sense: %w", d.opt.Name, err)
@@ -113,7 +113,7 @@ func (d *driven) request(gone chan struct{}) (*device, error) {
 		dev.sense = l
 	}
 	o := LineOptions{Consumer: consumer, Output: true, ActiveLow: d.opt.ActiveLow, Drive: d.opt.Drive, Bias: d.opt.Bias}
-	l, _, err := take(d.kernel, d.chip, d.opt.Line, o)
+	l, _, err := requestLine(d.kernel, d.chip, d.opt.Line, o)
 	if err != nil {
 		if dev.sense != nil {
 			_ = dev.sense.Close() // nothing was done with it

@@ -140,25 +140,25 @@ func TestWhyALineIsNotGiven(t *testing.T) {
 		{syscall.EBUSY, LineOptions{}, "is held by the kernel itself or a driver of its"},
 	} {
 		chip.lines[0].refuse = c.refuse
-		_, _, err := take(k, "soc", "RELAY1", c.o)
+		_, _, err := requestLine(k, "soc", "RELAY1", c.o)
 		require.ErrorIs(t, err, c.refuse)
 		require.ErrorContains(t, err, c.says)
 	}
-	_, _, err := take(faultyKernel{kernel: k, lines1: map[string]error{"/dev/gpiochip0": errors.New("broken")}}, "soc", "RELAY1", LineOptions{})
+	_, _, err := requestLine(faultyKernel{kernel: k, lines1: map[string]error{"/dev/gpiochip0": errors.New("broken")}}, "soc", "RELAY1", LineOptions{})
 	require.ErrorContains(t, err, "broken")
 }
 
 // TestLineOutsideOfABoard: a line by itself does what it is told; what is not there is told.
 func TestLineOutsideOfABoard(t *testing.T) {
 	chip := newFakeChip(0, "soc", "RELAY1")
-	l, _, err := take(newFakeKernel(chip), "soc", "RELAY1", LineOptions{Output: true})
+	l, _, err := requestLine(newFakeKernel(chip), "soc", "RELAY1", LineOptions{Output: true})
 	require.NoError(t, err)
 	line := &Line{l}
 	require.NoError(t, line.Set(true))
 	active, err := line.Get()
 	require.NoError(t, err)
 	require.True(t, active)
-	l.(*fakeHeld).edges <- Edge{Active: true}
+	l.(*fakeRequestedLine).edges <- Edge{Active: true}
 	e, err := line.Edge()
 	require.NoError(t, err)
 	require.True(t, e.Active)
@@ -166,7 +166,7 @@ func TestLineOutsideOfABoard(t *testing.T) {
 	require.Nil(t, chip.lines[0].held)
 	_, err = line.Edge()
 	require.ErrorIs(t, err, ErrClosed)
-	for _, err := range []error{second(Look("/dev/null", "1")), second(Open("/dev/null", "1", LineOptions{}))} {
+	for _, err := range []error{second(LineInfoOf("/dev/null", "1")), second(Open("/dev/null", "1", LineOptions{}))} {
 		require.ErrorIs(t, err, ErrNotFound)
 	}
 }
@@ -176,7 +176,7 @@ func second[T any](_ T, err error) error { return err }
 // TestDevice: it drives and reads its lines, says what failed, and does nothing that is forbidden or comes after its end.
 func TestDevice(t *testing.T) {
 	chip := newFakeChip(0, "soc", "RELAY1", "LOOP")
-	d := &driven{kernel: newFakeKernel(chip), chip: "soc", timeout: time.Second,
+	d := &contactLines{kernel: newFakeKernel(chip), chip: "soc", timeout: time.Second,
 		opt: ContactOptions{Name: "box-office", Line: "RELAY1", Drive: OpenDrain, Bias: PullUp, Sense: &Sense{Chip: "soc", Line: "LOOP", Edge: func(relay.Level, time.Time) {}}}}
 	dev, err := d.connect(t.Context())
 	require.NoError(t, err)
@@ -230,7 +230,7 @@ func TestAttempt(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		for _, failed := range []error{nil, errors.New("failed")} {
 			chip := newFakeChip(0, "soc", "RELAY1")
-			contact, _, err := take(newFakeKernel(chip), "soc", "RELAY1", LineOptions{Output: true, Consumer: "clearback"})
+			contact, _, err := requestLine(newFakeKernel(chip), "soc", "RELAY1", LineOptions{Output: true, Consumer: "clearback"})
 			require.NoError(t, err)
 			dev := &device{contact: contact, gone: make(chan struct{})}
 			if failed != nil {
@@ -254,7 +254,7 @@ func TestAttempt(t *testing.T) {
 
 // TestTakenContact: a contact that another process drives is not taken.
 func TestTakenContact(t *testing.T) {
-	chip := relaytest.Own(t.Name())
+	chip := relaytest.ProcessName(t.Name())
 	for i, want := range []error{nil, relay.ErrLocked} {
 		b, err := newBoard(Options{Name: "pins", Chip: chip}, newFakeKernel())
 		require.NoError(t, err)

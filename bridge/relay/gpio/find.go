@@ -130,8 +130,8 @@ func list(k kernel) string {
 	return "there are " + strings.Join(all, ", ")
 }
 
-// take finds and requests a line.
-func take(k kernel, chip, name string, o LineOptions) (line, place, error) {
+// requestLine finds and requests a line.
+func requestLine(k kernel, chip, name string, o LineOptions) (line, place, error) {
 	p, err := find(k, chip, name)
 	if err != nil {
 		return nil, p, err
@@ -161,7 +161,7 @@ type Line struct{ held line }
 // Open requests a line of a chip (both as in [Options] and [ContactOptions]). An output is inactive from the first moment. The line is
 // nobody else's until Close.
 func Open(chip, line string, o LineOptions) (*Line, error) {
-	l, _, err := take(newSystem(), chip, line, o)
+	l, _, err := requestLine(newSystem(), chip, line, o)
 	if err != nil {
 		return nil, err
 	}
@@ -181,14 +181,14 @@ func (l *Line) Edge() (Edge, error) { return l.held.Edge() }
 // Close gives the line back as it is: make it inactive before. What the pin does afterwards is up to the chip's driver.
 func (l *Line) Close() error { return l.held.Close() }
 
-// Chip tells of a chip, and Look of a line without requesting it.
-func Chip(chip string) (ChipInfo, error) {
+// ChipInfoOf tells of a chip, and LineInfoOf of a line without requesting it.
+func ChipInfoOf(chip string) (ChipInfo, error) {
 	p, err := findChip(newSystem(), chip)
 	return p.chip, err
 }
 
-// Look tells of a line without requesting it.
-func Look(chip, line string) (LineInfo, error) {
+// LineInfoOf tells of a line without requesting it.
+func LineInfoOf(chip, line string) (LineInfo, error) {
 	k := newSystem()
 	p, err := find(k, chip, line)
 	if err != nil {

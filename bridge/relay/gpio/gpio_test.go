@@ -26,7 +26,7 @@ func TestOptions(t *testing.T) {
 		require.ErrorIs(t, err, ErrOptions)
 		require.ErrorContains(t, err, want)
 	}
-	b, err := newBoard(Options{Name: "pins", Chip: relaytest.Own(t.Name())}, newFakeKernel())
+	b, err := newBoard(Options{Name: "pins", Chip: relaytest.ProcessName(t.Name())}, newFakeKernel())
 	require.NoError(t, err)
 	for want, o := range map[string]ContactOptions{
 		`line box-office: GPIO line ""; write its number or its name`:     {},
@@ -86,21 +86,21 @@ func TestFind(t *testing.T) {
 	require.ErrorContains(t, err, "there is no chip at all")
 }
 
-func TestTake(t *testing.T) {
+func TestRequestLine(t *testing.T) {
 	chip := newFakeChip(0, "soc", "RELAY1", "B")
 	k := newFakeKernel(chip)
 	chip.lines[0].consumer = "door opener"
-	_, _, err := take(k, "soc", "RELAY1", LineOptions{Output: true})
+	_, _, err := requestLine(k, "soc", "RELAY1", LineOptions{Output: true})
 	require.ErrorIs(t, err, ErrInUse)
 	require.ErrorContains(t, err, `line 0 (RELAY1) of gpiochip0 (soc) is held by "door opener"; end that, or take another line`)
 	chip.lines[1].refuse = syscall.ENXIO
-	_, _, err = take(k, "soc", "B", LineOptions{Edges: true})
+	_, _, err = requestLine(k, "soc", "B", LineOptions{Edges: true})
 	require.ErrorContains(t, err, "the chip cannot interrupt")
 	chip.lines[1].refuse = syscall.EOPNOTSUPP
-	_, _, err = take(k, "soc", "B", LineOptions{Output: true, Bias: PullUp, Drive: OpenDrain})
+	_, _, err = requestLine(k, "soc", "B", LineOptions{Output: true, Bias: PullUp, Drive: OpenDrain})
 	require.ErrorContains(t, err, "the chip cannot do bias pull-up with drive open-drain")
 	chip.lines[1].refuse = syscall.EPERM
-	_, _, err = take(k, "soc", "B", LineOptions{Output: true})
+	_, _, err = requestLine(k, "soc", "B", LineOptions{Output: true})
 	require.ErrorIs(t, err, syscall.EPERM)
 }
 
@@ -117,10 +117,10 @@ func TestRefusal(t *testing.T) {
 }
 
 func TestSense(t *testing.T) {
-	chip := newFakeChip(0, relaytest.Own(t.Name()), "", "LOOP")
+	chip := newFakeChip(0, relaytest.ProcessName(t.Name()), "", "LOOP")
 	k := newFakeKernel(chip)
 	k.set(chip, 1, true)
-	b, err := newBoard(Options{Chip: relaytest.Own(t.Name())}, k)
+	b, err := newBoard(Options{Chip: relaytest.ProcessName(t.Name())}, k)
 	require.NoError(t, err)
 	levels := make(chan relay.Level, 10) // more than the test makes
 	c, err := b.Contact(ContactOptions{Name: "box-office", Line: "0",
@@ -147,7 +147,7 @@ func TestSense(t *testing.T) {
 func TestSenseMissing(t *testing.T) {
 	chip := newFakeChip(0, "soc", "", "LOOP")
 	chip.lines[1].consumer = "somebody"
-	d := &driven{kernel: newFakeKernel(chip), chip: "soc", timeout: time.Second, opt: ContactOptions{Name: "box-office", Line: "0", Sense: &Sense{Chip: "soc", Line: "LOOP"}}}
+	d := &contactLines{kernel: newFakeKernel(chip), chip: "soc", timeout: time.Second, opt: ContactOptions{Name: "box-office", Line: "0", Sense: &Sense{Chip: "soc", Line: "LOOP"}}}
 	_, err := d.connect(context.Background())
 	require.ErrorIs(t, err, ErrInUse)
 	require.ErrorContains(t, err, "line box-office: sense: ")
@@ -189,7 +189,7 @@ func TestHungRequest(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		chip := newFakeChip(0, "soc", "")
 		hung := make(chan struct{})
-		d := &driven{kernel: slowKernel{kernel: newFakeKernel(chip), inRequest: hung}, chip: "soc", timeout: time.Second, opt: ContactOptions{Name: "box-office", Line: "0"}}
+		d := &contactLines{kernel: slowKernel{kernel: newFakeKernel(chip), inRequest: hung}, chip: "soc", timeout: time.Second, opt: ContactOptions{Name: "box-office", Line: "0"}}
 		begin := time.Now()
 		_, err := d.connect(context.Background())
 		require.ErrorIs(t, err, context.DeadlineExceeded)
@@ -211,7 +211,7 @@ func TestHungOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		chip := newFakeChip(0, "soc", "")
 		hung := make(chan struct{})
-		d := &driven{kernel: slowKernel{kernel: newFakeKernel(chip), inSet: hung}, chip: "soc", timeout: time.Second, opt: ContactOptions{Name: "box-office", Line: "0"}}
+		d := &contactLines{kernel: slowKernel{kernel: newFakeKernel(chip), inSet: hung}, chip: "soc", timeout: time.Second, opt: ContactOptions{Name: "box-office", Line: "0"}}
 		dev, err := d.connect(context.Background())
 		require.NoError(t, err)
 		ctx, cancel := context.WithCancel(context.Background())

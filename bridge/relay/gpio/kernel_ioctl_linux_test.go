@@ -344,7 +344,7 @@ func TestIoctlCall(t *testing.T) {
 	require.NoError(t, ioctl(ends[0], unix.TIOCINQ, unsafe.Pointer(&waiting)))
 	require.EqualValues(t, 3, waiting)
 	require.ErrorIs(t, ioctl(ends[0], unix.GPIO_GET_CHIPINFO_IOCTL, nil), syscall.ENOTTY)
-	_, err = Chip("/dev/null")
+	_, err = ChipInfoOf("/dev/null")
 	require.ErrorIs(t, err, ErrNotFound)
 	require.ErrorContains(t, err, "/dev/null is no GPIO chip")
 }

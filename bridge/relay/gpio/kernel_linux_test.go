@@ -22,8 +22,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// patience bounds every wait.
-const patience = 20 * time.Second
+// testTimeout bounds every wait.
+const testTimeout = 20 * time.Second
 
 // simBoard starts a board with one contact on line 0 of a chip; what it has to say comes on the channel.
 func simBoard(t *testing.T, o Options, c ContactOptions) (*Contact, *Board, <-chan relay.Notice) {
@@ -37,7 +37,7 @@ func simBoard(t *testing.T, o Options, c ContactOptions) (*Contact, *Board, <-ch
 	require.NoError(t, err)
 	b.Start()
 	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), patience)
+		ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
 		defer cancel()
 		b.Shutdown(ctx)
 	})
@@ -45,14 +45,14 @@ func simBoard(t *testing.T, o Options, c ContactOptions) (*Contact, *Board, <-ch
 }
 
 func within(t *testing.T) context.Context {
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
 	t.Cleanup(cancel)
 	return ctx
 }
 
 func await(t *testing.T, notices <-chan relay.Notice, k relay.NoticeKind) relay.Notice {
 	t.Helper()
-	timer := time.NewTimer(patience)
+	timer := time.NewTimer(testTimeout)
 	defer timer.Stop()
 	for {
 		select {
@@ -139,13 +139,13 @@ func TestKernelLineInfo(t *testing.T) {
 		c.o.Consumer = "clearback a line whose name is far too long for it"
 		l, err := Open("cabinet", c.line, c.o)
 		require.NoError(t, err)
-		i, err := Look("cabinet", c.line)
+		i, err := LineInfoOf("cabinet", c.line)
 		require.NoError(t, err)
 		want := LineInfo{Name: i.Name, Consumer: c.o.Consumer[:31], Used: true, ActiveLow: c.o.ActiveLow, Output: c.o.Output, Drive: c.o.Drive,
 			Bias: c.o.Bias, Debounce: c.o.Debounce}
 		require.Equal(t, want, i)
 		require.NoError(t, l.Close())
-		i, err = Look("cabinet", c.line)
+		i, err = LineInfoOf("cabinet", c.line)
 		require.NoError(t, err)
 		require.False(t, i.Used)
 	}
@@ -186,20 +186,20 @@ func TestKernelInUse(t *testing.T) {
 func TestKernelNames(t *testing.T) {
 	a := newSimChip(t, "twin", "A", "B", "B")
 	newSimChip(t, "twin", "C")
-	_, err := Look("twin", "A")
+	_, err := LineInfoOf("twin", "A")
 	require.ErrorIs(t, err, ErrAmbiguous)
-	_, err = Look(a.path, "B")
+	_, err = LineInfoOf(a.path, "B")
 	require.ErrorIs(t, err, ErrAmbiguous)
-	_, err = Look(filepath.Base(a.path), "A")
+	_, err = LineInfoOf(filepath.Base(a.path), "A")
 	require.NoError(t, err)
-	_, err = Look(a.path, "3")
+	_, err = LineInfoOf(a.path, "3")
 	require.ErrorIs(t, err, ErrNotFound)
-	_, err = Look("/dev/null", "3")
+	_, err = LineInfoOf("/dev/null", "3")
 	require.ErrorIs(t, err, ErrNotFound)
 	require.ErrorContains(t, err, a.path+" (label twin, 3 lines)")
-	_, err = Look("/dev/gpiochip99", "3")
+	_, err = LineInfoOf("/dev/gpiochip99", "3")
 	require.ErrorIs(t, err, ErrNotFound)
-	c, err := Chip(a.path)
+	c, err := ChipInfoOf(a.path)
 	require.NoError(t, err)
 	require.Equal(t, ChipInfo{Name: filepath.Base(a.path), Label: "twin", Lines: 3}, c)
 }
@@ -273,7 +273,7 @@ func TestKernelUnplugged(t *testing.T) {
 	opened := make(chan struct{})
 	result := make(chan relay.Result, 1) // read at the end
 	go func() {
-		result <- contact.Interrupt(within(t), relay.Interruption{Seq: 1, Duration: patience, NotAfter: time.Now().Add(patience), Opened: func(time.Time) { close(opened) }})
+		result <- contact.Interrupt(within(t), relay.Interruption{Seq: 1, Duration: testTimeout, NotAfter: time.Now().Add(testTimeout), Opened: func(time.Time) { close(opened) }})
 	}()
 	<-opened
 	require.True(t, chip.high(0))
@@ -288,7 +288,7 @@ func TestKernelUnplugged(t *testing.T) {
 	require.NotContains(t, levels(), "1")
 	require.False(t, chip.high(0))
 	require.NoError(t, contact.Close(within(t)))
-	r = contact.Interrupt(within(t), relay.Interruption{Seq: 2, Duration: 50 * time.Millisecond, NotAfter: time.Now().Add(patience)})
+	r = contact.Interrupt(within(t), relay.Interruption{Seq: 2, Duration: 50 * time.Millisecond, NotAfter: time.Now().Add(testTimeout)})
 	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 }
 
@@ -300,12 +300,12 @@ func TestKernelKilled(t *testing.T) {
 			chip := newSimChip(t, "", "")
 			chip.pull(0, towardOpen)
 			cmd := holder(t, chip, time.Hour)
-			i, err := Look(chip.path, "0")
+			i, err := LineInfoOf(chip.path, "0")
 			require.NoError(t, err)
 			require.Equal(t, "clearback box-office", i.Consumer)
 			require.NoError(t, cmd.Process.Kill())
 			require.Error(t, cmd.Wait())
-			i, err = Look(chip.path, "0")
+			i, err = LineInfoOf(chip.path, "0")
 			require.NoError(t, err)
 			require.False(t, i.Used, "the kernel gives the line back")
 			require.Equal(t, towardOpen, chip.high(0))
@@ -325,7 +325,7 @@ func TestKernelStopped(t *testing.T) {
 	<-time.After(3 * asked) // how long it stands still is what is tried here
 	require.True(t, chip.high(0), "this contact times nothing by itself")
 	require.NoError(t, cmd.Process.Signal(syscall.SIGCONT))
-	require.Eventually(t, func() bool { return !chip.high(0) }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { return !chip.high(0) }, testTimeout, time.Millisecond)
 	require.NoError(t, cmd.Wait())
 }
 
@@ -354,6 +354,6 @@ func TestHolder(t *testing.T) {
 	require.NoError(t, b.Ready(within(t)))
 	d, err := time.ParseDuration(os.Getenv("HOLD_FOR"))
 	require.NoError(t, err)
-	contact.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: d, NotAfter: time.Now().Add(patience),
+	contact.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: d, NotAfter: time.Now().Add(testTimeout),
 		Opened: func(time.Time) { fmt.Println("the loop is open") }})
 }

@@ -35,7 +35,7 @@ const (
 type Options struct {
 	// Name is the controller's name, for notices.
 	Name string
-	// Chip is the chip: its device's path, its name (gpiochip0) or its label. Names may change from one boot to the next.
+	// ChipInfoOf is the chip: its device's path, its name (gpiochip0) or its label. Names may change from one boot to the next.
 	Chip string
 	// Timeout is that of one kernel call. 20 ms to 10 s; 0 means 500 ms (our own number: a chip behind I2C or USB needs a few ms).
 	Timeout time.Duration
@@ -67,7 +67,7 @@ type ContactOptions struct {
 
 // Sense is a loop-current input: active while current flows.
 type Sense struct {
-	// Chip is as in Options; empty: the contact's own.
+	// ChipInfoOf is as in Options; empty: the contact's own.
 	Chip string
 	// Line is as in ContactOptions.
 	Line      string

@@ -105,9 +105,9 @@ func (s *simChip) pull(n int, up bool) {
 	s.write(s.file(n, "pull"), word)
 }
 
-// bench is one on two of the chip's lines.
-func (s *simChip) bench(first int, activeLow bool) *bench {
-	b := &bench{kernel: newSystem(), first: first, timeout: 600 * time.Millisecond}
+// faultyKernel is one on two of the chip's lines.
+func (s *simChip) faultyKernel(first int, activeLow bool) *failingKernel {
+	b := &failingKernel{kernel: newSystem(), first: first, timeout: 600 * time.Millisecond}
 	var values [2]*os.File // kept open, since the suite looks very often
 	for n := range values {
 		f, err := os.Open(s.file(first+n, "value"))
@@ -143,7 +143,7 @@ func TestKernelSuite(t *testing.T) {
 				room <- struct{}{}
 				t.Cleanup(func() { <-room })
 				first := 2 * int(cases.Add(1)-1)
-				return subject(t, chip.bench(first, c.ActiveLow), s, chip.path, c)
+				return subject(t, chip.faultyKernel(first, c.ActiveLow), s, chip.path, c)
 			})
 		})
 	}

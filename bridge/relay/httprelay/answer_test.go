@@ -16,7 +16,7 @@ import (
 // drive returns a started board on the device, with one contact that is ready.
 func drive(t *testing.T, d *simDevice, o Options, c ContactOptions) *Contact {
 	t.Helper()
-	contact := undriven(t, d, o, c)
+	contact := newIdleContact(t, d, o, c)
 	contact.board.Start()
 	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
 	defer cancel()
@@ -24,13 +24,13 @@ func drive(t *testing.T, d *simDevice, o Options, c ContactOptions) *Contact {
 	return contact.Contact
 }
 
-type boarded struct {
+type newTestBoard struct {
 	*Contact
 	board *Board
 }
 
-// undriven is drive before the start.
-func undriven(t *testing.T, d *simDevice, o Options, c ContactOptions) boarded {
+// newIdleContact is drive before the start.
+func newIdleContact(t *testing.T, d *simDevice, o Options, c ContactOptions) newTestBoard {
 	t.Helper()
 	o.Name = "device"
 	if o.URL == "" {
@@ -55,7 +55,7 @@ func undriven(t *testing.T, d *simDevice, o Options, c ContactOptions) boarded {
 			t.Logf("not closed: %v", left)
 		}
 	})
-	return boarded{contact, b}
+	return newTestBoard{contact, b}
 }
 
 func pulse(t *testing.T, c *Contact, d time.Duration) relay.Result {
@@ -79,9 +79,9 @@ func raw(act bool, bytes, again string) order {
 	return order{"do": "raw", "on": "opening", "once": true, "act": act, "bytes": e([]byte(bytes)), "again": e([]byte(again))}
 }
 
-// TestWhatIsAnAnswer: what comes instead of a proper answer to an opening, and what becomes of the opening. Whatever it is, the contact is
+// TestImproperAnswers: what comes instead of a proper answer to an opening, and what becomes of the opening. Whatever it is, the contact is
 // closed and works again.
-func TestWhatIsAnAnswer(t *testing.T) {
+func TestImproperAnswers(t *testing.T) {
 	t.Parallel()
 	cases := map[string]func(*testing.T){}
 	ok := "HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\n{}"

@@ -89,7 +89,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	c.seq.Store(binary.NativeEndian.Uint32(start[:]))
 	engine := controller.New(controller.Options{Name: b.opt.Name, What: "device", At: b.base.Scheme + "://" + b.base.Host,
 		Connect: func(context.Context) (controller.Session, error) {
-			return controller.NewCalls(&device{b, c}, b.opt.Timeout), nil
+			return controller.NewDeviceSession(&device{b, c}, b.opt.Timeout), nil
 		},
 		Timeout: b.opt.Timeout, Poll: b.opt.Poll, Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now})
 	co := controller.ContactOptions{Name: o.Name, Claim: c.close.claim(), Kind: o.kind(), Blind: o.Read == nil, Senses: o.Sense != nil}

@@ -137,7 +137,7 @@ func TestStatusCodes(t *testing.T) {
 		{message{refused: []int{303}}, 303, false, "which leads elsewhere"},
 	} {
 		c.m.what = "POST http://relays.example/pulse"
-		err := c.m.judge(answer{status: c.status, body: []byte("why not")})
+		err := c.m.check(answer{status: c.status, body: []byte("why not")})
 		if c.says == "" {
 			require.NoError(t, err)
 			continue
@@ -212,8 +212,8 @@ func TestNamesInARequest(t *testing.T) {
 // TestWhatADeviceSaid: its words end the error, if there are any, and not if they repeat a secret.
 func TestWhatADeviceSaid(t *testing.T) {
 	m := &message{secrets: []string{"S3cr3t"}}
-	require.Equal(t, "", m.said(nil))
-	require.Equal(t, "", m.said([]byte(" \r\n")))
-	require.Equal(t, ": busy", m.said([]byte("busy\r\n")))
-	require.Equal(t, "; what it said repeats a part of the request, and is not shown", m.said([]byte("key S3cr3t is wrong")))
+	require.Equal(t, "", m.answerText(nil))
+	require.Equal(t, "", m.answerText([]byte(" \r\n")))
+	require.Equal(t, ": busy", m.answerText([]byte("busy\r\n")))
+	require.Equal(t, "; what it said repeats a part of the request, and is not shown", m.answerText([]byte("key S3cr3t is wrong")))
 }

@@ -130,7 +130,7 @@ func (d *device) exchange(ctx context.Context, m *message, with *strings.Replace
 		}
 		return nil, fmt.Errorf("%s: %w", m.what, err)
 	}
-	return answer.body, m.judge(answer)
+	return answer.body, m.check(answer)
 }
 
 // dial makes a connection, with TLS if there is to be. Reset ends it at once, and throws away what was not delivered.
@@ -228,10 +228,10 @@ func shown(v string) string {
 	return strconv.Quote(v)
 }
 
-// judge returns nil for a success, else the refusal.
-func (m *message) judge(a answer) error {
+// check returns nil for a success, else the refusal.
+func (m *message) check(a answer) error {
 	no := func(sure bool, text string) error {
-		return &controller.Refusal{Sure: sure, Cause: fmt.Errorf("%s: %w: it answered %d %s%s", m.what, ErrStatus, a.status, http.StatusText(a.status), text+m.said(a.body))}
+		return &controller.Refusal{Sure: sure, Cause: fmt.Errorf("%s: %w: it answered %d %s%s", m.what, ErrStatus, a.status, http.StatusText(a.status), text+m.answerText(a.body))}
 	}
 	switch {
 	case m.success == nil && a.status/100 == 2, slices.Contains(m.success, a.status):

@@ -12,17 +12,17 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// told is a connection on which the device says what it will.
-type told struct {
+// cannedConn is a connection on which the device says what it will.
+type cannedConn struct {
 	net.Conn
 	bytes.Reader
 }
 
-func (c *told) Write(p []byte) (int, error)      { return len(p), nil }
-func (c *told) Read(p []byte) (int, error)       { return c.Reader.Read(p) }
-func (c *told) SetDeadline(time.Time) error      { return nil }
-func (c *told) SetReadDeadline(time.Time) error  { return nil }
-func (c *told) SetWriteDeadline(time.Time) error { return nil }
+func (c *cannedConn) Write(p []byte) (int, error)      { return len(p), nil }
+func (c *cannedConn) Read(p []byte) (int, error)       { return c.Reader.Read(p) }
+func (c *cannedConn) SetDeadline(time.Time) error      { return nil }
+func (c *cannedConn) SetReadDeadline(time.Time) error  { return nil }
+func (c *cannedConn) SetWriteDeadline(time.Time) error { return nil }
 
 // FuzzAnswer: whatever a device says, an answer has a final status code and is not longer than the limit.
 func FuzzAnswer(f *testing.F) {
@@ -33,7 +33,7 @@ func FuzzAnswer(f *testing.F) {
 	f.Fuzz(func(t *testing.T, said []byte) {
 		r, err := http.ReadRequest(bufio.NewReader(strings.NewReader("POST / HTTP/1.1\r\nHost: relays.example\r\n\r\n")))
 		require.NoError(t, err)
-		c := &told{}
+		c := &cannedConn{}
 		c.Reset(said)
 		a, err := talk(c, r, nil)
 		if err == nil && (a.status < 200 || len(a.body) >= answerMax) {

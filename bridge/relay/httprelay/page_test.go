@@ -13,7 +13,7 @@ import (
 	"testing"
 	"time"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/relaytest"
 
@@ -30,7 +30,7 @@ func pageDevice(t *testing.T) string {
 	code, _, _ = strings.Cut(code, "```")
 	file := filepath.Join(t.TempDir(), "device.py")
 	require.NoError(t, os.WriteFile(file, []byte(code), 0o600))
-	cmd := exec.Command(outsidetest.Need(t, "python3", "python3"), file, "box-office", "127.0.0.1", "0")
+	cmd := exec.Command(programtest.Need(t, "python3", "python3"), file, "box-office", "127.0.0.1", "0")
 	out, err := cmd.StdoutPipe()
 	require.NoError(t, err)
 	require.NoError(t, cmd.Start())

@@ -63,9 +63,9 @@ func TestWholeSeconds(t *testing.T) {
 	require.Equal(t, relay.KindOneshot, c.Kind())
 }
 
-// TestActsAndDrops: a device that acts on a command and drops the connection has acted once, by POST and by GET. The client of net/http, which
+// TestDeviceActsAndDropsConnection: a device that acts on a command and drops the connection has acted once, by POST and by GET. The client of net/http, which
 // keeps connections, makes it act twice on GET: that the device can tell the difference.
-func TestActsAndDrops(t *testing.T) {
+func TestDeviceActsAndDropsConnection(t *testing.T) {
 	t.Parallel()
 	get := ContactOptions{Open: &Request{Method: "GET", Path: "/set?out={contact}&to=open"}, Close: &Request{Method: "GET", Path: "/set?out={contact}&to=close"}}
 	for name, o := range map[string]ContactOptions{"POST": {}, "GET": get} {
@@ -134,7 +134,7 @@ func TestNoProxy(t *testing.T) {
 	var mu sync.Mutex
 	asked := map[string]bool{}
 	var dialer net.Dialer
-	host := relaytest.Own("relays") + ".example"
+	host := relaytest.ProcessName("relays") + ".example"
 	c := drive(t, d, Options{URL: "http://" + host, Dial: func(ctx context.Context, address string) (net.Conn, error) {
 		mu.Lock()
 		defer mu.Unlock()

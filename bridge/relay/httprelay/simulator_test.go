@@ -15,7 +15,7 @@ import (
 	"testing"
 	"time"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -98,7 +98,7 @@ type order map[string]any
 
 func newDevice(t testing.TB, o order) *simDevice {
 	t.Helper()
-	outsidetest.Need(t, "python3", "python3")
+	programtest.Need(t, "python3", "python3")
 	sim, err := startSimulator()
 	require.NoError(t, err)
 	sim.mu.Lock()
@@ -148,7 +148,7 @@ func (d *simDevice) tell(do string, o order) simAnswer {
 
 func (d *simDevice) Inject(f relaytest.Fault) {
 	what := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute", relaytest.Hangup: "hangup",
-		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.Hold: "hold"}[f.Do]
+		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.StallRequest: "hold"}[f.Do]
 	when := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "opening", relaytest.Closing: "closing"}[f.On]
 	d.fault(order{"do": what, "on": when, "once": f.Once, "ms": f.Delay.Milliseconds()})
 }
@@ -157,7 +157,7 @@ func (d *simDevice) fault(f order) { d.tell("fault", order{"fault": f}) }
 func (d *simDevice) Clear()        { d.tell("clear", nil) }
 func (d *simDevice) Cut()          { d.tell("cut", nil) }
 func (d *simDevice) Restore()      { d.tell("restore", nil) }
-func (d *simDevice) Held() int     { return d.tell("held", nil).Held }
+func (d *simDevice) Stalled() int  { return d.tell("held", nil).Held }
 func (d *simDevice) Release()      { d.tell("release", nil) }
 
 func (d *simDevice) Move(line int, open bool) { d.tell("move", order{"contact": line, "open": open}) }

@@ -92,7 +92,7 @@ func TestTLS(t *testing.T) {
 					lost <- n.Err
 				}
 			}
-			contact := undriven(t, d, c.o, ContactOptions{})
+			contact := newIdleContact(t, d, c.o, ContactOptions{})
 			contact.board.Start()
 			if c.err == "" {
 				ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
@@ -114,7 +114,7 @@ func TestTLS(t *testing.T) {
 	}
 	cases["plain HTTP at a TLS port"] = func(t *testing.T) {
 		d := newDevice(t, open)
-		contact := undriven(t, d, Options{URL: "http" + d.url[len("https"):]}, ContactOptions{})
+		contact := newIdleContact(t, d, Options{URL: "http" + d.url[len("https"):]}, ContactOptions{})
 		contact.board.Start()
 		ctx, cancel := context.WithTimeout(t.Context(), testTimeout)
 		defer cancel()

@@ -45,15 +45,15 @@ func TestLatePulseWithoutTokens(t *testing.T) {
 		d.fault(order{"do": "hold", "on": "opening", "once": true})
 		require.Equal(t, relay.Unknown, pulse(t, c, 50*time.Millisecond).Outcome)
 		require.NoError(t, c.Close(t.Context()))
-		require.Eventually(t, func() bool { return d.Held() == 1 }, 5*time.Second, time.Millisecond)
+		require.Eventually(t, func() bool { return d.Stalled() == 1 }, 5*time.Second, time.Millisecond)
 		require.Zero(t, d.openings())
 		d.Release()
 		require.Equal(t, tokens, d.openings() == 0)
 	}
 }
 
-// TestTokenThatIsNone: without a state, or with one whose token cannot be shown, nothing is opened, and that is certain.
-func TestTokenThatIsNone(t *testing.T) {
+// TestMissingToken: without a state, or with one whose token cannot be shown, nothing is opened, and that is certain.
+func TestMissingToken(t *testing.T) {
 	t.Parallel()
 	for state, why := range map[string]string{
 		`{"open":false,"token":""}`:                                "its token is none",

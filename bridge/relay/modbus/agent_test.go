@@ -67,7 +67,7 @@ func newAgentBoard(t *testing.T, open bool) *agentBoard {
 	t.Helper()
 	a, err := agent.New(agent.Options{MaxInterval: 3 * time.Second})
 	require.NoError(t, err)
-	b := &agentBoard{address: relaytest.Place(t), conns: map[net.Conn]bool{}}
+	b := &agentBoard{address: relaytest.Address(t), conns: map[net.Conn]bool{}}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		out := &agentOutput{start: time.Now()}
 		b.outputs[i] = out
@@ -185,7 +185,7 @@ func (b *agentBoard) carry(near net.Conn, l net.Listener) {
 		case f.Do == relaytest.Delay:
 			<-time.After(f.Delay)
 			answer = act()
-		case f.Do == relaytest.Hold: // on the way to the agent, whose connection stays
+		case f.Do == relaytest.StallRequest: // on the way to the agent, whose connection stays
 			<-b.hold()
 			answer = act()
 			b.held.Done()
@@ -205,7 +205,7 @@ func (b *agentBoard) hold() <-chan struct{} {
 	return b.release
 }
 
-func (b *agentBoard) Held() int {
+func (b *agentBoard) Stalled() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.release == nil {

@@ -20,8 +20,8 @@ type Board struct {
 	watchdogs map[watchdogPlace]uint16
 	spans     []*span
 
-	sensing *sensing
-	resting senseBreak
+	sensing    *sensing
+	senseBreak senseBreak
 }
 
 type watchdogPlace struct {

@@ -20,7 +20,7 @@ import (
 // only then comes the watchdog.
 func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 	leakCheck(t)
-	board := newGoBoard(t, true, true, 0)
+	board := newTestBoard(t, true, true, 0)
 	notices := make(chan relay.Notice, 1000) // notices must not block; a run has fewer
 	sub := subject(t, board, board.address, relaytest.Setup{Notify: func(n relay.Notice) { notices <- n }}, func(o *ContactOptions) {
 		o.Watchdog = &Watchdog{Register: 7, Unit: 100 * time.Millisecond, Timeout: 1050 * time.Millisecond}
@@ -61,7 +61,7 @@ func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 // is gone.
 func TestWatchdogBoard(t *testing.T) {
 	t.Parallel()
-	board, dog := newCBoard(t, "--watchdog", "5,10"), relaytest.Timeout(200*time.Millisecond) // one for both contacts
+	board, dog := newLibmodbusBoard(t, "--watchdog", "5,10"), relaytest.Timeout(200*time.Millisecond) // one for both contacts
 	sub := subject(t, board, board.address, relaytest.Setup{}, func(o *ContactOptions) {
 		o.Watchdog = &Watchdog{Register: 5, Unit: 10 * time.Millisecond, Timeout: dog}
 	})
@@ -88,7 +88,7 @@ func TestWatchdogBoard(t *testing.T) {
 
 func TestTimedOutput(t *testing.T) {
 	leakCheck(t)
-	board := newCBoard(t, "--timed", "10,0,20", "--timed", "11,1,20")
+	board := newLibmodbusBoard(t, "--timed", "10,0,20", "--timed", "11,1,20")
 	sub := subject(t, board, board.address, relaytest.Setup{}, func(o *ContactOptions) {
 		o.Timed = &Timed{Register: 10 + o.Coil, Unit: 20 * time.Millisecond, Limit: 110 * time.Millisecond}
 	})
@@ -123,8 +123,8 @@ func TestTimedOutput(t *testing.T) {
 // The board's own timer does not end: the driver ends the opening, and raises an alarm.
 func TestTimerThatDoesNotEnd(t *testing.T) {
 	leakCheck(t)
-	board := newGoBoard(t, true, false, time.Hour) // the board counts hours where the options say 20 ms
-	notices := make(chan relay.Notice, 1000)       // notices must not block; a run has fewer
+	board := newTestBoard(t, true, false, time.Hour) // the board counts hours where the options say 20 ms
+	notices := make(chan relay.Notice, 1000)         // notices must not block; a run has fewer
 	sub := subject(t, board, board.address, relaytest.Setup{Notify: func(n relay.Notice) { notices <- n }}, func(o *ContactOptions) {
 		o.Timed = &Timed{Register: o.Coil, Unit: 20 * time.Millisecond, Limit: time.Second}
 	})
@@ -145,7 +145,7 @@ func TestTimerThatDoesNotEnd(t *testing.T) {
 
 func TestOneLineOneContact(t *testing.T) {
 	leakCheck(t)
-	address := relaytest.Own("relays") + ".example:502" // nothing is started
+	address := relaytest.ProcessName("relays") + ".example:502" // nothing is started
 	one, err := NewBoard(Options{Name: "one", Address: address})
 	require.NoError(t, err)
 	o := ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true}
@@ -252,7 +252,7 @@ func (b *libraryBoard) HandleInputRegisters(*mb.InputRegistersRequest) ([]uint16
 func TestAgainstALibraryServer(t *testing.T) {
 	leakCheck(t)
 	board := &libraryBoard{}
-	address := relaytest.Place(t) // its server takes no listener
+	address := relaytest.Address(t) // its server takes no listener
 	server, err := mb.NewServer(&mb.ServerConfiguration{URL: "tcp://" + address, Logger: log.New(io.Discard, "", 0)}, board)
 	require.NoError(t, err)
 	require.NoError(t, server.Start())

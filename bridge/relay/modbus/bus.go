@@ -30,7 +30,7 @@ func NewBus(o BusOptions) (*Bus, error) {
 		return nil, err
 	}
 	b := &Bus{opt: o, master: newMaster(o), boards: map[uint8]*Board{}, sensing: newSensing()}
-	b.master.giveWay = b.giveWay
+	b.master.delayFor = b.delayFor
 	return b, nil
 }
 
@@ -116,9 +116,9 @@ func (b *Bus) Shutdown(ctx context.Context) []controller.NotClosed {
 	return left
 }
 
-// giveWay keeps a request from delaying the end of an opening of another contact. A silent unit, whose time-out nobody can shorten, waits until
+// delayFor keeps a request from delaying the end of an opening of another contact. A silent unit, whose time-out nobody can shorten, waits until
 // none is under way on other units; any other request, if an exchange would not be over before the end.
-func (b *Bus) giveWay(j *job, silent bool, took time.Duration) time.Duration {
+func (b *Bus) delayFor(j *job, silent bool, took time.Duration) time.Duration {
 	now := time.Now()
 	for _, c := range b.sensing.contacts {
 		if c == j.contact || c.opt.Timed != nil {

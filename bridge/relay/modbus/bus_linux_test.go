@@ -16,21 +16,21 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// serialHand is a serial line whose every answer the test gives itself.
-type serialHand struct {
+// scriptedSerialLine is a serial line whose every answer the test gives itself.
+type scriptedSerialLine struct {
 	t *testing.T
 	*terminal
 }
 
-func newSerialHand(t *testing.T) *serialHand {
+func newScriptedSerialLine(t *testing.T) *scriptedSerialLine {
 	p, err := newTerminal()
 	require.NoError(t, err)
 	t.Cleanup(p.Close)
-	return &serialHand{t, p}
+	return &scriptedSerialLine{t, p}
 }
 
 // next returns the next request, without its checksum. Those of the driver have 8 bytes.
-func (h *serialHand) next() []byte {
+func (h *scriptedSerialLine) next() []byte {
 	h.t.Helper()
 	b := make([]byte, 0, 64)
 	for len(b) < 8 {
@@ -44,36 +44,36 @@ func (h *serialHand) next() []byte {
 	return b[:6]
 }
 
-func (h *serialHand) expect(unit byte, pdu []byte) {
+func (h *scriptedSerialLine) expect(unit byte, pdu []byte) {
 	h.t.Helper()
 	require.Equal(h.t, append([]byte{unit}, pdu...), h.next())
 }
 
-func (h *serialHand) send(b []byte) {
+func (h *scriptedSerialLine) send(b []byte) {
 	h.t.Helper()
 	_, err := h.master.Write(b)
 	require.NoError(h.t, err)
 }
 
-func (h *serialHand) answer(unit byte, pdu ...byte) {
+func (h *scriptedSerialLine) answer(unit byte, pdu ...byte) {
 	h.t.Helper()
 	h.send(appendRTU(nil, unit, pdu))
 }
 
-func (h *serialHand) echo(unit byte, pdu []byte) {
+func (h *scriptedSerialLine) echo(unit byte, pdu []byte) {
 	h.t.Helper()
 	h.expect(unit, pdu)
 	h.answer(unit, pdu...)
 }
 
-func (h *serialHand) reads(unit byte, level byte) {
+func (h *scriptedSerialLine) reads(unit byte, level byte) {
 	h.t.Helper()
 	h.expect(unit, readCoils(3, 1))
 	h.answer(unit, 1, 1, level)
 }
 
 // greet answers the beginning of every session with a unit.
-func (h *serialHand) greet(unit byte) {
+func (h *scriptedSerialLine) greet(unit byte) {
 	h.t.Helper()
 	h.echo(unit, closeIt)
 	h.reads(unit, 0)
@@ -172,7 +172,7 @@ func (d *busDriver) queued(n int) {
 // Whatever waits, a close is next.
 func TestBusSendsClosesFirst(t *testing.T) {
 	t.Parallel()
-	h := newSerialHand(t)
+	h := newScriptedSerialLine(t)
 	d := driveBus(t, h.path, nil, 1, 2)
 	for range 2 {
 		h.greetAny()
@@ -213,9 +213,9 @@ func TestBusSendsClosesFirst(t *testing.T) {
 }
 
 // While a loop is open nobody asks a silent unit, and nothing is asked that would not be answered before its end.
-func TestBusGivesWayToTheEndOfAnOpening(t *testing.T) {
+func TestBusKeepsClearOfTheEndOfAnOpening(t *testing.T) {
 	t.Parallel()
-	h := newSerialHand(t)
+	h := newScriptedSerialLine(t)
 	d := driveBus(t, h.path, nil, 1, 2)
 	for greeted, silent := 0, 0; greeted < 2 || silent < 2; {
 		q := h.next()
@@ -260,7 +260,7 @@ func TestBusGivesWayToTheEndOfAnOpening(t *testing.T) {
 }
 
 // greetAny answers the beginning of the session with whichever unit comes first; several begin side by side.
-func (h *serialHand) greetAny() {
+func (h *scriptedSerialLine) greetAny() {
 	h.t.Helper()
 	for range 2 {
 		q := h.next()
@@ -277,7 +277,7 @@ func (h *serialHand) greetAny() {
 // A late answer never is that of a newer request: see the package's documentation.
 func TestBusLateAnswers(t *testing.T) {
 	t.Parallel()
-	h := newSerialHand(t)
+	h := newScriptedSerialLine(t)
 	d := driveBus(t, h.path, nil, 1)
 	h.greet(1)
 	d.ready()
@@ -311,7 +311,7 @@ func TestBusLateAnswers(t *testing.T) {
 // While one unit is asked, the late answer of another one comes first.
 func TestBusSkipsAnswersOfOthers(t *testing.T) {
 	t.Parallel()
-	h := newSerialHand(t)
+	h := newScriptedSerialLine(t)
 	d := driveBus(t, h.path, nil, 1, 2)
 	h.greetAny()
 	h.greetAny()
@@ -327,7 +327,7 @@ func TestBusSkipsAnswersOfOthers(t *testing.T) {
 	require.Equal(t, relay.Done, (<-result).Outcome)
 }
 
-func TestBusWhatIsNoAnswer(t *testing.T) {
+func TestBusImproperAnswers(t *testing.T) {
 	frame := appendRTU(nil, 1, openIt)
 	wrong := append(append([]byte{}, frame[:7]...), frame[7]^1)
 	for name, c := range map[string]struct {
@@ -345,7 +345,7 @@ func TestBusWhatIsNoAnswer(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			h := newSerialHand(t)
+			h := newScriptedSerialLine(t)
 			d := driveBus(t, h.path, nil, 1)
 			h.greet(1)
 			d.ready()
@@ -367,7 +367,7 @@ func TestBusWhatIsNoAnswer(t *testing.T) {
 // An adapter that receives what it sends would confirm every write by itself.
 func TestBusLocalEcho(t *testing.T) {
 	leakCheck(t)
-	h := newSerialHand(t)
+	h := newScriptedSerialLine(t)
 	d := driveBus(t, h.path, nil, 1)
 	for range 2 { // a close, which its echo confirms, and the reading
 		h.send(appendRTU(nil, 1, h.next()[1:]))
@@ -378,7 +378,7 @@ func TestBusLocalEcho(t *testing.T) {
 // The port is for one process and one bus alone.
 func TestBusPortIsTaken(t *testing.T) {
 	leakCheck(t)
-	h := newSerialHand(t)
+	h := newScriptedSerialLine(t)
 	d := driveBus(t, h.path, nil, 1)
 	h.greet(1)
 	d.ready()
@@ -411,7 +411,7 @@ func TestBusPortIsTaken(t *testing.T) {
 // A pseudo terminal has no RS-485 driver behind it, as most ports have none.
 func TestBusDirectionSwitch(t *testing.T) {
 	leakCheck(t)
-	h := newSerialHand(t)
+	h := newScriptedSerialLine(t)
 	d := driveBus(t, h.path, func(o *BusOptions) { o.RS485 = &RS485{DelayAfter: time.Millisecond} }, 1)
 	err := d.notice(relay.LinkLost).Err
 	require.ErrorIs(t, err, unix.ENOTTY)
@@ -420,7 +420,7 @@ func TestBusDirectionSwitch(t *testing.T) {
 
 // After trouble the line has to be silent before the next request; but one that never is keeps no close back for longer than a time-out.
 func TestBusAwaitsSilence(t *testing.T) {
-	h := newSerialHand(t)
+	h := newScriptedSerialLine(t)
 	o, err := BusOptions{Device: h.path, Baud: 115_200, Timeout: testTimeout}.withDefaults()
 	require.NoError(t, err)
 	m := newMaster(o)
@@ -432,7 +432,7 @@ func TestBusAwaitsSilence(t *testing.T) {
 	h.send([]byte{0x55})
 	m.settle()
 	require.True(t, m.heard.After(begin), "it heard nothing")
-	require.GreaterOrEqual(t, time.Since(m.heard), quietFor)
+	require.GreaterOrEqual(t, time.Since(m.heard), silenceAfterFault)
 	require.False(t, m.unsure)
 
 	stop := make(chan struct{})
@@ -453,14 +453,14 @@ func TestBusAwaitsSilence(t *testing.T) {
 	m.settle()
 	close(stop)
 	noise.Wait()
-	require.GreaterOrEqual(t, time.Since(begin), quietFor)
+	require.GreaterOrEqual(t, time.Since(begin), silenceAfterFault)
 	require.Less(t, time.Since(begin), testTimeout+200*time.Millisecond+late())
 }
 
 // What came in while nobody waited is no answer to what is asked next.
-func TestBusForgetsWhatNobodyAskedFor(t *testing.T) {
+func TestBusDiscardsUnsolicitedBytes(t *testing.T) {
 	t.Parallel()
-	h := newSerialHand(t)
+	h := newScriptedSerialLine(t)
 	d := driveBus(t, h.path, nil, 1)
 	h.greet(1)
 	d.ready()

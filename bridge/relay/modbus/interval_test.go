@@ -21,8 +21,8 @@ var long = flag.Bool("long", false, "measure and wait for longer: TestIntervalEr
 
 const hogVariable = "CLEARBACK_TEST_HOG"
 
-// TestHog is no test: it is one busy processor, started by TestIntervalError as a process of its own.
-func TestHog(t *testing.T) {
+// TestBusyProcessor is no test: it is one busy processor, started by TestIntervalError as a process of its own.
+func TestBusyProcessor(t *testing.T) {
 	if os.Getenv(hogVariable) == "" {
 		t.Skip("only as a child process of TestIntervalError")
 	}
@@ -61,7 +61,7 @@ func TestIntervalError(t *testing.T) {
 	}
 
 	for range runtime.NumCPU() {
-		hog := exec.Command(os.Args[0], "-test.run=^TestHog$")
+		hog := exec.Command(os.Args[0], "-test.run=^TestBusyProcessor$")
 		hog.Env = append(os.Environ(), hogVariable+"="+strconv.Itoa(os.Getpid()))
 		require.NoError(t, hog.Start())
 		defer func() {
@@ -88,7 +88,7 @@ func tell(t *testing.T, what string, d []time.Duration) {
 
 // measureIntervals opens each line n times and returns the errors, sorted.
 func measureIntervals(t *testing.T, n, lines int) (own, seen, bare []time.Duration) {
-	board := newGoBoard(t, true, false, 0)
+	board := newTestBoard(t, true, false, 0)
 	b, err := NewBoard(Options{Name: "board", Address: board.address, Timeout: time.Second})
 	require.NoError(t, err)
 	var contacts []*Contact

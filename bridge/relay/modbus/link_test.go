@@ -129,13 +129,13 @@ func (k *link) unblock() {
 // The link blocks with an opening in flight, and works again after a while: the board never opens late.
 func TestBlockedLink(t *testing.T) {
 	t.Parallel()
-	board := newGoBoard(t, true, false, 0)
+	board := newTestBoard(t, true, false, 0)
 	k := newLink(t, board.address)
 	blockedLink(t, board, k.l.Addr().String(), k.block, k.unblock)
 }
 
 // blockedLink is the test over any link. With -long it is blocked for 10 s.
-func blockedLink(t *testing.T, board *goBoard, address string, block, unblock func()) {
+func blockedLink(t *testing.T, board *testBoard, address string, block, unblock func()) {
 	notices := make(chan relay.Notice, 1000) // notices must not block; a run has fewer
 	d := drive(t, address, func(o *Options) { o.Notify = func(n relay.Notice) { notices <- n } })
 	defer d.end()

@@ -14,13 +14,13 @@ import (
 
 // Our own numbers.
 const (
-	// quietFor is the silence that is waited for after trouble, beside the gap between frames: longer than the 16 ms for which common adapters on USB
+	// silenceAfterFault is the silence that is waited for after trouble, beside the gap between frames: longer than the 16 ms for which common adapters on USB
 	// gather what they receive.
-	quietFor = 20 * time.Millisecond
-	// stallFor ends the waiting for an answer of which a part has come, or something else: nothing follows any more.
-	stallFor = 50 * time.Millisecond
-	// giveWayFor is the longest that a request lets others go first.
-	giveWayFor = 3 * time.Second
+	silenceAfterFault = 20 * time.Millisecond
+	// partialAnswerWait ends the waiting for an answer of which a part has come, or something else: nothing follows any more.
+	partialAnswerWait = 50 * time.Millisecond
+	// maxDelay is the longest that a request lets others go first.
+	maxDelay = 3 * time.Second
 	// A unit that is silent again and again is asked after a pause of so many times its time-out, at least silentRest once it
 	// has failed silentOften times: while the others of its bus work it takes a tenth of their time or so.
 	silentTimes = 3
@@ -41,8 +41,8 @@ type master struct {
 	opt    BusOptions
 	gap    time.Duration // between two frames
 	reopen time.Duration // reopenAfter
-	// giveWay returns how long a request has to wait at least, because an opening of another contact is under way. Set before run.
-	giveWay func(j *job, silent bool, took time.Duration) time.Duration
+	// delayFor returns how long a request has to wait at least, because an opening of another contact is under way. Set before run.
+	delayFor func(j *job, silent bool, took time.Duration) time.Duration
 
 	wake chan struct{} // buffer 1: one pending wake-up is as good as many
 	done chan struct{} // closed when run has ended
@@ -168,8 +168,8 @@ func (m *master) pickLocked() (*job, time.Duration) {
 	best, rank, wait := -1, 0, time.Hour
 	for i, j := range m.queue {
 		silent := j.wire != nil && m.units[j.wire.unit].silent > 0
-		if j.pdu != nil && (silent || !j.urgent) && time.Since(j.since) < giveWayFor {
-			if d := m.giveWay(j, silent, m.took); d > 0 {
+		if j.pdu != nil && (silent || !j.urgent) && time.Since(j.since) < maxDelay {
+			if d := m.delayFor(j, silent, m.took); d > 0 {
 				wait = min(wait, d)
 				continue
 			}
@@ -248,7 +248,7 @@ func (m *master) settle() {
 	}
 	silence := m.gap
 	if m.unsure {
-		silence += quietFor
+		silence += silenceAfterFault
 	}
 	var b [maxRTU]byte
 	for limit := time.Now().Add(m.opt.Timeout); ; {
@@ -320,7 +320,7 @@ func (m *master) transact(j *job) {
 	default:
 		m.unsure = true
 		m.failed(j.wire, err)
-		err = &controller.Lost{Cause: err}
+		err = &controller.ConnectionLost{Cause: err}
 		if m.port != nil && at.Sub(m.good) > m.reopen {
 			m.portFailed(fmt.Errorf("%w: nobody on the bus has answered for %v; the port is opened anew", errTimeout, m.reopen))
 		}
@@ -350,7 +350,7 @@ func (m *master) exchange(j *job) ([]byte, error) {
 	var got []byte
 	for b := make([]byte, maxRTU); ; {
 		until := limit
-		if stalled := time.Now().Add(stallFor); len(got) > 0 && stalled.Before(limit) {
+		if stalled := time.Now().Add(partialAnswerWait); len(got) > 0 && stalled.Before(limit) {
 			until = stalled
 		}
 		n, err := m.receive(b, until)

@@ -37,7 +37,7 @@ func TestBlockedNetwork(t *testing.T) {
 		return
 	}
 	loopback(t, true)
-	board := newGoBoard(t, true, false, 0)
+	board := newTestBoard(t, true, false, 0)
 	blockedLink(t, board, board.address, func() { loopback(t, false) }, func() { loopback(t, true) })
 }
 

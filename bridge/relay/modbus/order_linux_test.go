@@ -14,14 +14,14 @@ import (
 )
 
 var (
-	orders    = flag.Int("orders", 4, "how many openings and closes TestBusOfAnyPace tries")
-	orderSeed = flag.Uint64("orderseed", 0, "of TestBusOfAnyPace; 0: a new one")
+	orders    = flag.Int("orders", 4, "how many openings and closes TestBusWithRandomBoardDelays tries")
+	orderSeed = flag.Uint64("orderseed", 0, "of TestBusWithRandomBoardDelays; 0: a new one")
 )
 
 // sleepyBoard does one request after the other, in their order, and sleeps now and then in front of one, or between doing it and its answer: for longer
 // than a time-out, so that its answers come to later requests.
 type sleepyBoard struct {
-	hand *serialHand
+	hand *scriptedSerialLine
 	rnd  *rand.Rand
 
 	mu    sync.Mutex
@@ -99,13 +99,13 @@ func (b *sleepyBoard) state() (open bool, moves int) {
 
 // However a board sleeps that answers in order: what the driver says was done was done, what it says was refused was not, and a close that it
 // confirms is one. See the package's documentation for the argument.
-func TestBusOfAnyPace(t *testing.T) {
+func TestBusWithRandomBoardDelays(t *testing.T) {
 	t.Parallel()
 	seed := *orderSeed
 	if seed == 0 {
 		seed = rand.Uint64()
 	}
-	h := newSerialHand(t)
+	h := newScriptedSerialLine(t)
 	board := &sleepyBoard{hand: h, rnd: rand.New(rand.NewPCG(seed, 1))}
 	done := make(chan struct{})
 	var running sync.WaitGroup

@@ -32,8 +32,8 @@ const (
 	spanMax = 2000
 )
 
-// errResting: the board did not answer the last reading.
-var errResting = errors.New("modbus: the board did not answer the last reading of its inputs, which is not repeated at once")
+// errSenseBreak: the board did not answer the last reading.
+var errSenseBreak = errors.New("modbus: the board did not answer the last reading of its inputs, which is not repeated at once")
 
 // sensing reads the inputs of a board, or of all boards on a bus, one request at a time.
 type sensing struct {
@@ -73,8 +73,8 @@ type senseRound struct {
 	err  error
 }
 
-// errLeft: who was to make the reading has gone; another one does.
-var errLeft = errors.New("modbus: the reading was not made")
+// errReadingNotMade: who was to make the reading has gone; another one does.
+var errReadingNotMade = errors.New("modbus: the reading was not made")
 
 // spanFor returns the span that the input belongs to; only before Start.
 func (b *Board) spanFor(unit uint8, input uint16) *span {
@@ -157,7 +157,7 @@ func (b *Board) sense(ctx context.Context, s *span) ([]byte, error) {
 			return nil, ctx.Err()
 		}
 		switch {
-		case !errors.Is(r.err, errLeft):
+		case !errors.Is(r.err, errReadingNotMade):
 			return r.pdu, r.err
 		case ctx.Err() != nil:
 			return nil, ctx.Err()
@@ -180,11 +180,11 @@ func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
 	select {
 	case <-n.turn:
 	case <-ctx.Done():
-		return nil, errLeft
+		return nil, errReadingNotMade
 	}
 	defer func() { n.turn <- struct{}{} }()
-	if time.Now().Before(b.resting.until) {
-		return nil, fmt.Errorf("%w: %w", errResting, b.resting.cause)
+	if time.Now().Before(b.senseBreak.until) {
+		return nil, fmt.Errorf("%w: %w", errSenseBreak, b.senseBreak.cause)
 	}
 	session, err := b.awaitQuiet(ctx)
 	if err != nil {
@@ -195,7 +195,7 @@ func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
 	a, err := session.do(s.unit, readInputs(s.low, s.high-s.low+1), nil) // at most its time-out
 	n.ended = time.Now()
 	if errors.Is(err, errTimeout) {
-		b.resting = senseBreak{n.ended.Add(senseRest), err}
+		b.senseBreak = senseBreak{n.ended.Add(senseRest), err}
 	}
 	return a.pdu, err
 }
@@ -208,7 +208,7 @@ func (b *Board) awaitQuiet(ctx context.Context) (*session, error) {
 		select {
 		case <-t.C:
 		case <-ctx.Done():
-			return nil, errLeft
+			return nil, errReadingNotMade
 		}
 		session, err := b.current()
 		if err != nil {

@@ -17,7 +17,7 @@ import (
 // The loop-current input in either polarity, at a board of libmodbus whose inputs are the opposite of its coils.
 func TestSense(t *testing.T) {
 	for _, currentOn := range []bool{true, false} {
-		b := newCBoard(t, "--loop-inverse")
+		b := newLibmodbusBoard(t, "--loop-inverse")
 		board, err := NewBoard(Options{Name: "cabinet", Address: b.address, Timeout: time.Second})
 		require.NoError(t, err)
 		with, err := board.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 2, OpenOn: true, Sense: &Sense{Input: 2, CurrentOn: currentOn}})
@@ -54,9 +54,9 @@ func TestSense(t *testing.T) {
 }
 
 // sensingBoard is a board with eight lines that all have an input, ready. Coils on mean open, and current flows when the input is off.
-func sensingBoard(t *testing.T, change func(*goBoard)) (*goBoard, *Board, []*Contact) {
+func sensingBoard(t *testing.T, change func(*testBoard)) (*testBoard, *Board, []*Contact) {
 	t.Helper()
-	board := newGoBoard(t, true, false, 0)
+	board := newTestBoard(t, true, false, 0)
 	if change != nil {
 		change(board)
 	}
@@ -76,13 +76,13 @@ func sensingBoard(t *testing.T, change func(*goBoard)) (*goBoard, *Board, []*Con
 }
 
 // slow makes every answer take that long.
-func (b *goBoard) slow(answer time.Duration) {
+func (b *testBoard) slow(answer time.Duration) {
 	b.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer})
 	b.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer, On: onSensing})
 }
 
 // readings returns the requests for inputs that came in.
-func (b *goBoard) readings() (all []wireEvent) {
+func (b *testBoard) readings() (all []wireEvent) {
 	for _, w := range b.requests() {
 		if w.pdu[0] == 2 {
 			all = append(all, w)
@@ -133,7 +133,7 @@ func TestSenseIsShared(t *testing.T) {
 // A board that refuses a row with a gap in it is read input by input.
 func TestSenseWithGaps(t *testing.T) {
 	t.Parallel()
-	board, _, contacts := sensingBoard(t, func(b *goBoard) { b.gaps = true })
+	board, _, contacts := sensingBoard(t, func(b *testBoard) { b.gaps = true })
 	board.Move(3, true)
 	for range 2 {
 		for i, l := range senseAll(t, contacts[2:5], 1) {
@@ -158,7 +158,7 @@ func senseOnAndOn(t *testing.T, contacts []*Contact) (ctx context.Context, end f
 }
 
 // before returns the readings that the board took on between that instant and the first such command after it, and when that came.
-func (b *goBoard) before(pdu []byte, asked time.Duration) (readings []time.Duration, came time.Duration) {
+func (b *testBoard) before(pdu []byte, asked time.Duration) (readings []time.Duration, came time.Duration) {
 	for _, w := range b.requests() {
 		switch {
 		case w.at < asked:
@@ -172,7 +172,7 @@ func (b *goBoard) before(pdu []byte, asked time.Duration) (readings []time.Durat
 }
 
 // On a board that needs 60 ms for each request the readings of eight lines delay an opening by one answer at most, and its end not at all.
-func TestSenseGivesWay(t *testing.T) {
+func TestSenseDelaysNoOpening(t *testing.T) {
 	t.Parallel()
 	const answer, length, times = 60 * time.Millisecond, 400 * time.Millisecond, 4
 	board, _, contacts := sensingBoard(t, nil)
@@ -213,7 +213,7 @@ func TestSenseGivesWay(t *testing.T) {
 }
 
 // A close asked for at any time waits for one reading at most, too.
-func TestSenseGivesWayToAClose(t *testing.T) {
+func TestSenseDelaysNoClose(t *testing.T) {
 	t.Parallel()
 	const answer = 60 * time.Millisecond
 	board, _, contacts := sensingBoard(t, nil)
@@ -232,7 +232,7 @@ func TestSenseGivesWayToAClose(t *testing.T) {
 // A board that does not answer readings loses its connection by that once in five seconds, not with each reading.
 func TestSenseWithoutAnswer(t *testing.T) {
 	t.Parallel()
-	board := newGoBoard(t, true, false, 0)
+	board := newTestBoard(t, true, false, 0)
 	b, err := NewBoard(Options{Name: "cabinet", Address: board.address, Timeout: 30 * time.Millisecond})
 	require.NoError(t, err)
 	c, err := b.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 0, OpenOn: true, Sense: &Sense{Input: 0}})
@@ -250,7 +250,7 @@ func TestSenseWithoutAnswer(t *testing.T) {
 		_, err = c.Sense(ctx)
 		require.Error(t, err)
 	}
-	assert.ErrorIs(t, err, errResting)
+	assert.ErrorIs(t, err, errSenseBreak)
 	assert.Len(t, board.readings(), 1)
 }
 

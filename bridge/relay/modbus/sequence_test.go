@@ -16,7 +16,7 @@ import (
 // number and length travel in one request.
 func TestSequenceGoesOn(t *testing.T) {
 	leakCheck(t)
-	board := newCBoard(t, "--pulse", "10,0,20,150", "--pulse", "12,1,20,150")
+	board := newLibmodbusBoard(t, "--pulse", "10,0,20,150", "--pulse", "12,1,20,150")
 	peer := libraryClient(t, "tcp://"+board.address, 0)
 	require.NoError(t, peer.WriteRegisters(10, []uint16{0xFFFE, 1})) // somebody before us
 	require.Eventually(t, func() bool { return len(board.Changes(0)) == 2 }, 5*time.Second, time.Millisecond)
@@ -51,7 +51,7 @@ func TestSequenceGoesOn(t *testing.T) {
 // is not used again.
 func TestSequenceIsNotUsedTwice(t *testing.T) {
 	leakCheck(t)
-	h := newHand(t)
+	h := newScriptedBoard(t)
 	b, err := NewBoard(Options{Name: "board", Address: h.l.Addr().String(), Timeout: testTimeout, Poll: time.Hour})
 	require.NoError(t, err)
 	contact, err := b.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true, Timed: &Timed{Register: 6, Sequence: true, Unit: time.Millisecond, Limit: time.Second}})
@@ -59,7 +59,7 @@ func TestSequenceIsNotUsedTwice(t *testing.T) {
 	b.Start()
 	d := &driver{b, contact, t}
 	defer d.end()
-	begin := func(last byte) *handConn {
+	begin := func(last byte) *scriptedConn {
 		c := h.accept()
 		c.greet()
 		c.answer(c.expect(readRegisters(6, 1)), 3, 2, 0, last)

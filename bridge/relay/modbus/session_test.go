@@ -114,7 +114,7 @@ func TestRequestsOfAContact(t *testing.T) {
 			require.Zero(t, a.Level)
 		}
 	}
-	lost := &controller.Lost{Cause: errTimeout}
+	lost := &controller.ConnectionLost{Cause: errTimeout}
 	w.answer = func(query) answer { return answer{err: lost} }
 	call := controller.NewCall()
 	require.NoError(t, s.Start(call, controller.Request{Op: controller.Read}, nil))

@@ -15,7 +15,7 @@ import (
 )
 
 // requestsTo returns how many requests for a unit the driver sent.
-func (h *hub) requestsTo(unit byte) int {
+func (h *serialLine) requestsTo(unit byte) int {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	n := 0
@@ -31,7 +31,7 @@ func (h *hub) requestsTo(unit byte) int {
 // after it is there again.
 func TestBusWithADeadUnit(t *testing.T) {
 	t.Parallel()
-	h := newHub(t)
+	h := newSerialLine(t)
 	board := newSerialBoard(t, h, 1)
 	timeout := relaytest.Timeout(400 * time.Millisecond)
 	d := driveBus(t, h.path, func(o *BusOptions) { o.Timeout, o.Poll = timeout, 30*time.Millisecond }, 1, 2)
@@ -74,7 +74,7 @@ func TestBusWithADeadUnit(t *testing.T) {
 // was asked before; in the end the contact is closed, and works.
 func TestBusBoardSleeps(t *testing.T) {
 	t.Parallel()
-	h := newHub(t)
+	h := newSerialLine(t)
 	board := newSerialBoard(t, h, 1)
 	d := driveBus(t, h.path, nil, 1)
 	d.ready()
@@ -93,7 +93,7 @@ func TestBusBoardSleeps(t *testing.T) {
 
 // The sense input over a bus.
 func TestBusSense(t *testing.T) {
-	h := newHub(t)
+	h := newSerialLine(t)
 	newSerialBoard(t, h, 7, "--loop-inverse")
 	leakCheck(t)
 	b, err := NewBus(BusOptions{Name: "bus", Device: h.path, Baud: 115_200})
@@ -122,7 +122,7 @@ func TestBusSense(t *testing.T) {
 // When nobody on the bus answers any more the port is opened anew; here its name leads to another one by then.
 func TestBusOpensASilentPortAnew(t *testing.T) {
 	t.Parallel()
-	first, second := newSerialHand(t), newSerialHand(t)
+	first, second := newScriptedSerialLine(t), newScriptedSerialLine(t)
 	name := filepath.Join(t.TempDir(), "adapter")
 	require.NoError(t, os.Symlink(first.path, name))
 	d := driveBus(t, name, nil)

@@ -48,7 +48,7 @@ func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest
 	b, err := NewBoard(Options{Name: "board", Address: address, Timeout: limit, Poll: 50 * time.Millisecond, Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: limit, Says: "exception 6"}
-	if c, ok := ctl.(*cBoard); ok {
+	if c, ok := ctl.(*libmodbusBoard); ok {
 		sub.Peer = c.peer
 	}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
@@ -100,7 +100,7 @@ func TestSuiteGoBoard(t *testing.T) {
 			t.Parallel()
 			defer suiteTurn()()
 			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
-				board := newGoBoard(t, openOn, s.Open, unit)
+				board := newTestBoard(t, openOn, s.Open, unit)
 				return subject(t, board, board.address, s, change)
 			})
 		})

@@ -109,7 +109,7 @@ func (s *tcpWire) read() {
 			err = fmt.Errorf("%w: unit %d answered for unit %d", ErrProtocol, unit, c.unit)
 		}
 		if errors.Is(err, ErrProtocol) {
-			c.end(answer{at: at, err: &controller.Lost{Cause: err}})
+			c.end(answer{at: at, err: &controller.ConnectionLost{Cause: err}})
 			s.fail(err)
 			return
 		}
@@ -138,7 +138,7 @@ func (s *tcpWire) failIf(condition func() bool, err error) {
 	close(s.dead)
 	for _, c := range left {
 		c.timer.Stop()
-		c.end(answer{at: time.Now(), err: &controller.Lost{Cause: err}})
+		c.end(answer{at: time.Now(), err: &controller.ConnectionLost{Cause: err}})
 	}
 }
 

@@ -170,7 +170,7 @@ func TestOrderOfRequests(t *testing.T) {
 			return &job{query: query{pdu: closeIt, contact: c, urgent: urgent, before: before}, wire: w, since: now}
 		}
 		ways := map[*job]time.Duration{}
-		m.giveWay = func(j *job, silent bool, took time.Duration) time.Duration {
+		m.delayFor = func(j *job, silent bool, took time.Duration) time.Duration {
 			require.Equal(t, m.took, took)
 			require.Equal(t, m.units[j.wire.unit].silent > 0, silent)
 			return ways[j]

@@ -16,68 +16,68 @@ import (
 	"go.uber.org/goleak"
 )
 
-// hand is a board whose every answer the test gives itself.
-type hand struct {
+// scriptedBoard is a board whose every answer the test gives itself.
+type scriptedBoard struct {
 	t *testing.T
 	l *net.TCPListener
 }
 
-type handConn struct {
+type scriptedConn struct {
 	*net.TCPConn
 	t *testing.T
 }
 
-type handRequest struct {
+type scriptedRequest struct {
 	txn  uint16
 	unit byte
 	pdu  []byte
 }
 
-func newHand(t *testing.T) *hand {
+func newScriptedBoard(t *testing.T) *scriptedBoard {
 	l, err := net.ListenTCP("tcp", &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1)})
 	require.NoError(t, err)
 	t.Cleanup(func() { l.Close() })
-	return &hand{t, l}
+	return &scriptedBoard{t, l}
 }
 
-func (h *hand) accept() *handConn {
+func (h *scriptedBoard) accept() *scriptedConn {
 	h.t.Helper()
 	h.l.SetDeadline(time.Now().Add(5 * time.Second))
 	c, err := h.l.AcceptTCP()
 	require.NoError(h.t, err)
 	h.t.Cleanup(func() { c.Close() })
 	c.SetReadDeadline(time.Now().Add(5 * time.Second))
-	return &handConn{c, h.t}
+	return &scriptedConn{c, h.t}
 }
 
-func (c *handConn) next() handRequest {
+func (c *scriptedConn) next() scriptedRequest {
 	c.t.Helper()
 	txn, unit, pdu, err := readFrame(c)
 	require.NoError(c.t, err)
-	return handRequest{txn, unit, pdu}
+	return scriptedRequest{txn, unit, pdu}
 }
 
-func (c *handConn) expect(pdu []byte) handRequest {
+func (c *scriptedConn) expect(pdu []byte) scriptedRequest {
 	c.t.Helper()
 	r := c.next()
 	require.Equal(c.t, pdu, r.pdu)
 	return r
 }
 
-func (c *handConn) answer(r handRequest, pdu ...byte) {
+func (c *scriptedConn) answer(r scriptedRequest, pdu ...byte) {
 	c.t.Helper()
 	_, err := c.Write(appendFrame(nil, r.txn, r.unit, pdu))
 	require.NoError(c.t, err)
 }
 
 // echo expects a write and confirms it.
-func (c *handConn) echo(pdu []byte) {
+func (c *scriptedConn) echo(pdu []byte) {
 	c.t.Helper()
 	c.answer(c.expect(pdu), pdu...)
 }
 
 // reads expects a read of coil 3 and answers it.
-func (c *handConn) reads(level byte) {
+func (c *scriptedConn) reads(level byte) {
 	c.t.Helper()
 	c.answer(c.expect(readCoils(3, 1)), 1, 1, level)
 }
@@ -88,7 +88,7 @@ var (
 )
 
 // greet answers the beginning of every connection: closed first, then read back.
-func (c *handConn) greet() {
+func (c *scriptedConn) greet() {
 	c.t.Helper()
 	c.echo(closeIt)
 	c.reads(0)
@@ -143,7 +143,7 @@ func leakCheck(t *testing.T) {
 
 func TestCloseOvertakesAnUnansweredOpening(t *testing.T) {
 	leakCheck(t)
-	h := newHand(t)
+	h := newScriptedBoard(t)
 	d := drive(t, h.l.Addr().String(), nil)
 	defer d.end()
 	c := h.accept()
@@ -153,7 +153,7 @@ func TestCloseOvertakesAnUnansweredOpening(t *testing.T) {
 	opening := c.expect(openIt) // and no answer yet
 	closed := make(chan error, 1)
 	go func() { closed <- d.Close(context.Background()) }()
-	closing := []handRequest{c.expect(closeIt), c.expect(closeIt)} // by Close, and by Interrupt that sees itself withdrawn
+	closing := []scriptedRequest{c.expect(closeIt), c.expect(closeIt)} // by Close, and by Interrupt that sees itself withdrawn
 	c.answer(opening, openIt...)
 	for _, r := range closing {
 		c.answer(r, closeIt...)
@@ -169,7 +169,7 @@ func TestCloseOvertakesAnUnansweredOpening(t *testing.T) {
 // One ordinary request is in the air at a time, so the opening of another line waits on our side, where its not-after counts.
 func TestAnOpeningWaitsOnOurSide(t *testing.T) {
 	leakCheck(t)
-	h := newHand(t)
+	h := newScriptedBoard(t)
 	b, err := NewBoard(Options{Name: "board", Address: h.l.Addr().String(), Timeout: time.Second, Poll: time.Hour})
 	require.NoError(t, err)
 	one, err := b.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true})
@@ -203,7 +203,7 @@ func TestAnOpeningWaitsOnOurSide(t *testing.T) {
 
 func TestAStoppedProcessOpensNothing(t *testing.T) {
 	leakCheck(t)
-	h := newHand(t)
+	h := newScriptedBoard(t)
 	// The clock jumps by 5 s between the decision and the write, as if the process had been stopped there.
 	d := drive(t, h.l.Addr().String(), func(o *Options) { o.Now = func() time.Time { return time.Now().Add(5 * time.Second) } })
 	defer d.end()
@@ -222,7 +222,7 @@ func TestAStoppedProcessOpensNothing(t *testing.T) {
 
 func TestAnUnansweredOpeningEndsWithAReset(t *testing.T) {
 	leakCheck(t)
-	h := newHand(t)
+	h := newScriptedBoard(t)
 	d := drive(t, h.l.Addr().String(), nil)
 	defer d.end()
 	c := h.accept()
@@ -240,20 +240,20 @@ func TestAnUnansweredOpeningEndsWithAReset(t *testing.T) {
 	d.ready()
 }
 
-func TestWhatIsNoAnswer(t *testing.T) {
-	for name, answer := range map[string]func(c *handConn, r handRequest){
-		"another transaction": func(c *handConn, r handRequest) { r.txn += 7; c.answer(r, openIt...) },
-		"another unit":        func(c *handConn, r handRequest) { r.unit++; c.answer(r, openIt...) },
-		"another coil":        func(c *handConn, r handRequest) { c.answer(r, writeCoil(4, true)...) },
-		"no Modbus":           func(c *handConn, _ handRequest) { io.WriteString(c, "HTTP/1.1 400 Bad Request\r\n\r\n") },
-		"cut in two and given up": func(c *handConn, r handRequest) {
+func TestImproperAnswers(t *testing.T) {
+	for name, answer := range map[string]func(c *scriptedConn, r scriptedRequest){
+		"another transaction": func(c *scriptedConn, r scriptedRequest) { r.txn += 7; c.answer(r, openIt...) },
+		"another unit":        func(c *scriptedConn, r scriptedRequest) { r.unit++; c.answer(r, openIt...) },
+		"another coil":        func(c *scriptedConn, r scriptedRequest) { c.answer(r, writeCoil(4, true)...) },
+		"no Modbus":           func(c *scriptedConn, _ scriptedRequest) { io.WriteString(c, "HTTP/1.1 400 Bad Request\r\n\r\n") },
+		"cut in two and given up": func(c *scriptedConn, r scriptedRequest) {
 			c.Write(appendFrame(nil, r.txn, r.unit, openIt)[:9])
 			c.CloseWrite()
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			leakCheck(t)
-			h := newHand(t)
+			h := newScriptedBoard(t)
 			d := drive(t, h.l.Addr().String(), nil)
 			defer d.end()
 			c := h.accept()
@@ -273,7 +273,7 @@ func TestWhatIsNoAnswer(t *testing.T) {
 
 func TestAnAnswerInPieces(t *testing.T) {
 	leakCheck(t)
-	h := newHand(t)
+	h := newScriptedBoard(t)
 	d := drive(t, h.l.Addr().String(), nil)
 	defer d.end()
 	c := h.accept()
@@ -294,7 +294,7 @@ func TestAnAnswerInPieces(t *testing.T) {
 func TestExceptionsThatLeaveItOpen(t *testing.T) {
 	for _, code := range []byte{4, 5, 11} {
 		leakCheck(t)
-		h := newHand(t)
+		h := newScriptedBoard(t)
 		d := drive(t, h.l.Addr().String(), nil)
 		c := h.accept()
 		c.greet()
@@ -311,7 +311,7 @@ func TestExceptionsThatLeaveItOpen(t *testing.T) {
 
 func TestConfirmedAndNotMoved(t *testing.T) {
 	leakCheck(t)
-	h := newHand(t)
+	h := newScriptedBoard(t)
 	d := drive(t, h.l.Addr().String(), nil)
 	defer d.end()
 	c := h.accept()
@@ -324,12 +324,12 @@ func TestConfirmedAndNotMoved(t *testing.T) {
 	r := <-result
 	require.Equal(t, relay.Refused, r.Outcome)
 	require.ErrorIs(t, r.Err, relay.ErrRefused)
-	require.ErrorIs(t, r.Err, relay.ErrMoved)
+	require.ErrorIs(t, r.Err, relay.ErrReadBack)
 }
 
-func TestAMovedReadBackOfACloseIsNoClose(t *testing.T) {
+func TestCloseThatReadsBackOpen(t *testing.T) {
 	leakCheck(t)
-	h := newHand(t)
+	h := newScriptedBoard(t)
 	d := drive(t, h.l.Addr().String(), nil)
 	defer d.end()
 	c := h.accept()
@@ -346,7 +346,7 @@ func TestAMovedReadBackOfACloseIsNoClose(t *testing.T) {
 // A close that fails is repeated at most 250 ms apart.
 func TestCloseIsRepeated(t *testing.T) {
 	t.Parallel()
-	h := newHand(t)
+	h := newScriptedBoard(t)
 	d := drive(t, h.l.Addr().String(), nil)
 	defer d.end()
 	c := h.accept()

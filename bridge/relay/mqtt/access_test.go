@@ -77,7 +77,7 @@ func TestAccess(t *testing.T) {
 	other.sign(t, "stranger", &x509.Certificate{ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}})
 	out, err := exec.Command(passwd, "-b", "-c", ours.path("passwords"), "stage", "curtain").CombinedOutput()
 	require.NoError(t, err, "%s", out)
-	secured := relaytest.Place(t)
+	secured := relaytest.Address(t)
 	_, port, err := net.SplitHostPort(secured)
 	require.NoError(t, err)
 	m := brokertest.Own(t, "per_listener_settings true\n"+brokertest.Anybody+fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous false\npassword_file %s\n"+
@@ -100,7 +100,7 @@ func TestAccess(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			o := good
 			c.change(&o)
-			r := newRig(t, m, nil, o, contract)
+			r := newTestBed(t, m, nil, o, contract)
 			if c.want == "" {
 				r.start().works()
 				return
@@ -191,8 +191,8 @@ func TestKinds(t *testing.T) {
 	b, err := NewBoard(Options{Name: "broker", Address: "mqtt://broker.test"})
 	require.NoError(t, err)
 	defer b.Shutdown(t.Context())
-	workshop := relaytest.Own("millrace/workshop")
-	for want, o := range map[string]ContactOptions{"none": timed(relaytest.Own("millrace/stage-door")), "oneshot": {Prefix: workshop}} {
+	workshop := relaytest.ProcessName("millrace/workshop")
+	for want, o := range map[string]ContactOptions{"none": timed(relaytest.ProcessName("millrace/stage-door")), "oneshot": {Prefix: workshop}} {
 		o.Name = want
 		c, err := b.Contact(o)
 		require.NoError(t, err)

@@ -63,7 +63,7 @@ func TestWhatAStateAnswers(t *testing.T) {
 
 // TestWhatWasNotTaken: an opening that reached nobody was surely not made; of a close nobody knows.
 func TestWhatWasNotTaken(t *testing.T) {
-	for err, want := range map[error]error{broker.ErrNobody: ErrAway, broker.ErrUnwritten: relay.ErrUnreachable, broker.ErrDenied: broker.ErrDenied, errors.New("else"): nil} {
+	for err, want := range map[error]error{broker.ErrNoSubscriber: ErrAway, broker.ErrUnwritten: relay.ErrUnreachable, broker.ErrDenied: broker.ErrDenied, errors.New("else"): nil} {
 		given := fmt.Errorf("publishing: %w", err)
 		for _, op := range []controller.Op{controller.Open, controller.Try, controller.Close, controller.Read} {
 			got := notTaken(op, given)
@@ -113,7 +113,7 @@ func TestReadingOfATopic(t *testing.T) {
 	v := &Value{Topic: "state", Pointer: "/relay", Open: []string{"on", "1"}, Closed: []string{"off"}}
 	var r reading
 	say := func(topic, text string) reading {
-		r.take(v, broker.Received{Topic: topic, Payload: []byte(text)})
+		r.take(v, broker.Publication{Topic: topic, Payload: []byte(text)})
 		return r
 	}
 	require.Equal(t, reading{level: relay.LevelOpen, opens: 1}, say("state", `{"relay":"on"}`))
@@ -127,7 +127,7 @@ func TestReadingOfATopic(t *testing.T) {
 		require.EqualValues(t, 2, got.opens)
 	}
 	require.Equal(t, reading{level: relay.LevelClosed, opens: 2}, say("state", `{"relay":"off"}`), "and it counts again")
-	r.take(nil, broker.Received{Topic: "state", Payload: []byte(`{"relay":"on"}`)})
+	r.take(nil, broker.Publication{Topic: "state", Payload: []byte(`{"relay":"on"}`)})
 	require.Equal(t, relay.LevelClosed, r.level)
 	d := &plainDevice{opt: &Plain{State: v, Sense: &Value{Topic: "state"}, Available: &Availability{Topic: "lwt"}}}
 	require.Equal(t, []broker.Subscription{{Topic: "state"}, {Topic: "lwt"}}, d.topics(), "each once")

@@ -82,7 +82,7 @@ type device struct {
 	prefix string
 }
 
-type seen struct {
+type deviceEvent struct {
 	Changes [][2]any
 	Seen    [][4]any
 	Obeyed  int
@@ -108,7 +108,7 @@ func newDevice(t testing.TB, m *brokertest.Broker, prefix string, o order) *devi
 }
 
 // tell gives an order and returns when it was carried out. The methods of a Controller have no test to fail, so it panics.
-func (d *device) tell(do string, o order) seen {
+func (d *device) tell(do string, o order) deviceEvent {
 	all := order{"do": do, "device": d.number}
 	for k, v := range o {
 		all[k] = v
@@ -119,7 +119,7 @@ func (d *device) tell(do string, o order) seen {
 	}
 	d.sim.mu.Lock()
 	defer d.sim.mu.Unlock()
-	var a seen
+	var a deviceEvent
 	if _, err := d.sim.in.Write(append(line, '\n')); err != nil || !d.sim.out.Scan() || json.Unmarshal(d.sim.out.Bytes(), &a) != nil {
 		panic(fmt.Sprintf("the simulator did not carry out %s", line))
 	}
@@ -139,14 +139,14 @@ func (d *device) isOpen() bool {
 	return len(c) > 0 && c[len(c)-1].Open
 }
 
-// rack is two devices and the driver's links to the broker, as the conformance suite wants it.
-type rack struct {
+// suiteDevices is two devices and the driver's links to the broker, as the conformance suite wants it.
+type suiteDevices struct {
 	brokertest.Link
 	devices [2]*device
 }
 
-func newRack(t testing.TB, m *brokertest.Broker, o order) *rack {
-	r := &rack{}
+func newSuiteDevices(t testing.TB, m *brokertest.Broker, o order) *suiteDevices {
+	r := &suiteDevices{}
 	where := strings.NewReplacer("/", "-", "#", "-", "+", "-").Replace(t.Name())
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		own := order{}
@@ -168,9 +168,9 @@ func newRack(t testing.TB, m *brokertest.Broker, o order) *rack {
 }
 
 // Inject lets a fault that is to come once meet the first line alone, which is the one that the cases command first.
-func (r *rack) Inject(f relaytest.Fault) {
+func (r *suiteDevices) Inject(f relaytest.Fault) {
 	what := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute", relaytest.Hangup: "hangup",
-		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.Hold: "hold"}[f.Do]
+		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.StallRequest: "hold"}[f.Do]
 	when := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "opening", relaytest.Closing: "closing"}[f.On]
 	for i, d := range r.devices {
 		if !f.Once || i == 0 {
@@ -179,15 +179,15 @@ func (r *rack) Inject(f relaytest.Fault) {
 	}
 }
 
-func (r *rack) Clear() {
+func (r *suiteDevices) Clear() {
 	for _, d := range r.devices {
 		d.tell("clear", nil)
 	}
 }
 
-func (r *rack) Move(line int, open bool)            { r.devices[line].tell("move", order{"open": open}) }
-func (r *rack) Changes(line int) []relaytest.Change { return r.devices[line].changes() }
+func (r *suiteDevices) Move(line int, open bool)            { r.devices[line].tell("move", order{"open": open}) }
+func (r *suiteDevices) Changes(line int) []relaytest.Change { return r.devices[line].changes() }
 
-// Held and Release: only the first line's device is told to keep something.
-func (r *rack) Held() int { return r.devices[0].tell("look", nil).Held }
-func (r *rack) Release()  { r.devices[0].tell("release", nil) }
+// Stalled and Release: only the first line's device is told to keep something.
+func (r *suiteDevices) Stalled() int { return r.devices[0].tell("look", nil).Held }
+func (r *suiteDevices) Release()     { r.devices[0].tell("release", nil) }

@@ -99,11 +99,11 @@ func (b *Board) connectContract(ctx context.Context, o ContactOptions, id string
 	if err != nil {
 		return nil, err
 	}
-	return controller.NewCalls(d, b.opt.Timeout), nil
+	return controller.NewDeviceSession(d, b.opt.Timeout), nil
 }
 
 // receive takes a state of the device.
-func (d *contractDevice) receive(c *broker.Conn, m broker.Received) {
+func (d *contractDevice) receive(c *broker.Conn, m broker.Publication) {
 	if m.Retained {
 		return // from before
 	}
@@ -166,7 +166,7 @@ func (d *contractDevice) Do(ctx context.Context, r controller.Request, before fu
 // notTaken translates the error of a publication. A device that is not there has not opened; of a close that nobody heard nothing is known.
 func notTaken(op controller.Op, err error) error {
 	switch {
-	case errors.Is(err, broker.ErrNobody):
+	case errors.Is(err, broker.ErrNoSubscriber):
 		err = fmt.Errorf("%w: %w", ErrAway, err)
 	case errors.Is(err, broker.ErrUnwritten):
 		err = fmt.Errorf("%w: %w", relay.ErrUnreachable, err)

@@ -24,8 +24,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// rig is a driver with one contact, and its device.
-type rig struct {
+// testBed is a driver with one contact, and its device.
+type testBed struct {
 	*Board
 	t       *testing.T
 	c       *Contact
@@ -35,7 +35,7 @@ type rig struct {
 	seq     uint32
 }
 
-func newRig(t *testing.T, m *brokertest.Broker, device order, o Options, contact func(prefix string) ContactOptions) *rig {
+func newTestBed(t *testing.T, m *brokertest.Broker, device order, o Options, contact func(prefix string) ContactOptions) *testBed {
 	t.Helper()
 	prefix := "millrace/" + strings.ReplaceAll(t.Name(), "/", "-")
 	all := order{"log": true}
@@ -49,7 +49,7 @@ func newRig(t *testing.T, m *brokertest.Broker, device order, o Options, contact
 		}
 		all["plain"] = q
 	}
-	r := &rig{t: t, d: newDevice(t, m, prefix, all), notices: make(chan relay.Notice, 1000)}
+	r := &testBed{t: t, d: newDevice(t, m, prefix, all), notices: make(chan relay.Notice, 1000)}
 	o.Name, o.Notify = "broker", func(n relay.Notice) { r.notices <- n }
 	if o.Address == "" {
 		o.Address = "mqtt://" + m.Address()
@@ -74,7 +74,7 @@ func newRig(t *testing.T, m *brokertest.Broker, device order, o Options, contact
 
 func contract(prefix string) ContactOptions { return ContactOptions{Prefix: prefix} }
 
-func (r *rig) start() *rig {
+func (r *testBed) start() *testBed {
 	r.t.Helper()
 	r.Start()
 	ctx, cancel := context.WithTimeout(r.t.Context(), 5*time.Second)
@@ -83,18 +83,18 @@ func (r *rig) start() *rig {
 	return r
 }
 
-func (r *rig) interrupt(d time.Duration, opened func(time.Time)) relay.Result {
+func (r *testBed) interrupt(d time.Duration, opened func(time.Time)) relay.Result {
 	r.seq++
 	return r.c.Interrupt(r.t.Context(), relay.Interruption{Seq: r.seq, Duration: d, NotAfter: time.Now().Add(5 * time.Second), Opened: opened})
 }
 
-func (r *rig) works() {
+func (r *testBed) works() {
 	r.t.Helper()
 	until(r.t, "an interruption works", func() bool { return r.interrupt(20*time.Millisecond, nil).Outcome == relay.Done })
 }
 
 // notice waits for a notice of that kind; kinds may come in any order.
-func (r *rig) notice(k relay.NoticeKind) relay.Notice {
+func (r *testBed) notice(k relay.NoticeKind) relay.Notice {
 	r.t.Helper()
 	limit := time.NewTimer(5 * time.Second)
 	defer limit.Stop()
@@ -136,7 +136,7 @@ func openings(all []relaytest.Change) (n int) {
 func TestBrokerRestarts(t *testing.T) {
 	t.Parallel()
 	m := brokertest.Own(t, brokertest.Anybody)
-	r := newRig(t, m, nil, Options{}, contract).start()
+	r := newTestBed(t, m, nil, Options{}, contract).start()
 	opened := make(chan time.Time, 1)
 	result := make(chan relay.Result, 1) // the test may have failed before it looks
 	go func() { result <- r.interrupt(200*time.Millisecond, func(at time.Time) { opened <- at }) }()
@@ -146,7 +146,7 @@ func TestBrokerRestarts(t *testing.T) {
 	r.notice(relay.LinkLost)
 	require.Equal(t, relay.Refused, r.interrupt(20*time.Millisecond, nil).Outcome, "without a broker")
 	until(t, "the device has closed by itself", func() bool { return !r.d.isOpen() })
-	require.NoError(t, m.Again())
+	require.NoError(t, m.Restart())
 	r.notice(relay.LinkBack)
 	require.Equal(t, 1, openings(r.d.changes()), "nothing was kept for the broker")
 	r.works()
@@ -156,10 +156,10 @@ func TestBrokerRestarts(t *testing.T) {
 // needs consent.
 func TestFrozenBroker(t *testing.T) {
 	t.Parallel()
-	frozen := func(t *testing.T, device order, contact func(string) ContactOptions, still time.Duration) *rig {
+	frozen := func(t *testing.T, device order, contact func(string) ContactOptions, still time.Duration) *testBed {
 		m := brokertest.Own(t, brokertest.Anybody)
-		door := &door{}
-		r := newRig(t, m, device, Options{Dial: door.dial}, contact).start()
+		door := &closableDialer{}
+		r := newTestBed(t, m, device, Options{Dial: door.dial}, contact).start()
 		t.Cleanup(door.close)
 		r.works()
 		before := len(r.d.tell("look", nil).Seen)
@@ -196,19 +196,19 @@ func TestFrozenBroker(t *testing.T) {
 	})
 }
 
-// door is the way to the broker. What came in stays, even if the driver has ended it: its last word is lost on the way.
-type door struct {
+// closableDialer is the way to the broker. What came in stays, even if the driver has ended it: its last word is lost on the way.
+type closableDialer struct {
 	mu     sync.Mutex
 	closed bool
 	conns  []net.Conn
 }
 
-type inside struct{ net.Conn }
+type closableConn struct{ net.Conn }
 
 // Close ends it for the driver alone.
-func (i inside) Close() error { return i.SetDeadline(time.Now()) }
+func (i closableConn) Close() error { return i.SetDeadline(time.Now()) }
 
-func (d *door) dial(ctx context.Context, address string) (net.Conn, error) {
+func (d *closableDialer) dial(ctx context.Context, address string) (net.Conn, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.closed {
@@ -220,16 +220,16 @@ func (d *door) dial(ctx context.Context, address string) (net.Conn, error) {
 		return nil, err
 	}
 	d.conns = append(d.conns, c)
-	return inside{c}, nil
+	return closableConn{c}, nil
 }
 
-func (d *door) shut(closed bool) {
+func (d *closableDialer) shut(closed bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.closed = closed
 }
 
-func (d *door) close() {
+func (d *closableDialer) close() {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	for _, c := range d.conns {
@@ -280,25 +280,25 @@ func TestKilledDaemon(t *testing.T) {
 	cmd.Wait()
 }
 
-// hole is a link into which everything vanishes once it is dug, without a word to either side.
-type hole struct {
+// blackholeConn is a link into which everything vanishes once it is dug, without a word to either side.
+type blackholeConn struct {
 	net.Conn
-	dug chan struct{}
+	active chan struct{}
 }
 
-func (h *hole) Write(b []byte) (int, error) {
+func (h *blackholeConn) Write(b []byte) (int, error) {
 	select {
-	case <-h.dug:
+	case <-h.active:
 		return len(b), nil
 	default:
 		return h.Conn.Write(b)
 	}
 }
 
-func (h *hole) Read(b []byte) (int, error) {
+func (h *blackholeConn) Read(b []byte) (int, error) {
 	n, err := h.Conn.Read(b)
 	select {
-	case <-h.dug:
+	case <-h.active:
 		return 0, io.EOF
 	default:
 		return n, err
@@ -306,9 +306,9 @@ func (h *hole) Read(b []byte) (int, error) {
 }
 
 // Close says nothing to the broker until the test is over.
-func (h *hole) Close() error {
+func (h *blackholeConn) Close() error {
 	select {
-	case <-h.dug:
+	case <-h.active:
 		return h.SetDeadline(time.Now())
 	default:
 		return h.Conn.Close()
@@ -324,7 +324,7 @@ func TestCutCable(t *testing.T) {
 	}
 	t.Parallel()
 	dug := make(chan struct{})
-	var first *hole
+	var first *blackholeConn
 	o := Options{KeepAlive: time.Second, Dial: func(ctx context.Context, address string) (net.Conn, error) {
 		if first != nil {
 			return nil, os.ErrDeadlineExceeded
@@ -334,10 +334,10 @@ func TestCutCable(t *testing.T) {
 		if err != nil {
 			return nil, err
 		}
-		first = &hole{Conn: c, dug: dug}
+		first = &blackholeConn{Conn: c, active: dug}
 		return first, nil
 	}}
-	r := newRig(t, sharedBroker(t), order{"limit": 60_000}, o, func(prefix string) ContactOptions { return ContactOptions{Prefix: prefix, Limit: time.Minute} }).start()
+	r := newTestBed(t, sharedBroker(t), order{"limit": 60_000}, o, func(prefix string) ContactOptions { return ContactOptions{Prefix: prefix, Limit: time.Minute} }).start()
 	t.Cleanup(func() { first.Conn.Close() })
 	opened := make(chan time.Time, 1)
 	result := make(chan relay.Result, 1) // the test may have failed before it looks
@@ -352,16 +352,16 @@ func TestCutCable(t *testing.T) {
 }
 
 // What hears nobody is told as that, and a hung device is its own line's trouble.
-func TestNobodyAndSilence(t *testing.T) {
+func TestNoSubscriberAndHungDevice(t *testing.T) {
 	t.Parallel()
 	m := sharedBroker(t)
-	r := newRig(t, m, nil, Options{}, contract)
+	r := newTestBed(t, m, nil, Options{}, contract)
 	absent, err := r.Contact(ContactOptions{Name: "green-room", Prefix: "millrace/nobody"})
 	require.NoError(t, err)
 	r.Start()
 	n := r.notice(relay.CloseFailing)
 	require.Equal(t, "green-room", n.Contact)
-	require.ErrorIs(t, r.notice(relay.LinkLost).Err, broker.ErrNobody)
+	require.ErrorIs(t, r.notice(relay.LinkLost).Err, broker.ErrNoSubscriber)
 	r.works()
 	res := absent.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: time.Second, NotAfter: time.Now().Add(time.Second)})
 	require.Equal(t, relay.Refused, res.Outcome)
@@ -376,18 +376,18 @@ func TestDeviceGone(t *testing.T) {
 	d := newDevice(t, m, "millrace/"+t.Name(), nil)
 	b, err := broker.New(broker.Options{Address: "mqtt://" + m.Address(), Timeout: testTimeout, KeepAlive: time.Second})
 	require.NoError(t, err)
-	c, err := b.Dial(t.Context(), broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: "millrace/nothing"}, Receive: func(*broker.Conn, broker.Received) {}})
+	c, err := b.Dial(t.Context(), broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: "millrace/nothing"}, Receive: func(*broker.Conn, broker.Publication) {}})
 	require.NoError(t, err)
 	defer c.Reset()
 	require.NoError(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/read", Payload: []byte("{}")}, nil))
-	require.ErrorIs(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/nothing"}, nil), broker.ErrNobody)
+	require.ErrorIs(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/nothing"}, nil), broker.ErrNoSubscriber)
 	require.ErrorIs(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/read"}, func() error { return relay.ErrLate }), relay.ErrLate)
 }
 
 // A state that names another master, or another command, answers nothing.
 func TestForeignAnswers(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, sharedBroker(t), nil, Options{}, contract).start()
+	r := newTestBed(t, sharedBroker(t), nil, Options{}, contract).start()
 	r.d.tell("fault", order{"fault": order{"do": "ignore", "on": "opening", "once": true}})
 	result := make(chan relay.Result, 1) // the test may have failed before it looks
 	go func() { result <- r.interrupt(2*time.Second, nil) }()
@@ -404,9 +404,9 @@ func TestForeignAnswers(t *testing.T) {
 }
 
 // A device that talks nonsense in the middle of an opening is not trusted with the rest of it.
-func TestNonsenseWhileOpen(t *testing.T) {
+func TestInvalidStateWhileOpen(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, sharedBroker(t), nil, Options{}, contract).start()
+	r := newTestBed(t, sharedBroker(t), nil, Options{}, contract).start()
 	late := relaytest.Allowance(t)
 	for _, payload := range []string{"{", "\x00\x01", "[]", `{"online":"perhaps"}`} {
 		opened, result := make(chan struct{}), make(chan relay.Result, 1) // closed when open; the test may have failed before it looks
@@ -423,16 +423,16 @@ func TestNonsenseWhileOpen(t *testing.T) {
 }
 
 // Nothing that the driver says stays at the broker, and a device obeys nothing that does.
-func TestNothingRetained(t *testing.T) {
+func TestRetainedMessages(t *testing.T) {
 	t.Parallel()
 	m := sharedBroker(t)
-	r := newRig(t, m, nil, Options{}, contract).start()
+	r := newTestBed(t, m, nil, Options{}, contract).start()
 	r.works()
 	b, err := broker.New(broker.Options{Address: "mqtt://" + m.Address(), Timeout: testTimeout, KeepAlive: time.Second})
 	require.NoError(t, err)
-	kept := make(chan broker.Received, 10)
+	kept := make(chan broker.Publication, 10)
 	topics := []string{TopicPulse, TopicClose, TopicRead, TopicState}
-	s := broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: "millrace/nothing"}, Receive: func(_ *broker.Conn, r broker.Received) {
+	s := broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: "millrace/nothing"}, Receive: func(_ *broker.Conn, r broker.Publication) {
 		if r.Retained {
 			kept <- r
 		}
@@ -446,7 +446,7 @@ func TestNothingRetained(t *testing.T) {
 	require.Empty(t, kept)
 	// Now somebody else leaves a command there, for a device that comes later.
 	late := broker.Message{Topic: r.d.prefix + "-late/pulse", Payload: []byte(`{"from":"x","seq":1,"ms":500}`), Retain: true}
-	require.ErrorIs(t, c.Publish(t.Context(), late, nil), broker.ErrNobody)
+	require.ErrorIs(t, c.Publish(t.Context(), late, nil), broker.ErrNoSubscriber)
 	c.Leave(false)
 	d := newDevice(t, m, r.d.prefix+"-late", order{"log": true})
 	until(t, "the device hears of it", func() bool { return len(d.tell("look", nil).Seen) > 0 })

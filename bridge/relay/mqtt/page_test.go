@@ -40,8 +40,8 @@ func startPageDevice(t *testing.T, m *brokertest.Broker, prefix string) {
 	})
 }
 
-// stranger is a client that is not the driver.
-type stranger struct {
+// otherClient is a client that is not the driver.
+type otherClient struct {
 	t      *testing.T
 	conn   *broker.Conn
 	prefix string
@@ -51,13 +51,13 @@ type stranger struct {
 	said   []string // what became of commands, as all states told it
 }
 
-func newStranger(t *testing.T, m *brokertest.Broker, prefix string) *stranger {
+func newOtherClient(t *testing.T, m *brokertest.Broker, prefix string) *otherClient {
 	t.Helper()
 	b, err := broker.New(broker.Options{Address: "mqtt://" + m.Address(), Timeout: relaytest.Timeout(testTimeout), KeepAlive: 5 * time.Second})
 	require.NoError(t, err)
-	s := &stranger{t: t, prefix: prefix, states: make(chan map[string]any, 10_000)}
+	s := &otherClient{t: t, prefix: prefix, states: make(chan map[string]any, 10_000)}
 	s.conn, err = b.Dial(t.Context(), broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: prefix + "/read", Payload: []byte("{}")},
-		Receive: func(_ *broker.Conn, m broker.Received) {
+		Receive: func(_ *broker.Conn, m broker.Publication) {
 			var state map[string]any
 			if json.Unmarshal(m.Payload, &state) == nil && state["online"] == true {
 				s.states <- state
@@ -69,7 +69,7 @@ func newStranger(t *testing.T, m *brokertest.Broker, prefix string) *stranger {
 }
 
 // next waits for the next state.
-func (s *stranger) next() map[string]any {
+func (s *otherClient) next() map[string]any {
 	s.t.Helper()
 	select {
 	case state := <-s.states:
@@ -85,14 +85,14 @@ func (s *stranger) next() map[string]any {
 }
 
 // command gives one and returns the state that answers it. A pulse shows the token of the last state, if it has none.
-func (s *stranger) command(topic string, k map[string]any) map[string]any {
+func (s *otherClient) command(topic string, k map[string]any) map[string]any {
 	s.t.Helper()
 	s.seq++
 	k["from"], k["seq"] = "stranger", s.seq
 	return s.publish(topic, k)
 }
 
-func (s *stranger) publish(topic string, k map[string]any) map[string]any {
+func (s *otherClient) publish(topic string, k map[string]any) map[string]any {
 	s.t.Helper()
 	payload, err := json.Marshal(k)
 	require.NoError(s.t, err)
@@ -119,7 +119,7 @@ func TestPageDevice(t *testing.T) {
 	t.Parallel()
 	m, prefix := sharedBroker(t), broker.Unique()+"/box-office"
 	startPageDevice(t, m, prefix)
-	s := newStranger(t, m, prefix)
+	s := newOtherClient(t, m, prefix)
 	first := s.next()
 	require.NotEmpty(t, first["token"])
 	delete(first, "token")

@@ -20,10 +20,10 @@ type plainDevice struct {
 	*broker.Conn
 	opt *Plain
 
-	mu    sync.Mutex
-	state reading
-	sense reading
-	news  chan struct{} // closed and replaced at each reading
+	mu      sync.Mutex
+	state   reading
+	sense   reading
+	changed chan struct{} // closed and replaced at each reading
 }
 
 // reading is what a topic told last.
@@ -34,13 +34,13 @@ type reading struct {
 }
 
 func (b *Board) connectPlain(ctx context.Context, o ContactOptions, id string) (controller.Session, error) {
-	d := &plainDevice{opt: o.Plain, news: make(chan struct{})}
+	d := &plainDevice{opt: o.Plain, changed: make(chan struct{})}
 	var err error
 	d.Conn, err = b.broker.Dial(ctx, broker.Session{ClientID: id, Receive: d.receive, Will: o.Plain.Close.message(CloseExpiry), Subscribe: d.topics()})
 	if err != nil {
 		return nil, err
 	}
-	return controller.NewCalls(d, b.opt.Timeout), nil
+	return controller.NewDeviceSession(d, b.opt.Timeout), nil
 }
 
 func (m *Message) message(expiry time.Duration) broker.Message {
@@ -67,7 +67,7 @@ func (d *plainDevice) topics() []broker.Subscription {
 }
 
 // receive takes what the device, or the broker for it, told.
-func (d *plainDevice) receive(c *broker.Conn, m broker.Received) {
+func (d *plainDevice) receive(c *broker.Conn, m broker.Publication) {
 	if a := d.opt.Available; a != nil && a.Topic == m.Topic {
 		switch got, err := transport.Value(m.Payload, a.Pointer); {
 		case err != nil:
@@ -82,11 +82,11 @@ func (d *plainDevice) receive(c *broker.Conn, m broker.Received) {
 	defer d.mu.Unlock()
 	d.state.take(d.opt.State, m)
 	d.sense.take(d.opt.Sense, m)
-	close(d.news)
-	d.news = make(chan struct{})
+	close(d.changed)
+	d.changed = make(chan struct{})
 }
 
-func (r *reading) take(v *Value, m broker.Received) {
+func (r *reading) take(v *Value, m broker.Publication) {
 	if v == nil || v.Topic != m.Topic {
 		return
 	}
@@ -142,7 +142,7 @@ func (d *plainDevice) look() reading {
 func (d *plainDevice) await(ctx context.Context, done func(reading) bool) error {
 	for d.opt.State != nil {
 		d.mu.Lock()
-		now, news := d.state, d.news
+		now, news := d.state, d.changed
 		d.mu.Unlock()
 		if done(now) {
 			return nil

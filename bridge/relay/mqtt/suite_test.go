@@ -15,7 +15,7 @@ import (
 const testTimeout = slower * 300 * time.Millisecond
 
 // subject puts two contacts behind a broker.
-func subject(t *testing.T, m *brokertest.Broker, r *rack, s relaytest.Setup, o Options, contact func(prefix string) ContactOptions) *relaytest.Subject {
+func subject(t *testing.T, m *brokertest.Broker, r *suiteDevices, s relaytest.Setup, o Options, contact func(prefix string) ContactOptions) *relaytest.Subject {
 	t.Helper()
 	if o.Timeout == 0 {
 		o.Timeout = testTimeout
@@ -63,7 +63,7 @@ func TestSuite(t *testing.T) {
 				for k, v := range device {
 					own[k] = v
 				}
-				return subject(t, m, newRack(t, m, own), s, o, contact)
+				return subject(t, m, newSuiteDevices(t, m, own), s, o, contact)
 			})
 		})
 	}

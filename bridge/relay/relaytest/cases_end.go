@@ -15,7 +15,7 @@ var endCases = []testCase{
 		r := started(t, f)
 		result := r.open(context.Background(), 0, r.long())
 		from := r.mark()
-		if left := r.Shutdown(r.ctx(patience)); len(left) != 0 {
+		if left := r.Shutdown(r.ctx(testTimeout)); len(left) != 0 {
 			t.Fatalf("not closed: %v", left)
 		}
 		if o, most := r.openings(0), r.early(from); len(o) != 1 || o[0] < 0 || o[0] > most {
@@ -25,7 +25,7 @@ var endCases = []testCase{
 	}},
 	{"nothing opens after a shutdown", func(t *testing.T, f Factory) {
 		r := started(t, f)
-		r.Shutdown(r.ctx(patience))
+		r.Shutdown(r.ctx(testTimeout))
 		if res := r.interrupt(r.length()); res.Outcome != relay.Refused || res.Err == nil {
 			t.Fatalf("%+v", res)
 		}
@@ -47,7 +47,7 @@ var endCases = []testCase{
 		r.want(get(r, "result", result), relay.Unknown, relay.ErrNoAnswer)
 	}},
 	{"shutdown without a controller ends in time", func(t *testing.T, f Factory) {
-		r := newRig(t, f, Setup{})
+		r := newTestBed(t, f, Setup{})
 		r.Controller.Cut()
 		r.Start()
 		if left := r.Shutdown(r.ctx(50 * time.Millisecond)); len(left) != 2 {
@@ -58,7 +58,7 @@ var endCases = []testCase{
 		r := started(t, f)
 		result := r.open(context.Background(), 0, r.long())
 		r.Controller.Inject(Fault{Do: Hangup, On: Closing, Once: true})
-		if left := r.Shutdown(r.ctx(patience)); len(left) != 0 {
+		if left := r.Shutdown(r.ctx(testTimeout)); len(left) != 0 {
 			t.Fatalf("not closed: %v", left)
 		}
 		if r.isOpen(0) {

@@ -31,12 +31,12 @@ var faultCases = []testCase{
 			t.Log("this contact cannot be tried")
 			return
 		}
-		if err := c.Try(r.ctx(patience)); err != nil && (r.Tries || !errors.Is(err, relay.ErrNoTrial)) {
+		if err := c.Try(r.ctx(testTimeout)); err != nil && (r.Tries || !errors.Is(err, relay.ErrNoTrial)) {
 			t.Fatal(err)
 		}
 		if r.Tries {
 			r.Controller.Inject(Fault{Do: Refuse, On: Any})
-			if s := relay.Reason(c.Try(r.ctx(patience))); s == "" || !strings.Contains(s, r.Says) {
+			if s := relay.Reason(c.Try(r.ctx(testTimeout))); s == "" || !strings.Contains(s, r.Says) {
 				t.Fatalf("the reason is %q; want %q in it", s, r.Says)
 			}
 			r.Controller.Clear()
@@ -81,7 +81,7 @@ var faultCases = []testCase{
 		r.notice(relay.LinkLost)
 		r.Controller.Restore()
 		restored, from := time.Now(), r.mark()
-		if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 			t.Fatal(err)
 		}
 		if d, most := time.Since(restored), 500*time.Millisecond+r.late(from); d > most || r.isOpen(0) {
@@ -93,7 +93,7 @@ var faultCases = []testCase{
 	{"nothing is kept for a controller that cannot be reached", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		r.Controller.Cut()
-		r.lost()
+		r.awaitLinkLoss()
 		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrUnreachable)
 		r.Controller.Restore()
 		r.notice(relay.LinkBack)
@@ -103,13 +103,13 @@ var faultCases = []testCase{
 	{"a close waits for the controller", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		r.Controller.Cut()
-		r.lost()
+		r.awaitLinkLoss()
 		if err := r.Contacts[0].Close(r.ctx(20 * time.Millisecond)); !errors.Is(err, relay.ErrUnreachable) || !errors.Is(err, context.DeadlineExceeded) {
 			t.Fatalf("close without a link: %v", err)
 		}
 		r.notice(relay.CloseFailing)
 		closed := make(chan error, 1) // the case may fail before it looks
-		go func() { closed <- r.Contacts[0].Close(r.ctx(patience)) }()
+		go func() { closed <- r.Contacts[0].Close(r.ctx(testTimeout)) }()
 		r.Controller.Restore()
 		if err := get(r, "close", closed); err != nil {
 			t.Fatal(err)
@@ -118,7 +118,7 @@ var faultCases = []testCase{
 		r.works()
 	}},
 	{"a controller that is not there at the start", func(t *testing.T, f Factory) {
-		r := newRig(t, f, Setup{Open: true})
+		r := newTestBed(t, f, Setup{Open: true})
 		r.Controller.Cut()
 		r.Start()
 		r.notice(relay.LinkLost)
@@ -148,13 +148,13 @@ var faultCases = []testCase{
 	{"the same command after a lost link has no second effect", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		i := r.command(r.length())
-		first := r.Contacts[0].Interrupt(r.ctx(patience), i)
+		first := r.Contacts[0].Interrupt(r.ctx(testTimeout), i)
 		r.want(first, relay.Done, nil)
 		r.Controller.Cut()
 		r.notice(relay.LinkLost)
 		r.Controller.Restore()
 		r.notice(relay.LinkBack)
-		if again := r.Contacts[0].Interrupt(r.ctx(patience), i); again != first {
+		if again := r.Contacts[0].Interrupt(r.ctx(testTimeout), i); again != first {
 			t.Fatalf("%+v, then %+v", first, again)
 		}
 		r.wantOpenings(0, r.length())
@@ -186,7 +186,7 @@ var faultCases = []testCase{
 		result, from := r.open(context.Background(), 0, long), r.mark()
 		for { // a reading of the other line may meet the fault first
 			r.Controller.Inject(Fault{Do: Hangup, On: Any, Once: true})
-			if _, err := r.Contacts[0].(relay.Reader).Read(r.ctx(patience)); err != nil {
+			if _, err := r.Contacts[0].(relay.Reader).Read(r.ctx(testTimeout)); err != nil {
 				break
 			}
 		}
@@ -216,7 +216,7 @@ var faultCases = []testCase{
 			var res relay.Result
 			r.until("connected again", func() bool { res = r.interrupt(r.length()); return res.Outcome != relay.Refused })
 			r.want(res, relay.Unknown, relay.ErrNoAnswer)
-			if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+			if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -234,7 +234,7 @@ func noAnswer(t *testing.T, f Factory, do Do) {
 	if d := time.Since(begin); d > r.Timeout+200*time.Millisecond+r.late(from) {
 		t.Fatalf("told after %v, with a time-out of %v", d, r.Timeout)
 	}
-	if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+	if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 		t.Fatal(err)
 	}
 	if r.isOpen(0) {
@@ -252,7 +252,7 @@ func badClose(t *testing.T, f Factory, do Do) {
 	result := r.open(context.Background(), 0, r.long())
 	from := r.mark()
 	r.Controller.Inject(Fault{Do: do, On: Closing, Once: true})
-	if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+	if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 		t.Fatal(err)
 	}
 	if r.isOpen(0) {

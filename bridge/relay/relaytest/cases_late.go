@@ -13,9 +13,9 @@ import (
 var lateCases = []testCase{
 	{"a controller slower than the time-out leaves nothing open", func(t *testing.T, f Factory) {
 		r := started(t, f)
-		r.hold(5 * r.length())
+		r.stall(5 * r.length())
 		closed := make(chan error, 1) // the case may fail before it looks
-		go func() { closed <- r.Contacts[0].Close(r.ctx(patience)) }()
+		go func() { closed <- r.Contacts[0].Close(r.ctx(testTimeout)) }()
 		if r.Late == LateInOrder {
 			select {
 			case err := <-closed:
@@ -30,15 +30,15 @@ var lateCases = []testCase{
 		r.isClosed(closed)
 		before := len(r.openings(0))
 		r.Controller.Release()
-		r.judgeLate(before)
+		r.checkLate(before)
 		r.works()
 	}},
 	{"a controller slower than the time-out, and the close behind it", func(t *testing.T, f Factory) {
 		r := started(t, f)
-		r.hold(5 * r.length())
+		r.stall(5 * r.length())
 		r.Controller.Release()
 		closed := make(chan error, 1) // the case may fail before it looks
-		go func() { closed <- r.Contacts[0].Close(r.ctx(patience)) }()
+		go func() { closed <- r.Contacts[0].Close(r.ctx(testTimeout)) }()
 		r.isClosed(closed)
 		if o := r.openings(0); len(o) > 1 {
 			t.Fatalf("open for %v", o)
@@ -50,61 +50,61 @@ var lateCases = []testCase{
 		ctx, cancel := context.WithCancel(context.Background())
 		defer cancel()
 		asked := time.Now()
-		result := r.kept(ctx, r.long())
+		result := r.openStalled(ctx, r.long())
 		cancel()
 		r.Controller.Release()
 		took := time.Since(asked) // of the opening's time-out
 		res := get(r, "result", result)
-		if res.Outcome == relay.Unknown && took+r.late(r.born) < r.Timeout/2 || res.OpenFor > r.long()/2 {
+		if res.Outcome == relay.Unknown && took+r.late(r.startMark) < r.Timeout/2 || res.OpenFor > r.long()/2 {
 			t.Fatalf("%+v", res)
 		}
 		if res.Outcome != relay.Unknown && r.isOpen(0) {
 			t.Fatal("the result is there, and the contact is open")
 		}
-		if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 			t.Fatal(err)
 		}
 		r.works()
 	}},
 }
 
-// kept begins an opening that the controller keeps, and returns its result when the controller has it. One that was not asked for because
+// openStalled begins an opening that the controller keeps, and returns its result when the controller has it. One that was not asked for because
 // things were late is begun again.
-func (r *rig) kept(ctx context.Context, d time.Duration) <-chan relay.Result {
+func (r *testBed) openStalled(ctx context.Context, d time.Duration) <-chan relay.Result {
 	r.t.Helper()
-	r.Controller.Inject(Fault{Do: Hold, On: Opening, Once: true})
+	r.Controller.Inject(Fault{Do: StallRequest, On: Opening, Once: true})
 	_, result := r.background(ctx, 0, r.command(d))
 	r.until("the controller has the opening", func() bool {
 		select {
 		case res := <-result:
-			if res.Outcome != relay.Refused || r.late(r.born) < r.Timeout/2 {
-				r.t.Fatalf("%+v while the controller should keep it; things were late by %v", res, r.late(r.born))
+			if res.Outcome != relay.Refused || r.late(r.startMark) < r.Timeout/2 {
+				r.t.Fatalf("%+v while the controller should keep it; things were late by %v", res, r.late(r.startMark))
 			}
 			_, result = r.background(ctx, 0, r.command(d))
 		default:
 		}
-		return r.Controller.Held() > 0
+		return r.Controller.Stalled() > 0
 	})
 	return result
 }
 
-// hold has an opening kept by the controller until its master has given it up.
-func (r *rig) hold(d time.Duration) {
+// stall has an opening kept by the controller until its master has given it up.
+func (r *testBed) stall(d time.Duration) {
 	r.t.Helper()
-	r.Controller.Inject(Fault{Do: Hold, On: Opening, Once: true})
+	r.Controller.Inject(Fault{Do: StallRequest, On: Opening, Once: true})
 	r.until("the opening is given up", func() bool {
 		res := r.interrupt(d)
-		if res.Outcome == relay.Refused && r.late(r.born) >= r.Timeout/2 {
+		if res.Outcome == relay.Refused && r.late(r.startMark) >= r.Timeout/2 {
 			return false // nothing was asked, since things were late
 		}
 		r.want(res, relay.Unknown, relay.ErrNoAnswer)
 		return true
 	})
-	r.until("the controller has the opening", func() bool { return r.Controller.Held() > 0 })
+	r.until("the controller has the opening", func() bool { return r.Controller.Stalled() > 0 })
 }
 
 // isClosed waits for the result of a close, and sees that it is true.
-func (r *rig) isClosed(closed <-chan error) {
+func (r *testBed) isClosed(closed <-chan error) {
 	r.t.Helper()
 	if err := get(r, "close", closed); err != nil {
 		r.t.Fatal(err)
@@ -114,8 +114,8 @@ func (r *rig) isClosed(closed <-chan error) {
 	}
 }
 
-// judgeLate looks at what became of an opening that was kept until after a confirmed close, when there had been so many.
-func (r *rig) judgeLate(before int) {
+// checkLate looks at what became of an opening that was kept until after a confirmed close, when there had been so many.
+func (r *testBed) checkLate(before int) {
 	r.t.Helper()
 	from := r.mark()
 	if r.Late == LateRefused {

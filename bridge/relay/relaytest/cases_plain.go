@@ -13,7 +13,7 @@ import (
 // plainCases are those in which the controller behaves.
 var plainCases = []testCase{
 	{"found open at the start is closed first", func(t *testing.T, f Factory) {
-		r := newRig(t, f, Setup{Open: true})
+		r := newTestBed(t, f, Setup{Open: true})
 		r.Start()
 		r.ready()
 		for line := range 2 {
@@ -47,7 +47,7 @@ var plainCases = []testCase{
 		i, begin := r.command(r.length()), time.Now()
 		var at time.Time
 		i.Opened = func(x time.Time) { told.Add(1); at = x }
-		r.want(r.Contacts[0].Interrupt(r.ctx(patience), i), relay.Done, nil)
+		r.want(r.Contacts[0].Interrupt(r.ctx(testTimeout), i), relay.Done, nil)
 		if told.Load() != 1 || at.Before(begin) || time.Since(at) < r.length() {
 			t.Fatalf("told %d times, at %v after the beginning", told.Load(), at.Sub(begin))
 		}
@@ -60,9 +60,9 @@ var plainCases = []testCase{
 		r := started(t, f)
 		i := r.command(r.length())
 		i.NotAfter = time.Now().Add(-time.Nanosecond)
-		r.want(r.Contacts[0].Interrupt(r.ctx(patience), i), relay.Refused, relay.ErrLate)
+		r.want(r.Contacts[0].Interrupt(r.ctx(testTimeout), i), relay.Refused, relay.ErrLate)
 		i.NotAfter = time.Time{}
-		r.want(r.Contacts[0].Interrupt(r.ctx(patience), i), relay.Refused, relay.ErrLate)
+		r.want(r.Contacts[0].Interrupt(r.ctx(testTimeout), i), relay.Refused, relay.ErrLate)
 		r.wantStill(0)
 		r.works()
 	}},
@@ -83,7 +83,7 @@ var plainCases = []testCase{
 	{"close ends an opening", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		endsEarly(r, context.Background(), func() {
-			if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+			if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 				t.Fatal(err)
 			}
 			if r.isOpen(0) {
@@ -93,7 +93,7 @@ var plainCases = []testCase{
 	}},
 	{"close of a closed contact is confirmed", func(t *testing.T, f Factory) {
 		r := started(t, f)
-		if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 			t.Fatal(err)
 		}
 		r.wantStill(0)
@@ -105,7 +105,7 @@ var plainCases = []testCase{
 		var wg sync.WaitGroup
 		for range 8 {
 			wg.Go(func() {
-				if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+				if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 					t.Error(err)
 				}
 			})
@@ -121,7 +121,7 @@ var plainCases = []testCase{
 		if !r.isOpen(0) {
 			t.Fatal("the second ended the first")
 		}
-		if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 			t.Fatal(err)
 		}
 		r.want(get(r, "result", result), relay.Done, nil)
@@ -129,9 +129,9 @@ var plainCases = []testCase{
 	{"the same command again has no second effect", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		i := r.command(r.length())
-		first := r.Contacts[0].Interrupt(r.ctx(patience), i)
+		first := r.Contacts[0].Interrupt(r.ctx(testTimeout), i)
 		r.want(first, relay.Done, nil)
-		if again := r.Contacts[0].Interrupt(r.ctx(patience), i); again != first {
+		if again := r.Contacts[0].Interrupt(r.ctx(testTimeout), i); again != first {
 			t.Fatalf("%+v, then %+v", first, again)
 		}
 		r.wantOpenings(0, r.length())
@@ -156,7 +156,7 @@ var plainCases = []testCase{
 	{"closing one line leaves the other open", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		result := r.open(context.Background(), 1, 4*r.length())
-		if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 			t.Fatal(err)
 		}
 		r.want(get(r, "result", result), relay.Done, nil)
@@ -169,7 +169,7 @@ var plainCases = []testCase{
 			t.Skip("this contact cannot be read")
 		}
 		level := func() relay.Level {
-			l, err := c.Read(r.ctx(patience))
+			l, err := c.Read(r.ctx(testTimeout))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -182,7 +182,7 @@ var plainCases = []testCase{
 		if l := level(); l != relay.LevelOpen {
 			t.Fatalf("level %d of an open contact", l)
 		}
-		if err := r.Contacts[0].Close(r.ctx(patience)); err != nil {
+		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 			t.Fatal(err)
 		}
 		r.want(get(r, "result", result), relay.Done, nil)
@@ -198,16 +198,16 @@ var plainCases = []testCase{
 }
 
 // long is an interval that a case ends early: long beside a time-out, and no longer than what every controller of the suites can do.
-func (r *rig) long() time.Duration {
+func (r *testBed) long() time.Duration {
 	return min(max(2*time.Second, 4*r.Timeout), 2800*time.Millisecond)
 }
 
 // early is by when such an interval has been ended, if its end was asked for at the mark or one time-out later.
-func (r *rig) early(from mark) time.Duration {
+func (r *testBed) early(from mark) time.Duration {
 	return max(r.long()/2, r.Timeout+500*time.Millisecond) + r.late(from)
 }
 
-func endsEarly(r *rig, ctx context.Context, end func()) {
+func endsEarly(r *testBed, ctx context.Context, end func()) {
 	r.t.Helper()
 	result := r.open(ctx, 0, r.long())
 	from := r.mark()

@@ -15,14 +15,14 @@ import (
 type Fake struct {
 	kind relay.Kind
 
-	mu      sync.Mutex
-	script  []Step
-	closing []error
-	calls   []Call
-	open    bool
-	current chan struct{} // closed to end the opening under way; nil: none
-	sense   func(open bool) (relay.Level, error)
-	sensed  []time.Time
+	mu         sync.Mutex
+	script     []Step
+	closing    []error
+	calls      []Call
+	open       bool
+	current    chan struct{} // closed to end the opening under way; nil: none
+	sense      func(open bool) (relay.Level, error)
+	senseTimes []time.Time
 }
 
 var (
@@ -87,17 +87,17 @@ func (f *Fake) SenseBy(read func(open bool) (relay.Level, error)) {
 	f.sense = read
 }
 
-// Sensed returns when each reading of the input was asked for.
-func (f *Fake) Sensed() []time.Time {
+// SenseTimes returns when each reading of the input was asked for.
+func (f *Fake) SenseTimes() []time.Time {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	return slices.Clone(f.sensed)
+	return slices.Clone(f.senseTimes)
 }
 
 // Sense reads the input that SenseBy gave; without one it is [relay.ErrNoSense].
 func (f *Fake) Sense(context.Context) (relay.Level, error) {
 	f.mu.Lock()
-	f.sensed = append(f.sensed, time.Now())
+	f.senseTimes = append(f.senseTimes, time.Now())
 	read, open := f.sense, f.open
 	f.mu.Unlock()
 	if read == nil {
@@ -132,7 +132,7 @@ func (f *Fake) Interrupt(ctx context.Context, i relay.Interruption) relay.Result
 	stop := make(chan struct{})
 	f.current = stop
 	f.mu.Unlock()
-	r := f.play(ctx, i, step, stop)
+	r := f.run(ctx, i, step, stop)
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.current = nil
@@ -142,7 +142,7 @@ func (f *Fake) Interrupt(ctx context.Context, i relay.Interruption) relay.Result
 	return r
 }
 
-func (f *Fake) play(ctx context.Context, i relay.Interruption, step Step, stop <-chan struct{}) relay.Result {
+func (f *Fake) run(ctx context.Context, i relay.Interruption, step Step, stop <-chan struct{}) relay.Result {
 	if wait(ctx, step.Delay, stop) {
 		return relay.Result{Outcome: relay.Refused, Err: relay.ErrStopped}
 	}

@@ -94,5 +94,5 @@ func TestFakeSenses(t *testing.T) {
 	level, err = f.Sense(t.Context())
 	require.NoError(t, err)
 	require.Equal(t, relay.LevelOpen, level)
-	require.Len(t, f.Sensed(), 3)
+	require.Len(t, f.SenseTimes(), 3)
 }

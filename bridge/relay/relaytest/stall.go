@@ -2,7 +2,7 @@ package relaytest
 
 import "sync"
 
-// A Stall is the fault Hold of a controller in memory: calls wait in it until they are let go. Its zero value is ready; it is safe for
+// A Stall is the fault StallRequest of a controller in memory: calls wait in it until they are let go. Its zero value is ready; it is safe for
 // concurrent use.
 type Stall struct {
 	mu      sync.Mutex
@@ -25,8 +25,8 @@ func (s *Stall) Wait() (done func()) {
 	return s.inside.Done
 }
 
-// Held is how many calls wait.
-func (s *Stall) Held() int {
+// Stalled is how many calls wait.
+func (s *Stall) Stalled() int {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.waiting

@@ -17,13 +17,13 @@ type Do uint8
 
 // The faults.
 const (
-	Refuse    Do = iota // says no, and does nothing
-	Ignore              // does nothing, and says nothing
-	Mute                // does it, and says nothing
-	Hangup              // does nothing, and ends the connection
-	ActHangup           // does it, and ends the connection without an answer
-	Delay               // waits for Fault.Delay first
-	Hold                // keeps it until Release, however long its master has given it up by then
+	Refuse       Do = iota // says no, and does nothing
+	Ignore                 // does nothing, and says nothing
+	Mute                   // does it, and says nothing
+	Hangup                 // does nothing, and ends the connection
+	ActHangup              // does it, and ends the connection without an answer
+	Delay                  // waits for Fault.Delay first
+	StallRequest           // keeps it until Release, however long its master has given it up by then
 )
 
 // On selects requests.
@@ -64,9 +64,9 @@ type Controller interface {
 	Move(line int, open bool)
 	// Changes returns all movements of the contact of a line since power-up.
 	Changes(line int) []Change
-	// Held tells how many requests are kept by Do Hold. Release lets the controller carry them out as it would carry out any request that
+	// Stalled tells how many requests are kept by Do StallRequest. Release lets the controller carry them out as it would carry out any request that
 	// reaches it now, and returns when it has. A master who gives a request up does not end the keeping.
-	Held() int
+	Stalled() int
 	Release()
 }
 
@@ -131,30 +131,30 @@ const (
 	LineB = "stage-door"
 )
 
-// patience bounds every wait of the suite. Nothing is judged by it: it ends what would wait for ever.
-const patience = 20 * time.Second
+// testTimeout bounds every wait of the suite. Nothing is judged by it: it ends what would wait for ever.
+const testTimeout = 20 * time.Second
 
-// rig is a started subject with what it said.
-type rig struct {
+// testBed is a started subject with what it said.
+type testBed struct {
 	*Subject
-	t       *testing.T
-	notices chan relay.Notice // buffer 1000: notices must not block, and a case sees far fewer
-	unread  []relay.Notice    // came while another kind was waited for
-	seq     uint32
-	peer    *gauge // nil: the other side is not asked
-	begun   []mark // at each command
-	born    mark
+	t         *testing.T
+	notices   chan relay.Notice // buffer 1000: notices must not block, and a case sees far fewer
+	unread    []relay.Notice    // came while another kind was waited for
+	seq       uint32
+	peer      *latenessGauge // nil: the other side is not asked
+	begun     []mark         // at each command
+	startMark mark
 }
 
-func newRig(t *testing.T, f Factory, s Setup) *rig {
-	r := &rig{t: t, notices: make(chan relay.Notice, 1000)}
+func newTestBed(t *testing.T, f Factory, s Setup) *testBed {
+	r := &testBed{t: t, notices: make(chan relay.Notice, 1000)}
 	s.Notify = func(n relay.Notice) { r.notices <- n }
 	r.Subject = f(t, s)
 	if r.Peer != nil {
 		r.peer = peerGauge(r.Peer)
 		t.Cleanup(r.peer.end)
 	}
-	r.born = r.mark()
+	r.startMark = r.mark()
 	t.Cleanup(func() {
 		if t.Failed() {
 			t.Logf("movements: %s %v, %s %v", LineA, r.Controller.Changes(0), LineB, r.Controller.Changes(1))
@@ -164,42 +164,42 @@ func newRig(t *testing.T, f Factory, s Setup) *rig {
 }
 
 // started returns a rig that is connected.
-func started(t *testing.T, f Factory) *rig {
-	r := newRig(t, f, Setup{})
+func started(t *testing.T, f Factory) *testBed {
+	r := newTestBed(t, f, Setup{})
 	r.Start()
 	r.ready()
 	return r
 }
 
-func (r *rig) ctx(d time.Duration) context.Context {
+func (r *testBed) ctx(d time.Duration) context.Context {
 	ctx, cancel := context.WithTimeout(context.Background(), d)
 	r.t.Cleanup(cancel)
 	return ctx
 }
 
-func (r *rig) ready() {
+func (r *testBed) ready() {
 	r.t.Helper()
-	if err := r.Ready(r.ctx(patience)); err != nil {
+	if err := r.Ready(r.ctx(testTimeout)); err != nil {
 		r.t.Fatalf("not ready: %v", err)
 	}
 }
 
 // length is a short interval that the controller can do.
-func (r *rig) length() time.Duration { return max(40*time.Millisecond, 2*r.Quantum) }
+func (r *testBed) length() time.Duration { return max(40*time.Millisecond, 2*r.Quantum) }
 
-func (r *rig) command(d time.Duration) relay.Interruption {
+func (r *testBed) command(d time.Duration) relay.Interruption {
 	r.seq++
 	r.begun = append(r.begun, r.mark())
-	return relay.Interruption{Seq: r.seq, Duration: d, NotAfter: time.Now().Add(patience)}
+	return relay.Interruption{Seq: r.seq, Duration: d, NotAfter: time.Now().Add(testTimeout)}
 }
 
 // interrupt runs an interruption of line A.
-func (r *rig) interrupt(d time.Duration) relay.Result {
-	return r.Contacts[0].Interrupt(r.ctx(patience), r.command(d))
+func (r *testBed) interrupt(d time.Duration) relay.Result {
+	return r.Contacts[0].Interrupt(r.ctx(testTimeout), r.command(d))
 }
 
 // background runs one, and gives a channel that is closed when it was told open, and one with the result.
-func (r *rig) background(ctx context.Context, line int, i relay.Interruption) (<-chan struct{}, <-chan relay.Result) {
+func (r *testBed) background(ctx context.Context, line int, i relay.Interruption) (<-chan struct{}, <-chan relay.Result) {
 	opened := make(chan struct{})
 	result := make(chan relay.Result, 1) // the case may have failed before it looks
 	i.Opened = func(time.Time) { close(opened) }
@@ -209,69 +209,69 @@ func (r *rig) background(ctx context.Context, line int, i relay.Interruption) (<
 
 // open begins an interruption that is to be seen open, and returns its result. One that was certainly not made because things were late is made
 // again; late is what the gauges say.
-func (r *rig) open(ctx context.Context, line int, d time.Duration) <-chan relay.Result {
+func (r *testBed) open(ctx context.Context, line int, d time.Duration) <-chan relay.Result {
 	r.t.Helper()
-	for end := time.Now().Add(patience); ; {
+	for end := time.Now().Add(testTimeout); ; {
 		opened, result := r.background(ctx, line, r.command(d))
 		select {
 		case <-opened:
 			return result
 		case res := <-result:
-			if res.Outcome != relay.Refused || r.late(r.born) < r.Timeout/2 || time.Now().After(end) {
-				r.t.Fatalf("not opened: outcome %d, %v; things were late by %v", res.Outcome, res.Err, r.late(r.born))
+			if res.Outcome != relay.Refused || r.late(r.startMark) < r.Timeout/2 || time.Now().After(end) {
+				r.t.Fatalf("not opened: outcome %d, %v; things were late by %v", res.Outcome, res.Err, r.late(r.startMark))
 			}
-		case <-time.After(patience):
-			r.t.Fatalf("no opening within %v", patience)
+		case <-time.After(testTimeout):
+			r.t.Fatalf("no opening within %v", testTimeout)
 		}
 	}
 }
 
-func get[T any](r *rig, what string, ch <-chan T) T {
+func get[T any](r *testBed, what string, ch <-chan T) T {
 	r.t.Helper()
-	t := time.NewTimer(patience)
+	t := time.NewTimer(testTimeout)
 	defer t.Stop()
 	select {
 	case v := <-ch:
 		return v
 	case <-t.C:
-		r.t.Fatalf("no %s within %v", what, patience)
+		r.t.Fatalf("no %s within %v", what, testTimeout)
 	}
 	var none T
 	return none // not reached
 }
 
 // until polls for a condition on the controller, whose movements come without an event to wait for.
-func (r *rig) until(what string, cond func() bool) {
+func (r *testBed) until(what string, cond func() bool) {
 	r.t.Helper()
 	tick := time.NewTicker(2 * time.Millisecond)
 	defer tick.Stop()
-	for end := time.Now().Add(patience); !cond(); <-tick.C {
+	for end := time.Now().Add(testTimeout); !cond(); <-tick.C {
 		if time.Now().After(end) {
-			r.t.Fatalf("not within %v: %s", patience, what)
+			r.t.Fatalf("not within %v: %s", testTimeout, what)
 		}
 	}
 }
 
-// lost waits until the first line knows that there is no connection any more. Where each line has its own, another may know it earlier.
-func (r *rig) lost() {
+// awaitLinkLoss waits until the first line knows that there is no connection any more. Where each line has its own, another may know it earlier.
+func (r *testBed) awaitLinkLoss() {
 	r.t.Helper()
 	r.notice(relay.LinkLost)
 	if c, ok := r.Contacts[0].(relay.Reader); ok {
 		r.until("the line has no connection", func() bool {
-			_, err := c.Read(r.ctx(patience))
+			_, err := c.Read(r.ctx(testTimeout))
 			return errors.Is(err, relay.ErrUnreachable) || errors.Is(err, relay.ErrNoRead)
 		})
 	}
 }
 
 // reader returns line A's contact if it can be read back, else nil.
-func (r *rig) reader() relay.Reader {
+func (r *testBed) reader() relay.Reader {
 	r.t.Helper()
 	c, ok := r.Contacts[0].(relay.Reader)
 	if !ok {
 		return nil
 	}
-	if _, err := c.Read(r.ctx(patience)); errors.Is(err, relay.ErrNoRead) {
+	if _, err := c.Read(r.ctx(testTimeout)); errors.Is(err, relay.ErrNoRead) {
 		return nil
 	} else if err != nil {
 		r.t.Fatalf("reading: %v", err)
@@ -280,7 +280,7 @@ func (r *rig) reader() relay.Reader {
 }
 
 // needsRefusal skips a case that is about a controller that says no.
-func (r *rig) needsRefusal() {
+func (r *testBed) needsRefusal() {
 	r.t.Helper()
 	if r.NeverRefuses {
 		r.t.Skip("this controller cannot say no")
@@ -288,13 +288,13 @@ func (r *rig) needsRefusal() {
 }
 
 // isOpen tells where the contact of a line is.
-func (r *rig) isOpen(line int) bool {
+func (r *testBed) isOpen(line int) bool {
 	c := r.Controller.Changes(line)
 	return len(c) > 0 && c[len(c)-1].Open
 }
 
 // openings returns how long each opening of a line lasted; a last one that still lasts counts as -1.
-func (r *rig) openings(line int) []time.Duration {
+func (r *testBed) openings(line int) []time.Duration {
 	var all []time.Duration
 	var from time.Duration
 	for _, c := range r.Controller.Changes(line) {
@@ -308,14 +308,14 @@ func (r *rig) openings(line int) []time.Duration {
 	return all
 }
 
-func (r *rig) want(res relay.Result, outcome relay.Outcome, err error) {
+func (r *testBed) want(res relay.Result, outcome relay.Outcome, err error) {
 	r.t.Helper()
 	if res.Outcome != outcome || (err == nil) != (res.Err == nil) || !errors.Is(res.Err, err) {
 		r.t.Fatalf("outcome %d, %v; want %d, %v", res.Outcome, res.Err, outcome, err)
 	}
 }
 
-func (r *rig) wantStill(line int) {
+func (r *testBed) wantStill(line int) {
 	r.t.Helper()
 	if o := r.openings(line); len(o) != 0 {
 		r.t.Fatalf("line %d opened: %v", line, o)
@@ -323,7 +323,7 @@ func (r *rig) wantStill(line int) {
 }
 
 // lateness is by how much the latest openings may be late to end: they are of one command, or of two at the same time.
-func (r *rig) lateness() time.Duration {
+func (r *testBed) lateness() time.Duration {
 	var from mark
 	if n := len(r.begun); n > 0 {
 		from = r.begun[max(0, n-2)]
@@ -332,7 +332,7 @@ func (r *rig) lateness() time.Duration {
 }
 
 // wantOpenings checks number and lengths.
-func (r *rig) wantOpenings(line int, want ...time.Duration) {
+func (r *testBed) wantOpenings(line int, want ...time.Duration) {
 	r.t.Helper()
 	got := r.openings(line)
 	ok := len(got) == len(want)
@@ -346,7 +346,7 @@ func (r *rig) wantOpenings(line int, want ...time.Duration) {
 }
 
 // notice waits for a notice of that kind about line A or about the controller of both; kinds may come in any order.
-func (r *rig) notice(k relay.NoticeKind) relay.Notice {
+func (r *testBed) notice(k relay.NoticeKind) relay.Notice {
 	r.t.Helper()
 	for {
 		if i := slices.IndexFunc(r.unread, func(n relay.Notice) bool { return n.Kind == k && n.Contact != LineB }); i >= 0 {
@@ -359,13 +359,13 @@ func (r *rig) notice(k relay.NoticeKind) relay.Notice {
 }
 
 // works ends many cases: after the trouble an ordinary interruption must work. One whose outcome was unknown may have opened too.
-func (r *rig) works() {
+func (r *testBed) works() {
 	r.t.Helper()
 	before, unknown := len(r.openings(0)), 0
 	var res relay.Result
 	r.until("an interruption works again", func() bool {
 		if res = r.interrupt(r.length()); res.Outcome == relay.Unknown {
-			if r.late(r.born) < r.Timeout/2 { // what was late before may come out now
+			if r.late(r.startMark) < r.Timeout/2 { // what was late before may come out now
 				r.t.Fatalf("an ordinary interruption of %v afterwards: %v, and nothing was late", r.length(), res.Err)
 			}
 			unknown++

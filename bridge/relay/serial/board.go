@@ -12,9 +12,9 @@ import (
 // Board is one serial port with its one contact. Make the contact, then Start it. All methods are safe for concurrent use but Contact.
 type Board struct {
 	*controller.Controller
-	opt  Options
-	open opener // tests replace it
-	held *held  // set by Contact
+	opt        Options
+	open       openFunc    // tests replace it
+	sharedPort *sharedPort // set by Contact
 }
 
 // Contact is the contact of a port.
@@ -37,15 +37,15 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if err := o.check(); err != nil {
 		return nil, err
 	}
-	if b.held != nil {
+	if b.sharedPort != nil {
 		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: opening a port moves both its lines, so it drives one contact only",
-			b.opt.Name, b.held.opt.Name, o.Name, relay.ErrLocked)
+			b.opt.Name, b.sharedPort.opt.Name, o.Name, relay.ErrLocked)
 	}
 	c, err := b.Controller.Contact(controller.ContactOptions{Name: o.Name, Claim: "serial " + realPath(b.opt.Device), Senses: o.Sense != nil, Trial: controller.TrialIsClose})
 	if err != nil {
 		return nil, err
 	}
-	b.held = &held{device: b.opt.Device, opt: o, timeout: b.opt.Timeout, open: b.open}
+	b.sharedPort = &sharedPort{device: b.opt.Device, opt: o, timeout: b.opt.Timeout, open: b.open}
 	return c, nil
 }
 
@@ -58,24 +58,24 @@ func realPath(device string) string {
 }
 
 func (b *Board) connect(ctx context.Context) (controller.Session, error) {
-	if b.held == nil {
+	if b.sharedPort == nil {
 		return nil, fmt.Errorf("serial: controller %s has no contact", b.opt.Name)
 	}
-	if err := b.held.connect(ctx); err != nil {
+	if err := b.sharedPort.connect(ctx); err != nil {
 		return nil, err
 	}
-	return controller.NewCalls(b.held.now(), b.opt.Timeout), nil
+	return controller.NewDeviceSession(b.sharedPort.now(), b.opt.Timeout), nil
 }
 
 // Raised tells whether RTS or DTR was on right after the port was opened last: because the kernel turns them on, or because they had been left on. A contact
 // that is not wired for that (see the package) was open for some milliseconds.
-func (b *Board) Raised() bool { return b.held != nil && b.held.wasRaised() }
+func (b *Board) Raised() bool { return b.sharedPort != nil && b.sharedPort.wasRaised() }
 
 // Shutdown is [controller.Controller.Shutdown], and gives the port back. If the contact opens when its line is on, the kernel then turns both lines off.
 func (b *Board) Shutdown(ctx context.Context) []controller.NotClosed {
 	left := b.Controller.Shutdown(ctx)
-	if b.held != nil {
-		b.held.release()
+	if b.sharedPort != nil {
+		b.sharedPort.release()
 	}
 	return left
 }

@@ -29,8 +29,8 @@ type port interface {
 	Close()
 }
 
-// opener opens a port and tells which lines were on then. With hangUp both outputs go off when the port is closed for the last time.
-type opener func(device string, hangUp bool) (port, lines, error)
+// openFunc opens a port and tells which lines were on then. With hangUp both outputs go off when the port is closed for the last time.
+type openFunc func(device string, hangUp bool) (port, lines, error)
 
 // errNoLines: what was opened is no serial port with control lines.
 var errNoLines = errors.New("it has no control lines; a pseudo terminal, or a driver without them, cannot drive a contact")
@@ -40,32 +40,32 @@ type refusal struct{ error }
 
 func (r refusal) Unwrap() error { return r.error }
 
-// maxLeft is how many kernel calls may hang before no more are made.
-const maxLeft = 4
+// maxAbandoned is how many kernel calls may hang before no more are made.
+const maxAbandoned = 4
 
-// held is the port, kept from one session to the next.
-type held struct {
+// sharedPort is the port, kept from one session to the next.
+type sharedPort struct {
 	device  string
 	opt     ContactOptions
 	timeout time.Duration
-	open    opener
+	open    openFunc
 
-	mu       sync.Mutex
-	port     port          // nil: not open
-	raised   bool          // as Board.Raised
-	left     int           // calls that were given up and have not come back
-	stale    bool          // one of them has come back since: what it did, nobody knows
-	gone     chan struct{} // closed when stale is set; a new one for each connection
-	released bool
-	session  int         // counts the connections
-	opening  map[int]int // openings in the kernel, by the connection that made them
+	mu        sync.Mutex
+	port      port          // nil: not open
+	raised    bool          // as Board.Raised
+	abandoned int           // calls that were given up and have not come back
+	stale     bool          // one of them has come back since: what it did, nobody knows
+	gone      chan struct{} // closed when stale is set; a new one for each connection
+	released  bool
+	session   int         // counts the connections
+	opening   map[int]int // openings in the kernel, by the connection that made them
 }
 
 // level is what the driving line shows for an open or a closed loop.
-func (h *held) level(open bool) bool { return open == h.opt.OpenOn }
+func (h *sharedPort) level(open bool) bool { return open == h.opt.OpenOn }
 
 // call makes a kernel call, and gives it up when ctx ends.
-func (h *held) call(ctx context.Context, f func() error) error {
+func (h *sharedPort) call(ctx context.Context, f func() error) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
@@ -73,7 +73,7 @@ func (h *held) call(ctx context.Context, f func() error) error {
 }
 
 // callOpening is call for an opening of a connection: as long as it is in the kernel it may open the loop.
-func (h *held) callOpening(ctx context.Context, session int, f func() error) error {
+func (h *sharedPort) callOpening(ctx context.Context, session int, f func() error) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
@@ -93,7 +93,7 @@ func (h *held) callOpening(ctx context.Context, session int, f func() error) err
 }
 
 // launch makes the call, and tells over when it has come back, be it after its caller gave it up.
-func (h *held) launch(ctx context.Context, f func() error, over func()) error {
+func (h *sharedPort) launch(ctx context.Context, f func() error, over func()) error {
 	done := make(chan error) // somebody always waits: who called, or what counts the calls that were given up
 	go func() {
 		err := f()
@@ -106,13 +106,13 @@ func (h *held) launch(ctx context.Context, f func() error, over func()) error {
 	case <-ctx.Done():
 	}
 	h.mu.Lock()
-	h.left++
+	h.abandoned++
 	h.mu.Unlock()
 	go func() {
 		<-done
 		h.mu.Lock()
 		defer h.mu.Unlock()
-		h.left--
+		h.abandoned--
 		if !h.stale {
 			h.stale = true
 			close(h.gone) // at once: the next poll may be far
@@ -122,15 +122,15 @@ func (h *held) launch(ctx context.Context, f func() error, over func()) error {
 }
 
 // connect makes sure that the port is open and answers.
-func (h *held) connect(ctx context.Context) error {
+func (h *sharedPort) connect(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, h.timeout)
 	defer cancel()
 	h.mu.Lock()
-	p, left := h.port, h.left
+	p, left := h.port, h.abandoned
 	h.stale, h.gone = false, make(chan struct{}) // a connection begins with a close
 	h.session++
 	h.mu.Unlock()
-	if left >= maxLeft {
+	if left >= maxAbandoned {
 		return fmt.Errorf("serial: %d kernel calls on %s have not come back; pull the adapter out and in, or see the kernel's log", left, h.device)
 	}
 	if p != nil {
@@ -143,7 +143,7 @@ func (h *held) connect(ctx context.Context) error {
 	return h.call(ctx, h.openNew)
 }
 
-func (h *held) drop(p port) {
+func (h *sharedPort) drop(p port) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.port == p {
@@ -153,7 +153,7 @@ func (h *held) drop(p port) {
 }
 
 // openNew opens the port and puts both lines where they belong, in one call, so that the loop is not open in between.
-func (h *held) openNew() error {
+func (h *sharedPort) openNew() error {
 	p, found, err := h.open(h.device, h.opt.OpenOn)
 	if err != nil {
 		return fmt.Errorf("serial: opening %s: %w", h.device, err)
@@ -174,13 +174,13 @@ func (h *held) openNew() error {
 	return nil
 }
 
-func (h *held) wasRaised() bool {
+func (h *sharedPort) wasRaised() bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return h.raised
 }
 
-func (h *held) release() {
+func (h *sharedPort) release() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.released = true
@@ -197,12 +197,12 @@ var errOpening = errors.New("an opening that was given up has not come back from
 
 // device is the port in one session.
 type device struct {
-	*held
+	*sharedPort
 	session int
 }
 
 // now returns the port for the connection that was made last.
-func (h *held) now() device {
+func (h *sharedPort) now() device {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return device{h, h.session}
@@ -220,7 +220,7 @@ func (d device) mayStillOpen() bool {
 	return false
 }
 
-var _ controller.Ending = device{}
+var _ controller.GoneNotifier = device{}
 
 // Gone is closed when a call that was given up has come back: the next connection closes what it may have opened.
 func (d device) Gone() <-chan struct{} {

@@ -30,7 +30,7 @@ func TestVM(t *testing.T) {
 		t.Skip("in the virtual machine only by -vm")
 	}
 	vm.Tests(t, vm.Options{Timeout: 5 * time.Minute}, "^TestKernel")
-	m := vm.Start(t, vm.Options{}, vm.Build(t, "test", "-c", "."), "-test.run", "^TestOutside$")
+	m := vm.Start(t, vm.Options{}, vm.Build(t, "test", "-c", "."), "-test.run", "^TestRegistersFromOutside$")
 	rts := func() bool {
 		answer, err := m.Monitor("i /b 0x2fc")
 		require.NoError(t, err)
@@ -113,7 +113,7 @@ func TestKernelSuite(t *testing.T) {
 			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 				<-free
 				t.Cleanup(func() { free <- struct{}{} })
-				b := newBench()
+				b := newFaultyPorts()
 				for i := range b.ports {
 					atRest(t, i, [2]bool{})
 					p := &b.ports[i]
@@ -244,8 +244,8 @@ func TestKernelSense(t *testing.T) {
 	}
 }
 
-// TestOutside is what TestVM looks at from outside of the machine.
-func TestOutside(t *testing.T) {
+// TestRegistersFromOutside is what TestVM looks at from outside of the machine.
+func TestRegistersFromOutside(t *testing.T) {
 	needsMachine(t)
 	b, err := NewBoard(Options{Name: "port", Device: ttys[0], Timeout: 2 * time.Second})
 	require.NoError(t, err)

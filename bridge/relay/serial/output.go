@@ -23,7 +23,7 @@ var ErrNoInput = errors.New("serial: no input was named for loop current")
 // Open opens a port and closes the loop: both lines are put where they belong in one call. The port is taken, and nobody else's until Close.
 func Open(device string, o ContactOptions) (*Output, error) { return openOutput(device, o, openPort) }
 
-func openOutput(device string, o ContactOptions, open opener) (*Output, error) {
+func openOutput(device string, o ContactOptions, open openFunc) (*Output, error) {
 	if err := o.check(); err != nil {
 		return nil, err
 	}
@@ -34,7 +34,7 @@ func openOutput(device string, o ContactOptions, open opener) (*Output, error) {
 	if err != nil {
 		return nil, err
 	}
-	h := &held{device: device, opt: o, open: open}
+	h := &sharedPort{device: device, opt: o, open: open}
 	if err := h.openNew(); err != nil {
 		return nil, errors.Join(err, lock.Close())
 	}

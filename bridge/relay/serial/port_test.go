@@ -20,17 +20,17 @@ import (
 
 // weak is a port that fails as it is told, and counts how often it was closed.
 type weak struct {
-	memory
+	memoryPort
 	both, get error
 	opening   chan struct{} // if set, an opening waits for its end
 	mu        sync.Mutex
 	closed    int
 }
 
-func (w *weak) Both(out [2]bool) error { return errors.Join(w.both, w.memory.Both(out)) }
+func (w *weak) Both(out [2]bool) error { return errors.Join(w.both, w.memoryPort.Both(out)) }
 
 func (w *weak) Get() (lines, error) {
-	l, err := w.memory.Get()
+	l, err := w.memoryPort.Get()
 	return l, errors.Join(w.get, err)
 }
 
@@ -38,7 +38,7 @@ func (w *weak) Set(l Line, on bool) error {
 	if on && w.opening != nil {
 		<-w.opening
 	}
-	return w.memory.Set(l, on)
+	return w.memoryPort.Set(l, on)
 }
 
 func (w *weak) Close() {
@@ -51,7 +51,7 @@ func (w *weak) Close() {
 func TestPortsAreClosed(t *testing.T) {
 	broken := errors.New("broken")
 	w := &weak{both: broken}
-	h, opened := testHeld(ContactOptions{OpenOn: true}, w)
+	h, opened := newTestPort(ContactOptions{OpenOn: true}, w)
 	err := h.connect(t.Context())
 	require.ErrorIs(t, err, broken)
 	require.ErrorContains(t, err, "serial: /dev/ttyX0: ")
@@ -83,16 +83,16 @@ func TestPortsAreClosed(t *testing.T) {
 // TestRaised: either line that was on when the port was opened counts.
 func TestRaised(t *testing.T) {
 	for out, want := range map[[2]bool]bool{{false, false}: false, {true, false}: true, {false, true}: true, {true, true}: true} {
-		h, _ := testHeld(ContactOptions{OpenOn: true}, &memory{out: out})
+		h, _ := newTestPort(ContactOptions{OpenOn: true}, &memoryPort{out: out})
 		require.NoError(t, h.connect(t.Context()))
-		require.Equal(t, want, (&Board{held: h}).Raised())
+		require.Equal(t, want, (&Board{sharedPort: h}).Raised())
 	}
 	require.False(t, (&Board{}).Raised())
 }
 
 // TestEndedCalls: what nobody waits for any more is not begun.
 func TestEndedCalls(t *testing.T) {
-	h, opened := testHeld(ContactOptions{OpenOn: true}, &memory{})
+	h, opened := newTestPort(ContactOptions{OpenOn: true}, &memoryPort{})
 	ctx, cancel := context.WithCancel(t.Context())
 	require.NoError(t, h.connect(ctx))
 	d := h.now()
@@ -110,7 +110,7 @@ func TestEndedCalls(t *testing.T) {
 
 // TestOpeningsInTheKernel: only one of another connection may open behind a close of this one; of this one the engine knows.
 func TestOpeningsInTheKernel(t *testing.T) {
-	h, _ := testHeld(ContactOptions{OpenOn: true}, &memory{})
+	h, _ := newTestPort(ContactOptions{OpenOn: true}, &memoryPort{})
 	require.NoError(t, h.connect(t.Context()))
 	for _, c := range []struct {
 		opening map[int]int
@@ -163,7 +163,7 @@ func TestBoardTakesItsPort(t *testing.T) {
 func TestAnOpeningThatHangsIsClosed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := &weak{opening: make(chan struct{})}
-		b, err := NewBoard(Options{Name: "adapter", Device: "/dev/" + filepath.Base(relaytest.Own(t.Name())), Timeout: time.Second, NoLock: true})
+		b, err := NewBoard(Options{Name: "adapter", Device: "/dev/" + filepath.Base(relaytest.ProcessName(t.Name())), Timeout: time.Second, NoLock: true})
 		require.NoError(t, err)
 		b.open = func(string, bool) (port, lines, error) { return w, lines{}, nil }
 		c, err := b.Contact(ContactOptions{Name: "box-office", OpenOn: true})
@@ -189,7 +189,7 @@ func TestAnOpeningThatHangsIsClosed(t *testing.T) {
 // TestRefusedByTheKernel: a refusal is told with the port and its line, and as sure.
 func TestRefusedByTheKernel(t *testing.T) {
 	w := &weak{}
-	h, _ := testHeld(ContactOptions{OpenOn: true}, w)
+	h, _ := newTestPort(ContactOptions{OpenOn: true}, w)
 	require.NoError(t, h.connect(t.Context()))
 	w.get = refusal{syscall.EINVAL}
 	_, err := h.now().Do(t.Context(), controller.Request{Op: controller.Read}, pass)

@@ -38,7 +38,7 @@ func TestOptions(t *testing.T) {
 
 // A port drives one contact, whoever asks.
 func TestOneContact(t *testing.T) {
-	device := relaytest.Own("/dev/tty-" + t.Name())
+	device := relaytest.ProcessName("/dev/tty-" + t.Name())
 	b, err := NewBoard(Options{Name: "c", Device: device})
 	require.NoError(t, err)
 	defer b.Shutdown(context.Background())
@@ -54,10 +54,10 @@ func TestOneContact(t *testing.T) {
 	require.ErrorIs(t, err, relay.ErrLocked)
 }
 
-// testHeld returns a port of memory that counts how often it was opened.
-func testHeld(o ContactOptions, m port) (*held, *int) {
+// newTestPort returns a port of memory that counts how often it was opened.
+func newTestPort(o ContactOptions, m port) (*sharedPort, *int) {
 	opened := new(int)
-	return &held{device: "/dev/ttyX0", opt: o, timeout: 5 * time.Second, open: func(string, bool) (port, lines, error) {
+	return &sharedPort{device: "/dev/ttyX0", opt: o, timeout: 5 * time.Second, open: func(string, bool) (port, lines, error) {
 		*opened++
 		l, err := m.Get()
 		return m, l, err
@@ -67,10 +67,10 @@ func testHeld(o ContactOptions, m port) (*held, *int) {
 func pass() error { return nil }
 
 // A port is opened once for all sessions, since opening it moves its lines; one that is gone is opened anew.
-func TestKeptOpen(t *testing.T) {
-	m := &shim{&memory{out: [2]bool{true, true}}, newBench(), 0}
-	m.bench.ports[0].outputs = func() [2]bool { return [2]bool{} }
-	h, opened := testHeld(ContactOptions{OpenOn: true}, m)
+func TestPortStaysOpenBetweenSessions(t *testing.T) {
+	m := &faultyPort{&memoryPort{out: [2]bool{true, true}}, newFaultyPorts(), 0}
+	m.ports.ports[0].outputs = func() [2]bool { return [2]bool{} }
+	h, opened := newTestPort(ContactOptions{OpenOn: true}, m)
 	require.NoError(t, h.connect(t.Context()))
 	require.NoError(t, h.connect(t.Context()))
 	require.Equal(t, 1, *opened)
@@ -78,9 +78,9 @@ func TestKeptOpen(t *testing.T) {
 	l, err := m.port.Get()
 	require.NoError(t, err)
 	require.Equal(t, [2]bool{}, l.out)
-	m.bench.Cut()
+	m.ports.Cut()
 	require.ErrorIs(t, h.connect(t.Context()), errUnplugged)
-	m.bench.Restore()
+	m.ports.Restore()
 	require.NoError(t, h.connect(t.Context()))
 	require.Equal(t, 3, *opened)
 	require.False(t, h.wasRaised())
@@ -94,8 +94,8 @@ func TestClosedLevels(t *testing.T) {
 		{Line: RTS, OpenOn: true}: {false, false}, {Line: DTR, OpenOn: true}: {false, false},
 		{Line: RTS}: {true, false}, {Line: DTR}: {false, true},
 	} {
-		m := &memory{out: [2]bool{true, true}}
-		h, _ := testHeld(o, m)
+		m := &memoryPort{out: [2]bool{true, true}}
+		h, _ := newTestPort(o, m)
 		require.NoError(t, h.connect(t.Context()))
 		require.Equal(t, want, m.out)
 	}
@@ -105,9 +105,9 @@ func TestClosedLevels(t *testing.T) {
 func TestLevels(t *testing.T) {
 	for input := CTS; input <= RI; input++ {
 		for _, on := range []bool{false, true} {
-			m := &memory{}
+			m := &memoryPort{}
 			m.in[input] = true
-			h, _ := testHeld(ContactOptions{OpenOn: true, Sense: &Sense{Input: input, CurrentOn: on}}, m)
+			h, _ := newTestPort(ContactOptions{OpenOn: true, Sense: &Sense{Input: input, CurrentOn: on}}, m)
 			require.NoError(t, h.connect(t.Context()))
 			level, err := h.now().Do(t.Context(), controller.Request{Op: controller.Sense}, pass)
 			require.NoError(t, err)
@@ -124,19 +124,19 @@ func TestLevels(t *testing.T) {
 	}
 }
 
-// stuck is a port whose Set hangs.
-type stuck struct {
-	memory
+// hangingPort is a port whose Set hangs.
+type hangingPort struct {
+	memoryPort
 	free chan struct{}
 }
 
-func (s *stuck) Set(Line, bool) error { <-s.free; return nil }
+func (s *hangingPort) Set(Line, bool) error { <-s.free; return nil }
 
 // Calls that do not come back are given up, bounded in number, and when one does come back the contact is closed again.
 func TestCallsThatHang(t *testing.T) {
-	m := &stuck{free: make(chan struct{})}
-	h, _ := testHeld(ContactOptions{OpenOn: true}, m)
-	for range maxLeft {
+	m := &hangingPort{free: make(chan struct{})}
+	h, _ := newTestPort(ContactOptions{OpenOn: true}, m)
+	for range maxAbandoned {
 		require.NoError(t, h.connect(t.Context()))
 		ctx, cancel := context.WithTimeout(t.Context(), time.Millisecond)
 		_, err := h.now().Do(ctx, controller.Request{Op: controller.Open}, pass)
@@ -145,9 +145,9 @@ func TestCallsThatHang(t *testing.T) {
 		cancel()
 	}
 	require.ErrorContains(t, h.connect(t.Context()), "4 kernel calls on /dev/ttyX0 have not come back")
-	h.left-- // as if there were one less
+	h.abandoned-- // as if there were one less
 	require.NoError(t, h.connect(t.Context()))
-	h.left++
+	h.abandoned++
 	require.True(t, h.now().mayStillOpen(), "no close counts while an opening from before is in the kernel")
 	gone := h.now().Gone()
 	close(m.free)
@@ -156,7 +156,7 @@ func TestCallsThatHang(t *testing.T) {
 	case <-time.After(5 * time.Second):
 		t.Fatal("the connection in use is to end at once")
 	}
-	require.Eventually(t, func() bool { h.mu.Lock(); defer h.mu.Unlock(); return h.left == 0 && h.stale }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { h.mu.Lock(); defer h.mu.Unlock(); return h.abandoned == 0 && h.stale }, 5*time.Second, time.Millisecond)
 	_, err := h.now().Do(t.Context(), controller.Request{Op: controller.Close}, func() error { t.Error("asked"); return nil })
 	require.ErrorIs(t, err, errStale)
 	require.NoError(t, h.connect(t.Context()))
@@ -166,9 +166,9 @@ func TestCallsThatHang(t *testing.T) {
 }
 
 // What may not be written any more is not.
-func TestBefore(t *testing.T) {
-	m := &memory{}
-	h, _ := testHeld(ContactOptions{OpenOn: true}, m)
+func TestForbiddenWrite(t *testing.T) {
+	m := &memoryPort{}
+	h, _ := newTestPort(ContactOptions{OpenOn: true}, m)
 	require.NoError(t, h.connect(t.Context()))
 	no := errors.New("no")
 	_, err := h.now().Do(t.Context(), controller.Request{Op: controller.Open}, func() error { return no })

@@ -12,14 +12,14 @@ type Arrival time.Duration
 
 // Our own numbers.
 const (
-	// lookEvery is how often an endpoint looks at the clocks, and stoodStill after what gap between two looks the process
+	// lookEvery is how often an endpoint looks at the clocks, and standstill after what gap between two looks the process
 	// stood still: what is busy elsewhere comes back sooner, and what comes back later is what SAFETY S11 is about.
 	lookEvery  = 250 * time.Millisecond
-	stoodStill = 750 * time.Millisecond
+	standstill = 750 * time.Millisecond
 	// slewing bounds what the wall clock may gain or lose against the boot clock, in parts of the time between two
 	// looks: the kernel adjusts it by 500 in a million at most. roughly is what a pair of readings may be off by.
-	slewing = 1000
-	roughly = 5 * time.Millisecond
+	slewing        = 1000
+	clockPairSlack = 5 * time.Millisecond
 )
 
 // arrivals tells when messages came. The kernel stamps datagrams by the wall clock, which people and NTP set; so a stamp
@@ -72,19 +72,19 @@ func (a *arrivals) lookLocked() Arrival {
 	wall, b := a.clocks()
 	boot, ahead := Arrival(b), wall-b
 	gap := time.Duration(boot - a.look)
-	if (ahead - a.ahead).Abs() > roughly+gap/slewing {
+	if (ahead - a.ahead).Abs() > clockPairSlack+gap/slewing {
 		a.set = boot
 	}
-	if a.look != 0 && gap > stoodStill {
+	if a.look != 0 && gap > standstill {
 		a.still, a.resume, a.went = a.look, boot, time.Now()
 	}
 	a.look, a.ahead = boot, ahead
 	return boot
 }
 
-// came is when that came which a reading begun at began returned just now, with the kernel's stamp by the wall clock, 0
+// arrivalOf is when that came which a reading begun at began returned just now, with the kernel's stamp by the wall clock, 0
 // without one.
-func (a *arrivals) came(began Arrival, stamp time.Duration) Arrival {
+func (a *arrivals) arrivalOf(began Arrival, stamp time.Duration) Arrival {
 	if a == nil {
 		return 0
 	}
@@ -93,9 +93,9 @@ func (a *arrivals) came(began Arrival, stamp time.Duration) Arrival {
 	now := a.lookLocked()
 	at := Arrival(stamp - a.ahead)
 	switch {
-	case stamp != 0 && at > a.set && at <= now+Arrival(roughly):
+	case stamp != 0 && at > a.set && at <= now+Arrival(clockPairSlack):
 		return min(at, now)
-	case a.resume > began && time.Duration(now-a.resume) <= stoodStill:
+	case a.resume > began && time.Duration(now-a.resume) <= standstill:
 		return a.still // what came while it stood still is read as soon as it goes on
 	}
 	return now

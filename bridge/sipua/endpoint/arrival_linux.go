@@ -24,21 +24,21 @@ func readClocks() (wall, boot time.Duration) {
 		before := readBoot()
 		wall = time.Duration(time.Now().UnixNano())
 		after := readBoot()
-		if boot = time.Duration(after); time.Duration(after-before) < roughly {
+		if boot = time.Duration(after); time.Duration(after-before) < clockPairSlack {
 			return wall, time.Duration(before+after) / 2
 		}
 	}
 	return wall, boot
 }
 
-// stamped is a UDP socket whose datagrams bear the kernel's stamp of their arrival. Its reading is for one goroutine.
-type stamped struct {
+// timestampedConn is a UDP socket whose datagrams bear the kernel's stamp of their arrival. Its reading is for one goroutine.
+type timestampedConn struct {
 	*net.UDPConn
 	control [64]byte // holds the one control message there is
 }
 
-// newStamped returns nil if the kernel does not stamp.
-func newStamped(c *net.UDPConn) *stamped {
+// newTimestampedConn returns nil if the kernel does not stamp.
+func newTimestampedConn(c *net.UDPConn) *timestampedConn {
 	raw, err := c.SyscallConn()
 	if err != nil {
 		return nil
@@ -49,11 +49,11 @@ func newStamped(c *net.UDPConn) *stamped {
 	}); err != nil || set != nil {
 		return nil
 	}
-	return &stamped{UDPConn: c}
+	return &timestampedConn{UDPConn: c}
 }
 
 // read reads a datagram and its stamp, by the wall clock; 0: it has none.
-func (s *stamped) read(b []byte) (n int, from netip.AddrPort, stamp time.Duration, err error) {
+func (s *timestampedConn) read(b []byte) (n int, from netip.AddrPort, stamp time.Duration, err error) {
 	n, length, _, from, err := s.ReadMsgUDPAddrPort(b, s.control[:])
 	for left := s.control[:length]; err == nil && len(left) > 0; {
 		h, data, rest, bad := unix.ParseOneSocketControlMessage(left)

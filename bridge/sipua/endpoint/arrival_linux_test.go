@@ -9,12 +9,12 @@ import (
 )
 
 // What waited in the socket has the stamp of its arrival.
-func TestStampOfTheKernel(t *testing.T) {
+func TestKernelTimestamp(t *testing.T) {
 	t.Parallel()
 	c, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 	require.NoError(t, err)
 	defer c.Close()
-	s := newStamped(c)
+	s := newTimestampedConn(c)
 	require.NotNil(t, s)
 	a := newArrivals(readClocks)
 	var before, after Arrival
@@ -41,8 +41,8 @@ func TestStampOfTheKernel(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, 1, n)
 	require.Equal(t, c.LocalAddr().String(), from.String())
-	at := a.came(before, stamp)
-	require.GreaterOrEqual(t, at, before-Arrival(roughly))
-	require.LessOrEqual(t, at, after+Arrival(roughly))
+	at := a.arrivalOf(before, stamp)
+	require.GreaterOrEqual(t, at, before-Arrival(clockPairSlack))
+	require.LessOrEqual(t, at, after+Arrival(clockPairSlack))
 	require.GreaterOrEqual(t, a.age(at), 15*time.Millisecond)
 }

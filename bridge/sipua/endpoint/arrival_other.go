@@ -13,12 +13,12 @@ func readBoot() Arrival { return 0 }
 
 func readClocks() (wall, boot time.Duration) { return 0, 0 }
 
-// stamped is a UDP socket whose datagrams bear the kernel's stamp; here none does.
-type stamped struct{ *net.UDPConn }
+// timestampedConn is a UDP socket whose datagrams bear the kernel's stamp; here none does.
+type timestampedConn struct{ *net.UDPConn }
 
-func newStamped(*net.UDPConn) *stamped { return nil }
+func newTimestampedConn(*net.UDPConn) *timestampedConn { return nil }
 
-func (s *stamped) read(b []byte) (int, netip.AddrPort, time.Duration, error) {
+func (s *timestampedConn) read(b []byte) (int, netip.AddrPort, time.Duration, error) {
 	n, from, err := s.ReadFromUDPAddrPort(b)
 	return n, from, 0, err
 }

@@ -80,9 +80,9 @@ func TestArrivals(t *testing.T) {
 			if c.after != nil {
 				c.after(f, a)
 			}
-			age := f.boot - time.Duration(a.came(began, stamp))
+			age := f.boot - time.Duration(a.arrivalOf(began, stamp))
 			require.InDelta(t, float64(c.age), float64(age), float64(20*time.Millisecond))
-			require.Equal(t, c.age > stoodStill, a.resumed().After(start))
+			require.Equal(t, c.age > standstill, a.resumed().After(start))
 		})
 	}
 }
@@ -97,7 +97,7 @@ func TestArrivalLongAfterStandstill(t *testing.T) {
 	f.pass(5 * time.Second)
 	a.now()
 	f.ticking(a, time.Minute)
-	require.Equal(t, Arrival(f.boot), a.came(began, 0))
+	require.Equal(t, Arrival(f.boot), a.arrivalOf(began, 0))
 }
 
 // Where there is no boot clock, nothing is known; the first look finds no standstill; without a stamp it came now, even where the
@@ -108,8 +108,8 @@ func TestArrivalsAtTheirEdges(t *testing.T) {
 	a := &arrivals{clocks: func() (wall, boot time.Duration) { return f.wall, f.boot }}
 	for range 3 {
 		require.Zero(t, a.now())
-		require.Zero(t, a.came(0, f.wall))
-		require.Zero(t, a.came(0, 0))
+		require.Zero(t, a.arrivalOf(0, f.wall))
+		require.Zero(t, a.arrivalOf(0, 0))
 		require.Zero(t, a.resumed())
 		f.wall += time.Hour
 	}
@@ -122,7 +122,7 @@ func TestArrivalsAtTheirEdges(t *testing.T) {
 	a = &arrivals{clocks: a.clocks}
 	began := a.now()
 	f.pass(time.Millisecond)
-	require.Equal(t, Arrival(f.boot), a.came(began, 0))
+	require.Equal(t, Arrival(f.boot), a.arrivalOf(began, 0))
 
 	f.wall = someDay
 	a = &arrivals{clocks: a.clocks}
@@ -130,10 +130,10 @@ func TestArrivalsAtTheirEdges(t *testing.T) {
 	f.pass(5 * time.Second)
 	stamp := f.wall
 	f.pass(time.Millisecond)
-	require.Equal(t, Arrival(f.boot-time.Millisecond), a.came(began, stamp))
+	require.Equal(t, Arrival(f.boot-time.Millisecond), a.arrivalOf(began, stamp))
 	require.False(t, a.resumed().IsZero())
-	require.Equal(t, Arrival(f.boot), a.came(began, stamp+time.Millisecond+roughly), "what is off by so much came now")
-	require.Equal(t, began, a.came(began, stamp+time.Millisecond+roughly+1), "and what is off by more has no stamp")
+	require.Equal(t, Arrival(f.boot), a.arrivalOf(began, stamp+time.Millisecond+clockPairSlack), "what is off by so much came now")
+	require.Equal(t, began, a.arrivalOf(began, stamp+time.Millisecond+clockPairSlack+1), "and what is off by more has no stamp")
 }
 
 // The clocks are looked at four times a second, until the end.
@@ -158,14 +158,14 @@ func TestArrivalOfARequest(t *testing.T) {
 	t.Parallel()
 	for _, network := range []string{"udp", "tcp"} {
 		got := make(chan *Request, 1)
-		e := open(t, user{request: func(r *Request) { got <- r; r.Reply(200, "OK") }})
+		e := open(t, testHandler{request: func(r *Request) { got <- r; r.Reply(200, "OK") }})
 		before := e.arrivals.now()
 		require.NotZero(t, before)
 		w := dial(t, network, e)
 		w.send(w.text(request{method: "MESSAGE", id: "came"}))
 		w.expect("SIP/2.0 200")
 		r := <-got
-		require.GreaterOrEqual(t, r.Arrival, before-Arrival(roughly))
+		require.GreaterOrEqual(t, r.Arrival, before-Arrival(clockPairSlack))
 		require.LessOrEqual(t, r.Arrival, e.arrivals.now())
 	}
 }
@@ -179,10 +179,10 @@ func TestArrivalAfterStandstill(t *testing.T) {
 	f.pass(5 * time.Second)
 	began, start := a.now(), time.Now()
 	f.ticking(a, 100*time.Millisecond)
-	require.Equal(t, Arrival(f.boot), a.came(began, 0))
+	require.Equal(t, Arrival(f.boot), a.arrivalOf(began, 0))
 	require.False(t, a.resumed().After(start))
 	require.False(t, a.resumed().IsZero())
-	require.Zero(t, (*arrivals)(nil).came(0, 1))
+	require.Zero(t, (*arrivals)(nil).arrivalOf(0, 1))
 	require.Zero(t, a.age(0))
 	require.Zero(t, (*arrivals)(nil).age(1))
 	require.Zero(t, (*arrivals)(nil).resumed())

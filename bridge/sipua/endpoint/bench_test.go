@@ -36,7 +36,7 @@ func BenchmarkBye(b *testing.B) {
 		ua.Close()
 	})
 	b.Run("endpoint", func(b *testing.B) {
-		e := open(b, user{request: func(r *Request) { r.Reply(200, "OK") }})
+		e := open(b, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 		byes(b, e.Addr().String())
 	})
 }
@@ -45,13 +45,13 @@ func byes(b *testing.B, to string) {
 	conn, err := net.Dial("udp", to)
 	require.NoError(b, err)
 	defer conn.Close()
-	w := wired(b, conn)
+	w := newTestPeer(b, conn)
 	n := 0
 	b.ReportAllocs()
 	for b.Loop() {
 		n++
 		w.send(w.text(request{method: "BYE", id: fmt.Sprintf("bye-%d", n), toTag: "ours"}))
-		if m := w.next(patience); !strings.HasPrefix(m, "SIP/2.0 200") {
+		if m := w.next(testTimeout); !strings.HasPrefix(m, "SIP/2.0 200") {
 			b.Fatalf("got %q", m)
 		}
 	}
@@ -70,7 +70,7 @@ func BenchmarkJunk(b *testing.B) {
 		b    []byte
 	}{{"no SIP", junk}, {"a scan", from(hostile, "OPTIONS", "scan")}} {
 		b.Run(kind.name, func(b *testing.B) {
-			e := open(b, user{}, limited)
+			e := open(b, testHandler{}, limited)
 			c, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 			require.NoError(b, err)
 			defer c.Close()

@@ -35,22 +35,22 @@ type Transaction struct {
 	req *sip.Request // our own copy
 	key string
 	on  func(Response)
-	// elsewhere is where the request goes if no connection to its destination can be made, "" nowhere
-	elsewhere string
+	// fallback is where the request goes if no connection to its destination can be made, "" nowhere
+	fallback string
 
-	mu       sync.Mutex
-	to       netip.AddrPort // set before anybody can find it
-	conn     sip.Connection
-	tx       *sip.ClientTx // the library's: repeats and time-outs until the final response
-	heard    bool          // a provisional came
-	cancel   bool          // Cancel was called
-	sent     bool          // the CANCEL was sent
-	why      []sip.Header  // what it says besides
-	final    int           // status code of the final response, 0: none yet
-	ack      *sip.Request  // of a failure
-	ended    bool          // nothing more comes
-	lost     bool          // the request could not be written
-	deadline *time.Timer   // after CANCEL
+	mu          sync.Mutex
+	to          netip.AddrPort // set before anybody can find it
+	conn        sip.Connection
+	tx          *sip.ClientTx // the library's: repeats and time-outs until the final response
+	provisional bool          // a provisional came
+	cancel      bool          // Cancel was called
+	sent        bool          // the CANCEL was sent
+	why         []sip.Header  // what it says besides
+	final       int           // status code of the final response, 0: none yet
+	ack         *sip.Request  // of a failure
+	ended       bool          // nothing more comes
+	lost        bool          // the request could not be written
+	deadline    *time.Timer   // after CANCEL
 }
 
 // Send starts a client transaction for req (From, To, Call-ID, CSeq, Route and body as the caller set them; Via and
@@ -72,7 +72,7 @@ func (e *Endpoint) SendOr(req *sip.Request, elsewhere string, on func(Response))
 	if err != nil {
 		return nil, fmt.Errorf("send %s: %w", req.Method, err)
 	}
-	t := &Transaction{e: e, req: out, on: on, elsewhere: elsewhere, key: clientKey(out.Via(), out.Method)}
+	t := &Transaction{e: e, req: out, on: on, fallback: elsewhere, key: clientKey(out.Via(), out.Method)}
 	if conn := e.ready(out); conn != nil {
 		if err := t.start(conn); err != nil {
 			return nil, fmt.Errorf("send %s to %s: %w", req.Method, out.Destination(), err)
@@ -161,27 +161,27 @@ func (e *Endpoint) resolve(req *sip.Request) (sip.Connection, error) {
 // and an INVITE must be out long before the adapter's patience ends.
 const lookupLimit = time.Second
 
-// names are the addresses that host names had last. Safe for concurrent use.
-type names struct {
+// hostCache are the addresses that host names had last. Safe for concurrent use.
+type hostCache struct {
 	mu   sync.Mutex
 	last map[string][]netip.Addr
 }
 
-// maxNames bounds what peers' Contacts can fill, maxAddresses what one name has.
-const maxNames, maxAddresses = 256, 16
+// maxHosts bounds what peers' Contacts can fill, maxAddresses what one name has.
+const maxHosts, maxAddresses = 256, 16
 
-func (n *names) get(host string) []netip.Addr {
+func (n *hostCache) get(host string) []netip.Addr {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	return n.last[host]
 }
 
 // Resolved are the addresses that a host name had when it was last looked up; none: it was not.
-func (e *Endpoint) Resolved(host string) []netip.Addr { return e.names.get(host) }
+func (e *Endpoint) Resolved(host string) []netip.Addr { return e.hostCache.get(host) }
 
 // address looks a name up; while that fails the last address known serves, so that a dead name server stops no call.
 func (e *Endpoint) address(ctx context.Context, host string) (netip.Addr, error) {
-	n := &e.names
+	n := &e.hostCache
 	last := n.get(host)
 	if last != nil {
 		short, cancel := context.WithTimeout(ctx, lookupLimit)
@@ -201,7 +201,7 @@ func (e *Endpoint) address(ctx context.Context, host string) (netip.Addr, error)
 	if n.last == nil {
 		n.last = map[string][]netip.Addr{}
 	}
-	if last != nil || len(n.last) < maxNames {
+	if last != nil || len(n.last) < maxHosts {
 		n.last[host] = slices.Clone(addrs[:min(len(addrs), maxAddresses)])
 	}
 	return at, nil
@@ -221,7 +221,7 @@ func nearest(addrs []netip.Addr, own netip.Addr) netip.Addr {
 // family that we listen on; false: there is none.
 func (e *Endpoint) Alternative(host string, tried []netip.Addr) (netip.Addr, bool) {
 	own := e.addr.Addr()
-	for _, a := range e.names.get(host) {
+	for _, a := range e.hostCache.get(host) {
 		if a = a.Unmap(); (own.IsUnspecified() || a.Is4() == own.Unmap().Is4()) && !slices.Contains(tried, a) {
 			return a, true
 		}
@@ -258,7 +258,7 @@ func (t *Transaction) start(conn sip.Connection) error {
 		return nil
 	}
 	t.conn = conn
-	written := &stream{Connection: conn}
+	written := &retryConn{Connection: conn}
 	if sip.IsReliable(t.req.Transport()) {
 		conn = written // for the library; t.conn stays what it is, since revive compares it
 	}
@@ -275,7 +275,7 @@ func (t *Transaction) start(conn sip.Connection) error {
 		return errors.New("its branch is in use; give each request its own Via branch, or none")
 	}
 	e.t.clients.put(t.key, t)
-	e.guard.await(t.to.Addr(), 1)
+	e.sourceLimiter.await(t.to.Addr(), 1)
 	e.work.Go(func() { t.watch(tx) })
 	e.t.mu.Unlock()
 	t.tx = tx
@@ -287,7 +287,7 @@ func (t *Transaction) start(conn sip.Connection) error {
 	}
 	t.lost = written.lost
 	if sip.IsReliable(t.req.Transport()) {
-		t.look(sip.T1)
+		t.checkConnAfter(sip.T1)
 	}
 	return nil
 }
@@ -299,7 +299,7 @@ func (t *Transaction) forget() {
 	defer e.t.mu.Unlock()
 	if e.t.clients.get(t.key) == t {
 		e.t.clients.remove(t.key)
-		e.guard.await(t.to.Addr(), -1)
+		e.sourceLimiter.await(t.to.Addr(), -1)
 	}
 }
 
@@ -338,17 +338,17 @@ func (t *Transaction) receive(res *sip.Response) {
 			return
 		}
 		t.tx.Receive(res)
-		t.heard = true
+		t.provisional = true
 		if t.cancel {
 			t.sendCancel()
 		}
-		t.hand(res, false)
+		t.deliver(res, false)
 	case t.final == 0:
 		t.final = res.StatusCode
 		t.firstFinal(res, invite)
-		t.hand(res, true)
+		t.deliver(res, true)
 	case invite && success(t.final) && res.IsSuccess():
-		t.hand(res, false)
+		t.deliver(res, false)
 	case invite && t.final >= 300 && res.StatusCode >= 300:
 		t.write(t.ack)
 	}
@@ -379,12 +379,12 @@ func (t *Transaction) firstFinal(res *sip.Response, invite bool) {
 	e.after(stay, func() { t.forget() })
 }
 
-// hand queues a response for the user. The first final one is never lost; of others that come faster than the user takes them some are.
-func (t *Transaction) hand(res *sip.Response, first bool) {
+// deliver queues a response for the user. The first final one is never lost; of others that come faster than the user takes them some are.
+func (t *Transaction) deliver(res *sip.Response, first bool) {
 	f := func() { t.on(Response{Response: res}) }
 	if first {
 		t.e.queues.post(callID(t.req), f)
-	} else if !t.e.queues.keep(callID(t.req), f) {
+	} else if !t.e.queues.offerReserved(callID(t.req), f) {
 		t.e.n.overloaded.Add(1)
 	}
 }

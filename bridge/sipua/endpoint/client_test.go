@@ -23,11 +23,11 @@ func (l *log) note(r Response) {
 }
 
 // No answer at all: repeated at T1, 2*T1 ..., then ErrTimeout at 64*T1 (RFC 3261 section 17.1.1.2).
-func TestSilence(t *testing.T) {
+func TestInviteTimeout(t *testing.T) {
 	for _, method := range []sip.RequestMethod{sip.INVITE, sip.OPTIONS} {
 		t.Run(string(method), func(t *testing.T) {
-			virtually(t, func(t *virtual) {
-				e := open(t, user{})
+			runVirtual(t, func(t *virtualTest) {
+				e := open(t, testHandler{})
 				w := listenUDP(t, e)
 				got := make(chan error, 1) // the end
 				start := time.Now()
@@ -48,8 +48,8 @@ func TestSilence(t *testing.T) {
 // A 1xx stops the repeats of an INVITE and its time-out, even if it is back before the library's timers run.
 func TestProvisionalStops(t *testing.T) {
 	t.Parallel()
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		var l log
 		_, err := e.Send(outgoing(sip.INVITE, "ringing", w.conn.LocalAddr()), l.note)
@@ -63,10 +63,10 @@ func TestProvisionalStops(t *testing.T) {
 }
 
 // Every 2xx is handed on, repeats and other forks too; a 1xx after it is not.
-func TestForks(t *testing.T) {
+func TestResponsesOfForks(t *testing.T) {
 	t.Parallel()
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		var l log
 		_, err := e.Send(outgoing(sip.INVITE, "forks", w.conn.LocalAddr()), l.note)
@@ -76,7 +76,7 @@ func TestForks(t *testing.T) {
 			w.send(s)
 		}
 		l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
-		require.Eventually(t, func() bool { e.t.mu.Lock(); defer e.t.mu.Unlock(); return e.t.clients.len() == 0 }, patience, t1, "freed after 64*T1")
+		require.Eventually(t, func() bool { e.t.mu.Lock(); defer e.t.mu.Unlock(); return e.t.clients.len() == 0 }, testTimeout, t1, "freed after 64*T1")
 		w.send(answer(m, 200, "one"))
 		w.quiet(2 * t1)
 		l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
@@ -86,7 +86,7 @@ func TestForks(t *testing.T) {
 // A failure is acknowledged here, each time it is repeated, and handed on once (RFC 3261 section 17.1.1.2).
 func TestFailureAcked(t *testing.T) {
 	networks(t, func(t testing.TB, network string) {
-		e := open(t, user{})
+		e := open(t, testHandler{})
 		w, to := peer(t, network, e)
 		var l log
 		req := outgoing(sip.INVITE, "busy", to)
@@ -113,7 +113,7 @@ func TestFailureAcked(t *testing.T) {
 // CANCEL waits for a provisional response (RFC 3261 section 9.1), carries the INVITE's branch and Request-URI, and a 200 may cross it.
 func TestCancelWaits(t *testing.T) {
 	networks(t, func(t testing.TB, network string) {
-		e := open(t, user{})
+		e := open(t, testHandler{})
 		w, to := peer(t, network, e)
 		var l log
 		tx, err := e.Send(outgoing(sip.INVITE, "cancel", to), l.note)
@@ -135,8 +135,8 @@ func TestCancelWaits(t *testing.T) {
 // What has ended is not cancelled: neither an answered INVITE, as long as its repeats are awaited, nor one that timed out.
 func TestCancelAfterTheEnd(t *testing.T) {
 	t.Parallel()
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		var l log
 		tx, err := e.Send(outgoing(sip.INVITE, "answered", w.conn.LocalAddr()), l.note)
@@ -168,8 +168,8 @@ func TestCancelAfterTheEnd(t *testing.T) {
 // A CANCEL that brings no final response: ErrTimeout after 64*T1.
 func TestCancelUnanswered(t *testing.T) {
 	t.Parallel()
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		var l log
 		tx, err := e.Send(outgoing(sip.INVITE, "cancel", w.conn.LocalAddr()), l.note)
@@ -188,8 +188,8 @@ func TestCancelUnanswered(t *testing.T) {
 
 // What Send adds, and that the caller's request stays as it is.
 func TestSendAdds(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		req := outgoing(sip.OPTIONS, "adds", w.conn.LocalAddr())
 		_, err := e.Send(req, func(Response) {})
@@ -206,8 +206,8 @@ func TestSendAdds(t *testing.T) {
 
 // An IPv4 address in IPv6 form is the address itself, and a transport may be in lower case.
 func TestSendToMapped(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		req := outgoing(sip.OPTIONS, "mapped", w.conn.LocalAddr())
 		req.SetDestination(strings.Replace(req.Destination(), "127.0.0.1", "[::ffff:127.0.0.1]", 1))
@@ -222,9 +222,9 @@ func TestSendToMapped(t *testing.T) {
 
 // A message may be longer than 1300 bytes over UDP, both ways.
 func TestLongMessages(t *testing.T) {
-	virtually(t, func(t *virtual) {
+	runVirtual(t, func(t *virtualTest) {
 		long := strings.Repeat("a=x-filler:0123456789\r\n", 300)
-		e := open(t, user{request: func(r *Request) {
+		e := open(t, testHandler{request: func(r *Request) {
 			res := sip.NewResponseFromRequest(r.Request, 200, "OK", r.Body())
 			if err := r.Respond(res); err != nil {
 				t.Error(err)
@@ -244,8 +244,8 @@ func TestLongMessages(t *testing.T) {
 }
 
 func TestDo(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		go func() {
 			m := w.expect("OPTIONS")
@@ -271,7 +271,7 @@ func TestDo(t *testing.T) {
 
 // What cannot be sent is said: at once where it is known at once, else through on.
 func TestSendFails(t *testing.T) {
-	e := open(t, user{}, func(o *Options) { o.UDP = false })
+	e := open(t, testHandler{}, func(o *Options) { o.UDP = false })
 	udp := outgoing(sip.OPTIONS, "x", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 9})
 	_, err := e.Send(udp, func(Response) {})
 	require.ErrorContains(t, err, "no UDP socket")
@@ -283,14 +283,14 @@ func TestSendFails(t *testing.T) {
 	require.ErrorContains(t, err, "lacks From")
 
 	got := make(chan error, 1) // the end
-	_, err = e.Send(outgoing(sip.OPTIONS, "refused", nobody(t)), func(r Response) { got <- r.Err })
+	_, err = e.Send(outgoing(sip.OPTIONS, "refused", noHandler(t)), func(r Response) { got <- r.Err })
 	require.NoError(t, err)
 	require.ErrorContains(t, <-got, "refused")
 }
 
 // A host name is looked up without blocking the caller.
 func TestSendToName(t *testing.T) {
-	e := open(t, user{})
+	e := open(t, testHandler{})
 	w := listenUDP(t, e)
 	_, port, _ := net.SplitHostPort(w.addr())
 	req := outgoing(sip.OPTIONS, "name", w.conn.LocalAddr())
@@ -304,8 +304,8 @@ func TestSendToName(t *testing.T) {
 
 // A response that is none of ours goes nowhere.
 func TestStrayResponses(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		var l log
 		_, err := e.Send(outgoing(sip.OPTIONS, "mine", w.conn.LocalAddr()), l.note)
@@ -322,8 +322,8 @@ func TestStrayResponses(t *testing.T) {
 
 // Close ends what is under way, and says so.
 func TestCloseEnds(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		got := make(chan error, 1) // the end
 		_, err := e.Send(outgoing(sip.INVITE, "closing", w.conn.LocalAddr()), func(r Response) { got <- r.Err })

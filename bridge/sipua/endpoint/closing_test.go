@@ -25,7 +25,7 @@ func TestNothingIsHeldAfterClose(t *testing.T) {
 			return nil, ctx.Err()
 		}
 	}
-	bubble(t, user{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		e.Know(source(1).Addr())
 		n.Send(source(1), victim, from(source(1), "INVITE", "known"))
 		n.Send(hostile, victim, from(hostile, "INVITE", "stranger"))
@@ -43,7 +43,7 @@ func TestNothingIsHeldAfterClose(t *testing.T) {
 		require.NoError(t, e.Close())
 		require.Zero(t, time.Since(begin))
 		require.Zero(t, held(e.Counts()))
-		require.Zero(t, e.t.sources.len()+e.t.kept.len()+e.t.ordinary+e.t.early.n+e.t.early.sources.len()+e.queues.sources.len())
+		require.Zero(t, e.t.sources.len()+e.t.reserved.len()+e.t.ordinary+e.t.waitingCancels.n+e.t.waitingCancels.sources.len()+e.queues.sources.len())
 		require.Len(t, l.all(), 2)
 		require.Contains(t, l.all(), ErrClosed.Error())
 		require.NoError(t, e.Close(), "once more")
@@ -52,8 +52,8 @@ func TestNothingIsHeldAfterClose(t *testing.T) {
 
 // The error of a socket that cannot be closed is that of Close.
 func TestCloseSaysWhatFailed(t *testing.T) {
-	bubble(t, user{}, nil, func(t *testing.T, _ *Endpoint, n *endpointtest.Network, _ func() []endpointtest.Packet) {
-		e, err := Open(Options{Packets: closesBadly{n.Listen(hostile)}, Logger: faultless(t)}, user{})
+	bubble(t, testHandler{}, nil, func(t *testing.T, _ *Endpoint, n *endpointtest.Network, _ func() []endpointtest.Packet) {
+		e, err := Open(Options{Packets: closesBadly{n.Listen(hostile)}, Logger: failOnErrorLog(t)}, testHandler{})
 		require.NoError(t, err)
 		require.ErrorIs(t, e.Close(), io.ErrClosedPipe)
 		require.ErrorIs(t, e.Close(), io.ErrClosedPipe, "the second time too")
@@ -66,7 +66,7 @@ type closesBadly struct{ *endpointtest.Socket }
 func (c closesBadly) Close() error { return errors.Join(c.Socket.Close(), io.ErrClosedPipe) }
 
 // A request goes elsewhere only over TCP, only if its destination cannot be reached, and only to another place.
-func TestReach(t *testing.T) {
+func TestFallbackDestination(t *testing.T) {
 	asked := 0
 	change := func(o *Options) {
 		o.Lookup = func(context.Context, string, string) ([]netip.Addr, error) {
@@ -74,7 +74,7 @@ func TestReach(t *testing.T) {
 			return nil, errors.New("no such name server")
 		}
 	}
-	bubble(t, user{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
 		for _, c := range []struct {
 			transport, elsewhere string
 			asks                 int
@@ -83,7 +83,7 @@ func TestReach(t *testing.T) {
 			req := outgoing(sip.BYE, "reach", net.UDPAddrFromAddrPort(source(1)))
 			req.SetTransport(c.transport)
 			req.SetDestination("pbx.example:5060")
-			_, err := (&Transaction{e: e, elsewhere: c.elsewhere}).reach(req)
+			_, err := (&Transaction{e: e, fallback: c.elsewhere}).reach(req)
 			require.Error(t, err)
 			require.Equal(t, c.asks, asked, "%+v", c)
 		}
@@ -93,7 +93,7 @@ func TestReach(t *testing.T) {
 // Header fields of a Request-URI are none of ours to send on (RFC 3261 section 19.1.1).
 func TestHeadersOfRequestURI(t *testing.T) {
 	var l log
-	h := user{request: func(r *Request) { l.add(r.Recipient.String()) }}
+	h := testHandler{request: func(r *Request) { l.add(r.Recipient.String()) }}
 	bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		n.Send(hostile, victim, []byte(strings.Replace(string(from(hostile, "OPTIONS", "uri")), "@192.0.2.1 ", "@192.0.2.1;x=y?Subject=z ", 1)))
 		sent()

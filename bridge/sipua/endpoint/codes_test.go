@@ -24,7 +24,7 @@ func TestAckByCode(t *testing.T) {
 	for _, code := range []int{299, 300} {
 		var l log
 		var asked *Request
-		h := user{request: func(r *Request) {
+		h := testHandler{request: func(r *Request) {
 			l.add(r.Method.String())
 			if r.IsInvite() {
 				asked = r
@@ -42,7 +42,7 @@ func TestAckByCode(t *testing.T) {
 			<-time.After(sip.T4 - 1)
 			require.Empty(t, sent(), "nothing is repeated")
 			require.Equal(t, 1, e.Counts().Servers)
-			require.Equal(t, code == 300, asked.server.failAcked, "the second ACK set no further timer")
+			require.Equal(t, code == 300, asked.server.ackReceived, "the second ACK set no further timer")
 			if code == 299 {
 				require.Equal(t, []string{"INVITE", "ACK", "ACK"}, l.all())
 				return
@@ -56,10 +56,10 @@ func TestAckByCode(t *testing.T) {
 }
 
 // A stranger's INVITE that is refused with 300 is answered once; other answers go as to everybody.
-func TestOnceByCode(t *testing.T) {
+func TestResponsesToUnknownSourceByCode(t *testing.T) {
 	for _, code := range []int{180, 300} {
 		for _, method := range []string{"INVITE", "OPTIONS"} {
-			bubble(t, user{request: func(r *Request) { r.Reply(code, "Whatever") }}, limited, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			bubble(t, testHandler{request: func(r *Request) { r.Reply(code, "Whatever") }}, limited, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 				n.Send(hostile, victim, from(hostile, method, "once"))
 				<-time.After(30 * t1)
 				require.Len(t, sent(), 1, "%s %d", method, code)
@@ -83,7 +83,7 @@ func TestFinalsByCode(t *testing.T) {
 		{sip.OPTIONS, []int{300, 300}, []string{"300 far"}, 0},
 	} {
 		var l log
-		bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 			_, err := e.Send(outgoing(c.method, "finals", net.UDPAddrFromAddrPort(hostile)), l.note)
 			require.NoError(t, err)
 			asked := message(sent()[0].Data)

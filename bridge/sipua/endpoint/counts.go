@@ -5,7 +5,7 @@ import "sync/atomic"
 // Counts is what an endpoint holds, and what it threw away since it was opened.
 type Counts struct {
 	// Servers and Clients are the transactions now, StrangeServers those of strangers among the former.
-	Servers, Clients, StrangeServers int
+	Servers, Clients, UnknownServers int
 	// Queues is the number of Call-IDs with something to run now.
 	Queues int
 	// Cancels is the number of CANCELs that wait for their INVITE now.
@@ -53,15 +53,15 @@ func (e *Endpoint) Counts() Counts {
 		ConnectionsRefused: n.conns.Load(), ConnectionsEnded: n.ended.Load(), Slow: n.slow.Load(), Idle: n.idle.Load(),
 	}
 	e.t.mu.Lock()
-	c.Servers, c.Clients, c.StrangeServers, c.Cancels = e.t.servers.len(), e.t.clients.len(), e.t.strange, e.t.early.n
+	c.Servers, c.Clients, c.UnknownServers, c.Cancels = e.t.servers.len(), e.t.clients.len(), e.t.unknown, e.t.waitingCancels.n
 	e.t.mu.Unlock()
-	c.Queues, c.Connections, c.Known = e.queues.size(), e.streams.size(), e.guard.size()
+	c.Queues, c.Connections, c.Known = e.queues.size(), e.streams.size(), e.sourceLimiter.size()
 	return c
 }
 
 // Plus is the sum of what two endpoints count.
 func (c Counts) Plus(o Counts) Counts {
-	c.Servers, c.Clients, c.StrangeServers = c.Servers+o.Servers, c.Clients+o.Clients, c.StrangeServers+o.StrangeServers
+	c.Servers, c.Clients, c.UnknownServers = c.Servers+o.Servers, c.Clients+o.Clients, c.UnknownServers+o.UnknownServers
 	c.Queues, c.Cancels, c.Connections, c.Known = c.Queues+o.Queues, c.Cancels+o.Cancels, c.Connections+o.Connections, c.Known+o.Known
 	c.NoSIP, c.Refused, c.Limited = c.NoSIP+o.NoSIP, c.Refused+o.Refused, c.Limited+o.Limited
 	c.Malformed, c.Oversized, c.Unmatched = c.Malformed+o.Malformed, c.Oversized+o.Oversized, c.Unmatched+o.Unmatched

@@ -9,8 +9,8 @@ import (
 	"go.uber.org/zap"
 )
 
-// survive keeps a fault in one message from ending the process.
-func (e *Endpoint) survive() {
+// recoverPanic keeps a fault in one message from ending the process.
+func (e *Endpoint) recoverPanic() {
 	if v := recover(); v != nil {
 		e.log.Error("a message could not be taken", zap.String("fault", Printable(v)), zap.Stack("stack"))
 	}
@@ -34,7 +34,7 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 	}
 	req.Recipient.Headers = nil // RFC 3261 section 19.1.1: not in a Request-URI. They would be header fields of the request that we send on
 	dest := received(req, o.from)
-	if code, reason := faulty(req); code != 0 {
+	if code, reason := requestFault(req); code != 0 {
 		e.n.malformed.Add(1)
 		e.refuse(req, dest, code, reason)
 		return
@@ -43,7 +43,7 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 	e.t.mu.Lock()
 	s := e.t.servers.get(key)
 	e.t.mu.Unlock()
-	r := &Request{Request: req, From: o.from, Endpoint: e, Arrival: o.arrival, stranger: o.stranger}
+	r := &Request{Request: req, From: o.from, Endpoint: e, Arrival: o.arrival, unknown: o.unknown}
 	switch {
 	case s != nil && req.IsAck():
 		s.acked(r)
@@ -52,7 +52,7 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 	case req.IsAck():
 		e.pass(r)
 	default:
-		e.begin(arrival{r, key, dest})
+		e.begin(incoming{r, key, dest})
 	}
 }
 
@@ -64,13 +64,13 @@ func serverKey(req *sip.Request) string {
 }
 
 // begin makes the server transaction of a new request and passes it on.
-func (e *Endpoint) begin(a arrival) {
+func (e *Endpoint) begin(a incoming) {
 	r := a.Request
 	if r.IsCancel() {
 		e.cancel(a)
 		return
 	}
-	if !e.belongs(r) {
+	if !e.mayKeepState(r) {
 		e.stray(a)
 		return
 	}
@@ -82,7 +82,7 @@ func (e *Endpoint) begin(a arrival) {
 		return
 	}
 	r.urgent = e.o.Urgent != nil && e.o.Urgent(r.Request)
-	p, gives, ok := e.room(r)
+	p, gives, ok := e.roomFor(r)
 	if !ok {
 		e.full(a)
 		return
@@ -95,22 +95,22 @@ func (e *Endpoint) begin(a arrival) {
 		return
 	}
 	e.t.mu.Lock()
-	waiting := e.t.early.take(a.key)
+	waiting := e.t.waitingCancels.take(a.key)
 	e.t.mu.Unlock()
 	e.pass(r)
-	e.overtaken(r.server, waiting)
+	e.endCancelled(r.server, waiting)
 }
 
-// belongs reports whether a request is in a dialog, or is one that needs none.
-func (e *Endpoint) belongs(r *Request) bool {
+// mayKeepState reports whether a request is in a dialog, or is one that needs none.
+func (e *Endpoint) mayKeepState(r *Request) bool {
 	tag := r.To().Params.GetOr("tag", "")
 	switch {
 	case e.o.InDialog == nil:
-		r.inside = tag != ""
+		r.inDialog = tag != ""
 		return true
 	case tag != "":
-		r.inside = e.o.InDialog(r)
-		return r.inside
+		r.inDialog = e.o.InDialog(r)
+		return r.inDialog
 	}
 	switch r.Method {
 	case sip.BYE, sip.INFO, sip.UPDATE, sip.PRACK:
@@ -120,7 +120,7 @@ func (e *Endpoint) belongs(r *Request) bool {
 }
 
 // stray answers a request that belongs to no dialog, and keeps nothing of it.
-func (e *Endpoint) stray(a arrival) {
+func (e *Endpoint) stray(a incoming) {
 	e.n.strays.Add(1)
 	if e.o.Answers == nil || e.o.Answers(a.Request) {
 		e.refuse(a.Request.Request, a.dest, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
@@ -131,24 +131,24 @@ func (e *Endpoint) stray(a arrival) {
 const fullEvery = time.Minute
 
 // full refuses a request for which there is no room. A BYE is not answered then: a 503 would end it, and so it comes again.
-func (e *Endpoint) full(a arrival) {
+func (e *Endpoint) full(a incoming) {
 	e.n.overloaded.Add(1)
-	if a.stranger {
+	if a.unknown {
 		return
 	}
 	now := time.Now()
 	if next := e.fullTold.Load(); now.UnixNano() >= next && e.fullTold.CompareAndSwap(next, now.Add(fullEvery).UnixNano()) {
 		e.log.Warn("there is no room for a request; somebody sends too many", zap.Stringer("from", a.From), zap.Uint64("refused_since_the_start", e.n.overloaded.Load()))
 	}
-	if !a.inside || a.Method != sip.BYE {
+	if !a.inDialog || a.Method != sip.BYE {
 		e.refuse(a.Request.Request, a.dest, sip.StatusServiceUnavailable, "Service Unavailable")
 	}
 }
 
 // start makes and files a server transaction; false: the endpoint is closed.
-func (e *Endpoint) start(a arrival, conn sip.Connection, p place) bool {
+func (e *Endpoint) start(a incoming, conn sip.Connection, p reservation) bool {
 	s := newServer(a.Request, a.key, a.dest, conn)
-	s.place, a.server = p, s
+	s.reservation, a.server = p, s
 	e.t.mu.Lock()
 	if e.t.closed {
 		e.t.mu.Unlock()
@@ -180,15 +180,15 @@ func (e *Endpoint) pass(r *Request) {
 		}()
 		e.handler.Request(r)
 	}
-	if r.inside && r.Method == sip.BYE || r.urgent {
-		if e.queues.keep(callID(r), run) {
+	if r.inDialog && r.Method == sip.BYE || r.urgent {
+		if e.queues.offerReserved(callID(r), run) {
 			return
 		}
 	} else if e.queues.offer(callID(r), r.From.Addr(), run) {
 		return
 	}
 	e.n.overloaded.Add(1)
-	if r.inside && r.Method == sip.BYE {
+	if r.inDialog && r.Method == sip.BYE {
 		r.Drop() // it comes again
 		return
 	}
@@ -208,7 +208,7 @@ func (r *Request) answer(code int, reason string) {
 // answer from any of them, so the source is not looked at. What matches none is dropped: our transactions stay for as long as a user needs
 // repeats (64*T1 for a 2xx to INVITE).
 func (e *Endpoint) response(res *sip.Response, o origin) {
-	if code, _ := faultyResponse(res); code != 0 {
+	if code, _ := responseFault(res); code != 0 {
 		e.n.malformed.Add(1)
 		return
 	}
@@ -219,8 +219,8 @@ func (e *Endpoint) response(res *sip.Response, o origin) {
 		e.n.unmatched.Add(1)
 		return
 	}
-	if e.guard.on {
-		e.guard.know(o.from.Addr(), time.Now())
+	if e.sourceLimiter.on {
+		e.sourceLimiter.know(o.from.Addr(), time.Now())
 	}
 	t.receive(res)
 }

@@ -12,7 +12,7 @@ func (r *Request) Drop() {
 	}
 	s.mu.Lock()
 	if s.final == 0 {
-		s.final, s.said = dropped, true
+		s.final, s.responded = dropped, true
 		s.done.Store(dropped)
 	}
 	s.mu.Unlock()

@@ -21,7 +21,7 @@ import (
 )
 
 // Where responses go, and what the top Via says of it (RFC 3261 sections 18.2.1 and 18.2.2, RFC 3581 section 4).
-func TestReceived(t *testing.T) {
+func TestReceivedAndRport(t *testing.T) {
 	from := netip.MustParseAddrPort("192.0.2.66:4000")
 	for _, c := range []struct{ transport, via, dest, received, rport string }{
 		{"UDP", "192.0.2.66:5070", "192.0.2.66:5070", "", ""},
@@ -53,16 +53,16 @@ func TestSentByPort(t *testing.T) {
 }
 
 // A response to a caller whose connection has gone goes over a new one, to where his Via says (RFC 3261 section 18.2.2).
-func TestResponseElsewhere(t *testing.T) {
+func TestResponseOverNewConnection(t *testing.T) {
 	l, next := listenTCP(t)
 	got := make(chan *Request, 1) // the INVITE
-	e := open(t, user{request: func(r *Request) { got <- r }})
+	e := open(t, testHandler{request: func(r *Request) { got <- r }})
 	w := dial(t, "tcp", e)
 	_, port, _ := net.SplitHostPort(l.Addr().String())
 	w.send(strings.Replace(w.text(request{method: "INVITE", id: "moved"}), w.addr()+";branch", "pbx.example:"+port+";branch", 1))
 	r := <-got
 	require.NoError(t, w.conn.Close())
-	require.Eventually(t, func() bool { return !e.Connected(r.Source()) }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { return !e.Connected(r.Source()) }, testTimeout, time.Millisecond)
 	require.NoError(t, r.Reply(180, "Ringing"))
 	there := next()
 	ringing := there.expect("SIP/2.0 180")
@@ -70,13 +70,13 @@ func TestResponseElsewhere(t *testing.T) {
 	require.Equal(t, 1, e.Counts().Servers, "it goes on")
 	require.NoError(t, r.Reply(486, "Busy Here"))
 	require.Equal(t, ringing.tag(), there.expect("SIP/2.0 486").tag())
-	require.Eventually(t, func() bool { return e.Counts().Servers == 0 }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { return e.Counts().Servers == 0 }, testTimeout, time.Millisecond)
 }
 
 // Who is dropped hears nothing, not even 100 after 200 ms, and what is answered afterwards goes nowhere. His repeat is a new request.
 func TestDrop(t *testing.T) {
 	var l log
-	h := user{request: func(r *Request) {
+	h := testHandler{request: func(r *Request) {
 		l.add(r.Method.String())
 		r.Drop()
 		r.Drop()
@@ -115,7 +115,7 @@ func TestReplaceable(t *testing.T) {
 
 // The tag of our responses is the user's, if he set one.
 func TestTagOfResponses(t *testing.T) {
-	h := user{request: func(r *Request) {
+	h := testHandler{request: func(r *Request) {
 		res := sip.NewResponseFromRequest(r.Request, 200, "OK", nil)
 		res.To().Params.Remove("tag")
 		switch callID(r) {
@@ -141,7 +141,7 @@ func TestTagOfResponses(t *testing.T) {
 
 // A CANCEL stays known for Timer J after its answer, so that its repeats are answered the same (RFC 3261 section 17.2.2).
 func TestCancelLingers(t *testing.T) {
-	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		n.Send(hostile, victim, from(hostile, "INVITE", "linger"))
 		sent()
 		n.Send(hostile, victim, from(hostile, "CANCEL", "linger"))
@@ -157,10 +157,10 @@ func TestCancelLingers(t *testing.T) {
 // A CANCEL whose connection has gone ends the call all the same, and a second one, of which nothing is kept to tell it apart, does no more.
 func TestCancelWithoutConnection(t *testing.T) {
 	var l log
-	e := open(t, user{request: func(r *Request) { l.add(r.Method.String()) }, cancelled: func(r *Request) { l.add("cancelled " + callID(r)) }})
+	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()) }, cancelled: func(r *Request) { l.add("cancelled " + callID(r)) }})
 	w := dial(t, "tcp", e)
 	w.send(w.text(request{method: "INVITE", id: "gone", branch: "x"}))
-	require.Eventually(t, func() bool { return e.Counts().Servers == 1 }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { return e.Counts().Servers == 1 }, testTimeout, time.Millisecond)
 	at := netip.MustParseAddrPort(w.addr())
 	cancel := []byte(w.text(request{method: "CANCEL", id: "gone", branch: "x"}))
 	for range 2 {
@@ -171,15 +171,15 @@ func TestCancelWithoutConnection(t *testing.T) {
 }
 
 // When nothing fits, an ordinary request gets 503, a BYE in a dialog and a stranger nothing, and the log says so once a minute.
-func TestFull(t *testing.T) {
+func TestOverload(t *testing.T) {
 	core, seen := observer.New(zapcore.WarnLevel)
 	change := func(o *Options) {
-		guarded(o)
+		limitedOptions(o)
 		limited(o)
 		o.Logger = zap.New(core)
 		o.Known = []netip.Prefix{netip.MustParsePrefix("198.18.0.0/16")}
 	}
-	bubble(t, user{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		e.t.mu.Lock()
 		e.t.ordinary = maxServersHard
 		e.t.mu.Unlock()
@@ -201,7 +201,7 @@ func TestFull(t *testing.T) {
 		require.Equal(t, 2, seen.Len())
 		require.EqualValues(t, 4, seen.All()[1].ContextMap()["refused_since_the_start"])
 		n.Send(source(1), victim, tagged(from(source(1), "INVITE", "up")))
-		for i := range maxKept + 1 {
+		for i := range maxReserved + 1 {
 			n.Send(source(1), victim, again(tagged(from(source(1), "BYE", "up")), i))
 		}
 		require.Empty(t, sent())
@@ -214,7 +214,7 @@ func TestQueueFull(t *testing.T) {
 	gate := make(chan struct{})
 	bubble(t, nil, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		gate = make(chan struct{})
-		e.handler = user{request: func(r *Request) { <-gate }}
+		e.handler = testHandler{request: func(r *Request) { <-gate }}
 		for i := range 1 + maxWaiting + 3 {
 			n.Send(hostile, victim, again(from(hostile, "INFO", "slow"), i))
 			sent2 := sent()
@@ -229,10 +229,10 @@ func TestQueueFull(t *testing.T) {
 }
 
 // A fault while a message is taken costs that message and no more.
-func TestSurvive(t *testing.T) {
+func TestPanicWhileReading(t *testing.T) {
 	core, seen := observer.New(zapcore.ErrorLevel)
 	var l log
-	h := user{request: func(r *Request) { l.add(callID(r)) }}
+	h := testHandler{request: func(r *Request) { l.add(callID(r)) }}
 	change := func(o *Options) {
 		o.Logger = zap.New(core)
 		o.Urgent = func(r *sip.Request) bool {
@@ -272,7 +272,7 @@ func (f *failing) ReadFromUDPAddrPort(b []byte) (int, netip.AddrPort, error) {
 // A read error ends nothing; those that follow each other are waited for, up to a second each.
 func TestReadErrors(t *testing.T) {
 	f := &failing{}
-	h := user{request: func(r *Request) { r.Reply(200, "OK") }}
+	h := testHandler{request: func(r *Request) { r.Reply(200, "OK") }}
 	bubble(t, h, func(o *Options) { f.Packets = o.Packets; o.Packets = f; f.fails.Store(12) }, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		begin := time.Now()
 		n.Send(hostile, victim, from(hostile, "OPTIONS", "waits"))
@@ -295,13 +295,13 @@ func TestReadErrors(t *testing.T) {
 
 // What has no socket, or leads nowhere, has no connection.
 func TestNoConnection(t *testing.T) {
-	e := open(t, user{}, func(o *Options) { o.UDP = false })
+	e := open(t, testHandler{}, func(o *Options) { o.UDP = false })
 	require.Nil(t, e.connection("UDP", "127.0.0.1:5060"))
 	require.Nil(t, e.connection("TCP", "no address"))
 	require.Nil(t, e.connection("TCP", "127.0.0.1:1"))
 	require.Equal(t, fmt.Sprintf("<sip:x@127.0.0.1:%d;transport=tcp>", e.Addr().Port()), e.Contact("x", "UDP").Value())
 	w := dial(t, "tcp", e)
-	require.Eventually(t, func() bool { return e.Connected(w.addr()) }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { return e.Connected(w.addr()) }, testTimeout, time.Millisecond)
 	require.NotNil(t, e.connection("tcp", "[::ffff:127.0.0.1]:"+w.addr()[strings.LastIndex(w.addr(), ":")+1:]))
 }
 
@@ -316,26 +316,26 @@ func TestFaultyResponse(t *testing.T) {
 	for code, want := range map[int]int{99: 400, 100: 0, 200: 0, 699: 0, 700: 400} {
 		r := parse(good)
 		r.StatusCode = code
-		got, _ := faultyResponse(r)
+		got, _ := responseFault(r)
 		require.Equal(t, want, got, "%d", code)
 	}
 	for _, name := range []string{"Via", "CSeq", "Call-ID", "From", "To"} {
 		r := parse(good)
 		require.True(t, r.RemoveHeader(name))
-		got, _ := faultyResponse(r)
+		got, _ := responseFault(r)
 		require.Equal(t, 400, got, name)
 	}
 }
 
 // What cannot be opened whole is not opened at all.
-func TestOpenHalf(t *testing.T) {
+func TestOpenFailsWhole(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	defer l.Close()
 	at := netip.MustParseAddrPort(l.Addr().String())
-	_, err = Open(Options{Listen: at, UDP: true, TCP: true}, user{})
+	_, err = Open(Options{Listen: at, UDP: true, TCP: true}, testHandler{})
 	require.ErrorContains(t, err, "address already in use")
-	e, err := Open(Options{Listen: at, UDP: true}, user{})
+	e, err := Open(Options{Listen: at, UDP: true}, testHandler{})
 	require.NoError(t, err, "its UDP port was given back")
 	require.NoError(t, e.Close())
 }
@@ -343,7 +343,7 @@ func TestOpenHalf(t *testing.T) {
 // After the end no timer and nothing that is queued runs any more.
 func TestNothingAfterClose(t *testing.T) {
 	var l log
-	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, _ func() []endpointtest.Packet) {
 		e.after(time.Second, func() { l.add("before") })
 		e.after(3*time.Second, func() { l.add("after") })
 		<-time.After(2 * time.Second)
@@ -359,7 +359,7 @@ func TestNothingAfterClose(t *testing.T) {
 
 // Provisional responses that come faster than the user takes them are lost beyond some; the final one is not.
 func TestResponsesToASlowUser(t *testing.T) {
-	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		gate := make(chan struct{})
 		codes := map[int]int{}
 		_, err := e.Send(outgoing(sip.INVITE, "slow", net.UDPAddrFromAddrPort(hostile)), func(r Response) {
@@ -370,7 +370,7 @@ func TestResponsesToASlowUser(t *testing.T) {
 		invite := message(sent()[0].Data)
 		n.Send(hostile, victim, []byte(answer(invite, 180, "far")))
 		sent() // it is being handed over
-		for range maxWaiting + maxWaitingKept + 5 {
+		for range maxWaiting + maxWaitingReserved + 5 {
 			n.Send(hostile, victim, []byte(answer(invite, 180, "far")))
 		}
 		n.Send(hostile, victim, []byte(answer(invite, 486, "far")))
@@ -378,13 +378,13 @@ func TestResponsesToASlowUser(t *testing.T) {
 		require.EqualValues(t, 5, e.Counts().Overloaded)
 		close(gate)
 		sent()
-		require.Equal(t, map[int]int{180: 1 + maxWaiting + maxWaitingKept, 486: 1}, codes)
+		require.Equal(t, map[int]int{180: 1 + maxWaiting + maxWaitingReserved, 486: 1}, codes)
 	})
 }
 
 // A request that was answered, or is over, is not sent again on a new connection.
 func TestNotSentAgain(t *testing.T) {
-	for name, over := range map[string]*Transaction{"ended": {ended: true}, "answered": {final: 200}, "heard of": {heard: true}} {
+	for name, over := range map[string]*Transaction{"ended": {ended: true}, "answered": {final: 200}, "heard of": {provisional: true}} {
 		require.NoError(t, over.rewrite(nil, nil), name)
 		require.Nil(t, over.conn, name)
 	}
@@ -397,7 +397,7 @@ func TestNotSentAgain(t *testing.T) {
 // Close returns when everything that runs beside, and everything that is queued, has ended.
 func TestCloseWaits(t *testing.T) {
 	for _, how := range []string{"beside", "queued"} {
-		bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
 			gate, closed := make(chan struct{}), make(chan struct{})
 			if how == "beside" {
 				require.True(t, e.spawn(func() { <-gate }))
@@ -418,7 +418,7 @@ func TestCloseWaits(t *testing.T) {
 }
 
 // Each message that is thrown away is counted once, where it belongs.
-func TestThrownAwayIsCountedOnce(t *testing.T) {
+func TestDroppedMessagesAreCountedOnce(t *testing.T) {
 	good := string(from(source(1), "OPTIONS", "count"))
 	changed := func(was, is string) string {
 		require.Contains(t, good, was)
@@ -443,10 +443,10 @@ func TestThrownAwayIsCountedOnce(t *testing.T) {
 		"no such call":      {string(from(source(1), "BYE", "count")), Counts{Strays: 1}},
 	} {
 		change := func(o *Options) {
-			guarded(o)
+			limitedOptions(o)
 			o.Accept = func(a netip.Addr) bool { return a != source(9).Addr() }
 		}
-		bubble(t, user{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 			at := source(1)
 			if name == "refused" {
 				at = source(9)

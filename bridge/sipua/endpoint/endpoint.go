@@ -40,7 +40,7 @@ type Options struct {
 	Advertise string
 	// Strangers are limited: what comes from an address that is neither in Known nor was made known by Know, nor answered a request
 	// of ours lately, shares a bounded rate. False: nobody is limited.
-	LimitStrangers bool
+	LimitUnknown bool
 	// Known are addresses that are never strangers.
 	Known []netip.Prefix
 	// Urgent, if not nil, tells whether a request is served beyond the limits that keep one source from taking all the room: a call for
@@ -87,31 +87,31 @@ type Handler interface {
 // Endpoint is one socket. Safe for concurrent use.
 type Endpoint struct {
 	// set once
-	o        Options
-	handler  Handler
-	log      *zap.Logger
-	addr     netip.AddrPort
-	host     string // for Via and Contact
-	parser   *sip.Parser
-	packets  Packets
-	stamped  *stamped  // packets, if they bear the kernel's stamps
-	arrivals *arrivals // nil on sockets that are not the system's, unless Clocks goes with them
-	streams  streams
-	guard    guard
-	n        counters
-	t        transactions
-	queues   queues
-	work     sync.WaitGroup  // everything that runs beside the queues
-	ctx      context.Context // ended by Close
-	stop     context.CancelFunc
-	secret   []byte // of the tags that are derived
+	o             Options
+	handler       Handler
+	log           *zap.Logger
+	addr          netip.AddrPort
+	host          string // for Via and Contact
+	parser        *sip.Parser
+	packets       Packets
+	timestamped   *timestampedConn // packets, if they bear the kernel's stamps
+	arrivals      *arrivals        // nil on sockets that are not the system's, unless Clocks goes with them
+	streams       tcpConns
+	sourceLimiter sourceLimiter
+	n             counters
+	t             transactions
+	queues        queues
+	work          sync.WaitGroup  // everything that runs beside the queues
+	ctx           context.Context // ended by Close
+	stop          context.CancelFunc
+	secret        []byte // of the tags that are derived
 
-	fullTold atomic.Int64 // until when nothing is said about a lack of room: Unix nanoseconds
-	closed   atomic.Bool
-	once     sync.Once
-	err      error // of Close
-	names    names
-	lookup   func(ctx context.Context, network, host string) ([]netip.Addr, error)
+	fullTold  atomic.Int64 // until when nothing is said about a lack of room: Unix nanoseconds
+	closed    atomic.Bool
+	once      sync.Once
+	err       error // of Close
+	hostCache hostCache
+	lookup    func(ctx context.Context, network, host string) ([]netip.Addr, error)
 }
 
 // Open binds the sockets and returns when they can send and receive.
@@ -128,7 +128,7 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 		e.lookup = net.DefaultResolver.LookupNetIP
 	}
 	e.ctx, e.stop = context.WithCancel(context.Background())
-	e.guard.init(o)
+	e.sourceLimiter.init(o)
 	e.streams.init(e)
 	e.queues.init(e.log)
 	libraryLog(o.Logger)
@@ -180,7 +180,7 @@ func (e *Endpoint) bindOnce() error {
 				return err
 			}
 			_ = own.SetReadBuffer(receiveBuffer) // what the kernel grants
-			c, e.stamped = own, newStamped(own)
+			c, e.timestamped = own, newTimestampedConn(own)
 		}
 		e.packets = c
 		at = netip.AddrPortFrom(at.Addr(), c.LocalAddr().(*net.UDPAddr).AddrPort().Port())
@@ -190,7 +190,7 @@ func (e *Endpoint) bindOnce() error {
 		if err != nil {
 			if e.packets != nil {
 				e.packets.Close()
-				e.packets, e.stamped = nil, nil
+				e.packets, e.timestamped = nil, nil
 			}
 			return err
 		}

@@ -23,8 +23,8 @@ import (
 
 // What no user should see is refused, and the endpoint goes on. Each case changes one thing in a good request.
 func TestFaulty(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 		w := dial(t, "udp", e)
 		contact := fmt.Sprintf("Contact: <sip:5550101@%s>\r\n", w.addr())
 		for i, c := range []struct{ method, old, new, want string }{
@@ -56,7 +56,7 @@ func TestFaulty(t *testing.T) {
 			text := w.text(request{method: c.method, id: fmt.Sprintf("fault-%d", i)})
 			require.Contains(t, text, c.old)
 			w.send(strings.Replace(text, c.old, c.new, 1))
-			m := w.next(patience)
+			m := w.next(testTimeout)
 			require.True(t, strings.HasPrefix(m, "SIP/2.0 "+c.want), "%+v: got %q", c, m)
 			require.Contains(t, message(m).get("Via"), "z9hG4bKfault", "it says what it answers")
 		}
@@ -66,7 +66,7 @@ func TestFaulty(t *testing.T) {
 // What cannot be answered is dropped, and the endpoint goes on.
 func TestJunk(t *testing.T) {
 	t.Parallel()
-	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	w := dial(t, "udp", e)
 	good := w.text(request{method: "OPTIONS", id: "junk"})
 	junk := []string{"\r\n\r\n", "\r\n", "\x00\x00\x00\x00", "hello", "\x00\x01\x00\x08\x21\x12\xa4\x42", "GET / HTTP/1.1\r\n\r\n",
@@ -80,7 +80,7 @@ func TestJunk(t *testing.T) {
 	}
 	w.send(w.text(request{method: "OPTIONS", id: "alive"}))
 	for {
-		m := w.next(patience)
+		m := w.next(testTimeout)
 		require.NotEmpty(t, m, "no answer after the junk")
 		if message(m).get("Call-ID") == "alive" {
 			break
@@ -93,7 +93,7 @@ func TestJunk(t *testing.T) {
 func TestAccept(t *testing.T) {
 	var l log
 	refuse := netip.MustParseAddr("127.0.0.1")
-	e := open(t, user{request: func(r *Request) { l.add("came") }}, func(o *Options) {
+	e := open(t, testHandler{request: func(r *Request) { l.add("came") }}, func(o *Options) {
 		o.Accept = func(a netip.Addr) bool { return a != refuse }
 	})
 	udp := dial(t, "udp", e)
@@ -102,13 +102,13 @@ func TestAccept(t *testing.T) {
 		defer c.Close()
 		io.WriteString(c, udp.text(request{method: "OPTIONS", id: "refused"})) // may fail likewise
 	}
-	require.Eventually(t, func() bool { return e.Dropped() == 2 }, patience, t1)
+	require.Eventually(t, func() bool { return e.Dropped() == 2 }, testTimeout, t1)
 	require.Empty(t, l.all())
 }
 
 // A keep-alive on TCP is answered (RFC 5626 section 3.5.1), and bytes may come in any pieces.
 func TestStream(t *testing.T) {
-	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	w := dial(t, "tcp", e)
 	w.send("\r\n\r\n")
 	pong := make([]byte, 2)
@@ -127,7 +127,7 @@ func TestStream(t *testing.T) {
 
 // A TCP peer that sends what is no SIP loses its connection, and only that.
 func TestStreamJunk(t *testing.T) {
-	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	bad, good := dial(t, "tcp", e), dial(t, "tcp", e)
 	bad.send("nonsense that goes on\r\nand on\r\n\r\n")
 	_, err := bad.in.ReadByte()
@@ -139,7 +139,7 @@ func TestStreamJunk(t *testing.T) {
 // The parser keeps what the library's default one would lose.
 func TestParser(t *testing.T) {
 	got := make(chan *Request, 1) // the request
-	e := open(t, user{request: func(r *Request) {
+	e := open(t, testHandler{request: func(r *Request) {
 		got <- r
 		r.Reply(200, "OK")
 	}})
@@ -205,7 +205,7 @@ func TestLevelsOfTheLibrary(t *testing.T) {
 // Whatever goes over the wire, no credentials and no packet come into our own log.
 func TestQuietLog(t *testing.T) {
 	core, seen := observer.New(zapcore.DebugLevel)
-	e := open(t, user{request: func(r *Request) { panic("a fault") }}, func(o *Options) { o.Logger = zap.New(core) })
+	e := open(t, testHandler{request: func(r *Request) { panic("a fault") }}, func(o *Options) { o.Logger = zap.New(core) })
 	w := dial(t, "udp", e)
 	const secret = "Authorization: Digest username=\"stage-door\", response=\"0123456789abcdef\"\r\n"
 	w.send(w.text(request{method: "INFO", id: "x", more: secret}))
@@ -227,7 +227,7 @@ func TestPrintable(t *testing.T) {
 		require.Equal(t, want, Printable(in))
 	}
 	core, seen := observer.New(zapcore.DebugLevel)
-	e := open(t, user{request: func(r *Request) { panic("a fault with " + r.Method.String()) }}, func(o *Options) { o.Logger = zap.New(core) })
+	e := open(t, testHandler{request: func(r *Request) { panic("a fault with " + r.Method.String()) }}, func(o *Options) { o.Logger = zap.New(core) })
 	w := dial(t, "udp", e)
 	w.send(w.text(request{method: "M\x1b[2J" + strings.Repeat("m", 1000), id: "log"}))
 	w.expect("SIP/2.0 500")
@@ -241,15 +241,15 @@ func TestPrintable(t *testing.T) {
 }
 
 func TestOpenFails(t *testing.T) {
-	_, err := Open(Options{Listen: netip.MustParseAddrPort("127.0.0.1:0")}, user{})
+	_, err := Open(Options{Listen: netip.MustParseAddrPort("127.0.0.1:0")}, testHandler{})
 	require.ErrorContains(t, err, "neither UDP nor TCP")
-	e := open(t, user{})
-	_, err = Open(Options{Listen: e.Addr(), UDP: true}, user{})
+	e := open(t, testHandler{})
+	_, err = Open(Options{Listen: e.Addr(), UDP: true}, testHandler{})
 	require.ErrorContains(t, err, "address already in use")
 }
 
 func TestContact(t *testing.T) {
-	e := open(t, user{}, func(o *Options) { o.Advertise = "pbx.example" })
+	e := open(t, testHandler{}, func(o *Options) { o.Advertise = "pbx.example" })
 	port := e.Addr().Port()
 	require.Equal(t, fmt.Sprintf("<sip:workshop@pbx.example:%d>", port), e.Contact("workshop", "UDP").Value())
 	require.Equal(t, fmt.Sprintf("<sip:workshop@pbx.example:%d;transport=tcp>", port), e.Contact("workshop", "tcp").Value())
@@ -260,7 +260,7 @@ func TestContact(t *testing.T) {
 func TestMutations(t *testing.T) {
 	t.Parallel()
 	core, seen := observer.New(zapcore.ErrorLevel)
-	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }}, func(o *Options) { o.Logger = zap.New(core) })
+	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }}, func(o *Options) { o.Logger = zap.New(core) })
 	w := dial(t, "udp", e)
 	var good []string
 	for _, method := range []string{"INVITE", "ACK", "CANCEL", "REGISTER", "OPTIONS"} {
@@ -290,6 +290,6 @@ func TestMutations(t *testing.T) {
 		e.datagram(b, from, 0, 0)
 		require.Zero(t, seen.Len(), "seed %d: %q", seed, b)
 	}
-	require.Eventually(t, func() bool { return e.queues.size() == 0 }, patience, t1)
+	require.Eventually(t, func() bool { return e.queues.size() == 0 }, testTimeout, t1)
 	require.Zero(t, seen.Len())
 }

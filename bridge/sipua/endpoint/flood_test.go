@@ -18,13 +18,13 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// came counts what reached the handler, by method and Call-ID.
-type came struct {
+// requestLog counts what reached the handler, by method and Call-ID.
+type requestLog struct {
 	mu  sync.Mutex
 	all map[string]int
 }
 
-func (c *came) note(r *Request) {
+func (c *requestLog) note(r *Request) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.all == nil {
@@ -33,14 +33,14 @@ func (c *came) note(r *Request) {
 	c.all[r.Method.String()+" "+callID(r)]++
 }
 
-func (c *came) count(what string) int {
+func (c *requestLog) count(what string) int {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.all[what]
 }
 
-// guarded is an endpoint with one dialog, "up", and an adapter that is bound at source(0); calls to "999" are for help.
-func guarded(o *Options) {
+// limitedOptions is an endpoint with one dialog, "up", and an adapter that is bound at source(0); calls to "999" are for help.
+func limitedOptions(o *Options) {
 	o.InDialog = func(r *Request) bool { return callID(r) == "up" && r.To().Params.GetOr("tag", "") == "ours" }
 	o.Urgent = func(r *sip.Request) bool { return r.IsInvite() && r.Recipient.User == "999" }
 	o.Bound = func() []netip.AddrPort { return []netip.AddrPort{source(0)} }
@@ -54,8 +54,8 @@ func flood() int {
 	return 17500
 }
 
-// help is a call for help.
-func help(at netip.AddrPort, id string) []byte {
+// emergencyInvite is a call for help.
+func emergencyInvite(at netip.AddrPort, id string) []byte {
 	return []byte(strings.Replace(string(from(at, "INVITE", id)), "stage-door@", "999@", 1))
 }
 
@@ -67,22 +67,22 @@ func again(b []byte, i int) []byte {
 // 17,500 requests without a dialog, from the address of an adapter, are answered and leave nothing; a call for help of another line and of
 // the same, and the BYE of a call, are served in the middle of them.
 func TestFloodWithoutDialog(t *testing.T) {
-	var c came
-	h := user{request: func(r *Request) {
+	var c requestLog
+	h := testHandler{request: func(r *Request) {
 		c.note(r)
 		if r.Method == sip.BYE {
 			r.Reply(200, "OK")
 		}
 	}}
-	bubble(t, h, guarded, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, h, limitedOptions, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		at := source(0)
 		kinds := [][]byte{tagged(from(at, "BYE", "none")), from(at, "BYE", "none"), tagged(from(at, "INVITE", "none")), from(at, "INFO", "none"), tagged(from(at, "BYE", "up"))}
 		kinds[4] = bytes.Replace(kinds[4], []byte("tag=ours"), []byte("tag=guessed"), 1)
 		for i := range flood() {
 			n.Send(at, victim, again(kinds[i%len(kinds)], i))
 			if i == 5000 {
-				n.Send(source(1), victim, help(source(1), "other line"))
-				n.Send(at, victim, help(at, "same line"))
+				n.Send(source(1), victim, emergencyInvite(source(1), "other line"))
+				n.Send(at, victim, emergencyInvite(at, "same line"))
 				n.Send(source(2), victim, tagged(from(source(2), "BYE", "up")))
 			}
 		}
@@ -104,13 +104,13 @@ func TestStrayAnswers(t *testing.T) {
 	tagOf := func(b []byte) string { return message(b).tag() }
 	var tags []string
 	for range 2 {
-		bubble(t, user{request: func(r *Request) { t.Error(r.Method) }}, guarded, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, testHandler{request: func(r *Request) { t.Error(r.Method) }}, limitedOptions, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 			for _, method := range []string{"BYE", "CANCEL", "INFO", "UPDATE", "PRACK"} {
 				for _, id := range []string{"one", "two"} {
 					var got [][]byte
 					for range 2 {
 						n.Send(hostile, victim, from(hostile, method, id))
-						<-time.After(earlyCancel)
+						<-time.After(cancelWait)
 						all := sent()
 						require.Len(t, all, 1, method)
 						got = append(got, all[0].Data)
@@ -137,7 +137,7 @@ func TestStrayAnswers(t *testing.T) {
 	}
 	slices.Sort(tags)
 	require.Len(t, slices.Compact(tags), 4, "two requests at two endpoints")
-	bubble(t, user{}, func(o *Options) { guarded(o); o.Answers = func(r *Request) bool { return r.From != hostile } }, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, func(o *Options) { limitedOptions(o); o.Answers = func(r *Request) bool { return r.From != hostile } }, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		n.Send(hostile, victim, tagged(from(hostile, "BYE", "one")))
 		require.Empty(t, sent(), "who may not be here learns nothing")
 		n.Send(source(1), victim, tagged(from(source(1), "BYE", "one")))
@@ -146,14 +146,14 @@ func TestStrayAnswers(t *testing.T) {
 }
 
 // However full the ordinary room is, what ends a call, what belongs to one, and a call for help find a place; nothing else does.
-func TestKeptPlaces(t *testing.T) {
-	var c came
-	h := user{request: func(r *Request) {
+func TestReservations(t *testing.T) {
+	var c requestLog
+	h := testHandler{request: func(r *Request) {
 		if c.note(r); !r.IsInvite() {
 			r.Reply(486, "Busy Here")
 		}
 	}}
-	bubble(t, h, guarded, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, h, limitedOptions, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		fill := func(to int) { e.t.mu.Lock(); defer e.t.mu.Unlock(); e.t.ordinary = to }
 		fill(maxServersHard)
 		defer fill(0)
@@ -168,89 +168,89 @@ func TestKeptPlaces(t *testing.T) {
 		// the calls of one adapter take what is kept for it, then for its address, then for all; nobody else's
 		fillUp := func(at netip.AddrPort, id string, places int) {
 			for i := range places {
-				require.True(t, served(at, help(at, fmt.Sprint(id, i))), "%s %d", id, i)
+				require.True(t, served(at, emergencyInvite(at, fmt.Sprint(id, i))), "%s %d", id, i)
 			}
-			require.False(t, served(at, help(at, id+"one more")), id)
+			require.False(t, served(at, emergencyInvite(at, id+"one more")), id)
 		}
-		fillUp(source(5), "nowhere", maxKeptCallers)
-		fillUp(near, "near", maxKept)
-		fillUp(source(0), "bound", maxKept)
+		fillUp(source(5), "nowhere", maxReservedCallers)
+		fillUp(near, "near", maxReserved)
+		fillUp(source(0), "bound", maxReserved)
 		// a dialog has its own, and for BYE other ones, which those that are answered give up
-		for i := range 10 * maxKept {
+		for i := range 10 * maxReserved {
 			require.True(t, served(source(5), again(tagged(from(source(5), "INFO", "up")), i)))
 			require.True(t, served(source(5), again(tagged(from(source(5), "BYE", "up")), i)))
 		}
-		require.Equal(t, 10*maxKept, c.count("BYE up"))
-		require.Equal(t, maxKeptCallers+2*maxKept+2*maxKept, e.Counts().Servers)
+		require.Equal(t, 10*maxReserved, c.count("BYE up"))
+		require.Equal(t, maxReservedCallers+2*maxReserved+2*maxReserved, e.Counts().Servers)
 		// so does a call for help that was answered
 		e.t.mu.Lock()
-		for _, s := range e.t.kept.get(place{kind: ofCallers})[:1] {
+		for _, s := range e.t.reserved.get(reservation{kind: ofCallers})[:1] {
 			defer s.r.Reply(487, "Request Terminated")
 			s.done.Store(200)
 		}
 		e.t.mu.Unlock()
-		require.False(t, served(source(5), help(source(5), "two")), "the 200 of a call is repeated by the user")
+		require.False(t, served(source(5), emergencyInvite(source(5), "two")), "the 200 of a call is repeated by the user")
 		e.t.mu.Lock()
-		e.t.kept.get(place{kind: ofCallers})[0].done.Store(486)
+		e.t.reserved.get(reservation{kind: ofCallers})[0].done.Store(486)
 		e.t.mu.Unlock()
-		require.True(t, served(source(5), help(source(5), "three")))
-		require.False(t, served(source(5), help(source(5), "four")))
+		require.True(t, served(source(5), emergencyInvite(source(5), "three")))
+		require.False(t, served(source(5), emergencyInvite(source(5), "four")))
 	})
 }
 
 // A stranger's calls for help have no places kept, but the BYE in a dialog has, whoever sends it.
-func TestKeptPlacesOfStrangers(t *testing.T) {
-	var c came
-	h := user{request: func(r *Request) { c.note(r); r.Reply(486, "Busy Here") }}
-	bubble(t, h, func(o *Options) { guarded(o); limited(o) }, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+func TestUnknownSourcesTakeNoReservations(t *testing.T) {
+	var c requestLog
+	h := testHandler{request: func(r *Request) { c.note(r); r.Reply(486, "Busy Here") }}
+	bubble(t, h, func(o *Options) { limitedOptions(o); limited(o) }, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		e.t.mu.Lock()
 		e.t.ordinary = maxServersHard
 		e.t.mu.Unlock()
-		n.Send(source(0), victim, help(source(0), "strange"))
+		n.Send(source(0), victim, emergencyInvite(source(0), "strange"))
 		n.Send(source(0), victim, tagged(from(source(0), "BYE", "up")))
 		require.Len(t, sent(), 1)
 		require.Zero(t, c.count("INVITE strange"))
 		<-time.After(70 * t1)
 		e.t.mu.Lock()
 		defer e.t.mu.Unlock()
-		require.Zero(t, e.t.kept.len()+e.t.servers.len())
+		require.Zero(t, e.t.reserved.len()+e.t.servers.len())
 	})
 }
 
 // 17,500 calls for help from one known address, which are answered, leave room for one from elsewhere, from the bound adapter at that address,
 // and for the BYE of a call.
-func TestFloodOfCallsForHelp(t *testing.T) {
-	var c came
-	h := user{request: func(r *Request) {
+func TestFloodOfEmergencyCalls(t *testing.T) {
+	var c requestLog
+	h := testHandler{request: func(r *Request) {
 		if c.note(r); strings.HasPrefix(callID(r), "flood") {
 			r.Reply(503, "Service Unavailable")
 		}
 	}}
-	bubble(t, h, guarded, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, h, limitedOptions, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		at := netip.AddrPortFrom(source(0).Addr(), 5999)
 		for i := range flood() {
-			n.Send(at, victim, help(at, fmt.Sprint("flood-", i)))
+			n.Send(at, victim, emergencyInvite(at, fmt.Sprint("flood-", i)))
 			if i%100 == 0 {
 				synctest.Wait() // so many queues at once would be another limit
 			}
 		}
 		sent()
-		require.LessOrEqual(t, e.Counts().Servers, maxServersSource+maxKept+maxKeptCallers)
+		require.LessOrEqual(t, e.Counts().Servers, maxServersSource+maxReserved+maxReservedCallers)
 		refused := e.Counts().Overloaded
-		n.Send(at, victim, help(at, "same place"))
-		n.Send(source(1), victim, help(source(1), "elsewhere"))
-		n.Send(source(0), victim, help(source(0), "bound"))
-		for i := range maxKept + 1 { // which nobody answers
+		n.Send(at, victim, emergencyInvite(at, "same place"))
+		n.Send(source(1), victim, emergencyInvite(source(1), "elsewhere"))
+		n.Send(source(0), victim, emergencyInvite(source(0), "bound"))
+		for i := range maxReserved + 1 { // which nobody answers
 			n.Send(source(0), victim, again(tagged(from(source(0), "BYE", "up")), i))
 		}
 		answers := sent()
-		require.Equal(t, []int{1, 1, 1, maxKept + 1}, []int{c.count("INVITE same place"), c.count("INVITE elsewhere"), c.count("INVITE bound"), c.count("BYE up")})
+		require.Equal(t, []int{1, 1, 1, maxReserved + 1}, []int{c.count("INVITE same place"), c.count("INVITE elsewhere"), c.count("INVITE bound"), c.count("BYE up")})
 		require.EqualValues(t, refused, e.Counts().Overloaded)
 		for _, p := range answers {
 			require.False(t, strings.Contains(string(p.Data), "BYE"), "%s", p.Data)
 		}
 		<-time.After(70 * t1)
-		require.Equal(t, 3+maxKept+1, e.Counts().Servers)
+		require.Equal(t, 3+maxReserved+1, e.Counts().Servers)
 		e.t.mu.Lock()
 		defer e.t.mu.Unlock()
 		require.Less(t, e.t.servers.most+e.t.sources.most+e.queues.byID.most+e.queues.sources.most, 4*shrinkFrom, "the tables of the flood have gone")

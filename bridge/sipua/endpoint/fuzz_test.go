@@ -42,7 +42,7 @@ func FuzzDatagram(f *testing.F) {
 	f.Add(from(hostile, "REGISTER", "fuzz", "Record-Route: <sip:p.example;lr>\r\n"), []byte(answer(message(from(hostile, "INVITE", "x")), 200, "far")))
 	f.Fuzz(func(t *testing.T, first, second []byte) {
 		core, seen := observer.New(zapcore.ErrorLevel)
-		h := user{
+		h := testHandler{
 			request: func(r *Request) {
 				if r.IsInvite() && len(second) > 0 { // else it rings until the end
 					return
@@ -51,7 +51,7 @@ func FuzzDatagram(f *testing.F) {
 			},
 			cancelled: func(r *Request) { r.Reply(487, "Request Terminated") },
 		}
-		change := func(o *Options) { o.Logger = zap.New(core); o.LimitStrangers = len(first)%2 == 0 }
+		change := func(o *Options) { o.Logger = zap.New(core); o.LimitUnknown = len(first)%2 == 0 }
 		bubble(t, h, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 			n.Send(hostile, victim, first)
 			n.Send(hostile, victim, second)
@@ -75,7 +75,7 @@ func FuzzDatagram(f *testing.F) {
 			}
 			e.t.mu.Unlock()
 			c := e.Counts()
-			c.Servers, c.StrangeServers = 0, 0
+			c.Servers, c.UnknownServers = 0, 0
 			require.Zero(t, held(c))
 			synctest.Wait()
 		})

@@ -39,7 +39,7 @@ func TestSizes(t *testing.T) {
 		"body+":    {body(maxBody + 1), "413"},
 		"message+": {body(maxMessage), "513"},
 	} {
-		bubble(t, user{request: func(r *Request) { r.Reply(200, "OK") }}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 			n.Send(hostile, victim, c.b)
 			got := sent()
 			require.Len(t, got, 1, name)
@@ -53,7 +53,7 @@ func TestSizes(t *testing.T) {
 func TestTransactionLimits(t *testing.T) {
 	var mu sync.Mutex
 	methods := map[string]int{}
-	h := user{request: func(r *Request) {
+	h := testHandler{request: func(r *Request) {
 		mu.Lock()
 		defer mu.Unlock()
 		methods[r.Method.String()]++
@@ -68,28 +68,28 @@ func TestTransactionLimits(t *testing.T) {
 		refused := sent()
 		require.Len(t, refused, 50)
 		require.True(t, strings.HasPrefix(string(refused[0].Data), "SIP/2.0 503"))
-		for i := range maxKept + 1 { // a BYE for which nothing is left is not refused
+		for i := range maxReserved + 1 { // a BYE for which nothing is left is not refused
 			n.Send(hostile, victim, again(tagged(from(hostile, "BYE", "end")), i))
 		}
 		n.Send(source(1), victim, from(source(1), "INVITE", "other"))
 		require.Empty(t, sent())
 		mu.Lock()
 		defer mu.Unlock()
-		require.Equal(t, map[string]int{"INFO": maxServersSource, "BYE": maxKept, "INVITE": 1}, methods)
+		require.Equal(t, map[string]int{"INFO": maxServersSource, "BYE": maxReserved, "INVITE": 1}, methods)
 		require.EqualValues(t, 51, e.Counts().Overloaded)
 	})
 	// strangers have less, and are not answered
 	var r Request
-	r.Request, r.stranger = sip.NewRequest(sip.INFO, sip.Uri{}), true
-	for own, total := range map[int]int{maxStrangeSource: 0, 0: maxStrange} {
+	r.Request, r.unknown = sip.NewRequest(sip.INFO, sip.Uri{}), true
+	for own, total := range map[int]int{maxUnknownServersSource: 0, 0: maxUnknownServers} {
 		var tr transactions
 		require.True(t, tr.roomLocked(&r))
 		tr.fill(r.From.Addr(), own)
-		tr.strange = total
+		tr.unknown = total
 		require.False(t, tr.roomLocked(&r))
 	}
 	// who is known has a share beyond what all have, and there is an end for everybody
-	r.stranger = false
+	r.unknown = false
 	for _, c := range []struct {
 		total, own, sources int
 		fits                bool
@@ -121,10 +121,10 @@ func (t *transactions) fill(source netip.Addr, n int) {
 // Whoever forges the address of a service or an adapter fills its share with what is answered at once. That refuses the real one nothing: for
 // its call, its registration and its own OPTIONS the oldest of what was answered ends. What was not answered, or was answered with 2xx to
 // an INVITE, stays.
-func TestAnsweredGiveWay(t *testing.T) {
+func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 	var mu sync.Mutex
 	methods := map[string]int{}
-	h := user{request: func(r *Request) {
+	h := testHandler{request: func(r *Request) {
 		mu.Lock()
 		defer mu.Unlock()
 		methods[r.Method.String()]++
@@ -179,7 +179,7 @@ func TestQueueLimits(t *testing.T) {
 	bubble(t, nil, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		methods = map[string]int{}
 		gate := make(chan struct{})
-		e.handler = user{request: func(r *Request) {
+		e.handler = testHandler{request: func(r *Request) {
 			<-gate
 			methods[r.Method.String()]++
 		}}
@@ -188,15 +188,15 @@ func TestQueueLimits(t *testing.T) {
 		for range 2 * maxWaiting {
 			n.Send(hostile, victim, from(hostile, "ACK", "slow"))
 		}
-		for i := range maxWaitingKept + 10 {
+		for i := range maxWaitingReserved + 10 {
 			n.Send(hostile, victim, []byte(strings.Replace(string(tagged(from(hostile, "BYE", "slow"))), "branch=", fmt.Sprint("branch=z9hG4bK", i), 1)))
 		}
 		require.Empty(t, sent(), "a BYE beyond that is not refused, it comes again")
 		require.Equal(t, 1, e.Counts().Queues)
-		require.Equal(t, maxWaitingKept, e.Counts().Servers, "and is a new one then")
+		require.Equal(t, maxWaitingReserved, e.Counts().Servers, "and is a new one then")
 		close(gate)
 		synctest.Wait()
-		require.Equal(t, maxWaitingKept, methods["BYE"])
+		require.Equal(t, maxWaitingReserved, methods["BYE"])
 		require.Equal(t, 1+maxWaiting, methods["ACK"])
 		require.EqualValues(t, maxWaiting+10, e.Counts().Overloaded)
 	})
@@ -216,7 +216,7 @@ func TestQueueLimits(t *testing.T) {
 		require.True(t, offer(fmt.Sprint("few ", i), 9), "another has a few beyond that")
 	}
 	require.False(t, offer("many", 9))
-	require.True(t, q.keep("a BYE", func() { <-gate }))
+	require.True(t, q.offerReserved("a BYE", func() { <-gate }))
 	close(gate)
 	q.finish()
 	require.Zero(t, q.sources.len()+q.size())
@@ -224,7 +224,7 @@ func TestQueueLimits(t *testing.T) {
 
 // CANCELs for which there is no INVITE wait in bounded number, of which each source has its share, and leave no transaction.
 func TestCancelLimits(t *testing.T) {
-	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		for i := range maxCancelsSource + 5 {
 			n.Send(source(0), victim, from(source(0), "CANCEL", fmt.Sprint("own-", i)))
 		}
@@ -235,7 +235,7 @@ func TestCancelLimits(t *testing.T) {
 		require.Len(t, sent(), 10)
 		require.Equal(t, maxCancels, e.Counts().Cancels)
 		require.Zero(t, e.Counts().Servers)
-		<-time.After(earlyCancel)
+		<-time.After(cancelWait)
 		require.Len(t, sent(), maxCancels)
 		require.Zero(t, e.Counts().Cancels)
 		require.EqualValues(t, 15, e.Counts().CancelsRefused)
@@ -246,7 +246,7 @@ func TestCancelLimits(t *testing.T) {
 
 // A response is taken only if branch, method, Call-ID, number and our tag are those of the request; by UDP it may come from anywhere.
 func TestForgedResponses(t *testing.T) {
-	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		var got []int
 		_, err := e.Send(outgoing(sip.INVITE, "true", net.UDPAddrFromAddrPort(hostile)), func(r Response) {
 			if r.Err == nil { // else it is the end of the test
@@ -281,7 +281,7 @@ func TestForgedResponses(t *testing.T) {
 // By TCP a response has to come from the host that was asked.
 func TestForgedStream(t *testing.T) {
 	l, next := listenTCP(t)
-	e := open(t, user{})
+	e := open(t, testHandler{})
 	var got log
 	_, err := e.Send(outgoing(sip.OPTIONS, "stream", l.Addr()), got.note)
 	require.NoError(t, err)
@@ -295,7 +295,7 @@ func TestForgedStream(t *testing.T) {
 	defer c.Close()
 	_, err = c.Write([]byte(good))
 	require.NoError(t, err)
-	require.Eventually(t, func() bool { return e.Counts().Unmatched == 1 }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { return e.Counts().Unmatched == 1 }, testTimeout, time.Millisecond)
 	require.Empty(t, got.all())
 	peer.send(good)
 	got.saw(t, "200 far")
@@ -309,8 +309,8 @@ func piped(e *Endpoint, at netip.AddrPort) net.Conn {
 }
 
 // Who never finishes a message is cut off 10 s after its first byte, however busy he is; who is silent later, a stranger sooner.
-func TestPatience(t *testing.T) {
-	h := user{request: func(r *Request) { go r.Reply(200, "OK") }}
+func TestReadDeadlines(t *testing.T) {
+	h := testHandler{request: func(r *Request) { go r.Reply(200, "OK") }}
 	bubble(t, h, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
 		begin := time.Now()
 		ends := func(c net.Conn) time.Duration {
@@ -331,10 +331,10 @@ func TestPatience(t *testing.T) {
 		}()
 		require.Equal(t, time.Second+messageLimit, ends(slow))
 		begin = time.Now()
-		require.Equal(t, strangeIdleLimit, ends(piped(e, source(2))))
+		require.Equal(t, unknownIdleLimit, ends(piped(e, source(2))))
 		begin = time.Now()
 		later := piped(e, source(3))
-		<-time.After(strangeIdleLimit - time.Second)
+		<-time.After(unknownIdleLimit - time.Second)
 		e.Know(source(3).Addr())
 		require.Equal(t, idleLimit, ends(later))
 		begin = time.Now()
@@ -363,7 +363,7 @@ func TestPatience(t *testing.T) {
 
 // Connections are bounded, and nobody known is refused one: the longest silent makes room, a stranger first.
 func TestConnectionLimits(t *testing.T) {
-	bubble(t, user{}, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
 		s := &e.streams
 		add := func(at netip.AddrPort, known bool) bool {
 			<-time.After(time.Millisecond) // so that it is clear who is silent longest
@@ -378,19 +378,19 @@ func TestConnectionLimits(t *testing.T) {
 		}
 		port := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(1).Addr(), uint16(10000+i)) }
 		require.True(t, add(source(999), true)) // is silent longer than any stranger
-		for i := range maxStrangeConnsEach {
+		for i := range maxUnknownConnsSource {
 			require.True(t, add(port(i), false))
 		}
 		require.False(t, add(port(100), false))
-		for i := range maxStrangeConns - maxStrangeConnsEach {
+		for i := range maxUnknownConns - maxUnknownConnsSource {
 			require.True(t, add(source(100+i), false))
 		}
 		require.NotNil(t, s.to(port(0)))
 		e.streams.to(port(0)).touch() // however lately it spoke
 		require.True(t, add(source(500), false))
 		require.Nil(t, s.to(port(0)), "the stranger that came first made room")
-		require.Equal(t, 1+maxStrangeConns, s.size())
-		for i := range maxConns - maxStrangeConns - 1 {
+		require.Equal(t, 1+maxUnknownConns, s.size())
+		for i := range maxConns - maxUnknownConns - 1 {
 			require.True(t, add(source(1000+i), true))
 		}
 		require.Equal(t, maxConns, s.size())
@@ -422,7 +422,7 @@ func TestConnectionShares(t *testing.T) {
 			return []netip.AddrPort{adapter, netip.AddrPortFrom(elsewhere.Addr(), 5060)}
 		}
 	}
-	bubble(t, user{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
 		s := &e.streams
 		add := func(at netip.AddrPort) {
 			<-time.After(time.Millisecond) // so that it is clear who is silent longest
@@ -472,8 +472,8 @@ func TestConnectionShares(t *testing.T) {
 }
 
 // A stranger's stream beyond his rate is closed.
-func TestStrangeStream(t *testing.T) {
-	bubble(t, user{request: func(r *Request) {}}, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+func TestRateLimitOfUnknownConn(t *testing.T) {
+	bubble(t, testHandler{request: func(r *Request) {}}, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
 		c := piped(e, source(1))
 		sent := 0
 		for ; sent < 1000; sent++ {
@@ -482,7 +482,7 @@ func TestStrangeStream(t *testing.T) {
 			}
 		}
 		synctest.Wait() // it is closed before it is forgotten
-		require.InDelta(t, strangeSourceBurst, sent, 2)
+		require.InDelta(t, unknownSourceBurst, sent, 2)
 		require.EqualValues(t, 1, e.Counts().Limited)
 		require.Zero(t, e.Counts().Connections)
 	})

@@ -20,8 +20,8 @@ func libraryLog(l *zap.Logger) {
 // redact drops what the library quotes of the packets it could not parse: they may hold credentials.
 type redact struct{ slog.Handler }
 
-// quoted tells whether an attribute may hold a message or parts of one.
-func quoted(a slog.Attr) bool {
+// mayQuoteMessage tells whether an attribute may hold a message or parts of one.
+func mayQuoteMessage(a slog.Attr) bool {
 	switch a.Key {
 	case "data", "req", "res", "msg", "error":
 		return true
@@ -35,7 +35,7 @@ func clean(attrs []slog.Attr) []slog.Attr {
 		if a.Value.Kind() == slog.KindGroup {
 			a = slog.Attr{Key: a.Key, Value: slog.GroupValue(clean(a.Value.Group())...)}
 		}
-		if !quoted(a) {
+		if !mayQuoteMessage(a) {
 			kept = append(kept, a)
 		}
 	}

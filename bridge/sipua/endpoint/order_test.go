@@ -13,7 +13,7 @@ import (
 
 // networks runs a test over UDP, on a virtual clock, and over TCP.
 func networks(t *testing.T, f func(t testing.TB, network string)) {
-	t.Run("udp", func(t *testing.T) { virtually(t, func(t *virtual) { f(t, "udp") }) })
+	t.Run("udp", func(t *testing.T) { runVirtual(t, func(t *virtualTest) { f(t, "udp") }) })
 	t.Run("tcp", func(t *testing.T) { f(t, "tcp") })
 }
 
@@ -48,7 +48,7 @@ func TestRequestsInOrder(t *testing.T) {
 func inOrder(t *testing.T, network string, pair [2]string) {
 	type came struct{ id, method string }
 	got := make(chan came, 64) // a few: the sender waits for each pair
-	e := open(t, user{
+	e := open(t, testHandler{
 		request: func(r *Request) {
 			got <- came{callID(r), r.Method.String()}
 			switch {
@@ -93,7 +93,7 @@ func inOrder(t *testing.T, network string, pair [2]string) {
 // Responses are handed over in the order of arrival: a 180 never after its 200.
 func TestResponsesInOrder(t *testing.T) {
 	sockets(t, func(t *testing.T, network string) {
-		e := open(t, user{})
+		e := open(t, testHandler{})
 		w, to := peer(t, network, e)
 		got := make(chan int, 3) // the responses of one INVITE
 		for i := range pairs() {
@@ -126,21 +126,21 @@ func only(yes bool, s string) string {
 }
 
 // peer listens; the function returns the wire, over TCP once the endpoint has connected.
-func peer(t testing.TB, network string, e *Endpoint) (func() *wire, net.Addr) {
+func peer(t testing.TB, network string, e *Endpoint) (func() *testPeer, net.Addr) {
 	if network == "udp" {
 		w := listenUDP(t, e)
-		return func() *wire { return w }, w.conn.LocalAddr()
+		return func() *testPeer { return w }, w.conn.LocalAddr()
 	}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	t.Cleanup(func() { l.Close() })
-	var w *wire
-	return func() *wire {
+	var w *testPeer
+	return func() *testPeer {
 		if w == nil {
 			conn, err := l.Accept()
 			require.NoError(t, err)
 			t.Cleanup(func() { conn.Close() })
-			w = wired(t, conn)
+			w = newTestPeer(t, conn)
 		}
 		return w
 	}, l.Addr()
@@ -152,7 +152,7 @@ func TestNeverConcurrent(t *testing.T) {
 	var inside [ids]atomic.Int32
 	var count, clashes atomic.Int32
 	done := make(chan struct{})
-	e := open(t, user{request: func(r *Request) {
+	e := open(t, testHandler{request: func(r *Request) {
 		var n int
 		fmt.Sscanf(callID(r), "many-%d", &n)
 		if inside[n].Add(1) > 1 {
@@ -171,5 +171,5 @@ func TestNeverConcurrent(t *testing.T) {
 	}
 	<-done
 	require.Zero(t, clashes.Load())
-	require.Eventually(t, func() bool { return e.queues.size() == 0 }, patience, t1)
+	require.Eventually(t, func() bool { return e.queues.size() == 0 }, testTimeout, t1)
 }

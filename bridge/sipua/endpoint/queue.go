@@ -52,12 +52,12 @@ func (q *queues) roomLocked(from netip.Addr) bool {
 	return n < maxQueues && own < maxQueuesSource || n < maxQueuesHard && own < maxQueuesFew
 }
 
-// keep is offer for what ends a call or calls for help, and for what answers us: it has places of its own within a Call-ID, and how many
+// offerReserved is offer for what ends a call or calls for help, and for what answers us: it has places of its own within a Call-ID, and how many
 // Call-IDs bring it is bounded by the dialogs and transactions that there are.
-func (q *queues) keep(id string, f func()) bool {
+func (q *queues) offerReserved(id string, f func()) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if c := q.byID.get(id); c != nil && len(c.waiting) >= maxWaiting+maxWaitingKept {
+	if c := q.byID.get(id); c != nil && len(c.waiting) >= maxWaiting+maxWaitingReserved {
 		return false
 	}
 	q.postLocked(id, netip.Addr{}, f)

@@ -30,9 +30,9 @@ type Request struct {
 	Cancel *Request
 
 	server   *server // nil for ACK
-	stranger bool
+	unknown  bool
 	urgent   bool // see [Options].Urgent
-	inside   bool // it belongs to a dialog
+	inDialog bool // it belongs to a dialog
 }
 
 // errNoTransaction tells that the request takes no response: an ACK, or one that did not come through [Open].
@@ -70,7 +70,7 @@ type server struct {
 	key, callID string
 	dest        string // where responses go
 	tag         string // our To tag where the user sets none
-	place       place
+	reservation reservation
 
 	// among is the server's element in the list of its source, if it is in the ordinary room. Guarded by the table's lock.
 	among *list.Element
@@ -79,13 +79,13 @@ type server struct {
 	// cannot be sent ends the transaction, which takes the table's lock under mu.
 	done atomic.Int32
 
-	mu        sync.Mutex
-	final     int // status code, 0: none yet
-	said      bool
-	cancelled bool
-	failAcked bool
-	toCancel  *sip.Response // the answer to a CANCEL
-	toStrange *sip.Response // the failure of a stranger's INVITE
+	mu          sync.Mutex
+	final       int // status code, 0: none yet
+	responded   bool
+	cancelled   bool
+	ackReceived bool
+	toCancel    *sip.Response // the answer to a CANCEL
+	toUnknown   *sip.Response // the failure of a stranger's INVITE
 }
 
 func newServer(r *Request, key, dest string, conn sip.Connection) *server {
@@ -107,8 +107,8 @@ func newServer(r *Request, key, dest string, conn sip.Connection) *server {
 func (s *server) try(res *sip.Response) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if !s.said {
-		s.said = true
+	if !s.responded {
+		s.responded = true
 		res.SetDestination(s.dest)
 		s.tx.Respond(res) // if it cannot be sent, the INVITE comes again
 	}
@@ -125,7 +125,7 @@ func (s *server) respond(res *sip.Response) error {
 	}
 	res.SetTransport(s.r.Transport())
 	res.SetDestination(s.dest)
-	s.said = true
+	s.responded = true
 	if !res.IsProvisional() {
 		s.final = res.StatusCode
 		s.done.Store(int32(res.StatusCode))
@@ -135,19 +135,19 @@ func (s *server) respond(res *sip.Response) error {
 		s.r.Endpoint.after(s.linger(), s.tx.Terminate)
 	}
 	if sip.IsReliable(s.r.Transport()) && !s.r.Endpoint.Connected(s.r.Source()) {
-		return s.elsewhere(res)
+		return s.respondOverNewConn(res)
 	}
-	if s.r.stranger && s.r.IsInvite() && res.StatusCode >= 300 && !sip.IsReliable(s.r.Transport()) {
-		return s.once(res)
+	if s.r.unknown && s.r.IsInvite() && res.StatusCode >= 300 && !sip.IsReliable(s.r.Transport()) {
+		return s.respondUnknown(res)
 	}
 	return s.tx.Respond(res)
 }
 
-// once sends the failure of a stranger's INVITE, and again only for each repeat of the INVITE. Timer G would repeat it ten times to an
+// respondUnknown sends the failure of a stranger's INVITE, and again only for each repeat of the INVITE. Timer G would repeat it ten times to an
 // address that may be forged, whose owner never asked and sends no ACK; an honest stranger who missed the answer repeats his INVITE (Timer
 // A), so nothing is lost.
-func (s *server) once(res *sip.Response) error {
-	s.toStrange = res
+func (s *server) respondUnknown(res *sip.Response) error {
+	s.toUnknown = res
 	s.tx.Terminate()
 	s.stay(sip.Timer_H)
 	return datagrams{s.r.Endpoint.packets}.WriteMsg(res)
@@ -164,9 +164,9 @@ func (s *server) stay(d time.Duration) {
 	e.after(d, func() { e.t.removeServer(s) })
 }
 
-// elsewhere sends a response whose connection has gone over a new one, to the sent-by of the Via (RFC 3261 section 18.2.2):
+// respondOverNewConn sends a response whose connection has gone over a new one, to the sent-by of the Via (RFC 3261 section 18.2.2):
 // otherwise a call whose caller's connection broke while it rang would be answered by the near end and never be told so.
-func (s *server) elsewhere(res *sip.Response) error {
+func (s *server) respondOverNewConn(res *sip.Response) error {
 	if !res.IsProvisional() {
 		s.tx.Terminate() // a 200 is repeated by the user
 	}
@@ -228,7 +228,7 @@ func (s *server) repeated(req *sip.Request) {
 	switch {
 	case req.IsInvite():
 		s.mu.Lock()
-		once := s.toStrange
+		once := s.toUnknown
 		s.mu.Unlock()
 		if once == nil {
 			s.tx.Receive(req) // cannot fail for the same method, which the key has
@@ -251,9 +251,9 @@ func (s *server) repeated(req *sip.Request) {
 // acked takes an ACK with the branch of the INVITE: that of a failure ends here (RFC 3261 section 17.2.1).
 func (s *server) acked(ack *Request) {
 	s.mu.Lock()
-	code, again := s.final, s.failAcked
+	code, again := s.final, s.ackReceived
 	if code >= 300 {
-		s.failAcked = true
+		s.ackReceived = true
 	}
 	s.mu.Unlock()
 	switch {

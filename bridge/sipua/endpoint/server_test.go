@@ -12,10 +12,10 @@ import (
 
 // An INVITE that is repeated on UDP reaches the handler once; the last response is sent again (RFC 3261 section 17.2.1).
 func TestRepeatedInvite(t *testing.T) {
-	virtually(t, func(t *virtual) {
+	runVirtual(t, func(t *virtualTest) {
 		var l log
 		got := make(chan *Request, 1) // the INVITE
-		e := open(t, user{request: func(r *Request) {
+		e := open(t, testHandler{request: func(r *Request) {
 			l.add(r.Method.String())
 			if r.IsInvite() {
 				r.Reply(180, "Ringing")
@@ -52,7 +52,7 @@ func TestRepeated200(t *testing.T) {
 	networks(t, func(t testing.TB, network string) {
 		var l log
 		got := make(chan *Request, 1) // the INVITE
-		e := open(t, user{request: func(r *Request) {
+		e := open(t, testHandler{request: func(r *Request) {
 			l.add(r.Method.String())
 			if r.IsInvite() {
 				got <- r
@@ -76,9 +76,9 @@ func TestRepeated200(t *testing.T) {
 
 // If the user says nothing for 200 ms, 100 is sent (RFC 3261 section 17.2.1).
 func TestTrying(t *testing.T) {
-	virtually(t, func(t *virtual) {
+	runVirtual(t, func(t *virtualTest) {
 		got := make(chan *Request, 2)
-		e := open(t, user{request: func(r *Request) { got <- r }})
+		e := open(t, testHandler{request: func(r *Request) { got <- r }})
 		w, other := dial(t, "udp", e), dial(t, "udp", e)
 		begin := time.Now()
 		w.send(strings.Replace(w.text(request{method: "INVITE", id: "slow"}), w.addr(), other.addr(), 1))
@@ -97,7 +97,7 @@ func TestCancel(t *testing.T) {
 	t.Parallel()
 	networks(t, func(t testing.TB, network string) {
 		var l log
-		e := open(t, user{
+		e := open(t, testHandler{
 			request: func(r *Request) {
 				l.add(r.Method.String())
 				r.To().Params.Add("tag", "ours")
@@ -132,9 +132,9 @@ func TestCancel(t *testing.T) {
 
 // A CANCEL that overtook its INVITE waits for it.
 func TestCancelOvertakes(t *testing.T) {
-	virtually(t, func(t *virtual) {
+	runVirtual(t, func(t *virtualTest) {
 		var l log
-		e := open(t, user{
+		e := open(t, testHandler{
 			request: func(r *Request) { l.add(r.Method.String()) },
 			cancelled: func(r *Request) {
 				l.add("cancelled")
@@ -154,8 +154,8 @@ func TestCancelOvertakes(t *testing.T) {
 // A CANCEL for nothing: 481.
 func TestCancelUnmatched(t *testing.T) {
 	t.Parallel()
-	virtually(t, func(t *virtual) {
-		e := open(t, user{cancelled: func(*Request) { t.Error("cancelled") }})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{cancelled: func(*Request) { t.Error("cancelled") }})
 		w := dial(t, "udp", e)
 		w.send(w.text(request{method: "CANCEL", id: "nothing"}))
 		w.expect("SIP/2.0 481")
@@ -164,8 +164,8 @@ func TestCancelUnmatched(t *testing.T) {
 
 // A CANCEL after the final response: 200 to the CANCEL and nothing else (RFC 3261 section 9.2).
 func TestCancelTooLate(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{
 			request: func(r *Request) {
 				if r.IsInvite() {
 					r.Reply(200, "OK")
@@ -185,8 +185,8 @@ func TestCancelTooLate(t *testing.T) {
 
 // A 200 may cross the CANCEL: the handler answers with it, and that is the one final response.
 func TestCancelCrossed(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{cancelled: func(r *Request) {
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{cancelled: func(r *Request) {
 			r.Reply(200, "OK")
 			r.Reply(487, "Request Terminated")
 		}})
@@ -201,8 +201,8 @@ func TestCancelCrossed(t *testing.T) {
 
 // Where responses go (RFC 3261 section 18.2.2, RFC 3581): the source with rport, the Via's port without.
 func TestResponseAddress(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 		w, other := dial(t, "udp", e), dial(t, "udp", e)
 		w.send(strings.Replace(w.text(request{method: "OPTIONS", id: "a"}), w.addr(), other.addr(), 1))
 		require.NotContains(t, other.expect("SIP/2.0 200").get("Via"), "received")
@@ -216,9 +216,9 @@ func TestResponseAddress(t *testing.T) {
 
 // A request that is no INVITE and is repeated on UDP reaches the handler once; its response is sent again (RFC 3261 section 17.2.2).
 func TestRepeatedMessage(t *testing.T) {
-	virtually(t, func(t *virtual) {
+	runVirtual(t, func(t *virtualTest) {
 		var l log
-		e := open(t, user{request: func(r *Request) { l.add(r.Method.String()); r.Reply(200, "OK") }})
+		e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()); r.Reply(200, "OK") }})
 		w := dial(t, "udp", e)
 		message := w.text(request{method: "MESSAGE", id: "again"})
 		w.send(message)
@@ -233,8 +233,8 @@ func TestRepeatedMessage(t *testing.T) {
 
 // A refusal without a transaction goes where the response to a transaction would.
 func TestRefusalAddress(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w, other := dial(t, "udp", e), dial(t, "udp", e)
 		w.send(strings.Replace(w.text(request{method: "CANCEL", id: "a"}), w.addr(), other.addr(), 1))
 		other.expect("SIP/2.0 481")
@@ -243,8 +243,8 @@ func TestRefusalAddress(t *testing.T) {
 
 // A handler that fails costs its own request, not the process.
 func TestHandlerPanics(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{request: func(r *Request) {
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{request: func(r *Request) {
 			if r.Method == sip.OPTIONS {
 				r.Reply(200, "OK")
 				return
@@ -262,13 +262,13 @@ func TestHandlerPanics(t *testing.T) {
 
 // Both ends of one Call-ID on one socket: our own leg calls our own other leg through a proxy. Nothing waits for anything.
 func TestHairpin(t *testing.T) {
-	virtually(t, func(t *virtual) {
+	runVirtual(t, func(t *virtualTest) {
 		var l log
 		done := make(chan struct{})
 		var e *Endpoint
 		ready := make(chan struct{})
-		var proxy *wire
-		e = open(t, user{request: func(r *Request) {
+		var proxy *testPeer
+		e = open(t, testHandler{request: func(r *Request) {
 			<-ready
 			l.add(r.Method.String())
 			if !r.IsInvite() {
@@ -295,7 +295,7 @@ func TestHairpin(t *testing.T) {
 		back = strings.Replace(back, "Content-Length:", "Contact: <sip:workshop@127.0.0.1>\r\nContent-Length:", 1)
 		proxy.send(back)
 		for n := 0; n < 3; {
-			m := proxy.next(patience)
+			m := proxy.next(testTimeout)
 			switch {
 			case strings.HasPrefix(m, "OPTIONS"):
 				proxy.send(answer(message(m), 200, "far"))
@@ -315,6 +315,6 @@ func TestHairpin(t *testing.T) {
 			}
 		}
 		<-done
-		require.Eventually(t, func() bool { return len(l.all()) == 2 }, patience, t1)
+		require.Eventually(t, func() bool { return len(l.all()) == 2 }, testTimeout, t1)
 	})
 }

@@ -11,7 +11,7 @@ import (
 
 // Both kinds of TCP connections end when their bytes stay unacknowledged (TCP_USER_TIMEOUT, RFC 5482, read back from the kernel).
 func TestUnacknowledgedLimit(t *testing.T) {
-	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	in := dial(t, "tcp", e)
 	in.send(in.text(request{method: "OPTIONS", id: "in"}))
 	in.expect("SIP/2.0 200")

@@ -182,7 +182,7 @@ func bubble(t *testing.T, h Handler, change func(*Options), f func(t *testing.T,
 			}
 			return false
 		}
-		o := Options{Packets: n.Listen(victim), Logger: faultless(t)}
+		o := Options{Packets: n.Listen(victim), Logger: failOnErrorLog(t)}
 		if change != nil {
 			change(&o)
 		}
@@ -206,7 +206,7 @@ func TestTorture(t *testing.T) {
 	require.Len(t, torture, len(files))
 	for _, c := range torture {
 		var seen *Request
-		h := user{request: func(r *Request) { seen = r; r.Reply(200, "OK") }}
+		h := testHandler{request: func(r *Request) { seen = r; r.Reply(200, "OK") }}
 		bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 			b := read(t, c.name)
 			n.Send(hostile, victim, b)
@@ -240,7 +240,7 @@ func TestTorture(t *testing.T) {
 // The two valid responses are taken when they answer something (RFC 4475 sections 3.1.1.12 and 3.1.1.13).
 func TestTortureResponses(t *testing.T) {
 	for name, code := range map[string]int{"unreason": 200, "noreason": 100} {
-		bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 			req := outgoing("INVITE", name, net.UDPAddrFromAddrPort(hostile))
 			got := 0
 			_, err := e.Send(req, func(r Response) {
@@ -266,11 +266,11 @@ func TestTortureResponses(t *testing.T) {
 // On a stream a message whose end is not known ends the connection, after an answer; one that is not there yet is waited for
 // (RFC 4475 sections 3.1.2.2, 3.1.2.3 and 3.3.9).
 func TestTortureStream(t *testing.T) {
-	e := open(t, user{request: func(r *Request) { r.Reply(200, "OK") }})
+	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	for name, ends := range map[string]bool{"ncl": true, "mcl01": true, "inv2543": true, "quotbal": false, "unkscm": false} {
 		w := dial(t, "tcp", e)
 		w.send(string(read(t, name)))
-		m := w.next(patience)
+		m := w.next(testTimeout)
 		require.True(t, strings.HasPrefix(m, "SIP/2.0 4"), "%s: %q", name, m)
 		if !ends {
 			w.send(w.text(request{method: "OPTIONS", id: name}))
@@ -290,5 +290,5 @@ func TestTortureStream(t *testing.T) {
 	m, _, err := f.next()
 	require.NoError(t, err)
 	require.Nil(t, m)
-	require.True(t, f.within())
+	require.True(t, f.partial())
 }

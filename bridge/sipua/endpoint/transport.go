@@ -64,8 +64,8 @@ func (e *Endpoint) untilClosed(take func() error) {
 
 // readDatagram reads one datagram, and the kernel's stamp of its arrival if it has one.
 func (e *Endpoint) readDatagram(b []byte) (n int, from netip.AddrPort, stamp time.Duration, err error) {
-	if e.stamped != nil {
-		return e.stamped.read(b)
+	if e.timestamped != nil {
+		return e.timestamped.read(b)
 	}
 	n, from, err = e.packets.ReadFromUDPAddrPort(b)
 	return n, from, 0, err
@@ -77,7 +77,7 @@ type origin struct {
 	from      netip.AddrPort
 	transport string
 	conn      *conn // by TCP
-	stranger  bool
+	unknown   bool
 }
 
 // datagram takes one datagram. What is no SIP costs a look at its first line, what a stranger sends beyond his rate a look at two buckets.
@@ -94,25 +94,25 @@ func (e *Endpoint) datagram(b []byte, from netip.AddrPort, began Arrival, stamp 
 		return
 	}
 	o := origin{from: from, transport: "UDP"}
-	if e.guard.on {
+	if e.sourceLimiter.on {
 		now := time.Now()
-		o.stranger = e.guard.stranger(from.Addr(), now)
-		if o.stranger && !e.guard.admit(from.Addr(), now) {
+		o.unknown = e.sourceLimiter.isUnknown(from.Addr(), now)
+		if o.unknown && !e.sourceLimiter.admit(from.Addr(), now) {
 			e.n.limited.Add(1)
 			return
 		}
 	}
-	o.arrival = e.arrivals.came(began, stamp)
+	o.arrival = e.arrivals.arrivalOf(began, stamp)
 	e.take(b, o)
 }
 
 // take takes one whole message.
 func (e *Endpoint) take(b []byte, o origin) {
-	defer e.survive()
+	defer e.recoverPanic()
 	f, untidy := inspect(b)
 	if f.code == 0 {
 		if untidy {
-			b = tidied(b)
+			b = normalized(b)
 		}
 		m, err := e.parser.ParseSIP(b)
 		if err == nil {
@@ -128,7 +128,7 @@ func (e *Endpoint) take(b []byte, o origin) {
 	} else {
 		e.n.malformed.Add(1)
 	}
-	e.unread(b, o, f)
+	e.refuseUnparsed(b, o, f)
 }
 
 // keepAlive tells whether a datagram only holds an address translator open (RFC 5626 section 3.5, common practice: CRLF or zero bytes).

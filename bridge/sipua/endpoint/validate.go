@@ -15,8 +15,8 @@ import (
 // single are the header fields that may come only once (RFC 3261 section 7.3.1 and the tables of section 20).
 var single = [...]string{"from", "to", "call-id", "cseq", "max-forwards", "content-length", "content-type"}
 
-// faulty tells what is wrong with a request, 0 if nothing is: what every method needs (RFC 3261 sections 8.1.1 and 8.2).
-func faulty(r *sip.Request) (code int, reason string) {
+// requestFault tells what is wrong with a request, 0 if nothing is: what every method needs (RFC 3261 sections 8.1.1 and 8.2).
+func requestFault(r *sip.Request) (code int, reason string) {
 	bad := sip.StatusBadRequest
 	cseq := r.CSeq()
 	switch {
@@ -66,8 +66,8 @@ func repeatedHeader(r *sip.Request) bool {
 	return false
 }
 
-// faultyResponse tells whether a response cannot be used.
-func faultyResponse(r *sip.Response) (code int, reason string) {
+// responseFault tells whether a response cannot be used.
+func responseFault(r *sip.Response) (code int, reason string) {
 	switch {
 	case r.Via() == nil, r.CSeq() == nil, r.CallID() == nil, r.From() == nil, r.To() == nil,
 		r.StatusCode < 100, r.StatusCode > 699:
@@ -117,16 +117,16 @@ func (e *Endpoint) derivedTag(req *sip.Request) string {
 // verbatim parses no header field.
 var verbatim = sip.NewParser(sip.WithHeadersParsers(sip.HeadersParser{}))
 
-// unread answers a request that is not parsed, as far as it says where to (RFC 3261 section 8.2): its own words go back unread. A
+// refuseUnparsed answers a request that is not parsed, as far as it says where to (RFC 3261 section 8.2): its own words go back unread. A
 // response to it would only invite another, and so would much to repeat.
-func (e *Endpoint) unread(b []byte, o origin, f fault) {
+func (e *Endpoint) refuseUnparsed(b []byte, o origin, f fault) {
 	head, _, whole := bytes.Cut(b[:min(len(b), maxHead)], []byte("\r\n\r\n"))
 	if !whole && len(b) <= maxHead {
 		return
 	}
 	kept := []byte("X sip:x SIP/2.0\r\n") // is not sent: the parser wants a start line
 	start := fields(head, func(h field, _ int) bool {
-		if returned(string(h.name)) {
+		if isEchoed(string(h.name)) {
 			kept = append(append(append(append(kept, h.name...), ':'), h.value...), "\r\n"...)
 		}
 		return len(kept) <= maxEcho
@@ -161,8 +161,8 @@ func (e *Endpoint) unread(b []byte, o origin, f fault) {
 	}
 }
 
-// returned tells whether a response repeats a header field of its request (RFC 3261 section 8.2.6.2).
-func returned(name string) bool {
+// isEchoed tells whether a response repeats a header field of its request (RFC 3261 section 8.2.6.2).
+func isEchoed(name string) bool {
 	switch strings.ToLower(name) {
 	case "via", "v", "from", "f", "to", "t", "call-id", "i", "cseq":
 		return true

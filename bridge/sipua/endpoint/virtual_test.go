@@ -13,26 +13,26 @@ import (
 
 // A virtual test runs in a bubble of testing/synctest, its endpoints and wires on a network in memory. Nothing is repeated there because the
 // machine is slow, and silence is exact.
-type virtual struct {
+type virtualTest struct {
 	testing.TB
 	network endpointtest.Network
 	port    uint16 // the last one that was given out
 }
 
-func virtually(t *testing.T, f func(t *virtual)) {
+func runVirtual(t *testing.T, f func(t *virtualTest)) {
 	t.Helper()
-	synctest.Test(t, func(t *testing.T) { f(&virtual{TB: t, port: 5060}) })
+	synctest.Test(t, func(t *testing.T) { f(&virtualTest{TB: t, port: 5060}) })
 }
 
-func (v *virtual) listen() *endpointtest.Socket {
+func (v *virtualTest) listen() *endpointtest.Socket {
 	v.port++
 	return v.network.Listen(netip.AddrPortFrom(netip.MustParseAddr("127.0.0.1"), v.port))
 }
 
 // dial is a wire to an endpoint.
-func (v *virtual) dial(e *Endpoint) *wire {
-	m := &memory{Socket: v.listen(), to: e.Addr(), in: make(chan []byte, 1000)} // more than any test sends
-	done := make(chan struct{})                                                 // closed when the reader has ended
+func (v *virtualTest) dial(e *Endpoint) *testPeer {
+	m := &memoryPeer{Socket: v.listen(), to: e.Addr(), in: make(chan []byte, 1000)} // more than any test sends
+	done := make(chan struct{})                                                     // closed when the reader has ended
 	go func() {
 		defer close(done)
 		for {
@@ -44,23 +44,23 @@ func (v *virtual) dial(e *Endpoint) *wire {
 		}
 	}()
 	v.Cleanup(func() { _ = m.Close(); <-done })
-	return wired(v, conned{m})
+	return newTestPeer(v, memoryConn{m})
 }
 
-// memory is a socket in memory with its one peer.
-type memory struct {
+// memoryPeer is a socket in memory with its one peer.
+type memoryPeer struct {
 	*endpointtest.Socket
 	to    netip.AddrPort
 	in    chan []byte
 	until time.Time
 }
 
-// conned makes a net.Conn of it.
-type conned struct{ *memory }
+// memoryConn makes a net.Conn of it.
+type memoryConn struct{ *memoryPeer }
 
-var _ net.Conn = conned{}
+var _ net.Conn = memoryConn{}
 
-func (c conned) Read(b []byte) (int, error) {
+func (c memoryConn) Read(b []byte) (int, error) {
 	limit := time.NewTimer(time.Until(c.until))
 	defer limit.Stop()
 	select {
@@ -71,8 +71,8 @@ func (c conned) Read(b []byte) (int, error) {
 	}
 }
 
-func (c conned) Write(b []byte) (int, error)        { return c.WriteToUDPAddrPort(b, c.to) }
-func (c conned) RemoteAddr() net.Addr               { return net.UDPAddrFromAddrPort(c.to) }
-func (c conned) SetDeadline(t time.Time) error      { return c.SetReadDeadline(t) }
-func (c conned) SetReadDeadline(t time.Time) error  { c.memory.until = t; return nil }
-func (c conned) SetWriteDeadline(t time.Time) error { return nil }
+func (c memoryConn) Write(b []byte) (int, error)        { return c.WriteToUDPAddrPort(b, c.to) }
+func (c memoryConn) RemoteAddr() net.Addr               { return net.UDPAddrFromAddrPort(c.to) }
+func (c memoryConn) SetDeadline(t time.Time) error      { return c.SetReadDeadline(t) }
+func (c memoryConn) SetReadDeadline(t time.Time) error  { c.memoryPeer.until = t; return nil }
+func (c memoryConn) SetWriteDeadline(t time.Time) error { return nil }

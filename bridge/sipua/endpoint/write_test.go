@@ -18,8 +18,8 @@ import (
 
 // Write sends at once where it can, makes a connection or looks a name up beside, and says what is known at once.
 func TestWrite(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{}, func(o *Options) {
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{}, func(o *Options) {
 			o.Lookup = func(context.Context, string, string) ([]netip.Addr, error) {
 				return []netip.Addr{netip.MustParseAddr("127.0.0.1")}, nil
 			}
@@ -41,7 +41,7 @@ func TestWrite(t *testing.T) {
 		require.ErrorIs(t, err, ErrClosed)
 	})
 	l, next := listenTCP(t)
-	e := open(t, user{})
+	e := open(t, testHandler{})
 	require.NoError(t, e.Write(outgoing(sip.ACK, "new connection", l.Addr())))
 	peer := next()
 	require.Equal(t, "new connection", peer.expect("ACK").get("Call-ID"))
@@ -50,9 +50,9 @@ func TestWrite(t *testing.T) {
 }
 
 // A request with one header field missing that every request has is not sent.
-func TestSendLacks(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+func TestSendIncompleteRequest(t *testing.T) {
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		for _, name := range []string{"From", "To", "Call-ID", "CSeq"} {
 			r := outgoing(sip.OPTIONS, "lacks", w.conn.LocalAddr())
@@ -71,14 +71,14 @@ func TestSendLacks(t *testing.T) {
 			require.Error(t, err, "%q", to)
 		}
 		require.Zero(t, e.Counts().Clients)
-		require.Zero(t, e.guard.awaited.len())
+		require.Zero(t, e.sourceLimiter.awaited.len())
 	})
 }
 
 // A branch that the caller set is used once at a time, and what he set for Max-Forwards stays.
-func TestSendKeeps(t *testing.T) {
-	virtually(t, func(t *virtual) {
-		e := open(t, user{})
+func TestSendPreservesCallerFields(t *testing.T) {
+	runVirtual(t, func(t *virtualTest) {
+		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		r := outgoing(sip.OPTIONS, "branch", w.conn.LocalAddr())
 		via := &sip.ViaHeader{ProtocolName: "SIP", ProtocolVersion: "2.0", Transport: "UDP", Host: "192.0.2.1", Port: 5060}
@@ -95,10 +95,10 @@ func TestSendKeeps(t *testing.T) {
 		_, err = e.Send(r, l.note)
 		require.ErrorContains(t, err, "its branch is in use")
 		require.Equal(t, 1, e.Counts().Clients)
-		require.Equal(t, 1, e.guard.awaited.len())
+		require.Equal(t, 1, e.sourceLimiter.awaited.len())
 		w.send(answer(m, 200, "far"))
 		l.saw(t, "200 far")
-		require.Zero(t, e.guard.awaited.len())
+		require.Zero(t, e.sourceLimiter.awaited.len())
 		_, err = e.Send(r, l.note)
 		require.NoError(t, err)
 		w.send(answer(w.expect("OPTIONS"), 204, "far"))
@@ -108,7 +108,7 @@ func TestSendKeeps(t *testing.T) {
 
 // What a CANCEL says besides is in it; of several provisional responses only the first has it sent; after the end nothing is.
 func TestCancelFor(t *testing.T) {
-	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		to := net.UDPAddrFromAddrPort(hostile)
 		count := func(method string) (all []message) {
 			for _, p := range sent() {
@@ -154,7 +154,7 @@ func TestCancelFor(t *testing.T) {
 
 // A CANCEL that nothing answers, and whose INVITE gets no final response, ends after 64*T1 (RFC 3261 section 9.1), not before.
 func TestCancelTimesOut(t *testing.T) {
-	bubble(t, user{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		var l log
 		tx, err := e.Send(outgoing(sip.INVITE, "dead", net.UDPAddrFromAddrPort(hostile)), l.note)
 		require.NoError(t, err)
@@ -167,7 +167,7 @@ func TestCancelTimesOut(t *testing.T) {
 		<-time.After(1)
 		sent()
 		require.Equal(t, []string{"180 far", ErrTimeout.Error()}, l.all())
-		require.Zero(t, e.guard.awaited.len())
+		require.Zero(t, e.sourceLimiter.awaited.len())
 	})
 }
 
@@ -192,7 +192,7 @@ func TestNearest(t *testing.T) {
 // Names are remembered in bounded number, each with bounded addresses; those that are known stay up to date.
 func TestNamesAreBounded(t *testing.T) {
 	var found []netip.Addr
-	bubble(t, user{}, func(o *Options) {
+	bubble(t, testHandler{}, func(o *Options) {
 		o.Lookup = func(context.Context, string, string) ([]netip.Addr, error) {
 			if found == nil {
 				return nil, errors.New("no such name server")
@@ -203,14 +203,14 @@ func TestNamesAreBounded(t *testing.T) {
 		for i := range 20 {
 			found = append(found, source(i).Addr())
 		}
-		for i := range maxNames + 5 {
+		for i := range maxHosts + 5 {
 			at, err := e.address(t.Context(), fmt.Sprint(i, ".example"))
 			require.NoError(t, err)
 			require.Equal(t, source(0).Addr(), at)
 		}
 		require.Len(t, e.Resolved("0.example"), 16)
-		require.Len(t, e.Resolved(fmt.Sprint(maxNames-1, ".example")), 16)
-		require.Empty(t, e.Resolved(fmt.Sprint(maxNames, ".example")))
+		require.Len(t, e.Resolved(fmt.Sprint(maxHosts-1, ".example")), 16)
+		require.Empty(t, e.Resolved(fmt.Sprint(maxHosts, ".example")))
 		require.Empty(t, e.Resolved("never.example"))
 		found = found[3:4]
 		at, err := e.address(t.Context(), "0.example")
@@ -221,7 +221,7 @@ func TestNamesAreBounded(t *testing.T) {
 		at, err = e.address(t.Context(), "0.example")
 		require.NoError(t, err)
 		require.Equal(t, source(3).Addr(), at)
-		_, err = e.address(t.Context(), fmt.Sprint(maxNames, ".example"))
+		_, err = e.address(t.Context(), fmt.Sprint(maxHosts, ".example"))
 		require.Error(t, err)
 	})
 }

@@ -37,13 +37,13 @@ func commonDigest(accounts []Account) []string {
 	return best
 }
 
-// verdict on the credentials of a request.
-type verdict uint8
+// credentialCheck on the credentials of a request.
+type credentialCheck uint8
 
 const (
-	wrong verdict = iota
-	stale         // right, but the nonce is no longer good
-	right
+	credentialsWrong credentialCheck = iota
+	credentialsStale                 // right, but the nonce is no longer good
+	credentialsRight
 )
 
 // Authenticate returns the line that a request comes from. If it cannot, it has answered (400, 401, 403) or dropped a guess too many, and
@@ -91,7 +91,7 @@ func (r *Registrar) Slowed(req *endpoint.Request) (line string, ok bool) {
 	}
 	a := r.byUser[cred.Username]
 	if a == nil || !a.on(req.Endpoint) || !a.allows(req.From.Addr()) || !r.atHost(a, req.From.Addr()) ||
-		!r.guesses.wait(r.now(), req.From.Addr(), cred.Username, true) {
+		!r.failedLogins.wait(r.now(), req.From.Addr(), cred.Username, true) {
 		return "", false
 	}
 	return a.Line, true
@@ -148,7 +148,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line stri
 		r.challenge(req, false)
 		return nil
 	}
-	if !r.nonces.ours(r.now(), placeOf(req), cred.Nonce) {
+	if !r.nonces.ours(r.now(), nonceScope(req), cred.Nonce) {
 		r.challenge(req, true) // whatever the password: an old nonce tells nobody whether it was right
 		return nil
 	}
@@ -156,19 +156,19 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line stri
 	// Wrong passwords count wherever they come from. Only what keeps a line reachable is never slowed: the refresh of a binding from its
 	// own address and port.
 	refresh := req.Method == sip.REGISTER && claimed != nil && claimed.Fixed == nil && claimed.on(req.Endpoint) && r.isOwn(claimed, req)
-	if !refresh && r.guesses.wait(r.now(), from, cred.Username, claimed != nil) {
+	if !refresh && r.failedLogins.wait(r.now(), from, cred.Username, claimed != nil) {
 		r.counts.slowed.Add(1)
 		req.Drop()
 		return nil
 	}
-	a, v := r.judge(req.Method.String(), placeOf(req), cred)
+	a, v := r.checkCredentials(req.Method.String(), nonceScope(req), cred)
 	switch {
-	case v == wrong:
+	case v == credentialsWrong:
 		r.counts.wrong.Add(1)
-		r.guesses.wrong(r.now(), from, cred.Username, claimed != nil)
+		r.failedLogins.wrong(r.now(), from, cred.Username, claimed != nil)
 		r.refuse(req, "wrong user or password", cred.Username, claimed)
 		r.challenge(req, false)
-	case v == stale:
+	case v == credentialsStale:
 		r.challenge(req, true)
 	case !a.on(req.Endpoint), !a.allows(from):
 		r.counts.wrongPlace.Add(1)
@@ -182,7 +182,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line stri
 		r.reply(req, sip.StatusBadRequest, "Credentials for Another URI")
 	default:
 		if !refresh { // a refresh is heard whoever else guesses at its address, so it says nothing of who did
-			r.guesses.right(from, cred.Username)
+			r.failedLogins.right(from, cred.Username)
 		}
 		req.Endpoint.Know(from)
 		return a
@@ -190,9 +190,9 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line stri
 	return nil
 }
 
-// placeOf is what a nonce is bound to: our socket and the address that it was sent to. Not the port: an address translator may give
+// nonceScope is what a nonce is bound to: our socket and the address that it was sent to. Not the port: an address translator may give
 // the answer another one than the question.
-func placeOf(req *endpoint.Request) string {
+func nonceScope(req *endpoint.Request) string {
 	return req.Endpoint.Addr().String() + " " + req.From.Addr().Unmap().String()
 }
 
@@ -234,19 +234,19 @@ func (r *Registrar) credentials(req *endpoint.Request) *digest.Credentials {
 	return nil
 }
 
-// judge compares in constant time. For an unknown user it does the same work with a secret that nobody knows, and says the same.
-func (r *Registrar) judge(method, place string, c *digest.Credentials) (*account, verdict) {
+// checkCredentials compares in constant time. For an unknown user it does the same work with a secret that nobody knows, and says the same.
+func (r *Registrar) checkCredentials(method, place string, c *digest.Credentials) (*account, credentialCheck) {
 	algorithm := strings.ToUpper(c.Algorithm)
 	if algorithm == "" {
 		algorithm = "MD5"
 	}
 	i := slices.Index(algorithms[:], algorithm)
 	if i < 0 {
-		return nil, wrong
+		return nil, credentialsWrong
 	}
 	a, known := r.byUser[c.Username]
 	if !known || a.Password == "" {
-		a, known = r.nobody, false
+		a, known = r.unknownAccount, false
 	}
 	known = known && slices.Contains(a.Digest, algorithm)
 	chal := &digest.Challenge{Realm: r.realm, Nonce: c.Nonce, Algorithm: algorithm}
@@ -255,31 +255,31 @@ func (r *Registrar) judge(method, place string, c *digest.Credentials) (*account
 	case "auth":
 		chal.QOP = []string{"auth"}
 		if count <= 0 || c.Cnonce == "" {
-			return nil, wrong
+			return nil, credentialsWrong
 		}
 	case "":
 		count = 1 // as before RFC 2617: such a nonce is good once
 	default:
-		return nil, wrong
+		return nil, credentialsWrong
 	}
 	want, err := digest.Digest(chal, digest.Options{Method: method, URI: c.URI, Username: c.Username, A1: a.ha1[i], Count: c.Nc, Cnonce: c.Cnonce})
 	if err != nil {
-		return nil, wrong
+		return nil, credentialsWrong
 	}
 	same := subtle.ConstantTimeCompare([]byte(want.Response), []byte(strings.ToLower(c.Response))) == 1
 	switch {
 	case !same || !known:
-		return nil, wrong
+		return nil, credentialsWrong
 	case !r.nonces.spend(r.now(), place, c.Nonce, count):
-		return a, stale
+		return a, credentialsStale
 	}
-	return a, right
+	return a, credentialsRight
 }
 
 // challenge asks for credentials, one header field for each algorithm of the user's list, in order (RFC 8760 section 2.3).
 func (r *Registrar) challenge(req *endpoint.Request, stale bool) {
 	r.counts.challenges.Add(1)
-	nonce := r.nonces.make(r.now(), placeOf(req))
+	nonce := r.nonces.make(r.now(), nonceScope(req))
 	var headers []sip.Header
 	for _, algorithm := range r.offered(req) {
 		c := digest.Challenge{Realm: r.realm, Nonce: nonce, Algorithm: algorithm, QOP: []string{"auth"}, Stale: stale}

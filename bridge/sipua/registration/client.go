@@ -46,8 +46,8 @@ type ClientOptions struct {
 	Unanswered func()
 }
 
-// farewell is how long the un-registering at the end may take.
-const farewell = time.Second
+// unregisterTimeout is how long the un-registering at the end may take.
+const unregisterTimeout = time.Second
 
 // Client keeps one line registered at the service, for ever.
 type Client struct {
@@ -97,8 +97,8 @@ func (c *Client) Retry() {
 	}
 }
 
-// wishes are those for a new attempt after err; what was wished before was granted by the attempt.
-func (c *Client) wishes(err error) <-chan struct{} {
+// retryRequests are those for a new attempt after err; what was wished before was granted by the attempt.
+func (c *Client) retryRequests(err error) <-chan struct{} {
 	select {
 	case <-c.again:
 	default:
@@ -127,7 +127,7 @@ func (c *Client) Run(ctx context.Context) {
 		}
 		select {
 		case <-time.After(pause):
-		case <-c.wishes(err):
+		case <-c.retryRequests(err):
 		case <-ctx.Done():
 		}
 	}
@@ -140,7 +140,7 @@ func (c *Client) end() {
 	may := time.Now().Before(c.status.Until)
 	c.mu.Unlock()
 	if may {
-		ctx, cancel := context.WithTimeout(context.Background(), farewell)
+		ctx, cancel := context.WithTimeout(context.Background(), unregisterTimeout)
 		defer cancel()
 		if _, err := c.register(ctx, 0); err != nil {
 			c.log.Warn("could not un-register; the service will call this line until the registration ends",
@@ -154,7 +154,7 @@ func (c *Client) end() {
 type refusal struct {
 	code int
 	text string
-	failure
+	retryAdvice
 	cause error
 }
 
@@ -168,12 +168,12 @@ func (r *refusal) Error() string {
 
 func (r *refusal) Unwrap() error { return r.cause }
 
-func failureOf(err error) failure {
+func failureOf(err error) retryAdvice {
 	var r *refusal
 	if errors.As(err, &r) {
-		return r.failure
+		return r.retryAdvice
 	}
-	return failure{}
+	return retryAdvice{}
 }
 
 // register does one REGISTER with all the challenges it takes, and returns what was granted.
@@ -195,20 +195,20 @@ func (c *Client) register(ctx context.Context, expires time.Duration) (granted t
 			return granted, nil
 		case code == sip.StatusUnauthorized || code == sip.StatusProxyAuthRequired:
 			if err := Authorize(req, res, c.o.AuthUser, c.o.Password); err != nil {
-				return granted, &refusal{code: code, text: res.Reason, failure: failure{slow: true}, cause: err}
+				return granted, &refusal{code: code, text: res.Reason, retryAdvice: retryAdvice{slow: true}, cause: err}
 			}
 		case code == sip.StatusIntervalToBrief && expires > 0:
 			least, ok := minimum(res)
 			if !ok || least <= expires {
-				return granted, refused(res)
+				return granted, newRefusal(res)
 			}
 			expires, c.expires = least, least
 			req = c.request(expires)
 		default:
-			return granted, refused(res)
+			return granted, newRefusal(res)
 		}
 	}
-	return granted, &refusal{code: sip.StatusUnauthorized, text: "again and again", failure: failure{slow: true}}
+	return granted, &refusal{code: sip.StatusUnauthorized, text: "again and again", retryAdvice: retryAdvice{slow: true}}
 }
 
 // minimum reads Min-Expires; more than a day is no answer.
@@ -221,8 +221,8 @@ func minimum(res *sip.Response) (time.Duration, bool) {
 	return d, ok && d <= 24*time.Hour
 }
 
-// refused sorts an answer: what a busy or failing server says passes; what speaks of us does not (redirections are not followed).
-func refused(res *sip.Response) *refusal {
+// newRefusal sorts an answer: what a busy or failing server says passes; what speaks of us does not (redirections are not followed).
+func newRefusal(res *sip.Response) *refusal {
 	r := &refusal{code: res.StatusCode, text: res.Reason}
 	switch code := res.StatusCode; {
 	case code == sip.StatusRequestTimeout, code == sip.StatusTemporarilyUnavailable, code >= 500 && code < 600 && code != sip.StatusNotImplemented && code != sip.StatusVersionNotSupported:

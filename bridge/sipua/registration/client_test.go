@@ -31,15 +31,15 @@ func TestRetryAfter(t *testing.T) {
 	const s = time.Second
 	for _, c := range []struct {
 		failures int
-		f        failure
+		f        retryAdvice
 		chance   float64
 		want     time.Duration
 	}{
-		{1, failure{}, 0, s}, {1, failure{}, 0.5, 1500 * time.Millisecond}, {2, failure{}, 0, 2 * s}, {3, failure{}, 0, 4 * s},
-		{6, failure{}, 0, 30 * s}, {1000000, failure{}, 0, 30 * s}, {1000000, failure{}, 0.5, 45 * s},
-		{1, failure{slow: true}, 0, 150 * s}, {9, failure{slow: true}, 0.5, 225 * s},
-		{1, failure{retryAfter: 20 * s}, 0, 20 * s}, {1, failure{retryAfter: 20 * s}, 0.5, 20*s + s/2},
-		{9, failure{retryAfter: s}, 0, 30 * s}, {1, failure{retryAfter: 1000 * time.Hour}, 0, time.Hour},
+		{1, retryAdvice{}, 0, s}, {1, retryAdvice{}, 0.5, 1500 * time.Millisecond}, {2, retryAdvice{}, 0, 2 * s}, {3, retryAdvice{}, 0, 4 * s},
+		{6, retryAdvice{}, 0, 30 * s}, {1000000, retryAdvice{}, 0, 30 * s}, {1000000, retryAdvice{}, 0.5, 45 * s},
+		{1, retryAdvice{slow: true}, 0, 150 * s}, {9, retryAdvice{slow: true}, 0.5, 225 * s},
+		{1, retryAdvice{retryAfter: 20 * s}, 0, 20 * s}, {1, retryAdvice{retryAfter: 20 * s}, 0.5, 20*s + s/2},
+		{9, retryAdvice{retryAfter: s}, 0, 30 * s}, {1, retryAdvice{retryAfter: 1000 * time.Hour}, 0, time.Hour},
 	} {
 		require.Equal(t, c.want, retryAfter(c.failures, c.f, c.chance), c)
 	}
@@ -66,7 +66,7 @@ func (s *service) next(t *testing.T) *endpoint.Request {
 	select {
 	case r := <-s.came:
 		return r
-	case <-time.After(patience):
+	case <-time.After(testTimeout):
 		t.Fatal("no REGISTER came")
 		return nil
 	}
@@ -193,7 +193,7 @@ func TestRefused(t *testing.T) {
 	c := run(t)
 	c.s.next(t).Reply(401, "Unauthorized", sip.NewHeader("WWW-Authenticate", offer))
 	c.s.next(t).Reply(401, "Unauthorized", sip.NewHeader("WWW-Authenticate", strings.Replace(offer, "n1", "n2", 1)))
-	require.Eventually(t, func() bool { return c.Status().Problem != "" }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { return c.Status().Problem != "" }, testTimeout, time.Millisecond)
 	require.Contains(t, c.Status().Problem, "credentials were refused")
 	require.Len(t, c.seen.FilterMessage("cannot register at the service; trying on and on").All(), 1)
 	next := c.seen.All()[0].ContextMap()["next_try_in"].(time.Duration)
@@ -202,7 +202,7 @@ func TestRefused(t *testing.T) {
 }
 
 // Trouble is told once when it begins and once when it ends.
-func TestTroubleOnce(t *testing.T) {
+func TestProblemIsLoggedOnce(t *testing.T) {
 	t.Parallel()
 	c := run(t)
 	c.s.next(t).Reply(503, "Service Unavailable", sip.NewHeader("Retry-After", "1 (dinner)"))
@@ -221,12 +221,12 @@ func TestRetry(t *testing.T) {
 	t.Parallel()
 	c := run(t)
 	c.s.next(t).Reply(500, "Server Internal Error")
-	require.Eventually(t, func() bool { return c.Status().Problem != "" }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { return c.Status().Problem != "" }, testTimeout, time.Millisecond)
 	start := time.Now()
-	require.Eventually(t, func() bool { c.Retry(); return len(c.s.came) > 0 }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { c.Retry(); return len(c.s.came) > 0 }, testTimeout, time.Millisecond)
 	require.Less(t, time.Since(start), firstRetry/2)
 	c.s.next(t).Reply(503, "Service Unavailable", sip.NewHeader("Retry-After", "1"))
-	require.Eventually(t, func() bool { return strings.Contains(c.Status().Problem, "503") }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { return strings.Contains(c.Status().Problem, "503") }, testTimeout, time.Millisecond)
 	c.Retry()
 	start = time.Now()
 	granted(c.s.next(t), 60)
@@ -238,11 +238,11 @@ func TestRetry(t *testing.T) {
 func TestRefusals(t *testing.T) {
 	t.Parallel()
 	for code, slow := range map[int]bool{302: true, 400: true, 403: true, 404: true, 408: false, 420: true, 480: false, 500: false, 501: true, 503: false, 504: false, 505: true, 603: true} {
-		require.Equal(t, slow, refused(sip.NewResponse(code, "")).slow, code)
+		require.Equal(t, slow, newRefusal(sip.NewResponse(code, "")).slow, code)
 	}
 	res := sip.NewResponse(503, "")
 	res.AppendHeader(sip.NewHeader("Retry-After", "120;duration=60"))
-	require.Equal(t, 2*time.Minute, refused(res).retryAfter)
+	require.Equal(t, 2*time.Minute, newRefusal(res).retryAfter)
 }
 
 // A service that says nothing at all: the time-out is a problem, and the un-registering at the end costs a second at most.
@@ -253,7 +253,7 @@ func TestServiceSilent(t *testing.T) {
 	<-c.changed
 	start := time.Now()
 	c.stop()
-	require.InDelta(t, farewell.Seconds(), time.Since(start).Seconds(), 0.3)
+	require.InDelta(t, unregisterTimeout.Seconds(), time.Since(start).Seconds(), 0.3)
 	require.Len(t, c.seen.FilterMessageSnippet("could not un-register").All(), 1)
 }
 
@@ -271,10 +271,10 @@ func TestSilence(t *testing.T) {
 	require.Equal(t, 2, unanswered)
 	require.True(t, c.Status().Registered)
 	require.True(t, c.Status().Silent)
-	c.failed(refused(sip.NewResponse(503, "Service Unavailable")), time.Second)
+	c.failed(newRefusal(sip.NewResponse(503, "Service Unavailable")), time.Second)
 	require.True(t, c.Status().Registered)
 	require.False(t, c.Status().Silent)
-	c.failed(refused(sip.NewResponse(403, "Forbidden")), time.Second)
+	c.failed(newRefusal(sip.NewResponse(403, "Forbidden")), time.Second)
 	require.False(t, c.Status().Registered)
 	require.Equal(t, 2, unanswered)
 	var states [][2]bool

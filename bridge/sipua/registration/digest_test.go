@@ -105,7 +105,7 @@ func TestAuthorize(t *testing.T) {
 }
 
 // MD5-sess by hand (RFC 7616 section 3.4.2): A1 = H(user:realm:password):nonce:cnonce.
-func TestSession(t *testing.T) {
+func TestMD5Sess(t *testing.T) {
 	t.Parallel()
 	req := invite()
 	require.NoError(t, Authorize(req, challenged(401, `Digest realm="a", nonce="n", algorithm=SHA-256-sess, qop="auth"`), "box-office", secret))

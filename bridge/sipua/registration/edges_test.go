@@ -19,17 +19,17 @@ import (
 )
 
 // The other tests measure by the names of our numbers. Here stand their values once more, so that none changes by mistake.
-func TestValues(t *testing.T) {
+func TestConstants(t *testing.T) {
 	t.Parallel()
 	const s = time.Second
 	for _, c := range []struct{ want, is time.Duration }{
-		{60 * s, minExpires}, {3600 * s, defaultExpires}, {120 * s, maxExpires}, {s, farewell}, {2 * s, firstRetry}, {60 * s, lastRetry}, {300 * s, slowRetry},
-		{3600 * s, maxRetryAfter}, {10 * s, lead}, {300 * s, nonceLife}, {s, firstWait}, {60 * s, longestWait}, {900 * s, forgetGuesses}, {60 * s, refusedEvery},
+		{60 * s, minExpires}, {3600 * s, defaultExpires}, {120 * s, maxExpires}, {s, unregisterTimeout}, {2 * s, firstRetry}, {60 * s, lastRetry}, {300 * s, slowRetry},
+		{3600 * s, maxRetryAfter}, {10 * s, lead}, {300 * s, nonceLife}, {s, firstWait}, {60 * s, longestWait}, {900 * s, forgetFailures}, {60 * s, refusedEvery},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
 	for _, c := range []struct{ want, is int }{
-		{5, freeGuesses}, {48, usersPerHost}, {30, underAttack}, {8192, mostGuessers}, {12, nonceSalt}, {16, nonceMAC}, {36, nonceLen}, {64, mostUser},
+		{5, freeFailures}, {48, usersPerHost}, {30, underAttack}, {8192, maxLoginSources}, {12, nonceSalt}, {16, nonceMAC}, {36, nonceLen}, {64, mostUser},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
@@ -55,7 +55,7 @@ func registering(t *testing.T, lines ...string) *sip.Request {
 }
 
 // What a REGISTER asks for (RFC 3261 sections 10.2 and 10.3).
-func TestWish(t *testing.T) {
+func TestBindingRequest(t *testing.T) {
 	t.Parallel()
 	const s = time.Second
 	a, b := "Contact: <sip:a@192.0.2.1>", "Contact: <sip:b@192.0.2.2>"
@@ -76,7 +76,7 @@ func TestWish(t *testing.T) {
 		{[]string{"Contact: *", "Expires: 0"}, "everything", 0, 0}, {[]string{"Contact: *", "Expires: 1"}, "", 0, 400}, {[]string{"Contact: *"}, "", 0, 400},
 		{[]string{a, "Contact: *", "Expires: 0"}, "", 0, 400}, {[]string{"Expires: 60"}, "query", 0, 0},
 	} {
-		w, code, _ := wishOf(registering(t, c.lines...))
+		w, code, _ := bindingRequestOf(registering(t, c.lines...))
 		user := w.contact.User
 		switch {
 		case w.everything:
@@ -127,7 +127,7 @@ func TestNewsOfTheAdapter(t *testing.T) {
 	now := time.Now()
 	type wished struct{ callID, contact, from, transport string }
 	was := wished{"boot-1", "sip:x@box.test", "192.0.2.1:4000", "UDP"}
-	take := func(a *account, seq uint32, w wished, what wish) (changed, ok bool) {
+	take := func(a *account, seq uint32, w wished, what bindingRequest) (changed, ok bool) {
 		r := sip.NewRequest(sip.REGISTER, sip.Uri{})
 		id := sip.CallIDHeader(w.callID)
 		r.AppendHeader(&id)
@@ -149,21 +149,21 @@ func TestNewsOfTheAdapter(t *testing.T) {
 		{"boot-2", "sip:y@box.test", "192.0.2.2:4000", "TCP"}:      true,
 	} {
 		a := &account{}
-		changed, ok := take(a, 7, was, wish{expires: minExpires})
+		changed, ok := take(a, 7, was, bindingRequest{expires: minExpires})
 		require.True(t, changed && ok)
 		require.EqualValues(t, 1, a.binding.Generation)
-		changed, ok = take(a, 8, next, wish{expires: minExpires})
+		changed, ok = take(a, 8, next, bindingRequest{expires: minExpires})
 		require.True(t, ok)
 		require.Equal(t, want, changed, "%+v", next)
 		require.Equal(t, want, a.binding.Generation == 2, "%+v", next)
-		for _, none := range []wish{{query: true}, {}, {everything: true}} {
+		for _, none := range []bindingRequest{{query: true}, {}, {everything: true}} {
 			changed, ok = take(a, 9, next, none)
 			require.Equal(t, []bool{false, true}, []bool{changed, ok}, "%+v", none)
 			require.Equal(t, none.query, now.Before(a.binding.Expires))
 			if none.query {
 				continue
 			}
-			changed, ok = take(a, 10, next, wish{expires: minExpires}) // it was gone
+			changed, ok = take(a, 10, next, bindingRequest{expires: minExpires}) // it was gone
 			require.Equal(t, []bool{false, true}, []bool{changed, ok})
 			changed, ok = take(a, 10, next, none)
 			require.Equal(t, []bool{false, false}, []bool{changed, ok}, "an old number")
@@ -171,14 +171,14 @@ func TestNewsOfTheAdapter(t *testing.T) {
 		}
 	}
 	a := &account{}
-	take(a, 1, was, wish{expires: minExpires})
-	_, ok := take(a, 2, wished{was.callID, "sip:y@box.test", was.from, was.transport}, wish{})
+	take(a, 1, was, bindingRequest{expires: minExpires})
+	_, ok := take(a, 2, wished{was.callID, "sip:y@box.test", was.from, was.transport}, bindingRequest{})
 	require.True(t, ok)
 	require.True(t, now.Before(a.binding.Expires), "it was another Contact")
 }
 
 // Where requests go to an adapter that registered.
-func TestNearer(t *testing.T) {
+func TestRequestDestination(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct{ transport, contact, want string }{
 		{"UDP", "sip:x@192.0.2.1:5070", "192.0.2.1:5070"}, {"UDP", "sip:x@192.0.2.2:5070", "192.0.2.1:4000"}, {"UDP", "sip:x@box.test:5070", "192.0.2.1:4000"},
@@ -186,12 +186,12 @@ func TestNearer(t *testing.T) {
 	} {
 		r := sip.NewRequest(sip.REGISTER, sip.Uri{})
 		r.SetTransport(c.transport)
-		require.Equal(t, c.want, nearer(uri(t, c.contact), &endpoint.Request{Request: r, From: netip.MustParseAddrPort("192.0.2.1:4000")}).String(), "%+v", c)
+		require.Equal(t, c.want, requestDestination(uri(t, c.contact), &endpoint.Request{Request: r, From: netip.MustParseAddrPort("192.0.2.1:4000")}).String(), "%+v", c)
 	}
 }
 
 // A nonce is good for its place only, from its making until its end, and each count once.
-func TestNonceAtItsEdges(t *testing.T) {
+func TestNonceBounds(t *testing.T) {
 	t.Parallel()
 	n, now := newNonces(), time.Now()
 	one := n.make(now, "here")
@@ -290,12 +290,12 @@ func TestGranted(t *testing.T) {
 	_, ok := minimum(sip.NewResponse(423, ""))
 	require.False(t, ok)
 	for code, slow := range map[int]bool{499: true, 500: false, 599: false, 600: true} {
-		require.Equal(t, slow, refused(sip.NewResponse(code, "")).slow, code)
+		require.Equal(t, slow, newRefusal(sip.NewResponse(code, "")).slow, code)
 	}
 }
 
 // A registrar that never has enough, that grants nothing, or that asks for no more than it got, is a failure.
-func TestStrangeRegistrars(t *testing.T) {
+func TestMisbehavingRegistrars(t *testing.T) {
 	t.Parallel()
 	s := newService(t)
 	own, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true}, handler(func(*endpoint.Request) {}))
@@ -335,11 +335,11 @@ func TestStrangeRegistrars(t *testing.T) {
 }
 
 // Guesses: each pair of address and user waits by itself, longer each time up to a minute, and all is forgotten in time.
-func TestGuessesAtTheirEdges(t *testing.T) {
+func TestFailedLoginBounds(t *testing.T) {
 	t.Parallel()
 	here, now := netip.MustParseAddr("192.0.2.1"), time.Unix(1000, 0)
-	g := newGuesses()
-	for range freeGuesses - 1 {
+	g := newFailedLogins()
+	for range freeFailures - 1 {
 		g.wrong(now, here, "x", false)
 		require.False(t, g.wait(now, here, "x", false))
 	}
@@ -353,9 +353,9 @@ func TestGuessesAtTheirEdges(t *testing.T) {
 	require.False(t, g.wait(now, netip.MustParseAddr("192.0.2.2"), "x", false))
 	require.True(t, g.wait(now, netip.MustParseAddr("::ffff:192.0.2.1"), "x", false), "the same host")
 	require.True(t, g.wait(now, here, "x", true))
-	g.wrong(now.Add(forgetGuesses), here, "x", false)
-	require.True(t, g.wait(now.Add(forgetGuesses+time.Minute-1), here, "x", false), "not forgotten yet")
-	again := now.Add(2*forgetGuesses + 1)
+	g.wrong(now.Add(forgetFailures), here, "x", false)
+	require.True(t, g.wait(now.Add(forgetFailures+time.Minute-1), here, "x", false), "not forgotten yet")
+	again := now.Add(2*forgetFailures + 1)
 	g.wrong(again, here, "x", false)
 	require.False(t, g.wait(again, here, "x", false), "forgotten")
 	g.right(here, "x")
@@ -373,8 +373,8 @@ func TestGuessesAtTheirEdges(t *testing.T) {
 	}
 	require.True(t, g.wait(now, here, "new", false))
 	require.False(t, g.wait(now, here, "new", true), "there is such a user")
-	require.True(t, g.wait(now.Add(forgetGuesses), here, "new", false))
-	require.False(t, g.wait(now.Add(forgetGuesses+1), here, "new", false))
+	require.True(t, g.wait(now.Add(forgetFailures), here, "new", false))
+	require.False(t, g.wait(now.Add(forgetFailures+1), here, "new", false))
 }
 
 // What a REGISTER of ours says (RFC 3261 section 10.2): a number that counts on, the registrar without a user, the time in Expires alone.
@@ -408,7 +408,7 @@ func TestRequest(t *testing.T) {
 // Credentials as before RFC 2617, without qop, are good once; any other qop, no count and no cnonce are wrong (RFC 7616 section 3.4).
 func TestQop(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
+	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("REGISTER", "stage-door", w.contact())
 	c, err := digest.ParseChallenge(m.get("WWW-Authenticate"))
@@ -444,7 +444,7 @@ func TestQop(t *testing.T) {
 // What a registrar tells of a line that it does not know, and whom it tells who registered.
 func TestNamedAdapter(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
+	d := newTestRegistrar(t, stageDoor())
 	_, bound := d.Binding("nowhere")
 	require.False(t, bound)
 	w := dial(t, "udp", d.e)
@@ -458,22 +458,22 @@ func TestNamedAdapter(t *testing.T) {
 }
 
 // A wish for another try counts if it came after the last one, and only where a try may help.
-func TestWishes(t *testing.T) {
+func TestRetryRequests(t *testing.T) {
 	t.Parallel()
 	c := NewClient(ClientOptions{})
 	c.Retry()
 	c.Retry()
 	silence := context.DeadlineExceeded
-	wishes := c.wishes(silence)
+	wishes := c.retryRequests(silence)
 	require.NotNil(t, wishes)
 	require.Empty(t, wishes, "that one was granted")
 	c.Retry()
 	c.Retry()
 	require.Len(t, wishes, 1)
-	c.wishes(silence)
+	c.retryRequests(silence)
 	require.Empty(t, wishes)
-	require.NotNil(t, c.wishes(&refusal{code: 500}))
-	require.Nil(t, c.wishes(nil))
-	require.Nil(t, c.wishes(&refusal{failure: failure{slow: true}}))
-	require.Nil(t, c.wishes(&refusal{failure: failure{retryAfter: time.Nanosecond}}))
+	require.NotNil(t, c.retryRequests(&refusal{code: 500}))
+	require.Nil(t, c.retryRequests(nil))
+	require.Nil(t, c.retryRequests(&refusal{retryAdvice: retryAdvice{slow: true}}))
+	require.Nil(t, c.retryRequests(&refusal{retryAdvice: retryAdvice{retryAfter: time.Nanosecond}}))
 }

@@ -21,7 +21,7 @@ const (
 )
 
 // nonces makes and judges nonces (RFC 7616 section 3.3): a time, a random salt and a keyed hash of both and of the
-// place they were sent to ([placeOf]). So nothing is kept of a challenge that nobody answers; kept are only the counts of
+// place they were sent to ([nonceScope]). So nothing is kept of a challenge that nobody answers; kept are only the counts of
 // those that were answered rightly. Safe for concurrent use.
 type nonces struct {
 	key [32]byte

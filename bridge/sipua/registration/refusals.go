@@ -18,10 +18,10 @@ const mostUser = 64
 // refusals counts the requests that were refused for their user, password or address, and says so once in a while. Safe for concurrent
 // use; useful as it is.
 type refusals struct {
-	mu    sync.Mutex
-	since int
-	next  time.Time
-	told  bool // the line was told that its adapter is refused
+	mu       sync.Mutex
+	since    int
+	next     time.Time
+	reported bool // the line was told that its adapter is refused
 }
 
 // due counts a refusal; it reports how many there were since the last log line, 0 if none is due yet.
@@ -37,12 +37,12 @@ func (f *refusals) due(now time.Time) int {
 	return n
 }
 
-// tell sets whether the line is told; it reports whether that is new.
-func (f *refusals) tell(is bool) bool {
+// setReported sets whether the line is told; it reports whether that is new.
+func (f *refusals) setReported(is bool) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	was := f.told
-	f.told = is
+	was := f.reported
+	f.reported = is
 	return was != is
 }
 
@@ -50,7 +50,7 @@ func (f *refusals) tell(is bool) bool {
 // Then it is taken for the adapter of the one line without a registration that the request could be from, if there is one: a user name that
 // was mistyped leaves no other trace of its line.
 func (r *Registrar) refuse(req *endpoint.Request, why, user string, a *account) {
-	f, line := &r.strange, ""
+	f, line := &r.unknownRefusals, ""
 	if a == nil {
 		a = r.onlyUnbound(req)
 	}
@@ -64,14 +64,14 @@ func (r *Registrar) refuse(req *endpoint.Request, why, user string, a *account) 
 	if a == nil || r.refused == nil {
 		return
 	}
-	if _, bound := r.Binding(a.Line); !bound && f.tell(true) { // else it is not the line's adapter that was refused
+	if _, bound := r.Binding(a.Line); !bound && f.setReported(true) { // else it is not the line's adapter that was refused
 		r.refused(a.Line, true)
 	}
 }
 
 // accepted notes that the adapter of a line has registered.
 func (r *Registrar) accepted(a *account) {
-	if a.refusals.tell(false) && r.refused != nil {
+	if a.refusals.setReported(false) && r.refused != nil {
 		r.refused(a.Line, false)
 	}
 }

@@ -14,35 +14,35 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// told is what a registrar says of refused adapters.
-type told struct {
+// refusalReport is what a registrar says of refused adapters.
+type refusalReport struct {
 	line    string
 	refused bool
 }
 
-// watched is a registrar on a socket whose log and refusals are kept.
-func watched(t *testing.T, accounts ...Account) (*desk, *observer.ObservedLogs, chan told) {
+// newObservedRegistrar is a registrar on a socket whose log and refusals are kept.
+func newObservedRegistrar(t *testing.T, accounts ...Account) (*testRegistrar, *observer.ObservedLogs, chan refusalReport) {
 	t.Helper()
 	core, logs := observer.New(zapcore.WarnLevel)
-	seen := make(chan told, 16) // more than any test brings
-	o := RegistrarOptions{Logger: zap.New(core), Refused: func(line string, refused bool) { seen <- told{line, refused} }}
-	return newDeskOf(t, o, accounts...), logs, seen
+	seen := make(chan refusalReport, 16) // more than any test brings
+	o := RegistrarOptions{Logger: zap.New(core), Refused: func(line string, refused bool) { seen <- refusalReport{line, refused} }}
+	return newTestRegistrarWith(t, o, accounts...), logs, seen
 }
 
 // next is what is told next.
-func next(t *testing.T, seen <-chan told) told {
+func next(t *testing.T, seen <-chan refusalReport) refusalReport {
 	t.Helper()
 	select {
 	case one := <-seen:
 		return one
 	case <-time.After(5 * time.Second):
 		t.Fatal("nothing was told")
-		return told{}
+		return refusalReport{}
 	}
 }
 
 // registerWith registers with a password and returns the answer's code.
-func (w *wire) registerWith(user, password string, lines ...string) int {
+func (w *testPeer) registerWith(user, password string, lines ...string) int {
 	w.t.Helper()
 	w.auth = ""
 	w.answer(w.ask("REGISTER", user, lines...), "MD5", "REGISTER", user, password, 1)
@@ -50,16 +50,16 @@ func (w *wire) registerWith(user, password string, lines ...string) int {
 }
 
 // A wrong password is one warning with line, user and address within a minute, and told to the line once; so is the registration after it.
-func TestWrongPasswordIsTold(t *testing.T) {
+func TestWrongPasswordIsReported(t *testing.T) {
 	t.Parallel()
-	d, logs, seen := watched(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
+	d, logs, seen := newObservedRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
 	now := time.Now()
 	d.frozen.Store(&now)
 	w := dial(t, "udp", d.e)
 	for range 3 {
 		require.Equal(t, 401, w.registerWith("stage-door", "wrong", w.contact()))
 	}
-	require.Equal(t, told{"stage-door", true}, next(t, seen))
+	require.Equal(t, refusalReport{"stage-door", true}, next(t, seen))
 	all := logs.All()
 	require.Len(t, all, 1)
 	require.Equal(t, "an adapter was refused: wrong user or password", all[0].Message)
@@ -69,14 +69,14 @@ func TestWrongPasswordIsTold(t *testing.T) {
 	require.Equal(t, 401, w.registerWith("stage-door", "wrong", w.contact()))
 	require.Equal(t, int64(3), logs.All()[1].ContextMap()["since_the_last_line"])
 	require.Equal(t, 200, w.registerWith("stage-door", secret, w.contact()))
-	require.Equal(t, told{"stage-door", false}, next(t, seen))
+	require.Equal(t, refusalReport{"stage-door", false}, next(t, seen))
 	require.Empty(t, seen)
 }
 
 // A mistyped user is told of the one line whose adapter is missing, and of none where several are; the log never has control characters.
-func TestWrongUserIsTold(t *testing.T) {
+func TestWrongUserIsReported(t *testing.T) {
 	t.Parallel()
-	d, logs, seen := watched(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
+	d, logs, seen := newObservedRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
 	w := dial(t, "udp", d.e)
 	require.Equal(t, 401, w.registerWith("stagedoor", secret, w.contact()))
 	require.Empty(t, seen, "either could be meant")
@@ -84,14 +84,14 @@ func TestWrongUserIsTold(t *testing.T) {
 	require.Equal(t, "stagedoor", logs.All()[0].ContextMap()["user"])
 	require.Equal(t, 200, w.registerWith("workshop", secret, w.contact()))
 	require.Equal(t, 401, w.registerWith("stagedoor", secret, w.contact()))
-	require.Equal(t, told{"stage-door", true}, next(t, seen))
+	require.Equal(t, refusalReport{"stage-door", true}, next(t, seen))
 	require.Equal(t, "stage-door", logs.All()[1].ContextMap()["line"])
 }
 
 // Guesses at a line whose adapter is registered are in the log, and are no trouble of the line's.
-func TestGuessesAreNotTheAdapter(t *testing.T) {
+func TestFailedLoginsOfARegisteredLine(t *testing.T) {
 	t.Parallel()
-	d, logs, seen := watched(t, stageDoor())
+	d, logs, seen := newObservedRegistrar(t, stageDoor())
 	require.Equal(t, 200, dial(t, "udp", d.e).registerWith("stage-door", secret, "Contact: <sip:stage-door@127.0.0.1:5099>"))
 	guesser := dial(t, "udp", d.e)
 	require.Equal(t, 401, guesser.registerWith("stage-door", "guess", guesser.contact()))
@@ -102,7 +102,7 @@ func TestGuessesAreNotTheAdapter(t *testing.T) {
 // An adapter without a password at an address that is none of the lines' is in the log.
 func TestStrangeAddressIsTold(t *testing.T) {
 	t.Parallel()
-	d, logs, seen := watched(t, Account{Line: "workshop", User: "workshop", Fixed: &sip.Uri{Scheme: "sip", Host: "192.0.2.1"}})
+	d, logs, seen := newObservedRegistrar(t, Account{Line: "workshop", User: "workshop", Fixed: &sip.Uri{Scheme: "sip", Host: "192.0.2.1"}})
 	require.Equal(t, 403, dial(t, "udp", d.e).ask("MESSAGE", "workshop").code())
 	require.Len(t, logs.FilterMessage("an adapter was refused: no line's adapter has this address").All(), 1)
 	require.Equal(t, "workshop", logs.All()[0].ContextMap()["line"])
@@ -115,9 +115,9 @@ func TestWrongUserOfOneLine(t *testing.T) {
 	t.Parallel()
 	far := []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}
 	elsewhere := func() *endpoint.Endpoint { return nil }
-	d, _, seen := watched(t, Account{Line: "workshop", User: "workshop", Password: secret, AllowFrom: far}, stageDoor(),
+	d, _, seen := newObservedRegistrar(t, Account{Line: "workshop", User: "workshop", Password: secret, AllowFrom: far}, stageDoor(),
 		Account{Line: "green-room", User: "green-room", Password: secret, Endpoint: elsewhere})
 	w := dial(t, "udp", d.e)
 	require.Equal(t, 401, w.registerWith("stagedoor", secret, w.contact()))
-	require.Equal(t, told{"stage-door", true}, next(t, seen))
+	require.Equal(t, refusalReport{"stage-door", true}, next(t, seen))
 }

@@ -18,21 +18,21 @@ import (
 // Registrar authenticates adapters and keeps their bindings. Safe for concurrent use.
 type Registrar struct {
 	// set once
-	accounts []*account
-	byUser   map[string]*account
-	byLine   map[string]*account
-	nobody   *account // stands in for unknown users
-	realm    string
-	log      *zap.Logger
-	renewed  func(line string, b Binding)
-	named    func(line, userAgent string)
-	nonces   *nonces
-	guesses  *guesses
-	refused  func(line string, refused bool)
-	strange  refusals // of adapters of no known line
-	common   []string // the algorithms that unknown users are challenged with
-	counts   struct{ challenges, wrong, slowed, wrongPlace, wrongTarget, wrongLine atomic.Uint64 }
-	clock    func() time.Time
+	accounts        []*account
+	byUser          map[string]*account
+	byLine          map[string]*account
+	unknownAccount  *account // stands in for unknown users
+	realm           string
+	log             *zap.Logger
+	bindingChanged  func(line string, b Binding)
+	userAgentSeen   func(line, userAgent string)
+	nonces          *nonces
+	failedLogins    *failedLogins
+	refused         func(line string, refused bool)
+	unknownRefusals refusals // of adapters of no known line
+	common          []string // the algorithms that unknown users are challenged with
+	counts          struct{ challenges, wrong, slowed, wrongPlace, wrongTarget, wrongLine atomic.Uint64 }
+	clock           func() time.Time
 }
 
 // account is an Account and what is known of its adapter.
@@ -53,10 +53,10 @@ type RegistrarOptions struct {
 	Accounts []Account
 	Realm    string
 	Logger   *zap.Logger
-	// Renewed, if not nil, is called after Generation of a line's binding changed. It must not block.
-	Renewed func(line string, b Binding)
-	// Named, if not nil, is called with the User-Agent of each REGISTER that was taken and has one. It must not block.
-	Named func(line, userAgent string)
+	// BindingChanged, if not nil, is called after Generation of a line's binding changed. It must not block.
+	BindingChanged func(line string, b Binding)
+	// UserAgent, if not nil, is called with the User-Agent of each REGISTER that was taken and has one. It must not block.
+	UserAgent func(line, userAgent string)
 	// Refused, if not nil, is called with true when an adapter of a line without a binding is refused for its user, password or address, and
 	// with false when the line's adapter registers after that. It must not block.
 	Refused func(line string, refused bool)
@@ -67,13 +67,13 @@ type RegistrarOptions struct {
 func NewRegistrar(o RegistrarOptions) *Registrar {
 	r := &Registrar{
 		byUser: map[string]*account{}, byLine: map[string]*account{}, realm: o.Realm, log: o.Logger,
-		renewed: o.Renewed, named: o.Named, refused: o.Refused, nonces: newNonces(), guesses: newGuesses(), clock: time.Now,
+		bindingChanged: o.BindingChanged, userAgentSeen: o.UserAgent, refused: o.Refused, nonces: newNonces(), failedLogins: newFailedLogins(), clock: time.Now,
 	}
 	if r.log == nil {
 		r.log = zap.NewNop()
 	}
 	r.common = commonDigest(o.Accounts)
-	r.nobody = r.account(Account{Password: rand.Text(), Digest: r.common})
+	r.unknownAccount = r.account(Account{Password: rand.Text(), Digest: r.common})
 	for _, one := range o.Accounts {
 		a := r.account(one)
 		r.accounts = append(r.accounts, a)
@@ -161,7 +161,7 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		r.reply(req, sip.StatusForbidden, "Fixed Contact Configured")
 		return
 	}
-	w, code, reason := wishOf(req.Request)
+	w, code, reason := bindingRequestOf(req.Request)
 	if code != 0 {
 		var headers []sip.Header
 		if code == sip.StatusIntervalToBrief {
@@ -179,26 +179,26 @@ func (r *Registrar) Register(req *endpoint.Request) {
 	if _, bound := r.Binding(a.Line); bound {
 		r.accepted(a)
 	}
-	if b.UserAgent != "" && r.named != nil {
-		r.named(a.Line, b.UserAgent)
+	if b.UserAgent != "" && r.userAgentSeen != nil {
+		r.userAgentSeen(a.Line, b.UserAgent)
 	}
 	if changed {
 		r.log.Info("adapter registered", zap.String("line", a.Line), zap.Stringer("at", b.Destination), zap.String("user_agent", b.UserAgent), zap.Uint64("generation", b.Generation))
-		if r.renewed != nil {
-			r.renewed(a.Line, b)
+		if r.bindingChanged != nil {
+			r.bindingChanged(a.Line, b)
 		}
 	}
 }
 
-// wish is what a REGISTER asks for.
-type wish struct {
+// bindingRequest is what a REGISTER asks for.
+type bindingRequest struct {
 	query, everything bool
 	contact           sip.Uri
 	expires           time.Duration // 0: remove
 }
 
-// wishOf reads Contact and Expires. Of several Contacts that which is to be reached first (highest q, then the first) counts.
-func wishOf(req *sip.Request) (w wish, code int, reason string) {
+// bindingRequestOf reads Contact and Expires. Of several Contacts that which is to be reached first (highest q, then the first) counts.
+func bindingRequestOf(req *sip.Request) (w bindingRequest, code int, reason string) {
 	header := defaultExpires
 	zero := false
 	if h := req.GetHeader("Expires"); h != nil {
@@ -208,15 +208,15 @@ func wishOf(req *sip.Request) (w wish, code int, reason string) {
 	}
 	contacts := contactsOf(req)
 	if len(contacts) == 0 {
-		return wish{query: true}, 0, ""
+		return bindingRequest{query: true}, 0, ""
 	}
 	best := -1.0
 	for _, c := range contacts {
 		if c.Address.Wildcard {
 			if len(contacts) > 1 || !zero {
-				return wish{}, sip.StatusBadRequest, "Contact * Needs Expires 0"
+				return bindingRequest{}, sip.StatusBadRequest, "Contact * Needs Expires 0"
 			}
-			return wish{everything: true}, 0, ""
+			return bindingRequest{everything: true}, 0, ""
 		}
 		expires := header
 		if v, ok := c.Params.Get("expires"); ok {
@@ -232,14 +232,14 @@ func wishOf(req *sip.Request) (w wish, code int, reason string) {
 			q -= 1.5 // a Contact that is removed counts only if no other is there
 		}
 		if best < q && q >= 0 || best == -1 {
-			best, w = q, wish{contact: c.Address, expires: expires}
+			best, w = q, bindingRequest{contact: c.Address, expires: expires}
 		}
 	}
 	switch {
 	case w.contact.Host == "":
-		return wish{}, sip.StatusBadRequest, "Contact Without Host"
+		return bindingRequest{}, sip.StatusBadRequest, "Contact Without Host"
 	case w.expires > 0 && w.expires < minExpires:
-		return wish{}, sip.StatusIntervalToBrief, "Interval Too Brief"
+		return bindingRequest{}, sip.StatusIntervalToBrief, "Interval Too Brief"
 	}
 	w.expires = min(w.expires, maxExpires)
 	return w, 0, ""
@@ -269,7 +269,7 @@ func seconds(s string) (time.Duration, bool) {
 }
 
 // take carries out a wish. ok is false if the request is older than what was taken before.
-func (a *account) take(now time.Time, req *endpoint.Request, w wish) (changed bool, b Binding, ok bool) {
+func (a *account) take(now time.Time, req *endpoint.Request, w bindingRequest) (changed bool, b Binding, ok bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	callID, cseq := req.CallID().Value(), req.CSeq().SeqNo
@@ -288,7 +288,7 @@ func (a *account) take(now time.Time, req *endpoint.Request, w wish) (changed bo
 		return false, a.binding, true
 	}
 	b = Binding{Contact: *w.contact.Clone(), Transport: strings.ToUpper(req.Transport()), Generation: a.binding.Generation,
-		Expires: now.Add(w.expires), Destination: nearer(w.contact, req)}
+		Expires: now.Add(w.expires), Destination: requestDestination(w.contact, req)}
 	// another destination for the same Contact is an address translator's or a TCP connection's: requests must follow that too
 	changed = a.callID != callID || !sameAddress(b.Contact, a.binding.Contact) ||
 		b.Destination != a.binding.Destination || b.Transport != a.binding.Transport
@@ -302,9 +302,9 @@ func (a *account) take(now time.Time, req *endpoint.Request, w wish) (changed bo
 	return changed, b, true
 }
 
-// nearer is where requests to the adapter go: over TCP to the connection's other end; over UDP to the Contact if that is
+// requestDestination is where requests to the adapter go: over TCP to the connection's other end; over UDP to the Contact if that is
 // the very host that the REGISTER came from, else to where it came from (an address translator, or a name).
-func nearer(contact sip.Uri, req *endpoint.Request) netip.AddrPort {
+func requestDestination(contact sip.Uri, req *endpoint.Request) netip.AddrPort {
 	if !sip.IsReliable(req.Transport()) {
 		host, err := netip.ParseAddr(strings.Trim(contact.Host, "[]"))
 		if err == nil && host.Unmap() == req.From.Addr() {

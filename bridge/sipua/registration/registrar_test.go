@@ -18,7 +18,7 @@ func TestRegister(t *testing.T) {
 	t.Parallel()
 	for _, network := range []string{"udp", "tcp"} {
 		t.Run(network, func(t *testing.T) {
-			d := newDesk(t, stageDoor())
+			d := newTestRegistrar(t, stageDoor())
 			_, bound := d.Binding("stage-door")
 			require.False(t, bound)
 			w := dial(t, network, d.e)
@@ -53,7 +53,7 @@ func TestAlgorithms(t *testing.T) {
 	with := func(line string, list ...string) Account {
 		return Account{Line: line, User: line, Password: secret, Digest: list}
 	}
-	d := newDesk(t, with("stage-door"), with("workshop", "SHA-256", "MD5"), with("green-room", "SHA-256"), with("box-office", "SHA-256"))
+	d := newTestRegistrar(t, with("stage-door"), with("workshop", "SHA-256", "MD5"), with("green-room", "SHA-256"), with("box-office", "SHA-256"))
 	for user, want := range map[string]string{"stage-door": "MD5", "workshop": "SHA-256 MD5", "green-room": "SHA-256", "nobody": "SHA-256"} {
 		w := dial(t, "udp", d.e)
 		var offered []string
@@ -79,7 +79,7 @@ func TestAlgorithms(t *testing.T) {
 // up, or from another socket. A wrong password is not.
 func TestNonce(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
+	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("REGISTER", "stage-door", w.contact())
 	say := func(m message, password string, count int) message {
@@ -103,7 +103,7 @@ func TestNonce(t *testing.T) {
 	isStale(say(forged, secret, 1), true)
 	isStale(say(forged, "wrong", 1), true)
 	require.Equal(t, wrongs, d.Counts().Wrong, "it is not judged")
-	other := newDesk(t, stageDoor())
+	other := newTestRegistrar(t, stageDoor())
 	foreign := dial(t, "udp", other.e)
 	isStale(say(foreign.ask("REGISTER", "stage-door"), secret, 1), true)
 
@@ -122,12 +122,12 @@ func TestNonce(t *testing.T) {
 }
 
 // Unknown users and wrong passwords look the same; only who is right learns that the place is wrong.
-func TestNoOracle(t *testing.T) {
+func TestUnknownUserLooksLikeWrongPassword(t *testing.T) {
 	t.Parallel()
 	elsewhere := stageDoor()
 	elsewhere.AllowFrom = []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}
 	other := Account{Line: "workshop", User: "workshop", Password: secret, Endpoint: func() *endpoint.Endpoint { return nil }}
-	d := newDesk(t, elsewhere, other)
+	d := newTestRegistrar(t, elsewhere, other)
 	w := dial(t, "udp", d.e)
 	shape := func(user, password string) string {
 		w.auth = ""
@@ -146,13 +146,13 @@ func TestNoOracle(t *testing.T) {
 	n := d.Counts()
 	require.Equal(t, []uint64{4, 2}, []uint64{n.Wrong, n.WrongPlace})
 	require.Zero(t, d.e.Counts().Known)
-	alone := newDesk(t, other)
+	alone := newTestRegistrar(t, other)
 	require.Equal(t, 403, dial(t, "udp", alone.e).ask("MESSAGE", "workshop").code(), "a line with a password on another socket: nobody can show one here")
 }
 
 func TestRegisterRules(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
+	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	for _, c := range []struct {
 		lines []string
@@ -196,7 +196,7 @@ func TestRegisterRules(t *testing.T) {
 // RFC 3261 section 10.3 step 7: an older REGISTER of the same Call-ID changes nothing.
 func TestOlderCSeq(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
+	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	w.seq = 10
 	require.Equal(t, 200, w.register(w.contact()).code())
@@ -207,9 +207,9 @@ func TestOlderCSeq(t *testing.T) {
 }
 
 // Generation grows with another Call-ID or another address, not with a refresh.
-func TestGeneration(t *testing.T) {
+func TestBindingGeneration(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
+	d := newTestRegistrar(t, stageDoor())
 	now := time.Now()
 	d.frozen.Store(&now)
 	w := dial(t, "udp", d.e)
@@ -252,7 +252,7 @@ func TestGeneration(t *testing.T) {
 // from the Contact's host, to the Contact's port.
 func TestDestination(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
+	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	for contact, want := range map[string]string{
 		"<sip:x@192.0.2.8:5070>": w.addr(), "<sip:x@box.test>": w.addr(), "<sip:x@127.0.0.1:5070>": "127.0.0.1:5070", "<sip:x@127.0.0.1>": "127.0.0.1:5060",
@@ -266,7 +266,7 @@ func TestDestination(t *testing.T) {
 // INVITE and others: digest for a line with a password.
 func TestAuthenticate(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
+	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("MESSAGE", "stage-door")
 	require.Equal(t, 401, m.code())
@@ -288,7 +288,7 @@ func TestFixed(t *testing.T) {
 		{Line: "workshop", User: "workshop", Fixed: at("127.0.0.1")},
 		{Line: "green-room", User: "green-room", Fixed: at("box.test"), AllowFrom: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}},
 	}
-	d := newDesk(t, two...)
+	d := newTestRegistrar(t, two...)
 	w := dial(t, "udp", d.e)
 	for _, user := range []string{"workshop", "green-room"} {
 		require.Equal(t, 200, w.ask("MESSAGE", user).code())
@@ -301,11 +301,11 @@ func TestFixed(t *testing.T) {
 	require.Equal(t, "127.0.0.1:5070", b.Destination.String())
 	require.EqualValues(t, 1, b.Generation)
 
-	strangers := newDesk(t, Account{Line: "workshop", User: "workshop", Fixed: at("192.0.2.1")})
+	strangers := newTestRegistrar(t, Account{Line: "workshop", User: "workshop", Fixed: at("192.0.2.1")})
 	s := dial(t, "udp", strangers.e)
 	require.Equal(t, 403, s.ask("MESSAGE", "workshop").code())
 	require.Empty(t, strangers.from)
-	only := newDesk(t, two[0])
+	only := newTestRegistrar(t, two[0])
 	o := dial(t, "udp", only.e)
 	require.Equal(t, 200, o.ask("MESSAGE", "whoever").code())
 }
@@ -313,7 +313,7 @@ func TestFixed(t *testing.T) {
 // An emergency call from where a line is bound needs no challenge; from anywhere else it is challenged like any other.
 func TestEmergency(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
+	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", "X-Emergency: yes").code(), "not bound yet")
 	require.Equal(t, 200, w.register(w.contact(), "Expires: 60").code())
@@ -332,7 +332,7 @@ func TestEmergency(t *testing.T) {
 // Several lines of one adapter on one address: the From user tells which.
 func TestEmergencySharedAddress(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
+	d := newTestRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
 	w := dial(t, "udp", d.e)
 	for _, user := range []string{"stage-door", "workshop"} {
 		w.id, w.auth = user, ""

@@ -17,8 +17,8 @@ const (
 	lead = 10 * time.Second
 )
 
-// failure says what follows from an attempt that brought no registration.
-type failure struct {
+// retryAdvice says what follows from an attempt that brought no registration.
+type retryAdvice struct {
 	// slow: only a person can change it.
 	slow bool
 	// retryAfter is what the service asked for, 0: nothing.
@@ -34,7 +34,7 @@ func refreshAfter(granted time.Duration) time.Duration {
 // retryAfter returns the pause before the next attempt after the given number of failures in a row (from 1).
 // chance, in [0,1), spreads it over the upper half, so that the lines of a house do not all come at once after a power
 // cut (RFC 5626 section 4.5). What the service asked for is never undercut.
-func retryAfter(failures int, f failure, chance float64) time.Duration {
+func retryAfter(failures int, f retryAdvice, chance float64) time.Duration {
 	pause := slowRetry
 	if !f.slow {
 		pause = firstRetry

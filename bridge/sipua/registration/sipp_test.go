@@ -31,7 +31,7 @@ func TestAdapterBySIPp(t *testing.T) {
 		for _, transport := range []string{"u1", "t1"} {
 			t.Run(c.scenario+" "+transport, func(t *testing.T) {
 				t.Parallel()
-				d := newDesk(t, stageDoor())
+				d := newTestRegistrar(t, stageDoor())
 				sipp(t, c.scenario, c.password, "-t", transport, d.e.Addr().String()).Await()
 				_, bound := d.Binding("stage-door")
 				require.Equal(t, c.bound, bound)
@@ -55,7 +55,7 @@ func TestServiceBySIPp(t *testing.T) {
 	s := <-c.changed
 	require.True(t, s.Registered)
 	require.InDelta(t, 2, s.Until.Sub(s.Since).Seconds(), 0.1)
-	require.Eventually(t, func() bool { return time.Until(c.Status().Until) > 30*time.Second }, patience, 5*time.Millisecond, "refreshed")
+	require.Eventually(t, func() bool { return time.Until(c.Status().Until) > 30*time.Second }, testTimeout, 5*time.Millisecond, "refreshed")
 	c.stop()
 	pbx.Await()
 	require.Len(t, c.seen.FilterMessageSnippet("cannot register").All(), 1)
@@ -72,6 +72,6 @@ func TestRefusedBySIPp(t *testing.T) {
 		o.Registrar = sip.Uri{Scheme: "sip", Host: "pbx.example"}
 	})
 	pbx.Await()
-	require.Eventually(t, func() bool { return strings.Contains(c.Status().Problem, "403") }, patience, 5*time.Millisecond, fmt.Sprint(c.Status()))
+	require.Eventually(t, func() bool { return strings.Contains(c.Status().Problem, "403") }, testTimeout, 5*time.Millisecond, fmt.Sprint(c.Status()))
 	require.False(t, c.Status().Registered)
 }

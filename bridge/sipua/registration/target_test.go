@@ -50,7 +50,7 @@ func TestSameTarget(t *testing.T) {
 }
 
 // authorizeFor makes credentials for a uri of one's own, as an adapter with odd habits or a replay has them.
-func (w *wire) authorizeFor(m message, method, uri string, count int) {
+func (w *testPeer) authorizeFor(m message, method, uri string, count int) {
 	w.t.Helper()
 	c, err := digest.ParseChallenge(m.get("WWW-Authenticate"))
 	require.NoError(w.t, err)
@@ -63,7 +63,7 @@ func (w *wire) authorizeFor(m message, method, uri string, count int) {
 // for another method are wrong, since the method is hashed with the rest (section 3.4.3).
 func TestCredentialsForAnotherTarget(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
+	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("MESSAGE", "stage-door")
 	for i, foreign := range []string{"sip:5550102@" + realm, "tel:5550102", "", "nothing"} {
@@ -84,7 +84,7 @@ func TestCredentialsForAnotherTarget(t *testing.T) {
 // A refresh is heard with either form of the registrar's uri, so no such adapter loses its line.
 func TestRegisterWithUserInTheUri(t *testing.T) {
 	t.Parallel()
-	d := newDesk(t, stageDoor())
+	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("REGISTER", "stage-door", w.contact())
 	for i, uri := range []string{"sip:" + realm, "sip:stage-door@" + realm, "sip:stage-door@192.0.2.1:5060;transport=udp"} {

@@ -7,21 +7,21 @@ import (
 	"strings"
 )
 
-// Least is the smallest session interval, in seconds (RFC 4028 section 4), and the Min-SE of who says none (section 5).
-const Least = 90
+// MinInterval is the smallest session interval, in seconds (RFC 4028 section 4), and the Min-SE of who says none (section 5).
+const MinInterval = 90
 
-// most bounds what a peer may say, in seconds: a day. Our own number: with more a lost end would not be missed in time, and a huge one
+// maxInterval bounds what a peer may say, in seconds: a day. Our own number: with more a lost end would not be missed in time, and a huge one
 // would overflow.
-const most = 24 * 60 * 60
+const maxInterval = 24 * 60 * 60
 
 // Refresher is who refreshes, by the roles in the transaction that agreed on it.
 type Refresher uint8
 
 // Who refreshes.
 const (
-	Unsaid Refresher = iota
-	UAC              // who sent the request
-	UAS              // who answered it
+	RefresherNone Refresher = iota
+	UAC                     // who sent the request
+	UAS                     // who answered it
 )
 
 func (r Refresher) String() string {
@@ -42,7 +42,7 @@ type Expires struct {
 
 // String is its value in a header field.
 func (e Expires) String() string {
-	if e.Refresher == Unsaid {
+	if e.Refresher == RefresherNone {
 		return strconv.Itoa(e.Seconds)
 	}
 	return strconv.Itoa(e.Seconds) + ";refresher=" + e.Refresher.String()
@@ -77,10 +77,10 @@ func Seconds(value string) int {
 	value = strings.TrimSpace(value)
 	n, err := strconv.ParseUint(value, 10, 63)
 	switch {
-	case err == nil && n <= most:
+	case err == nil && n <= maxInterval:
 		return int(n)
 	case err == nil, strings.Trim(value, "0123456789") == "" && value != "": // a number, but a large one
-		return most
+		return maxInterval
 	}
 	return 0
 }
@@ -118,7 +118,7 @@ func Agree(r Request, want, least int) (s Session, answer Expires, require bool)
 	case !r.Supported && e.Seconds < least: // raised by whoever put it in below what we take
 		e.Seconds = max(least, r.MinSE)
 	}
-	if e.Refresher == Unsaid || !r.Supported { // table 2: who does not know session timers does not refresh
+	if e.Refresher == RefresherNone || !r.Supported { // table 2: who does not know session timers does not refresh
 		e.Refresher = UAS
 	}
 	return Session{Seconds: e.Seconds, Ours: e.Refresher == UAS}, e, r.Supported

@@ -6,24 +6,24 @@ import "testing"
 
 func TestParse(t *testing.T) {
 	for in, want := range map[string]Expires{
-		"1800":                          {1800, Unsaid},
+		"1800":                          {1800, RefresherNone},
 		" 90 ; refresher = UAC ":        {90, UAC},
 		`4000;refresher="uas"`:          {4000, UAS},
 		"1800;generic=x;refresher=uas":  {1800, UAS},
-		"1800;refresher=somebody":       {1800, Unsaid},
+		"1800;refresher=somebody":       {1800, RefresherNone},
 		"":                              {},
 		"0":                             {},
 		"-1800":                         {},
 		"1e3":                           {},
 		"soon;refresher=uac":            {},
-		"86401":                         {86400, Unsaid},
-		"99999999999999999999999999999": {86400, Unsaid},
+		"86401":                         {86400, RefresherNone},
+		"99999999999999999999999999999": {86400, RefresherNone},
 	} {
 		if got := Parse(in); got != want {
 			t.Errorf("%q: %v, want %v", in, got, want)
 		}
 	}
-	for _, e := range []Expires{{90, Unsaid}, {1800, UAC}, {4000, UAS}} {
+	for _, e := range []Expires{{90, RefresherNone}, {1800, UAC}, {4000, UAS}} {
 		if got := Parse(e.String()); got != e {
 			t.Errorf("%v written is read as %v", e, got)
 		}
@@ -42,11 +42,11 @@ func TestAgree(t *testing.T) {
 		require bool
 		ours    bool
 	}{
-		"not known, put in by a proxy":      {Request{Expires: Expires{1800, Unsaid}}, 0, Expires{1800, UAS}, false, true},
-		"not known, a proxy's is too short": {Request{Expires: Expires{60, Unsaid}}, 0, Expires{90, UAS}, false, true},
+		"not known, put in by a proxy":      {Request{Expires: Expires{1800, RefresherNone}}, 0, Expires{1800, UAS}, false, true},
+		"not known, a proxy's is too short": {Request{Expires: Expires{60, RefresherNone}}, 0, Expires{90, UAS}, false, true},
 		"not known, nonsense":               {Request{Expires: Expires{1800, UAC}}, 0, Expires{1800, UAS}, false, true},
 		"not known, not asked":              {Request{}, 1800, Expires{}, false, false},
-		"known, we choose":                  {Request{Supported: true, Expires: Expires{1800, Unsaid}}, 0, Expires{1800, UAS}, true, true},
+		"known, we choose":                  {Request{Supported: true, Expires: Expires{1800, RefresherNone}}, 0, Expires{1800, UAS}, true, true},
 		"known, uac":                        {Request{Supported: true, Expires: Expires{1800, UAC}}, 0, Expires{1800, UAC}, true, false},
 		"known, uas":                        {Request{Supported: true, Expires: Expires{1800, UAS}}, 0, Expires{1800, UAS}, true, true},
 		"known, not asked, we ask":          {Request{Supported: true}, 1800, Expires{1800, UAS}, true, true},
@@ -54,7 +54,7 @@ func TestAgree(t *testing.T) {
 		"known, nobody asks":                {Request{Supported: true}, 0, Expires{}, true, false},
 		"not increased by what we want":     {Request{Supported: true, Expires: Expires{600, UAC}}, 1800, Expires{600, UAC}, true, false},
 	} {
-		s, answer, require := Agree(one.r, one.want, Least)
+		s, answer, require := Agree(one.r, one.want, MinInterval)
 		if answer != one.answer || answer.Seconds > 0 && require != one.require || s != (Session{Seconds: one.answer.Seconds, Ours: one.ours}) {
 			t.Errorf("%s: %v, %v, require %v; want %v", name, s, answer, require, one)
 		}
@@ -70,14 +70,14 @@ func TestTooShort(t *testing.T) {
 		{Request{Supported: true, Expires: Expires{Seconds: 89}}, true}, {Request{Supported: true, Expires: Expires{Seconds: 90}}, false},
 		{Request{Expires: Expires{Seconds: 89}}, false}, {Request{Supported: true}, false},
 	} {
-		if got := one.r.TooShort(Least); got != one.want {
+		if got := one.r.TooShort(MinInterval); got != one.want {
 			t.Errorf("%v: %v", one.r, got)
 		}
 	}
 }
 
 // Sections 7.2 and 10: half the interval for who refreshes; the end is the lesser of 32 s and a third before it is over.
-func TestWhen(t *testing.T) {
+func TestRefreshAndEnd(t *testing.T) {
 	for _, one := range []struct {
 		seconds      int
 		refresh, end float64

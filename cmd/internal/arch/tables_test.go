@@ -6,50 +6,50 @@ const module = "clearback"
 // What its tests may import besides stands in testsMay.
 var may = map[string][]string{
 	"supervision":                        {},
-	"supervision/loop":                   {"supervision"},
+	"supervision/keysystem":              {"supervision"},
 	"supervision/supervisiontest":        {"supervision"},
-	"supervision/plain":                  {},
-	"supervision/story":                  {"supervision", "supervision/plain"},
+	"supervision/sanitize":               {},
+	"supervision/callrecord":             {"supervision", "supervision/sanitize"},
 	"supervision/window":                 {},
 	"supervision/dialplan":               {"supervision"},
 	"supervision/tuning":                 {"supervision/window"},
 	"config/file":                        {},
 	"config":                             {"config/file", "supervision", "supervision/window", "supervision/dialplan"},
-	"bridge":                             {"supervision", "supervision/story", "bridge/relay"},
-	"bridge/journal":                     {"config/file", "supervision", "supervision/story"},
-	"bridge/status":                      {},
-	"bridge/trial":                       {"supervision", "supervision/story", "bridge/sipua/endpoint"},
-	"bridge/sipua":                       {"supervision", "supervision/story", "supervision/dialplan", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer"},
-	"bridge/sipua/endpoint":              {"supervision/plain"},
-	"bridge/sipua/flows":                 {}, // tests only
-	"bridge/sipua/judge":                 {},
+	"bridge":                             {"supervision", "supervision/callrecord", "bridge/relay"},
+	"bridge/journal":                     {"config/file", "supervision", "supervision/callrecord"},
+	"bridge/control":                     {},
+	"bridge/testcall":                    {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
+	"bridge/sipua":                       {"supervision", "supervision/callrecord", "supervision/dialplan", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer"},
+	"bridge/sipua/endpoint":              {"supervision/sanitize"},
+	"bridge/sipua/callflow":              {}, // tests only
+	"bridge/sipua/conformance":           {},
 	"bridge/sipua/sessiontimer":          {},
 	"bridge/sipua/endpoint/endpointtest": {},
 	"bridge/sipua/registration":          {"bridge/sipua/endpoint"},
 	"bridge/media":                       {},
-	"bridge/loopbacktest":                {"bridge/outsidetest"},
-	"bridge/outsidetest":                 {},
-	"bridge/relay":                       {"supervision/plain"},
+	"bridge/loopbacktest":                {"bridge/programtest"},
+	"bridge/programtest":                 {},
+	"bridge/relay":                       {"supervision/sanitize"},
 	"bridge/relay/controller":            {"bridge/relay"},
 	"bridge/relay/transport":             {"config/file"},
 	"bridge/relay/modbus":                {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
 	"bridge/relay/httprelay":             {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
-	"bridge/relay/command":               {"bridge/relay", "bridge/relay/controller", "supervision/plain"},
+	"bridge/relay/command":               {"bridge/relay", "bridge/relay/controller", "supervision/sanitize"},
 	"bridge/relay/serial":                {"bridge/relay", "bridge/relay/controller"},
 	"bridge/relay/gpio":                  {"bridge/relay", "bridge/relay/controller"},
 	"bridge/relay/mqtt":                  {"bridge/relay", "bridge/relay/controller", "bridge/relay/mqtt/broker", "bridge/relay/transport"},
 	"bridge/relay/mqtt/broker":           {"bridge/relay/transport"},
-	"bridge/relay/mqtt/brokertest":       {"bridge/outsidetest"},
-	"bridge/relay/agent/mqttface":        {"bridge/relay", "bridge/relay/agent", "bridge/relay/mqtt", "bridge/relay/mqtt/broker"},
+	"bridge/relay/mqtt/brokertest":       {"bridge/programtest"},
+	"bridge/relay/agent/agentmqtt":       {"bridge/relay", "bridge/relay/agent", "bridge/relay/mqtt", "bridge/relay/mqtt/broker"},
 	"bridge/relay/agent":                 {"bridge/relay", "config/file"},
 	"bridge/relay/relaytest":             {"bridge/relay"},
 	"bridge/relay/relaytest/vm":          {},
 	"bridge/relay/drivers":               {"bridge/relay", "bridge/relay/command", "bridge/relay/controller", "bridge/relay/gpio", "bridge/relay/httprelay", "bridge/relay/modbus", "bridge/relay/mqtt", "bridge/relay/serial", "config"},
 	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.
-	"bridge/rehearsal": {"supervision", "supervision/loop", "config"},
+	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
 	"cmd/internal/cli": {
-		"supervision", "supervision/plain", "supervision/story", "supervision/tuning", "supervision/window", "supervision/dialplan", "config", "bridge", "bridge/journal", "bridge/media",
-		"bridge/relay", "bridge/relay/agent", "bridge/relay/agent/mqttface", "bridge/relay/drivers", "bridge/relay/gpio", "bridge/relay/mqtt/broker", "bridge/relay/serial", "bridge/relay/transport", "bridge/rehearsal", "bridge/sipua", "bridge/status", "bridge/trial",
+		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window", "supervision/dialplan", "config", "bridge", "bridge/journal", "bridge/media",
+		"bridge/relay", "bridge/relay/agent", "bridge/relay/agent/agentmqtt", "bridge/relay/drivers", "bridge/relay/gpio", "bridge/relay/mqtt/broker", "bridge/relay/serial", "bridge/relay/transport", "bridge/rehearsal", "bridge/sipua", "bridge/control", "bridge/testcall",
 	},
 	"cmd/internal/arch":    {},
 	"cmd/internal/figures": {},
@@ -65,40 +65,40 @@ var testsMay = map[string][]string{
 	"bridge":                             {"bridge/relay/relaytest"},
 	"bridge/relay":                       {"bridge/relay/relaytest"},
 	"bridge/relay/drivers":               {"bridge/relay/relaytest"},
-	"bridge/relay/httprelay":             {"bridge/outsidetest", "bridge/relay/relaytest"},
-	"bridge/relay/command":               {"bridge/outsidetest", "bridge/relay/relaytest"},
+	"bridge/relay/httprelay":             {"bridge/programtest", "bridge/relay/relaytest"},
+	"bridge/relay/command":               {"bridge/programtest", "bridge/relay/relaytest"},
 	"bridge/relay/controller":            {"bridge/relay/relaytest"},
 	"bridge/relay/serial":                {"bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
 	"bridge/relay/gpio":                  {"bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
-	"bridge/relay/modbus":                {"bridge/outsidetest", "bridge/relay/agent", "bridge/relay/relaytest"},
+	"bridge/relay/modbus":                {"bridge/programtest", "bridge/relay/agent", "bridge/relay/relaytest"},
 	"bridge/relay/mqtt":                  {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
-	"bridge/relay/agent/mqttface":        {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
-	"bridge/media":                       {"bridge/loopbacktest", "bridge/outsidetest"},
+	"bridge/relay/agent/agentmqtt":       {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
+	"bridge/media":                       {"bridge/loopbacktest", "bridge/programtest"},
 	"bridge/sipua/endpoint":              {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua":                       {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua/registration":          {"bridge/loopbacktest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
 	"bridge/rehearsal":                   {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua"}, // a daemon to play with
-	"bridge/sipua/flows":                 {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/judge", "supervision", "supervision/story"},
-	"bridge/trial":                       {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
-	"cmd/internal/figures":               {"bridge/loopbacktest", "bridge/outsidetest"},
-	"cmd/internal/frozen":                {"bridge/journal", "bridge/rehearsal", "bridge/relay", "bridge/relay/agent", "bridge/relay/drivers", "bridge/relay/mqtt", "bridge/relay/mqtt/broker", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest", "bridge/status", "cmd/internal/cli", "config", "supervision", "supervision/story"},
-	"cmd/internal/interop":               {"bridge/loopbacktest", "bridge/outsidetest", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/judge"}, // the rules by which all that the daemon sends is judged
+	"bridge/sipua/callflow":              {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/conformance", "supervision", "supervision/callrecord"},
+	"bridge/testcall":                    {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
+	"cmd/internal/figures":               {"bridge/loopbacktest", "bridge/programtest"},
+	"cmd/internal/frozen":                {"bridge/journal", "bridge/rehearsal", "bridge/relay", "bridge/relay/agent", "bridge/relay/drivers", "bridge/relay/mqtt", "bridge/relay/mqtt/broker", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest", "bridge/control", "cmd/internal/cli", "config", "supervision", "supervision/callrecord"},
+	"cmd/internal/interop":               {"bridge/loopbacktest", "bridge/programtest", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/conformance"}, // the rules by which all that the daemon sends is judged
 	"cmd/internal/cli":                   {"bridge/loopbacktest"},
-	"cmd/internal/testrun":               {"bridge/outsidetest"},
-	"deploy":                             {"bridge/outsidetest", "config", "supervision"},
-	"supervision/tuning":                 {"bridge/outsidetest"},
-	"supervision/story":                  {"supervision/supervisiontest"},
-	"bridge/status":                      {"bridge", "bridge/outsidetest", "bridge/relay", "supervision"}, // how soon an interval is in use
+	"cmd/internal/testrun":               {"bridge/programtest"},
+	"deploy":                             {"bridge/programtest", "config", "supervision"},
+	"supervision/tuning":                 {"bridge/programtest"},
+	"supervision/callrecord":             {"supervision/supervisiontest"},
+	"bridge/control":                     {"bridge", "bridge/programtest", "bridge/relay", "supervision"}, // how soon an interval is in use
 }
 
 // libraries names, for each module that is not ours, the packages whose code (not tests) may import it.
 var libraries = map[string][]string{
 	"modernc.org/sqlite":             {"bridge/journal"},
 	"github.com/eclipse/paho.golang": {"bridge/relay/mqtt/broker"},
-	"github.com/emiago/sipgo":        {"bridge/trial", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "config", "cmd/internal/cli"},
+	"github.com/emiago/sipgo":        {"bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "config", "cmd/internal/cli"},
 	"github.com/icholy/digest":       {"bridge/sipua/registration", "bridge/rehearsal"},
-	"github.com/pion/rtp":            {"bridge/media", "bridge/rehearsal", "bridge/trial"},
+	"github.com/pion/rtp":            {"bridge/media", "bridge/rehearsal", "bridge/testcall"},
 	"github.com/pion/rtcp":           {"bridge/media"},
 	"github.com/pion/sdp/v3":         {},                   // a judge in tests only
 	"github.com/simonvetter":         {},                   // a judge in tests only
@@ -109,7 +109,7 @@ var libraries = map[string][]string{
 	"pgregory.net/rapid":             {"supervision/supervisiontest"},
 	"go.yaml.in/yaml/v3":             {"config"},
 	"go.uber.org/zap": {
-		"bridge", "bridge/journal", "bridge/status", "bridge/trial", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
+		"bridge", "bridge/journal", "bridge/control", "bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
 	},
 	"golang.org/x/net": {"bridge/media"},
 	"golang.org/x/sys": {
@@ -129,7 +129,7 @@ var libraries = map[string][]string{
 
 // pure are the packages that decide and compute and touch no world; pureMay are the standard packages that they may import.
 var (
-	pure    = []string{"supervision", "supervision/loop", "supervision/story", "supervision/window", "supervision/tuning", "supervision/dialplan", "bridge/sipua/sessiontimer"}
+	pure    = []string{"supervision", "supervision/keysystem", "supervision/callrecord", "supervision/window", "supervision/tuning", "supervision/dialplan", "bridge/sipua/sessiontimer"}
 	pureMay = []string{
 		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "math/rand/v2", "slices", "sort", "strconv", "strings",
 		"time", "unicode", "unicode/utf8",
@@ -142,20 +142,20 @@ var (
 )
 
 // forTests are the packages of our own that exist for tests and may import testing.
-var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest", "bridge/loopbacktest", "bridge/outsidetest"}
+var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest", "bridge/loopbacktest", "bridge/programtest"}
 
 // changesMachine names each file that may make a namespace, mount, start an emulator, set a clock or install something, and the flag of
 // its package's tests without which it does not.
 var changesMachine = map[string]string{
 	"bridge/journal/disk_test.go":             "mount",
-	"bridge/journal/guest_test.go":            "powercuts", // inside the virtual machine
+	"bridge/journal/virtualmachine_test.go":   "powercuts", // inside the virtual machine
 	"bridge/journal/powercut_test.go":         "powercuts",
 	"bridge/relay/gpio/clock_linux_test.go":   "vm", // inside the virtual machine
 	"bridge/relay/gpio/kernel_linux_test.go":  "vm", // inside the virtual machine
 	"bridge/relay/modbus/netns_linux_test.go": "namespace",
 	"bridge/relay/relaytest/vm/vm.go":         "vm",
 	"cmd/internal/interop/agentvm_test.go":    "vm", // inside the virtual machine
-	"cmd/internal/interop/full_test.go":       "mount",
+	"cmd/internal/interop/fulldisk_test.go":   "mount",
 }
 
 // machineCalls are the calls and constants, and machinePrograms the programs, that change the machine.

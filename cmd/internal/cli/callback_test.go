@@ -47,7 +47,7 @@ func TestCallbackConfigured(t *testing.T) {
 		c, _ := stage(t)
 		c.Lines[0].Service.Register = false
 		set(c)
-		d, _ := served(t, c)
+		d, _ := startTestDaemon(t, c)
 		return d
 	}
 	assert.False(t, marked(t, begin(func(*config.Config) {})))
@@ -55,9 +55,9 @@ func TestCallbackConfigured(t *testing.T) {
 		c.Emergency.CallbackFrom = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}
 	})))
 	assert.True(t, marked(t, begin(func(c *config.Config) {
-		before, _ := served(t, c)
-		k := before.desk("box-office")
-		k.keep(supervision.Kept{CallbackBy: supervision.Instant(time.Since(k.epoch) + 10*time.Minute)})
+		before, _ := startTestDaemon(t, c)
+		k := before.lineState("box-office")
+		k.save(supervision.SavedState{CallbackBy: supervision.Instant(time.Since(k.epoch) + 10*time.Minute)})
 		before.Shutdown(context.Background())
 	})))
 }

@@ -36,7 +36,7 @@ func check(f *pflag.FlagSet) action {
 			fmt.Fprintf(e.Err, "%s: %v\n", path, err)
 			return ExitFaults
 		}
-		for _, w := range append(c.Exposure(path), config.Warnings(c)...) {
+		for _, w := range append(c.PermissionWarnings(path), config.Warnings(c)...) {
 			fmt.Fprintln(e.Out, "warning:", w)
 		}
 		for _, s := range append(config.Describe(c), config.DescribeDialling(c)...) {

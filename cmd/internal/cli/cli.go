@@ -51,7 +51,7 @@ func (e *env) input() *bufio.Reader {
 // Main runs the subcommand that args name and returns the exit code. signals brings the signals that end a
 // subcommand; it is read by one subcommand only.
 func Main(args []string, s Streams, signals <-chan os.Signal) int {
-	s.Out, s.Err = &plainOut{w: s.Out}, &plainOut{w: s.Err} // much of it came from elsewhere
+	s.Out, s.Err = &safeWriter{w: s.Out}, &safeWriter{w: s.Err} // much of it came from elsewhere
 	e := &env{Streams: s, signals: signals}
 	e.root = e.tree()
 	e.root.SetArgs(longFlags(e.root, args))

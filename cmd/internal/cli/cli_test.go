@@ -27,19 +27,19 @@ func TestMain(m *testing.M) {
 	goleak.VerifyTestMain(m)
 }
 
-// heard is a buffer that goroutines may write to.
-type heard struct {
+// outputBuffer is a buffer that goroutines may write to.
+type outputBuffer struct {
 	mu sync.Mutex
 	b  bytes.Buffer
 }
 
-func (h *heard) Write(p []byte) (int, error) {
+func (h *outputBuffer) Write(p []byte) (int, error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return h.b.Write(p)
 }
 
-func (h *heard) String() string {
+func (h *outputBuffer) String() string {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return h.b.String()
@@ -47,7 +47,7 @@ func (h *heard) String() string {
 
 // call runs a subcommand as a user would and returns what it said.
 func call(in string, args ...string) (code int, out, errs string) {
-	var o, e heard
+	var o, e outputBuffer
 	code = Main(args, Streams{In: strings.NewReader(in), Out: &o, Err: &e}, make(chan os.Signal))
 	return code, o.String(), e.String()
 }

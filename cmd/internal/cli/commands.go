@@ -86,7 +86,7 @@ func commands() []command {
 			example: "clearback tune box-office --write",
 		},
 		{
-			group: groupAdjust, name: "keep", operands: "LINE", setup: keepInterval,
+			group: groupAdjust, name: "keep", operands: "LINE", setup: saveInterval,
 			short:   "Write the interval that a line now uses into the file",
 			more:    "After a hold that did not clear, the daemon uses a longer interval. This makes it permanent.",
 			example: "clearback keep box-office --dry-run",

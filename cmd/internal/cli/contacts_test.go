@@ -98,7 +98,7 @@ func webFile(t *testing.T, d *webRelay, registrar, adapter string) string {
 // A driver other than Modbus, from the file to the loop: described, read, and closed without a daemon.
 func TestContactOfAnotherDriver(t *testing.T) {
 	d := &webRelay{open: true}
-	path := webFile(t, d, answerer(t, "200 OK"), answerer(t, "486 Busy Here"))
+	path := webFile(t, d, answeringPeer(t, "200 OK"), answeringPeer(t, "486 Busy Here"))
 	code, out, errs := call("", "check", path)
 	assert.Equal(t, ExitOK, code, errs)
 	assert.Contains(t, out, "line box-office: contact of kind oneshot, web device cabinet. If the daemon or the way to the contact dies in an interruption, the device itself closes the loop")
@@ -116,9 +116,9 @@ func TestContactOfAnotherDriver(t *testing.T) {
 }
 
 // A device that refuses to open: check --live finds it without opening, and pulse and explain give the device's own words.
-func TestTheDevicesReasonIsShown(t *testing.T) {
+func TestDeviceReasonIsShown(t *testing.T) {
 	d := &webRelay{denies: "maintenance switch\nis \x1bon"}
-	path := webFile(t, d, answerer(t, "200 OK"), answerer(t, "200 OK"))
+	path := webFile(t, d, answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
 	const words = "403 Forbidden: maintenance switch is ?on"
 	code, out, _ := call("", "check", "--live", path)
 	assert.Equal(t, ExitFailed, code)
@@ -152,7 +152,7 @@ func TestCloseWithoutThePassword(t *testing.T) {
 }
 
 // What only a driver finds is found by check too, and keeps close from saying that all is well.
-func TestWhatOnlyTheDriverFinds(t *testing.T) {
+func TestFaultsFoundByDriversOnly(t *testing.T) {
 	path := webFile(t, &webRelay{}, "192.0.2.1", "192.0.2.2:5060")
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
@@ -170,13 +170,13 @@ func TestWhatOnlyTheDriverFinds(t *testing.T) {
 }
 
 // A loop that nothing bounds is told of at each start; one that its controller bounds is not.
-func TestRunTellsWhatNothingBounds(t *testing.T) {
+func TestRunWarnsOfUnboundedOpenings(t *testing.T) {
 	for path, told := range map[string]bool{
-		file(t, "127.0.0.1:1", answerer(t, "200 OK"), "127.0.0.1:9"):  true,
-		webFile(t, &webRelay{}, answerer(t, "200 OK"), "127.0.0.1:9"): false,
+		file(t, "127.0.0.1:1", answeringPeer(t, "200 OK"), "127.0.0.1:9"):  true,
+		webFile(t, &webRelay{}, answeringPeer(t, "200 OK"), "127.0.0.1:9"): false,
 	} {
 		signals, ended := make(chan os.Signal), make(chan int, 1) // one exit code, taken below
-		var out, errs heard
+		var out, errs outputBuffer
 		go func() {
 			ended <- Main([]string{"run", "--config", path}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs}, signals)
 		}()

@@ -8,28 +8,28 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"clearback/bridge/status"
+	"clearback/bridge/control"
 	"clearback/config"
 	"clearback/supervision"
-	"clearback/supervision/plain"
+	"clearback/supervision/sanitize"
 )
 
 // controlFor bounds one question to the running daemon: an interruption by hand with its check takes some seconds.
 const controlFor = 20 * time.Second
 
-// mostShown bounds what a peer said in a cell of a table, in characters.
-const mostShown = 80
+// maxCell bounds what a peer said in a cell of a table, in characters.
+const maxCell = 80
 
 // client of the running daemon that the file describes.
-func (e *env) client(c *config.Config, path string) (k *status.Client, code int, ok bool) {
+func (e *env) client(c *config.Config, path string) (k *control.Client, code int, ok bool) {
 	if c.Control.Socket == "" {
 		return nil, e.failed(fmt.Errorf("%s names no control socket, so the running daemon cannot be asked; set control.socket and restart it", path)), false
 	}
-	return status.NewClient(c.Control.Socket), ExitOK, true
+	return control.NewClient(c.Control.Socket), ExitOK, true
 }
 
-// served reads the file, looks up the line that a command names, and returns the client of the daemon that serves it.
-func (e *env) served(path string, others []string, command string) (c *config.Config, l *config.Line, k *status.Client, code int, ok bool) {
+// lineClient reads the file, looks up the line that a command names, and returns the client of the daemon that serves it.
+func (e *env) lineClient(path string, others []string, command string) (c *config.Config, l *config.Line, k *control.Client, code int, ok bool) {
 	if c, code, ok = e.settings(path); !ok {
 		return
 	}
@@ -67,7 +67,7 @@ func lines(f *pflag.FlagSet) action {
 	}
 }
 
-func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
+func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 	rows := [][]string{{"LINE", "SERVICE", "ADAPTER", "CALLS", "LOOP", "CONTACT", "INTERVAL", "VERIFY", "LAST CLEARING"}}
 	for i := range d.Lines {
 		l := &d.Lines[i]
@@ -102,7 +102,7 @@ func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
 			fmt.Fprintf(w, "%s: too many openings; no clearing opens its loop until %s, or longer if that goes on\n", l.Name, l.NoOpeningUntil.Local().Format(time.TimeOnly))
 		}
 	}
-	printTurnedAway(w, d.Counts)
+	printRejected(w, d.Counts)
 	if d.Journal.Problem != "" {
 		fmt.Fprintf(w, "journal: %s since %s; %d records lost\n", d.Journal.Problem, d.Journal.Since.Local().Format(time.TimeOnly), d.Journal.Dropped)
 	}
@@ -111,32 +111,32 @@ func printDaemon(w io.Writer, d status.Daemon, now time.Time) {
 	}
 }
 
-func servicesWords(l *status.Line) string {
+func servicesWords(l *control.Line) string {
 	if l.Second == nil {
 		return serviceWords(l.Service)
 	}
 	return serviceWords(l.Service) + "; second: " + serviceWords(*l.Second)
 }
 
-func serviceWords(s status.Service) string {
+func serviceWords(s control.Service) string {
 	switch {
 	case !s.Registers:
 		return "no registration"
 	case s.Registered:
 		return "registered"
 	default:
-		return "NOT registered: " + plain.Text(s.Problem, mostShown)
+		return "NOT registered: " + sanitize.Text(s.Problem, maxCell)
 	}
 }
 
-func adapterWords(a status.Adapter) string {
+func adapterWords(a control.Adapter) string {
 	if !a.Bound {
 		return "NOT here"
 	}
 	return a.Address
 }
 
-func callWords(l *status.Line) string {
+func callWords(l *control.Line) string {
 	if len(l.Calls) == 0 {
 		return "-"
 	}
@@ -144,7 +144,7 @@ func callWords(l *status.Line) string {
 	for i, c := range l.Calls {
 		all[i] = fmt.Sprintf("%d %s", c.Call, c.State)
 		if c.Number != "" {
-			all[i] += " " + plain.Text(c.Number, mostShown)
+			all[i] += " " + sanitize.Text(c.Number, maxCell)
 		}
 		if c.Emergency {
 			all[i] += " EMERGENCY"
@@ -153,7 +153,7 @@ func callWords(l *status.Line) string {
 	return strings.Join(all, ", ")
 }
 
-func loopWords(l *status.Line) string {
+func loopWords(l *control.Line) string {
 	loop := l.Loop
 	switch {
 	case l.Fault == supervision.IncidentLoopOpen.String():
@@ -170,7 +170,7 @@ func loopWords(l *status.Line) string {
 	return loop
 }
 
-func contactWords(c status.Contact) string {
+func contactWords(c control.Contact) string {
 	words := c.Driver
 	if c.Controller != "" {
 		words = c.Controller + ", kind " + c.Kind
@@ -181,21 +181,21 @@ func contactWords(c status.Contact) string {
 	return words
 }
 
-func intervalWords(i status.Interval) string {
+func intervalWords(i control.Interval) string {
 	if i.Milliseconds != i.Configured {
 		return fmt.Sprintf("%d ms (file: %d)", i.Milliseconds, i.Configured)
 	}
 	return fmt.Sprintf("%d ms", i.Milliseconds)
 }
 
-func verifyWords(v status.Verify) string {
+func verifyWords(v control.Verify) string {
 	if v.By == "none" || v.Trusted {
 		return v.By
 	}
 	return v.By + ", NOT trusted yet"
 }
 
-func clearingWords(c *status.Clearing, now time.Time) string {
+func clearingWords(c *control.Clearing, now time.Time) string {
 	if c == nil {
 		return "-"
 	}
@@ -216,7 +216,7 @@ func pulse(f *pflag.FlagSet) action {
 	interval := spanFlag(f, "interval", 0, "800ms", "open the loop for this `TIME`; default: the line's interval")
 	interval.zero = true
 	return func(e *env, others []string) int {
-		_, l, k, code, ok := e.served(*path, others, "pulse")
+		_, l, k, code, ok := e.lineClient(*path, others, "pulse")
 		if !ok {
 			return code
 		}
@@ -230,23 +230,23 @@ func pulse(f *pflag.FlagSet) action {
 		case p.Refused != "":
 			return e.failed(fmt.Errorf("%s: not opened: %s", l.Name, p.Refused))
 		case p.Incident != "" && p.Measured == 0:
-			return e.failed(fmt.Errorf("%s: the interruption was not made: %s%s; `clearback explain %s` says more", l.Name, p.Incident, saidWords(p), l.Name))
+			return e.failed(fmt.Errorf("%s: the interruption was not made: %s%s; `clearback explain %s` says more", l.Name, p.Incident, deviceWords(p), l.Name))
 		}
 		fmt.Fprintf(e.Out, "%s: loop open for %s (asked %d ms); hook: %s\n", l.Name, measured(p.Measured), p.Asked, p.Hook)
 		if p.Incident != "" {
-			fmt.Fprintf(e.Out, "%s: incident: %s%s\n", l.Name, p.Incident, saidWords(p))
+			fmt.Fprintf(e.Out, "%s: incident: %s%s\n", l.Name, p.Incident, deviceWords(p))
 			return ExitFailed
 		}
 		return ExitOK
 	}
 }
 
-// saidWords is what the device said.
-func saidWords(p status.Pulse) string {
-	if p.Said == "" {
+// deviceWords is what the device said.
+func deviceWords(p control.Pulse) string {
+	if p.DeviceText == "" {
 		return ""
 	}
-	return " (" + p.Said + ")"
+	return " (" + p.DeviceText + ")"
 }
 
 // measured writes microseconds as milliseconds.

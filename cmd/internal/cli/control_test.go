@@ -20,10 +20,10 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
 
+	"clearback/bridge/control"
 	"clearback/bridge/journal"
-	"clearback/bridge/status"
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // recorded adds a journal and a control socket to the file; the socket's path is short, since the kernel bounds it.
@@ -44,7 +44,7 @@ func recorded(t *testing.T, path string) (socket string) {
 func running(t *testing.T, path, socket string) (stop func()) {
 	t.Helper()
 	signals, ended := make(chan os.Signal), make(chan int, 1)
-	var out, errs heard
+	var out, errs outputBuffer
 	go func() {
 		ended <- Main([]string{"run", "--config", path}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs}, signals)
 	}()
@@ -80,9 +80,9 @@ func pulsed(t *testing.T, path string) (out string) {
 }
 
 // The whole of what people ask a running daemon, over its real socket and its real journal; then with the daemon stopped.
-func TestAskTheDaemon(t *testing.T) {
-	board := &cabinet{}
-	path := file(t, serve(t, board), answerer(t, "200 OK"), answerer(t, "200 OK"))
+func TestControlCommands(t *testing.T) {
+	board := &boardHandler{}
+	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
 	socket := recorded(t, path)
 	stop := running(t, path, socket)
 
@@ -106,17 +106,17 @@ func TestAskTheDaemon(t *testing.T) {
 	assert.Equal(t, ExitOK, code, errs)
 	assert.Regexp(t, `(?m)^box-office +registered +127\.0\.0\.1:\d+ +- +closed +cabinet, kind none +800 ms +options, NOT trusted yet +-$`, out)
 
-	k := status.NewClient(socket)
+	k := control.NewClient(socket)
 	began := time.Now()
 	require.NoError(t, k.SetInterval(context.Background(), "box-office", 900*time.Millisecond))
 	assert.Less(t, time.Since(began), time.Second)
 	code, out, _ = call("", "lines", "--json", "--config", path)
 	assert.Equal(t, ExitOK, code)
-	var d status.Daemon
+	var d control.Daemon
 	require.NoError(t, json.Unmarshal([]byte(out), &d))
-	assert.Equal(t, status.Interval{Milliseconds: 900, Configured: 900}, d.Lines[0].Interval)
+	assert.Equal(t, control.Interval{Milliseconds: 900, Configured: 900}, d.Lines[0].Interval)
 	assert.Equal(t, path, d.Config)
-	assert.Contains(t, d.Counts, status.Count{Name: "malformed messages", TurnedAway: true})
+	assert.Contains(t, d.Counts, control.Count{Name: "malformed messages", Rejected: true})
 	assert.Error(t, k.SetInterval(context.Background(), "box-office", 1900*time.Millisecond), "with the lead it would end beyond 2 s")
 
 	code, out, _ = call("", "keep", "box-office", "--config", path)
@@ -155,11 +155,11 @@ func TestAskTheDaemon(t *testing.T) {
 }
 
 func TestCallsFollow(t *testing.T) {
-	path := file(t, serve(t, &cabinet{}), answerer(t, "200 OK"), answerer(t, "200 OK"))
+	path := file(t, serve(t, &boardHandler{}), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
 	socket := recorded(t, path)
 	running(t, path, socket)
 	signals, ended := make(chan os.Signal), make(chan int, 1)
-	var out, errs heard
+	var out, errs outputBuffer
 	journalThere := func() bool {
 		_, err := os.Stat(filepath.Join(filepath.Dir(path), "journal.db"))
 		return err == nil
@@ -219,7 +219,7 @@ func TestLocalTime(t *testing.T) {
 	j := journal.Open(journal.Options{Path: file})
 	at := time.Date(2026, 3, 1, 20, 15, 0, 0, time.UTC)
 	for i, kind := range []supervision.EventKind{supervision.CallRequested, supervision.NearEndCleared} {
-		j.Append(story.Entry{At: at.Add(time.Duration(i) * time.Second), Line: "box-office", Event: supervision.Event{Kind: kind, Call: 3}})
+		j.Append(callrecord.Entry{At: at.Add(time.Duration(i) * time.Second), Line: "box-office", Event: supervision.Event{Kind: kind, Call: 3}})
 	}
 	require.NoError(t, j.Close())
 	for args, want := range map[string]string{
@@ -237,13 +237,13 @@ func TestIncidentWithoutACall(t *testing.T) {
 	j := journal.Open(journal.Options{Path: file, Logger: zap.NewNop()})
 	at := time.Now().Add(-time.Hour)
 	report := func(at time.Time, kind supervision.ReportKind) {
-		j.Append(story.Entry{At: at, Line: "box-office", Effect: supervision.Effect{
+		j.Append(callrecord.Entry{At: at, Line: "box-office", Effect: supervision.Effect{
 			Kind: supervision.Report, Report: kind, Incident: supervision.IncidentOffHookWithoutCall,
 		}})
 	}
 	report(at, supervision.ReportIncident)
 	report(at.Add(90*time.Second), supervision.ReportIncidentEnded)
-	j.Append(story.Entry{At: at.Add(2 * time.Minute), Line: "box-office", Effect: supervision.Effect{
+	j.Append(callrecord.Entry{At: at.Add(2 * time.Minute), Line: "box-office", Effect: supervision.Effect{
 		Kind: supervision.Report, Report: supervision.ReportIncident, Incident: supervision.IncidentIntervalShort, Call: 7,
 	}})
 	require.NoError(t, j.Close())
@@ -258,14 +258,14 @@ func TestIncidentWithoutACall(t *testing.T) {
 	}
 }
 
-// stuckCabinet is a board whose output is stuck open, and confirms every command all the same.
-type stuckCabinet struct {
-	cabinet
+// stuckBoardHandler is a board whose output is stuck open, and confirms every command all the same.
+type stuckBoardHandler struct {
+	boardHandler
 	stuck atomic.Bool
 }
 
-func (c *stuckCabinet) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
-	coils, err := c.cabinet.HandleCoils(r)
+func (c *stuckBoardHandler) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
+	coils, err := c.boardHandler.HandleCoils(r)
 	if c.stuck.Load() && !r.IsWrite {
 		return []bool{true}, err
 	}
@@ -274,8 +274,8 @@ func (c *stuckCabinet) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
 
 // SAFETY.md S16, S92: a contact that is stuck open on an idle line is an incident, and `lines` says that the loop is open.
 func TestLinesSayThatALoopIsOpen(t *testing.T) {
-	board := &stuckCabinet{}
-	path := file(t, serve(t, board), answerer(t, "200 OK"), answerer(t, "200 OK"))
+	board := &stuckBoardHandler{}
+	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
 	running(t, path, recorded(t, path))
 	lines := func() string {
 		_, out, _ := call("", "lines", "--config", path)

@@ -5,27 +5,27 @@ import (
 	"io"
 	"strings"
 
+	"clearback/bridge/control"
 	"clearback/bridge/sipua"
-	"clearback/bridge/status"
 )
 
 // networkCounts are what the user agent counted, in the words of the control socket. Their meaning stands at the fields.
-func networkCounts(c *sipua.Counts) []status.Count {
+func networkCounts(c *sipua.Counts) []control.Count {
 	e, r, m := &c.Endpoint, &c.Registrar, &c.Media
-	all := []status.Count{
-		{Name: "calls passed to another service", Count: c.Switched},
+	all := []control.Count{
+		{Name: "calls passed to another service", Count: c.Failovers},
 		{Name: "silences of a service", Count: c.Silences},
-		{Name: "waiting messages told", Count: c.MessagesTold},
+		{Name: "waiting messages told", Count: c.MessagesNotified},
 		{Name: "challenges", Count: r.Challenges},
 		{Name: "media packets", Count: m.Packets},
 		{Name: "media packets that could not be sent", Count: m.Unsent},
 	}
-	for _, away := range []status.Count{
-		{Name: "calls from addresses not allowed", Count: c.Strangers},
+	for _, away := range []control.Count{
+		{Name: "calls from addresses not allowed", Count: c.UnknownSources},
 		{Name: "calls beyond the number of a line", Count: c.TooManyCalls},
 		{Name: "waiting messages refused", Count: c.MessagesRefused},
 		{Name: "wrong passwords", Count: r.Wrong},
-		{Name: "guesses not heard", Count: r.Slowed},
+		{Name: "guesses not heard", Count: r.RateLimited},
 		{Name: "right passwords from a wrong place", Count: r.WrongPlace},
 		{Name: "right passwords for another destination", Count: r.WrongTarget},
 		{Name: "registrations for another line", Count: r.WrongLine},
@@ -41,22 +41,22 @@ func networkCounts(c *sipua.Counts) []status.Count {
 		{Name: "connections without room", Count: e.ConnectionsRefused},
 		{Name: "connections that made room", Count: e.ConnectionsEnded},
 		{Name: "connections too slow", Count: e.Slow},
-		{Name: "media packets of strangers", Count: m.Strangers},
+		{Name: "media packets of strangers", Count: m.UnknownSource},
 		{Name: "media packets on probation", Count: m.Probation},
 		{Name: "media streams that two unknown hosts claimed", Count: m.Contests},
 		{Name: "media packets that are none", Count: m.Invalid},
 	} {
-		away.TurnedAway = true
+		away.Rejected = true
 		all = append(all, away)
 	}
 	return all
 }
 
-// printTurnedAway says in one line what was not let in, if there was anything.
-func printTurnedAway(w io.Writer, counts []status.Count) {
+// printRejected says in one line what was not let in, if there was anything.
+func printRejected(w io.Writer, counts []control.Count) {
 	var all []string
 	for _, c := range counts {
-		if c.TurnedAway && c.Count > 0 {
+		if c.Rejected && c.Count > 0 {
 			all = append(all, fmt.Sprintf("%d %s", c.Count, c.Name))
 		}
 	}

@@ -15,7 +15,7 @@ import (
 func TestCountNames(t *testing.T) {
 	var now strings.Builder
 	for _, c := range networkCounts(&sipua.Counts{}) {
-		fmt.Fprintf(&now, "%s, turned away %t\n", c.Name, c.TurnedAway)
+		fmt.Fprintf(&now, "%s, turned away %t\n", c.Name, c.Rejected)
 	}
 	frozen, err := os.ReadFile("testdata/counts.txt")
 	require.NoError(t, err)

@@ -12,41 +12,41 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge"
+	"clearback/bridge/control"
 	"clearback/bridge/journal"
 	"clearback/bridge/media"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/drivers"
 	"clearback/bridge/sipua"
-	"clearback/bridge/status"
 	"clearback/config"
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // How long the steps of an ending may take.
 const (
-	// restFor is how long the interruptions of the last calls are awaited: lead, interval and guard time end
+	// awaitRestFor is how long the interruptions of the last calls are awaited: lead, interval and guard time end
 	// within 2 s plus the guard time (invariant 11), so this is ample.
-	restFor = 5 * time.Second
+	awaitRestFor = 5 * time.Second
 	// closeFor is how long closing the contacts is tried.
 	closeFor = 10 * time.Second
-	// hurryFor replaces closeFor after a second signal.
-	hurryFor = 500 * time.Millisecond
+	// hurriedCloseFor replaces closeFor after a second signal.
+	hurriedCloseFor = 500 * time.Millisecond
 )
 
 // Daemon is everything that `run` runs, without signals and log files.
 type Daemon struct {
-	log      *zap.Logger
-	contacts *drivers.Set
-	media    *media.Relay
-	agent    *sipua.Agent
-	lines    []*bridge.Line
-	desks    []*desk
-	journal  *journal.Journal // nil: none
-	control  *status.Server   // nil: none
+	log        *zap.Logger
+	contacts   *drivers.Set
+	media      *media.Relay
+	agent      *sipua.Agent
+	lines      []*bridge.Line
+	lineStates []*lineState
+	journal    *journal.Journal // nil: none
+	control    *control.Server  // nil: none
 
-	mu    sync.Mutex     // guards desks while they are made (after that they do not change) and early
-	early []relay.Notice // what came before the desks were there
+	mu           sync.Mutex     // guards desks while they are made (after that they do not change) and early
+	earlyNotices []relay.Notice // what came before the desks were there
 
 	ending    chan struct{} // closed when the ending begins
 	once      sync.Once
@@ -72,7 +72,7 @@ func startDaemon(c *config.Config, path string, log *zap.Logger) (*Daemon, error
 	tell := notices(log)
 	notify := func(n relay.Notice) {
 		tell(n)
-		d.trouble(n)
+		d.contactNotice(n)
 	}
 	if d.contacts, err = drivers.Open(c, drivers.Options{Notify: notify}); err != nil {
 		d.Shutdown(context.Background())
@@ -92,9 +92,9 @@ func journalOptions(c *config.Config, log *zap.Logger) journal.Options {
 		sensed[c.Lines[i].Name] = c.Lines[i].Verify.By == "sense"
 	}
 	return journal.Options{
-		Path: c.Journal.File, Keep: c.Journal.Keep, MaxSize: c.Journal.MaxSize, Version: versionText(), Logger: log, Remind: c.Log.Remind,
-		Detail: map[string]journal.Detail{"short": journal.DetailShort, "none": journal.DetailNone}[c.Journal.Numbers],
-		Sensed: func(line string) bool { return sensed[line] },
+		Path: c.Journal.File, MaxAge: c.Journal.Keep, MaxSize: c.Journal.MaxSize, Version: versionText(), Logger: log, Remind: c.Log.Remind,
+		Detail:    map[string]journal.Detail{"short": journal.DetailShort, "none": journal.DetailNone}[c.Journal.Numbers],
+		HasSensor: func(line string) bool { return sensed[line] },
 	}
 }
 
@@ -103,34 +103,34 @@ func (d *Daemon) serveControl(c *config.Config, path string) {
 	if c.Control.Socket == "" {
 		return
 	}
-	h := &house{d: d, started: time.Now(), config: path, journal: c.Journal.File}
+	h := &controlBackend{d: d, started: time.Now(), config: path, journal: c.Journal.File}
 	var err error
-	if d.control, err = status.Listen(status.Options{Path: c.Control.Socket, Group: c.Control.Group, House: h, Logger: d.log}); err != nil {
+	if d.control, err = control.Listen(control.Options{Path: c.Control.Socket, Group: c.Control.Group, Backend: h, Logger: d.log}); err != nil {
 		d.log.Error("no control socket; the lines are served without it", zap.Error(err))
 	}
 }
 
-// trouble tells the lines concerned what their controller has to say. Notices come from the moment that the contacts are opened.
-func (d *Daemon) trouble(n relay.Notice) {
+// contactNotice tells the lines concerned what their controller has to say. Notices come from the moment that the contacts are opened.
+func (d *Daemon) contactNotice(n relay.Notice) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if len(d.desks) == 0 {
-		d.early = append(d.early, n)
+	if len(d.lineStates) == 0 {
+		d.earlyNotices = append(d.earlyNotices, n)
 	}
-	d.troubleLocked(n)
+	d.contactNoticeLocked(n)
 }
 
-func (d *Daemon) troubleLocked(n relay.Notice) {
-	for _, k := range d.desks {
+func (d *Daemon) contactNoticeLocked(n relay.Notice) {
+	for _, k := range d.lineStates {
 		if k.c.Name == n.Contact || n.Contact == "" && k.c.Contact.Controller == n.Controller {
-			k.trouble(n)
+			k.contactNotice(n)
 		}
 	}
 }
 
 func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) error {
 	o := sipua.Options{
-		Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log, Noted: d.noted, UserAgent: d.calledItself,
+		Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log, CallInfo: d.callInfo, UserAgent: d.userAgentSeen,
 		CallbackWindow: c.Emergency.CallbackWindow, CallbackFrom: c.Emergency.CallbackFrom,
 		SecondAfter: c.Emergency.SecondAfter,
 	}
@@ -149,10 +149,10 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	}
 	epoch := time.Now()
 	var lines []*bridge.Line
-	desks := map[string]*desk{}
+	desks := map[string]*lineState{}
 	for i := range c.Lines {
 		l := &c.Lines[i]
-		k, bo := newDesk(l, d.contacts.Contact(l.Name), d.journal, epoch, d.log)
+		k, bo := newLineState(l, d.contacts.Contact(l.Name), d.journal, epoch, d.log)
 		bo.Remind = c.Log.Remind
 		line := bridge.NewLine(bo)
 		k.line = line
@@ -161,8 +161,8 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		if err != nil {
 			return fmt.Errorf("line %s: %w", l.Name, err)
 		}
-		if bo.Kept.CallbackBy > 0 {
-			lo.CallbackUntil = epoch.Add(time.Duration(bo.Kept.CallbackBy))
+		if bo.Saved.CallbackBy > 0 {
+			lo.CallbackUntil = epoch.Add(time.Duration(bo.Saved.CallbackBy))
 		}
 		if lo.CallbackUntil.After(o.CallbackUntil) {
 			o.CallbackUntil = lo.CallbackUntil
@@ -173,39 +173,39 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	}
 	d.mu.Lock()
 	for i := range c.Lines {
-		d.desks = append(d.desks, desks[c.Lines[i].Name])
+		d.lineStates = append(d.lineStates, desks[c.Lines[i].Name])
 	}
-	for _, n := range d.early {
-		d.troubleLocked(n)
+	for _, n := range d.earlyNotices {
+		d.contactNoticeLocked(n)
 	}
-	d.early = nil
+	d.earlyNotices = nil
 	d.mu.Unlock()
 	if d.agent, err = sipua.Start(o); err != nil {
 		return fmt.Errorf("SIP: %w", err)
 	}
 	for i, line := range lines {
-		d.desks[i].port = d.agent.Line(c.Lines[i].Name)
-		line.Start(d.desks[i].port)
+		d.lineStates[i].port = d.agent.Line(c.Lines[i].Name)
+		line.Start(d.lineStates[i].port)
 	}
 	d.lines = lines // only what was started can be stopped
 	return nil
 }
 
-// noted takes who is in a call, from the first moment that the sockets are open.
-func (d *Daemon) noted(n story.Note) {
-	if k := d.desk(n.Line); k != nil {
-		k.note(n)
+// callInfo takes who is in a call, from the first moment that the sockets are open.
+func (d *Daemon) callInfo(n callrecord.CallInfo) {
+	if k := d.lineState(n.Line); k != nil {
+		k.setCallInfo(n)
 	}
 }
 
-func (d *Daemon) calledItself(line, userAgent string) {
-	if k := d.desk(line); k != nil {
-		k.calledItself(userAgent)
+func (d *Daemon) userAgentSeen(line, userAgent string) {
+	if k := d.lineState(line); k != nil {
+		k.userAgentSeen(userAgent)
 	}
 }
 
-func (d *Daemon) desk(line string) *desk {
-	for _, k := range d.desks {
+func (d *Daemon) lineState(line string) *lineState {
+	for _, k := range d.lineStates {
 		if k.c.Name == line {
 			return k
 		}
@@ -309,7 +309,7 @@ func (d *Daemon) Close() error {
 
 // Shutdown ends the daemon: new ordinary calls get 503, ordinary calls are cleared and get their interruption, an
 // emergency call is awaited, then everything closes and the loops last (invariant 9). When hurry ends,
-// nothing but the closing is awaited any more, and that only for hurryFor. It returns the lines whose contact is not known closed.
+// nothing but the closing is awaited any more, and that only for hurriedCloseFor. It returns the lines whose contact is not known closed.
 func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	d.once.Do(func() {
 		close(d.ending)
@@ -322,7 +322,7 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		}
 		closing, cancel := context.WithCancel(context.Background())
 		defer cancel()
-		defer context.AfterFunc(hurry, func() { time.AfterFunc(hurryFor, cancel) })()
+		defer context.AfterFunc(hurry, func() { time.AfterFunc(hurriedCloseFor, cancel) })()
 		var stopping sync.WaitGroup
 		for _, l := range d.lines {
 			stopping.Go(l.Stop) // all at once: a board that does not answer holds up no other's contacts
@@ -357,8 +357,8 @@ func (d *Daemon) endControl() (done <-chan struct{}) {
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
-		for _, k := range d.desks {
-			k.leave()
+		for _, k := range d.lineStates {
+			k.end()
 		}
 		if d.control == nil {
 			return
@@ -397,9 +397,9 @@ func (d *Daemon) endCalls(hurry context.Context) {
 	}
 }
 
-// awaitRest waits until every line is at rest, for at most restFor.
+// awaitRest waits until every line is at rest, for at most awaitRestFor.
 func (d *Daemon) awaitRest(hurry context.Context) {
-	ctx, cancel := context.WithTimeout(hurry, restFor)
+	ctx, cancel := context.WithTimeout(hurry, awaitRestFor)
 	defer cancel()
 	tick := time.NewTicker(10 * time.Millisecond)
 	defer tick.Stop()

@@ -26,7 +26,7 @@ func loaded(t *testing.T, path string) *config.Config {
 
 // A second signal means one more try at the contacts and then out; nobody waits for a registrar that says nothing.
 func TestShutdownInAHurry(t *testing.T) {
-	c := loaded(t, file(t, serve(t, &cabinet{}), answering(t, "200 OK", 1), "192.0.2.2:5060"))
+	c := loaded(t, file(t, serve(t, &boardHandler{}), answering(t, "200 OK", 1), "192.0.2.2:5060"))
 	d, err := StartDaemon(c, zap.NewNop())
 	require.NoError(t, err)
 	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second, 5*time.Millisecond)
@@ -34,15 +34,15 @@ func TestShutdownInAHurry(t *testing.T) {
 	cancel()
 	began := time.Now()
 	require.Empty(t, d.Shutdown(hurry))
-	assert.Less(t, time.Since(began), hurryFor+400*time.Millisecond)
+	assert.Less(t, time.Since(began), hurriedCloseFor+400*time.Millisecond)
 	_ = d.agent.Close() // a process would be gone; here the farewells left behind are awaited
 }
 
-// stuck is a daemon whose ending takes until it is told to hurry.
-type stuck struct{ emergency chan bool } // what EmergencyUp says, in turn
+// hangingDaemon is a daemon whose ending takes until it is told to hurry.
+type hangingDaemon struct{ emergency chan bool } // what EmergencyUp says, in turn
 
-func (s stuck) EmergencyUp() bool { return <-s.emergency }
-func (s stuck) Shutdown(hurry context.Context) []drivers.NotClosed {
+func (s hangingDaemon) EmergencyUp() bool { return <-s.emergency }
+func (s hangingDaemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	<-hurry.Done()
 	return nil
 }
@@ -56,7 +56,7 @@ func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
 	defer c.Close()
 	t.Setenv("NOTIFY_SOCKET", path)
 	signals, tick, ended := make(chan os.Signal), make(chan time.Time), make(chan int, 1)
-	d := stuck{make(chan bool, 2)}
+	d := hangingDaemon{make(chan bool, 2)}
 	d.emergency <- false
 	d.emergency <- true
 	go func() { ended <- (&env{signals: signals}).end(d, zap.NewNop(), tick) }()
@@ -76,7 +76,7 @@ func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
 
 // A start that fails half-way ends what it began, and ends.
 func TestStartFailsInALaterLine(t *testing.T) {
-	c := loaded(t, file(t, serve(t, &cabinet{}), "192.0.2.1", "192.0.2.2:5060"))
+	c := loaded(t, file(t, serve(t, &boardHandler{}), "192.0.2.1", "192.0.2.2:5060"))
 	second := c.Lines[0]
 	second.Name, second.Contact.Driver, second.Service.Registrar = "stage-door", "none", "not a URI"
 	c.Lines = append(c.Lines, second)

@@ -13,7 +13,7 @@ import (
 
 // Whatever file the user names: one that is a pipe, a device or a directory is an error at once. Nobody writes into the pipe, so a command
 // that waits would never return.
-func TestWhatIsNoFile(t *testing.T) {
+func TestIrregularFiles(t *testing.T) {
 	dir := t.TempDir()
 	pipe := filepath.Join(dir, "pipe")
 	require.NoError(t, syscall.Mkfifo(pipe, 0o600))
@@ -55,13 +55,13 @@ func TestRelayIntoAPipe(t *testing.T) {
 }
 
 // check, and run in its log, warn of what others may read or write; it is no fault.
-func TestWarnsOfWhatOthersMay(t *testing.T) {
+func TestPermissionWarnings(t *testing.T) {
 	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	require.NoError(t, os.Chmod(path, 0o666))
 	code, out, errs := call("", "check", path)
 	require.Equal(t, ExitOK, code, errs)
 	require.Contains(t, out, "warning: "+path+" may be written by everybody")
-	var o, e heard
+	var o, e outputBuffer
 	signals := make(chan os.Signal, 2) // it ends, and at once
 	signals <- os.Interrupt
 	signals <- os.Interrupt

@@ -8,7 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"clearback/bridge/status"
+	"clearback/bridge/control"
 )
 
 // What `lines` says: a table, and below it what somebody should know or do.
@@ -16,29 +16,29 @@ func TestPrintDaemon(t *testing.T) {
 	now := time.Date(2026, 3, 1, 20, 15, 0, 0, time.Local)
 	soon := now.Add(17 * time.Minute)
 	var b strings.Builder
-	printDaemon(&b, status.Daemon{
-		Journal: status.Journal{Path: "/var/lib/clearback/journal.db", Problem: "the disk is full", Since: now.Add(-time.Minute), Dropped: 12},
-		Counts: []status.Count{
-			{Name: "media packets", Count: 90}, {Name: "wrong passwords", Count: 3, TurnedAway: true}, {Name: "malformed messages", TurnedAway: true},
-			{Name: "oversized messages", Count: 1, TurnedAway: true},
+	printDaemon(&b, control.Daemon{
+		Journal: control.Journal{Path: "/var/lib/clearback/journal.db", Problem: "the disk is full", Since: now.Add(-time.Minute), Dropped: 12},
+		Counts: []control.Count{
+			{Name: "media packets", Count: 90}, {Name: "wrong passwords", Count: 3, Rejected: true}, {Name: "malformed messages", Rejected: true},
+			{Name: "oversized messages", Count: 1, Rejected: true},
 		},
-		Lines: []status.Line{
+		Lines: []control.Line{
 			{
-				Name: "box-office", Service: status.Service{Registers: true, Registered: true}, Adapter: status.Adapter{Bound: true, Address: "192.0.2.21:5060"},
-				Loop: "closed", Contact: status.Contact{Driver: "modbus", Controller: "relays", Kind: "oneshot", Problem: "link lost"},
-				Interval: status.Interval{Milliseconds: 1000, Configured: 800, Stayed: 2}, Verify: status.Verify{By: "options", Trusted: true},
+				Name: "box-office", Service: control.Service{Registers: true, Registered: true}, Adapter: control.Adapter{Bound: true, Address: "192.0.2.21:5060"},
+				Loop: "closed", Contact: control.Contact{Driver: "modbus", Controller: "relays", Kind: "oneshot", Problem: "link lost"},
+				Interval: control.Interval{Milliseconds: 1000, Configured: 800, Stayed: 2}, Verify: control.Verify{By: "options", Trusted: true},
 				Location:     "Box office, ground floor",
-				LastClearing: &status.Clearing{Call: 41, At: now.Add(-90 * time.Second), Outcome: "incident"},
-				Incident:     &status.Incident{Reason: "suppressed", Rule: "other-call", Since: now.Add(-time.Hour), Advice: "Go and look."},
+				LastClearing: &control.Clearing{Call: 41, At: now.Add(-90 * time.Second), Outcome: "incident"},
+				Incident:     &control.Incident{Reason: "suppressed", Rule: "other-call", Since: now.Add(-time.Hour), Advice: "Go and look."},
 			}, {
-				Name: "stage-door", Service: status.Service{Registers: true, Problem: "403 Forbidden"}, Second: &status.Service{Registers: true, Registered: true}, Loop: "open", Tuning: true,
-				Calls:   []status.Call{{Call: 7, State: "answered", Number: "911", Emergency: true}, {Call: 8, State: "waiting"}},
-				Contact: status.Contact{Driver: "modbus", Controller: "relays", Kind: "none"}, Interval: status.Interval{Milliseconds: 800, Configured: 800},
-				Verify: status.Verify{By: "sense"}, CallbackUntil: &soon, NoOpeningUntil: &soon,
-				Incident: &status.Incident{Reason: "off-hook-without-call", Advice: "Hang up what is off."}, // since when is not known
+				Name: "stage-door", Service: control.Service{Registers: true, Problem: "403 Forbidden"}, Second: &control.Service{Registers: true, Registered: true}, Loop: "open", Tuning: true,
+				Calls:   []control.Call{{Call: 7, State: "answered", Number: "911", Emergency: true}, {Call: 8, State: "waiting"}},
+				Contact: control.Contact{Driver: "modbus", Controller: "relays", Kind: "none"}, Interval: control.Interval{Milliseconds: 800, Configured: 800},
+				Verify: control.Verify{By: "sense"}, CallbackUntil: &soon, NoOpeningUntil: &soon,
+				Incident: &control.Incident{Reason: "off-hook-without-call", Advice: "Hang up what is off."}, // since when is not known
 			}, {
-				Name: "green-room", Loop: "closed", LifeSafety: true, Contact: status.Contact{Driver: "none"},
-				Interval: status.Interval{Milliseconds: 800, Configured: 800}, Verify: status.Verify{By: "none"},
+				Name: "green-room", Loop: "closed", LifeSafety: true, Contact: control.Contact{Driver: "none"},
+				Interval: control.Interval{Milliseconds: 800, Configured: 800}, Verify: control.Verify{By: "none"},
 			},
 		},
 	}, now)
@@ -62,6 +62,6 @@ func TestPrintDaemon(t *testing.T) {
 		assert.Regexp(t, want, rows[i])
 	}
 	b.Reset()
-	printDaemon(&b, status.Daemon{}, now)
+	printDaemon(&b, control.Daemon{}, now)
 	assert.Contains(t, b.String(), "journal: none; nothing is recorded (journal.file)")
 }

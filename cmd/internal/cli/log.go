@@ -11,7 +11,7 @@ import (
 	"golang.org/x/term"
 
 	"clearback/config"
-	"clearback/supervision/plain"
+	"clearback/supervision/sanitize"
 )
 
 // sinkLines is how many log lines wait for a slow reader: some seconds of a busy cabinet (our own figure).
@@ -75,7 +75,7 @@ func (s *sink) run() {
 }
 
 func (s *sink) put(p []byte) {
-	_, _ = s.w.Write(plain.Lines(p)) // a log that cannot be written has nobody to tell
+	_, _ = s.w.Write(sanitize.Lines(p)) // a log that cannot be written has nobody to tell
 }
 
 // newLogger builds the logger that c asks for; end writes what is left.
@@ -95,18 +95,18 @@ func newLogger(c config.Log, w io.Writer) (log *zap.Logger, end func()) {
 	} else {
 		enc = zapcore.NewJSONEncoder(ec)
 	}
-	log = zap.New(bounded{zapcore.NewCore(enc, s, level)})
+	log = zap.New(boundedCore{zapcore.NewCore(enc, s, level)})
 	stop := make(chan struct{})
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
-		tellLost(s, log, stop)
+		reportLost(s, log, stop)
 	}()
 	return log, func() { close(stop); <-ended; s.Close() }
 }
 
-// tellLost says once a second how many lines were lost, if any.
-func tellLost(s *sink, log *zap.Logger, stop <-chan struct{}) {
+// reportLost says once a second how many lines were lost, if any.
+func reportLost(s *sink, log *zap.Logger, stop <-chan struct{}) {
 	t := time.NewTicker(time.Second)
 	defer t.Stop()
 	for {

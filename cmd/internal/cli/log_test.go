@@ -20,7 +20,7 @@ import (
 )
 
 // A reader of the log that does not read costs lines, and never time: the write returns at once.
-func TestLogNeverWaits(t *testing.T) {
+func TestSlowLogReaderDelaysNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r, w := io.Pipe()
 		log, end := newLogger(config.Log{Level: "info"}, w)
@@ -43,7 +43,7 @@ func TestLogNeverWaits(t *testing.T) {
 
 func TestLogForms(t *testing.T) {
 	for form, want := range map[string]string{"json": `"msg":"ready"`, "console": "\tready", "auto": `"msg":"ready"`} {
-		var h heard
+		var h outputBuffer
 		log, end := newLogger(config.Log{Level: "warn", Format: form}, &h)
 		log.Info("not this", zap.String("line", "box-office"))
 		log.Warn("ready")
@@ -55,7 +55,7 @@ func TestLogForms(t *testing.T) {
 
 // TestLogLine is the shape of a line: what collects logs relies on the keys of its head and on the form of times and durations.
 func TestLogLine(t *testing.T) {
-	var h heard
+	var h outputBuffer
 	log, end := newLogger(config.Log{Level: "info", Format: "json"}, &h)
 	at := time.Date(2026, 3, 14, 19, 30, 0, 123_456_789, time.UTC)
 	log.Named("box-office").Warn("curtain", zap.Duration("late", 1500*time.Microsecond), zap.Time("at", at), zap.Uint64("call", 3))
@@ -66,10 +66,10 @@ func TestLogLine(t *testing.T) {
 
 // Whatever a peer put into a text, the log keeps one line for one entry, without what moves a terminal's cursor or turns the direction of
 // writing, and cuts what is long; JSON stays JSON.
-func TestLogIsPlain(t *testing.T) {
+func TestLogHasNoControlCharacters(t *testing.T) {
 	const evil = "a\r\nfake entry\x1b[2J\x07\x7f\u009b31m\u202etxt.exe\u2028\xff\U000e0041z"
 	for _, form := range []string{"json", "console"} {
-		var h heard
+		var h outputBuffer
 		log, end := newLogger(config.Log{Level: "info", Format: form}, &h)
 		log.With(zap.String("name", evil)).Info("curtain", zap.String("agent", evil), zap.Error(errors.New(evil)),
 			zap.String("long", strings.Repeat("x", 1<<20)), zap.NamedError("longer", errors.New(strings.Repeat("y", 1<<20))))

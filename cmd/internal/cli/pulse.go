@@ -6,19 +6,19 @@ import (
 	"net/http"
 	"time"
 
-	"clearback/bridge/status"
+	"clearback/bridge/control"
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
-// Pulse implements status.House. It waits for what becomes of the interruption; the server's context does not end with its client.
-func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) (status.Pulse, error) {
-	k, err := h.desk(line)
+// Pulse implements control.Backend. It waits for what becomes of the interruption; the server's context does not end with its client.
+func (h *controlBackend) Pulse(ctx context.Context, line string, interval time.Duration) (control.Pulse, error) {
+	k, err := h.lineState(line)
 	if err != nil {
-		return status.Pulse{}, err
+		return control.Pulse{}, err
 	}
 	if err := k.beginPulse(); err != nil {
-		return status.Pulse{}, err
+		return control.Pulse{}, err
 	}
 	defer k.endPulse()
 	ctx, cancel := context.WithTimeout(ctx, pulseFor)
@@ -31,14 +31,14 @@ func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) 
 	select {
 	case <-w.done:
 	case <-h.d.ending:
-		return status.Pulse{}, errEnding(line)
+		return control.Pulse{}, errEnding(line)
 	case <-ctx.Done():
 		select {
 		case <-h.d.ending: // which ends the context too
-			return status.Pulse{}, errEnding(line)
+			return control.Pulse{}, errEnding(line)
 		default:
 		}
-		return status.Pulse{}, &status.Error{Code: http.StatusGatewayTimeout, Reason: status.ReasonFailed, Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
+		return control.Pulse{}, &control.Error{Code: http.StatusGatewayTimeout, Reason: control.ReasonFailed, Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
 	}
 	switch w.refused {
 	case supervision.SuppressionNone:
@@ -51,29 +51,29 @@ func (h *house) Pulse(ctx context.Context, line string, interval time.Duration) 
 }
 
 // beginPulse lets one interruption by hand at a time pass: what is told of it names nobody.
-func (k *desk) beginPulse() error {
+func (k *lineState) beginPulse() error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	switch {
-	case k.left:
+	case k.ending:
 		return errEnding(k.c.Name)
 	case k.session != nil || k.beginning:
 		return errTuning(k.c.Name)
 	case k.pulsing:
-		return &status.Error{Code: http.StatusConflict, Reason: status.ReasonBusy, Text: k.c.Name + ": another interruption by hand is under way; try again"}
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: k.c.Name + ": another interruption by hand is under way; try again"}
 	}
 	k.pulsing = true
 	return nil
 }
 
-func (k *desk) endPulse() {
+func (k *lineState) endPulse() {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	k.pulsing = false
 }
 
 // refusal says which rule keeps the loop closed, with which call, and until when.
-func (k *desk) refusal(why supervision.Suppression, v supervision.View) string {
+func (k *lineState) refusal(why supervision.Suppression, v supervision.View) string {
 	until := k.callbackUntil(v)
 	switch {
 	case why == supervision.SuppressedOtherCall && len(v.Calls) > 0:
@@ -82,12 +82,12 @@ func (k *desk) refusal(why supervision.Suppression, v supervision.View) string {
 		return fmt.Sprintf("An emergency call has ended, and the emergency centre may be about to call back until %s. Wait until then.",
 			until.Local().Format(time.TimeOnly))
 	default:
-		return story.Seen(supervision.IncidentNone, why, false)
+		return callrecord.Observation(supervision.IncidentNone, why, false)
 	}
 }
 
 // callbackUntil is the end of the call-back window; nil outside of it.
-func (k *desk) callbackUntil(v supervision.View) *time.Time {
+func (k *lineState) callbackUntil(v supervision.View) *time.Time {
 	if until := k.epoch.Add(time.Duration(v.CallbackBy)); v.CallbackBy > 0 && time.Until(until) > 0 {
 		return &until
 	}
@@ -109,14 +109,14 @@ func callPhrase(c supervision.CallView) string {
 // pulseWait follows an interruption by hand. Its done is closed once out is whole; everything else is written by the line's goroutine before.
 type pulseWait struct {
 	begun, over bool
-	out         status.Pulse
+	out         control.Pulse
 	refused     supervision.Suppression
 	done        chan struct{} // closed once
 }
 
 func newPulseWait() *pulseWait { return &pulseWait{done: make(chan struct{})} }
 
-func (w *pulseWait) take(e story.Entry) {
+func (w *pulseWait) take(e callrecord.Entry) {
 	if w.over {
 		return
 	}
@@ -129,7 +129,7 @@ func (w *pulseWait) take(e story.Entry) {
 	case e.Event.Kind == supervision.LoopClosed:
 		w.out.Measured = e.Event.Took.Microseconds()
 	case e.Event.Kind == supervision.LoopFailed || e.Event.Kind == supervision.LoopUnknown:
-		w.out.Measured, w.out.Said = e.Event.Took.Microseconds(), e.Event.Why
+		w.out.Measured, w.out.DeviceText = e.Event.Took.Microseconds(), e.Event.Why
 	case e.Effect.Kind == supervision.Report && e.Effect.Call == 0:
 		w.report(&e.Effect)
 	}

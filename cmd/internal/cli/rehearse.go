@@ -9,8 +9,8 @@ import (
 	"github.com/spf13/pflag"
 	"go.uber.org/zap"
 
+	"clearback/bridge/control"
 	"clearback/bridge/rehearsal"
-	"clearback/bridge/status"
 	"clearback/config"
 	"clearback/supervision"
 	"clearback/supervision/tuning"
@@ -68,41 +68,41 @@ func tuneRehearsed(ctx context.Context, d rehearsal.Daemon, line string, near re
 	if !ok {
 		return 0, "", fmt.Errorf("the daemon under rehearsal is a %T, which cannot be asked for trials", d)
 	}
-	k := served.desk(line)
+	k := served.lineState(line)
 	if k == nil {
 		return 0, "", fmt.Errorf("there is no line %q", line)
 	}
 	t := &tuner{
 		line: line, session: time.Now().UnixMilli(), plan: planFor(k.c, supervision.IntervalFloor, false, usualHolds),
-		bench: houseBench{&house{d: served}}, person: nearPerson{near}, say: func(string, ...any) {},
+		client: localTrials{&controlBackend{d: served}}, operator: rehearsalOperator{near}, say: func(string, ...any) {},
 	}
 	r, err := t.run(ctx)
 	return r.Recommended, r.Text, err
 }
 
-// houseBench is the house without its socket.
-type houseBench struct{ h *house }
+// localTrials is the house without its socket.
+type localTrials struct{ h *controlBackend }
 
-func (b houseBench) BeginTrials(_ context.Context, line string) error { return b.h.BeginTrials(line) }
-func (b houseBench) Ring(ctx context.Context, line string) (uint64, error) {
+func (b localTrials) BeginTrials(_ context.Context, line string) error { return b.h.BeginTrials(line) }
+func (b localTrials) Ring(ctx context.Context, line string) (uint64, error) {
 	return b.h.Ring(ctx, line)
 }
-func (b houseBench) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (status.Trial, error) {
+func (b localTrials) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (control.Trial, error) {
 	return b.h.Clear(ctx, line, interval, pulseDiallingOff)
 }
-func (b houseBench) KeepTrial(_ context.Context, line string, a status.TrialAnswer) error {
-	return b.h.KeepTrial(line, a)
+func (b localTrials) SaveTrial(_ context.Context, line string, a control.TrialAnswer) error {
+	return b.h.SaveTrial(line, a)
 }
-func (b houseBench) EndTrials(_ context.Context, line string) error { return b.h.EndTrials(line) }
+func (b localTrials) EndTrials(_ context.Context, line string) error { return b.h.EndTrials(line) }
 
-// nearPerson is the rehearsal's near end.
-type nearPerson struct{ rehearsal.NearEnd }
+// rehearsalOperator is the rehearsal's near end.
+type rehearsalOperator struct{ rehearsal.NearEnd }
 
 // Answer implements person.
-func (p nearPerson) Answer(ctx context.Context, _, _ int) error { return p.NearEnd.Answer(ctx) }
+func (p rehearsalOperator) Answer(ctx context.Context, _, _ int) error { return p.NearEnd.Answer(ctx) }
 
 // Lamp implements person.
-func (p nearPerson) Lamp(ctx context.Context) (tuning.Answer, error) {
+func (p rehearsalOperator) Lamp(ctx context.Context) (tuning.Answer, error) {
 	out, err := p.LampOut(ctx)
 	if out {
 		return tuning.Cleared, err
@@ -111,7 +111,7 @@ func (p nearPerson) Lamp(ctx context.Context) (tuning.Answer, error) {
 }
 
 // RangUp implements person: the model has no such adapter.
-func (p nearPerson) RangUp(context.Context) (bool, error) { return false, nil }
+func (p rehearsalOperator) RangUp(context.Context) (bool, error) { return false, nil }
 
 // Free implements person.
-func (p nearPerson) Free(ctx context.Context, _ tuning.Answer) error { return p.HangUp(ctx) }
+func (p rehearsalOperator) Free(ctx context.Context, _ tuning.Answer) error { return p.HangUp(ctx) }

@@ -100,26 +100,26 @@ func TestRehearsalOfADaemonWithAnotherInterval(t *testing.T) {
 }
 
 // A daemon that does not take 911 for an emergency number would open the loop.
-func TestRehearsalOfADaemonThatOpensWhateverHappens(t *testing.T) {
+func TestRehearsalOfADaemonThatAlwaysOpens(t *testing.T) {
 	t.Parallel()
-	failed := played(t, startRestless, "near-end-first", "emergency-call", "others-stay", "house-call")
+	failed := played(t, startOpeningDaemon, "near-end-first", "emergency-call", "others-stay", "house-call")
 	require.Equal(t, []string{"emergency-call", "house-call", "near-end-first", "others-stay"}, failed)
 }
 
-// restless is a daemon beside which somebody opens every contact twice a second.
-type restless struct {
+// openingDaemon is a daemon beside which somebody opens every contact twice a second.
+type openingDaemon struct {
 	rehearsal.Daemon
 	stop context.CancelFunc
 	all  sync.WaitGroup
 }
 
-func startRestless(ctx context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
+func startOpeningDaemon(ctx context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
 	d, err := startRehearsed(ctx, c, log)
 	if err != nil {
 		return nil, err
 	}
 	ctx, stop := context.WithCancel(ctx)
-	r := &restless{Daemon: d, stop: stop}
+	r := &openingDaemon{Daemon: d, stop: stop}
 	for _, b := range c.Controllers {
 		m, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + b.Modbus.Address, Timeout: time.Second})
 		if err == nil {
@@ -151,7 +151,7 @@ func disturb(ctx context.Context, m *modbus.ModbusClient, c *config.Config, boar
 	}
 }
 
-func (r *restless) Close() error {
+func (r *openingDaemon) Close() error {
 	r.stop()
 	r.all.Wait()
 	return r.Daemon.Close()

@@ -19,7 +19,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/relay/agent"
-	"clearback/bridge/relay/agent/mqttface"
+	"clearback/bridge/relay/agent/agentmqtt"
 	"clearback/bridge/relay/mqtt/broker"
 	"clearback/bridge/relay/transport"
 	"clearback/config"
@@ -59,7 +59,7 @@ func relayAgent(f *pflag.FlagSet) action {
 			return ExitFaults
 		}
 		if *only {
-			for _, w := range c.Exposure(*path) {
+			for _, w := range c.PermissionWarnings(*path) {
 				fmt.Fprintln(e.Out, "warning:", w)
 			}
 			for _, s := range describeRelay(c) {
@@ -70,7 +70,7 @@ func relayAgent(f *pflag.FlagSet) action {
 		}
 		log, end := newLogger(c.Log, e.Err)
 		defer end()
-		for _, s := range c.Exposure(*path) {
+		for _, s := range c.PermissionWarnings(*path) {
 			log.Warn("file: " + s)
 		}
 		return e.relayServe(c, log)
@@ -196,7 +196,7 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	}
 	stop := server.Close
 	if err == nil {
-		stop, err = relayFaces(c, a, server, face, log)
+		stop, err = startRelayServers(c, a, server, face, log)
 	}
 	if err != nil {
 		log.Error("cannot start", zap.Error(err))
@@ -251,8 +251,8 @@ func prepareProcess(a *agent.Agent, log *zap.Logger) {
 	}
 }
 
-// relayFaces begins to serve masters. Stop ends what was begun, also after an error.
-func relayFaces(c *config.Relay, a *agent.Agent, server *agent.Server, face *mqttface.Face, log *zap.Logger) (stop func(context.Context), err error) {
+// startRelayServers begins to serve masters. Stop ends what was begun, also after an error.
+func startRelayServers(c *config.Relay, a *agent.Agent, server *agent.Server, face *agentmqtt.Client, log *zap.Logger) (stop func(context.Context), err error) {
 	stop = func(ctx context.Context) {
 		server.Close(ctx)
 		if face != nil {
@@ -297,11 +297,11 @@ func isOurs(a netip.Addr) bool {
 }
 
 // relayBroker makes what serves the contacts at a broker, nil if the file names none.
-func relayBroker(m *config.RelayMQTT, a *agent.Agent, log *zap.Logger) (*mqttface.Face, error) {
+func relayBroker(m *config.RelayMQTT, a *agent.Agent, log *zap.Logger) (*agentmqtt.Client, error) {
 	if m == nil {
 		return nil, nil
 	}
-	return mqttface.New(a, mqttface.Options{
+	return agentmqtt.New(a, agentmqtt.Options{
 		Broker: broker.Options{
 			Address: m.Address, User: m.User, Password: m.Password.Reveal(), Timeout: m.Timeout,
 			TLS: transport.TLS{CA: m.CA, Certificate: m.Certificate, Key: m.Key},
@@ -391,7 +391,7 @@ func relayNotices(log *zap.Logger) func(agent.Notice) {
 		switch {
 		case n.Kind == agent.OutputBack:
 			log.Info(n.Kind.String(), fields...)
-		case n.Kind == agent.OutputFailed || n.Kind == agent.NotFed || errors.Is(n.Err, agent.ErrOutput):
+		case n.Kind == agent.OutputFailed || n.Kind == agent.WatchdogNotFed || errors.Is(n.Err, agent.ErrOutput):
 			log.Error(n.Kind.String(), fields...)
 		default:
 			log.Warn(n.Kind.String(), fields...)

@@ -39,7 +39,7 @@ func run(f *pflag.FlagSet) action {
 		}
 		log, end := newLogger(c.Log, e.Err)
 		defer end()
-		for _, s := range c.Exposure(*path) {
+		for _, s := range c.PermissionWarnings(*path) {
 			log.Warn("file: " + s)
 		}
 		began := time.Now()
@@ -65,15 +65,15 @@ func run(f *pflag.FlagSet) action {
 // extendEvery is how often the service manager is asked for more time while an emergency call is up.
 const extendEvery = 10 * time.Second
 
-// ending is what end needs of a daemon.
-type ending interface {
+// stopper is what end needs of a daemon.
+type stopper interface {
 	Shutdown(hurry context.Context) []drivers.NotClosed
 	EmergencyUp() bool
 }
 
 // end shuts the daemon down; a second signal makes it hurry. Only an emergency call is worth more time than the service manager
 // gives: an ending that hangs for another reason is to be killed and the lines served again.
-func (e *env) end(d ending, log *zap.Logger, extend <-chan time.Time) int {
+func (e *env) end(d stopper, log *zap.Logger, extend <-chan time.Time) int {
 	hurry, cancel := context.WithCancel(context.Background())
 	defer cancel()
 	done := make(chan []drivers.NotClosed, 1) // one result, taken below

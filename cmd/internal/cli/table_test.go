@@ -15,10 +15,10 @@ import (
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 
+	"clearback/bridge/control"
 	"clearback/bridge/journal"
-	"clearback/bridge/status"
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // terminal is a terminal of so many columns, and what was written to it.
@@ -58,7 +58,7 @@ func terminal(t *testing.T, columns int) (f *os.File, written func() string) {
 func onTerminal(t *testing.T, columns int, args ...string) string {
 	t.Helper()
 	f, written := terminal(t, columns)
-	var errs heard
+	var errs outputBuffer
 	code := Main(args, Streams{In: strings.NewReader(""), Out: f, Err: &errs}, make(chan os.Signal))
 	require.Equal(t, ExitOK, code, errs.String())
 	return written()
@@ -78,20 +78,20 @@ func evening(t *testing.T) (path string) {
 	path = filepath.Join(t.TempDir(), "journal.db")
 	j := journal.Open(journal.Options{Path: path})
 	at := time.Date(2026, 3, 14, 19, 30, 0, 0, time.Local)
-	add := func(n story.Note, events ...supervision.Event) {
+	add := func(n callrecord.CallInfo, events ...supervision.Event) {
 		n.At, n.Line = at, "box-office"
-		j.AppendNote(n)
+		j.AppendCallInfo(n)
 		for i, e := range events {
 			e.Call = n.Call
-			j.Append(story.Entry{Line: "box-office", At: at.Add(time.Duration(i) * time.Second), Event: e})
+			j.Append(callrecord.Entry{Line: "box-office", At: at.Add(time.Duration(i) * time.Second), Event: e})
 		}
 	}
-	add(story.Note{Call: 3, Direction: story.Incoming, Party: story.Party{Number: "555-0142"}},
+	add(callrecord.CallInfo{Call: 3, Direction: callrecord.Incoming, Party: callrecord.Party{Number: "555-0142"}},
 		supervision.Event{Kind: supervision.CallArrived},
 		supervision.Event{Kind: supervision.CallAnswered},
 		supervision.Event{Kind: supervision.FarEndCleared, Evidence: supervision.EvidenceBye},
 		supervision.Event{Kind: supervision.AdapterLegCleared, Answer: supervision.AnswerConfirmed})
-	add(story.Note{Call: 4, Direction: story.Outgoing, Party: story.Party{Number: "555-0117"}},
+	add(callrecord.CallInfo{Call: 4, Direction: callrecord.Outgoing, Party: callrecord.Party{Number: "555-0117"}},
 		supervision.Event{Kind: supervision.CallRequested},
 		supervision.Event{Kind: supervision.NearEndCleared})
 	require.NoError(t, j.Close())
@@ -124,24 +124,24 @@ func TestCallsFitTheTerminal(t *testing.T) {
 
 // A column that tells of trouble is never left out, and no cell loses a word.
 func TestTroubleStaysOnTheTerminal(t *testing.T) {
-	d := status.Daemon{Journal: status.Journal{Path: "x"}, Lines: []status.Line{{
-		Name: "box-office", Service: status.Service{Registers: true, Registered: true},
-		Adapter: status.Adapter{Bound: true, Address: "192.0.2.21:5060"},
-		Calls:   []status.Call{{Call: 3, State: "answered", Number: "555-0142"}}, Loop: "closed",
-		Contact:  status.Contact{Controller: "cabinet", Kind: "oneshot"},
-		Interval: status.Interval{Milliseconds: 800, Configured: 800},
-		Verify:   status.Verify{By: "options", Trusted: true},
+	d := control.Daemon{Journal: control.Journal{Path: "x"}, Lines: []control.Line{{
+		Name: "box-office", Service: control.Service{Registers: true, Registered: true},
+		Adapter: control.Adapter{Bound: true, Address: "192.0.2.21:5060"},
+		Calls:   []control.Call{{Call: 3, State: "answered", Number: "555-0142"}}, Loop: "closed",
+		Contact:  control.Contact{Controller: "cabinet", Kind: "oneshot"},
+		Interval: control.Interval{Milliseconds: 800, Configured: 800},
+		Verify:   control.Verify{By: "options", Trusted: true},
 	}}}
 	shown := func(columns int) string {
 		f, written := terminal(t, columns)
-		printDaemon(&plainOut{w: f}, d, time.Now())
+		printDaemon(&safeWriter{w: f}, d, time.Now())
 		return written()
 	}
 	out := shown(80)
 	assert.LessOrEqual(t, widest(out), 80, out)
 	assert.Contains(t, out, "not shown: INTERVAL, VERIFY, CONTACT; --wide")
 	d.Lines[0].Contact.Problem, d.Lines[0].Verify.Trusted = "close failing", false
-	d.Lines[0].Service = status.Service{Registers: true, Problem: "403 Forbidden"}
+	d.Lines[0].Service = control.Service{Registers: true, Problem: "403 Forbidden"}
 	out = shown(80)
 	assert.LessOrEqual(t, widest(out), 80, out)
 	assert.Contains(t, out, "not shown: INTERVAL; --wide")

@@ -13,8 +13,8 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"clearback/bridge/control"
 	"clearback/bridge/journal"
-	"clearback/bridge/status"
 	"clearback/config"
 	"clearback/supervision"
 	"clearback/supervision/tuning"
@@ -23,17 +23,17 @@ import (
 // usualHolds is how many holds a session asks for at most: a quarter of an hour of somebody's time.
 const usualHolds = 25
 
-// bench is the running daemon, as trials need it.
-type bench interface {
+// trialClient is the running daemon, as trials need it.
+type trialClient interface {
 	BeginTrials(ctx context.Context, line string) error
 	Ring(ctx context.Context, line string) (call uint64, err error)
-	Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (status.Trial, error)
-	KeepTrial(ctx context.Context, line string, a status.TrialAnswer) error
+	Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (control.Trial, error)
+	SaveTrial(ctx context.Context, line string, a control.TrialAnswer) error
 	EndTrials(ctx context.Context, line string) error
 }
 
-// person is who lifts, holds and looks at the lamp.
-type person interface {
+// operator is who lifts, holds and looks at the lamp.
+type operator interface {
 	// Answer lifts when the line rings, which it is about to, or tells somebody to; ctx ends when nobody calls any more.
 	Answer(ctx context.Context, n, most int) error
 	// Hold returns when the call is held.
@@ -48,13 +48,13 @@ type person interface {
 
 // tuner makes the trials of one line.
 type tuner struct {
-	line    string
-	session int64
-	plan    tuning.Plan
-	earlier []tuning.Trial
-	bench   bench
-	person  person
-	say     func(format string, a ...any)
+	line     string
+	session  int64
+	plan     tuning.Plan
+	earlier  []tuning.Trial
+	client   trialClient
+	operator operator
+	say      func(format string, a ...any)
 
 	began bool // the daemon has begun the session
 }
@@ -68,7 +68,7 @@ func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
 	if _, _, done := s.Next(); done {
 		return s.Result(), nil
 	}
-	if err := t.bench.BeginTrials(ctx, t.line); err != nil {
+	if err := t.client.BeginTrials(ctx, t.line); err != nil {
 		return s.Result(), err
 	}
 	t.began = true
@@ -91,7 +91,7 @@ func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
 	if err == nil {
 		err = ctx.Err()
 	}
-	if ended := t.bench.EndTrials(ending, t.line); err == nil {
+	if ended := t.client.EndTrials(ending, t.line); err == nil {
 		err = ended
 	}
 	return s.Result(), err
@@ -103,10 +103,10 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made 
 	if err := t.ring(ctx, n); err != nil {
 		return made, false, err
 	}
-	if err := t.person.Hold(ctx); err != nil {
+	if err := t.operator.Hold(ctx); err != nil {
 		return made, false, err
 	}
-	r, err := t.bench.Clear(ctx, t.line, interval, t.plan.PulseDiallingOff)
+	r, err := t.client.Clear(ctx, t.line, interval, t.plan.PulseDiallingOff)
 	if err != nil {
 		return made, false, err
 	}
@@ -119,7 +119,7 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made 
 	case r.Why != "":
 		t.say("  this one does not count: %s", r.Why)
 	default:
-		if made.Answer, err = t.person.Lamp(ctx); err != nil {
+		if made.Answer, err = t.operator.Lamp(ctx); err != nil {
 			return made, false, err
 		}
 	}
@@ -127,14 +127,14 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made 
 	if made.Answer != tuning.Unknown {
 		t.say("  the hold %s", words) // not the interval: whoever looks at the lamp should not expect anything
 	}
-	made.RangUp, err = t.person.RangUp(ctx)
+	made.RangUp, err = t.operator.RangUp(ctx)
 	keeping, cancel := context.WithTimeout(context.WithoutCancel(ctx), controlFor)
 	defer cancel()
-	if kept := t.bench.KeepTrial(keeping, t.line, status.TrialAnswer{Trial: r, Session: t.session, Cleared: words, RangUp: made.RangUp}); err == nil {
+	if kept := t.client.SaveTrial(keeping, t.line, control.TrialAnswer{Trial: r, Session: t.session, Cleared: words, RangUp: made.RangUp}); err == nil {
 		err = kept
 	}
 	if err == nil {
-		err = t.person.Free(ctx, made.Answer)
+		err = t.operator.Free(ctx, made.Answer)
 	}
 	return made, true, err
 }
@@ -144,8 +144,8 @@ func (t *tuner) ring(ctx context.Context, n int) error {
 	calling, cancel := context.WithCancel(ctx)
 	defer cancel()
 	lifted := make(chan error, 1) // one answer, taken below
-	go func() { lifted <- t.person.Answer(calling, n, t.plan.MaxHolds) }()
-	_, err := t.bench.Ring(ctx, t.line)
+	go func() { lifted <- t.operator.Answer(calling, n, t.plan.MaxHolds) }()
+	_, err := t.client.Ring(ctx, t.line)
 	if err != nil {
 		cancel()
 		<-lifted
@@ -175,14 +175,14 @@ func tune(f *pflag.FlagSet) action {
 		case shortest.Duration < supervision.IntervalFloor && !*pulseOff:
 			return e.fault("tune: --shortest %s; openings below %s can be read as dial pulses: switch pulse dialling off at the adapter and say --pulse-dialling-off", shortest.Duration, supervision.IntervalFloor)
 		}
-		c, l, k, code, ok := e.served(*path, others, "tune")
+		c, l, k, code, ok := e.lineClient(*path, others, "tune")
 		if !ok {
 			return code
 		}
 		ctx, cancel := e.context()
 		defer cancel()
-		t := &tuner{line: l.Name, session: time.Now().UnixMilli(), bench: k, plan: planFor(l, shortest.Duration, *pulseOff, *holds), say: e.say}
-		t.person = &reader{in: e.input(), say: e.say, line: l.Name}
+		t := &tuner{line: l.Name, session: time.Now().UnixMilli(), client: k, plan: planFor(l, shortest.Duration, *pulseOff, *holds), say: e.say}
+		t.operator = &terminalOperator{in: e.input(), say: e.say, line: l.Name}
 		if *resume {
 			if err := e.earlier(ctx, c, *path, t); err != nil {
 				return e.failed(err)
@@ -311,8 +311,8 @@ func (e *env) printTuning(r tuning.Result) {
 	e.say("%s", r.Text)
 }
 
-// reader is a person at a terminal.
-type reader struct {
+// terminalOperator is a person at a terminal.
+type terminalOperator struct {
 	in   *bufio.Reader
 	say  func(format string, a ...any)
 	line string
@@ -322,7 +322,7 @@ type reader struct {
 var errInput = errors.New("no answer came; run it on a terminal")
 
 // ask returns the answer's first letter, small; "" for Enter alone.
-func (p *reader) ask(ctx context.Context, format string, a ...any) (string, error) {
+func (p *terminalOperator) ask(ctx context.Context, format string, a ...any) (string, error) {
 	p.say(format, a...)
 	type answer struct {
 		s   string
@@ -345,19 +345,19 @@ func (p *reader) ask(ctx context.Context, format string, a ...any) (string, erro
 }
 
 // Answer implements person.
-func (p *reader) Answer(_ context.Context, n, most int) error {
+func (p *terminalOperator) Answer(_ context.Context, n, most int) error {
 	p.say("Hold %d of at most %d. %s is being called: lift when it rings; a tone answers.", n, most, p.line)
 	return nil
 }
 
 // Hold implements person.
-func (p *reader) Hold(ctx context.Context) error {
+func (p *terminalOperator) Hold(ctx context.Context) error {
 	_, err := p.ask(ctx, "  Press the hold key, put the handset down, see the lamp wink. Then press Enter.")
 	return err
 }
 
 // Lamp implements person.
-func (p *reader) Lamp(ctx context.Context) (tuning.Answer, error) {
+func (p *terminalOperator) Lamp(ctx context.Context) (tuning.Answer, error) {
 	for {
 		s, err := p.ask(ctx, "  Did the lamp go out? y, n, or ? if you cannot tell:")
 		if err != nil {
@@ -375,13 +375,13 @@ func (p *reader) Lamp(ctx context.Context) (tuning.Answer, error) {
 }
 
 // RangUp implements person.
-func (p *reader) RangUp(ctx context.Context) (bool, error) {
+func (p *terminalOperator) RangUp(ctx context.Context) (bool, error) {
 	s, err := p.ask(ctx, "  Did the line ring up after the break, without a caller? y, or Enter for no:")
 	return strings.HasPrefix(s, "y"), err
 }
 
 // Free implements person.
-func (p *reader) Free(ctx context.Context, a tuning.Answer) error {
+func (p *terminalOperator) Free(ctx context.Context, a tuning.Answer) error {
 	how := "The line is still held: take"
 	switch a {
 	case tuning.Cleared:

@@ -16,8 +16,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/control"
 	"clearback/bridge/journal"
-	"clearback/bridge/status"
 	"clearback/config"
 	"clearback/supervision"
 	"clearback/supervision/tuning"
@@ -26,8 +26,8 @@ import (
 // fakeLine is a daemon with one line, and the person beside it. Its card lets go at the threshold.
 type fakeLine struct {
 	threshold time.Duration
-	says      func(n int, cleared bool) status.Trial // what the daemon tells of trial n, from 1; nil: the probe tells
-	fails     map[string]error                       // by step, from trial failAt on
+	says      func(n int, cleared bool) control.Trial // what the daemon tells of trial n, from 1; nil: the probe tells
+	fails     map[string]error                        // by step, from trial failAt on
 	failAt    int
 	lampSays  tuning.Answer // Unknown: the truth
 
@@ -35,7 +35,7 @@ type fakeLine struct {
 	ended   int
 	holds   int
 	cleared bool
-	kept    []status.TrialAnswer
+	kept    []control.TrialAnswer
 	freed   []tuning.Answer
 	asked   []time.Duration
 	steps   []string
@@ -70,9 +70,9 @@ func (l *fakeLine) Ring(context.Context, string) (uint64, error) {
 	l.mu.Unlock()
 	return uint64(l.holds), l.step("ring")
 }
-func (l *fakeLine) Clear(_ context.Context, _ string, interval time.Duration, _ bool) (status.Trial, error) {
+func (l *fakeLine) Clear(_ context.Context, _ string, interval time.Duration, _ bool) (control.Trial, error) {
 	if err := l.step("clear"); err != nil {
-		return status.Trial{}, err
+		return control.Trial{}, err
 	}
 	l.asked = append(l.asked, interval)
 	l.cleared = interval >= l.threshold
@@ -85,9 +85,9 @@ func (l *fakeLine) Clear(_ context.Context, _ string, interval time.Duration, _ 
 	if l.cleared {
 		hook = supervision.HookOn
 	}
-	return status.Trial{Call: uint64(l.holds), Asked: interval.Milliseconds(), Measured: interval.Microseconds(), Hook: hook.String(), By: "probe"}, nil
+	return control.Trial{Call: uint64(l.holds), Asked: interval.Milliseconds(), Measured: interval.Microseconds(), Hook: hook.String(), By: "probe"}, nil
 }
-func (l *fakeLine) KeepTrial(_ context.Context, _ string, a status.TrialAnswer) error {
+func (l *fakeLine) SaveTrial(_ context.Context, _ string, a control.TrialAnswer) error {
 	l.kept = append(l.kept, a)
 	return l.step("keep")
 }
@@ -123,18 +123,18 @@ func (l *fakeLine) Free(_ context.Context, a tuning.Answer) error {
 func tuned(l *fakeLine, c *config.Line, holds int, earlier []tuning.Trial) *tuner {
 	plan := planFor(c, supervision.IntervalFloor, false, holds)
 	plan.Random = rand.New(rand.NewPCG(4, 2))
-	return &tuner{line: "box-office", session: 7, plan: plan, earlier: earlier, bench: l, person: l, say: func(string, ...any) {}}
+	return &tuner{line: "box-office", session: 7, plan: plan, earlier: earlier, client: l, operator: l, say: func(string, ...any) {}}
 }
 
-// playhouse is a line of a real file.
-func playhouse(t *testing.T) *config.Line {
+// millraceTuneFile is a line of a real file.
+func millraceTuneFile(t *testing.T) *config.Line {
 	t.Helper()
 	return &loaded(t, file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")).Lines[0]
 }
 
 func TestTuner(t *testing.T) {
 	l := &fakeLine{threshold: 600 * time.Millisecond}
-	r, err := tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
+	r, err := tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
 	require.NoError(t, err)
 	assert.GreaterOrEqual(t, r.Recommended, l.threshold, r.Text)
 	assert.Equal(t, 1, l.ended)
@@ -148,17 +148,17 @@ func TestTuner(t *testing.T) {
 	}
 
 	// Where nothing tells, the person does.
-	l = &fakeLine{threshold: 600 * time.Millisecond, says: func(int, bool) status.Trial { return status.Trial{Hook: supervision.HookUnknown.String()} }}
-	r, err = tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
+	l = &fakeLine{threshold: 600 * time.Millisecond, says: func(int, bool) control.Trial { return control.Trial{Hook: supervision.HookUnknown.String()} }}
+	r, err = tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
 	require.NoError(t, err)
 	assert.GreaterOrEqual(t, r.Recommended, l.threshold, r.Text)
 	assert.Contains(t, l.steps, "lamp")
 
 	// A trial that was not made is not judged, nobody is asked about the lamp, and the line may be held still.
-	l = &fakeLine{says: func(int, bool) status.Trial {
-		return status.Trial{Hook: supervision.HookUnknown.String(), Why: "the contact did not move"}
+	l = &fakeLine{says: func(int, bool) control.Trial {
+		return control.Trial{Hook: supervision.HookUnknown.String(), Why: "the contact did not move"}
 	}}
-	r, err = tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
+	r, err = tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
 	require.NoError(t, err)
 	assert.Zero(t, r.Recommended)
 	assert.NotEmpty(t, r.Text)
@@ -174,9 +174,9 @@ func TestTunerFails(t *testing.T) {
 	for _, step := range []string{"ring", "hold", "clear", "lamp", "rang-up", "keep", "free", "end"} {
 		l := &fakeLine{threshold: 600 * time.Millisecond, failAt: 3, fails: map[string]error{step: trouble}}
 		if step == "lamp" {
-			l.says = func(int, bool) status.Trial { return status.Trial{Hook: supervision.HookUnknown.String()} }
+			l.says = func(int, bool) control.Trial { return control.Trial{Hook: supervision.HookUnknown.String()} }
 		}
-		r, err := tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
+		r, err := tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
 		require.ErrorIs(t, err, trouble, step)
 		assert.Equal(t, 1, l.ended, step)
 		switch step {
@@ -188,7 +188,7 @@ func TestTunerFails(t *testing.T) {
 		}
 	}
 	l := &fakeLine{fails: map[string]error{"begin": trouble}}
-	tn := tuned(l, playhouse(t), usualHolds, nil)
+	tn := tuned(l, millraceTuneFile(t), usualHolds, nil)
 	_, err := tn.run(t.Context())
 	require.ErrorIs(t, err, trouble)
 	assert.False(t, tn.began)
@@ -196,13 +196,13 @@ func TestTunerFails(t *testing.T) {
 
 	// Interrupted by hand while the handset is being put down: the daemon is told all the same.
 	ctx, cancel := context.WithCancel(t.Context())
-	l = &fakeLine{threshold: time.Second, says: func(n int, _ bool) status.Trial {
+	l = &fakeLine{threshold: time.Second, says: func(n int, _ bool) control.Trial {
 		if n == 2 {
 			cancel()
 		}
-		return status.Trial{Hook: supervision.HookOff.String()}
+		return control.Trial{Hook: supervision.HookOff.String()}
 	}}
-	_, err = tuned(l, playhouse(t), usualHolds, nil).run(ctx)
+	_, err = tuned(l, millraceTuneFile(t), usualHolds, nil).run(ctx)
 	require.ErrorIs(t, err, context.Canceled)
 	assert.Equal(t, 1, l.ended)
 	assert.Equal(t, "end", l.steps[len(l.steps)-1], "with a context that has not ended")
@@ -211,27 +211,27 @@ func TestTunerFails(t *testing.T) {
 // A session that was done needs no daemon and no person; one that was not goes on where it was.
 func TestTunerResumes(t *testing.T) {
 	l := &fakeLine{threshold: 600 * time.Millisecond}
-	whole, err := tuned(l, playhouse(t), usualHolds, nil).run(t.Context())
+	whole, err := tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
 	require.NoError(t, err)
 
 	again := &fakeLine{fails: map[string]error{"begin": fmt.Errorf("no daemon")}}
-	r, err := tuned(again, playhouse(t), usualHolds, whole.Trials).run(t.Context())
+	r, err := tuned(again, millraceTuneFile(t), usualHolds, whole.Trials).run(t.Context())
 	require.NoError(t, err)
 	assert.Equal(t, whole.Recommended, r.Recommended)
 	assert.Empty(t, again.steps)
 
 	again = &fakeLine{threshold: l.threshold}
-	r, err = tuned(again, playhouse(t), usualHolds, whole.Trials[:5]).run(t.Context())
+	r, err = tuned(again, millraceTuneFile(t), usualHolds, whole.Trials[:5]).run(t.Context())
 	require.NoError(t, err)
 	assert.Equal(t, len(r.Trials)-5, again.holds)
 	assert.GreaterOrEqual(t, r.Recommended, l.threshold)
 }
 
 // The person at the terminal: what is asked, and what counts as which answer.
-func TestReader(t *testing.T) {
-	var out heard
-	at := func(typed string) *reader {
-		return &reader{in: bufio.NewReader(strings.NewReader(typed)), line: "box-office", say: func(f string, a ...any) { fmt.Fprintf(&out, f+"\n", a...) }}
+func TestTerminalOperator(t *testing.T) {
+	var out outputBuffer
+	at := func(typed string) *terminalOperator {
+		return &terminalOperator{in: bufio.NewReader(strings.NewReader(typed)), line: "box-office", say: func(f string, a ...any) { fmt.Fprintf(&out, f+"\n", a...) }}
 	}
 	for typed, want := range map[string]tuning.Answer{"y\n": tuning.Cleared, " Yes\n": tuning.Cleared, "N\n": tuning.Stayed, "?\n": tuning.Unknown, "\nperhaps\nno\n": tuning.Stayed} {
 		a, err := at(typed).Lamp(t.Context())
@@ -256,7 +256,7 @@ func TestReader(t *testing.T) {
 	defer typing.Close()
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	require.ErrorIs(t, (&reader{in: bufio.NewReader(in), say: func(string, ...any) {}}).Hold(ctx), context.Canceled)
+	require.ErrorIs(t, (&terminalOperator{in: bufio.NewReader(in), say: func(string, ...any) {}}).Hold(ctx), context.Canceled)
 }
 
 // A session that the journal has, with no daemon running: its result, and what --write does.
@@ -277,7 +277,7 @@ func TestTuneFromTheJournal(t *testing.T) {
 	assert.Contains(t, errs, "no trials of box-office; begin without --resume")
 
 	l := &fakeLine{threshold: 500 * time.Millisecond}
-	whole, err := tuned(l, playhouse(t), 20, nil).run(t.Context())
+	whole, err := tuned(l, millraceTuneFile(t), 20, nil).run(t.Context())
 	require.NoError(t, err)
 	j = journal.Open(journal.Options{Path: filepath.Join(filepath.Dir(path), "journal.db")})
 	for i, tr := range whole.Trials {

@@ -37,7 +37,7 @@
 //	a new interval, from the command on the control socket to its use
 //	  bound  10 ms
 //	  seen   p50 0.12 ms, p99 0.34 ms
-//	  go test ./bridge/status -run SetIntervalInUse -v
+//	  go test ./bridge/control -run SetIntervalInUse -v
 //
 // # How exact an interval is
 //
@@ -102,7 +102,7 @@
 //	a day of calls on virtual time, 40 lines
 //	  bound  nothing left behind
 //	  seen   27,493 calls, 305 restarts, 588 crossings, a service dead for an hour: nothing
-//	  go test ./bridge/sipua -run 'TestDay$' -v -day.hours 24 -day.lines 40 -timeout 20m
+//	  go test ./bridge/sipua -run 'TestDayOfRandomCalls$' -v -day.hours 24 -day.lines 40 -timeout 20m
 //
 // # Media
 //

@@ -34,7 +34,7 @@ func TestClearing(t *testing.T) {
 		lines = 100
 		away  = 5 // lines that may be without a call meanwhile
 	)
-	h := newHouse(t, lines, true)
+	h := newTestBed(t, lines, true)
 	bare := newBarePath(t, h.addr(6), h.addr(7), h.x.near.at, h.board.at, lines)
 	for i := range lines {
 		h.x.call(i)
@@ -83,7 +83,7 @@ func TestClearing(t *testing.T) {
 	t.Logf("resident: %s", sizes(t, h))
 }
 
-func sizes(t *testing.T, h *house) string {
+func sizes(t *testing.T, h *testBed) string {
 	return fmt.Sprintf("VmRSS %.1f MB (RssAnon %.1f, RssFile %.1f), VmHWM %.1f MB", memory(t, h.pid(), "VmRSS"), memory(t, h.pid(), "RssAnon"),
 		memory(t, h.pid(), "RssFile"), memory(t, h.pid(), "VmHWM"))
 }
@@ -99,7 +99,7 @@ func pause() { <-time.After(5*time.Millisecond + rand.N(10*time.Millisecond)) }
 func TestJournal(t *testing.T) {
 	wanted(t)
 	const lines = 8
-	with, without := newHouseWith(t, lines, false, true), newHouseWith(t, lines, false, false)
+	with, without := newTestBedWith(t, lines, false, true), newTestBedWith(t, lines, false, false)
 	w := newWatch(t, with.pid(), without.pid())
 	var ratios []float64
 	for range 7 {
@@ -115,7 +115,7 @@ func TestJournal(t *testing.T) {
 }
 
 // round clears so many calls one after the other, and returns how long each took from the BYE to the open command.
-func (h *house) round(n int) samples {
+func (h *testBed) round(n int) samples {
 	h.t.Helper()
 	var took samples
 	for range n {
@@ -135,7 +135,7 @@ func (h *house) round(n int) samples {
 func TestMemoryAndReady(t *testing.T) {
 	wanted(t)
 	for _, lines := range []int{4, 100} {
-		h := newHouse(t, lines, false)
+		h := newTestBed(t, lines, false)
 		if lines == 4 {
 			settle(count(5, 2))
 			(&verdict{t: t}).limit("resident with 4 idle lines", memory(t, h.pid(), "VmRSS"), 30, "MB", true)
@@ -158,7 +158,7 @@ func TestMemoryAndReady(t *testing.T) {
 // short by more than 0.5 ms; p99 at most 1.5 ms too long on an idle machine, 25 ms with all processors busy.
 func TestInterval(t *testing.T) {
 	wanted(t)
-	h := newHouse(t, 4, false)
+	h := newTestBed(t, 4, false)
 	measure := func(what string, most float64, pids ...int) {
 		w := newWatch(t, append(pids, h.pid())...)
 		w.loaded = len(pids) > 0
@@ -188,7 +188,7 @@ func TestInterval(t *testing.T) {
 }
 
 // openings lets far ends call and hang up until there were n openings, all lines side by side.
-func (h *house) openings(n int) {
+func (h *testBed) openings(n int) {
 	h.t.Helper()
 	for i := range min(n, h.lines) {
 		h.x.call(i)
@@ -207,11 +207,11 @@ func (h *house) openings(n int) {
 }
 
 // allClosed waits until no coil is on.
-func (h *house) allClosed() {
+func (h *testBed) allClosed() {
 	h.t.Helper()
 	every := time.NewTicker(5 * time.Millisecond)
 	defer every.Stop()
-	for limit := time.After(patience); ; {
+	for limit := time.After(testTimeout); ; {
 		select {
 		case <-every.C:
 			if h.board.closed() {

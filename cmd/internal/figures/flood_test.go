@@ -13,7 +13,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 )
 
 // floodRate is of packets a second. It is what the project promises to stand.
@@ -22,7 +22,7 @@ const floodRate = 100_000
 // compile builds a C program of testdata, or skips where there is no compiler.
 func compile(t testing.TB, name string) string {
 	t.Helper()
-	cc := outsidetest.Need(t, "gcc", "gcc")
+	cc := programtest.Need(t, "gcc", "gcc")
 	program := filepath.Join(t.TempDir(), name)
 	out, err := exec.Command(cc, "-O2", "-Wall", "-o", program, filepath.Join("testdata", name+".c")).CombinedOutput()
 	require.NoError(t, err, "%s", out)
@@ -45,7 +45,7 @@ type flooding struct {
 func (f flooding) lost() float64 { return 100 * (1 - float64(f.received)/float64(f.sent)) }
 
 // underFlood floods the targets; meanwhile is called now and then with the time that has passed.
-func (h *house) underFlood(program string, rate int, length time.Duration, line int, meanwhile func(passed time.Duration), targets ...string) flooding {
+func (h *testBed) underFlood(program string, rate int, length time.Duration, line int, meanwhile func(passed time.Duration), targets ...string) flooding {
 	h.t.Helper()
 	h.talk.of(h.t, line)
 	began := time.Now()
@@ -75,11 +75,11 @@ func (h *house) underFlood(program string, rate int, length time.Duration, line 
 }
 
 // clearInsisting is clear with the repetitions of a BYE that is not answered (RFC 3261 section 17.1.2.2: T1 is 500 ms), since a datagram may be lost.
-func (h *house) clearInsisting(line int) time.Duration {
+func (h *testBed) clearInsisting(line int) time.Duration {
 	h.t.Helper()
 	h.talk.silence(line)
 	at := h.x.hangUp(line)
-	limit := time.After(patience)
+	limit := time.After(testTimeout)
 	for wait := 500 * time.Millisecond; ; wait = min(2*wait, 4*time.Second) {
 		select {
 		case opened := <-h.board.opened[line]:
@@ -87,26 +87,26 @@ func (h *house) clearInsisting(line int) time.Duration {
 		case <-time.After(wait):
 			h.x.hangUp(line)
 		case <-limit:
-			h.t.Errorf("line %d did not open within %v of the far end's BYE", line, patience)
-			return patience
+			h.t.Errorf("line %d did not open within %v of the far end's BYE", line, testTimeout)
+			return testTimeout
 		}
 	}
 }
 
-// besieged is a house whose lines have calls, but for the last, and a bare relay beside it.
-type besieged struct {
-	*house
+// floodTest is a house whose lines have calls, but for the last, and a bare relay beside it.
+type floodTest struct {
+	*testBed
 	flood string              // the program
 	bare  [4]netip.AddrPort   // the relay's ports: media of both sides, then SIP of both sides
 	ports [][2]netip.AddrPort // the daemon's media ports of each call
 	calls int
 }
 
-func newBesieged(t *testing.T, calls int) *besieged {
+func newFloodTest(t *testing.T, calls int) *floodTest {
 	t.Helper()
-	b := &besieged{flood: compile(t, "flood"), calls: calls}
+	b := &floodTest{flood: compile(t, "flood"), calls: calls}
 	relay := compile(t, "barerelay")
-	b.house = newHouse(t, calls+1, true)
+	b.testBed = newTestBed(t, calls+1, true)
 	bare := startProgram(t, exec.Command(relay, b.addr(8).String()))
 	_, err := fmt.Sscan(bare.line(t), portOf(&b.bare[0], b.addr(8)), portOf(&b.bare[1], b.addr(8)), portOf(&b.bare[2], b.addr(8)), portOf(&b.bare[3], b.addr(8)))
 	require.NoError(t, err)
@@ -116,19 +116,19 @@ func newBesieged(t *testing.T, calls int) *besieged {
 	return b
 }
 
-// siege is what became of the daemon under a flood.
-type siege struct {
+// floodResult is what became of the daemon under a flood.
+type floodResult struct {
 	flooding
 	before, early, late footprint
 	cleared             samples // from each far end's BYE to the open command
-	help                samples // from a call for help's way in to its way out
+	emergencyCalls      samples // from a call for help's way in to its way out
 	cpu                 float64 // of one processor, in percent
 }
 
 // under floods the daemon. Meanwhile all calls but the first are cleared by their far ends, and somebody calls for help ten times a second.
-func (b *besieged) under(rate int, length time.Duration, targets ...string) siege {
+func (b *floodTest) under(rate int, length time.Duration, targets ...string) floodResult {
 	b.t.Helper()
-	s := siege{before: footprintOf(b.t, b.pid())}
+	s := floodResult{before: footprintOf(b.t, b.pid())}
 	began, spent := time.Now(), cpuTime(b.t, b.pid())
 	called := time.Duration(0)
 	s.flooding = b.underFlood(b.flood, rate, length, 0, func(passed time.Duration) {
@@ -140,59 +140,59 @@ func (b *besieged) under(rate int, length time.Duration, targets ...string) sieg
 		}
 		if passed-called > 100*time.Millisecond {
 			called = passed
-			s.help = append(s.help, b.callForHelp(b.calls))
+			s.emergencyCalls = append(s.emergencyCalls, b.emergencyCall(b.calls))
 		}
 	}, targets...)
 	s.cpu = 100 * float64(cpuTime(b.t, b.pid())-spent) / float64(time.Since(began))
 	return s
 }
 
-// quietHelp is how long calls for help take before the flood.
-func (b *besieged) quietHelp() (took samples) {
+// emergencyCallBefore is how long calls for help take before the flood.
+func (b *floodTest) emergencyCallBefore() (took samples) {
 	for range count(50, 10) {
 		pause()
-		took = append(took, b.callForHelp(b.calls))
+		took = append(took, b.emergencyCall(b.calls))
 	}
 	return took
 }
 
-// judge prints what became of it, and holds it to the bounds of every flood.
-func (b *besieged) judge(v *verdict, quiet samples, barely flooding, s siege) {
+// check prints what became of it, and holds it to the bounds of every flood.
+func (b *floodTest) check(v *verdict, quiet samples, barely flooding, s floodResult) {
 	b.t.Helper()
 	b.t.Logf("packets: %.0f/s at the bare relay, %.0f/s at the daemon, which took %.0f %% of one processor", barely.rate, s.rate, s.cpu)
 	b.t.Logf("daemon before %v; after a quarter of it %v; at its end %v", s.before, s.early, s.late)
 	b.t.Logf("far end's BYE to open command under it: %v", s.cleared)
 	b.t.Logf("a call for help, way in to way out, before it:  %v", quiet)
-	b.t.Logf("a call for help, way in to way out, under it:   %v; p50 %.1f times that before it", s.help, float64(s.help.quantile(50))/float64(quiet.quantile(50)))
+	b.t.Logf("a call for help, way in to way out, under it:   %v; p50 %.1f times that before it", s.emergencyCalls, float64(s.emergencyCalls.quantile(50))/float64(quiet.quantile(50)))
 	b.t.Logf("a call's audio: of %d packets through the bare relay %.3f %% were lost, of %d through the daemon %.3f %%", barely.sent, barely.lost(), s.sent, s.lost())
 	// Of the 300 packets of a short flood one is 0.3 %.
 	v.limit("audio lost beyond the bare relay's", s.lost()-barely.lost(), float64(count(1, 30))/10, "%", false)
 	v.limit("far end's BYE to open command, longest", ms(s.cleared.quantile(100)), 2000, "ms", false)
-	v.limit("a call for help, way in to way out, longest", ms(s.help.quantile(100)), 2000, "ms", false)
+	v.limit("a call for help, way in to way out, longest", ms(s.emergencyCalls.quantile(100)), 2000, "ms", false)
 	v.limit("memory that it gained after a quarter of it", s.late.rss-s.early.rss, 8, "MB", true)
 	v.limit("descriptors that it gained", float64(s.late.files-s.before.files), 16, "", true)
 	if v.quiet {
 		require.Len(b.t, s.cleared, b.calls-1)
 	}
-	require.NotEmpty(b.t, s.help)
+	require.NotEmpty(b.t, s.emergencyCalls)
 	require.Zero(b.t, s.strange, "packets of strangers came to a telephone")
 	b.x.mu.Lock()
 	defer b.x.mu.Unlock()
 	require.Equal(b.t, b.calls, b.x.rang, "a stranger's call came to a telephone")
 }
 
-// TestFlood: 100,000 packets a second of junk at the daemon's SIP and media ports. Its memory stays as it is, a call keeps its audio as it does
+// TestEndlessOutput: 100,000 packets a second of junk at the daemon's SIP and media ports. Its memory stays as it is, a call keeps its audio as it does
 // through a bare C relay under the same flood, a far end's BYE opens the loop within 2 s, a call for help passes, nobody's telephone rings, and
 // no packet of a stranger comes through.
 func TestFlood(t *testing.T) {
 	wanted(t)
-	b := newBesieged(t, 7)
-	quiet := b.quietHelp()
+	b := newFloodTest(t, 7)
+	quiet := b.emergencyCallBefore()
 	length := span(*flooded, 15*time.Second, 3*time.Second)
 	barely := b.underFlood(b.flood, floodRate, length, bareLine, func(time.Duration) {}, sipTarget(b.bare[2], "seat-1"), sipTarget(b.bare[3], user(1)), mediaTarget(b.bare[0]), mediaTarget(b.bare[1]))
 	s := b.under(floodRate, length, sipTarget(netip.AddrPortFrom(b.addr(1), 5060), "seat-1"), sipTarget(b.x.daemon, user(1)), mediaTarget(b.ports[0][0]), mediaTarget(b.ports[0][1]))
 	v := &verdict{t: t, quiet: s.rate > 0.9*floodRate && barely.rate > 0.9*floodRate, how: "the flood did not reach its rate"}
-	b.judge(v, quiet, barely, s)
+	b.check(v, quiet, barely, s)
 }
 
 // byeRate is of BYEs a second from each of two known addresses: sixteen times what once filled the table of transactions within 32 s.
@@ -202,12 +202,12 @@ func byeTarget(from netip.Addr, at netip.AddrPort, user string) string {
 	return fmt.Sprintf("bye:%v:%v:%s", from, at, user)
 }
 
-// TestFloodOfByes: 10,000 BYEs a second of no call from the adapters' address and as many from the services'. What TestFlood asks for holds
+// TestFloodOfByes: 10,000 BYEs a second of no call from the adapters' address and as many from the services'. What TestEndlessOutput asks for holds
 // here too, and the memory goes back within a minute.
 func TestFloodOfByes(t *testing.T) {
 	wanted(t)
-	b := newBesieged(t, 7)
-	quiet := b.quietHelp()
+	b := newFloodTest(t, 7)
+	quiet := b.emergencyCallBefore()
 	w := newWatch(t, b.pid(), b.talk.pid())
 	w.loaded = true // by the flood
 	length := span(*flooded, 15*time.Second, 3*time.Second)
@@ -217,7 +217,7 @@ func TestFloodOfByes(t *testing.T) {
 	if slower := min(s.rate, barely.rate); slower < 0.9*2*byeRate {
 		v.quiet, v.how = false, "the flood did not reach its rate"
 	}
-	b.judge(v, quiet, barely, s)
+	b.check(v, quiet, barely, s)
 	if !testing.Short() {
 		settle(60)
 		v.limit("memory a minute after it, beyond that before it", footprintOf(t, b.pid()).rss-s.before.rss, 16, "MB", true)
@@ -225,7 +225,7 @@ func TestFloodOfByes(t *testing.T) {
 }
 
 // callsUp has the first n lines called, and returns the daemon's media ports of each: towards the adapter, towards the far end.
-func (h *house) callsUp(n int) [][2]netip.AddrPort {
+func (h *testBed) callsUp(n int) [][2]netip.AddrPort {
 	h.t.Helper()
 	ports := make([][2]netip.AddrPort, n)
 	up := h.x.up

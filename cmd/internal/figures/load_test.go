@@ -29,9 +29,9 @@ const (
 func TestLoad(t *testing.T) {
 	wanted(t)
 	length := span(*soak, 20*time.Second, 4*time.Second)
-	h := newHouseOf(t, houseSetup{lines: loadLines, media: true, journal: true})
+	h := newTestBedOf(t, testBedSetup{lines: loadLines, media: true, journal: true})
 	idle := h.goroutines()
-	l := &load{house: h, long: length >= judged}
+	l := &load{testBed: h, long: length >= judged}
 	h.talk.counts(t)
 	w := newWatch(t, h.pid(), h.talk.pid())
 	began, spent := time.Now(), cpuTime(t, h.pid())
@@ -70,7 +70,7 @@ func TestLoad(t *testing.T) {
 }
 
 type load struct {
-	*house
+	*testBed
 	long   bool // growth can be judged
 	calls  int
 	most   int
@@ -117,7 +117,7 @@ func (l *load) run(length time.Duration) {
 				l.end(line, ended%4 == 0)
 				free = append(free, line)
 			}
-		case <-time.After(patience):
+		case <-time.After(testTimeout):
 			l.t.Fatalf("nothing happens; %d calls on their way, %d up: %s", coming, len(up), l.log())
 		}
 	}
@@ -161,12 +161,12 @@ func (l *load) growth(v *verdict) {
 }
 
 // goroutines counts them by the trace that Go writes when it gets SIGQUIT, and starts the daemon anew.
-func (h *house) goroutines() int {
+func (h *testBed) goroutines() int {
 	h.t.Helper()
 	require.NoError(h.t, h.cmd.Process.Signal(syscall.SIGQUIT))
 	select {
 	case <-h.ended:
-	case <-time.After(patience):
+	case <-time.After(testTimeout):
 		h.t.Fatal("the daemon did not end by SIGQUIT")
 	}
 	b, err := os.ReadFile(fmt.Sprintf("%s/log", h.dir))

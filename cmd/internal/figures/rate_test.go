@@ -21,7 +21,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 )
 
 // callers is the helper that makes calls as fast as they go and takes them too: so many at a time, each answered at once,
@@ -277,7 +277,7 @@ func startKamailio(t testing.TB, at, next netip.AddrPort) (pids []int) {
 		t.Log("kamailio is missing, so its figures are too")
 		return nil
 	}
-	outsidetest.Need(t, "kamailio", "kamailio")
+	programtest.Need(t, "kamailio", "kamailio")
 	dir := t.TempDir()
 	file := filepath.Join(dir, "rules")
 	require.NoError(t, os.WriteFile(file, fmt.Appendf(nil, proxyRules, at, next), 0o600))
@@ -298,7 +298,7 @@ func startKamailio(t testing.TB, at, next netip.AddrPort) (pids []int) {
 	require.NoError(t, err)
 	defer c.Close()
 	buf := make([]byte, 2048)
-	for limit := time.Now().Add(patience); time.Now().Before(limit); {
+	for limit := time.Now().Add(testTimeout); time.Now().Before(limit); {
 		_, _ = c.WriteToUDPAddrPort(fmt.Appendf(nil, "OPTIONS sip:%v SIP/2.0\r\nVia: SIP/2.0/UDP %v;branch=z9hG4bKhello\r\nFrom: <sip:a@b>;tag=1\r\nTo: <sip:a@b>\r\n"+
 			"Call-ID: hello\r\nCSeq: 1 OPTIONS\r\nMax-Forwards: 5\r\nContent-Length: 0\r\n\r\n", at, c.LocalAddr()), at)
 		_ = c.SetReadDeadline(time.Now().Add(50 * time.Millisecond))
@@ -328,7 +328,7 @@ func childrenOf(t testing.TB, pid int) []int {
 func TestCalls(t *testing.T) {
 	wanted(t)
 	const lines = 100
-	h := newHouseOf(t, houseSetup{lines: lines, journal: true, direct: true, byItself: true})
+	h := newTestBedOf(t, testBedSetup{lines: lines, journal: true, direct: true, byItself: true})
 	c := h.callers
 	proxy := startHelper(t, "proxy", "x", h.addr(9).String(), c.near.String())
 	var proxyAt netip.AddrPort

@@ -131,8 +131,8 @@ type nearCall struct {
 // tally counts requests for the end of a call: by whom they were sent, and how many were answered with 200.
 type tally struct{ farSent, farAnswered, nearSent, nearAnswered, farGot, nearGot int }
 
-// exchange is the key system's whole neighbourhood on the SIP side: one socket is every adapter, one is every far end.
-type exchange struct {
+// testPeers is the key system's whole neighbourhood on the SIP side: one socket is every adapter, one is every far end.
+type testPeers struct {
 	t         testing.TB
 	near, far *party
 	daemon    netip.AddrPort    // its service side
@@ -154,14 +154,14 @@ type exchange struct {
 
 func user(line int) string { return fmt.Sprintf("5550%03d", 100+line) }
 
-func newExchange(t testing.TB, nearAddr, farAddr netip.Addr) *exchange {
-	x := &exchange{t: t, calls: map[int]call{}, ports: map[int]netip.AddrPort{}, nears: map[int]nearCall{}}
+func newTestPeers(t testing.TB, nearAddr, farAddr netip.Addr) *testPeers {
+	x := &testPeers{t: t, calls: map[int]call{}, ports: map[int]netip.AddrPort{}, nears: map[int]nearCall{}}
 	x.near = newParty(t, nearAddr, x.atNear)
 	x.far = newParty(t, farAddr, x.atFar)
 	return x
 }
 
-func (x *exchange) atNear(p *party, m []byte, from netip.AddrPort) {
+func (x *testPeers) atNear(p *party, m []byte, from netip.AddrPort) {
 	switch method, target := first(m); method {
 	case "ACK":
 	case "SIP/2.0":
@@ -169,7 +169,7 @@ func (x *exchange) atNear(p *party, m []byte, from netip.AddrPort) {
 		case target == "200" && strings.HasSuffix(header(m, "CSeq"), "BYE"):
 			x.count(func(b *tally) { b.nearAnswered++ })
 		case target >= "300" && strings.HasSuffix(header(m, "CSeq"), "INVITE"):
-			p.send(x.helpRequest("ACK", header(m, "Call-ID"), header(m, "From"), header(m, "To"), ""), from)
+			p.send(x.emergencyInvite("ACK", header(m, "Call-ID"), header(m, "From"), header(m, "To"), ""), from)
 		}
 	case "INVITE":
 		var line int
@@ -188,7 +188,7 @@ func (x *exchange) atNear(p *party, m []byte, from netip.AddrPort) {
 	}
 }
 
-func (x *exchange) count(what func(*tally)) {
+func (x *testPeers) count(what func(*tally)) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	what(&x.byes)
@@ -200,7 +200,7 @@ func bracketed(contact string) string {
 }
 
 // nearHangsUp lets the near end of a line clear its call.
-func (x *exchange) nearHangsUp(line int) {
+func (x *testPeers) nearHangsUp(line int) {
 	x.mu.Lock()
 	c := x.nears[line]
 	x.byes.nearSent++
@@ -209,10 +209,10 @@ func (x *exchange) nearHangsUp(line int) {
 		"Call-ID: %s\r\nCSeq: 1 BYE\r\nContent-Length: 0\r\n\r\n", c.target, x.near.at, c.id, c.to, c.from, c.id), c.via)
 }
 
-func (x *exchange) atFar(p *party, m []byte, from netip.AddrPort) {
+func (x *testPeers) atFar(p *party, m []byte, from netip.AddrPort) {
 	method, code := first(m)
 	if method == "INVITE" {
-		x.helpArrived(m)
+		x.emergencyArrived(m)
 		p.send(response(m, "486 Busy Here", "far", "", ""), from)
 		return
 	}
@@ -251,7 +251,7 @@ func (x *exchange) atFar(p *party, m []byte, from netip.AddrPort) {
 	}
 }
 
-func (x *exchange) request(method string, line int, c call, cseq int, body string) []byte {
+func (x *testPeers) request(method string, line int, c call, cseq int, body string) []byte {
 	kind := ""
 	if body != "" {
 		kind = "Content-Type: application/sdp\r\n"
@@ -262,7 +262,7 @@ func (x *exchange) request(method string, line int, c call, cseq int, body strin
 }
 
 // call lets a far end call a line; up is called when it is through.
-func (x *exchange) call(line int) {
+func (x *testPeers) call(line int) {
 	x.mu.Lock()
 	x.n++
 	target := fmt.Sprintf("sip:%s@%s", user(line), x.daemon)
@@ -272,7 +272,7 @@ func (x *exchange) call(line int) {
 }
 
 // hangUp sends the far end's BYE and returns the instant just before.
-func (x *exchange) hangUp(line int) time.Time {
+func (x *testPeers) hangUp(line int) time.Time {
 	x.mu.Lock()
 	bye := x.request("BYE", line, x.calls[line], 2, "")
 	x.byes.farSent++

@@ -346,7 +346,7 @@ func TestMQTT(t *testing.T) {
 	require.NoError(t, err)
 	var got heard
 	told := make(chan mqtt.Command, 100) // more than come
-	hears := func(_ *broker.Conn, m broker.Received) {
+	hears := func(_ *broker.Conn, m broker.Publication) {
 		var k mqtt.Command
 		if json.Unmarshal(m.Payload, &k) == nil {
 			text := strings.ReplaceAll(string(m.Payload), `"`+k.From+`"`, `"FROM"`)

@@ -17,26 +17,26 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
 
+	"clearback/bridge/control"
 	"clearback/bridge/rehearsal"
-	"clearback/bridge/status"
 	"clearback/cmd/internal/cli"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // backend answers with every field set, except Daemon, which is what the test says.
 type backend struct {
 	t      *testing.T
-	daemon status.Daemon
+	daemon control.Daemon
 	calls  transcript
 	// refuses is what BeginTrials answers.
 	refuses error
 }
 
-func (b *backend) Daemon() status.Daemon { return b.daemon }
+func (b *backend) Daemon() control.Daemon { return b.daemon }
 
-func (b *backend) Pulse(_ context.Context, line string, d time.Duration) (status.Pulse, error) {
+func (b *backend) Pulse(_ context.Context, line string, d time.Duration) (control.Pulse, error) {
 	b.calls.printf("pulse %s %s\n", line, d)
-	return full[status.Pulse](b.t), nil
+	return full[control.Pulse](b.t), nil
 }
 
 func (b *backend) SetInterval(line string, d time.Duration) error {
@@ -54,12 +54,12 @@ func (b *backend) Ring(_ context.Context, line string) (uint64, error) {
 	return 7, nil
 }
 
-func (b *backend) Clear(_ context.Context, line string, d time.Duration, off bool) (status.Trial, error) {
+func (b *backend) Clear(_ context.Context, line string, d time.Duration, off bool) (control.Trial, error) {
 	b.calls.printf("clear %s %s %t\n", line, d, off)
-	return full[status.Trial](b.t), nil
+	return full[control.Trial](b.t), nil
 }
 
-func (b *backend) KeepTrial(line string, a status.TrialAnswer) error {
+func (b *backend) SaveTrial(line string, a control.TrialAnswer) error {
 	b.calls.printf("keep %s %s\n", line, mustJSON(b.t, a))
 	return nil
 }
@@ -76,7 +76,7 @@ func served(t *testing.T, b *backend) (socket string) {
 	require.NoError(t, err)
 	t.Cleanup(func() { os.RemoveAll(dir) })
 	socket = filepath.Join(dir, "control")
-	s, err := status.Listen(status.Options{Path: socket, House: b, Logger: zap.NewNop()})
+	s, err := control.Listen(control.Options{Path: socket, Backend: b, Logger: zap.NewNop()})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, s.Close()) })
 	return socket
@@ -102,7 +102,7 @@ func exchange(t *testing.T, tr *transcript, socket, method, path, body string) {
 		}
 	}
 	// Of a refusal the text is for people.
-	var e status.Error
+	var e control.Error
 	if a.StatusCode >= 400 && json.Unmarshal(text, &e) == nil {
 		require.NotEmpty(t, e.Text)
 		text = bytes.Replace(text, mustJSON(t, e.Text), []byte(`"..."`), 1)
@@ -146,24 +146,24 @@ func TestControlSocket(t *testing.T) {
 		exchange(t, &tr, socket, r[0], r[1], r[2])
 	}
 	for _, word := range []string{
-		status.ReasonNoLine, status.ReasonBadBody, status.ReasonRefused, status.ReasonStopped, status.ReasonBusy, status.ReasonFailed,
-		status.ReasonNoPath, status.ReasonNoVersion,
+		control.ReasonNoLine, control.ReasonBadBody, control.ReasonRefused, control.ReasonStopped, control.ReasonBusy, control.ReasonFailed,
+		control.ReasonNoPath, control.ReasonNoVersion,
 	} {
-		b.refuses = &status.Error{Code: http.StatusConflict, Reason: word, Text: "why, and what to do"}
+		b.refuses = &control.Error{Code: http.StatusConflict, Reason: word, Text: "why, and what to do"}
 		exchange(t, &tr, socket, "POST", "/v1/lines/box-office/trials", "")
 	}
 	b.refuses = errors.New("without a word of its own")
 	exchange(t, &tr, socket, "POST", "/v1/lines/box-office/trials", "")
 	tr.printf("what the daemon was asked\n----\n%s\n", b.calls.String())
-	b.daemon.Lines = make([]status.Line, 1) // what is never left out
+	b.daemon.Lines = make([]control.Line, 1) // what is never left out
 	tr.printf("lines --json\n----\n%s\n", linesJSON(t, socket))
-	b.daemon = full[status.Daemon](t) // everything
+	b.daemon = full[control.Daemon](t) // everything
 	tr.printf("lines --json\n----\n%s", linesJSON(t, socket))
 	compare(t, "control.txt", tr.String())
 }
 
-func keptTrial(t *testing.T) status.TrialAnswer {
-	a := full[status.TrialAnswer](t)
+func keptTrial(t *testing.T) control.TrialAnswer {
+	a := full[control.TrialAnswer](t)
 	a.Cleared = "stayed"
 	return a
 }
@@ -198,8 +198,8 @@ func TestRehearseJSON(t *testing.T) {
 // TestCallJSON is the shape of a line of `calls --json`, with all that there may be and with what there always is, and
 // the header of `calls --csv`.
 func TestCallJSON(t *testing.T) {
-	all, err := json.MarshalIndent(full[story.JSON](t), "", "  ")
+	all, err := json.MarshalIndent(full[callrecord.JSON](t), "", "  ")
 	require.NoError(t, err)
-	compare(t, "calls.txt", string(all)+"\n\n"+string(mustJSON(t, story.JSON{}))+"\n\n"+
-		strings.Join(story.CSVHeader(), ",")+"\n")
+	compare(t, "calls.txt", string(all)+"\n\n"+string(mustJSON(t, callrecord.JSON{}))+"\n\n"+
+		strings.Join(callrecord.CSVHeader(), ",")+"\n")
 }

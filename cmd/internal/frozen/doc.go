@@ -9,7 +9,7 @@
 //	JSON of lines, the control socket         testdata/control.txt             TestControlSocket
 //	names of the counts in it                 cmd/internal/cli/testdata        cmd/internal/cli TestCountNames
 //	JSON and CSV of calls                     testdata/calls.txt               TestCallJSON, TestJournals
-//	explain                                   supervision/story/testdata/*.txt supervision/story TestTold
+//	explain                                   supervision/callrecord/testdata/*.txt supervision/callrecord TestExplainScripts
 //	JSON of rehearse                          testdata/rehearse.json           TestRehearseJSON
 //	the journal's schema                      bridge/journal/testdata/*.sql    bridge/journal TestEveryVersionHasItsStatements
 //	journals of earlier commits               testdata/journal-*.sql           TestJournals
@@ -27,5 +27,5 @@
 //	the agent's registers                     testdata/agent.txt               TestAgent
 //	the MQTT contract                         testdata/mqtt.txt                TestMQTT
 //	scenario scripts                          supervision/testdata/*.txt       supervision/supervisiontest TestScripts
-//	call flows                                bridge/sipua/flows/testdata      bridge/sipua/flows TestFlows
+//	call flows                                bridge/sipua/callflow/testdata      bridge/sipua/callflow TestFlows
 package frozen

@@ -87,7 +87,7 @@ func read(t *testing.T, tr *transcript, path string) {
 		return at.UTC().Format(time.RFC3339Nano)
 	}
 	for _, line := range lines {
-		s, err := r.LineState(t.Context(), line)
+		s, err := r.SavedLine(t.Context(), line)
 		require.NoError(t, err)
 		tr.printf("%s\n----\nstayed %d of %q\ncall-back window until %s\n", line, s.Stayed, s.Basis, instant(s.CallbackBy))
 		tr.printf("%d openings until %s, none until %s\n", s.Recent, instant(s.RecentAt), instant(s.NoOpeningBy))

@@ -9,7 +9,7 @@ import (
 
 	"clearback/bridge/relay/agent"
 	"clearback/supervision"
-	"clearback/supervision/story"
+	"clearback/supervision/callrecord"
 )
 
 // words writes down the word of each value of an enumeration, up to the first that has none. The numbers stand in
@@ -42,10 +42,10 @@ func TestWords(t *testing.T) {
 	reports := words[supervision.ReportKind](&tr, "reports")
 	words[supervision.Suppression](&tr, "rules")
 	words[supervision.Incident](&tr, "reasons")
-	words[story.Direction](&tr, "directions")
-	words[story.ClearedBy](&tr, "cleared by")
-	words[story.Outcome](&tr, "outcomes")
-	words[story.Verified](&tr, "verified")
+	words[callrecord.Direction](&tr, "directions")
+	words[callrecord.ClearedBy](&tr, "cleared by")
+	words[callrecord.Outcome](&tr, "outcomes")
+	words[callrecord.Verification](&tr, "verified")
 	words[agent.Outcome](&tr, "outcomes of the agent")
 
 	tr.printf("events\n----\n")

@@ -45,7 +45,7 @@ contacts:
     simulated: {file: %s/moves}
 `
 
-func newAgentRig(t *testing.T) *agent {
+func newAgentTestBed(t *testing.T) *agent {
 	t.Helper()
 	a := prepareAgent(t, func(a *agent) string { return fmt.Sprintf(agentFile, at(a.port), a.dir, a.dir) })
 	require.NoError(t, os.WriteFile(filepath.Join(a.dir, "dog"), nil, 0o600))
@@ -229,7 +229,7 @@ func TestAgentEndsClosed(t *testing.T) {
 	} {
 		t.Run(s.String(), func(t *testing.T) {
 			t.Parallel()
-			a := newAgentRig(t)
+			a := newAgentTestBed(t)
 			a.open(3 * time.Second)
 			require.NoError(t, a.cmd.Process.Signal(s))
 			want := 1
@@ -249,7 +249,7 @@ func TestAgentEndsClosed(t *testing.T) {
 // its start. The hardware watchdog goes on.
 func TestAgentKilled(t *testing.T) {
 	t.Parallel()
-	a := newAgentRig(t)
+	a := newAgentTestBed(t)
 	a.open(3 * time.Second)
 	require.NoError(t, a.cmd.Process.Kill())
 	require.Equal(t, -1, a.code())
@@ -268,7 +268,7 @@ func TestAgentKilled(t *testing.T) {
 // is closed at once.
 func TestAgentStopped(t *testing.T) {
 	t.Parallel()
-	a := newAgentRig(t)
+	a := newAgentTestBed(t)
 	a.until("feeding", func() bool { return a.tells("WATCHDOG=1") > 2 })
 	c, err := net.Dial("tcp", at(a.port))
 	require.NoError(t, err)
@@ -314,7 +314,7 @@ func TestAgentStopped(t *testing.T) {
 // The machine's watchdog is fed four times in its time, with anything but the letter that stops it.
 func TestAgentFeedsTheMachine(t *testing.T) {
 	t.Parallel()
-	a := newAgentRig(t)
+	a := newAgentTestBed(t)
 	a.until("feeding", func() bool { return len(a.fed()) >= 2 })
 	require.NotContains(t, string(a.fed()), "V")
 }

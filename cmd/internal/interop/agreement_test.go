@@ -75,7 +75,7 @@ func TestServiceAsksForRegistration(t *testing.T) {
 		return join(request("REGISTER"), send(fmt.Sprintf("SIP/2.0 %d %s\n", code, reason)+fmt.Sprintf(copied, ownTag)+more+noBody))
 	}
 	var service *party
-	newRig(t, setup{lines: []lineSetup{{name: boxOffice, register: true}}, before: func(r *rig) {
+	newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, register: true}}, before: func(r *testBed) {
 		service = r.sipp("registrar", boxOffice, r.far, 0, refuses(503, "Service Unavailable", "Retry-After: 1\n"),
 			refuses(423, "Interval Too Brief", "Min-Expires: 7200\n"), registrar())
 	}})
@@ -94,7 +94,7 @@ func expiring(text, seconds string) string {
 // TestAdapterRegistersTooBriefly: it is told how long it may (RFC 3261 section 10.3), and is registered when it asks for that.
 func TestAdapterRegistersTooBriefly(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
 	near := r.adapter(boxOffice, sendRepeated(registerText(1, "")), step(`<recv response="401" auth="true"/>`+"\n"),
 		sendRepeated(expiring(registerText(2, "[authentication password="+password+"]\n"), "10")), response(423),
 		sendRepeated(registerText(3, "")), step(`<recv response="401" auth="true"/>`+"\n"),

@@ -23,7 +23,7 @@ func swift(name string, coil int) lineSetup {
 // on the line, and opens nothing.
 func TestAttackCallback(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
+	r := newTestBed(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
 	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
 	far := r.peer("far", 1, r.far, r.servicePort)
 	marked := func() (*talk, message) {
@@ -54,13 +54,13 @@ func TestAttackCallback(t *testing.T) {
 	said := r.cli("pulse", boxOffice)
 	require.Zero(t, said.code, "the mark keeps nobody from opening the line by hand: %s", said.err)
 
-	getsHelp(door, far, stageDoor)
+	requireEmergencyCall(door, far, stageDoor)
 	from := len(r.board.openings(t, 0))
 	calls := []arrivedCall{answered(marked()), answered(marked()), answered(marked())} // one more than the line takes
 	for _, c := range calls {
 		c.farClears()
 	}
-	getsHelp(near, far, boxOffice) // what was posted before has been done
+	requireEmergencyCall(near, far, boxOffice) // what was posted before has been done
 	require.Len(t, r.board.openings(t, 0), from, "a call from the emergency centre opens nothing")
 }
 
@@ -69,7 +69,7 @@ func TestAttackCallback(t *testing.T) {
 // It is opened for all the same.
 func TestAttackDate(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
+	r := newTestBed(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
 	far := r.peer("far", 1, r.far, r.servicePort)
 	for i, c := range []struct {
 		line  string
@@ -87,7 +87,7 @@ func TestAttackDate(t *testing.T) {
 		near.replies(near.expect("BYE", "BYE"), "200 OK", "")
 		require.Equal(t, "200", call.arrivedCall.far.response("BYE").code())
 		r.board.awaitCoil(t, i, 1)
-		getsHelp(near, far, c.line) // it closes the loop, and passes
+		requireEmergencyCall(near, far, c.line) // it closes the loop, and passes
 	}
 }
 
@@ -98,7 +98,7 @@ func TestAttackStorm(t *testing.T) {
 	t.Parallel()
 	hurried := swift(boxOffice, 0)
 	hurried.openings = 6 // the default
-	r := newRig(t, setup{settled: true, lines: []lineSetup{hurried, swift(stageDoor, 1)}})
+	r := newTestBed(t, setup{settled: true, lines: []lineSetup{hurried, swift(stageDoor, 1)}})
 	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
 	far := r.peer("far", 1, r.far, r.servicePort)
 	for i := range 9 {
@@ -111,7 +111,7 @@ func TestAttackStorm(t *testing.T) {
 		})
 	}
 	require.Contains(t, r.d.out.String(), "too-many-openings")
-	getsHelp(near, far, boxOffice)
+	requireEmergencyCall(near, far, boxOffice)
 	callArrives(door, far, stageDoor).farClears()
 	r.board.awaitCoil(t, 1, 1)
 	require.Len(t, r.board.openings(t, 0), 6)
@@ -122,7 +122,7 @@ func TestAttackStorm(t *testing.T) {
 // the call ends.
 func TestAttackVanished(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
+	r := newTestBed(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
 	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
 	far := r.peer("far", 1, r.far, r.servicePort)
 	help := door.begins(stageDoor, "sip:112@"+door.to.String())

@@ -31,7 +31,7 @@ func ringing(near, far *peer, line string) (caller *talk, invite message) {
 // address translator's mapping.
 func TestAttackCancel(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{settled: true, both: true, farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2}, {name: stageDoor, coil: 1, host: 3}}})
+	r := newTestBed(t, setup{settled: true, both: true, farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2}, {name: stageDoor, coil: 1, host: 3}}})
 	near, far := r.peer("near", 2, r.adapters[boxOffice], r.adapterPort), r.peer("far", 4, r.far, r.servicePort)
 	caller, invite := ringing(near, far, boxOffice)
 	cancel := caller.text("CANCEL")
@@ -81,7 +81,7 @@ func TestAttackCancel(t *testing.T) {
 // passes.
 func TestAttackConnections(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{settled: true, both: true, farHost: 4, lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1, host: 3}, {name: workshop, coil: 2, host: 5}}})
+	r := newTestBed(t, setup{settled: true, both: true, farHost: 4, lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1, host: 3}, {name: workshop, coil: 2, host: 5}}})
 	far := r.peer("far", 4, r.far, r.servicePort)
 	near := r.peerTCP("near", 2, r.adapterPort)
 	require.Equal(t, "200", near.registration(boxOffice).register())
@@ -107,11 +107,11 @@ func TestAttackConnections(t *testing.T) {
 	call := callArrives(near, far, boxOffice)
 	call.farClears()
 	eventuallyClosed(t, r)
-	getsHelp(near, far, boxOffice)
+	requireEmergencyCall(near, far, boxOffice)
 }
 
 // interruptions counts those of a line that are over, its guard time too.
-func (r *rig) interruptions(line string) (n int) {
+func (r *testBed) interruptions(line string) (n int) {
 	for entry := range strings.Lines(r.d.out.String()) {
 		if strings.Contains(entry, `"line":"`+line+`"`) && strings.Contains(entry, "report interrupted") {
 			n++
@@ -121,7 +121,7 @@ func (r *rig) interruptions(line string) (n int) {
 }
 
 // eventuallyClosed waits until the first interruption of the box office is over.
-func eventuallyClosed(t *testing.T, r *rig) {
+func eventuallyClosed(t *testing.T, r *testBed) {
 	t.Helper()
 	eventually(t, 5*time.Second, "the interruption is over", func() bool { return r.interruptions(boxOffice) > 0 })
 }

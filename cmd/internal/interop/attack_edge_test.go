@@ -24,7 +24,7 @@ import (
 // uri, no port, no user, a parameter more.
 func TestAttackReplayedCredentials(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{strictLine}})
+	r := newTestBed(t, setup{lines: []lineSetup{strictLine}})
 	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("far", 1, r.far, r.servicePort).rejects()
 	host := near.to.String()
 	for _, c := range []struct {
@@ -51,7 +51,7 @@ func TestAttackReplayedCredentials(t *testing.T) {
 // reported by `check` and by the daemon.
 func TestAttackFiles(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice}}, before: func(r *rig) {
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice}}, before: func(r *testBed) {
 		require.NoError(t, os.Chmod(filepath.Join(r.dir, "password"), 0o644))
 		require.NoError(t, os.Chmod(r.config(), 0o666))
 	}})
@@ -71,14 +71,14 @@ func TestAttackFiles(t *testing.T) {
 		require.Contains(t, text, "clearback.yaml may be written by")
 	}
 	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("far", 1, r.far, r.servicePort)
-	getsHelp(near, far, boxOffice) // the daemon runs all the same
+	requireEmergencyCall(near, far, boxOffice) // the daemon runs all the same
 }
 
 // TestAttackTerminal: a caller's number and name have characters that move a terminal's cursor, turn its text around
 // or begin a formula. What people read has none of them, whichever way it is read.
 func TestAttackTerminal(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{record: true, lines: []lineSetup{{name: boxOffice}}})
+	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice}}})
 	r.peer("near", 1, r.adapters[boxOffice], r.adapterPort).rejects()
 	far := r.peer("far", 1, r.far, r.servicePort)
 	reached := 0
@@ -113,7 +113,7 @@ type modbusTCP struct {
 	n    uint16
 }
 
-func (r *rigAgent) master(host byte) (*modbusTCP, error) {
+func (r *testAgent) master(host byte) (*modbusTCP, error) {
 	c, err := net.DialTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)), net.TCPAddrFromAddrPort(netip.MustParseAddrPort(at(r.port))))
 	if err != nil {
 		return nil, err
@@ -144,13 +144,13 @@ func (m *modbusTCP) ask(pdu ...byte) ([]byte, error) {
 	return answer, err
 }
 
-// rigAgent is the built agent with a simulated contact, which several addresses may use.
-type rigAgent struct {
+// testAgent is the built agent with a simulated contact, which several addresses may use.
+type testAgent struct {
 	*agent
 }
 
 // opens counts how often the contact opened.
-func (r *rigAgent) opens() int {
+func (r *testAgent) opens() int {
 	b, _ := os.ReadFile(filepath.Join(r.dir, "moves"))
 	return strings.Count(string(b), "open")
 }
@@ -160,7 +160,7 @@ func (r *rigAgent) opens() int {
 // by which it opens and closes.
 func TestAttackAgent(t *testing.T) {
 	t.Parallel()
-	r := &rigAgent{prepareAgent(t, func(a *agent) string {
+	r := &testAgent{prepareAgent(t, func(a *agent) string {
 		return fmt.Sprintf("listen: %s\nallow_from: [127.0.0.0/8]\ncontacts: [{name: box-office, simulated: {file: %s/moves}}]\n", at(a.port), a.dir)
 	})}
 	r.start()

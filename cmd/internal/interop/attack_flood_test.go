@@ -74,9 +74,9 @@ func (c arrivedCall) farClears() {
 	require.Equal(c.far.p.t, "200", c.far.response("BYE").code())
 }
 
-// getsHelp is a caller in need: the call reaches the service, which answers, and both talk until the near end hangs
+// requireEmergencyCall is a caller in need: the call reaches the service, which answers, and both talk until the near end hangs
 // up.
-func getsHelp(near, far *peer, line string) {
+func requireEmergencyCall(near, far *peer, line string) {
 	near.t.Helper()
 	c := near.begins(line, "sip:112@"+near.to.String())
 	c.request("INVITE", described(near.at))
@@ -99,7 +99,7 @@ func getsHelp(near, far *peer, line string) {
 func TestAttackFlood(t *testing.T) {
 	t.Parallel()
 	brief := "    calls: 2\n" + unwatched
-	r := newRig(t, setup{quiet: true, settled: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: brisk, more: brief},
+	r := newTestBed(t, setup{quiet: true, settled: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: brisk, more: brief},
 		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: brisk, more: brief}, {name: workshop, coil: 2}}})
 	near := map[string]*peer{}
 	for _, line := range []string{boxOffice, stageDoor} {
@@ -139,11 +139,11 @@ func TestAttackFlood(t *testing.T) {
 		kind{500, "OPTIONS", boxOffice, ""}, kind{500, "BYE", boxOffice, ";tag=y"})
 	<-midst
 	<-midst
-	getsHelp(near[stageDoor], far, stageDoor)
+	requireEmergencyCall(near[stageDoor], far, stageDoor)
 	first.farClears()
 	r.board.awaitCoil(t, 0, 1)
 	floods.Wait()
-	getsHelp(near[boxOffice], far, boxOffice)
+	requireEmergencyCall(near[boxOffice], far, boxOffice)
 	second.farClears()
 	r.board.awaitCoil(t, 1, 1)
 	requireInterval(t, 300*time.Millisecond, r.board.once(t, 1))
@@ -165,7 +165,7 @@ func TestAttackFlood(t *testing.T) {
 // adapter's registration is refreshed all the same, and calls come and go.
 func TestAttackForgedFlood(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{quiet: true, settled: true, lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1}}})
+	r := newTestBed(t, setup{quiet: true, settled: true, lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1}}})
 	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
 	far := r.peer("far", 1, r.far, r.servicePort)
 	binding := near.registration(boxOffice)

@@ -100,7 +100,7 @@ func refusesForged(far *peer, calls int) {
 // for help from another port there is put through, three at once, whatever its password is: the adapter may have moved.
 func TestAttackGuess(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{both: true, lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1, host: 3}}})
+	r := newTestBed(t, setup{both: true, lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1, host: 3}}})
 	far := r.peer("far", 1, r.far, r.servicePort)
 	near := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort)
 	binding := near.registration(boxOffice)
@@ -119,12 +119,12 @@ func TestAttackGuess(t *testing.T) {
 		}
 		far.none("INVITE", "INVITE")
 		require.Equal(t, "200", binding.register(), "the refresh in the midst of guesses by %s", g.name)
-		getsHelp(near, far, boxOffice)
+		requireEmergencyCall(near, far, boxOffice)
 	}
 	far.none("INVITE", "INVITE") // the calls for help were taken
 
 	// The user of a fixed contact is guessed at its own address and port too.
 	door := r.peer("door", 3, r.adapters[stageDoor], r.adapterPort)
 	(&guesser{door, stageDoor, "INVITE", abroad, help}).guess()
-	getsHelp(door, far, stageDoor)
+	requireEmergencyCall(door, far, stageDoor)
 }

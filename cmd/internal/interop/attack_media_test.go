@@ -30,7 +30,7 @@ type voice struct {
 }
 
 // voice returns somebody who speaks from an address of the network; each has an SSRC of its own.
-func (r *rig) voice(host byte, ssrc uint32) *voice {
+func (r *testBed) voice(host byte, ssrc uint32) *voice {
 	r.t.Helper()
 	c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)))
 	require.NoError(r.t, err)
@@ -98,7 +98,7 @@ type spoken struct {
 }
 
 // soundCall lets the far end call a line, with more header lines, and with media of their own.
-func (r *rig) soundCall(near, far *peer, line string, nearVoice, farVoice *voice, more ...string) spoken {
+func (r *testBed) soundCall(near, far *peer, line string, nearVoice, farVoice *voice, more ...string) spoken {
 	r.t.Helper()
 	c := far.begins("555-0101", "sip:"+line+"@"+far.to.String())
 	c.request("INVITE", append(more, described(farVoice.at))...)
@@ -115,7 +115,7 @@ func (r *rig) soundCall(near, far *peer, line string, nearVoice, farVoice *voice
 // host too.
 func TestAttackMedia(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{settled: true, quiet: true, farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2}, {name: stageDoor, coil: 1, host: 3}}})
+	r := newTestBed(t, setup{settled: true, quiet: true, farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2}, {name: stageDoor, coil: 1, host: 3}}})
 	near, far := r.peer("near", 2, r.adapters[boxOffice], r.adapterPort), r.peer("far", 4, r.far, r.servicePort)
 	call := r.soundCall(near, far, boxOffice, r.voice(2, 2), r.voice(4, 4))
 	thieves := []*voice{r.voice(9, 9), r.voice(9, 10), r.voice(3, 3)}
@@ -154,7 +154,7 @@ func TestAttackMedia(t *testing.T) {
 // the same, after 2 s.
 func TestAttackMediaOfACallForHelp(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2}}})
+	r := newTestBed(t, setup{farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2}}})
 	near, far := r.peer("near", 2, r.adapters[boxOffice], r.adapterPort), r.peer("far", 4, r.far, r.servicePort)
 	nearVoice, named, elsewhere := r.voice(2, 2), r.voice(4, 4), r.voice(7, 7)
 	c := near.begins(boxOffice, "sip:112@"+near.to.String())

@@ -70,16 +70,16 @@ func (near *peer) dials(far *rejecter, uri string, more ...string) (code string,
 	return code, far.got()
 }
 
-// helpDialled is what may be dialled in an emergency call from Great Britain, on a line without outside prefixes
+// emergencyDialled is what may be dialled in an emergency call from Great Britain, on a line without outside prefixes
 // (SAFETY.md S80, S82): the numbers of emergency.csv, 112 and 911, alone or behind one 0, 8 or 9, and the URN of RFC
 // 5031.
-var helpDialled = regexp.MustCompile(`^(?:sip:[089]?(?:112|911|999|18000)@[0-9.:]+|urn:service:sos(?:\.[a-z0-9-]+)*)$`)
+var emergencyDialled = regexp.MustCompile(`^(?:sip:[089]?(?:112|911|999|18000)@[0-9.:]+|urn:service:sos(?:\.[a-z0-9-]+)*)$`)
 
 // onlyHelp checks that an INVITE at the service is for an emergency number and has nothing else of what was dialled.
 func (near *peer) onlyHelp(dialled string, invite message) {
 	near.t.Helper()
 	uri := strings.Fields(invite.text)[1]
-	require.Regexp(near.t, helpDialled, uri, "%q reached the service", dialled)
+	require.Regexp(near.t, emergencyDialled, uri, "%q reached the service", dialled)
 	require.Equal(near.t, "<"+uri+">", invite.header("To"), "%q", dialled)
 	require.NotContains(near.t, invite.text, paidFor, "%q reached the service", dialled)
 }
@@ -94,7 +94,7 @@ var strictLine = lineSetup{name: boxOffice, interval: 300 * time.Millisecond, po
 // to exactly that.
 func TestAttackNumbers(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{strictLine}})
+	r := newTestBed(t, setup{lines: []lineSetup{strictLine}})
 	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("far", 1, r.far, r.servicePort).rejects()
 	host := near.to.String()
 
@@ -183,7 +183,7 @@ func needed(host string) map[string]string {
 // -full.
 func TestAttackNumbersAtRandom(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{strictLine}})
+	r := newTestBed(t, setup{lines: []lineSetup{strictLine}})
 	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("far", 1, r.far, r.servicePort).rejects()
 	seed, n := uint64(time.Now().UnixNano()), 60
 	if *full {
@@ -232,7 +232,7 @@ var ownNumber = regexp.MustCompile(`^(?:[*#][0-9]{2}|[*#][0-9]{2,3}[*#]+|141|147
 // TestAttackTransfers: a transfer leads nowhere that a call does not lead.
 func TestAttackTransfers(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{strictLine}})
+	r := newTestBed(t, setup{lines: []lineSetup{strictLine}})
 	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("far", 1, r.far, r.servicePort)
 	c := near.begins(boxOffice, "sip:5550101@"+near.to.String())
 	c.request("INVITE", described(near.at))

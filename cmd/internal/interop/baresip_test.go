@@ -33,14 +33,14 @@ type baresip struct {
 const baresipModules = "/usr/lib/baresip/modules" // where Debian puts them
 
 // startBaresip registers as the line's adapter, answers every call, and plays a tone instead of a microphone.
-func (r *rig) startBaresip(line string) *baresip {
+func (r *testBed) startBaresip(line string) *baresip {
 	r.t.Helper()
 	return r.startPhone("baresip", fmt.Sprintf("<sip:%s@%s>;auth_user=%s;auth_pass=%s;regint=60;answermode=auto;audio_codecs=pcmu",
 		line, at(r.adapterPort), line, password))
 }
 
 // startPhone starts a baresip with one account, written as it wants it. It plays a tone instead of a microphone; name is its folder.
-func (r *rig) startPhone(name, account string) *baresip {
+func (r *testBed) startPhone(name, account string) *baresip {
 	r.t.Helper()
 	need(r.t, "baresip")
 	dir := filepath.Join(r.dir, name)
@@ -165,7 +165,7 @@ func toneWAV() []byte {
 // TestBaresip: a telephone registers, is called, hears the echo of its tone, holds, and is cleared; then it calls, holds, and is cleared.
 func TestBaresip(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
 	r.echo = true
 	phone := r.startBaresip(boxOffice)
 

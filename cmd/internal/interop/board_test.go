@@ -18,7 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 )
 
 // board is the relay board of the Modbus driver's tests, a program around libmodbus. Coil on means open here.
@@ -67,7 +67,7 @@ func startBoard(t testing.TB, args ...string) *board {
 	bin, err := buildBoard()
 	if err != nil {
 		t.Log(err)
-		outsidetest.Missing(t, "libmodbus, or a C compiler for it,", "gcc libc6-dev pkg-config libmodbus-dev")
+		programtest.Missing(t, "libmodbus, or a C compiler for it,", "gcc libc6-dev pkg-config libmodbus-dev")
 	}
 	cmd := exec.Command(bin, args...)
 	cmd.Stderr = os.Stderr

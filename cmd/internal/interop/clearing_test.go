@@ -14,7 +14,7 @@ import (
 )
 
 // heldByArrivedCall brings the line into a held call, which the far end clears when the hold has long been acknowledged: SIPp takes no BYE before that.
-func (r *rig) heldByArrivedCall(line string) (near, far *party) {
+func (r *testBed) heldByArrivedCall(line string) (near, far *party) {
 	r.t.Helper()
 	near = r.adapterWaits(line, heldAnswered(0))
 	far = r.farCalls(calls(line), connected(1), held(), pause(100*time.Millisecond), clears(2))
@@ -24,7 +24,7 @@ func (r *rig) heldByArrivedCall(line string) (near, far *party) {
 // TestAdapterNeverAnswersItsBye: the opening comes after lead, and is long enough not to be a flash (invariant 3).
 func TestAdapterNeverAnswersItsBye(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, interval: 500 * time.Millisecond, policy: ", flash_max: 700ms"}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, interval: 500 * time.Millisecond, policy: ", flash_max: 700ms"}}})
 	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(2500*time.Millisecond))
 	r.farCalls(calls(boxOffice), connected(1), pause(50*time.Millisecond), clears(2)).ok()
 	o := r.board.once(t, 0)
@@ -40,7 +40,7 @@ func TestAdapterNeverAnswersItsBye(t *testing.T) {
 // request that was answered, so its bytes are sent again from its port after it has gone.
 func TestFarEndByeRepeated(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond}}})
 	near, far := r.heldByArrivedCall(boxOffice)
 	far.ok()
 	bye := far.gave("BYE", "BYE").text
@@ -70,7 +70,7 @@ func TestFarEndByeRepeated(t *testing.T) {
 // TestNothingOpens: calls that were never answered, or that the near end cleared, leave the loop alone (invariant 8).
 func TestNothingOpens(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, policy: ", guard_time: 100ms"}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, policy: ", guard_time: 100ms"}}})
 	// One daemon for all, since nothing may happen in any of them.
 	number := "555-0101"
 	scene := func(name string, near, far func() *party) bool {
@@ -116,7 +116,7 @@ func sendCancelOf(number string, cseq int) step {
 // TestTwoLinesOneBoard: each line opens its own contact, at once and side by side.
 func TestTwoLinesOneBoard(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice}, {name: stageDoor, coil: 3, interval: 600 * time.Millisecond}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice}, {name: stageDoor, coil: 3, interval: 600 * time.Millisecond}}})
 	nearA := r.adapterWaits(boxOffice, heldAnswered(0))
 	nearB := r.adapterWaits(stageDoor, heldAnswered(0))
 	talk := 600 * time.Millisecond
@@ -134,7 +134,7 @@ func TestTwoLinesOneBoard(t *testing.T) {
 // TestServiceDown: the adapter is told at once, and when to come again, so that its second server can serve.
 func TestServiceDown(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, register: true}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, register: true}}})
 	near := r.adapter(boxOffice, callsChallenged("555-0101"), rejected("555-0101", 503, 2)).ok()
 	refusal := near.got("SIP/2.0 503", "INVITE")
 	require.NotEmpty(t, refusal.header("Retry-After"))
@@ -143,10 +143,10 @@ func TestServiceDown(t *testing.T) {
 	require.Empty(t, r.board.openings(t, 0))
 }
 
-// TestStrangers: who does not know the password neither registers nor calls.
-func TestStrangers(t *testing.T) {
+// TestUnknownUsers: who does not know the password neither registers nor calls.
+func TestUnknownUsers(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
 	refused := step(`<recv response="403" optional="true" next="end"/>` + "\n" + `<recv response="401"/>` + "\n" + `<label id="end"/>` + "\n<nop/>\n")
 	r.adapter(boxOffice, sendRepeated(registerText(1, "")), step(`<recv response="401" auth="true"/>`+"\n"),
 		sendRepeated(registerText(2, "[authentication password=wrong]\n")), refused).ok()
@@ -161,7 +161,7 @@ func TestStrangers(t *testing.T) {
 // TestNearEndSeizes: a new call from the adapter closes the loop at once, and goes through (invariant 6).
 func TestNearEndSeizes(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: long})
+	r := newTestBed(t, setup{lines: long})
 	r.openByArrivedCall(boxOffice, 0)
 	far := r.farWaits(offered(0), answers(), cleared(0))
 	near := r.adapter(boxOffice, callsChallenged("555-0101"), connected(2), pause(50*time.Millisecond), clears(3)).ok()
@@ -177,7 +177,7 @@ func TestNearEndSeizes(t *testing.T) {
 func TestNextCallerWaits(t *testing.T) {
 	t.Parallel()
 	const recognition = 1100 * time.Millisecond
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, policy: ", onhook_recognition: 1100ms, guard_time: 200ms"}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, policy: ", onhook_recognition: 1100ms, guard_time: 200ms"}}})
 	r.openByArrivedCall(boxOffice, 0)
 	near := r.adapterWaits(boxOffice, offered(0), answers(), clears(1))
 	far := r.sipp("next", "555-0102", r.far+1, r.servicePort, calls(boxOffice), connected(1), cleared(0)).ok()
@@ -196,7 +196,7 @@ func TestNextCallerWaits(t *testing.T) {
 // TestCancelCrossesAnswer: a 200 that crosses the CANCEL means that the near end is off hook: its leg is cleared, and the line gets its interruption.
 func TestCancelCrossesAnswer(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{})
+	r := newTestBed(t, setup{})
 	near := r.adapterWaits(boxOffice, offered(0),
 		step(`<recv request="CANCEL"><action><ereg regexp="[0-9]+" search_in="hdr" header="CSeq:" assign_to="me"/></action></recv>`+"\n"),
 		replyTagged(200, "OK"), // to the CANCEL; SIPp would take no ACK between two messages of its own

@@ -50,15 +50,15 @@ type setup struct {
 	quiet     bool // the log has no details, where they would be too many
 	settled   bool // recorded, and the daemon can open its contacts before the scene begins: a call may end within milliseconds
 	boardArgs []string
-	record    bool       // with a journal and a control socket
-	numbers   string     // how much of numbers the journal keeps: full, if empty
-	journal   string     // where the journal is, if not in the rig's folder
-	before    func(*rig) // what is done before the daemon starts
-	media     int        // how many ports its media has; 0: 40
+	record    bool           // with a journal and a control socket
+	numbers   string         // how much of numbers the journal keeps: full, if empty
+	journal   string         // where the journal is, if not in the rig's folder
+	before    func(*testBed) // what is done before the daemon starts
+	media     int            // how many ports its media has; 0: 40
 }
 
-// rig is one daemon with what stands around it.
-type rig struct {
+// testBed is one daemon with what stands around it.
+type testBed struct {
 	t     testing.TB
 	dir   string
 	board *board
@@ -109,8 +109,8 @@ func (l *logBuffer) String() string {
 	return l.b.String()
 }
 
-// newRig starts a board and a daemon. Without lines it is one line, box-office, with the defaults.
-func newRig(t testing.TB, s setup) *rig {
+// newTestBed starts a board and a daemon. Without lines it is one line, box-office, with the defaults.
+func newTestBed(t testing.TB, s setup) *testBed {
 	t.Helper()
 	need(t, "sipp")
 	if len(s.lines) == 0 {
@@ -119,7 +119,7 @@ func newRig(t testing.TB, s setup) *rig {
 	if s.settled {
 		s.record, s.lines = true, append(s.lines, swift(spare, 9))
 	}
-	r := &rig{t: t, dir: t.TempDir(), adapters: map[string]int{}}
+	r := &testBed{t: t, dir: t.TempDir(), adapters: map[string]int{}}
 	first := freePorts(t, 40)
 	r.adapterPort, r.servicePort, r.far = first, first+1, first+2
 	for i, l := range s.lines {
@@ -142,9 +142,9 @@ func newRig(t testing.TB, s setup) *rig {
 // spare is a line that nobody calls: its contact shows that the daemon has its board.
 const spare = "green-room"
 
-func (r *rig) config() string { return filepath.Join(r.dir, "clearback.yaml") }
+func (r *testBed) config() string { return filepath.Join(r.dir, "clearback.yaml") }
 
-func (r *rig) writeConfig(s setup) {
+func (r *testBed) writeConfig(s setup) {
 	secret := filepath.Join(r.dir, "password")
 	require.NoError(r.t, os.WriteFile(secret, []byte(password+"\n"), 0o600))
 	ports := cmp.Or(s.media, 40)
@@ -200,7 +200,7 @@ lines:
 }
 
 // start starts the daemon and waits until it says that it is ready, in the manner of sd_notify(3).
-func (r *rig) start() {
+func (r *testBed) start() {
 	r.t.Helper()
 	name := filepath.Join(r.dir, fmt.Sprintf("n%d", time.Now().UnixNano()%1e6))
 	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
@@ -235,7 +235,7 @@ func (r *rig) start() {
 func (d *daemon) signal(s syscall.Signal) { _ = d.cmd.Process.Signal(s) }
 
 // ended waits for the process and returns its exit code; -1 if a signal ended it.
-func (r *rig) ended(limit time.Duration) int {
+func (r *testBed) ended(limit time.Duration) int {
 	r.t.Helper()
 	select {
 	case <-r.d.done:
@@ -246,7 +246,7 @@ func (r *rig) ended(limit time.Duration) int {
 }
 
 // running tells whether the daemon's process is there.
-func (r *rig) running() bool {
+func (r *testBed) running() bool {
 	select {
 	case <-r.d.done:
 		return false
@@ -256,7 +256,7 @@ func (r *rig) running() bool {
 }
 
 // recording is what the file says of journal and control socket.
-func (r *rig) recording(s setup) string {
+func (r *testBed) recording(s setup) string {
 	if !s.record {
 		return ""
 	}
@@ -268,7 +268,7 @@ func (r *rig) recording(s setup) string {
 }
 
 // finish ends what still runs, lints all that the daemon sent, and shows the log of a failed scene.
-func (r *rig) finish() {
+func (r *testBed) finish() {
 	if r.d == nil {
 		return
 	}
@@ -286,7 +286,7 @@ func (r *rig) finish() {
 	for _, p := range r.parties {
 		p.stop()
 	}
-	r.lint()
+	r.checkConformance()
 	for _, word := range []string{"panic", "DATA RACE"} {
 		if strings.Contains(r.d.out.String(), word) {
 			r.t.Errorf("the daemon's log has %q", word)

@@ -157,7 +157,7 @@ func TestDialogs(t *testing.T) {
 
 func playDialogs(t *testing.T, tcp bool, scenes []dialogScene) {
 	t.Helper()
-	r := newRig(t, setup{tcp: tcp, lines: []lineSetup{{name: boxOffice, interval: 250 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 250ms"}}})
+	r := newTestBed(t, setup{tcp: tcp, lines: []lineSetup{{name: boxOffice, interval: 250 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 250ms"}}})
 	opened := 0
 	for _, s := range scenes {
 		t.Logf("%s", s.name)
@@ -171,7 +171,7 @@ func playDialogs(t *testing.T, tcp bool, scenes []dialogScene) {
 }
 
 // scene starts who waits first, and waits for both.
-func (r *rig) scene(s dialogScene) {
+func (r *testBed) scene(s dialogScene) {
 	r.t.Helper()
 	if s.arrived {
 		near := r.adapterWaits(boxOffice, s.near...)

@@ -66,13 +66,13 @@
 //	  bridge/relay/gpio: TestKernelClockSetBack, in the virtual machine. For every driver: the rule "monotonic" of
 //	  cmd/internal/arch (no driver reads the time of day).
 //	the answer is garbage
-//	  bridge/relay/modbus: TestWhatIsNoAnswer, TestBusWhatIsNoAnswer; bridge/relay/httprelay: TestWhatIsAnAnswer;
-//	  bridge/relay/mqtt: TestForeignAnswers, TestNonsenseWhileOpen; bridge/relay/command: TestLevels, TestFlood.
+//	  bridge/relay/modbus: TestImproperAnswers, TestBusImproperAnswers; bridge/relay/httprelay: TestImproperAnswers;
+//	  bridge/relay/mqtt: TestForeignAnswers, TestInvalidStateWhileOpen; bridge/relay/command: TestLevels, TestEndlessOutput.
 //	the connection to a board that times openings itself is lost in the middle of one
 //	  bridge/relay/controller: TestALostConnectionDoesNotEndATimedOpening and those beside it, on virtual time; every
 //	  such driver in bridge/relay/relaytest. With MQTT the will closes the contact.
 //	the answer to an opening came and the connection ends before the read-back
 //	  bridge/relay/controller: TestSessionEndsBeforeTheReadBack.
 //	a close hangs; a close meets an opening that still waits for its connection
-//	  bridge/relay/controller: TestAHungClose, TestCloseWithdrawsAtOnce.
+//	  bridge/relay/controller: TestHangingClose, TestCloseWithdrawsAtOnce.
 package interop

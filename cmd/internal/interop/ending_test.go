@@ -14,7 +14,7 @@ import (
 // The link to the board, and the end of the daemon, of every kind.
 
 // openByArrivedCall brings the line into an interruption and returns when the contact is open.
-func (r *rig) openByArrivedCall(line string, coil int) boardEvent {
+func (r *testBed) openByArrivedCall(line string, coil int) boardEvent {
 	r.t.Helper()
 	near, far := r.heldByArrivedCall(line)
 	e := r.board.awaitCoil(r.t, coil, 1)
@@ -29,7 +29,7 @@ var long = []lineSetup{{name: boxOffice, interval: 1300 * time.Millisecond}}
 // TestLinkCutWhileOpen: the first thing on the new connection is the close, at most 500 ms after the link is back.
 func TestLinkCutWhileOpen(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: long})
+	r := newTestBed(t, setup{lines: long})
 	opened := r.openByArrivedCall(boxOffice, 0)
 	from := len(r.board.all())
 	r.net.set(true, false)
@@ -47,7 +47,7 @@ func TestLinkCutWhileOpen(t *testing.T) {
 }
 
 // requireClosesFirst: the first write on every connection made since then is the close.
-func (r *rig) requireClosesFirst(from int) {
+func (r *testBed) requireClosesFirst(from int) {
 	r.t.Helper()
 	fresh := map[int]bool{}
 	seen := 0
@@ -69,7 +69,7 @@ func (r *rig) requireClosesFirst(from int) {
 // TestKilledWhileOpen: a plain coil stays open while nobody is there, which the scene measures; the next start closes it first.
 func TestKilledWhileOpen(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{})
+	r := newTestBed(t, setup{})
 	r.openByArrivedCall(boxOffice, 0)
 	killed := time.Now()
 	r.d.signal(syscall.SIGKILL)
@@ -88,7 +88,7 @@ func TestKilledWhileOpen(t *testing.T) {
 // TestKilledWhileTimed: a board that ends the opening itself does so without a daemon too.
 func TestKilledWhileTimed(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{boardArgs: []string{"--timed", "10,0,100"},
+	r := newTestBed(t, setup{boardArgs: []string{"--timed", "10,0,100"},
 		lines: []lineSetup{{name: boxOffice, contact: "timed: {register: 10, unit: 100ms, limit: 3s}"}}})
 	r.openByArrivedCall(boxOffice, 0)
 	r.d.signal(syscall.SIGKILL)
@@ -96,10 +96,10 @@ func TestKilledWhileTimed(t *testing.T) {
 	requireInterval(t, usual, r.board.once(t, 0))
 }
 
-// TestWatchdogBites: a board that watches its master drops its outputs when the daemon is gone.
-func TestWatchdogBites(t *testing.T) {
+// TestBoardWatchdogClosesTheLoop: a board that watches its master drops its outputs when the daemon is gone.
+func TestBoardWatchdogClosesTheLoop(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{boardArgs: []string{"--watchdog", "7,10"},
+	r := newTestBed(t, setup{boardArgs: []string{"--watchdog", "7,10"},
 		lines: []lineSetup{{name: boxOffice, interval: 1300 * time.Millisecond, contact: "watchdog: {register: 7, unit: 10ms, timeout: 300ms}"}}})
 	r.openByArrivedCall(boxOffice, 0)
 	r.d.signal(syscall.SIGKILL)
@@ -113,7 +113,7 @@ func TestWatchdogBites(t *testing.T) {
 // TestStoppedBetweenClearingAndOpening: a process that slept must not open when it wakes (invariant 12).
 func TestStoppedBetweenClearingAndOpening(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{})
+	r := newTestBed(t, setup{})
 	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(300*time.Millisecond), reply(200, "OK"), pause(5500*time.Millisecond))
 	far := r.farCalls(calls(boxOffice), connected(1), clears(2))
 	near.got("BYE", "BYE")
@@ -137,7 +137,7 @@ func TestStoppedWhileTheFarEndClears(t *testing.T) {
 	for _, tcp := range []bool{false, true} {
 		t.Run(map[bool]string{false: "UDP", true: "TCP"}[tcp], func(t *testing.T) {
 			t.Parallel()
-			r := newRig(t, setup{tcp: tcp})
+			r := newTestBed(t, setup{tcp: tcp})
 			near := r.adapterWaits(boxOffice, heldAnswered(0))
 			far := r.farCalls(calls(boxOffice), connected(1), held(), pause(300*time.Millisecond), clears(2))
 			far.got("ACK", "2 ACK")
@@ -156,7 +156,7 @@ func TestStoppedWhileTheFarEndClears(t *testing.T) {
 // TestLinkBlockedWithOpenInFlight: what the network held back must not open the contact late.
 func TestLinkBlockedWithOpenInFlight(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{})
+	r := newTestBed(t, setup{})
 	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(300*time.Millisecond), reply(200, "OK"))
 	far := r.farCalls(calls(boxOffice), connected(1), clears(2))
 	near.got("BYE", "BYE")
@@ -175,7 +175,7 @@ func TestLinkBlockedWithOpenInFlight(t *testing.T) {
 // TestTerminatedInHeldCall: the far side is told, the line gets its interruption, and the contact is closed last.
 func TestTerminatedInHeldCall(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{})
+	r := newTestBed(t, setup{})
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
 	far := r.farCalls(calls(boxOffice), connected(1), held(), cleared(0))
 	far.got("ACK", "2 ACK") // of the hold
@@ -206,7 +206,7 @@ func emergencyCall(talk time.Duration) step {
 // TestTerminatedInEmergencyCall: the daemon stays until the call ends; an ordinary call gets 503 meanwhile.
 func TestTerminatedInEmergencyCall(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice}, {name: stageDoor, coil: 1}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice}, {name: stageDoor, coil: 1}}})
 	far := r.farWaits(offered(0), answers(), cleared(0))
 	near := r.adapter(boxOffice, emergencyCall(2*time.Second))
 	far.got("ACK", "ACK")
@@ -224,7 +224,7 @@ func TestTerminatedInEmergencyCall(t *testing.T) {
 }
 
 // boardGone terminates the daemon while the contact is open and the board cannot be reached.
-func (r *rig) boardGone() {
+func (r *testBed) boardGone() {
 	r.t.Helper()
 	r.openByArrivedCall(boxOffice, 0)
 	r.net.set(true, false)
@@ -238,7 +238,7 @@ func TestTerminatedWithBoardGone(t *testing.T) {
 		t.Skip("takes the whole time that closing is tried")
 	}
 	t.Parallel()
-	r := newRig(t, setup{lines: long})
+	r := newTestBed(t, setup{lines: long})
 	r.boardGone()
 	began := time.Now()
 	require.Equal(t, 3, r.ended(20*time.Second))
@@ -250,7 +250,7 @@ func TestTerminatedWithBoardGone(t *testing.T) {
 // TestTerminatedTwice: a second signal ends the wait.
 func TestTerminatedTwice(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: long})
+	r := newTestBed(t, setup{lines: long})
 	r.boardGone()
 	eventually(t, 2*time.Second, "the daemon has heard the signal", func() bool { return strings.Contains(r.d.out.String(), `"ending"`) })
 	second := time.Now()

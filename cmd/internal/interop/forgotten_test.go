@@ -11,11 +11,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestFarSideForgotTheCall: a 481 to a request within the call, and to one of another method, clears it as a BYE would (RFC 3261
+// TestServiceForgetsTheCall: a 481 to a request within the call, and to one of another method, clears it as a BYE would (RFC 3261
 // section 12.2.1.2): the hold is let go.
-func TestFarSideForgotTheCall(t *testing.T) {
+func TestServiceForgetsTheCall(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{})
+	r := newTestBed(t, setup{})
 	forgot := join(request("INVITE"), sendRepeated("SIP/2.0 481 Call/Transaction Does Not Exist\n"+fmt.Sprintf(copied, "")+noBody), request("ACK"),
 		request("OPTIONS"), reply(481, "Call/Transaction Does Not Exist"))
 	refused := join(sendRepeated(inDialog("INVITE", 1)+ownContact+sdp("sendonly", 2)), optional(100), response(481),
@@ -28,10 +28,10 @@ func TestFarSideForgotTheCall(t *testing.T) {
 	r.logs("evidence=service-lost")
 }
 
-// TestAdapterForgotTheCall: an adapter that knows no such call holds none; opening its line might cut off somebody who dials.
-func TestAdapterForgotTheCall(t *testing.T) {
+// TestAdapterForgetsTheCall: an adapter that knows no such call holds none; opening its line might cut off somebody who dials.
+func TestAdapterForgetsTheCall(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{})
+	r := newTestBed(t, setup{})
 	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), reply(481, "Call/Transaction Does Not Exist"))
 	far := r.farCalls(calls(boxOffice), connected(1), clears(2)).ok()
 	near.ok()

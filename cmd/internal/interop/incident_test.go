@@ -32,7 +32,7 @@ func talked() step {
 func TestBoardGoneIsAnIncident(t *testing.T) {
 	t.Parallel()
 	second := newBoard(t) // before the daemon, to outlast it
-	r := newRig(t, setup{record: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms", more: unwatched}}})
+	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms", more: unwatched}}})
 	// The contact is known closed before the board goes; else nobody would have known from the start whether it is (SAFETY.md S16).
 	r.board.await(t, "the contact is read back", func(e boardEvent) bool { return e.name == "read" })
 	r.board.settle(t)
@@ -72,7 +72,7 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 // TestByeUnansweredIsAnIncident: the adapter never answers its BYE, the opening outlasts a flash (invariant 3), and the hold stays.
 func TestByeUnansweredIsAnIncident(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{record: true, before: func(r *rig) { r.seeStates("Footlight 1.0") },
+	r := newTestBed(t, setup{record: true, before: func(r *testBed) { r.seeStates("Footlight 1.0") },
 		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", lead: 100ms, flash_max: 350ms" + brisk, more: hasty}}})
 	before := len(r.board.openings(t, 0))
 	r.startPort(boxOffice, "Footlight 1.0", request("BYE"), pause(2*time.Second))
@@ -86,7 +86,7 @@ func TestByeUnansweredIsAnIncident(t *testing.T) {
 }
 
 // seeStates leads `check --live --states` through its three states, with SIPp as adapter and far end.
-func (r *rig) seeStates(userAgent string) {
+func (r *testBed) seeStates(userAgent string) {
 	r.t.Helper()
 	p := r.startPort(boxOffice, userAgent)
 	d := r.talk("check", "--live", "--states", boxOffice, r.config())
@@ -115,7 +115,7 @@ func (r *rig) seeStates(userAgent string) {
 // step, after a kill and after an orderly restart too, until `keep` writes it into the file. Another adapter's answers count for nothing.
 func TestHoldStays(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{record: true, before: func(r *rig) { r.seeStates("Footlight 1.0") },
+	r := newTestBed(t, setup{record: true, before: func(r *testBed) { r.seeStates("Footlight 1.0") },
 		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond,
 			policy: brisk + ", steps: [400ms, 500ms]", more: hasty}}})
 	before := len(r.board.openings(t, 0))
@@ -160,13 +160,13 @@ func TestHoldStays(t *testing.T) {
 }
 
 // logs waits for what the daemon's log is to say: it is written after what it tells of has been done.
-func (r *rig) logs(text string) {
+func (r *testBed) logs(text string) {
 	r.t.Helper()
 	eventually(r.t, 5*time.Second, "the log says: "+text, func() bool { return strings.Contains(r.d.out.String(), text) })
 }
 
 // requireStep: the line uses the first step, and says so.
-func (r *rig) requireStep(openings int) {
+func (r *testBed) requireStep(openings int) {
 	r.t.Helper()
 	l := r.line(boxOffice)
 	require.Equal(r.t, 400, l.Interval.Milliseconds)
@@ -178,7 +178,7 @@ func (r *rig) requireStep(openings int) {
 }
 
 // requireKeeps: `keep` writes the interval in use into the file, and nothing else changes there but the steps that it has passed.
-func (r *rig) requireKeeps() {
+func (r *testBed) requireKeeps() {
 	r.t.Helper()
 	was, err := os.ReadFile(r.config())
 	require.NoError(r.t, err)

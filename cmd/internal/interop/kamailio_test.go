@@ -20,7 +20,7 @@ import (
 // kamailio is a SIP server of other people's making in the place of the service: a registrar and a proxy that challenges, keeps itself in
 // the route of every call, and writes down all that it sends and receives.
 type kamailio struct {
-	r    *rig
+	r    *testBed
 	port int    // the last one that it opens
 	dump string // the folder of its trace
 	out  *logBuffer
@@ -95,7 +95,7 @@ request_route {
 
 // startKamailio starts it at the service's port. Every user has the password of the lines; the telephone
 // 5550110 is on the premises and not asked, since it knows no algorithm but MD5.
-func startKamailio(r *rig, algorithm string) *kamailio {
+func startKamailio(r *testBed, algorithm string) *kamailio {
 	r.t.Helper()
 	return newKamailio(r, func(dump string) string {
 		return fmt.Sprintf(serviceRules, at(r.far), dump, algorithm, password)
@@ -103,7 +103,7 @@ func startKamailio(r *rig, algorithm string) *kamailio {
 }
 
 // newKamailio starts it by rules, which may name the folder of its trace; it serves the last of the ports when it is up.
-func newKamailio(r *rig, rules func(dump string) string, port int) *kamailio {
+func newKamailio(r *testBed, rules func(dump string) string, port int) *kamailio {
 	t := r.t
 	t.Helper()
 	need(t, "kamailio")
@@ -242,7 +242,7 @@ func TestThroughKamailio(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			var k *kamailio
-			r := newRig(t, setup{tcp: s.tcp, before: func(r *rig) { k = startKamailio(r, s.algorithm) },
+			r := newTestBed(t, setup{tcp: s.tcp, before: func(r *testBed) { k = startKamailio(r, s.algorithm) },
 				lines: []lineSetup{{name: boxOffice, register: true, interval: 300 * time.Millisecond, policy: brisk}}})
 			parameter := ";transport=" + name
 			k.await("the line is registered", true, "SIP/2.0 200", "REGISTER")
@@ -256,7 +256,7 @@ func TestThroughKamailio(t *testing.T) {
 }
 
 // calledThroughKamailio: calls from the far end, held and cleared by it, then rejected, then cancelled.
-func (r *rig) calledThroughKamailio(k *kamailio, phone *baresip) {
+func (r *testBed) calledThroughKamailio(k *kamailio, phone *baresip) {
 	r.t.Helper()
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
 	phone.do("dial", boxOffice)
@@ -288,7 +288,7 @@ func (r *rig) calledThroughKamailio(k *kamailio, phone *baresip) {
 }
 
 // callsThroughKamailio: calls of the near end. The proxy asks for credentials with 407.
-func (r *rig) callsThroughKamailio(k *kamailio, phone *baresip) {
+func (r *testBed) callsThroughKamailio(k *kamailio, phone *baresip) {
 	r.t.Helper()
 	near := r.adapter(boxOffice, callsChallenged("5550110"), connected(2), holds(3), pause(50*time.Millisecond), clears(4))
 	phone.event("CALL_INCOMING")

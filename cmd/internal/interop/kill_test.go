@@ -22,7 +22,7 @@ func TestKilledUnderLoad(t *testing.T) {
 	for i, name := range []string{boxOffice, stageDoor, "workshop", "green-room"} {
 		all = append(all, lineSetup{name: name, coil: i, interval: 250 * time.Millisecond, policy: brisk, more: unwatched})
 	}
-	r := newRig(t, setup{record: true, lines: all})
+	r := newTestBed(t, setup{record: true, lines: all})
 	broken, logged := 0, 0
 	for range 2 {
 		r.load(all)
@@ -70,7 +70,7 @@ const callsUp = "SELECT count(*) FROM calls WHERE outcome = 0"
 const lostAtMost = time.Second
 
 // eventsUntil counts the events in the log of the daemon that are older than that, seen from its last word.
-func (r *rig) eventsUntil(age time.Duration) (n int) {
+func (r *testBed) eventsUntil(age time.Duration) (n int) {
 	r.t.Helper()
 	var at []time.Time
 	var last time.Time
@@ -97,7 +97,7 @@ func (r *rig) eventsUntil(age time.Duration) (n int) {
 }
 
 // load starts an adapter of many calls on every line, and who calls it again and again.
-func (r *rig) load(all []lineSetup) {
+func (r *testBed) load(all []lineSetup) {
 	r.t.Helper()
 	r.mu.Lock()
 	defer r.mu.Unlock()

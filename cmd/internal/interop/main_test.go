@@ -11,7 +11,7 @@ import (
 	"sync"
 	"testing"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 	"clearback/bridge/relay/relaytest"
 	"clearback/bridge/relay/relaytest/vm"
 )
@@ -79,7 +79,7 @@ var packages = map[string]string{
 func need(t testing.TB, programs ...string) {
 	t.Helper()
 	for _, program := range programs {
-		outsidetest.Need(t, program, packages[program])
+		programtest.Need(t, program, packages[program])
 	}
 }
 

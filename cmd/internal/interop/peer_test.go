@@ -40,7 +40,7 @@ type peer struct {
 const peerRoom = 4096
 
 // peer returns somebody at an address of this test's network; port 0 is any. to is a port of the daemon.
-func (r *rig) peer(name string, host byte, port, to int) *peer {
+func (r *testBed) peer(name string, host byte, port, to int) *peer {
 	r.t.Helper()
 	own := netip.AddrPortFrom(placeOf(host), uint16(port))
 	c, err := net.DialUDP("udp4", net.UDPAddrFromAddrPort(own), net.UDPAddrFromAddrPort(netip.MustParseAddrPort(at(to))))
@@ -50,14 +50,14 @@ func (r *rig) peer(name string, host byte, port, to int) *peer {
 }
 
 // peerTCP is peer on a TCP connection that it opens.
-func (r *rig) peerTCP(name string, host byte, to int) *peer {
+func (r *testBed) peerTCP(name string, host byte, to int) *peer {
 	r.t.Helper()
 	c, err := net.DialTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)), net.TCPAddrFromAddrPort(netip.MustParseAddrPort(at(to))))
 	require.NoError(r.t, err)
 	return r.newPeer(name, c, c.LocalAddr().(*net.TCPAddr).AddrPort(), c.RemoteAddr().(*net.TCPAddr).AddrPort(), readStream)
 }
 
-func (r *rig) newPeer(name string, c net.Conn, own, to netip.AddrPort, read func(*bufio.Reader) (string, error)) *peer {
+func (r *testBed) newPeer(name string, c net.Conn, own, to netip.AddrPort, read func(*bufio.Reader) (string, error)) *peer {
 	p := &peer{t: r.t, name: name, conn: c, at: own, to: to, in: make(chan message, peerRoom), all: &r.peers}
 	r.peers = append(r.peers, p)
 	var reading sync.WaitGroup

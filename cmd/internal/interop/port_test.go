@@ -9,7 +9,7 @@ import "fmt"
 // whose handset was left off.
 //
 // clearing is what it does with the BYE, if not answer at once.
-func (r *rig) startPort(line, userAgent string, clearing ...step) *party {
+func (r *testBed) startPort(line, userAgent string, clearing ...step) *party {
 	r.t.Helper()
 	if clearing == nil {
 		clearing = []step{cleared(0)}

@@ -11,7 +11,7 @@ import (
 )
 
 // requireRefused: `pulse` says why it opens nothing, and has done nothing.
-func (r *rig) requireRefused(line, why string) {
+func (r *testBed) requireRefused(line, why string) {
 	r.t.Helper()
 	s := r.cli("pulse", line, "--interval", "300ms")
 	require.Equal(r.t, 1, s.code, s.out+s.err)
@@ -22,7 +22,7 @@ func (r *rig) requireRefused(line, why string) {
 // TestPulse: an interruption by hand on an idle line, and none where there is a call or an alarm panel.
 func TestPulse(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{record: true, numbers: "short", lines: []lineSetup{
+	r := newTestBed(t, setup{record: true, numbers: "short", lines: []lineSetup{
 		{name: boxOffice, more: unwatched, policy: ", guard_time: 100ms"}, {name: stageDoor, coil: 1, more: unwatched},
 		{name: "green-room", coil: 2, more: unwatched, policy: ", life_safety: true"}}})
 	r.board.await(t, "the contacts are closed, first of all", func(e boardEvent) bool { return e.name == "write" && e.index == 2 })

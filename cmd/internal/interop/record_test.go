@@ -19,7 +19,7 @@ import (
 func TestRecordOfAClearing(t *testing.T) {
 	t.Parallel()
 	need(t, "sqlite3", "curl")
-	r := newRig(t, setup{record: true, lines: []lineSetup{{name: boxOffice, more: unwatched}}})
+	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, more: unwatched}}})
 	follower := r.talk("calls", "--follow", "--json")
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
 	far := r.farCalls(talked()).ok()
@@ -91,7 +91,7 @@ func requireTable(t *testing.T, text string) {
 }
 
 // requireFileSays reads the same out of the file with SQLite's own program, while the daemon writes it.
-func (r *rig) requireFileSays(c callSeen) {
+func (r *testBed) requireFileSays(c callSeen) {
 	r.t.Helper()
 	r.requireWhole()
 	rows := r.sqlite("SELECT number, sip_call_id, openings, asked, measured FROM calls JOIN lines ON lines.id = calls.line WHERE lines.name = 'box-office'")
@@ -104,14 +104,14 @@ func (r *rig) requireFileSays(c callSeen) {
 }
 
 // requireSocketSays asks the control socket with curl.
-func (r *rig) requireSocketSays() {
+func (r *testBed) requireSocketSays() {
 	r.t.Helper()
 	is, err := os.Stat(r.control)
 	require.NoError(r.t, err)
 	require.Equal(r.t, os.ModeSocket|0o660, is.Mode())
 	out, err := exec.CommandContext(r.t.Context(), "curl", "-sS", "--fail", "--max-time", "5", "--unix-socket", r.control, "http://clearback/v1/daemon").CombinedOutput()
 	require.NoError(r.t, err, "%s", out)
-	var h houseSeen
+	var h daemonSeen
 	require.NoError(r.t, json.Unmarshal(out, &h))
 	require.Equal(r.t, 1, h.API)
 	require.Equal(r.t, r.config(), h.Config)

@@ -20,7 +20,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 )
 
 // agentProcess is clearback relay with two simulated contacts.
@@ -172,7 +172,7 @@ func (a *agentProcess) master(t *testing.T) *master {
 	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" testdata/master.c $(pkg-config --cflags --libs libmodbus)`, "sh", bin).CombinedOutput()
 	if err != nil {
 		t.Logf("%v: %s", err, out)
-		outsidetest.Missing(t, "libmodbus, or a C compiler for it,", "gcc libc6-dev pkg-config libmodbus-dev")
+		programtest.Missing(t, "libmodbus, or a C compiler for it,", "gcc libc6-dev pkg-config libmodbus-dev")
 	}
 	cmd := exec.Command(bin, place().String(), strconv.Itoa(a.port))
 	cmd.Stderr = os.Stderr

@@ -81,8 +81,8 @@ func heldAnswered(after time.Duration) step {
 	return join(offered(50*time.Millisecond), answers(), pause(50*time.Millisecond), holds(1), cleared(after))
 }
 
-// TestPartiesAmongThemselves proves the scenarios against one another, without a daemon.
-func TestPartiesAmongThemselves(t *testing.T) {
+// TestScenariosWithoutDaemon proves the scenarios against one another, without a daemon.
+func TestScenariosWithoutDaemon(t *testing.T) {
 	need(t, "sipp")
 	for name, pair := range map[string][2]step{
 		"held":     {heldAnswered(0), join(calls(boxOffice), connected(1), held(), pause(50*time.Millisecond), clears(2))},
@@ -94,7 +94,7 @@ func TestPartiesAmongThemselves(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			first := freePorts(t, 30)
-			r := &rig{t: t, dir: t.TempDir()}
+			r := &testBed{t: t, dir: t.TempDir()}
 			t.Cleanup(func() {
 				for _, p := range r.parties {
 					p.stop()
@@ -111,7 +111,7 @@ func TestPartiesAmongThemselves(t *testing.T) {
 
 func TestArrivedCallHeldFarEndClears(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true, register: true}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true, register: true}}})
 	// SIPp's registrar was not there when the daemon began, so this proves the repetition too.
 	contact := r.sipp("registrar", boxOffice, r.far, 0, registrar()).ok().got("REGISTER", "").header("Contact")
 	user, _, _ := strings.Cut(strings.TrimPrefix(contact, "<sip:"), "@") // who calls a registered line uses its contact
@@ -128,7 +128,7 @@ func TestArrivedCallHeldFarEndClears(t *testing.T) {
 
 func TestRequestedCallHeldFarEndClears(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
 	r.adapter(boxOffice, registers(password, 200)).ok()
 	far := r.farWaits(offered(50*time.Millisecond), answers(), held(), pause(100*time.Millisecond), clears(1))
 	near := r.adapter(boxOffice, callsChallenged("555-0101"), connected(2), pause(50*time.Millisecond), holds(3), cleared(200*time.Millisecond)).ok()
@@ -141,7 +141,7 @@ func TestRequestedCallHeldFarEndClears(t *testing.T) {
 // TestOverTCP: the same over TCP on both sides, where the daemon connects to whoever waits and answers on the connection it was called on.
 func TestOverTCP(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{tcp: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 300ms"}}})
+	r := newTestBed(t, setup{tcp: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 300ms"}}})
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
 	r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2)).ok()
 	near.ok()

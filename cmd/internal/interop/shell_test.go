@@ -16,7 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 )
 
 // sample is the sample configuration, whose lines the shells complete.
@@ -54,7 +54,7 @@ func TestCompletionInBash(t *testing.T) {
 	t.Parallel()
 	const scripts = "/usr/share/bash-completion/bash_completion"
 	if _, err := os.Stat(scripts); err != nil {
-		outsidetest.Missing(t, "bash-completion", "bash-completion")
+		programtest.Missing(t, "bash-completion", "bash-completion")
 	}
 	for line, want := range completed {
 		out := inShell(t, `source `+scripts+`

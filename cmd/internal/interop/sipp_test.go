@@ -41,20 +41,20 @@ type message struct {
 // sipp starts SIPp with a scenario at a port. It speaks for user; to is where its first request goes, 0 for a party that waits. With ports of its
 // own for media and for commands it always begins: of 200 runs eight at a time none failed, but 172 of 200 that shared them ended at once
 // with 254.
-func (r *rig) sipp(name, user string, port, to int, steps ...step) *party {
+func (r *testBed) sipp(name, user string, port, to int, steps ...step) *party {
 	r.t.Helper()
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return r.begin(name, user, port, to, steps...)
 }
 
-func (r *rig) begin(name, user string, port, to int, steps ...step) *party {
+func (r *testBed) begin(name, user string, port, to int, steps ...step) *party {
 	r.t.Helper()
 	return r.beginMany(name, user, port, to, 1, steps...)
 }
 
 // beginMany starts SIPp for a number of calls; where it calls they follow one another.
-func (r *rig) beginMany(name, user string, port, to, number int, steps ...step) *party {
+func (r *testBed) beginMany(name, user string, port, to, number int, steps ...step) *party {
 	r.t.Helper()
 	p := &party{t: r.t, name: name, port: port, to: to, base: filepath.Join(r.dir, fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
 	media := freePorts(r.t, 4) // audio, the port for commands (8888 at all addresses, if SIPp may choose), video
@@ -218,23 +218,23 @@ func (m message) header(name string) string {
 }
 
 // adapter and service start a party at the place of a line's adapter, or of the service.
-func (r *rig) adapter(line string, steps ...step) *party {
+func (r *testBed) adapter(line string, steps ...step) *party {
 	r.t.Helper()
 	return r.sipp("adapter-"+line, line, r.adapters[line], r.adapterPort, steps...)
 }
 
-func (r *rig) adapterWaits(line string, steps ...step) *party {
+func (r *testBed) adapterWaits(line string, steps ...step) *party {
 	r.t.Helper()
 	return r.sipp("adapter-"+line, line, r.adapters[line], 0, steps...)
 }
 
 // farCalls and farWaits are the far end, behind the service's address; user is whom SIPp's [service] names: the caller.
-func (r *rig) farCalls(steps ...step) *party {
+func (r *testBed) farCalls(steps ...step) *party {
 	r.t.Helper()
 	return r.sipp("far", "555-0101", r.far, r.servicePort, steps...)
 }
 
-func (r *rig) farWaits(steps ...step) *party {
+func (r *testBed) farWaits(steps ...step) *party {
 	r.t.Helper()
 	return r.sipp("far", "555-0101", r.far, 0, steps...)
 }

@@ -17,7 +17,7 @@ const cardRelease = 330 * time.Millisecond
 
 // operator plays who sits before `clearback tune` while the port takes its first calls, until it asks nothing more or stop says so. The
 // lamp goes out when the opening was long enough by the board's own clock.
-func (r *rig) operator(d *dialogue, p *party, stop func(question string) bool) (holds int) {
+func (r *testBed) operator(d *dialogue, p *party, stop func(question string) bool) (holds int) {
 	r.t.Helper()
 	openings := len(r.board.openings(r.t, 0))
 	for {
@@ -52,7 +52,7 @@ func TestTune(t *testing.T) {
 	}
 	t.Parallel()
 	need(t, "sqlite3")
-	r := newRig(t, setup{record: true, lines: []lineSetup{
+	r := newTestBed(t, setup{record: true, lines: []lineSetup{
 		{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 650ms, max_interval: 850ms", more: unwatched},
 		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: brisk, more: unwatched}}})
 	p := r.startPort(boxOffice, "Footlight 1.0")
@@ -114,7 +114,7 @@ func TestTune(t *testing.T) {
 // TestTuneIsEndedByACall: an ordinary call from the adapter ends the session and is refused; an emergency call ends it and goes through.
 func TestTuneIsEndedByACall(t *testing.T) {
 	t.Parallel()
-	r := newRig(t, setup{record: true, lines: []lineSetup{{name: boxOffice, policy: brisk, interval: 300 * time.Millisecond, more: unwatched}}})
+	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, policy: brisk, interval: 300 * time.Millisecond, more: unwatched}}})
 	p := r.startPort(boxOffice, "Footlight 1.0")
 	asks := func(question string) bool { return strings.Contains(question, "Press the hold key") }
 

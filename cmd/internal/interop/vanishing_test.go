@@ -33,7 +33,7 @@ type cable struct {
 }
 
 // newCable lays it between the service's port as the daemon knows it, and the port at which kamailio really is.
-func newCable(r *rig, inner, service int) *cable {
+func newCable(r *testBed, inner, service int) *cable {
 	t := r.t
 	t.Helper()
 	listen := func(port int) *net.UDPConn {
@@ -184,7 +184,7 @@ type world struct {
 	dies         time.Duration // half of the far ends
 	cut, back    time.Duration // the cable
 	restart      time.Duration // of kamailio
-	r            *rig
+	r            *testBed
 	k            *kamailio
 	cable        *cable
 	parties      map[bool][]*party // the far ends, by whether they die
@@ -231,7 +231,7 @@ func (w *world) begin(t *testing.T) {
 			interval: 300 * time.Millisecond, policy: brisk, more: unwatched})
 	}
 	w.parties = map[bool][]*party{}
-	w.r = newRig(t, setup{lines: lines, quiet: true, media: 160, before: w.between})
+	w.r = newTestBed(t, setup{lines: lines, quiet: true, media: 160, before: w.between})
 	eventually(t, 10*time.Second, "every line is registered", func() bool { return int(w.cable.registered.Load()) == len(lines) })
 	for i, l := range lines {
 		w.hold(l, optionsSays[i>>1&3], i>>1&3, i&8 != 0)
@@ -240,7 +240,7 @@ func (w *world) begin(t *testing.T) {
 }
 
 // between starts what stands between the daemon and the far ends, and those.
-func (w *world) between(r *rig) {
+func (w *world) between(r *testBed) {
 	first := freePorts(r.t, 10) // the cable's inner port, kamailio's two, and the far ends'
 	w.r, r.echo, r.lasting = r, true, 10*time.Minute
 	w.cable = newCable(r, first, first+1)

@@ -10,7 +10,7 @@
 // prints how often each package failed and keeps the output of each failed run. mutate changes the code in one place at
 // a time and prints each change that no test noticed. A call's dialogs are tested by the flows too, so name both:
 //
-//	go run ./cmd/testrun mutate -tests ./bridge/sipua=./bridge/sipua/flows bridge/sipua/leg.go
+//	go run ./cmd/testrun mutate -tests ./bridge/sipua=./bridge/sipua/callflow bridge/sipua/leg.go
 //
 // mutate -only FILE:LINE tries one line.
 //
@@ -26,7 +26,7 @@
 //	random orders of events against the invariants: 30,000 each time, 150,000 in .ci/run [CLEARBACK_SEED=N]
 //	  CLEARBACK_ORDERS=2000000 go test ./supervision/supervisiontest -run Invariant
 //	what people are told of random orders, against what happened; five minutes [CLEARBACK_SEED=N]
-//	  CLEARBACK_ORDERS=2000000 go test ./supervision/story -run RandomOrders -timeout 20m
+//	  CLEARBACK_ORDERS=2000000 go test ./supervision/callrecord -run RandomOrders -timeout 20m
 //	simulated line cards: holds needed, bias, coverage; renews testdata/simulation.txt, takes minutes
 //	  go test ./supervision/tuning -run Simulat -simulate
 //	a bad file for each rule of the configuration, with its exact faults: config/testdata
@@ -34,12 +34,12 @@
 //
 // SIP and media:
 //
-//	call flows of RFC 3665, RFC 5407 and our own, each party judged: bridge/sipua/flows/testdata
-//	  go test ./bridge/sipua/flows -run 'Flows/RFC_5407' -v
+//	call flows of RFC 3665, RFC 5407 and our own, each party judged: bridge/sipua/callflow/testdata
+//	  go test ./bridge/sipua/callflow -run 'Flows/RFC_5407' -v
 //	the 49 messages of RFC 4475, as remembered, and the 12 of RFC 5118 (IPv6), each with what it must get
 //	  go test ./bridge/sipua/... -run Torture -v
 //	a day of calls on virtual time, with lost packets, restarts and a dead service: nothing stays; a minute or two
-//	  go test ./bridge/sipua -run 'TestDay$' -v -day.hours 24 -day.lines 40 -timeout 20m
+//	  go test ./bridge/sipua -run 'TestDayOfRandomCalls$' -v -day.hours 24 -day.lines 40 -timeout 20m
 //	far ends that vanish, services that are cut off, restart and answer as they like; half a minute on virtual time,
 //	3 minutes on sockets [the number of the call that failed]
 //	  go test ./bridge/sipua -run VanishingFarEnds -vanishing.calls 5000
@@ -64,7 +64,7 @@
 //	  go test ./bridge/relay/modbus -long -run 'Interval|Blocked' -v
 //	a serial board that answers in order and sleeps now and then: what is reported as done, refused or closed is true
 //	[-orderseed N]
-//	  go test ./bridge/relay/modbus -run AnyPace -orders 200 -v
+//	  go test ./bridge/relay/modbus -run RandomBoardDelays -orders 200 -v
 //	GPIO on the kernel's own simulated chip, RTS and DTR of a 16550, in a virtual machine. Needs Debian on amd64; the
 //	first run fetches 210 MB from Debian's archive to make a kernel, and each start takes 10 s. To run any static program
 //	in it: bash bridge/relay/relaytest/vm/boot.sh PROGRAM

@@ -10,7 +10,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 )
 
 // treeOf is a revision of files in memory, each with its text for its hash.
@@ -146,7 +146,7 @@ func TestMovedTables(t *testing.T) {
 
 // TestMovedInARepository reads two commits with git.
 func TestMovedInARepository(t *testing.T) {
-	git := outsidetest.Need(t, "git", "git")
+	git := programtest.Need(t, "git", "git")
 	dir := t.TempDir()
 	commit := func(files map[string]string) {
 		for name, text := range files {

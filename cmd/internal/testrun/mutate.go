@@ -30,16 +30,16 @@ type mutation struct {
 
 	parts   string                   // the folder of the mutants' files
 	usual   map[string]time.Duration // how long a package's unmutated tests take
-	drawn   map[string]*tallied      // by package
+	drawn   map[string]*mutantCounts // by package
 	refused int                      // drawn, but did not compile
 }
 
-// tallied counts the mutants of a package.
-type tallied struct{ caught, overTime, survived int }
+// mutantCounts counts the mutants of a package.
+type mutantCounts struct{ caught, overTime, survived int }
 
 // mutate changes the code in small ways, one at a time, and prints whether the tests notice.
 func mutate(args []string, out, errs io.Writer) error {
-	m := mutation{usual: map[string]time.Duration{}, drawn: map[string]*tallied{}, beside: map[string][]string{}}
+	m := mutation{usual: map[string]time.Duration{}, drawn: map[string]*mutantCounts{}, beside: map[string][]string{}}
 	var beside [][2]string
 	flags := flag.NewFlagSet("mutate", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
@@ -174,7 +174,7 @@ func (m *mutation) try(one *mutant, errs io.Writer) (verdict string, err error) 
 		}
 	}
 	if m.drawn[path] == nil {
-		m.drawn[path] = &tallied{}
+		m.drawn[path] = &mutantCounts{}
 	}
 	for _, t := range tests {
 		found, err := m.test(t, overlay, errs)
@@ -273,12 +273,12 @@ func (m *mutation) test(path, overlay string, errs io.Writer) (f finding, err er
 func (m *mutation) table(out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "\npackage\tmutants\tcaught\tof these over time\tsurvived")
-	var all tallied
+	var all mutantCounts
 	for _, path := range slices.Sorted(maps.Keys(m.drawn)) {
 		n := m.drawn[path]
 		caught := n.caught + n.overTime
 		fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%d\n", ours(path), caught+n.survived, caught, n.overTime, n.survived)
-		all = tallied{all.caught + caught, all.overTime + n.overTime, all.survived + n.survived}
+		all = mutantCounts{all.caught + caught, all.overTime + n.overTime, all.survived + n.survived}
 	}
 	if err := w.Flush(); err != nil {
 		return err

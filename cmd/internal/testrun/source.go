@@ -40,8 +40,8 @@ type unit struct {
 	imports types.Importer
 }
 
-// listed is what go list says of a package.
-type listed struct {
+// listedPackage is what go list says of a package.
+type listedPackage struct {
 	ImportPath string   `json:"ImportPath"`
 	Dir        string   `json:"Dir"`
 	Export     string   `json:"Export"`
@@ -59,9 +59,9 @@ func units(patterns []string, errs io.Writer) ([]*unit, error) {
 		return nil, fmt.Errorf("go list: %w", err)
 	}
 	exports := map[string]string{} // files of compiled packages, by path
-	var wanted []listed
+	var wanted []listedPackage
 	for d := json.NewDecoder(strings.NewReader(string(out))); ; {
-		var p listed
+		var p listedPackage
 		if err := d.Decode(&p); err == io.EOF {
 			break
 		} else if err != nil {
@@ -72,7 +72,7 @@ func units(patterns []string, errs io.Writer) ([]*unit, error) {
 			wanted = append(wanted, p)
 		}
 	}
-	slices.SortFunc(wanted, func(a, b listed) int { return strings.Compare(a.ImportPath, b.ImportPath) })
+	slices.SortFunc(wanted, func(a, b listedPackage) int { return strings.Compare(a.ImportPath, b.ImportPath) })
 	var all []*unit
 	for _, p := range wanted {
 		u := &unit{path: p.ImportPath, files: token.NewFileSet()}

@@ -33,8 +33,8 @@ type Message struct {
 	Expiry time.Duration
 }
 
-// Received is a publication of somebody else's.
-type Received struct {
+// Publication is a publication of somebody else's.
+type Publication struct {
 	Topic   string
 	Payload []byte
 	// Retained: it is what the broker had kept from before the subscription.
@@ -56,7 +56,7 @@ type Session struct {
 	// Will is published by the broker, without delay, when the connection ends in any other way than by Leave.
 	Will Message
 	// Receive is told of each publication, one at a time and in order, from before Dial returns. It must not block.
-	Receive func(*Conn, Received)
+	Receive func(*Conn, Publication)
 	// Subscribe to these topics.
 	Subscribe []Subscription
 }
@@ -73,14 +73,14 @@ type Conn struct {
 }
 
 var (
-	// ErrNobody: the broker took the message, and no client is subscribed to its topic (reason code 0x10).
-	ErrNobody = errors.New("broker: nobody is subscribed to that topic")
+	// ErrNoSubscriber: the broker took the message, and no client is subscribed to its topic (reason code 0x10).
+	ErrNoSubscriber = errors.New("broker: nobody is subscribed to that topic")
 	// ErrDenied: the broker did not take the message, and nothing was delivered.
 	ErrDenied = errors.New("broker: it did not take the message")
 	// ErrUnwritten: the connection ended before a byte of the message was written.
 	ErrUnwritten = errors.New("broker: the message was not written any more")
-	// ErrGone: the connection has ended.
-	ErrGone = errors.New("broker: the connection has ended")
+	// ErrConnEnded: the connection has ended.
+	ErrConnEnded = errors.New("broker: the connection has ended")
 )
 
 // Dial connects, with a clean start and a session that ends with the connection, and subscribes. It gives up when ctx ends or after the
@@ -100,7 +100,7 @@ func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
 			c.Fail(fmt.Errorf("the broker ended it, reason code 0x%02x%s", d.ReasonCode, words(d.ReasonCode)))
 		},
 		OnPublishReceived: []func(paho.PublishReceived) (bool, error){func(p paho.PublishReceived) (bool, error) {
-			s.Receive(c, Received{Topic: p.Packet.Topic, Payload: p.Packet.Payload, Retained: p.Packet.Retain, Again: p.Packet.Duplicate()})
+			s.Receive(c, Publication{Topic: p.Packet.Topic, Payload: p.Packet.Payload, Retained: p.Packet.Retain, Again: p.Packet.Duplicate()})
 			return true, nil
 		}},
 	})
@@ -169,7 +169,7 @@ func (c *Conn) Subscribe(ctx context.Context, all []Subscription) error {
 }
 
 // Publish gives a message to the broker and returns when that has taken it. Before, if not nil, is called last before its bytes go, and may forbid
-// them; its error is returned as it is. [ErrNobody], [ErrDenied] and [ErrUnwritten] mean that nothing was delivered to anybody. After any other error nobody
+// them; its error is returned as it is. [ErrNoSubscriber], [ErrDenied] and [ErrUnwritten] mean that nothing was delivered to anybody. After any other error nobody
 // knows.
 func (c *Conn) Publish(ctx context.Context, m Message, before func() error) error {
 	select {
@@ -189,7 +189,7 @@ func (c *Conn) Publish(ctx context.Context, m Message, before func() error) erro
 	a, err := c.client.Publish(ctx, p)
 	switch {
 	case a != nil && a.ReasonCode == 0x10:
-		return fmt.Errorf("%w: %s", ErrNobody, m.Topic)
+		return fmt.Errorf("%w: %s", ErrNoSubscriber, m.Topic)
 	case a != nil && a.ReasonCode >= 0x80:
 		return fmt.Errorf("%w to %s: reason code 0x%02x%s", ErrDenied, m.Topic, a.ReasonCode, words(a.ReasonCode))
 	case errors.Is(err, session.ErrNoConnection): // before a byte of it was written
@@ -203,7 +203,7 @@ func (c *Conn) Publish(ctx context.Context, m Message, before func() error) erro
 func (c *Conn) failure(doing string, err error) error {
 	select {
 	case <-c.gone:
-		return fmt.Errorf("%s: %w: %w", doing, ErrGone, c.err)
+		return fmt.Errorf("%s: %w: %w", doing, ErrConnEnded, c.err)
 	default:
 		return fmt.Errorf("%s: %w", doing, err)
 	}

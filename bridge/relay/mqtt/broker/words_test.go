@@ -42,7 +42,7 @@ func TestFirstCause(t *testing.T) {
 	<-c.Gone()
 	require.Equal(t, first, c.Cause())
 	err := c.failure("publishing", other)
-	require.ErrorIs(t, err, ErrGone)
+	require.ErrorIs(t, err, ErrConnEnded)
 	require.ErrorIs(t, err, first)
 	require.NotErrorIs(t, err, other)
 }

@@ -15,7 +15,7 @@ import (
 	"testing"
 	"time"
 
-	"clearback/bridge/outsidetest"
+	"clearback/bridge/programtest"
 )
 
 // Anybody is the setting of a broker that asks nobody who he is.
@@ -23,10 +23,10 @@ const Anybody = "listener %d 127.0.0.1\nallow_anonymous true\n"
 
 // Broker is a running mosquitto.
 type Broker struct {
-	cmd   *exec.Cmd
-	conf  string
-	port  int
-	place int // a socket that is bound to the port and never listens: nobody else is given it while the broker is away
+	cmd        *exec.Cmd
+	conf       string
+	port       int
+	portSocket int // a socket that is bound to the port and never listens: nobody else is given it while the broker is away
 }
 
 func find() (string, error) {
@@ -40,10 +40,10 @@ func find() (string, error) {
 func Tools(t testing.TB, programs ...string) {
 	t.Helper()
 	if _, err := find(); err != nil {
-		outsidetest.Missing(t, "mosquitto", "mosquitto")
+		programtest.Missing(t, "mosquitto", "mosquitto")
 	}
 	for _, p := range programs {
-		outsidetest.Need(t, p, p)
+		programtest.Need(t, p, p)
 	}
 }
 
@@ -80,23 +80,23 @@ func Shared() (func() (*Broker, error), func()) {
 // Start starts a broker with its file in a directory. In the settings %d is the port.
 func Start(dir, settings string) (*Broker, error) {
 	b := &Broker{conf: filepath.Join(dir, "mosquitto.conf")}
-	if err := b.takePlace(); err != nil {
+	if err := b.takePort(); err != nil {
 		return nil, err
 	}
 	text := "user root\npersistence false\nset_tcp_nodelay true\nlog_type none\n" + fmt.Sprintf(settings, b.port)
 	if err := os.WriteFile(b.conf, []byte(text), 0o600); err != nil {
 		return nil, err
 	}
-	return b, b.Again()
+	return b, b.Restart()
 }
 
-// takePlace finds a port, and keeps it. The broker can listen there beside the socket, since both have SO_REUSEADDR.
-func (b *Broker) takePlace() error {
+// takePort finds a port, and keeps it. The broker can listen there beside the socket, since both have SO_REUSEADDR.
+func (b *Broker) takePort() error {
 	fd, err := syscall.Socket(syscall.AF_INET, syscall.SOCK_STREAM|syscall.SOCK_CLOEXEC, 0)
 	if err != nil {
 		return os.NewSyscallError("socket", err)
 	}
-	b.place = fd
+	b.portSocket = fd
 	err = errors.Join(syscall.SetsockoptInt(fd, syscall.SOL_SOCKET, syscall.SO_REUSEADDR, 1), syscall.Bind(fd, &syscall.SockaddrInet4{Addr: [4]byte{127, 0, 0, 1}}))
 	if err != nil {
 		return os.NewSyscallError("bind", err)
@@ -112,7 +112,7 @@ func (b *Broker) takePlace() error {
 // End stops the broker for good, and gives its port up.
 func (b *Broker) End() {
 	b.Stop()
-	_ = syscall.Close(b.place) // nothing was written
+	_ = syscall.Close(b.portSocket) // nothing was written
 }
 
 // Own starts a broker for one test.
@@ -127,8 +127,8 @@ func Own(t testing.TB, settings string) *Broker {
 	return b
 }
 
-// Again starts it after Stop, on the same port.
-func (b *Broker) Again() error {
+// Restart starts it after Stop, on the same port.
+func (b *Broker) Restart() error {
 	path, err := find()
 	if err != nil {
 		return err

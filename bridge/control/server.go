@@ -1,0 +1,144 @@
+package control
+
+import (
+	"context"
+	"errors"
+	"io/fs"
+	"net"
+	"net/http"
+	"strconv"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+)
+
+// Options of [Listen].
+type Options struct {
+	Path    string // of the Unix socket; its folder exists
+	Group   string // that may use it besides the owner, by name or number; "": the process's own
+	Backend Backend
+	// Logger may be nil.
+	Logger *zap.Logger
+}
+
+// versionHeader is in every answer.
+const versionHeader = "Clearback-Api"
+
+// Our own limits, generous for one machine: so long may a client take to say a whole request, to take the answer, and to say nothing.
+const (
+	readTimeout  = 5 * time.Second
+	writeTimeout = 5 * time.Second
+	idleTimeout  = time.Minute
+	// closeTimeout is how long Close lets clients take their last answers.
+	closeTimeout = time.Second
+	// headerMax bounds the head of a request and bodyMax the body (1 MB is the standard library's own for the head).
+	headerMax = 16 << 10
+	bodyMax   = 64 << 10
+)
+
+// Server serves the control socket.
+type Server struct {
+	// set once
+	path    string
+	own     fs.FileInfo
+	backend Backend
+	log     *zap.Logger
+	http    http.Server
+	ctx     context.Context // ends with Close
+	stop    context.CancelFunc
+	served  chan struct{} // closed when nothing is accepted any more
+
+	mu       sync.Mutex
+	closed   bool
+	requests sync.WaitGroup // Add only under mu and while not closed
+}
+
+// Listen makes the socket, 0660, and serves it. A socket that a dead daemon left behind is replaced; one that answers is an error, and so is
+// a path that is anything else ([ErrSocketInUse]). A symbolic link is not followed.
+func Listen(o Options) (*Server, error) {
+	l, own, err := listen(o.Path, o.Group)
+	if err != nil {
+		return nil, err
+	}
+	s := newServer(o)
+	s.own = own
+	s.serve(l)
+	return s, nil
+}
+
+func newServer(o Options) *Server {
+	s := &Server{path: o.Path, backend: o.Backend, log: o.Logger, served: make(chan struct{})}
+	if s.log == nil {
+		s.log = zap.NewNop()
+	}
+	s.ctx, s.stop = context.WithCancel(context.Background())
+	s.http = http.Server{
+		Handler: s, ReadHeaderTimeout: readTimeout, ReadTimeout: readTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: headerMax,
+		ErrorLog: zap.NewStdLog(s.log.Named("control")),
+	}
+	return s
+}
+
+func (s *Server) serve(l net.Listener) {
+	go func() {
+		defer close(s.served)
+		if err := s.http.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			s.log.Error("the control socket has ended; the lines are served all the same", zap.String("socket", s.path), zap.Error(err))
+		}
+	}()
+}
+
+// Close ends the requests under way, waits for them, and removes the socket.
+func (s *Server) Close() error {
+	s.mu.Lock()
+	first := !s.closed
+	s.closed = true
+	s.mu.Unlock()
+	s.stop()
+	answered := make(chan struct{})
+	go func() { defer close(answered); s.requests.Wait() }()
+	grace := time.NewTimer(closeTimeout)
+	defer grace.Stop()
+	select {
+	case <-answered:
+	case <-grace.C: // somebody does not say the rest of a request, or does not take an answer
+	}
+	err := s.http.Close()
+	<-answered
+	<-s.served
+	if !first {
+		return nil
+	}
+	if s.own != nil {
+		err = errors.Join(err, unlink(s.path, s.own))
+	}
+	return err
+}
+
+// begin counts a request, unless the server ends.
+func (s *Server) begin() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.closed {
+		s.requests.Add(1)
+	}
+	return !s.closed
+}
+
+// ServeHTTP answers one request.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	w.Header().Set(versionHeader, strconv.Itoa(Version))
+	if !s.begin() {
+		s.answer(w, nil, &Error{Code: http.StatusServiceUnavailable, Reason: ReasonStopped, Text: "the daemon is ending; ask again when it has started anew"})
+		return
+	}
+	defer s.requests.Done()
+	do, err := route(w, r)
+	if err != nil {
+		s.answer(w, nil, err)
+		return
+	}
+	out, err := do(s, r)
+	s.answer(w, out, err)
+}

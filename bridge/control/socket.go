@@ -1,0 +1,140 @@
+package control
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net"
+	"os"
+	"os/user"
+	"path/filepath"
+	"strconv"
+	"syscall"
+	"time"
+)
+
+// The permissions of the socket: the owner and the group may use it.
+const (
+	socketMode fs.FileMode = 0o660
+	// ownerMode is that of the socket until its group is set.
+	ownerMode uint32 = 0o600
+)
+
+// dialTimeout bounds the look whether another daemon answers: on one machine an answer takes microseconds.
+const dialTimeout = time.Second
+
+// listen makes the socket. From its first instant nobody but the owner may use it, whatever the umask is, until its group is set.
+func listen(path, group string) (net.Listener, fs.FileInfo, error) {
+	gid, err := groupID(group)
+	if err != nil {
+		return nil, nil, err
+	}
+	free, err := claimFolder(filepath.Dir(path))
+	if err != nil {
+		return nil, nil, fmt.Errorf("control socket %s: %w", path, err)
+	}
+	defer free()
+	if err := removeStale(path); err != nil {
+		return nil, nil, err
+	}
+	c := net.ListenConfig{Control: ownerOnly}
+	l, err := c.Listen(context.Background(), "unix", path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("control socket: %w", err)
+	}
+	l.(*net.UnixListener).SetUnlinkOnClose(false) // only if it is still ours, see unlink
+	own, err := grantGroup(path, gid)
+	if err != nil {
+		_ = l.Close()
+		_ = os.Remove(path)
+		return nil, nil, fmt.Errorf("control socket %s: %w", path, err)
+	}
+	return l, own, nil
+}
+
+// groupID takes a name or a number; it returns -1 for no group.
+func groupID(group string) (int, error) {
+	if group == "" {
+		return -1, nil
+	}
+	g, err := user.LookupGroup(group)
+	if err != nil {
+		if id, err := strconv.ParseUint(group, 10, 31); err == nil {
+			return int(id), nil
+		}
+		return 0, fmt.Errorf("group of the control socket (control.group): %w; make it with groupadd, or name another", err)
+	}
+	id, err := strconv.Atoi(g.Gid)
+	if err != nil {
+		return 0, fmt.Errorf("group %s of the control socket has the number %q: %w", group, g.Gid, err)
+	}
+	return id, nil
+}
+
+// removeStale makes the path free: a socket that a dead daemon left behind is removed; everything else that is there stays, and is an error.
+func removeStale(path string) error {
+	info, err := os.Lstat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return fmt.Errorf("control socket: %w", err)
+	case info.Mode()&fs.ModeSymlink != 0:
+		return fmt.Errorf("%w: %s is a symbolic link, which is not followed; remove it, or set control.socket to another path", ErrSocketInUse, path)
+	case info.Mode()&fs.ModeSocket == 0:
+		return fmt.Errorf("%w: %s is there and is no socket; move it away, or set control.socket to another path", ErrSocketInUse, path)
+	}
+	conn, err := net.DialTimeout("unix", path, dialTimeout)
+	switch {
+	case err == nil:
+		_ = conn.Close()
+		return fmt.Errorf("%w: another daemon answers at %s; stop that one, or set control.socket to another path", ErrSocketInUse, path)
+	case errors.Is(err, fs.ErrNotExist):
+		return nil // it has just ended
+	case !errors.Is(err, syscall.ECONNREFUSED):
+		return fmt.Errorf("%w: nobody can tell whether a daemon answers at %s (%w); see who has it (ss -xlp), then remove it", ErrSocketInUse, path, err)
+	}
+	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("control socket: removing what a dead daemon left behind: %w", err)
+	}
+	return nil
+}
+
+// grantGroup gives the socket to its group, and only then the group its right.
+func grantGroup(path string, gid int) (fs.FileInfo, error) {
+	if gid >= 0 {
+		if err := os.Lchown(path, -1, gid); err != nil {
+			return nil, fmt.Errorf("giving it to its group: %w; the daemon's user has to be in that group (SupplementaryGroups= of its unit)", err)
+		}
+	}
+	if err := os.Chmod(path, socketMode); err != nil {
+		return nil, err
+	}
+	own, err := os.Lstat(path)
+	if err == nil && own.Mode()&fs.ModeSocket == 0 {
+		err = fmt.Errorf("%w: somebody else put something in its place", ErrSocketInUse)
+	}
+	return own, err
+}
+
+// unlink removes the socket, if it is still the one that was made.
+func unlink(path string, own fs.FileInfo) error {
+	now, err := os.Lstat(path)
+	if err != nil || !os.SameFile(now, own) {
+		return nil // gone, or another daemon's
+	}
+	return os.Remove(path)
+}
+
+// checkFolder refuses a folder in which anybody could put something else in the place of the socket.
+func checkFolder(f *os.File) error {
+	info, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	if m := info.Mode(); m&0o002 != 0 && m&fs.ModeSticky == 0 {
+		return fmt.Errorf("%w: everybody may write into its folder %s; chmod o-w %s", ErrSocketInUse, f.Name(), f.Name())
+	}
+	return nil
+}

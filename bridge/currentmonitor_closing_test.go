@@ -1,0 +1,171 @@
+package bridge
+
+import (
+	"context"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/relay"
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+// busyFrom has the goroutine of the line stand still from a report of a hook flash on, until the channel is closed.
+func (s *currentTestBed) busyFrom(busy <-chan struct{}) {
+	s.Follow(func(e callrecord.Entry) {
+		if e.Event.Kind == supervision.FlashReported {
+			<-busy
+		}
+	})
+}
+
+// inAnyOrder runs a test so often that the goroutine of the line has looked at its mailbox first and at the sensor first.
+func inAnyOrder(t *testing.T, test func(*testing.T)) {
+	for range 20 {
+		synctest.Test(t, test)
+	}
+}
+
+// The line was busy when the loop closed and the current of a hold that stayed flowed again: a word of before the closing is no seizure, which
+// would forbid the repetition.
+func TestReadingBeforeTheClosingIsNoSeizure(t *testing.T) {
+	inAnyOrder(t, func(t *testing.T) {
+		s := newCurrentTestBed(0, true)
+		p := s.Policy()
+		p.Repeats = 1
+		s.SetPolicy(p)
+		s.after(time.Second)
+		busy := make(chan struct{})
+		s.busyFrom(busy)
+		s.answeredCall()
+		s.confirmed()
+		s.after(1500 * time.Millisecond)
+		s.Post(supervision.Event{Kind: supervision.FlashReported})
+		s.after(2 * time.Second) // closed for 200 ms
+		close(busy)
+		s.after(10 * time.Second)
+		assert.NotContains(t, s.texts(), "report cancelled")
+		assert.Contains(t, s.texts(), "report interrupted call=1 seq=1 interval=800ms hook=off")
+		assert.Len(t, s.interruptions(), 2)
+		s.Stop()
+	})
+}
+
+// stuckOpenContact is a contact whose opening ends as unknown, and stays open until a close succeeds.
+type stuckOpenContact struct {
+	open, fails atomic.Bool
+	senses      func(open bool) relay.Level
+}
+
+func (*stuckOpenContact) Kind() relay.Kind { return relay.KindNone }
+
+func (u *stuckOpenContact) Interrupt(_ context.Context, i relay.Interruption) relay.Result {
+	u.open.Store(true)
+	i.Opened(time.Now())
+	<-time.After(i.Duration)
+	return relay.Result{Outcome: relay.Unknown, Err: relay.ErrNoAnswer}
+}
+
+func (u *stuckOpenContact) Close(context.Context) error {
+	if u.fails.Load() {
+		return relay.ErrNoAnswer
+	}
+	u.open.Store(false)
+	return nil
+}
+
+func (u *stuckOpenContact) Sense(context.Context) (relay.Level, error) {
+	return u.senses(u.open.Load()), nil
+}
+
+// The same when nobody knew for a while whether the loop was closed: that it is counts first, and the interruption is judged.
+func TestClosingIsReportedBeforeCurrent(t *testing.T) {
+	inAnyOrder(t, func(t *testing.T) {
+		core, logs := observer.New(zap.DebugLevel)
+		contact := &stuckOpenContact{senses: func(open bool) relay.Level {
+			if open {
+				return relay.LevelOpen
+			}
+			return relay.LevelClosed // the hold stays
+		}}
+		contact.fails.Store(true)
+		s := &currentTestBed{testBed: &testBed{callLog: &callLog{}, log: logs, began: time.Now()}}
+		p := supervision.DefaultPolicy()
+		p.Listening, p.SenseTrusted = 0, true
+		s.Line = NewLine(LineOptions{Name: "box-office", Policy: p, Contact: contact, Epoch: s.began, Logger: zap.New(core), Sense: true})
+		busy := make(chan struct{})
+		s.busyFrom(busy)
+		s.Start(s.callLog)
+		s.after(time.Second)
+		s.answeredCall()
+		s.confirmed()
+		s.after(2400 * time.Millisecond)
+		s.Post(supervision.Event{Kind: supervision.FlashReported})
+		synctest.Wait()
+		contact.fails.Store(false)
+		s.after(3 * time.Second) // closed for at least 300 ms
+		close(busy)
+		s.after(10 * time.Second)
+		assert.Contains(t, s.texts(), "report interrupted call=1 seq=1 interval=800ms hook=off")
+		s.Stop()
+	})
+}
+
+// Current that never stops is a contact that is stuck, also when the input could not be read for a part of the opening: the same state again is no
+// seizure.
+func TestUnchangedCurrentIsNoSeizure(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newCurrentTestBed(0, true)
+		p := s.Policy()
+		p.Interval = 1300 * time.Millisecond
+		s.SetPolicy(p)
+		var broken atomic.Bool
+		s.contact.SenseBy(func(bool) (relay.Level, error) {
+			if broken.Load() {
+				return relay.LevelUnknown, errInput
+			}
+			return relay.LevelClosed, nil
+		})
+		s.after(time.Second)
+		s.answeredCall()
+		s.confirmed()
+		s.after(1050 * time.Millisecond)
+		broken.Store(true)
+		s.after(1700 * time.Millisecond)
+		broken.Store(false)
+		s.after(10 * time.Second)
+		assert.NotContains(t, s.texts(), "report cancelled")
+		assert.Contains(t, s.texts(), "reason=contact-stuck")
+		s.Stop()
+	})
+}
+
+// An adapter that knows no call (481) opens the loop only on an input that is trusted and can be read now.
+func TestTrustedInputAfter481(t *testing.T) {
+	for name, c := range map[string]struct{ trusted, broken, opens bool }{
+		"trusted": {true, false, true}, "not trusted": {false, false, false}, "trusted and not readable any more": {true, true, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				s := newCurrentTestBed(0, true)
+				p := s.Policy()
+				p.SenseTrusted = c.trusted
+				s.SetPolicy(p)
+				s.after(time.Second)
+				s.pair.broken.Store(c.broken)
+				s.after(3 * time.Second)
+				s.answeredCall()
+				s.Post(supervision.Event{Kind: supervision.AdapterLegCleared, Call: 1, Answer: supervision.AnswerUnknown})
+				s.after(5 * time.Second)
+				assert.Equal(t, c.opens, len(s.interruptions()) == 1, s.texts())
+				s.Stop()
+			})
+		})
+	}
+}

@@ -1,0 +1,308 @@
+package bridge
+
+import (
+	"errors"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+// fakeLoop is the loop of the fake contact: current flows when somebody is off hook and the contact is closed.
+type fakeLoop struct {
+	offHook atomic.Bool
+	broken  atomic.Bool   // the input cannot be read
+	slow    time.Duration // of one answer
+}
+
+var errInput = errors.New("board cabinet: illegal data address")
+
+func (p *fakeLoop) read(open bool) (relay.Level, error) {
+	<-time.After(p.slow)
+	switch {
+	case p.broken.Load():
+		return relay.LevelUnknown, errInput
+	case p.offHook.Load() && !open:
+		return relay.LevelClosed, nil
+	default:
+		return relay.LevelOpen, nil
+	}
+}
+
+// currentEvent is an event of the line's sensor, and when.
+type currentEvent struct {
+	at   time.Duration
+	kind supervision.EventKind
+}
+
+// currentTestBed is a rig whose contact has a loop-current input.
+type currentTestBed struct {
+	*testBed
+	pair *fakeLoop
+
+	mu   sync.Mutex
+	seen []currentEvent
+	all  []supervision.EventKind
+}
+
+// heard returns what the sensor told, and all events.
+func (s *currentTestBed) heard() ([]currentEvent, []supervision.EventKind) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.seen), slices.Clone(s.all)
+}
+
+// told returns what the sensor told.
+func (s *currentTestBed) told() []currentEvent {
+	seen, _ := s.heard()
+	return seen
+}
+
+// last returns what the sensor told last.
+func (s *currentTestBed) last() currentEvent {
+	seen := s.told()
+	return seen[len(seen)-1]
+}
+
+// forget begins anew.
+func (s *currentTestBed) forget() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.seen, s.all = nil, nil
+}
+
+// newCurrentTestBed starts a line whose input takes slow for an answer. The state of the hook is set before the first reading.
+func newCurrentTestBed(slow time.Duration, offHook bool) *currentTestBed {
+	core, logs := observer.New(zap.DebugLevel)
+	s := &currentTestBed{
+		testBed: &testBed{callLog: &callLog{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()},
+		pair:    &fakeLoop{slow: slow},
+	}
+	s.pair.offHook.Store(offHook)
+	s.contact.SenseBy(s.pair.read)
+	p := supervision.DefaultPolicy()
+	p.Listening = 0 // a hold that stayed counts at once
+	p.SenseTrusted = true
+	s.Line = NewLine(LineOptions{Name: "box-office", Policy: p, Contact: s.contact, Epoch: s.began, Logger: zap.New(core), Sense: true})
+	s.Follow(func(e callrecord.Entry) {
+		if e.Event.Kind == supervision.EventNone {
+			return
+		}
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		s.all = append(s.all, e.Event.Kind)
+		if e.Event.Kind == supervision.Seized || e.Event.Kind == supervision.Released {
+			s.seen = append(s.seen, currentEvent{time.Since(s.began), e.Event.Kind})
+		}
+	})
+	s.Start(s.callLog)
+	return s
+}
+
+// The first state is posted, whichever it is, when it has stayed for as long as every other; one that flows opens and closes nothing.
+func TestSenseFirstState(t *testing.T) {
+	for off, want := range map[bool]supervision.EventKind{false: supervision.Released, true: supervision.Seized} {
+		synctest.Test(t, func(t *testing.T) {
+			s := newCurrentTestBed(0, off)
+			s.after(100*time.Millisecond - 1)
+			assert.Empty(t, s.told())
+			s.after(100 * time.Millisecond)
+			assert.Equal(t, []currentEvent{{100 * time.Millisecond, want}}, s.told())
+			s.after(30 * time.Second)
+			assert.Len(t, s.told(), 1, "a state that stays is told once")
+			assert.Empty(t, s.contact.Calls())
+			s.Stop()
+		})
+	}
+}
+
+// At rest the input is read at the multiples of 200 ms of all lines, and what moves for less than 100 ms is no seizure: a dial pulse's
+// break of 75 ms is not seen (the longest that RFC 5098's dial pulse settings and common practice let an adapter count as one).
+func TestSenseAtRest(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newCurrentTestBed(0, false)
+		s.after(10*time.Second + 1)
+		n := len(s.contact.SenseTimes())
+		for _, at := range s.contact.SenseTimes()[n-20:] {
+			assert.Zero(t, at.Sub(s.began)%(200*time.Millisecond))
+		}
+		s.pair.offHook.Store(true)
+		s.after(11 * time.Second)
+		assert.Equal(t, currentEvent{10*time.Second + 300*time.Millisecond, supervision.Seized}, s.last())
+		told := len(s.told())
+		for range 10 { // ten pulses a second: 66 ms broken, 34 ms made
+			s.pair.offHook.Store(false)
+			<-time.After(66 * time.Millisecond)
+			s.pair.offHook.Store(true)
+			<-time.After(34 * time.Millisecond)
+		}
+		s.after(13 * time.Second)
+		assert.Len(t, s.told(), told, "dialling is no hanging up")
+		s.Stop()
+	})
+}
+
+// A hold that stays: the sensor sees the loop open within 75 ms and closed again, and that only after the contact's own word of it. Also with a
+// controller that needs 100 ms for an answer, at the shortest interval.
+func TestSenseSeesTheInterruption(t *testing.T) {
+	for _, slow := range []time.Duration{0, 100 * time.Millisecond} {
+		synctest.Test(t, func(t *testing.T) {
+			s := newCurrentTestBed(slow, true)
+			p := supervision.DefaultPolicy()
+			p.Listening = 0 // a hold that stayed counts at once
+			p.SenseTrusted, p.Interval = true, supervision.IntervalFloor
+			s.SetPolicy(p)
+			s.after(time.Second)
+			s.forget()
+			s.answeredCall()
+			s.confirmed()
+			opened := time.Since(s.began)
+			s.after(10 * time.Second)
+			seen, all := s.heard()
+			require.NotEmpty(t, seen)
+			assert.Equal(t, supervision.Released, seen[0].kind)
+			if slow == 0 {
+				assert.LessOrEqual(t, seen[0].at-opened, 75*time.Millisecond)
+			}
+			assert.LessOrEqual(t, seen[0].at-opened, 250*time.Millisecond+slow, "within the interval, as far as the answers let it")
+			closed, seized := -1, -1
+			for i, k := range all {
+				switch k {
+				case supervision.LoopClosed:
+					closed = i
+				case supervision.Seized:
+					seized = i
+				}
+			}
+			assert.Less(t, closed, seized, "%v", all)
+			assert.NotContains(t, s.texts(), "report cancelled")
+			s.Stop()
+		})
+	}
+}
+
+// The contact says that it is open and current flows: somebody bridges it. That is a seizure (invariant 6), told when it has lasted.
+func TestSenseDuringAnOpening(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newCurrentTestBed(0, false)
+		s.after(time.Second)
+		s.answeredCall()
+		s.confirmed()
+		s.after(1200 * time.Millisecond)
+		require.True(t, s.contact.Open())
+		s.contact.SenseBy(func(bool) (relay.Level, error) { return relay.LevelClosed, nil })
+		s.forget()
+		s.after(1200*time.Millisecond + 250*time.Millisecond - 1)
+		assert.Empty(t, s.told(), "mostly it is the current after the end, and the contact tells of that first")
+		s.after(1200*time.Millisecond + 275*time.Millisecond)
+		require.NotEmpty(t, s.told())
+		assert.Equal(t, supervision.Seized, s.last().kind)
+		s.Stop()
+	})
+}
+
+// An input that cannot be read posts nothing, and is told to the log once, and once when it can be read again.
+func TestSenseUnreadable(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newCurrentTestBed(0, false)
+		s.after(time.Second)
+		s.forget()
+		s.pair.broken.Store(true)
+		count := func(words string) (n int) {
+			for _, e := range s.log.All() {
+				if strings.Contains(e.Message, words) {
+					n++
+				}
+			}
+			return n
+		}
+		s.after(time.Second + senseLost)
+		assert.Zero(t, count("cannot be read;"), "a controller that is connected late is no trouble")
+		s.after(10 * time.Second)
+		assert.Empty(t, s.told())
+		assert.Equal(t, 1, count("cannot be read;"))
+		assert.Zero(t, count("can be read again"))
+		s.pair.broken.Store(false)
+		s.pair.offHook.Store(true)
+		s.after(11 * time.Second)
+		assert.Equal(t, 1, count("cannot be read;"))
+		assert.Equal(t, 1, count("can be read again"))
+		require.Len(t, s.told(), 1)
+		assert.Equal(t, supervision.Seized, s.told()[0].kind, "what changed meanwhile is told")
+		s.Stop()
+	})
+}
+
+// What an input said before it could not be read any more is no proof that a hold cleared, nor that it stayed.
+func TestSenseLost(t *testing.T) {
+	for _, off := range []bool{false, true} {
+		for _, broken := range []bool{false, true} {
+			synctest.Test(t, func(t *testing.T) {
+				s := newCurrentTestBed(0, off)
+				s.after(time.Second)
+				s.pair.broken.Store(broken)
+				s.after(2 * time.Second)
+				s.answeredCall()
+				s.confirmed()
+				s.after(10 * time.Second)
+				want := map[bool]string{false: "hook=on", true: "hook=off"}[off]
+				assert.Equal(t, !broken, strings.Contains(s.texts(), want), s.texts())
+				assert.Contains(t, s.texts(), "report interrupted")
+				assert.Equal(t, off && !broken, strings.Contains(s.texts(), "report incident"))
+				assert.True(t, s.Policy().SenseTrusted, "it is the sensor that is at fault, not the setting")
+
+				s.pair.broken.Store(false)
+				s.pair.offHook.Store(false)
+				s.after(20 * time.Second)
+				s.Post(supervision.Event{Kind: supervision.PulseRequested})
+				s.after(30 * time.Second)
+				assert.Contains(t, s.texts(), "hook=on", "and it counts again")
+				s.Stop()
+			})
+		}
+	}
+}
+
+func TestSenseWithoutAnInput(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		core, logs := observer.New(zap.DebugLevel)
+		contact := relaytest.NewFake(relay.KindNone)
+		l := NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: contact, Epoch: time.Now(), Logger: zap.New(core), Sense: true})
+		l.Start(&callLog{})
+		<-time.After(time.Minute)
+		assert.Len(t, contact.SenseTimes(), 1)
+		assert.Equal(t, 1, logs.FilterMessageSnippet("no input").Len())
+		l.Stop()
+	})
+}
+
+// A reading that does not come back holds up neither an opening nor a close, nor Stop.
+func TestHangingReadingDelaysNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newCurrentTestBed(0, false)
+		s.after(time.Second)
+		hang := make(chan struct{})
+		s.contact.SenseBy(func(bool) (relay.Level, error) { <-hang; return relay.LevelUnknown, errInput })
+		s.after(2 * time.Second)
+		s.answeredCall()
+		s.confirmed()
+		assert.Equal(t, []time.Duration{2 * time.Second}, s.interruptions())
+		s.after(2800 * time.Millisecond)
+		assert.False(t, s.contact.Open())
+		close(hang)
+		s.Stop()
+	})
+}

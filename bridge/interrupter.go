@@ -1,0 +1,172 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"time"
+
+	"clearback/bridge/relay"
+	"clearback/supervision"
+)
+
+// interrupter drives the contact of one line: it runs one interruption at a time and repeats a close until the controller
+// confirmed it. Every outcome is posted as an event. Its methods do not block.
+type interrupter struct {
+	contact relay.Contact
+	post    func(supervision.Event)
+	all     sync.WaitGroup
+
+	// ends when the line stops; from then on the driver's own shutdown closes the contact
+	ctx  context.Context
+	stop context.CancelFunc
+
+	mu      sync.Mutex
+	cancel  context.CancelFunc // of the interruption under way
+	running supervision.Seq    // its number
+	opened  bool               // it was confirmed open, and its outcome is not posted yet
+	closing bool               // the repeating close runs
+}
+
+func newInterrupter(c relay.Contact, post func(supervision.Event)) *interrupter {
+	o := &interrupter{contact: c, post: post}
+	o.ctx, o.stop = context.WithCancel(context.Background())
+	return o
+}
+
+// open starts an interruption.
+func (o *interrupter) open(seq supervision.Seq, d time.Duration, notAfter time.Time) {
+	o.mu.Lock()
+	if o.cancel != nil || o.ctx.Err() != nil { // the machine never asks for two; if it did, the second must not open
+		o.mu.Unlock()
+		o.post(supervision.Event{Kind: supervision.LoopFailed, Seq: seq, Failure: supervision.FailureRefused})
+		return
+	}
+	ctx, cancel := context.WithCancel(o.ctx)
+	o.cancel, o.running = cancel, seq
+	o.mu.Unlock()
+	o.all.Go(func() {
+		res := o.contact.Interrupt(ctx, relay.Interruption{
+			Seq: uint32(seq), Duration: d, NotAfter: notAfter,
+			Opened: func(time.Time) {
+				o.setOpened(true)
+				o.post(supervision.Event{Kind: supervision.LoopOpened, Seq: seq})
+			},
+		})
+		cancel()
+		o.mu.Lock()
+		o.cancel = nil
+		o.mu.Unlock()
+		o.report(seq, res)
+		o.setOpened(false) // the outcome is in the mailbox before anything that the loop current tells of it
+	})
+}
+
+func (o *interrupter) setOpened(is bool) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.opened = is
+}
+
+// underWay tells whether the controller has confirmed an opening whose outcome was not posted yet.
+func (o *interrupter) underWay() bool {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.opened
+}
+
+func (o *interrupter) report(seq supervision.Seq, res relay.Result) {
+	switch res.Outcome {
+	case relay.Done:
+		o.post(supervision.Event{Kind: supervision.LoopClosed, Seq: seq, Took: res.OpenFor.Round(time.Microsecond)})
+	case relay.Refused:
+		o.post(supervision.Event{Kind: supervision.LoopFailed, Seq: seq, Failure: failure(res.Err),
+			Took: res.OpenFor.Round(time.Microsecond), Why: relay.Reason(res.Err)})
+	default:
+		o.post(supervision.Event{Kind: supervision.LoopUnknown, Seq: seq, Failure: failure(res.Err), Why: relay.Reason(res.Err)})
+		o.close(seq)
+	}
+}
+
+// withdraw ends the interruption seq (0: whichever is under way), or closes the contact if none is.
+func (o *interrupter) withdraw(seq supervision.Seq) {
+	o.mu.Lock()
+	cancel, running := o.cancel, o.running
+	o.mu.Unlock()
+	if cancel != nil && (seq == 0 || seq == running) {
+		cancel()
+		return
+	}
+	o.close(seq)
+}
+
+// close repeats closing until the controller confirmed it; seq goes into the LoopClosed that tells of it. The driver's own
+// notices are the alarm meanwhile.
+func (o *interrupter) close(seq supervision.Seq) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.closing || o.ctx.Err() != nil {
+		return
+	}
+	o.closing = true
+	o.all.Go(func() {
+		for {
+			tried := time.Now()
+			ctx, cancel := context.WithTimeout(o.ctx, closeTry)
+			err := o.contact.Close(ctx)
+			cancel()
+			if err == nil || o.ctx.Err() != nil {
+				o.mu.Lock()
+				o.closing = false
+				o.mu.Unlock()
+				if err == nil {
+					o.post(supervision.Event{Kind: supervision.LoopClosed, Seq: seq})
+				}
+				return
+			}
+			select {
+			case <-time.After(closeEvery - min(closeEvery, time.Since(tried))):
+			case <-o.ctx.Done():
+				return
+			}
+		}
+	})
+}
+
+// busy tells whether an interruption is under way. A close that fails and is repeated is not worth waiting for: how long a
+// LoopClosed may take is the machine's to know, and the driver goes on closing until it has ended itself.
+func (o *interrupter) busy() bool {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.cancel != nil
+}
+
+// end cancels what is under way, which closes the loop, and waits.
+func (o *interrupter) end() {
+	o.mu.Lock()
+	o.stop()
+	o.mu.Unlock()
+	o.all.Wait()
+}
+
+// failure names the first of these that the error is; ErrMoved comes with ErrRefused, and ErrShort with ErrNoAnswer.
+func failure(err error) supervision.Failure {
+	switch {
+	case errors.Is(err, relay.ErrShort):
+		return supervision.FailureShort
+	case errors.Is(err, relay.ErrReadBack):
+		return supervision.FailureNotMoved
+	case errors.Is(err, relay.ErrLate):
+		return supervision.FailureLate
+	case errors.Is(err, relay.ErrStopped):
+		return supervision.FailureStopped
+	case errors.Is(err, relay.ErrUnreachable):
+		return supervision.FailureUnreachable
+	case errors.Is(err, relay.ErrNoContact):
+		return supervision.FailureNoContact
+	case errors.Is(err, relay.ErrNoAnswer):
+		return supervision.FailureNoAnswer
+	default:
+		return supervision.FailureRefused
+	}
+}

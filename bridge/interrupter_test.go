@@ -1,0 +1,82 @@
+package bridge
+
+import (
+	"context"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
+	"clearback/supervision"
+)
+
+// unknownOutcomeContact is a contact whose opening ends as unknown when it is withdrawn, as when the connection went just then.
+type unknownOutcomeContact struct {
+	mu     sync.Mutex
+	closes int
+}
+
+func (*unknownOutcomeContact) Kind() relay.Kind { return relay.KindNone }
+
+func (*unknownOutcomeContact) Interrupt(ctx context.Context, i relay.Interruption) relay.Result {
+	i.Opened(time.Now())
+	<-ctx.Done()
+	return relay.Result{Outcome: relay.Unknown, Err: relay.ErrNoAnswer}
+}
+
+func (l *unknownOutcomeContact) Close(context.Context) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.closes++
+	return nil
+}
+
+func (l *unknownOutcomeContact) closed() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.closes
+}
+
+// A seizure has the opening withdrawn, and its outcome is unknown: the machine has told to close already, so the contact is closed without being
+// told again.
+func TestWithdrawnOpeningOfUnknownOutcomeIsClosed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		core, logs := observer.New(zap.DebugLevel)
+		contact := &unknownOutcomeContact{}
+		r := &testBed{callLog: &callLog{}, log: logs, began: time.Now()}
+		r.Line = NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: contact, Epoch: time.Now(), Logger: zap.New(core)})
+		r.Start(r.callLog)
+		r.answeredCall()
+		r.confirmed()
+		r.after(300 * time.Millisecond)
+		r.Post(supervision.Event{Kind: supervision.CallRequested, Call: 2})
+		r.after(time.Second)
+		assert.Contains(t, r.texts(), "event loop-unknown seq=1")
+		assert.Equal(t, 1, contact.closed())
+		assert.Contains(t, r.texts(), "event loop-closed seq=1")
+		r.Stop()
+	})
+}
+
+// An opening counts as under way until its outcome has been posted, and no longer: current that flows again is judged by that.
+func TestAnOpeningIsUnderWayUntilItsOutcomeIsPosted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var o *interrupter
+		underWay := map[supervision.EventKind]bool{}
+		o = newInterrupter(relaytest.NewFake(relay.KindNone), func(ev supervision.Event) { underWay[ev.Kind] = o.underWay() })
+		require.False(t, o.underWay())
+		o.open(1, 800*time.Millisecond, time.Now().Add(time.Second))
+		<-time.After(time.Second)
+		synctest.Wait()
+		require.Equal(t, map[supervision.EventKind]bool{supervision.LoopOpened: true, supervision.LoopClosed: true}, underWay)
+		require.False(t, o.underWay())
+		o.end()
+	})
+}

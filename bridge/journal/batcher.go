@@ -1,0 +1,300 @@
+package journal
+
+import (
+	"time"
+
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+const (
+	// pendingLimit bounds the events and effects that wait for a disk that takes nothing.
+	pendingLimit = 32768
+	// accountLimit bounds the accounts that are remembered (those of calls that are over go first), those that wait for the disk, and
+	// the incidents and trials that do.
+	accountLimit = 4096
+)
+
+// seq counts events and effects since the start of the process; a file's ids are these plus a base of the file.
+type seq int64
+
+// row is an event or effect to be written.
+type row struct {
+	n        seq
+	line     string
+	at       time.Time
+	effect   bool
+	text     string
+	asked    time.Duration // of an opening
+	measured time.Duration // not of the row: that of the opening row n
+	measures bool          // the row only tells how long the opening n took
+}
+
+// account is an account that was told, and where it stands in the file.
+type account struct {
+	callrecord.Account
+	id          int64 // in the file; 0: not there yet
+	first, last seq
+	dirty       bool
+}
+
+// batcher turns records into what is to be written. It belongs to the writer's goroutine.
+type batcher struct {
+	// set once
+	hasSensor func(line string) bool
+	limit     int // of rows
+
+	lines        map[string]*lineBatch
+	accountsByID map[callrecord.ID]*account
+	next         seq
+	text         []byte
+	stale        map[string]bool // lines with incidents that an earlier run left open
+
+	// to be written
+	rows      []row
+	accounts  []*account // dirty, in order of their beginning
+	incidents []callrecord.Incident
+	trials    []Trial
+	states    map[string]SavedLine
+	over      map[string]time.Time // when a line was seen to be well whose incident an earlier run left open
+	lost      uint64               // rows that did not fit, since the start
+}
+
+// lineBatch is what must be known of a line to place its next entry.
+type lineBatch struct {
+	recorder *callrecord.Recorder
+	open     int // accounts without an outcome
+
+	// of the step of the machine that is being told: its entries carry the same time
+	at    time.Time
+	first seq
+	tail  []*account // accounts that the step changed
+
+	opening, openingRow seq // the latest opening: its number, and its row
+	hook                supervision.Hook
+	hookKnown           bool // hook was recorded
+}
+
+func newBatcher(sensed func(string) bool) *batcher {
+	if sensed == nil {
+		sensed = func(string) bool { return false }
+	}
+	return &batcher{
+		hasSensor: sensed, limit: pendingLimit, lines: map[string]*lineBatch{}, accountsByID: map[callrecord.ID]*account{}, next: 1, states: map[string]SavedLine{}, over: map[string]time.Time{},
+	}
+}
+
+func (d *batcher) line(name string) *lineBatch {
+	l := d.lines[name]
+	if l == nil {
+		l = &lineBatch{recorder: callrecord.NewRecorder(name, d.hasSensor(name))}
+		d.lines[name] = l
+	}
+	return l
+}
+
+// take digests one record.
+func (d *batcher) take(r *record) {
+	switch {
+	case r.callInfo != nil:
+		if a := d.line(r.callInfo.Line).recorder.AddCallInfo(*r.callInfo); a != nil {
+			d.account(d.line(r.callInfo.Line), a)
+		}
+	case r.trial != nil:
+		if len(d.trials) >= accountLimit {
+			d.lost++
+			return
+		}
+		d.trials = append(d.trials, *r.trial)
+	case r.line != nil:
+		k := *r.line
+		if was, ok := d.states[k.Line]; ok && !k.Trust.At.After(was.Trust.At) {
+			k.Trust = was.Trust
+		}
+		d.states[k.Line] = k
+	default:
+		d.entry(&r.entry)
+	}
+}
+
+func (d *batcher) entry(e *callrecord.Entry) {
+	l := d.line(e.Line)
+	accounts, incidents := l.recorder.Take(*e)
+	if d.stale[e.Line] && endsStaleIncident(e) {
+		d.over[e.Line] = e.At
+		delete(d.stale, e.Line)
+	}
+	for _, i := range incidents {
+		d.incident(i)
+	}
+	if len(accounts) == 0 && len(incidents) == 0 && l.open == 0 && l.routine(e) {
+		return
+	}
+	n := d.next
+	d.next++
+	if !e.At.Equal(l.at) || l.first == 0 {
+		l.at, l.first, l.tail = e.At, n, l.tail[:0]
+	}
+	d.row(l, e, n)
+	for i := range accounts {
+		d.account(l, &accounts[i])
+	}
+	for _, a := range l.tail {
+		a.last = n
+		d.mark(a)
+	}
+}
+
+// endsStaleIncident tells whether an entry ends an incident that an earlier run left open: the line is on hook, carries a call, or has a new incident.
+func endsStaleIncident(e *callrecord.Entry) bool {
+	switch e.Event.Kind {
+	case supervision.ProbeAnswered:
+		return e.Event.Hook == supervision.HookOn
+	case supervision.CallAnswered, supervision.CallRequested, supervision.Released:
+		return true
+	}
+	return e.Effect.Report == supervision.ReportIncident
+}
+
+// routine tells whether an entry of an idle line says nothing new.
+func (l *lineBatch) routine(e *callrecord.Entry) bool {
+	switch {
+	case e.Event.Kind == supervision.TimePassed, e.Effect.Kind == supervision.ProbeLine:
+		return true
+	case e.Event.Kind == supervision.ProbeAnswered:
+		same := l.hookKnown && l.hook == e.Event.Hook
+		l.hook, l.hookKnown = e.Event.Hook, true
+		return same
+	}
+	l.hookKnown = false
+	return false
+}
+
+// row keeps the text of an entry, and with an opening what was asked and, later, measured.
+func (d *batcher) row(l *lineBatch, e *callrecord.Entry, n seq) {
+	r := row{n: n, line: e.Line, at: e.At}
+	if e.Event.Kind != supervision.EventNone {
+		d.text = e.Event.Append(d.text[:0])
+	} else {
+		d.text = e.Effect.Append(d.text[:0])
+		r.effect = true
+		if e.Effect.Kind == supervision.OpenLoop {
+			r.asked = e.Effect.Interval
+			l.opening, l.openingRow = seq(e.Effect.Seq), n
+		}
+	}
+	r.text = string(d.text)
+	d.add(r)
+	if ev := &e.Event; ev.Kind == supervision.LoopClosed && ev.Took > 0 && ev.Seq != 0 && seq(ev.Seq) == l.opening {
+		d.add(row{n: l.openingRow, line: e.Line, measures: true, measured: ev.Took})
+		l.opening = 0
+	}
+}
+
+func (d *batcher) add(r row) {
+	if len(d.rows) >= d.limit {
+		d.lost++
+		return
+	}
+	d.rows = append(d.rows, r)
+}
+
+// account takes an account that changed.
+func (d *batcher) account(l *lineBatch, now *callrecord.Account) {
+	id := now.ID()
+	a := d.accountsByID[id]
+	if a == nil {
+		if len(d.accounts) >= accountLimit {
+			d.lost++
+			return
+		}
+		d.forget()
+		a = &account{first: l.first, last: max(l.first, d.next-1)}
+		d.accountsByID[id] = a
+	} else if a.Outcome == callrecord.OutcomeInProgress {
+		l.open--
+	}
+	a.Account = *now
+	if now.Outcome == callrecord.OutcomeInProgress {
+		l.open++
+	}
+	d.mark(a)
+	for _, t := range l.tail {
+		if t == a {
+			return
+		}
+	}
+	l.tail = append(l.tail, a)
+}
+
+func (d *batcher) incident(i callrecord.Incident) {
+	for k := range d.incidents {
+		if was := &d.incidents[k]; was.Line == i.Line && was.Reason == i.Reason && was.Began.Equal(i.Began) {
+			*was = i
+			return
+		}
+	}
+	if len(d.incidents) >= accountLimit {
+		d.lost++
+		return
+	}
+	d.incidents = append(d.incidents, i)
+}
+
+func (d *batcher) mark(a *account) {
+	if !a.dirty {
+		a.dirty = true
+		d.accounts = append(d.accounts, a)
+	}
+}
+
+// forget makes room among the known accounts. One that changes after it was forgotten is found in the file again.
+func (d *batcher) forget() {
+	if len(d.accountsByID) < accountLimit {
+		return
+	}
+	for id, a := range d.accountsByID {
+		if !a.dirty && a.Outcome != callrecord.OutcomeInProgress {
+			delete(d.accountsByID, id)
+		}
+	}
+	for _, l := range d.lines {
+		l.tail = l.tail[:0]
+	}
+}
+
+// written forgets what is in the file now: the first rows, and all else.
+func (d *batcher) written(rows int) {
+	rest := copy(d.rows, d.rows[rows:])
+	clear(d.rows[rest:])
+	d.rows = d.rows[:rest]
+	if cap(d.rows) > 4096 && rest == 0 {
+		d.rows = nil // what an outage took goes back
+	}
+	for i, a := range d.accounts {
+		a.dirty = false
+		d.accounts[i] = nil
+	}
+	d.accounts = d.accounts[:0]
+	d.incidents = d.incidents[:0]
+	d.trials = d.trials[:0]
+	clear(d.states)
+	clear(d.over)
+}
+
+// rewriteAll is for a file that holds nothing of what was written: whatever may still change is to be written again.
+func (d *batcher) rewriteAll() {
+	for _, a := range d.accountsByID {
+		a.id = 0
+		if a.Outcome == callrecord.OutcomeInProgress {
+			d.mark(a)
+		}
+	}
+}
+
+// size is how much is to be written.
+func (d *batcher) size() int {
+	return len(d.rows) + len(d.accounts) + len(d.incidents) + len(d.trials) + len(d.states) + len(d.over)
+}
+
+func (d *batcher) empty() bool { return d.size() == 0 }

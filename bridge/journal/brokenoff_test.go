@@ -1,0 +1,73 @@
+package journal
+
+import (
+	"database/sql"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/supervision/callrecord"
+)
+
+// A daemon that begins after one that died in a call warns of it, once, and the line's last call is that one, not an older good one.
+func TestBrokenOffCallIsLogged(t *testing.T) {
+	path := newPath(t)
+	j := open(options(t, path), quick())
+	heldCallScript("box-office", start, 1, "on").into(j)
+	for _, e := range heldCallScript("box-office", start.Add(2*time.Hour), 2, "on").entries[:4] {
+		j.Append(e)
+	}
+	for _, e := range unanswered("stage-door", start, 3).entries[:2] {
+		j.Append(e)
+	}
+	written(t, j)
+	copied := newPath(t)
+	db, err := sql.Open("sqlite", "file:"+path)
+	require.NoError(t, err)
+	_, err = db.Exec("VACUUM INTO ?", copied) // what a killed daemon leaves
+	require.NoError(t, err)
+	require.NoError(t, db.Close())
+	require.NoError(t, j.Close())
+
+	for run := range 2 {
+		core, logs := observer.New(zapcore.WarnLevel)
+		o := options(t, copied)
+		o.Logger = zap.New(core)
+		require.NoError(t, open(o, quick()).Close())
+		if run > 0 {
+			assert.Empty(t, logs.All(), "it was told")
+			break
+		}
+		require.Len(t, logs.All(), 1)
+		told := logs.All()[0]
+		assert.Contains(t, told.Message, "clearback explain box-office")
+		assert.Equal(t, "box-office", told.ContextMap()["line"])
+		assert.Equal(t, []any{uint64(2)}, told.ContextMap()["calls"])
+	}
+	row, _, err := reader(t, copied).Last(ctx, "box-office")
+	require.NoError(t, err)
+	assert.EqualValues(t, 2, row.Call)
+	assert.Equal(t, callrecord.OutcomeBrokenOff, row.Outcome)
+}
+
+// What never came to the line is the last call too, and has failed.
+func TestRefusedCallIsTheLast(t *testing.T) {
+	path := newPath(t)
+	j := open(options(t, path), quick())
+	heldCallScript("box-office", start, 1, "on").into(j)
+	on("box-office", start.Add(2*time.Hour)).after(0, "call-refused call=2 evidence=not-here").into(j)
+	require.NoError(t, j.Close())
+	row, entries, err := reader(t, path).Last(ctx, "box-office")
+	require.NoError(t, err)
+	assert.EqualValues(t, 2, row.Call)
+	assert.Equal(t, callrecord.OutcomeRefused, row.Outcome)
+	assert.Len(t, entries, 1)
+	failed, err := reader(t, path).Calls(ctx, Filter{Failed: true})
+	require.NoError(t, err)
+	assert.Len(t, failed, 1)
+}

@@ -1,0 +1,121 @@
+package media
+
+import (
+	"encoding/binary"
+	"net"
+	"net/netip"
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// A socket that fails for a while counts nothing and goes on afterwards.
+func TestReadErrors(t *testing.T) {
+	local := netip.MustParseAddr("127.0.0.1")
+	r, err := New(Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, r.Close()) }()
+	s, err := r.NewSession()
+	require.NoError(t, err)
+	in := s.conns[AdapterSide][rtpFlow]
+	c, err := net.DialUDP("udp4", nil, net.UDPAddrFromAddrPort(s.Local(AdapterSide)))
+	require.NoError(t, err)
+	defer c.Close()
+	s.Expect(AdapterSide, c.LocalAddr().(*net.UDPAddr).AddrPort(), netip.AddrPort{})
+	require.NoError(t, in.SetReadDeadline(time.Unix(1, 0)))
+	<-time.After(5 * afterError)
+	require.NoError(t, in.SetReadDeadline(time.Time{}))
+	_, err = c.Write(aSpeech)
+	require.NoError(t, err)
+	require.Eventually(t, func() bool { return s.Stats(AdapterSide).Packets == 1 }, 3*time.Second, time.Millisecond)
+	require.Zero(t, s.Stats(AdapterSide).Invalid)
+}
+
+// Where packets to a side go: an RTCP port that nobody told is the next one after RTP's, and there is none after the last.
+func TestDestinations(t *testing.T) {
+	at := netip.MustParseAddrPort
+	for _, c := range []struct {
+		rtp, rtcp string // "" for none
+		f         flowKind
+		want      string
+	}{
+		{"192.0.2.1:4000", "", rtpFlow, "192.0.2.1:4000"}, {"192.0.2.1:4000", "", rtcpFlow, "192.0.2.1:4001"}, {"192.0.2.1:4000", "192.0.2.2:4007", rtcpFlow, "192.0.2.2:4007"},
+		{"192.0.2.1:65534", "", rtcpFlow, "192.0.2.1:65535"}, {"192.0.2.1:65535", "", rtcpFlow, ""}, {"192.0.2.1:65535", "", rtpFlow, "192.0.2.1:65535"},
+		{"", "", rtpFlow, ""}, {"", "", rtcpFlow, ""}, {"192.0.2.1:4000", "192.0.2.1:4000", rtcpFlow, "192.0.2.1:4000"},
+	} {
+		var s Session
+		parse := func(text string) (a netip.AddrPort) {
+			if text != "" {
+				a = at(text)
+			}
+			return a
+		}
+		s.Expect(ServiceSide, parse(c.rtp), parse(c.rtcp))
+		_, to := s.way(ServiceSide, c.f)
+		require.Equal(t, parse(c.want), to, "%+v", c)
+	}
+}
+
+// What people are told of a side's media, once each: that a host which nobody named sends what seems to be its only sound, that in an
+// emergency call it was taken for all that, and that two such hosts claim the stream. Each packet is counted for what became of it.
+func TestNotices(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := &Session{relay: &Relay{clock: defaultClockRate}, began: time.Now()}
+		type told struct {
+			notice Notice
+			from   string
+		}
+		var all []told
+		seq := uint16(0)
+		send := func(from string, n int) {
+			at := netip.MustParseAddrPort(from)
+			for range n {
+				seq++
+				b := slices.Clone(aSpeech)
+				binary.BigEndian.PutUint16(b[2:], seq)
+				copy(b[8:12], at.Addr().AsSlice()) // the SSRC is another for each
+				var p packet
+				p.read(b, rtpFlow, Admission{})
+				s.take(&s.ends[ServiceSide], rtpFlow, at, b, &p)
+			}
+		}
+		counted := func() []uint64 {
+			st := s.Stats(ServiceSide)
+			return []uint64{st.Packets, st.UnknownSource, st.Probation, st.Contests}
+		}
+		var types PayloadTypes
+		types.Add(aSpeech[1] & 0x7f)
+		s.Negotiate(types)
+		s.Watch(ServiceSide, func(n Notice, from netip.AddrPort) { all = append(all, told{n, from.String()}) })
+		s.Expect(ServiceSide, netip.MustParseAddrPort("203.0.113.1:4000"), netip.AddrPort{})
+		s.Answered()
+
+		const first, second = "198.51.100.1:4000", "198.51.100.2:4000"
+		send(first, 2*unknownPackets)
+		require.Equal(t, []told{{Ignored, first}}, all)
+		require.Equal(t, []uint64{0, 2 * unknownPackets, 0, 0}, counted())
+		require.True(t, s.LastHeard(ServiceSide).IsZero())
+		s.SetEmergency(3 * time.Second)
+		<-time.After(3 * time.Second)
+		send(first, probationPackets+1)
+		require.Equal(t, []told{{Ignored, first}, {Relaxed, first}}, all)
+		require.Equal(t, []uint64{2, 2 * unknownPackets, probationPackets - 1, 0}, counted())
+		require.Equal(t, time.Now(), s.LastHeard(ServiceSide))
+
+		s = &Session{relay: s.relay, began: time.Now()}
+		s.Negotiate(types)
+		all = nil
+		s.Watch(ServiceSide, func(n Notice, from netip.AddrPort) { all = append(all, told{n, from.String()}) })
+		s.Expect(ServiceSide, netip.MustParseAddrPort("203.0.113.1:4000"), netip.AddrPort{})
+		send(first, unknownPackets)
+		send(second, unknownPackets+1)
+		require.Equal(t, []told{{Contested, second}}, all)
+		require.Equal(t, []uint64{1, 2, 2 * (unknownPackets - 1), 1}, counted())
+		s.Watch(ServiceSide, nil)
+		send(first, 1)
+		require.Len(t, all, 1)
+	})
+}

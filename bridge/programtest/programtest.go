@@ -1,0 +1,28 @@
+// Package programtest finds the outside programs that tests need. If one is missing, it skips the test and logs a line of a fixed form, which the
+// command that runs the tests counts by program. If the environment variable CI is not empty, the test fails instead.
+package programtest
+
+import (
+	"os"
+	"os/exec"
+	"testing"
+)
+
+// Need returns the path of a program, of that Debian package.
+func Need(t testing.TB, program, debian string) string {
+	t.Helper()
+	path, err := exec.LookPath(program)
+	if err != nil {
+		Missing(t, program, debian)
+	}
+	return path
+}
+
+// Missing ends a test that cannot do without something that is not here; debian names the packages that have it.
+func Missing(t testing.TB, what, debian string) {
+	t.Helper()
+	if os.Getenv("CI") != "" {
+		t.Fatalf("%s is missing (Debian: %s); it is compulsory where CI is set", what, debian)
+	}
+	t.Skipf("%s is missing (Debian: %s)", what, debian)
+}

@@ -1,0 +1,133 @@
+package rehearsal
+
+import (
+	"strings"
+	"time"
+
+	"clearback/supervision/keysystem"
+)
+
+// checkCleared: exactly one opening since the hang-up, of the line's interval, after the adapter's leg was cleared; the hold
+// let go by it and the adapter saw the line on hook; and the daemon says so, if it can know.
+func (p *sceneRun) checkCleared(v *verdict, l *line) {
+	if l.habit.reboot > 0 {
+		p.checkRestarted(v, l)
+		return
+	}
+	past := p.since(l)
+	zero, _ := p.hungUp()
+	interval := l.habit.interval(&l.policy)
+	most := interval + late
+	e, found := p.find(l.name, "adapter", "sends 200 to BYE")
+	// a machine so busy that the answer is later than meant
+	tooLate := l.habit.byeAfter > 0 && found && e.at.After(zero.Add(l.policy.Lead))
+	if tooLate {
+		most = unconfirmed(&l.policy) + late
+	}
+	open, ok := p.checkOneOpening(v, l, interval, most)
+	if !ok {
+		return
+	}
+	switch {
+	case tooLate:
+	case l.habit.byeSilent && found:
+		v.wrong("%s: the adapter answered BYE although it is in the habit of not answering", l.name)
+	case l.habit.byeSilent && open.began.Before(zero.Add(l.policy.Lead-100*time.Millisecond)): // the zero may be the adapter's
+		v.wrong("%s: the loop opened before the lead was over", l.name)
+	case !l.habit.byeSilent && (!found || e.at.After(open.began)):
+		v.wrong("%s: the loop opened before the adapter had cleared its call", l.name)
+	}
+	went, let := first(past, keysystem.HoldReleased)
+	onHook, seen := first(past, keysystem.PortOnHook)
+	switch {
+	case !let:
+		v.wrong("%s: the hold stayed", l.name)
+	case !seen:
+		v.wrong("%s: the adapter never saw the line on hook", l.name)
+	case went.Before(open.began) && !l.habit.byItself(0):
+		v.wrong("%s: the hold cleared before the loop opened", l.name)
+	default:
+		v.saw("%s: the hold cleared %s ms after the hang-up (loop open for %s ms, on hook after %s ms)",
+			l.name, millis(went.Sub(zero)), millis(open.lasted()), millis(onHook.Sub(zero)))
+	}
+	p.checkReported(v, l)
+}
+
+// checkReported: of a hold that cleared the daemon says so, or, where nothing can be trusted to tell, that it does not know.
+func (p *sceneRun) checkReported(v *verdict, l *line) {
+	want := "hook=on"
+	if !l.policy.ProbeTrusted && !l.policy.SenseTrusted {
+		want = "hook=unknown"
+	}
+	e, told := p.find(l.name, "clearback", "report interrupted")
+	switch {
+	case !told:
+		v.wrong("%s: no report says what became of the interruption", l.name)
+	case !strings.Contains(e.text, want):
+		v.wrong("%s: the report says %q where %s is right", l.name, e.text, want)
+	default:
+		v.saw("the report says %q", e.text)
+	}
+	if e, told := p.incident(l); told {
+		v.wrong("%s: the hold cleared, and the report says %q", l.name, e.text)
+	}
+}
+
+// checkRestarted: an adapter that restarts in a call takes the battery away for so long that the hold is gone, and knows no call
+// afterwards. Nothing opens the loop.
+func (p *sceneRun) checkRestarted(v *verdict, l *line) {
+	checkNeverOpened(v, l)
+	if s := l.lineModel.state(); s.Held || s.OffHook && !l.port.inCall() {
+		v.wrong("%s: the line is not on hook", l.name)
+	}
+	if e, told := p.incident(l); told {
+		v.wrong("%s: the line is on hook, and the report says %q", l.name, e.text)
+	}
+	e, told := p.find(l.name, "clearback", "report suppressed")
+	if !told {
+		v.wrong("%s: no report says why the loop stayed closed", l.name)
+		return
+	}
+	v.saw("%s: the hold went with the battery; the loop stayed closed, and the report says %q", l.name, e.text)
+}
+
+// checkNoFalseReport holds what is right of every line in every scene: no loop opens while the port rings; the daemon never says that the
+// near end is on hook while current flows, nor at all where it cannot know.
+func (p *sceneRun) checkNoFalseReport(v *verdict, l *line) {
+	var current, ringing bool
+	past := l.lineModel.history()
+	flows := func(at time.Time) bool {
+		is := false
+		for _, h := range past {
+			if h.at.After(at) {
+				break
+			}
+			is = h.Kind == keysystem.CurrentOn || is && h.Kind != keysystem.CurrentOff
+		}
+		return is
+	}
+	for _, h := range past {
+		switch h.Kind {
+		case keysystem.CurrentOn, keysystem.CurrentOff:
+			current = h.Kind == keysystem.CurrentOn
+		case keysystem.RingBegan, keysystem.RingEnded:
+			ringing = h.Kind == keysystem.RingBegan
+		case keysystem.ContactOpened:
+			if ringing && !current {
+				v.wrong("%s: the loop opened while the line rang", l.name)
+			}
+		}
+	}
+	for _, e := range p.sorted() {
+		if e.place != l.name || e.who != "clearback" || !strings.Contains(e.text, "hook=on") {
+			continue
+		}
+		report := strings.HasPrefix(e.text, "report ")
+		switch {
+		case !l.policy.ProbeTrusted && !l.policy.SenseTrusted && report:
+			v.wrong("%s: nothing can tell the daemon that the line is on hook, and the report says %q", l.name, e.text)
+		case report && flows(e.at):
+			v.wrong("%s: loop current flows, and the report says %q", l.name, e.text)
+		}
+	}
+}

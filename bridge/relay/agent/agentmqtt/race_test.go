@@ -1,0 +1,5 @@
+//go:build race
+
+package agentmqtt
+
+const raceDetector = true

@@ -1,0 +1,112 @@
+package agent
+
+import (
+	"net"
+	"net/netip"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// from connects from an address.
+func (s *testServer) from(t *testing.T, last byte) net.Conn {
+	t.Helper()
+	d := net.Dialer{LocalAddr: &net.TCPAddr{IP: net.IPv4(127, 0, 0, last)}}
+	c, err := d.Dial("tcp", s.at)
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = c.Close() })
+	require.NoError(t, c.SetDeadline(time.Now().Add(5*time.Second)))
+	return c
+}
+
+// room makes room for one more from an address, and reports whether there is some.
+func (s *testServer) room(from string) bool {
+	s.server.mu.Lock()
+	defer s.server.mu.Unlock()
+	return s.server.makeRoom(netip.MustParseAddr(from))
+}
+
+// ask sends a request and waits for its answer.
+func ask(c net.Conn, pdu ...byte) error {
+	var buf [headerLen + mostPDU]byte
+	if _, err := c.Write(request(1, pdu...)); err != nil {
+		return err
+	}
+	_, err := readFrame(c, &buf)
+	return err
+}
+
+func read(c net.Conn) error { return ask(c, fnReadCoils, 0, 0, 0, 2) }
+
+// An address that has all connections, and uses them, keeps nobody else out. It loses those that are silent longest, and last the one whose
+// opening is in progress.
+func TestConnectionsPerAddress(t *testing.T) {
+	s := serve(t, ServerOptions{MaxConnections: 4})
+	var one [4]net.Conn
+	for i := range one {
+		one[i] = s.from(t, 1)
+		require.NoError(t, read(one[i]))
+	}
+	require.NoError(t, ask(one[0], fnWriteRegister, 0, 1, 7, 0xD0)) // 2 s
+	for _, c := range one[1:] {
+		require.NoError(t, read(c))
+	}
+	two := s.from(t, 2)
+	require.NoError(t, read(two))
+	ended(t, one[1])
+	third := s.from(t, 3)
+	require.NoError(t, read(third))
+	ended(t, one[2])
+	require.False(t, s.room("127.0.0.2"), "it would have as many as 127.0.0.1, which uses both")
+	fourth := s.from(t, 4)
+	require.NoError(t, read(fourth))
+	ended(t, one[3])
+	for _, c := range []net.Conn{one[0], two, third, fourth} {
+		require.NoError(t, read(c))
+	}
+	require.True(t, s.out[0].isOpen(), "the opening goes on")
+	require.NoError(t, ask(two, fnWriteCoil, 0, 0, 0, 0))
+}
+
+// Of addresses that have as many as the new one, only a connection gives way that was silent for the watchdog's time.
+func TestSilentConnectionGivesWay(t *testing.T) {
+	s := serve(t, ServerOptions{MaxConnections: 2})
+	one, two := s.from(t, 1), s.from(t, 2)
+	require.NoError(t, read(one))
+	require.NoError(t, read(two))
+	require.False(t, s.room("127.0.0.3"))
+	s.server.mu.Lock()
+	for p := range s.server.peers {
+		if p.from == netip.MustParseAddr("127.0.0.2") {
+			p.master.base = p.master.base.Add(-s.Watchdog())
+		}
+	}
+	s.server.mu.Unlock()
+	require.False(t, s.room("127.0.0.1"), "one of its own goes first, and that is in use")
+	require.True(t, s.room("127.0.0.3"))
+	ended(t, two)
+	require.NoError(t, read(one))
+}
+
+// A close by a passing connection, as clearback close makes it beside a running daemon: the daemon's connection, which must not open any more,
+// is ended with it, so that the daemon has a new one before it needs to open. A connection that drives other contacts, that only reads, or
+// whose opening is in progress, stays.
+func TestAPassingCloseRenewsOlderConnections(t *testing.T) {
+	s := serve(t, ServerOptions{})
+	older, other, reader, opening := s.raw(t), s.raw(t), s.raw(t), s.raw(t)
+	require.NoError(t, ask(older, fnWriteCoil, 0, 0, 0, 0))
+	require.NoError(t, ask(other, fnWriteCoil, 0, 1, 0, 0))
+	require.NoError(t, read(reader))
+	require.NoError(t, ask(opening, fnWriteCoil, 0, 0, 0, 0))
+	require.NoError(t, ask(opening, fnWriteRegister, 0, 3, 7, 0xD0)) // the other contact, for 2 s
+	passing := s.raw(t)
+	require.NoError(t, ask(passing, fnWriteCoil, 0, 0, 0, 0))
+	require.NoError(t, read(older), "for as long as it is there, the two may be rivals")
+	require.NoError(t, passing.Close())
+	ended(t, older)
+	for _, c := range []net.Conn{other, reader, opening} {
+		require.NoError(t, read(c))
+	}
+	require.True(t, s.out[1].isOpen())
+}

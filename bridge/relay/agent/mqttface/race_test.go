@@ -1,5 +1,0 @@
-//go:build race
-
-package mqttface
-
-const raceDetector = true

@@ -1,0 +1,145 @@
+package sipua
+
+import (
+	"net/netip"
+	"sync"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+// This file says who may speak outside a dialog on the service's side.
+
+// knownAddresses are never strangers to the endpoint: what the configuration says of the lines on this socket.
+func (s *socket) knownAddresses() []netip.Prefix {
+	var all []netip.Prefix
+	for _, l := range s.a.lines {
+		if l.adapter == s {
+			all = append(all, l.o.AdapterAllow...)
+			if l.o.AdapterFixed != nil {
+				all = appendHost(all, l.o.AdapterFixed.Host)
+			}
+		}
+		if l.service == s {
+			for _, at := range l.accounts {
+				all = append(append(all, at.from...), at.literals()...)
+			}
+		}
+	}
+	return all
+}
+
+// accountFor is the account that a request outside a dialog is for, nil if it is for none or comes from where it may not.
+func (s *socket) accountFor(r *endpoint.Request) *account {
+	at := s.tokens[r.Recipient.User]
+	if at == nil || r.Recipient.User != at.line.testToken && at.from != nil && !containsAddr(at.from, r.From.Addr()) {
+		return nil
+	}
+	return at
+}
+
+// fromUnknownSource tells whether a request outside a dialog, or one that asks for a dialog that is none, comes from where it may not; then it
+// was not answered. Where adapters speak too they are challenged, and the rest is for the endpoint's own limit.
+func (s *socket) fromUnknownSource(r *endpoint.Request) bool {
+	from := r.From.Addr()
+	at := s.accountFor(r)
+	switch {
+	case at != nil:
+		if at.from == nil || r.Recipient.User == at.line.testToken { // only the service was told this word
+			s.ep.Know(from)
+		}
+		return false
+	case s.adapters:
+		return false
+	}
+	if at := s.tokens[r.Recipient.User]; at != nil {
+		at.sourceRefusals.report(at.log, r)
+	} else if containsAddr(s.configuredSources, from) || !s.knownSourcesOnly && s.unknownReplies.take(time.Now()) {
+		return false
+	}
+	s.a.counts.unknownSources.Add(1)
+	r.Drop()
+	return true
+}
+
+// everySourceKnown tells whether every account on this socket says where its calls come from.
+func (s *socket) everySourceKnown() bool {
+	for _, at := range s.tokens {
+		if at.from == nil {
+			return false
+		}
+	}
+	return true
+}
+
+func containsAddr(prefixes []netip.Prefix, addr netip.Addr) bool {
+	addr = addr.Unmap().WithZone("") // no prefix holds an address with a zone
+	for _, p := range prefixes {
+		if p.Contains(addr) {
+			return true
+		}
+	}
+	return false
+}
+
+// bucket bounds a rate. Safe for concurrent use; the zero value allows for maxUnknownReplies at once.
+type bucket struct {
+	mu    sync.Mutex
+	spent float64
+	at    time.Time
+}
+
+const (
+	// maxUnknownReplies and unknownRepliesEvery: so many strangers on one socket are answered at once, and one more each time. Our own numbers: a
+	// person who looks for a fault sees an answer, a scanner that tries thousands sees next to nothing.
+	maxUnknownReplies   = 10
+	unknownRepliesEvery = 500 * time.Millisecond
+)
+
+func (b *bucket) take(now time.Time) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.spent = max(0, b.spent-float64(now.Sub(b.at))/float64(unknownRepliesEvery))
+	b.at = now
+	if b.spent > maxUnknownReplies-1 {
+		return false
+	}
+	b.spent++
+	return true
+}
+
+// sourceRefusalsEvery is the least time between two log lines about one account's unwanted calls. Our own number.
+const sourceRefusalsEvery = time.Minute
+
+// sourceRefusals counts what came for an account from elsewhere, and says so once in a while. Safe for concurrent use; useful as it is.
+type sourceRefusals struct {
+	mu    sync.Mutex
+	since int
+	next  time.Time
+}
+
+func (u *sourceRefusals) report(log *zap.Logger, r *endpoint.Request) {
+	u.mu.Lock()
+	u.since++
+	n, now := u.since, time.Now()
+	if now.Before(u.next) {
+		u.mu.Unlock()
+		return
+	}
+	u.since, u.next = 0, now.Add(sourceRefusalsEvery)
+	u.mu.Unlock()
+	log.Warn("a request came from an address that this service is not said to have, and was dropped; if it is the service's, add it to its allow_from",
+		zap.Stringer("from", r.From.Addr()), zap.String("method", methodName(r.Method)), zap.Int("since_the_last_line", n))
+}
+
+// methodName is the method for the log, which strangers cannot write into.
+func methodName(m sip.RequestMethod) string {
+	switch m {
+	case sip.INVITE, sip.OPTIONS, sip.REGISTER, sip.NOTIFY, sip.MESSAGE, sip.SUBSCRIBE, sip.BYE, sip.INFO, sip.UPDATE, sip.REFER, sip.PUBLISH, sip.PRACK:
+		return string(m)
+	}
+	return "another"
+}

@@ -1,0 +1,104 @@
+package sipua
+
+import (
+	"net/netip"
+	"slices"
+	"strings"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+// This file is what the endpoint asks of its socket before it makes room for a request. It is asked in the goroutine that reads the
+// socket, from its opening on, which may be before the agent is complete.
+
+// ready reports whether the agent has started.
+func (s *socket) ready() bool {
+	select {
+	case <-s.a.opened:
+		return !s.a.failed
+	default:
+		return false
+	}
+}
+
+// inDialog reports whether a request is in a dialog of a call, or in one outside of calls.
+func (s *socket) inDialog(r *endpoint.Request) bool {
+	return s.a.inDialog(dialogKey{ep: r.Endpoint, callID: r.CallID().Value(), tag: r.To().Params.GetOr("tag", "")})
+}
+
+// answersStray reports whether a request that belongs to no dialog is answered.
+func (s *socket) answersStray(r *endpoint.Request) bool { return s.ready() && !s.fromUnknownSource(r) }
+
+// boundAddresses returns where the adapters of this socket are bound now.
+func (s *socket) boundAddresses() []netip.AddrPort {
+	if !s.adapters || !s.ready() {
+		return nil
+	}
+	var all []netip.AddrPort
+	for _, l := range s.a.lines {
+		if l.adapter != s {
+			continue
+		}
+		if b, bound := s.a.registrar.Binding(l.o.Name); bound && b.Destination.IsValid() {
+			all = append(all, b.Destination)
+		}
+	}
+	return all
+}
+
+// sameSide reports whether two addresses are both of one line's adapter, or both of one account's service: as configured, as bound, or as
+// last looked up.
+func (s *socket) sameSide(one, other netip.Addr) bool {
+	if !s.ready() {
+		return false
+	}
+	for _, l := range s.a.lines {
+		if l.adapter == s {
+			if all := l.adapterAddresses(); containsAddr(all, one) && containsAddr(all, other) {
+				return true
+			}
+		}
+		if l.service != s {
+			continue
+		}
+		for _, at := range l.accounts {
+			if all := at.addresses(); containsAddr(all, one) && containsAddr(all, other) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// adapterAddresses are those of the line's one adapter. Where adapters may speak from (AdapterAllow) says nothing of which one this is.
+func (l *Line) adapterAddresses() []netip.Prefix {
+	b, bound := l.a.registrar.Binding(l.o.Name)
+	if !bound {
+		return nil
+	}
+	all := hostAddresses(nil, l.adapter.ep, b.Contact.Host)
+	if at := b.Destination.Addr(); at.IsValid() {
+		all = append(all, netip.PrefixFrom(at, at.BitLen()))
+	}
+	return all
+}
+
+// addresses are those of the account's service.
+func (s *account) addresses() []netip.Prefix {
+	all := slices.Concat(s.from, s.Allow)
+	ep := s.line.service.ep
+	if proxy, _, err := sip.ParseAddr(s.Proxy); err == nil {
+		all = hostAddresses(all, ep, proxy)
+	}
+	return hostAddresses(all, ep, s.Registrar.Host)
+}
+
+// hostAddresses appends the addresses of a host: itself if it is an address, else as last looked up.
+func hostAddresses(all []netip.Prefix, ep *endpoint.Endpoint, host string) []netip.Prefix {
+	for _, at := range ep.Resolved(host) {
+		all = append(all, netip.PrefixFrom(at.Unmap(), at.Unmap().BitLen()))
+	}
+	return appendHost(all, strings.Trim(host, "[]"))
+}

@@ -1,0 +1,79 @@
+package sipua
+
+import (
+	"slices"
+	"sync"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+// blockedStatus answers a call of the adapter that is to end here: 486, to which an adapter plays busy tone. A 503 or 480 may make it
+// turn to its second server (common practice), and the call must go nowhere.
+const blockedStatus = sip.StatusBusyHere
+
+// outboundBlock is who holds back the adapter's calls. Safe for concurrent use.
+type outboundBlock struct {
+	mu        sync.Mutex
+	callbacks []*func(number string, emergency bool)
+}
+
+// BlockOutbound makes every ordinary call that the adapter asks for be refused with 486 instead of passed on, and tells each. It is for
+// trials, in which a break may have been read as dialling; that is why it is no 503, after which an adapter would place the call
+// through its second server. CallRequested is posted all the same, since it is a seizure, then NearEndCleared. Emergency calls
+// pass, and are told too. The call of [LineOptions.OffHookNumber] is nobody's dialling and is not told. told must not block. stop
+// ends it; it may be called twice.
+func (l *Line) BlockOutbound(told func(number string, emergency bool)) (stop func()) {
+	h := &l.outboundBlock
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.callbacks = append(h.callbacks, &told)
+	return func() {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		h.callbacks = slices.DeleteFunc(h.callbacks, func(f *func(string, bool)) bool { return f == &told })
+	}
+}
+
+// notify tells of a call; it returns whether calls are held back.
+func (h *outboundBlock) notify(number string, emergency bool) bool {
+	h.mu.Lock()
+	told := slices.Clone(h.callbacks)
+	h.mu.Unlock()
+	for _, f := range told {
+		(*f)(number, emergency)
+	}
+	return len(told) > 0
+}
+
+// active tells whether calls are held back.
+func (h *outboundBlock) active() bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return len(h.callbacks) > 0
+}
+
+// refuseBlocked takes a call that is no emergency call and goes nowhere; it tells whether this was one.
+func (l *Line) refuseBlocked(r *endpoint.Request) bool {
+	number := numberOf(r.Recipient)
+	switch {
+	case l.o.OffHookNumber != "" && number == l.o.OffHookNumber:
+		l.o.Events.Post(supervision.Event{Kind: supervision.LeftOffHook})
+		l.log.Info("the adapter says that the line was left off hook", zap.String("number", number))
+	case l.outboundBlock.active():
+		id := supervision.CallID(l.a.lastCall.Add(1))
+		l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: id})
+		l.o.Events.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: id})
+		l.outboundBlock.notify(number, false)
+		l.a.reportCallInfo(l, id, callrecord.Outgoing, false, callrecord.Party{Number: number})
+		l.log.Warn("a call of the adapter is held back during trials", zap.Uint64("call", uint64(id)))
+	default:
+		return false
+	}
+	l.adapter.reply(r, blockedStatus, reason(blockedStatus))
+	return true
+}

@@ -1,0 +1,151 @@
+package sipua
+
+import (
+	"fmt"
+	"net/netip"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+
+	"clearback/supervision"
+)
+
+// While calls are held back an ordinary one goes nowhere, neither to the service nor (by a 503) to the adapter's second server.
+func TestOutboundBlock(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex
+		var told []string
+		h := newVirtualTestBed(t, quickDateCheck)
+		stop := h.line.BlockOutbound(func(number string, emergency bool) {
+			mu.Lock()
+			defer mu.Unlock()
+			told = append(told, fmt.Sprint(number, " ", emergency))
+		})
+		near := h.dial("5550151")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.machine.saw("1 requested", "1 near end cleared")
+		h.service.nothing(h.toService)
+
+		near = h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		contains(t, inv.start, "sip:999@")
+		h.service.respond(inv, 486, "psap", "")
+		h.service.expect("ACK")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.machine.saw("2 requested (emergency)", "2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+
+		// what arrives from outside is not held back
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		h.adapter.respond(h.adapter.expect("INVITE"), 486, "near", "")
+		h.adapter.expect("ACK")
+		far.nack(h.service.expectOf("486", "INVITE"))
+		h.machine.saw("3 arrived", "3 near end cleared")
+
+		stop()
+		stop()
+		near = h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.respond(h.service.expect("INVITE"), 486, "far", "")
+		h.service.expect("ACK")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.machine.saw("4 requested", "4 far end cleared: bye")
+		mu.Lock()
+		defer mu.Unlock()
+		if want := []string{"5550151 false", "999 true"}; !slices.Equal(told, want) {
+			t.Errorf("told %q, want %q", told, want)
+		}
+	})
+}
+
+// The machine learns of an emergency call before whoever runs trials, whose end of the trial's call would otherwise still open the loop.
+func TestMachineLearnsOfAnEmergencyCallBeforeTheTestCall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, quickDateCheck)
+		defer h.line.BlockOutbound(func(string, bool) { h.machine.Post(supervision.Event{Kind: supervision.LeftOffHook}) })()
+		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.respond(h.service.expect("INVITE"), 486, "psap", "")
+		h.service.expect("ACK")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.machine.saw("1 requested (emergency)", "left off hook", "1 far end cleared: bye")
+	})
+}
+
+// A second holder is not ended with the first.
+func TestTwoOutboundBlocks(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, quickDateCheck)
+		stop := h.line.BlockOutbound(func(string, bool) {})
+		h.line.BlockOutbound(func(string, bool) {})
+		stop()
+		near := h.dial("5550151")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.service.nothing(h.toService)
+	})
+}
+
+// The call that an adapter makes when the line is left off hook goes nowhere and is no seizure; the number of the emergency centre
+// never is that number.
+func TestLeftOffHook(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, quickDateCheck, func(o *Options, _ *times) { o.Lines[0].OffHookNumber = "5550199" })
+		h.dial("5550199")
+		h.adapter.expectOf("486", "INVITE")
+		h.machine.saw("left off hook")
+		h.dial("55501990") // another number: nothing comes of it but an ordinary call
+		h.adapter.expect("100")
+		contains(t, h.service.expect("INVITE").start, "sip:55501990@")
+		h.machine.saw("1 requested")
+	})
+}
+
+func TestLeftOffHookIsNoEmergency(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, quickDateCheck, func(o *Options, _ *times) { o.Lines[0].OffHookNumber = "999" })
+		h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.expect("INVITE")
+		h.machine.saw("1 requested (emergency)")
+	})
+}
+
+// A far end of our own calls the line where the service would, whoever it is.
+func TestInboundTestCall(t *testing.T) {
+	t.Parallel()
+	h := newTestBed(t, quickDateCheck, func(o *Options, _ *times) {
+		o.Lines[0].Register, o.Lines[0].Expires = true, 600e9
+		o.Lines[0].ServiceSocket.Listen = netip.MustParseAddrPort("0.0.0.0:0")
+		o.Lines[0].ServiceSocket.Advertise = "sbc.millrace.example"
+	})
+	reg := h.service.expect("REGISTER")
+	h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=600")
+	eventually(t, "the registration", func() bool { return h.line.Status().Service.Registered })
+	contact, at, transport := h.line.Inbound()
+	told := uri(reg.get("Contact"))
+	_, told, _ = strings.Cut(told, "@")
+	if user, where, _ := strings.Cut(contact.String(), "@"); where != told || transport != "UDP" || strings.Contains(reg.String(), user) || len(user) < 20 {
+		t.Fatalf("inbound at %s by %s, the service was told %s", contact.String(), transport, told)
+	}
+	if want := netip.AddrPortFrom(netip.MustParseAddr("127.0.0.1"), h.toService.Port()); at != want {
+		t.Fatalf("inbound at %v, want %v", at, want)
+	}
+	own := newTestPeer(t, "own")
+	far := own.call(contact.String(), `"clearback trial" <sip:5550100@`+own.at.String()+">", at, offer("127.0.0.1", farSDP, "sendrecv"),
+		"Record-Route: <sip:"+own.at.String()+";lr>")
+	own.expect("100")
+	inv := h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expect("ACK")
+	far.established(own.expect("200"))
+	far.ack("")
+	h.machine.saw("1 arrived", "1 answered")
+	// the near end's BYE comes to the far end that called, not to the service
+	h.adapter.called(inv, "near").request("BYE", "")
+	h.adapter.expectOf("200", "BYE")
+	own.respond(own.expect("BYE"), 200, "", "")
+	h.machine.saw("1 near end cleared")
+}

@@ -1,0 +1,89 @@
+package sipua
+
+import (
+	"net/netip"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/supervision/callrecord"
+)
+
+// A call for which there is no adapter is recorded, with who called, and warned of once a minute.
+func TestCallWithoutAdapterIsReported(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		var logs *observer.ObservedLogs
+		notes := make(chan callrecord.CallInfo, 20)
+		h := newVirtualTestBed(t, registering, observed(&logs), func(o *Options, _ *times) { o.CallInfo = func(n callrecord.CallInfo) { notes <- n } })
+		call := func(code string) {
+			far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+			far.nack(h.service.expectOf(code, "INVITE"))
+		}
+		call("480")
+		h.machine.saw("1 refused: not-here")
+		synctest.Wait()
+		if n := <-notes; n.Call != 1 || n.Party.Number != "5550151" || n.Direction != callrecord.Incoming {
+			t.Fatalf("noted: %+v", n)
+		}
+		call("480")
+		h.machine.saw("2 refused: not-here")
+		lines := logs.FilterMessage("a call from the service was refused")
+		if lines.Len() != 1 || lines.All()[0].ContextMap()["code"] != int64(480) {
+			t.Fatalf("logged: %v", lines.All())
+		}
+		time.Sleep(refusedEvery) // on the bubble's clock
+		h.agent.Drain()
+		call("503")
+		h.machine.saw("3 refused: shutdown")
+		if got := logs.FilterMessage("a call from the service was refused").All(); len(got) != 2 || got[1].ContextMap()["since_the_last_line"] != int64(2) {
+			t.Fatalf("logged: %v", got)
+		}
+	})
+}
+
+// A flood of calls that nobody can take does not fill the record, whatever they are marked as; one from the emergency centre
+// has room beside the others.
+func TestReportsOfRefusedCallsAreLimited(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, registering, func(o *Options, _ *times) { o.CallbackFrom = []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")} })
+		far := "sip:" + serviceUser + "@" + h.toService.String()
+		for range maxUnknownReplies + 5 {
+			d := h.service.call(far, "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+			d.nack(h.service.expectOf("480", "INVITE"))
+		}
+		for i := range maxUnknownReplies {
+			h.machine.saw(num(i+1) + " refused: not-here")
+		}
+		for range maxUnknownReplies + 5 {
+			d := h.service.call(far, "<sip:5550199@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+			d.nack(h.service.expectOf("480", "INVITE"))
+		}
+		for i := range maxUnknownReplies {
+			h.machine.saw(num(maxUnknownReplies+6+i) + " refused (emergency): not-here")
+		}
+		if len(h.machine.seen) > 0 {
+			t.Fatalf("more: %q", <-h.machine.seen)
+		}
+	})
+}
+
+// An adapter with a wrong password is told to the line, and so is its registration.
+func TestRefusedAdapterIsReported(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, registering)
+		target, auth := "sip:"+h.toAdapter.String(), "Subject: none yet"
+		for n := range 2 {
+			h.adapter.send(h.toAdapter, "REGISTER "+target+" SIP/2.0", h.adapter.via(), "From: <"+target+">;tag=1", "To: <"+target+">", "Call-ID: 1",
+				"CSeq: "+num(n+1)+" REGISTER", "Max-Forwards: 70", h.adapter.contact(), auth, "")
+			auth = authorization(t, "Authorization", h.adapter.expect("401").get("WWW-Authenticate"), "REGISTER", target, adapterUser, "mistyped")
+		}
+		h.machine.saw("adapter-refused")
+		h.register(h.adapter)
+		h.machine.saw("adapter-registered")
+	})
+}

@@ -1,0 +1,156 @@
+package sipua
+
+import (
+	"fmt"
+	"net/netip"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+)
+
+// observed has the agent log into what is returned.
+func observed(logs **observer.ObservedLogs) setting {
+	return func(o *Options, _ *times) {
+		core, seen := observer.New(zapcore.InfoLevel)
+		*logs = seen
+		o.Logger = zap.New(core)
+	}
+}
+
+// A line that says where its calls come from answers nobody else, not even by 100 (which an INVITE gets after 200 ms, RFC 3261
+// section 17.2.1), and says so in the log once.
+func TestCallFromUnknownSource(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		var logs *observer.ObservedLogs
+		h := newVirtualTestBed(t, observed(&logs), func(o *Options, _ *times) {
+			o.Lines[0].ServiceAllow = []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")}
+		})
+		stranger := h.join("stranger", "127.0.0.2")
+		target := "sip:" + serviceUser + "@" + h.toService.String()
+		stranger.call(target, `"drop me" <sip:5550199@stranger.example>`, h.toService, offer("127.0.0.2", farSDP, "sendrecv"))
+		d := stranger.call(target, "<sip:5550199@stranger.example>", h.toService, "")
+		d.requestSeq("OPTIONS", 9, "")
+		d.requestSeq("X\x1b[2J", 10, "")
+		d.remote += ";tag=guessed"
+		d.requestSeq("BYE", 11, "")
+		eventually(t, "five dropped requests", func() bool { return h.agent.Counts().UnknownSources == 5 })
+		select {
+		case m := <-stranger.in:
+			t.Fatalf("the stranger was told %s", m)
+		case <-time.After(250 * time.Millisecond): // on the bubble's clock
+		}
+		lines := logs.FilterMessageSnippet("allow_from").All()
+		if len(lines) != 1 {
+			t.Fatalf("%d lines in the log", len(lines))
+		}
+		if text := fmt.Sprint(lines[0].ContextMap()); !strings.Contains(text, "127.0.0.2") || strings.Contains(text, "drop me") {
+			t.Fatalf("logged: %s", text)
+		}
+		h.incoming()
+	})
+}
+
+// A line that registers is called by a word that only its service was told; from wherever.
+func TestCallByContactToken(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, quickDateCheck, func(o *Options, _ *times) { o.Lines[0].Register, o.Lines[0].Expires = true, 600e9 })
+		contact := uri(h.service.expect("REGISTER").get("Contact"))
+		stranger := h.join("stranger", "127.0.0.2")
+		d := stranger.call(contact, "<sip:5550150@pbx.example>", h.toService, offer("127.0.0.2", farSDP, "sendrecv"))
+		stranger.expect("100")
+		inv := h.adapter.expect("INVITE")
+		d.cancel()
+		stranger.expectOf("200", "CANCEL")
+		d.nack(stranger.expect("487"))
+		h.adapter.respond(inv, 100, "", "")
+		h.adapter.respond(h.adapter.expect("CANCEL"), 200, "", "")
+		h.adapter.respond(inv, 487, "near", "")
+		h.adapter.expect("ACK")
+		h.machine.saw("1 arrived", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		// The number alone is no such word. A stranger is answered at a bounded rate.
+		const n = 40
+		for range n {
+			stranger.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550199@stranger.example>", h.toService, "")
+		}
+		eventually(t, "what is left of the stranger's calls", func() bool { return h.agent.Counts().UnknownSources+uint64(len(stranger.in)) >= n })
+		if got := len(stranger.in); got < 1 || got > maxUnknownReplies+3 {
+			t.Fatalf("%d of %d were answered", got, n)
+		}
+		for len(stranger.in) > 0 {
+			stranger.expect("404")
+		}
+	})
+}
+
+// Whoever knows a number could call a line that does not register: it must be said from where.
+func TestAccountWithoutRegistrationNeedsAnAddress(t *testing.T) {
+	t.Parallel()
+	o := Options{Lines: []LineOptions{{Name: "box-office", ServiceUser: serviceUser, ServiceSocket: Socket{Listen: netip.MustParseAddrPort("127.0.0.1:0"), UDP: true}}}}
+	o.Lines[0].AdapterSocket = o.Lines[0].ServiceSocket
+	o.Lines[0].Registrar.Host = "pbx.example"
+	a, err := Start(o)
+	if err == nil {
+		a.Close()
+		t.Fatal("it started")
+	}
+	for _, part := range []string{"box-office", "pbx.example", "addresses"} {
+		contains(t, err.Error(), part)
+	}
+	o.Lines[0].ServiceProxy = "127.0.0.1:5060"
+	if a, err = Start(o); err != nil {
+		t.Fatal(err)
+	}
+	a.Close()
+}
+
+// An emergency call finds a place on a full line, and so does the emergency centre (RFC 7090); others get 486, which keeps an
+// adapter from its second server, and a place that became free is taken.
+func TestCallLimitOfALine(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, callbackWindow(time.Minute), func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
+		talk := h.incoming()
+		second := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+		second.nack(h.service.expect("486"))
+		h.machine.saw("2 refused: no-room")
+		h.dial("5550152")
+		h.adapter.expect("486")
+		h.machine.saw("3 requested", "3 far end cleared: bye", "3 adapter leg cleared: confirmed")
+		h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "far", "") // it rang, so the centre may call back
+		h.adapter.expect("180")
+		h.service.respond(inv, 486, "far", "")
+		h.adapter.expect("486")
+		h.service.expect("ACK")
+		h.machine.saw("4 requested (emergency)", "4 far end cleared: bye", "4 adapter leg cleared: confirmed")
+		h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+		h.adapter.respond(h.adapter.expect("INVITE"), 486, "near", "")
+		h.service.expect("486")
+		h.adapter.expect("ACK")
+		h.machine.saw("5 arrived (emergency)", "5 near end cleared")
+		n := h.agent.Counts()
+		if n.TooManyCalls != 2 {
+			t.Fatalf("%d calls were too many", n.TooManyCalls)
+		}
+		if n.Registrar.Challenges != 1 || n.Endpoint.Servers == 0 { // the adapter's call, and transactions that linger
+			t.Fatalf("counts: %+v", n)
+		}
+		talk.near.request("BYE", "")
+		h.adapter.expect("200")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.machine.saw("1 near end cleared")
+		h.atRest()
+		h.request("5550153", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.respond(h.service.expect("INVITE"), 480, "far", "")
+		h.adapter.expect("480")
+		h.machine.saw("6 requested")
+	})
+}

@@ -1,0 +1,418 @@
+package callflow
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// dialog is a Call-ID as a party sees it, with all its forks.
+type dialog struct {
+	name          string
+	id            string
+	local, remote string // addresses without tags
+	ends          map[string]*end
+	cseq          int
+	asked         []*asked // requests of its own
+	got           []*asked // requests of the other side
+	// its session description
+	version   int
+	described string
+	challenge string // the last one that came: "Authorization: " or "Proxy-Authorization: " and the challenge
+	proofs    int    // how often it was answered
+	rseq      string // of the last reliable provisional response
+}
+
+// end is one dialog of the Call-ID.
+type end struct {
+	here, there     string // tags
+	target          string
+	routes          []string
+	confirmed, over bool
+}
+
+// asked is a transaction.
+type asked struct {
+	req        message
+	unanswered bool
+	final      int
+	response   message
+	acked      map[string]bool // by To tag: false until the ACK of that final response
+}
+
+func (p *peer) dialogOf(s step, m message) *dialog {
+	name := nameIn(s)
+	d := p.dialogs[name]
+	if d == nil {
+		d = &dialog{name: name, id: m.get("Call-ID"), ends: map[string]*end{}, local: bare(m.get("To")), remote: bare(m.get("From"))}
+		p.dialogs[name] = d
+	}
+	return d
+}
+
+func (d *dialog) end(fork string) *end {
+	e := d.ends[fork]
+	if e == nil {
+		e = &end{}
+		d.ends[fork] = e
+	}
+	return e
+}
+
+// tag of this party.
+func (p *peer) tag(d *dialog, fork string) string {
+	return fmt.Sprintf("%s-tag-%s-%s%d", p.name, d.name, fork, p.at.Port())
+}
+
+func (p *peer) branch() string {
+	p.count++
+	return fmt.Sprintf("z9hG4bK-%s-%d-%d", p.name, p.at.Port(), p.count)
+}
+
+func (p *peer) contact() string { return "<sip:" + p.user + "@" + p.host + ">" }
+
+// take notes a message that came.
+func (p *peer) take(s step, m message) {
+	d := p.dialogOf(s, m)
+	if m.code != 0 {
+		p.answered(s, d, m)
+		return
+	}
+	switch m.method {
+	case "ACK":
+		p.acknowledged(s, d, m)
+		return
+	case "BYE":
+		for _, e := range d.ends {
+			e.over = e.over || e.here == find(tagIn, m.get("To"))
+		}
+	case "INVITE", "UPDATE":
+		if e := d.end(s.o.fork); m.get("Contact") != "" {
+			e.target, e.there = target(m.get("Contact")), find(tagIn, m.get("From"))
+			if len(d.got)+len(d.asked) == 0 {
+				e.routes = m.routes()
+			}
+		}
+	}
+	d.got = append(d.got, &asked{req: m, unanswered: s.o.unanswered, acked: map[string]bool{}})
+}
+
+func (p *peer) acknowledged(s step, d *dialog, m message) {
+	tag := find(tagIn, m.get("To"))
+	for _, a := range d.got {
+		if _, waits := a.acked[tag]; a.req.method == "INVITE" && a.req.seq == m.seq && waits {
+			a.acked[tag] = true
+			return
+		}
+	}
+	p.s.fail(s, "an ACK for nothing:\n%s", m.text)
+}
+
+// answered notes a response.
+func (p *peer) answered(s step, d *dialog, m message) {
+	i := slices.IndexFunc(d.asked, func(a *asked) bool { return a.req.branch() == m.branch() && a.req.method == m.method })
+	if i < 0 {
+		p.s.fail(s, "a response to nothing:\n%s", m.text)
+	}
+	a := d.asked[i]
+	for _, h := range []string{"WWW", "Proxy"} {
+		if v := m.get(h + "-Authenticate"); v != "" {
+			d.proofs = 0
+			d.challenge = map[string]string{"WWW": "Authorization: ", "Proxy": "Proxy-Authorization: "}[h] + v
+		}
+	}
+	if v := m.get("RSeq"); v != "" {
+		d.rseq = v
+	}
+	tag := find(tagIn, m.get("To"))
+	if m.code >= 200 {
+		a.final, a.response = m.code, m
+		if m.method == "INVITE" {
+			a.acked[tag] = false
+		}
+	}
+	if m.method != "INVITE" || tag == "" || m.code >= 300 {
+		return
+	}
+	e := d.end(s.o.fork)
+	switch {
+	case e.there == "":
+		e.here, e.there = p.tag(d, ""), tag
+		e.routes = slices.Clone(m.routes())
+		slices.Reverse(e.routes)
+	case e.there != tag:
+		p.s.fail(s, "another To tag than before (%s): say which fork\n%s", e.there, m.text)
+	}
+	if m.get("Contact") != "" {
+		e.target = target(m.get("Contact"))
+	}
+	e.confirmed = e.confirmed || m.code >= 200
+}
+
+// sends puts a request together.
+func (p *peer) sends(s step) {
+	name, o := nameIn(s), s.o
+	d := p.dialogs[name]
+	if d == nil {
+		d = p.begins(s, name)
+	}
+	switch s.what {
+	case "ACK":
+		p.acks(s, d)
+		return
+	case "CANCEL":
+		p.cancels(s, d)
+		return
+	}
+	d.cseq++
+	number := d.cseq
+	if o.cseq != "" {
+		n, err := strconv.Atoi(o.cseq)
+		if err != nil {
+			p.s.fail(s, "cseq %q is no number", o.cseq)
+		}
+		if number = n; o.cseq[0] == '+' || o.cseq[0] == '-' {
+			number = d.cseq + n
+		}
+		d.cseq = max(number, d.cseq)
+	}
+	e := d.end(o.fork)
+	if e.here == "" {
+		e.here = p.tag(d, "")
+	}
+	m := p.request(s, d, e, s.what, number, "")
+	if s.what == "BYE" {
+		e.over = true
+	}
+	d.asked = append(d.asked, &asked{req: m, unanswered: o.unanswered, acked: map[string]bool{}})
+	p.emit(s, m)
+}
+
+// begins a dialog.
+func (p *peer) begins(s step, name string) *dialog {
+	d := &dialog{name: name, id: fmt.Sprintf("%s-id-%s-%d", p.name, name, p.at.Port()), ends: map[string]*end{}}
+	own, called := p.s.addresses(p, s)
+	d.local, d.remote = own, "<"+called+">"
+	if s.what == "REGISTER" {
+		d.remote = own
+	}
+	d.end("").target = called
+	p.dialogs[name] = d
+	return d
+}
+
+// request builds one; branch "" is a new one.
+func (p *peer) request(s step, d *dialog, e *end, method string, number int, branch string) message {
+	if branch == "" {
+		branch = p.branch()
+	}
+	there := ""
+	if e.there != "" {
+		there = ";tag=" + e.there
+	}
+	fields := []string{fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=%s;rport", p.at, branch)}
+	for _, r := range e.routes {
+		fields = append(fields, "Route: "+r)
+	}
+	fields = append(fields, "From: "+d.local+";tag="+e.here, "To: "+d.remote+there, "Call-ID: "+d.id, fmt.Sprintf("CSeq: %d %s", number, method), "Max-Forwards: 70")
+	if slices.Contains([]string{"INVITE", "UPDATE", "REFER", "SUBSCRIBE", "NOTIFY"}, method) && !hasField(s.o.with, "Contact") {
+		fields = append(fields, "Contact: "+p.contact())
+	}
+	if s.o.credentials {
+		fields = append(fields, p.credentials(s, d, method, e.target))
+	}
+	for _, h := range s.o.with {
+		fields = append(fields, p.s.fill(s, h))
+	}
+	kind, body := p.content(s, d)
+	return compose(method+" "+e.target+" SIP/2.0", fields, kind, body)
+}
+
+func hasField(fields []string, name string) bool {
+	return slices.ContainsFunc(fields, func(f string) bool { return strings.HasPrefix(f, name+":") })
+}
+
+// lastInvite is the last INVITE of its own.
+func (d *dialog) lastInvite() *asked {
+	for i := len(d.asked) - 1; i >= 0; i-- {
+		if d.asked[i].req.method == "INVITE" {
+			return d.asked[i]
+		}
+	}
+	return nil
+}
+
+// acks the last INVITE: a 2xx with a request of its own, a failure on the INVITE's branch (RFC 3261 sections 13.2.2.4, 17.1.1.3).
+func (p *peer) acks(s step, d *dialog) {
+	a := d.lastInvite()
+	if a == nil || a.final == 0 {
+		p.s.fail(s, "no final response is there to acknowledge")
+	}
+	if a.final >= 300 {
+		fields := []string{"Via: " + a.req.get("Via"), "From: " + a.req.get("From"), "To: " + a.response.get("To"), "Call-ID: " + d.id,
+			fmt.Sprintf("CSeq: %d ACK", a.req.seq), "Max-Forwards: 70"}
+		for _, r := range a.req.all("Route") {
+			fields = append(fields, "Route: "+r)
+		}
+		a.acked[find(tagIn, a.response.get("To"))] = true
+		p.emit(s, compose("ACK "+a.req.uri()+" SIP/2.0", fields, "", ""))
+		return
+	}
+	e := d.end(s.o.fork)
+	a.acked[e.there] = true
+	p.emit(s, p.request(s, d, e, "ACK", a.req.seq, ""))
+}
+
+// cancels the last INVITE (RFC 3261 section 9.1).
+func (p *peer) cancels(s step, d *dialog) {
+	a := d.lastInvite()
+	if a == nil {
+		p.s.fail(s, "no INVITE is there to cancel")
+	}
+	r := a.req
+	fields := []string{"Via: " + r.get("Via"), "From: " + r.get("From"), "To: " + r.get("To"), "Call-ID: " + d.id, fmt.Sprintf("CSeq: %d CANCEL", r.seq), "Max-Forwards: 70"}
+	for _, h := range s.o.with {
+		fields = append(fields, p.s.fill(s, h))
+	}
+	m := compose("CANCEL "+r.uri()+" SIP/2.0", fields, "", "")
+	d.asked = append(d.asked, &asked{req: m, unanswered: s.o.unanswered})
+	p.emit(s, m)
+}
+
+// answers the last request of that method without a final response; a 2xx of another fork may follow one.
+func (p *peer) answers(s step) {
+	method := s.o.to
+	if method == "" {
+		method = "INVITE"
+	}
+	d := p.dialogs[nameIn(s)]
+	if d == nil {
+		p.s.fail(s, "no such dialog")
+	}
+	code, _ := strconv.Atoi(s.what)
+	var a *asked
+	for i := len(d.got) - 1; i >= 0 && a == nil; i-- {
+		if x := d.got[i]; x.req.method == method && (x.final == 0 || s.o.fork != "" && x.final < 300) {
+			a = x
+		}
+	}
+	if a == nil {
+		p.s.fail(s, "no %s waits for a response", method)
+	}
+	m := p.response(s, d, a, code)
+	tag := find(tagIn, m.get("To"))
+	if code >= 200 {
+		a.final = code
+		if method == "INVITE" {
+			a.acked[tag] = false
+		}
+	}
+	if e := d.end(s.o.fork); method == "INVITE" && code > 100 && code < 300 {
+		e.here, e.there = tag, find(tagIn, a.req.get("From"))
+		if e.target == "" { // another fork than the first
+			e.target, e.routes = target(a.req.get("Contact")), a.req.routes()
+		}
+		e.confirmed = e.confirmed || code >= 200
+	}
+	p.emit(s, m)
+}
+
+func (p *peer) response(s step, d *dialog, a *asked, code int) message {
+	var fields []string
+	for _, h := range []string{"Via", "Record-Route"} {
+		if h == "Via" || code > 100 && code < 300 {
+			for _, v := range a.req.all(h) {
+				fields = append(fields, h+": "+v)
+			}
+		}
+	}
+	to := a.req.get("To")
+	if find(tagIn, to) == "" && code > 100 {
+		to += ";tag=" + p.tag(d, s.o.fork)
+	}
+	fields = append(fields, "From: "+a.req.get("From"), "To: "+to, "Call-ID: "+d.id, "CSeq: "+a.req.get("CSeq"))
+	if code > 100 && code < 300 && (a.req.method == "INVITE" || a.req.method == "UPDATE") && !hasField(s.o.with, "Contact") {
+		fields = append(fields, "Contact: "+p.contact())
+	}
+	if s.o.challenge != "" {
+		name := map[int]string{401: "WWW", 407: "Proxy"}[code]
+		d.challenge = fmt.Sprintf(`Digest realm="%s", nonce="%s", algorithm=MD5, qop="auth"`, s.o.challenge, p.branch())
+		fields = append(fields, name+"-Authenticate: "+d.challenge)
+	}
+	for _, h := range s.o.with {
+		fields = append(fields, p.s.fill(s, h))
+	}
+	kind, body := p.content(s, d)
+	return compose(fmt.Sprintf("SIP/2.0 %d %s", code, phrase(code)), fields, kind, body)
+}
+
+func phrase(code int) string {
+	if p := map[int]string{100: "Trying", 180: "Ringing", 183: "Session Progress", 200: "OK", 202: "Accepted", 486: "Busy Here", 487: "Request Terminated"}[code]; p != "" {
+		return p
+	}
+	return "As Said"
+}
+
+// content is the body; a session description that says something else than the last has the next version (RFC 3264 section 8).
+func (p *peer) content(s step, d *dialog) (kind, body string) {
+	switch {
+	case s.o.body == "application/dtmf-relay":
+		return s.o.body, "Signal=16\r\nDuration=160\r\n"
+	case s.o.body == "message/sipfrag":
+		return s.o.body, "SIP/2.0 200 OK\r\n"
+	case s.o.body != "":
+		return s.o.body, "Curtain up in five minutes."
+	case !s.o.sdp:
+		return "", ""
+	}
+	direction, ip, port := s.o.direction, p.ip, 4000
+	if direction == "" {
+		direction = "sendrecv"
+	}
+	if direction == "moved" {
+		direction, ip, port = "sendrecv", p.moved, 4002
+	}
+	says := fmt.Sprintf("c=IN IP4 %s\r\nt=0 0\r\nm=audio %d RTP/AVP 0 101\r\na=rtpmap:0 PCMU/8000\r\na=rtpmap:101 telephone-event/8000\r\na=%s\r\n", ip, port, direction)
+	if says != d.described {
+		d.version++
+		d.described = says
+	}
+	return "application/sdp", fmt.Sprintf("v=0\r\no=- %d %d IN IP4 %s\r\ns=-\r\n", p.at.Port(), d.version, p.ip) + says
+}
+
+// left says what of its transactions and dialogs has not ended.
+func (p *peer) left() (faults []string) {
+	say := func(format string, a ...any) { faults = append(faults, p.name+": "+fmt.Sprintf(format, a...)) }
+	for _, m := range p.held {
+		say("%s is still held", m.first)
+	}
+	for _, d := range p.dialogs {
+		for _, a := range d.asked {
+			if a.final == 0 && !a.unanswered {
+				say("its %q in %s got no final response", a.req.first, d.name)
+			}
+			for tag, acked := range a.acked {
+				if !acked {
+					say("did not acknowledge the final response to its %q in %s (tag %s)", a.req.first, d.name, tag)
+				}
+			}
+		}
+		for _, a := range d.got {
+			if a.final == 0 && !a.unanswered {
+				say("gave no final response to %q in %s", a.req.first, d.name)
+			}
+			for tag, acked := range a.acked {
+				if !acked && !a.unanswered {
+					say("no ACK came for its final response to %q in %s (tag %s)", a.req.first, d.name, tag)
+				}
+			}
+		}
+		for fork, e := range d.ends {
+			if e.confirmed && !e.over {
+				say("the dialog %s %s has not ended", d.name, fork)
+			}
+		}
+	}
+	return faults
+}

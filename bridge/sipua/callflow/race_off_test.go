@@ -1,0 +1,5 @@
+//go:build !race
+
+package callflow
+
+const slow = 1

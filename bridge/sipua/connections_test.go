@@ -1,0 +1,444 @@
+package sipua
+
+import (
+	"flag"
+	"runtime"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/supervision"
+)
+
+// A whole incoming call with TCP on both sides, cleared by the far end.
+func TestIncomingOverTCP(t *testing.T) {
+	t.Parallel()
+	h := streaming(t, relaying)
+	c := h.incoming()
+	c.far.request("BYE", "")
+	h.service.expectOf("200", "BYE")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	h.atRest()
+}
+
+// The same for an outgoing one.
+func TestOutgoingOverTCP(t *testing.T) {
+	t.Parallel()
+	h := streaming(t, relaying)
+	c := h.outgoing()
+	c.far.request("BYE", "")
+	h.service.expectOf("200", "BYE")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	h.atRest()
+}
+
+// The adapter's connection went away during the call: the BYE goes to its Contact.
+func TestAdapterConnectionGone(t *testing.T) {
+	t.Parallel()
+	h := streaming(t)
+	c := h.outgoing()
+	h.adapter.hangs.drop(-1)
+	c.far.request("BYE", "")
+	h.service.expectOf("200", "BYE")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	h.atRest()
+}
+
+// The service's connection goes away while the near end is called: the answer goes to a new one (RFC 3261 section 18.2.2).
+func TestServiceConnectionGoneWhileRinging(t *testing.T) {
+	t.Parallel()
+	h := streaming(t)
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+	inv := h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 180, "near", "")
+	ringing := h.service.expect("180")
+	h.service.hangs.drop(-1)
+	eventually(t, "the end of the connection", func() bool { return !h.line.service.ep.Connected(ringing.from.String()) })
+	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expect("ACK")
+	far.established(h.service.expect("200")).ack("")
+	h.machine.saw("1 arrived", "1 ringing", "1 answered")
+	far.request("BYE", "")
+	h.service.expectOf("200", "BYE")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+}
+
+// The far end says BYE and drops its connection: reported, though it cannot be answered.
+func TestByeThenConnectionGone(t *testing.T) {
+	t.Parallel()
+	for range 20 {
+		t.Run("", func(t *testing.T) {
+			h := streaming(t)
+			c := h.incoming()
+			c.far.request("BYE", "")
+			h.service.hangs.drop(-1)
+			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+			h.atRest()
+		})
+	}
+}
+
+// The far end's BYE overtakes its 200: the call is answered and over.
+func TestByeOvertakesAnswer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		far := h.service.called(inv, "far")
+		far.request("BYE", "")
+		h.service.next()
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.machine.saw("1 requested", "1 answered", "1 far end cleared: bye")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}
+
+// A far end that counts badly, or whose hops are used up, is gone all the same.
+func TestByeWithWrongCSeqOrMaxForwards(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name string
+		cseq int
+		hops string
+	}{{"lower CSeq", 0, "Max-Forwards: 70"}, {"no hops left", 9, "Max-Forwards: 0"}} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualTestBed(t)
+				call := h.incoming()
+				far := call.far
+				via := h.service.via()
+				h.service.send(far.to, "BYE "+far.target+" SIP/2.0", via, "From: "+far.local, "To: "+far.remote, "Call-ID: "+far.id,
+					"CSeq: "+num(c.cseq)+" BYE", c.hops, "")
+				h.service.next()
+				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+				h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+				h.atRest()
+			})
+		})
+	}
+}
+
+// talks brings n calls from the service up, one after the other, and returns their far ends by call number from 1.
+func (h *testBed) talks(n int) []*peerDialog {
+	h.t.Helper()
+	var far []*peerDialog
+	for i := range n {
+		d := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		d.established(h.service.expect("200")).ack("")
+		h.machine.saw(num(i+1)+" arrived", num(i+1)+" answered")
+		far = append(far, d)
+	}
+	return far
+}
+
+// A hundred far ends hang up in the same moment: each is answered and reported once, and each adapter leg is cleared.
+func TestHundredByesAtOnce(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		const n = 100
+		h := newVirtualTestBed(t)
+		far := h.talks(n)
+		for _, d := range far {
+			d.request("BYE", "")
+		}
+		for range n {
+			h.service.expectOf("200", "BYE")
+			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		}
+		seen := map[string]int{}
+		at := 0
+		for range 2 * n {
+			ev := <-h.machine.seen
+			at++
+			if seen[ev] != 0 {
+				t.Fatalf("twice: %s", ev)
+			}
+			seen[ev] = at
+		}
+		for i := range n {
+			cleared, confirmed := seen[num(i+1)+" far end cleared: bye"], seen[num(i+1)+" adapter leg cleared: confirmed"]
+			if cleared == 0 || confirmed < cleared {
+				t.Fatalf("call %d: cleared as event %d, its adapter leg as %d", i+1, cleared, confirmed)
+			}
+		}
+		h.atRest()
+	})
+}
+
+// The far end clears while the adapter's re-INVITE is answered and only its ACK is missing.
+func TestFarEndClearsBeforeAckOfHold(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+		h.adapter.expect("100")
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.expect("ACK")
+		h.adapter.expectOf("200", "INVITE")
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.machine.saw("1 far end cleared: bye")
+		bye := h.adapter.expect("BYE")
+		c.near.ack("")
+		h.adapter.respond(bye, 200, "", "")
+		h.machine.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}
+
+// The binding of the adapter ends in a call, as when it expired: the BYE still finds it.
+func TestBindingEndsInCall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, registering)
+		h.register(h.adapter)
+		c := h.incoming()
+		h.registerFor(h.adapter, 0)
+		if h.line.Status().Bound {
+			t.Fatal("still bound")
+		}
+		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, "")
+		far.nack(h.service.expectOf("480", "INVITE"))
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("2 refused: not-here", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}
+
+// CANCEL and the offer at the same time, many times: no call stays, and none is left ringing.
+func TestCancelCrossesOffer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.machine.keep.Store(true)
+		for i := range 200 {
+			id := supervision.CallID(i + 1)
+			far := h.arrive("")
+			h.machine.saw(num(i+1) + " arrived")
+			offered := make(chan struct{}) // closed when it was offered
+			go func() { defer close(offered); h.line.Offer(id) }()
+			far.cancel()
+			h.service.expectOf("200", "CANCEL")
+			far.nack(h.service.expectOf("487", "INVITE"))
+			<-offered
+			h.machine.saw(num(i+1) + " far end cleared: bye")
+			h.line.ClearAdapterLeg(id)
+			done := make(chan struct{}) // closed when the leg was cleared
+			go func() {
+				defer close(done)
+				h.machine.saw(num(i+1) + " adapter leg cleared: confirmed")
+			}()
+			for cleared := false; !cleared; {
+				select {
+				case m := <-h.adapter.in:
+					switch {
+					case m.is("INVITE"):
+						h.adapter.respond(m, 100, "", "")
+						far.invite = nil
+						inv := m
+						h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
+						h.adapter.respond(inv, 487, "near", "")
+						h.adapter.expect("ACK")
+					}
+				case <-done:
+					cleared = true
+				}
+			}
+		}
+		h.atRest()
+	})
+}
+
+// Two lines on one socket talk with the same far end: each BYE ends its own call.
+func TestLinesWithOneFarEnd(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		var m memoryNetwork
+		second := m.newTestPeer(t, "second", "127.0.0.1")
+		other := &machineStandIn{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), quit: make(chan struct{})}
+		h := newTestBedIn(t, &m, func(o *Options, _ *times) {
+			l := o.Lines[0]
+			l.Name, l.AdapterUser, l.ServiceUser, l.Events = "stage-door", "stage-door", "5550101", other
+			l.AdapterFixed = &sip.Uri{Scheme: "sip", User: "stage-door", Host: "127.0.0.1", Port: int(second.at.Port())}
+			o.Lines = append(o.Lines, l)
+		})
+		other.line = h.agent.Line("stage-door")
+		done := make(chan struct{}) // closed when the second desk has ended
+		go func() { defer close(done); other.run() }()
+		t.Cleanup(func() { close(other.quit); <-done })
+		// one forked request: the same Call-ID, From tag and CSeq on both lines
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		fork := append([]string{}, far.invite...)
+		fork[0], fork[1] = "INVITE sip:5550101@"+h.toService.String()+" SIP/2.0", h.service.via()
+		h.service.send(h.toService, fork...)
+		h.service.expect("100")
+		ends := map[*testPeer]*peerDialog{}
+		for _, p := range []*testPeer{h.adapter, second} {
+			inv := p.expect("INVITE")
+			p.respond(inv, 200, p.name, offer("127.0.0.1", nearSDP, "sendrecv"))
+			p.expect("ACK")
+			d := *far
+			d.established(h.service.expect("200")).ack("")
+			ends[p] = &d
+		}
+		h.machine.saw("1 arrived", "1 answered")
+		other.saw("2 arrived", "2 answered")
+		ends[second].request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		second.respond(second.expect("BYE"), 200, "", "")
+		other.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+		h.adapter.nothing(h.toAdapter)
+		ends[h.adapter].request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}
+
+var manyCalls = flag.Int("calls", 100, "calls of TestNothingIsLeftAfterManyCalls")
+
+// After many calls and 64*T1 nothing of them is left: no dialog, no INVITE, no goroutine.
+func TestNothingIsLeftAfterManyCalls(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, func(_ *Options, t *times) { t.t1, t.final = 25*time.Millisecond, 1600*time.Millisecond })
+		memory := func() uint64 {
+			runtime.GC()
+			runtime.GC()
+			var m runtime.MemStats
+			runtime.ReadMemStats(&m)
+			return m.HeapAlloc
+		}
+		before := runtime.NumGoroutine()
+		start := memory()
+		for i := range *manyCalls {
+			d := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+			inv := h.adapter.expect("INVITE")
+			h.adapter.respond(inv, 180, "near", "")
+			h.service.expect("180")
+			h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+			h.adapter.expect("ACK")
+			d.established(h.service.expect("200")).ack("")
+			d.request("BYE", "")
+			h.service.expectOf("200", "BYE")
+			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			n := num(i + 1)
+			h.machine.saw(n+" arrived", n+" ringing", n+" answered", n+" far end cleared: bye", n+" adapter leg cleared: confirmed")
+		}
+		peak := memory()
+		eventually(t, "the dialogs of ended calls", func() bool {
+			h.agent.mu.Lock()
+			defer h.agent.mu.Unlock()
+			return len(h.agent.dialogs)+len(h.agent.invites)+len(h.agent.calls)+len(h.agent.merged) == 0
+		})
+		t.Logf("goroutines %d -> %d, heap %d -> %d -> %d KiB", before, runtime.NumGoroutine(), start>>10, peak>>10, memory()>>10)
+	})
+}
+
+// A service that was down is back: the next call goes through, at once.
+func TestServiceComesBack(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, shorter)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.expect("INVITE") // and it says nothing
+		near.nack(h.adapter.expectOf("503", "INVITE"))
+		h.machine.saw("1 requested", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
+		near = h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.machine.saw("2 requested", "2 answered")
+		h.service.called(inv, "far").request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+	})
+}
+
+// The connection to the service dies under an INVITE: it is sent again over a new one.
+func TestConnectionDiesUnderInvite(t *testing.T) {
+	t.Parallel()
+	h := streaming(t)
+	h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.expect("INVITE")
+	h.service.hangs.drop(0)
+	repeated(t, h.service, inv)
+}
+
+// An adapter that registered over TCP and lost its connection since: it still rings, and is still asked, at its Contact.
+func TestAdapterRingsAfterItsConnectionEnded(t *testing.T) {
+	t.Parallel()
+	h := streaming(t, registering)
+	h.register(h.adapter)
+	h.adapter.hangs.drop(-1)
+	dest := h.line.Status().Binding.Destination.String()
+	eventually(t, "the end of the connection", func() bool { return !h.line.adapter.ep.Connected(dest) })
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+	inv := h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 486, "near", "")
+	h.adapter.expect("ACK")
+	far.nack(h.service.expectOf("486", "INVITE"))
+	h.machine.saw("1 arrived", "1 near end cleared")
+	h.adapter.hangs.drop(-1)
+	at := h.adapter.at.String()
+	eventually(t, "the end of the connection to the Contact", func() bool { return !h.line.adapter.ep.Connected(at) })
+	h.line.Probe()
+	h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "", "")
+	h.machine.saw("probe: on hook")
+}
+
+// silent fails if p gets anything within d.
+func (p *testPeer) silent(d time.Duration) {
+	p.t.Helper()
+	select {
+	case m := <-p.in:
+		p.t.Fatalf("%s: should have nothing to read, got %s", p.name, m)
+	case <-time.After(d):
+	}
+}
+
+// An emergency call rings for as long as the centre lets it, past Timer C, and is not ended because an ACK is missing
+// past 64*T1: only a BYE or the adapter's own word ends it.
+func TestEmergencyCallOutlastsTimerC(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, shorter)
+		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "far", "")
+		h.adapter.expect("180")
+		h.service.silent(400 * time.Millisecond) // Timer C is 300 ms here
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200"))
+		h.service.silent(500 * time.Millisecond) // 64*T1 is 400 ms here
+		h.machine.saw("1 requested (emergency)", "1 answered")
+		h.service.called(inv, "far").request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}

@@ -1,0 +1,420 @@
+package sipua
+
+import (
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/sessiontimer"
+	"clearback/supervision"
+)
+
+// What a call does in each of its states, asked of its parts directly: whoever goes on where nothing is to be done fails for want of a
+// network.
+
+// still is a call that is up on both sides and sends nothing.
+func still() *call {
+	a := &Agent{times: defaultTimes(), epoch: time.Now()}
+	line := &Line{a: a, log: zap.NewNop(), o: LineOptions{Events: &recorder{}}}
+	one := &call{a: a, id: 1, line: line}
+	for side := range one.legs {
+		one.legs[side] = &leg{c: one, side: media.Side(side), state: legUp, transport: "UDP", dialog: &dialog{seq: 1, local: &sip.FromHeader{}, remote: &sip.ToHeader{}}}
+		one.legs[side].account = &account{line: line, log: line.log}
+	}
+	pair(one.legs[1].dialog, one.legs[0].dialog)
+	one.first = &inviteForwarding{initial: true, from: one.legs[0], inviteAttempt: &inviteAttempt{to: one.legs[1]}}
+	return one
+}
+
+func header(m sip.Message, name string) string {
+	var all []string
+	for _, h := range m.GetHeaders(name) {
+		all = append(all, h.Value())
+	}
+	return strings.Join(all, ", ")
+}
+
+// RFC 4028 section 7.3: a 422 is answered with the interval that it names, while that helps; then without any.
+func TestIntervalTooSmall(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		code                 int
+		asked, minSE         string // of the request, of the response
+		raised, known        int
+		again                bool
+		wantAsked, wantMinSE string
+	}{
+		"as it says":            {422, "90", "120", 0, 0, true, "120", "120"},
+		"with its role":         {422, "90;refresher=uac", "120", 0, 0, true, "120;refresher=uac", "120"},
+		"larger before":         {422, "90", "120", 1, 300, true, "300", "300"},
+		"no larger":             {422, "90", "90", 0, 0, true, "", ""},
+		"one larger":            {422, "90", "91", 0, 0, true, "91", "91"},
+		"without a number":      {422, "90", "", 0, 0, true, "", ""},
+		"the third time":        {422, "90", "120", 2, 0, true, "120", "120"},
+		"the fourth time":       {422, "90", "120", 3, 0, true, "", ""},
+		"the fifth time":        {422, "90", "120", 4, 0, false, "90", ""},
+		"nothing asked":         {422, "", "120", 0, 0, false, "", ""},
+		"another failure":       {423, "90", "120", 0, 0, false, "90", ""},
+		"and another":           {421, "90", "120", 0, 0, false, "90", ""},
+		"a success, as it were": {200, "90", "120", 0, 0, false, "90", ""},
+	} {
+		l := still().legs[1]
+		l.session.tooSmallCount, l.session.minSE = c.raised, c.known
+		req := sip.NewRequest(sip.UPDATE, sip.Uri{})
+		req.AppendHeader(&sip.ViaHeader{})
+		req.AppendHeader(&sip.FromHeader{})
+		req.AppendHeader(&sip.ToHeader{})
+		req.AppendHeader(&sip.CSeqHeader{SeqNo: 7, MethodName: sip.UPDATE})
+		if c.asked != "" {
+			req.AppendHeader(sip.NewHeader("Session-Expires", c.asked))
+		}
+		res := sip.NewResponse(c.code, "")
+		if c.minSE != "" {
+			res.AppendHeader(sip.NewHeader("Min-SE", c.minSE))
+		}
+		require.Equal(t, c.again, l.tooShort(req, res), name)
+		require.Equal(t, c.wantAsked, header(req, "Session-Expires"), name)
+		require.Equal(t, c.wantMinSE, header(req, "Min-SE"), name)
+		if c.again {
+			require.EqualValues(t, 8, req.CSeq().SeqNo, name)
+			require.EqualValues(t, 8, l.seq, name)
+			require.Nil(t, req.Via(), name)
+			require.Equal(t, c.raised+1, l.session.tooSmallCount, name)
+		} else {
+			require.EqualValues(t, 7, req.CSeq().SeqNo, name)
+		}
+	}
+}
+
+// RFC 4028 section 7.1: what our INVITE or UPDATE says.
+func TestSessionExpiresInRequests(t *testing.T) {
+	t.Parallel()
+	const want = 30 * time.Minute
+	for name, c := range map[string]struct {
+		set     func(*leg)
+		side    media.Side
+		initial bool
+		asked   string
+		minSE   string
+	}{
+		"a call at the service":         {func(l *leg) { l.state = legNew }, media.ServiceSide, true, "1800", ""},
+		"a call to the adapter":         {func(l *leg) { l.state = legNew }, media.AdapterSide, true, "", ""},
+		"a change":                      {func(*leg) {}, media.ServiceSide, false, "", ""},
+		"a change where it is agreed":   {func(l *leg) { l.session.Session = sessiontimer.Session{Seconds: 100, Ours: true} }, media.AdapterSide, false, "100;refresher=uac", ""},
+		"the peer refreshes":            {func(l *leg) { l.session.Session = sessiontimer.Session{Seconds: 100} }, media.ServiceSide, false, "100;refresher=uas", ""},
+		"the peer's side wants more":    {func(l *leg) { l.session.Session, l.session.minSE = sessiontimer.Session{Seconds: 100}, 300 }, media.ServiceSide, false, "300;refresher=uas", "300"},
+		"it wants less":                 {func(l *leg) { l.session.Session, l.session.minSE = sessiontimer.Session{Seconds: 100}, 1 }, media.ServiceSide, false, "100;refresher=uas", "1"},
+		"what was agreed before it was": {func(l *leg) { l.state, l.session.Session = legCalling, sessiontimer.Session{Seconds: 100} }, media.AdapterSide, true, "", ""},
+		"an emergency call":             {func(l *leg) { l.state, l.c.emergency = legNew, true }, media.ServiceSide, true, "", ""},
+	} {
+		l := still().legs[c.side]
+		l.c.line.o.SessionExpires = want
+		c.set(l)
+		req := sip.NewRequest(sip.INVITE, sip.Uri{})
+		l.askSession(req, c.initial)
+		require.Equal(t, sessionTimer, header(req, "Supported"), name)
+		require.Equal(t, c.asked, header(req, "Session-Expires"), name)
+		require.Equal(t, c.minSE, header(req, "Min-SE"), name)
+	}
+}
+
+// A timer runs only for a leg that is up, one at a time, and ends with the session; ours is refreshed before.
+func TestSessionTimers(t *testing.T) {
+	t.Parallel()
+	res := sip.NewResponse(200, "OK")
+	res.AppendHeader(sip.NewHeader("Session-Expires", "100;refresher=uac"))
+	synctest.Test(t, func(t *testing.T) {
+		for name, c := range map[string]struct {
+			set  func(*leg)
+			runs bool
+		}{
+			"up": {func(*leg) {}, true}, "clearing": {func(l *leg) { l.clearing = true }, false}, "calling": {func(l *leg) { l.state = legCalling }, false}, "over": {func(l *leg) { l.state = legOver }, false},
+		} {
+			l := still().legs[1]
+			c.set(l)
+			l.learnSession(res)
+			require.Equal(t, c.runs, l.session.ends != nil, name)
+			require.Equal(t, c.runs, l.session.due != nil, name)
+			if !c.runs {
+				continue
+			}
+			require.InDelta(t, 100, time.Until(l.session.until).Seconds(), 40, name)
+			l.session.tooSmallCount = 3
+			l.learnSession(sip.NewResponse(200, "OK"))
+			require.Nil(t, l.session.ends, "nothing is agreed on any more")
+			require.Nil(t, l.session.due)
+			require.Zero(t, l.session.tooSmallCount)
+			l.refreshIn(time.Second)
+			require.Nil(t, l.session.due, "there is nothing to refresh")
+		}
+		for name, set := range map[string]func(*leg){
+			"over": func(l *leg) { l.state = legOver }, "clearing": func(l *leg) { l.clearing = true }, "under way": func(l *leg) { l.session.underWay = &refresh{} },
+		} {
+			l := still().legs[1]
+			l.learnSession(res)
+			set(l)
+			due := l.session.due
+			l.refresh()
+			require.Same(t, due, l.session.due, name)
+			l.session.stop()
+		}
+	})
+}
+
+// The first service that is not asked again, and when.
+func TestLostService(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		a := &Agent{times: defaultTimes(), epoch: time.Now()}
+		a.calls = nil
+		line := &Line{a: a, log: zap.NewNop()}
+		s := &account{line: line, log: line.log}
+		line.accounts = []*account{s}
+		require.False(t, s.lost())
+		require.Equal(t, 4*time.Second, s.silenceLimit())
+		<-time.After(time.Minute)
+		s.noteSilent()
+		require.False(t, s.down.Load(), "there is no other")
+		require.EqualValues(t, 1, a.counts.silences.Load())
+		require.True(t, s.lost())
+		require.Equal(t, 700*time.Millisecond, s.silenceLimit())
+		<-time.After(10*time.Second - 1)
+		require.True(t, s.lost())
+		<-time.After(1)
+		require.False(t, s.lost())
+		require.Equal(t, 4*time.Second, s.silenceLimit())
+		s.noteSilent()
+		s.noteHeard()
+		require.False(t, s.lost())
+		require.Zero(t, s.silentUntil.Load())
+		s.down.Store(true)
+		require.True(t, s.lost())
+		s.noteHeard()
+		require.False(t, s.lost())
+	})
+}
+
+// What is never passed to another service, and a call of which nobody asks.
+func TestCallStaysAtItsService(t *testing.T) {
+	t.Parallel()
+	for name, set := range map[string]func(x *inviteForwarding){
+		"a change":            func(x *inviteForwarding) { x.initial = false },
+		"no other service":    func(x *inviteForwarding) { x.untried = nil },
+		"towards the adapter": func(x *inviteForwarding) { x.to.side = media.AdapterSide },
+		"clearing":            func(x *inviteForwarding) { x.to.clearing = true },
+		"answered":            func(x *inviteForwarding) { x.from.state = legUp },
+		"refused":             func(x *inviteForwarding) { x.finalSent = true },
+		"ringing":             func(x *inviteForwarding) { x.provisionalSent = true },
+	} {
+		one := still()
+		x := one.first
+		x.from.state, x.to.state, x.untried = legIncoming, legCalling, []*account{{}}
+		set(x)
+		require.False(t, x.failover(), name)
+		require.Same(t, one.legs[media.ServiceSide], x.to, name)
+	}
+	for name, set := range map[string]func(l *leg){
+		"over": func(l *leg) { l.state = legOver }, "clearing": func(l *leg) { l.clearing = true },
+		"emergency": func(l *leg) { l.c.emergency = true }, "asked": func(l *leg) { l.alive.current = &livenessCheck{} },
+	} {
+		l := still().legs[media.ServiceSide]
+		set(l)
+		asked := l.alive.current
+		l.checkLiveness(supervision.EvidenceServiceLost)
+		require.Same(t, asked, l.alive.current, name)
+	}
+	for code, away := range map[int]bool{401: true, 407: true, 503: true, 404: false, 486: false, 500: false, 603: false} {
+		x := still().first
+		require.Equal(t, away, x.serviceRejects(code), code)
+		x.to.c.emergency = true
+		require.True(t, x.serviceRejects(code), code)
+	}
+}
+
+// Only the service may challenge, by 401 and 407.
+func TestChallengesThatAreAnswered(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		side media.Side
+		code int
+		want bool
+	}{
+		{media.ServiceSide, 401, true}, {media.ServiceSide, 407, true}, {media.ServiceSide, 403, false}, {media.AdapterSide, 401, false}, {media.AdapterSide, 407, false},
+	} {
+		l := still().legs[c.side]
+		l.account.ServiceAccount = ServiceAccount{User: "5550100", Secret: "limelight"}
+		req := sip.NewRequest(sip.INFO, sip.Uri{Scheme: "sip", Host: "pbx.example"})
+		req.AppendHeader(&sip.FromHeader{})
+		req.AppendHeader(&sip.ToHeader{})
+		req.AppendHeader(&sip.CSeqHeader{SeqNo: 7, MethodName: sip.INFO})
+		res := sip.NewResponse(c.code, "")
+		for _, name := range []string{"WWW-Authenticate", "Proxy-Authenticate"} {
+			res.AppendHeader(sip.NewHeader(name, `Digest realm="pbx.example", nonce="n"`))
+		}
+		require.Equal(t, c.want, l.challenged(req, res), "%+v", c)
+		if c.want {
+			require.EqualValues(t, 8, l.seq)
+		}
+		require.False(t, l.challenged(req, res), "the same credentials again")
+	}
+}
+
+// Reliable responses come in order, in each dialog for itself (RFC 3262 section 4).
+func TestOrderOfReliableResponses(t *testing.T) {
+	t.Parallel()
+	x := &inviteForwarding{inviteAttempt: &inviteAttempt{}}
+	a, b := &dialog{}, &dialog{}
+	for i, c := range []struct {
+		d    *dialog
+		n    uint32
+		want bool
+	}{{a, 5, true}, {a, 5, false}, {a, 7, false}, {a, 6, true}, {b, 1, true}, {b, 3, false}, {a, 7, true}, {b, 2, true}, {a, 6, false}} {
+		require.Equal(t, c.want, x.inOrder(c.d, c.n), i)
+	}
+}
+
+// The 200 waits only for the PRACK of a response with a session description (RFC 3262 section 3), and in an emergency call for none.
+func Test200WaitsForPrack(t *testing.T) {
+	t.Parallel()
+	described, plain := &provisionalResponse{described: true, reliable: true, res: sip.NewResponse(183, "")}, &provisionalResponse{reliable: true}
+	for name, c := range map[string]struct {
+		set   func(x *inviteForwarding, t *reliableProvisionals)
+		waits bool
+	}{
+		"nothing":        {func(*inviteForwarding, *reliableProvisionals) {}, false},
+		"unacknowledged": {func(_ *inviteForwarding, t *reliableProvisionals) { t.unacknowledged = described }, true},
+		"waiting": {func(_ *inviteForwarding, t *reliableProvisionals) {
+			t.unacknowledged, t.waiting = plain, []*provisionalResponse{plain, described}
+		}, true},
+		"no description": {func(_ *inviteForwarding, t *reliableProvisionals) {
+			t.unacknowledged, t.waiting = plain, []*provisionalResponse{plain}
+		}, false},
+		"not reliable": {func(_ *inviteForwarding, t *reliableProvisionals) {
+			t.unacknowledged, t.waiting = plain, []*provisionalResponse{{described: true}}
+		}, false},
+		"ended": {func(_ *inviteForwarding, t *reliableProvisionals) { t.unacknowledged, t.ended = described, true }, false},
+		"another INVITE": {func(_ *inviteForwarding, t *reliableProvisionals) {
+			t.unacknowledged, t.x = described, &inviteForwarding{}
+		}, false},
+		"emergency": {func(x *inviteForwarding, t *reliableProvisionals) {
+			t.unacknowledged, x.from.c.emergency = described, true
+		}, false},
+	} {
+		x := still().first
+		d := x.to.dialog
+		d.other.provisionals = &reliableProvisionals{x: x, d: d.other}
+		c.set(x, d.other.provisionals)
+		ran := false
+		x.whenAcknowledged(d, func() { ran = true })
+		require.Equal(t, !c.waits, ran, name)
+		require.Equal(t, c.waits, d.other.provisionals.afterPrack != nil, name)
+	}
+	x := still().first
+	ran := false
+	x.whenAcknowledged(x.to.dialog, func() { ran = true })
+	require.True(t, ran, "nothing was told")
+	(*reliableProvisionals)(nil).stop()
+}
+
+// What a transfer may name: a dialog of a call that is up, or rings where that is asked for (RFC 3891 section 3).
+func TestReplacesTargets(t *testing.T) {
+	t.Parallel()
+	dialogs := func(l *leg) {
+		l.tag, l.remote.Params = "ours", sip.HeaderParams{{K: "tag", V: "theirs"}}
+		p := l.peer()
+		p.tag, p.callID, p.remote.Params, p.target = "ours2", "id2", sip.HeaderParams{{K: "tag", V: "theirs2"}}, sip.Uri{Scheme: "sip", User: "x", Host: "pbx.example"}
+	}
+	early := replacesHeader{toTag: "ours", fromTag: "theirs", early: true}
+	up := replacesHeader{toTag: "ours", fromTag: "theirs"}
+	for name, c := range map[string]struct {
+		set  func(l *leg)
+		of   replacesHeader
+		want string
+	}{
+		"up":                        {func(*leg) {}, up, "id2;to-tag=theirs2;from-tag=ours2"},
+		"ringing":                   {func(l *leg) { l.state, l.peer().state = legIncoming, legCalling }, early, "id2;to-tag=theirs2;from-tag=ours2;early-only"},
+		"ringing, whether or not":   {func(l *leg) { l.state = legIncoming }, up, "id2;to-tag=theirs2;from-tag=ours2"},
+		"up, only if it rings":      {func(*leg) {}, early, ""},
+		"over":                      {func(l *leg) { l.state = legOver }, up, ""},
+		"clearing":                  {func(l *leg) { l.clearing = true }, up, ""},
+		"over there":                {func(l *leg) { l.peer().state = legOver }, up, ""},
+		"clearing there":            {func(l *leg) { l.peer().clearing = true }, up, ""},
+		"another tag":               {func(*leg) {}, replacesHeader{toTag: "other", fromTag: "theirs"}, ""},
+		"the other's tag":           {func(*leg) {}, replacesHeader{toTag: "ours", fromTag: "other"}, ""},
+		"a fork that ended":         {func(l *leg) { l.over = true }, up, ""},
+		"nobody there":              {func(l *leg) { l.other = nil }, up, ""},
+		"nobody there says who":     {func(l *leg) { l.peer().remote.Params = nil }, up, ""},
+		"one of several that rings": {func(l *leg) { one := *l.dialog; l.early, l.dialog = []*dialog{&one}, &dialog{}; l.state = legIncoming }, early, "id2;to-tag=theirs2;from-tag=ours2;early-only"},
+	} {
+		l := still().legs[media.AdapterSide]
+		dialogs(l)
+		c.set(l)
+		at, contact, account := l.dialogAtPeer(&c.of)
+		require.Equal(t, c.want, at, name)
+		require.Equal(t, c.want != "", contact == "sip:x@pbx.example", name)
+		require.Equal(t, c.want != "", account != nil, name)
+	}
+}
+
+// A NOTIFY is of the first transfer, or of the one that it names (RFC 3515 section 2.4.6).
+func TestReferralOfNotify(t *testing.T) {
+	t.Parallel()
+	l := still().legs[1]
+	require.Nil(t, l.referral(""))
+	for _, seq := range []uint32{7, 10} {
+		req := sip.NewRequest(sip.REFER, sip.Uri{})
+		req.AppendHeader(&sip.CSeqHeader{SeqNo: seq, MethodName: sip.REFER})
+		l.referrals = append(l.referrals, &referral{req: req})
+	}
+	first, second := l.referrals[0], l.referrals[1]
+	require.Same(t, first, l.referral(""))
+	require.Same(t, first, l.referral("7"))
+	require.Same(t, second, l.referral("10"))
+	require.Nil(t, l.referral("8"))
+	l.forgetReferral(first)
+	require.Equal(t, []*referral{second}, l.referrals)
+	l.forgetReferral(first)
+	require.Len(t, l.referrals, 1)
+}
+
+// A dialog is found by both tags; a peer of RFC 2543 has none.
+func TestDialogMatchesTags(t *testing.T) {
+	t.Parallel()
+	d := &dialog{tag: "ours"}
+	require.False(t, d.matches("ours", ""), "nobody is there yet")
+	d.remote = &sip.ToHeader{}
+	require.True(t, d.matches("ours", ""))
+	require.False(t, d.matches("other", ""))
+	d.remote.Params = sip.HeaderParams{{K: "tag", V: "theirs"}}
+	require.True(t, d.matches("ours", "theirs"))
+	require.False(t, d.matches("ours", ""))
+	require.False(t, d.matches("other", "theirs"))
+	d.target.Host = "before"
+	d.retarget(nil)
+	d.retarget(&sip.ContactHeader{Address: sip.Uri{Wildcard: true}})
+	require.Equal(t, "before", d.target.Host)
+	d.retarget(&sip.ContactHeader{Address: sip.Uri{Host: "after"}})
+	require.Equal(t, "after", d.target.Host)
+	l := &leg{early: []*dialog{{}, {over: true}, {}}}
+	require.Equal(t, 2, l.live())
+}
+
+// Where a request goes over TCP when the adapter's connection has just ended.
+func TestFallbackDestination(t *testing.T) {
+	t.Parallel()
+	req := sip.NewRequest(sip.BYE, sip.Uri{Scheme: "sip", Host: "192.0.2.1", Port: 5070})
+	for _, c := range []struct {
+		side            media.Side
+		transport, want string
+	}{{media.AdapterSide, "TCP", "192.0.2.1:5070"}, {media.AdapterSide, "tcp", "192.0.2.1:5070"}, {media.AdapterSide, "UDP", ""}, {media.ServiceSide, "TCP", ""}} {
+		l := still().legs[c.side]
+		l.transport = c.transport
+		require.Equal(t, c.want, l.fallbackDest(req), "%+v", c)
+	}
+}

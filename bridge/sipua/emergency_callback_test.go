@@ -1,0 +1,201 @@
+package sipua
+
+import (
+	"net/netip"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/supervision"
+)
+
+const psapMark = "Priority: psap-callback" // RFC 7090 section 3 (from memory)
+
+// discarded is a machine that nobody asks.
+type discarded struct{}
+
+func (discarded) Post(supervision.Event) {}
+
+// secondLine is a second line, stage-door, whose adapter is at an address of its own.
+func secondLine(o *Options, _ *times) {
+	l := o.Lines[0]
+	l.Name, l.AdapterUser, l.ServiceUser, l.Events = "stage-door", "stage-door", "5550101", discarded{}
+	l.AdapterFixed = &sip.Uri{Scheme: "sip", User: "stage-door", Host: "127.0.0.2", Port: 5060}
+	o.Lines = append(o.Lines, l)
+}
+
+// oneCall lets the line have one ordinary call.
+func oneCall(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 }
+
+// another calls the line with the mark, and leaves the answer to the caller.
+func (h *testBed) another() *peerDialog {
+	h.t.Helper()
+	target := "sip:" + serviceUser + "@" + h.toService.String()
+	return h.service.call(target, "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+}
+
+func callbackWindow(d time.Duration) setting {
+	return func(o *Options, _ *times) { o.CallbackWindow = d }
+}
+
+// marked calls the line with the mark, and checks how the machine hears of it.
+func (h *testBed) marked(event string) (*peerDialog, message) {
+	h.t.Helper()
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+	inv := h.adapter.expect("INVITE")
+	h.machine.saw(event)
+	return far, inv
+}
+
+// reject ends an offered call.
+func (h *testBed) reject(far *peerDialog, inv message, event string) {
+	h.t.Helper()
+	h.adapter.respond(inv, 486, "near", "")
+	h.adapter.expect("ACK")
+	far.nack(h.service.expectOf("486", "INVITE"))
+	h.machine.saw(event)
+	h.atRest()
+}
+
+// A mark that nobody expects counts for nothing: the call takes one of the line's places, is refused while the daemon
+// ends, is told to the machine as any other, and the adapter does not see the mark. More of them than the line may have
+// are refused.
+func TestCallbackUnexpected(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, quickDateCheck, callbackWindow(30*time.Minute), oneCall)
+		far, inv := h.marked("1 arrived")
+		lacks(t, inv.String(), "psap-callback")
+		for i := range 3 {
+			over := h.another()
+			over.nack(h.service.expectOf("486", "INVITE"))
+			h.machine.saw(num(i+2) + " refused: no-room")
+		}
+		h.reject(far, inv, "1 near end cleared")
+		h.agent.Drain()
+		late := h.another()
+		late.nack(h.service.expectOf("503", "INVITE"))
+	})
+}
+
+// The emergency centre calls back: during an emergency call of any line, and until the window after it is over. It
+// passes a line that has as many calls as it may, and a daemon that is ending; the adapter sees the mark.
+func TestCallbackInTheWindow(t *testing.T) {
+	t.Parallel()
+	for _, line := range []string{"box-office", "stage-door"} {
+		t.Run(line, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				m := &memoryNetwork{}
+				h := newTestBedIn(t, m, quickDateCheck, secondLine, callbackWindow(30*time.Minute), oneCall)
+				caller := h.adapter
+				if line == "stage-door" {
+					caller = newTestPeerOn(t, "stage-door", m.network.Listen(netip.MustParseAddrPort("127.0.0.2:5060")))
+				}
+				near := h.ask(caller, "sip:999@"+h.toAdapter.String())
+				caller.expectOf("100", "INVITE")
+				emergency := h.service.expect("INVITE")
+				h.service.respond(emergency, 180, "far", "") // and rings on
+				caller.expect("180")
+				if line == "box-office" {
+					h.machine.saw("1 requested (emergency)")
+				}
+				back, inv := h.marked("2 arrived (emergency)")
+				contains(t, inv.get("Priority"), "psap-callback")
+				h.adapter.respond(inv, 486, "near", "")
+				h.adapter.expect("ACK")
+				back.nack(h.service.expectOf("486", "INVITE"))
+				h.machine.saw("2 near end cleared")
+				h.service.respond(emergency, 486, "far", "")
+				near.nack(caller.expectOf("486", "INVITE"))
+				h.service.expect("ACK")
+				if line == "box-office" {
+					h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+				}
+				h.atRest()
+
+				<-time.After(30*time.Minute - time.Second)
+				busy := h.arrive(offer("127.0.0.1", farSDP, "sendrecv")) // the one ordinary call
+				ring := h.adapter.expect("INVITE")
+				h.machine.saw("3 arrived")
+				h.agent.draining.Store(true)
+				back, inv = h.marked("4 arrived (emergency)")
+				h.agent.draining.Store(false)
+				h.adapter.respond(inv, 486, "near", "")
+				h.adapter.expect("ACK")
+				back.nack(h.service.expectOf("486", "INVITE"))
+				h.machine.saw("4 near end cleared")
+				h.reject(busy, ring, "3 near end cleared")
+
+				<-time.After(2 * time.Second) // the call-back has not made the window longer
+				back, inv = h.marked("5 arrived")
+				h.reject(back, inv, "5 near end cleared")
+			})
+		})
+	}
+}
+
+// Of many marked calls in the window three are call-backs; the others need a place like any call.
+func TestCallbackLimit(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		before := func(o *Options, _ *times) { o.CallbackUntil = time.Now().Add(time.Minute) } // of a call before the start
+		h := newVirtualTestBed(t, quickDateCheck, oneCall, before)
+		far, inv := h.marked("1 arrived (emergency)")
+		h.marked("2 arrived (emergency)")
+		h.marked("3 arrived (emergency)")
+		h.marked("4 arrived")
+		over := h.another()
+		over.nack(h.service.expectOf("486", "INVITE"))
+		h.machine.saw("5 refused: no-room")
+		h.adapter.respond(inv, 486, "near", "") // what ended makes room
+		h.adapter.expect("ACK")
+		far.nack(h.service.expectOf("486", "INVITE"))
+		h.machine.saw("1 near end cleared")
+		eventually(t, "the end of the first", func() bool { return h.line.callbacks.Load() == 2 })
+		h.marked("6 arrived (emergency)")
+		for _, c := range h.agent.up() {
+			c.post(c.abandon)
+		}
+	})
+}
+
+// A configured source is believed at any time, and no other.
+func TestCallbackFromConfiguredSource(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		sources := map[string]string{"127.0.0.1/32": "1 arrived (emergency)", "192.0.2.0/24": "1 arrived"}
+		for source, event := range sources {
+			h := newVirtualTestBed(t, quickDateCheck, func(o *Options, _ *times) {
+				o.CallbackFrom = []netip.Prefix{netip.MustParsePrefix(source)}
+			})
+			far, inv := h.marked(event)
+			h.reject(far, inv, "1 near end cleared")
+		}
+	})
+}
+
+// A mark in any of several fields counts, and none of them passes where it is not believed.
+func TestCallbackMark(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		values []string
+		is     bool
+	}{
+		{nil, false}, {[]string{"urgent"}, false}, {[]string{"PSAP-Callback"}, true},
+		{[]string{"normal", " psap-callback "}, true},
+	} {
+		r := sip.NewRequest(sip.INVITE, sip.Uri{})
+		for _, v := range c.values {
+			r.AppendHeader(sip.NewHeader("Priority", v))
+		}
+		if hasCallbackMark(r) != c.is {
+			t.Errorf("%q: %v", c.values, !c.is)
+		}
+		if removeCallbackMark(r); (first(r, "Priority") == "urgent") != (len(c.values) == 1 && !c.is) || hasCallbackMark(r) {
+			t.Errorf("%q: %s is left", c.values, first(r, "Priority"))
+		}
+	}
+}

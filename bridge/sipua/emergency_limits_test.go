@@ -1,0 +1,49 @@
+package sipua
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"testing/synctest"
+)
+
+// Whoever fills the room of the adapter's address with requests that are answered, forged ones too, keeps nobody there from calling, for help
+// or otherwise.
+func TestEmergencyCallUnderOverload(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newFuzzBed(t)
+		at, to := fuzzParties['a'], r.to['a']
+		send := func(method, user, id string) {
+			r.net.Send(at, to, []byte(strings.Join([]string{method + " sip:" + user + "@192.0.2.1 SIP/2.0", "Via: SIP/2.0/UDP " + at.String() + ";branch=z9hG4bK" + id,
+				"From: <sip:port@192.0.2.1>;tag=" + id, "To: <sip:" + user + "@192.0.2.1>", "Call-ID: " + id, "CSeq: 1 " + method, "Max-Forwards: 70",
+				"Contact: <sip:port@" + at.String() + ">", "Content-Length: 0", "", ""}, "\r\n")))
+		}
+		for i := range 5000 { // more than 4,096, which is what one address may have
+			if send("OPTIONS", "port", fmt.Sprint("fill-", i)); i%100 == 0 {
+				synctest.Wait()
+			}
+		}
+		synctest.Wait()
+		r.ends['a'].Waiting()
+		r.ends['s'].Waiting()
+		send("INVITE", "5550150", "ordinary")
+		synctest.Wait()
+		if all := r.ends['s'].Waiting(); len(all) == 0 || !strings.HasPrefix(string(all[0].Data), "INVITE sip:5550150@") {
+			t.Fatalf("the ordinary call was not passed on: %q", all)
+		}
+		if n := r.agent.Counts().Endpoint; n.Servers != 4096+1 && n.Servers != 4096 || n.Overloaded != 0 {
+			t.Errorf("the room was not full, or refused somebody: %+v", n)
+		}
+		send("INVITE", "999", "help")
+		synctest.Wait()
+		all := r.ends['s'].Waiting()
+		if len(all) == 0 || !strings.HasPrefix(string(all[0].Data), "INVITE sip:999@") {
+			t.Fatalf("the call for help was not passed on: %q", all)
+		}
+		for _, c := range r.agent.up() {
+			c.post(c.abandon) // nobody else ends an emergency call
+		}
+		r.close(t)
+	})
+}

@@ -1,0 +1,285 @@
+package sipua
+
+import (
+	"net"
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/pion/rtp"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+)
+
+// said is a message with a session description that comes from a host.
+func (p *mediaPath) said(t *testing.T, from string, method sip.RequestMethod, code int, side media.Side, body string) {
+	t.Helper()
+	r := sip.NewRequest(method, sip.Uri{Host: "pbx.example"})
+	var m sip.Message = r
+	if code != 0 {
+		m = sip.NewResponseFromRequest(r, code, "", nil)
+	}
+	m.SetSource(from + ":5060")
+	m.SetBody([]byte(body))
+	if _, err := p.translate(m, side); err != nil {
+		t.Fatalf("%v in\n%s", err, body)
+	}
+}
+
+func mediaSocketAt(t *testing.T, host string) mediaSocket {
+	t.Helper()
+	c, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.ParseIP(host)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = c.Close() })
+	return mediaSocket{t, c}
+}
+
+// talks sends packets in a row, each of 20 ms, and returns the last one.
+func (e mediaSocket) talks(to netip.AddrPort, pt uint8, ssrc uint32, seq, n int) (last []byte) {
+	e.t.Helper()
+	for i := range n {
+		p := rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: pt, SequenceNumber: uint16(seq + i), Timestamp: uint32(160 * (seq + i)), SSRC: ssrc}, Payload: []byte{0xff}}
+		b, err := p.Marshal()
+		if err != nil {
+			e.t.Fatal(err)
+		}
+		e.send(to, b)
+		last = b
+	}
+	return last
+}
+
+// ignored waits until so many packets of a side have come and were dropped.
+func ignored(t *testing.T, s *media.Session, side media.Side, n uint64) {
+	t.Helper()
+	eventually(t, "packets that are dropped", func() bool { st := s.Stats(side); return st.UnknownSource+st.Probation == n })
+}
+
+// Sound is taken from the host that the description comes from, at whatever port, and a change of c=, a hold in either form (RFC 3264 section 8.4) and its
+// end leave room for nobody else.
+func TestSoundFollowsSignalling(t *testing.T) {
+	t.Parallel()
+	const proxy = "127.0.0.5"
+	p := pathOf(t, false)
+	a, f, moved, thief := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, proxy), mediaSocketAt(t, "127.0.0.6"), mediaSocketAt(t, "127.0.0.9")
+	far := func(host string, e mediaSocket, direction string) string { return offer(host, e.port(), direction) }
+	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, offer("127.0.0.1", a.port(), "sendrecv"))
+	p.said(t, proxy, sip.INVITE, 200, media.ServiceSide, offer("127.0.0.66", 4000, "sendrecv"))
+	s := p.streams[0].session
+	to, dropped := s.Local(media.ServiceSide), uint64(0)
+	spray := func() {
+		t.Helper()
+		thief.talks(to, 0, 666, 1, 20)
+		dropped += 20
+		ignored(t, s, media.ServiceSide, dropped)
+	}
+	reaches := func(e mediaSocket, seq int) {
+		t.Helper()
+		a.hears(e.talks(to, 0, 7, seq, 1))
+		e.hears(a.talks(s.Local(media.AdapterSide), 0, 1, seq, 1))
+	}
+	spray()
+	reaches(f, 1)
+	p.said(t, proxy, sip.INVITE, 0, media.ServiceSide, far("127.0.0.6", moved, "sendrecv"))
+	p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, offer("127.0.0.1", a.port(), "sendrecv"))
+	spray()
+	moved.hears(a.talks(s.Local(media.AdapterSide), 0, 1, 2, 1))
+	reaches(moved, 500)
+	for i, hold := range []string{far("0.0.0.0", moved, "sendrecv"), far("127.0.0.6", moved, "inactive"), far("127.0.0.6", moved, "sendonly")} {
+		p.said(t, proxy, sip.INVITE, 0, media.ServiceSide, hold)
+		p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, offer("127.0.0.1", a.port(), "recvonly"))
+		spray()
+		if said := p.streams[0].sides[media.ServiceSide]; said.sendsNothing != (i < 2) || !p.streams[0].sides[media.AdapterSide].sendsNothing {
+			t.Errorf("%s: silent %v", hold, said.sendsNothing)
+		}
+		p.said(t, proxy, sip.INVITE, 0, media.ServiceSide, far("127.0.0.6", moved, "sendrecv"))
+		p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, offer("127.0.0.1", a.port(), "sendrecv"))
+		spray()
+		reaches(moved, 600+100*i)
+	}
+	if st := s.Stats(media.ServiceSide); st.Contests != 0 {
+		t.Errorf("%+v", st)
+	}
+}
+
+// A far end whose description names a private address (RFC 1918) is followed to where its sound comes from, of a type that was negotiated; an
+// adapter to the host that its INVITE came from.
+func TestPrivateAddressInSDP(t *testing.T) {
+	t.Parallel()
+	p := pathOf(t, false)
+	a, f := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.7")
+	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, strings.Replace(offer("192.168.7.21", 4000, "sendrecv"), "AVP 0", "AVP 8", 1))
+	p.said(t, "127.0.0.5", sip.INVITE, 200, media.ServiceSide, offer("192.168.7.20", 4000, "sendrecv"))
+	s := p.streams[0].session
+	a.talks(s.Local(media.AdapterSide), 0, 1, 0, 1)
+	eventually(t, "the adapter's sound", func() bool { return s.Stats(media.AdapterSide).Packets == 1 })
+	f.talks(s.Local(media.ServiceSide), 18, 7, 1, 20)
+	ignored(t, s, media.ServiceSide, 20)
+	a.hears(f.talks(s.Local(media.ServiceSide), 0, 7, 21, 10))
+	f.hears(a.talks(s.Local(media.AdapterSide), 0, 1, 1, 1))
+}
+
+// Two unknown hosts that compete for the far end's place are an event, once, and no sound passes.
+func TestSoundContested(t *testing.T) {
+	t.Parallel()
+	h := newTestBed(t, relaying)
+	d := h.arrive(offer("192.168.7.20", 4000, "sendrecv"))
+	inv := h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expect("ACK")
+	ok := h.service.expect("200")
+	d.established(ok).ack("")
+	h.machine.saw("1 arrived", "1 answered")
+	to := netip.MustParseAddrPort("127.0.0.1:" + port(ok.body))
+	known := make(chan [2]netip.Addr, 1) // one answer
+	c := h.agent.call(1)
+	c.post(func() { known <- c.path.from })
+	if local := netip.MustParseAddr("127.0.0.1"); <-known != [2]netip.Addr{local, local} {
+		t.Error("it is not known where the signalling comes from")
+	}
+	one, two := mediaSocketAt(t, "127.0.0.7"), mediaSocketAt(t, "127.0.0.8")
+	one.talks(to, 0, 1, 1, 10)
+	two.talks(to, 0, 2, 1, 10)
+	h.machine.saw("1 sound contested")
+	h.adapter.called(inv, "near").request("BYE", "")
+	h.adapter.expectOf("200", "BYE")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.machine.saw("1 near end cleared")
+	h.atRest()
+}
+
+// sos is an emergency call that was answered: both ends of it, and where they send sound.
+func (h *testBed) sos(a mediaSocket, farHost string, farPort int) (near, far *peerDialog, toService, toAdapter netip.AddrPort) {
+	h.t.Helper()
+	target := "sip:112@" + h.toAdapter.String()
+	near = h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", a.port(), "sendrecv"))
+	h.adapter.expectOf("100", "INVITE")
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 200, "far", offer(farHost, farPort, "sendrecv"))
+	h.service.expect("ACK")
+	ok := h.adapter.expectOf("200", "INVITE")
+	near.established(ok).ack("")
+	h.machine.saw("1 requested (emergency)", "1 answered")
+	at := func(body string) netip.AddrPort { return netip.MustParseAddrPort("127.0.0.1:" + port(body)) }
+	return near, h.service.called(inv, "far"), at(inv.body), at(ok.body)
+}
+
+// An emergency call that falls silent on both sides is an event too.
+func TestEmergencyCallFallsSilent(t *testing.T) {
+	t.Parallel()
+	const within = 60 * time.Millisecond
+	h := newTestBed(t, relaying, func(_ *Options, t *times) { t.sound = within })
+	a, f := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.1")
+	near, _, toService, toAdapter := h.sos(a, "127.0.0.1", f.port())
+	packet := time.NewTicker(within / 10)
+	defer packet.Stop()
+	for seq := range 15 { // past the first look
+		a.hears(f.talks(toService, 0, 7, seq, 1))
+		f.hears(a.talks(toAdapter, 0, 1, seq, 1))
+		<-packet.C
+	}
+	h.machine.saw("1 sound missing")
+	h.hangUp(near)
+}
+
+// The silence of an emergency call that is over is none.
+func TestEndedEmergencyCallReportsNoSilence(t *testing.T) {
+	t.Parallel()
+	h := newTestBed(t, relaying, func(_ *Options, t *times) { t.sound = time.Hour })
+	_, far, _, _ := h.sos(mediaSocketAt(t, "127.0.0.1"), "127.0.0.1", 4000)
+	far.request("BYE", "")
+	h.service.expectOf("200", "BYE")
+	bye := h.adapter.expect("BYE")
+	h.machine.saw("1 far end cleared: bye")
+	looked, c := make(chan struct{}), h.agent.call(1)
+	c.post(c.listenAgain)
+	c.post(func() { close(looked) })
+	<-looked
+	h.adapter.respond(bye, 200, "", "")
+	h.machine.saw("1 adapter leg cleared: confirmed")
+	h.atRest()
+}
+
+// An emergency call whose far end's description names a wrong address is heard soon, and is an event.
+func TestEmergencyCallWithoutSound(t *testing.T) {
+	t.Parallel()
+	const soon = 30 * time.Millisecond
+	h := newTestBed(t, relaying, func(_ *Options, t *times) { t.sound = soon })
+	a, f, thief := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.7"), mediaSocketAt(t, "127.0.0.9")
+	near, _, toService, toAdapter := h.sos(a, "127.0.0.66", 4000)
+	h.machine.saw("1 sound missing")
+	thief.talks(toService, 0, 666, 1, 2)
+	last := f.talks(toService, 0, 7, 1, 3)
+	a.hears(last)
+	f.hears(a.talks(toAdapter, 0, 1, 1, 1))
+	h.hangUp(near)
+}
+
+// A stream that begins in an answered emergency call is heard like the others.
+func TestStreamAddedInAnEmergencyCall(t *testing.T) {
+	t.Parallel()
+	p := pathOf(t, true)
+	a, f := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.7")
+	p.setAnsweredEmergency(1)
+	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, offer("127.0.0.1", a.port(), "sendrecv"))
+	p.said(t, "127.0.0.5", sip.INVITE, 200, media.ServiceSide, offer("127.0.0.66", 4000, "sendrecv"))
+	a.hears(f.talks(p.streams[0].session.Local(media.ServiceSide), 0, 7, 1, 3))
+}
+
+// What counts as sound that is missing: a side that was never heard though it sends, or silence on both; never of a side that says it sends nothing.
+func TestSoundless(t *testing.T) {
+	t.Parallel()
+	p := pathOf(t, true)
+	a, f := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.1")
+	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, offer("127.0.0.1", a.port(), "sendrecv"))
+	p.said(t, "127.0.0.1", sip.INVITE, 200, media.ServiceSide, offer("127.0.0.1", f.port(), "sendrecv"))
+	s := p.streams[0].session
+	want := func(within time.Duration, want bool, what string) {
+		t.Helper()
+		if p.soundless(time.Now(), within) != want {
+			t.Errorf("%s: %v", what, !want)
+		}
+	}
+	want(time.Hour, true, "none was heard")
+	f.hears(a.talks(s.Local(media.AdapterSide), 0, 1, 1, 1))
+	want(time.Hour, true, "the far end was never heard")
+	a.hears(f.talks(s.Local(media.ServiceSide), 0, 1, 1, 1))
+	want(time.Hour, false, "both were heard")
+	want(0, true, "both are silent")
+	since := s.LastSound(media.ServiceSide)
+	if p.soundless(since, since.Sub(s.LastSound(media.AdapterSide))) {
+		t.Error("one is heard")
+	}
+	p.said(t, "127.0.0.1", sip.INVITE, 0, media.ServiceSide, offer("127.0.0.1", f.port(), "inactive"))
+	p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, offer("127.0.0.1", a.port(), "inactive"))
+	want(0, false, "hold")
+	p.close(zap.NewNop())
+	want(0, false, "no media")
+}
+
+// Where the answer came early and the 200 has none, the call is answered all the same: an unknown host is not heard any more.
+func TestAnswerInAnEarlyResponse(t *testing.T) {
+	t.Parallel()
+	h := newTestBed(t, relaying)
+	a, stray := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.9")
+	near := h.ask(h.adapter, "sip:112@"+h.toAdapter.String())
+	h.adapter.expectOf("100", "INVITE")
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 183, "far", offer("127.0.0.1", a.port(), "sendrecv"))
+	h.adapter.expectOf("183", "INVITE")
+	h.service.respond(inv, 200, "far", "")
+	h.service.expect("ACK")
+	near.established(h.adapter.expectOf("200", "INVITE")).ack("")
+	h.machine.saw("1 requested (emergency)", "1 answered")
+	stray.talks(netip.MustParseAddrPort("127.0.0.1:"+port(inv.body)), 0, 666, 1, 20)
+	eventually(t, "packets that are dropped", func() bool { m := h.agent.Counts().Media; return m.UnknownSource+m.Probation+m.Packets == 20 })
+	if n := h.agent.Counts().Media.Packets; n != 0 {
+		t.Errorf("%d passed", n)
+	}
+	h.hangUp(near)
+}

@@ -1,0 +1,43 @@
+package endpoint
+
+import "github.com/emiago/sipgo/sip"
+
+// Cancel sends CANCEL as soon as a provisional response has come (RFC 3261 section 9.1). on goes on being called: a 200 may
+// cross. If no final response comes within 64*T1 after the CANCEL, on gets [ErrTimeout]. For other methods than INVITE it does nothing.
+func (t *Transaction) Cancel() { t.CancelFor() }
+
+// CancelFor is Cancel with header fields that say why (Reason, RFC 3326).
+func (t *Transaction) CancelFor(why ...sip.Header) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.cancel || t.ended || t.final != 0 || !t.req.IsInvite() {
+		return
+	}
+	t.cancel, t.why = true, why
+	if t.provisional {
+		t.sendCancel()
+	}
+}
+
+// sendCancel sends the CANCEL in a transaction of its own; what answers it does not matter (RFC 3261 section 9.1).
+func (t *Transaction) sendCancel() {
+	if t.sent {
+		return
+	}
+	t.sent = true
+	c := follower(t.req, sip.CANCEL)
+	c.AppendHeader(sip.HeaderClone(t.req.To()))
+	for _, h := range t.why {
+		c.AppendHeader(h)
+	}
+	c.SetTransport(t.req.Transport())
+	c.SetDestination(t.req.Destination())
+	t.deadline = t.e.after(64*sip.T1, func() { t.fail(ErrTimeout) })
+	e := t.e
+	e.spawn(func() {
+		_, err := e.Send(c, func(Response) {})
+		if err != nil {
+			t.fail(err)
+		}
+	})
+}

@@ -1,0 +1,173 @@
+package endpoint
+
+import (
+	"net/netip"
+	"slices"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+)
+
+// This file finds the INVITE of a CANCEL. RFC 3261 section 9.2 finds it by the branch and the sent-by of the top Via; a CANCEL is sent hop
+// by hop by who sent the INVITE, so Call-ID, From tag and CSeq number have to be the same (section 9.1), and it has to come from where
+// the INVITE came from, or from another address of the same side. What cancels nothing leaves no state.
+
+// cancelWait is how long a CANCEL waits for the INVITE that it overtook. Our own number: datagrams of one sender that
+// change places on the way do so within milliseconds.
+const cancelWait = 50 * time.Millisecond
+
+// incoming is a new request, the key that its server transaction would have, and where its responses go.
+type incoming struct {
+	*Request
+	key, dest string
+}
+
+// waitingCancels are the CANCELs that wait for their INVITE, by the key of that INVITE.
+type waitingCancels struct {
+	byInvite table[string, []incoming]
+	sources  count[netip.Addr]
+	n        int
+}
+
+// add reports whether a CANCEL waits; a repeat of one that waits already is not filed again.
+func (w *waitingCancels) add(invite string, c incoming) bool {
+	from, waiting := c.From.Addr(), w.byInvite.get(invite)
+	if slices.ContainsFunc(waiting, func(other incoming) bool {
+		return other.From.Addr() == from && sameCall(other.Request.Request, c.Request.Request)
+	}) {
+		return true
+	}
+	if w.n >= maxCancels || w.sources.get(from) >= maxCancelsSource {
+		return false
+	}
+	w.n++
+	w.sources.add(from, 1)
+	w.byInvite.put(invite, append(waiting, c))
+	return true
+}
+
+// take returns all that wait for an INVITE and forgets them.
+func (w *waitingCancels) take(invite string) []incoming {
+	waiting := w.byInvite.get(invite)
+	if len(waiting) == 0 {
+		return nil
+	}
+	w.byInvite.remove(invite)
+	w.n -= len(waiting)
+	for _, c := range waiting {
+		w.sources.add(c.From.Addr(), -1)
+	}
+	return waiting
+}
+
+// remove reports whether a CANCEL still waited.
+func (w *waitingCancels) remove(invite string, c incoming) bool {
+	waiting := w.byInvite.get(invite)
+	i := slices.IndexFunc(waiting, func(other incoming) bool { return other.Request == c.Request })
+	if i < 0 {
+		return false
+	}
+	w.n--
+	w.sources.add(c.From.Addr(), -1)
+	if left := slices.Delete(waiting, i, i+1); len(left) > 0 {
+		w.byInvite.put(invite, left)
+	} else {
+		w.byInvite.remove(invite)
+	}
+	return true
+}
+
+// cancel takes a new CANCEL. It runs in the reading goroutine; what concerns the INVITE is done in the order of its Call-ID.
+func (e *Endpoint) cancel(c incoming) {
+	invite := inviteKey(c.Request.Request)
+	e.t.mu.Lock()
+	s := e.t.servers.get(invite)
+	waits := s == nil && e.t.waitingCancels.add(invite, c)
+	e.t.mu.Unlock()
+	switch {
+	case waits:
+		e.after(cancelWait, func() { e.refuseCancel(invite, c) })
+	case s == nil:
+		e.n.cancels.Add(1)
+		e.cancelsNothing(c)
+	case !e.cancels(c, s):
+		e.cancelsNothing(c)
+	default:
+		e.beginCancel(c, s)
+	}
+}
+
+// inviteKey is the key of the INVITE that a CANCEL is for.
+func inviteKey(cancel *sip.Request) string {
+	cseq := cancel.CSeq()
+	cseq.MethodName = sip.INVITE
+	defer func() { cseq.MethodName = sip.CANCEL }()
+	return serverKey(cancel)
+}
+
+// cancels reports whether a CANCEL with the branch and the sent-by of an INVITE is for it, and may come from where it comes from.
+func (e *Endpoint) cancels(c incoming, s *server) bool {
+	if !sameCall(c.Request.Request, s.r.Request) {
+		return false
+	}
+	own, at := s.r.From.Addr(), c.From.Addr()
+	return own == at || e.o.SameSide != nil && e.o.SameSide(own, at)
+}
+
+// sameCall reports whether Call-ID, From tag and CSeq number of two requests are the same.
+func sameCall(a, b *sip.Request) bool {
+	return callID(a) == callID(b) && a.CSeq().SeqNo == b.CSeq().SeqNo &&
+		a.From().Params.GetOr("tag", "") == b.From().Params.GetOr("tag", "")
+}
+
+// endCancelled ends an INVITE whose CANCEL came first.
+func (e *Endpoint) endCancelled(s *server, waiting []incoming) {
+	found := false
+	for _, c := range waiting {
+		if !found && e.cancels(c, s) {
+			found = true
+			e.beginCancel(c, s)
+			continue
+		}
+		e.cancelsNothing(c)
+	}
+}
+
+// beginCancel begins the transaction of a CANCEL that is for an INVITE. There is room for it: another one for the same INVITE would be a repeat.
+func (e *Endpoint) beginCancel(c incoming, s *server) {
+	conn := e.connection(c.Transport(), c.Source())
+	if conn == nil {
+		e.queues.post(callID(c), func() { e.cancelled(c.Request, s) })
+		return
+	}
+	if e.start(c, conn, reservation{kind: ofInvite}) {
+		e.queues.post(callID(c), func() { e.cancelled(c.Request, s) })
+	}
+}
+
+// cancelled answers a CANCEL that matched and tells the handler, once, unless the INVITE has its final response.
+func (e *Endpoint) cancelled(cancel *Request, s *server) {
+	if cancel.server != nil {
+		cancel.server.tag = s.toTag()
+		cancel.answer(sip.StatusOK, "OK")
+	}
+	if s.cancel() {
+		s.r.Cancel = cancel
+		e.handler.Cancelled(s.r)
+	}
+}
+
+// refuseCancel answers a CANCEL whose INVITE did not come.
+func (e *Endpoint) refuseCancel(invite string, c incoming) {
+	e.t.mu.Lock()
+	mine := e.t.waitingCancels.remove(invite, c)
+	e.t.mu.Unlock()
+	if mine {
+		e.cancelsNothing(c)
+	}
+}
+
+func (e *Endpoint) cancelsNothing(c incoming) {
+	e.n.strays.Add(1)
+	e.refuse(c.Request.Request, c.dest, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+}

@@ -1,0 +1,284 @@
+package endpoint
+
+import (
+	"fmt"
+	"io"
+	"net"
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/endpoint/endpointtest"
+)
+
+// What counts more decides, whatever comes after it.
+func TestConnectionRank(t *testing.T) {
+	order := []rank{ // the lowest first
+		{known: false, lineDepends: false, share: -2, last: 9}, {known: false, lineDepends: false, share: -1, last: 1}, {known: false, lineDepends: false, share: -1, last: 2},
+		{known: true, lineDepends: false, share: -9, last: 9}, {known: true, lineDepends: false, share: -3, last: 3},
+		{known: true, lineDepends: true, share: -8, last: 1}, {known: true, lineDepends: true, share: -8, last: 2}, {known: true, lineDepends: true, share: -1, last: 0},
+	}
+	for i, a := range order {
+		for j, b := range order {
+			require.Equal(t, i < j, a.below(b), "%+v %+v", a, b)
+		}
+	}
+}
+
+// A line hangs on the connection from the very place where an adapter is bound, and on the only one from an address where one is.
+func TestLineDependsOnConnection(t *testing.T) {
+	bound := []netip.AddrPort{source(1), source(2)}
+	other := netip.AddrPortFrom(source(2).Addr(), 40000)
+	require.True(t, lineDependsOn(bound, source(2), 7))
+	require.True(t, lineDependsOn(bound, other, 1))
+	require.False(t, lineDependsOn(bound, other, 2))
+	require.False(t, lineDependsOn(bound, source(3), 1))
+	require.False(t, lineDependsOn(nil, source(1), 1))
+}
+
+// An address that has all it may have gives up the one of its own that is silent longest, and nobody else's.
+func TestConnectionsOfOneAddress(t *testing.T) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		s := &e.streams
+		port := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(1).Addr(), uint16(10000+i)) }
+		add := func(at netip.AddrPort) {
+			<-time.After(time.Millisecond)
+			require.True(t, s.room(at.Addr(), false, time.Now()))
+			piped(e, at)
+		}
+		add(source(2))
+		for i := range maxConnsSource {
+			add(port(i))
+		}
+		require.Equal(t, 1+maxConnsSource, s.size())
+		s.to(port(0)).touch()
+		add(port(maxConnsSource))
+		require.Equal(t, 1+maxConnsSource, s.size())
+		require.NotNil(t, s.to(source(2)), "is silent longer, and another's")
+		require.NotNil(t, s.to(port(0)))
+		require.Nil(t, s.to(port(1)))
+		require.EqualValues(t, 1, e.Counts().ConnectionsEnded)
+	})
+}
+
+// Where there is no room at all, the address that would have most gives up its silent one, be it that of the new connection. An
+// adapter's own goes last, also if its address has exactly as many as it may have.
+func TestConnectionsOfManyAddresses(t *testing.T) {
+	port := func(i, n int) netip.AddrPort { return netip.AddrPortFrom(source(i).Addr(), uint16(10000+n)) }
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		s := &e.streams
+		for i := range maxConns / 2 {
+			for n := range 2 {
+				<-time.After(time.Millisecond)
+				piped(e, port(i, n))
+			}
+		}
+		require.True(t, s.room(source(7).Addr(), false, time.Now()))
+		require.Nil(t, s.to(port(7, 0)), "others are silent longer, but none has three")
+		require.Equal(t, maxConns-1, s.size())
+		piped(e, port(8, 2))
+		require.True(t, s.room(source(9).Addr(), false, time.Now()))
+		require.Equal(t, maxConns-1, s.size())
+	})
+	bound := func(o *Options) { o.Bound = func() []netip.AddrPort { return []netip.AddrPort{port(1, 0)} } }
+	bubble(t, testHandler{}, bound, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		s := &e.streams
+		for n := range maxConnsSource {
+			<-time.After(time.Millisecond)
+			piped(e, port(1, n))
+		}
+		require.True(t, s.room(source(1).Addr(), false, time.Now()))
+		require.NotNil(t, s.to(port(1, 0)), "the adapter's")
+		require.Nil(t, s.to(port(1, 1)))
+	})
+}
+
+// A stranger takes nobody's place on whom a line hangs, nor that of an address with few connections.
+func TestUnknownSourceDisplacesNoConnection(t *testing.T) {
+	for _, each := range []int{maxUnknownConns, maxUnknownConns + 1} {
+		var all []netip.AddrPort
+		for i := range maxConns {
+			all = append(all, netip.AddrPortFrom(source(i/each).Addr(), uint16(10000+i)))
+		}
+		bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+			s := &e.streams
+			for _, at := range all {
+				e.Know(at.Addr())
+				piped(e, at)
+			}
+			require.Equal(t, each > maxUnknownConns, s.room(source(4000).Addr(), true, time.Now()), "%d each", each)
+			want := maxConns
+			if each > maxUnknownConns {
+				want--
+			}
+			require.Equal(t, want, s.size())
+		})
+		bubble(t, testHandler{}, func(o *Options) { limited(o); o.Bound = func() []netip.AddrPort { return all } }, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+			for _, at := range all {
+				e.Know(at.Addr())
+				piped(e, at)
+			}
+			require.False(t, e.streams.room(source(4000).Addr(), true, time.Now()), "each is an adapter's")
+			require.Equal(t, maxConns, e.streams.size())
+		})
+	}
+}
+
+// Strangers' connections beyond their number, and then beyond their rate, are closed at once.
+func TestConnectionLimitOfUnknownSources(t *testing.T) {
+	e := open(t, testHandler{}, limited)
+	for range unknownSourceBurst + 5 {
+		c, err := net.Dial("tcp", e.Addr().String())
+		if err == nil {
+			defer c.Close()
+		}
+	}
+	require.Eventually(t, func() bool {
+		n := e.Counts()
+		return n.Connections == maxUnknownConnsSource && n.ConnectionsRefused+n.Limited == unknownSourceBurst+5-maxUnknownConnsSource
+	}, testTimeout, time.Millisecond)
+	n := e.Counts()
+	require.NotZero(t, n.Limited, "those within the rate found no room, those beyond it were not asked")
+	require.GreaterOrEqual(t, n.ConnectionsRefused, uint64(unknownSourceBurst-maxUnknownConnsSource))
+}
+
+// Who always has a message that is not whole, but brings one after the other, is no slow peer.
+func TestPartialMessagesAreNotSlow(t *testing.T) {
+	h := testHandler{request: func(r *Request) {}}
+	bubble(t, h, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		c := piped(e, source(1))
+		send := func(b []byte) {
+			_, err := c.Write(b)
+			require.NoError(t, err)
+		}
+		one := func(i int) []byte { return from(source(1), "ACK", fmt.Sprint("busy-", i)) }
+		send(one(0)[:100])
+		for i := range 10 {
+			<-time.After(messageLimit - time.Second)
+			send(append(one(i)[100:], one(i + 1)[:100]...))
+		}
+		begin := time.Now()
+		_, err := c.Read(make([]byte, 1))
+		require.Error(t, err)
+		require.Equal(t, messageLimit, time.Since(begin))
+		require.EqualValues(t, 1, e.Counts().Slow)
+	})
+}
+
+// A message at its limit is cut from a stream; beyond it 513 is said and the stream is closed.
+func TestStreamSizes(t *testing.T) {
+	body := func(n int) []byte {
+		return []byte(strings.Replace(string(from(source(1), "INFO", "size")), "Content-Length: 0\r\n", fmt.Sprintf("Content-Length: %d\r\n", n), 1) + strings.Repeat("b", n))
+	}
+	plain := len(from(source(1), "INFO", "size"))
+	head := func(n int) []byte { // of n bytes, none of its fields too long
+		pad := n - plain
+		first := pad / 2
+		field := func(name string, n int) string { return name + ": " + strings.Repeat("x", n-len(name)-4) + "\r\n" }
+		b := from(source(1), "INFO", "size", field("X", first), field("Y", pad-first))
+		require.Len(t, b, n)
+		return b
+	}
+	for name, c := range map[string]struct {
+		b    []byte
+		err  error
+		size int
+	}{
+		"body":        {body(maxBody), nil, len(body(maxBody))},
+		"body+":       {body(maxBody + 1), errTooLarge, 0},
+		"head":        {head(maxHead), nil, maxHead},
+		"head+":       {head(maxHead + 1), errTooLarge, 0},
+		"no end":      {head(maxHead + 100)[:maxHead], nil, 0},
+		"no end+":     {head(maxHead + 100)[:maxHead+1], errTooLarge, 0},
+		"no length":   {[]byte("X\r\n\r\n"), errNoLength, 0},
+		"two lengths": {[]byte("X\r\nContent-Length: 0\r\nl: 0\r\n\r\n"), errNoLength, 0},
+		"compact":     {[]byte("X\r\nl:0\r\n\r\n"), nil, 10},
+		"folded":      {[]byte("X\r\nl:0\r\nA:\r\n\tl: 7\r\n l: 7\r\n\r\n"), nil, 28},
+		"spaces":      {[]byte("X\r\n Content-Length: 5\r\ncontent-length : 2\r\n\r\nab"), nil, 47},
+	} {
+		for _, step := range []int{len(c.b), 1} {
+			if step == 1 && len(c.b) > 100 {
+				step = 97
+			}
+			var f framer
+			var message []byte
+			var err error
+			for rest := c.b; len(rest) > 0 && message == nil && err == nil; {
+				n := min(step, len(rest))
+				f.write(rest[:n])
+				rest = rest[n:]
+				message, _, err = f.next()
+			}
+			require.Equal(t, c.err, err, name)
+			require.Len(t, message, c.size, name)
+		}
+	}
+	// empty lines before a message are dropped; two of them are a ping (RFC 5626 section 3.5.1)
+	var f framer
+	f.write([]byte("\r\nX\r\nl:0\r\n\r\n\r\n\r\n\r\n\r\n\r\nY\r\nl:0\r\n\r\n\r"))
+	var cut []string
+	for range 6 {
+		message, ping, err := f.next()
+		require.NoError(t, err)
+		if ping {
+			message = []byte("ping")
+		}
+		cut = append(cut, string(message))
+	}
+	require.Equal(t, []string{"X\r\nl:0\r\n\r\n", "ping", "ping", "Y\r\nl:0\r\n\r\n", "", ""}, cut)
+	require.True(t, f.partial())
+	e := open(t, testHandler{})
+	w := dial(t, "tcp", e)
+	w.send(string(head(maxHead + 1)))
+	require.Contains(t, w.next(testTimeout), "SIP/2.0 513")
+	_, err := w.in.ReadByte()
+	require.ErrorIs(t, err, io.EOF)
+	require.EqualValues(t, 1, e.Counts().Oversized)
+	require.Eventually(t, func() bool { return e.Counts().Connections == 0 }, testTimeout, time.Millisecond)
+}
+
+// Two requests to a peer to whom there is no connection yet share one.
+func TestDialOnce(t *testing.T) {
+	l, next := listenTCP(t)
+	e := open(t, testHandler{})
+	var got log
+	for i := range 5 {
+		_, err := e.Send(outgoing("OPTIONS", fmt.Sprint(i), l.Addr()), got.note)
+		require.NoError(t, err)
+	}
+	w := next()
+	for range 5 {
+		w.send(answer(w.expect("OPTIONS"), 200, "far"))
+	}
+	got.saw(t, "200 far", "200 far", "200 far", "200 far", "200 far")
+	require.Equal(t, 1, e.Counts().Connections)
+	require.NoError(t, e.Close())
+	_, err := e.streams.connect(t.Context(), netip.MustParseAddrPort(l.Addr().String()))
+	require.ErrorIs(t, err, ErrClosed)
+}
+
+// A connection that is closed is found no more, at once, and takes nobody else's place with it.
+func TestClosedIsNotFound(t *testing.T) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		s, at := &e.streams, source(1)
+		var both []*conn
+		for range 2 {
+			ours, theirs := net.Pipe()
+			defer theirs.Close()
+			c := &conn{Conn: ours, e: e, peer: at} // nobody reads it
+			s.mu.Lock()
+			s.byPeer[at], s.open[c] = c, struct{}{}
+			s.mu.Unlock()
+			both = append(both, c)
+		}
+		require.NoError(t, both[0].Close())
+		require.Same(t, both[1], s.to(at), "the newer one")
+		require.Equal(t, 1, s.size())
+		require.NoError(t, both[1].Close())
+		require.Nil(t, s.to(at))
+		require.Zero(t, s.size())
+	})
+}

@@ -1,0 +1,224 @@
+package endpoint
+
+import (
+	"context"
+	"errors"
+	"io"
+	"net"
+	"net/netip"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/endpoint/endpointtest"
+)
+
+// listenTCP is a peer that takes the endpoint's connections, one after the other.
+func listenTCP(t testing.TB) (net.Listener, func() *testPeer) {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	t.Cleanup(func() { l.Close() })
+	return l, func() *testPeer {
+		l.(*net.TCPListener).SetDeadline(time.Now().Add(testTimeout))
+		c, err := l.Accept()
+		require.NoError(t, err)
+		t.Cleanup(func() { c.Close() })
+		return newTestPeer(t, c)
+	}
+}
+
+// A request over TCP to our own address comes to us, not to the peer that connected last.
+func TestStreamHairpin(t *testing.T) {
+	var l log
+	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()); r.Reply(200, "OK") }})
+	w := dial(t, "tcp", e)
+	w.send(w.text(request{method: "INFO", id: "before"}))
+	w.expect("SIP/2.0 200")
+	var got log
+	own := outgoing(sip.OPTIONS, "to ourselves", &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: int(e.Addr().Port())})
+	_, err := e.Send(own, func(r Response) {
+		if r.Err != nil || r.StatusCode != 200 {
+			t.Errorf("got %v", r)
+		}
+		got.add("answered")
+	})
+	require.NoError(t, err)
+	got.saw(t, "answered")
+	l.saw(t, "INFO", "OPTIONS")
+	w.quiet(t1)
+}
+
+// A connection that dies before anything was heard is made anew and the request sent again (once); what was heard of is left alone.
+func TestResendOnDeadConnection(t *testing.T) {
+	l, next := listenTCP(t)
+	e := open(t, testHandler{})
+	var got log
+	_, err := e.Send(outgoing(sip.INVITE, "revived", l.Addr()), got.note)
+	require.NoError(t, err)
+	first := next()
+	m := first.expect("INVITE")
+	first.conn.(*net.TCPConn).SetLinger(0)
+	first.conn.Close()
+	second := next()
+	require.Equal(t, m, second.expect("INVITE"))
+	second.send(answer(m, 486, "far"))
+	second.expect("ACK")
+	got.saw(t, "486 far")
+	second.quiet(3 * t1)
+	// who is only slow is not asked twice
+	_, err = e.Send(outgoing(sip.OPTIONS, "slow", l.Addr()), got.note)
+	require.NoError(t, err)
+	second.expect("OPTIONS")
+	second.quiet(3 * t1)
+}
+
+// A request to the far end of a connection that has gone, where nobody listens, goes elsewhere if there is such a place.
+func TestSendElsewhere(t *testing.T) {
+	gone := noHandler(t)
+	l, next := listenTCP(t)
+	e := open(t, testHandler{})
+	var got log
+	_, err := e.SendOr(outgoing(sip.OPTIONS, "moved", gone), l.Addr().String(), got.note)
+	require.NoError(t, err)
+	c := next()
+	c.send(answer(c.expect("OPTIONS"), 200, "there"))
+	got.saw(t, "200 there")
+	_, err = e.Send(outgoing(sip.OPTIONS, "stays", gone), func(r Response) {
+		if r.Err != nil {
+			got.add("refused")
+		}
+	})
+	require.NoError(t, err)
+	got.saw(t, "200 there", "refused")
+}
+
+// BYE of a peer whose connection has gone meanwhile: nobody to answer, but it is gone.
+func TestByeWithoutConnection(t *testing.T) {
+	var l log
+	e := open(t, testHandler{request: func(r *Request) {
+		l.add(r.Method.String())
+		require.Error(t, r.Reply(200, "OK"))
+	}})
+	w := dial(t, "tcp", e)
+	for _, method := range []string{"INFO", "BYE"} {
+		m := []byte(w.text(request{method: method, id: "gone", toTag: "ours"}))
+		e.take(m, origin{from: netip.MustParseAddrPort("192.0.2.7:5060"), transport: "TCP"}) // no connection leads there
+	}
+	l.saw(t, "BYE")
+}
+
+// A name whose server is dead keeps the address it had.
+func TestLastKnownAddress(t *testing.T) {
+	e := open(t, testHandler{})
+	dead := false
+	e.lookup = func(ctx context.Context, network, host string) ([]netip.Addr, error) {
+		if dead {
+			if until, _ := ctx.Deadline(); host == "pbx.millrace.example" && time.Until(until) > lookupLimit {
+				t.Error("an address is known, and yet the lookup may take long")
+			}
+			return nil, errors.New("no such name server")
+		}
+		return []netip.Addr{netip.MustParseAddr("127.0.0.1")}, nil
+	}
+	w := listenUDP(t, e)
+	_, port, _ := net.SplitHostPort(w.addr())
+	for _, id := range []string{"first", "second"} {
+		req := outgoing(sip.OPTIONS, id, w.conn.LocalAddr())
+		req.SetDestination("pbx.millrace.example:" + port)
+		var l log
+		_, err := e.Send(req, l.note)
+		require.NoError(t, err)
+		m := w.expect("OPTIONS")
+		require.Contains(t, string(m), "Call-ID: "+id)
+		w.send(answer(m, 200, "far"))
+		l.saw(t, "200 far")
+		dead = true
+	}
+	_, err := e.address(t.Context(), "other.millrace.example")
+	require.ErrorContains(t, err, "no such name server")
+}
+
+// A connection that dies in the moment of the writing is as good as one that dies right after: the request goes out on a new one, and
+// fails only if there is none.
+func TestWriteFails(t *testing.T) {
+	for _, listening := range []bool{true, false} {
+		l, next := listenTCP(t)
+		e := open(t, testHandler{})
+		var got log
+		_, err := e.Send(outgoing(sip.OPTIONS, "before", l.Addr()), got.note)
+		require.NoError(t, err)
+		first := next()
+		first.send(answer(first.expect("OPTIONS"), 200, "far"))
+		got.saw(t, "200 far")
+		c := e.connection("TCP", l.Addr().String())
+		require.NoError(t, c.(*conn).Conn.(*net.TCPConn).CloseWrite()) // it is still there, and takes nothing
+		if !listening {
+			l.Close()
+		}
+		var then log
+		_, err = e.Send(outgoing(sip.INVITE, "lost", l.Addr()), func(r Response) {
+			if r.Err != nil && !errors.Is(r.Err, ErrTimeout) {
+				then.add("failed")
+				return
+			}
+			then.note(r)
+		})
+		require.NoError(t, err)
+		if !listening {
+			then.saw(t, "failed")
+			continue
+		}
+		second := next()
+		second.send(answer(second.expect("INVITE"), 486, "far"))
+		second.expect("ACK")
+		then.saw(t, "486 far")
+	}
+}
+
+// A connection that dies later than T1 after the request went over it, with nothing heard, has the request sent again over the next one.
+func TestReviveLater(t *testing.T) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		at := source(1)
+		read := func(c net.Conn) string {
+			b := make([]byte, 4096)
+			n, err := c.Read(b)
+			require.NoError(t, err)
+			return string(b[:n])
+		}
+		first := piped(e, at)
+		begin := time.Now()
+		var l log
+		go func() {
+			_, err := e.Send(outgoing(sip.INVITE, "later", net.TCPAddrFromAddrPort(at)), l.note)
+			require.NoError(t, err)
+		}()
+		invite := read(first)
+		<-time.After(t1 + t1/2)
+		first.Close()
+		synctest.Wait()
+		second := piped(e, at)
+		require.Equal(t, invite, read(second))
+		require.Equal(t, 3*t1, time.Since(begin))
+		go second.Write([]byte(answer(message(invite), 486, "far")))
+		require.Contains(t, read(second), "ACK ")
+		synctest.Wait()
+		l.saw(t, "486 far")
+	})
+}
+
+// What is no message on a stream is counted, and ends it.
+func TestMalformedStreamIsCounted(t *testing.T) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		c := piped(e, source(1))
+		go c.Write([]byte("OPTIONS sip:x SIP/2.0\r\nVia: SIP/2.0/TCP 192.0.2.1;branch=z9hG4bKa\r\n\r\n"))
+		_, err := io.ReadAll(c)
+		require.NoError(t, err)
+		synctest.Wait()
+		require.EqualValues(t, 1, e.Counts().Malformed)
+		require.Zero(t, e.Counts().Connections)
+	})
+}

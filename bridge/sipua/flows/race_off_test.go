@@ -1,5 +1,0 @@
-//go:build !race
-
-package flows
-
-const slow = 1

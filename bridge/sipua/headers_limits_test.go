@@ -1,0 +1,174 @@
+package sipua
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"unicode"
+)
+
+// Why a call ended passes both ways, in CANCEL, BYE and responses (RFC 3326; the causes are those of Q.850), and nothing that is no reason.
+func TestReasonPasses(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, shorter)
+		elsewhere := `SIP;cause=200;text="Call completed elsewhere"`
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 180, "near", "")
+		h.service.expect("180")
+		i := slices.Index(far.invite, "Max-Forwards: 70")
+		far.invite[i] += "\r\nReason: " + elsewhere
+		far.cancel()
+		h.service.expectOf("200", "CANCEL")
+		h.service.expectOf("487", "INVITE")
+		cancel := h.adapter.expect("CANCEL")
+		is(t, cancel, "Reason", elsewhere)
+		h.adapter.respond(cancel, 200, "near", "")
+		h.adapter.respond(inv, 487, "near", "")
+		h.adapter.expect("ACK")
+		h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv = h.service.expect("INVITE")
+		h.service.respond(inv, 486, "far", "", "Reason: Q.850;cause=17", "Reason: nonsense")
+		h.service.expect("ACK")
+		m := h.adapter.expect("486")
+		is(t, m, "Reason", "Q.850;cause=17")
+		near.nack(m)
+		h.atRest()
+
+		for _, fromFar := range []bool{true, false} {
+			h := newVirtualTestBed(t, shorter)
+			c := h.outgoing()
+			from, there, back := c.near, h.service, h.adapter
+			if fromFar {
+				from, there, back = c.far, h.adapter, h.service
+			}
+			from.request("BYE", "", `Reason: Q.850 ;cause=16;text="Normal, call; clearing", SIP;cause=200`, "Reason: Q.850;cause=300", "X-Own: 1")
+			back.expectOf("200", "BYE")
+			bye := there.expect("BYE")
+			is(t, bye, "Reason", `Q.850;cause=16;text="Normal, call; clearing", SIP;cause=200`)
+			lacks(t, bye.String(), "X-Own")
+			there.respond(bye, 200, "", "")
+			h.atRest()
+		}
+	})
+}
+
+func TestReasonsAreRead(t *testing.T) {
+	t.Parallel()
+	for in, want := range map[string]string{
+		"SIP;cause=200":                  "SIP;cause=200",
+		"Q.850;cause=127":                "Q.850;cause=127",
+		"Q.850;cause=0":                  "",
+		"Q.850;cause=128":                "",
+		"SIP;cause=99":                   "",
+		"SIP;cause=700":                  "",
+		"SIP":                            "",
+		";cause=16":                      "",
+		"two words;cause=16":             "",
+		"SIP;cause=-1":                   "",
+		"preemption;cause=1;text=UA":     `preemption;cause=1;text="UA"`,
+		`Q.850;text="a \" b\r";cause=16`: `Q.850;cause=16;text="a  br"`,
+		"Q.850;cause=16;text=\"" + strings.Repeat("x", 200) + `"`: `Q.850;cause=16;text="` + strings.Repeat("x", maxPhrase) + `"`,
+	} {
+		if got := readReason(in); got != want {
+			t.Errorf("%q: %q, want %q", in, got, want)
+		}
+	}
+}
+
+// What the far end puts into an INVITE does not make ours grow without bound, and nobody's words become header fields.
+func TestPassedHeadersAreBounded(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		extra := []string{
+			"Alert-Info: <urn:alert:source:internal>\r\n ;info=bell", "Diversion: <sip:5550160@pbx.example>;reason=no-answer;counter=1",
+			"Diversion: <sip:5550161@pbx.example;n=" + strings.Repeat("z", 600) + ">",
+			"History-Info: <sip:5550160@pbx.example>;index=1", "Call-Info: <https://pbx.example/" + strings.Repeat("x", 600) + ">;purpose=icon",
+			"P-Asserted-Identity: \"Bo\" <sip:5550150@pbx.example>", "Subject: tick\u0085ets",
+		}
+		for i := range 40 {
+			extra = append(extra, fmt.Sprintf("History-Info: <sip:5550161@pbx.example;n=%s>;index=1.%d", strings.Repeat("y", 100), i))
+		}
+		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), `"`+strings.Repeat("Bo ", 300)+`\"" <sip:`+strings.Repeat("5", 400)+`@pbx.example>`,
+			h.toService, offer("127.0.0.1", farSDP, "sendrecv"), extra...)
+		h.service.expect("100")
+		inv := h.adapter.expect("INVITE")
+		is(t, inv, "Alert-Info", "<urn:alert:source:internal> ;info=bell")
+		is(t, inv, "Diversion", "<sip:5550160@pbx.example>;reason=no-answer;counter=1")
+		is(t, inv, "Call-Info", "")
+		is(t, inv, "Subject", "")
+		is(t, inv, "P-Asserted-Identity", `"Bo" <sip:5550150@pbx.example>`)
+		if all := inv.all("History-Info"); len(all) < 2 || all[0] != "<sip:5550160@pbx.example>;index=1" {
+			t.Fatalf("History-Info: %q", all)
+		}
+		if n := len(inv.String()) - len(inv.body); n > 3500 {
+			t.Fatalf("our INVITE has a head of %d octets", n)
+		}
+		if from := inv.get("From"); len(from) > 350 || strings.Count(from, `"`) != 2 {
+			t.Fatalf("From: %s", from)
+		}
+		far.cancel()
+		h.service.expectOf("200", "CANCEL")
+		far.nack(h.service.expectOf("487", "INVITE"))
+		h.adapter.respond(inv, 487, "near", "")
+		h.adapter.expect("ACK")
+
+		// and nothing of this kind goes the other way (RFC 5806, RFC 7044, RFC 3325: only what is trusted may say it)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Diversion: <sip:5550160@pbx.example>", "History-Info: <sip:5550160@pbx.example>;index=1",
+			"Alert-Info: <urn:alert:source:internal>", "Call-Info: <https://millrace.example/>", "P-Asserted-Identity: <sip:boss@millrace.example>")
+		inv = h.service.expect("INVITE")
+		for _, field := range []string{"Diversion", "History-Info", "Alert-Info", "Call-Info", "P-Asserted-Identity"} {
+			is(t, inv, field, "")
+		}
+		h.service.respond(inv, 486, "far", "", "P-Asserted-Identity: <sip:5550150@pbx.example>")
+		h.service.expect("ACK")
+		m := h.adapter.expect("486")
+		is(t, m, "P-Asserted-Identity", "<sip:5550150@pbx.example>")
+		near.nack(m)
+		h.atRest()
+	})
+}
+
+func TestDisplayNames(t *testing.T) {
+	t.Parallel()
+	for in, want := range map[string]string{
+		`Bo Tree`: `Bo Tree`, `Bo \" Tree`: `Bo \" Tree`, `Bo\\`: `Bo\\`, `Bo\`: `Bo`, `Bo" <sip:x@y>`: `Bo <sip:x@y>`, "Bo\r\nEvil: yes": "BoEvil: yes",
+		strings.Repeat("ü", 60): strings.Repeat("ü", 40), strings.Repeat("x", 79) + `\"`: strings.Repeat("x", 79),
+	} {
+		if got := quotedName(in); got != want {
+			t.Errorf("%q: %q, want %q", in, got, want)
+		}
+	}
+}
+
+// What is made of a stranger's words stands on one line, says the same when it is read again, and leaves its quotes whole.
+func FuzzPassing(f *testing.F) {
+	for _, v := range []string{"Bo Tree", `Bo \" Tree\`, "Q.850;cause=16;text=\"x\"", "SIP ; cause = 200", "a\r\nEvil: yes", "\xff\u0085", `SIP;cause=200;text="a;b,c"`} {
+		f.Add(v)
+	}
+	f.Fuzz(func(t *testing.T, v string) {
+		reason, name := readReason(v), quotedName(v)
+		if again := readReason(reason); again != reason {
+			t.Errorf("%q is read as %q, and that as %q", v, reason, again)
+		}
+		quotes := strings.NewReplacer(`\\`, "", `\"`, "").Replace(name)
+		if strings.Contains(quotes, `"`) || strings.HasSuffix(quotes, `\`) {
+			t.Errorf("%q is shown as %q", v, name)
+		}
+		for _, out := range []string{reason, name} {
+			if strings.ContainsFunc(out, unicode.IsControl) || len(out) > 3*maxPhrase {
+				t.Errorf("%q becomes %q", v, out)
+			}
+		}
+		if out, ok := cleanValue(v); ok && strings.ContainsFunc(out, unicode.IsControl) {
+			t.Errorf("%q passes as %q", v, out)
+		}
+	})
+}

@@ -1,0 +1,302 @@
+package sipua
+
+import (
+	"slices"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
+)
+
+// handleRequest takes a request inside the dialog.
+func (l *leg) handleRequest(r *endpoint.Request) {
+	if !l.fromPeer(r) {
+		return
+	}
+	if l.state == legCalling && l.out != nil {
+		l.out.selectMatching(func(cl *inviteAttempt) bool { return cl.to == l })
+	}
+	d := l.find(r)
+	if d != nil && l.state == legIncoming && l.in != nil {
+		l.in.selectMatching(func(cl *inviteAttempt) bool { return slices.Contains(cl.to.early, d.other) })
+	}
+	if d != nil {
+		l.learn(r.Request)
+		l.handleHookFlash(r)
+		l.c.heardFromEnd()
+	}
+	if r.Method == sip.ACK {
+		if x := l.in; d == l.dialog && x != nil && x.ok != nil && x.seq == r.CSeq().SeqNo {
+			x.acknowledged(r)
+		}
+		return
+	}
+	if !l.acceptsRequest(r, d) {
+		l.noteEarlyBye(r)
+		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+		return
+	}
+	if r.Method == sip.BYE { // whatever it requires and however it counts: who sent it is gone
+		l.handleBye(r, d)
+		return
+	}
+	if seq := r.CSeq().SeqNo; d.remoteSeqSet && seq < d.remoteSeq {
+		l.reply(r, sip.StatusInternalServerError, "CSeq Out of Order")
+		return
+	}
+	d.remoteSeq, d.remoteSeqSet = r.CSeq().SeqNo, true
+	if unsupported := required(r.Request); unsupported != nil {
+		l.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
+		return
+	}
+	if l.needsCall(r) {
+		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+		return
+	}
+	if !l.c.emergency && (r.Method == sip.INVITE || r.Method == sip.UPDATE) && l.s.shortInterval(r) {
+		return
+	}
+	switch r.Method {
+	case sip.INVITE:
+		l.handleReinvite(r)
+	case sip.UPDATE, sip.INFO, sip.MESSAGE:
+		l.forwardRequest(r, d)
+	case sip.NOTIFY:
+		l.handleNotify(r, d)
+	case sip.REFER:
+		l.handleRefer(r, d)
+	case sip.OPTIONS:
+		l.reply(r, sip.StatusOK, "OK", abilities(l.allow())...)
+	case sip.PRACK:
+		l.handlePrack(r, d)
+	case sip.CANCEL:
+		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+	default:
+		l.reply(r, sip.StatusMethodNotAllowed, "Method Not Allowed", sip.NewHeader("Allow", l.allow()))
+	}
+}
+
+// acceptsRequest tells whether the dialog of a request can take it.
+func (l *leg) acceptsRequest(r *endpoint.Request, d *dialog) bool {
+	switch {
+	case d == nil || l.state == legNew:
+		return false
+	case l.state == legOver:
+		return r.Method == sip.BYE && !l.byeSeen || r.Method == sip.NOTIFY && len(l.referrals) > 0
+	}
+	return !d.over || r.Method == sip.PRACK
+}
+
+// noteEarlyBye notes a BYE of who was called and has not answered: there is only an early dialog, and others may follow. But its 200
+// may be late.
+func (l *leg) noteEarlyBye(r *endpoint.Request) {
+	if l.state != legCalling || r.Method != sip.BYE {
+		return
+	}
+	if l.earlyByes == nil {
+		l.earlyByes = map[string]bool{}
+	}
+	if len(l.earlyByes) < maxForks {
+		l.earlyByes[r.Request.From().Params.GetOr("tag", "")] = true
+	}
+}
+
+func (l *leg) reply(r *endpoint.Request, code int, reason string, headers ...sip.Header) {
+	l.s.reply(r, code, reason, headers...)
+}
+
+// handleBye takes the peer's BYE. It is reported before it is answered: whatever becomes of the answer, the peer is gone.
+func (l *leg) handleBye(r *endpoint.Request, d *dialog) {
+	switch {
+	case l.state == legCalling:
+		l.noteEarlyBye(r)
+		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+		return
+	case l.state == legIncoming && l.live() > 1: // who called has enough of one fork (RFC 3261 section 15)
+		l.reply(r, sip.StatusOK, "OK")
+		l.in.endEarlyDialog(d.other)
+		l.peer().send(l.peer().buildIn(d.other, sip.BYE), func(*sip.Response, error) {}) // the INVITE goes on whatever it says
+		return
+	}
+	l.byeSeen, l.peerReasons = true, reasons(r.Request)
+	if l.side == media.ServiceSide {
+		l.c.farEndCleared(supervision.EvidenceBye, max(l.byeLate(r.Request), age(r)))
+	} else {
+		l.c.nearEndCleared()
+	}
+	l.reply(r, sip.StatusOK, "OK")
+	if l.in != nil {
+		l.in.refuse(sip.StatusRequestTerminated)
+	}
+	l.finish(supervision.AnswerConfirmed)
+}
+
+// needsCall tells whether a request crosses our BYE and is one that needs a call (RFC 5407 section 3.2). NOTIFY tells of a transfer
+// that may outlive the call, OPTIONS asks who we are.
+func (l *leg) needsCall(r *endpoint.Request) bool {
+	if l.state != legUp || !l.clearing || l.byeWaits {
+		return false
+	}
+	switch r.Method {
+	case sip.INVITE, sip.UPDATE, sip.INFO, sip.MESSAGE, sip.REFER:
+		return true
+	}
+	return false
+}
+
+// handleReinvite passes a re-INVITE on.
+func (l *leg) handleReinvite(r *endpoint.Request) {
+	p := l.peer()
+	if x := l.in; x != nil && x.ok != nil && x.offered { // its ACK is late or lost, but who says this has our 200 (RFC 5407 section 3.1.4)
+		x.acknowledged(nil)
+	}
+	switch {
+	case l.in != nil && l.in.ok != nil: // the answer is in the ACK that is to come (RFC 5407 section 3.1.5)
+		l.reply(r, sip.StatusRequestPending, "Request Pending")
+		return
+	case l.in != nil: // RFC 3261 section 14.2
+		l.refuseOffer(r, sip.StatusInternalServerError)
+		return
+	case l.out == nil && p.in != nil && p.in.finalSent && p.out == nil: // only its ACK is missing (RFC 3261 section 14.1)
+		l.in = &inviteForwarding{from: l, inviteAttempt: &inviteAttempt{to: p}, r: r, seq: r.CSeq().SeqNo}
+		l.c.a.addInvite(l.in)
+		p.in.afterACK = append(p.in.afterACK, func() { l.resume(r) })
+		return
+	case l.out != nil || p.in != nil || p.out != nil:
+		l.reply(r, sip.StatusRequestPending, "Request Pending")
+		return
+	case l.state != legUp || l.clearing || p.state != legUp || p.clearing:
+		l.reply(r, sip.StatusRequestPending, "Request Pending") // the other side is going away, its BYE follows
+		return
+	}
+	if code := l.glare(l.dialog); code != 0 { // an UPDATE is under way
+		l.refuseOffer(r, code)
+		return
+	}
+	body, err := l.c.path.translate(r.Request, l.side)
+	if err != nil {
+		code, reason, headers := bodyRefusal(err)
+		l.reply(r, code, reason, headers...)
+		return
+	}
+	x := &inviteForwarding{from: l, inviteAttempt: &inviteAttempt{to: p}, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
+	x.readCallerOptions()
+	if x.offered {
+		l.offerAnswer.pending = l
+	}
+	l.in = x
+	l.c.a.addInvite(x)
+	l.reply(r, sip.StatusTrying, "Trying")
+	x.prepare()
+	x.send()
+}
+
+// resume takes a re-INVITE up again that waited for the other leg's ACK, unless it was answered since.
+func (l *leg) resume(r *endpoint.Request) {
+	if x := l.in; x != nil && x.r == r && !x.finalSent {
+		l.in = nil
+		l.handleReinvite(r)
+		if l.in == nil || l.in.r != r { // it was refused
+			l.c.a.removeInvite(x)
+		}
+	}
+}
+
+// forwardRequest passes a request that is no INVITE on and its response back.
+func (l *leg) forwardRequest(r *endpoint.Request, d *dialog) {
+	p, to := l.peer(), d.other
+	update := r.Method == sip.UPDATE
+	offer := update && hasBody(r.Request)
+	if update && !offer {
+		l.handleUpdate(r, d)
+		return
+	}
+	if p.state == legOver || p.clearing || to.remote == nil || !to.remote.Params.Has("tag") {
+		l.reply(r, sip.StatusRequestPending, "Request Pending")
+		return
+	}
+	if update && d.updating { // RFC 3311 section 5.2
+		l.refuseOffer(r, sip.StatusInternalServerError)
+		return
+	}
+	if code := l.glare(d); offer && code != 0 {
+		l.refuseOffer(r, code)
+		return
+	}
+	body, err := l.c.path.translate(r.Request, l.side)
+	if err != nil {
+		code, reason, headers := bodyRefusal(err)
+		l.reply(r, code, reason, headers...)
+		return
+	}
+	req := p.buildIn(to, r.Method)
+	passHeaders(inDialogHeaders, r.Request, req)
+	passReasons(r.Request, req)
+	setBody(req, r.Request, body)
+	if update {
+		p.askSession(req, false)
+	}
+	d.updating = d.updating || update
+	if offer {
+		d.offerAnswer.pending = l
+	}
+	sent := time.Now()
+	p.send(req, func(res *sip.Response, err error) {
+		if update {
+			d.updating = false
+		}
+		if offer {
+			d.offerAnswer.answered(l)
+			if err != nil || !res.IsSuccess() {
+				l.c.path.rejectOffer(l.side)
+			}
+		}
+		code := 0
+		if err != nil {
+			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
+		} else {
+			code = res.StatusCode
+			l.forwardResponse(r, d, res)
+		}
+		if r.Method != sip.NOTIFY { // what became of that is of a subscription, not of the call (RFC 5057 section 5.1)
+			p.checkPeer(r.Method, code, sent, false)
+		}
+	})
+}
+
+// forwardResponse passes the response back.
+func (l *leg) forwardResponse(r *endpoint.Request, d *dialog, res *sip.Response) {
+	code, phrase := res.StatusCode, boundedText(res.Reason, maxPhrase)
+	if code == sip.StatusUnauthorized || code == sip.StatusProxyAuthRequired {
+		code, phrase = sip.StatusForbidden, "Forbidden"
+	}
+	body, err := l.c.path.translate(res, l.peer().side)
+	if err != nil {
+		code, phrase, body = sip.StatusNotAcceptableHere, "Not Acceptable Here", nil
+	}
+	out := sip.NewResponseFromRequest(r.Request, code, phrase, nil)
+	passHeaders(replyHeaders, res, out)
+	passReasons(res, out)
+	if code == sip.StatusMethodNotAllowed {
+		out.AppendHeader(sip.NewHeader("Allow", l.allowBut(r.Method)))
+	}
+	if r.Method == sip.REFER && code/100 == 2 {
+		copyReferSub(res, out)
+		out.AppendHeader(l.contact())
+	}
+	if r.Method == sip.UPDATE && code/100 == 2 {
+		l.targetRefreshed(r, d)
+		d.other.retarget(res.Contact())
+		l.peer().learnSession(res)
+		out.AppendHeader(l.contact())
+		out.AppendHeader(sip.NewHeader("Allow", l.allow()))
+		l.agreeSession(r.Request, out)
+	}
+	setBody(out, res, body)
+	if err := r.Respond(out); err != nil {
+		l.c.line.log.Debug("a response could not be sent; the peer repeats its request")
+	}
+}

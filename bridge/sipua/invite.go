@@ -1,0 +1,475 @@
+package sipua
+
+import (
+	"net/netip"
+	"strings"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/registration"
+	"clearback/supervision"
+)
+
+// inviteForwarding is one INVITE on its way through the call: a server transaction on the leg from, a client transaction on
+// the leg to. The first one makes the call, later ones change it. Owned by the call's mailbox.
+type inviteForwarding struct {
+	// set once
+	initial       bool
+	from          *leg
+	r             *endpoint.Request
+	seq           uint32
+	cancelReasons []sip.Header // of its CANCEL
+	body          []byte       // of r, as the other side sees it
+	offered       bool         // r carried an offer; otherwise the 200 carries it and the ACK the answer
+	// reliable and required: who called takes provisional responses reliably, and nothing else (RFC 3262)
+	reliable, required bool
+
+	// the server's half
+	finalSent bool
+	ok        *sip.Response // the 200, repeated until its ACK
+	okSince   time.Time
+	okEvery   time.Duration
+	afterACK  []func() // what waits for the ACK, or for the end of waiting for it
+
+	// the client's half: the attempt whose response or time-out is being handled, or the only one
+	*inviteAttempt
+	otherAttempts   []*inviteAttempt // other attempts at an emergency call, which have no final response
+	untried         []*account       // at other services that were not tried yet
+	lastDescribed   *dialog          // whose session description was passed last
+	provisionalSent bool             // more than 100 was passed on
+}
+
+// inviteAttempt is the client's half of an exchange: an INVITE to the adapter, or an attempt at one service.
+type inviteAttempt struct {
+	to *leg // set once
+	// name is the destination whose addresses are tried one after another, "" until the second one is; tried are those that
+	// were, at is the one that is now, with its port
+	name, at             string
+	tried                []netip.Addr
+	req                  *sip.Request
+	tx                   *endpoint.Transaction
+	attempt              int // INVITEs sent
+	before               int // of these, not counted against the limit of challenges
+	sent                 time.Time
+	heard, rang, settled bool
+	won                  bool                    // a 200 came
+	winner               string                  // its To tag
+	acks                 map[string]*sip.Request // by To tag, for repeats of the 200
+	redirections         int                     // followed (RFC 3261 section 8.1.3.4)
+	contacts, followed   []sip.Uri               // still to try, tried
+	rseqs                map[*dialog]uint32      // RSeq heard last
+	forks                map[string]*dialog      // by To tag, once one was answered
+	silence, ringing     *time.Timer
+	timedOut             bool // of an emergency call: nothing was heard of the service for as long as it is waited for
+	reported             bool // AttemptEnded was posted
+}
+
+// passToService sends the adapter's call on.
+func (x *inviteForwarding) passToService() {
+	if x.to.state != legNew || x.from.state != legIncoming {
+		return
+	}
+	to := x.to
+	aor := to.account.addressOfRecord()
+	called := calledTowardsService(x.r.Recipient, to.account.Registrar)
+	to.local = callerTowardsService(x.r.Request.From(), aor, to.tag)
+	to.remote = &sip.ToHeader{Address: called}
+	to.transport, x.contacts = to.account.transport(), nil
+	x.call(called)
+	x.awaitService()
+	x.send()
+}
+
+// passToAdapter offers an arrived call.
+func (x *inviteForwarding) passToAdapter() {
+	if x.to.state != legNew || x.to.clearing || !x.to.c.arrived {
+		return
+	}
+	to, line := x.to, x.to.c.line
+	b, bound := to.c.a.registrar.Binding(line.o.Name)
+	if !bound {
+		to.c.adapterLost()
+		x.refuse(sip.StatusTemporarilyUnavailable)
+		x.from.finish(supervision.AnswerConfirmed) // and with it the other leg, which has not begun
+		return
+	}
+	to.follow(b)
+	own := to.contact().Address
+	to.local = callerTowardsAdapter(x.r.Request.From(), own, to.tag)
+	to.remote = &sip.ToHeader{Address: sip.Uri{Scheme: "sip", User: line.o.AdapterUser, Host: own.Host, Port: own.Port}}
+	x.prepare()
+	x.send()
+}
+
+// follow makes the adapter's present binding the place of the leg's requests.
+func (l *leg) follow(b registration.Binding) {
+	l.target, l.dest, l.transport = b.Contact, "", strings.ToUpper(b.Transport)
+	if b.Destination.IsValid() {
+		l.dest = b.Destination.String()
+	}
+}
+
+// prepare builds the INVITE for the other leg.
+func (x *inviteForwarding) prepare() {
+	x.req = x.to.build(sip.INVITE)
+	if in, out := x.r.MaxForwards(), x.req.MaxForwards(); x.initial && in != nil && in.Val() > 0 && in.Val() <= maxForwards {
+		*out = sip.MaxForwardsHeader(in.Val() - 1) // so that a call that runs in a circle ends
+	}
+	if x.initial {
+		callHeadersTo(x.to.side, x.r.Request, x.req)
+		if !x.to.c.emergency {
+			removeCallbackMark(x.req)
+		}
+	}
+	x.offerOptions()
+	x.to.askSession(x.req, x.initial)
+	setBody(x.req, x.r.Request, x.body)
+}
+
+// send starts the client transaction.
+func (x *inviteForwarding) send() {
+	c := x.to.c
+	x.attempt++
+	cl, attempt, to := x.inviteAttempt, x.attempt, x.to
+	x.to.out, x.sent, x.rseqs = x, time.Now(), nil
+	if x.initial {
+		x.to.state = legCalling
+	}
+	tx, err := x.to.s.ep.SendOr(x.req, x.to.fallbackDest(x.req), func(res endpoint.Response) {
+		c.post(func() {
+			switch {
+			case attempt == cl.attempt && x.selectAttempt(cl):
+				x.response(res)
+			case to.replacedInvite != nil:
+				to.replacedInvite.lateResponse(res)
+			}
+		})
+	})
+	if err != nil {
+		x.failed(err)
+		return
+	}
+	x.tx = tx
+	x.awaitAnswer()
+}
+
+// awaitAnswer starts Timer C, or starts it anew. An emergency call may wait in the centre's queue for as long as it takes.
+func (x *inviteForwarding) awaitAnswer() {
+	if x.initial && x.to.c.emergency {
+		return
+	}
+	if x.ringing != nil {
+		x.ringing.Stop()
+	}
+	cl, c := x.inviteAttempt, x.to.c
+	x.ringing = c.after(c.a.times.ringing, func() {
+		if x.selectAttempt(cl) {
+			x.timerCFired()
+		}
+	})
+}
+
+func (x *inviteForwarding) response(res endpoint.Response) {
+	if res.Err == nil {
+		x.to.heardFrom(res.Response)
+		x.to.learn(res.Response)
+	}
+	if res.Err == nil && x.to.side == media.ServiceSide {
+		x.to.account.noteHeard()
+	}
+	switch {
+	case res.Err != nil:
+		x.failed(res.Err)
+	case res.IsProvisional():
+		x.provisional(res.Response)
+	case res.IsSuccess():
+		x.success(res.Response)
+	case x.settled:
+	case x.to.clearing || x.finalSent: // it crossed our CANCEL: asking again would make the phone ring for nobody
+		x.rejected(res.Response)
+	case x.to.challenged(x.req, res.Response) && x.attempt-x.before < 3:
+		x.send()
+	case x.to.tooShort(x.req, res.Response):
+		x.before++
+		x.send()
+	default:
+		x.rejected(res.Response)
+	}
+}
+
+// challenged answers a challenge of the service by putting credentials into req.
+func (l *leg) challenged(req *sip.Request, res *sip.Response) bool {
+	if l.side != media.ServiceSide || (res.StatusCode != sip.StatusUnauthorized && res.StatusCode != sip.StatusProxyAuthRequired) {
+		return false
+	}
+	if err := l.account.authorize(req, res); err != nil {
+		l.c.line.log.Warn("the service's challenge cannot be answered", zap.Error(err))
+		return false
+	}
+	d := l.dialogOf(req)
+	d.seq = max(d.seq, req.CSeq().SeqNo)
+	return true
+}
+
+func (x *inviteForwarding) provisional(res *sip.Response) {
+	x.heard, x.timedOut = true, false // which makes x.silence mean nothing
+	if x.settled || res.StatusCode == sip.StatusTrying {
+		return
+	}
+	x.rang = true
+	if x.to.side == media.ServiceSide {
+		x.to.c.progress.Store(true)
+	}
+	x.awaitAnswer()
+	d, n := x.early(res), rseq(res)
+	switch {
+	case d == nil && x.initial && res.To().Params.Has("tag"):
+		return // too many
+	case d != nil && (d.over || n != 0 && !x.inOrder(d, n)):
+		return
+	case res.StatusCode == statusEarlyTerminated:
+		x.handleEarlyTerminated(d, res, n)
+		return
+	}
+	if x.to.side == media.AdapterSide && x.initial {
+		x.to.c.ringing()
+	}
+	if x.finalSent {
+		if d != nil && n != 0 {
+			x.acknowledgeEarly(d, n)
+		}
+		return
+	}
+	body, _ := x.showDescription(d, res) // without a description that cannot be passed, the caller hears its own ringing tone
+	x.provisionalSent = true
+	x.sendProvisional(d, res, body, n)
+}
+
+// success is a 200: the first one counts, others are repeats or other forks.
+func (x *inviteForwarding) success(res *sip.Response) {
+	tag := res.To().Params.GetOr("tag", "")
+	switch ack := x.acks[tag]; {
+	case ack != nil:
+		x.write(ack)
+		return
+	case x.won && x.winner == tag:
+		return // its ACK waits for the other side's
+	case x.won && x.initial:
+		x.attemptEnded(res.StatusCode)
+		x.dropFork(res, tag)
+		return
+	}
+	x.endTransaction()
+	x.won, x.winner = true, tag
+	c := x.to.c
+	c.progress.Store(true)
+	if x.initial {
+		x.chooseFork(x.early(res))
+		x.dropOthers()
+		x.to.state = legUp
+	} else {
+		x.to.retarget(res.Contact())
+	}
+	x.to.learnSession(res)
+	x.to.answered(sip.INVITE, res.StatusCode)
+	if x.initial && c.arrived {
+		c.nearEndAnswered()
+	}
+	if x.finalSent || x.to.clearing || x.from.state == legOver { // it crossed a CANCEL
+		x.attemptEnded(res.StatusCode)
+		x.acknowledge(nil, nil)
+		if x.initial && x.to.clearing {
+			x.to.bye()
+		}
+		return
+	}
+	body, err := x.showAnswer(res)
+	if x.offered {
+		x.acknowledge(nil, nil)
+	}
+	if err != nil {
+		c.line.log.Warn("an answer cannot be passed on", zap.Uint64("call", uint64(c.id)), zap.Error(err))
+		x.answerUnusable()
+		return
+	}
+	x.whenAcknowledged(x.to.dialog, func() { x.passAnswer(res, body) })
+	if x.initial && x.to.earlyByes[tag] { // its BYE came before this 200
+		c.clearedBy(x.to.side)
+		x.to.finish(supervision.AnswerConfirmed)
+	}
+}
+
+// passAnswer passes the 200 on.
+func (x *inviteForwarding) passAnswer(res *sip.Response, body []byte) {
+	if x.initial {
+		x.to.c.nearEndAnswered()
+	}
+	x.answer(res, body)
+}
+
+// answerUnusable ends the attempt when the answer's session description cannot be passed on.
+func (x *inviteForwarding) answerUnusable() {
+	x.acknowledge(nil, nil)
+	x.refuse(sip.StatusBadGateway)
+	if x.initial {
+		x.to.c.clearedBy(x.to.side)
+		x.from.finish(supervision.AnswerConfirmed)
+		x.to.clear()
+	}
+}
+
+// endTransaction notes that the client transaction has its final response.
+func (x *inviteForwarding) endTransaction() {
+	x.settled = true
+	x.stopWaiting()
+}
+
+func (x *inviteForwarding) stopWaiting() {
+	for _, t := range []*time.Timer{x.silence, x.ringing} {
+		if t != nil {
+			t.Stop()
+		}
+	}
+}
+
+// dropFork acknowledges and clears a fork that was answered too late.
+func (x *inviteForwarding) dropFork(res *sip.Response, tag string) {
+	to := x.to
+	d := x.forks[tag]
+	if d == nil {
+		d = &dialog{tag: to.tag, local: to.local, target: x.req.Recipient, seq: x.req.CSeq().SeqNo}
+	}
+	d.confirm(res)
+	x.ack(to.buildSeq(d, sip.ACK, x.req.CSeq().SeqNo), tag)
+	bye := to.buildIn(d, sip.BYE)
+	to.send(bye, func(_ *sip.Response, err error) {
+		if err != nil {
+			to.c.line.log.Debug("a late fork did not answer its BYE", zap.Error(err))
+		}
+	})
+}
+
+// acknowledge sends the ACK of the 200 that counts, with the answer of the other side if it was not in the INVITE.
+func (x *inviteForwarding) acknowledge(src sip.Message, body []byte) {
+	if !x.won || x.acks[x.winner] != nil {
+		return
+	}
+	ack := x.to.buildSeq(x.to.dialog, sip.ACK, x.req.CSeq().SeqNo)
+	if src != nil {
+		setBody(ack, src, body)
+	}
+	x.ack(ack, x.winner)
+	if x.to.out == x {
+		x.to.out = nil
+	}
+}
+
+func (x *inviteForwarding) ack(ack *sip.Request, tag string) {
+	copyHeaders([]string{"Authorization", "Proxy-Authorization"}, x.req, ack) // RFC 3261 section 22.1
+	if x.acks == nil {
+		x.acks = map[string]*sip.Request{}
+	}
+	x.acks[tag] = ack
+	x.write(ack)
+}
+
+func (x *inviteForwarding) write(ack *sip.Request) {
+	if err := x.to.s.ep.Write(ack.Clone()); err != nil {
+		x.to.c.line.log.Warn("ACK could not be sent; the other side will repeat its 200", zap.Error(err))
+	}
+}
+
+// rejected is a final response that is no 200.
+func (x *inviteForwarding) rejected(res *sip.Response) {
+	x.endTransaction()
+	x.to.out = nil
+	c := x.to.c
+	if x.redirected(res) {
+		return
+	}
+	x.attemptEnded(res.StatusCode)
+	if x.serviceRejects(res.StatusCode) && x.failover() {
+		return
+	}
+	if !x.initial {
+		x.reject(res)
+		x.to.checkPeer(sip.INVITE, res.StatusCode, x.sent, false)
+		return
+	}
+	if !x.to.clearing {
+		c.clearedBy(x.to.side)
+	}
+	x.reject(res)
+	x.from.finish(supervision.AnswerConfirmed)
+	x.to.finish(supervision.AnswerConfirmed)
+}
+
+// failed is no final response at all.
+func (x *inviteForwarding) failed(err error) {
+	if x.settled {
+		return
+	}
+	x.endTransaction()
+	x.to.out = nil
+	c := x.to.c
+	c.line.log.Warn("no answer to INVITE", zap.Uint64("call", uint64(c.id)), zap.Stringer("side", sideName(x.to.side)), zap.Error(err))
+	if !x.initial {
+		x.refuse(sip.StatusRequestTimeout)
+		x.to.checkPeer(sip.INVITE, 0, x.sent, false)
+		return
+	}
+	if unheard := x.to.side == media.ServiceSide && !x.heard && !x.to.clearing; unheard {
+		x.to.account.noteSilent()
+	}
+	x.attemptEnded(0)
+	if (!x.heard || c.emergency) && x.failover() {
+		return
+	}
+	if !x.to.clearing {
+		c.peerSilent(x.to.side)
+	}
+	code := sip.StatusRequestTimeout
+	if x.to.side == media.ServiceSide && !x.heard && !x.to.clearing {
+		code = sip.StatusServiceUnavailable // the adapter turns to its second server
+	}
+	x.refuse(code)
+	x.from.finish(supervision.AnswerConfirmed)
+	x.to.finish(supervision.AnswerNone)
+}
+
+// serviceSilent: the service did not even say 100.
+func (x *inviteForwarding) serviceSilent() {
+	if x.settled || x.heard || x.from.state == legOver {
+		return
+	}
+	x.to.account.noteSilent()
+	if x.tryBeside() || x.mayStayUnanswered() || x.failover() {
+		return
+	}
+	x.to.c.peerSilent(x.to.side)
+	x.refuse(sip.StatusServiceUnavailable)
+	x.from.finish(supervision.AnswerConfirmed)
+	x.to.clear()
+}
+
+// timerCFired is the end of Timer C.
+func (x *inviteForwarding) timerCFired() {
+	if x.settled {
+		return
+	}
+	if !x.initial {
+		x.cancel()
+		x.refuse(sip.StatusRequestTimeout)
+		return
+	}
+	if !x.to.clearing {
+		x.to.c.clearedBy(x.to.side)
+	}
+	x.refuse(sip.StatusRequestTimeout)
+	x.from.finish(supervision.AnswerConfirmed)
+	x.to.clear()
+}

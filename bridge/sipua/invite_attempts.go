@@ -1,0 +1,206 @@
+package sipua
+
+import (
+	"cmp"
+	"net/netip"
+	"slices"
+	"strings"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/supervision"
+)
+
+// This file tries an emergency call at both services of a line. A service that says nothing, or 100 and then nothing, does not keep the
+// call from the other one: that is tried beside it, and the first that answers has the call. Once one rings, nobody else is tried: a centre
+// calls back each call that rang there and was cancelled.
+
+// awaitService begins to wait for what the service says to the INVITE.
+func (x *inviteForwarding) awaitService() {
+	cl, c := x.inviteAttempt, x.to.c
+	patience := x.to.account.silenceLimit()
+	if c.emergency {
+		patience = c.a.times.silence
+		if x.mayTryBeside() {
+			patience = c.a.times.emergencySilence
+			c.after(c.a.secondAfter, func() {
+				if x.selectAttempt(cl) {
+					x.tryBeside()
+				}
+			})
+		}
+	}
+	x.silence = c.after(patience, func() {
+		if x.selectAttempt(cl) {
+			x.serviceSilent()
+		}
+	})
+}
+
+// mayTryBeside reports whether the next service may be tried beside this one.
+func (x *inviteForwarding) mayTryBeside() bool {
+	return x.to.c.emergency && x.mayFailOver() && len(x.untried) > 0 && !x.to.account.sameHost(x.untried[0])
+}
+
+// tryBeside tries the next service beside this one, unless one has rung; it reports whether it did.
+func (x *inviteForwarding) tryBeside() bool {
+	c, cl := x.to.c, x.inviteAttempt
+	if !x.mayTryBeside() || x.settled || c.progress.Load() {
+		return false
+	}
+	if !x.heard {
+		x.silence = c.after(c.a.times.silence-c.a.times.emergencySilence, func() {
+			if x.selectAttempt(cl) {
+				x.serviceSilent()
+			}
+		})
+	}
+	x.otherAttempts = append(x.otherAttempts, cl)
+	x.tryNext()
+	return true
+}
+
+// selectAttempt makes an attempt the one that is handled; false: it was given up.
+func (x *inviteForwarding) selectAttempt(cl *inviteAttempt) bool {
+	if x.inviteAttempt == cl {
+		return true
+	}
+	i := slices.Index(x.otherAttempts, cl)
+	if i < 0 {
+		return false
+	}
+	x.otherAttempts[i], x.inviteAttempt = x.inviteAttempt, cl
+	x.to.c.legs[x.to.side] = x.to
+	return true
+}
+
+// selectMatching is turnTo for the attempt of which is holds, if there is one.
+func (x *inviteForwarding) selectMatching(is func(*inviteAttempt) bool) {
+	if i := slices.IndexFunc(x.otherAttempts, is); i >= 0 {
+		x.selectAttempt(x.otherAttempts[i])
+	}
+}
+
+// mayStayUnanswered reports whether an attempt that nobody answers may be left standing, since another one is not lost.
+func (x *inviteForwarding) mayStayUnanswered() bool {
+	x.timedOut = true
+	return slices.ContainsFunc(x.otherAttempts, (*inviteAttempt).mayAnswer)
+}
+
+// mayAnswer reports whether something of the service was heard, or it is not silent for long.
+func (cl *inviteAttempt) mayAnswer() bool { return !cl.timedOut }
+
+// fallBack gives an attempt that failed up for one that stands and is not lost; false: there is none.
+func (x *inviteForwarding) fallBack() bool {
+	i := slices.IndexFunc(x.otherAttempts, (*inviteAttempt).mayAnswer)
+	if i < 0 {
+		for _, cl := range x.otherAttempts {
+			x.to.c.attemptEnded(cl, 0)
+		}
+		x.dropOthers()
+		return false
+	}
+	failed := x.inviteAttempt
+	x.selectAttempt(x.otherAttempts[i])
+	x.otherAttempts = slices.Delete(x.otherAttempts, i, i+1)
+	x.giveUp(failed)
+	return true
+}
+
+// dropOthers gives every attempt up but the one that is handled.
+func (x *inviteForwarding) dropOthers() {
+	for _, cl := range x.otherAttempts {
+		x.giveUp(cl)
+	}
+	x.otherAttempts = nil
+}
+
+// nextAddress passes an emergency call that an address of a service refused, or did not answer, to another address of that
+// service (RFC 3263 section 4.3); false: all were tried. While an address may still answer, the others are not tried: they
+// are one service, and have the same people behind them.
+func (x *inviteForwarding) nextAddress() bool {
+	cl := x.inviteAttempt
+	if !x.to.c.emergency || cl.tx == nil {
+		return false
+	}
+	name := cmp.Or(cl.name, x.req.Destination())
+	host, port, err := sip.ParseAddr(name)
+	tried := append(slices.Clone(cl.tried), cl.tx.To().Addr())
+	next, found := x.to.s.ep.Alternative(host, tried)
+	if err != nil || !found {
+		return false
+	}
+	x.to.c.line.log.Warn("an emergency call goes on to another address of the service",
+		zap.Uint64("call", uint64(x.to.c.id)), zap.Stringer("address", next))
+	x.giveUp(cl)
+	x.provisionalSent = false
+	x.tryAt(cl.to.account, &inviteAttempt{name: name, tried: tried, at: netip.AddrPortFrom(next, uint16(port)).String()})
+	return true
+}
+
+// sameHost reports whether two accounts are at one host, as configured or as last looked up.
+func (s *account) sameHost(o *account) bool {
+	one, two := s.host(), o.host()
+	if strings.EqualFold(one, two) {
+		return true
+	}
+	ep := s.line.service.ep
+	others := hostAddresses(nil, ep, two)
+	for _, p := range hostAddresses(nil, ep, one) {
+		if slices.Contains(others, p) {
+			return true
+		}
+	}
+	return false
+}
+
+// host is where requests to the service go.
+func (s *account) host() string {
+	if host, _, err := sip.ParseAddr(s.Proxy); s.Proxy != "" && err == nil {
+		return host
+	}
+	return s.Registrar.Host
+}
+
+// attemptEnded is that of the call for the attempt that is handled.
+func (x *inviteForwarding) attemptEnded(code int) {
+	if x.initial {
+		x.to.c.attemptEnded(x.inviteAttempt, code)
+	}
+}
+
+// attemptEnded reports that an attempt at an emergency call ended and is not the call: with its final status, 0 if none came. A 200 is
+// reported even after that.
+func (c *call) attemptEnded(cl *inviteAttempt, code int) {
+	if !c.emergency || cl.to.side != media.ServiceSide || cl.reported && code/100 != 2 {
+		return
+	}
+	cl.reported = true
+	ev := supervision.Event{Kind: supervision.AttemptEnded, Code: code, Second: cl.to.account.second}
+	switch {
+	case cl.rang:
+		ev.Progress = supervision.ProgressRinging
+	case cl.heard:
+		ev.Progress = supervision.ProgressTrying
+	}
+	if c.centreReached = c.centreReached || ev.Reached(); c.done && ev.Reached() {
+		c.a.openCallbackWindow()
+	}
+	c.line.log.Warn("an attempt at an emergency call ended", zap.Uint64("call", uint64(c.id)), zap.Int("code", code),
+		zap.Stringer("progress", ev.Progress), zap.String("registrar", cl.to.account.Registrar.Host))
+	c.event(ev)
+}
+
+// attemptsEnd reports the attempts at an emergency call that ends without an answer.
+func (c *call) attemptsEnd() {
+	if !c.emergency || c.arrived || c.answered || c.first == nil {
+		return
+	}
+	for _, cl := range append([]*inviteAttempt{c.first.inviteAttempt}, c.first.otherAttempts...) {
+		if cl.to.state != legNew && !cl.won {
+			c.attemptEnded(cl, 0)
+		}
+	}
+}

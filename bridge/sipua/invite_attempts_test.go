@@ -1,0 +1,485 @@
+package sipua
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// An emergencyService is what a service does with an emergency call.
+type emergencyService struct {
+	name string
+	at   []time.Duration // when it says these
+	says []int
+	gone bool // its host is not found: an error of the transport
+}
+
+// sec is a second on the clock of these tests: T1 is a twentieth of that in life (see TestMain), and so is all else.
+const sec = time.Second / 20
+
+// emergencyServices of the services. The first is tried for 4 s without an 18x (2 s if it says nothing) before the second is.
+var emergencyServices = []emergencyService{
+	{name: "480", at: []time.Duration{0}, says: []int{480}},
+	{name: "503", at: []time.Duration{0}, says: []int{503}},
+	{name: "486", at: []time.Duration{0}, says: []int{486}},
+	{name: "404", at: []time.Duration{0}, says: []int{404}},
+	{name: "500 after 6 s", at: []time.Duration{0, 6 * sec}, says: []int{100, 500}},
+	{name: "486 after it rang", at: []time.Duration{sec, 9 * sec}, says: []int{180, 486}},
+	{name: "nothing"},
+	{name: "no host", gone: true},
+	{name: "100 only", at: []time.Duration{0}, says: []int{100}},
+	{name: "180 only", at: []time.Duration{sec}, says: []int{180}},
+	{name: "183 after 5 s only", at: []time.Duration{0, 5 * sec}, says: []int{100, 183}},
+	{name: "200", at: []time.Duration{0}, says: []int{200}},
+	{name: "200 after 5 s", at: []time.Duration{0, 5 * sec}, says: []int{100, 200}},
+	{name: "200 after 15 s", at: []time.Duration{0, 15 * sec}, says: []int{100, 200}},
+	{name: "200 after it rang", at: []time.Duration{sec, 12 * sec}, says: []int{180, 200}},
+	{name: "200 out of silence", at: []time.Duration{3 * sec}, says: []int{200}},
+}
+
+func (b *emergencyService) last() int {
+	if len(b.says) == 0 {
+		return 0
+	}
+	return b.says[len(b.says)-1]
+}
+
+func (b *emergencyService) answers() bool { return b.last() == 200 }
+func (b *emergencyService) refuses() bool { return b.last() >= 300 }
+
+// rings reports whether it rings without an answer at once, and when.
+func (b *emergencyService) rings() (time.Duration, bool) {
+	for i, code := range b.says {
+		if code > 100 && code < 200 {
+			return b.at[i], true
+		}
+	}
+	return 0, false
+}
+
+// A centre is a service with a habit, which takes a CANCEL as RFC 3261 section 9.2 has it: nothing before a final response is left of the INVITE.
+type centre struct {
+	p     *testPeer
+	habit *emergencyService
+
+	mu        sync.Mutex
+	invited   time.Time // zero: never
+	answered  bool
+	cancelled bool
+	cleared   bool
+}
+
+// serve runs until the talker's test ends.
+func (s *centre) serve(quit <-chan struct{}) {
+	for {
+		select {
+		case m := <-s.p.in:
+			s.take(m)
+		case <-quit:
+			return
+		}
+	}
+}
+
+func (s *centre) take(m message) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	switch {
+	case m.is("INVITE"):
+		if !s.invited.IsZero() {
+			s.p.t.Errorf("%s: a second INVITE", s.p.name)
+		}
+		s.invited = time.Now()
+		for i := range s.habit.says {
+			time.AfterFunc(s.habit.at[i], func() { s.say(m, s.habit.says[i]) })
+		}
+	case m.is("CANCEL"):
+		s.p.respond(m, 200, s.p.name, "")
+		if !s.answered && !s.cancelled {
+			s.cancelled = true
+			s.p.respond(*s.invite(m), 487, s.p.name, "")
+		}
+	case m.is("BYE"):
+		s.cleared = true
+		s.p.respond(m, 200, "", "")
+	case m.is("OPTIONS"):
+		if s.habit.last() != 0 {
+			s.p.respond(m, 200, s.p.name, "")
+		}
+	}
+}
+
+// invite is the INVITE of a CANCEL, as far as a response needs it.
+func (s *centre) invite(m message) *message {
+	m.headers = slices.Clone(m.headers)
+	for i, h := range m.headers {
+		if strings.HasPrefix(h, "CSeq:") {
+			m.headers[i] = strings.Replace(h, "CANCEL", "INVITE", 1)
+		}
+	}
+	return &m
+}
+
+func (s *centre) say(m message, code int) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.cancelled || s.cleared {
+		return
+	}
+	s.answered = s.answered || code >= 200
+	body := ""
+	if code == 200 {
+		body = far()
+	}
+	s.p.respond(m, code, s.p.name, body)
+}
+
+// an emergencyCase is a pair of services and what is to come of it, worked out from what the standards and SAFETY.md say rather than from
+// the code.
+type emergencyCase struct{ first, second *emergencyService }
+
+// secondTried is when the second service is tried: as soon as the first has failed, after 2 s without a word, or after 4 s without an 18x.
+func (c emergencyCase) secondTried() (at time.Duration, tried bool) {
+	f := c.first
+	rings, ringing := f.rings()
+	switch {
+	case f.gone:
+		return 0, true
+	case len(f.says) == 0, f.at[0] >= 2*sec:
+		return 2 * sec, true
+	case f.refuses() && f.at[len(f.at)-1] < 4*sec:
+		return f.at[len(f.at)-1], true
+	case ringing && rings < 4*sec:
+		if f.refuses() {
+			return f.at[len(f.at)-1], true
+		}
+		return 0, false
+	case f.answers() && f.at[len(f.at)-1] < 4*sec:
+		return 0, false
+	}
+	return 4 * sec, true
+}
+
+// answered is which service has the call, 0 for none.
+func (c emergencyCase) answered() int {
+	at, tried := c.secondTried()
+	first, second := c.first.answers(), tried && c.second.answers()
+	switch {
+	case first && second:
+		if c.first.at[len(c.first.at)-1] <= at+c.second.at[len(c.second.at)-1] {
+			return 1
+		}
+		return 2
+	case first:
+		return 1
+	case second:
+		return 2
+	}
+	return 0
+}
+
+// Each pair of services: what can be answered is, by one of them only, and what cannot be is told with the status of each service.
+func TestEmergencyServices(t *testing.T) {
+	t.Parallel()
+	for i := range emergencyServices {
+		for k := range emergencyServices {
+			c := emergencyCase{&emergencyServices[i], &emergencyServices[k]}
+			t.Run(c.first.name+", "+c.second.name, func(t *testing.T) { synctest.Test(t, c.run) })
+		}
+	}
+}
+
+func (c emergencyCase) run(t *testing.T) {
+	h, reserve := newVirtualTestBedOfTwo(t, func(o *Options, times *times) {
+		d := defaultTimes()
+		times.silence, times.emergencySilence, times.final, times.probe = d.silence/20, d.emergencySilence/20, d.final/20, d.probe/20
+		if c.first.gone {
+			o.Lines[0].ServiceProxy = "pbx.example:5060"
+		}
+		if c.second.gone {
+			o.Lines[0].Second.Proxy = "reserve.example:5060"
+		}
+	})
+	first, second := &centre{p: h.service, habit: c.first}, &centre{p: reserve, habit: c.second}
+	quit := make(chan struct{}) // closed at the end
+	var served sync.WaitGroup
+	served.Go(func() { first.serve(quit) })
+	served.Go(func() { second.serve(quit) })
+	defer func() { close(quit); served.Wait() }()
+
+	began := time.Now()
+	near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+	code := h.finalOf(near, 60*sec)
+	synctest.Wait()
+	h.machine.saw("1 requested (emergency)")
+
+	who, gaveUp := c.answered(), code == 487
+	switch {
+	case who != 0 && code != 200:
+		t.Errorf("service %d answers, and the adapter gets %d", who, code)
+	case who == 0 && code == 200:
+		t.Error("nobody answers, and the adapter gets 200")
+	}
+	at, tried := c.secondTried()
+	if who == 1 && c.first.at[len(c.first.at)-1] <= at {
+		tried = false
+	}
+	if !c.second.gone && tried == second.invited.IsZero() {
+		t.Errorf("the second service is tried: %t, and ought to be: %t", !second.invited.IsZero(), tried)
+	}
+	if d := second.invited.Sub(began); tried && !second.invited.IsZero() && (d < at || d > at+sec/10) {
+		t.Errorf("the second service is tried after %v and ought to be after %v", d, at)
+	}
+	c.ends(h, near, [3]*centre{nil, first, second}, who, tried, gaveUp)
+}
+
+// finalOf waits for the final response and acknowledges it; a call that has none after d is given up.
+func (h *testBed) finalOf(near *peerDialog, d time.Duration) int {
+	h.t.Helper()
+	limit := time.AfterFunc(d, near.cancel)
+	defer limit.Stop()
+	for {
+		m := <-h.adapter.in
+		_, method := m.cseq()
+		code := atoi(strings.Fields(m.start)[1])
+		switch {
+		case method != "INVITE" || code < 200:
+		case code == 200:
+			near.established(m).ack("")
+			return code
+		default:
+			near.nack(m)
+			return code
+		}
+	}
+}
+
+// ends looks at what was told, ends the call and looks at what is left at the services.
+func (c emergencyCase) ends(h *testBed, near *peerDialog, at [3]*centre, who int, tried, gaveUp bool) {
+	t := h.t
+	if who != 0 {
+		h.machine.saw("1 answered")
+		time.Sleep(40 * sec) // what the other one says late
+		near.request("BYE", "")
+		h.adapter.expect("200")
+		h.machine.saw("1 near end cleared")
+	} else if gaveUp {
+		h.machine.saw("1 near end cleared")
+	} else {
+		h.machine.saw(c.evidence())
+	}
+	told := h.machine.attemptEvents()
+	if who == 0 {
+		for n, service := range []string{1: "", 2: " second"} {
+			if n == 0 || n == 2 && !tried {
+				continue
+			}
+			if k := slices.IndexFunc(told, func(s string) bool { return strings.HasSuffix(s, " second") == (n == 2) }); k < 0 {
+				t.Errorf("nothing is told of what the service%s did: %q", service, told)
+			} else if want := c.said(n); told[k] != want {
+				t.Errorf("told %q, want %q", told[k], want)
+			}
+		}
+	}
+	time.Sleep(120 * sec)
+	synctest.Wait()
+	h.atRest()
+	for n, s := range at {
+		if s == nil || s.invited.IsZero() {
+			continue
+		}
+		s.mu.Lock()
+		switch {
+		case s.answered && s.habit.answers() && !s.cleared:
+			t.Errorf("service %d answered, and its call was not cleared", n)
+		case !s.answered && !s.cancelled && len(s.habit.says) > 0:
+			t.Errorf("service %d has a call that nobody ended", n)
+		}
+		s.mu.Unlock()
+	}
+	if who != 0 && at[3-who].answered && at[3-who].habit.answers() {
+		if all := append(told, h.machine.attemptEvents()...); !slices.ContainsFunc(all, func(s string) bool { return strings.Contains(s, " 200 ") }) {
+			t.Errorf("a second answer is not told of: %q", all)
+		}
+	}
+}
+
+// attemptEvents takes what was told of attempts so far.
+func (d *machineStandIn) attemptEvents() []string {
+	var all []string
+	for len(d.attempts) > 0 {
+		all = append(all, <-d.attempts)
+	}
+	return all
+}
+
+// evidence is that of the service that fails last. One that says nothing is given up 4 s after it was tried.
+func (c emergencyCase) evidence() string {
+	fails := func(b *emergencyService) time.Duration {
+		switch {
+		case b.gone:
+			return 0
+		case b.refuses():
+			return b.at[len(b.at)-1]
+		}
+		return 4 * sec
+	}
+	at, _ := c.secondTried()
+	last := c.second
+	if fails(c.first) > at+fails(c.second) {
+		last = c.first
+	}
+	if last.refuses() {
+		return "1 far end cleared: bye"
+	}
+	return "1 far end cleared: service-lost"
+}
+
+// said is what is told of a service that did not answer.
+func (c emergencyCase) said(n int) string {
+	b, second := c.first, ""
+	if n == 2 {
+		b, second = c.second, " second"
+	}
+	progress := "none"
+	if len(b.says) > 0 && b.says[0] == 100 {
+		progress = "trying"
+	}
+	if _, rings := b.rings(); rings {
+		progress = "ringing"
+	}
+	code := 0
+	if b.refuses() {
+		code = b.last()
+	}
+	return fmt.Sprintf("1 attempt ended: %d %s%s", code, progress, second)
+}
+
+// Two accounts at one host are one attempt: a call that the first one has is not tried there twice, and goes on when it is refused.
+func TestEmergencyServicesAtOneHost(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualTestBedOfTwo(t)
+		h.line.accounts[1].Proxy = h.service.at.String()
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		h.adapter.expect("100")
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 100, "", "")
+		h.service.silent(20 * sec)
+		h.service.respond(inv, 480, "far", "")
+		h.service.expect("ACK")
+		inv = h.service.expect("INVITE")
+		contains(t, inv.start, "sip:999@"+reserve.at.String())
+		h.service.respond(inv, 200, "far", far())
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.machine.saw("1 requested (emergency)", "1 answered")
+		if got, want := h.machine.attemptEvents(), []string{"1 attempt ended: 480 trying"}; !slices.Equal(got, want) {
+			t.Errorf("told %q, want %q", got, want)
+		}
+	})
+}
+
+// A caller who gives up while both services are tried leaves no call at either, and both are told of.
+func TestEmergencyCallGivenUpAtBoth(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualTestBedOfTwo(t, callbackWindow(time.Minute))
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		h.adapter.expect("100")
+		first := h.service.expect("INVITE")
+		h.service.respond(first, 100, "", "")
+		second := reserve.expect("INVITE")
+		reserve.respond(second, 180, "far", "")
+		h.adapter.expect("180")
+		near.cancel()
+		for _, s := range []struct {
+			p   *testPeer
+			inv message
+		}{{h.service, first}, {reserve, second}} {
+			s.p.respond(s.p.expect("CANCEL"), 200, "far", "")
+			s.p.respond(s.inv, 487, "far", "")
+			s.p.expect("ACK")
+		}
+		h.adapter.expectOf("200", "CANCEL")
+		near.nack(h.adapter.expect("487"))
+		h.machine.saw("1 requested (emergency)", "1 near end cleared")
+		want := []string{"1 attempt ended: 0 ringing second", "1 attempt ended: 0 trying"}
+		if got := h.machine.attemptEvents(); !slices.Equal(slices.Sorted(slices.Values(got)), want) {
+			t.Errorf("told %q, want %q", got, want)
+		}
+		h.atRest()
+		if !h.agent.expectsCallback() {
+			t.Error("no call-back is expected though it rang")
+		}
+	})
+}
+
+// No call-back is expected after a call that nobody took.
+func TestNoCallbackAfterAFailedCall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, c := range []struct {
+			says   []int
+			expect bool
+		}{{[]int{480}, false}, {[]int{100, 503}, false}, {[]int{180, 480}, true}} {
+			h := newVirtualTestBed(t, callbackWindow(time.Minute))
+			h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+			inv := h.service.expect("INVITE")
+			for _, code := range c.says {
+				h.service.respond(inv, code, "far", "")
+			}
+			h.service.expect("ACK")
+			h.atRest()
+			if got := h.agent.expectsCallback(); got != c.expect {
+				t.Errorf("after %v a call-back is expected: %t", c.says, got)
+			}
+		}
+	})
+}
+
+// The first service says 100 and then nothing, and the second refuses: the call waits at the first for as long as the caller
+// does. Once there was a 100, RFC 3261 has no timer that ends an INVITE at who sent it (section 17.1.1.2; Timer C, which runs
+// out after some 3 min, is a proxy's, section 16.6), and a call for help that is ended while a service still has it may be
+// the one that is answered next.
+func TestEmergencyCallWaitsAtTheServiceThatHasIt(t *testing.T) {
+	t.Parallel()
+	for _, answered := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h, reserve := newVirtualTestBedOfTwo(t, inShort)
+			near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+			h.adapter.expect("100")
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 100, "", "")
+			reserve.respond(reserve.expect("INVITE"), 480, "reserve", "")
+			reserve.expect("ACK")
+			h.machine.saw("1 requested (emergency)")
+			for range 2 { // 10 min; both ends are there
+				h.asked(200, 200)
+			}
+			told := []string{"1 attempt ended: 480 none second"}
+			if answered {
+				h.service.respond(inv, 200, "far", far())
+				h.service.expect("ACK")
+				near.established(h.adapter.expect("200")).ack("")
+				h.machine.saw("1 answered")
+			} else {
+				near.cancel()
+				h.adapter.expectOf("200", "CANCEL")
+				near.nack(h.adapter.expect("487"))
+				h.service.respond(h.service.expect("CANCEL"), 200, "", "")
+				h.service.respond(inv, 487, "far", "")
+				h.service.expect("ACK")
+				h.machine.saw("1 near end cleared")
+				told = append(told, "1 attempt ended: 0 trying")
+			}
+			if got := h.machine.attemptEvents(); !slices.Equal(got, told) {
+				t.Errorf("told %q, want %q", got, told)
+			}
+		})
+	}
+}

@@ -1,0 +1,265 @@
+package sipua
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/registration"
+)
+
+// This file is how a second service takes over when the first is lost, and gives back.
+
+// choose returns the accounts that a call may be passed to, in the order in which they are tried. For an ordinary call none may be
+// left; for an emergency call all are there.
+func (l *Line) choose(emergency bool) []*account {
+	var up, doubtful, last []*account
+	for _, s := range l.accounts {
+		switch {
+		case !s.registered():
+			last = append(last, s)
+		case s.lost():
+			doubtful = append(doubtful, s)
+		default:
+			up = append(up, s)
+		}
+	}
+	up = append(up, doubtful...)
+	if emergency {
+		up = append(up, last...)
+	}
+	return up
+}
+
+// retry ends the pauses of the registrations.
+func (l *Line) retry() {
+	for _, s := range l.accounts {
+		if s.client != nil {
+			s.client.Retry()
+		}
+	}
+}
+
+// noteSilent notes that the service did not answer. For as long as we asked the adapter to wait less patience is had
+// with the service. Where there is another one, that is used until this one is heard of again. Calls that are up are asked
+// about when it is back.
+func (s *account) noteSilent() {
+	a := s.line.a
+	a.counts.silences.Add(1)
+	s.silentUntil.Store(int64(time.Since(a.epoch) + a.times.retryAfter))
+	if (len(s.line.accounts) > 1 || s.hasCalls()) && s.down.CompareAndSwap(false, true) {
+		what := "the service does not answer"
+		if len(s.line.accounts) > 1 {
+			what += "; calls go to the line's other service until it does"
+		}
+		s.log.Warn(what, zap.String("registrar", s.Registrar.Host))
+		if s.probing.CompareAndSwap(false, true) {
+			a.work.start(s.awaitRecovery)
+		}
+	}
+}
+
+// spokeSince reports whether the service has said something since then.
+func (s *account) spokeSince(then time.Time) bool {
+	return s.spoke.Load() >= int64(then.Sub(s.line.a.epoch))
+}
+
+// noteHeard notes that the service said something.
+func (s *account) noteHeard() {
+	s.silentUntil.Store(0)
+	s.spoke.Store(int64(time.Since(s.line.a.epoch)))
+	if s.down.CompareAndSwap(true, false) {
+		s.log.Info("the service answers again", zap.String("registrar", s.Registrar.Host))
+		time.AfterFunc(s.line.a.times.recoveryDelay, s.askCalls)
+	}
+}
+
+// lost tells whether the service did not answer lately.
+func (s *account) lost() bool {
+	return s.down.Load() || int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() || s.client != nil && s.client.Status().Silent
+}
+
+// registrationChanged takes what became of the registration: a granted one shows that the service is back.
+func (s *account) registrationChanged(now registration.Status) {
+	if now.Registered && !now.Silent {
+		s.noteHeard()
+	}
+}
+
+// awaitRecovery asks a service that is lost by OPTIONS until it answers (RFC 3261 section 11). One at a time runs, which looking tells.
+func (s *account) awaitRecovery() {
+	for again := true; again; again = s.down.Load() && s.line.a.ctx.Err() == nil && s.probing.CompareAndSwap(false, true) {
+		s.probeRecovery()
+		s.probing.Store(false)
+	}
+}
+
+// probeRecovery returns when the service is not lost any more, or the agent ends.
+func (s *account) probeRecovery() {
+	a := s.line.a
+	look := time.NewTicker(a.times.recoveryProbe)
+	defer look.Stop()
+	for s.down.Load() {
+		select {
+		case <-look.C:
+		case <-a.ctx.Done():
+			return
+		}
+		if s.answers() {
+			s.noteHeard()
+			if s.client != nil {
+				s.client.Retry()
+			}
+		}
+	}
+}
+
+// answers tells whether the service answers OPTIONS, by whatever does not say that it cannot serve.
+func (s *account) answers() bool { return s.answersWithin(s.line.a.times.probe) }
+
+func (s *account) answersWithin(limit time.Duration) bool {
+	a := s.line.a
+	ctx, cancel := context.WithTimeout(a.ctx, limit)
+	defer cancel()
+	req := s.build(sip.OPTIONS, standaloneRequest{callID: token(), tag: token(), seq: 1})
+	req.AppendHeader(sip.NewHeader("Accept", sdpType)) // RFC 3261 section 11.1
+	res, err := s.line.service.ep.Do(ctx, req)
+	return err == nil && res.StatusCode != sip.StatusServiceUnavailable && res.StatusCode != sip.StatusRequestTimeout
+}
+
+// standaloneRequest are the numbers of a request outside a call.
+type standaloneRequest struct {
+	callID, tag string
+	seq         uint32
+}
+
+// build makes a request to the service for the address of record, outside a call.
+func (s *account) build(m sip.RequestMethod, o standaloneRequest) *sip.Request {
+	aor, contact := s.addressOfRecord(), s.line.service.ep.Contact(s.token, s.transport())
+	req := sip.NewRequest(m, aor)
+	id, hops := sip.CallIDHeader(o.callID), sip.MaxForwardsHeader(maxForwards)
+	req.AppendHeader(&sip.FromHeader{Address: aor, Params: sip.HeaderParams{{K: "tag", V: o.tag}}})
+	req.AppendHeader(&sip.ToHeader{Address: aor})
+	req.AppendHeader(&id)
+	req.AppendHeader(&sip.CSeqHeader{SeqNo: o.seq, MethodName: m})
+	req.AppendHeader(&hops)
+	req.AppendHeader(contact)
+	req.SetTransport(s.transport())
+	if at := s.destination(); at != "" {
+		req.SetDestination(at)
+	}
+	return req
+}
+
+// failover passes the call to another address of the service, to the line's other service, or on to an attempt that stands
+// there; false: there is none, or it is too late,
+// since the adapter was told something of this one's. An emergency call goes on all the same.
+func (x *inviteForwarding) failover() bool {
+	if !x.mayFailOver() || x.provisionalSent && !x.to.c.emergency {
+		return false
+	}
+	if x.nextAddress() {
+		return true
+	}
+	if len(x.untried) == 0 {
+		return x.fallBack()
+	}
+	x.giveUp(x.inviteAttempt)
+	x.provisionalSent = false
+	x.tryNext()
+	return true
+}
+
+// mayFailOver reports whether the call may go to another service at all.
+func (x *inviteForwarding) mayFailOver() bool {
+	return x.initial && x.to.side == media.ServiceSide && !x.to.clearing && x.from.state == legIncoming && !x.finalSent
+}
+
+// tryNext begins an attempt at the next service.
+func (x *inviteForwarding) tryNext() {
+	c, next := x.to.c, x.untried[0]
+	x.untried = x.untried[1:]
+	c.a.counts.failovers.Add(1)
+	c.line.log.Warn("a call goes on to the line's other service", zap.Uint64("call", uint64(c.id)), zap.String("registrar", next.Registrar.Host))
+	x.tryAt(next, &inviteAttempt{})
+}
+
+// tryAt begins an attempt at a service.
+func (x *inviteForwarding) tryAt(s *account, cl *inviteAttempt) {
+	c := x.to.c
+	cl.to = newClientLeg(c, media.ServiceSide, s)
+	cl.to.callID = x.to.callID // what was told of the call stays true
+	x.inviteAttempt = cl
+	c.legs[media.ServiceSide] = cl.to
+	c.a.addDialog(cl.to, cl.to.dialog)
+	x.passToService()
+}
+
+// giveUp ends an attempt that will not be the call. Its timers mean nothing any more.
+func (x *inviteForwarding) giveUp(cl *inviteAttempt) {
+	old := cl.to
+	if cl.tx != nil && !cl.settled {
+		cl.tx.Cancel()
+	}
+	x.forget(old)
+	cl.forks = forksOf(old)
+	old.replacedInvite = &inviteForwarding{initial: true, from: x.from, r: x.r, inviteAttempt: cl}
+	old.state, old.out = legOver, nil
+	old.c.a.removeDialog(old.key(old.dialog))
+}
+
+// forget ends the early dialogs of a leg that was given up. The adapter sees one dialog, whoever answers.
+func (x *inviteForwarding) forget(old *leg) {
+	for _, d := range old.early {
+		own := d.other
+		own.provisionals.stop()
+		if own == x.from.dialog {
+			own.provisionals = nil
+		}
+		d.over, own.over = true, own != x.from.dialog
+		x.from.early = slices.DeleteFunc(x.from.early, func(one *dialog) bool { return one == own })
+		if x.lastDescribed == d {
+			x.lastDescribed = nil
+		}
+	}
+}
+
+// serviceRejects tells whether a final response says that this service cannot serve the call, rather than that the far end will not: 503
+// (RFC 3263 section 4.3), or credentials that it does not take. Calls for help go on after any failure.
+func (x *inviteForwarding) serviceRejects(code int) bool {
+	switch code {
+	case sip.StatusServiceUnavailable, sip.StatusUnauthorized, sip.StatusProxyAuthRequired:
+		return true
+	}
+	return x.to.c.emergency
+}
+
+// lateResponse takes a response to an INVITE that was given up for another service. Its CANCEL goes out by itself; what was answered all the
+// same is cleared.
+func (x *inviteForwarding) lateResponse(res endpoint.Response) {
+	switch {
+	case res.Err != nil:
+		x.attemptEnded(0)
+		return
+	case res.IsProvisional():
+		x.heard, x.rang = true, x.rang || res.StatusCode != sip.StatusTrying
+	}
+	x.to.account.noteHeard()
+	if res.IsProvisional() {
+		return
+	}
+	tag := res.To().Params.GetOr("tag", "")
+	if ack := x.acks[tag]; ack != nil {
+		x.write(ack)
+		return
+	}
+	x.attemptEnded(res.StatusCode)
+	if res.IsSuccess() {
+		x.dropFork(res.Response, tag)
+	}
+}

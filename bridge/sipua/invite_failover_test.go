@@ -1,0 +1,292 @@
+package sipua
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/icholy/digest"
+
+	"clearback/bridge/sipua/registration"
+)
+
+const (
+	secondUser   = "5550101"
+	secondSecret = "gaslight"
+	reserveHost  = "127.0.0.2"
+)
+
+// newVirtualTestBedOfTwo is a virtual house whose line has a second service.
+func newVirtualTestBedOfTwo(t testing.TB, settings ...setting) (*testBed, *testPeer) {
+	t.Helper()
+	var m memoryNetwork
+	reserve := m.newTestPeer(t, "reserve", reserveHost)
+	with := func(o *Options, times *times) {
+		shorter(o, times)
+		times.emergencySilence, times.recoveryProbe, times.silenceAfterLoss = 100*time.Millisecond, 30*time.Millisecond, 100*time.Millisecond
+		o.Lines[0].Second = &ServiceAccount{
+			Registrar: sip.Uri{Scheme: "sip", Host: reserveHost, Port: int(reserve.at.Port())}, User: secondUser, Secret: secondSecret,
+		}
+	}
+	return newTestBedIn(t, &m, append([]setting{with}, settings...)...), reserve
+}
+
+func near() string { return offer("127.0.0.1", nearSDP, "sendrecv") }
+func far() string  { return offer("127.0.0.1", farSDP, "sendrecv") }
+
+// The first service says nothing: the call goes on to the second one, as its account and with its credentials, and stays there. What
+// the first one answers late is cleared (RFC 3261 section 9.1). Further calls go to the second one until the first is heard of again.
+func TestSecondServiceTakesOver(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualTestBedOfTwo(t)
+		d := h.request("5550150", near())
+		lost := h.service.expect("INVITE")
+		inv := reserve.expect("INVITE")
+		contains(t, inv.start, "sip:5550150@"+reserve.at.String())
+		contains(t, inv.get("From"), "<sip:"+secondUser+"@"+reserve.at.String()+">")
+		contains(t, inv.get("Contact"), "<sip:"+secondUser+"@")
+		reserve.respond(inv, 401, "far", "", `WWW-Authenticate: Digest realm="reserve.example", nonce="n1", qop="auth", algorithm=MD5`)
+		reserve.expect("ACK")
+		inv = reserve.expect("INVITE")
+		credentialsOf(t, inv, "Authorization", "INVITE", secondUser, secondSecret)
+		reserve.respond(inv, 200, "far", far())
+		reserve.expect("ACK")
+		d.established(h.adapter.expect("200")).ack("")
+		h.machine.saw("1 requested", "1 answered")
+		h.service.respond(lost, 200, "late", far())
+		for _, want := range []string{"ACK", "BYE"} {
+			m := h.service.next()
+			for m.is("OPTIONS") { // it is looked for
+				m = h.service.next()
+			}
+			if !m.is(want) {
+				t.Fatalf("want %s, got %s", want, m)
+			}
+		}
+		h.service.respond(lost, 200, "late", far(), "Subject: repeated")
+		h.service.expect("ACK") // and no other BYE
+		h.service.nothing(h.toService)
+		far := reserve.called(inv, "far")
+		far.request("BYE", "")
+		reserve.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+		if n := h.agent.Counts().Failovers; n != 1 {
+			t.Fatalf("%d calls were switched", n)
+		}
+	})
+}
+
+// However often a service comes and goes, one at a time asks whether it is back.
+func TestOneProbeOfALostService(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, _ := newVirtualTestBedOfTwo(t, func(_ *Options, times *times) { times.probe = time.Minute })
+		first := h.line.accounts[0]
+		for range 3 {
+			first.noteSilent()
+			first.noteHeard()
+		}
+		first.noteSilent()
+		h.service.expect("OPTIONS")
+		h.service.silent(100 * time.Millisecond) // three times as long as it takes until the others would ask
+		first.noteHeard()
+		first.noteSilent()
+		h.service.silent(100 * time.Millisecond)
+	})
+}
+
+// A lost service is asked by OPTIONS until it answers, and then used again; meanwhile no call waits for it.
+func TestFailback(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualTestBedOfTwo(t)
+		end := func(p *testPeer, m message) {
+			p.respond(m, 486, "far", "")
+			p.expect("ACK")
+			h.adapter.expect("486")
+			h.atRest()
+		}
+		h.request("5550150", near())
+		h.service.expect("INVITE")
+		end(reserve, reserve.expect("INVITE"))
+		ask := h.service.expect("OPTIONS")
+		is(t, ask, "Accept", "application/sdp") // RFC 3261 section 11.1
+		is(t, ask, "Max-Forwards", "70")
+		is(t, ask, "CSeq", "1 OPTIONS")
+		contains(t, ask.get("Contact"), h.toService.String())
+		h.request("5550151", near())
+		end(reserve, reserve.expect("INVITE")) // the first one gets none: the next it gets is what asks for it
+		h.service.respond(ask, 503, "x", "")   // it is there, but cannot serve
+		ask = h.service.expect("OPTIONS")
+		h.service.respond(ask, 404, "x", "")
+		eventually(t, "the first service", func() bool { return !h.line.accounts[0].lost() })
+		h.request("5550152", near())
+		for {
+			m := h.service.next()
+			if !m.is("OPTIONS") {
+				contains(t, m.start, "INVITE sip:5550152@")
+				end(h.service, m)
+				return
+			}
+		}
+	})
+}
+
+// 503 says that a service cannot serve (RFC 3263 section 4.3), other failures are the far end's. After ringing it is too late for an
+// ordinary call. A call for help goes on after any failure, and to both quickly if they are silent.
+func TestResponsesThatCauseFailover(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, c := range []struct {
+			number   string
+			early    int
+			code     int
+			switched bool
+		}{
+			{"5550150", 0, 503, true}, {"5550150", 100, 503, true}, {"5550150", 180, 503, false},
+			{"5550150", 0, 486, false}, {"5550150", 0, 500, false}, {"5550150", 0, 404, false},
+			{"999", 0, 404, true}, {"999", 0, 603, true}, {"999", 183, 503, true},
+		} {
+			h, reserve := newVirtualTestBedOfTwo(t, quickDateCheck)
+			if c.number == "999" {
+				h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, near())
+				h.adapter.expect("100")
+			} else {
+				h.request(c.number, near())
+			}
+			inv := h.service.expect("INVITE")
+			if c.early > 0 {
+				h.service.respond(inv, c.early, "far", strings.Repeat(offer("127.0.0.1", farSDP+10, "sendrecv"), c.early/183))
+			}
+			early := ""
+			if c.early > 100 {
+				early = h.adapter.expect(num(c.early)).get("To")
+			}
+			h.service.respond(inv, c.code, "far", "")
+			h.service.expect("ACK")
+			if !c.switched {
+				h.adapter.expect(num(c.code))
+				if n := h.agent.Counts().Failovers; n != 0 {
+					t.Fatalf("%+v: it went on", c)
+				}
+				continue
+			}
+			inv = reserve.expect("INVITE")
+			reserve.respond(inv, 200, "far", far())
+			reserve.expect("ACK")
+			ok := h.adapter.expect("200")
+			if port(ok.body) != num(farSDP) || early != "" && ok.get("To") != early {
+				t.Fatalf("%+v: answered %s", c, ok)
+			}
+		}
+	})
+}
+
+func TestEmergencyCallTriesBoth(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualTestBedOfTwo(t, quickDateCheck)
+		h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, near())
+		h.service.expect("INVITE")
+		reserve.expect("INVITE")
+		h.adapter.expect("100")
+		h.adapter.expect("503") // to its own second server
+		h.machine.saw("1 requested (emergency)", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
+	})
+}
+
+// Both accounts register, each with a word of its own, and a call comes by either; a call goes out by the second while the first is
+// not registered.
+func TestBothServicesRegister(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualTestBedOfTwo(t, quickDateCheck, func(o *Options, _ *times) {
+			l := &o.Lines[0]
+			l.Register, l.Expires, l.Second.Register, l.Second.Expires = true, 600e9, true, 600e9
+		})
+		first, second := h.service.expect("REGISTER"), reserve.expect("REGISTER")
+		word := func(m message) string { w, _, _ := strings.Cut(uri(m.get("Contact")), "@"); return w }
+		if word(first) == word(second) || strings.Contains(second.String(), serviceUser) {
+			t.Fatalf("told %s and %s", first, second)
+		}
+		reserve.respond(second, 200, "reg", "", "Contact: "+second.get("Contact")+";expires=600")
+		eventually(t, "the second registration", func() bool { return h.line.Status().Second.Registered })
+		if h.line.Status().Service.Registered {
+			t.Fatal("the first one is not registered")
+		}
+		h.request("5550150", near())
+		inv := reserve.expect("INVITE")
+		reserve.respond(inv, 486, "far", "")
+		reserve.expect("ACK")
+		h.adapter.expect("486")
+		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		d := reserve.call(uri(second.get("Contact")), "<sip:5550151@reserve.example>", h.toService, far())
+		reserve.expect("100")
+		inv = h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", near())
+		h.adapter.expect("ACK")
+		d.established(reserve.expect("200")).ack("")
+		h.machine.saw("2 arrived", "2 answered")
+		h.adapter.called(inv, "near").request("BYE", "")
+		h.adapter.expect("200")
+		reserve.respond(reserve.expect("BYE"), 200, "", "")
+		h.service.respond(first, 200, "reg", "", "Contact: "+first.get("Contact")+";expires=600")
+	})
+}
+
+// credentialsOf checks a digest answer (RFC 7616 section 3.4.1).
+func credentialsOf(t testing.TB, m message, header, method, user, password string) {
+	t.Helper()
+	c, err := digest.ParseCredentials(m.get(header))
+	if err != nil {
+		t.Fatalf("%s: %v in %s", header, err, m)
+	}
+	want, err := digest.Digest(&digest.Challenge{Realm: c.Realm, Nonce: c.Nonce, Algorithm: c.Algorithm, QOP: []string{"auth"}},
+		digest.Options{Method: method, URI: c.URI, Username: user, Password: password, Count: c.Nc, Cnonce: c.Cnonce})
+	if err != nil || c.Username != user || c.Response != want.Response {
+		t.Fatalf("wrong answer to the challenge (%v): %s", err, m)
+	}
+}
+
+// Services that answer come before those that were lost; one where the line is not registered is tried for a call for help alone, and last.
+func TestOrderOfServices(t *testing.T) {
+	t.Parallel()
+	l := &Line{a: &Agent{epoch: time.Now()}}
+	strange := &account{line: l, client: registration.NewClient(registration.ClientOptions{})}
+	lost, serves := &account{line: l}, &account{line: l}
+	lost.down.Store(true)
+	l.accounts = []*account{strange, lost, serves}
+	if got := l.choose(false); !slices.Equal(got, []*account{serves, lost}) {
+		t.Error("an ordinary call")
+	}
+	if got := l.choose(true); !slices.Equal(got, []*account{serves, lost, strange}) {
+		t.Error("a call for help")
+	}
+	l.retry() // of those that register
+}
+
+// A registration that is granted shows that the service is back; one that lasts through its silence does not, nor does a refusal.
+func TestRegistrationShowsThatTheServiceIsBack(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		s := h.line.accounts[0]
+		<-time.After(time.Second)
+		if s.noteHeard(); !s.spokeSince(time.Now()) || s.spokeSince(time.Now().Add(1)) {
+			t.Error("it spoke now")
+		}
+		for now, back := range map[registration.Status]bool{{}: false, {Registered: true, Silent: true}: false, {Silent: true}: false, {Registered: true}: true} {
+			s.noteSilent()
+			s.registrationChanged(now)
+			if s.lost() == back {
+				t.Errorf("%+v: lost %t", now, s.lost())
+			}
+		}
+	})
+}

@@ -1,0 +1,319 @@
+package sipua
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
+)
+
+// This file is what reliable provisional responses need (RFC 3262). They pass from end to end: with an RSeq of our own, and the
+// PRACK of who called goes on to who was called. Where who called does not take part, we acknowledge ourselves.
+
+// reliable100 and early199 are the option tags of RFC 3262 and RFC 6228.
+const (
+	reliable100 = "100rel"
+	early199    = "199"
+)
+
+// statusEarlyTerminated ends one early dialog (RFC 6228).
+const statusEarlyTerminated = 199
+
+// hasOption tells whether a header field lists an option tag.
+func hasOption(m sip.Message, field, option string) bool {
+	for _, h := range m.GetHeaders(field) {
+		for _, v := range strings.Split(h.Value(), ",") {
+			if strings.EqualFold(strings.TrimSpace(v), option) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// readCallerOptions notes what the caller takes part in.
+func (x *inviteForwarding) readCallerOptions() {
+	m := x.r.Request
+	x.required = hasOption(m, "Require", reliable100)
+	x.reliable = x.required || hasOption(m, "Supported", reliable100) && !x.from.c.emergency
+}
+
+// offerOptions lets who is called use what the caller can take. In an emergency call nothing is to wait for an acknowledgement.
+func (x *inviteForwarding) offerOptions() {
+	switch {
+	case x.from.c.emergency:
+	case x.reliable: // never required: what comes otherwise is made reliable here, and an adapter that knows nothing of it rings
+		x.req.AppendHeader(sip.NewHeader("Supported", reliable100))
+	}
+	if x.initial && hasOption(x.r.Request, "Supported", early199) {
+		x.req.AppendHeader(sip.NewHeader("Supported", early199))
+	}
+}
+
+// rseq is the RSeq of a reliable provisional response, 0 if it is not reliable.
+func rseq(res *sip.Response) uint32 {
+	if !hasOption(res, "Require", reliable100) {
+		return 0
+	}
+	n, err := strconv.ParseUint(strings.TrimSpace(first(res, "RSeq")), 10, 32)
+	if err != nil {
+		return 0
+	}
+	return uint32(n)
+}
+
+// inOrder tells whether a reliable response is the next one of its dialog; others are repeats, or came too early and will be
+// repeated (RFC 3262 section 4).
+func (x *inviteForwarding) inOrder(d *dialog, n uint32) bool {
+	if last, heard := x.rseqs[d]; heard && n != last+1 {
+		return false
+	}
+	if x.rseqs == nil {
+		x.rseqs = map[*dialog]uint32{}
+	}
+	x.rseqs[d] = n
+	return true
+}
+
+// acknowledgeEarly sends the PRACK of a reliable response that the caller will not acknowledge.
+func (x *inviteForwarding) acknowledgeEarly(d *dialog, n uint32) {
+	x.to.send(x.to.prack(d, n, x.req.CSeq().SeqNo), func(_ *sip.Response, err error) {
+		if err != nil {
+			x.to.c.line.log.Debug("no answer to PRACK", zap.Error(err))
+		}
+	})
+}
+
+// prack is the acknowledgement of the reliable response n to the INVITE cseq.
+func (l *leg) prack(d *dialog, n, cseq uint32) *sip.Request {
+	req := l.buildIn(d, sip.PRACK)
+	req.AppendHeader(sip.NewHeader("RAck", strconv.FormatUint(uint64(n), 10)+" "+strconv.FormatUint(uint64(cseq), 10)+" INVITE"))
+	return req
+}
+
+// reliableProvisionals are the provisional responses of one early dialog towards the caller: reliable ones one at a time, the next when the
+// PRACK of the one before came. Owned by the call's mailbox.
+type reliableProvisionals struct {
+	// set once
+	x *inviteForwarding
+	d *dialog // towards the caller
+
+	last           uint32               // RSeq used last, 0: none
+	unacknowledged *provisionalResponse // waits for its PRACK
+	waiting        []*provisionalResponse
+	afterPrack     func() // the 200, which waits for the PRACK of an answer (RFC 3262 section 3)
+	ended          bool   // nothing is repeated any more; a PRACK is still understood
+}
+
+// provisionalResponse is one provisional response.
+type provisionalResponse struct {
+	res          *sip.Response
+	described    bool   // it has a session description
+	reliable     bool   // ours is
+	theirs, cseq uint32 // what the PRACK to who was called names; theirs 0: none is due
+	since        time.Time
+	every        time.Duration
+	timer        *time.Timer
+}
+
+// sendProvisional passes a provisional response on. n is its RSeq, 0 if it is not reliable.
+func (x *inviteForwarding) sendProvisional(d *dialog, res *sip.Response, body []byte, n uint32) {
+	out := x.buildResponse(res, body)
+	if d == nil {
+		x.transmit(out)
+		return
+	}
+	addToTag(out, d.other)
+	reliable := x.reliable && n != 0 || x.required
+	if n != 0 && (!reliable || x.from.c.emergency) {
+		x.acknowledgeEarly(d, n)
+		n = 0
+	}
+	t := d.other.provisionals
+	if t == nil || t.x != x {
+		t = &reliableProvisionals{x: x, d: d.other}
+		d.other.provisionals = t
+	}
+	t.waiting = append(t.waiting, &provisionalResponse{res: out, described: hasBody(out), reliable: reliable, theirs: n, cseq: x.req.CSeq().SeqNo})
+	t.next()
+}
+
+// addToTag says our tag of this dialog.
+func addToTag(res *sip.Response, d *dialog) { res.To().Params.Add("tag", d.tag) }
+
+// next sends what waits, as far as nothing has to be acknowledged before.
+func (t *reliableProvisionals) next() {
+	for t.unacknowledged == nil && len(t.waiting) > 0 && !t.ended {
+		one := t.waiting[0]
+		t.waiting = slices.Delete(t.waiting, 0, 1)
+		if one.reliable {
+			t.begin(one)
+		}
+		t.x.transmit(one.res)
+	}
+	if then := t.afterPrack; t.unacknowledged == nil && then != nil {
+		t.afterPrack = nil
+		then()
+	}
+}
+
+// begin makes a response reliable.
+func (t *reliableProvisionals) begin(one *provisionalResponse) {
+	if t.last == 0 {
+		t.last = rand.Uint32N(math.MaxInt32) // and one more: 1 to 2^31 - 1 (RFC 3262 section 3)
+	}
+	t.last++
+	one.res.AppendHeader(sip.NewHeader("Require", reliable100))
+	one.res.AppendHeader(sip.NewHeader("RSeq", strconv.FormatUint(uint64(t.last), 10)))
+	t.unacknowledged = one
+	c := t.x.from.c
+	one.since, one.every = time.Now(), c.a.times.t1
+	one.timer = c.after(one.every, func() { t.repeat(one) })
+	if !one.described {
+		return
+	}
+	switch deal := t.d.offerAnswer; {
+	case !deal.begun: // the offer that the INVITE did not have
+		deal.pending, deal.begun = t.x.to, true
+	default:
+		deal.answered(t.x.from)
+	}
+}
+
+// repeat repeats a response until its PRACK, from T1 on doubling, for 64*T1.
+func (t *reliableProvisionals) repeat(one *provisionalResponse) {
+	if t.unacknowledged != one || t.ended {
+		return
+	}
+	c := t.x.from.c
+	if time.Since(one.since) >= c.a.times.final {
+		t.x.unacknowledgedEarly()
+		t.unacknowledged = nil // goes on only in an emergency call
+		t.next()
+		return
+	}
+	one.every *= 2
+	one.timer = c.after(min(one.every, c.a.times.final-time.Since(one.since)), func() { t.repeat(one) })
+	t.x.transmit(one.res)
+}
+
+// unacknowledgedEarly: no PRACK in 64*T1. Who called is gone, but never in an emergency call.
+func (x *inviteForwarding) unacknowledgedEarly() {
+	c := x.from.c
+	c.line.log.Warn("no PRACK", zap.Uint64("call", uint64(c.id)), zap.Stringer("side", sideName(x.from.side)))
+	switch {
+	case c.emergency:
+	case !x.initial:
+		x.cancel()
+		x.refuse(sip.StatusInternalServerError)
+	default:
+		c.peerSilent(x.from.side)
+		x.refuse(sip.StatusInternalServerError)
+		x.from.finish(supervision.AnswerConfirmed)
+	}
+}
+
+// stop ends the repeats. It may be called on nil.
+func (t *reliableProvisionals) stop() {
+	if t == nil {
+		return
+	}
+	t.ended, t.waiting, t.afterPrack = true, nil, nil
+	if t.unacknowledged != nil {
+		t.unacknowledged.timer.Stop()
+	}
+}
+
+// whenAcknowledged runs f, the passing of the 200, when no answer that the caller must acknowledge is unacknowledged.
+func (x *inviteForwarding) whenAcknowledged(d *dialog, f func()) {
+	t := d.other.provisionals
+	described := func(one *provisionalResponse) bool { return one.described && one.reliable }
+	if t == nil || t.x != x || t.ended || x.from.c.emergency || !(t.unacknowledged != nil && described(t.unacknowledged) || slices.ContainsFunc(t.waiting, described)) {
+		f()
+		return
+	}
+	t.afterPrack = f
+}
+
+// stopProvisionals ends the repeats of every early dialog of this exchange.
+func (x *inviteForwarding) stopProvisionals() {
+	for _, d := range append([]*dialog{x.from.dialog}, x.from.early...) {
+		if d.provisionals != nil && d.provisionals.x == x {
+			d.provisionals.stop()
+		}
+	}
+}
+
+// handlePrack takes the PRACK of the caller.
+func (l *leg) handlePrack(r *endpoint.Request, d *dialog) {
+	t := d.provisionals
+	if t == nil || t.unacknowledged == nil || !t.matches(r) {
+		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+		return
+	}
+	one := t.unacknowledged
+	t.unacknowledged = nil
+	one.timer.Stop()
+	switch {
+	case one.theirs != 0:
+		l.passPrack(r, d, one)
+	case hasBody(r.Request): // an offer to who does not expect one
+		l.reply(r, sip.StatusNotAcceptableHere, "Not Acceptable Here")
+	default:
+		l.reply(r, sip.StatusOK, "OK")
+	}
+	t.next()
+}
+
+// matches tells whether a PRACK names the response that waits for it.
+func (t *reliableProvisionals) matches(r *endpoint.Request) bool {
+	f := strings.Fields(first(r.Request, "RAck"))
+	if len(f) != 3 || f[2] != "INVITE" {
+		return false
+	}
+	n, err := strconv.ParseUint(f[0], 10, 32)
+	seq, err2 := strconv.ParseUint(f[1], 10, 32)
+	return err == nil && err2 == nil && uint32(n) == t.last && uint32(seq) == t.x.seq
+}
+
+// passPrack passes a PRACK on: with the answer to an offer in the response, or with an offer.
+func (l *leg) passPrack(r *endpoint.Request, d *dialog, one *provisionalResponse) {
+	p := l.peer()
+	body, err := l.c.path.translate(r.Request, l.side)
+	if err != nil {
+		code, reason, headers := bodyRefusal(err)
+		l.reply(r, code, reason, headers...)
+		body = nil // it was acknowledged all the same
+	}
+	replied := err != nil
+	req := p.prack(d.other, one.theirs, one.cseq)
+	setBody(req, r.Request, body)
+	offer := len(body) > 0 && d.offerAnswer.pending != p
+	switch {
+	case offer:
+		d.offerAnswer.pending = l
+	case len(body) > 0:
+		d.offerAnswer.pending = nil
+	}
+	p.send(req, func(res *sip.Response, err error) {
+		d.offerAnswer.answered(l)
+		if offer && (err != nil || !res.IsSuccess()) {
+			l.c.path.rejectOffer(l.side)
+		}
+		switch {
+		case replied:
+		case err != nil:
+			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
+		default:
+			l.forwardResponse(r, d, res)
+		}
+	})
+}

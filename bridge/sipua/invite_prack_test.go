@@ -1,0 +1,401 @@
+package sipua
+
+import (
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+)
+
+// rack is the RAck that acknowledges a reliable response (RFC 3262 section 7.2).
+func rack(m message) string {
+	n, method := m.cseq()
+	return "RAck: " + m.get("RSeq") + " " + num(n) + " " + method
+}
+
+// reliably answers with a reliable provisional response.
+func (p *testPeer) reliably(req message, code int, tag, body string, n int) {
+	p.t.Helper()
+	p.respond(req, code, tag, body, "Require: 100rel", "RSeq: "+num(n))
+}
+
+// hangUp ends an answered call from the near end, with everything that belongs to it.
+func (h *testBed) hangUp(near *peerDialog, events ...string) {
+	h.t.Helper()
+	near.request("BYE", "")
+	h.adapter.expectOf("200", "BYE")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.machine.saw(append(events, "1 near end cleared")...)
+	h.done()
+}
+
+// RFC 3262 from end to end: the option passes, a reliable response has an RSeq of ours and is repeated until its PRACK, its PRACK
+// names the far end's, and a repetition of the far end's is not passed twice.
+func TestReliableProvisional(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, shorter)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer, 100rel")
+		inv := h.service.expect("INVITE")
+		contains(t, inv.get("Supported"), "100rel")
+		h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 4711)
+		m := h.adapter.expect("183")
+		contains(t, m.get("Require"), "100rel")
+		if m.get("RSeq") == "" || m.get("RSeq") == "4711" {
+			t.Fatalf("RSeq %q", m.get("RSeq"))
+		}
+		repeated(t, h.adapter, m)
+		h.service.respond(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel", "RSeq: 4711", "Subject: repeated")
+		h.adapter.nothing(h.toAdapter)
+		early := near.early(m)
+		own, seq := atoi(m.get("RSeq")), near.cseq
+		for _, wrong := range []string{ // of no response; equal in 32 bits only; not three parts
+			"1 1 INVITE", num(own+1<<32) + " " + num(seq) + " INVITE", num(own) + " " + num(seq+1<<32) + " INVITE",
+			num(own+1) + " " + num(seq) + " INVITE", num(own) + " " + num(seq+1) + " INVITE", num(own) + " " + num(seq) + " UPDATE",
+			num(own) + " " + num(seq), num(own) + " " + num(seq) + " INVITE 1", "x " + num(seq) + " INVITE", num(own) + " x INVITE",
+		} {
+			early.request("PRACK", "", "RAck: "+wrong)
+			h.adapter.expectOf("481", "PRACK")
+		}
+		early.request("PRACK", "", rack(m))
+		prack := h.service.expect("PRACK")
+		n, _ := inv.cseq()
+		if got := prack.get("RAck"); got != "4711 "+num(n)+" INVITE" {
+			t.Fatalf("RAck: %s", got)
+		}
+		contains(t, prack.get("To"), "tag=far")
+		h.service.respond(prack, 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		early.request("PRACK", "", rack(m)) // once more
+		h.adapter.expectOf("481", "PRACK")
+		before := h.adapter.repeats.Load()
+		// the next one
+		h.service.reliably(inv, 180, "far", "", 4712)
+		again := h.adapter.expect("180")
+		if atoi(again.get("RSeq")) != atoi(m.get("RSeq"))+1 {
+			t.Fatalf("RSeq %s after %s", again.get("RSeq"), m.get("RSeq"))
+		}
+		h.service.reliably(inv, 182, "far", "", 4714) // 4713 is missing: it will come again
+		early.request("PRACK", "", rack(again))
+		h.service.respond(h.service.expect("PRACK"), 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		h.service.respond(inv, 200, "far", "")
+		h.service.expect("ACK")
+		ok := h.adapter.expect("200")
+		lacks(t, ok.get("Require"), "100rel")
+		early.established(ok).invite = near.invite
+		early.ack("")
+		if n := h.adapter.repeats.Load() - before; n > 2 {
+			t.Fatalf("%d repetitions of what was acknowledged", n)
+		}
+		h.hangUp(early, "1 requested", "1 answered")
+	})
+}
+
+// One at a time: the next reliable response waits for the PRACK of the one before, and what follows keeps its place (RFC 3262
+// section 3). A 200 waits for the PRACK of the answer.
+func TestReliableOneAtATime(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		inv := h.service.expect("INVITE")
+		h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		h.service.reliably(inv, 180, "far", "", 2)
+		h.service.respond(inv, 200, "far", "")
+		h.service.expect("ACK")
+		first := h.adapter.expect("183")
+		h.adapter.nothing(h.toAdapter)
+		early := near.early(first)
+		early.request("PRACK", "", rack(first))
+		h.service.respond(h.service.expect("PRACK"), 200, "", "")
+		got := map[string]message{}
+		for range 2 { // the answer to the PRACK and the next response, in no order
+			m := h.adapter.next()
+			_, method := m.cseq()
+			got[method] = m
+		}
+		second := got["INVITE"]
+		if !second.is("180") || !got["PRACK"].is("200") {
+			t.Fatalf("got %v", got)
+		}
+		h.adapter.nothing(h.toAdapter)
+		h.machine.saw("1 requested")
+		early.request("PRACK", "", rack(second))
+		prack := h.service.expect("PRACK")
+		ok := h.adapter.expectOf("200", "INVITE")
+		h.service.respond(prack, 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		early.invite = near.invite
+		early.established(ok).ack("")
+		h.hangUp(early, "1 answered")
+	})
+}
+
+// PRACK crosses the 200: nothing that must be acknowledged first was in the response.
+func TestPrackCrossesAnswer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		inv := h.service.expect("INVITE")
+		h.service.reliably(inv, 180, "far", "", 1)
+		m := h.adapter.expect("180")
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		ok := h.adapter.expect("200")
+		early := near.early(m)
+		early.request("PRACK", "", rack(m))
+		h.service.respond(h.service.expect("PRACK"), 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		early.invite = near.invite
+		early.established(ok).ack("")
+		h.hangUp(early, "1 requested", "1 answered")
+	})
+}
+
+// No PRACK in 64*T1: the call fails with 5xx, and who was called is told, answered or not.
+func TestNoPrack(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, answered := range []bool{false, true} {
+			h := newVirtualTestBed(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
+			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+			inv := h.service.expect("INVITE")
+			h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+			h.adapter.expect("183")
+			if answered {
+				h.service.respond(inv, 200, "far", "")
+				h.service.expect("ACK")
+			}
+			near.nack(h.adapter.expectOf("500", "INVITE"))
+			// at 20, 60, 140 and 300 ms, until 400 ms
+			if n := h.adapter.repeats.Load(); n != 4 {
+				t.Fatalf("%d repeats", n)
+			}
+			if answered {
+				h.service.respond(h.service.expect("BYE"), 200, "", "")
+			} else {
+				h.service.respond(h.service.expect("CANCEL"), 200, "far", "")
+				h.service.respond(inv, 487, "far", "")
+				h.service.expect("ACK")
+			}
+			h.machine.saw("1 requested", "1 adapter lost")
+			h.done()
+		}
+	})
+}
+
+// Who called takes no part: we acknowledge ourselves, and the response passes as one that is not reliable.
+func TestOurPrack(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		lacks(t, inv.get("Supported")+inv.get("Require"), "100rel")
+		h.adapter.reliably(inv, 183, "near", offer("127.0.0.1", nearSDP, "sendrecv"), 9)
+		prack := h.adapter.expect("PRACK")
+		n, _ := inv.cseq()
+		if got := prack.get("RAck"); got != "9 "+num(n)+" INVITE" {
+			t.Fatalf("RAck: %s", got)
+		}
+		h.adapter.respond(prack, 200, "", "")
+		m := h.service.expect("183")
+		if m.get("Require") != "" || m.get("RSeq") != "" || m.body == "" {
+			t.Fatalf("got %s", m)
+		}
+		h.adapter.respond(inv, 200, "near", "")
+		h.adapter.expect("ACK")
+		far.established(h.service.expect("200")).ack("")
+		far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.done()
+	})
+}
+
+// An INVITE without an offer: the reliable 183 carries it, the PRACK the answer (RFC 3262 section 5), and an offer in the PRACK
+// has its answer in the PRACK's 200.
+func TestOfferInReliableProvisional(t *testing.T) {
+	t.Parallel()
+	h := newTestBed(t, relaying)
+	far := h.arrive("", "Supported: 100rel")
+	inv := h.adapter.expect("INVITE")
+	h.adapter.reliably(inv, 183, "near", offer("127.0.0.1", nearSDP, "sendrecv"), 1)
+	m := h.service.expect("183")
+	contains(t, m.body, "m=audio ")
+	lacks(t, m.body, " "+num(nearSDP)+" ")
+	early := far.early(m)
+	// until the answer is there no other offer may come
+	early.request("UPDATE", offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.expectOf("491", "UPDATE")
+	near := h.adapter.called(inv, "near")
+	near.request("UPDATE", offer("127.0.0.1", nearSDP, "sendrecv"))
+	if w := h.adapter.expectOf("500", "UPDATE").get("Retry-After"); w == "" {
+		t.Fatal("no Retry-After")
+	}
+	early.request("PRACK", offer("127.0.0.1", farSDP, "sendrecv"), rack(m))
+	prack := h.adapter.expect("PRACK")
+	contains(t, prack.body, "m=audio ")
+	lacks(t, prack.body, " "+num(farSDP)+" ")
+	h.adapter.respond(prack, 200, "", "")
+	h.service.expectOf("200", "PRACK")
+	// an offer in the next PRACK
+	h.adapter.reliably(inv, 180, "near", "", 2)
+	m = h.service.expect("180")
+	early.request("PRACK", offer("127.0.0.1", farSDP+2, "sendrecv"), rack(m))
+	prack = h.adapter.expect("PRACK")
+	early.request("UPDATE", offer("127.0.0.1", farSDP, "sendrecv")) // until that one has its answer (RFC 3311 section 5.2)
+	h.service.expectOf("500", "UPDATE")
+	near.request("UPDATE", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expectOf("491", "UPDATE")
+	h.adapter.respond(prack, 200, "", offer("127.0.0.1", nearSDP, "sendrecv"))
+	ok := h.service.expectOf("200", "PRACK")
+	contains(t, ok.body, "m=audio ")
+	lacks(t, ok.body, " "+num(nearSDP)+" ")
+	h.agent.call(1).await(t, "the media of the new offer", func(c *call) bool {
+		return c.path.streams[0].sides[media.ServiceSide].rtp.Port() == farSDP+2
+	})
+	h.adapter.respond(inv, 200, "near", "")
+	ok = h.service.expectOf("200", "INVITE")
+	early.invite = far.invite
+	early.established(ok).ack("")
+	if ack := h.adapter.expect("ACK"); ack.body != "" {
+		t.Fatalf("ACK with %s", ack.body)
+	}
+	early.request("BYE", "")
+	h.service.expectOf("200", "BYE")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.machine.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	h.done()
+}
+
+// An offer in a PRACK that is refused changes nothing (RFC 3262 section 5, RFC 3264 section 8).
+func TestOfferInPrackRefused(t *testing.T) {
+	t.Parallel()
+	h := newTestBed(t, relaying)
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+	inv := h.service.expect("INVITE")
+	h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+	m := h.adapter.expect("183")
+	early := near.early(m)
+	early.request("PRACK", offer("127.0.0.1", nearSDP+8, "sendrecv"), rack(m))
+	h.service.respond(h.service.expect("PRACK"), 488, "", "")
+	h.adapter.expectOf("488", "PRACK")
+	h.agent.call(1).await(t, "the media of before", func(c *call) bool {
+		return c.path.streams[0].sides[media.AdapterSide].rtp.Port() == nearSDP
+	})
+	h.service.respond(inv, 200, "far", "")
+	h.service.expect("ACK")
+	early.invite = near.invite
+	early.established(h.adapter.expectOf("200", "INVITE")).ack("")
+	h.hangUp(early, "1 requested", "1 answered")
+}
+
+// Who called takes nothing but reliable responses: what comes otherwise is made reliable here, and acknowledged here.
+func TestReliableRequired(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel")
+		inv := h.adapter.expect("INVITE")
+		lacks(t, strings.Join(inv.all("Require"), ","), "100rel") // it would be refused by an adapter that does not know it, and never ring
+		contains(t, inv.get("Supported"), "100rel")
+		h.adapter.respond(inv, 180, "near", "")
+		m := h.service.expect("180")
+		contains(t, m.get("Require"), "100rel")
+		early := far.early(m)
+		early.request("PRACK", "", rack(m))
+		h.service.expectOf("200", "PRACK")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		early.invite = far.invite
+		early.established(h.service.expectOf("200", "INVITE")).ack("")
+		h.machine.saw("1 arrived", "1 ringing")
+		h.hangUp(h.adapter.called(inv, "near"), "1 answered")
+	})
+}
+
+// In an emergency call nothing waits for an acknowledgement and nothing ends for want of one.
+func TestNoPrackInEmergency(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, shorter)
+		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"), "Require: 100rel")
+		inv := h.service.expect("INVITE")
+		lacks(t, inv.get("Supported")+inv.get("Require"), "100rel")
+		h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		h.adapter.expect("183")
+		h.service.respond(h.service.expect("PRACK"), 200, "", "")
+		h.service.respond(inv, 180, "far", "")
+		h.adapter.silent(390 * time.Millisecond) // it waits for the first one's PRACK, but not for longer than 64*T1, 400 ms here
+		h.adapter.expect("180")
+		h.service.silent(500 * time.Millisecond)
+		if n := h.adapter.repeats.Load(); n != 8 { // each at 20, 60, 140 and 300 ms
+			t.Fatalf("%d repeats", n)
+		}
+		h.service.respond(inv, 200, "far", "")
+		h.service.expect("ACK")
+		d := near.early(h.adapter.expect("200"))
+		d.ack("")
+		h.hangUp(d, "1 requested (emergency)", "1 answered")
+	})
+}
+
+// A PRACK names the response, the INVITE and its number in decimal (RFC 3262 section 7.2).
+func TestRackMatches(t *testing.T) {
+	t.Parallel()
+	waiting := &reliableProvisionals{last: 4294967295, x: &inviteForwarding{seq: 2147483647}}
+	for text, want := range map[string]bool{
+		"4294967295 2147483647 INVITE": true, "4294967294 2147483647 INVITE": false, "4294967295 2147483646 INVITE": false,
+		"8589934591 2147483647 INVITE": false, "4294967295 6442450943 INVITE": false, "-1 2147483647 INVITE": false, "": false,
+	} {
+		req := sip.NewRequest(sip.PRACK, sip.Uri{})
+		req.AppendHeader(sip.NewHeader("RAck", text))
+		if got := waiting.matches(&endpoint.Request{Request: req}); got != want {
+			t.Errorf("%q: %t", text, got)
+		}
+	}
+	for text, want := range map[string]uint32{"4294967295": 4294967295, "4294967296": 0, "1": 1, "x": 0, "-1": 0} {
+		res := sip.NewResponse(183, "")
+		res.AppendHeader(sip.NewHeader("Require", "100rel"))
+		res.AppendHeader(sip.NewHeader("RSeq", text))
+		if got := rseq(res); got != want {
+			t.Errorf("RSeq %q: %d", text, got)
+		}
+	}
+}
+
+// An answer in a reliable response ends the exchange of descriptions: the next offer passes (RFC 3262 section 5, RFC 3311 section 5.1).
+func TestOfferAfterAReliableAnswer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		inv := h.service.expect("INVITE")
+		h.service.reliably(inv, 183, "far", far(), 1)
+		m := h.adapter.expect("183")
+		early := near.early(m)
+		early.request("UPDATE", offer("127.0.0.1", nearSDP+2, "sendrecv"))
+		h.service.respond(h.service.expect("UPDATE"), 200, "", far())
+		h.adapter.expectOf("200", "UPDATE")
+		early.request("PRACK", "", rack(m))
+		h.service.respond(h.service.expect("PRACK"), 200, "", "")
+		h.adapter.expectOf("200", "PRACK")
+		early.request("UPDATE", offer("127.0.0.1", nearSDP+2, "sendrecv"))
+		h.service.respond(h.service.expect("UPDATE"), 200, "", far())
+		h.adapter.expectOf("200", "UPDATE")
+		h.service.respond(inv, 200, "far", "")
+		h.service.expect("ACK")
+		early.invite = near.invite
+		early.established(h.adapter.expectOf("200", "INVITE")).ack("")
+		h.hangUp(early, "1 requested", "1 answered")
+	})
+}

@@ -1,0 +1,177 @@
+package sipua
+
+import (
+	"cmp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+)
+
+// This file is redirection (RFC 3261 sections 8.1.3.4 and 21.3). What a service says to a call of the adapter is followed here, so
+// that a call goes nowhere but to the service and to nothing that the line may not dial; what an adapter says to an arrived call
+// (forwarding set at it) passes to the service.
+
+// maxRedirections is how many new INVITEs the answers to one call may cause. Our own number.
+const maxRedirections = 3
+
+// statusUseProxy and statusAlternativeService name no other number to call: a proxy, and a session that is described in the body.
+const (
+	statusUseProxy           = 305
+	statusAlternativeService = 380
+)
+
+// contactsOf are the Contacts of a 3xx, the most wanted first (RFC 3261 section 20.10: q is 1 where it is missing).
+func contactsOf(res *sip.Response) []sip.Uri {
+	type wanted struct {
+		uri sip.Uri
+		q   float64
+	}
+	var all []wanted
+	for _, h := range res.GetHeaders("Contact") {
+		for _, entry := range splitOutside(h.Value()) {
+			text, params := strings.TrimSpace(entry), ""
+			if i := strings.IndexByte(text, '<'); i >= 0 {
+				text, params, _ = strings.Cut(text[i+1:], ">")
+			} else {
+				text, params, _ = strings.Cut(text, ";")
+			}
+			one := wanted{q: 1}
+			if sip.ParseUri(text, &one.uri) != nil {
+				continue
+			}
+			for _, p := range strings.Split(params, ";") {
+				name, v, _ := strings.Cut(strings.TrimSpace(p), "=")
+				if q, err := strconv.ParseFloat(v, 64); strings.EqualFold(name, "q") && err == nil {
+					one.q = q
+				}
+			}
+			all = append(all, one)
+		}
+	}
+	slices.SortStableFunc(all, func(x, y wanted) int { return cmp.Compare(y.q, x.q) })
+	uris := make([]sip.Uri, 0, len(all))
+	for _, one := range all {
+		uris = append(uris, one.uri)
+	}
+	return uris
+}
+
+// mayFollow tells whether a call of the line may go on to a Contact. An ordinary call never becomes one to an emergency number
+// behind everybody's back: the line must know that it is one. An emergency call goes wherever it is sent.
+func (c *call) mayFollow(u sip.Uri) bool {
+	switch strings.ToLower(u.Scheme) {
+	case "sip", "tel":
+	default:
+		return c.emergency
+	}
+	is, _ := c.a.classify(u)
+	return c.emergency || userOf(u) != "" && is == ordinaryNumber && c.line.mayDial(u) == ""
+}
+
+// redirected takes a failure of the service: a 3xx that can be followed is, and after a failure where it led the next Contact is
+// tried. It tells whether a new INVITE is under way.
+func (x *inviteForwarding) redirected(res *sip.Response) bool {
+	c, code := x.to.c, res.StatusCode
+	if !x.initial || x.to.side != media.ServiceSide || x.to.clearing || x.finalSent || x.from.state != legIncoming {
+		return false
+	}
+	switch {
+	case code >= 600:
+		return false
+	case code < 400 && (c.emergency || code != statusUseProxy && code != statusAlternativeService):
+		x.contacts = append(contactsOf(res), x.contacts...)
+	}
+	for len(x.contacts) > 0 && x.redirections < maxRedirections {
+		u := x.contacts[0]
+		x.contacts = x.contacts[1:]
+		if !c.mayFollow(u) {
+			c.line.log.Warn("a redirection is not followed: the line may not dial where it leads", zap.Uint64("call", uint64(c.id)))
+			continue
+		}
+		to, there := calledTowardsService(u, x.to.account.Registrar), sip.Uri{Scheme: "sip", User: u.User, Host: u.Host, Port: u.Port}
+		if u.Host != "" && (userOf(u) == "" || x.visited(to)) {
+			to = there // the same number, at the place that the Contact names
+		}
+		if !x.visited(to) {
+			x.redirectTo(to)
+			return true
+		}
+	}
+	return false
+}
+
+// visited tells whether the call was sent to a destination before.
+func (x *inviteForwarding) visited(u sip.Uri) bool {
+	return slices.ContainsFunc(x.followed, func(b sip.Uri) bool {
+		return b.User == u.User && strings.EqualFold(b.Host, u.Host) && max(b.Port, 0) == max(u.Port, 0) && b.Raw() == u.Raw()
+	})
+}
+
+// redirectTo calls another destination at the service.
+func (x *inviteForwarding) redirectTo(u sip.Uri) {
+	c := x.to.c
+	x.redirections++
+	x.settled, x.tx, x.before = false, nil, x.attempt
+	if x.lastDescribed == nil {
+		x.forget(x.to)
+	} else { // who called has an answer in that dialog, which another one would contradict
+		x.stopProvisionals()
+		for _, d := range x.from.early {
+			d.over = true
+		}
+	}
+	x.to.early, x.lastDescribed = nil, nil
+	c.line.log.Info("a call is redirected by the service", zap.Uint64("call", uint64(c.id)), zap.Int("times", x.redirections))
+	if x.to.account.destination() == "" {
+		x.at = "" // where it is now called is another place
+	}
+	x.call(u)
+	x.send()
+}
+
+// call prepares the INVITE to a destination at the service.
+func (x *inviteForwarding) call(u sip.Uri) {
+	to := x.to
+	to.target, to.dest = u, cmp.Or(x.at, to.account.destinationOf(u))
+	x.followed = append(x.followed, u)
+	x.prepare()
+	if anonymous(to.local.Address) {
+		aor := to.account.addressOfRecord()
+		x.req.AppendHeader(sip.NewHeader("P-Preferred-Identity", "<"+aor.Addr()+">"))
+	}
+}
+
+// passRedirection builds the 3xx for who called. The adapter is to call back through us; the service is told a number at itself,
+// if the line may dial it. nil: there is none.
+func (x *inviteForwarding) passRedirection(res *sip.Response) *sip.Response {
+	out := x.buildResponse(res, nil)
+	if x.from.side == media.AdapterSide {
+		own := x.from.contact().Address
+		for _, u := range contactsOf(res) {
+			if userOf(u) != "" {
+				out.AppendHeader(&sip.ContactHeader{Address: sip.Uri{Scheme: "sip", User: userOf(u), Host: own.Host, Port: own.Port}})
+			}
+		}
+		return out
+	}
+	if res.StatusCode == statusUseProxy || res.StatusCode == statusAlternativeService {
+		return nil
+	}
+	c, any := x.from.c, false
+	for _, u := range contactsOf(res) {
+		if is, _ := c.a.classify(u); userOf(u) != "" && is == ordinaryNumber && c.line.mayDial(u) == "" {
+			out.AppendHeader(&sip.ContactHeader{Address: calledTowardsService(u, x.from.account.Registrar)})
+			any = true
+		}
+	}
+	if !any {
+		return nil
+	}
+	out.StatusCode, out.Reason = sip.StatusMovedTemporarily, "Moved Temporarily"
+	return out
+}

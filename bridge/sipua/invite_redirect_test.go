@@ -1,0 +1,231 @@
+package sipua
+
+import (
+	"strings"
+	"testing"
+	"testing/synctest"
+
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/supervision/dialplan"
+)
+
+// redirect answers an INVITE at the service with a 3xx and takes its ACK.
+func (h *testBed) redirect(inv message, code int, contacts ...string) {
+	h.t.Helper()
+	var extra []string
+	for _, c := range contacts {
+		if c != "" {
+			extra = append(extra, "Contact: "+c)
+		}
+	}
+	h.service.respond(inv, code, "moved", "", extra...)
+	h.service.expect("ACK")
+}
+
+// invitedTo expects an INVITE for a number at the service.
+func (h *testBed) invitedTo(number string) message {
+	h.t.Helper()
+	inv := h.service.expect("INVITE")
+	if want := "INVITE sip:" + number + "@" + h.service.at.String(); !strings.HasPrefix(inv.start, want+" ") && !strings.HasPrefix(inv.start, want+";") {
+		h.t.Fatalf("got %s, want %s", inv.start, want)
+	}
+	return inv
+}
+
+// A redirection of the service is followed, at the service (RFC 3261 section 8.1.3.4): the same call, a new transaction.
+func TestRedirectionFollowed(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		first := h.invitedTo("5550150")
+		h.service.respond(first, 181, "fwd", "")
+		h.adapter.expect("181")
+		h.redirect(first, 302, "<sip:5550151@other.example>")
+		inv := h.invitedTo("5550151")
+		n, _ := first.cseq()
+		if m, _ := inv.cseq(); m != n+1 || inv.get("Call-ID") != first.get("Call-ID") || inv.get("From") != first.get("From") || inv.get("Via") == first.get("Via") {
+			t.Fatalf("after %s came %s", first, inv)
+		}
+		h.service.respond(inv, 180, "far", "")
+		h.adapter.expect("180")
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		d := near.early(h.adapter.expect("200"))
+		d.ack("")
+		h.hangUp(d, "1 requested", "1 answered")
+	})
+}
+
+// Contacts are tried in the order of their q, each once, and the next where one fails; a failure of all passes.
+func TestRedirectionToSeveral(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.redirect(h.invitedTo("5550150"), 300, "<sip:5550152@pbx.example>;q=0.2, <tel:5550151>;q=0.7", "<mailto:house@millrace.example>")
+		inv := h.invitedTo("5550151")
+		h.service.respond(inv, 486, "busy", "")
+		h.service.expect("ACK")
+		inv = h.invitedTo("5550152")
+		h.service.respond(inv, 480, "away", "")
+		h.service.expect("ACK")
+		near.nack(h.adapter.expectOf("480", "INVITE"))
+		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.done()
+	})
+}
+
+// A call is redirected three times at most.
+func TestRedirectionLimit(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		for i := range 4 {
+			h.redirect(h.invitedTo("555015"+num(i)), 302, "<sip:555015"+num(i+1)+"@pbx.example>")
+		}
+		m := h.adapter.expectOf("302", "INVITE")
+		if got, want := uri(m.get("Contact")), "sip:5550154@"+h.toAdapter.String(); got != want {
+			t.Fatalf("Contact %s, want %s: the adapter calls through us", got, want)
+		}
+		near.nack(m)
+		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.done()
+	})
+}
+
+// What is not followed passes: a circle, a number that the line may not dial, one of an emergency service (which the adapter has
+// to call as such), no number at all, and what asks for a proxy.
+func TestRedirectionPassed(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		var logs *observer.ObservedLogs
+		h := newVirtualTestBed(t, observed(&logs), dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
+		for i, c := range []struct {
+			code     int
+			contact  string
+			contacts int
+		}{
+			{302, "<sip:5550150@" + h.service.at.String() + ">", 1},
+			{301, "<sip:0900555@pbx.example>", 1},
+			{302, "<sip:999@pbx.example>", 1},
+			{302, "<mailto:house@millrace.example>", 0},
+			{302, "", 0},
+			{305, "<sip:5550151@pbx.example>", 1},
+			{380, "<sip:5550151@pbx.example>", 1},
+		} {
+			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+			h.redirect(h.invitedTo("5550150"), c.code, c.contact)
+			m := h.adapter.expectOf(num(c.code), "INVITE")
+			if got := m.all("Contact"); len(got) != c.contacts || len(got) > 0 && !strings.Contains(got[0], h.toAdapter.String()) {
+				t.Fatalf("%v: Contact %q", c, got)
+			}
+			near.nack(m)
+			n := num(i + 1)
+			h.machine.saw(n+" requested", n+" far end cleared: bye", n+" adapter leg cleared: confirmed")
+		}
+		if n := logs.FilterMessageSnippet("a redirection is not followed").Len(); n != 3 { // denied, an emergency number, no number at all
+			t.Errorf("%d lines in the log", n)
+		}
+		h.done()
+	})
+}
+
+// The same number at another place: a service that spreads its calls. It is called through the service.
+func TestRedirectionToAnotherPlace(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.redirect(h.invitedTo("5550150"), 302, "<sip:5550150@gate-2.pbx.example>")
+		inv := h.service.expect("INVITE")
+		contains(t, inv.start, "sip:5550150@gate-2.pbx.example ")
+		h.redirect(inv, 302, "<sip:5550150@gate-2.pbx.example>") // a circle
+		near.nack(h.adapter.expectOf("302", "INVITE"))
+		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.done()
+	})
+}
+
+// An emergency call follows, also to what the line may not dial.
+func TestEmergencyRedirected(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
+		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.redirect(h.invitedTo("999"), 380, "<sip:0900555@pbx.example>")
+		h.redirect(h.invitedTo("0900555"), 302, "<sip:999@centre.example>")
+		inv := h.service.expect("INVITE")
+		contains(t, inv.start, "sip:999@centre.example ")
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		d := near.early(h.adapter.expect("200"))
+		d.ack("")
+		h.hangUp(d, "1 requested (emergency)", "1 answered")
+	})
+}
+
+// Who called gives up after a redirection: the INVITE that rings is cancelled.
+func TestRedirectionCancelled(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.redirect(h.invitedTo("5550150"), 302, "<sip:5550151@pbx.example>")
+		inv := h.invitedTo("5550151")
+		h.service.respond(inv, 180, "far", "")
+		h.adapter.expect("180")
+		near.cancel()
+		h.adapter.expectOf("200", "CANCEL")
+		near.nack(h.adapter.expectOf("487", "INVITE"))
+		cancel := h.service.expect("CANCEL")
+		contains(t, cancel.start, "5550151")
+		h.service.respond(cancel, 200, "far", "")
+		h.service.respond(inv, 487, "far", "")
+		h.service.expect("ACK")
+		h.machine.saw("1 requested", "1 near end cleared")
+		h.done()
+	})
+}
+
+// Forwarding that is set at the adapter: the service is asked to call the number, if the line may dial it.
+func TestAdapterRedirects(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
+		for i, c := range []struct {
+			code     int
+			contact  string
+			want     int
+			forwards string
+		}{
+			{302, "<sip:5550160@" + h.toAdapter.String() + ">", 302, "5550160"},
+			{301, "<sip:5550160@192.0.2.9>", 302, "5550160"},
+			{300, "<sip:0900555@192.0.2.9>;q=1, <sip:5550161@192.0.2.9>;q=0.5", 302, "5550161"},
+			{302, "<sip:0900555@192.0.2.9>", 480, ""},
+			{302, "<sip:999@192.0.2.9>", 480, ""},
+			{302, "<sip:192.0.2.9>", 480, ""},
+			{305, "<sip:5550160@192.0.2.9>", 480, ""},
+			{380, "<sip:5550160@192.0.2.9>", 480, ""},
+		} {
+			far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+			inv := h.adapter.expect("INVITE")
+			h.adapter.respond(inv, c.code, "near", "", "Contact: "+c.contact)
+			h.adapter.expect("ACK")
+			m := h.service.expectOf(num(c.want), "INVITE")
+			want := ""
+			if c.forwards != "" {
+				want = "sip:" + c.forwards + "@" + h.service.at.String()
+			}
+			if got := m.all("Contact"); uri(m.get("Contact")) != want || len(got) > 1 {
+				t.Fatalf("%v: Contact %q, want %s", c, got, want)
+			}
+			far.nack(m)
+			n := num(i + 1)
+			h.machine.saw(n+" arrived", n+" near end cleared")
+		}
+		h.done()
+	})
+}

@@ -1,0 +1,424 @@
+package sipua
+
+import (
+	"context"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint/endpointtest"
+)
+
+// said are header fields of a response, which pass to the adapter, and some of them to the service.
+var said = []string{
+	"Retry-After: 30", `Warning: 399 pbx.example "house full"`, "Error-Info: <sip:full@pbx.example>", "Privacy: none",
+	"Alert-Info: <urn:alert:source:internal>", "P-Early-Media: sendrecv", "History-Info: <sip:5550151@pbx.example>;index=1",
+	"P-Asserted-Identity: <sip:5550151@pbx.example>", "Reason: Q.850;cause=17", "X-Own: 1",
+}
+
+// passed fails unless a response has the header fields that pass to its side, and nothing else of what was said.
+func passed(t testing.TB, m message, side media.Side) {
+	t.Helper()
+	for _, h := range said {
+		name, want, _ := strings.Cut(h, ": ")
+		switch name {
+		case "Alert-Info", "P-Early-Media", "History-Info", "P-Asserted-Identity":
+			if side == media.ServiceSide {
+				want = ""
+			}
+		case "X-Own":
+			want = ""
+		}
+		is(t, m, name, want)
+	}
+}
+
+// What responses carry through: RFC 3261 table 2, RFC 3326, RFC 5009 (P-Early-Media) and RFC 7044 (History-Info), from
+// memory. What only who is trusted may say passes to the adapter alone (RFC 3325).
+func TestHeaderFieldsPassedInResponses(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), said...)
+		m := h.adapter.expect("183")
+		passed(t, m, media.AdapterSide)
+		contains(t, m.start, "Said service")
+		contains(t, m.get("Contact"), h.toAdapter.String())
+		contains(t, m.get("Allow"), "INVITE")
+		is(t, m, "Content-Type", "application/sdp")
+		h.service.respond(inv, 486, "far", "", said...)
+		h.service.expect("ACK")
+		m = h.adapter.expect("486")
+		passed(t, m, media.AdapterSide)
+		is(t, m, "Contact", "")
+		is(t, m, "Allow", "")
+		near.nack(m)
+		h.atRest()
+
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv = h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 183, "near", offer("127.0.0.1", nearSDP, "sendrecv"), said...)
+		m = h.service.expect("183")
+		passed(t, m, media.ServiceSide)
+		contains(t, m.get("Contact"), h.toService.String())
+		h.adapter.respond(inv, 486, "near", "", said...)
+		h.adapter.expect("ACK")
+		m = h.service.expect("486")
+		passed(t, m, media.ServiceSide)
+		far.nack(m)
+		h.atRest()
+
+		// A change of a call, and its refusal.
+		c := h.incomingAgain()
+		for _, from := range []*peerDialog{c.far, c.near} {
+			there, side := h.adapter, media.ServiceSide
+			if from == c.near {
+				there, side = h.service, media.AdapterSide
+			}
+			for code, phrase := range map[int]string{200: "200", 488: "488"} {
+				from.request("INVITE", offer("127.0.0.1", farSDP, "sendonly"))
+				inv := there.expect("INVITE")
+				body := ""
+				if code == 200 {
+					body = offer("127.0.0.1", nearSDP, "recvonly")
+				}
+				there.respond(inv, code, "", body, said...)
+				there.expect("ACK")
+				m := from.p.expectOf(phrase, "INVITE")
+				passed(t, m, side)
+				if code == 200 {
+					from.ack("")
+				} else {
+					from.nack(m)
+				}
+			}
+		}
+		c.near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.atRest()
+	})
+}
+
+// incomingAgain is incoming without a look at the events.
+func (h *testBed) incomingAgain() callPair {
+	h.t.Helper()
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+	inv := h.adapter.expect("INVITE")
+	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.expect("ACK")
+	far.established(h.service.expect("200")).ack("")
+	return callPair{far: far, near: h.adapter.called(inv, "near")}
+}
+
+// A 200 is repeated from T1 on at doubling intervals up to T2, and a reliable provisional response at doubling ones, until
+// it is acknowledged or 64*T1 are over (RFC 3261 section 13.3.1.4, RFC 3262 section 3).
+func TestResponseRetransmission(t *testing.T) {
+	t.Parallel()
+	for code, want := range map[string][]time.Duration{
+		"200": {0, 20, 60, 140, 220, 300, 380},
+		"183": {0, 20, 60, 140, 300},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			var mu sync.Mutex
+			var sent []time.Duration
+			var began time.Time
+			m := &memoryNetwork{}
+			m.network.Lose = func(p endpointtest.Packet) bool {
+				mu.Lock()
+				defer mu.Unlock()
+				if text := string(p.Data); strings.HasPrefix(text, "SIP/2.0 "+code) && strings.Contains(text, "Contact: <sip:"+adapterUser) {
+					if sent == nil {
+						began = p.At
+					}
+					sent = append(sent, p.At.Sub(began)/time.Millisecond)
+				}
+				return false
+			}
+			h := newTestBedIn(t, m, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
+			h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+			inv := h.service.expect("INVITE")
+			if code == "200" {
+				h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+				h.service.expect("ACK")
+				h.adapter.expect("200")
+			} else {
+				h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+				h.adapter.expect("183")
+			}
+			<-time.After(390 * time.Millisecond) // 64*T1 is 400 ms here
+			synctest.Wait()
+			mu.Lock()
+			got := sent
+			mu.Unlock()
+			require.Equal(t, want, got)
+		})
+	}
+}
+
+// What cannot be sent counts as unanswered (RFC 3261 section 8.1.3.1): a change fails with 408, and the call goes on; a refresh fails, and the
+// call ends with its session.
+func TestUnsentRequestCountsAsUnanswered(t *testing.T) {
+	t.Parallel()
+	transport := func(h *testBed, name string) {
+		one := h.agent.call(1)
+		one.runInMailbox(func() { one.legs[media.ServiceSide].transport = name })
+	}
+	const unserved = "SCTP"
+	synctest.Test(t, func(t *testing.T) {
+		for _, method := range []string{"INVITE", "UPDATE", "REFER"} {
+			h := newVirtualTestBed(t)
+			c := h.incoming()
+			transport(h, unserved)
+			body := offer("127.0.0.1", nearSDP, "sendonly")
+			if method == "REFER" {
+				body = ""
+			}
+			c.near.request(method, body, "Refer-To: <sip:5550151@pbx.example>")
+			m := h.adapter.expectOf("408", method)
+			if method == "INVITE" {
+				c.near.nack(m)
+			}
+			one := h.agent.call(1)
+			one.runInMailbox(func() {
+				require.Empty(t, one.legs[media.ServiceSide].referrals)
+				require.Nil(t, one.legs[media.ServiceSide].out)
+			})
+			transport(h, "UDP")
+			c.near.request("BYE", "")
+			h.adapter.expectOf("200", "BYE")
+			for m = h.service.next(); !m.is("BYE"); m = h.service.next() {
+				if m.is("OPTIONS") { // is the service there at all?
+					h.service.respond(m, 200, "", "")
+				}
+			}
+			h.service.respond(m, 200, "", "")
+			h.machine.saw("1 near end cleared")
+			h.atRest()
+		}
+		// Our own refreshes: by UPDATE, and by INVITE.
+		for _, allow := range []string{knowsUpdate, "Allow: INVITE, ACK, BYE, CANCEL"} {
+			h := newVirtualTestBed(t, timed(1800, time.Millisecond))
+			h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", allow)
+			transport(h, unserved)
+			began := time.Now()
+			h.machine.saw("1 far end cleared: session-expired")
+			require.InDelta(t, 1800-32, time.Since(began).Milliseconds(), 10, "32 s before the session ends (RFC 4028 section 10)")
+			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			h.machine.saw("1 adapter leg cleared: confirmed")
+			h.atRest()
+		}
+	})
+}
+
+// A call that nobody works on any more is not waited for once the agent ends.
+func TestMailboxWaitEndsWithTheAgent(t *testing.T) {
+	t.Parallel()
+	one := still()
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	one.a.ctx = ctx
+	ran := false
+	require.False(t, one.runInMailbox(func() { ran = true }))
+	require.False(t, ran)
+	one.awaitNear(time.Now().Add(time.Hour))
+	clearInTurn([]*call{one, one}, false, time.Now().Add(time.Hour))
+	require.Empty(t, one.line.o.Events.(*recorder).seen)
+}
+
+// An answer without a description counts with the one that its fork gave before. If that cannot be passed on any more,
+// the answer cannot either.
+func TestAnswerWithoutDescriptionAfterEarlyAnswer(t *testing.T) {
+	t.Parallel()
+	bad, ok := sip.NewResponse(183, ""), sip.NewResponse(200, "OK")
+	bad.AppendHeader(sip.NewHeader("Content-Type", "multipart/mixed"))
+	bad.SetBody([]byte("no description"))
+	one := still()
+	one.path.relay = true
+	x := one.first
+	x.to.lastDescription, x.lastDescribed = bad, &dialog{}
+	body, err := x.showAnswer(ok)
+	require.Error(t, err)
+	require.Nil(t, body)
+	x.lastDescribed = x.to.dialog // nothing else was shown since
+	_, err = x.showAnswer(ok)
+	require.NoError(t, err)
+}
+
+// A service to which nothing can be sent is left at once for the line's other one, where the call can be cancelled.
+func TestFailoverWhenInviteCannotBeSent(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, number := range []string{"5550150", "999"} {
+			h, reserve := newVirtualTestBedOfTwo(t)
+			h.line.accounts[0].Registrar.UriParams.Add("transport", "sctp")
+			d := h.request(number, near())
+			began := time.Now()
+			inv := reserve.expect("INVITE")
+			require.Zero(t, time.Since(began))
+			require.EqualValues(t, 1, h.agent.Counts().Silences)
+			require.EqualValues(t, 1, h.agent.Counts().Failovers)
+			reserve.respond(inv, 180, "far", "")
+			h.adapter.expect("180")
+			d.cancel()
+			h.adapter.expectOf("200", "CANCEL")
+			d.nack(h.adapter.expectOf("487", "INVITE"))
+			reserve.respond(reserve.expect("CANCEL"), 200, "far", "")
+			reserve.respond(inv, 487, "far", "")
+			reserve.expect("ACK")
+			h.atRest()
+		}
+	})
+}
+
+// A transfer to another call whose own call ends meanwhile is refused, and not sent.
+func TestTransferToAnEndedCall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		d := h.request("5550151", near())
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 200, "far2", far())
+		h.service.expect("ACK")
+		d.established(h.adapter.expect("200")).ack("")
+		h.machine.saw("2 requested", "2 answered")
+		release := make(chan struct{}) // closed when the other call may be looked at
+		h.agent.call(2).post(func() { <-release })
+		_, to, _ := strings.Cut(d.remote, ";tag=")
+		_, from, _ := strings.Cut(d.local, ";tag=")
+		c.near.request("REFER", "", "Refer-To: <"+d.target+"?Replaces="+d.id+"%3Bto-tag%3D"+to+"%3Bfrom-tag%3D"+from+">")
+		synctest.Wait()
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		bye := h.adapter.expect("BYE")
+		close(release)
+		contains(t, h.adapter.expectOf("491", "REFER").start, "Request Pending")
+		h.adapter.respond(bye, 200, "", "")
+		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.service.nothing(h.toService)
+		h.hangUpOf(d)
+	})
+}
+
+// hangUpOf is hangUp for a call that is not the first.
+func (h *testBed) hangUpOf(near *peerDialog) {
+	h.t.Helper()
+	near.request("BYE", "")
+	h.adapter.expectOf("200", "BYE")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.machine.saw("2 near end cleared")
+	h.done()
+}
+
+// A re-INVITE of ours that nobody answers ends the call with its session: 32 s before it would end (RFC 4028 section 10).
+func TestRefreshUnanswered(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, timed(1800, 2*time.Millisecond))
+		h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
+		began := time.Now()
+		h.service.expect("INVITE")
+		h.machine.saw("1 far end cleared: session-expired")
+		require.InDelta(t, 2*(1800-32), time.Since(began).Milliseconds(), 10)
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 adapter leg cleared: confirmed")
+		for !h.service.next().is("BYE") { // behind the refresh and what is asked after it
+		}
+	})
+}
+
+// What requests inside a call carry through, and the answers to them: RFC 6086 (Info-Package), RFC 6665 (Event), RFC 3261
+// table 3 and RFC 3326, from memory.
+func TestHeaderFieldsPassedInDialog(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		for _, from := range []*peerDialog{c.far, c.near} {
+			there := h.adapter
+			if from == c.near {
+				there = h.service
+			}
+			from.request("INFO", "x", "Content-Type: text/plain", "Content-Language: en", "Info-Package: x-tickets", "Event: presence",
+				"Subscription-State: active", "Subject: tickets", "Reason: Q.850;cause=16", "X-Own: 1")
+			info := there.expect("INFO")
+			for name, want := range map[string]string{
+				"Content-Type": "text/plain", "Content-Language": "en", "Info-Package": "x-tickets", "Event": "presence",
+				"Subscription-State": "active", "Subject": "tickets", "Reason": "Q.850;cause=16", "X-Own": "",
+			} {
+				is(t, info, name, want)
+			}
+			there.respond(info, 486, "", "y", append([]string{"Content-Type: text/plain"}, said...)...)
+			m := from.p.expectOf("486", "INFO")
+			passed(t, m, media.ServiceSide) // of an answer inside a call, either side gets what the service does
+			contains(t, m.start, "Said "+there.name)
+			is(t, m, "Content-Type", "text/plain")
+			require.Equal(t, "y", m.body)
+		}
+		h.hangUp(c.near)
+	})
+}
+
+// The ACK of a re-INVITE of ours has its credentials (RFC 3261 section 22.1), and every 200 gets it, without another
+// refresh.
+func TestRefreshIsAcknowledged(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, timed(1800, time.Millisecond))
+		c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
+		inv := h.service.expect("INVITE")
+		for i, challenge := range []string{"401 WWW-Authenticate: ", "407 Proxy-Authenticate: "} {
+			code, header, _ := strings.Cut(challenge, " ")
+			if i == 1 { // the next refresh
+				inv = h.service.expect("INVITE")
+			}
+			h.service.respond(inv, atoi(code), "", "", header+`Digest realm="pbx.example", nonce="n`+code+`", algorithm=MD5, qop="auth"`)
+			h.service.expect("ACK")
+			inv = h.service.expect("INVITE")
+			moved := "Contact: <sip:moved" + code + "@" + h.service.at.String() + ">"
+			timer := []string{"Session-Expires: 1800;refresher=uac", "Require: timer", moved}
+			h.service.respond(inv, 200, "", far(), timer...)
+			ack := h.service.expect("ACK")
+			contains(t, ack.start, "sip:moved"+code+"@")
+			name := map[string]string{"401": "Authorization", "407": "Proxy-Authorization"}[code]
+			is(t, ack, name, inv.get(name))
+			require.NotEmpty(t, ack.get(name))
+			h.service.respond(inv, 200, "", far(), append(timer, "Subject: repeated")...)
+			again := h.service.expect("ACK")
+			is(t, again, "CSeq", ack.get("CSeq"))
+		}
+		h.hangUp(c.near)
+	})
+}
+
+// The dialog of a call that was transferred stays known for as long as the call that the transfer makes may ring.
+func TestTransferOutlivesItsCall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, shorter, func(_ *Options, t *times) { t.ringing = time.Second })
+		c := h.incoming()
+		refer := h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>")
+		h.service.respond(refer, 202, "", "")
+		h.adapter.expectOf("202", "REFER")
+		c.near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.machine.saw("1 near end cleared")
+		for _, want := range []string{"200", "481"} {
+			<-time.After(600 * time.Millisecond)
+			c.far.request("NOTIFY", "SIP/2.0 180 Ringing\r\n",
+				"Event: refer", "Subscription-State: active", "Content-Type: message/sipfrag")
+			h.service.expectOf(want, "NOTIFY")
+		}
+		h.done()
+	})
+}

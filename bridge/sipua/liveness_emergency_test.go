@@ -1,0 +1,377 @@
+package sipua
+
+import (
+	"context"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// emergency brings an emergency call of the adapter to talking.
+func (h *testBed) emergency() callPair {
+	h.t.Helper()
+	near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+	h.adapter.expectOf("100", "INVITE")
+	inv := h.service.expect("INVITE")
+	h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.expect("ACK")
+	near.established(h.adapter.expect("200")).ack("")
+	h.machine.saw("1 requested (emergency)", "1 answered")
+	return callPair{far: h.service.called(inv, "psap"), near: near}
+}
+
+// learnt takes the question of an emergency call to its adapter that comes soon after its answer.
+func (h *testBed) learnt(code int) {
+	h.t.Helper()
+	if synctest.Wait(); len(h.adapter.in) == 0 {
+		<-time.After(h.agent.times.firstLivenessCheck)
+	}
+	if m := h.adapter.expect("OPTIONS"); code > 0 {
+		h.adapter.respond(m, code, "x", "")
+	}
+}
+
+// silentFor lets time pass in which the ends are asked and say nothing, and nothing else comes.
+func (h *testBed) silentFor(d time.Duration) {
+	h.t.Helper()
+	<-time.After(d)
+	synctest.Wait()
+	for _, p := range []*testPeer{h.adapter, h.service} {
+		for len(p.in) > 0 {
+			if m := p.next(); !m.is("OPTIONS") {
+				h.t.Fatalf("%s got %s", p.name, m)
+			}
+		}
+	}
+	if len(h.machine.seen) > 0 {
+		h.t.Fatalf("event %s", <-h.machine.seen)
+	}
+}
+
+// asked takes the OPTIONS of a look at both ends; a code of 0 is no answer.
+func (h *testBed) asked(adapter, service int) {
+	h.t.Helper()
+	for p, code := range map[*testPeer]int{h.adapter: adapter, h.service: service} {
+		select {
+		case m := <-p.in:
+			if !m.is("OPTIONS") {
+				h.t.Fatalf("%s got %s", p.name, m)
+			}
+			if code > 0 {
+				p.respond(m, code, "x", "")
+			}
+		case <-time.After(5*time.Minute + time.Second):
+			h.t.Fatalf("%s was not asked", p.name)
+		}
+	}
+	<-time.After(10 * time.Second)
+	synctest.Wait()
+}
+
+// gone takes the end of a call whose ends are both gone.
+func (h *testBed) gone() {
+	h.t.Helper()
+	h.machine.saw("1 adapter lost")
+	h.adapter.expect("BYE")
+	h.service.expect("BYE")
+	h.atRest()
+}
+
+// An emergency call ends when neither end has answered twice, 5 min apart, and not a moment earlier. A daemon that is
+// told to end waits for that.
+func TestEmergencyCallVanishes(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.emergency()
+		calls := h.agent.EmergencyCalls()
+		ended := make(chan struct{}) // closed when AwaitEnd returned
+		go func() { defer close(ended); h.agent.AwaitEnd(context.Background(), calls) }()
+		h.silentFor(10*time.Minute - time.Second)
+		select {
+		case <-ended:
+			t.Fatal("it ended before it was asked twice")
+		default:
+		}
+		h.asked(0, 0)
+		h.gone()
+		<-ended
+	})
+}
+
+// The caller in need: as long as one end says anything at all, within the call or in answer to a look, the call goes
+// on. What the service says is no reason to end it, nor is a refusal of the adapter's that does not deny the call.
+func TestEmergencyCallGoesOn(t *testing.T) {
+	t.Parallel()
+	for name, answers := range map[string][2]int{
+		"adapter answers": {200, 0}, "service answers": {0, 200}, "service knows no call": {0, 481},
+		"both refuse": {501, 403},
+		"service knows no call and adapter answers": {486, 481}, "service times out": {200, 408},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualTestBed(t)
+				c := h.emergency()
+				h.learnt(200)
+				for range 6 { // half an hour
+					h.asked(answers[0], answers[1])
+				}
+				for range 3 { // one that is not answered, between two that are
+					h.asked(0, 0)
+					h.asked(answers[0], answers[1])
+				}
+				h.hangUp(c.near)
+			})
+		})
+	}
+	t.Run("a digit between", func(t *testing.T) {
+		t.Parallel()
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t)
+			c := h.emergency()
+			h.learnt(200)
+			for range 4 {
+				h.asked(0, 0)
+				c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+				h.service.expect("INFO")
+				h.adapter.expectOf("408", "INFO")
+			}
+			h.hangUp(c.near)
+		})
+	})
+}
+
+// The ends of an answered call are asked inside its dialogs, those of an unanswered one outside of them: only the former
+// may deny the call by 481.
+func TestLooksInsideAndOutside(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.emergency()
+		h.learnt(200)
+		<-time.After(5*time.Minute + time.Second)
+		for p, d := range map[*testPeer]*peerDialog{h.adapter: c.near, h.service: c.far} {
+			m := p.expect("OPTIONS")
+			is(t, m, "Call-ID", d.id)
+			is(t, m, "To", d.local)
+			is(t, m, "From", d.remote)
+			p.respond(m, 200, "", "")
+		}
+		h.hangUp(c.near)
+
+		h = newVirtualTestBed(t)
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		h.adapter.expectOf("100", "INVITE")
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "psap", "")
+		h.adapter.expect("180")
+		<-time.After(5*time.Minute + time.Second)
+		for p, id := range map[*testPeer]string{h.adapter: near.id, h.service: inv.get("Call-ID")} {
+			m := p.expect("OPTIONS")
+			lacks(t, m.get("To"), ";tag=")
+			contains(t, m.get("CSeq"), "1 OPTIONS")
+			if m.get("Call-ID") == id {
+				t.Fatalf("inside the call: %s", m)
+			}
+			p.respond(m, 200, "x", "")
+		}
+		h.service.respond(inv, 486, "psap", "")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.service.expect("ACK")
+		h.machine.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}
+
+// The adapter knows no such call (RFC 3261 section 12.2.1.2) and has known it: the call ends at once. 408 is what a proxy says
+// when its far end says nothing (section 8.1.3.1).
+func TestEmergencyCallUnknownToTheAdapter(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, service := range []int{200, 0} {
+			h := newVirtualTestBed(t)
+			h.emergency()
+			h.learnt(200)
+			h.asked(481, service)
+			h.gone()
+		}
+		h := newVirtualTestBed(t)
+		h.emergency()
+		h.learnt(0)
+		h.asked(0, 408)
+		h.asked(0, 408)
+		h.gone()
+	})
+}
+
+// A call for help that rings at the centre is not given up for that, but if both ends vanish. They are asked outside of
+// the call.
+func TestUnansweredEmergencyCallVanishes(t *testing.T) {
+	t.Parallel()
+	for _, vanishes := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t)
+			near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+			h.adapter.expectOf("100", "INVITE")
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 180, "psap", "")
+			h.adapter.expect("180")
+			h.machine.saw("1 requested (emergency)")
+			if vanishes {
+				h.asked(0, 0)
+				h.asked(0, 0)
+				h.adapter.expectOf("480", "INVITE")
+				h.machine.saw("1 adapter lost")
+				h.service.expect("CANCEL")
+				h.atRest()
+				return
+			}
+			for range 6 {
+				h.asked(481, 0) // it is there, and was asked outside of the call
+			}
+			h.service.respond(inv, 486, "psap", "")
+			near.nack(h.adapter.expectOf("486", "INVITE"))
+			h.service.expect("ACK")
+			h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+			h.atRest()
+		})
+	}
+}
+
+// The caller in need: an adapter that says 481 to every OPTIONS in a call (common practice) keeps its call for help, also
+// when another one is asked for, and when it registers anew.
+func TestEmergencyCallOfAnAdapterThatKnowsNoOptions(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, registering)
+		h.register(h.adapter)
+		c := h.emergency()
+		h.learnt(481)
+		for range 6 {
+			<-time.After(time.Minute)
+			h.line.emergencyCalls.checkEnds()
+			h.asked(481, 200)
+		}
+		h.register(h.adapter)
+		h.learnt(481)
+		h.hangUp(c.near)
+	})
+}
+
+// A 481 to something else than OPTIONS has the adapter asked by that.
+func TestEmergencyCallThatMayBeUnknown(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, says := range []int{200, 481} {
+			h := newVirtualTestBed(t)
+			c := h.emergency()
+			h.learnt(200)
+			c.far.request("INFO", "", "")
+			h.adapter.respond(h.adapter.expect("INFO"), 481, "x", "")
+			h.learnt(says)
+			h.service.expectOf("481", "INFO")
+			if says == 481 {
+				h.gone()
+			} else {
+				h.hangUp(c.near)
+			}
+		}
+	})
+}
+
+// Three emergency calls of which nobody answers keep no new one from the line, though it comes from an address that
+// proves nothing; those whose service answers do, since who forges the adapter's address need not answer.
+func TestVanishedCallsMakeRoom(t *testing.T) {
+	t.Parallel()
+	for _, vanished := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			m := &memoryNetwork{}
+			h := newTestBedIn(t, m)
+			other := m.newTestPeer(t, "other port", "127.0.0.1")
+			for i := range 3 {
+				near := h.ask(other, "sip:999@"+h.toAdapter.String())
+				other.expectOf("100", "INVITE")
+				inv := h.service.expect("INVITE")
+				h.service.respond(inv, 200, "psap"+num(i), offer("127.0.0.1", farSDP, "sendrecv"))
+				h.service.expect("ACK")
+				near.established(other.expect("200")).ack("")
+				h.machine.saw(num(i+1)+" requested (emergency)", num(i+1)+" answered")
+			}
+			<-time.After(time.Minute)
+			refused := h.ask(other, "sip:999@"+h.toAdapter.String())
+			for range 3 { // which has the others asked
+				if m := h.service.expect("OPTIONS"); !vanished {
+					h.service.respond(m, 200, "x", "")
+				}
+			}
+			refused.nack(other.past("OPTIONS", "503"))
+			<-time.After(time.Minute)
+			h.ask(other, "sip:999@"+h.toAdapter.String())
+			want := "503"
+			if vanished {
+				want = "100"
+			}
+			other.past("OPTIONS", want)
+			for _, c := range h.agent.up() {
+				c.post(c.abandon)
+			}
+		})
+	}
+}
+
+// New emergency calls have the ends of the line's others asked earlier; those are not ended the earlier for it.
+func TestEarlyLivenessChecksEndNoCall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.emergency()
+		for range 3 {
+			<-time.After(time.Minute)
+			h.line.emergencyCalls.checkEnds()
+		}
+		h.silentFor(5*time.Minute - time.Second) // since the last look
+		h.asked(0, 0)
+		h.gone()
+	})
+}
+
+// past takes the next message that is not of the one kind, which is to be of the other.
+func (p *testPeer) past(skip, want string) message {
+	p.t.Helper()
+	m := p.next()
+	for m.is(skip) {
+		m = p.next()
+	}
+	if !m.is(want) {
+		p.t.Fatalf("%s: want %s, got %s", p.name, want, m)
+	}
+	return m
+}
+
+// A forged emergency call that is asked for again and again makes nobody ask its ends again and again.
+func TestEmergencyLivenessPace(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.emergency()
+		for range 5 {
+			h.line.emergencyCalls.checkEnds()
+			synctest.Wait()
+		}
+		h.service.nothing(h.toService)
+		<-time.After(askAgain)
+		for range 5 {
+			h.line.emergencyCalls.checkEnds()
+			synctest.Wait()
+		}
+		h.service.respond(h.service.expect("OPTIONS"), 200, "x", "")
+		h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "x", "")
+		synctest.Wait()
+		h.line.emergencyCalls.checkEnds()
+		h.service.nothing(h.toService)
+		for _, c := range h.agent.up() {
+			c.post(c.abandon)
+		}
+	})
+}

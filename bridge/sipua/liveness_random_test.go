@@ -1,0 +1,500 @@
+package sipua
+
+import (
+	"errors"
+	"flag"
+	"fmt"
+	"math/rand/v2"
+	"net"
+	"net/netip"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/supervision"
+)
+
+var (
+	vanishingCalls   = flag.Int("vanishing.calls", 120, "calls in TestRandomVanishingFarEnds")
+	vanishingSockets = flag.Int("vanishing.sockets", 0, "calls in TestVanishingFarEndsOnSockets, which takes 3 min")
+)
+
+// In these tests all times are as much shorter as T1 is.
+func short(d time.Duration) time.Duration {
+	return time.Duration(float64(d) * float64(sip.T1) / float64(500*time.Millisecond))
+}
+
+// shortened are the user agent's own times as they are in life, shortened.
+func shortened() times {
+	t := defaultTimes()
+	for _, d := range []*time.Duration{
+		&t.t1, &t.t2, &t.final, &t.ringing, &t.silence, &t.silenceAfterLoss, &t.emergencySilence, &t.recoveryProbe, &t.look, &t.resubscribe, &t.probe, &t.retryAfter,
+		&t.second, &t.emergencyLiveness, &t.firstLivenessCheck, &t.livenessEvery, &t.livenessEveryWithMedia, &t.fresh, &t.mediaSilence, &t.silenceReport, &t.recoveryDelay,
+	} {
+		*d = short(*d)
+	}
+	return t
+}
+
+// A span is from one instant of a call to another, counted from its answer, in the times of life.
+type span struct{ from, to time.Duration }
+
+// farCall is one call, what its service is like and what becomes of it.
+type farCall struct {
+	arrived, relayed, updates bool
+	timer                     string // of the session: "", "uac" (we refresh), "uas"
+	options                   int    // what OPTIONS in the call gets; 0: nothing
+	late                      bool   // 408 comes after 30 s, as a proxy says it
+	after                     int    // what the service says in the call once the far end is gone; 0: nothing
+	refuses                   bool   // it says 500 to everything else in the call
+	dies                      time.Duration
+	cut                       span   // the service is cut off
+	mute                      []span // no RTP or RTCP comes although the far end is there
+}
+
+const never = time.Duration(1<<63 - 1)
+
+// drawCall draws a call.
+func drawCall(dice *rand.Rand) farCall {
+	pick := func(all ...int) int { return all[dice.IntN(len(all))] }
+	seconds := func(from, to int) time.Duration { return time.Duration(from+dice.IntN(to-from)) * time.Second }
+	f := farCall{
+		arrived: dice.IntN(2) == 0, relayed: dice.IntN(2) == 0, updates: dice.IntN(2) == 0, late: dice.IntN(2) == 0,
+		timer: []string{"", "uac", "uas"}[dice.IntN(3)], options: pick(200, 200, 481, 405, 408, 500, 0), after: pick(481, 408, 0),
+		dies: never, cut: span{never, never},
+	}
+	if dice.IntN(3) > 0 {
+		f.dies = seconds(1, 1800)
+	}
+	if dice.IntN(2) == 0 {
+		f.cut.from = seconds(0, 1800)
+		f.cut.to = f.cut.from + time.Duration(pick(3, 30, 120))*time.Second
+		if dice.IntN(2) == 0 && f.dies != never {
+			f.dies = f.cut.from + time.Duration(dice.IntN(int(f.cut.to-f.cut.from)))
+		}
+	}
+	for range dice.IntN(3) {
+		at := seconds(0, 1800)
+		f.mute = append(f.mute, span{at, at + seconds(1, 600)})
+	}
+	if f.refuses = dice.IntN(6) == 0; f.refuses && (f.timer == "uac" || f.arrived) {
+		f.timer = "uas" // a refresh of ours would be refused, and the session end (RFC 4028 section 10)
+	}
+	if f.refuses && (f.options == 405 || f.options == 500) && f.after == 481 {
+		f.options = 200 // else one method is left, and its 481 proves nothing (SAFETY.md S95)
+	}
+	return f
+}
+
+// due is when the line must be free at the latest; never: the far end does not go.
+func (f *farCall) due() time.Duration {
+	switch {
+	case f.dies == never:
+		return never
+	case f.dies >= f.cut.from && f.dies < f.cut.to+200*time.Second, f.dies < f.cut.from && f.dies+200*time.Second > f.cut.from:
+		return max(f.dies, f.cut.to) + 200*time.Second // it was cut off while it was to be asked
+	}
+	return f.dies + 200*time.Second
+}
+
+// heard is the last instant up to now at which something of the far end was heard.
+func (f *farCall) heard(now time.Duration) time.Duration {
+	now = min(now, f.dies)
+	for again := true; again; {
+		again = false
+		for _, s := range append([]span{f.cut}, f.mute...) {
+			if now > s.from && now <= s.to {
+				now, again = s.from, true
+			}
+		}
+	}
+	return now
+}
+
+// farSocket is a peer's socket, in memory or the system's.
+type farSocket interface {
+	Read() (endpointtest.Packet, bool)
+	WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error)
+	Addr() netip.AddrPort
+	Close() error
+}
+
+// udpSocket is one of the system's, which loses packets.
+type udpSocket struct {
+	*net.UDPConn
+	lose func() bool
+}
+
+func (s udpSocket) Addr() netip.AddrPort { return s.LocalAddr().(*net.UDPAddr).AddrPort() }
+
+func (s udpSocket) Read() (endpointtest.Packet, bool) {
+	for b := make([]byte, 65535); ; {
+		n, from, err := s.ReadFromUDPAddrPort(b)
+		if errors.Is(err, net.ErrClosed) {
+			return endpointtest.Packet{}, false
+		}
+		if err == nil && !s.lose() {
+			return endpointtest.Packet{From: from, Data: b[:n]}, true
+		}
+	}
+}
+
+func (s udpSocket) WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error) {
+	if s.lose() {
+		return len(b), nil
+	}
+	return s.UDPConn.WriteToUDPAddrPort(b, to)
+}
+
+// randomService is a call under way. The peers keep no state of transactions: they answer a repeat as they answered the first.
+type randomService struct {
+	farCall
+	service, adapter  farSocket
+	toService, toHome netip.AddrPort
+	all               sync.WaitGroup
+	answered          atomic.Pointer[time.Time]
+
+	mu       sync.Mutex
+	cseq     int
+	far      []string // From, To and Call-ID of the far end's requests
+	target   string
+	cleared  time.Duration // when, and by what
+	evidence supervision.Evidence
+	line     *Line
+	call     supervision.CallID // the one that was answered
+	up       chan struct{}      // closed then
+}
+
+// now is counted from the answer, in the times of life.
+func (w *randomService) now() time.Duration {
+	at := w.answered.Load()
+	if at == nil {
+		return 0
+	}
+	return time.Duration(float64(time.Since(*at)) * float64(500*time.Millisecond) / float64(sip.T1))
+}
+
+// Post plays the line's machine.
+func (w *randomService) Post(ev supervision.Event) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	switch ev.Kind {
+	case supervision.CallArrived:
+		w.line.Offer(ev.Call)
+	case supervision.CallAnswered:
+		now := time.Now()
+		w.answered.Store(&now)
+		w.call = ev.Call
+		close(w.up)
+	case supervision.FarEndCleared:
+		if ev.Call == w.call { // an INVITE before it may have been too late for somebody
+			w.cleared, w.evidence = w.now(), ev.Evidence
+		}
+		w.line.ClearAdapterLeg(ev.Call)
+	case supervision.NearEndCleared, supervision.AdapterLost:
+		w.line.ClearFarEnd(ev.Call)
+	}
+}
+
+func (w *randomService) session() []string {
+	if w.timer == "" {
+		return nil
+	}
+	return []string{"Session-Expires: 1800;refresher=" + w.timer, "Require: timer"}
+}
+
+// inCall is what the service says to a request in the call.
+func (w *randomService) inCall(method string) (code int, late time.Duration) {
+	now := w.now()
+	switch {
+	case method == "OPTIONS" && w.options != 200 && w.options != 408:
+		return w.options, 0
+	case now >= w.dies:
+		code = w.after
+	case w.refuses:
+		code = 500
+	case method == "OPTIONS":
+		code = w.options
+	case method == "UPDATE" && !w.updates:
+		code = 405
+	default:
+		code = 200
+	}
+	if code == 408 && w.late {
+		late = short(30 * time.Second)
+	}
+	return code, late
+}
+
+func (w *randomService) reply(s farSocket, m message, code int, body string, extra ...string) {
+	lines := []string{fmt.Sprintf("SIP/2.0 %d Far", code)}
+	for _, v := range m.all("Via") {
+		lines = append(lines, "Via: "+v)
+	}
+	to := m.get("To")
+	if !strings.Contains(to, ";tag=") {
+		to += ";tag=peer"
+	}
+	lines = append(lines, "From: "+m.get("From"), "To: "+to, "Call-ID: "+m.get("Call-ID"), "CSeq: "+m.get("CSeq"),
+		"Contact: <sip:peer@"+s.Addr().String()+">")
+	if w.updates {
+		lines = append(lines, knowsUpdate)
+	} else {
+		lines = append(lines, "Allow: INVITE, ACK, BYE, CANCEL, OPTIONS")
+	}
+	w.write(s, m.from, append(lines, extra...), body)
+}
+
+func (w *randomService) write(s farSocket, to netip.AddrPort, lines []string, body string) {
+	if body != "" {
+		lines = append(lines, "Content-Type: application/sdp")
+	}
+	text := strings.Join(lines, "\r\n") + fmt.Sprintf("\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
+	_, _ = s.WriteToUDPAddrPort([]byte(text), to) // a closed socket's
+}
+
+// serve is the service.
+func (w *randomService) serve() {
+	for {
+		p, ok := w.service.Read()
+		if !ok {
+			return
+		}
+		m := parse(string(p.Data), p.From)
+		method := strings.Fields(m.start)[0]
+		within := strings.Contains(m.get("To"), ";tag=")
+		switch {
+		case method == "ACK" && !w.arrived:
+			w.mu.Lock()
+			w.far = []string{"From: " + m.get("To"), "To: " + m.get("From"), "Call-ID: " + m.get("Call-ID")}
+			w.mu.Unlock()
+		case method == "ACK":
+		case method == "SIP/2.0":
+			if _, of := m.cseq(); of == "INVITE" && m.is("200") {
+				w.established(m)
+			}
+		case !within && method == "INVITE":
+			w.mu.Lock()
+			w.target = uri(m.get("Contact"))
+			w.mu.Unlock()
+			w.reply(w.service, m, 200, far(), w.session()...)
+		case !within:
+			w.reply(w.service, m, 200, "", "Contact: "+m.get("Contact")+";expires=3600")
+		default:
+			code, late := w.inCall(method)
+			body, extra := "", []string(nil)
+			if code == 200 && method == "INVITE" {
+				body = far()
+			}
+			if code == 200 && (method == "INVITE" || method == "UPDATE") {
+				extra = w.session()
+			}
+			if code > 0 {
+				time.AfterFunc(late, func() { w.reply(w.service, m, code, body, extra...) })
+			}
+		}
+	}
+}
+
+// established acknowledges a 200.
+func (w *randomService) established(m message) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.far, w.target = []string{"From: " + m.get("From"), "To: " + m.get("To"), "Call-ID: " + m.get("Call-ID")}, uri(m.get("Contact"))
+	n, _ := m.cseq()
+	w.requestLocked("ACK", n, "")
+}
+
+func (w *randomService) requestLocked(method string, n int, body string, extra ...string) {
+	w.write(w.service, w.toService, append(append([]string{method + " " + w.target + " SIP/2.0",
+		fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bK%s%d", w.service.Addr(), method, n), fmt.Sprintf("CSeq: %d %s", n, method),
+		"Max-Forwards: 70", "Contact: <sip:peer@" + w.service.Addr().String() + ">"}, w.far...), extra...), body)
+}
+
+// refresh plays a far end that refreshes the session, twice as often as it has to: what is lost is not sent again.
+func (w *randomService) refresh(end <-chan struct{}) {
+	for {
+		select {
+		case <-end:
+			return
+		case <-time.After(short(300 * time.Second)):
+		}
+		w.mu.Lock()
+		if w.now() < w.dies && w.target != "" {
+			w.cseq++
+			w.requestLocked("UPDATE", 100+w.cseq, "", "Supported: timer", "Session-Expires: 1800;refresher=uac")
+		}
+		w.mu.Unlock()
+	}
+}
+
+// home is the adapter.
+func (w *randomService) home() {
+	for {
+		p, ok := w.adapter.Read()
+		if !ok {
+			return
+		}
+		m := parse(string(p.Data), p.From)
+		switch {
+		case m.is("ACK"):
+		case m.is("INVITE"):
+			w.reply(w.adapter, m, 200, near())
+		case !strings.HasPrefix(m.start, "SIP/2.0"):
+			w.reply(w.adapter, m, 200, "")
+		case m.is("200"):
+			if n, of := m.cseq(); of == "INVITE" {
+				w.write(w.adapter, w.toHome, []string{"ACK " + uri(m.get("Contact")) + " SIP/2.0",
+					"Via: SIP/2.0/UDP " + w.adapter.Addr().String() + ";branch=z9hG4bKack", "From: " + m.get("From"), "To: " + m.get("To"),
+					"Call-ID: " + m.get("Call-ID"), fmt.Sprintf("CSeq: %d ACK", n), "Max-Forwards: 70"}, "")
+			}
+		}
+	}
+}
+
+func listenUDP(t *testing.T, lose func() bool) farSocket {
+	c, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return udpSocket{c, lose}
+}
+
+func peerURI(user string, s farSocket) *sip.Uri {
+	return &sip.Uri{Scheme: "sip", User: user, Host: s.Addr().Addr().String(), Port: int(s.Addr().Port())}
+}
+
+// invite sends the first INVITE.
+func (w *randomService) invite() {
+	if w.arrived {
+		w.mu.Lock()
+		w.far = []string{"From: <sip:5550150@192.0.2.2>;tag=peer", "To: <sip:5550100@192.0.2.1>", "Call-ID: arriving"}
+		w.target = w.line.contactForTest()
+		extra := []string{"Supported: timer"}
+		if w.timer != "" {
+			extra = append(extra, "Session-Expires: 1800;refresher="+map[string]string{"uac": "uas", "uas": "uac"}[w.timer])
+		}
+		if w.updates {
+			extra = append(extra, knowsUpdate)
+		}
+		w.requestLocked("INVITE", 1, far(), extra...)
+		w.mu.Unlock()
+	} else {
+		w.write(w.adapter, w.toHome, []string{"INVITE sip:5550150@" + w.toHome.String() + " SIP/2.0", "Via: SIP/2.0/UDP " + w.adapter.Addr().String() + ";branch=z9hG4bKfirst",
+			"From: <sip:box-office@192.0.2.1>;tag=home", "To: <sip:5550150@192.0.2.1>", "Call-ID: leaving", "CSeq: 1 INVITE", "Max-Forwards: 70",
+			"Contact: <sip:box-office@" + w.adapter.Addr().String() + ">"}, near())
+	}
+}
+
+// run plays the call to its end. begun, if not nil, is called when it is up.
+func (f farCall) run(t *testing.T, begun func()) {
+	sockets := begun != nil
+	w := &randomService{farCall: f, up: make(chan struct{})}
+	cut := func() bool {
+		at := w.now()
+		return at > w.cut.from && at < w.cut.to
+	}
+	var memory endpointtest.Network
+	memory.Lose = func(p endpointtest.Packet) bool {
+		return (p.From == w.service.Addr() || p.To == w.service.Addr()) && cut()
+	}
+	at := func(port uint16) netip.AddrPort { return netip.AddrPortFrom(netip.MustParseAddr("192.0.2.1"), port) }
+	w.service, w.adapter = memory.Listen(netip.MustParseAddrPort("192.0.2.2:5060")), memory.Listen(netip.MustParseAddrPort("192.0.2.10:5060"))
+	if sockets {
+		at = func(uint16) netip.AddrPort { return netip.MustParseAddrPort("127.0.0.1:0") }
+		w.service, w.adapter = listenUDP(t, cut), listenUDP(t, func() bool { return false })
+	}
+	o := Options{Realm: "millrace.example", Numbers: numbers(t), Logger: quiet(t), Lines: []LineOptions{{
+		Name: "box-office", AdapterSocket: Socket{Listen: at(5060), UDP: true}, ServiceSocket: Socket{Listen: at(5070), UDP: true},
+		AdapterUser: adapterUser, AdapterFixed: peerURI(adapterUser, w.adapter),
+		Registrar:   *peerURI("", w.service),
+		ServiceUser: serviceUser, ServiceSecret: serviceSecret, SessionExpires: 30 * time.Minute, MaxCalls: 4, Events: w,
+	}}}
+	if !sockets {
+		o.packets = func(at netip.AddrPort) endpoint.Packets { return memory.Listen(at) }
+	}
+	o.reception = func(_ supervision.CallID, side media.Side) time.Time {
+		if at := w.now(); w.relayed && side == media.ServiceSide && at > 0 {
+			return w.answered.Load().Add(short(w.heard(at)))
+		}
+		return time.Time{}
+	}
+	agent, err := start(o, shortened())
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.line = agent.Line("box-office")
+	w.toHome, w.toService = w.line.Status().AdapterAddr, w.line.Status().ServiceAddr
+	w.all.Go(w.serve)
+	w.all.Go(w.home)
+	for up := false; !up; { // sent again until it is answered: what is lost on a busy machine is no fault
+		w.invite()
+		select {
+		case <-w.up:
+			up = true
+		case <-time.After(8 * sip.T1):
+		}
+	}
+	slack := time.Duration(0)
+	if sockets {
+		begun()
+		slack = 20 * time.Second // a second here; the machine's own
+	}
+	end := make(chan struct{}) // closed when the far end stops refreshing
+	if w.timer == "uas" {
+		w.all.Go(func() { w.refresh(end) })
+	}
+	<-time.After(short(min(w.due(), 3000*time.Second) + slack + 5*time.Second))
+	w.mu.Lock()
+	switch cleared := w.evidence != supervision.EvidenceNone; {
+	case cleared && w.cleared < w.dies:
+		t.Errorf("a call that was up was ended after %v (%v): %+v", w.cleared, w.evidence, f)
+	case !cleared && w.dies != never:
+		t.Errorf("the hold stayed: %+v", f)
+	case cleared && w.cleared > w.due()+slack:
+		t.Errorf("ended after %v, which is too late: %+v", w.cleared, f)
+	}
+	w.mu.Unlock()
+	close(end)
+	if err := agent.Close(); err != nil {
+		t.Error(err)
+	}
+	_ = w.service.Close()
+	_ = w.adapter.Close()
+	w.all.Wait()
+}
+
+// Far ends vanish, services are cut off or restart, and answer what asks about a call as they like: no hold is left 200 s
+// after the far end has gone, or the service has come back, and no call is ended whose far end is there.
+func TestRandomVanishingFarEnds(t *testing.T) {
+	t.Parallel()
+	for i := range *vanishingCalls {
+		dice := rand.New(rand.NewPCG(uint64(i), 13))
+		t.Run(num(i), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) { drawCall(dice).run(t, nil) })
+		})
+	}
+}
+
+// The same on the system's sockets and clock, all calls at once; the times of life are a twentieth here too. They begin one after
+// another: an INVITE that is not read within 200 ms is one that the service did not answer.
+func TestVanishingFarEndsOnSockets(t *testing.T) {
+	if *vanishingSockets == 0 {
+		t.Skip("-vanishing.sockets 200 runs it")
+	}
+	var all sync.WaitGroup
+	for i := range *vanishingSockets {
+		up := make(chan struct{}) // closed when the call is up
+		all.Go(func() { drawCall(rand.New(rand.NewPCG(uint64(i), 14))).run(t, func() { close(up) }) })
+		<-up
+	}
+	all.Wait()
+}

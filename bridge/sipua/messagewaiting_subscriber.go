@@ -1,0 +1,317 @@
+package sipua
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+// This file is our own subscription to message waiting at the service (RFC 3842, RFC 6665): one for each line that wants it, at its
+// first account.
+
+const (
+	// subscribeExpires is how long it is asked to last. RFC 3842 section 3.4 leaves it open; an hour is what most event packages have.
+	subscribeExpires = time.Hour
+	// subscribeRefusedPause is the pause after an answer that only a person can change. Our own number.
+	subscribeRefusedPause = time.Hour
+	// longestPause bounds the doubling pause after other failures: messages are nothing urgent. Our own number.
+	longestPause = 30 * time.Minute
+)
+
+// errSubscriptionEnded says that the service ended the subscription.
+var errSubscriptionEnded = errors.New("the service ended the subscription")
+
+// subscribeError is a failure with a pause of its own, or without end.
+type subscribeError struct {
+	err   error
+	pause time.Duration // 0: the usual one
+	never bool
+}
+
+func (r *subscribeError) Error() string { return r.err.Error() }
+func (r *subscribeError) Unwrap() error { return r.err }
+
+// subscriber keeps one account subscribed.
+type subscriber struct {
+	// set once
+	s    *account
+	line *Line
+
+	mu     sync.Mutex
+	d      dialog
+	callID string
+	first  bool // a NOTIFY came
+
+	// over takes the end that a NOTIFY tells of; one, since what comes after it is of no matter
+	over chan error
+}
+
+// run subscribes, refreshes and retries until ctx ends, then un-subscribes.
+func (u *subscriber) run(ctx context.Context) {
+	t := u.line.a.times
+	for failures := 0; ; {
+		pause := t.look
+		if u.s.registered() {
+			began := time.Now()
+			lasted, err := u.subscribeOnce(ctx)
+			if lasted && time.Since(began) > t.resubscribe { // one that ends as soon as it began is no better than a refusal
+				failures = 0
+			}
+			failures++
+			longer := min(t.resubscribe<<min(failures-1, 10), longestPause)
+			var r *subscribeError
+			switch {
+			case ctx.Err() != nil:
+				return
+			case errors.As(err, &r) && r.never:
+				u.s.log.Warn("the service will not tell of waiting messages", zap.Error(err))
+				return
+			case errors.As(err, &r) && r.pause > 0 && failures == 1:
+				pause = r.pause
+			case errors.As(err, &r):
+				pause = max(r.pause, longer)
+			default:
+				pause = longer
+			}
+			if failures == 1 {
+				u.s.log.Info("not subscribed to waiting messages", zap.Duration("next_try_in", pause), zap.Error(err))
+			}
+			pause += time.Duration(rand.Float64() * float64(pause) / 4) // so that the lines of a house do not all come at once
+		}
+		select {
+		case <-time.After(pause):
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// subscribeOnce is one subscription from its beginning to its end, which the error tells. lasted: it had begun.
+func (u *subscriber) subscribeOnce(ctx context.Context) (lasted bool, err error) {
+	a, ep := u.line.a, u.line.service.ep
+	aor := u.s.addressOfRecord()
+	u.mu.Lock()
+	u.callID, u.first, u.over = token(), false, make(chan error, 1)
+	u.d = dialog{tag: token(), target: aor, remote: &sip.ToHeader{Address: aor}}
+	u.d.local = &sip.FromHeader{Address: aor, Params: sip.HeaderParams{{K: "tag", V: u.d.tag}}}
+	key, over := dialogKey{ep: ep, callID: u.callID, tag: u.d.tag}, u.over
+	u.mu.Unlock()
+	a.addUsage(key, u.handleNotify)
+	defer a.removeUsage(key)
+
+	granted, err := u.subscribe(ctx, subscribeExpires)
+	if err != nil {
+		return false, err
+	}
+	awaited := time.NewTimer(a.times.final) // Timer N (RFC 6665 section 4.1.2.4)
+	defer awaited.Stop()
+	refresh := time.NewTimer(refreshIn(granted))
+	defer refresh.Stop()
+	for {
+		select {
+		case err := <-over:
+			return true, err
+		case <-awaited.C:
+			u.mu.Lock()
+			first := u.first
+			u.mu.Unlock()
+			if !first {
+				u.leave()
+				return false, errors.New("no NOTIFY came after the subscription was granted")
+			}
+		case <-refresh.C:
+			if granted, err = u.subscribe(ctx, subscribeExpires); err != nil {
+				return true, fmt.Errorf("refresh: %w", err)
+			}
+			refresh.Reset(refreshIn(granted))
+		case <-ctx.Done():
+			u.leave()
+			return true, ctx.Err()
+		}
+	}
+}
+
+// refreshIn is when a subscription is refreshed: a tenth before its end.
+func refreshIn(granted time.Duration) time.Duration { return granted - granted/10 }
+
+// leave un-subscribes. Whether that is answered does not matter: the subscription ends by itself.
+func (u *subscriber) leave() {
+	ctx, cancel := context.WithTimeout(context.Background(), u.line.a.times.closeTimeout)
+	defer cancel()
+	if _, err := u.subscribe(ctx, 0); err != nil {
+		u.s.log.Debug("could not un-subscribe", zap.Error(err))
+	}
+}
+
+// subscribe sends one SUBSCRIBE with all the challenges it takes, and returns what was granted.
+func (u *subscriber) subscribe(ctx context.Context, lasting time.Duration) (time.Duration, error) {
+	req := u.request(lasting)
+	const rounds = 4 // a stale nonce, both kinds of challenge, and a longer time asked for
+	for range rounds {
+		res, err := u.line.service.ep.Do(ctx, req)
+		u.mu.Lock()
+		u.d.seq = max(u.d.seq, req.CSeq().SeqNo)
+		u.mu.Unlock()
+		if err != nil {
+			return 0, fmt.Errorf("subscribe: %w", err)
+		}
+		switch code := res.StatusCode; {
+		case res.IsSuccess():
+			return u.granted(res, lasting)
+		case code == sip.StatusUnauthorized || code == sip.StatusProxyAuthRequired:
+			if err := u.s.authorize(req, res); err != nil {
+				return 0, &subscribeError{err: err, pause: subscribeRefusedPause}
+			}
+		case code == sip.StatusIntervalToBrief && lasting > 0:
+			n, err := strconv.Atoi(strings.TrimSpace(first(res, "Min-Expires")))
+			longer := time.Duration(n) * time.Second
+			if err != nil || longer <= lasting || longer > 24*time.Hour {
+				return 0, answered(res)
+			}
+			lasting = longer
+			req = u.request(lasting)
+		default:
+			return 0, answered(res)
+		}
+	}
+	return 0, &subscribeError{err: errors.New("challenged again and again"), pause: subscribeRefusedPause}
+}
+
+// answered sorts a failure: a lost dialog is made anew soon, a busy or failing service is asked again, another answer needs a person.
+func answered(res *sip.Response) error {
+	r := &subscribeError{err: fmt.Errorf("the service answered SUBSCRIBE with %d %s", res.StatusCode, res.Reason)}
+	switch code := res.StatusCode; {
+	case code == sip.StatusCallTransactionDoesNotExists:
+		r.pause = time.Second
+	case code == sip.StatusRequestTimeout, code == sip.StatusTemporarilyUnavailable, code >= 500 && code < 600 && code != sip.StatusNotImplemented:
+	default:
+		r.pause = subscribeRefusedPause
+	}
+	if d, ok := pauseOf(first(res, "Retry-After")); ok {
+		r.pause = max(r.pause, d)
+	}
+	return r
+}
+
+// pauseOf reads a number of seconds that a service asks to wait, an hour at most.
+func pauseOf(v string) (time.Duration, bool) {
+	v, _, _ = strings.Cut(v, ";")
+	v, _, _ = strings.Cut(v, "(")
+	n, err := strconv.ParseUint(strings.TrimSpace(v), 10, 32)
+	return min(time.Duration(n)*time.Second, time.Hour), err == nil && n > 0
+}
+
+// granted takes the dialog from the 200.
+func (u *subscriber) granted(res *sip.Response, asked time.Duration) (time.Duration, error) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	if !u.d.remote.Params.Has("tag") {
+		u.d.confirm(res)
+	} else {
+		u.d.retarget(res.Contact())
+	}
+	granted := asked
+	if n, err := strconv.ParseUint(strings.TrimSpace(first(res, "Expires")), 10, 32); err == nil {
+		granted = min(asked, time.Duration(n)*time.Second)
+	}
+	if asked > 0 && granted <= 0 {
+		return 0, &subscribeError{err: errors.New("the service granted no time"), pause: subscribeRefusedPause}
+	}
+	return granted, nil
+}
+
+func (u *subscriber) request(lasting time.Duration) *sip.Request {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.d.seq++
+	dest := u.s.Proxy
+	if !u.d.remote.Params.Has("tag") {
+		dest = u.s.destination()
+	}
+	req := u.d.request(sip.SUBSCRIBE, u.callID, u.s.transport(), dest)
+	req.AppendHeader(u.line.service.ep.Contact(u.s.token, u.s.transport()))
+	req.AppendHeader(sip.NewHeader("Event", messagePackage))
+	req.AppendHeader(sip.NewHeader("Accept", summaryType))
+	req.AppendHeader(sip.NewHeader("Expires", strconv.Itoa(int(lasting.Seconds()))))
+	return req
+}
+
+// handleNotify takes a NOTIFY inside the subscription; the first may come before the 200 (RFC 6665 section 4.1.2.4).
+func (u *subscriber) handleNotify(r *endpoint.Request) {
+	s := u.line.service
+	if r.Method == sip.ACK {
+		return
+	}
+	u.mu.Lock()
+	if r.Method == sip.NOTIFY && !u.d.remote.Params.Has("tag") && r.Contact() != nil {
+		remote := r.Request.From().AsTo()
+		u.d.remote, u.d.routes = &remote, routeSet(r.Request)
+		u.d.retarget(r.Contact())
+	}
+	known := u.d.matches(u.d.tag, r.Request.From().Params.GetOr("tag", ""))
+	late := known && u.d.remoteSeqSet && r.CSeq().SeqNo <= u.d.remoteSeq
+	if known && !late {
+		u.d.remoteSeq, u.d.remoteSeqSet, u.first = r.CSeq().SeqNo, true, true
+	}
+	over := u.over
+	u.mu.Unlock()
+	switch {
+	case !known: // another fork's
+		s.reply(r, sip.StatusCallTransactionDoesNotExists, "Subscription Does Not Exist")
+		return
+	case late:
+		s.reply(r, sip.StatusInternalServerError, "CSeq Out of Order")
+		return
+	case r.Method != sip.NOTIFY:
+		s.notAllowed(r)
+		return
+	}
+	u.line.messageState.handleNotify(s, r)
+	if err := terminated(first(r.Request, "Subscription-State")); err != nil {
+		select {
+		case over <- err:
+		default: // it is over already
+		}
+	}
+}
+
+// terminated reads a Subscription-State; nil: it goes on. What follows from the reasons is said in RFC 6665 section 4.1.3.
+func terminated(v string) error {
+	fields := strings.Split(v, ";")
+	if !strings.EqualFold(strings.TrimSpace(fields[0]), "terminated") {
+		return nil
+	}
+	reason, asked := "", time.Duration(0)
+	for _, f := range fields[1:] {
+		name, value, _ := strings.Cut(strings.TrimSpace(f), "=")
+		switch strings.ToLower(name) {
+		case "reason":
+			reason = strings.ToLower(value)
+		case "retry-after":
+			asked, _ = pauseOf(value)
+		}
+	}
+	r := &subscribeError{err: errSubscriptionEnded, pause: asked}
+	switch reason {
+	case "deactivated", "timeout":
+		r.pause = time.Second
+	case "rejected", "noresource": // "should not try again": a person may have changed that in an hour
+		r.pause = max(asked, subscribeRefusedPause)
+	case "invariant":
+		r.never = true
+	}
+	if reason != "" && len(reason) < 20 {
+		r.err = fmt.Errorf("%w: %q", errSubscriptionEnded, reason)
+	}
+	return r
+}

@@ -1,0 +1,49 @@
+package sipua
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// A service that ends each subscription as soon as it began is asked less and less often, and not each second for ever (RFC 6665 section
+// 4.1.3 lets a subscriber try again at once; that it slows down is our own).
+func TestSubscriptionsThatEndAtOnce(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		var asked []time.Duration
+		began, seen := time.Now(), map[string]bool{}
+		r := newFuzzBed(t, func(o *Options, _ *times) { o.Lines[0].MessageWaiting = MessagesSubscribe })
+		service, to := fuzzParties['s'], r.to['s']
+		answer := func(req message, n int) {
+			say := func(lines ...string) {
+				r.net.Send(service, to, []byte(strings.Join(append(lines, "Content-Length: 0", "", ""), "\r\n")))
+			}
+			say("SIP/2.0 200 OK", "Via: "+req.get("Via"), "From: "+req.get("From"), "To: "+req.get("To")+";tag=mwi", "Call-ID: "+req.get("Call-ID"), "CSeq: "+req.get("CSeq"),
+				"Expires: 3600", "Contact: <sip:mwi@"+service.String()+">")
+			say("NOTIFY "+uri(req.get("Contact"))+" SIP/2.0", fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bKend%d", service, n), "From: "+req.get("To")+";tag=mwi", "To: "+req.get("From"),
+				"Call-ID: "+req.get("Call-ID"), "CSeq: 1 NOTIFY", "Max-Forwards: 70", "Contact: <sip:mwi@"+service.String()+">", "Event: message-summary", "Subscription-State: terminated;reason=timeout")
+		}
+		for time.Since(began) < 3*time.Hour {
+			for _, p := range r.ends['s'].Waiting() {
+				if m := parse(string(p.Data), p.From); m.is("SUBSCRIBE") && m.get("Expires") != "0" && !seen[m.get("Call-ID")] {
+					seen[m.get("Call-ID")] = true
+					asked = append(asked, time.Since(began))
+					answer(m, len(asked))
+				}
+			}
+			<-time.After(100 * time.Millisecond)
+		}
+		if n := len(asked); n < 3 || n > 30 {
+			t.Errorf("asked %d times in 3 h: %v", n, asked)
+		}
+		for i := 2; i < len(asked); i++ { // the first time it is asked again at once
+			if pause := asked[i] - asked[i-1]; pause < 30*time.Second {
+				t.Errorf("asked again after %v", pause)
+			}
+		}
+		r.close(t)
+	})
+}

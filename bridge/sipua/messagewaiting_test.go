@@ -1,0 +1,363 @@
+package sipua
+
+import (
+	"fmt"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+const summaryKind = "Content-Type: application/simple-message-summary"
+
+// summaryText has the form of the worked example of RFC 3842 section 5.2 (from memory), with a line of the Millrace Playhouse.
+const summaryText = "Messages-Waiting: yes\r\nMessage-Account: sip:5550100@pbx.example\r\nVoice-Message: 2/8 (0/2)\r\n"
+
+func TestSummary(t *testing.T) {
+	t.Parallel()
+	for in, want := range map[string]string{
+		summaryText: "Messages-Waiting: yes|Message-Account: sip:a@b|Voice-Message: 2/8 (0/2)|",
+		"messages-waiting : NO\nvoice-message:0/1(0/0)\nfax-message:1/1": "Messages-Waiting: no|Message-Account: sip:a@b|Voice-Message: 0/1 (0/0)|Fax-Message: 1/1|",
+		"\r\nMessages-Waiting: no":                                       "Messages-Waiting: no|Message-Account: sip:a@b|",
+		// single messages follow an empty line; unknown classes, nonsense and repeats are left out
+		"Messages-Waiting: yes\r\nVoice-Message: 1/0\r\nVoice-Message: 9/9\r\nX-Message: 1/1\r\nFax-Message: -1/0\r\nText-Message: 4294967296/0\r\n\r\nSubject: 9/9\r\n": "Messages-Waiting: yes|Message-Account: sip:a@b|Voice-Message: 1/0|",
+	} {
+		s, err := parseSummary([]byte(in))
+		if got := strings.ReplaceAll(string(s.body("sip:a@b")), "\r\n", "|"); err != nil || got != want {
+			t.Errorf("%q: %q (%v), want %q", in, got, err, want)
+		}
+	}
+	for _, in := range []string{"", "\r\n", "Voice-Message: 1/1\r\nMessages-Waiting: yes", "Messages-Waiting: maybe", "<xml/>"} {
+		if _, err := parseSummary([]byte(in)); err == nil {
+			t.Errorf("%q was taken", in)
+		}
+	}
+}
+
+// FuzzSummary: what is read is written so that it is read again as the same, and never longer than a datagram may be.
+func FuzzSummary(f *testing.F) {
+	f.Add([]byte(summaryText))
+	f.Add([]byte("Messages-Waiting: no\n\n"))
+	f.Fuzz(func(t *testing.T, in []byte) {
+		s, err := parseSummary(in)
+		if err != nil {
+			return
+		}
+		out := s.body("sip:a@b")
+		again, err := parseSummary(out)
+		if err != nil || !again.same(s) || len(out) > 600 {
+			t.Fatalf("%q became %q (%v)", in, out, err)
+		}
+	})
+}
+
+// waiting is a house that passes messages on; rest says whether its line is at rest.
+func waiting(t testing.TB, how MessageWaiting, settings ...setting) (h *testBed, rest *atomic.Bool) {
+	rest = &atomic.Bool{}
+	with := func(o *Options, times *times) {
+		o.Lines[0].MessageWaiting, o.Lines[0].AtRest = how, rest.Load
+		times.look, times.resubscribe, times.closeTimeout = 5*time.Millisecond, 10*time.Millisecond, 50*time.Millisecond
+	}
+	return newVirtualTestBed(t, append([]setting{with}, settings...)...), rest
+}
+
+// notify has the service tell of messages unasked.
+func (h *testBed) notify(body string, extra ...string) *peerDialog {
+	h.t.Helper()
+	target := "sip:" + serviceUser + "@" + h.toService.String()
+	id := h.service.id()
+	d := &peerDialog{p: h.service, id: id, local: "<" + target + ">;tag=" + id, remote: "<" + target + ">", target: target, to: h.toService}
+	if len(extra) == 0 {
+		extra = []string{"Event: message-summary", summaryKind}
+	}
+	d.request("NOTIFY", body, extra...)
+	return d
+}
+
+// quietly fails if the adapter is told anything in a while in which the line was looked at several times.
+func (h *testBed) quietly() {
+	h.t.Helper()
+	select {
+	case m := <-h.adapter.in:
+		h.t.Fatalf("the adapter was told %s", m)
+	case <-time.After(40 * time.Millisecond):
+	}
+}
+
+// The adapter is told when the line is idle and guarded, and not before: neither during the guard time, nor while it rings, nor in a
+// call (some adapters ring when they are told).
+func TestNotifyWaitsForIdleLine(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, rest := waiting(t, MessagesPass)
+		h.notify(summaryText)
+		h.service.expectOf("200", "NOTIFY")
+		h.quietly() // not at rest: guard time, a trial, a fault
+		far := h.arrive(far())
+		inv := h.adapter.expect("INVITE")
+		rest.Store(true)
+		h.quietly()
+		h.adapter.respond(inv, 180, "near", "")
+		h.service.expect("180")
+		h.quietly()
+		h.adapter.respond(inv, 200, "near", near())
+		h.adapter.expect("ACK")
+		far.established(h.service.expect("200")).ack("")
+		h.quietly()
+		rest.Store(false)
+		far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+		h.quietly()
+		rest.Store(true)
+		m := h.adapter.expect("NOTIFY")
+		h.adapter.respond(m, 200, "x", "")
+		own := h.toAdapter.String()
+		if want := "Messages-Waiting: yes\r\nMessage-Account: sip:" + adapterUser + "@" + own + "\r\nVoice-Message: 2/8 (0/2)\r\n"; m.body != want ||
+			m.get("Event") != "message-summary" || m.get("Subscription-State") != "active" || m.get("Content-Type") != "application/simple-message-summary" {
+			t.Fatalf("told %s", m)
+		}
+		eventually(t, "the adapter's answer", func() bool { return h.agent.Counts().MessagesNotified == 1 })
+		h.notify(summaryText) // no news
+		h.service.expectOf("200", "NOTIFY")
+		h.quietly()
+		if st := h.line.Status(); !st.MessagesKnown || !st.MessagesWaiting {
+			t.Fatalf("status: %+v", st)
+		}
+	})
+}
+
+// A call that comes while the adapter is told is not delayed, and the telling is not repeated into it.
+func TestCallDuringNotify(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, rest := waiting(t, MessagesPass)
+		rest.Store(true)
+		h.notify(summaryText)
+		h.service.expectOf("200", "NOTIFY")
+		m := h.adapter.expect("NOTIFY") // and no answer
+		d := h.arrive(far())
+		inv := h.adapter.expect("INVITE")
+		eventually(t, "the end of the telling", func() bool {
+			h.line.messageState.mu.Lock()
+			defer h.line.messageState.mu.Unlock()
+			return h.line.messageState.stop == nil
+		})
+		before := h.adapter.repeats.Load()
+		h.adapter.respond(inv, 180, "near", "") // no repeat of the INVITE, then
+		h.service.expect("180")
+		select {
+		case m := <-h.adapter.in:
+			t.Fatalf("the adapter was told %s", m)
+		case <-time.After(120 * time.Millisecond): // repeats come after 25, 75 and 175 ms
+		}
+		if n := h.adapter.repeats.Load() - before; n > 1 {
+			t.Fatalf("%d repeats came into the call", n)
+		}
+		h.adapter.respond(inv, 486, "near", "")
+		h.adapter.expect("ACK")
+		d.nack(h.service.expect("486"))
+		again := h.adapter.expect("NOTIFY")
+		if again.get("Call-ID") == m.get("Call-ID") || again.body != m.body {
+			t.Fatalf("told %s", again)
+		}
+		h.adapter.respond(again, 501, "x", "") // it will not have it
+		eventually(t, "the adapter's answer", func() bool {
+			h.line.messageState.mu.Lock()
+			defer h.line.messageState.mu.Unlock()
+			return h.line.messageState.stop == nil
+		})
+		h.quietly()
+	})
+}
+
+// What is not understood is refused as RFC 6665 section 8.3.2 and RFC 3261 have it, and so is everything where messages are off.
+func TestMessagesRefused(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, rest := waiting(t, MessagesPass, quickDateCheck)
+		rest.Store(true)
+		for _, c := range []struct{ want, body, event, kind string }{
+			{"489", summaryText, "Event: presence", summaryKind},
+			{"489", summaryText, "X: y", summaryKind},
+			{"415", summaryText, "Event: message-summary", "Content-Type: application/sdp"},
+			{"413", summaryText + strings.Repeat("X: y\r\n", 2000), "Event: message-summary", summaryKind},
+			{"400", "nothing", "o: message-summary", summaryKind},
+			{"200", "", "Event: message-summary;id=1", "X: y"},
+		} {
+			h.notify(c.body, c.event, c.kind)
+			m := h.service.expectOf(c.want, "NOTIFY")
+			if c.want == "489" && m.get("Allow-Events") != "message-summary" || c.want == "415" && m.get("Accept") == "" {
+				t.Errorf("%+v got %s", c, m)
+			}
+		}
+		h.quietly()
+		off, _ := waiting(t, MessagesOff, quickDateCheck)
+		off.notify(summaryText)
+		off.service.expectOf("489", "NOTIFY")
+	})
+}
+
+// subscribe has the adapter subscribe, with credentials; the answer to it is returned.
+func (h *testBed) subscribe(event string, extra ...string) (*peerDialog, message) {
+	h.t.Helper()
+	target := "sip:" + adapterUser + "@" + h.toAdapter.String()
+	id := h.adapter.id()
+	d := &peerDialog{p: h.adapter, id: id, local: "<" + target + ">;tag=" + id, remote: "<" + target + ">", target: target, to: h.toAdapter}
+	extra = append(extra, "Event: "+event)
+	d.request("SUBSCRIBE", "", extra...)
+	m := h.adapter.expect("401")
+	d.request("SUBSCRIBE", "", append(extra, authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "SUBSCRIBE", target, adapterUser, adapterSecret))...)
+	return d, h.adapter.next()
+}
+
+// An adapter may subscribe (RFC 6665): it is challenged, and told inside its dialog, also the first time only when the line is at rest.
+func TestAdapterSubscribes(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, rest := waiting(t, MessagesPass)
+		for _, c := range []struct{ event, extra, want string }{
+			{"dialog", "Expires: 600", "489"}, {"message-summary", "Expires: 30", "423"}, {"message-summary", "Accept: text/plain", "406"},
+		} {
+			if _, m := h.subscribe(c.event, c.extra); !m.is(c.want) {
+				t.Fatalf("%+v got %s", c, m)
+			}
+		}
+		d, ok := h.subscribe("message-summary;id=7", "Expires: 7200", "Accept: application/simple-message-summary")
+		if !ok.is("200") || ok.get("Expires") != "3600" || !strings.Contains(ok.get("To"), ";tag=") {
+			t.Fatalf("got %s", ok)
+		}
+		d.established(ok)
+		h.quietly()
+		rest.Store(true)
+		told := func(state, waiting string) message {
+			t.Helper()
+			m := h.adapter.expect("NOTIFY")
+			if m.get("Call-ID") != d.id || m.get("Event") != "message-summary;id=7" || !strings.HasPrefix(m.get("Subscription-State"), state) ||
+				m.get("From") != d.remote || m.get("To") != d.local || !strings.HasPrefix(m.body, "Messages-Waiting: "+waiting) {
+				t.Fatalf("told %s", m)
+			}
+			return m
+		}
+		h.adapter.respond(told("active;expires=35", "no"), 200, "", "") // nothing is known yet
+		h.notify(summaryText)
+		h.service.expectOf("200", "NOTIFY")
+		h.adapter.respond(told("active", "yes"), 200, "", "")
+		d.request("SUBSCRIBE", "", "Event: message-summary;id=7", "Expires: 600")
+		if m := h.adapter.expectOf("200", "SUBSCRIBE"); m.get("Expires") != "600" {
+			t.Fatalf("got %s", m)
+		}
+		h.adapter.respond(told("active", "yes"), 200, "", "")
+		d.requestSeq("SUBSCRIBE", 1, "", "Event: message-summary")
+		h.adapter.expectOf("500", "SUBSCRIBE")
+		d.request("SUBSCRIBE", "", "Event: message-summary;id=7", "Expires: 0")
+		h.adapter.expectOf("200", "SUBSCRIBE")
+		h.adapter.respond(told("terminated;reason=timeout", "yes"), 200, "", "")
+		eventually(t, "the end of the subscription", func() bool {
+			h.agent.mu.Lock()
+			defer h.agent.mu.Unlock()
+			return len(h.agent.usages) == 0
+		})
+		d.request("SUBSCRIBE", "", "Event: message-summary;id=7")
+		h.adapter.expectOf("481", "SUBSCRIBE")
+		// one that forgot its subscription is told unasked
+		d, ok = h.subscribe("message-summary;id=7")
+		d.established(ok)
+		h.adapter.respond(told("active", "yes"), 481, "", "")
+		m := h.adapter.expect("NOTIFY")
+		if m.get("Call-ID") == d.id || m.get("Event") != "message-summary" {
+			t.Fatalf("told %s", m)
+		}
+		h.adapter.respond(m, 200, "", "")
+		off, _ := waiting(t, MessagesOff, quickDateCheck)
+		if _, m := off.subscribe("message-summary"); !m.is("489") {
+			t.Fatalf("got %s", m)
+		}
+		for _, one := range []struct {
+			h    *testBed
+			says string
+		}{{h, "message-summary"}, {off, ""}} {
+			d.to = one.h.toAdapter
+			(&peerDialog{p: one.h.adapter, id: "ask", local: "<sip:a@b>;tag=1", remote: "<sip:a@b>", target: "sip:" + d.to.String(), to: d.to}).request("OPTIONS", "")
+			m := one.h.adapter.expectOf("200", "OPTIONS")
+			if m.get("Allow-Events") != one.says || strings.Contains(m.get("Allow"), "SUBSCRIBE") != (one.says != "") {
+				t.Fatalf("able: %s", m)
+			}
+		}
+	})
+}
+
+// We subscribe at the service (RFC 6665 section 4.1): with credentials, refreshed before its end, anew after 481 and after an end that
+// says so, and not after one that forbids it; at the end un-subscribed.
+func TestSubscribesAtTheService(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, rest := waiting(t, MessagesSubscribe)
+		rest.Store(true)
+		sub := h.service.expect("SUBSCRIBE")
+		h.service.respond(sub, 401, "svc", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+		sub = h.service.expect("SUBSCRIBE")
+		credentials(t, sub, "Authorization", "SUBSCRIBE")
+		if sub.get("Event") != "message-summary" || sub.get("Accept") != "application/simple-message-summary" || sub.get("Expires") != "3600" {
+			t.Fatalf("sent %s", sub)
+		}
+		d := h.service.called(sub, "svc")
+		tell := func(state, body string) {
+			t.Helper()
+			d.request("NOTIFY", body, "Event: message-summary", "Subscription-State: "+state, summaryKind)
+			h.service.expectOf("200", "NOTIFY")
+		}
+		tell("active;expires=1", summaryText) // before the 200
+		h.service.respond(sub, 200, "svc", "", "Expires: 1")
+		m := h.adapter.expect("NOTIFY")
+		contains(t, m.body, "Voice-Message: 2/8 (0/2)")
+		h.adapter.respond(m, 200, "", "")
+		refresh := h.service.expect("SUBSCRIBE")
+		if refresh.get("Call-ID") != d.id || refresh.get("To") != d.local {
+			t.Fatalf("refreshed by %s", refresh)
+		}
+		fork := *d
+		fork.local = strings.Replace(fork.local, "tag=svc", "tag=other", 1)
+		fork.request("NOTIFY", summaryText, "Event: message-summary", "Subscription-State: active", summaryKind)
+		h.service.expectOf("481", "NOTIFY")
+		h.service.respond(refresh, 481, "svc", "")
+		again := h.service.expect("SUBSCRIBE")
+		if again.get("Call-ID") == d.id {
+			t.Fatalf("subscribed by %s", again)
+		}
+		d = h.service.called(again, "svc")
+		h.service.respond(again, 200, "svc", "", "Expires: 3600")
+		tell("active", summaryText)
+		if err := h.agent.Close(); err != nil {
+			t.Fatal(err)
+		}
+		end := h.service.expect("SUBSCRIBE")
+		if end.get("Expires") != "0" || end.get("Call-ID") != d.id {
+			t.Fatalf("left by %s", end)
+		}
+	})
+}
+
+// RFC 6665 section 4.1.3 has the reasons.
+func TestSubscriptionEnds(t *testing.T) {
+	t.Parallel()
+	for in, want := range map[string]string{
+		"active;expires=60": "goes on", "Pending": "goes on", "terminated": "0s", "terminated;reason=deactivated": "1s", "terminated;reason=timeout": "1s",
+		"terminated;reason=probation;retry-after=90": "1m30s", "terminated;reason=giveup": "0s", "terminated; reason=rejected": "1h0m0s",
+		"terminated;reason=noresource;retry-after=7": "1h0m0s", "terminated;reason=invariant": "never", "terminated;retry-after=99999": "1h0m0s",
+	} {
+		got := "goes on"
+		if err := terminated(in); err != nil {
+			r := err.(*subscribeError)
+			if got = fmt.Sprint(r.pause); r.never {
+				got = "never"
+			}
+		}
+		if got != want {
+			t.Errorf("%s: %s, want %s", in, got, want)
+		}
+	}
+}

@@ -1,0 +1,161 @@
+package sipua
+
+import (
+	"strings"
+	"sync/atomic"
+	"time"
+)
+
+// This file is what robots do besides: session timers that are refreshed or forgotten (RFC 4028), reliable provisional responses that are
+// acknowledged or not (RFC 3262), transfers (RFC 3515), and restarts after which they know nothing.
+
+// callCounts is what a robot did, under its lock.
+type callCounts struct {
+	refreshes, pracks, transfers, glares, restarts int
+}
+
+func (y *callCounts) add(x callCounts) {
+	y.refreshes, y.pracks, y.transfers, y.glares, y.restarts = y.refreshes+x.refreshes, y.pracks+x.pracks, y.transfers+x.transfers, y.glares+x.glares, y.restarts+x.restarts
+}
+
+func (r *randomPeer) count(n *int) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	*n++
+}
+
+// callOptions are those of one call, of its goroutine.
+type callOptions struct {
+	knows    []string         // header fields of its INVITEs
+	due      <-chan time.Time // of its next refresh, nil: it owes none
+	inviting bool             // a re-INVITE of its own is under way
+	racks    map[string][]string
+	gone     atomic.Bool // it restarted and says nothing more
+}
+
+func (c *randomCall) send(lines []string, body string) {
+	if !c.gone.Load() {
+		c.r.send(lines, body)
+	}
+}
+
+func (c *randomCall) respond(req message, code int, tag, body string, extra ...string) {
+	if !c.gone.Load() {
+		c.r.respond(req, code, tag, body, extra...)
+	}
+}
+
+// restart forgets every call.
+func (r *randomPeer) restart() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.restarts++
+	for id, c := range r.calls {
+		c.gone.Store(true)
+		delete(r.calls, id)
+	}
+}
+
+// knowsSomething chooses what who calls understands.
+func (c *randomCall) knowsSomething() {
+	if c.r.draw(2) == 0 {
+		c.knows = append(c.knows, "Supported: 100rel")
+	}
+	if c.r.draw(2) == 0 {
+		c.knows = append(c.knows, "Supported: timer")
+	}
+	if c.r.draw(2) == 0 {
+		c.knows = append(c.knows, "Allow: INVITE, ACK, CANCEL, BYE, UPDATE")
+	}
+}
+
+// owes has it refresh, or not, every 45 s. One in six forgets.
+func (c *randomCall) owes(refresh bool) {
+	c.due = nil
+	if refresh && c.r.draw(6) > 0 {
+		c.due = time.After(45 * time.Second)
+	}
+}
+
+// agree is what its 200 says of session timers.
+func (c *randomCall) agree(m message) []string {
+	asked := m.get("Session-Expires")
+	if asked == "" {
+		return nil
+	}
+	who := "uac"
+	if strings.Contains(asked, "uas") || !strings.Contains(asked, "uac") && c.r.draw(2) == 0 {
+		who = "uas"
+	}
+	c.owes(who == "uas")
+	c.knows = []string{"Supported: timer"}
+	said := []string{"Session-Expires: 90;refresher=" + who, "Require: timer"}
+	if c.r.draw(2) == 0 {
+		said = append(said, "Allow: INVITE, ACK, CANCEL, BYE, UPDATE")
+	}
+	return said
+}
+
+// agreed takes what a 200 to its own says.
+func (c *randomCall) agreed(m message) {
+	if se := m.get("Session-Expires"); se != "" {
+		c.owes(strings.Contains(se, "uac"))
+	}
+}
+
+func (c *randomCall) refresh() {
+	c.r.count(&c.r.refreshes)
+	c.transaction("UPDATE", "", "Supported: timer", "Session-Expires: 90;refresher=uac")
+	c.owes(true)
+}
+
+// rings are the header fields of a 180, reliable if the other end takes that.
+func (c *randomCall) rings(inv message) []string {
+	if !strings.Contains(strings.Join(inv.all("Supported"), ","), "100rel") || c.r.draw(2) == 0 {
+		return nil
+	}
+	return []string{"Require: 100rel", "RSeq: 7"}
+}
+
+// acknowledge sends the PRACK of a reliable response, again for each repeat of it. One in twenty never comes.
+func (c *randomCall) acknowledge(m message, invite int) {
+	key := m.get("RSeq") + m.get("To")
+	if m.get("RSeq") == "" {
+		return
+	}
+	if c.racks == nil {
+		c.racks = map[string][]string{}
+	}
+	lines, known := c.racks[key]
+	if !known && c.r.draw(20) > 0 {
+		c.r.count(&c.r.pracks)
+		c.cseq++
+		lines = append(c.lines("PRACK", c.cseq, c.branch()), "RAck: "+m.get("RSeq")+" "+num(invite)+" INVITE")
+		lines[0], lines[3] = "PRACK "+uri(m.get("Contact"))+" SIP/2.0", "To: "+m.get("To")
+	}
+	if c.racks[key] = lines; lines != nil {
+		c.send(lines, "")
+	}
+}
+
+// transfer asks for one, now and then.
+func (c *randomCall) transfer() {
+	if c.over || c.r.draw(8) > 0 {
+		return
+	}
+	c.r.count(&c.r.transfers)
+	c.transaction("REFER", "", "Refer-To: <sip:5550155@millrace.example>")
+}
+
+// referred takes a transfer, tells of it and hangs up, or forgets to tell.
+func (c *randomCall) referred(m message) {
+	c.respond(m, 202, c.tag, "", "Contact: "+c.r.contact())
+	if c.r.draw(3) == 0 {
+		return
+	}
+	c.transaction("NOTIFY", "SIP/2.0 200 OK\r\n", "Event: refer", "Subscription-State: terminated;reason=noresource", "Content-Type: message/sipfrag")
+	if !c.over {
+		c.over = true
+		c.transaction("BYE", "")
+	}
+}

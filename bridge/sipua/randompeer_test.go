@@ -1,0 +1,442 @@
+package sipua
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"net/netip"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"clearback/bridge/sipua/endpoint/endpointtest"
+)
+
+// randomPeerT1 is T1 as TestMain sets it.
+const randomPeerT1 = 25 * time.Millisecond
+
+// A robot is a party that needs nobody to tell it what to do: it answers calls, or lets them ring, holds, hangs up or is hung up on,
+// by its own dice, over a network that may lose packets. It shares no code with what is under test.
+type randomPeer struct {
+	t    testing.TB
+	name string
+	sock *endpointtest.Socket
+	to   netip.AddrPort // the agent
+	all  sync.WaitGroup // every call's goroutine
+
+	mu       sync.Mutex
+	dice     *rand.Rand
+	n        int
+	calls    map[string]*randomCall // by Call-ID
+	closed   bool
+	answered int // calls that were answered, whoever began
+	lost     int // transactions of ours that nobody answered
+	callCounts
+}
+
+func newRandomPeer(t testing.TB, n *endpointtest.Network, name string, at, to netip.AddrPort, seed uint64) *randomPeer {
+	r := &randomPeer{t: t, name: name, sock: n.Listen(at), to: to, dice: rand.New(rand.NewPCG(seed, 1)), calls: map[string]*randomCall{}}
+	r.all.Go(r.read)
+	return r
+}
+
+// close waits for every call to end by itself.
+func (r *randomPeer) close() {
+	r.mu.Lock()
+	r.closed = true
+	r.mu.Unlock()
+	r.sock.Close()
+	r.all.Wait()
+}
+
+func (r *randomPeer) draw(n int) int {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.dice.IntN(n)
+}
+
+func (r *randomPeer) span(from, to time.Duration) time.Duration {
+	return from + time.Duration(r.draw(int((to-from)/time.Millisecond)))*time.Millisecond
+}
+
+func (r *randomPeer) id() string {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.n++
+	return fmt.Sprintf("%s-%d", r.name, r.n)
+}
+
+func (r *randomPeer) read() {
+	for {
+		p, ok := r.sock.Read()
+		if !ok {
+			return
+		}
+		m := parse(string(p.Data), p.From)
+		id := m.get("Call-ID")
+		r.mu.Lock()
+		c := r.calls[id]
+		if c == nil && m.is("INVITE") && !strings.Contains(m.get("To"), ";tag=") && !r.closed {
+			c = r.newCallLocked(id)
+			r.all.Go(func() { c.serve(m) })
+			r.mu.Unlock()
+			continue
+		}
+		r.mu.Unlock()
+		switch {
+		case c != nil:
+			c.in <- m
+		case strings.HasPrefix(m.start, "SIP/2.0"), m.is("ACK"):
+		case m.is("REGISTER"):
+			r.respond(m, 200, "registrar", "", "Contact: "+m.get("Contact")+";expires=3600")
+		case m.is("BYE"), m.is("CANCEL"), strings.Contains(m.get("To"), ";tag="):
+			r.respond(m, 481, "robot", "")
+		default:
+			r.respond(m, 200, "robot", "")
+		}
+	}
+}
+
+func (r *randomPeer) newCallLocked(id string) *randomCall {
+	c := &randomCall{r: r, id: id, tag: "t" + id, in: make(chan message, 1000)} // so wide that the reader never waits for a call
+	r.calls[id] = c
+	return c
+}
+
+func (r *randomPeer) send(lines []string, body string) {
+	if body != "" && !strings.Contains(strings.Join(lines, "\n"), "Content-Type") {
+		lines = append(lines, "Content-Type: application/sdp")
+	}
+	text := strings.Join(lines, "\r\n") + fmt.Sprintf("\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
+	if _, err := r.sock.WriteToUDPAddrPort([]byte(text), r.to); err != nil {
+		r.mu.Lock()
+		defer r.mu.Unlock()
+		r.lost++
+	}
+}
+
+func (r *randomPeer) contact() string { return fmt.Sprintf("<sip:%s@%s>", r.name, r.sock.Addr()) }
+
+func (r *randomPeer) respond(req message, code int, tag, body string, extra ...string) {
+	lines := []string{fmt.Sprintf("SIP/2.0 %d Robot", code)}
+	for _, name := range []string{"Via", "Record-Route"} {
+		for _, v := range req.all(name) {
+			lines = append(lines, name+": "+v)
+		}
+	}
+	to := req.get("To")
+	if !strings.Contains(to, ";tag=") && code > 100 {
+		to += ";tag=" + tag
+	}
+	lines = append(lines, "From: "+req.get("From"), "To: "+to, "Call-ID: "+req.get("Call-ID"), "CSeq: "+req.get("CSeq"))
+	if code > 100 && code < 300 && req.is("INVITE") {
+		lines = append(lines, "Contact: "+r.contact())
+	}
+	r.send(append(lines, extra...), body)
+}
+
+// randomCall is one dialog of a robot, driven by its own goroutine.
+type randomCall struct {
+	r             *randomPeer
+	id, tag       string
+	local, remote string // From and To of our requests
+	target        string
+	cseq          int
+	in            chan message
+	over          bool
+	callOptions
+}
+
+func (c *randomCall) end() {
+	c.r.mu.Lock()
+	defer c.r.mu.Unlock()
+	delete(c.r.calls, c.id)
+}
+
+// linger answers repeats for 64*T1, as a transaction user's transactions would.
+func (c *randomCall) linger() {
+	defer c.end()
+	stop := time.After(64 * randomPeerT1)
+	for {
+		select {
+		case m := <-c.in:
+			switch {
+			case strings.HasPrefix(m.start, "SIP/2.0"):
+				if n, method := m.cseq(); method == "INVITE" && m.is("200") { // its ACK was lost
+					c.ack(n)
+				}
+			case m.is("BYE"), m.is("CANCEL"):
+				c.respond(m, 200, c.tag, "")
+			case m.is("INVITE"):
+				c.respond(m, 487, c.tag, "")
+			case !m.is("ACK"):
+				c.respond(m, 481, c.tag, "")
+			}
+		case <-stop:
+			return
+		}
+	}
+}
+
+// serve is a call from the agent.
+func (c *randomCall) serve(inv message) {
+	defer c.linger()
+	r := c.r
+	c.local, c.remote, c.target = inv.get("To")+";tag="+c.tag, inv.get("From"), uri(inv.get("Contact"))
+	habit := c.rings(inv)
+	c.respond(inv, 180, c.tag, "", habit...)
+	again, wait := time.After(randomPeerT1), randomPeerT1
+	last := 180
+	fate := r.draw(10)
+	patience := r.span(100*time.Millisecond, 40*time.Second)
+	if fate == 0 {
+		patience = 4 * time.Minute // nobody is there
+	}
+	due := time.After(patience)
+	for last == 180 {
+		select {
+		case m := <-c.in:
+			switch {
+			case m.is("INVITE"):
+				c.respond(m, last, c.tag, "", habit...)
+			case m.is("CANCEL"):
+				c.respond(m, 200, c.tag, "")
+				last = 487
+			case m.is("PRACK"):
+				c.respond(m, 200, c.tag, "")
+				again = nil
+			case m.is("UPDATE"), m.is("OPTIONS"):
+				c.respond(m, 200, c.tag, "")
+			}
+		case <-again:
+			if wait *= 2; habit != nil && wait < 64*randomPeerT1 {
+				again = time.After(wait)
+				c.respond(inv, 180, c.tag, "", habit...)
+			}
+		case <-due:
+			last = 200
+			if fate < 3 {
+				last = 486
+			}
+		}
+	}
+	if !c.final(inv, last) || last != 200 {
+		return
+	}
+	c.talk()
+}
+
+// final repeats a final response until its ACK; false: none came.
+func (c *randomCall) final(inv message, code int) bool {
+	body, extra := "", []string(nil)
+	if code == 200 {
+		body, extra = offer(c.r.sock.Addr().Addr().String(), 40000, "sendrecv"), c.agree(inv)
+	}
+	c.respond(inv, code, c.tag, body, extra...)
+	_, wanted := 0, inv.get("CSeq")
+	for wait, until := randomPeerT1, time.Now().Add(64*randomPeerT1); time.Now().Before(until); {
+		select {
+		case m := <-c.in:
+			switch {
+			case m.is("ACK") && strings.Fields(m.get("CSeq"))[0] == strings.Fields(wanted)[0]:
+				return true
+			case m.is("INVITE"):
+				c.respond(inv, code, c.tag, body, extra...)
+			case m.is("BYE"):
+				c.respond(m, 200, c.tag, "")
+				c.over = true
+				return true
+			case m.is("CANCEL"):
+				c.respond(m, 200, c.tag, "")
+			}
+		case <-time.After(wait):
+			wait = min(2*wait, 8*randomPeerT1)
+			c.respond(inv, code, c.tag, body, extra...)
+		}
+	}
+	return false
+}
+
+// talk is an answered call: it is held and taken back now and then, until one end hangs up.
+func (c *randomCall) talk() {
+	c.r.mu.Lock()
+	c.r.answered++
+	c.r.mu.Unlock()
+	for i := 0; i < 3 && !c.over; i++ {
+		pause := c.r.span(time.Second, time.Minute)
+		if c.r.draw(2) == 0 { // at the same instant as the other end, now and then
+			pause = time.Until(time.Now().Add(pause).Truncate(20 * time.Second).Add(20 * time.Second))
+		}
+		if c.listen(pause); !c.over && c.r.draw(3) == 0 {
+			c.invite(offer(c.r.sock.Addr().Addr().String(), 40000, []string{"sendonly", "sendrecv"}[i%2]))
+		}
+	}
+	c.transfer()
+	if c.r.draw(2) == 0 {
+		c.listen(10 * time.Minute) // the other end hangs up first
+	}
+	if !c.over {
+		c.over = true
+		c.transaction("BYE", "")
+	}
+}
+
+// listen answers what comes for so long.
+func (c *randomCall) listen(d time.Duration) {
+	until := time.After(d)
+	for !c.over {
+		select {
+		case m := <-c.in:
+			c.take(m)
+		case <-c.due:
+			c.refresh()
+		case <-until:
+			return
+		}
+	}
+}
+
+func (c *randomCall) take(m message) {
+	switch {
+	case strings.HasPrefix(m.start, "SIP/2.0"):
+		if n, method := m.cseq(); method == "INVITE" && m.is("200") {
+			c.ack(n)
+		}
+	case m.is("BYE"):
+		c.respond(m, 200, c.tag, "")
+		c.over = true
+	case m.is("INVITE") && c.inviting: // RFC 3261 section 14.2
+		c.r.count(&c.r.glares)
+		c.final(m, 491)
+	case m.is("INVITE"):
+		if !c.final(m, 200) {
+			c.over = c.transaction("BYE", "") != 0
+		}
+	case m.is("REFER"):
+		c.referred(m)
+	case m.is("UPDATE"):
+		c.respond(m, 200, c.tag, "", c.agree(m)...)
+	case m.is("ACK"):
+	default:
+		c.respond(m, 200, c.tag, "")
+	}
+}
+
+// call calls through the agent, and hangs up before an answer sometimes.
+func (r *randomPeer) call(target, from string) {
+	id := r.id()
+	r.mu.Lock()
+	if r.closed {
+		r.mu.Unlock()
+		return
+	}
+	c := r.newCallLocked(id)
+	r.mu.Unlock()
+	r.all.Go(func() {
+		defer c.linger()
+		c.local, c.remote, c.target = from+";tag="+c.tag, "<"+target+">", target
+		c.knowsSomething()
+		if c.invite(offer(r.sock.Addr().Addr().String(), 40000, "sendrecv")) == 200 && !c.over {
+			c.talk()
+		}
+	})
+}
+
+func (c *randomCall) lines(method string, n int, branch string) []string {
+	return []string{
+		method + " " + c.target + " SIP/2.0", "Via: SIP/2.0/UDP " + c.r.sock.Addr().String() + ";branch=" + branch + ";rport",
+		"From: " + c.local, "To: " + c.remote, "Call-ID: " + c.id, fmt.Sprintf("CSeq: %d %s", n, method), "Max-Forwards: 70", "Contact: " + c.r.contact(),
+	}
+}
+
+func (c *randomCall) branch() string { return "z9hG4bK" + c.r.id() }
+
+func (c *randomCall) ack(n int) { c.send(c.lines("ACK", n, c.branch()), "") }
+
+// transaction sends a request and returns the code of its final response, 0: none came.
+func (c *randomCall) transaction(method, body string, extra ...string) int {
+	c.cseq++
+	lines, n := append(c.lines(method, c.cseq, c.branch()), extra...), c.cseq
+	c.send(lines, body)
+	for wait, until := randomPeerT1, time.Now().Add(64*randomPeerT1); time.Now().Before(until); {
+		select {
+		case m := <-c.in:
+			if got, what := 0, ""; strings.HasPrefix(m.start, "SIP/2.0") {
+				if got, what = m.cseq(); got == n && what == method && !m.is("100") {
+					return m.code()
+				}
+			}
+			c.take(m)
+		case <-time.After(wait):
+			wait = min(2*wait, 8*randomPeerT1)
+			c.send(lines, body)
+		}
+	}
+	c.r.mu.Lock()
+	c.r.lost++
+	c.r.mu.Unlock()
+	return 0
+}
+
+// invite sends an INVITE, cancels it when its patience ends, and returns the final code.
+func (c *randomCall) invite(body string) int {
+	c.cseq++
+	n, branch := c.cseq, c.branch()
+	lines := append(c.lines("INVITE", n, branch), c.knows...)
+	c.send(lines, body)
+	c.inviting = c.remote != "" && strings.Contains(c.remote, ";tag=")
+	defer func() { c.inviting = false }()
+	heard, cancelled := false, false
+	wait, patience := randomPeerT1, time.Now().Add(c.r.span(5*time.Second, 5*time.Minute))
+	for again := time.After(wait); ; {
+		select {
+		case m := <-c.in:
+			if !strings.HasPrefix(m.start, "SIP/2.0") {
+				c.take(m)
+				continue
+			}
+			if got, what := m.cseq(); got != n || what != "INVITE" {
+				continue
+			}
+			heard = true
+			switch code := m.code(); {
+			case code < 200:
+				c.acknowledge(m, n)
+				continue
+			case code < 300:
+				c.agreed(m)
+				c.remote = m.get("To")
+				c.target = uri(m.get("Contact"))
+				c.ack(n)
+				if cancelled { // it crossed
+					c.over = c.transaction("BYE", "") != 0 || true
+				}
+				return code
+			default:
+				nack := c.lines("ACK", n, branch)
+				nack[3] = "To: " + m.get("To")
+				c.send(nack, "")
+				return code
+			}
+		case <-again:
+			wait = min(2*wait, 8*randomPeerT1)
+			again = time.After(wait)
+			switch {
+			case !heard:
+				c.send(lines, body)
+			case time.Now().After(patience):
+				cancelled = true
+				c.send(c.lines("CANCEL", n, branch)[:7], "")
+			}
+			if time.Now().After(patience.Add(64 * randomPeerT1)) {
+				return 0
+			}
+		}
+	}
+}
+
+func (m message) code() int {
+	n := 0
+	fmt.Sscan(strings.Fields(m.start)[1], &n)
+	return n
+}

@@ -1,0 +1,26 @@
+package registration
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// RFC 3261 section 10.3 step 7: a REGISTER with the Call-ID and the very CSeq number of the last one, which is no repeat of it since it has
+// another branch, changes nothing; one with the next number does.
+func TestEqualCSeq(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor())
+	first, other := dial(t, "udp", d.e), dial(t, "udp", d.e) // the branch is the same, the sent-by is not
+	require.Equal(t, 200, first.register(first.contact()).code())
+	bound, _ := d.Binding("stage-door")
+	other.seq = first.seq - 2 // register asks twice
+	require.Equal(t, 500, other.register(other.contact()).code())
+	require.Equal(t, first.seq, other.seq)
+	now, ok := d.Binding("stage-door")
+	require.True(t, ok)
+	require.Equal(t, bound.Destination, now.Destination)
+	require.Equal(t, 200, other.register(other.contact()).code())
+	now, _ = d.Binding("stage-door")
+	require.Equal(t, other.addr(), now.Destination.String())
+}

@@ -1,0 +1,448 @@
+package registration
+
+import (
+	"fmt"
+	"net"
+	"net/netip"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/icholy/digest"
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/endpoint"
+)
+
+func host(i int) netip.Addr { return netip.AddrFrom4([4]byte{192, 0, byte(2 + i>>8), byte(i)}) }
+
+// The fifth wrong answer for one user makes its address wait, twice as long each time up to a minute; another user of the same address and
+// another address do not wait.
+func TestFailedLoginsWait(t *testing.T) {
+	t.Parallel()
+	now, g := time.Now(), newFailedLogins()
+	for range freeFailures - 1 {
+		g.wrong(now, host(1), "stage-door", true)
+		require.False(t, g.wait(now, host(1), "stage-door", true))
+	}
+	for _, want := range []time.Duration{1, 2, 4, 8, 16, 32, 60, 60} {
+		g.wrong(now, host(1), "stage-door", true)
+		require.True(t, g.wait(now.Add(want*time.Second-1), host(1), "stage-door", true), want)
+		require.False(t, g.wait(now.Add(want*time.Second), host(1), "stage-door", true), want)
+		require.False(t, g.wait(now, host(1), "workshop", true))
+		require.False(t, g.wait(now, host(2), "stage-door", true))
+		now = now.Add(want * time.Second)
+	}
+	g.right(host(1), "stage-door")
+	g.wrong(now, host(1), "stage-door", true)
+	require.False(t, g.wait(now, host(1), "stage-door", true))
+	for range freeFailures {
+		g.wrong(now, host(1), "stage-door", true)
+	}
+	now = now.Add(forgetFailures + 1)
+	g.wrong(now, host(1), "stage-door", true)
+	require.False(t, g.wait(now, host(1), "stage-door", true), "forgotten")
+}
+
+// From one address not more users are tried than an adapter has ports; the wait for further ones ends when the old ones are forgotten.
+func TestFailedLoginsForManyUsers(t *testing.T) {
+	t.Parallel()
+	now, g := time.Now(), newFailedLogins()
+	for i := range usersPerHost {
+		require.False(t, g.wait(now, host(1), fmt.Sprint(i), false))
+		g.wrong(now, host(1), fmt.Sprint(i), false)
+	}
+	require.True(t, g.wait(now, host(1), "another", false))
+	require.False(t, g.wait(now, host(1), "box-office", true), "a line's adapter may share the address")
+	require.False(t, g.wait(now, host(2), "another", false))
+	require.False(t, g.wait(now, host(1), "1", false), "wrong once")
+	require.False(t, g.wait(now.Add(forgetFailures+1), host(1), "another", false))
+	require.Empty(t, g.pairs)
+	require.Empty(t, g.hosts)
+}
+
+// Many addresses that guess one password have one free try each, and an address that was never wrong is heard.
+func TestFailedLoginsFromManyHosts(t *testing.T) {
+	t.Parallel()
+	now, g := time.Now(), newFailedLogins()
+	for i := range underAttack {
+		g.wrong(now, host(i), "stage-door", true)
+		require.False(t, g.wait(now, host(i), "stage-door", true))
+	}
+	g.wrong(now, host(99), "stage-door", true)
+	require.True(t, g.wait(now.Add(firstWait-1), host(99), "stage-door", true))
+	require.False(t, g.wait(now.Add(firstWait), host(99), "stage-door", true))
+	late := now.Add(forgetFailures) // since the last wrong answer, whoever gave it
+	g.wrong(late, host(98), "stage-door", true)
+	require.True(t, g.wait(late, host(98), "stage-door", true))
+	late = late.Add(forgetFailures + 1)
+	g.wrong(late, host(97), "stage-door", true)
+	require.False(t, g.wait(late, host(97), "stage-door", true))
+	require.False(t, g.wait(now, host(100), "stage-door", true), "a fresh address is heard")
+	for range underAttack + 1 {
+		g.wrong(now, host(101), "nobody", false)
+	}
+	require.Len(t, g.users, 1, "what is no user is not kept")
+}
+
+func TestFailedLoginsAreBounded(t *testing.T) {
+	t.Parallel()
+	now, g := time.Now(), newFailedLogins()
+	for i := range maxLoginSources * 2 {
+		g.wrong(now, host(i), strings.Repeat("u", 1000), false)
+		require.LessOrEqual(t, len(g.pairs), maxLoginSources)
+		if i == maxLoginSources {
+			require.Len(t, g.pairs, maxLoginSources*3/4, "a quarter makes room")
+		}
+		require.LessOrEqual(t, len(g.hosts), len(g.pairs))
+	}
+	for k := range g.pairs {
+		require.Len(t, k.user, 64)
+	}
+	now = now.Add(forgetFailures) // not yet old
+	for i := range maxLoginSources - len(g.pairs) {
+		g.wrong(now, host(i), "late", false)
+	}
+	require.Len(t, g.pairs, maxLoginSources)
+	g.wrong(now.Add(1), host(1), "later", false)
+	for k := range g.pairs {
+		require.NotEqual(t, strings.Repeat("u", 64), k.user, "what is old makes room")
+	}
+}
+
+// At an address that was wrong for many users, users that there are not go unheard, and those that there are do not. What counts
+// against a user, whatever the address, counts for one that there is.
+func TestGuessesOfNobodyAndSomebody(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	for i := range usersPerHost - 1 {
+		d.failedLogins.wrong(time.Now(), netip.MustParseAddr("127.0.0.1"), fmt.Sprint(i), false)
+	}
+	w.try("REGISTER", "nobody", "wrong")
+	require.Equal(t, 401, w.ask("REGISTER", "nobody").code())
+	require.Equal(t, usersPerHost, d.Counts().LoginSources)
+	victims := func() int {
+		d.failedLogins.mu.Lock()
+		defer d.failedLogins.mu.Unlock()
+		return len(d.failedLogins.users)
+	}
+	require.Zero(t, victims())
+	w.try("REGISTER", "another", "wrong")
+	require.True(t, w.silent("REGISTER", "another"))
+	w.try("REGISTER", "stage-door", "wrong")
+	require.Equal(t, 401, w.ask("REGISTER", "stage-door").code())
+	require.Equal(t, 1, victims())
+	w.try("REGISTER", "stage-door", secret)
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
+}
+
+// silent reports whether a request stays without an answer: what is sent behind it is answered first.
+func (w *testPeer) silent(method, user string, lines ...string) bool {
+	w.t.Helper()
+	w.seq++
+	seq := w.seq
+	text := fmt.Sprintf("%[7]s sip:%[1]s SIP/2.0\r\nVia: SIP/2.0/UDP %[2]s;branch=z9hG4bKsilent-%[3]d;rport\r\nMax-Forwards: 70\r\nFrom: <sip:%[4]s@%[1]s>;tag=dev\r\n"+
+		"To: <sip:%[4]s@%[1]s>\r\nCall-ID: %[5]s\r\nCSeq: %[3]d %[7]s\r\n%[6]sContent-Length: 0\r\n\r\n", realm, w.addr(), seq, user, w.id, strings.Join(append(lines, w.auth, ""), "\r\n"), method)
+	_, err := w.conn.Write([]byte(text))
+	require.NoError(w.t, err)
+	w.auth = ""
+	return !strings.Contains(string(w.ask("REGISTER", user)), fmt.Sprintf("CSeq: %d ", seq))
+}
+
+// try answers a fresh challenge with a password.
+func (w *testPeer) try(method, user, password string) {
+	w.t.Helper()
+	w.auth = ""
+	w.answer(w.ask(method, user), "MD5", method, user, password, 1)
+}
+
+// guess gives wrong passwords until the wait begins.
+func (w *testPeer) guess(method, user string, lines ...string) {
+	w.t.Helper()
+	for range freeFailures {
+		w.try(method, user, "wrong")
+		require.Equal(w.t, 401, w.ask(method, user, lines...).code())
+	}
+}
+
+// forEmergency makes the desk take a request for one for an emergency call.
+const forEmergency = "X-Emergency: yes"
+
+// A guesser is not heard after five wrong answers, not even with the right one, while another line beside him is; when the wait is over the
+// right password is heard.
+func TestGuessingIsSlowed(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
+	now := time.Now()
+	d.frozen.Store(&now)
+	w := dial(t, "udp", d.e)
+	w.guess("REGISTER", "stage-door")
+	w.try("REGISTER", "stage-door", secret)
+	require.True(t, w.silent("REGISTER", "stage-door"))
+	w.try("REGISTER", "workshop", secret)
+	require.Equal(t, 200, w.ask("REGISTER", "workshop", w.contact()).code(), "another line of that adapter")
+	require.Equal(t, Counts{Challenges: 5 + 5 + 1 + 1 + 1, Wrong: 5, RateLimited: 1, LoginSources: 1}, d.Counts())
+	later := now.Add(firstWait)
+	d.frozen.Store(&later)
+	w.try("REGISTER", "stage-door", secret)
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), "the wait is over")
+	require.Equal(t, 0, d.Counts().LoginSources, "whoever was right is no guesser")
+}
+
+// Wrong passwords count at the address where the adapter is bound too, by whatever request, and from its own port. What keeps the line
+// reachable is heard in the midst of them: the refresh of the binding from its own address and port, and the caller in need, who shows no
+// password.
+func TestGuessingFromTheAdaptersAddressIsSlowed(t *testing.T) {
+	t.Parallel()
+	for _, method := range []string{"REGISTER", "MESSAGE"} {
+		d := newTestRegistrar(t, stageDoor())
+		now := time.Now()
+		d.frozen.Store(&now)
+		w, beside := dial(t, "udp", d.e), dial(t, "udp", d.e)
+		beside.id = "beside-1"
+		require.Equal(t, 200, w.register(w.contact()).code())
+		beside.guess(method, "stage-door")
+		slowed := d.Counts().RateLimited
+		for range 3 {
+			beside.try(method, "stage-door", secret)
+			require.True(t, beside.silent(method, "stage-door"), "from beside the adapter, by %s", method)
+			w.try("REGISTER", "stage-door", secret)
+			require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), "a refresh")
+			w.auth = ""
+			require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "in need")
+			require.Equal(t, "stage-door", <-d.from)
+		}
+		require.EqualValues(t, 3, d.Counts().RateLimited-slowed, "a refresh lets nobody guess again")
+		w.try("MESSAGE", "stage-door", secret)
+		require.True(t, w.silent("MESSAGE", "stage-door"), "what is no refresh waits")
+		later := now.Add(firstWait)
+		d.frozen.Store(&later)
+		beside.try("MESSAGE", "stage-door", secret)
+		require.Equal(t, 200, beside.ask("MESSAGE", "stage-door").code(), "the wait is over")
+
+		w.guess("REGISTER", "stage-door") // from the binding's own port
+		beside.try("MESSAGE", "stage-door", secret)
+		require.True(t, beside.silent("MESSAGE", "stage-door"))
+		end := later.Add(defaultExpires)
+		d.frozen.Store(&end)
+		w.guess("REGISTER", "stage-door") // long enough after the last that they are forgotten
+		w.try("REGISTER", "stage-door", secret)
+		require.True(t, w.silent("REGISTER", "stage-door", w.contact()), "a binding that has ended is not refreshed")
+	}
+}
+
+// towards is a socket that was there before whom it speaks to.
+type towards struct {
+	*net.UDPConn
+	to *net.UDPAddr
+}
+
+func (c towards) Write(b []byte) (int, error) { return c.WriteTo(b, c.to) }
+
+// The password of a fixed contact is not guessed by REGISTER from its own address and port: there is no binding to refresh.
+func TestGuessingAtAFixedContactIsSlowed(t *testing.T) {
+	t.Parallel()
+	conn, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	require.NoError(t, err)
+	t.Cleanup(func() { conn.Close() })
+	at := conn.LocalAddr().(*net.UDPAddr)
+	a := stageDoor()
+	a.Fixed = &sip.Uri{Scheme: "sip", Host: at.IP.String(), Port: at.Port}
+	d := newTestRegistrar(t, a)
+	w := &testPeer{t: t, conn: towards{conn, net.UDPAddrFromAddrPort(d.e.Addr())}, id: "fixed-1"}
+	now := time.Now()
+	d.frozen.Store(&now)
+	w.guess("REGISTER", "stage-door")
+	w.try("REGISTER", "stage-door", secret)
+	require.True(t, w.silent("REGISTER", "stage-door"))
+	w.auth = ""
+	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "in need")
+}
+
+// An emergency call shows no password where an adapter is bound, and none is judged there; from elsewhere it decides, and wrong ones count.
+func TestGuessingByEmergencyCalls(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor())
+	now := time.Now()
+	d.frozen.Store(&now)
+	w, elsewhere := dial(t, "udp", d.e), dial(t, "udp", d.e)
+	elsewhere.id = "elsewhere-1"
+	require.Equal(t, 200, w.register(w.contact()).code())
+	for range 3 * freeFailures {
+		w.try("MESSAGE", "stage-door", "wrong")
+		require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code())
+		require.Equal(t, "stage-door", <-d.from)
+	}
+	require.Zero(t, d.Counts().Wrong, "nobody learns whether it was right")
+	elsewhere.guess("MESSAGE", "stage-door", forEmergency)
+	require.EqualValues(t, freeFailures, d.Counts().Wrong)
+	elsewhere.try("MESSAGE", "stage-door", secret)
+	require.True(t, elsewhere.silent("MESSAGE", "stage-door", forEmergency))
+	w.auth = ""
+	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code())
+	<-d.from
+	later := now.Add(firstWait)
+	d.frozen.Store(&later)
+	elsewhere.try("MESSAGE", "stage-door", secret)
+	require.Equal(t, 200, elsewhere.ask("MESSAGE", "stage-door", forEmergency).code(), "the wait is over")
+}
+
+// Whose very address and port a request has: that of the live binding, or of the fixed contact; of one by name, the port and an allowed
+// address. A fixed contact's address alone is enough for an emergency call, but is not its own.
+func TestByAddress(t *testing.T) {
+	t.Parallel()
+	at := netip.MustParseAddrPort
+	loopback := []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}
+	fixed := func(host string, port int, allow []netip.Prefix) Account {
+		return Account{Line: "stage-door", User: "stage-door", Fixed: &sip.Uri{Scheme: "sip", Host: host, Port: port}, AllowFrom: allow}
+	}
+	for _, c := range []struct {
+		account Account
+		from    string
+		own, ok bool
+	}{
+		{fixed("127.0.0.1", 5060, nil), "127.0.0.1:5060", true, true},
+		{fixed("127.0.0.1", 0, nil), "127.0.0.1:5060", true, true},
+		{fixed("127.0.0.1", 5060, nil), "127.0.0.1:5062", false, true},
+		{fixed("127.0.0.1", 5060, nil), "127.0.0.2:5060", false, false},
+		{fixed("127.0.0.1", 5060, loopback), "127.0.0.2:5060", false, true},
+		{fixed("adapter.example", 5062, loopback), "127.0.0.2:5062", true, true},
+		{fixed("adapter.example", 5062, loopback), "127.0.0.2:5060", false, true},
+		{fixed("adapter.example", 5062, loopback), "192.0.2.1:5062", false, false},
+		{fixed("adapter.example", 5062, nil), "127.0.0.2:5062", false, false},
+		{stageDoor(), "127.0.0.1:5060", false, false},
+	} {
+		r := NewRegistrar(RegistrarOptions{Accounts: []Account{c.account}, Realm: realm})
+		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}), From: at(c.from)}
+		line, own, ok := r.ByAddress(req)
+		require.Equal(t, []bool{c.own, c.ok}, []bool{own, ok}, "%+v from %s", c.account.Fixed, c.from)
+		require.Equal(t, c.ok, line == "stage-door")
+	}
+}
+
+// What is a bound adapter's own: where requests to it go, and where its REGISTER came from, until the binding ends.
+func TestOwnOfABinding(t *testing.T) {
+	t.Parallel()
+	at, now := netip.MustParseAddrPort, time.Now()
+	r := NewRegistrar(RegistrarOptions{Accounts: []Account{stageDoor()}, Realm: realm})
+	a := r.accounts[0]
+	a.source, a.binding = at("127.0.0.1:4000"), Binding{Destination: at("127.0.0.1:5070"), Expires: now.Add(minExpires)}
+	for from, own := range map[string]bool{"127.0.0.1:4000": true, "127.0.0.1:5070": true, "127.0.0.1:4001": false, "127.0.0.2:4000": false} {
+		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}), From: at(from)}
+		r.clock = func() time.Time { return now.Add(minExpires - 1) }
+		_, is, ok := r.ByAddress(req)
+		require.Equal(t, []bool{own, own}, []bool{is, ok}, from)
+		r.clock = func() time.Time { return now.Add(minExpires) }
+		_, is, ok = r.ByAddress(req)
+		require.Equal(t, []bool{false, false}, []bool{is, ok}, from)
+	}
+}
+
+// Of several lines at one address, as an adapter of many ports has, From names the one that calls, whichever of them it is; where it names
+// none, nobody knows which it is.
+func TestByAddressOfManyLines(t *testing.T) {
+	t.Parallel()
+	lines := []string{"box-office", "stage-door", "workshop", "green-room"}
+	var accounts []Account
+	for i, name := range lines {
+		accounts = append(accounts, Account{Line: name, User: name, Fixed: &sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: 5060 + i}})
+	}
+	r := NewRegistrar(RegistrarOptions{Accounts: accounts, Realm: realm})
+	for _, name := range append(lines, "somebody", "") {
+		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}), From: netip.MustParseAddrPort("127.0.0.1:5062")}
+		req.AppendHeader(&sip.FromHeader{Address: sip.Uri{Scheme: "sip", User: name, Host: "127.0.0.1"}})
+		line, own, ok := r.ByAddress(req)
+		known := slices.Contains(lines, name)
+		require.Equal(t, []bool{known, name == "workshop"}, []bool{ok, own}, name)
+		require.Equal(t, known, line == name && name != "")
+	}
+}
+
+// A nonce is good at the address that it was sent to, whatever the port (an address translator's), and an answer to one of another address
+// tells nothing of the password.
+func TestNonceIsBoundToTheAddress(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	m := w.ask("REGISTER", "stage-door")
+	other, err := (&net.Dialer{LocalAddr: &net.UDPAddr{IP: net.IPv4(127, 0, 0, 2)}}).Dial("udp", d.e.Addr().String())
+	if err != nil {
+		t.Skip("this machine has no 127.0.0.2")
+	}
+	defer other.Close()
+	moved := &testPeer{t: t, conn: other, id: "moved"}
+	for _, password := range []string{secret, "wrong"} {
+		moved.answer(m, "MD5", "REGISTER", "stage-door", password, 1)
+		got := moved.ask("REGISTER", "stage-door", moved.contact())
+		require.Equal(t, 401, got.code())
+		require.Contains(t, got.get("WWW-Authenticate"), "stale=true")
+	}
+	port := dial(t, "udp", d.e)
+	port.answer(m, "MD5", "REGISTER", "stage-door", secret, 1)
+	require.Equal(t, 200, port.ask("REGISTER", "stage-door", port.contact()).code())
+}
+
+// RFC 3261 section 10.3, steps 3 and 4: who has the credentials of one line cannot register another.
+func TestRegisterForAnotherLine(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
+	w := dial(t, "udp", d.e)
+	w.answer(w.ask("REGISTER", "workshop"), "MD5", "REGISTER", "stage-door", secret, 1)
+	require.Equal(t, 403, w.ask("REGISTER", "workshop", w.contact()).code())
+	for _, line := range []string{"workshop", "stage-door"} {
+		_, bound := d.Binding(line)
+		require.False(t, bound)
+	}
+	require.EqualValues(t, 1, d.Counts().WrongLine)
+	w.answer(w.ask("REGISTER", "workshop"), "MD5", "REGISTER", "stage-door", secret, 1)
+	require.Equal(t, 200, w.ask("REGISTER", "a-name-of-nobody", w.contact()).code(), "some show their name to the digest only")
+	_, bound := d.Binding("stage-door")
+	require.True(t, bound)
+}
+
+// Many Contacts, a Contact at a third party's host and one at ours: one binding, and requests go to where the REGISTER came from.
+func TestHostileContacts(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	many := strings.Repeat(", <sip:x@192.0.2.66>;q=0.1", 40)
+	for _, contact := range []string{"<sip:x@192.0.2.77:5060>" + many, "<sip:x@192.0.2.77;maddr=192.0.2.78>", "<sip:x@victim.example;transport=tcp>"} {
+		m := w.register("Contact: " + contact)
+		require.Equal(t, 200, m.code(), contact)
+		require.Len(t, m.all("Contact"), 1)
+		b, _ := d.Binding("stage-door")
+		require.Equal(t, w.addr(), b.Destination.String(), contact)
+		require.Equal(t, "UDP", b.Transport)
+	}
+}
+
+// No text in the place of credentials lets anybody in, and none is a panic.
+func FuzzAuthorization(f *testing.F) {
+	r := NewRegistrar(RegistrarOptions{Accounts: []Account{stageDoor()}, Realm: realm})
+	nonce := r.nonces.make(time.Now(), "place")
+	c, err := digest.Digest(&digest.Challenge{Realm: realm, Nonce: nonce, Algorithm: "MD5", QOP: []string{"auth"}},
+		digest.Options{Method: "REGISTER", URI: "sip:" + realm, Username: "stage-door", Password: "not the secret", Count: 1})
+	if err != nil {
+		f.Fatal(err)
+	}
+	good := c.String()
+	for _, s := range []string{good, "", "Digest", "Digest ,", `Digest username="`, strings.Replace(good, "00000001", "ffffffff", 1), strings.Replace(good, "auth", "auth-int", 1),
+		strings.Replace(good, "MD5", "SHA-256-sess", 1), "Basic YTpi", strings.Repeat(good+", ", 3), `Digest realm="` + realm + `", nonce="` + nonce + `", nc=-1, qop=auth`} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		req := sip.NewRequest(sip.REGISTER, sip.Uri{Scheme: "sip", Host: realm})
+		req.AppendHeader(sip.NewHeader("Authorization", s))
+		cred := r.credentials(&endpoint.Request{Request: req})
+		if cred == nil {
+			return
+		}
+		cred.Nonce = nonce // as if it had been asked for
+		if a, v := r.checkCredentials("REGISTER", "place", cred); v != credentialsWrong {
+			t.Fatalf("%q: %v, account %v", s, v, a)
+		}
+	})
+}

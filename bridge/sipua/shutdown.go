@@ -1,0 +1,114 @@
+package sipua
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/media"
+	"clearback/supervision"
+)
+
+// ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown. The calls of one line are
+// cleared in turn, first those that nobody answered, each when the adapter's leg of the one before is over: a clearing while
+// another call is on the line opens nothing (invariant 1), and a held call's line would stay held. An adapter that does not
+// answer delays that for times.clearPerLine at most. For the same reason an answered call beside an emergency call of its line is left
+// alone: call ClearOrdinary again when that has ended (AwaitEnd). It returns when every clearing was posted, so that who waits for the
+// lines to come to rest afterwards waits for these clearings too.
+func (a *Agent) ClearOrdinary() {
+	lines, emergency := map[*Line][]*call{}, map[*Line]bool{}
+	for _, c := range a.up() {
+		if c.emergency {
+			emergency[c.line] = true
+		} else {
+			lines[c.line] = append(lines[c.line], c)
+		}
+	}
+	var all sync.WaitGroup
+	for line, calls := range lines {
+		all.Go(func() { clearInTurn(calls, emergency[line], time.Now().Add(a.times.clearPerLine)) })
+	}
+	all.Wait()
+}
+
+// EmergencyUp tells whether an emergency call is up.
+func (a *Agent) EmergencyUp() bool { return len(a.EmergencyCalls()) > 0 }
+
+// EmergencyCalls returns the emergency calls that are up.
+func (a *Agent) EmergencyCalls() []supervision.CallID {
+	var all []supervision.CallID
+	for _, c := range a.up() {
+		if c.emergency {
+			all = append(all, c.id)
+		}
+	}
+	return all
+}
+
+// AwaitEnd returns when one of these calls has ended, or ctx ended; at once if there are none.
+func (a *Agent) AwaitEnd(ctx context.Context, calls []supervision.CallID) {
+	a.await(ctx, func() bool {
+		return len(calls) == 0 || slices.ContainsFunc(calls, func(id supervision.CallID) bool { return a.calls[id] == nil })
+	})
+}
+
+// clearInTurn clears the calls of one line, beside an emergency call only those that nobody answered. From the instant by
+// on none waits for another.
+func clearInTurn(calls []*call, emergency bool, by time.Time) {
+	answered := map[*call]int{}
+	for _, c := range calls {
+		rank := 0
+		if c.runInMailbox(func() {
+			if c.answered {
+				rank = 1
+			}
+		}) {
+			answered[c] = rank
+		}
+	}
+	slices.SortFunc(calls, func(x, y *call) int {
+		return cmp.Or(answered[x]-answered[y], cmp.Compare(x.id, y.id))
+	})
+	if emergency {
+		calls = slices.DeleteFunc(calls, func(c *call) bool { return answered[c] > 0 })
+	}
+	for i, c := range calls {
+		c.runInMailbox(func() {
+			c.code = sip.StatusServiceUnavailable
+			c.farEndCleared(supervision.EvidenceShutdown, 0)
+		})
+		if i < len(calls)-1 {
+			c.awaitNear(by)
+		}
+	}
+}
+
+// awaitNear returns when the adapter's leg is over, which the machine has then been told, or at the instant by.
+func (c *call) awaitNear(by time.Time) {
+	look := time.NewTicker(5 * time.Millisecond)
+	defer look.Stop()
+	for over := false; time.Now().Before(by); <-look.C {
+		if !c.runInMailbox(func() { over = c.legs[media.AdapterSide].state == legOver }) || over {
+			return
+		}
+	}
+}
+
+// runInMailbox runs f in the call's mailbox and waits for it; false: the agent was closed meanwhile.
+func (c *call) runInMailbox(f func()) bool {
+	done := make(chan struct{}) // closed when f has returned
+	c.post(func() {
+		defer close(done)
+		f()
+	})
+	select {
+	case <-done:
+		return true
+	case <-c.a.ctx.Done():
+		return false
+	}
+}

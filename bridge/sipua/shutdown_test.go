@@ -1,0 +1,464 @@
+package sipua
+
+import (
+	"context"
+	"net/netip"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/media"
+)
+
+// A daemon that is ending refuses new ordinary calls, clears the ordinary ones on both sides and lets emergency calls be.
+func TestShutdown(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		h.agent.Drain()
+		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+		far.nack(h.service.expectOf("503", "INVITE"))
+		h.agent.ClearOrdinary()
+		h.machine.saw("2 refused: shutdown", "1 far end cleared: shutdown")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+		_ = c
+	})
+}
+
+// A held call beside one that rings, both cleared by a daemon that is ending: the held one is cleared when the other has left
+// the line, since only then its clearing opens the loop (invariant 1).
+func TestShutdownWithTwoCalls(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, ringing := range []bool{true, false} {
+			h := newVirtualTestBed(t)
+			h.incoming()
+			far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+			h.service.expect("100")
+			inv := h.adapter.expect("INVITE")
+			h.adapter.respond(inv, 180, "second", "")
+			h.service.expect("180")
+			h.machine.saw("2 arrived", "2 ringing")
+			if !ringing {
+				h.adapter.respond(inv, 200, "second", offer("127.0.0.1", nearSDP, "sendrecv"))
+				h.adapter.expect("ACK")
+				far.established(h.service.expect("200")).ack("")
+				h.machine.saw("2 answered")
+			}
+			h.agent.Drain()
+			done := make(chan struct{}) // closed when ClearOrdinary returned
+			go func() { defer close(done); h.agent.ClearOrdinary() }()
+			if ringing {
+				h.adapter.respond(h.adapter.expect("CANCEL"), 200, "", "")
+				h.adapter.respond(inv, 487, "second", "")
+				h.adapter.expect("ACK")
+				h.machine.saw("2 far end cleared: shutdown", "2 adapter leg cleared: confirmed", "1 far end cleared: shutdown")
+			} else {
+				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+				h.machine.saw("1 far end cleared: shutdown", "1 adapter leg cleared: confirmed", "2 far end cleared: shutdown")
+			}
+			<-done
+			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		}
+	})
+}
+
+// A held call beside an emergency call is cleared when that has ended: before, its clearing would open nothing (invariant 1).
+func TestShutdownWithAHeldAndAnEmergencyCall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.outgoing()
+		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.machine.saw("2 requested (emergency)", "2 answered")
+		h.agent.ClearOrdinary()
+		near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.agent.AwaitEnd(t.Context(), h.agent.EmergencyCalls())
+		h.agent.ClearOrdinary()
+		h.machine.saw("2 near end cleared", "1 far end cleared: shutdown")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}
+
+// An emergency call holds back no other line's clearing: here that of a held call beside an emergency call that has
+// ended.
+func TestShutdownWithEmergencyCallsOnTwoLines(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		m := &memoryNetwork{}
+		h := newTestBedIn(t, m, secondLine)
+		other := newTestPeerOn(t, "stage-door", m.network.Listen(netip.MustParseAddrPort("127.0.0.2:5060")))
+		h.outgoing()
+		h.ask(other, "sip:999@"+h.toAdapter.String())
+		other.expectOf("100", "INVITE")
+		h.service.respond(h.service.expect("INVITE"), 180, "psap", "") // which nobody ends
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		h.adapter.expectOf("100", "INVITE")
+		inv := h.service.expect("INVITE")
+		h.machine.saw("3 requested (emergency)")
+		calls := h.agent.EmergencyCalls()
+		h.agent.ClearOrdinary()
+		h.service.respond(inv, 486, "psap", "")
+		near.nack(h.adapter.expectOf("486", "INVITE"))
+		h.service.expect("ACK")
+		h.machine.saw("3 far end cleared: bye", "3 adapter leg cleared: confirmed")
+		short, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		h.agent.AwaitEnd(short, calls)
+		if short.Err() != nil {
+			t.Fatal("it waits for the other line's call")
+		}
+		if all := h.agent.EmergencyCalls(); len(all) != 1 || all[0] != 2 {
+			t.Fatalf("emergency calls: %v", all)
+		}
+		h.agent.ClearOrdinary()
+		h.machine.saw("1 far end cleared: shutdown")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 adapter leg cleared: confirmed")
+		h.agent.AwaitEnd(t.Context(), nil)
+		for _, c := range h.agent.up() {
+			c.post(c.abandon)
+		}
+	})
+}
+
+// An adapter that is gone delays the other clearings of its line for a bounded time.
+func TestShutdownWithTwoCallsAndADeadAdapter(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, func(_ *Options, t *times) { t.clearPerLine = 100 * time.Millisecond })
+		h.incoming()
+		h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+		h.adapter.respond(h.adapter.expect("INVITE"), 180, "second", "")
+		h.machine.saw("2 arrived", "2 ringing")
+		began := time.Now()
+		h.agent.ClearOrdinary()
+		h.machine.saw("2 far end cleared: shutdown", "1 far end cleared: shutdown")
+		if took := time.Since(began); took < 100*time.Millisecond || took > 1500*time.Millisecond {
+			t.Fatalf("ClearOrdinary took %v", took)
+		}
+	})
+}
+
+func TestDrainRefusesRequestedCalls(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.agent.Drain()
+		near := h.dial("5550150")
+		m := h.adapter.expectOf("503", "INVITE")
+		near.nack(m)
+		h.machine.saw("1 requested", "1 far end cleared: shutdown", "1 adapter leg cleared: confirmed")
+		h.atRest()
+		h.service.nothing(h.toService)
+	})
+}
+
+// dial sends an authenticated INVITE and leaves the answer to the caller.
+func (h *testBed) dial(number string) *peerDialog {
+	h.t.Helper()
+	target := "sip:" + number + "@" + h.toAdapter.String()
+	d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+	m := h.adapter.expect("401")
+	d.nack(m)
+	d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
+		authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
+	return d
+}
+
+// An emergency call passes whatever is in the way of others, and outlasts ClearOrdinary.
+func TestEmergencyCall(t *testing.T) {
+	t.Parallel()
+	h := newTestBed(t, relaying)
+	h.agent.Drain()
+	near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.expect("INVITE")
+	contains(t, inv.start, "sip:999@")
+	h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.expect("ACK")
+	near.established(h.adapter.expect("200")).ack("")
+	h.machine.saw("1 requested (emergency)", "1 answered")
+	h.agent.ClearOrdinary()
+
+	// no evidence but the far end's own BYE ends it
+	near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+	h.service.respond(h.service.expect("INFO"), 481, "", "")
+	h.adapter.expectOf("481", "INFO")
+
+	calls := h.agent.EmergencyCalls()
+	waited := make(chan struct{}) // closed when AwaitEnd returned
+	go func() { defer close(waited); h.agent.AwaitEnd(context.Background(), calls) }()
+	short, cancel := context.WithTimeout(context.Background(), time.Millisecond)
+	defer cancel()
+	h.agent.AwaitEnd(short, calls)
+	if short.Err() == nil {
+		t.Fatal("AwaitEnd returned during an emergency call")
+	}
+	h.service.called(inv, "psap").request("BYE", "")
+	h.service.expectOf("200", "BYE")
+	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	<-waited
+}
+
+// Once the agent is closing nobody would carry an emergency call on: it gets 503 at once, so that the adapter turns to its
+// second server.
+func TestEmergencyCallWhileClosing(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.incoming()
+		closed := make(chan struct{}) // closed when Close returned
+		go func() { defer close(closed); _ = h.agent.Close() }()
+		h.adapter.expect("BYE") // and does not answer, so that Close waits
+		if h.agent.EmergencyUp() {
+			t.Fatal("there is no emergency call")
+		}
+		near := h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+		m := h.adapter.expectOf("503", "INVITE")
+		contains(t, m.String(), "Retry-After")
+		near.nack(m)
+		h.machine.saw("2 requested (emergency)", "2 far end cleared: shutdown")
+		<-closed
+	})
+}
+
+// A call from the emergency centre is marked (RFC 7090) and passes a daemon that is ending.
+func TestEmergencyCallback(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, func(o *Options, _ *times) { o.CallbackUntil = time.Now().Add(time.Minute) })
+		h.agent.Drain()
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+		inv := h.adapter.expect("INVITE")
+		contains(t, inv.get("Priority"), "psap-callback")
+		h.adapter.respond(inv, 486, "near", "")
+		h.adapter.expect("ACK")
+		far.nack(h.service.expectOf("486", "INVITE"))
+		h.machine.saw("1 arrived (emergency)", "1 near end cleared")
+	})
+}
+
+// A call for help that requires what nobody here knows is no less one: it goes on without.
+func TestEmergencyCallWithUnknownRequire(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		d := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"), "Require: nothing-known")
+		inv := h.service.expect("INVITE")
+		is(t, inv, "Require", "")
+		h.service.respond(inv, 486, "far", "")
+		h.service.expect("ACK")
+		d.nack(h.adapter.expectOf("486", "INVITE"))
+		h.machine.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	})
+}
+
+// An urn is passed as it is (RFC 5031).
+func TestEmergencyURN(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		target := "urn:service:sos"
+		d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+		m := h.adapter.next()
+		if m.is("401") {
+			d.nack(m)
+			d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
+				authorization(t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
+			m = h.adapter.next()
+		}
+		if !m.is("100") {
+			t.Fatalf("want 100, got %s", m)
+		}
+		inv := h.service.expect("INVITE")
+		contains(t, inv.start, "INVITE urn:service:sos SIP/2.0")
+		h.service.respond(inv, 486, "far", "")
+		h.service.expect("ACK")
+		d.nack(h.adapter.expectOf("486", "INVITE"))
+		h.machine.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	})
+}
+
+// Nothing but the registrar says where a URN is to go, if the account has no proxy and its registrar no port: as the target of the INVITE, of
+// a redirection, and of a call whose answer lacks a Contact.
+func TestEmergencyURNWithoutProxy(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		m := &memoryNetwork{}
+		h := newTestBedIn(t, m, func(o *Options, _ *times) { o.Lines[0].Registrar = sip.Uri{Scheme: "sip", Host: "127.0.0.9"} })
+		pbx := newTestPeerOn(t, "pbx", m.network.Listen(netip.MustParseAddrPort("127.0.0.9:5060")))
+		near := h.ask(h.adapter, "urn:service:sos")
+		inv := pbx.expect("INVITE")
+		contains(t, inv.start, "INVITE urn:service:sos SIP/2.0")
+		pbx.respond(inv, 302, "pbx", "", "Contact: <urn:service:sos.fire>")
+		pbx.expect("ACK")
+		inv = pbx.expect("INVITE")
+		contains(t, inv.start, "INVITE urn:service:sos.fire SIP/2.0")
+		pbx.respond(inv, 200, "pbx", far(), "Contact: *") // which is none
+		pbx.expect("ACK")
+		h.adapter.expectOf("100", "INVITE")
+		near.established(h.adapter.expect("200")).ack("")
+		near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		pbx.respond(pbx.expect("BYE"), 200, "", "")
+		h.machine.saw("1 requested (emergency)", "1 answered", "1 near end cleared")
+		h.atRest()
+	})
+}
+
+// Media ports exhausted: an ordinary call gets 503, an emergency call goes directly.
+func TestNoMediaPorts(t *testing.T) {
+	t.Parallel()
+	var taken []*media.Session
+	h := newTestBed(t, relaying, tightLimits(t, &taken))
+	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+	m := h.adapter.expectOf("503", "INVITE")
+	contains(t, m.String(), "Retry-After")
+	near.nack(m)
+	h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+	near = h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.expect("INVITE")
+	contains(t, inv.body, num(nearSDP))
+	for _, s := range taken { // too late: the offer went directly, so the answer must too
+		s.Close()
+	}
+	h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.expect("ACK")
+	ok := h.adapter.expect("200")
+	contains(t, ok.body, num(farSDP))
+	near.established(ok).ack("")
+	near.request("BYE", "")
+	h.adapter.expectOf("200", "BYE")
+	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.machine.saw("2 requested (emergency)", "2 answered", "2 near end cleared")
+	h.atRest()
+}
+
+// The service challenges the INVITE, and the BYE too (RFC 3261 section 22).
+func TestServiceChallenges(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for _, c := range []struct{ code, challenge, answer string }{
+			{"401", "WWW-Authenticate", "Authorization"}, {"407", "Proxy-Authenticate", "Proxy-Authorization"},
+		} {
+			h := newVirtualTestBed(t)
+			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, atoi(c.code), "ask", "", c.challenge+`: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+			h.service.expect("ACK")
+			again := h.service.expect("INVITE")
+			credentials(t, again, c.answer, "INVITE")
+			first, _ := inv.cseq()
+			if n, _ := again.cseq(); n != first+1 || again.get("Call-ID") != inv.get("Call-ID") {
+				t.Fatalf("second INVITE: %s", again)
+			}
+			h.service.respond(again, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
+			ack := h.service.expect("ACK")
+			if n, _ := ack.cseq(); n != first+1 {
+				t.Fatalf("ACK with CSeq %d", n)
+			}
+			near.established(h.adapter.expect("200")).ack("")
+			near.request("BYE", "")
+			h.adapter.expectOf("200", "BYE")
+			bye := h.service.expect("BYE")
+			h.service.respond(bye, atoi(c.code), "", "", c.challenge+`: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
+			bye = h.service.expect("BYE")
+			credentials(t, bye, c.answer, "BYE")
+			h.service.respond(bye, 200, "", "")
+			h.machine.saw("1 requested", "1 answered", "1 near end cleared")
+			h.atRest()
+		}
+	})
+}
+
+// A password that the service refuses ends in 403 for the adapter: the challenge is not its business.
+func TestServiceRefusesPassword(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		for range 2 {
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 401, "ask", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+			h.service.expect("ACK")
+		}
+		near.nack(h.adapter.expectOf("403", "INVITE"))
+		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}
+
+// A challenge, or a demand for a longer session interval, that crosses a CANCEL is not answered by another INVITE: nobody waits for that any more.
+func TestChallengeCrossesCancelledInvite(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		for code, field := range map[int]string{401: `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`, 422: "Min-SE: 600"} {
+			h := newVirtualTestBed(t, shorter, timed(90, time.Second))
+			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 100, "", "")
+			near.cancel()
+			h.adapter.expectOf("200", "CANCEL")
+			near.nack(h.adapter.expectOf("487", "INVITE"))
+			h.service.respond(h.service.expect("CANCEL"), 200, "far", "")
+			h.service.respond(inv, code, "far", "", field)
+			h.service.expect("ACK")
+			h.machine.saw("1 requested", "1 near end cleared")
+			h.done()
+		}
+	})
+}
+
+// Somebody calls for help while the daemon un-registers, which a silent service lets take a second: the call is put through, and nothing is
+// shut until it has ended.
+func TestEmergencyCallWhileUnregistering(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, func(o *Options, _ *times) { o.Lines[0].Register, o.Lines[0].Expires = true, time.Hour })
+		reg := h.service.expect("REGISTER")
+		h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=3600")
+		eventually(t, "the registration", func() bool { return h.line.Status().Service.Registered })
+		unregistered := make(chan struct{}) // closed when it is done
+		go func() { defer close(unregistered); h.agent.Unregister() }()
+		contains(t, h.service.expect("REGISTER").get("Expires"), "0") // and no answer
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "psap", "")
+		<-unregistered
+		if h.agent.Shut() {
+			t.Fatal("it is shut, though an emergency call is up")
+		}
+		h.service.respond(inv, 200, "psap", far())
+		h.service.expect("ACK")
+		h.adapter.expectOf("100", "INVITE")
+		h.adapter.expect("180")
+		near.established(h.adapter.expect("200")).ack("")
+		h.machine.saw("1 requested (emergency)", "1 answered")
+		near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.atRest()
+		if !h.agent.Shut() {
+			t.Fatal("it is not shut, though no call is up")
+		}
+		again := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		again.nack(h.adapter.expect("503"))
+	})
+}

@@ -1,0 +1,145 @@
+package sipua
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"net"
+	"net/netip"
+	"strings"
+	"sync"
+	"testing"
+)
+
+// tcpConns are the TCP connections of a talker: one for each address, accepted or dialled.
+type tcpConns struct {
+	mu    sync.Mutex
+	byEnd map[netip.AddrPort]net.Conn
+	all   []net.Conn
+	wg    sync.WaitGroup
+	take  func(text string, from netip.AddrPort)
+}
+
+// newTCPTestPeer is a talker on TCP. It answers on the connection a request came by and asks on the one it has, as RFC
+// 3261 section 18 has it.
+func newTCPTestPeer(t testing.TB, name string) *testPeer {
+	t.Helper()
+	l, err := net.Listen("tcp4", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &testPeer{t: t, name: name, proto: "TCP", at: l.Addr().(*net.TCPAddr).AddrPort(), in: make(chan message, 1000)}
+	seen := map[string]bool{}
+	var mu sync.Mutex // guards seen
+	p.hangs = &tcpConns{byEnd: map[netip.AddrPort]net.Conn{}, take: func(text string, from netip.AddrPort) {
+		mu.Lock()
+		defer mu.Unlock()
+		if seen[text] {
+			p.repeats.Add(1)
+			return
+		}
+		seen[text] = true
+		p.in <- parse(text, from)
+	}}
+	p.out = p.hangs.write
+	p.hangs.wg.Go(func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			p.hangs.add(c)
+		}
+	})
+	t.Cleanup(func() { l.Close(); p.hangs.drop(-1); p.hangs.wg.Wait() })
+	return p
+}
+
+func (s *tcpConns) add(c net.Conn) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	end := c.RemoteAddr().(*net.TCPAddr).AddrPort()
+	s.byEnd[end], s.all = c, append(s.all, c)
+	s.wg.Go(func() { s.read(c, end) })
+}
+
+func (s *tcpConns) read(c net.Conn, end netip.AddrPort) {
+	defer s.forget(c, end)
+	in := bufio.NewReader(c)
+	for {
+		var head strings.Builder
+		length := 0
+		for {
+			line, err := in.ReadString('\n')
+			if err != nil {
+				return
+			}
+			head.WriteString(line)
+			if name, v, ok := strings.Cut(line, ":"); ok && strings.EqualFold(name, "Content-Length") {
+				fmt.Sscan(v, &length)
+			}
+			if line == "\r\n" {
+				break
+			}
+		}
+		body := make([]byte, length)
+		if _, err := io.ReadFull(in, body); err != nil {
+			return
+		}
+		s.take(head.String()+string(body), end)
+	}
+}
+
+func (s *tcpConns) forget(c net.Conn, end netip.AddrPort) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.byEnd[end] == c {
+		delete(s.byEnd, end)
+	}
+	c.Close()
+}
+
+func (s *tcpConns) write(text []byte, to netip.AddrPort) error {
+	s.mu.Lock()
+	c := s.byEnd[to]
+	s.mu.Unlock()
+	if c == nil {
+		var err error
+		if c, err = net.Dial("tcp4", to.String()); err != nil {
+			return err
+		}
+		s.add(c)
+	}
+	_, err := c.Write(text)
+	return err
+}
+
+// drop closes all connections; linger 0 aborts them (RST), -1 closes them as usual.
+func (s *tcpConns) drop(linger int) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for end, c := range s.byEnd {
+		c.(*net.TCPConn).SetLinger(linger)
+		delete(s.byEnd, end)
+	}
+	for _, c := range s.all {
+		c.Close()
+	}
+	s.all = nil
+}
+
+// streaming is a house that speaks TCP on both sides.
+func streaming(t testing.TB, settings ...setting) *testBed {
+	adapter, service := newTCPTestPeer(t, "adapter"), newTCPTestPeer(t, "service")
+	both := func(o *Options, _ *times) {
+		for i := range o.Lines {
+			l := &o.Lines[i]
+			l.AdapterSocket.TCP, l.ServiceSocket.TCP = true, true
+			if l.AdapterFixed != nil {
+				l.AdapterFixed.UriParams.Add("transport", "tcp")
+			}
+			l.Registrar.UriParams.Add("transport", "tcp")
+		}
+	}
+	return newTestBedOf(t, adapter, service, append([]setting{both}, settings...)...)
+}

@@ -1,0 +1,325 @@
+package sipua
+
+import (
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/supervision/dialplan"
+)
+
+// Transfer: RFC 3515, RFC 3891, RFC 4488, RFC 5057, RFC 5589, cited from memory.
+
+// refer sends the near end's REFER and returns what came at the service.
+func (h *testBed) refer(near *peerDialog, extra ...string) message {
+	h.t.Helper()
+	near.request("REFER", "", extra...)
+	return h.service.expect("REFER")
+}
+
+// A blind transfer: the number at the service's domain, ourselves as who refers, what becomes of it back into the adapter's dialog with
+// the adapter's own id, and the adapter's BYE before the end (RFC 5589 section 6.1).
+func TestBlindTransfer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, shorter)
+		c := h.incoming()
+		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay") // so that the CSeq numbers differ
+		h.service.respond(h.service.expect("INFO"), 200, "", "")
+		h.adapter.expectOf("200", "INFO")
+		c.near.cseq += 50 // and have two digits, which tell in which base they are written
+		refer := h.refer(c.near, "Refer-To: <sip:5550151@"+h.toAdapter.String()+"?Subject=free>", "Referred-By: <sip:somebody@millrace.example>", "X-Own: 1")
+		is(t, refer, "Refer-To", "<sip:5550151@"+h.service.at.String()+">")
+		is(t, refer, "Referred-By", "<sip:"+serviceUser+"@"+h.service.at.String()+">")
+		contains(t, refer.get("Contact"), h.toService.String())
+		lacks(t, refer.String(), "X-Own")
+		n, _ := refer.cseq()
+		id := num(n)
+		if n == c.near.cseq {
+			t.Fatal("both legs count alike; the test shows nothing")
+		}
+		// the first NOTIFY may come before the 202 (RFC 3515 section 2.4.4)
+		sipfrag := []string{"Content-Type: message/sipfrag;version=2.0", "Event: refer;id=" + id}
+		c.far.request("NOTIFY", "SIP/2.0 100 Trying\r\nServer: of the PBX\r\n", append(sipfrag, "Subscription-State: active;expires=60")...)
+		notify := h.adapter.expect("NOTIFY")
+		is(t, notify, "Event", "refer;id="+num(c.near.cseq))
+		is(t, notify, "Subscription-State", "active;expires=60")
+		is(t, notify, "Content-Type", "message/sipfrag;version=2.0")
+		contains(t, notify.get("Contact"), h.toAdapter.String())
+		if notify.body != "SIP/2.0 100 Trying\r\n" {
+			t.Fatalf("sipfrag: %q", notify.body)
+		}
+		h.adapter.respond(notify, 200, "", "")
+		h.service.expectOf("200", "NOTIFY")
+		h.service.respond(refer, 202, "", "")
+		ok := h.adapter.expectOf("202", "REFER")
+		contains(t, ok.get("Contact"), h.toAdapter.String())
+		// 481 to a NOTIFY is the subscription's end, not the call's (RFC 5057 section 5.1)
+		c.far.request("NOTIFY", "SIP/2.0 180 Ringing\r\n", append(sipfrag, "Subscription-State: active")...)
+		h.adapter.respond(h.adapter.expect("NOTIFY"), 481, "", "")
+		h.service.expectOf("481", "NOTIFY")
+		// the adapter hangs up; what comes then is taken
+		c.near.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		bye := h.service.expect("BYE")
+		c.far.request("NOTIFY", "SIP/2.0 180 Ringing\r\n", append(sipfrag, "Subscription-State: active")...)
+		h.service.expectOf("200", "NOTIFY")
+		h.service.respond(bye, 200, "", "")
+		h.machine.saw("1 near end cleared")
+		h.atRest()
+		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", append(sipfrag, "Subscription-State: terminated;reason=noresource")...)
+		h.service.expectOf("200", "NOTIFY")
+		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", append(sipfrag, "Subscription-State: terminated")...)
+		h.service.expectOf("481", "NOTIFY")
+		h.done()
+	})
+}
+
+// An attended transfer: the other call's dialog as the service knows it (RFC 3891 section 3, RFC 5589 section 7), in both directions of calls.
+func TestAttendedTransfer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		first := h.incoming()
+		near := h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "far2", "")
+		ringing := h.adapter.expect("180") // while it rings: only as long as it does (RFC 3891 section 3)
+		_, early, _ := strings.Cut(ringing.get("To"), ";tag=")
+		_, own, _ := strings.Cut(near.local, ";tag=")
+		refer := h.refer(first.near, "Refer-To: <"+near.target+"?Replaces="+near.id+"%3bto-tag%3d"+early+"%3bfrom-tag%3d"+own+"%3bearly-only>")
+		contains(t, refer.get("Refer-To"), "%3Bto-tag%3Dfar2%3B")
+		contains(t, refer.get("Refer-To"), "%3Bearly-only>")
+		h.service.respond(refer, 486, "", "")
+		h.adapter.expectOf("486", "REFER")
+		h.service.respond(inv, 200, "far2", offer("127.0.0.1", farSDP, "sendrecv"), "Contact: <sip:5550151@"+h.service.at.String()+";x=y>")
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.machine.saw("2 requested", "2 answered")
+		_, nearTag, _ := strings.Cut(near.local, ";tag=")
+		_, ourTag, _ := strings.Cut(near.remote, ";tag=")
+		_, serviceFrom, _ := strings.Cut(inv.get("From"), ";tag=")
+		want := "<sip:5550151@" + h.service.at.String() + ";x=y?Replaces=" + inv.get("Call-ID") + "%3Bto-tag%3Dfar2%3Bfrom-tag%3D" + serviceFrom + ">"
+		replaces := func(id, to, from string) string {
+			return "Refer-To: <" + near.target + "?Replaces=" + id + "%3Bto-tag%3D" + to + "%3Bfrom-tag%3D" + from + ">"
+		}
+		refer = h.refer(first.near, replaces(near.id, ourTag, nearTag))
+		is(t, refer, "Refer-To", want)
+		if refer.get("Call-ID") != first.far.id {
+			t.Fatalf("REFER in the wrong call: %s", refer)
+		}
+		h.service.respond(refer, 202, "", "")
+		h.adapter.expectOf("202", "REFER")
+
+		// unknown, of another dialog, its own: refused, and the call stays (RFC 5057)
+		_, ownTag, _ := strings.Cut(first.near.remote, ";tag=")
+		_, ownFrom, _ := strings.Cut(first.near.local, ";tag=")
+		for _, wrong := range []string{replaces("no-such-call", ourTag, nearTag), replaces(near.id, ourTag, "other"), replaces(near.id, nearTag, ourTag), replaces(first.near.id, ownTag, ownFrom)} {
+			first.near.request("REFER", "", wrong)
+			h.adapter.expectOf("403", "REFER")
+		}
+		first.near.request("REFER", "", "Refer-To: <"+near.target+"?Replaces=nothing>")
+		h.adapter.expectOf("400", "REFER")
+
+		// the other way round: into the call that arrived
+		near.request("REFER", "", strings.Replace(replaces(first.near.id, ownTag, ownFrom), ">", "%3Bearly-only>", 1)) // it is answered
+		h.adapter.expectOf("403", "REFER")
+		refer = h.refer(near, replaces(first.near.id, ownTag, ownFrom))
+		_, theirTag, _ := strings.Cut(first.far.local, ";tag=")
+		_, serviceTag, _ := strings.Cut(first.far.remote, ";tag=")
+		is(t, refer, "Refer-To", "<sip:service@"+h.service.at.String()+"?Replaces="+first.far.id+"%3Bto-tag%3D"+theirTag+"%3Bfrom-tag%3D"+serviceTag+">")
+		if refer.get("Call-ID") != inv.get("Call-ID") {
+			t.Fatalf("REFER in the wrong call: %s", refer)
+		}
+		h.service.respond(refer, 603, "", "")
+		h.adapter.expectOf("603", "REFER")
+
+		// the service ends both: between the two clearings a call is on the line, so that only the second one opens the loop (invariant 1)
+		first.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		second := h.service.called(inv, "far2")
+		second.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+		h.done()
+	})
+}
+
+// A transfer that the service makes by an INVITE with Replaces is a call of its own here.
+func TestReplacesFromService(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		_, tag, _ := strings.Cut(c.far.remote, ";tag=")
+		_, from, _ := strings.Cut(c.far.local, ";tag=")
+		replaces := "Replaces: " + c.far.id + ";to-tag=" + tag + ";from-tag=" + from
+		refused := h.arrive422(replaces, "Require: replaces")
+		m := h.service.expectOf("420", "INVITE")
+		is(t, m, "Unsupported", "replaces")
+		refused.nack(m)
+		second := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), replaces, "Supported: replaces")
+		inv := h.adapter.expect("INVITE")
+		lacks(t, inv.String(), "eplaces")
+		h.adapter.respond(inv, 180, "near2", "")
+		h.service.expect("180")
+		h.machine.saw("2 arrived", "2 ringing")
+		c.far.request("BYE", "") // replaced, as the service thinks
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed") // call 2 is on the line: the machine opens nothing
+		second.cancel()
+		h.service.expectOf("200", "CANCEL")
+		second.nack(h.service.expectOf("487", "INVITE"))
+		h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near2", "")
+		h.adapter.respond(inv, 487, "near2", "")
+		h.adapter.expect("ACK")
+		h.machine.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+		h.done()
+	})
+}
+
+// What becomes of a REFER tells of the far end as that of any request in the call does: no answer, and 408, have the service
+// asked about the call at once. 481 may speak of the call to be replaced, so there OPTIONS is asked first.
+func TestTransferTellsOfTheFarEnd(t *testing.T) {
+	t.Parallel()
+	for answer, want := range map[int]string{0: "408", 408: "408", 481: "481"} {
+		t.Run(num(answer), func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualTestBed(t)
+				c := h.incoming()
+				first, _ := h.questioned("OPTIONS") // 10 s after the answer; the next one is due 2 min later
+				h.service.respond(first, 200, "", "")
+				refer := h.refer(c.near, "Refer-To: <sip:5550151@"+h.toAdapter.String()+">")
+				if answer > 0 {
+					h.service.respond(refer, answer, "", "")
+				}
+				h.adapter.expectOf(want, "REFER")
+				asked := h.service.next()
+				if is(t, asked, "Call-ID", c.far.id); !asked.is("OPTIONS") {
+					t.Fatalf("got %s", asked)
+				}
+				h.service.respond(asked, 481, "", "") // to a method that was answered 2xx before
+				h.service.respond(h.service.expect("BYE"), 481, "", "")
+				h.cleared("service-lost")
+			})
+		})
+	}
+}
+
+// A NOTIFY of another event passes as it is, once, while a transfer is under way, beside those of the transfer.
+func TestOtherEventsBesideATransfer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		h.service.respond(h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>"), 202, "", "")
+		h.adapter.expectOf("202", "REFER")
+		for _, event := range []string{"telephone-event", "refer"} {
+			c.far.request("NOTIFY", "SIP/2.0 100 Trying\r\n", "Event: "+event, "Subscription-State: active", "Content-Type: message/sipfrag")
+			m := h.adapter.expect("NOTIFY")
+			is(t, m, "Event", event)
+			h.adapter.silent(time.Millisecond)
+			h.adapter.respond(m, 200, "", "")
+			h.service.expectOf("200", "NOTIFY")
+		}
+		h.hangUp(c.near)
+	})
+}
+
+// What is refused, and that the call stays up.
+func TestTransfersRefused(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		plan, err := dialplan.New(dialplan.Options{Country: "GB", Deny: []string{"5550199"}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		h := newVirtualTestBed(t, func(o *Options, _ *times) { o.Lines[0].Dial = plan })
+		c := h.incoming()
+		for _, one := range []struct{ code, fields string }{
+			{"403", "Refer-To: <sip:5550199@pbx.example>"},
+			{"403", "Refer-To: tel:5550199"},
+			{"403", "Refer-To: <sip:5550151@pbx.example;method=BYE>"},
+			{"403", "Refer-To: <http://5550151@pbx.example>"},
+			{"403", "Refer-To: <mailto:5550151@pbx.example>"},
+			{"403", "Refer-To: <sip:pbx.example>"},
+			{"400", "X-None: 1"},
+			{"400", "Refer-To: <sip:5550151@pbx.example>, <sip:5550152@pbx.example>"},
+			{"400", "Refer-To: <sip:5550151@pbx.example"},
+			{"400", "Refer-To: sip:5550199>5550151@pbx.example"},
+			{"400", "Refer-To: <sip:5550199 @pbx.example>"},
+			{"420", "Refer-To: <sip:5550151@pbx.example>\r\nRequire: nothing-known"},
+		} {
+			c.near.request("REFER", "", one.fields)
+			h.adapter.expectOf(one.code, "REFER")
+		}
+		for _, scheme := range []string{"sips", "sip"} {
+			h.service.respond(h.refer(c.near, "Refer-To: <"+scheme+":5550151@pbx.example>"), 486, "", "")
+			h.adapter.expectOf("486", "REFER")
+		}
+		// norefersub passes both ways (RFC 4488): no subscription is made
+		refer := h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>", "Refer-Sub: false", "Supported: norefersub")
+		is(t, refer, "Refer-Sub", "false")
+		is(t, refer, "Supported", "norefersub")
+		h.service.respond(refer, 200, "", "", "Refer-Sub: false")
+		is(t, h.adapter.expectOf("200", "REFER"), "Refer-Sub", "false")
+		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", "Event: refer", "Subscription-State: terminated", "Content-Type: message/sipfrag")
+		h.service.expectOf("481", "NOTIFY")
+		// nobody at the service makes the line call
+		c.far.request("REFER", "", "Refer-To: <sip:5550199@pbx.example>")
+		lacks(t, h.service.expectOf("405", "REFER").get("Allow"), "REFER")
+		for _, p := range []*testPeer{h.service, h.adapter} { // outside a dialog
+			to := h.toService
+			if p == h.adapter {
+				to = h.toAdapter
+			}
+			id := p.id()
+			target := "sip:" + serviceUser + "@" + to.String()
+			p.send(to, "REFER "+target+" SIP/2.0", p.via(), "From: <sip:x@"+p.at.String()+">;tag="+id, "To: <"+target+">", "Call-ID: "+id,
+				"CSeq: 1 REFER", "Max-Forwards: 70", p.contact(), "Refer-To: <sip:5550151@pbx.example>", "")
+			lacks(t, p.expectOf("405", "REFER").get("Allow"), "REFER")
+		}
+		h.hangUp(c.near)
+
+		h = newVirtualTestBed(t, func(o *Options, _ *times) { o.Lines[0].RefuseTransfer = true })
+		c = h.incoming()
+		c.near.request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
+		contains(t, h.adapter.expectOf("403", "REFER").start, "Transfers Are Refused Here")
+		c.near.request("OPTIONS", "")
+		lacks(t, h.adapter.expectOf("200", "OPTIONS").get("Allow"), "REFER")
+		h.hangUp(c.near)
+	})
+}
+
+// Whatever a Refer-To says, what we make of it is one URI in brackets.
+func FuzzReferTo(f *testing.F) {
+	for _, v := range []string{"<sip:5550151@pbx.example>", "sip:5550151@pbx.example;x=y", `"Bo" <sip:a@b?Replaces=1%3Bto-tag%3D2%3Bfrom-tag%3D3&X=y>`, "<tel:+445550151>",
+		"<sip:5?5@b?Replaces=%zz>", "sip:a>b@c", "<sip:a@b>, <sip:c@d>", "<urn:service:sos>"} {
+		f.Add(v)
+	}
+	f.Fuzz(func(t *testing.T, v string) {
+		r := sip.NewRequest(sip.REFER, sip.Uri{})
+		r.AppendHeader(sip.NewHeader("Refer-To", v))
+		to, fault := readReferTo(r)
+		if fault != "" {
+			return
+		}
+		called := calledTowardsService(to.uri, sip.Uri{Scheme: "sip", Host: "pbx.example"})
+		if u := called.String(); strings.ContainsAny(u, "<>\" \r\n") {
+			t.Errorf("%q becomes %q", v, u)
+		}
+		if to.replaces != nil {
+			if v := escaped(to.replaces.callID); strings.ContainsAny(v, "<>\" \r\n;?&=") {
+				t.Errorf("Call-ID %q", v)
+			}
+		}
+	})
+}

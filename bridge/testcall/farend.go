@@ -1,0 +1,277 @@
+package testcall
+
+import (
+	"crypto/rand"
+	"fmt"
+	"net/netip"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
+)
+
+// This file is the far end: a user agent that calls, talks and hangs up (RFC 3261), against the line's user agent in the same process
+// or machine. Its 200 to a change of the call is not repeated: the way is too short to lose it.
+
+const (
+	// caller is the user part of the far end's address, displayName what the adapter may show.
+	caller, displayName = "trial", "clearback trial"
+	allow               = "INVITE, ACK, CANCEL, BYE, OPTIONS, INFO, UPDATE"
+	maxForwards         = 70 // RFC 3261 section 8.1.1.6
+)
+
+// state is where a call stands.
+//
+//	ringing -> talking -> leaving -> over
+//
+// ringing goes to leaving or over too.
+type state uint8
+
+const (
+	ringing state = iota
+	up
+	ending // our CANCEL or BYE waits for its answer
+	over
+)
+
+// call is one call of the far end. Guarded by the session's lock, but for what is set once.
+type call struct {
+	// set once
+	callID, tag string
+	at          netip.AddrPort // where all requests go
+	transport   string
+	invite      *sip.Request
+	tx          *endpoint.Transaction
+
+	state   state
+	failure error // not answered, and why
+	remote  *sip.ToHeader
+	target  sip.Uri
+	seq32   uint32 // CSeq of our last request
+	ack     *sip.Request
+
+	// what the user agent and the line told (outcome.go)
+	id           supervision.CallID
+	set          bool
+	refused      supervision.Suppression
+	far          bool // the far-end clearing is known to the line
+	nearEndError error
+	seq          supervision.Seq
+	took         time.Duration
+	probed       bool
+	outcome      *supervision.Effect
+}
+
+// place sends the INVITE of a new call.
+func (s *Session) place() (*call, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	switch {
+	case s.stopped != nil:
+		return nil, s.stopped
+	case s.call != nil && s.call.state != over && s.call.state != ending:
+		return nil, fmt.Errorf("trial on line %s: a call is up; clear it first", s.o.Name)
+	}
+	contact, at, transport := s.o.Port.Inbound()
+	c := &call{callID: rand.Text(), tag: rand.Text(), at: at, transport: transport, seq32: 1}
+	own := s.ep.Contact(caller, transport)
+	c.remote, c.target = &sip.ToHeader{Address: contact}, contact
+	req := c.request(sip.INVITE, 1, own.Address)
+	req.AppendHeader(own)
+	route := *own.Address.Clone()
+	route.UriParams.Add("lr", "")
+	req.AppendHeader(&sip.RecordRouteHeader{Address: route}) // what the line asks of us comes here, not to the service's proxy
+	req.AppendHeader(sip.NewHeader("Allow", allow))
+	req.AppendHeader(sip.NewHeader("Content-Type", "application/sdp"))
+	req.SetBody(s.tone.offer("sendrecv"))
+	c.invite = req
+	tx, err := s.ep.Send(req, func(res endpoint.Response) { s.answered(c, res) })
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrNotAnswered, err)
+	}
+	c.tx, s.call = tx, c
+	return c, nil
+}
+
+// request builds a request of the call.
+func (c *call) request(m sip.RequestMethod, seq uint32, own sip.Uri) *sip.Request {
+	r := sip.NewRequest(m, *c.target.Clone())
+	id, hops := sip.CallIDHeader(c.callID), sip.MaxForwardsHeader(maxForwards)
+	r.AppendHeader(&sip.FromHeader{DisplayName: displayName, Address: own, Params: sip.HeaderParams{{K: "tag", V: c.tag}}})
+	r.AppendHeader(sip.HeaderClone(c.remote))
+	r.AppendHeader(&id)
+	r.AppendHeader(&sip.CSeqHeader{SeqNo: seq, MethodName: m})
+	r.AppendHeader(&hops)
+	r.SetTransport(c.transport)
+	r.SetDestination(c.at.String())
+	r.SetBody(nil)
+	return r
+}
+
+// answered takes a response to the INVITE.
+func (s *Session) answered(c *call, res endpoint.Response) {
+	s.change(func() {
+		switch {
+		case res.Err != nil:
+			s.fail(c, fmt.Errorf("%w: %w", ErrNotAnswered, res.Err))
+		case res.IsProvisional():
+		case !res.IsSuccess():
+			s.fail(c, fmt.Errorf("%w: %s", ErrNotAnswered, refusedBecause(res.Response)))
+		case c.ack != nil:
+			s.write(c.ack) // a repeat: our ACK was lost
+		default:
+			s.established(c, res.Response)
+		}
+	})
+}
+
+func (s *Session) fail(c *call, why error) {
+	if c.state != over {
+		c.state, c.failure = over, why
+	}
+}
+
+// established takes the dialog from the 200 and acknowledges it; one that crossed our CANCEL is ended (RFC 3261 section 15).
+func (s *Session) established(c *call, res *sip.Response) {
+	c.remote = sip.HeaderClone(res.To()).(*sip.ToHeader)
+	if contact := res.Contact(); contact != nil {
+		c.target = contact.Address
+	}
+	c.ack = c.request(sip.ACK, 1, s.ep.Contact(caller, c.transport).Address)
+	s.write(c.ack)
+	if c.state != ringing {
+		s.bye(c)
+		return
+	}
+	if err := s.tone.playTo(res.Body()); err != nil {
+		c.failure = fmt.Errorf("%w: %w", ErrNotAnswered, err)
+		s.bye(c)
+		return
+	}
+	c.state = up
+}
+
+func (s *Session) write(ack *sip.Request) {
+	if err := s.ep.Write(ack); err != nil {
+		s.log.Warn("the ACK of a trial's call could not be sent; the 200 is repeated", zap.Error(err))
+	}
+}
+
+// hangUp ends the call from the far end, as its state demands.
+func (s *Session) hangUp(c *call) {
+	s.change(func() {
+		switch c.state {
+		case ringing:
+			c.state = ending
+			c.tx.Cancel() // its 487 ends the call, or a 200 that crossed
+		case up:
+			s.bye(c)
+		}
+	})
+}
+
+// bye ends an answered call. Called under the lock.
+func (s *Session) bye(c *call) {
+	c.state = ending
+	s.tone.stop()
+	c.seq32++
+	req := c.request(sip.BYE, c.seq32, s.ep.Contact(caller, c.transport).Address)
+	ended := func() { c.state = over }
+	_, err := s.ep.Send(req, func(res endpoint.Response) {
+		if res.Err != nil || !res.IsProvisional() {
+			s.change(ended)
+		}
+	})
+	if err != nil {
+		s.log.Warn("the far end of a trial could not hang up", zap.Error(err))
+		ended()
+	}
+}
+
+// refusedBecause puts the final response to our INVITE into words.
+func refusedBecause(res *sip.Response) string {
+	switch res.StatusCode {
+	case sip.StatusBusyHere, sip.StatusGlobalBusyEverywhere:
+		return "the line is busy"
+	case sip.StatusTemporarilyUnavailable:
+		return "the adapter is not registered, or does not answer"
+	case sip.StatusServiceUnavailable:
+		return "the daemon is ending, or has no media ports left"
+	case sip.StatusRequestTerminated:
+		return "it was given up"
+	}
+	return fmt.Sprintf("%d %s", res.StatusCode, res.Reason)
+}
+
+// Request takes a request from the line's user agent.
+func (s *Session) Request(r *endpoint.Request) {
+	if r.Method == sip.ACK {
+		return // of our 200; an answer in it would change nothing, since our offer was what is in use
+	}
+	code, reason, headers, body := sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist", []sip.Header(nil), []byte(nil)
+	s.change(func() {
+		c := s.call
+		if c == nil || !c.inDialog(r.Request) {
+			return
+		}
+		code, reason, headers, body = s.handleInDialog(c, r.Request)
+	})
+	if code == sip.StatusOK && body != nil {
+		headers = append(headers, sip.NewHeader("Content-Type", "application/sdp"))
+	}
+	res := sip.NewResponseFromRequest(r.Request, code, reason, body)
+	for _, h := range headers {
+		res.AppendHeader(h)
+	}
+	if err := r.Respond(res); err != nil {
+		s.log.Debug("an answer of a trial's far end could not be sent", zap.Error(err))
+	}
+}
+
+// Cancelled takes the CANCEL of a request that we have not answered; every one is answered at once.
+func (s *Session) Cancelled(*endpoint.Request) {}
+
+// inDialog tells whether a request belongs to the dialog.
+func (c *call) inDialog(r *sip.Request) bool {
+	if r.CallID() == nil || r.From() == nil || r.To() == nil || r.CallID().Value() != c.callID {
+		return false
+	}
+	theirs, _ := c.remote.Params.Get("tag")
+	return r.To().Params.GetOr("tag", "") == c.tag && r.From().Params.GetOr("tag", "") == theirs && c.ack != nil
+}
+
+// handleInDialog answers a request inside the dialog. Called under the lock.
+func (s *Session) handleInDialog(c *call, r *sip.Request) (code int, reason string, headers []sip.Header, body []byte) {
+	contact := func() []sip.Header {
+		return []sip.Header{s.ep.Contact(caller, c.transport), sip.NewHeader("Allow", allow)}
+	}
+	switch r.Method {
+	case sip.BYE:
+		if c.state == up {
+			s.tone.stop()
+			c.nearEndLeft(ErrNearEndHungUp)
+		}
+		c.state = over
+	case sip.INVITE, sip.UPDATE:
+		if len(r.Body()) == 0 {
+			if r.Method == sip.INVITE {
+				body = s.tone.offer("sendrecv")
+			}
+			return sip.StatusOK, "OK", contact(), body
+		}
+		answer, err := s.tone.answer(r.Body(), c.state == up)
+		if err != nil {
+			return sip.StatusNotAcceptableHere, "Not Acceptable Here", nil, nil
+		}
+		return sip.StatusOK, "OK", contact(), answer
+	case sip.INFO:
+	case sip.OPTIONS:
+		headers = []sip.Header{sip.NewHeader("Allow", allow), sip.NewHeader("Accept", "application/sdp")}
+	default:
+		return sip.StatusMethodNotAllowed, "Method Not Allowed", []sip.Header{sip.NewHeader("Allow", allow)}, nil
+	}
+	return sip.StatusOK, "OK", headers, nil
+}

@@ -1,0 +1,152 @@
+package testcall
+
+import (
+	"context"
+	"net"
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// newSessionWithAdapter is a far end whose line is the box itself.
+func newSessionWithAdapter(t *testing.T) (*Session, *testAdapter) {
+	t.Helper()
+	b := newTestAdapter(t, func() []time.Duration { return nil })
+	return calls(t, b.at), b
+}
+
+// The near end may hold, move, ask and inform within the call, as any adapter does (RFC 3264 sections 6.1 and 8).
+func TestInDialogRequests(t *testing.T) {
+	t.Parallel()
+	s, b := newSessionWithAdapter(t)
+	_, err := s.Ring(t.Context())
+	require.NoError(t, err)
+	b.saw("ACK")
+	hears := func() bool {
+		s.tone.mu.Lock()
+		defer s.tone.mu.Unlock()
+		return s.tone.to.IsValid()
+	}
+	require.True(t, hears())
+
+	b.request("INVITE", 1, b.sdp("sendonly"))
+	held := b.told(1, "INVITE")
+	require.Contains(t, held.start, "200")
+	require.Contains(t, held.body, "a=recvonly")
+	require.Contains(t, held.get("Contact"), "sip:trial@")
+	require.False(t, hears())
+	b.request("ACK", 1, "")
+
+	moved := newSink(t)
+	port := num(moved.LocalAddr().(*net.UDPAddr).Port)
+	b.request("INVITE", 2, "v=0\r\no=- 1 2 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=audio "+port+" RTP/AVP 8\r\n")
+	back := b.told(2, "INVITE")
+	require.Contains(t, back.body, "RTP/AVP 8\r\n")
+	require.Contains(t, back.body, "a=sendrecv")
+	version := func(m message) string {
+		_, o, _ := strings.Cut(m.body, "o=- ")
+		return strings.Fields(o)[1]
+	}
+	require.NotEqual(t, version(held), version(back), "RFC 3264 section 8")
+	b.request("ACK", 2, "")
+	all, _ := moved.packets(t, 25)
+	isTone(t, all, pcma)
+
+	b.request("INVITE", 3, "v=0\r\no=- 1 3 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=image "+port+" udptl t38\r\n")
+	require.Contains(t, b.told(3, "INVITE").start, "488")
+	b.request("ACK", 3, "")
+	require.True(t, hears())
+	b.request("INVITE", 4, "")
+	require.Contains(t, b.told(4, "INVITE").body, "RTP/AVP 0 8")
+	b.request("ACK", 4, b.sdp("sendrecv"))
+	for seq, c := range []struct{ method, want string }{{"UPDATE", "200"}, {"INFO", "200"}, {"OPTIONS", "200"}, {"MESSAGE", "405"}} {
+		b.request(c.method, 5+seq, "")
+		require.Contains(t, b.told(5+seq, c.method).start, c.want, c.method)
+	}
+	// a stranger's BYE does not end it, the near end's does
+	b.mu.Lock()
+	own := b.invite.get("Call-ID")
+	for i, h := range b.invite.headers {
+		b.invite.headers[i] = strings.Replace(h, own, "another", 1)
+	}
+	b.mu.Unlock()
+	b.request("BYE", 20, "")
+	require.Contains(t, b.told(20, "BYE").start, "481")
+	require.True(t, hears())
+	b.mu.Lock()
+	for i, h := range b.invite.headers {
+		b.invite.headers[i] = strings.Replace(h, "another", own, 1)
+	}
+	b.mu.Unlock()
+	b.request("BYE", 21, "")
+	require.Contains(t, b.told(21, "BYE").start, "200")
+	require.False(t, hears())
+	_, err = s.Clear(t.Context(), 0, false)
+	require.ErrorIs(t, err, ErrNearEndHungUp)
+}
+
+// A 200 that is repeated is acknowledged again (RFC 3261 section 13.2.2.4).
+func TestRepeatedAnswer(t *testing.T) {
+	t.Parallel()
+	s, b := newSessionWithAdapter(t)
+	_, err := s.Ring(t.Context())
+	require.NoError(t, err)
+	b.saw("ACK")
+	b.mu.Lock()
+	b.answerLocked(200)
+	b.mu.Unlock()
+	b.saw("ACK")
+}
+
+// Who lifts just as we give up is hung up on at once (RFC 3261 section 15.1.1).
+func TestAnswerCrossesCancel(t *testing.T) {
+	t.Parallel()
+	s, b := newSessionWithAdapter(t)
+	b.mu.Lock()
+	b.answer, b.crosses = 0, true
+	b.mu.Unlock()
+	ctx, cancel := context.WithCancel(t.Context())
+	rang := make(chan error, 1) // one result
+	go func() { _, err := s.Ring(ctx); rang <- err }()
+	b.saw("INVITE")
+	cancel()
+	require.ErrorIs(t, <-rang, ErrNotAnswered)
+	for _, method := range []string{"CANCEL", "ACK", "BYE"} {
+		b.saw(method)
+	}
+}
+
+// An answer that cannot be played to is no call.
+func TestAnswerWithoutG711(t *testing.T) {
+	t.Parallel()
+	s, b := newSessionWithAdapter(t)
+	b.mu.Lock()
+	b.answer = 0
+	b.mu.Unlock()
+	rang := make(chan error, 1) // one result
+	go func() { _, err := s.Ring(t.Context()); rang <- err }()
+	b.saw("INVITE")
+	b.mu.Lock()
+	b.respond(b.invite, 200, strings.Replace(b.sdp("sendrecv"), "RTP/AVP 0 101", "RTP/AVP 18 101", 1))
+	b.mu.Unlock()
+	err := <-rang
+	require.ErrorIs(t, err, ErrNotAnswered)
+	require.ErrorContains(t, err, "PCMU")
+	b.saw("ACK")
+	b.saw("BYE")
+}
+
+func TestBegin(t *testing.T) {
+	for _, at := range []string{"0.0.0.0", "192.0.2.1"} {
+		l := &fakeLine{}
+		_, err := Begin(Options{Name: "box-office", Line: l, Port: l, Bind: addr(at)})
+		require.ErrorContains(t, err, "box-office")
+		require.ErrorContains(t, err, at)
+		require.Nil(t, l.tell, "nothing is left behind")
+	}
+}
+
+func addr(s string) netip.Addr { return netip.MustParseAddr(s) }

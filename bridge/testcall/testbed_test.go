@@ -1,0 +1,406 @@
+package testcall
+
+import (
+	"fmt"
+	"net"
+	"net/netip"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge"
+	"clearback/bridge/media"
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/relaytest"
+	"clearback/bridge/sipua"
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+// TestMain shortens the timers of the transactions: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1).
+func TestMain(m *testing.M) {
+	sip.SetTimers(25*time.Millisecond, 200*time.Millisecond, 250*time.Millisecond)
+	goleak.VerifyTestMain(m)
+}
+
+// testTimeout bounds every wait of the tests; only a failing test waits for so long.
+const testTimeout = 10 * time.Second
+
+var loopback = netip.MustParseAddr("127.0.0.1")
+
+// A box is an adapter with a key system behind it, by hand: one UDP socket that shares no code with what is under test, and an RTP
+// socket. It answers each call as its habits say, and holds it until the contact was open for as long as the card needs.
+type testAdapter struct {
+	t     *testing.T
+	conn  *net.UDPConn
+	sound *net.UDPConn
+	at    netip.AddrPort
+	open  func() []time.Duration // the interruptions that the contact was asked for
+	seen  chan string            // methods of requests; wide enough for a test
+	said  chan message           // responses; wide enough for a test
+
+	mu       sync.Mutex
+	answer   int           // what an INVITE gets at once; 0: it rings on
+	release  time.Duration // the card lets go after that; 0: never by a break
+	itself   bool          // the hold clears with the BYE, without any break
+	deaf     bool          // no BYE is answered
+	offHook  bool
+	openings int // interruptions before the hold
+	invite   message
+	crosses  bool // it is answered just as the CANCEL comes
+}
+
+type message struct {
+	start   string
+	headers []string
+	body    string
+	from    netip.AddrPort
+}
+
+// newTestAdapter makes a box at a line whose contact was asked for these interruptions.
+func newTestAdapter(t *testing.T, open func() []time.Duration) *testAdapter {
+	t.Helper()
+	b := &testAdapter{t: t, open: open, seen: make(chan string, 1000), said: make(chan message, 1000), answer: 200}
+	for _, c := range []**net.UDPConn{&b.conn, &b.sound} {
+		conn, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+		require.NoError(t, err)
+		*c = conn
+	}
+	b.at = b.conn.LocalAddr().(*net.UDPAddr).AddrPort()
+	done := make(chan struct{}) // closed when the reader has ended
+	go func() {
+		defer close(done)
+		buf := make([]byte, 65536)
+		last := ""
+		for {
+			n, from, err := b.conn.ReadFromUDPAddrPort(buf)
+			if err != nil {
+				return
+			}
+			if text := string(buf[:n]); text != last { // else it is a repeat
+				last = text
+				head, body, _ := strings.Cut(text, "\r\n\r\n")
+				lines := strings.Split(head, "\r\n")
+				b.take(message{start: lines[0], headers: lines[1:], body: body, from: from})
+			}
+		}
+	}()
+	t.Cleanup(func() { b.conn.Close(); b.sound.Close(); <-done })
+	return b
+}
+
+func (m message) all(name string) []string {
+	var values []string
+	for _, h := range m.headers {
+		if n, v, _ := strings.Cut(h, ":"); strings.EqualFold(strings.TrimSpace(n), name) {
+			values = append(values, strings.TrimSpace(v))
+		}
+	}
+	return values
+}
+
+func (m message) get(name string) string {
+	if v := m.all(name); len(v) > 0 {
+		return v[0]
+	}
+	return ""
+}
+
+func (b *testAdapter) take(m message) {
+	method, _, _ := strings.Cut(m.start, " ")
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	switch method {
+	case "SIP/2.0":
+		b.said <- m
+		return
+	case "INVITE":
+		b.invite = m
+		b.respond(m, 180, "")
+		if b.answer > 0 {
+			b.answerLocked(b.answer)
+		}
+	case "BYE":
+		if !b.deaf {
+			b.respond(m, 200, "")
+		}
+		if b.itself {
+			b.offHook = false
+		}
+	case "CANCEL":
+		b.respond(m, 200, "")
+		if b.crosses {
+			b.answerLocked(200)
+		} else {
+			b.answerLocked(487)
+		}
+	case "OPTIONS":
+		code := 200
+		if b.held() {
+			code = 486
+		}
+		b.respond(m, code, "")
+	}
+	b.seen <- method
+}
+
+// held tells whether the key system still holds the line.
+func (b *testAdapter) held() bool {
+	for _, d := range b.open()[b.openings:] {
+		if b.release > 0 && d >= b.release {
+			b.offHook = false
+		}
+	}
+	return b.offHook
+}
+
+func (b *testAdapter) answerLocked(code int) {
+	body := ""
+	if code == 200 {
+		b.offHook, b.openings = true, len(b.open())
+		body = b.sdp("sendrecv")
+	}
+	b.respond(b.invite, code, body)
+}
+
+func (b *testAdapter) sdp(direction string) string {
+	port := b.sound.LocalAddr().(*net.UDPAddr).Port
+	return fmt.Sprintf("v=0\r\no=- 1 1 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=audio %d RTP/AVP 0 101\r\na=rtpmap:101 telephone-event/8000\r\na=%s\r\n", port, direction)
+}
+
+func (b *testAdapter) respond(m message, code int, body string) {
+	text := fmt.Sprintf("SIP/2.0 %d Said\r\n", code)
+	for _, v := range m.all("Via") {
+		text += "Via: " + v + "\r\n"
+	}
+	to := m.get("To")
+	if !strings.Contains(to, ";tag=") {
+		to += ";tag=near"
+	}
+	text += "From: " + m.get("From") + "\r\nTo: " + to + "\r\nCall-ID: " + m.get("Call-ID") + "\r\nCSeq: " + m.get("CSeq") +
+		"\r\nContact: <sip:box@" + b.at.String() + ">\r\n"
+	if body != "" {
+		text += "Content-Type: application/sdp\r\n"
+	}
+	b.send(m.from, text+fmt.Sprintf("Content-Length: %d\r\n\r\n%s", len(body), body))
+}
+
+func (b *testAdapter) send(to netip.AddrPort, text string) {
+	if _, err := b.conn.WriteToUDPAddrPort([]byte(text), to); err != nil {
+		b.t.Error(err)
+	}
+}
+
+// request sends a request in the call that it was offered.
+func (b *testAdapter) request(method string, seq int, body string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	contact := b.invite.get("Contact")
+	_, target, _ := strings.Cut(contact, "<")
+	target, _, _ = strings.Cut(target, ">")
+	kind := ""
+	if body != "" {
+		kind = "Content-Type: application/sdp\r\n"
+	}
+	b.send(b.invite.from, fmt.Sprintf("%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s%d\r\nFrom: %s;tag=near\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\n"+
+		"Max-Forwards: 70\r\nContact: <sip:box@%s>\r\n%sContent-Length: %d\r\n\r\n%s", method, target, b.at, method, seq, b.invite.get("To"), b.invite.get("From"),
+		b.invite.get("Call-ID"), seq, method, b.at, kind, len(body), body))
+}
+
+// told waits for the response to its request of that number.
+func (b *testAdapter) told(seq int, method string) message {
+	b.t.Helper()
+	for {
+		select {
+		case m := <-b.said:
+			if m.get("CSeq") == fmt.Sprint(seq, " ", method) {
+				return m
+			}
+		case <-time.After(testTimeout):
+			b.t.Fatalf("no answer to %s came", method)
+		}
+	}
+}
+
+// dial asks for a call: a seizure.
+func (b *testAdapter) dial(number string, to netip.AddrPort) {
+	body := b.sdp("sendrecv")
+	b.send(to, fmt.Sprintf("INVITE sip:%s@%s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bKdial%s\r\nFrom: <sip:box@%s>;tag=d\r\nTo: <sip:%s@%s>\r\nCall-ID: dial%s\r\nCSeq: 1 INVITE\r\n"+
+		"Max-Forwards: 70\r\nContact: <sip:box@%s>\r\nContent-Type: application/sdp\r\nContent-Length: %d\r\n\r\n%s", number, to, b.at, number, to, number, to, number, b.at, len(body), body))
+}
+
+// saw waits for a request of that method.
+func (b *testAdapter) saw(method string) {
+	b.t.Helper()
+	for {
+		select {
+		case got := <-b.seen:
+			if got == method {
+				return
+			}
+		case <-time.After(testTimeout):
+			b.t.Fatalf("no %s came", method)
+		}
+	}
+}
+
+// A house is one line in service: the real user agent, the real line with its machine, a contact that does as it is told, and the box.
+type testBed struct {
+	t       *testing.T
+	adapter *testAdapter
+	agent   *sipua.Agent
+	line    *bridge.Line
+	contact *relaytest.Fake
+	logged  *observer.ObservedLogs
+	session *Session
+	notes   notes
+}
+
+// notes hands each note on to the session, as the daemon does.
+type notes struct {
+	mu  sync.Mutex
+	to  *Session
+	all []callrecord.CallInfo
+}
+
+func (n *notes) take(note callrecord.CallInfo) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if n.to != nil {
+		note.Test = n.to.Owns(note)
+		n.to.CallInfo(note)
+	}
+	n.all = append(n.all, note)
+}
+
+// lateness begins to watch how late the machine wakes who sleeps; the function returns by how much at most. What a test judges by the clock is
+// late by as much without anybody's fault.
+func lateness(t *testing.T) func() time.Duration {
+	t.Helper()
+	var mu sync.Mutex
+	var most time.Duration
+	due := time.Now()
+	look := func() { mu.Lock(); defer mu.Unlock(); most = max(most, time.Since(due)) }
+	quit, done := make(chan struct{}), make(chan struct{}) // each closed once
+	go func() {
+		defer close(done)
+		for {
+			mu.Lock()
+			due = time.Now().Add(5 * time.Millisecond)
+			wait := time.NewTimer(time.Until(due))
+			mu.Unlock()
+			select {
+			case <-wait.C:
+				look()
+			case <-quit:
+				wait.Stop()
+				return
+			}
+		}
+	}()
+	t.Cleanup(func() { close(quit); <-done })
+	return func() time.Duration {
+		look() // it may be asleep for too long just now
+		mu.Lock()
+		defer mu.Unlock()
+		return most
+	}
+}
+
+// requireMeasured judges the length of the last opening, on a machine that was late by so much. A line that does not hear in time that the loop is
+// closed closes it itself, and then has no length; here only a late machine brings it to that.
+func (h *testBed) requireMeasured(asked, measured, late time.Duration) {
+	h.t.Helper()
+	if measured != 0 {
+		require.InDelta(h.t, asked.Seconds(), measured.Seconds(), 0.05+2*late.Seconds())
+		return
+	}
+	calls := h.contact.Calls()
+	require.Equal(h.t, "close", calls[len(calls)-1].Name, "not measured, and the line did not close it")
+	require.Greater(h.t, late, 20*time.Millisecond, "not measured, on a machine that was not late")
+}
+
+func policy() supervision.Policy {
+	p := supervision.DefaultPolicy()
+	p.Interval, p.Lead, p.GuardTime, p.OnHookRecognition = 250*time.Millisecond, 100*time.Millisecond, 100*time.Millisecond, 400*time.Millisecond
+	p.MaxInterval, p.ProbeTrusted, p.Watch = 600*time.Millisecond, true, 0
+	return p
+}
+
+func newTestBed(t *testing.T, change ...func(*supervision.Policy, *sipua.LineOptions)) *testBed {
+	t.Helper()
+	h := &testBed{t: t, contact: relaytest.NewFake(relay.KindOneshot)}
+	h.adapter = newTestAdapter(t, func() []time.Duration {
+		var all []time.Duration
+		for _, c := range h.contact.Calls() {
+			if c.Name == "interrupt" {
+				all = append(all, c.Interruption.Duration)
+			}
+		}
+		return all
+	})
+	core, logged := observer.New(zap.DebugLevel)
+	h.logged = logged
+	log := zap.New(core)
+	relayer, err := media.New(media.Options{AdapterAddr: loopback, ServiceAddr: loopback, PortLow: 30000, PortHigh: 39999})
+	require.NoError(t, err)
+	numbers, err := supervision.NewNumbers(supervision.NumbersOptions{Country: "GB"})
+	require.NoError(t, err)
+	p := policy()
+	o := sipua.LineOptions{
+		Name: "box-office", AdapterSocket: sipua.Socket{Listen: netip.AddrPortFrom(loopback, 0), UDP: true}, AdapterUser: "box",
+		AdapterFixed:  &sip.Uri{Scheme: "sip", User: "box", Host: "127.0.0.1", Port: int(h.adapter.at.Port())},
+		ServiceSocket: sipua.Socket{Listen: netip.AddrPortFrom(loopback, 0), UDP: true},
+		Registrar:     sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: 9}, ServiceUser: "5550100",
+		ServiceProxy: "127.0.0.1:9", // nothing of a trial may go there
+		Relay:        true,
+	}
+	for _, c := range change {
+		c(&p, &o)
+	}
+	h.line = bridge.NewLine(bridge.LineOptions{Name: "box-office", Policy: p, Contact: h.contact, Epoch: time.Now(), Logger: log})
+	o.Events = h.line
+	h.agent, err = sipua.Start(sipua.Options{Lines: []sipua.LineOptions{o}, Realm: "millrace.example", Numbers: numbers, Media: relayer, Logger: log, CallInfo: h.notes.take})
+	require.NoError(t, err)
+	h.line.Start(h.agent.Line("box-office"))
+	h.session, err = Begin(Options{Name: "box-office", Line: h.line, Port: h.agent.Line("box-office"), Bind: loopback, Logger: log})
+	require.NoError(t, err)
+	h.notes.mu.Lock()
+	h.notes.to = h.session
+	h.notes.mu.Unlock()
+	t.Cleanup(func() {
+		require.NoError(t, h.session.End())
+		h.adapter.mu.Lock()
+		h.adapter.deaf = false
+		h.adapter.mu.Unlock()
+		require.NoError(t, h.agent.Close())
+		h.line.Stop()
+		require.NoError(t, relayer.Close())
+	})
+	return h
+}
+
+// set changes the box's habits.
+func (h *testBed) set(f func(b *testAdapter)) {
+	h.adapter.mu.Lock()
+	defer h.adapter.mu.Unlock()
+	f(h.adapter)
+}
+
+func (h *testBed) toAdapter() netip.AddrPort { return h.agent.Line("box-office").Status().AdapterAddr }
+
+// What the contact may do instead of opening.
+var (
+	errFake     = relay.ErrUnreachable
+	unreachable = relaytest.Step{Outcome: relay.Refused, Err: relay.ErrUnreachable}
+	silent      = relaytest.Step{Outcome: relay.Unknown}
+	refused     = relaytest.Step{Outcome: relay.Refused}
+	none        = relaytest.Step{Outcome: relay.Refused, Err: relay.ErrNoContact}
+)

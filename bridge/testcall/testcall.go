@@ -1,0 +1,344 @@
+// Package testcall makes trials of an interval on a line in service: a far end of our own calls the line, plays a tone, and clears when
+// it is told to; what became of the clearing comes back. It decides nothing about the loop: the line's machine does.
+package testcall
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/netip"
+	"sync"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+// Line is what a session needs of a line.
+type Line interface {
+	Post(ev supervision.Event)
+	Follow(f func(callrecord.Entry)) (stop func())
+	// View tells which interval the line's own clearings use.
+	View() supervision.View
+}
+
+// Port is what a session needs of the line's user agent.
+type Port interface {
+	Inbound() (contact sip.Uri, at netip.AddrPort, transport string)
+	BlockOutbound(told func(number string, emergency bool)) (stop func())
+}
+
+// Options of [Begin].
+type Options struct {
+	Name string
+	Line Line
+	Port Port
+	// Bind is the address that the far end's SIP and RTP sockets are bound to (port 0). Whoever the line's user agent sends the
+	// call's media to must reach it: itself where it relays, otherwise the adapter.
+	Bind   netip.Addr
+	Logger *zap.Logger
+}
+
+// What ends a session or refuses a trial.
+var (
+	// ErrStopped: the adapter asked for a call during the session, so a break may have been read as dialling, or an emergency call came. The text
+	// says which number. A session that was ended says so with the same error.
+	ErrStopped = errors.New("trial: the session is stopped")
+	// ErrRefused: the line's policy refuses the trial; the text says which rule.
+	ErrRefused = errors.New("trial: refused")
+	// ErrNotAnswered: nobody lifted in time, or the line is busy.
+	ErrNotAnswered = errors.New("trial: the call was not answered")
+	// ErrNearEndHungUp: the near end hung up before the clearing.
+	ErrNearEndHungUp = errors.New("trial: the near end hung up")
+)
+
+// Bounds of the waits. All are our own numbers.
+const (
+	// ringLimit is how long the line rings at most: two minutes would wear out whoever stands beside it, and a caller gives up sooner.
+	ringLimit = time.Minute
+	// lineLimit is how long the line's own goroutine, or the user agent, may take to say what it knows already.
+	lineLimit = 5 * time.Second
+	// refusalWait is how long after a trial was set its refusal may be told: it follows in the same step, after no more than the
+	// writing of one line of log. One that comes later still is not lost.
+	refusalWait = 100 * time.Millisecond
+	// outcomeLimit is longer than everything that may follow a clearing at the widest settings: a lead of 1.65 s, an interval within the 2 s
+	// of invariant 11, a guard time of 5 s, an on-hook recognition of 10 s and the answer to a probe.
+	outcomeLimit = 30 * time.Second
+	// closeTimeout is how long End waits for the answer to its BYE or CANCEL.
+	closeTimeout = 2 * time.Second
+)
+
+// Session is one tuning session on a line; one at a time on each. Its methods may be called from any goroutine; Ring and
+// Clear are called in turn.
+type Session struct {
+	// set once
+	o        Options
+	log      *zap.Logger
+	ep       *endpoint.Endpoint
+	tone     *tone
+	unfollow func()
+	unblock  func() // ends the holding back
+	end      sync.Once
+	endErr   error
+
+	mu      sync.Mutex
+	changed chan struct{} // closed and made anew whenever something below changed
+	stopped error         // ErrStopped with its reason, for good
+	call    *call         // the last one; nil before the first
+}
+
+// Begin begins a session: from now on the adapter's ordinary calls are held back.
+func Begin(o Options) (*Session, error) {
+	if !o.Bind.IsValid() || o.Bind.IsUnspecified() {
+		return nil, fmt.Errorf("trial on line %s: the far end's address is %v; name one of this machine's", o.Name, o.Bind)
+	}
+	s := &Session{o: o, log: o.Logger, changed: make(chan struct{})}
+	if s.log == nil {
+		s.log = zap.NewNop()
+	}
+	s.log = s.log.With(zap.String("line", o.Name))
+	_, _, transport := o.Port.Inbound()
+	var err error
+	if s.tone, err = openTone(o.Bind); err != nil {
+		return nil, fmt.Errorf("trial on line %s: %w", o.Name, err)
+	}
+	s.ep, err = endpoint.Open(endpoint.Options{
+		Listen: netip.AddrPortFrom(o.Bind, 0), UDP: transport != "TCP", TCP: transport == "TCP", Logger: s.log,
+	}, s)
+	if err != nil {
+		s.tone.close()
+		return nil, fmt.Errorf("trial on line %s: %w", o.Name, err)
+	}
+	s.unfollow = o.Line.Follow(s.follow)
+	s.unblock = o.Port.BlockOutbound(s.adapterCalled)
+	return s, nil
+}
+
+// adapterCalled is told of each call that the adapter asks for.
+func (s *Session) adapterCalled(number string, emergency bool) {
+	why := fmt.Errorf("%w: the adapter asked for %s, which was not sent on; if nobody dialled it, a break was read as dialling", ErrStopped, number)
+	if emergency {
+		why = fmt.Errorf("%w: an emergency call (%s) came and was sent on", ErrStopped, number)
+	}
+	s.change(func() {
+		if s.stopped == nil {
+			s.stopped = why
+		}
+	})
+}
+
+// CallInfo takes what the user agent knows of calls ([sipua.Options.CallInfo]); the session finds its own by their SIP Call-ID, and
+// marks it before anybody can have answered it.
+func (s *Session) CallInfo(n callrecord.CallInfo) {
+	own := false
+	s.change(func() {
+		if own = s.ownsLocked(n); own {
+			s.call.id = n.Call
+		}
+	})
+	if own {
+		s.o.Line.Post(supervision.Event{Kind: supervision.TrialCall, Call: n.Call})
+	}
+}
+
+// Owns tells whether a note is about a call of the session, so that it can be marked as a trial's ([callrecord.CallInfo.Test]). It knows the last
+// call only, which is the one that notes come for.
+func (s *Session) Owns(n callrecord.CallInfo) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.ownsLocked(n)
+}
+
+func (s *Session) ownsLocked(n callrecord.CallInfo) bool {
+	return s.call != nil && n.Party.CallID == s.call.callID && n.Line == s.o.Name
+}
+
+// Ring calls the line and returns when the near end answered and the tone plays. It gives up after a minute, or when ctx ends.
+func (s *Session) Ring(ctx context.Context) (supervision.CallID, error) {
+	c, err := s.place()
+	if err != nil {
+		return 0, err
+	}
+	limited, cancel := context.WithTimeout(ctx, ringLimit)
+	defer cancel()
+	err = s.await(limited, func() bool { return c.state != ringing || s.stopped != nil })
+	s.mu.Lock()
+	failure, stopped := c.failure, s.stopped
+	s.mu.Unlock()
+	switch {
+	case stopped != nil:
+		s.hangUp(c)
+		return 0, stopped
+	case failure != nil:
+		return 0, failure
+	case err != nil:
+		s.hangUp(c)
+		if ctx.Err() != nil {
+			return 0, fmt.Errorf("%w: %w", ErrNotAnswered, ctx.Err())
+		}
+		return 0, fmt.Errorf("%w: nobody lifted within %v", ErrNotAnswered, ringLimit)
+	}
+	known, cancelKnown := context.WithTimeout(ctx, lineLimit)
+	defer cancelKnown()
+	if err := s.await(known, func() bool { return c.id != 0 }); err != nil {
+		s.hangUp(c)
+		return 0, fmt.Errorf("trial on line %s: the user agent did not say which call this is: %w", s.o.Name, err)
+	}
+	return c.id, nil
+}
+
+// Clear ends the call from the far end with the given interval (0: a catch trial) and returns what became of it. A trial that
+// is refused leaves the call up.
+func (s *Session) Clear(ctx context.Context, interval time.Duration, pulseDiallingOff bool) (Result, error) {
+	c, err := s.up()
+	if err != nil {
+		return Result{}, err
+	}
+	s.change(func() { c.set, c.refused = false, supervision.SuppressionNone })
+	s.o.Line.Post(supervision.Event{Kind: supervision.TrialSet, Call: c.id, Interval: interval, PulseDiallingOff: pulseDiallingOff})
+	over := func() bool {
+		return s.stopped != nil || c.nearEndError != nil || c.refused != supervision.SuppressionNone
+	}
+	if err := s.awaitFor(ctx, lineLimit, func() bool { return c.set || over() }); err != nil {
+		return Result{}, fmt.Errorf("trial on line %s: the line did not take the trial: %w", s.o.Name, err)
+	}
+	if err := s.awaitFor(ctx, refusalWait, over); err == nil || ctx.Err() != nil {
+		return Result{}, s.why(ctx, c)
+	}
+	s.hangUp(c)
+	err = s.awaitFor(ctx, outcomeLimit, func() bool { return c.outcome != nil || over() })
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	switch {
+	case s.stopped != nil:
+		return Result{}, s.stopped
+	case c.outcome != nil:
+		return c.result(interval), nil
+	case c.nearEndError != nil:
+		return Result{}, c.nearEndError
+	case c.refused != supervision.SuppressionNone:
+		return Result{}, refusal(c.refused)
+	case ctx.Err() != nil:
+		return Result{}, ctx.Err()
+	default:
+		return Result{Call: c.id, Asked: interval, Why: fmt.Sprintf("the line did not say within %v what became of it", outcomeLimit)}, err
+	}
+}
+
+// why says what ended a wait.
+func (s *Session) why(ctx context.Context, c *call) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	switch {
+	case s.stopped != nil:
+		return s.stopped
+	case c.nearEndError != nil:
+		return c.nearEndError
+	case c.refused != supervision.SuppressionNone:
+		return refusal(c.refused)
+	default:
+		return ctx.Err()
+	}
+}
+
+// up returns the call that can be cleared.
+func (s *Session) up() (*call, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	c := s.call
+	switch {
+	case s.stopped != nil:
+		return nil, s.stopped
+	case c == nil || c.state != up && c.nearEndError == nil:
+		return nil, fmt.Errorf("%w: no call is up", ErrNearEndHungUp)
+	case c.nearEndError != nil:
+		return nil, c.nearEndError
+	default:
+		return c, nil
+	}
+}
+
+// End ends the session, and the call that may be up; that is an ordinary clearing of the line, so that a held call is let go, unless
+// the adapter asked for a call (see [supervision.TrialCall]). It waits for everything of the session. A second End does nothing.
+func (s *Session) End() error {
+	s.end.Do(func() {
+		var c *call
+		s.change(func() {
+			if s.stopped == nil {
+				s.stopped = fmt.Errorf("%w: it was ended", ErrStopped)
+			}
+			c = s.call
+		})
+		if c != nil {
+			s.resetInterval(c)
+			s.hangUp(c)
+			ctx, cancel := context.WithTimeout(context.Background(), closeTimeout)
+			if s.await(ctx, func() bool { return c.state == over }) != nil {
+				s.log.Warn("the far end of a trial was not answered when it hung up")
+			}
+			cancel()
+		}
+		s.unfollow()
+		s.unblock()
+		s.tone.close()
+		s.endErr = s.ep.Close()
+	})
+	return s.endErr
+}
+
+// resetInterval makes a trial that was set, and given up before the clearing, one of the line's own interval.
+func (s *Session) resetInterval(c *call) {
+	s.mu.Lock()
+	set, id := c.state == up && c.set && c.refused == supervision.SuppressionNone, c.id
+	s.mu.Unlock()
+	if set {
+		s.o.Line.Post(supervision.Event{Kind: supervision.TrialSet, Call: id, Interval: s.o.Line.View().Interval})
+	}
+}
+
+// Result of a trial.
+type Result struct {
+	Call     supervision.CallID
+	Asked    time.Duration
+	Measured time.Duration // 0: not measured, or a catch trial
+	Hook     supervision.Hook
+	By       callrecord.Verification
+	// Why is why it cannot be judged, "" if it can or only the user knows.
+	Why string
+}
+
+// change does f under the lock and wakes who waits.
+func (s *Session) change(f func()) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	f()
+	close(s.changed)
+	s.changed = make(chan struct{}) // never sent on, only closed
+}
+
+// await returns when ready, which is asked under the lock, says yes, or with the error of ctx.
+func (s *Session) await(ctx context.Context, ready func() bool) error {
+	for {
+		s.mu.Lock()
+		yes, changed := ready(), s.changed
+		s.mu.Unlock()
+		if yes {
+			return nil
+		}
+		select {
+		case <-changed:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+func (s *Session) awaitFor(ctx context.Context, d time.Duration, ready func() bool) error {
+	ctx, cancel := context.WithTimeout(ctx, d)
+	defer cancel()
+	return s.await(ctx, ready)
+}

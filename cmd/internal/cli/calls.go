@@ -1,0 +1,301 @@
+package cli
+
+import (
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"clearback/bridge/journal"
+	"clearback/config"
+	"clearback/supervision/callrecord"
+	"github.com/spf13/pflag"
+)
+
+const (
+	// readFor bounds one question to a journal.
+	readFor = 30 * time.Second
+	// followEvery is how often calls --follow looks: the daemon writes every 100 ms.
+	followEvery = 200 * time.Millisecond
+	// callsShown is how many calls are shown without --limit.
+	callsShown = 50
+)
+
+// journalSource is where calls and explain read: the journal that the configuration names, or another one.
+type journalSource struct {
+	config, journal *string
+}
+
+func sourceFlags(f *pflag.FlagSet) journalSource {
+	return journalSource{configFlag(f), f.String("journal", "", "read this journal `FILE` and no configuration")}
+}
+
+// open opens the journal. c has no line where there is no configuration.
+func (s journalSource) open(e *env) (c *config.Config, r *journal.Reader, code int, ok bool) {
+	c, file := &config.Config{}, *s.journal
+	if file == "" {
+		if c, code, ok = e.settings(*s.config); !ok {
+			return nil, nil, code, false
+		}
+		if file = c.Journal.File; file == "" {
+			return nil, nil, e.failed(fmt.Errorf("%s names no journal; set journal.file, and what happens from then on is recorded", *s.config)), false
+		}
+	}
+	r, err := journal.OpenReader(file)
+	if err != nil {
+		return nil, nil, e.failed(err), false
+	}
+	return c, r, ExitOK, true
+}
+
+func calls(f *pflag.FlagSet) action {
+	from := sourceFlags(f)
+	since := spanFlag(f, "since", 0, "90m, 36h or 2d", "only calls that began in the last `TIME`, such as 2d")
+	filter := journal.Filter{}
+	f.BoolVar(&filter.Failed, "failed", false, "only calls whose hold did not clear, or may not have, or that were refused here")
+	f.IntVar(&filter.Limit, "limit", callsShown, "only the latest `N` calls; 0: all")
+	asJSON := f.Bool("json", false, "print one JSON object per line")
+	asCSV := f.Bool("csv", false, "print comma-separated values with a header")
+	follow := f.Bool("follow", false, "keep running, and show each call when it changes")
+	wide := wideFlag(f)
+	return func(e *env, others []string) int {
+		switch {
+		case *asJSON && *asCSV:
+			return e.fault("calls: --json and --csv exclude each other")
+		case filter.Limit < 0:
+			return e.fault("calls: --limit %d; allowed is 0 or more", filter.Limit)
+		}
+		c, r, code, ok := from.open(e)
+		if !ok {
+			return code
+		}
+		defer r.Close()
+		ctx, cancel := e.context()
+		defer cancel()
+		if filter.Line = first(others); filter.Line != "" {
+			if code, ok := e.recordedLine(ctx, c, r, "calls", filter.Line); !ok {
+				return code
+			}
+		}
+		if since.Duration > 0 {
+			filter.Since = time.Now().Add(-since.Duration)
+		}
+		p := newPrinter(e.table(*wide), *asJSON, *asCSV)
+		if err := listCalls(ctx, r, filter, p, *follow); err != nil {
+			return e.failed(err)
+		}
+		if err := e.reportLosses(ctx, r, filter.Since); err != nil {
+			return e.failed(err)
+		}
+		if filter.Failed && !*asJSON && !*asCSV && ctx.Err() == nil {
+			if err := e.listIncidents(ctx, r, filter); err != nil {
+				return e.failed(err)
+			}
+		}
+		return ExitOK
+	}
+}
+
+// reportLosses says on the error stream where the record has gaps, so that nobody takes what is missing for what did not happen.
+func (e *env) reportLosses(ctx context.Context, r *journal.Reader, since time.Time) error {
+	if ctx.Err() != nil {
+		return nil
+	}
+	all, err := r.Losses(ctx, since)
+	for _, l := range all {
+		fmt.Fprintf(e.Err, "clearback: the record has a gap: %d records were lost from %s to %s, when the disk took nothing\n",
+			l.Records, l.Began.Local().Format(time.DateTime), l.Ended.Local().Format(time.DateTime))
+	}
+	return err
+}
+
+// listIncidents tells the incidents that no row of a call shows.
+func (e *env) listIncidents(ctx context.Context, r *journal.Reader, filter journal.Filter) error {
+	ctx, cancel := context.WithTimeout(ctx, readFor)
+	defer cancel()
+	all, err := r.Incidents(ctx, filter.Line, false, filter.Since)
+	if err != nil {
+		return err
+	}
+	all = slices.DeleteFunc(all, func(i callrecord.Incident) bool { return i.Call != 0 })
+	if filter.Limit > 0 && len(all) > filter.Limit {
+		all = all[len(all)-filter.Limit:]
+	}
+	for _, i := range all {
+		i.Began = i.Began.Local()
+		if !i.Ended.IsZero() {
+			i.Ended = i.Ended.Local()
+		}
+		fmt.Fprint(e.Out, "\n", callrecord.ExplainIncident(i, width(e.Out)))
+	}
+	return nil
+}
+
+// listCalls prints the calls, and with follow goes on until ctx ends.
+func listCalls(ctx context.Context, r *journal.Reader, filter journal.Filter, p printer, follow bool) error {
+	tick := time.NewTicker(followEvery)
+	defer tick.Stop()
+	for {
+		limit, cancel := context.WithTimeout(ctx, readFor)
+		rows, err := r.Calls(limit, filter)
+		cancel()
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err != nil:
+			return err
+		}
+		if err := p.print(rows); err != nil || !follow {
+			return err
+		}
+		for _, row := range rows {
+			filter.After = max(filter.After, row.Changed)
+		}
+		filter.Limit = 0
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+// recordedLine tells whether the file or the journal knows the line: one that was taken out of the file still has a record.
+func (e *env) recordedLine(ctx context.Context, c *config.Config, r *journal.Reader, command, name string) (code int, ok bool) {
+	if lineOf(c, name) != nil {
+		return ExitOK, true
+	}
+	known, err := r.Lines(ctx)
+	if err != nil {
+		return e.failed(err), false
+	}
+	for _, l := range known {
+		if l == name {
+			return ExitOK, true
+		}
+	}
+	for i := range c.Lines {
+		if l := c.Lines[i].Name; !slices.Contains(known, l) {
+			known = append(known, l)
+		}
+	}
+	return e.fault("%s: there is no line %q; there are %s", command, name, strings.Join(known, ", ")), false
+}
+
+// printer prints calls as they come, in one of three forms.
+type printer struct {
+	print func([]journal.Row) error
+}
+
+func newPrinter(w io.Writer, asJSON, asCSV bool) printer {
+	switch {
+	case asJSON:
+		enc := json.NewEncoder(w)
+		return printer{func(rows []journal.Row) error {
+			for i := range rows {
+				if err := enc.Encode(rows[i].Account.JSON()); err != nil {
+					return err
+				}
+			}
+			return nil
+		}}
+	case asCSV:
+		out := csv.NewWriter(w)
+		begun := false
+		return printer{func(rows []journal.Row) error {
+			if !begun {
+				begun = true
+				_ = out.Write(callrecord.CSVHeader()) // Flush tells
+			}
+			for i := range rows {
+				_ = out.Write(rows[i].Account.CSV())
+			}
+			out.Flush()
+			return out.Error()
+		}}
+	}
+	return tablePrinter(w)
+}
+
+// tablePrinter has the columns of the first table for the rows that follow, so that they stand below it.
+func tablePrinter(w io.Writer) printer {
+	t := table{w: w, least: 6, spare: []string{"evidence", "verified", "cleared by", "open asked/was", "direction"}} // explain has them
+	begun := false
+	return printer{func(rows []journal.Row) error {
+		var cells [][]string
+		if !begun {
+			begun = true
+			cells = append(cells, callrecord.Header())
+		}
+		for i := range rows {
+			cells = append(cells, callrecord.Row(local(rows[i].Account)))
+		}
+		return t.write(cells)
+	}}
+}
+
+func explain(f *pflag.FlagSet) action {
+	from := sourceFlags(f)
+	return func(e *env, others []string) int {
+		what := first(others)
+		if what == "" {
+			return e.fault("explain: name a call by its number, a line for its last call, or last: `clearback calls` shows them")
+		}
+		c, r, code, ok := from.open(e)
+		if !ok {
+			return code
+		}
+		defer r.Close()
+		ctx, cancel := e.within(readFor)
+		defer cancel()
+		var row journal.Row
+		var entries []callrecord.Entry
+		var err error
+		if n, wrong := strconv.ParseUint(what, 10, 64); wrong == nil {
+			row, entries, err = r.Call(ctx, n)
+		} else {
+			line := what
+			if what == "last" {
+				line = ""
+			} else if code, ok := e.recordedLine(ctx, c, r, "explain", line); !ok {
+				return code
+			}
+			row, entries, err = r.Last(ctx, line)
+		}
+		switch {
+		case errors.Is(err, journal.ErrUnknown):
+			return e.fault("explain: %s", strings.TrimPrefix(err.Error(), journal.ErrUnknown.Error()+": "))
+		case err != nil:
+			return e.failed(err)
+		}
+		fmt.Fprint(e.Out, callrecord.Explain(local(row.Account), entries, width(e.Out)))
+		if err := e.reportLosses(ctx, r, row.Began); err != nil {
+			return e.failed(err)
+		}
+		return ExitOK
+	}
+}
+
+// local turns an account's times, which the journal has in UTC, into those of the clock on the wall. JSON and CSV stay in UTC.
+func local(a callrecord.Account) callrecord.Account {
+	for _, t := range []*time.Time{&a.Began, &a.Answered, &a.Cleared, &a.Ended, &a.IncidentEnded} {
+		if !t.IsZero() {
+			*t = t.Local()
+		}
+	}
+	return a
+}
+
+// width is how wide a text is set: as the terminal, 100 where there is none.
+func width(w io.Writer) int {
+	if columns, ok := terminalWidth(w); ok {
+		return min(max(columns, 60), 140)
+	}
+	return 100
+}

@@ -1,0 +1,370 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"clearback/bridge/relay"
+	"clearback/config"
+	"clearback/supervision"
+	"clearback/supervision/sanitize"
+)
+
+const (
+	// liveFor is how long registrations, the adapters' own and ours, are awaited. An adapter that registers every
+	// minute shows itself in that time; the answer is complete as soon as all have.
+	liveFor = 65 * time.Second
+	// askFor bounds one question to an adapter or a contact.
+	askFor = 3 * time.Second
+)
+
+// checkLive starts the daemon on the real network, with its log kept to warnings, looks and reports. It neither records nor listens
+// for commands: it is not the service.
+func (e *env) checkLive(c *config.Config, states, pulse string) int {
+	served := *c
+	served.Journal.File, served.Control.Socket = "", ""
+	var seen pulseLog
+	quiet, end := newLogger(config.Log{Level: "warn", Format: c.Log.Format}, e.Err)
+	defer end()
+	log := zap.New(zapcore.NewTee(quiet.Core(), &seen))
+	d, err := StartDaemon(&served, log)
+	if err != nil {
+		return e.failed(err)
+	}
+	ctx, cancel := e.context()
+	defer cancel()
+	good := e.lookAtAll(ctx, d, c)
+	if states != "" && ctx.Err() == nil {
+		good = e.seeStates(ctx, d, c, lineOf(c, states)) && good
+	}
+	if pulse != "" && ctx.Err() == nil {
+		good = e.pulse(ctx, d, c, pulse, &seen) && good
+	}
+	cancel()
+	hurry, cancelHurry := e.context() // as with run: calls that came meanwhile end in order, and a further signal hurries
+	defer cancelHurry()
+	if left := d.Shutdown(hurry); len(left) > 0 {
+		fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
+		return ExitNotClosed
+	}
+	if !good {
+		return ExitFailed
+	}
+	return ExitOK
+}
+
+// finding is a line of the report.
+type finding struct {
+	service, adapter, contact string
+	good                      bool
+}
+
+func (e *env) lookAtAll(ctx context.Context, d *Daemon, c *config.Config) bool {
+	fmt.Fprintf(e.Out, "looking for at most %s\n", liveFor)
+	found := make([]finding, len(c.Lines))
+	var all sync.WaitGroup
+	for i := range c.Lines {
+		all.Go(func() { found[i] = d.look(ctx, &c.Lines[i], liveFor) })
+	}
+	all.Wait()
+	good := true
+	rows := [][]string{{"line", "service", "adapter", "contact"}}
+	for i, f := range found {
+		rows = append(rows, []string{c.Lines[i].Name, f.service, f.adapter, f.contact})
+		good = good && f.good
+	}
+	t := table{w: e.Out}
+	_ = t.write(rows) // as all that is printed here
+	return good
+}
+
+// look waits at most patience for both registrations and asks then.
+func (d *Daemon) look(ctx context.Context, l *config.Line, patience time.Duration) finding {
+	f := finding{good: true}
+	line := d.agent.Line(l.Name)
+	deadline, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	tick := time.NewTicker(50 * time.Millisecond)
+	defer tick.Stop()
+	for s := line.Status(); !s.Bound || (l.Service.Register && !s.Service.Registered); s = line.Status() {
+		select {
+		case <-deadline.Done():
+		case <-tick.C:
+			continue
+		}
+		break
+	}
+	s := line.Status()
+	switch {
+	case !l.Service.Register:
+		f.service = "not registering, as configured"
+	case s.Service.Registered:
+		f.service = "registered until " + s.Service.Until.Format(time.TimeOnly)
+	default:
+		f.service, f.good = "NOT registered: "+sanitize.Text(s.Service.Problem, maxCell), false
+	}
+	if s.Bound {
+		f.adapter = d.askAdapter(ctx, l.Name, s.Binding.Destination.String())
+		f.good = f.good && (strings.HasPrefix(f.adapter, "200") || strings.HasPrefix(f.adapter, "486"))
+	} else {
+		f.adapter, f.good = "NOT here: it never registered", false
+	}
+	var known bool
+	if f.contact, known = d.readContact(ctx, l); known {
+		f.contact, known = d.tryContact(ctx, l, f.contact)
+	}
+	f.good = f.good && known
+	return f
+}
+
+func (d *Daemon) askAdapter(ctx context.Context, line, at string) string {
+	ctx, cancel := context.WithTimeout(ctx, askFor)
+	defer cancel()
+	code, agent, err := d.agent.Line(line).Ask(ctx)
+	if err != nil {
+		return fmt.Sprintf("NO answer to OPTIONS from %s: %v", at, err)
+	}
+	words := map[int]string{200: "on hook, or it always says so", 486: "off hook"}[code]
+	if words == "" {
+		words = "says nothing about the hook"
+	}
+	if agent != "" {
+		words += fmt.Sprintf(", %q", agent)
+	}
+	return fmt.Sprintf("%d from %s (%s)", code, at, words)
+}
+
+func (d *Daemon) readContact(ctx context.Context, l *config.Line) (words string, known bool) {
+	if l.Contact.Driver == "none" {
+		return "none: openings are only recorded", true
+	}
+	ctx, cancel := context.WithTimeout(ctx, askFor)
+	defer cancel()
+	contact := d.contacts.Contact(l.Name)
+	if err := contact.Close(ctx); err != nil {
+		return fmt.Sprintf("NOT known closed: %v", err), false
+	}
+	r, ok := contact.(relay.Reader)
+	if !ok {
+		return "closed, as commanded; it cannot be read back", true
+	}
+	level, err := r.Read(ctx)
+	switch {
+	case errors.Is(err, relay.ErrNoRead):
+		return withSense(ctx, contact, "closed, as commanded; it cannot be read back")
+	case err != nil:
+		return fmt.Sprintf("closed as commanded, but NOT readable: %v", err), false
+	case level != relay.LevelClosed:
+		return "commanded closed, but reads OPEN: look at the controller and at open_level", false
+	}
+	return withSense(ctx, contact, "reads closed")
+}
+
+// tryContact adds to words what became of trying the command that opens, where that cannot open. A line that is never opened, or has a
+// call, is left alone.
+func (d *Daemon) tryContact(ctx context.Context, l *config.Line, words string) (string, bool) {
+	t, ok := d.contacts.Contact(l.Name).(relay.Trier)
+	if !ok || l.Policy.LifeSafety || len(d.line(l.Name).View().Calls) > 0 {
+		return words, true
+	}
+	ctx, cancel := context.WithTimeout(ctx, askFor)
+	defer cancel()
+	switch err := t.Try(ctx); {
+	case errors.Is(err, relay.ErrNoTrial):
+		return words + "; the command that opens is not tried, since that might open the loop", true
+	case err != nil:
+		return fmt.Sprintf("%s, but the command that opens FAILS: %v", words, err), false
+	}
+	return words, true
+}
+
+// withSense adds what the loop-current input says, if there is one.
+func withSense(ctx context.Context, contact relay.Contact, words string) (string, bool) {
+	s, ok := contact.(relay.Sensor)
+	if !ok {
+		return words, true
+	}
+	level, err := s.Sense(ctx)
+	switch {
+	case errors.Is(err, relay.ErrNoSense):
+		return words, true
+	case err != nil:
+		return fmt.Sprintf("%s, but the loop-current input is NOT readable: %v", words, err), false
+	}
+	return words + ", " + currentWords(level), true
+}
+
+func currentWords(l relay.Level) string {
+	if l == relay.LevelClosed {
+		return "loop current flows"
+	}
+	return "no loop current"
+}
+
+// currentLog notes each change of the loop-current input.
+type currentLog struct {
+	none    bool // there is no such input
+	changes []string
+}
+
+// senseEvery is how often the input is read while the loop is opened by hand: some thirty times in an interruption.
+const senseEvery = 25 * time.Millisecond
+
+// watch calls begun after the first reading, or when there is nothing to read.
+func (c *currentLog) watch(ctx context.Context, contact relay.Contact, begun func()) {
+	defer begun()
+	s, ok := contact.(relay.Sensor)
+	tick := time.NewTicker(senseEvery)
+	defer tick.Stop()
+	began := time.Now()
+	last := ""
+	for ok {
+		level, err := s.Sense(ctx)
+		if errors.Is(err, relay.ErrNoSense) {
+			break
+		}
+		words := "not readable"
+		if err == nil {
+			words = currentWords(level)
+		}
+		if words != last && ctx.Err() == nil {
+			c.changes = append(c.changes, fmt.Sprintf("%s at %d ms", words, time.Since(began).Milliseconds()))
+			last = words
+		}
+		begun()
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+	c.none = true
+}
+
+func (c *currentLog) words() string {
+	if c.none {
+		return "this line has no loop-current input; watch the lamp, or a meter across the pair"
+	}
+	return strings.Join(c.changes, ", ")
+}
+
+// pulse asks, opens an idle line once and reports.
+func (e *env) pulse(ctx context.Context, d *Daemon, c *config.Config, name string, seen *pulseLog) bool {
+	l := lineOf(c, name)
+	fmt.Fprintf(e.Out, "Open the loop of %s for %s now? The line must be idle, with nobody on it and no emergency call expected. Type yes: ",
+		name, l.Policy.Interval)
+	answer := make(chan string, 1) // the reader may outlive the question
+	go func() {
+		s, _ := e.input().ReadString('\n') // no answer is no consent
+		answer <- strings.TrimSpace(s)
+	}()
+	select {
+	case s := <-answer:
+		if s != "yes" {
+			fmt.Fprintln(e.Out, "not opened")
+			return true
+		}
+	case <-ctx.Done():
+		return false
+	}
+	line := d.line(name)
+	seen.follow(name)
+	sensing, stop := context.WithCancel(ctx)
+	current := &currentLog{}
+	var watching sync.WaitGroup
+	begun := make(chan struct{}) // closed when the current before the opening is known
+	watching.Go(func() {
+		current.watch(sensing, d.contacts.Contact(name), sync.OnceFunc(func() { close(begun) }))
+	})
+	<-begun
+	line.Post(supervision.Event{Kind: supervision.PulseRequested})
+	d.awaitRest(ctx)
+	stop()
+	watching.Wait()
+	opened, lines := seen.result()
+	for _, s := range lines {
+		fmt.Fprintln(e.Out, "  "+s)
+	}
+	words, known := d.readContact(ctx, l)
+	fmt.Fprintf(e.Out, "contact now: %s\nsense: %s\n", words, current.words())
+	return opened && known
+}
+
+// pulseLog is a log core that keeps what happens on one line.
+type pulseLog struct {
+	mu     sync.Mutex
+	name   string
+	lines  []string
+	opened bool
+}
+
+func (p *pulseLog) follow(name string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.name = name
+}
+
+func (p *pulseLog) result() (opened bool, lines []string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.opened, append([]string(nil), p.lines...)
+}
+
+// Enabled takes everything; Check and Write look closer.
+func (p *pulseLog) Enabled(zapcore.Level) bool { return true }
+
+// With keeps the line's name of a child logger.
+func (p *pulseLog) With(fields []zapcore.Field) zapcore.Core {
+	for _, f := range fields {
+		if f.Key == "line" {
+			return &pulseLine{p, f.String}
+		}
+	}
+	return p
+}
+
+// Check takes nothing without a line's name.
+func (p *pulseLog) Check(_ zapcore.Entry, c *zapcore.CheckedEntry) *zapcore.CheckedEntry { return c }
+
+// Write is never reached.
+func (p *pulseLog) Write(zapcore.Entry, []zapcore.Field) error { return nil }
+
+// Sync has nothing to do.
+func (p *pulseLog) Sync() error { return nil }
+
+// pulseLine is the part of a pulseLog that knows whose entries it gets.
+type pulseLine struct {
+	*pulseLog
+	line string
+}
+
+// Check takes events and effects of the followed line.
+func (p *pulseLine) Check(e zapcore.Entry, c *zapcore.CheckedEntry) *zapcore.CheckedEntry {
+	if e.Message != "event" && e.Message != "effect" {
+		return c
+	}
+	return c.AddCore(e, p)
+}
+
+// Write keeps the text form.
+func (p *pulseLine) Write(e zapcore.Entry, fields []zapcore.Field) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.name != p.line {
+		return nil
+	}
+	for _, f := range fields {
+		if f.Key == "text" {
+			p.lines = append(p.lines, f.String)
+			p.opened = p.opened || strings.HasPrefix(f.String, "loop-opened")
+		}
+	}
+	return nil
+}

@@ -1,0 +1,392 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge/control"
+	"clearback/bridge/journal"
+	"clearback/bridge/sipua"
+	"clearback/bridge/testcall"
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+const (
+	// pulseFor bounds an interruption by hand with its check: 3 s open, 5 s of guard time, 10 s of recognition at most.
+	pulseFor = 20 * time.Second
+	// sessionFor is how long a tuning session may rest before it is ended: while it lasts, the line's ordinary calls are refused, so that somebody
+	// who walked away must not leave it behind.
+	sessionFor = 5 * time.Minute
+	// recordFor is how long a trial waits for the journal, which writes every 100 ms.
+	recordFor = 5 * time.Second
+)
+
+// controlBackend is the running daemon as the control socket sees it.
+type controlBackend struct {
+	d       *Daemon
+	started time.Time
+	config  string
+	journal string
+}
+
+// Daemon implements control.Backend.
+func (h *controlBackend) Daemon() control.Daemon {
+	out := control.Daemon{API: control.Version, Version: versionText(), Started: h.started, Config: h.config}
+	if j := h.d.journal; j != nil {
+		was := j.Health()
+		out.Journal = control.Journal{Path: h.journal, Problem: was.Problem, Since: was.Since, Dropped: was.Dropped, Queued: was.Queued}
+	}
+	for _, k := range h.d.lineStates {
+		out.Lines = append(out.Lines, k.status())
+	}
+	counts := h.d.agent.Counts()
+	out.Counts = networkCounts(&counts)
+	return out
+}
+
+// status is what the line is doing now.
+func (k *lineState) status() control.Line {
+	v, p, s := k.line.View(), k.line.Policy(), k.port.Status()
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	out := control.Line{
+		Name:    k.c.Name,
+		Service: serviceStatus(k.c.Service.Register, s.Service.Registered, s.Service.Until, s.Service.Problem),
+		Adapter: control.Adapter{Bound: s.Bound, UserAgent: k.userAgent},
+		Calls:   []control.Call{}, Loop: v.Loop,
+		Contact:    control.Contact{Driver: k.c.Contact.Driver, Controller: k.c.Contact.Controller, Kind: k.contact.Kind().String(), Problem: k.controller},
+		Interval:   control.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: k.interval.Milliseconds(), Stayed: v.Stayed},
+		Verify:     control.Verify{By: k.c.Verify.By, Trusted: p.ProbeTrusted || p.SenseTrusted},
+		LifeSafety: p.LifeSafety, Tuning: k.session != nil, Location: k.c.Location,
+	}
+	if second := k.c.Service.Second; second != nil {
+		is := serviceStatus(second.Register, s.Second.Registered, s.Second.Until, s.Second.Problem)
+		out.Second = &is
+	}
+	if s.Bound {
+		out.Adapter.Address = s.Binding.Destination.String()
+		out.Adapter.Until = s.Binding.Expires
+	}
+	for _, c := range v.Calls {
+		n := k.callInfos[c.Call]
+		out.Calls = append(out.Calls, control.Call{
+			Call: uint64(c.Call), State: callState(c), Emergency: c.Emergency, Number: n.Party.Number, Direction: directionWord(n.Direction),
+		})
+	}
+	if !k.lastClearing.Cleared.IsZero() {
+		out.LastClearing = &control.Clearing{
+			Call: uint64(k.lastClearing.Call), At: k.lastClearing.Cleared, Age: time.Since(k.lastClearing.Cleared).Milliseconds(), Outcome: k.lastClearing.Outcome.String(),
+		}
+	}
+	if v.Fault != supervision.IncidentNone {
+		out.Fault = v.Fault.String()
+	}
+	if v.Incident != supervision.IncidentNone {
+		n := k.incidents[v.Incident]
+		out.Incident = &control.Incident{Reason: v.Incident.String(), Since: n.Began, Advice: strings.ReplaceAll(callrecord.Advice(v.Incident, v.Suppression, n.Flash), "LINE", k.c.Name)}
+		if !n.Began.IsZero() {
+			out.Incident.Age = time.Since(n.Began).Milliseconds()
+		}
+		if v.Suppression != supervision.SuppressionNone {
+			out.Incident.Rule = v.Suppression.String()
+		}
+	}
+	out.CallbackUntil = k.callbackUntil(v)
+	if v.NoOpeningBy > 0 {
+		until := k.epoch.Add(time.Duration(v.NoOpeningBy))
+		out.NoOpeningUntil = &until
+	}
+	return out
+}
+
+func serviceStatus(registers, registered bool, until time.Time, problem string) control.Service {
+	return control.Service{Registers: registers, Registered: registered, Until: until, Problem: problem}
+}
+
+func callState(c supervision.CallView) string {
+	switch {
+	case c.Waiting:
+		return "waiting"
+	case c.Clearing:
+		return "clearing"
+	case c.Answered:
+		return "answered"
+	default:
+		return "offered"
+	}
+}
+
+func directionWord(d callrecord.Direction) string {
+	if d == callrecord.DirectionUnknown {
+		return ""
+	}
+	return d.String()
+}
+
+// lineState looks a line up.
+func (h *controlBackend) lineState(line string) (*lineState, error) {
+	var known []string
+	for _, k := range h.d.lineStates {
+		if k.c.Name == line {
+			return k, nil
+		}
+		known = append(known, k.c.Name)
+	}
+	return nil, &control.Error{Code: http.StatusNotFound, Reason: control.ReasonNoLine, Text: fmt.Sprintf("there is no line %q; there are %v", line, known)}
+}
+
+// SetInterval implements control.Backend.
+func (h *controlBackend) SetInterval(line string, interval time.Duration) error {
+	k, err := h.lineState(line)
+	if err != nil {
+		return err
+	}
+	if err := k.setInterval(interval); err != nil {
+		return &control.Error{Code: http.StatusUnprocessableEntity, Reason: control.ReasonRefused, Text: err.Error()}
+	}
+	return nil
+}
+
+// BeginTrials implements control.Backend.
+func (h *controlBackend) BeginTrials(line string) error {
+	k, err := h.lineState(line)
+	if err != nil {
+		return err
+	}
+	if p := k.line.Policy(); p.LifeSafety {
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line + " is marked life_safety: its loop is never opened, so there is nothing to tune"}
+	}
+	if k.c.Contact.Driver == "none" {
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line + " has no contact (contact.driver: none), so there is nothing to tune"}
+	}
+	if err := k.mayRing(); err != nil {
+		return err
+	}
+	if err := k.reserve(); err != nil {
+		return err
+	}
+	s, err := testcall.Begin(testcall.Options{Name: line, Line: k.line, Port: trialPort{k.port, k.adapterCalled}, Bind: k.bind(), Logger: k.log})
+	k.mu.Lock()
+	k.beginning = false
+	left := k.ending
+	if err == nil && !left {
+		own := &session{Session: s}
+		own.rest = time.AfterFunc(sessionFor, func() {
+			k.log.Warn("the tuning session rested for too long and is ended", zap.Duration("after", sessionFor))
+			k.endSession(own, "nothing was asked of it for "+sessionFor.String())
+		})
+		k.session, k.stopped = own, ""
+	}
+	k.mu.Unlock()
+	switch {
+	case err != nil:
+		return trialError(err)
+	case left:
+		return errors.Join(errEnding(line), s.End())
+	}
+	return nil
+}
+
+// mayRing says why the line is not to be rung for a trial now: the emergency centre may be about to call back, or it has a call. A call
+// whose clearing waits for no more than the adapter's answer is none.
+func (k *lineState) mayRing() error {
+	v := k.line.View()
+	why := ""
+	up := slices.IndexFunc(v.Calls, func(c supervision.CallView) bool { return !c.Clearing || !c.Answered || c.Emergency })
+	switch {
+	case k.callbackUntil(v) != nil:
+		why = k.refusal(supervision.SuppressedCallback, v)
+	case up >= 0:
+		why = callPhrase(v.Calls[up]) + "; a line is tuned only while it has no call"
+	default:
+		return nil
+	}
+	return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: k.c.Name + ": " + why}
+}
+
+// reserve keeps a place for a session that is being begun: sockets are opened meanwhile, and mu is not held for that.
+func (k *lineState) reserve() error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	switch {
+	case k.ending:
+		return errEnding(k.c.Name)
+	case k.session != nil || k.beginning:
+		return errTuning(k.c.Name)
+	}
+	k.beginning = true
+	return nil
+}
+
+// errTuning is for whoever comes second. A client that was killed leaves its session behind for so long.
+func errTuning(line string) error {
+	return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy,
+		Text: fmt.Sprintf("%s: a tuning session is under way; it ends with its command, or %s after its last step", line, sessionFor)}
+}
+
+// errEnding: nothing is begun any more.
+func errEnding(line string) error {
+	return &control.Error{Code: http.StatusServiceUnavailable, Reason: control.ReasonStopped, Text: line + ": the daemon is ending; every loop is being closed"}
+}
+
+// trialPort ends the session as soon as the adapter has asked for a call, so that the next one passes.
+type trialPort struct {
+	*sipua.Line
+	adapterCalled func(number string)
+}
+
+// BlockOutbound implements testcall.Port.
+func (p trialPort) BlockOutbound(told func(number string, emergency bool)) (stop func()) {
+	return p.Line.BlockOutbound(func(number string, emergency bool) {
+		told(number, emergency)
+		p.adapterCalled(number)
+	})
+}
+
+// withSession runs one step of a session.
+func (h *controlBackend) withSession(line string, step func(*lineState, *session) error) error {
+	k, err := h.lineState(line)
+	if err != nil {
+		return err
+	}
+	k.mu.Lock()
+	s := k.session
+	switch {
+	case s == nil && k.stopped != "":
+		defer k.mu.Unlock()
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonStopped, Text: line + ": the session is stopped: " + k.stopped}
+	case s == nil:
+		k.mu.Unlock()
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line + ": there is no tuning session; begin one"}
+	case s.busy:
+		k.mu.Unlock()
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: line + ": the session is at work"}
+	}
+	s.busy = true
+	s.rest.Stop()
+	k.mu.Unlock()
+	err = step(k, s)
+	k.mu.Lock()
+	s.busy = false
+	if k.session == s {
+		s.rest.Reset(sessionFor)
+	}
+	k.mu.Unlock()
+	if err != nil {
+		return trialError(err)
+	}
+	return nil
+}
+
+// trialError gives a trial's error its word.
+func trialError(err error) error {
+	if told := (*control.Error)(nil); errors.As(err, &told) {
+		return err
+	}
+	e := &control.Error{Code: http.StatusConflict, Reason: control.ReasonFailed, Text: strings.TrimPrefix(err.Error(), "trial: ")}
+	switch {
+	case errors.Is(err, context.Canceled): // the client has gone, or this
+		e.Code, e.Reason, e.Text = http.StatusServiceUnavailable, control.ReasonStopped, "the daemon is ending"
+	case errors.Is(err, testcall.ErrStopped):
+		e.Reason = control.ReasonStopped
+	case errors.Is(err, testcall.ErrRefused), errors.Is(err, testcall.ErrNotAnswered), errors.Is(err, testcall.ErrNearEndHungUp):
+		e.Reason = control.ReasonRefused
+	default:
+		e.Code = http.StatusInternalServerError
+	}
+	return e
+}
+
+// Ring implements control.Backend.
+func (h *controlBackend) Ring(ctx context.Context, line string) (call uint64, err error) {
+	err = h.withSession(line, func(k *lineState, s *session) error {
+		if err := k.mayRing(); err != nil {
+			return err
+		}
+		id, err := s.Ring(ctx)
+		call = uint64(id)
+		return err
+	})
+	return call, err
+}
+
+// Clear implements control.Backend.
+func (h *controlBackend) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (out control.Trial, err error) {
+	err = h.withSession(line, func(_ *lineState, s *session) error {
+		r, err := s.Clear(ctx, interval, pulseDiallingOff)
+		out = control.Trial{
+			Call: uint64(r.Call), Asked: r.Asked.Milliseconds(), Measured: r.Measured.Microseconds(), Hook: r.Hook.String(), Why: r.Why,
+		}
+		if r.By != callrecord.VerificationNone {
+			out.By = r.By.String()
+		}
+		return err
+	})
+	return out, err
+}
+
+// SaveTrial implements control.Backend.
+func (h *controlBackend) SaveTrial(line string, a control.TrialAnswer) error {
+	if _, err := h.lineState(line); err != nil {
+		return err
+	}
+	if h.d.journal == nil {
+		return nil
+	}
+	answer, ok := map[string]journal.Answer{
+		"cleared": journal.AnswerCleared, "stayed": journal.AnswerStayed, "unknown": journal.AnswerUnknown,
+	}[a.Cleared]
+	if !ok {
+		return &control.Error{Code: http.StatusBadRequest, Reason: control.ReasonBadBody, Text: fmt.Sprintf("cleared %q; allowed are cleared, stayed and unknown", a.Cleared)}
+	}
+	t := journal.Trial{
+		Session: a.Session, Line: line, At: time.Now(), Call: a.Trial.Call, Catch: a.Trial.Asked == 0,
+		Asked: time.Duration(a.Trial.Asked) * time.Millisecond, Measured: time.Duration(a.Trial.Measured) * time.Microsecond,
+		Cleared: answer, RangUp: a.RangUp,
+	}
+	for _, by := range []callrecord.Verification{callrecord.VerificationProbe, callrecord.VerificationSense} {
+		if a.Trial.By == by.String() {
+			t.By = by
+		}
+	}
+	h.d.journal.AppendTrial(t)
+	return h.awaitJournal()
+}
+
+// awaitJournal waits for the disk, for a while: who resumes a session finds all its trials.
+func (h *controlBackend) awaitJournal() error {
+	tick := time.NewTicker(10 * time.Millisecond)
+	defer tick.Stop()
+	for limit := time.After(recordFor); ; {
+		was := h.d.journal.Health()
+		if was.Queued == 0 {
+			return nil
+		}
+		select {
+		case <-tick.C:
+		case <-limit:
+			return &control.Error{Code: http.StatusInternalServerError, Reason: control.ReasonFailed, Text: "the trial is not recorded yet: " + was.Problem}
+		}
+	}
+}
+
+// EndTrials implements control.Backend.
+func (h *controlBackend) EndTrials(line string) error {
+	k, err := h.lineState(line)
+	if err != nil {
+		return err
+	}
+	k.mu.Lock()
+	s := k.session
+	k.mu.Unlock()
+	k.endSession(s, "")
+	return nil
+}

@@ -1,0 +1,137 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"clearback/bridge/journal"
+	"clearback/bridge/relay"
+	"clearback/config"
+)
+
+// state is one of the three that a line's answers are checked in.
+type state struct {
+	name, lead string
+	offHook    bool
+	inCall     bool
+}
+
+// states are all that a line can be in as far as the hook goes. A held call and a lifted handset look alike from the adapter; both are seen.
+func states() []state {
+	return []state{
+		{name: "on hook", lead: "Leave %s alone: every handset down, its lamp dark. Then press Enter."},
+		{name: "held in a call", lead: "Bring %s into a call, press the hold key and put the handset down; the other end stays on. Then press Enter.", offHook: true, inCall: true},
+		{name: "off hook without a call", lead: "End that call at both ends. Then lift a handset on %s, dial nothing, listen to the dial tone. Then press Enter.", offHook: true},
+	}
+}
+
+// seeStates leads the user through the three states of a line and writes into the journal which answers can be trusted.
+func (e *env) seeStates(ctx context.Context, d *Daemon, c *config.Config, l *config.Line) bool {
+	p := &terminalOperator{in: e.input(), say: e.say, line: l.Name}
+	trust := journal.Trust{Probe: true, Sense: true, At: time.Now()}
+	for i, s := range states() {
+		if _, err := p.ask(ctx, fmt.Sprintf("%d of 3, %s. ", i+1, s.name)+s.lead, l.Name); err != nil {
+			fmt.Fprintln(e.Err, "clearback:", err)
+			return false
+		}
+		for {
+			problem := d.wrongCall(l.Name, s)
+			if problem == "" {
+				break
+			}
+			if _, err := p.ask(ctx, "  %s. Press Enter when it is so.", problem); err != nil {
+				fmt.Fprintln(e.Err, "clearback:", err)
+				return false
+			}
+		}
+		e.seeState(ctx, d, l, s, &trust)
+	}
+	trust.UserAgent = d.lineState(l.Name).userAgentNames() // by registering and by answering
+	return e.keepTrust(c, l, trust)
+}
+
+// wrongCall says what is wrong with the calls of the line for that state, "" if nothing is.
+func (d *Daemon) wrongCall(line string, s state) string {
+	v := d.line(line).View()
+	answered := false
+	for _, k := range v.Calls {
+		answered = answered || k.Answered && !k.Clearing
+	}
+	switch {
+	case s.inCall && !answered:
+		return "No answered call is up on this line"
+	case !s.inCall && len(v.Calls) > 0:
+		return fmt.Sprintf("Call %d is still up", v.Calls[0].Call)
+	}
+	return ""
+}
+
+// seeState asks in one state, and takes away the trust in whatever answers wrongly.
+func (e *env) seeState(ctx context.Context, d *Daemon, l *config.Line, s state, trust *journal.Trust) {
+	ctx, cancel := context.WithTimeout(ctx, askFor)
+	defer cancel()
+	want := 200
+	if s.offHook {
+		want = 486
+	}
+	code, _, err := d.agent.Line(l.Name).Ask(ctx)
+	switch {
+	case err != nil:
+		trust.Probe = false
+		e.say("  OPTIONS: no answer: %v", err)
+	case code != want:
+		trust.Probe = false
+		e.say("  OPTIONS: %d; it would have to be %d", code, want)
+	default:
+		e.say("  OPTIONS: %d, as it should be", code)
+	}
+	sensor, ok := d.contacts.Contact(l.Name).(relay.Sensor)
+	if !ok {
+		trust.Sense = false
+		return
+	}
+	level, err := sensor.Sense(ctx)
+	wanted := relay.LevelOpen
+	if s.offHook {
+		wanted = relay.LevelClosed
+	}
+	switch {
+	case errors.Is(err, relay.ErrNoSense):
+		trust.Sense = false
+	case err != nil:
+		trust.Sense = false
+		e.say("  loop-current input: not readable: %v", err)
+	case level != wanted:
+		trust.Sense = false
+		e.say("  loop-current input: %s; that is wrong: look at contact.sense and its current_when", currentWords(level))
+	default:
+		e.say("  loop-current input: %s, as it should be", currentWords(level))
+	}
+}
+
+// keepTrust says what can be trusted and writes it into the journal.
+func (e *env) keepTrust(c *config.Config, l *config.Line, trust journal.Trust) bool {
+	good := true
+	switch by := l.Verify.By; {
+	case by == "none":
+		e.say("%s has verify.by: none; what was seen is noted all the same", l.Name)
+	case by == "options" && trust.Probe:
+		e.say("%s: the adapter's answers to OPTIONS follow the hook: the daemon trusts them from its next start on", l.Name)
+	case by == "sense" && trust.Sense:
+		e.say("%s: the loop-current input follows the hook: the daemon trusts it from its next start on", l.Name)
+	default:
+		good = false
+		e.say("%s: verify.by: %s is NOT to be trusted on this line: whether a hold cleared stays unknown", l.Name, by)
+	}
+	if c.Journal.File == "" {
+		e.say("%s: there is no journal, so that is not kept; set journal.file and do this again", l.Name)
+		return false
+	}
+	if err := journal.SaveTrust(c.Journal.File, l.Name, trust); err != nil {
+		fmt.Fprintf(e.Err, "clearback: what was seen is not kept: %v\n", err)
+		return false
+	}
+	return good
+}

@@ -1,0 +1,269 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"net/netip"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge"
+	"clearback/bridge/journal"
+	"clearback/bridge/relay"
+	"clearback/bridge/sipua"
+	"clearback/bridge/testcall"
+	"clearback/config"
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+// lineState is what the daemon knows of a line beside its machine: what was told of its calls, how far its answers can be trusted, and
+// what goes to the journal.
+type lineState struct {
+	// set once, before the line starts
+	c       *config.Line
+	line    *bridge.Line
+	port    *sipua.Line
+	contact relay.Contact
+	journal *journal.Journal // nil: none
+	epoch   time.Time
+	log     *zap.Logger
+
+	ctx  context.Context // ends with leave
+	stop context.CancelFunc
+	// trustAfter is [trustAfter], but for tests.
+	trustAfter time.Duration
+
+	setting sync.Mutex // held while the line's policy is read and set anew; never inside of mu
+
+	// guards what follows; never held while the line is asked, whose goroutine takes it
+	mu           sync.Mutex
+	basis        string
+	interval     time.Duration // as configured, or set since
+	recorder     *callrecord.Recorder
+	callInfos    map[supervision.CallID]callrecord.CallInfo
+	lastClearing callrecord.Account                           // of the last far-end clearing; zero: none
+	incidents    map[supervision.Incident]callrecord.Incident // that have not ended
+	controller   string                                       // trouble with the controller, "" if none
+	trust        journal.Trust
+	userAgent    string
+	userAgents   []string // all that the adapter has called itself
+	session      *session
+	beginning    bool   // a session is being begun
+	stopped      string // why the last session was ended, "" if it was ended as asked
+	pulsing      bool   // an interruption by hand is under way
+	ending       bool   // the daemon is ending; nothing begins any more
+
+	work sync.WaitGroup // what runs beside the requests; Go only under mu and while not left
+}
+
+// session is a tuning session. The fields beside it are guarded by the desk's mu.
+type session struct {
+	*testcall.Session
+	busy bool
+	rest *time.Timer // ends it when nothing was asked of it for long
+}
+
+// basis names what the count of holds that stayed rests on.
+func basis(p *supervision.Policy) string { return fmt.Sprint(p.Interval, p.Steps) }
+
+// newLineState looks up what the journal kept of the line.
+func newLineState(c *config.Line, contact relay.Contact, j *journal.Journal, epoch time.Time, log *zap.Logger) (*lineState, bridge.LineOptions) {
+	k := &lineState{
+		c: c, contact: contact, journal: j, epoch: epoch, log: log.With(zap.String("line", c.Name)),
+		basis: basis(&c.Policy), interval: c.Policy.Interval, callInfos: map[supervision.CallID]callrecord.CallInfo{},
+		incidents: map[supervision.Incident]callrecord.Incident{}, trustAfter: trustAfter,
+	}
+	k.ctx, k.stop = context.WithCancel(context.Background())
+	var kept supervision.SavedState
+	if j != nil {
+		was := j.SavedLine(c.Name)
+		k.trust = was.Trust
+		if was.Basis == k.basis {
+			kept.Stayed = was.Stayed
+		}
+		if left := time.Until(was.CallbackBy); left > 0 {
+			kept.CallbackBy = supervision.Instant(time.Since(epoch) + min(left, c.Policy.CallbackWindow))
+		}
+		restoreOpenings(&kept, &was, epoch)
+	}
+	p := trusted(c, k.trust)
+	k.recorder = callrecord.NewRecorder(c.Name, p.SenseTrusted)
+	return k, bridge.LineOptions{
+		Name: c.Name, Policy: p, Contact: contact, Epoch: epoch, Logger: log, Saved: kept,
+		Record: k.record, Save: k.save,
+		Sense: p.SenseTrusted, // an input that was never seen right, or reads the wrong way round, would end every opening as a seizure
+	}
+}
+
+// record takes what happens on the line, on the line's goroutine.
+func (k *lineState) record(e callrecord.Entry) {
+	if k.journal != nil {
+		k.journal.Append(e)
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	accounts, incidents := k.recorder.Take(e)
+	if e.Event.Kind == supervision.CallAnswered {
+		k.testTrust(e.Event.Call)
+	}
+	for i := range accounts {
+		a := &accounts[i]
+		if a.ClearedBy == callrecord.ClearedByFarEnd && !a.Answered.IsZero() && !a.Cleared.Before(k.lastClearing.Cleared) {
+			k.lastClearing = *a
+		}
+		if !a.Ended.IsZero() && a.Outcome != callrecord.OutcomeInProgress {
+			delete(k.callInfos, a.Call)
+		}
+	}
+	for i := range incidents {
+		n := &incidents[i]
+		switch {
+		case n.Ended.IsZero():
+			k.incidents[n.Reason] = *n
+		case n.Began.Equal(k.incidents[n.Reason].Began):
+			delete(k.incidents, n.Reason)
+		}
+	}
+}
+
+// setCallInfo takes who is in a call.
+func (k *lineState) setCallInfo(n callrecord.CallInfo) {
+	k.mu.Lock()
+	s := k.session
+	if s != nil {
+		n.Test = s.Owns(n)
+	}
+	k.callInfos[n.Call] = n
+	k.recorder.AddCallInfo(n)
+	k.mu.Unlock()
+	if s != nil {
+		s.CallInfo(n)
+	}
+	if k.journal != nil {
+		k.journal.AppendCallInfo(n)
+	}
+}
+
+// save takes what should outlive the process, on the line's goroutine.
+func (k *lineState) save(kept supervision.SavedState) {
+	if k.journal == nil {
+		return
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	state := journal.SavedLine{Line: k.c.Name, Stayed: kept.Stayed, Basis: k.basis}
+	if kept.CallbackBy > 0 {
+		state.CallbackBy = k.epoch.Add(time.Duration(kept.CallbackBy))
+	}
+	if kept.Recent > 0 {
+		state.Recent, state.RecentAt = kept.Recent, k.epoch.Add(time.Duration(kept.RecentAt))
+	}
+	if kept.NoOpeningBy > 0 {
+		state.NoOpeningBy = k.epoch.Add(time.Duration(kept.NoOpeningBy))
+	}
+	k.journal.SaveLine(state)
+}
+
+// restoreOpenings takes up how often the line was opened just before. Openings of the last minute count as if made now, whatever the clock did.
+func restoreOpenings(kept *supervision.SavedState, was *journal.SavedLine, epoch time.Time) {
+	now := supervision.Instant(time.Since(epoch))
+	if age := time.Since(was.RecentAt); was.Recent > 0 && age.Abs() < time.Minute {
+		kept.Recent, kept.RecentAt = was.Recent, now
+	}
+	if left := time.Until(was.NoOpeningBy); left > 0 {
+		kept.NoOpeningBy = now.Add(min(left, supervision.BreakerPause))
+	}
+}
+
+// setInterval changes the interval in use, and the steps as the file's next reading will have them, so that what is counted on them outlives a
+// restart: those that follow from the line's window follow the interval, of those that were chosen the longer ones stay.
+func (k *lineState) setInterval(interval time.Duration) error {
+	k.setting.Lock()
+	defer k.setting.Unlock()
+	c := *k.c
+	c.Policy = k.line.Policy()
+	if slices.Equal(c.Policy.Steps, c.StepsAbove(c.Policy.Interval)) {
+		c.Policy.Steps = c.StepsAbove(interval)
+	} else {
+		c.Policy.Steps = slices.DeleteFunc(slices.Clone(c.Policy.Steps), func(s time.Duration) bool { return s <= interval })
+	}
+	c.Policy.Interval = interval
+	if faults := c.Policy.Check(); len(faults) > 0 {
+		words := make([]string, len(faults))
+		for i, f := range faults {
+			words[i] = f.String()
+		}
+		return fmt.Errorf("line %s: %s", c.Name, strings.Join(words, "; "))
+	}
+	k.mu.Lock()
+	k.basis, k.interval = basis(&c.Policy), interval
+	k.mu.Unlock()
+	k.line.SetPolicy(c.Policy)
+	return nil
+}
+
+// contactNotice notes what the controller has to say, and tells the line.
+func (k *lineState) contactNotice(n relay.Notice) {
+	k.line.Notice(n)
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	switch n.Kind {
+	case relay.LinkBack, relay.CloseConfirmed:
+		k.controller = ""
+	default:
+		k.controller = n.Kind.String()
+	}
+}
+
+// endSession ends a tuning session, if it is the one under way.
+func (k *lineState) endSession(s *session, why string) {
+	k.mu.Lock()
+	if s == nil || k.session != s {
+		k.mu.Unlock()
+		return
+	}
+	k.session, k.stopped = nil, why
+	s.rest.Stop()
+	k.mu.Unlock()
+	if err := s.End(); err != nil {
+		k.log.Warn("end of the tuning session", zap.Error(err))
+	}
+}
+
+// adapterCalled ends the session because the adapter asked for a call.
+func (k *lineState) adapterCalled(number string) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if s := k.session; s != nil && !k.ending {
+		k.work.Go(func() { k.endSession(s, "the adapter asked for "+number) })
+	}
+}
+
+// end ends whatever is under way for people.
+func (k *lineState) end() {
+	k.mu.Lock()
+	k.ending = true
+	k.stop()
+	s := k.session
+	k.mu.Unlock()
+	k.endSession(s, "the daemon is ending")
+	k.work.Wait()
+}
+
+// bind is where a far end of our own is bound: where the line's sound goes by itself, the adapter has to reach it.
+func (k *lineState) bind() netip.Addr {
+	s := k.port.Status()
+	at := s.ServiceAddr.Addr()
+	if k.c.Media == "direct" {
+		at = s.AdapterAddr.Addr()
+	}
+	if !at.IsValid() || at.IsUnspecified() {
+		return netip.AddrFrom4([4]byte{127, 0, 0, 1})
+	}
+	return at
+}

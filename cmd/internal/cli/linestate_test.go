@@ -1,0 +1,435 @@
+package cli
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/control"
+	"clearback/bridge/journal"
+	"clearback/bridge/relay"
+	"clearback/config"
+	"clearback/supervision"
+)
+
+// startTestDaemon starts the daemon of a file, with a journal, until the test ends or it is ended.
+func startTestDaemon(t *testing.T, c *config.Config) (*Daemon, *observer.ObservedLogs) {
+	t.Helper()
+	core, logs := observer.New(zap.WarnLevel)
+	d, err := StartDaemon(c, zap.New(core))
+	require.NoError(t, err)
+	t.Cleanup(func() { d.Shutdown(context.Background()) })
+	return d, logs
+}
+
+// stage is the configuration of a line with a board, a service and an adapter that calls itself Millrace 2.1.
+func stage(t *testing.T) (*config.Config, *port) {
+	t.Helper()
+	p := newPort(t)
+	c := loaded(t, file(t, serve(t, &boardHandler{}), answeringPeer(t, "200 OK"), p.conn.LocalAddr().String()))
+	c.Journal.File = filepath.Join(t.TempDir(), "journal.db")
+	return c, p
+}
+
+func trustedAs(t *testing.T, c *config.Config, names string) {
+	t.Helper()
+	require.NoError(t, journal.SaveTrust(c.Journal.File, "box-office", journal.Trust{Probe: true, Sense: true, UserAgent: names, At: time.Now()}))
+}
+
+// What was seen of a line counts from the next start on, for the way that the file names, until the adapter calls itself otherwise.
+func TestTrust(t *testing.T) {
+	c, _ := stage(t)
+	d, _ := startTestDaemon(t, c)
+	require.False(t, d.line("box-office").Policy().ProbeTrusted, "nothing was seen yet")
+	d.Shutdown(context.Background())
+
+	// An adapter that registers by one name and answers by another has both.
+	trustedAs(t, c, "Millrace 2.1"+nameSeparator+"Millrace/fxs")
+	d, logs := startTestDaemon(t, c)
+	for _, name := range []string{"Millrace/fxs", "Millrace 2.1", "Millrace/fxs"} {
+		d.userAgentSeen("box-office", name)
+		p := d.line("box-office").Policy()
+		require.True(t, p.ProbeTrusted, name)
+		require.False(t, p.SenseTrusted, "the file says options")
+	}
+	_, _, err := d.agent.Line("box-office").Ask(t.Context())
+	require.NoError(t, err)
+	require.True(t, d.line("box-office").Policy().ProbeTrusted)
+	require.Zero(t, logs.FilterMessageSnippet("calls itself").Len())
+	d.userAgentSeen("box-office", "Millrace 3.0")
+	require.False(t, d.line("box-office").Policy().ProbeTrusted, "when the telling returns")
+	told := logs.FilterMessageSnippet("calls itself")
+	require.Equal(t, 1, told.Len())
+	require.Equal(t, "Millrace 2.1 and Millrace/fxs", told.All()[0].ContextMap()["was"])
+	d.userAgentSeen("box-office", "Millrace 2.1")
+	require.False(t, d.line("box-office").Policy().ProbeTrusted, "it has to be seen anew")
+	d.Shutdown(context.Background())
+
+	// Its own answer, to the probe at the start, says that it is another.
+	trustedAs(t, c, "Millrace 1.9")
+	d, _ = startTestDaemon(t, c)
+	require.Eventually(t, func() bool { return !d.line("box-office").Policy().ProbeTrusted }, 5*time.Second, time.Millisecond)
+	d.Shutdown(context.Background())
+
+	c.Lines[0].Verify.By = "sense"
+	trustedAs(t, c, "Millrace 2.1")
+	d, _ = startTestDaemon(t, c)
+	p := d.line("box-office").Policy()
+	require.True(t, p.SenseTrusted)
+	require.False(t, p.ProbeTrusted)
+}
+
+// An adapter that had no name when it was checked and calls itself something now is another one.
+func TestTrustOfANamelessAdapter(t *testing.T) {
+	c, p := stage(t)
+	p.set("486 Busy Here")
+	trustedAs(t, c, "")
+	d, logs := startTestDaemon(t, c)
+	d.userAgentSeen("box-office", "Millrace 2.1")
+	require.False(t, d.line("box-office").Policy().ProbeTrusted)
+	require.Equal(t, 1, logs.FilterMessageSnippet("calls itself").Len())
+}
+
+// Each answered call tests what the adapter says of its hook (SAFETY.md S94): 486 is due, and one that says 200 twice is not trusted any more,
+// not after a restart either.
+func TestTrustIsTestedInCalls(t *testing.T) {
+	c, p := stage(t)
+	p.set("486 Busy Here")
+	trustedAs(t, c, "Millrace 2.1")
+	d, logs := startTestDaemon(t, c)
+	k := d.lineState("box-office")
+	k.mu.Lock()
+	k.trustAfter = 10 * time.Millisecond
+	k.mu.Unlock()
+	answered := func(id supervision.CallID, emergency bool) {
+		k.line.Post(supervision.Event{Kind: supervision.CallRequested, Call: id, Emergency: emergency})
+		k.line.Post(supervision.Event{Kind: supervision.CallAnswered, Call: id})
+	}
+	trusts := func() bool { return k.line.Policy().ProbeTrusted }
+	tested := func() { // all questions are answered
+		t.Helper()
+		require.Eventually(t, func() bool {
+			calls := k.line.View().Calls
+			return len(calls) > 0 && calls[0].Answered
+		}, 5*time.Second, time.Millisecond)
+		k.work.Wait()
+	}
+	ended := func(id supervision.CallID) {
+		k.line.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: id})
+		require.Eventually(t, func() bool { return len(k.line.View().Calls) == 0 }, 5*time.Second, time.Millisecond)
+	}
+	answered(81, false)
+	tested()
+	require.True(t, trusts(), "486 is due")
+	ended(81)
+	p.set("200 OK")
+	answered(82, true)
+	tested()
+	require.True(t, trusts(), "an emergency call is no test")
+	ended(82)
+	require.Zero(t, logs.FilterMessageSnippet("answered call").Len())
+	answered(83, false)
+	tested()
+	require.False(t, trusts())
+	told := logs.FilterMessageSnippet("says on hook (200 to OPTIONS) in an answered call")
+	require.Equal(t, 1, told.Len())
+	require.EqualValues(t, 83, told.All()[0].ContextMap()["call"])
+	d.Shutdown(context.Background())
+
+	p.set("486 Busy Here")
+	d, _ = startTestDaemon(t, c)
+	require.False(t, d.line("box-office").Policy().ProbeTrusted, "after a restart")
+}
+
+// What outlives the process: the holds that stayed, as long as interval and steps are the same; the call-back window, never longer than the
+// file says; the call numbers.
+func TestStateOverARestart(t *testing.T) {
+	c, _ := stage(t)
+	d, _ := startTestDaemon(t, c)
+	k := d.lineState("box-office")
+	steps := d.line("box-office").Policy().Steps
+	require.NotEmpty(t, steps)
+	end := supervision.Instant(time.Since(k.epoch) + 10*time.Minute)
+	k.save(supervision.SavedState{Stayed: 1, CallbackBy: end})
+	until := k.epoch.Add(time.Duration(end))
+	k.line.Post(supervision.Event{Kind: supervision.CallRequested, Call: 41})
+	k.line.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: 41})
+	require.Eventually(t, func() bool { return len(k.line.View().Calls) == 0 }, 5*time.Second, time.Millisecond)
+	d.Shutdown(context.Background())
+
+	d, _ = startTestDaemon(t, c)
+	l := (&controlBackend{d: d}).Daemon().Lines[0]
+	assert.Equal(t, control.Interval{Milliseconds: steps[0].Milliseconds(), Configured: 800, Stayed: 1}, l.Interval)
+	require.NotNil(t, l.CallbackUntil)
+	assert.WithinDuration(t, until, *l.CallbackUntil, time.Second)
+	assert.Equal(t, uint64(42), d.journal.FirstCall())
+	d.Shutdown(context.Background())
+
+	shorter := *c
+	shorter.Lines = []config.Line{c.Lines[0]}
+	shorter.Lines[0].Policy.CallbackWindow = time.Minute
+	shorter.Lines[0].Policy.Steps = steps[:1]
+	d, _ = startTestDaemon(t, &shorter)
+	l = (&controlBackend{d: d}).Daemon().Lines[0]
+	assert.Equal(t, 0, l.Interval.Stayed, "counted on other steps")
+	require.NotNil(t, l.CallbackUntil)
+	assert.Less(t, time.Until(*l.CallbackUntil), time.Minute+time.Second)
+	d.Shutdown(context.Background())
+}
+
+// Openings of the last minute count after a restart, and a pause after too many goes on, never longer than 5 min, whatever the clock did.
+func TestStormOverARestart(t *testing.T) {
+	c, _ := stage(t)
+	d, _ := startTestDaemon(t, c)
+	k := d.lineState("box-office")
+	now := supervision.Instant(time.Since(k.epoch))
+	k.save(supervision.SavedState{Recent: 4, RecentAt: now, NoOpeningBy: now.Add(time.Minute)})
+	until := k.epoch.Add(time.Duration(now.Add(time.Minute)))
+	d.Shutdown(context.Background())
+
+	d, _ = startTestDaemon(t, c)
+	l := (&controlBackend{d: d}).Daemon().Lines[0]
+	require.NotNil(t, l.NoOpeningUntil)
+	assert.WithinDuration(t, until, *l.NoOpeningUntil, time.Second)
+	require.NotNil(t, l.Incident)
+	assert.Equal(t, "too-many-openings", l.Incident.Reason)
+	d.Shutdown(context.Background())
+
+	for name, is := range map[string]struct {
+		was  journal.SavedLine
+		want supervision.SavedState
+	}{
+		"just before":              {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(-50 * time.Second)}, supervision.SavedState{Recent: 4}},
+		"longer ago":               {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(-61 * time.Second)}, supervision.SavedState{}},
+		"the clock was set back":   {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(50 * time.Second)}, supervision.SavedState{Recent: 4}},
+		"the clock stood wrong":    {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(time.Hour)}, supervision.SavedState{}},
+		"a pause that is over":     {journal.SavedLine{NoOpeningBy: time.Now().Add(-time.Second)}, supervision.SavedState{}},
+		"a pause by a wrong clock": {journal.SavedLine{NoOpeningBy: time.Now().Add(time.Hour)}, supervision.SavedState{NoOpeningBy: supervision.Instant(supervision.BreakerPause)}},
+	} {
+		var got supervision.SavedState
+		epoch := time.Now()
+		restoreOpenings(&got, &is.was, epoch)
+		assert.Equal(t, is.want.Recent, got.Recent, name)
+		assert.InDelta(t, int64(is.want.NoOpeningBy), int64(got.NoOpeningBy), float64(10*time.Second), name)
+	}
+}
+
+// The steps of a new interval are those that the file will have at its next reading.
+func TestStepsFollowTheInterval(t *testing.T) {
+	c, _ := stage(t)
+	d, _ := startTestDaemon(t, c)
+	k := d.lineState("box-office")
+	line := c.Lines[0]
+	for _, interval := range []time.Duration{900 * time.Millisecond, 700 * time.Millisecond, 1300 * time.Millisecond} {
+		require.NoError(t, k.setInterval(interval))
+		require.Equal(t, line.StepsAbove(interval), k.line.Policy().Steps, "%s", interval)
+		require.Equal(t, basis(&supervision.Policy{Interval: interval, Steps: line.StepsAbove(interval)}), k.basis)
+	}
+	p := k.line.Policy()
+	p.Interval, p.Steps = 800*time.Millisecond, []time.Duration{950 * time.Millisecond, 1200 * time.Millisecond}
+	k.line.SetPolicy(p)
+	require.NoError(t, k.setInterval(time.Second))
+	require.Equal(t, []time.Duration{1200 * time.Millisecond}, k.line.Policy().Steps)
+	require.ErrorContains(t, k.setInterval(1900*time.Millisecond), "line box-office: ")
+	require.Equal(t, time.Second, k.line.Policy().Interval)
+}
+
+// Neither a journal nor a control socket that cannot be had keeps the lines from being served.
+func TestServesWithoutJournalAndSocket(t *testing.T) {
+	c, _ := stage(t)
+	c.Journal.File = filepath.Join(t.TempDir(), "no such folder", "journal.db")
+	c.Control.Socket = filepath.Join(t.TempDir(), "no such folder", "control")
+	d, logs := startTestDaemon(t, c)
+	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second, 5*time.Millisecond)
+	told := logs.FilterMessageSnippet("no control socket")
+	require.Equal(t, 1, told.Len())
+	require.Contains(t, told.All()[0].ContextMap()["error"], "no such folder")
+	seen := (&controlBackend{d: d, journal: c.Journal.File}).Daemon()
+	require.NotEmpty(t, seen.Journal.Problem)
+	require.Empty(t, seen.Lines[0].Contact.Problem)
+	pulsedBy(t, &controlBackend{d: d})
+	require.Empty(t, d.Shutdown(context.Background()))
+}
+
+// pulsedBy opens the loop by hand once the board is there.
+func pulsedBy(t *testing.T, h *controlBackend) {
+	t.Helper()
+	var p control.Pulse
+	var err error
+	for until := time.Now().Add(10 * time.Second); time.Now().Before(until); <-time.After(10 * time.Millisecond) {
+		if p, err = h.Pulse(t.Context(), "box-office", 300*time.Millisecond); err == nil && p.Measured > 0 {
+			return
+		}
+	}
+	t.Fatalf("no opening by hand in 10 s; the last one: %+v, %v", p, err)
+}
+
+// A board that is not there at the start is told of from the start, whichever comes first, its notice or the lines.
+func TestNoticeBeforeTheLinesStart(t *testing.T) {
+	c := loaded(t, file(t, freePort(t), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK")))
+	d := &Daemon{log: zap.NewNop()}
+	d.contactNotice(relay.Notice{Kind: relay.LinkLost, Controller: "cabinet"})
+	require.Len(t, d.earlyNotices, 1)
+	started, _ := startTestDaemon(t, c)
+	h := &controlBackend{d: started}
+	require.Eventually(t, func() bool { return h.Daemon().Lines[0].Contact.Problem != "" }, 5*time.Second, 5*time.Millisecond)
+	hurry, cancel := context.WithCancel(context.Background())
+	cancel()
+	require.Len(t, started.Shutdown(hurry), 1, "not known closed")
+}
+
+func reason(err error) string {
+	if e, ok := err.(*control.Error); ok {
+		return e.Reason
+	}
+	return ""
+}
+
+// What the house refuses, with its word and what to do.
+func TestControlRefusals(t *testing.T) {
+	c, p := stage(t)
+	d, _ := startTestDaemon(t, c)
+	h := &controlBackend{d: d}
+	ctx := t.Context()
+	_, pulsing := h.Pulse(ctx, "trapdoor", 0)
+	_, ringing := h.Ring(ctx, "trapdoor")
+	_, clearing := h.Clear(ctx, "trapdoor", 0, false)
+	for _, err := range []error{pulsing, ringing, clearing, h.SetInterval("trapdoor", time.Second), h.BeginTrials("trapdoor"), h.EndTrials("trapdoor"), h.SaveTrial("trapdoor", control.TrialAnswer{})} {
+		require.ErrorContains(t, err, `there is no line "trapdoor"; there are`)
+		require.Equal(t, control.ReasonNoLine, reason(err))
+	}
+	_, err := h.Ring(ctx, "box-office")
+	require.ErrorContains(t, err, "begin one")
+	require.NoError(t, h.EndTrials("box-office"), "nothing to end")
+	require.Equal(t, control.ReasonBadBody, reason(h.SaveTrial("box-office", control.TrialAnswer{Cleared: "perhaps"})))
+	require.Equal(t, control.ReasonRefused, reason(h.SetInterval("box-office", 1900*time.Millisecond)))
+
+	require.NoError(t, h.BeginTrials("box-office"))
+	require.Equal(t, control.ReasonBusy, reason(h.BeginTrials("box-office")))
+	_, err = h.Pulse(ctx, "box-office", 0)
+	require.Equal(t, control.ReasonBusy, reason(err))
+	require.True(t, h.Daemon().Lines[0].Tuning)
+	p.set("486 Busy Here") // INVITEs are answered with 200 by this port; nothing is up yet
+	_, err = h.Clear(ctx, "box-office", 300*time.Millisecond, false)
+	require.Equal(t, control.ReasonRefused, reason(err))
+	require.NotContains(t, err.Error(), "trial: ")
+	require.NoError(t, h.EndTrials("box-office"))
+	require.False(t, h.Daemon().Lines[0].Tuning)
+
+	// Nobody asks any more: the session ends by itself, and whoever comes back is told.
+	require.NoError(t, h.BeginTrials("box-office"))
+	k := d.lineState("box-office")
+	k.mu.Lock()
+	k.session.rest.Reset(time.Nanosecond)
+	k.mu.Unlock()
+	require.Eventually(t, func() bool { return !h.Daemon().Lines[0].Tuning }, 5*time.Second, time.Millisecond)
+	_, err = h.Ring(ctx, "box-office")
+	require.Equal(t, control.ReasonStopped, reason(err))
+	require.ErrorContains(t, err, "nothing was asked of it for 5m0s")
+
+	// The adapter asks for a call: refused, and the session is over, so that the next call passes.
+	require.NoError(t, h.BeginTrials("box-office"))
+	at := d.AdapterAddr("box-office").String()
+	p.send(at, "INVITE", 1, "<sip:555-0151@"+at+">")
+	require.Eventually(t, func() bool { return !h.Daemon().Lines[0].Tuning }, 5*time.Second, time.Millisecond)
+	_, err = h.Clear(ctx, "box-office", 0, false)
+	require.ErrorContains(t, err, "the adapter asked for 555-0151")
+
+	// Lines on which there is nothing to tune are refused before anybody walks to the telephone.
+	policy := k.line.Policy()
+	policy.LifeSafety = true
+	k.line.SetPolicy(policy)
+	require.ErrorContains(t, h.BeginTrials("box-office"), "life_safety")
+	policy.LifeSafety = false
+	k.line.SetPolicy(policy)
+
+	// The ending takes a session with it, and lets none begin.
+	require.NoError(t, h.BeginTrials("box-office"))
+	require.Empty(t, d.Shutdown(context.Background()))
+	require.Equal(t, control.ReasonStopped, reason(h.BeginTrials("box-office")))
+	_, err = h.Pulse(ctx, "box-office", 0)
+	require.Equal(t, control.ReasonStopped, reason(err))
+}
+
+// A line is not rung for a trial in the call-back window (SAFETY.md S56, S93), nor while it has a call; a session that was begun before
+// is not rung either.
+func TestTrialsRefusedInCallbackWindowAndCalls(t *testing.T) {
+	c, _ := stage(t)
+	d, _ := startTestDaemon(t, c)
+	h, k := &controlBackend{d: d}, d.lineState("box-office")
+	post := func(evs ...supervision.Event) {
+		for _, ev := range evs {
+			k.line.Post(ev)
+		}
+		require.Eventually(t, k.line.AtRest, 5*time.Second, time.Millisecond)
+	}
+	require.NoError(t, h.BeginTrials("box-office"))
+	post(supervision.Event{Kind: supervision.CallRequested, Call: 71})
+	_, err := h.Ring(t.Context(), "box-office")
+	require.ErrorContains(t, err, "box-office: call 71 is ringing or being made; a line is tuned only while it has no call")
+	require.Equal(t, control.ReasonRefused, reason(err))
+	require.NoError(t, h.EndTrials("box-office"))
+	require.ErrorContains(t, h.BeginTrials("box-office"), "call 71")
+
+	// A clearing that waits for the adapter's answer keeps nobody from tuning, as it keeps no opening from being made.
+	post(supervision.Event{Kind: supervision.CallAnswered, Call: 71}, supervision.Event{Kind: supervision.AdapterLost, Call: 71})
+	require.NoError(t, h.BeginTrials("box-office"))
+
+	post(supervision.Event{Kind: supervision.CallRequested, Call: 72, Emergency: true}, supervision.Event{Kind: supervision.CallAnswered, Call: 72},
+		supervision.Event{Kind: supervision.NearEndCleared, Call: 72})
+	until := k.callbackUntil(k.line.View()).Local().Format(time.TimeOnly)
+	_, err = h.Ring(t.Context(), "box-office")
+	require.ErrorContains(t, err, "until "+until)
+	require.Equal(t, control.ReasonRefused, reason(err))
+	require.NoError(t, h.EndTrials("box-office"))
+	require.ErrorContains(t, h.BeginTrials("box-office"), "until "+until)
+	p, err := h.Pulse(t.Context(), "box-office", 0)
+	require.NoError(t, err)
+	require.Contains(t, p.Refused, "until "+until)
+}
+
+// The order of the ending: whoever waits for an interruption by hand is told, the interruption ends as it was asked, and the journal has it all.
+func TestEndingDuringAPulse(t *testing.T) {
+	c, _ := stage(t)
+	dir, err := os.MkdirTemp("", "millrace")
+	require.NoError(t, err)
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	c.Control.Socket = filepath.Join(dir, "control")
+	d, _ := startTestDaemon(t, c)
+	pulsedBy(t, &controlBackend{d: d})
+	client := control.NewClient(c.Control.Socket)
+	defer client.Close()
+	answered := make(chan error, 1) // one answer, taken below
+	go func() { _, err := client.Pulse(t.Context(), "box-office", 1200*time.Millisecond); answered <- err }()
+	require.Eventually(t, func() bool { return d.line("box-office").View().Loop == "open" }, 5*time.Second, time.Millisecond)
+	require.Empty(t, d.Shutdown(context.Background()))
+	require.ErrorContains(t, <-answered, "the daemon is ending")
+	r, err := journal.OpenReader(c.Journal.File)
+	require.NoError(t, err)
+	defer r.Close()
+	rows, err := r.Calls(t.Context(), journal.Filter{})
+	require.NoError(t, err)
+	require.NotEmpty(t, rows)
+	last := rows[len(rows)-1].Account
+	require.Equal(t, 1200*time.Millisecond, last.Asked)
+	require.NotZero(t, last.Measured)
+	_, err = os.Stat(c.Control.Socket)
+	require.ErrorIs(t, err, os.ErrNotExist)
+}
+
+// An input that nobody saw right is not watched in service: a wrong one would end every opening as a seizure.
+func TestOnlyATrustedInputIsWatched(t *testing.T) {
+	c := config.Line{Name: "box-office", Verify: config.Verify{By: "sense"}, Policy: supervision.DefaultPolicy()}
+	_, o := newLineState(&c, relay.NoContact{}, nil, time.Now(), zap.NewNop())
+	require.False(t, o.Sense)
+	c.Policy.SenseTrusted = true
+	_, o = newLineState(&c, relay.NoContact{}, nil, time.Now(), zap.NewNop())
+	require.True(t, o.Sense)
+}

@@ -1,0 +1,225 @@
+//go:build linux
+
+package figures
+
+import (
+	"fmt"
+	"net"
+	"net/netip"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/loopbacktest"
+)
+
+const (
+	interval    = 250 * time.Millisecond // of every line: the shortest there is, so that there are more of them in a run
+	testTimeout = 10 * time.Second       // bounds every wait; only a failing test waits for so long
+)
+
+// testBed is a daemon with some lines and what stands around it. Each house has loopback addresses of its own, so that no port can be another's.
+type testBed struct {
+	testBedSetup
+	t       testing.TB
+	dir     string
+	addr    func(n byte) netip.Addr
+	board   *board
+	x       *testPeers
+	talk    *talk    // nil: without media
+	callers *callers // nil: adapters and far ends are x
+	through chan int // lines whose call is through; room for all
+
+	cmd   *exec.Cmd
+	ended chan struct{} // closed when the process has
+	ready time.Duration // from the start to READY=1
+}
+
+// newTestBed makes a house as people run it, with a journal.
+func newTestBed(t testing.TB, lines int, media bool) *testBed {
+	return newTestBedWith(t, lines, media, true)
+}
+
+func newTestBedWith(t testing.TB, lines int, media, journal bool) *testBed {
+	t.Helper()
+	return newTestBedOf(t, testBedSetup{lines: lines, media: media, journal: journal})
+}
+
+// testBedSetup says what a house has.
+type testBedSetup struct {
+	lines    int
+	media    bool // there is some
+	journal  bool
+	direct   bool // the daemon relays no media
+	byItself bool // adapters and far ends are of the helper that makes calls by itself
+}
+
+func newTestBedOf(t testing.TB, s testBedSetup) *testBed {
+	t.Helper()
+	lines, media := s.lines, s.media
+	h := &testBed{t: t, dir: t.TempDir(), testBedSetup: s, through: make(chan int, lines)}
+	h.addr = loopbacktest.Own(t).Address
+	h.board = newBoard(t, h.addr(5), lines+1) // one more for the bare path
+	h.x = newTestPeers(t, h.addr(3), h.addr(4))
+	h.x.daemon = netip.AddrPortFrom(h.addr(2), 5070)
+	h.x.media = [2]netip.AddrPort{netip.AddrPortFrom(h.addr(3), 20000), netip.AddrPortFrom(h.addr(4), 20000)} // nobody listens
+	if media {
+		h.talk = newTalk(t, h.addr(3), h.addr(4))
+		h.x.media = h.talk.at
+	}
+	h.x.up = func(line int, adapterSide, serviceSide netip.AddrPort) {
+		if h.talk != nil {
+			h.talk.flow(line, adapterSide, serviceSide)
+		}
+		h.through <- line
+	}
+	if s.byItself {
+		h.callers = newCallers(t, h.addr(3), h.addr(4))
+	}
+	h.configure()
+	t.Cleanup(h.stop)
+	h.start()
+	return h
+}
+
+func (h *testBed) configure() {
+	record, media, near, far := "", "relay", h.x.near.at, h.x.far.at
+	if h.direct {
+		media = "direct"
+	}
+	if h.callers != nil {
+		near, far = h.callers.near, h.callers.far
+	}
+	if h.journal {
+		record = "journal: {file: journal.db}\n"
+	}
+	var f strings.Builder
+	fmt.Fprintf(&f, `country: GB
+sip:
+  adapter_side: {listen: "%s:5060", transports: [udp]}
+  service_side: {listen: "%s:5070", transports: [udp]}
+media: {ports: 30000-30999}
+log: {level: info, format: json}
+%scontrollers:
+  - {name: loft, driver: modbus, modbus: {address: "%s"}}
+lines:
+`, h.addr(1), h.addr(2), record, h.board.at)
+	for i := range h.lines {
+		fmt.Fprintf(&f, `  - name: seat-%d
+    adapter: {user: seat-%d, contact: "sip:seat-%d@%s"}
+    service: {registrar: "sip:%s", user: "%s", register: false}
+    media: %s
+    contact: {driver: modbus, controller: loft, coil: %d, accept_open_if_daemon_dies: true}
+    policy: {interval: %v, openings_per_minute: 60, guard_time: 100ms, onhook_recognition: %v}
+`, i, i, i, near, far, user(i), media, i, interval, interval)
+	}
+	require.NoError(h.t, os.WriteFile(filepath.Join(h.dir, "clearback.yaml"), []byte(f.String()), 0o600))
+}
+
+// start starts the daemon, its log in a file, and waits for READY=1, in the manner of sd_notify(3).
+func (h *testBed) start() {
+	h.t.Helper()
+	name := filepath.Join(h.dir, "notify")
+	_ = os.Remove(name)
+	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
+	require.NoError(h.t, err)
+	defer c.Close()
+	log, err := os.OpenFile(filepath.Join(h.dir, "log"), os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
+	require.NoError(h.t, err)
+	defer log.Close()
+	h.cmd = exec.Command(program, "run", "--config", filepath.Join(h.dir, "clearback.yaml"))
+	h.cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+name)
+	h.cmd.Stdout, h.cmd.Stderr = log, log
+	h.cmd.SysProcAttr = ownSession()
+	h.ended = make(chan struct{})
+	began := time.Now()
+	require.NoError(h.t, h.cmd.Start())
+	go func(cmd *exec.Cmd, ended chan<- struct{}) {
+		_ = cmd.Wait()
+		close(ended)
+	}(h.cmd, h.ended)
+	require.NoError(h.t, c.SetReadDeadline(time.Now().Add(testTimeout)))
+	buf := make([]byte, 512)
+	for {
+		n, err := c.Read(buf)
+		require.NoError(h.t, err, "the daemon did not become ready: %s", h.log())
+		if strings.Contains(string(buf[:n]), "READY=1") {
+			h.ready = time.Since(began)
+			return
+		}
+	}
+}
+
+func (h *testBed) pid() int { return h.cmd.Process.Pid }
+
+func (h *testBed) log() string {
+	b, _ := os.ReadFile(filepath.Join(h.dir, "log"))
+	return string(b[max(0, len(b)-4000):])
+}
+
+// stop ends the daemon, which clears the calls that are left.
+func (h *testBed) stop() {
+	select {
+	case <-h.ended:
+		h.t.Errorf("the daemon ended by itself: %s", h.log())
+		return
+	default:
+	}
+	_ = h.cmd.Process.Signal(syscall.SIGTERM)
+	select {
+	case <-h.ended:
+	case <-time.After(testTimeout):
+		_ = h.cmd.Process.Kill()
+		<-h.ended
+		h.t.Errorf("the daemon did not end: %s", h.log())
+	}
+	if h.t.Failed() {
+		h.t.Logf("the end of the daemon's log: %s", h.log())
+	}
+}
+
+// restart ends the daemon and starts it again.
+func (h *testBed) restart() {
+	h.stop()
+	h.start()
+}
+
+// lineUp waits for the next line whose call is through.
+func (h *testBed) lineUp() int {
+	h.t.Helper()
+	select {
+	case line := <-h.through:
+		return line
+	case <-time.After(testTimeout):
+		h.t.Fatalf("a call did not come through: %s", h.log())
+		return 0
+	}
+}
+
+// openedAt waits for the opening of a coil.
+func (h *testBed) openedAt(coil int) time.Time {
+	h.t.Helper()
+	select {
+	case at := <-h.board.opened[coil]:
+		return at
+	case <-time.After(testTimeout):
+		h.t.Fatalf("coil %d did not open: %s", coil, h.log())
+		return time.Time{}
+	}
+}
+
+// clear lets the far end of a line hang up and returns the time from its BYE to the open command.
+func (h *testBed) clear(line int) time.Duration {
+	h.t.Helper()
+	if h.talk != nil {
+		h.talk.silence(line)
+	}
+	at := h.x.hangUp(line)
+	return h.openedAt(line).Sub(at)
+}

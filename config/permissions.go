@@ -1,0 +1,51 @@
+package config
+
+import (
+	"fmt"
+	"path/filepath"
+	"slices"
+
+	"clearback/config/file"
+)
+
+// PermissionWarnings returns warnings about a file that was loaded from path: who else than their owners may write it or its directory, or read the
+// files with its secrets and private keys. It looks at modes only.
+func (c *Config) PermissionWarnings(path string) []string { return permissionWarnings(path, c.secrets) }
+
+// PermissionWarnings is [Config.PermissionWarnings] for the agent's file.
+func (r *Relay) PermissionWarnings(path string) []string { return permissionWarnings(path, r.secrets) }
+
+func permissionWarnings(path string, secrets []string) (w []string) {
+	if who := file.Writable(path); who != "" {
+		w = append(w, fmt.Sprintf("%s may be written by %s, who can then open every loop and read every secret; chmod go-w it", path, who))
+	}
+	dirs := []string{filepath.Dir(path)}
+	if real, err := filepath.EvalSymlinks(path); err == nil && filepath.Dir(real) != dirs[0] {
+		dirs = append(dirs, filepath.Dir(real))
+	}
+	for _, dir := range dirs {
+		if who := file.Writable(dir); who != "" {
+			w = append(w, fmt.Sprintf("%s, the directory of the configuration, may be written by %s, who can then put another file in its place; chmod go-w it", dir, who))
+		}
+	}
+	for _, s := range slices.Compact(slices.Sorted(slices.Values(secrets))) {
+		if who := file.Readable(s); who != "" {
+			w = append(w, fmt.Sprintf("%s has a secret and may be read by %s; chmod 600 it, or have systemd hand it over (LoadCredential=)", s, who))
+		}
+		if who := file.Writable(s); who != "" {
+			w = append(w, fmt.Sprintf("%s has a secret and may be written by %s; chmod 600 it", s, who))
+		}
+	}
+	return w
+}
+
+// noteSecret notes a file with a secret, for [Config.PermissionWarnings]. A relative path counts from the configuration file.
+func (d *decoder) noteSecret(path string) { d.secrets = append(d.secrets, beside(d.file, path)) }
+
+// beside returns path as it is meant in a file: relative to that file.
+func beside(of, path string) string {
+	if filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(filepath.Dir(of), path)
+}

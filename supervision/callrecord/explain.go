@@ -1,0 +1,275 @@
+package callrecord
+
+import (
+	"strconv"
+	"strings"
+
+	"clearback/supervision"
+)
+
+// minWidth is the narrowest that an explanation can be.
+const minWidth = 60
+
+// Explain returns the time line of a call in words with a small drawing of the loop, why it ended as it did, and what to change. entries
+// are those of the call and those of its line meanwhile, in order. width is the number of columns, at least 60. What it writes is
+// ASCII but for names; times are in the zone of the account's own.
+func Explain(a Account, entries []Entry, width int) string {
+	width = max(width, minWidth)
+	c := newTimeline(&a, entries)
+	a.observed = c.observed()
+	var b strings.Builder
+	title(&b, &a, width)
+	b.WriteString("\nWhat happened, with times from " + c.zeroName() + " on:\n\n")
+	c.write(&b, width)
+	b.WriteString("\n")
+	draw(&b, c, width)
+	paragraph(&b, "Why:  ", a.Why(), width)
+	paragraph(&b, "To do:", a.Advice(), width)
+	return b.String()
+}
+
+// ExplainIncident returns an incident in a few lines: what, since or until when, what was seen, and what to do. width is as with
+// [Explain]. An incident of a call is told better by the explanation of that call.
+func ExplainIncident(i Incident, width int) string {
+	width = max(width, minWidth)
+	what := i.Line + ": incident " + reasonText(i.Reason, i.Rule, i.Flash)
+	if i.Call != 0 {
+		what += ", call " + strconv.FormatUint(uint64(i.Call), 10)
+	}
+	what += ", from " + strings.ReplaceAll(stamp(i.Began), " ", tie)
+	if i.Ended.IsZero() {
+		what += " on, and it lasts"
+	} else {
+		what += " to " + strings.ReplaceAll(stamp(i.Ended), " ", tie) + " (" + strings.ReplaceAll(Span(i.Ended.Sub(i.Began)), " ", tie) + ")"
+	}
+	var b strings.Builder
+	for _, line := range wrap(what, width) {
+		b.WriteString(line + "\n")
+	}
+	paragraph(&b, "Why:  ", Observation(i.Reason, i.Rule, i.Flash), width)
+	paragraph(&b, "To do:", strings.ReplaceAll(Advice(i.Reason, i.Rule, i.Flash), "LINE", i.Line), width)
+	return b.String()
+}
+
+// title says which call it is, and its outcome.
+func title(b *strings.Builder, a *Account, width int) {
+	what := []string{a.Line}
+	switch {
+	case a.Call == 0:
+		what = append(what, "an interruption by hand")
+	case a.Emergency:
+		what = append(what, "EMERGENCY CALL "+strconv.FormatUint(uint64(a.Call), 10))
+	default:
+		what = append(what, "call "+strconv.FormatUint(uint64(a.Call), 10))
+	}
+	if a.Trial {
+		what = append(what, "a trial")
+	}
+	switch a.Direction {
+	case Incoming:
+		what = append(what, strings.TrimSpace("incoming "+a.party("from")))
+	case Outgoing:
+		what = append(what, strings.TrimSpace("outgoing "+a.party("to")))
+	default:
+		if p := a.party("with"); p != "" {
+			what = append(what, p)
+		}
+	}
+	what = append(what, strings.ReplaceAll(stamp(a.Began), " ", tie))
+	if !a.Answered.IsZero() && !a.Cleared.IsZero() {
+		what = append(what, "length"+tie+clock(a.Length(a.Cleared), 0))
+	}
+	for _, line := range wrap(strings.Join(what, ", "), width) {
+		b.WriteString(line + "\n")
+	}
+	paragraph(b, "Outcome:", a.outcomeText(), width)
+}
+
+// party returns the far end's number and name behind a preposition, "" if neither is known.
+func (a *Account) party(preposition string) string {
+	number, name := clean(a.Party.Number), clean(a.Party.Name)
+	switch {
+	case number == "" && name == "":
+		return ""
+	case name == "":
+		return preposition + " " + number
+	case number == "":
+		return preposition + " " + name
+	default:
+		return preposition + " " + number + " (" + name + ")"
+	}
+}
+
+// paragraph writes a head and text beside it.
+func paragraph(b *strings.Builder, head, text string, width int) {
+	for i, line := range wrap(text, width-len(head)-1) {
+		if i == 0 {
+			b.WriteString(head + " " + line + "\n")
+			continue
+		}
+		b.WriteString(strings.Repeat(" ", len(head)+1) + line + "\n")
+	}
+}
+
+// Why tells in sentences what was seen and why the outcome is what it is.
+func (a *Account) Why() string {
+	var s []string
+	switch a.Outcome {
+	case OutcomeInProgress:
+		s = append(s, a.whyOpen())
+	case OutcomeNotNeeded:
+		s = append(s, a.whyNoNeed())
+	case OutcomeRefused:
+		s = append(s, a.whyRefused())
+	case OutcomeCleared:
+		s = append(s, a.whyCleared())
+	case OutcomeUnknown:
+		s = append(s, a.opened(), "Nothing that can be trusted tells whether the hold cleared.")
+		if a.Failed() {
+			s = append(s, "The loop was open for less than was asked.")
+		}
+	case OutcomeHoldStayed:
+		s = append(s, a.opened(), "Afterwards the line was seen off hook by "+a.by()+": the hold stayed; "+cannotTell+".")
+	case OutcomeCancelled:
+		if a.Incident != supervision.IncidentNone {
+			s = append(s, "The trial could not be made.", Observation(a.Incident, a.Rule, a.Flash), a.opened())
+			break
+		}
+		s = append(s, "The interruption was withdrawn: the near end came first (it hung up, or lifted for a new call), the adapter was lost, or the "+
+			"daemon was ending.",
+			a.opened())
+	case OutcomeSuppressed:
+		s = append(s, ruleObservation(a.Rule))
+		if a.Hook == supervision.HookOn {
+			s = append(s, "The line was seen on hook, so nothing is held.")
+		}
+	case OutcomeIncident:
+		s = append(s, a.whyIncident()...)
+	case OutcomeBrokenOff:
+		s = append(s, "The record ends before the outcome: the daemon ended, or entries were lost.", a.opened())
+	default:
+		s = append(s, "This version does not know the outcome "+a.Outcome.String()+".")
+	}
+	if a.ClearedBy == ClearedByFarEnd && a.Openings > 0 && a.Answer == supervision.AnswerNone && a.Outcome != OutcomeInProgress &&
+		a.Incident != supervision.IncidentByeUnanswered {
+		s = append(s, "The adapter never answered the BYE of its leg, as far as is recorded.")
+	}
+	if a.Flash && a.Incident != supervision.IncidentIntervalShort {
+		s = append(s, "The adapter reported a hook flash meanwhile.")
+	}
+	if seen := ruleObservation(supervision.SuppressedEmergency); a.Emergency && !strings.HasPrefix(s[0], seen) {
+		s = append(s, seen)
+	}
+	return strings.ReplaceAll(strings.Join(strings.Fields(strings.Join(s, " ")), " "), tie, " ")
+}
+
+func (a *Account) whyOpen() string {
+	switch {
+	case a.Call == 0:
+		return "The interruption is not over."
+	case !a.Cleared.IsZero():
+		return "The call was cleared, and the clearing of the line is not over."
+	case a.Answered.IsZero():
+		return "The call was not answered yet."
+	default:
+		return "The call is up."
+	}
+}
+
+func (a *Account) whyNoNeed() string {
+	switch {
+	case a.Evidence == supervision.EvidenceNotAllowed && a.Answered.IsZero():
+		return "The line may not dial this number, so the call was refused; `dial` in the configuration says what it may, and `clearback check` " +
+			"tells it in words."
+	case a.Evidence == supervision.EvidenceNoRoom && a.Answered.IsZero():
+		return noRoomObservation
+	case a.Answered.IsZero():
+		return "The call ended before it was answered, so nothing was held."
+	case a.ClearedBy == ClearedByNearEnd:
+		return "The near end hung up first, so nothing was held."
+	default:
+		return "Nothing was held."
+	}
+}
+
+func (a *Account) whyRefused() string {
+	s := "The call never got through: "
+	switch {
+	case a.Direction == Outgoing && a.Evidence == supervision.EvidenceServiceLost:
+		s += "no service could be reached or answered."
+	case a.Evidence == supervision.EvidenceNotHere:
+		s += "the adapter was not registered, so the caller got 480 (temporarily unavailable)."
+	case a.Evidence == supervision.EvidenceNoRoom:
+		s += "the line had as many calls as `calls` allows, or no media port could be opened."
+	default:
+		s += refusedPhrase(a.Evidence) + "."
+	}
+	if a.Emergency && a.Direction == Incoming {
+		s += " It came from the emergency centre."
+	}
+	return s
+}
+
+func (a *Account) whyCleared() string {
+	if a.Trial && a.Openings == 0 {
+		return "Nothing was opened in this trial, and the line was seen on hook by " + a.by() + " all the same: the adapter cleared the hold " +
+			"itself, or nothing was held."
+	}
+	return a.opened() + " Afterwards the line was seen on hook by " + a.by() + ": the hold cleared."
+}
+
+func (a *Account) whyIncident() []string {
+	s := []string{Observation(a.Incident, a.Rule, a.Flash)}
+	if a.Incident.OfCall() && a.Evidence == supervision.EvidenceNoRoom {
+		s = append(s, noRoomObservation)
+	}
+	if a.Late > 0 {
+		s = append(s, "It was learnt "+Span(a.Late)+" after it happened, by "+a.Evidence.String()+".")
+	}
+	s = append(s, a.opened())
+	if a.Hook != supervision.HookUnknown && a.Incident != supervision.IncidentIntervalShort {
+		s = append(s, "The line was seen "+a.Hook.String()+" hook by "+a.by()+".")
+	}
+	if a.Rule != supervision.SuppressionNone && a.Incident != supervision.IncidentSuppressed && !sameReason(a.Incident, a.Rule) {
+		s = append(s, "The rule that kept the loop closed: "+a.Rule.String()+".")
+	}
+	if a.IncidentEnded.IsZero() {
+		return append(s, "The incident lasts.")
+	}
+	return append(s, "The incident was over at "+strings.ReplaceAll(stamp(a.IncidentEnded), " ", tie)+".")
+}
+
+// opened tells what was opened, "" if nothing was to be.
+func (a *Account) opened() string {
+	switch {
+	case a.Asked == 0:
+		return ""
+	case a.Openings == 0:
+		return "The loop was to be opened for " + Span(a.Asked) + ", and was not."
+	}
+	s := "The loop was opened"
+	if a.Openings > 1 {
+		s += " " + strconv.Itoa(a.Openings) + " times; the last time"
+	}
+	s += ": asked for " + Span(a.Asked)
+	if a.Measured > 0 {
+		s += "; confirmed by the board: " + Span(a.Measured)
+	} else {
+		s += "; the board confirmed no length"
+	}
+	if a.observed > 0 {
+		return s + "; measured here: " + Span(a.observed) + "."
+	}
+	return s + "; not measured here."
+}
+
+func (a *Account) by() string {
+	switch a.Verified {
+	case VerificationProbe:
+		return "the probe"
+	case VerificationSense:
+		return "the loop-current sensor"
+	default:
+		return "means unknown"
+	}
+}

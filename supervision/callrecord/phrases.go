@@ -1,0 +1,376 @@
+package callrecord
+
+import (
+	"strconv"
+
+	"clearback/supervision"
+)
+
+// Who does something in a time line.
+const (
+	whoService  = "service"
+	whoAdapter  = "adapter"
+	whoContact  = "contact"
+	whoProbe    = "probe"
+	whoSense    = "sense"
+	whoOperator = "operator"
+	whoUs       = "clearback"
+)
+
+// phrase says in words what an entry of the call's own means; "" for what need not be told.
+func (c *timeline) phrase(e *Entry) (who, text string) {
+	switch ev := &e.Event; ev.Kind {
+	case supervision.EventNone:
+		return c.effectPhrase(&e.Effect)
+	case supervision.LoopOpened, supervision.LoopClosed, supervision.LoopFailed, supervision.LoopUnknown:
+		return whoContact, contactPhrase(ev)
+	case supervision.Seized:
+		return whoSense, "loop current flows: the near end is off hook, or a hold came back"
+	case supervision.Released:
+		return whoSense, "no loop current any more"
+	case supervision.ProbeAnswered:
+		return whoProbe, probePhrase(ev.Hook)
+	case supervision.FarEndSilent:
+		return whoUs, "has heard nothing of the far end since " + e.At.Add(-ev.Late).Format("15:04:05")
+	case supervision.PulseRequested:
+		if ev.Interval > 0 {
+			return whoOperator, "asked for an interruption of " + Span(ev.Interval)
+		}
+		return whoOperator, "asked for an interruption"
+	case supervision.TrialSet:
+		if ev.Interval > 0 {
+			return whoOperator, "the clearing is to be a trial of " + Span(ev.Interval)
+		}
+		return whoOperator, "the clearing is to be a trial that opens nothing"
+	case supervision.TrialCall:
+		return whoOperator, "makes this call to tune the line"
+	case supervision.TimePassed:
+		return "", ""
+	default:
+		return c.callPhrase(ev)
+	}
+}
+
+// callPhrase is of what the signalling told.
+func (c *timeline) callPhrase(ev *supervision.Event) (who, text string) {
+	switch ev.Kind {
+	case supervision.CallArrived:
+		if ev.Emergency {
+			return whoService, "sent a call from the emergency centre"
+		}
+		return whoService, "sent the call"
+	case supervision.CallRequested:
+		if ev.Emergency {
+			return whoAdapter, "asked for an emergency call: the near end is off hook"
+		}
+		if ev.Number == supervision.NumberResembles {
+			return whoAdapter, "asked for a call to a number that may be read as an emergency number: the near end is off hook"
+		}
+		return whoAdapter, "asked for the call: the near end is off hook"
+	case supervision.CallRinging:
+		return whoAdapter, "rings"
+	case supervision.CallAnswered:
+		switch {
+		case c.cleared:
+			return whoAdapter, "answered when the call was cleared already: the near end is off hook"
+		case c.a.Direction == Outgoing:
+			return whoService, "the far end answered"
+		default:
+			return whoAdapter, "answered: the near end is off hook"
+		}
+	case supervision.FarEndCleared:
+		return c.farEndPhrase(ev)
+	case supervision.NearEndCleared:
+		switch {
+		case c.answered && c.cleared:
+			return whoAdapter, "BYE of its own: the near end hung up"
+		case c.answered:
+			return whoAdapter, "BYE: the near end hung up"
+		case c.a.Direction == Outgoing:
+			return whoAdapter, "gave the call up before it was answered"
+		default:
+			return whoAdapter, "did not take the call"
+		}
+	case supervision.AdapterLost:
+		return whoAdapter, "was lost: it started anew, or does not answer any more"
+	case supervision.AdapterLegCleared:
+		return whoAdapter, answerPhrase(ev.Answer)
+	case supervision.LeftOffHook:
+		return whoAdapter, "called the number for a line left off hook"
+	case supervision.FlashReported:
+		return whoAdapter, "reported a hook flash"
+	case supervision.SoundContested:
+		return whoUs, "gets sound for one side from two unknown addresses, and passes on neither"
+	case supervision.SoundMissing:
+		return whoUs, "gets no sound from one side, or from both"
+	case supervision.CallRefused:
+		return whoUs, "refuses a call of the service: " + refusedPhrase(ev.Evidence)
+	case supervision.AdapterRefused:
+		return whoAdapter, "was refused: wrong user, password or address"
+	case supervision.AdapterRegistered:
+		return whoAdapter, "registered"
+	case supervision.AttemptEnded:
+		return whoService, attemptPhrase(ev)
+	default:
+		return whoUs, ev.String()
+	}
+}
+
+// attemptPhrase tells how far an emergency call came at one service.
+func attemptPhrase(ev *supervision.Event) string {
+	s := "the service "
+	if ev.Second {
+		s = "the second service "
+	}
+	switch {
+	case ev.Code/100 == 2:
+		return s + "answered too, after the other one or too late: that call is cleared"
+	case ev.Code != 0:
+		s += "answered " + strconv.Itoa(ev.Code)
+		if ev.Progress == supervision.ProgressRinging {
+			s += ", after it had rung"
+		}
+		return s
+	case ev.Progress == supervision.ProgressRinging:
+		return s + "rang, and nobody answered"
+	case ev.Progress == supervision.ProgressTrying:
+		return s + "answered 100, and nothing more"
+	default:
+		return s + "did not answer at all"
+	}
+}
+
+func (c *timeline) farEndPhrase(ev *supervision.Event) (who, text string) {
+	who = whoService
+	switch ev.Evidence {
+	case supervision.EvidenceBye:
+		text = "BYE: the far end cleared"
+		if !c.answered {
+			text = "the far end gave the call up, or refused it"
+		}
+	case supervision.EvidenceDialogEvent:
+		text = "dialog event: the far end cleared"
+	case supervision.EvidenceTone:
+		text = "a tone in the sound says that the far end cleared"
+	case supervision.EvidenceMediaLost:
+		text = "no sound comes any more: the far end counts as cleared"
+	case supervision.EvidenceSessionExpired:
+		text = "the session timer ran out, or nobody took our refresh: the far end counts as cleared"
+	case supervision.EvidenceServiceLost:
+		text = "does not know the call any more, or does not answer: the far end counts as cleared"
+	case supervision.EvidenceShutdown:
+		who, text = whoUs, "ends, and clears the call"
+	case supervision.EvidenceNotAllowed:
+		who, text = whoUs, "refuses the call: the line may not dial this number"
+	case supervision.EvidenceNoRoom:
+		who, text = whoUs, "gives the call up: the line made too many emergency calls at once, and this one came from an unverified address"
+	default:
+		text = "the far end cleared"
+	}
+	if c.cleared {
+		text += " (again; the call was cleared already)"
+	}
+	if ev.Late > 0 {
+		text += ", " + Span(ev.Late) + " ago"
+	}
+	return who, text
+}
+
+func refusedPhrase(e supervision.Evidence) string {
+	switch e {
+	case supervision.EvidenceNotHere:
+		return "the adapter is not registered"
+	case supervision.EvidenceShutdown:
+		return "the daemon is ending"
+	case supervision.EvidenceNoRoom:
+		return "there was no room for it"
+	default:
+		return e.String()
+	}
+}
+
+func answerPhrase(a supervision.Answer) string {
+	switch a {
+	case supervision.AnswerConfirmed:
+		return "confirmed that its leg is cleared"
+	case supervision.AnswerUnknown:
+		return "answered that it knows no such call (481)"
+	default:
+		return "never answered"
+	}
+}
+
+func probePhrase(h supervision.Hook) string {
+	switch h {
+	case supervision.HookOn:
+		return "on hook"
+	case supervision.HookOff:
+		return "off hook"
+	default:
+		return "no answer that can be trusted"
+	}
+}
+
+func contactPhrase(ev *supervision.Event) string {
+	switch ev.Kind {
+	case supervision.LoopOpened:
+		return "the loop is open"
+	case supervision.LoopClosed:
+		if ev.Took > 0 {
+			return "the loop is closed; the board confirmed " + Span(ev.Took)
+		}
+		return "the loop is closed"
+	case supervision.LoopFailed:
+		if ev.Failure == supervision.FailureShort {
+			return "the loop is closed: the connection to the board was lost, and the board closed it before its time, after " + Span(ev.Took) + " at most" +
+				deviceText(ev)
+		}
+		return "the loop was not opened: " + failurePhrase(ev.Failure) + deviceText(ev)
+	default:
+		if ev.Failure == supervision.FailureNotMoved {
+			return "the loop is open: the contact reads open, and a close does not change that"
+		}
+		return "nobody knows whether the loop is open: " + failurePhrase(ev.Failure) + deviceText(ev)
+	}
+}
+
+// deviceText is what the device said, or what its driver says of it.
+func deviceText(ev *supervision.Event) string {
+	if ev.Why == "" {
+		return ""
+	}
+	return " (" + ev.Why + ")"
+}
+
+func failurePhrase(f supervision.Failure) string {
+	switch f {
+	case supervision.FailureRefused:
+		return "the board refused the command"
+	case supervision.FailureLate:
+		return "the command could not be written in time"
+	case supervision.FailureUnreachable:
+		return "the board could not be reached"
+	case supervision.FailureNoAnswer:
+		return "the board did not answer"
+	case supervision.FailureNoContact:
+		return "the line has no contact"
+	case supervision.FailureNotMoved:
+		return "the board confirmed the command, and the contact stayed where it was"
+	case supervision.FailureStopped:
+		return "the command was withdrawn before it was written"
+	default:
+		return "no reason was given"
+	}
+}
+
+// effectPhrase is of what the machine decided.
+func (c *timeline) effectPhrase(ef *supervision.Effect) (who, text string) {
+	switch ef.Kind {
+	case supervision.EffectNone:
+		return "", ""
+	case supervision.OfferCall:
+		return whoUs, "offers the call to the adapter"
+	case supervision.RefuseCall:
+		return whoUs, "answers " + strconv.Itoa(ef.Code) + ": the near end came first"
+	case supervision.ClearAdapterLeg:
+		if c.answered {
+			return whoUs, "sends BYE to the adapter"
+		}
+		return whoUs, "ends the adapter's leg"
+	case supervision.ClearFarEnd:
+		return whoUs, "ends the far end's leg"
+	case supervision.OpenLoop:
+		return whoUs, "tells the contact to open for " + Span(ef.Interval)
+	case supervision.CloseLoop:
+		return whoUs, "tells the contact to close"
+	case supervision.ProbeLine:
+		return whoUs, "probes the line"
+	case supervision.Report:
+		return whoUs, reportPhrase(ef)
+	default:
+		return whoUs, ef.String()
+	}
+}
+
+func reportPhrase(ef *supervision.Effect) string {
+	switch ef.Report {
+	case supervision.ReportSuppressed:
+		return "keeps the loop closed: " + ef.Suppression.String()
+	case supervision.ReportCancelled:
+		if ef.Incident != supervision.IncidentNone {
+			return "the trial cannot be made: " + ef.Incident.String()
+		}
+		return "withdraws the interruption"
+	case supervision.ReportInterrupted:
+		s := "the interruption is judged: "
+		if ef.Seq == 0 {
+			s = "the trial without an opening is judged: "
+		}
+		switch ef.Hook {
+		case supervision.HookOn:
+			return s + "on hook, the hold cleared"
+		case supervision.HookOff:
+			return s + "off hook, the hold stayed"
+		default:
+			return s + "unknown"
+		}
+	case supervision.ReportIncident:
+		s := "incident: " + ef.Incident.String()
+		if ef.Suppression != supervision.SuppressionNone {
+			s += ", " + ef.Suppression.String()
+		}
+		if ef.Flash {
+			s += ", flash"
+		}
+		return s
+	case supervision.ReportIncidentEnded:
+		return "incident over: " + ef.Incident.String()
+	case supervision.ReportRefused:
+		return "refused: " + ef.Suppression.String()
+	case supervision.ReportNextInterval:
+		return "from now on clearings of this line use " + Span(ef.Interval)
+	default:
+		return ef.String()
+	}
+}
+
+// actionOf says in a word or two what another call did meanwhile; "" for what need not be told.
+func actionOf(e *Entry) string {
+	switch e.Event.Kind {
+	case supervision.EventNone:
+	case supervision.CallArrived:
+		return "arrived"
+	case supervision.CallRefused:
+		return "refused (" + e.Event.Evidence.String() + ")"
+	case supervision.CallRequested:
+		return "asked for by the adapter"
+	case supervision.CallAnswered:
+		return "answered"
+	case supervision.FarEndCleared:
+		return "cleared by the far end"
+	case supervision.NearEndCleared:
+		return "cleared by the near end"
+	case supervision.AdapterLost:
+		return "adapter lost"
+	case supervision.PulseRequested:
+		return "asked for"
+	default:
+		return ""
+	}
+	switch ef := &e.Effect; ef.Kind {
+	case supervision.OfferCall:
+		return "offered"
+	case supervision.RefuseCall:
+		return "refused"
+	case supervision.OpenLoop:
+		return "loop opened"
+	case supervision.Report:
+		switch ef.Report {
+		case supervision.ReportSuppressed, supervision.ReportRefused:
+			return ef.Report.String() + " (" + ef.Suppression.String() + ")"
+		case supervision.ReportCancelled:
+			return "cancelled"
+		}
+	}
+	return ""
+}

@@ -1,0 +1,378 @@
+package callrecord
+
+import (
+	"time"
+
+	"clearback/supervision"
+)
+
+// event takes what happened. It ignores what the machine ignores.
+func (t *Recorder) event(at time.Time, ev *supervision.Event) {
+	switch ev.Kind {
+	case supervision.CallArrived:
+		t.arrived(at, ev, Incoming)
+	case supervision.CallRequested:
+		t.arrived(at, ev, Outgoing)
+	case supervision.CallAnswered:
+		t.answered(at, t.find(ev.Call))
+	case supervision.FarEndCleared:
+		t.farEndCleared(at, t.find(ev.Call), ev)
+	case supervision.NearEndCleared:
+		t.nearEndCleared(at, t.find(ev.Call), ClearedByNearEnd)
+	case supervision.AdapterLost:
+		t.nearEndCleared(at, t.find(ev.Call), ClearedByLoss)
+	case supervision.AdapterLegCleared:
+		if c := t.find(ev.Call); c != nil && c.ClearedBy == ClearedByFarEnd && c.offered && !c.legGone {
+			c.legGone, c.Answer = true, ev.Answer
+			t.change(c)
+		}
+	case supervision.LoopOpened:
+		if ev.Seq != 0 && ev.Seq == t.last.seq {
+			t.last.opened = true
+		}
+	case supervision.LoopClosed:
+		t.loopClosed(ev)
+	case supervision.LoopFailed:
+		t.loopFailed(ev)
+	case supervision.FlashReported:
+		c := t.last.of
+		if c != nil && c.Outcome == OutcomeInProgress && c.Openings > 0 && (ev.Call == 0 || ev.Call == c.Call) && !c.Flash {
+			c.Flash = true
+			t.change(c)
+		}
+	case supervision.CallRefused:
+		t.refused(at, ev)
+	case supervision.AdapterRefused:
+		t.adapterRefused(at)
+	case supervision.AdapterRegistered:
+		t.incidentEnded(at, supervision.IncidentAdapterRefused)
+	case supervision.TrialSet:
+		if c := t.find(ev.Call); c != nil {
+			t.trialBefore = c.trialSet
+			c.trialSet, c.Trial = true, true
+			t.change(c)
+		}
+	default:
+		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed, SoundMissing, FarEndSilent: what
+		// matters of them comes as an effect. SoundContested and AttemptEnded change nothing in the account
+	}
+}
+
+func (t *Recorder) arrived(at time.Time, ev *supervision.Event, d Direction) {
+	if ev.Call == 0 || t.find(ev.Call) != nil {
+		return // a repetition, or a number in use
+	}
+	c := t.begin(at, ev.Call, d)
+	c.Emergency = c.Emergency || ev.Emergency
+	if d == Outgoing {
+		c.offered, t.carried = true, at
+	}
+}
+
+// refused is for a call from the service that never came to the line.
+func (t *Recorder) refused(at time.Time, ev *supervision.Event) {
+	if ev.Call == 0 || t.find(ev.Call) != nil {
+		return
+	}
+	c := t.begin(at, ev.Call, Incoming)
+	c.Emergency = c.Emergency || ev.Emergency
+	c.Evidence, c.refused = ev.Evidence, true
+	t.settle(at, c, OutcomeRefused)
+}
+
+// adapterRefused begins an incident that lasts until the adapter registers.
+func (t *Recorder) adapterRefused(at time.Time) {
+	for i := range t.open {
+		if t.open[i].Reason == supervision.IncidentAdapterRefused {
+			return
+		}
+	}
+	t.openIncident(openIncident{Incident: Incident{Line: t.line, Reason: supervision.IncidentAdapterRefused, Began: at}})
+}
+
+func (t *Recorder) openIncident(i openIncident) {
+	if len(t.open) == maxIncidents {
+		t.open = t.open[:copy(t.open, t.open[1:])]
+	}
+	t.open = append(t.open, i)
+	t.incidents = append(t.incidents, i.Incident)
+}
+
+func (t *Recorder) answered(at time.Time, c *openAccount) {
+	switch {
+	case c == nil || !c.offered || c.legGone || !c.Answered.IsZero():
+		return
+	case !c.Cleared.IsZero() && at.Sub(c.Cleared) > accountLifetime:
+		return // the machine has forgotten the leg
+	case !c.Cleared.IsZero(): // it crossed our CANCEL: the near end is off hook in a call without a far end
+		c.Rule = supervision.SuppressionNone
+		t.reopen(c)
+	}
+	c.Answered, t.carried = at, at
+	t.change(c)
+}
+
+func (t *Recorder) farEndCleared(at time.Time, c *openAccount, ev *supervision.Event) {
+	if c == nil || !c.Cleared.IsZero() {
+		return // unknown, or the other end was first, or a repetition
+	}
+	t.probed = false
+	c.Cleared, c.ClearedBy, c.Evidence, c.Late = at, ClearedByFarEnd, ev.Evidence, ev.Late
+	t.change(c)
+	if !c.offered || c.Answered.IsZero() {
+		t.settle(at, c, c.unanswered())
+	}
+}
+
+// unanswered is the outcome of a call that its far end, or this daemon, ended before it was answered.
+func (c *openAccount) unanswered() Outcome {
+	if c.Direction == Outgoing && (c.Evidence == supervision.EvidenceServiceLost || c.Evidence == supervision.EvidenceShutdown) {
+		return OutcomeRefused
+	}
+	return OutcomeNotNeeded
+}
+
+// nearEndCleared is also for an adapter that was lost.
+func (t *Recorder) nearEndCleared(at time.Time, c *openAccount, by ClearedBy) {
+	if c == nil || !c.offered || c.legGone {
+		return // unknown, never offered, or a repetition
+	}
+	c.legGone = true
+	if !c.Cleared.IsZero() {
+		return // the far end was first; a report tells what that cancels
+	}
+	c.Cleared, c.ClearedBy = at, by
+	if by == ClearedByLoss && !c.Answered.IsZero() {
+		c.Rule = supervision.SuppressedNearEnd
+		t.settle(at, c, OutcomeSuppressed)
+		return
+	}
+	t.settle(at, c, OutcomeNotNeeded)
+}
+
+func (t *Recorder) loopClosed(ev *supervision.Event) {
+	if ev.Seq == 0 || ev.Seq != t.last.seq {
+		return // put to closed, or of an earlier interruption
+	}
+	t.last.settled = true
+	if c := t.last.of; c != nil && ev.Took > 0 && c.Measured == 0 {
+		c.Measured = ev.Took
+		t.change(c)
+	}
+}
+
+func (t *Recorder) loopFailed(ev *supervision.Event) {
+	if ev.Seq == 0 || ev.Seq != t.last.seq || t.last.settled {
+		return // of an earlier interruption, or its outcome is known
+	}
+	t.last.settled = true
+	c := t.last.of
+	switch {
+	case c == nil:
+	case t.last.opened && ev.Took > 0:
+		c.Measured = ev.Took
+		t.change(c)
+	case !t.last.opened && c.Openings > 0:
+		c.Openings--
+		t.change(c)
+	}
+}
+
+// effect takes what the machine decided.
+func (t *Recorder) effect(at time.Time, ef *supervision.Effect) {
+	switch ef.Kind {
+	case supervision.OfferCall:
+		if c := t.findOrBegin(at, ef.Call); c != nil {
+			c.offered = true
+		}
+	case supervision.RefuseCall:
+		if c := t.findOrBegin(at, ef.Call); c != nil && c.Cleared.IsZero() {
+			c.Cleared, c.ClearedBy = at, ClearedByNearEnd
+			t.settle(at, c, OutcomeNotNeeded)
+		}
+	case supervision.ClearAdapterLeg, supervision.ClearFarEnd:
+		t.findOrBegin(at, ef.Call)
+	case supervision.OpenLoop:
+		t.openLoop(at, ef)
+	case supervision.ProbeLine:
+		t.probed = true
+	case supervision.Report:
+		t.report(at, ef)
+	default:
+		// CloseLoop: the loop's own events tell what became of it
+	}
+}
+
+func (t *Recorder) openLoop(at time.Time, ef *supervision.Effect) {
+	c := t.findOrBegin(at, ef.Call)
+	if c == nil {
+		c = t.begin(at, 0, ByHand)
+	}
+	if c.Outcome != OutcomeInProgress {
+		t.reopen(c) // a repeat
+	}
+	c.Openings++
+	c.Asked, c.Measured = ef.Interval, 0
+	c.Hook, c.Verified, c.Flash = supervision.HookUnknown, VerificationNone, false
+	c.Trial = c.Trial || ef.Trial
+	t.last = opening{seq: ef.Seq, of: c}
+	t.probed = false
+	t.change(c)
+}
+
+// of returns the account that a report speaks of, nil if none: that of its call, or the interruption by hand under way.
+func (t *Recorder) of(at time.Time, ef *supervision.Effect) *openAccount {
+	if ef.Call != 0 {
+		return t.findOrBegin(at, ef.Call)
+	}
+	c := t.last.of
+	if c == nil || c.Direction != ByHand {
+		return nil
+	}
+	if ef.Seq != 0 && ef.Seq == t.last.seq || ef.Seq == 0 && c.Outcome == OutcomeInProgress {
+		return c
+	}
+	return nil
+}
+
+func (t *Recorder) report(at time.Time, ef *supervision.Effect) {
+	switch ef.Report {
+	case supervision.ReportSuppressed:
+		if c := t.of(at, ef); c != nil {
+			switch {
+			case !ef.Trial:
+				c.suspect(at)
+			case c.Asked == 0:
+				c.Asked = ef.Interval
+			}
+			t.suppressed(at, c, ef.Suppression)
+		}
+	case supervision.ReportCancelled:
+		if c := t.of(at, ef); c != nil {
+			if ef.Trial {
+				if !c.Incident.OfCall() { // it was one before its end
+					c.Incident = ef.Incident
+				}
+			} else {
+				c.suspect(at)
+			}
+			t.settle(at, c, OutcomeCancelled)
+		}
+	case supervision.ReportInterrupted:
+		if c := t.of(at, ef); c != nil {
+			t.interrupted(at, c, ef)
+		}
+	case supervision.ReportIncident:
+		t.incident(at, ef)
+	case supervision.ReportIncidentEnded:
+		t.incidentEnded(at, ef.Incident)
+	case supervision.ReportRefused:
+		if c := t.find(ef.Call); c != nil && t.cause.Kind == supervision.TrialSet {
+			c.trialSet = t.trialBefore // an earlier one that was not refused still counts
+			c.Trial = c.test || c.trialSet
+			t.change(c)
+		}
+	default:
+		// ReportNextInterval speaks of the line
+	}
+}
+
+// suspect notes that the clearing of c, if it was answered, opened nothing or was cut short; see mayBeHeld.
+func (c *openAccount) suspect(at time.Time) {
+	if !c.Answered.IsZero() {
+		c.suspectedAt = at
+	}
+}
+
+func (t *Recorder) suppressed(at time.Time, c *openAccount, rule supervision.Suppression) {
+	c.Rule = rule
+	if rule == supervision.SuppressedUnanswered {
+		t.settle(at, c, c.unanswered())
+		return
+	}
+	if rule == supervision.SuppressedUnknownCall && t.cause.Kind == supervision.ProbeAnswered && t.cause.Hook == supervision.HookOn {
+		c.Hook, c.Verified = t.cause.Hook, VerificationProbe
+	}
+	t.settle(at, c, OutcomeSuppressed)
+}
+
+func (t *Recorder) interrupted(at time.Time, c *openAccount, ef *supervision.Effect) {
+	t.lastReported = c
+	c.Hook, c.Verified = ef.Hook, VerificationNone
+	c.Trial, c.Flash = c.Trial || ef.Trial, c.Flash || ef.Flash
+	o := OutcomeUnknown
+	switch ef.Hook {
+	case supervision.HookOn:
+		o = OutcomeCleared
+	case supervision.HookOff:
+		o = OutcomeHoldStayed
+	}
+	if ef.Hook != supervision.HookUnknown {
+		c.Verified = VerificationSense
+		if t.probed && !t.hasSensor {
+			c.Verified = VerificationProbe
+		}
+	}
+	t.settle(at, c, o)
+}
+
+func (t *Recorder) incident(at time.Time, ef *supervision.Effect) {
+	c := t.lastReported
+	t.lastReported = nil
+	if ef.Call != 0 || c == nil || c.Call != 0 || c.Hook != supervision.HookOff {
+		c = nil
+		if ef.Call != 0 || ef.Incident != supervision.IncidentOffHookWithoutCall {
+			c = t.of(at, ef)
+		}
+	}
+	inc := Incident{
+		Line: t.line, Call: ef.Call, Reason: ef.Incident, Rule: ef.Suppression, Flash: ef.Flash, Began: at,
+	}
+	t.openIncident(openIncident{inc, c})
+	if c == nil {
+		return
+	}
+	c.Incident, c.IncidentEnded = ef.Incident, time.Time{}
+	c.Flash = c.Flash || ef.Flash
+	if ef.Suppression != supervision.SuppressionNone {
+		c.Rule = ef.Suppression
+	}
+	if ef.Incident.OfCall() && c.Outcome == OutcomeInProgress {
+		t.change(c) // the call goes on
+		return
+	}
+	t.settle(at, c, OutcomeIncident)
+}
+
+// lastsBesideLineIncident reports whether an incident, other than that of a contact, lasts beside that of the line.
+func lastsBesideLineIncident(why supervision.Incident) bool {
+	return why == supervision.IncidentTooManyOpenings || why == supervision.IncidentAdapterRefused
+}
+
+// incidentEnded ends what ended. The machine keeps one incident of the line, the latest, beside that of a contact of which nobody
+// knows whether it is closed, that of a storm, and that of an adapter that is refused: what ends the latest (the line was seen on hook, or
+// carries a call) ends those before it too.
+func (t *Recorder) incidentEnded(at time.Time, why supervision.Incident) {
+	contact := ofContact(why) &&
+		(t.cause.Kind == supervision.LoopClosed || t.cause.Kind == supervision.LoopFailed)
+	alone := contact || lastsBesideLineIncident(why) || why.OfCall()
+	kept := t.open[:0]
+	for _, inc := range t.open {
+		if inc.Reason != why && (alone || ofContact(inc.Reason) || lastsBesideLineIncident(inc.Reason)) {
+			kept = append(kept, inc)
+			continue
+		}
+		inc.Ended = at
+		t.incidents = append(t.incidents, inc.Incident)
+		if c := inc.of; c != nil && c.Incident == inc.Reason && c.IncidentEnded.IsZero() {
+			c.IncidentEnded = at
+			t.change(c)
+		}
+	}
+	t.open = kept
+}
+
+// ofContact reports whether an incident may be that of a contact which is not known to be closed.
+func ofContact(why supervision.Incident) bool {
+	return why == supervision.IncidentUnreachable || why == supervision.IncidentLoopOpen
+}

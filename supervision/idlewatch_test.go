@@ -1,0 +1,38 @@
+package supervision_test
+
+import (
+	"testing"
+	"time"
+
+	"clearback/supervision"
+)
+
+// TestOffHookCountsFromTheLastTime: a handset that was put down while the line had something else to do is not off hook any more,
+// and the next one that is lifted has its whole time.
+func TestOffHookCountsFromTheLastTime(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	p.SenseTrusted = true
+	for name, between := range map[string][]string{
+		"while a call is offered":        {"call-arrived call=1", "released", "near-end-cleared call=1"},
+		"while nobody knows of the loop": {"loop-unknown", "released", "loop-closed"},
+		"in doubt": {
+			"call-requested call=1", "call-answered call=1", "far-end-cleared call=1 evidence=bye", "seized", "loop-unknown", "released", "loop-closed",
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			l := newTestLine(t, p)
+			l.after(0, "seized")
+			for _, ev := range between {
+				l.after(10*time.Millisecond, ev)
+			}
+			l.after(time.Second, "time-passed")
+			l.wantEffects("lifted", l.after(2*time.Minute, "seized"), "")
+			lifted := l.now
+			if want := lifted.Add(time.Minute); l.deadline != want {
+				t.Errorf("the line is looked at at %v; want %v, a minute after it was lifted", l.deadline, want)
+			}
+			l.wantEffects("59 s later", l.after(59*time.Second, "time-passed"), "")
+			l.wantEffects("a minute later", l.after(time.Second, "time-passed"), "report incident reason=off-hook-without-call")
+		})
+	}
+}

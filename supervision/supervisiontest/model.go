@@ -1,0 +1,494 @@
+package supervisiontest
+
+import (
+	"slices"
+	"time"
+
+	"clearback/supervision"
+)
+
+// Our own bounds, written down a second time so that a slip in the machine's constants is seen.
+const (
+	dialWindow  = 2 * time.Second        // invariant 11
+	lateLimit   = time.Second            // invariant 11, watched lines
+	flashMargin = 100 * time.Millisecond // invariant 3
+	openRoom    = 200 * time.Millisecond // max_interval is longer than every interval
+	moves       = 100 * time.Millisecond // how late a contact may move
+	absoluteMax = 3 * time.Second        // invariant 4
+	probeLimit  = 500 * time.Millisecond // how long an answer to a probe may be awaited
+	waitSlack   = time.Second            // probe and closing time in the bound of a waiting call
+	repeatSlack = 250 * time.Millisecond // how long a repeat may wait for the controller
+	senseAhead  = 50 * time.Millisecond  // current that comes back before the interval is over by our reckoning
+	trialFloor  = 20 * time.Millisecond  // a trial where pulse dialling is off
+	mostRepeats = 2                      // of one clearing
+	forgotten   = 32 * time.Second       // an unanswered probe
+	legGone     = 65 * time.Second       // an adapter's leg of which nothing more is heard
+)
+
+// callModel is what is known of one call from events and effects alone.
+type callModel struct {
+	id                         supervision.CallID
+	requested, emergency       bool
+	resembles                  bool // its number may be read as an emergency number
+	offered, answered          bool
+	far, near, lost            bool // who cleared
+	refused                    bool
+	legAsked, legDone          bool
+	leg                        supervision.Answer
+	legDoneAt                  supervision.Instant
+	byeAt                      supervision.Instant
+	clearing                   bool // answered, far end cleared, and what became of it was not told yet
+	clearedAt                  supervision.Instant
+	late                       time.Duration
+	interrupted, wasUnanswered bool
+	repeats                    int
+	reached                    bool // an emergency call of which the centre may know
+	crowded                    bool // cleared when the line had too many openings
+	trial                      bool
+	tuning                     bool // a tuning session's call
+	dialled                    bool // and the adapter asked for another call during it
+	trialInterval              time.Duration
+	waits                      bool
+	waitBound                  supervision.Instant
+}
+
+// gone tells whether the adapter has no leg of the call any more and never will.
+func (c *callModel) gone() bool {
+	return c.refused || c.near || c.lost || c.legDone || c.far && !c.offered
+}
+
+// onLine tells whether the call rings or talks.
+func (c *callModel) onLine() bool { return c.offered && !c.far && !c.near && !c.lost }
+
+// loopModel is what is known of the loop.
+type loopModel struct {
+	begun       bool // OpenLoop was handed out, no outcome yet
+	opened      bool // LoopOpened came
+	closing     bool // CloseLoop was handed out
+	faulted     bool // nobody knows
+	unsure      bool // it was faulted before its end
+	idle        bool // nothing was opened when it was faulted, nor guarded, so no call waits for that
+	flowed      bool // a trusted sensor saw current when it was commanded
+	released    bool // and then saw it stop
+	trial       bool
+	stale       bool // other intervals were set since
+	guarding    bool // closed, and nobody told the machine yet that the guard time is over
+	openedAt    supervision.Instant
+	maxBy       supervision.Instant // max_interval after the command
+	spoiled     bool                // cut short, or not known to have opened: nothing to judge
+	seq         supervision.Seq
+	call        supervision.CallID
+	interval    time.Duration
+	commandedAt supervision.Instant
+	closeBy     supervision.Instant
+	recognised  supervision.Instant // the adapter reads on hook from here on
+	before      supervision.Instant // the same, before this opening
+	quietBy     supervision.Instant // end of the guard time
+	since       supervision.Instant // when the trouble began that faulted: the command, or the fault itself
+}
+
+// verification is the check that an interruption deserves.
+type verification struct {
+	may, must bool // be probed
+	asked     bool
+	catch     bool // of a trial that opened nothing
+	due       supervision.Instant
+	call      supervision.CallID
+	probed    bool // asked, also of a line that is not to be trusted any more
+	listen    listeningModel
+}
+
+// model follows a line from events and effects. It knows nothing of the machine's inside.
+type model struct {
+	policy       supervision.Policy
+	calls        []callModel
+	loop         loopModel
+	verification verification
+	stayed       int
+	probes       int
+	probedAt     supervision.Instant
+	callbackBy   supervision.Instant
+
+	byHand bool // an opening by hand is under way, and its outcome was not told yet
+
+	// of the present step
+	known     bool // the event concerns something that is known
+	seizure   bool // the near end came first: request, sensor or its own BYE
+	wasBegun  bool // before the event: an opening without CloseLoop
+	wasWanted bool // before the event: a clearing without outcome
+	answered  bool // the event is the answer to the latest probe
+	hookOff   bool // the answer to the check of an interruption says off hook
+	hadGrace  bool // the interruption that is reported had a grace
+	wasOpen   bool // before the event: the loop was not closed, or not known to be
+
+	guardEnded  bool             // in this step
+	heardBefore supervision.Hook // from a trusted sensor, before this step
+	sensorOff   bool             // at the first look after an interruption, with no call on the line
+
+	watch idleModel
+	storm stormModel
+}
+
+func (t *model) reset(p supervision.Policy) {
+	*t = model{policy: p, calls: t.calls[:0], storm: stormModel{openings: t.storm.openings[:0]}}
+	t.watch.reset()
+}
+
+func (t *model) setPolicy(now supervision.Instant, p supervision.Policy) {
+	if p.Interval != t.policy.Interval || !slices.Equal(p.Steps, t.policy.Steps) {
+		t.stayed, t.loop.stale = 0, true
+	}
+	t.policy = p
+	if !p.SenseTrusted && t.loop.guarding {
+		t.watch.current = supervision.EventNone
+	}
+	t.watch.since = supervision.Never // looks are planned anew
+	if t.sensorHook() == supervision.HookOff && t.idle() {
+		t.watch.offSince = min(t.watch.offSince, now)
+	}
+	t.verification.listen.lost = t.verification.listen.lost || !p.ProbeTrusted && !p.SenseTrusted
+	if !p.ProbeTrusted {
+		t.watch.giveUp()
+		t.verification.must, t.verification.asked = false, false
+	}
+}
+
+// oneMore counts a hold that stayed: by what it was told to be or, after other settings came, by what is longer than that.
+func (t *model) oneMore() int {
+	p := &t.policy
+	if !t.loop.stale {
+		return min(t.stayed+1, len(p.Steps))
+	}
+	longer := slices.IndexFunc(append([]time.Duration{p.Interval}, p.Steps...), func(d time.Duration) bool { return d > t.loop.interval })
+	if longer < 0 {
+		longer = len(p.Steps)
+	}
+	return max(t.stayed, longer)
+}
+
+func (t *model) find(id supervision.CallID) *callModel {
+	for i := len(t.calls) - 1; i >= 0; i-- {
+		if t.calls[i].id == id {
+			return &t.calls[i]
+		}
+	}
+	return nil
+}
+
+func (t *model) pendingClearing() *callModel {
+	for i := range t.calls {
+		if t.calls[i].clearing {
+			return &t.calls[i]
+		}
+	}
+	return nil
+}
+
+func (t *model) anyOnLine(but supervision.CallID) bool {
+	for i := range t.calls {
+		if c := &t.calls[i]; c.id != but && c.onLine() {
+			return true
+		}
+	}
+	return false
+}
+
+// anyLeg tells whether the adapter has, or may have, a leg of another call.
+func (t *model) anyLeg(but supervision.CallID) bool {
+	for i := range t.calls {
+		if c := &t.calls[i]; c.id != but && c.offered && !c.gone() {
+			return true
+		}
+	}
+	return false
+}
+
+func (t *model) bound(now supervision.Instant) supervision.Instant {
+	p := &t.policy
+	return now.Add(p.Lead + p.MaxInterval + p.OnHookRecognition + p.GuardTime + waitSlack)
+}
+
+// boundWaits bounds the wait of the calls that wait already.
+func (t *model) boundWaits(now supervision.Instant) {
+	for i := range t.calls {
+		if t.calls[i].waits {
+			t.calls[i].waitBound = t.bound(now)
+		}
+	}
+}
+
+func (t *model) event(now supervision.Instant, ev *supervision.Event) {
+	t.known, t.seizure, t.hookOff, t.answered, t.hadGrace = false, false, false, false, false
+	t.heardBefore = t.sensorHook()
+	for i := range t.calls {
+		if c := &t.calls[i]; c.legAsked && !c.legDone && now > c.byeAt.Add(legGone) {
+			c.legDone, c.leg, c.legDoneAt = true, supervision.AnswerNone, now
+		}
+	}
+	t.wasBegun = t.loop.begun && !t.loop.closing && !t.loop.faulted
+	t.wasWanted = t.pendingClearing() != nil
+	t.wasOpen = t.loop.begun || t.loop.faulted
+	t.guardOver(now, ev)
+	t.stormEvent(now, ev)
+	switch ev.Kind {
+	case supervision.CallArrived, supervision.CallRequested:
+		t.newCall(now, ev)
+	case supervision.CallAnswered, supervision.FarEndCleared, supervision.NearEndCleared,
+		supervision.AdapterLost, supervision.AdapterLegCleared:
+		t.callEvent(now, ev)
+	case supervision.LoopOpened, supervision.LoopClosed, supervision.LoopFailed, supervision.LoopUnknown:
+		t.loopEvent(now, ev)
+	case supervision.AttemptEnded:
+		t.attempt(ev)
+	case supervision.Seized:
+		t.known, t.seizure = true, !t.holdCameBack(now) && !t.stillThere()
+	case supervision.ProbeAnswered:
+		if t.probes > 0 {
+			t.probes--
+			t.answered = t.probes == 0
+			t.hookOff = t.answered && t.verification.asked && t.hookOf(ev) == supervision.HookOff && !t.mayRing()
+		}
+	case supervision.PulseRequested:
+		t.known = true
+	case supervision.TrialSet:
+		t.trialSet(now, ev)
+	case supervision.TrialCall:
+		if c := t.find(ev.Call); c != nil && !c.gone() && !c.far {
+			c.tuning = true
+		}
+	}
+	t.catching(now, ev)
+	t.watchEvent(now, ev)
+	t.sensorOff = t.verification.may && !t.verification.catch && t.sensorHook() == supervision.HookOff && !t.mayRing() && t.looks(now, ev)
+	if t.seizure {
+		t.verification.must = false
+		t.loop.spoiled = t.loop.spoiled || t.loop.begun
+	}
+}
+
+func (t *model) newCall(now supervision.Instant, ev *supervision.Event) {
+	c0 := t.find(ev.Call)
+	inUse := c0 != nil && (!c0.gone() || c0.clearing) || t.loop.begun && !t.loop.faulted && t.loop.call == ev.Call || t.verification.catch && t.verification.call == ev.Call
+	if ev.Call == 0 || inUse {
+		return
+	}
+	t.known = true
+	c := callModel{id: ev.Call, emergency: ev.Emergency}
+	if ev.Kind == supervision.CallRequested {
+		c.resembles = ev.Number == supervision.NumberResembles
+		c.requested, c.offered, t.seizure = true, true, true
+		for i := range t.calls {
+			o := &t.calls[i]
+			o.dialled = o.dialled || o.tuning && !o.gone() && !o.far
+		}
+		t.watch.callOnLine()
+	} else {
+		c.waits, c.waitBound = true, t.bound(now)
+	}
+	t.calls = append(t.calls, c)
+}
+
+func (t *model) callEvent(now supervision.Instant, ev *supervision.Event) {
+	c := t.find(ev.Call)
+	if c == nil || c.gone() {
+		// a BYE that crossed ours may come after our BYE's answer
+		late := ev.Kind == supervision.NearEndCleared || ev.Kind == supervision.AdapterLost
+		if late && c != nil && c.interrupted {
+			c.near = true // from now on nothing opens for it
+		}
+		if late && ev.Call != 0 && (c != nil && c.clearing || t.loop.begun && !t.loop.faulted && t.loop.call == ev.Call || t.verification.catch && t.verification.call == ev.Call) {
+			t.known, t.seizure = true, true
+		}
+		return
+	}
+	switch ev.Kind {
+	case supervision.CallAnswered:
+		if !c.offered || c.answered {
+			return
+		}
+		c.answered = true
+		t.watch.callOnLine()
+		if c.far {
+			t.clear(now, c)
+		}
+	case supervision.FarEndCleared:
+		if c.far {
+			return
+		}
+		c.far, c.late, c.waits = true, ev.Late, false
+		c.wasUnanswered = !c.answered
+		t.window(now, c)
+		if c.answered {
+			t.clear(now, c)
+		}
+	case supervision.NearEndCleared, supervision.AdapterLost:
+		if !c.offered {
+			return
+		}
+		c.near, c.lost = ev.Kind == supervision.NearEndCleared, ev.Kind == supervision.AdapterLost
+		t.seizure = true
+		if !c.far {
+			t.window(now, c)
+		}
+	case supervision.AdapterLegCleared:
+		if !c.legAsked {
+			return
+		}
+		c.legDone, c.leg, c.legDoneAt = true, ev.Answer, now
+	}
+	t.known = true
+}
+
+func (t *model) clear(now supervision.Instant, c *callModel) {
+	c.clearing, c.clearedAt = true, now
+	c.crowded = t.storm.paused(now) || t.storm.full(now, &t.policy)
+	t.boundWaits(now)
+}
+
+func (t *model) loopEvent(now supervision.Instant, ev *supervision.Event) {
+	l := &t.loop
+	mine := l.begun && ev.Seq == l.seq
+	switch {
+	case ev.Kind == supervision.LoopOpened && mine && !l.opened && !l.faulted:
+		t.known, l.opened, l.openedAt = true, true, now
+		l.recognised = now.Add(t.policy.OnHookRecognition)
+	case ev.Kind == supervision.LoopClosed && (l.faulted || mine):
+		t.known = true
+		t.closed(now)
+	case ev.Kind == supervision.LoopFailed && mine:
+		t.known = true
+		if l.opened {
+			l.spoiled = true
+			t.closed(now)
+			return
+		}
+		l.begun, l.faulted, l.closing = false, false, false
+		l.recognised = l.before
+	case ev.Kind == supervision.LoopUnknown && !l.faulted && (ev.Seq == 0 || mine):
+		t.known = true
+		t.faulted(now)
+	}
+}
+
+func (t *model) faulted(now supervision.Instant) {
+	t.loop.since = t.loop.commandedAt
+	t.loop.idle = !t.loop.begun && !t.loop.guarding
+	if !t.loop.begun {
+		t.loop.since = now
+		if !t.loop.idle {
+			t.boundWaits(now)
+		}
+		t.verification = verification{}
+	}
+	t.loop.faulted, t.loop.guarding, t.loop.unsure = true, false, t.loop.begun
+	t.loop.spoiled = t.loop.spoiled || !t.loop.opened
+	t.verification.must = false
+}
+
+func (t *model) closed(now supervision.Instant) {
+	l := &t.loop
+	l.quietBy, l.guarding = now.Add(t.policy.GuardTime), true
+	if l.begun {
+		t.verification = verification{may: !l.spoiled, must: !l.spoiled && t.policy.ProbeTrusted, due: max(l.quietBy, l.recognised), call: l.call}
+	}
+	l.begun, l.opened, l.closing, l.faulted = false, false, false, false
+}
+
+func (t *model) effect(now supervision.Instant, ev *supervision.Event, ef *supervision.Effect) {
+	t.stormEffect(now, ef)
+	switch ef.Kind {
+	case supervision.OfferCall:
+		if c := t.find(ef.Call); c != nil {
+			c.offered, c.waits = true, false
+		}
+		t.verification.must = false
+	case supervision.RefuseCall:
+		if c := t.find(ef.Call); c != nil {
+			c.refused, c.waits = true, false
+		}
+	case supervision.ClearAdapterLeg:
+		if c := t.find(ef.Call); c != nil {
+			c.legAsked, c.byeAt = true, now
+		}
+	case supervision.OpenLoop:
+		t.opening(now, ef)
+	case supervision.CloseLoop:
+		t.loop.closing = true
+	case supervision.ProbeLine:
+		if t.probes > 0 && now > t.probedAt.Add(forgotten) {
+			t.probes = 0
+		}
+		t.probes, t.probedAt = t.probes+1, now
+		switch {
+		case t.verification.listen.on:
+			t.verification.listen.asked, t.verification.listen.askedAt = true, now
+		case t.verification.may && t.pendingClearing() == nil && now >= t.verification.due:
+			t.verification.asked, t.verification.probed, t.verification.must = true, true, false
+		}
+		if t.idle() {
+			t.watch.lookedAt, t.watch.looked, t.watch.asked = now, true, true
+		}
+	case supervision.Report:
+		t.reported(now, ev, ef)
+	}
+}
+
+func (t *model) opening(now supervision.Instant, ef *supervision.Effect) {
+	l := &t.loop
+	before := l.recognised
+	*l = loopModel{
+		begun: true, seq: ef.Seq, call: ef.Call, interval: ef.Interval, commandedAt: now, before: before,
+		recognised: now.Add(t.policy.OnHookRecognition), closeBy: now.Add(t.policy.MaxInterval),
+		maxBy: now.Add(t.policy.MaxInterval), flowed: t.sensorHook() == supervision.HookOff,
+	}
+	t.verification = verification{}
+	c := t.find(ef.Call)
+	switch {
+	case c == nil || ef.Call == 0:
+		t.boundWaits(now)
+	case c.interrupted:
+		c.repeats++ // it ends later than invariant 11 allows, by the user's consent
+	default:
+		c.clearing, c.interrupted, l.trial = false, true, c.trial
+		l.closeBy = min(l.closeBy, c.byeAt.Add(dialWindow))
+	}
+}
+
+func (t *model) reported(now supervision.Instant, ev *supervision.Event, ef *supervision.Effect) {
+	c := t.find(ef.Call)
+	switch ef.Report {
+	case supervision.ReportSuppressed, supervision.ReportCancelled:
+		if t.verification.catch && ef.Call == t.verification.call {
+			t.verification = verification{}
+		}
+		if c != nil && c.far && c.answered {
+			c.clearing = false
+			t.noteDoubt(ev, ef, c)
+		}
+	case supervision.ReportInterrupted:
+		if ef.Hook == supervision.HookOff && ef.Call != 0 && !ef.Trial && !t.stuck() {
+			t.stayed = t.oneMore()
+		}
+		t.hadGrace = t.verification.listen.on
+		t.verification = verification{}
+		t.watch.pendingIncident = pendingIncidentModel{}
+		t.seen(now, ef.Hook)
+	case supervision.ReportIncidentEnded:
+		t.watch.open &^= 1 << ef.Incident
+		if ev.Kind == supervision.TimePassed && t.sensorHook() == supervision.HookOn {
+			t.watch.offSince = supervision.Never // a look at what the sensor says
+		}
+	case supervision.ReportIncident:
+		t.watch.open |= 1 << ef.Incident
+		if ef.Incident == supervision.IncidentSuppressed || ef.Incident == supervision.IncidentSeized {
+			t.watch.pendingIncident = pendingIncidentModel{}
+		}
+		if c != nil && (ef.Incident == supervision.IncidentMissedNotAfter || ef.Incident == supervision.IncidentByeUnanswered) {
+			c.clearing = false
+		}
+		fault := ev.Kind == supervision.TimePassed && t.loop.begun || ev.Kind == supervision.LoopUnknown
+		if fault && (ef.Incident == supervision.IncidentUnreachable || ef.Incident == supervision.IncidentLoopOpen) && !t.loop.faulted {
+			t.faulted(now)
+		}
+	}
+}

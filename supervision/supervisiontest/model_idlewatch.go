@@ -1,0 +1,307 @@
+package supervisiontest
+
+import (
+	"time"
+
+	"clearback/supervision"
+)
+
+// idleModel is what is known of the sensor, of a line without a call and of its incidents.
+type idleModel struct {
+	current         supervision.EventKind // Seized, Released or none yet
+	since           supervision.Instant   // when the line became idle; Never: it is not
+	looked          bool                  // by a probe, since then
+	asked           bool                  // and the answer is awaited
+	lookedAt        supervision.Instant
+	offSince        supervision.Instant // Never: not seen off hook, or carried a call since
+	open            uint32              // the reasons of incidents that have not ended, a bit each
+	pendingIncident pendingIncidentModel
+
+	// of the present step
+	off bool // the event is a trusted off hook on a line without a call
+	at  bool // and the first look was long enough ago
+}
+
+type pendingIncidentModel struct {
+	call supervision.CallID
+	why  supervision.Incident
+	rule supervision.Suppression
+}
+
+func (w *idleModel) reset() { *w = idleModel{since: supervision.Never, offSince: supervision.Never} }
+
+// hasIncident tells whether there is such an incident.
+func (w *idleModel) hasIncident(why supervision.Incident) bool { return w.open&(1<<why) != 0 }
+
+// hasLineIncident tells whether anything of the line itself is an incident; a storm says nothing of its hook.
+func (w *idleModel) hasLineIncident() bool {
+	return w.open&^(1<<supervision.IncidentTooManyOpenings) != 0
+}
+
+// callOnLine: a call is answered or asked for.
+func (w *idleModel) callOnLine() {
+	w.offSince, w.pendingIncident = supervision.Never, pendingIncidentModel{}
+}
+
+// giveUp: the look under way tells nothing any more, as if it had not been made.
+func (w *idleModel) giveUp() {
+	w.looked, w.asked = w.looked && !w.asked, false
+}
+
+// sensorHook is the hook state by a trusted sensor.
+func (t *model) sensorHook() supervision.Hook {
+	switch {
+	case t.policy.SenseTrusted && t.watch.current == supervision.Seized:
+		return supervision.HookOff
+	case t.policy.SenseTrusted && t.watch.current == supervision.Released:
+		return supervision.HookOn
+	default:
+		return supervision.HookUnknown
+	}
+}
+
+// hookOf is what the answer to a probe is taken for: the sensor decides where it is trusted, and one that is not trusted says nothing.
+func (t *model) hookOf(ev *supervision.Event) supervision.Hook {
+	if h := t.sensorHook(); h != supervision.HookUnknown {
+		return h
+	}
+	if !t.policy.ProbeTrusted {
+		return supervision.HookUnknown
+	}
+	return ev.Hook
+}
+
+// stuck: the current never stopped although the loop was open.
+func (t *model) stuck() bool {
+	return t.policy.SenseTrusted && t.loop.flowed && !t.loop.released && t.watch.current == supervision.Seized
+}
+
+// holdCameBack: current that comes at the end of an interruption is the hold, not somebody who lifts.
+func (t *model) holdCameBack(now supervision.Instant) bool {
+	l := &t.loop
+	if !t.policy.SenseTrusted {
+		return false
+	}
+	return l.guarding || l.begun && l.opened && !l.faulted && now >= l.openedAt.Add(l.interval-senseAhead)
+}
+
+// guardOver notes when the machine has heard that the guard time is over.
+func (t *model) guardOver(now supervision.Instant, ev *supervision.Event) {
+	t.guardEnded = false
+	switch ev.Kind {
+	case supervision.Seized:
+		if t.policy.SenseTrusted && t.watch.current != supervision.Released {
+			return // the first word since the closing is of the hold
+		}
+		fallthrough
+	case supervision.TimePassed, supervision.FarEndCleared, supervision.CallAnswered, supervision.PulseRequested:
+		if now >= t.loop.quietBy {
+			t.guardEnded = t.loop.guarding
+			t.loop.guarding = false
+		}
+	}
+}
+
+// idle tells whether the line has no call, not even one that waits, and nothing to do.
+func (t *model) idle() bool {
+	return !t.loop.begun && !t.loop.faulted && !t.loop.guarding && t.pendingClearing() == nil && !t.verification.must && !t.verification.asked && !t.verification.catch && !t.verification.listen.on && !t.anyCall()
+}
+
+func (t *model) anyCall() bool {
+	for i := range t.calls {
+		if !t.calls[i].gone() {
+			return true
+		}
+	}
+	return false
+}
+
+// trialBounds tells whether a trial may be set.
+func (t *model) trialBounds(now supervision.Instant, ev *supervision.Event) bool {
+	c, p := t.find(ev.Call), &t.policy
+	if c == nil || c.gone() || !c.offered || !c.answered || c.far || c.emergency || c.resembles || p.LifeSafety || t.inWindow(now) {
+		return false
+	}
+	d, floor := ev.Interval, supervision.IntervalFloor
+	if ev.PulseDiallingOff {
+		floor = trialFloor
+	}
+	return d == 0 || d >= floor && d <= p.MaxInterval-openRoom && d <= absoluteMax-openRoom && d+p.Lead <= dialWindow
+}
+
+// attempt of an emergency call: the centre knows of it if it rang or was answered there, and may know if nobody refused it.
+func (t *model) attempt(ev *supervision.Event) {
+	rang, answered := ev.Progress == supervision.ProgressRinging, ev.Code >= 200 && ev.Code < 300
+	if c := t.find(ev.Call); c != nil {
+		c.reached = c.reached || rang || answered || ev.Progress == supervision.ProgressTrying && ev.Code == 0
+	}
+}
+
+func (t *model) window(now supervision.Instant, c *callModel) {
+	if c.emergency && c.offered && (c.answered || c.reached || !c.requested) {
+		t.callbackBy = max(t.callbackBy, now.Add(t.policy.CallbackWindow))
+	}
+}
+
+func (t *model) inWindow(now supervision.Instant) bool {
+	return t.callbackBy > 0 && now <= t.callbackBy
+}
+
+func (t *model) trialSet(now supervision.Instant, ev *supervision.Event) {
+	if t.trialBounds(now, ev) {
+		c := t.find(ev.Call)
+		t.known, c.trial, c.trialInterval = true, true, ev.Interval
+	}
+}
+
+// catching: the clearing of a catch trial has come to where another one opens.
+func (t *model) catching(now supervision.Instant, ev *supervision.Event) {
+	c := t.pendingClearing()
+	if c == nil || !c.trial || c.trialInterval != 0 || t.policy.LifeSafety {
+		return
+	}
+	unknown := c.legDone && c.leg == supervision.AnswerUnknown
+	switch {
+	case ev.Kind == supervision.TimePassed && !c.legDone && now >= c.clearedAt.Add(t.policy.Lead):
+	case ev.Kind == supervision.AdapterLegCleared && c.legDoneAt == now && c.legDone && !unknown:
+	case ev.Kind == supervision.AdapterLegCleared && unknown && t.sensorHook() == supervision.HookOff:
+	case ev.Kind == supervision.ProbeAnswered && unknown && t.answered && t.hookOf(ev) == supervision.HookOff:
+	default:
+		return
+	}
+	c.clearing, c.interrupted = false, true
+	quiet := max(t.policy.GuardTime, t.policy.OnHookRecognition)
+	t.verification = verification{
+		may: true, must: t.policy.ProbeTrusted, catch: true, call: c.id,
+		due: max(now.Add(quiet), t.loop.recognised),
+	}
+}
+
+// watchEvent follows what an event tells of the hook.
+func (t *model) watchEvent(now supervision.Instant, ev *supervision.Event) {
+	w := &t.watch
+	w.off, w.at = false, false
+	if ev.Kind == supervision.TimePassed && now >= w.lookedAt.Add(probeLimit) {
+		w.asked = false
+	}
+	before := w.current
+	if t.policy.SenseTrusted && (ev.Kind == supervision.Seized || ev.Kind == supervision.Released) {
+		w.giveUp()
+		if w.since != supervision.Never {
+			w.since = now // the look to come is planned anew
+		}
+	}
+	switch ev.Kind {
+	case supervision.Seized:
+		if t.policy.SenseTrusted {
+			w.current = supervision.Seized
+		}
+		if before == supervision.Released && !t.wasOpen && !t.loop.guarding && t.policy.SenseTrusted {
+			w.pendingIncident, w.offSince = pendingIncidentModel{}, supervision.Never
+		}
+		if t.policy.SenseTrusted && t.seizure && t.idleSoon() {
+			w.offSince = min(w.offSince, now)
+			w.off = true
+		}
+	case supervision.Released:
+		t.loop.released = true
+		if t.policy.SenseTrusted {
+			w.current = supervision.Released
+		}
+		if t.policy.SenseTrusted && t.idle() {
+			t.seen(now, supervision.HookOn)
+		}
+	case supervision.LeftOffHook:
+		busy := t.loop.begun || t.loop.faulted || t.loop.guarding || t.verification.must || t.verification.asked || t.verification.catch || t.verification.listen.on
+		w.off = !busy && t.pendingClearing() == nil && !t.mayRing()
+	case supervision.ProbeAnswered:
+		if !t.answered || !t.idle() {
+			break
+		}
+		if w.asked && t.hookOf(ev) == supervision.HookOn {
+			t.seen(now, supervision.HookOn)
+		}
+		w.off = w.asked && t.hookOf(ev) == supervision.HookOff
+	case supervision.TimePassed:
+		w.off = t.sensorHook() == supervision.HookOff && t.idle()
+	}
+	if w.off && w.offSince != supervision.Never {
+		w.at = t.policy.Watch > 0 && now >= w.offSince.Add(t.policy.Watch)
+	}
+	if w.off && ev.Kind != supervision.TimePassed && t.sensorHook() != supervision.HookOn && !(ev.Kind == supervision.LeftOffHook && t.verification.may) {
+		w.offSince = min(w.offSince, now)
+	}
+}
+
+// mayRing tells whether a call is on the line, or may still come to be: an unanswered one or one that counts until its leg is known
+// cleared.
+func (t *model) mayRing() bool {
+	for i := range t.calls {
+		if c := &t.calls[i]; c.onLine() || c.offered && !c.gone() && (!c.answered || c.emergency) {
+			return true
+		}
+	}
+	return false
+}
+
+// idleSoon tells whether nothing but calls that wait, which a seizure refuses, keep the line from being idle.
+func (t *model) idleSoon() bool {
+	for i := range t.calls {
+		if !t.calls[i].gone() && !t.calls[i].waits {
+			return false
+		}
+	}
+	return !t.loop.begun && !t.loop.faulted && !t.loop.guarding
+}
+
+// seen takes a trusted hook state of a line without a call.
+func (t *model) seen(now supervision.Instant, h supervision.Hook) {
+	switch h {
+	case supervision.HookOn:
+		t.watch.offSince, t.watch.pendingIncident = supervision.Never, pendingIncidentModel{}
+	case supervision.HookOff:
+		t.watch.offSince = min(t.watch.offSince, now)
+	}
+}
+
+// noteDoubt: the clearing of an answered call ended without an interruption, or the near end came first.
+func (t *model) noteDoubt(ev *supervision.Event, ef *supervision.Effect, c *callModel) {
+	if ef.Trial {
+		return
+	}
+	near := ev.Kind == supervision.Seized || ev.Kind == supervision.NearEndCleared || c.dialled
+	switch {
+	case ef.Report == supervision.ReportCancelled && near:
+		t.watch.pendingIncident = pendingIncidentModel{call: c.id, why: supervision.IncidentSeized}
+	case ef.Report == supervision.ReportSuppressed && !(ef.Suppression == supervision.SuppressedLate && c.late > lateLimit):
+		t.watch.pendingIncident = pendingIncidentModel{call: c.id, why: supervision.IncidentSuppressed, rule: ef.Suppression}
+	}
+}
+
+// watchEnd follows the line after a whole step.
+func (t *model) watchEnd(now supervision.Instant) {
+	w := &t.watch
+	switch {
+	case !t.idle():
+		w.since, w.looked, w.asked = supervision.Never, false, false
+	case w.since == supervision.Never:
+		w.since = now
+	}
+	switch h := t.sensorHook(); {
+	case h == supervision.HookOff && t.idle():
+		w.offSince = min(w.offSince, now)
+	case h == supervision.HookOn && t.idle():
+		w.offSince = supervision.Never
+	}
+}
+
+// settled tells whether the line has been idle for so long that a sensor is listened to.
+func (t *model) settled(now supervision.Instant) bool {
+	w := &t.watch
+	return w.since != supervision.Never && now >= w.since.Add(t.policy.OnHookRecognition) && now >= t.loop.recognised
+}
+
+// lookWithin bounds when an idle line is looked at next.
+func (t *model) lookWithin() time.Duration {
+	return max(t.policy.Watch, t.policy.OnHookRecognition) + probeLimit
+}

@@ -1,0 +1,115 @@
+package supervisiontest
+
+import "clearback/supervision"
+
+// listeningModel is the grace of an interruption that was seen off hook at first.
+type listeningModel struct {
+	on      bool
+	by      supervision.Instant // its end
+	lost    bool                // the line was not to be trusted for a moment
+	asked   bool                // a second probe was sent
+	askedAt supervision.Instant
+}
+
+// stillThere tells whether current that comes is no news: it flowed all the time.
+func (t *model) stillThere() bool {
+	return t.verification.listen.on && t.policy.SenseTrusted && t.watch.current != supervision.Released
+}
+
+// looks tells whether the event makes the machine look at what its sensor says of an interruption, for the first time.
+func (t *model) looks(now supervision.Instant, ev *supervision.Event) bool {
+	switch ev.Kind {
+	case supervision.ProbeAnswered:
+		return t.answered && t.verification.probed
+	case supervision.TimePassed:
+		due := t.verification.due
+		if t.verification.probed {
+			due = t.probedAt.Add(probeLimit)
+		}
+		return t.guardEnded || now >= due || !t.loop.guarding && !t.policy.ProbeTrusted
+	default:
+		return t.guardEnded
+	}
+}
+
+// mayListen tells whether an interruption that is seen off hook now has a grace, unless it is repeated.
+func (t *model) mayListen(now supervision.Instant) bool {
+	return t.policy.Listening > 0 && t.verification.call != 0 && !t.verification.catch && !t.loop.trial && !t.stuck() && !t.inWindow(now)
+}
+
+func (t *model) mayLookAgain(now supervision.Instant) bool {
+	l := &t.verification.listen
+	return !l.asked && now >= l.by && !t.mayRing()
+}
+
+// listens looks at what is reported of an interruption that has, or should have, a grace.
+func listens(t *model, m *Moment, ef *supervision.Effect) string {
+	l := &t.verification.listen
+	switch {
+	case ef.Kind == supervision.OpenLoop && l.on:
+		return "opens, and what became of the interruption before is not told"
+	case !isReport(ef, supervision.ReportInterrupted):
+		return ""
+	case ef.Hook == supervision.HookOff && !l.on && t.mayListen(m.Now) && !did(m, supervision.OpenLoop, ef.Call):
+		return "calls it a hold that stayed at first sight, though somebody may be listening"
+	case ef.Hook == supervision.HookOff && l.on && m.Now < l.by:
+		return "looks again before the grace is over"
+	case ef.Hook == supervision.HookUnknown && l.on && !hindered(t, m):
+		return "says unknown though nothing hinders the second look"
+	}
+	return ""
+}
+
+// hindered tells whether a second look could not be made, or told nothing.
+func hindered(t *model, m *Moment) bool {
+	l := &t.verification.listen
+	switch m.Event.Kind {
+	case supervision.CallRequested, supervision.CallAnswered:
+		return t.known
+	case supervision.Seized:
+		return t.seizure
+	case supervision.FarEndCleared, supervision.NearEndCleared, supervision.AdapterLost:
+		return t.inWindow(m.Now)
+	case supervision.PulseRequested, supervision.LoopUnknown:
+		return true
+	case supervision.ProbeAnswered:
+		return t.answered && (t.hookOf(&m.Event) != supervision.HookOff || t.mayRing())
+	case supervision.TimePassed:
+		unanswered := l.asked && m.Now >= l.askedAt.Add(probeLimit)
+		return l.lost || unanswered || t.mayRing() && m.Now >= l.by || !t.policy.ProbeTrusted && t.sensorHook() == supervision.HookUnknown
+	default:
+		return false
+	}
+}
+
+// listensEnd begins a grace, and looks for one that goes on for too long.
+func listensEnd(t *model, m *Moment) string {
+	l := &t.verification.listen
+	if !l.on {
+		if !t.hookOff && !t.sensorOff || reported(m, supervision.ReportInterrupted) != nil {
+			return ""
+		}
+		if !t.mayListen(m.Now) {
+			return "the hold is seen to have stayed, and nothing is told of it"
+		}
+		t.verification.must, t.verification.asked = false, false
+		*l = listeningModel{on: true, by: m.Now.Add(t.policy.Listening)}
+		t.seen(m.Now, supervision.HookOff)
+	}
+	by := max(l.by, t.loop.recognised)
+	if l.asked {
+		by = l.askedAt.Add(probeLimit)
+	}
+	requested := m.Event.Kind == supervision.CallRequested || m.Event.Kind == supervision.CallAnswered
+	switch {
+	case m.Event.Kind == supervision.Released && t.policy.SenseTrusted:
+		return "the current stops, and the grace goes on"
+	case t.known && requested:
+		return "goes on listening in a call"
+	case t.inWindow(m.Now):
+		return "goes on listening in the call-back window"
+	case m.Deadline > max(by, m.Now) || m.Event.Kind == supervision.TimePassed && m.Now >= by:
+		return "the grace is over, and nobody looks again"
+	}
+	return ""
+}

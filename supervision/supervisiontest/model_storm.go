@@ -1,0 +1,116 @@
+package supervisiontest
+
+import (
+	"fmt"
+	"time"
+
+	"clearback/supervision"
+)
+
+// breakerPause is how long no clearing opens the loop once there were too many; written down a second time, as the other bounds.
+const breakerPause = 5 * time.Minute
+
+// stormModel follows the openings that clearings wanted.
+type stormModel struct {
+	openings []supervision.Instant // those that were made, and those that were refused as too many
+	by       supervision.Instant   // end of the pause; 0: none
+	ended    bool                  // in this step
+}
+
+// within counts the openings that were wanted in the minute before now.
+func (s *stormModel) within(now supervision.Instant) int {
+	n := 0
+	for _, at := range s.openings {
+		if now.Sub(at) < time.Minute {
+			n++
+		}
+	}
+	return n
+}
+
+func (s *stormModel) full(now supervision.Instant, p *supervision.Policy) bool {
+	return s.within(now) >= p.OpeningsPerMinute
+}
+
+// paused tells whether no clearing may open the loop.
+func (s *stormModel) paused(now supervision.Instant) bool { return s.by > now }
+
+// own tells whether the operator asked for the opening, so that it does not count.
+func (t *model) own(ef *supervision.Effect) bool {
+	c := t.find(ef.Call)
+	return ef.Call == 0 || c != nil && c.trial
+}
+
+func tooMany(ef *supervision.Effect) bool {
+	return isReport(ef, supervision.ReportSuppressed) && ef.Suppression == supervision.SuppressedTooManyOpenings
+}
+
+// stormEvent: the pause goes on if the storm does.
+func (t *model) stormEvent(now supervision.Instant, ev *supervision.Event) {
+	s := &t.storm
+	s.ended = false
+	if ev.Kind == supervision.TimePassed && s.by > 0 && now >= s.by && s.full(now, &t.policy) {
+		s.by = now.Add(breakerPause)
+	}
+}
+
+func (t *model) stormEffect(now supervision.Instant, ef *supervision.Effect) {
+	s := &t.storm
+	switch {
+	case ef.Kind == supervision.OpenLoop && !t.own(ef):
+		s.openings = append(s.openings, now)
+	case tooMany(ef):
+		if !s.paused(now) {
+			s.by = now.Add(breakerPause)
+		}
+		s.openings = append(s.openings, now)
+	case isReport(ef, supervision.ReportIncidentEnded) && ef.Incident == supervision.IncidentTooManyOpenings:
+		s.by, s.ended = 0, true
+		if t.watch.pendingIncident.rule == supervision.SuppressedTooManyOpenings {
+			t.watch.looked = false
+		}
+	}
+}
+
+// pressing tells whether the line is an incident as soon as it is seen off hook, since a rule may have left it held.
+func (t *model) pressing(now supervision.Instant) bool {
+	d := &t.watch.pendingIncident
+	return d.why == supervision.IncidentSuppressed && !(d.rule == supervision.SuppressedTooManyOpenings && t.storm.by > 0)
+}
+
+// openingRate looks at how often clearings open the loop.
+func openingRate(t *model, m *Moment, ef *supervision.Effect) string {
+	s := &t.storm
+	switch {
+	case ef.Kind == supervision.OpenLoop && !t.own(ef):
+		c := t.find(ef.Call)
+		switch {
+		case s.paused(m.Now):
+			return "opens in the pause after too many openings"
+		case c == nil || c.interrupted && s.full(m.Now, &t.policy) || !c.interrupted && c.crowded:
+			return fmt.Sprintf("opens once more after %d openings in a minute", s.within(m.Now))
+		}
+	case isReport(ef, supervision.ReportIncidentEnded) && ef.Incident == supervision.IncidentTooManyOpenings:
+		if s.paused(m.Now) || s.full(m.Now, &t.policy) {
+			return "calls a storm over that is not"
+		}
+	}
+	return ""
+}
+
+func openingRateEnd(t *model, m *Moment) string {
+	s := &t.storm
+	doubt := t.watch.pendingIncident.rule == supervision.SuppressedTooManyOpenings
+	switch {
+	case s.by > 0 && !t.watch.hasIncident(supervision.IncidentTooManyOpenings):
+		return "refuses an opening as too many, and it is no incident"
+	case s.by > 0 && m.Event.Kind == supervision.TimePassed && m.Now >= s.by:
+		return "the pause is over, and the storm is still an incident"
+	case s.by > 0 && m.Deadline > s.by && m.Now < s.by:
+		return "does not ask to be told when the pause is over"
+	case s.ended && doubt && t.idle() && t.policy.ProbeTrusted && t.sensorHook() == supervision.HookUnknown &&
+		m.Deadline > max(m.Now.Add(t.policy.OnHookRecognition), t.loop.recognised).Add(probeLimit):
+		return "the pause is over, and the line is not looked at"
+	}
+	return ""
+}

@@ -1,0 +1,45 @@
+package supervisiontest
+
+import "clearback/supervision"
+
+// handEnd follows an opening by hand to its outcome: a report without a call. While the loop is faulted, or the line is judged, it is
+// still to come.
+func handEnd(t *model, m *Moment) string {
+	told := 0
+	for i := range m.Effects {
+		if ef := &m.Effects[i]; ef.Kind == supervision.Report && ef.Call == 0 && outcomeByHand(ef.Report) {
+			told++
+		}
+	}
+	begins := did(m, supervision.OpenLoop, 0)
+	asked := m.Event.Kind == supervision.PulseRequested
+	switch {
+	case asked && !begins && told == 0:
+		return "does not say what became of an opening by hand that was asked for"
+	case begins:
+		t.byHand = true
+		return ""
+	case !t.byHand:
+		return ""
+	case told > 0:
+		t.byHand = false
+		return ""
+	}
+	// A seizure in the guard time leaves the judgement for later, so every wait that there may be has to pass.
+	over := !t.loop.begun && !t.loop.faulted && m.Now >= max(t.verification.due, t.loop.quietBy, t.loop.recognised, t.probedAt).Add(probeLimit)
+	if over && m.Event.Kind == supervision.TimePassed {
+		t.byHand = false
+		return "an opening by hand is over, and its outcome is told nowhere"
+	}
+	return ""
+}
+
+func outcomeByHand(k supervision.ReportKind) bool {
+	switch k {
+	case supervision.ReportSuppressed, supervision.ReportCancelled, supervision.ReportInterrupted, supervision.ReportIncident,
+		supervision.ReportRefused:
+		return true
+	default:
+		return false
+	}
+}

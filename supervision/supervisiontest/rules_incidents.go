@@ -1,0 +1,208 @@
+package supervisiontest
+
+import "clearback/supervision"
+
+// incidents looks at what is reported of the hook.
+func incidents(t *model, m *Moment, ef *supervision.Effect) string {
+	if ef.Kind != supervision.Report {
+		return ""
+	}
+	switch ef.Report {
+	case supervision.ReportIncidentEnded:
+		if !t.watch.hasIncident(ef.Incident) {
+			return "ends an incident that is not there: " + ef.Incident.String()
+		}
+	case supervision.ReportIncident:
+		if t.watch.hasIncident(ef.Incident) {
+			return "begins an incident that has not ended: " + ef.Incident.String()
+		}
+		return incidentIsTrue(t, m, ef)
+	case supervision.ReportInterrupted:
+		return verifiedRightly(t, m, ef)
+	}
+	return ""
+}
+
+// incidentIsTrue is the clever function's stupid twin: is the reason of an incident true?
+func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
+	w := &t.watch
+	judged := reported(m, supervision.ReportInterrupted)
+	off := judged != nil && judged.Hook == supervision.HookOff && !judged.Trial
+	if c := t.find(ef.Call); c != nil && c.trial && c.interrupted && ef.Incident != supervision.IncidentUnreachable &&
+		ef.Incident != supervision.IncidentLoopOpen {
+		return "a trial is an incident"
+	}
+	switch ef.Incident {
+	case supervision.IncidentIntervalShort:
+		if !off || t.stuck() || t.loop.unsure {
+			return "blames the interval for what it did not do"
+		}
+	case supervision.IncidentByeUnanswered:
+		if c := t.find(ef.Call); c != nil && c.legDone && c.leg == supervision.AnswerConfirmed {
+			return "says that the adapter did not answer, which it did"
+		}
+	case supervision.IncidentContactStuck:
+		readBack := m.Event.Kind == supervision.LoopFailed && m.Event.Failure == supervision.FailureNotMoved
+		if !readBack && (!off || !t.stuck()) {
+			return "blames a contact that moved"
+		}
+	case supervision.IncidentLoopOpen:
+		if m.Event.Kind != supervision.LoopUnknown || m.Event.Failure != supervision.FailureNotMoved {
+			return "says that the loop is open, which nobody has read"
+		}
+	case supervision.IncidentRefused:
+		if m.Event.Kind != supervision.LoopFailed || m.Event.Failure != supervision.FailureRefused {
+			return "says that the controller refused, which it did not"
+		}
+	case supervision.IncidentSuppressed, supervision.IncidentSeized:
+		now := ef.Incident == supervision.IncidentSuppressed && t.pressing(m.Now) || w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook
+		if !w.off || !now || w.pendingIncident != (pendingIncidentModel{ef.Call, ef.Incident, ef.Suppression}) {
+			return "an incident of a clearing that is not in doubt, or that nobody saw off hook"
+		}
+	case supervision.IncidentUnlistedPrefix:
+		if ev := m.Event; ev.Kind != supervision.CallRequested || !ev.Emergency || ev.Number != supervision.NumberUnlistedPrefix {
+			return "blames a prefix that nobody dialled"
+		}
+	case supervision.IncidentTooManyOpenings:
+		if why := reported(m, supervision.ReportSuppressed); why == nil || !tooMany(why) || why.Call != ef.Call {
+			return "calls it a storm although nothing was refused"
+		}
+	case supervision.IncidentNoSound:
+		c := t.find(ef.Call)
+		if ev := m.Event; ev.Kind != supervision.SoundMissing || ev.Call != ef.Call || c == nil || !c.emergency || !c.answered {
+			return "misses the sound of a call that is no answered emergency call"
+		}
+	case supervision.IncidentEmergencyFailed, supervision.IncidentEmergencyAbandoned:
+		if c := t.find(ef.Call); c == nil || m.Event.Call != ef.Call || ef.Incident != c.emergencyIncident(m) {
+			return "a call is no emergency call without an answer, or it ended otherwise"
+		}
+	case supervision.IncidentFarEndSilent:
+		c := t.find(ef.Call)
+		if ev := m.Event; ev.Kind != supervision.FarEndSilent || ev.Call != ef.Call || c == nil || c.emergency || !c.answered {
+			return "calls the far end of a call silent that is no answered ordinary call"
+		}
+	case supervision.IncidentOffHookWithoutCall:
+		byHand := off && judged.Call == 0
+		if !byHand && !(w.off && (w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook)) {
+			return "calls a line off hook that nobody saw off hook for long"
+		}
+	}
+	return ""
+}
+
+// emergencyIncident is the incident that the end of an emergency call without an answer is.
+func (c *callModel) emergencyIncident(m *Moment) supervision.Incident {
+	switch {
+	case !c.emergency || !c.requested || c.answered:
+		return supervision.IncidentNone
+	case m.Event.Kind == supervision.FarEndCleared:
+		return supervision.IncidentEmergencyFailed
+	case (m.Event.Kind == supervision.NearEndCleared || m.Event.Kind == supervision.AdapterLost) && !c.far:
+		return supervision.IncidentEmergencyAbandoned
+	}
+	return supervision.IncidentNone
+}
+
+func verifiedRightly(t *model, m *Moment, ef *supervision.Effect) string {
+	if ef.Hook == supervision.HookUnknown {
+		return ""
+	}
+	sensed := t.sensorHook()
+	if t.guardEnded && m.Event.Kind == supervision.Seized {
+		sensed = t.heardBefore // somebody lifts after the guard time
+	}
+	switch {
+	case sensed != supervision.HookUnknown && ef.Hook != sensed:
+		return "judges otherwise than the sensor"
+	case sensed == supervision.HookUnknown && !(t.policy.ProbeTrusted && m.Event.Kind == supervision.ProbeAnswered && m.Event.Hook == ef.Hook):
+		return "judges what nobody saw"
+	}
+	return ""
+}
+
+func reported(m *Moment, k supervision.ReportKind) *supervision.Effect {
+	for i := range m.Effects {
+		if isReport(&m.Effects[i], k) {
+			return &m.Effects[i]
+		}
+	}
+	return nil
+}
+
+// watchedEnd looks for lines that nobody looks at, and for what was seen and not told.
+func watchedEnd(t *model, m *Moment) string {
+	w := &t.watch
+	settled := (m.Event.Kind != supervision.TimePassed || t.settled(m.Now)) && !t.verification.may
+	t.watchEnd(m.Now)
+	told := w.hasLineIncident()
+	switch {
+	case w.off && !told && settled && (w.at && m.Event.Kind != supervision.Seized || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook) && t.idle():
+		return "a line is off hook for long, or in the call-back window, and it is no incident"
+	case w.off && !told && t.pressing(m.Now) && m.Event.Kind == supervision.ProbeAnswered && w.looked && t.idle():
+		return "a line that a rule left held is seen off hook, and it is no incident"
+	}
+	if t.idle() && t.policy.Watch > 0 && t.policy.ProbeTrusted && t.sensorHook() == supervision.HookUnknown && m.Deadline > m.Now.Add(t.lookWithin()) {
+		return "a line without a call is not looked at"
+	}
+	return ""
+}
+
+// consent looks at an opening that is not the first of its clearing; "" if it is a repeat that the user consented to.
+func consent(t *model, m *Moment, c *callModel, ef *supervision.Effect) string {
+	judged := reported(m, supervision.ReportInterrupted)
+	switch {
+	case judged == nil || judged.Hook != supervision.HookOff || judged.Call != c.id || c.repeats >= t.policy.Repeats || c.repeats >= mostRepeats:
+		return "opens twice for one clearing"
+	case c.trial || judged.Trial:
+		return "opens twice for a trial"
+	case t.inWindow(m.Now):
+		return "opens twice for one clearing in the call-back window"
+	case t.anyWaits():
+		return "opens twice for one clearing while a call waits"
+	case t.hadGrace:
+		return "opens again after somebody may have listened"
+	case t.stuck() || t.loop.unsure:
+		return "opens again though the length of the first was not at fault"
+	case ef.NotAfter.Sub(m.Now) > repeatSlack:
+		return "opens again, and may do so much later"
+	}
+	return ""
+}
+
+func (t *model) anyWaits() bool {
+	for i := range t.calls {
+		if t.calls[i].waits {
+			return true
+		}
+	}
+	return false
+}
+
+// trials looks at an opening of a trial, and at answers to TrialSet.
+func trials(t *model, m *Moment, ef *supervision.Effect) string {
+	c := t.find(ef.Call)
+	switch {
+	case ef.Kind == supervision.OpenLoop && ef.Call != 0 && c != nil && c.trial:
+		if c.trialInterval == 0 {
+			return "a catch trial opens the loop"
+		}
+		if ef.Interval != c.trialInterval {
+			return "a trial with another interval than the one that was set"
+		}
+	case isReport(ef, supervision.ReportRefused) && m.Event.Kind == supervision.TrialSet:
+		if t.known {
+			return "refuses a trial that keeps within the bounds"
+		}
+	}
+	return ""
+}
+
+func trialsEnd(t *model, m *Moment) string {
+	if m.Event.Kind == supervision.TrialSet && !t.known && reported(m, supervision.ReportRefused) == nil {
+		return "takes a trial that is out of bounds"
+	}
+	if t.verification.catch && m.Event.Kind == supervision.TimePassed && m.Now >= t.verification.due && !t.policy.ProbeTrusted {
+		return "a catch trial is not judged"
+	}
+	return ""
+}

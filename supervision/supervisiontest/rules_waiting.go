@@ -1,0 +1,195 @@
+package supervisiontest
+
+import (
+	"fmt"
+	"time"
+
+	"clearback/supervision"
+)
+
+const busyHere = 486
+
+// waiting looks at offers and refusals.
+func waiting(t *model, m *Moment, ef *supervision.Effect) string {
+	c := t.find(ef.Call)
+	switch ef.Kind {
+	case supervision.OfferCall:
+		switch {
+		case c == nil || !c.waits:
+			return "offers a call that does not wait"
+		case m.Now >= c.waitBound:
+			return "" // the line is in trouble; one that does not ring is worse
+		case t.pendingClearing() != nil:
+			return "offers a call while an interruption is to come"
+		case t.loop.begun && !t.loop.faulted:
+			return "offers a call while the loop may be open"
+		case t.loop.faulted && !t.loop.idle && m.Now < t.loop.since.Add(t.policy.GuardTime+t.policy.OnHookRecognition):
+			return "offers a call on a faulted loop at once"
+		case !t.loop.faulted && m.Now < t.loop.quietBy && (m.Now < t.loop.recognised || m.Event.Kind == supervision.CallArrived):
+			return "offers a call before the guard time is over"
+		case !t.loop.faulted && m.Now < t.loop.recognised:
+			return "offers a call before the adapter recognises on hook"
+		}
+	case supervision.RefuseCall:
+		switch {
+		case c == nil || !c.waits:
+			return "refuses a call that does not wait"
+		case ef.Code != busyHere:
+			return fmt.Sprintf("refuses with %d", ef.Code)
+		case m.Event.Kind != supervision.CallRequested && m.Event.Kind != supervision.Seized || !t.seizure:
+			return "refuses a waiting call though the near end did not seize"
+		}
+	case supervision.CloseLoop:
+		if m.Event.Kind == supervision.CallArrived {
+			return "an arriving call cuts an interruption short"
+		}
+	case supervision.Report:
+		if m.Event.Kind == supervision.CallArrived && ef.Report == supervision.ReportCancelled {
+			return "an arriving call withdraws an interruption"
+		}
+	}
+	return ""
+}
+
+// waitingEnd looks for calls that wait for nothing, or too long.
+func waitingEnd(t *model, m *Moment) string {
+	for i := range t.calls {
+		c := &t.calls[i]
+		if !c.waits {
+			continue
+		}
+		free := !t.loop.begun && !t.loop.faulted && m.Now >= t.loop.quietBy && m.Now >= t.loop.recognised
+		switch {
+		case t.seizure && (m.Event.Kind == supervision.CallRequested || m.Event.Kind == supervision.Seized):
+			return "the near end seized, and a waiting call is not refused"
+		case m.Deadline > c.waitBound:
+			return "a call may wait too long"
+		case m.Event.Kind == supervision.TimePassed && m.Now >= c.waitBound && !(t.loop.begun && !t.loop.faulted):
+			return "a call waits too long"
+		case free && t.pendingClearing() == nil && !t.verification.must && !t.verification.asked && !t.verification.catch && !timeDue(t, m):
+			return "a call waits for nothing"
+		}
+	}
+	return ""
+}
+
+// timeDue tells whether the machine has yet to be told that time passed.
+func timeDue(t *model, m *Moment) bool {
+	return m.Event.Kind != supervision.TimePassed && m.Deadline <= m.Now
+}
+
+// seizureEnd looks at what a step did in which the near end came first.
+func seizureEnd(t *model, m *Moment) string {
+	if !t.known || !t.seizure {
+		return ""
+	}
+	if t.wasBegun {
+		if len(m.Effects) == 0 || m.Effects[0].Kind != supervision.CloseLoop {
+			return "the near end came, and closing the loop is not the first thing done"
+		}
+	}
+	if t.pendingClearing() != nil {
+		return "the near end came, and the interruption is still to come"
+	}
+	if t.verification.catch {
+		return "the near end came, and a catch trial goes on"
+	}
+	for i := range m.Effects {
+		if m.Effects[i].Kind == supervision.OpenLoop {
+			return "the near end came, and the loop opens"
+		}
+	}
+	if t.wasWanted {
+		for i := range m.Effects {
+			if isReport(&m.Effects[i], supervision.ReportCancelled) {
+				return ""
+			}
+		}
+		return "an interruption is withdrawn silently"
+	}
+	return ""
+}
+
+// probing looks at probes and at the interval of an opening.
+func probing(t *model, m *Moment, ef *supervision.Effect) string {
+	switch ef.Kind {
+	case supervision.ProbeLine:
+		unknown := false
+		if c := t.pendingClearing(); c != nil {
+			unknown = c.legDone && c.leg == supervision.AnswerUnknown
+		}
+		judged := t.verification.may && !t.verification.asked && m.Now >= t.verification.due
+		if t.verification.listen.on {
+			judged = t.mayLookAgain(m.Now)
+		}
+		switch {
+		case !t.policy.ProbeTrusted:
+			return "probes a line that cannot be trusted to answer"
+		case t.loop.begun || m.Now < t.loop.quietBy:
+			return "probes before the guard time is over"
+		case m.Now < t.loop.recognised:
+			return "probes before the adapter recognises on hook"
+		case judged || unknown:
+			return ""
+		default:
+			return looking(t, m)
+		}
+	case supervision.Report:
+		judge := t.verification.must && t.sensorHook() == supervision.HookUnknown
+		if ef.Report == supervision.ReportInterrupted && judge && t.pendingClearing() == nil && !t.anyLeg(0) {
+			return "judges an interruption without a probe"
+		}
+	case supervision.OpenLoop:
+		if want := t.interval(ef); ef.Interval != want && ef.Call != 0 {
+			return fmt.Sprintf("an interval of %v; %v is due after %d holds that stayed", ef.Interval, want, t.stayed)
+		}
+	}
+	return ""
+}
+
+// looking looks at a probe of a line without a call.
+func looking(t *model, m *Moment) string {
+	w := &t.watch
+	recently := t.callbackBy > 0 && m.Now <= t.callbackBy.Add(t.policy.OnHookRecognition+10*time.Second)
+	switch {
+	case !t.idle():
+		return "probes for no reason"
+	case t.sensorHook() != supervision.HookUnknown:
+		return "probes what the sensor tells"
+	case w.looked && m.Now < w.lookedAt.Add(t.policy.Watch):
+		return "looks at a line more often than it should"
+	case t.policy.Watch == 0 && w.pendingIncident.why == supervision.IncidentNone && !recently:
+		return "looks at a line that is not watched"
+	}
+	return ""
+}
+
+// interval is the length that an opening should have.
+func (t *model) interval(ef *supervision.Effect) time.Duration {
+	p := &t.policy
+	d := p.Interval
+	if n := min(t.stayed, len(p.Steps)); n > 0 {
+		d = p.Steps[n-1]
+	}
+	c := t.find(ef.Call)
+	if c != nil && c.trial {
+		return c.trialInterval
+	}
+	if c != nil && (!c.legDone || c.leg != supervision.AnswerConfirmed || t.anyLeg(c.id)) && p.FlashMax > 0 {
+		d = max(d, p.FlashMax+flashMargin)
+	}
+	return d
+}
+
+func probingEnd(t *model, m *Moment) string {
+	must := t.verification.must && t.sensorHook() == supervision.HookUnknown
+	if must && m.Event.Kind == supervision.TimePassed && m.Now >= t.verification.due && t.pendingClearing() == nil && !t.anyOnLine(0) {
+		return "the guard time is over, and the line is not probed"
+	}
+	judged := reported(m, supervision.ReportInterrupted)
+	off := t.hookOff && !t.verification.listen.on || judged != nil && judged.Hook == supervision.HookOff
+	if !off || t.watch.hasLineIncident() || judged != nil && judged.Trial || did(m, supervision.OpenLoop, t.loop.call) {
+		return ""
+	}
+	return "the hold stayed, and it is no incident"
+}

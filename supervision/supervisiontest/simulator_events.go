@@ -1,0 +1,327 @@
+package supervisiontest
+
+import (
+	"time"
+
+	"clearback/supervision"
+)
+
+// spontaneous returns what people and the far end do next.
+func (w *Simulator) spontaneous() supervision.Event {
+	if c := w.lively(); c != nil && w.rand.Of(85) {
+		return w.progress(c)
+	}
+	switch {
+	case w.rand.Of(50):
+		return w.arrival()
+	case w.rand.Of(80):
+		return w.request()
+	case w.rand.Of(30):
+		w.flows = !w.flows || w.rand.Of(10)
+		return w.current()
+	case w.rand.Of(10):
+		return supervision.Event{Kind: supervision.LeftOffHook}
+	case w.rand.Of(5):
+		return supervision.Event{Kind: supervision.FlashReported}
+	case w.rand.Of(60):
+		return supervision.Event{Kind: supervision.PulseRequested, Interval: time.Duration(w.rand.Below(8)) * 500 * time.Millisecond}
+	default:
+		return supervision.Event{Kind: supervision.ProbeAnswered, Hook: supervision.Hook(w.rand.Below(3))}
+	}
+}
+
+func (w *Simulator) lively() *simulatedCall {
+	for i := range w.calls {
+		if !w.calls[i].gone && (w.calls[i].offered || w.calls[i].requested || w.rand.Of(20)) {
+			return &w.calls[i]
+		}
+	}
+	return nil
+}
+
+// progress moves a call on: it is answered, or one of its ends clears.
+func (w *Simulator) progress(c *simulatedCall) supervision.Event {
+	switch {
+	case !c.answered && (c.offered || c.requested) && w.rand.Of(88):
+		c.answered = true
+		if w.senses() {
+			w.after(w.rand.Within(0, 60), supervision.Event{Kind: supervision.Seized})
+		}
+		return supervision.Event{Kind: supervision.CallAnswered, Call: c.id}
+	case w.rand.Of(12):
+		c.gone = true
+		if w.senses() {
+			w.after(w.rand.Within(0, 200), supervision.Event{Kind: supervision.Released})
+		}
+		return supervision.Event{Kind: supervision.NearEndCleared, Call: c.id}
+	case w.rand.Of(2):
+		c.gone = true
+		return supervision.Event{Kind: supervision.AdapterLost, Call: c.id}
+	}
+	if c.answered && w.rand.Of(20) {
+		return w.trial(c)
+	}
+	c.gone = true
+	ev := supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye}
+	if w.rand.Of(15) {
+		ev.Evidence = supervision.Evidence(1 + w.rand.Below(8))
+		ev.Late = w.rand.Within(0, 1300)
+	}
+	return ev
+}
+
+// trial sets an interval for the clearing of a call, mostly within the bounds, often none.
+func (w *Simulator) trial(c *simulatedCall) supervision.Event {
+	ev := supervision.Event{Kind: supervision.TrialSet, Call: c.id, PulseDiallingOff: w.rand.Of(40)}
+	switch {
+	case w.rand.Of(35): // a catch trial
+	case w.rand.Of(50):
+		ev.Interval = w.rand.Within(250, 1300)
+	default:
+		ev.Interval = w.rand.Within(0, 3500)
+	}
+	return ev
+}
+
+// senses tells whether there is a sensor; on some lines it is not to be trusted.
+func (w *Simulator) senses() bool { return w.policy.SenseTrusted || w.rand.Of(10) }
+
+// current is what the sensor says.
+func (w *Simulator) current() supervision.Event {
+	if w.flows {
+		return supervision.Event{Kind: supervision.Seized}
+	}
+	return supervision.Event{Kind: supervision.Released}
+}
+
+// sees keeps the current in step with what a sensor says.
+func (w *Simulator) sees(ev *supervision.Event) {
+	switch ev.Kind {
+	case supervision.Seized:
+		w.flows = true
+	case supervision.Released:
+		w.flows = false
+	}
+}
+
+// sensed plans what a sensor sees of an opening: the current stops, unless the contact is stuck, and comes back if the hold stayed.
+func (w *Simulator) sensed(from, length time.Duration) {
+	if !w.senses() {
+		return
+	}
+	if w.rand.Of(85) {
+		w.after(from+w.rand.Within(0, 15), supervision.Event{Kind: supervision.Released})
+	}
+	if w.rand.Of(50) {
+		back := from + length + w.rand.Within(0, 90) - 40*time.Millisecond
+		w.after(back, supervision.Event{Kind: supervision.Seized})
+		if w.rand.Of(40) { // somebody who listened hangs up
+			w.after(back+w.rand.Within(400, 4000), supervision.Event{Kind: supervision.Released})
+		}
+	}
+}
+
+func (w *Simulator) arrival() supervision.Event {
+	w.next++
+	w.calls = append(w.calls, simulatedCall{id: w.next})
+	if w.dialled.Of(10) { // a tuning session's
+		w.plan = append(w.plan, plannedEvent{w.now, supervision.Event{Kind: supervision.TrialCall, Call: w.next}})
+		if w.dialled.Of(50) { // in which a break is read as dialling, and the call refused
+			id, at := w.next, w.now.Add(w.dialled.Within(1000, 5000))
+			w.next++
+			w.plan = append(w.plan, plannedEvent{at, supervision.Event{Kind: supervision.CallRequested, Call: w.next}},
+				plannedEvent{at + 1, supervision.Event{Kind: supervision.NearEndCleared, Call: w.next}})
+			return supervision.Event{Kind: supervision.CallArrived, Call: id, Emergency: w.rand.Of(3)}
+		}
+	}
+	return supervision.Event{Kind: supervision.CallArrived, Call: w.next, Emergency: w.rand.Of(3)}
+}
+
+func (w *Simulator) request() supervision.Event {
+	w.next++
+	w.calls = append(w.calls, simulatedCall{id: w.next, requested: true})
+	ev := supervision.Event{Kind: supervision.CallRequested, Call: w.next, Emergency: w.rand.Of(3)}
+	switch {
+	case ev.Emergency && w.dialled.Of(20):
+		ev.Number = supervision.NumberUnlistedPrefix
+	case ev.Emergency && w.dialled.Of(70):
+		w.plan = append(w.plan, plannedEvent{w.now.Add(w.dialled.Within(5, 5000)), w.attempt(w.next)})
+	case !ev.Emergency && w.dialled.Of(3):
+		ev.Number = supervision.NumberResembles
+	}
+	return ev
+}
+
+// attempt returns what became of an emergency call at one service.
+func (w *Simulator) attempt(id supervision.CallID) supervision.Event {
+	return supervision.Event{
+		Kind: supervision.AttemptEnded, Call: id, Second: w.dialled.Of(30), Progress: supervision.Progress(w.dialled.Below(3)),
+		Code: []int{0, 0, 200, 404, 480, 486, 503, 600}[w.dialled.Below(8)],
+	}
+}
+
+// intrude plans somebody to come within d.
+func (w *Simulator) intrude(chance int, d time.Duration) {
+	if !w.rand.Of(chance) || d < time.Millisecond {
+		return
+	}
+	at := time.Duration(w.rand.Next() % uint64(d))
+	switch w.rand.Below(5) {
+	case 0:
+		w.plan = append(w.plan, plannedEvent{w.now.Add(at), supervision.Event{Kind: supervision.Seized}})
+	case 1, 2:
+		w.plan = append(w.plan, plannedEvent{w.now.Add(at), w.request()})
+	default:
+		w.plan = append(w.plan, plannedEvent{w.now.Add(at), w.arrival()})
+	}
+}
+
+// nonsense returns an event that need not fit.
+func (w *Simulator) nonsense() supervision.Event {
+	r := &w.rand
+	ev := supervision.Event{
+		Kind:      supervision.EventKind(1 + r.Below(22)),
+		Call:      supervision.CallID(r.Below(int(w.next) + 2)),
+		Seq:       supervision.Seq(r.Below(int(w.seq) + 2)),
+		Emergency: r.Of(4),
+		Number:    supervision.Number(max(0, w.dialled.Below(24)-21)),
+		Evidence:  supervision.Evidence(r.Below(9)),
+		Answer:    supervision.Answer(r.Below(3)),
+		Hook:      supervision.Hook(r.Below(3)),
+		Failure:   supervision.Failure(r.Below(7)),
+		Late:      r.Within(0, 1500),
+		Interval:  r.Within(0, 3500),
+
+		PulseDiallingOff: r.Of(30),
+	}
+	if w.dialled.Of(10) {
+		ev.Kind = [...]supervision.EventKind{supervision.SoundContested, supervision.SoundMissing, supervision.FarEndSilent}[w.dialled.Below(3)]
+	}
+	if w.dialled.Of(5) {
+		ev = w.attempt(ev.Call)
+	}
+	return ev
+}
+
+// answer plans what becomes of an effect.
+func (w *Simulator) answer(ef *supervision.Effect) {
+	switch ef.Kind {
+	case supervision.OfferCall:
+		w.offered(ef.Call)
+	case supervision.ClearAdapterLeg:
+		w.legCleared(ef.Call)
+	case supervision.OpenLoop:
+		w.opening(ef)
+	case supervision.CloseLoop:
+		w.closing(ef)
+	case supervision.ProbeLine:
+		if w.rand.Of(95) {
+			hook := supervision.Hook(w.rand.Below(3))
+			if w.rand.Of(30) {
+				hook = supervision.HookOff // a line that stays off hook for long
+			}
+			w.after(w.rand.Within(2, 20+w.rand.Below(10)*60), supervision.Event{Kind: supervision.ProbeAnswered, Hook: hook})
+		}
+	}
+}
+
+func (w *Simulator) offered(id supervision.CallID) {
+	for i := range w.calls {
+		if w.calls[i].id == id {
+			w.calls[i].offered = true
+		}
+	}
+	w.after(w.rand.Within(5, 60), supervision.Event{Kind: supervision.CallRinging, Call: id})
+	if w.rand.Of(4) {
+		w.after(w.rand.Within(5, 60), supervision.Event{Kind: supervision.NearEndCleared, Call: id}) // busy
+	}
+}
+
+func (w *Simulator) legCleared(id supervision.CallID) {
+	ev := supervision.Event{Kind: supervision.AdapterLegCleared, Call: id, Answer: supervision.AnswerConfirmed}
+	d := w.rand.Within(2, 40)
+	switch {
+	case w.rand.Of(30):
+		d = w.rand.Within(200, 1500) // one or two datagrams lost
+	case w.rand.Of(8):
+		ev.Answer = supervision.AnswerUnknown
+	case w.rand.Of(6):
+		ev.Answer, d = supervision.AnswerNone, w.rand.Within(10, 3000)
+	case w.rand.Of(4):
+		w.after(w.rand.Within(0, 60), supervision.Event{Kind: supervision.NearEndCleared, Call: id}) // BYE crossing BYE
+	case w.rand.Of(3):
+		w.after(w.rand.Within(0, 60), supervision.Event{Kind: supervision.CallAnswered, Call: id}) // 200 crossing CANCEL
+	case w.rand.Of(3):
+		w.intrude(30, 500*time.Millisecond)
+		return // lost for good
+	}
+	w.intrude(30, min(d, 500*time.Millisecond))
+	w.after(d, ev)
+}
+
+func (w *Simulator) opening(ef *supervision.Effect) {
+	w.seq = ef.Seq
+	opened := supervision.Event{Kind: supervision.LoopOpened, Seq: ef.Seq}
+	end := supervision.Event{Kind: supervision.LoopClosed, Seq: ef.Seq, Took: ef.Interval}
+	d := w.rand.Within(1, 60)
+	w.intrude(30, d)
+	switch {
+	case w.rand.Of(6):
+		end.Kind, end.Took, end.Failure = supervision.LoopFailed, 0, supervision.Failure(1+w.rand.Below(8))
+		w.after(d, end)
+		return
+	case w.rand.Of(4):
+		end.Kind, end.Failure = supervision.LoopUnknown, supervision.FailureNoAnswer
+		if w.rand.Of(30) {
+			end.Failure = supervision.FailureNotMoved
+		}
+		w.after(d, opened)
+		w.after(d+w.rand.Within(1, 900), end)
+		w.after(d+w.rand.Within(900, 9000), supervision.Event{Kind: supervision.LoopClosed, Seq: ef.Seq * supervision.Seq(w.rand.Below(2))})
+		return
+	case w.rand.Of(4):
+		d = w.rand.Within(60, 700) // a busy controller
+	}
+	if w.rand.Of(97) {
+		w.after(d, opened)
+	}
+	w.sensed(d, ef.Interval)
+	if w.rand.Of(20) {
+		w.after(d+ef.Interval+w.rand.Within(0, 900), supervision.Event{Kind: supervision.FlashReported, Call: ef.Call})
+	}
+	d += ef.Interval
+	if w.rand.Of(30) {
+		w.intrudeLater(d-ef.Interval, ef.Interval)
+	}
+	if w.rand.Of(97) {
+		w.after(d, end)
+	}
+	if w.rand.Of(35) {
+		w.intrudeLater(d, 350*time.Millisecond)
+	}
+}
+
+// intrudeLater plans somebody to come within length, from a time after now.
+func (w *Simulator) intrudeLater(from, length time.Duration) {
+	now := w.now
+	w.now = now.Add(from)
+	w.intrude(100, length)
+	w.now = now
+}
+
+func (w *Simulator) closing(ef *supervision.Effect) {
+	ev := supervision.Event{Kind: supervision.LoopClosed, Seq: ef.Seq}
+	switch {
+	case w.rand.Of(10):
+		ev.Kind, ev.Failure = supervision.LoopFailed, supervision.FailureStopped
+	case w.rand.Of(5):
+		ev.Seq = 0
+	case w.rand.Of(5):
+		return // lost
+	}
+	d := w.rand.Within(1, 30)
+	if w.rand.Of(10) {
+		d = w.rand.Within(30, 2500)
+	}
+	w.after(d, ev)
+}
