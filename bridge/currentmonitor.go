@@ -15,22 +15,23 @@ import (
 
 // How the loop current is looked at.
 const (
-	// senseBusy is the pause between readings while the line does something: a controller that needs 100 ms for an answer still gives two
-	// within the shortest interruption (250 ms).
+	// senseBusy is the pause between readings while the line does something: a controller that needs 100 ms for an
+	// answer still gives two within the shortest interruption (250 ms).
 	senseBusy = 25 * time.Millisecond
-	// senseIdle is the pace on a line at rest. All lines look at the same multiples of it, so that those of one controller share a reading:
-	// 100 lines make 5 requests a second.
+	// senseIdle is the pace on a line at rest. All lines look at the same multiples of it, so that those of one
+	// controller share a reading: 100 lines make 5 requests a second.
 	senseIdle = 200 * time.Millisecond
-	// settleBusy is for how long readings must agree before they count, while the line does something. Contacts bounce for up to
-	// 10 ms and current detectors follow within 30 ms (common practice).
+	// settleBusy is for how long readings must agree before they count, while the line does something. Contacts bounce
+	// for up to 10 ms and current detectors follow within 30 ms (common practice).
 	settleBusy = 50 * time.Millisecond
-	// settleIdle is the same on a line at rest: longer than the break of a dial pulse, at most 75 ms, so that dialling is not taken for
-	// hanging up. There are readings of senseBusy in between.
+	// settleIdle is the same on a line at rest: longer than the break of a dial pulse, at most 75 ms, so that dialling
+	// is not taken for hanging up. There are readings of senseBusy in between.
 	settleIdle = 100 * time.Millisecond
-	// settleOpen is how long current must flow while the controller says that the loop is open. Mostly it has just closed again, and its
-	// word of that comes first; a controller that answers within 100 ms needs two answers for it.
+	// settleOpen is how long current must flow while the controller says that the loop is open. Mostly it has just
+	// closed again, and its word of that comes first; a controller that answers within 100 ms needs two answers for it.
 	settleOpen = 250 * time.Millisecond
-	// senseLost is for how long the input may be unreadable before what it said last counts no more: a few answers of a slow controller.
+	// senseLost is for how long the input may be unreadable before what it said last counts no more: a few answers of a
+	// slow controller.
 	senseLost = 500 * time.Millisecond
 )
 
@@ -42,8 +43,9 @@ type currentListener interface {
 	currentRead(ev supervision.Event, closing uint64)
 }
 
-// currentMonitor watches the loop current of one line in service. It tells Seized when current begins to flow and Released when it stops, and
-// the first state that is seen, also after each closing of the loop. Of an input that cannot be read it tells nothing but that.
+// currentMonitor watches the loop current of one line in service. It tells Seized when current begins to flow and
+// Released when it stops, and the first state that is seen, also after each closing of the loop. Of an input that
+// cannot be read it tells nothing but that.
 type currentMonitor struct {
 	// set once
 	sensor   relay.Sensor
@@ -132,8 +134,8 @@ func (n *currentMonitor) begin(closing uint64) {
 	}
 }
 
-// read takes a reading that was asked for at that instant. Readings are as far apart as their questions, which at a slow controller the next
-// lines' requests may move by a part of an answer.
+// read takes a reading that was asked for at that instant. Readings are as far apart as their questions, which at a
+// slow controller the next lines' requests may move by a part of an answer.
 func (n *currentMonitor) read(asked time.Time, level relay.Level, err error) {
 	if !n.readable(asked, level, err) {
 		n.next = relay.LevelUnknown
@@ -159,8 +161,8 @@ func (n *currentMonitor) read(asked time.Time, level relay.Level, err error) {
 	}
 }
 
-// readable tells whether the reading is one. It logs once that the input cannot be read, when that has lasted for senseLost (a controller is
-// mostly not connected yet when the line starts), and once that it can again.
+// readable reports whether the reading is one. It logs once that the input cannot be read, when that has lasted for
+// senseLost (a controller is mostly not connected yet when the line starts), and once that it can again.
 func (n *currentMonitor) readable(now time.Time, level relay.Level, err error) bool {
 	if err == nil && level == relay.LevelUnknown {
 		err = errNoLevel

@@ -25,15 +25,16 @@ func (s *currentTestBed) busyFrom(busy <-chan struct{}) {
 	})
 }
 
-// inAnyOrder runs a test so often that the goroutine of the line has looked at its mailbox first and at the sensor first.
+// inAnyOrder runs a test so often that the goroutine of the line has looked at its mailbox first and at the sensor
+// first.
 func inAnyOrder(t *testing.T, test func(*testing.T)) {
 	for range 20 {
 		synctest.Test(t, test)
 	}
 }
 
-// The line was busy when the loop closed and the current of a hold that stayed flowed again: a word of before the closing is no seizure, which
-// would forbid the repetition.
+// The line was busy when the loop closed and the current of a hold that stayed flowed again: a word of before the
+// closing is no seizure, which would forbid the repetition.
 func TestReadingBeforeTheClosingIsNoSeizure(t *testing.T) {
 	inAnyOrder(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, true)
@@ -84,7 +85,8 @@ func (u *stuckOpenContact) Sense(context.Context) (relay.Level, error) {
 	return u.senses(u.open.Load()), nil
 }
 
-// The same when nobody knew for a while whether the loop was closed: that it is counts first, and the interruption is judged.
+// The same when nobody knew for a while whether the loop was closed: that it is counts first, and the interruption is
+// judged.
 func TestClosingIsReportedBeforeCurrent(t *testing.T) {
 	inAnyOrder(t, func(t *testing.T) {
 		core, logs := observer.New(zap.DebugLevel)
@@ -117,8 +119,8 @@ func TestClosingIsReportedBeforeCurrent(t *testing.T) {
 	})
 }
 
-// Current that never stops is a contact that is stuck, also when the input could not be read for a part of the opening: the same state again is no
-// seizure.
+// Current that never stops is a contact that is stuck, also when the input could not be read for a part of the opening:
+// the same state again is no seizure.
 func TestUnchangedCurrentIsNoSeizure(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, true)

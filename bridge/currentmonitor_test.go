@@ -84,7 +84,8 @@ func (s *currentTestBed) forget() {
 	s.seen, s.all = nil, nil
 }
 
-// newCurrentTestBed starts a line whose input takes slow for an answer. The state of the hook is set before the first reading.
+// newCurrentTestBed starts a line whose input takes slow for an answer. The state of the hook is set before the first
+// reading.
 func newCurrentTestBed(slow time.Duration, offHook bool) *currentTestBed {
 	core, logs := observer.New(zap.DebugLevel)
 	s := &currentTestBed{
@@ -112,7 +113,8 @@ func newCurrentTestBed(slow time.Duration, offHook bool) *currentTestBed {
 	return s
 }
 
-// The first state is posted, whichever it is, when it has stayed for as long as every other; one that flows opens and closes nothing.
+// The first state is posted, whichever it is, when it has stayed for as long as every other; one that flows opens and
+// closes nothing.
 func TestSenseFirstState(t *testing.T) {
 	for off, want := range map[bool]supervision.EventKind{false: supervision.Released, true: supervision.Seized} {
 		synctest.Test(t, func(t *testing.T) {
@@ -129,8 +131,9 @@ func TestSenseFirstState(t *testing.T) {
 	}
 }
 
-// At rest the input is read at the multiples of 200 ms of all lines, and what moves for less than 100 ms is no seizure: a dial pulse's
-// break of 75 ms is not seen (the longest that RFC 5098's dial pulse settings and common practice let an adapter count as one).
+// At rest the input is read at the multiples of 200 ms of all lines, and what moves for less than 100 ms is no seizure:
+// a dial pulse's break of 75 ms is not seen (the longest that RFC 5098's dial pulse settings and common practice let an
+// adapter count as one).
 func TestSenseAtRest(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, false)
@@ -155,8 +158,8 @@ func TestSenseAtRest(t *testing.T) {
 	})
 }
 
-// A hold that stays: the sensor sees the loop open within 75 ms and closed again, and that only after the contact's own word of it. Also with a
-// controller that needs 100 ms for an answer, at the shortest interval.
+// A hold that stays: the sensor sees the loop open within 75 ms and closed again, and that only after the contact's own
+// word of it. Also with a controller that needs 100 ms for an answer, at the shortest interval.
 func TestSenseSeesTheInterruption(t *testing.T) {
 	for _, slow := range []time.Duration{0, 100 * time.Millisecond} {
 		synctest.Test(t, func(t *testing.T) {
@@ -194,7 +197,8 @@ func TestSenseSeesTheInterruption(t *testing.T) {
 	}
 }
 
-// The contact says that it is open and current flows: somebody bridges it. That is a seizure (invariant 6), told when it has lasted.
+// The contact says that it is open and current flows: somebody bridges it. That is a seizure (invariant 6), told when
+// it has lasted.
 func TestSenseDuringAnOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, false)

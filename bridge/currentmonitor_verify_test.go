@@ -13,8 +13,9 @@ import (
 	"clearback/supervision"
 )
 
-// Whatever a controller needs for an answer, a hold that stayed is not taken for cleared, not even after the shortest guard time: what was seen
-// while the loop was open says nothing of it. And where the answers come until the adapter surely reads on hook, it is judged by them.
+// Whatever a controller needs for an answer, a hold that stayed is not taken for cleared, not even after the shortest
+// guard time: what was seen while the loop was open says nothing of it. And where the answers come until the adapter
+// surely reads on hook, it is judged by them.
 func TestSenseUsesReadingsAfterTheClosing(t *testing.T) {
 	for _, guard := range []time.Duration{100 * time.Millisecond, 400 * time.Millisecond} {
 		for _, stayed := range []bool{false, true} {
@@ -48,7 +49,8 @@ func TestSenseUsesReadingsAfterTheClosing(t *testing.T) {
 	}
 }
 
-// A call that waits does not wait longer because the controller says nothing: it is offered when the adapter recognises on hook.
+// A call that waits does not wait longer because the controller says nothing: it is offered when the adapter recognises
+// on hook.
 func TestSenseDelaysNoCall(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, false)

@@ -8,7 +8,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// followers are who wants to hear what happens on a line. No lock is held while they are told, so that they may come and go meanwhile.
+// followers are who wants to hear what happens on a line. No lock is held while they are told, so that they may come
+// and go meanwhile.
 type followers struct {
 	list atomic.Pointer[[]*follower] // replaced whole, never changed; nil: none
 

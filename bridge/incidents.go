@@ -59,8 +59,9 @@ func (s *incidents) begin(now supervision.Instant, at time.Time, e *supervision.
 	s.open = append(s.open, one)
 }
 
-// reconcile drops what the machine does not count as lasting any more: one incident takes the place of another. That the controller
-// cannot be reached lasts beside the line's own incident while the loop is faulted, and a storm until the machine opens again.
+// reconcile drops what the machine does not count as lasting any more: one incident takes the place of another. That
+// the controller cannot be reached lasts beside the line's own incident while the loop is faulted, and a storm until
+// the machine opens again.
 func (s *incidents) reconcile(now supervision.Instant, v supervision.View) {
 	s.drop(now, func(i *openIncident) bool {
 		switch i.reason {

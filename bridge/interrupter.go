@@ -10,8 +10,8 @@ import (
 	"clearback/supervision"
 )
 
-// interrupter drives the contact of one line: it runs one interruption at a time and repeats a close until the controller
-// confirmed it. Every outcome is posted as an event. Its methods do not block.
+// interrupter drives the contact of one line: it runs one interruption at a time and repeats a close until the
+// controller confirmed it. Every outcome is posted as an event. Its methods do not block.
 type interrupter struct {
 	contact relay.Contact
 	post    func(supervision.Event)
@@ -68,7 +68,7 @@ func (o *interrupter) setOpened(is bool) {
 	o.opened = is
 }
 
-// underWay tells whether the controller has confirmed an opening whose outcome was not posted yet.
+// underWay reports whether the controller has confirmed an opening whose outcome was not posted yet.
 func (o *interrupter) underWay() bool {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -100,8 +100,8 @@ func (o *interrupter) withdraw(seq supervision.Seq) {
 	o.close(seq)
 }
 
-// close repeats closing until the controller confirmed it; seq goes into the LoopClosed that tells of it. The driver's own
-// notices are the alarm meanwhile.
+// close repeats closing until the controller confirmed it; seq goes into the LoopClosed that tells of it. The driver's
+// own notices are the alarm meanwhile.
 func (o *interrupter) close(seq supervision.Seq) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -133,8 +133,8 @@ func (o *interrupter) close(seq supervision.Seq) {
 	})
 }
 
-// busy tells whether an interruption is under way. A close that fails and is repeated is not worth waiting for: how long a
-// LoopClosed may take is the machine's to know, and the driver goes on closing until it has ended itself.
+// busy reports whether an interruption is under way. A close that fails and is repeated is not worth waiting for: how
+// long a LoopClosed may take is the machine's to know, and the driver goes on closing until it has ended itself.
 func (o *interrupter) busy() bool {
 	o.mu.Lock()
 	defer o.mu.Unlock()

@@ -25,8 +25,8 @@ type LineOptions struct {
 	Logger *zap.Logger
 	// Saved is what an earlier machine of the line knew.
 	Saved supervision.SavedState
-	// Record, if not nil, takes every event and effect; it must not block. Keep, if not nil, takes what should outlive the process
-	// whenever it changes; it must not block.
+	// Record, if not nil, takes every event and effect; it must not block. Keep, if not nil, takes what should outlive
+	// the process whenever it changes; it must not block.
 	Record func(callrecord.Entry)
 	Save   func(supervision.SavedState)
 	// Sense says that the contact's loop-current input is to be watched in service: Seized and Released are posted.
@@ -103,8 +103,9 @@ func (l *Line) Name() string { return l.name }
 // Post puts an event into the mailbox. It neither blocks nor drops.
 func (l *Line) Post(ev supervision.Event) { l.mailbox.put(ev) }
 
-// Notice takes what the driver has to say of the line's contact. That a close fails, also on an idle line, means that nobody knows whether the loop
-// is closed, or that it is open (SAFETY.md S16). It may be called from any goroutine, before Start too, and does not block; one notice at a time.
+// Notice takes what the driver has to say of the line's contact. That a close fails, also on an idle line, means that
+// nobody knows whether the loop is closed, or that it is open (SAFETY.md S16). It may be called from any goroutine,
+// before Start too, and does not block; one notice at a time.
 func (l *Line) Notice(n relay.Notice) {
 	switch {
 	case n.Kind == relay.CloseFailing && !l.closeFailing.Swap(true): // it comes again and again
@@ -114,8 +115,8 @@ func (l *Line) Notice(n relay.Notice) {
 	}
 }
 
-// SetPolicy changes the settings; it returns when they are in use. What is under way goes on as it began. The policy must be sound.
-// On a line that was stopped it does nothing. Not to be called from a follower.
+// SetPolicy changes the settings; it returns when they are in use. What is under way goes on as it began. The policy
+// must be sound. On a line that was stopped it does nothing. Not to be called from a follower.
 func (l *Line) SetPolicy(p supervision.Policy) {
 	p.Steps = slices.Clone(p.Steps)
 	l.ask(func() {
@@ -126,8 +127,9 @@ func (l *Line) SetPolicy(p supervision.Policy) {
 	})
 }
 
-// usePolicy gives the machine its settings. An input that cannot be read, or was not since the loop closed, is none that can be trusted: what
-// it said last may be wrong by now. (It saw no current in the opening; a slow controller must not let that pass for a hold that cleared.)
+// usePolicy gives the machine its settings. An input that cannot be read, or was not since the loop closed, is none
+// that can be trusted: what it said last may be wrong by now. (It saw no current in the opening; a slow controller must
+// not let that pass for a hold that cleared.)
 func (l *Line) usePolicy() {
 	p := l.policy
 	p.SenseTrusted = p.SenseTrusted && !l.inputUnreadable && !l.currentStale
@@ -193,8 +195,9 @@ func (l *Line) View() supervision.View {
 	return v
 }
 
-// Follow calls f with every event and effect from now on, from the line's goroutine: f must not block. stop ends it; it may be called at any time,
-// from f too, and does not wait: a call of f that has begun may still be under way when it returns.
+// Follow calls f with every event and effect from now on, from the line's goroutine: f must not block. stop ends it; it
+// may be called at any time, from f too, and does not wait: a call of f that has begun may still be under way when it
+// returns.
 func (l *Line) Follow(f func(callrecord.Entry)) (stop func()) { return l.followers.add(f) }
 
 // Start starts the line's goroutine. The machine's first step is TimePassed, with which its watching begins.
@@ -227,7 +230,8 @@ func (l *Line) Stop() {
 	l.mailbox.shut()
 }
 
-// AtRest tells whether the machine waits for nothing but the watching of an idle line, and the contact is idle. After Stop it is true.
+// AtRest reports whether the machine waits for nothing but the watching of an idle line, and the contact is idle. After
+// Stop it is true.
 func (l *Line) AtRest() bool {
 	rest := true
 	l.ask(func() {
@@ -306,8 +310,9 @@ func (l *Line) set(timer *time.Timer) {
 	timer.Reset(time.Until(l.epoch.Add(time.Duration(next))))
 }
 
-// due is when the machine is to be told that time has passed. The end of the guard time waits for what the loop current says since the
-// closing, by which the machine judges; but no longer than until the adapter surely reads on hook, for which calls wait anyway.
+// due is when the machine is to be told that time has passed. The end of the guard time waits for what the loop current
+// says since the closing, by which the machine judges; but no longer than until the adapter surely reads on hook, for
+// which calls wait anyway.
 func (l *Line) due() supervision.Instant {
 	if l.currentStale && !l.inputUnreadable && l.machine.View().Loop == "guarding" {
 		return max(l.deadline, l.openedAt.Add(l.policy.OnHookRecognition))
@@ -317,8 +322,9 @@ func (l *Line) due() supervision.Instant {
 
 func (l *Line) now() supervision.Instant { return supervision.Instant(time.Since(l.epoch)) }
 
-// step carries out the effects first and writes about them afterwards: neither a slow log nor the record delays an effect. Log and record have
-// the instant of the step, so that what an effect led to never seems to have come before it.
+// step carries out the effects first and writes about them afterwards: neither a slow log nor the record delays an
+// effect. Log and record have the instant of the step, so that what an effect led to never seems to have come before
+// it.
 func (l *Line) step(ev supervision.Event) {
 	at := time.Now() // its wall clock is that of now, also where a clock was set right after the start
 	now := supervision.Instant(at.Sub(l.epoch))
@@ -418,8 +424,8 @@ func (l *Line) write(at time.Time, message string, level zapcore.Level, call sup
 	entry.Write(append(fields, more...)...)
 }
 
-// level: a failed call for help is an error, another incident a warning, and so is a clearing that may leave a hold behind for another reason than the line's
-// own rules.
+// level: a failed call for help is an error, another incident a warning, and so is a clearing that may leave a hold
+// behind for another reason than the line's own rules.
 func level(e *supervision.Effect) zapcore.Level {
 	if e.Kind != supervision.Report {
 		return zap.InfoLevel

@@ -6,8 +6,9 @@ import (
 	"clearback/supervision"
 )
 
-// mailbox is an unbounded queue of events: a clearing is never dropped and a sender never waits. What is in it is bounded
-// by the calls that are up, since each sends a handful of events, and by the rate at which refused calls are recorded.
+// mailbox is an unbounded queue of events: a clearing is never dropped and a sender never waits. What is in it is
+// bounded by the calls that are up, since each sends a handful of events, and by the rate at which refused calls are
+// recorded.
 type mailbox struct {
 	wake chan struct{} // one slot: a wake-up not yet taken stands for all events that came since
 

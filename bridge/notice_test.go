@@ -14,8 +14,8 @@ import (
 	"clearback/supervision"
 )
 
-// SAFETY.md S16, S92: a close that fails on an idle line is an incident at once, told once; that a call clears opens nothing; and it is over when the
-// contact is closed.
+// SAFETY.md S16, S92: a close that fails on an idle line is an incident at once, told once; that a call clears opens
+// nothing; and it is over when the contact is closed.
 func TestCloseFailsOnAnIdleLine(t *testing.T) {
 	for err, want := range map[error]supervision.Incident{
 		fmt.Errorf("line box-office: closing: %w", relay.ErrReadBack): supervision.IncidentLoopOpen,

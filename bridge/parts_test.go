@@ -26,8 +26,8 @@ func logged() (*zap.Logger, *observer.ObservedLogs) {
 	return zap.New(core), logs
 }
 
-// TestSameIncidentOfAnotherCall: it is one incident, which lasts since the first; each rule is told, and one that the machine does not count any more is
-// over at the next reminder.
+// TestSameIncidentOfAnotherCall: it is one incident, which lasts since the first; each rule is told, and one that the
+// machine does not count any more is over at the next reminder.
 func TestSameIncidentOfAnotherCall(t *testing.T) {
 	log, logs := logged()
 	s := newIncidents("box-office", time.Minute, log)
@@ -117,7 +117,8 @@ func (p *posted) take() []supervision.Event {
 	return evs
 }
 
-// TestOneOpeningAtATime: a second one is refused, a withdrawal that names another is a close, and after the end nothing opens.
+// TestOneOpeningAtATime: a second one is refused, a withdrawal that names another is a close, and after the end nothing
+// opens.
 func TestOneOpeningAtATime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var p posted
@@ -288,7 +289,8 @@ func (c *counted) Sense(context.Context) (relay.Level, error) {
 	return relay.LevelOpen, nil
 }
 
-// TestPaceOfReadings: at once when the line begins to do something or the loop has closed, then every 25 ms as long as it does; and none after the end.
+// TestPaceOfReadings: at once when the line begins to do something or the loop has closed, then every 25 ms as long as
+// it does; and none after the end.
 func TestPaceOfReadings(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := &listenerStub{began: time.Now()}
@@ -359,7 +361,8 @@ func TestACloseThatFailsTwice(t *testing.T) {
 	})
 }
 
-// TestEffectsAreCarriedOut: a waiting call is refused when the near end lifts, and the far end learns that the near end hung up.
+// TestEffectsAreCarriedOut: a waiting call is refused when the near end lifts, and the far end learns that the near end
+// hung up.
 func TestEffectsAreCarriedOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()
@@ -463,7 +466,8 @@ func TestTheGuardTimeEndsByItself(t *testing.T) {
 	})
 }
 
-// TestTheSameReasonAnew: an incident that is replaced by one with the same reason is over, and the other lasts since it began.
+// TestTheSameReasonAnew: an incident that is replaced by one with the same reason is over, and the other lasts since it
+// began.
 func TestTheSameReasonAnew(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBedWith(LineOptions{Remind: time.Minute})

@@ -38,8 +38,8 @@ func entryText(e callrecord.Entry) string {
 	return "effect " + string(e.Effect.Append(nil))
 }
 
-// The record has what the log has, in its order, each with the wall clock of its step; TimePassed is no news. It is written when the effects have
-// been carried out.
+// The record has what the log has, in its order, each with the wall clock of its step; TimePassed is no news. It is
+// written when the effects have been carried out.
 func TestRecord(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var r *testBed
@@ -82,8 +82,8 @@ type slowCallLog struct{ callLog }
 
 func (d *slowCallLog) ClearAdapterLeg(supervision.CallID) { <-time.After(40 * time.Millisecond) }
 
-// Log and record have the instant of the step, not that at which its effects had been carried out: else what an effect led to would
-// seem to have come before it.
+// Log and record have the instant of the step, not that at which its effects had been carried out: else what an effect
+// led to would seem to have come before it.
 func TestLogAndRecordHaveTheInstantOfTheStep(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		core, logs := observer.New(zap.DebugLevel)
@@ -306,7 +306,8 @@ func TestRemindNever(t *testing.T) {
 	})
 }
 
-// A faulted loop beside an incident of the line: both last, each ends by itself. The contact is not known closed, which FailClose makes last.
+// A faulted loop beside an incident of the line: both last, each ends by itself. The contact is not known closed, which
+// FailClose makes last.
 func TestTwoIncidents(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := incidentLine(time.Minute)

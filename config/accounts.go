@@ -58,7 +58,7 @@ func (s *Service) address() (netip.Addr, bool) {
 	return a.Unmap(), err == nil
 }
 
-// sameAccount tells whether two accounts are one, perhaps by another proxy.
+// sameAccount reports whether two accounts are one, perhaps by another proxy.
 func (s *Service) sameAccount(o *Service) bool {
 	return o != nil && s.User == o.User && strings.EqualFold(s.Registrar, o.Registrar)
 }
@@ -90,7 +90,7 @@ func (d *decoder) checkSecond(l *Line, at string) {
 	}
 }
 
-// emptyList tells whether the file has an empty list at path.
+// emptyList reports whether the file has an empty list at path.
 func (d *decoder) emptyList(path string) bool {
 	n := d.places[path]
 	return n != nil && n.Kind == yaml.SequenceNode && len(n.Content) == 0

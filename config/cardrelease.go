@@ -13,9 +13,9 @@ import (
 // ErrRelease is in every error of a release time that cannot be written into a file; the file is as it was.
 var ErrRelease = errors.New("the release time is not written")
 
-// WithCardRelease returns the text of a configuration file with equipment.card_release of one line set, a whole number of milliseconds. As
-// with [WithInterval] every byte outside of that place stays as it is, the result has been read again, and what other lines have is never
-// changed. Steps that are computed may follow.
+// WithCardRelease returns the text of a configuration file with equipment.card_release of one line set, a whole number
+// of milliseconds. As with [WithInterval] every byte outside of that place stays as it is, the result has been read
+// again, and what other lines have is never changed. Steps that are computed may follow.
 func WithCardRelease(name string, data []byte, line string, release time.Duration) ([]byte, error) {
 	refuse := func(format string, a ...any) ([]byte, error) {
 		return nil, fmt.Errorf("%s: line %s: %w: %w", name, line, ErrRelease, fmt.Errorf(format, a...))
@@ -64,7 +64,8 @@ func (r *parsedFile) releaseEdits(at int, release time.Duration) [][]edit {
 	return each(r.source.insert(key, equipment, pair))
 }
 
-// onlyRelease reports whether a file that was read again is as r but for the release time of one line, and its computed steps.
+// onlyRelease reports whether a file that was read again is as r but for the release time of one line, and its computed
+// steps.
 func (r *parsedFile) onlyRelease(after *parsedFile, at int, release time.Duration) bool {
 	if len(after.faults) > 0 || after.config == nil || len(after.config.Lines) != len(r.config.Lines) {
 		return false

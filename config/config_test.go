@@ -210,7 +210,8 @@ func TestExtensionWarnings(t *testing.T) {
 	require.ElementsMatch(t, []string{"112", "4112", "4911", "4999", "999"}, got)
 }
 
-// An extension that is an emergency number behind a digit that may be a missing prefix; behind a listed one it is told as above.
+// An extension that is an emergency number behind a digit that may be a missing prefix; behind a listed one it is told
+// as above.
 func TestExtensionBehindADigitWarning(t *testing.T) {
 	c, faults := Parse("small", []byte(small+"emergency: {extensions: [8xxx, '9112', '7xxx'], outside_prefixes: ['9']}\n"), millraceEnv())
 	require.Empty(t, faults.String())

@@ -43,7 +43,8 @@ var ways = []struct {
 	kind  string
 	sense bool
 	steps []time.Duration // above 800 ms
-	// says stands in the line's description, and alarm in what is told at the daemon's start; nothing else is told there.
+	// says stands in the line's description, and alarm in what is told at the daemon's start; nothing else is told
+	// there.
 	says, alarm string
 }{
 	{way{"modbus", onTCP, "coil: 0, timed: {register: 1, unit: 100ms, limit: 3s}, sense: {input: 1}"}, "oneshot", true, coarse, "the board itself closes the loop when the interval ends (at most 3s)", ""},

@@ -2,8 +2,8 @@ package config
 
 import "time"
 
-// Contact: the relay contact of a line. The keys unit, coil, timed, watchdog and sense belong to modbus and modbus-rtu; open_level to these and to
-// gpio and serial.
+// Contact: the relay contact of a line. The keys unit, coil, timed, watchdog and sense belong to modbus and modbus-rtu;
+// open_level to these and to gpio and serial.
 type Contact struct {
 	Driver     string // driver: none, or that of the controller
 	Controller string // controller: name of an entry of controllers
@@ -38,7 +38,7 @@ type TimedOutput struct {
 	Limit    time.Duration // limit: the longest opening
 }
 
-// SenseInput: a discrete input of the board tells whether loop current flows.
+// SenseInput: a discrete input of the board reports whether loop current flows.
 type SenseInput struct {
 	Input       uint16 // input: discrete input address, from 0
 	CurrentWhen string // current_when: on or off
@@ -120,7 +120,7 @@ type TopicValue struct {
 	Open, Closed []string // open:, closed: values
 }
 
-// TopicOnline: a topic that tells whether the device is there.
+// TopicOnline: a topic that reports whether the device is there.
 type TopicOnline struct {
 	Topic           string   // topic:
 	Pointer         string   // pointer: a JSON Pointer (RFC 6901)

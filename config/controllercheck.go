@@ -5,7 +5,8 @@ import (
 	"strings"
 )
 
-// blocks are the settings of each driver: the name of the mapping at a controller, and at a contact (empty: its keys are flat).
+// blocks are the settings of each driver: the name of the mapping at a controller, and at a contact (empty: its keys
+// are flat).
 var blocks = []struct{ driver, controller, contact string }{
 	{DriverModbus, "modbus", ""}, {DriverModbusRTU, "rtu", ""}, {DriverGPIO, "gpio", "gpio"}, {DriverSerial, "serial", "serial"},
 	{DriverMQTT, "mqtt", "mqtt"}, {DriverHTTP, "http", "http"}, {DriverCommand, "command", "command"},

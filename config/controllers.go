@@ -14,8 +14,8 @@ const (
 	DriverCommand   = "command"
 )
 
-// Controller: an entry of `controllers:`: one relay board, bus, chip, port, broker, device or program. Of the settings only those of its driver
-// are used; the others are faults.
+// Controller: an entry of `controllers:`: one relay board, bus, chip, port, broker, device or program. Of the settings
+// only those of its driver are used; the others are faults.
 type Controller struct {
 	Name    string      // name:
 	Driver  string      // driver:

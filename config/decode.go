@@ -144,7 +144,7 @@ func (d *decoder) at(path string) *yaml.Node {
 	}
 }
 
-// has tells whether a key is in the file.
+// has reports whether a key is in the file.
 func (d *decoder) has(path string) bool { return d.places[path] != nil }
 
 func find(keys []key, name string) *key {

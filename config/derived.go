@@ -75,9 +75,9 @@ func defaultEquipment() Equipment {
 	}
 }
 
-// Window returns what is known of the line, for the window of its intervals ([window.Of]). A line that was not read from a file has no
-// Equipment: then the defaults are meant. Where the file has flash_max without
-// flash_min, everything up to flash_max can be a flash.
+// Window returns what is known of the line, for the window of its intervals ([window.Of]). A line that was not read
+// from a file has no Equipment: then the defaults are meant. Where the file has flash_max without flash_min, everything
+// up to flash_max can be a flash.
 func (l *Line) Window() window.Line {
 	w, e, p := window.Defaults(), l.Equipment, &l.Policy
 	if e == (Equipment{}) {
@@ -97,8 +97,8 @@ func (l *Line) Window() window.Line {
 	return w
 }
 
-// StepsAbove returns the steps that a line whose file says none has with an interval: those of its window ([window.Steps]), in whole units
-// of the board's own timer and within its limit. They never make a fault of their own.
+// StepsAbove returns the steps that a line whose file says none has with an interval: those of its window
+// ([window.Steps]), in whole units of the board's own timer and within its limit. They never make a fault of their own.
 func (l *Line) StepsAbove(interval time.Duration) []time.Duration {
 	w, last := l.Window(), interval
 	var unit time.Duration

@@ -82,8 +82,8 @@ func (l *Line) openingWarnings() []string {
 	return nil
 }
 
-// extensionWarnings names the emergency numbers, alone or behind a digit for an outside line, that may also be an extension of the PBX:
-// dialling that extension is then taken for an emergency call, or may be.
+// extensionWarnings names the emergency numbers, alone or behind a digit for an outside line, that may also be an
+// extension of the PBX: dialling that extension is then taken for an emergency call, or may be.
 func extensionWarnings(c *Config) []string {
 	numbers, err := c.numbers()
 	if err != nil {
@@ -120,8 +120,8 @@ func matches(pattern, number string) bool {
 	return true
 }
 
-// Describe says of every line, in words, what its contact is, what happens when the daemon, the power or the link dies, and what
-// was consented to.
+// Describe says of every line, in words, what its contact is, what happens when the daemon, the power or the link dies,
+// and what was consented to.
 func Describe(c *Config) []string {
 	var out []string
 	for i := range c.Lines {

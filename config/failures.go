@@ -88,8 +88,8 @@ func (k *Contact) whenPowerFails() string {
 	return fmt.Sprintf("If the %s loses power, the loop closes. ", k.poweredPart())
 }
 
-// Unbounded tells, a sentence each, of lines whose loop may stay open without a bound when something dies, or may open late: what the user
-// accepted, and should be reminded of.
+// Unbounded tells, a sentence each, of lines whose loop may stay open without a bound when something dies, or may open
+// late: what the user accepted, and should be reminded of.
 func Unbounded(c *Config) (w []string) {
 	for i := range c.Lines {
 		if c.Lines[i].Contact.Driver != DriverNone {

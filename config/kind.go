@@ -9,8 +9,8 @@ import (
 // kinds in their order: each does what those before it do.
 var kinds = []string{"none", "watchdog", "oneshot"}
 
-// Kind is what ends an opening when the daemon does not: "oneshot", "watchdog" or "none". For a line without a contact it is "oneshot": nothing
-// that dies can leave its loop open.
+// Kind is what ends an opening when the daemon does not: "oneshot", "watchdog" or "none". For a line without a contact
+// it is "oneshot": nothing that dies can leave its loop open.
 func (k *Contact) Kind() string {
 	switch {
 	case k.Driver == DriverNone:
@@ -23,21 +23,22 @@ func (k *Contact) Kind() string {
 	return "none"
 }
 
-// Less tells whether kind a is less than kind b: none, watchdog, oneshot. What is no kind is less than all.
+// Less reports whether kind a is less than kind b: none, watchdog, oneshot. What is no kind is less than all.
 func Less(a, b string) bool { return slices.Index(kinds, a) < slices.Index(kinds, b) }
 
-// flat tells whether the contact's own keys are those of Modbus.
+// flat reports whether the contact's own keys are those of Modbus.
 func (k *Contact) flat() bool { return k.Driver == DriverModbus || k.Driver == DriverModbusRTU }
 
-// plain tells whether it is a device behind a broker that knows no tokens: whatever it times, a broker may deliver an opening late.
+// plain reports whether it is a device behind a broker that knows no tokens: whatever it times, a broker may deliver an
+// opening late.
 func (k *Contact) plain() bool { return k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Plain != nil }
 
-// hasLevel tells whether open_level has a meaning: elsewhere open and close are said in words.
+// hasLevel reports whether open_level has a meaning: elsewhere open and close are said in words.
 func (k *Contact) hasLevel() bool {
 	return slices.Contains([]string{DriverModbus, DriverModbusRTU, DriverGPIO, DriverSerial}, k.Driver)
 }
 
-// needsConsent tells whether a dead daemon can leave the loop open.
+// needsConsent reports whether a dead daemon can leave the loop open.
 func (k *Contact) needsConsent() bool { return k.Kind() == "none" && k.ownTimer() == nil }
 
 // timer is a controller's own.
@@ -74,7 +75,8 @@ func (k *Contact) ownTimer() *timer {
 	return nil
 }
 
-// templateUnit is what lengths are rounded up to: the unit that is set, or 1 ms where a template says {ms}, or 1 s. As the drivers have it.
+// templateUnit is what lengths are rounded up to: the unit that is set, or 1 ms where a template says {ms}, or 1 s. As
+// the drivers have it.
 func templateUnit(unit time.Duration, templates ...string) time.Duration {
 	switch {
 	case unit > 0:
@@ -98,12 +100,12 @@ func (r *Request) templates() []string {
 	return all
 }
 
-// contract tells whether a web device speaks our own.
+// contract reports whether a web device speaks our own.
 func (r *Requests) contract() bool {
 	return r.Open == nil && r.Close == nil && r.Read == nil && (r.Timed == nil || r.Timed.Path == "")
 }
 
-// hasSense tells whether there is a loop-current input.
+// hasSense reports whether there is a loop-current input.
 func (k *Contact) hasSense() bool {
 	switch k.Driver {
 	case DriverModbus, DriverModbusRTU:

@@ -129,8 +129,8 @@ func TestComputedSteps(t *testing.T) {
 	require.Equal(t, []time.Duration{940 * ms, 1100 * ms, 1300 * ms}, c.Lines[1].Policy.Steps)
 }
 
-// Whatever stands in the file, steps that it does not have make no fault and no warning of their own, and none that it would not have had
-// without them.
+// Whatever stands in the file, steps that it does not have make no fault and no warning of their own, and none that it
+// would not have had without them.
 func TestComputedStepsCauseNoFault(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		time := func(name string, low, high int) string {

@@ -22,8 +22,8 @@ type Env struct {
 	ReadFile func(path string) ([]byte, error)
 }
 
-// Load reads, defaults and checks a file. It is loaded whole or not at all: with faults there is no Config. The error tells
-// that the file could not be read. Loading opens no socket and no device.
+// Load reads, defaults and checks a file. It is loaded whole or not at all: with faults there is no Config. The error
+// tells that the file could not be read. Loading opens no socket and no device.
 func Load(path string) (*Config, Faults, error) {
 	data, err := file.Read(path)
 	if err != nil {
@@ -38,8 +38,9 @@ func envOf(path string) Env {
 	return Env{Getenv: os.LookupEnv, ReadFile: func(p string) ([]byte, error) { return file.Read(beside(path, p)) }}
 }
 
-// LoadForClosing is [Load] for closing contacts, which has to work when nothing else does: no secrets but those that contacts are reached with
-// are fetched, the others stay empty, and with faults it still returns what it could make out. Nil only if that is nothing at all.
+// LoadForClosing is [Load] for closing contacts, which has to work when nothing else does: no secrets but those that
+// contacts are reached with are fetched, the others stay empty, and with faults it still returns what it could make
+// out. Nil only if that is nothing at all.
 func LoadForClosing(path string) (*Config, Faults, error) {
 	data, err := file.Read(path)
 	if err != nil {
@@ -126,8 +127,9 @@ func yamlError(err error) (line int, text string) {
 	return 0, text
 }
 
-// faultLine is the line on which a fault shows. The library names the line before that on which a mapping, a list or a word began in which it
-// found the fault, or none: so it is the last of as many lines as bring the same fault, from the named one on.
+// faultLine is the line on which a fault shows. The library names the line before that on which a mapping, a list or a
+// word began in which it found the fault, or none: so it is the last of as many lines as bring the same fault, from the
+// named one on.
 func faultLine(data []byte, named int, text string) int {
 	if strings.HasPrefix(text, "could not find expected ':'") {
 		return named // it shows on the next line only

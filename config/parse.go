@@ -12,7 +12,7 @@ import (
 
 // The forms of plain values. The error of each ends the sentence "KEY: "VALUE" ...".
 
-// only tells whether s has nothing but the given characters, and at least one.
+// only reports whether s has nothing but the given characters, and at least one.
 func only(s, allowed string) bool { return s != "" && strings.Trim(s, allowed) == "" }
 
 const digits = "0123456789"

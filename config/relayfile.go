@@ -100,7 +100,8 @@ func LoadRelay(path string) (*Relay, Faults, error) {
 	return r, faults, nil
 }
 
-// LoadRelayForClosing is [LoadForClosing] for the agent's file: with faults it returns what it could make out, nil if that is nothing.
+// LoadRelayForClosing is [LoadForClosing] for the agent's file: with faults it returns what it could make out, nil if
+// that is nothing.
 func LoadRelayForClosing(path string) (*Relay, Faults, error) {
 	data, err := file.Read(path)
 	if err != nil {

@@ -14,18 +14,19 @@ import (
 // ErrInterval is in every error of an interval that cannot be written into a file; the file is as it was.
 var ErrInterval = errors.New("the interval is not written")
 
-// WithInterval returns the text of a configuration file with policy.interval of one line set, a whole number of milliseconds. Every byte
-// outside of that place stays as it is: comments, order, anchors, quotes, indentation, line ends. name stands in the errors. No secret is
-// fetched.
+// WithInterval returns the text of a configuration file with policy.interval of one line set, a whole number of
+// milliseconds. Every byte outside of that place stays as it is: comments, order, anchors, quotes, indentation, line
+// ends. name stands in the errors. No secret is fetched.
 //
-// Where the file gives the line policy.steps, those not longer than the interval are taken out of it: in braces they go with their commas, with
-// dashes their lines go, each with the comment on its own line; [] is left of the last ones. Steps that come with an alias or << stay as they are,
-// and the line gets its own, [] too, beside its own interval.
+// Where the file gives the line policy.steps, those not longer than the interval are taken out of it: in braces they go
+// with their commas, with dashes their lines go, each with the comment on its own line; [] is left of the last ones.
+// Steps that come with an alias or << stay as they are, and the line gets its own, [] too, beside its own interval.
 //
-// Where the line has no interval of its own (it is not in the file, or comes with an alias or <<), it gets one, and what it is shared
-// with stays as it is. Where it stands in a mapping that other lines take it from, it is refused, and the error names them: what others
-// see is never changed, and nothing is written into their entries. The result has been read again: it has no fault, and differs in that
-// interval and those steps alone (and in steps that are computed from the interval). The file must have no faults before either.
+// Where the line has no interval of its own (it is not in the file, or comes with an alias or <<), it gets one, and
+// what it is shared with stays as it is. Where it stands in a mapping that other lines take it from, it is refused, and
+// the error names them: what others see is never changed, and nothing is written into their entries. The result has
+// been read again: it has no fault, and differs in that interval and those steps alone (and in steps that are computed
+// from the interval). The file must have no faults before either.
 func WithInterval(name string, data []byte, line string, interval time.Duration) ([]byte, error) {
 	refuse := func(format string, a ...any) ([]byte, error) {
 		return nil, fmt.Errorf("%s: line %s: %w: %w", name, line, ErrInterval, fmt.Errorf(format, a...))
@@ -86,7 +87,8 @@ func (r *parsedFile) names() string {
 	return strings.Join(all, ", ")
 }
 
-// onlyInterval tells whether a file that was read again is as r but for the interval of one line, and its steps that are not longer.
+// onlyInterval reports whether a file that was read again is as r but for the interval of one line, and its steps that
+// are not longer.
 func (r *parsedFile) onlyInterval(after *parsedFile, at int, interval time.Duration) error {
 	if after.config == nil || len(after.config.Lines) != len(r.config.Lines) {
 		return errors.New("the file would not be read as before; write the interval by hand")
@@ -224,7 +226,8 @@ func (s *source) insert(key, m *yaml.Node, pairs ...string) []edit {
 	return all
 }
 
-// newPolicy returns the ways to add a policy to the mapping of a line: flow within braces, else block, one or several lines.
+// newPolicy returns the ways to add a policy to the mapping of a line: flow within braces, else block, one or several
+// lines.
 func (r *parsedFile) newPolicy(entry *yaml.Node, flow string, block ...string) []edit {
 	if len(block) == 0 {
 		block = []string{flow}

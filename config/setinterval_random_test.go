@@ -11,8 +11,8 @@ import (
 	"pgregory.net/rapid"
 )
 
-// randomSteps draws up to three steps, longer than every interval of layout, and how they are laid out in a mapping with an indentation; "" for
-// none. Only within a block there are dashes and lines.
+// randomSteps draws up to three steps, longer than every interval of layout, and how they are laid out in a mapping
+// with an indentation; "" for none. Only within a block there are dashes and lines.
 func randomSteps(t *rapid.T, block bool, pad string, comment func() string) string {
 	one := func(what string, of ...string) string { return rapid.SampledFrom(of).Draw(t, what) }
 	all := [][]string{{"1.05s", "'1050ms'"}, {"1.1s", "\"1100ms\"", "!!str 1.1s"}, {"1.3s", "&top 1.3s"}}[:rapid.SampledFrom([]int{3, 2, 1, 0}).Draw(t, "steps")]
@@ -48,7 +48,8 @@ func randomSteps(t *rapid.T, block bool, pad string, comment func() string) stri
 	return text
 }
 
-// layout draws the text of a file with a few lines, each laid out its own way. shared tells whether a line's policy may be taken by another.
+// layout draws the text of a file with a few lines, each laid out its own way. shared reports whether a line's policy
+// may be taken by another.
 func layout(t *rapid.T) (text string, names []string, shared bool) {
 	flip := func(what string) bool { return rapid.Bool().Draw(t, what) }
 	one := func(what string, of ...string) string { return rapid.SampledFrom(of).Draw(t, what) }
@@ -151,8 +152,9 @@ func elsewhere(text string) []string {
 	})
 }
 
-// In whatever way a file is laid out: one place changes, by a few bytes, and the file then says what it said but for the one interval; where steps
-// are not longer, they go too, and no line changes but theirs. What shares nothing is never refused.
+// In whatever way a file is laid out: one place changes, by a few bytes, and the file then says what it said but for
+// the one interval; where steps are not longer, they go too, and no line changes but theirs. What shares nothing is
+// never refused.
 func TestRandomLayouts(t *testing.T) {
 	written, trimmed, refused := 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {

@@ -9,13 +9,13 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// hasSteps tells whether the file gives a line its steps, so that they are not computed.
+// hasSteps reports whether the file gives a line its steps, so that they are not computed.
 func (r *parsedFile) hasSteps(line int) bool {
 	return r.d.has(fmt.Sprintf("lines[%d].policy.steps", line))
 }
 
-// remainingSteps returns the steps that are left of those in the file with an interval, nil if none; trim tells whether any must go. The ones that
-// go are the first ones, since steps rise.
+// remainingSteps returns the steps that are left of those in the file with an interval, nil if none; trim reports
+// whether any must go. The ones that go are the first ones, since steps rise.
 func (r *parsedFile) remainingSteps(line int, interval time.Duration) (left []time.Duration, trim bool) {
 	steps := r.config.Lines[line].Policy.Steps
 	if !r.hasSteps(line) || len(steps) == 0 || steps[0] > interval {
@@ -73,7 +73,8 @@ func (s *source) beside(m, value *yaml.Node, pair string) []edit {
 	return []edit{s.afterLine(end, m.Content[0].Column-1, pair)}
 }
 
-// shorten returns the edits that leave only the last entries of a list, the value of key; nil if it is written in a way that is not known.
+// shorten returns the edits that leave only the last entries of a list, the value of key; nil if it is written in a way
+// that is not known.
 func (s *source) shorten(key, list *yaml.Node, left []time.Duration) []edit {
 	if list.Kind == yaml.AliasNode {
 		from, to, _, ok := s.span(list)
@@ -89,8 +90,8 @@ func (s *source) shorten(key, list *yaml.Node, left []time.Duration) []edit {
 	return s.shortenBlock(key, list, n)
 }
 
-// shortenFlow takes the first n entries out of a list in brackets, each with its comma. An entry that ends its line goes with the comment there;
-// one that is alone on its line, with the line.
+// shortenFlow takes the first n entries out of a list in brackets, each with its comma. An entry that ends its line
+// goes with the comment there; one that is alone on its line, with the line.
 func (s *source) shortenFlow(list *yaml.Node, n int) []edit {
 	var at []edit // the entries and their commas
 	for _, entry := range list.Content[:n] {
@@ -172,7 +173,8 @@ func (s *source) shortenBlock(key, list *yaml.Node, n int) []edit {
 	return slices.Insert(all, 0, edit{at, at, " []"})
 }
 
-// behind returns where the value of a key can begin: behind the colon, or the value's anchor and tag; -1 if that cannot be told.
+// behind returns where the value of a key can begin: behind the colon, or the value's anchor and tag; -1 if that cannot
+// be told.
 func (s *source) behind(key, value *yaml.Node) int {
 	at := s.offset(value)
 	if at < 0 {

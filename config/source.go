@@ -74,8 +74,8 @@ func (s *source) pastProperties(at int) int {
 	return at
 }
 
-// span returns where the text of a plain value begins and ends, within its quotes, and where all of it ends; an alias begins with its star.
-// ok is false if the value is written in another way.
+// span returns where the text of a plain value begins and ends, within its quotes, and where all of it ends; an alias
+// begins with its star. ok is false if the value is written in another way.
 func (s *source) span(n *yaml.Node) (from, to, end int, ok bool) {
 	from = s.content(n)
 	word, quote := n.Value, 0

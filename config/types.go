@@ -36,7 +36,8 @@ type Emergency struct {
 	CallbackWindow time.Duration // callback_window:
 	// CallbackFrom are the addresses from which a call marked as a call-back is believed at any time.
 	CallbackFrom []netip.Prefix // callback_from: default none
-	// SecondAfter is how long an emergency call may be without a ringing response before the second service is tried too.
+	// SecondAfter is how long an emergency call may be without a ringing response before the second service is tried
+	// too.
 	SecondAfter time.Duration // second_after: default 4s
 }
 
@@ -77,7 +78,8 @@ type Journal struct {
 	File    string        // file:
 	Keep    time.Duration // keep: default 8760h (a year); 0s for ever
 	MaxSize int64         // max_size: bytes, written like 500MB; default 1GB; at least 10MB
-	// Numbers says how much of names and numbers is kept: full, short (the last three digits, no names) or none. Emergency calls are always kept in full.
+	// Numbers says how much of names and numbers is kept: full, short (the last three digits, no names) or none.
+	// Emergency calls are always kept in full.
 	Numbers string // numbers: default full
 }
 
@@ -111,8 +113,8 @@ type Line struct {
 
 // Dial: `dial:` of a line. What its near end may call. Emergency numbers are always allowed.
 type Dial struct {
-	// Allow, if there are any, are the only destinations that may be called; Deny are those that may not, and win. A pattern is digits,
-	// x for any digit, and a * at the end for any rest: "555xxxx", "1xx", "0800*".
+	// Allow, if there are any, are the only destinations that may be called; Deny are those that may not, and win. A
+	// pattern is digits, x for any digit, and a * at the end for any rest: "555xxxx", "1xx", "0800*".
 	Allow []string // allow:
 	Deny  []string // deny:
 	// International allows numbers of other countries.
@@ -171,19 +173,22 @@ type Service struct {
 	Register bool          // register:
 	Expires  time.Duration // expires:
 	Socket   *Socket       // socket: its own
-	// AllowFrom are the only addresses that calls may come from; none: any that knows our contact. Required with register: false
-	// unless registrar or proxy is an IP address, which is then the one.
+	// AllowFrom are the only addresses that calls may come from; none: any that knows our contact. Required with
+	// register: false unless registrar or proxy is an IP address, which is then the one.
 	AllowFrom []netip.Prefix // allow_from:
-	// SessionExpires is asked for in calls at the service (RFC 4028); 0: never asked for, but followed when the service asks.
+	// SessionExpires is asked for in calls at the service (RFC 4028); 0: never asked for, but followed when the service
+	// asks.
 	SessionExpires time.Duration // session_expires: default 30m, 0s, or 90s to 24h
-	// MessageWaiting: off; pass (what the service sends unasked goes to the adapter); subscribe (it is asked for, RFC 3842).
+	// MessageWaiting: off; pass (what the service sends unasked goes to the adapter); subscribe (it is asked for, RFC
+	// 3842).
 	MessageWaiting string // message_waiting: default pass
-	// Second, if not nil, is the account that takes over when this one is lost. It has no Second, Socket, SessionExpires or
-	// MessageWaiting of its own.
+	// Second, if not nil, is the account that takes over when this one is lost. It has no Second, Socket,
+	// SessionExpires or MessageWaiting of its own.
 	Second *Service // second:
 }
 
-// Secret is a text that no log and no print shows. In the file it is {file: PATH}, {env: NAME} or {credential: NAME} (systemd).
+// Secret is a text that no log and no print shows. In the file it is {file: PATH}, {env: NAME} or {credential: NAME}
+// (systemd).
 type Secret struct {
 	text string
 }

@@ -47,8 +47,8 @@ func (d *decoder) checkLinesDiffer(c *Config) {
 	d.checkWatchdogRegisters(c)
 }
 
-// checkWatchdogRegisters finds a time-out register that would be written as something else too: the daemon writes it on every connection,
-// and in the place of a timed output that would open a loop.
+// checkWatchdogRegisters finds a time-out register that would be written as something else too: the daemon writes it on
+// every connection, and in the place of a timed output that would open a loop.
 func (d *decoder) checkWatchdogRegisters(c *Config) {
 	type place struct {
 		controller string

@@ -107,7 +107,7 @@ func (d *decoder) checkSockets(c *Config) {
 	}
 }
 
-// clashes tells whether two sockets cannot be open at once. Equal ones on one side are one.
+// clashes reports whether two sockets cannot be open at once. Equal ones on one side are one.
 func (s listener) clashes(o listener) bool {
 	if s.service == o.service && s.Listen == o.Listen && s.Advertise == o.Advertise && slices.Equal(s.Transports, o.Transports) {
 		return false

@@ -12,8 +12,8 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// scalar returns the text of a plain value as it is written, "" and false after a fault. Numbers are taken as text too, so
-// that 112 needs no quotes.
+// scalar returns the text of a plain value as it is written, "" and false after a fault. Numbers are taken as text too,
+// so that 112 needs no quotes.
 func (d *decoder) scalar(path string, n *yaml.Node, want string) (string, bool) {
 	if n = resolve(n); n.Kind != yaml.ScalarNode || n.Tag != "!!str" && n.Tag != "!!int" && n.Tag != "!!float" {
 		what := kindOf(n)
@@ -242,7 +242,7 @@ func keyFile(name string, into *string) key {
 	return k
 }
 
-// ofContacts tells whether what stands at path is needed to reach a contact.
+// ofContacts reports whether what stands at path is needed to reach a contact.
 func ofContacts(path string) bool {
 	return strings.HasPrefix(path, "controllers[") || strings.HasPrefix(path, "lines[") && strings.Contains(path, "].contact.")
 }

@@ -13,17 +13,19 @@ import (
 	"clearback/config/file"
 )
 
-// SetInterval writes policy.interval of one line into the configuration file at path and takes steps that are not longer out of its
-// policy.steps, as [WithInterval] does; the file is then either the old one or the whole new one, whatever happens meanwhile. Owner, group and mode are kept; of a symbolic link the file it leads to
-// is written. With an error the file is as it was. Access lists and further hard links of the file are not kept.
+// SetInterval writes policy.interval of one line into the configuration file at path and takes steps that are not
+// longer out of its policy.steps, as [WithInterval] does; the file is then either the old one or the whole new one,
+// whatever happens meanwhile. Owner, group and mode are kept; of a symbolic link the file it leads to is written. With
+// an error the file is as it was. Access lists and further hard links of the file are not kept.
 //
-// A running daemon does not look at the file: tell it. Two writers at once are told apart by what they read: the later one fails.
+// A running daemon does not look at the file: tell it. Two writers at once are told apart by what they read: the later
+// one fails.
 func SetInterval(path, line string, interval time.Duration) error {
 	return SetTuned(path, line, interval, 0)
 }
 
-// SetTuned is [SetInterval] that also writes the release time of the line card that was measured with the interval, as [WithCardRelease] does.
-// Either both are written or none; release 0: the interval alone.
+// SetTuned is [SetInterval] that also writes the release time of the line card that was measured with the interval, as
+// [WithCardRelease] does. Either both are written or none; release 0: the interval alone.
 func SetTuned(path, line string, interval, release time.Duration) error {
 	real, old, changed, err := tunedAt(path, line, interval, release)
 	if err != nil || bytes.Equal(old, changed) {
@@ -35,8 +37,8 @@ func SetTuned(path, line string, interval, release time.Duration) error {
 	return nil
 }
 
-// Preview returns what [SetInterval] would change, the steps included, as one hunk of a unified difference with three lines around it
-// and what stays between; "" if nothing would.
+// Preview returns what [SetInterval] would change, the steps included, as one hunk of a unified difference with three
+// lines around it and what stays between; "" if nothing would.
 func Preview(path, line string, interval time.Duration) (string, error) {
 	return PreviewTuned(path, line, interval, 0)
 }

@@ -77,8 +77,8 @@ func TestContactsLoad(t *testing.T) {
 	}, kinds)
 }
 
-// TestSampleHasEveryKey: the samples are the manual, so they have every key of the loader's tables in its place. (The loader
-// rejects a key that does not exist.)
+// TestSampleHasEveryKey: the samples are the manual, so they have every key of the loader's tables in its place. (The
+// loader rejects a key that does not exist.)
 func TestSampleHasEveryKey(t *testing.T) {
 	have := map[string]bool{}
 	for _, file := range []string{sample, contacts} {
@@ -93,7 +93,8 @@ func TestSampleHasEveryKey(t *testing.T) {
 		if strings.HasPrefix(path, "lines.service.second.password.") {
 			continue
 		}
-		// All requests to a web device have the keys of the timed one, and a secret has the same three forms everywhere.
+		// All requests to a web device have the keys of the timed one, and a secret has the same three forms
+		// everywhere.
 		if r := request.FindString(path); r != "" && !have[path] {
 			path = strings.Replace(path, r, "lines.contact.http.timed.", 1)
 		}
@@ -161,8 +162,8 @@ func collect(n *yaml.Node, path string, have map[string]bool) {
 // lineName matches the beginning of each line in a block that shows contacts.
 var lineName = regexp.MustCompile(`(?m)^  - name: ([a-z-]+)\n    contact:`)
 
-// TestPageBlocksLoad: each YAML block of the pages loads. In one that begins with a comment, the rest of the file and of each line is left out
-// and stands here. Every driver is shown.
+// TestPageBlocksLoad: each YAML block of the pages loads. In one that begins with a comment, the rest of the file and
+// of each line is left out and stands here. Every driver is shown.
 func TestPageBlocksLoad(t *testing.T) {
 	drivers := map[string]bool{}
 	for _, page := range []string{"../README.md", "contacts.md", "operation.md"} {
@@ -214,7 +215,8 @@ func TestUnit(t *testing.T) {
 	}
 	loaded, faults := config.Parse(sample, read(t, sample), secrets())
 	require.Empty(t, faults.String())
-	// The strict file system has two places to write: what systemd makes of StateDirectory= and RuntimeDirectory= (systemd.exec(5)).
+	// The strict file system has two places to write: what systemd makes of StateDirectory= and RuntimeDirectory=
+	// (systemd.exec(5)).
 	require.Equal(t, []string{"strict"}, u["ProtectSystem"])
 	require.Len(t, u["StateDirectory"], 1)
 	require.Equal(t, "/var/lib/"+u["StateDirectory"][0], filepath.Dir(loaded.Journal.File))
@@ -245,7 +247,8 @@ func TestUnitVerifies(t *testing.T) {
 	for line := range strings.Lines(string(out)) {
 		require.NotContains(t, line, "clearback.service", "systemd has something to say")
 	}
-	// systemd rates what a daemon that was taken over could still do: 0 is nothing, 100 everything; 15 was seen (systemd 252).
+	// systemd rates what a daemon that was taken over could still do: 0 is nothing, 100 everything; 15 was seen
+	// (systemd 252).
 	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=20", "--no-pager", file).CombinedOutput()
 	require.NoError(t, err, "%s", out)
 }

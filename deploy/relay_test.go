@@ -92,7 +92,8 @@ func TestRelayUnitVerifies(t *testing.T) {
 	for line := range strings.Lines(string(out)) {
 		require.NotContains(t, line, relayUnit, "systemd has something to say")
 	}
-	// 0 is nothing left open, 100 everything; 19 was seen (systemd 252): devices, a capability and real time are what it is for.
+	// 0 is nothing left open, 100 everything; 19 was seen (systemd 252): devices, a capability and real time are what
+	// it is for.
 	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=25", "--no-pager", file).CombinedOutput()
 	require.NoError(t, err, "%s", out)
 }

@@ -2,10 +2,10 @@ package supervision
 
 import "time"
 
-// People clear a line some times a minute at most: each clearing takes a call, an answer, a hold and a far end that hangs up. What
-// wants more openings is a storm: forged calls and ends, or a service that has gone mad. So where a clearing would open the loop more
-// often than Policy.OpeningsPerMinute within a minute, the breaker trips: no clearing opens the loop for BreakerPause, and as long
-// again if the storm still goes on then.
+// People clear a line some times a minute at most: each clearing takes a call, an answer, a hold and a far end that
+// hangs up. What wants more openings is a storm: forged calls and ends, or a service that has gone mad. So where a
+// clearing would open the loop more often than Policy.OpeningsPerMinute within a minute, the breaker trips: no clearing
+// opens the loop for BreakerPause, and as long again if the storm still goes on then.
 //
 //   - What counts: each opening that a clearing got, when it is commanded, whatever comes of it; repetitions too. And each that the
 //     breaker refused, so that it knows whether the storm goes on.
@@ -65,7 +65,8 @@ func (m *Machine) refuse(now Instant) bool {
 	return true
 }
 
-// beginStorm reports the storm with the first clearing that was refused; after a restart once more, with the first one then.
+// beginStorm reports the storm with the first clearing that was refused; after a restart once more, with the first one
+// then.
 func (m *Machine) beginStorm(id CallID) {
 	if !m.breaker.reported {
 		m.breaker.reported = true

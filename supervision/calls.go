@@ -31,7 +31,7 @@ type call struct {
 	interval  time.Duration
 }
 
-// onLine tells whether the call is, or may still come to be, on the line: an unanswered call whose CANCEL is not
+// onLine reports whether the call is, or may still come to be, on the line: an unanswered call whose CANCEL is not
 // confirmed may ring on or be answered, and an emergency call counts until its leg is known cleared.
 func (c *call) onLine() bool {
 	return c.leg == legUp || c.leg == legClearing && (!c.answered || c.emergency)
@@ -55,8 +55,8 @@ func (m *Machine) remove(id CallID) {
 	}
 }
 
-// dropUnconfirmedLegs removes the calls of whose adapter leg nobody has said what became of it. Else one lost answer would keep the
-// line from ever being cleared again.
+// dropUnconfirmedLegs removes the calls of whose adapter leg nobody has said what became of it. Else one lost answer
+// would keep the line from ever being cleared again.
 func (m *Machine) dropUnconfirmedLegs(now Instant) {
 	for i := 0; i < len(m.calls); {
 		if c := &m.calls[i]; c.leg == legClearing && now > c.byeAt.Add(legForgotten) {
@@ -67,7 +67,7 @@ func (m *Machine) dropUnconfirmedLegs(now Instant) {
 	}
 }
 
-// otherOnLine tells whether a call other than id is on the line.
+// otherOnLine reports whether a call other than id is on the line.
 func (m *Machine) otherOnLine(id CallID) bool {
 	for i := range m.calls {
 		if c := &m.calls[i]; c.id != id && c.onLine() {
@@ -77,7 +77,7 @@ func (m *Machine) otherOnLine(id CallID) bool {
 	return false
 }
 
-// otherLeg tells whether the adapter may still have a leg of another call, whose clearing it has not confirmed.
+// otherLeg reports whether the adapter may still have a leg of another call, whose clearing it has not confirmed.
 func (m *Machine) otherLeg(id CallID) bool {
 	for i := range m.calls {
 		if c := &m.calls[i]; c.id != id && c.leg == legClearing {
@@ -87,7 +87,7 @@ func (m *Machine) otherLeg(id CallID) bool {
 	return false
 }
 
-// callExists tells whether a new call cannot have that identity.
+// callExists reports whether a new call cannot have that identity.
 func (m *Machine) callExists(id CallID) bool {
 	return id == 0 || m.find(id) != nil || m.interruptedFor(id)
 }
@@ -208,7 +208,7 @@ func (m *Machine) noteNearEndCleared(id CallID) {
 	}
 }
 
-// interruptedFor tells whether an interruption for that call is wanted or under way.
+// interruptedFor reports whether an interruption for that call is wanted or under way.
 func (m *Machine) interruptedFor(id CallID) bool {
 	begun := m.loop == loopOpening || m.loop == loopOpen
 	return id != 0 && (id == m.pendingOpening.call || begun && id == m.last.call || id == m.check.call)

@@ -17,9 +17,11 @@ const (
 	ClearAdapterLeg
 	// ClearFarEnd: end the call towards the far end; nothing returns. Call.
 	ClearFarEnd
-	// OpenLoop: interrupt the loop for Interval, but only if the command can be written by NotAfter. Call (0: by hand), Seq, Interval, NotAfter.
+	// OpenLoop: interrupt the loop for Interval, but only if the command can be written by NotAfter. Call (0: by hand),
+	// Seq, Interval, NotAfter.
 	OpenLoop
-	// CloseLoop: close the loop at once, or withdraw an opening not yet written. It overtakes every open. Call, Seq (0: whatever is open).
+	// CloseLoop: close the loop at once, or withdraw an opening not yet written. It overtakes every open. Call, Seq (0:
+	// whatever is open).
 	CloseLoop
 	// ProbeLine: ask whether the near end is off hook; ProbeAnswered returns.
 	ProbeLine
@@ -37,17 +39,18 @@ const (
 	ReportNone ReportKind = iota
 	// ReportSuppressed: a far-end clearing that does not open the loop. Call, Suppression, Trial (then Interval too).
 	ReportSuppressed
-	// ReportCancelled: the near end came first; the interruption was withdrawn or cut short. Call, Trial. With an Incident: a trial
-	// that could not be made for that reason.
+	// ReportCancelled: the near end came first; the interruption was withdrawn or cut short. Call, Trial. With an
+	// Incident: a trial that could not be made for that reason.
 	ReportCancelled
-	// ReportInterrupted: the interruption was made; what became of the hold is told by Hook. Call, Seq, Interval, Hook, Trial
-	// (then Interval may be 0: a catch trial, which opened nothing and has Seq 0).
+	// ReportInterrupted: the interruption was made; what became of the hold is told by Hook. Call, Seq, Interval, Hook,
+	// Trial (then Interval may be 0: a catch trial, which opened nothing and has Seq 0).
 	ReportInterrupted
-	// ReportIncident: a hold that stayed, an interruption that could not be made, a line off hook without a call, or a storm of
-	// clearings. Call, Incident, Suppression (with IncidentSuppressed: the rule), Flash (with IncidentIntervalShort: the adapter took it for one).
+	// ReportIncident: a hold that stayed, an interruption that could not be made, a line off hook without a call, or a
+	// storm of clearings. Call, Incident, Suppression (with IncidentSuppressed: the rule), Flash (with
+	// IncidentIntervalShort: the adapter took it for one).
 	ReportIncident
-	// ReportIncidentEnded: the line was seen on hook, or carries a call again, or the contact is known closed again, or the storm is
-	// over. Incident.
+	// ReportIncidentEnded: the line was seen on hook, or carries a call again, or the contact is known closed again, or
+	// the storm is over. Incident.
 	ReportIncidentEnded
 	// ReportRefused: the operator's pulse or trial is refused. Call (0: a pulse), Suppression.
 	ReportRefused

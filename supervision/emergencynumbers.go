@@ -15,15 +15,16 @@ var emergencyData string
 // a second emergency number (from memory).
 var globalNumbers = [...]string{"112", "911"}
 
-// callerIDCodes are the codes that withhold or show the caller's number: those of 3GPP TS 22.030 annex B (CLIR) and of North America everywhere,
-// others where a country has them. From memory of the national numbering plans.
+// callerIDCodes are the codes that withhold or show the caller's number: those of 3GPP TS 22.030 annex B (CLIR) and of
+// North America everywhere, others where a country has them. From memory of the national numbering plans.
 var callerIDCodes = map[string][]string{
 	"":   {"*31#", "#31#", "*31*", "*67", "*82"},
 	"AU": {"1831", "1832"}, "CA": {"1167", "1182"}, "FR": {"3651"}, "GB": {"141", "1470"}, "HK": {"133"}, "IE": {"141"},
 	"JP": {"184", "186"}, "NZ": {"0196", "0197"}, "US": {"1167", "1182"},
 }
 
-// UnlistedPrefixes are the digits that people dial for an outside line although the file does not list them (common practice).
+// UnlistedPrefixes are the digits that people dial for an outside line although the file does not list them (common
+// practice).
 const UnlistedPrefixes = "089"
 
 // Numbers knows which destinations are emergency numbers. It is immutable and safe for concurrent use.
@@ -103,12 +104,12 @@ func (n *Numbers) Emergency(uri string) bool {
 	return sure
 }
 
-// Dial returns what is to be dialled for uri if that is surely an emergency call: a sip or sips URI by its user part, a tel URI
-// (RFC 3966) or a bare dialled string that is exactly a listed number, alone or behind a listed outside-line prefix, or
-// urn:service:sos or one of its sub-services (RFC 5031). A leading +, visual separators, percent-escapes and trailing # do not hide a
-// number, and a code that withholds or shows the caller's number, before or behind the prefix, is dropped. What is returned has the digits as they were
-// dialled, or the URN, and nothing else: no parameter, no password and no second number, so that nobody reaches another number by naming
-// an emergency number beside it.
+// Dial returns what is to be dialled for uri if that is surely an emergency call: a sip or sips URI by its user part, a
+// tel URI (RFC 3966) or a bare dialled string that is exactly a listed number, alone or behind a listed outside-line
+// prefix, or urn:service:sos or one of its sub-services (RFC 5031). A leading +, visual separators, percent-escapes and
+// trailing # do not hide a number, and a code that withholds or shows the caller's number, before or behind the prefix,
+// is dropped. What is returned has the digits as they were dialled, or the URN, and nothing else: no parameter, no
+// password and no second number, so that nobody reaches another number by naming an emergency number beside it.
 func (n *Numbers) Dial(uri string) (dial string, sure bool) {
 	number, urn := destination(uri)
 	if urn != "" {
@@ -129,8 +130,8 @@ func (n *Numbers) Dial(uri string) (dial string, sure bool) {
 	return "", false
 }
 
-// DialUnlisted returns what is to be dialled for uri if that is an emergency number behind one digit that is not listed as an outside-line
-// prefix but that people dial for one: 0, 8 or 9.
+// DialUnlisted returns what is to be dialled for uri if that is an emergency number behind one digit that is not listed
+// as an outside-line prefix but that people dial for one: 0, 8 or 9.
 func (n *Numbers) DialUnlisted(uri string) (dial string, ok bool) {
 	number, _ := destination(uri)
 	d, ok := digits(number)
@@ -192,8 +193,8 @@ func Unescape(s string) string {
 	return string(b)
 }
 
-// emergencyService reports whether the rest of a URN names the emergency service of RFC 5031 or a sub-service: labels of letters, digits
-// and hyphens with dots between them (section 4.1), compared without regard to case.
+// emergencyService reports whether the rest of a URN names the emergency service of RFC 5031 or a sub-service: labels
+// of letters, digits and hyphens with dots between them (section 4.1), compared without regard to case.
 func emergencyService(urn string) bool {
 	s, ok := strings.CutPrefix(strings.ToLower(urn), "service:sos")
 	if !ok || s != "" && s[0] != '.' || len(s) > 64 {
@@ -233,7 +234,7 @@ func digits(s string) (string, bool) {
 	return s, s != "" && strings.Trim(s, "0123456789") == ""
 }
 
-// EmergencyCallback tells whether the value of a Priority header field marks a call from the emergency centre
+// EmergencyCallback reports whether the value of a Priority header field marks a call from the emergency centre
 // (RFC 7090: psap-callback; tokens compare without regard to case, RFC 3261 section 7.3.1).
 func EmergencyCallback(priority string) bool {
 	return strings.EqualFold(strings.TrimSpace(priority), "psap-callback")

@@ -37,8 +37,9 @@ func TestEmergencyForms(t *testing.T) {
 	}
 }
 
-// Who calls for help is put through with the digits that were dialled, or the URN, and nothing else. The codes that withhold or show a
-// number are from memory of each country's numbering plan; so is what people dial for an outside line.
+// Who calls for help is put through with the digits that were dialled, or the URN, and nothing else. The codes that
+// withhold or show a number are from memory of each country's numbering plan; so is what people dial for an outside
+// line.
 func TestDial(t *testing.T) {
 	for _, c := range []struct {
 		country    string
@@ -81,7 +82,8 @@ func TestDial(t *testing.T) {
 	}
 }
 
-// What merely contains an emergency number is surely no emergency call, whichever way the rest is hidden, nor is one behind a digit.
+// What merely contains an emergency number is surely no emergency call, whichever way the rest is hidden, nor is one
+// behind a digit.
 func TestNumbersThatContainAnEmergencyNumber(t *testing.T) {
 	for country, prefixes := range map[string][]string{"GB": {"9"}, "DE": {"0"}, "US": nil, "FR": {"0"}} {
 		n := numbers(t, country, prefixes, nil)

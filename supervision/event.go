@@ -44,8 +44,8 @@ const (
 	// LoopFailed: the interruption was not made, or not for as long as asked, and the loop is closed. Seq, Failure,
 	// Took (with FailureShort: how long it was open at most).
 	LoopFailed
-	// LoopUnknown: nobody knows whether the loop is open, or it is (FailureNotMoved); the shell goes on closing it until LoopClosed. Seq (0 as
-	// above), Failure.
+	// LoopUnknown: nobody knows whether the loop is open, or it is (FailureNotMoved); the shell goes on closing it
+	// until LoopClosed. Seq (0 as above), Failure.
 	LoopUnknown
 	// Seized: a loop-current sensor saw the near end go off hook. No field.
 	Seized
@@ -69,21 +69,23 @@ const (
 	SoundContested
 	// SoundMissing: an answered emergency call is, or was, without sound. Call.
 	SoundMissing
-	// TrialCall: the call is one of a tuning session, from its start. Whatever its clearing is set to, it opens nothing in the
-	// call-back window, nor once the adapter has asked for a call beside it. Call.
+	// TrialCall: the call is one of a tuning session, from its start. Whatever its clearing is set to, it opens nothing
+	// in the call-back window, nor once the adapter has asked for a call beside it. Call.
 	TrialCall
-	// CallRefused: a call from the service was refused before it came to the line. Call, Emergency, Evidence (why). The machine has no
-	// part in it; the record has.
+	// CallRefused: a call from the service was refused before it came to the line. Call, Emergency, Evidence (why). The
+	// machine has no part in it; the record has.
 	CallRefused
-	// AdapterRefused: an adapter of this line without a registration was refused (user, password or address). No field. For the record only.
+	// AdapterRefused: an adapter of this line without a registration was refused (user, password or address). No field.
+	// For the record only.
 	AdapterRefused
 	// AdapterRegistered: the adapter registered after AdapterRefused. No field. For the record only.
 	AdapterRegistered
-	// AttemptEnded: one service's attempt at an emergency call of the adapter ended, and it is not the one that was answered first.
-	// Call, Second, Code (its final status; 0: none came before the attempt was given up), Progress (how far it had come).
+	// AttemptEnded: one service's attempt at an emergency call of the adapter ended, and it is not the one that was
+	// answered first. Call, Second, Code (its final status; 0: none came before the attempt was given up), Progress
+	// (how far it had come).
 	AttemptEnded
-	// FarEndSilent: neither RTP nor RTCP has come from the far end of an answered ordinary call for a long time, and nobody
-	// signalled a reason. It ends nothing. Call, Late (for how long).
+	// FarEndSilent: neither RTP nor RTCP has come from the far end of an answered ordinary call for a long time, and
+	// nobody signalled a reason. It ends nothing. Call, Late (for how long).
 	FarEndSilent
 
 	eventKinds
@@ -188,12 +190,13 @@ type Event struct {
 	Interval  time.Duration
 	// PulseDiallingOff: the user states that the adapter's pulse dialling is off.
 	PulseDiallingOff bool
-	// Why is what the device said, with LoopFailed and LoopUnknown; one bounded line for people, of which nothing depends.
+	// Why is what the device said, with LoopFailed and LoopUnknown; one bounded line for people, of which nothing
+	// depends.
 	Why string
 }
 
-// Reached reports whether the emergency centre may know of an attempt that ended (AttemptEnded): it rang or was answered there, or the
-// service accepted the call and nobody knows what became of it.
+// Reached reports whether the emergency centre may know of an attempt that ended (AttemptEnded): it rang or was
+// answered there, or the service accepted the call and nobody knows what became of it.
 func (ev *Event) Reached() bool {
 	return ev.Progress == ProgressRinging || ev.Code/100 == 2 || ev.Code == 0 && ev.Progress == ProgressTrying
 }

@@ -8,14 +8,14 @@ type idleWatch struct {
 	offSince Instant // since when the line is seen off hook without a call; Never: it is not
 }
 
-// idle tells whether the line has nothing to do: no call, not even one that waits or whose leg is being cleared, the loop
-// closed, nothing wanted or judged, not in a second look either.
+// idle reports whether the line has nothing to do: no call, not even one that waits or whose leg is being cleared, the
+// loop closed, nothing wanted or judged, not in a second look either.
 func (m *Machine) idle() bool {
 	return len(m.calls) == 0 && m.loop == loopClosed && m.pendingOpening.wait == waitNothing && !m.verifying() && !m.listening()
 }
 
-// watchIdle keeps the next look at an idle line due, and gives it up as soon as the line has something else to do, which shows
-// its state better.
+// watchIdle keeps the next look at an idle line due, and gives it up as soon as the line has something else to do,
+// which shows its state better.
 func (m *Machine) watchIdle(now Instant) {
 	if !m.idle() {
 		m.watch.looked = false
@@ -34,8 +34,8 @@ func (m *Machine) planNextLook() {
 	}
 }
 
-// planLook plans the next look at an idle line: soon after it became idle if something is in doubt or the emergency centre may
-// call back, else every Watch. What the sensor will tell by itself needs no look.
+// planLook plans the next look at an idle line: soon after it became idle if something is in doubt or the emergency
+// centre may call back, else every Watch. What the sensor will tell by itself needs no look.
 func (m *Machine) planLook(now Instant) {
 	w, p := &m.watch, &m.policy
 	h := m.sensorHook()
@@ -130,11 +130,12 @@ func (m *Machine) leftOffHook(now Instant) {
 	}
 }
 
-// inCallbackWindow tells whether the emergency centre may be about to call back.
+// inCallbackWindow reports whether the emergency centre may be about to call back.
 func (m *Machine) inCallbackWindow(now Instant) bool { return m.callbackBy > 0 && now <= m.callbackBy }
 
-// openCallbackWindow is called when a call leaves the line. An emergency call opens the call-back window, unless the centre cannot know of it; in
-// the window the line is looked at soon after each call, since a line left off hook cannot be called back. It never shortens one.
+// openCallbackWindow is called when a call leaves the line. An emergency call opens the call-back window, unless the
+// centre cannot know of it; in the window the line is looked at soon after each call, since a line left off hook cannot
+// be called back. It never shortens one.
 func (m *Machine) openCallbackWindow(now Instant, c *call) {
 	known := c.answered || c.reached || !c.requested
 	if c.emergency && known && m.policy.CallbackWindow > 0 {

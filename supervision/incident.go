@@ -6,9 +6,9 @@ func (m *Machine) beginIncident(id CallID, why Incident) {
 	m.beginLineIncident(Effect{Call: id, Incident: why})
 }
 
-// beginLineIncident takes Call, Incident, Suppression and Flash of ef. A line has one incident at a time: the same one again is
-// not told again, off hook without a call is no news while there is a better reason, and any other takes the place of the
-// one before.
+// beginLineIncident takes Call, Incident, Suppression and Flash of ef. A line has one incident at a time: the same one
+// again is not told again, off hook without a call is no news while there is a better reason, and any other takes the
+// place of the one before.
 func (m *Machine) beginLineIncident(ef Effect) {
 	switch {
 	case m.incident == IncidentNone:
@@ -31,7 +31,8 @@ func (m *Machine) endIncident() {
 	m.incident, m.incidentCall, m.incidentRule = IncidentNone, 0, SuppressionNone
 }
 
-// faultBegun reports that nobody knows whether the loop is open, or that it is. An older incident of the same reason is over with it.
+// faultBegun reports that nobody knows whether the loop is open, or that it is. An older incident of the same reason is
+// over with it.
 func (m *Machine) faultBegun(id CallID, why Incident) {
 	if m.incident == why {
 		m.endIncident()

@@ -175,8 +175,8 @@ func (m *Machine) open(now Instant, unconfirmed bool) {
 	m.becomeOpening(now, opening{call: w.call, interval: interval, unconfirmed: unconfirmed, closeBy: closeBy}, Never)
 }
 
-// becomeOpening hands out OpenLoop. The controller times the interval; the deadline is only the guard of the opening. The command may be
-// written until notAfter, and no later than closeBy and max_interval leave room for.
+// becomeOpening hands out OpenLoop. The controller times the interval; the deadline is only the guard of the opening.
+// The command may be written until notAfter, and no later than closeBy and max_interval leave room for.
 func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 	if o.call != 0 && !o.trial {
 		m.breaker.count(now)

@@ -1,8 +1,9 @@
 package supervision
 
-// Mostly the far end hangs up first, and somebody at the near end has the handset at the ear for some seconds more. The first look
-// then finds the line off hook, as it does where the hold stayed. So an interruption that was seen off hook at first has a grace,
-// Policy.Listening, and is looked at once more. Until then nothing is reported and nothing waits for it:
+// Mostly the far end hangs up first, and somebody at the near end has the handset at the ear for some seconds more. The
+// first look then finds the line off hook, as it does where the hold stayed. So an interruption that was seen off hook
+// at first has a grace, Policy.Listening, and is looked at once more. Until then nothing is reported and nothing waits
+// for it:
 //
 //   - A sensor that sees the current stop ends it at once: on hook. Else the second look decides, on hook or off, as the first would.
 //   - A call that is requested or answered, one that rings when the second look is due, a pulse, a fault of the loop, and settings
@@ -10,7 +11,7 @@ package supervision
 //   - There is none for what the handset does not change or what cannot wait: a contact that did not move, a trial, an
 //     interruption by hand, one that is to be repeated at once, and the call-back window, whose begin ends one, too.
 
-// listening tells whether an interruption is in its grace. It is over for everything but its report.
+// listening reports whether an interruption is in its grace. It is over for everything but its report.
 func (m *Machine) listening() bool { return m.check.kind == checkListening }
 
 // firstLook takes what the first look after an interruption found.

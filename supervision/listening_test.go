@@ -44,7 +44,8 @@ func TestListeningEndsToTheNanosecond(t *testing.T) {
 		"report interrupted call=9 seq=1 interval=800ms hook=off\nreport incident call=9 reason=interval-short\nreport next-interval interval=1s")
 }
 
-// TestWatchAfterListening: a second look that told nothing leaves the line to the watch, which counts from the first one.
+// TestWatchAfterListening: a second look that told nothing leaves the line to the watch, which counts from the first
+// one.
 func TestWatchAfterListening(t *testing.T) {
 	l := newTestLine(t, listening())
 	l.stays("1")
@@ -96,7 +97,8 @@ func TestSetPolicyWhileListening(t *testing.T) {
 		"report interrupted call=9 seq=1 interval=800ms hook=off\nreport incident call=9 reason=interval-short\nreport next-interval interval=1s")
 }
 
-// TestHoldStayedAfterIntervalChange: a hold that stayed leads to an interval that is longer than it, whatever was set since.
+// TestHoldStayedAfterIntervalChange: a hold that stayed leads to an interval that is longer than it, whatever was set
+// since.
 func TestHoldStayedAfterIntervalChange(t *testing.T) {
 	const ms = time.Millisecond
 	for name, c := range map[string]struct {

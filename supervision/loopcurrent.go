@@ -9,8 +9,8 @@ const (
 	currentNone                   // Released
 )
 
-// sensorHook tells the hook state by a trusted sensor; unknown if there is none, or if it has said nothing yet. While the loop is
-// open it says nothing of the near end, and nobody asks.
+// sensorHook tells the hook state by a trusted sensor; unknown if there is none, or if it has said nothing yet. While
+// the loop is open it says nothing of the near end, and nobody asks.
 func (m *Machine) sensorHook() Hook {
 	if !m.policy.SenseTrusted {
 		return HookUnknown
@@ -58,8 +58,8 @@ func (m *Machine) seized(now Instant) {
 	}
 }
 
-// holdCameBack tells whether current that comes now is the hold that stayed, not somebody who lifts: the interruption is about over,
-// or over and not judged yet.
+// holdCameBack reports whether current that comes now is the hold that stayed, not somebody who lifts: the interruption
+// is about over, or over and not judged yet.
 func (m *Machine) holdCameBack(now Instant) bool {
 	switch m.loop {
 	case loopGuarding:
@@ -71,7 +71,8 @@ func (m *Machine) holdCameBack(now Instant) bool {
 	}
 }
 
-// released is told by a sensor. In a call or an interruption nothing follows at once; while somebody may be listening, that was all.
+// released is told by a sensor. In a call or an interruption nothing follows at once; while somebody may be listening,
+// that was all.
 func (m *Machine) released(now Instant) {
 	m.sensorReported(currentNone)
 	m.last.released = true // also by one that is not trusted: the contact did move

@@ -42,13 +42,13 @@ const (
 //	     ▲                                                                              │
 //	     └──────────────────────────── LoopClosed ──────────────────────────────────────┘
 //
-// LoopClosed also leads from opening to guarding, and LoopUnknown without a number from everywhere to faulted.
-// A seizure, the adapter's own BYE or the guard of the opening sends CloseLoop in opening and open, and the state
-// stays until the outcome is known. After the guard time of an interruption that nobody cut short its success is
-// judged: at once by a trusted sensor, else by a probe if the line can be trusted to answer one; calls wait for that
-// too. One whose first look said off hook is looked at again after the grace, and for that nobody waits; see listening.go.
-// Where the user consented to repeats, a hold that stayed leads from closed to opening again.
-// A line that can be trusted and has nothing else to do is looked at now and then; that never opens it.
+// LoopClosed also leads from opening to guarding, and LoopUnknown without a number from everywhere to faulted. A
+// seizure, the adapter's own BYE or the guard of the opening sends CloseLoop in opening and open, and the state stays
+// until the outcome is known. After the guard time of an interruption that nobody cut short its success is judged: at
+// once by a trusted sensor, else by a probe if the line can be trusted to answer one; calls wait for that too. One
+// whose first look said off hook is looked at again after the grace, and for that nobody waits; see listening.go. Where
+// the user consented to repeats, a hold that stayed leads from closed to opening again. A line that can be trusted and
+// has nothing else to do is looked at now and then; that never opens it.
 type Machine struct {
 	// set once
 	policy Policy
@@ -109,8 +109,8 @@ type opening struct {
 	overtaken   bool // another call or the near end came since, and what is seen may tell of that: nothing is repeated
 }
 
-// New returns the machine of a line at rest: no call, loop closed. A line that is watched is looked at as soon as Step is
-// called with TimePassed for the first time.
+// New returns the machine of a line at rest: no call, loop closed. A line that is watched is looked at as soon as Step
+// is called with TimePassed for the first time.
 func New(p Policy) *Machine {
 	p.Steps = slices.Clone(p.Steps)
 	m := &Machine{
@@ -200,8 +200,8 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	return m.out, m.deadline()
 }
 
-// catchUp ends a guard time that is over although nobody has said so yet, before an event that it would hinder or that would be read
-// wrongly in it. An answer is no such event: it cannot belong to a probe that only this would send.
+// catchUp ends a guard time that is over although nobody has said so yet, before an event that it would hinder or that
+// would be read wrongly in it. An answer is no such event: it cannot belong to a probe that only this would send.
 func (m *Machine) catchUp(now Instant, k EventKind) {
 	if m.loop != loopGuarding || now < m.loopBy {
 		return

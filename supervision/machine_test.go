@@ -141,8 +141,8 @@ func TestInvalidPolicyNeverOpens(t *testing.T) {
 	l.wantEffects("a pulse above the absolute limit", l.after(0, "pulse-requested interval=3.001s"), "report refused rule=out-of-bounds")
 }
 
-// TestLostProbeAnswers: an answer that may be an earlier probe's opens nothing, and after Timer F (32 s) an old probe is
-// forgotten.
+// TestLostProbeAnswers: an answer that may be an earlier probe's opens nothing, and after Timer F (32 s) an old probe
+// is forgotten.
 func TestLostProbeAnswers(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.ProbeTrusted = true
@@ -170,8 +170,8 @@ func TestLostProbeAnswers(t *testing.T) {
 	l.wantEffects("its own answer, the first being lost", l.after(0, "probe-answered hook=off"), "open-loop call=2 seq=1 interval=800ms not-after=+93.7s")
 }
 
-// TestLostLegAnswers: nobody says what became of a CANCEL. That must not keep the line from being cleared for ever; after
-// twice 64*T1 of RFC 3261, and a second, the call is forgotten.
+// TestLostLegAnswers: nobody says what became of a CANCEL. That must not keep the line from being cleared for ever;
+// after twice 64*T1 of RFC 3261, and a second, the call is forgotten.
 func TestLostLegAnswers(t *testing.T) {
 	l := newTestLine(t, supervision.DefaultPolicy())
 	l.after(0, "call-arrived call=7")

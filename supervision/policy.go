@@ -14,8 +14,8 @@ type Policy struct {
 	// OnHookRecognition is how long after the opening the adapter needs to recognise on hook: no shorter than the
 	// longest interval of the line, up to 10 s, 1.6 s by default.
 	OnHookRecognition time.Duration
-	// MaxInterval bounds every opening, by hand too, counted from the command: up to 3 s, 3 s by default. It is 200 ms longer than
-	// every interval at least, so that it cuts none short.
+	// MaxInterval bounds every opening, by hand too, counted from the command: up to 3 s, 3 s by default. It is 200 ms
+	// longer than every interval at least, so that it cuts none short.
 	MaxInterval time.Duration
 	// FlashMax is the longest break that the adapter takes for a hook flash; 0, the default: its flash detection
 	// is off. Up to 1.55 s.
@@ -26,21 +26,21 @@ type Policy struct {
 	LifeSafety bool
 	// ProbeTrusted: the line can be trusted to answer ProbeLine (seen on hook, held and off hook).
 	ProbeTrusted bool
-	// SenseTrusted: Seized and Released come from a loop-current sensor that was seen right on hook, held and off hook. Where
-	// both are true, the sensor decides.
+	// SenseTrusted: Seized and Released come from a loop-current sensor that was seen right on hook, held and off hook.
+	// Where both are true, the sensor decides.
 	SenseTrusted bool
-	// Watch is how often a line without a call is looked at, if it can be trusted, and how long it must be off hook to be
-	// an incident: 3 s to 1 h, 60 s by default; 0: never.
+	// Watch is how often a line without a call is looked at, if it can be trusted, and how long it must be off hook to
+	// be an incident: 3 s to 1 h, 60 s by default; 0: never.
 	Watch time.Duration
-	// Listening is the grace after an interruption: how long after a first look that said off hook the line is looked at again before
-	// the hold counts as one that stayed. Who still has the handset at the ear when the far end hangs up is off hook as well. 0 (the
-	// first look decides) to 60 s, 10 s by default.
+	// Listening is the grace after an interruption: how long after a first look that said off hook the line is looked
+	// at again before the hold counts as one that stayed. Who still has the handset at the ear when the far end hangs
+	// up is off hook as well. 0 (the first look decides) to 60 s, 10 s by default.
 	Listening time.Duration
-	// Repeats is how many further interruptions one clearing may make while the hold stays, 0 (the default) to 2. They end later
-	// than invariant 11 allows, so the user consents in words.
+	// Repeats is how many further interruptions one clearing may make while the hold stays, 0 (the default) to 2. They
+	// end later than invariant 11 allows, so the user consents in words.
 	Repeats int
-	// OpeningsPerMinute is how many openings the clearings of a line may make within a minute: 1 to 60, 6 by default. One more trips the
-	// breaker, and no clearing opens the loop for 5 min.
+	// OpeningsPerMinute is how many openings the clearings of a line may make within a minute: 1 to 60, 6 by default.
+	// One more trips the breaker, and no clearing opens the loop for 5 min.
 	OpeningsPerMinute int
 	// Steps are the intervals of later clearings after holds that stayed, rising, each longer than Interval;
 	// nil: Interval always.
@@ -54,9 +54,9 @@ const (
 	// 200 and 300 ms is undefined for many adapters. 250 ms is also the shortest disconnect that exchanges are
 	// known to make (common practice).
 	IntervalFloor = 250 * time.Millisecond
-	// LeastClosed is how long a loop stays closed between two openings at least, whoever asks for them: our own figure, as long as the
-	// shortest opening. A relay driven faster rattles, and a line card or adapter may read the breaks as dialling. The default guard time is
-	// longer; a controller of ours refuses what comes sooner.
+	// LeastClosed is how long a loop stays closed between two openings at least, whoever asks for them: our own figure,
+	// as long as the shortest opening. A relay driven faster rattles, and a line card or adapter may read the breaks as
+	// dialling. The default guard time is longer; a controller of ours refuses what comes sooner.
 	LeastClosed = 250 * time.Millisecond
 	// IntervalCeiling is the absolute limit of MaxInterval, by hand too: three times the longest setting of an
 	// exchange (1 s, see defaultInterval); somebody who lifts a handset meanwhile finds the line dead.
@@ -100,16 +100,17 @@ const (
 	defaultListening = 10 * time.Second
 	// listeningCeiling: our own figure; who listens for longer has forgotten the handset, which is an incident anyway.
 	listeningCeiling = time.Minute
-	// repeatsCeiling: each repeat may cut into somebody's dialling, and a hold that outlasts three interruptions needs longer ones, not
-	// more of them.
+	// repeatsCeiling: each repeat may cut into somebody's dialling, and a hold that outlasts three interruptions needs
+	// longer ones, not more of them.
 	repeatsCeiling  = 2
 	callbackCeiling = 24 * time.Hour
 	// defaultOpenings: our own figure; answering, holding and a far end that hangs up take people 10 s and more.
 	defaultOpenings = 6
 	// openingsCeiling: an opening, its guard time and the lead before it take a second or more.
 	openingsCeiling = 60
-	// BreakerPause is for how long no clearing opens the loop after too many: our own figure. Storms that rest just long enough make a
-	// relay move 72 times an hour, which it bears for years; and a line is served again soon after one.
+	// BreakerPause is for how long no clearing opens the loop after too many: our own figure. Storms that rest just
+	// long enough make a relay move 72 times an hour, which it bears for years; and a line is served again soon after
+	// one.
 	BreakerPause = 5 * time.Minute
 	// trialFloor is the lowest setting of flash and pulse windows in RFC 5098 (20 ms): what is shorter no adapter sees.
 	trialFloor = 20 * time.Millisecond
@@ -125,8 +126,8 @@ const (
 	closeMargin = 300 * time.Millisecond
 	// contactDelay is how long after the writing of the command the loop may open: one answer of a slow gateway board.
 	contactDelay = 100 * time.Millisecond
-	// intervalMargin is by how much max_interval is longer than every interval: for the writing of the command and for the contact, two
-	// answers of a slow gateway board of 100 ms each.
+	// intervalMargin is by how much max_interval is longer than every interval: for the writing of the command and for
+	// the contact, two answers of a slow gateway board of 100 ms each.
 	intervalMargin = 200 * time.Millisecond
 	// closeWait is how long LoopClosed is awaited after CloseLoop before the loop counts as faulted: twice the
 	// longest time between two tries of the shell.
@@ -135,16 +136,16 @@ const (
 	probeWait = 500 * time.Millisecond
 	// probeForgotten is Timer F of RFC 3261 (64*T1): after that no answer can belong to an old probe.
 	probeForgotten = 32 * time.Second
-	// legForgotten is after what time nothing more is heard of an adapter's leg: the wait after CANCEL (RFC 3261 section
-	// 9.1) and Timer F of a BYE that follows it, 64*T1 each, and a second for the shell.
+	// legForgotten is after what time nothing more is heard of an adapter's leg: the wait after CANCEL (RFC 3261
+	// section 9.1) and Timer F of a BYE that follows it, 64*T1 each, and a second for the shell.
 	legForgotten = 65 * time.Second
 	// pulseWait is how long an opening by hand may wait for the controller.
 	pulseWait = time.Second
-	// repeatWait is how long a repeat may wait for the controller: short, since somebody may lift meanwhile, and enough for two answers
-	// of a slow gateway board of 100 ms each.
+	// repeatWait is how long a repeat may wait for the controller: short, since somebody may lift meanwhile, and enough
+	// for two answers of a slow gateway board of 100 ms each.
 	repeatWait = 250 * time.Millisecond
-	// earlyCurrent is by how much current may come back before the end of an interval as we count it, from the controller's answer
-	// to the opening: so long a local board takes to answer, while its contact has moved already.
+	// earlyCurrent is by how much current may come back before the end of an interval as we count it, from the
+	// controller's answer to the opening: so long a local board takes to answer, while its contact has moved already.
 	earlyCurrent = 50 * time.Millisecond
 )
 
@@ -175,8 +176,9 @@ func (p *Policy) interval(stayed int) time.Duration {
 // Longest returns the longest interval, by hand too.
 func (p *Policy) Longest() time.Duration { return min(p.MaxInterval, IntervalCeiling) - intervalMargin }
 
-// writeBy returns until when the command of an opening may be written that is over by closeBy: so that the end cuts it short at most
-// by what the contact moves late, and never below the shortest interval. (What is to be no flash is longer by as much; see flashMargin.)
+// writeBy returns until when the command of an opening may be written that is over by closeBy: so that the end cuts it
+// short at most by what the contact moves late, and never below the shortest interval. (What is to be no flash is
+// longer by as much; see flashMargin.)
 func writeBy(closeBy Instant, interval time.Duration) Instant {
 	return closeBy.Add(-max(interval, min(interval, IntervalFloor)+contactDelay))
 }

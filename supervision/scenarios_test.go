@@ -21,8 +21,8 @@ func (l *testLine) cleared() {
 	l.after(780*time.Millisecond, "loop-closed seq=1")
 }
 
-// TestSeizureAfterGuardTime: the guard time is over, nobody has said so yet, and the sensor sees somebody lift. The hold had let go, and
-// nothing is opened under whoever dials (invariant 6).
+// TestSeizureAfterGuardTime: the guard time is over, nobody has said so yet, and the sensor sees somebody lift. The
+// hold had let go, and nothing is opened under whoever dials (invariant 6).
 func TestSeizureAfterGuardTime(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.SenseTrusted, p.Repeats = true, 1
@@ -55,7 +55,8 @@ func TestSeizureAfterGuardTime(t *testing.T) {
 		"probe-line\nreport interrupted call=1 seq=1 interval=800ms hook=unknown")
 }
 
-// TestSecondEmergencyCallDoesNotShortenCallbackWindow: a second emergency call does not shorten the call-back window of the first.
+// TestSecondEmergencyCallDoesNotShortenCallbackWindow: a second emergency call does not shorten the call-back window of
+// the first.
 func TestSecondEmergencyCallDoesNotShortenCallbackWindow(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	l := newTestLine(t, p)
@@ -79,8 +80,9 @@ func TestSecondEmergencyCallDoesNotShortenCallbackWindow(t *testing.T) {
 	}
 }
 
-// TestCallAfterALongFault: a caller who comes while the line settles after a fault waits for its guard time like any other
-// (invariant 5). One who waited while the fault lasted was offered the call in spite of it, and a caller in the fault still is.
+// TestCallAfterALongFault: a caller who comes while the line settles after a fault waits for its guard time like any
+// other (invariant 5). One who waited while the fault lasted was offered the call in spite of it, and a caller in the
+// fault still is.
 func TestCallAfterALongFault(t *testing.T) {
 	l := newTestLine(t, supervision.DefaultPolicy())
 	l.after(0, "loop-unknown failure=no-answer")
@@ -102,8 +104,8 @@ func TestCallAfterALongFault(t *testing.T) {
 	l.wantEffects("the longest wait", l.after(100*time.Millisecond, "time-passed"), "offer-call call=1")
 }
 
-// TestOtherLegUnconfirmed: as long as the adapter may have another leg of an answered call, it can take the opening for a flash in
-// that, so the interval is one that surely is none (invariant 3).
+// TestOtherLegUnconfirmed: as long as the adapter may have another leg of an answered call, it can take the opening for
+// a flash in that, so the interval is one that surely is none (invariant 3).
 func TestOtherLegUnconfirmed(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.FlashMax, p.ProbeTrusted, p.Repeats = 1200*time.Millisecond, true, 1
@@ -164,8 +166,8 @@ func TestMachineCopiesSteps(t *testing.T) {
 	}
 }
 
-// TestLateOpeningIsNotCutShort: an opening that is written as late as it may be, and begins 100 ms after that, is cut below neither the flash
-// maximum nor the shortest interruption by what bounds its end (invariants 3, 4 and 11).
+// TestLateOpeningIsNotCutShort: an opening that is written as late as it may be, and begins 100 ms after that, is cut
+// below neither the flash maximum nor the shortest interruption by what bounds its end (invariants 3, 4 and 11).
 func TestLateOpeningIsNotCutShort(t *testing.T) {
 	const ms = time.Millisecond
 	clearing := func(p supervision.Policy, answer string) (*testLine, string) {
@@ -261,7 +263,8 @@ func TestWaitingCallsAreCounted(t *testing.T) {
 	l.wantEffects("a seizure", l.after(0, "seized"), "report cancelled call=1\nrefuse-call call=2 code=486\nrefuse-call call=3 code=486")
 }
 
-// TestLookWhileACallRings: a call that rings may answer for a line that is off hook, so that is unknown; on hook is on hook.
+// TestLookWhileACallRings: a call that rings may answer for a line that is off hook, so that is unknown; on hook is on
+// hook.
 func TestLookWhileACallRings(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.SenseTrusted = true
@@ -286,8 +289,8 @@ func TestLookWhileACallRings(t *testing.T) {
 	l.wantEffects("off hook, or the call that rings", l.after(0, "probe-answered hook=off"), "report interrupted call=9 seq=1 interval=800ms hook=unknown")
 }
 
-// TestRepeatedIncident: the same reason of another call is another incident, the same of the same is not told again, another reason takes its
-// place, and off hook without a call is no news beside any.
+// TestRepeatedIncident: the same reason of another call is another incident, the same of the same is not told again,
+// another reason takes its place, and off hook without a call is no news beside any.
 func TestRepeatedIncident(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.SenseTrusted, p.Listening = true, 0

@@ -197,7 +197,8 @@ func (ef Effect) Append(b []byte) []byte {
 	return appendFields(b, effectTable[:], v[:], shown)
 }
 
-// AppendTimeless appends the effect's text to b without what counts from the start of the time line, which means nothing to people.
+// AppendTimeless appends the effect's text to b without what counts from the start of the time line, which means
+// nothing to people.
 func (ef Effect) AppendTimeless(b []byte) []byte {
 	v := ef.values()
 	v[efNotAfter] = 0

@@ -11,9 +11,9 @@ import "time"
 //     the reason of its cancelling. (A loop of which nobody knows whether it is open is an incident all the same.)
 //   - With the interval 0, a catch trial, nothing is opened, and the line is judged all the same.
 
-// A tuning session's call is marked from its start, so that its end is safe however the session ends, with a trial set or without:
-// it opens nothing in the call-back window, nor once the adapter has asked for another call. Then somebody dials, or a break was read as
-// dialling, and the session ends for that very reason.
+// A tuning session's call is marked from its start, so that its end is safe however the session ends, with a trial set
+// or without: it opens nothing in the call-back window, nor once the adapter has asked for another call. Then somebody
+// dials, or a break was read as dialling, and the session ends for that very reason.
 
 // trialCall marks a tuning session's call.
 func (m *Machine) trialCall(ev *Event) {
@@ -59,7 +59,7 @@ func (m *Machine) trialSet(now Instant, ev *Event) {
 	c.trial, c.interval = true, ev.Interval
 }
 
-// trialAllowed tells whether a trial of that interval keeps within the bounds; 0 is a catch trial.
+// trialAllowed reports whether a trial of that interval keeps within the bounds; 0 is a catch trial.
 func (p *Policy) trialAllowed(d time.Duration, pulseDiallingOff bool) bool {
 	floor := IntervalFloor
 	if pulseDiallingOff {

@@ -22,10 +22,10 @@ type check struct {
 	by        Instant // deadline: when to look, then until when to wait for the answer
 }
 
-// trusted tells whether anything can say if the near end is off hook.
+// trusted reports whether anything can say if the near end is off hook.
 func (m *Machine) trusted() bool { return m.policy.ProbeTrusted || m.policy.SenseTrusted }
 
-// verifying tells whether the success of an interruption is being checked; new calls wait for it.
+// verifying reports whether the success of an interruption is being checked; new calls wait for it.
 func (m *Machine) verifying() bool {
 	return m.check.kind == checkInterruption || m.check.kind == checkCatch
 }
@@ -78,16 +78,16 @@ func (m *Machine) checkDue(now Instant) {
 	}
 }
 
-// dropCheck ends the check of an interruption when it can no longer tell anything. (Looks at an idle line end by themselves; see
-// watchIdle.)
+// dropCheck ends the check of an interruption when it can no longer tell anything. (Looks at an idle line end by
+// themselves; see watchIdle.)
 func (m *Machine) dropCheck(now Instant) {
 	if m.verifying() || m.listening() {
 		m.checked(now, HookUnknown)
 	}
 }
 
-// probeAnswered takes the answer of the latest probe in time; a late one, one of an earlier probe and one that nobody asked
-// for are worth nothing.
+// probeAnswered takes the answer of the latest probe in time; a late one, one of an earlier probe and one that nobody
+// asked for are worth nothing.
 func (m *Machine) probeAnswered(now Instant, ev *Event) {
 	if m.probes == 0 {
 		return
@@ -185,8 +185,8 @@ func (m *Machine) holdStayed(now Instant) {
 	}
 }
 
-// nextStep counts one more hold that stayed. Where other settings came meanwhile, it is the first of their intervals that is longer than
-// what was too short.
+// nextStep counts one more hold that stayed. Where other settings came meanwhile, it is the first of their intervals
+// that is longer than what was too short.
 func (m *Machine) nextStep() int {
 	n, last := m.stayed, len(m.policy.Steps)
 	if !m.last.stale {
@@ -198,14 +198,14 @@ func (m *Machine) nextStep() int {
 	return n
 }
 
-// contactStuck tells whether the current never stopped.
+// contactStuck reports whether the current never stopped.
 func (m *Machine) contactStuck() bool {
 	return m.last.flowed && !m.last.released && m.policy.SenseTrusted
 }
 
-// mayRepeat tells whether the user consented to another interruption of the same clearing, and nothing stands against it, after so
-// many holds that stayed.
-// No repeat follows in the call-back window, for the emergency centre must get through, or while a call waits.
+// mayRepeat reports whether the user consented to another interruption of the same clearing, and nothing stands against
+// it, after so many holds that stayed. No repeat follows in the call-back window, for the emergency centre must get
+// through, or while a call waits.
 func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 	o := &m.last
 	return o.repeats < m.policy.Repeats && !o.faulted && !o.overtaken && m.loop == loopClosed && m.pendingOpening.wait == waitNothing &&
@@ -213,7 +213,8 @@ func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 		m.repeatInterval(stayed) <= m.policy.Longest() && !m.oneTooMany(now)
 }
 
-// repeatInterval is the next interval, long enough to be no flash if the adapter's leg is not known cleared (invariant 3).
+// repeatInterval is the next interval, long enough to be no flash if the adapter's leg is not known cleared (invariant
+// 3).
 func (m *Machine) repeatInterval(stayed int) time.Duration {
 	interval := m.policy.interval(stayed)
 	if m.last.unconfirmed || m.otherLeg(m.last.call) {
@@ -222,8 +223,8 @@ func (m *Machine) repeatInterval(stayed int) time.Duration {
 	return interval
 }
 
-// repeat opens the loop once more for the same clearing. Its end lies beyond the 2 s of invariant 11: by then somebody may
-// have hung up, lifted again and begun to dial, whose first digits are lost. That is what the user consents to in
+// repeat opens the loop once more for the same clearing. Its end lies beyond the 2 s of invariant 11: by then somebody
+// may have hung up, lifted again and begun to dial, whose first digits are lost. That is what the user consents to in
 // words (Policy.Repeats); everything else that bounds, ends or withdraws an interruption holds for this one too.
 func (m *Machine) repeat(now Instant) {
 	o := opening{
@@ -234,8 +235,8 @@ func (m *Machine) repeat(now Instant) {
 	m.becomeOpening(now, o, now.Add(repeatWait))
 }
 
-// flashReported marks the interruption that has not been judged yet: the adapter took it for a hook flash, or at least saw
-// one then.
+// flashReported marks the interruption that has not been judged yet: the adapter took it for a hook flash, or at least
+// saw one then.
 func (m *Machine) flashReported(ev *Event) {
 	if c := m.find(ev.Call); c != nil && c.onLine() {
 		return // somebody's recall in a call

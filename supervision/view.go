@@ -7,8 +7,8 @@ import (
 
 // SavedState is what a machine knows that should outlive the process.
 type SavedState struct {
-	// Stayed counts the holds that stayed: the index of the interval in use. It counts for a policy with the same Interval and Steps
-	// only; who keeps it sees to that.
+	// Stayed counts the holds that stayed: the index of the interval in use. It counts for a policy with the same
+	// Interval and Steps only; who keeps it sees to that.
 	Stayed int
 	// CallbackBy is the end of the call-back window on the machine's time line; 0: none.
 	CallbackBy Instant
@@ -37,8 +37,8 @@ func (m *Machine) noOpeningBy() Instant {
 	return m.breaker.by
 }
 
-// Restore takes up what an earlier machine of this line knew; call it before the first Step. All its recent openings count as if wanted
-// at RecentAt, so those of a daemon that ends after each one add up.
+// Restore takes up what an earlier machine of this line knew; call it before the first Step. All its recent openings
+// count as if wanted at RecentAt, so those of a daemon that ends after each one add up.
 func (m *Machine) Restore(k SavedState) {
 	m.stayed = max(0, min(k.Stayed, len(m.policy.Steps)))
 	m.callbackBy = k.CallbackBy
@@ -51,11 +51,11 @@ func (m *Machine) Restore(k SavedState) {
 }
 
 // SetPolicy changes the settings. What is under way goes on as it began: an opening keeps its interval and its bounds.
-// If Interval or Steps differ from before, the count of holds that stayed begins anew. The policy must be sound (see [Policy.Check]).
-// It returns the new deadline, as Step does.
+// If Interval or Steps differ from before, the count of holds that stayed begins anew. The policy must be sound (see
+// [Policy.Check]). It returns the new deadline, as Step does.
 //
-// A sensor that is not to be trusted in the guard time has said nothing of the line since the closing: once it is trusted again, its
-// first word counts.
+// A sensor that is not to be trusted in the guard time has said nothing of the line since the closing: once it is
+// trusted again, its first word counts.
 //
 // A check under way on a line that is not to be trusted any more is due at once, and ends as unknown.
 func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
@@ -84,7 +84,7 @@ func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
 	return m.deadline()
 }
 
-// AtRest tells whether nothing is wanted, under way or being checked, except the watching of an idle line.
+// AtRest reports whether nothing is wanted, under way or being checked, except the watching of an idle line.
 func (m *Machine) AtRest() bool {
 	settled := m.loop == loopClosed || m.loop == loopFaulted
 	return settled && m.pendingOpening.wait == waitNothing && !m.verifying() && m.waiting == 0

@@ -28,7 +28,8 @@ func (l *testLine) stays(seq string) {
 	l.after(0, "probe-answered hook=off")
 }
 
-// TestFirstLookAtAnIdleLine: a line that can be trusted is looked at as soon as the shell says that time passed; others are not.
+// TestFirstLookAtAnIdleLine: a line that can be trusted is looked at as soon as the shell says that time passed; others
+// are not.
 func TestFirstLookAtAnIdleLine(t *testing.T) {
 	never, untrusted, sensed := probing(), supervision.DefaultPolicy(), supervision.DefaultPolicy()
 	never.Watch = 0
@@ -237,7 +238,8 @@ func TestStormOutlivesTheProcess(t *testing.T) {
 	}
 }
 
-// TestClearingAtTheEndOfAStormPause: a clearing that comes before anybody has said that the pause is over opens the loop.
+// TestClearingAtTheEndOfAStormPause: a clearing that comes before anybody has said that the pause is over opens the
+// loop.
 func TestClearingAtTheEndOfAStormPause(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	l := newTestLine(t, p)
@@ -278,7 +280,8 @@ func TestSetPolicyDeadlines(t *testing.T) {
 	}
 }
 
-// TestStepTooLongForMaxInterval: New does not check, and a step that cannot end in time gives way to the longest interval that can.
+// TestStepTooLongForMaxInterval: New does not check, and a step that cannot end in time gives way to the longest
+// interval that can.
 func TestStepTooLongForMaxInterval(t *testing.T) {
 	p := probing()
 	p.Steps = []time.Duration{1900 * time.Millisecond}

@@ -19,9 +19,9 @@ import (
 // answerMax bounds an answer: 100 lines are some 100 kB.
 const answerMax = 16 << 20
 
-// Client is the other end. Its methods return [*Error] where the server said no, and an error that is [ErrNotRunning] where nobody answers,
-// [ErrPermission] where the socket is not for this user, [ErrVersion] where another version answers. They wait as long as their context lets
-// them, and may be called from any goroutine.
+// Client is the other end. Its methods return [*Error] where the server said no, and an error that is [ErrNotRunning]
+// where nobody answers, [ErrPermission] where the socket is not for this user, [ErrVersion] where another version
+// answers. They wait as long as their context lets them, and may be called from any goroutine.
 type Client struct {
 	path string
 	http http.Client
@@ -63,7 +63,8 @@ func (c *Client) SetInterval(ctx context.Context, line string, interval time.Dur
 	return c.do(ctx, http.MethodPut, linePath(line, "interval"), milliseconds(interval), nil)
 }
 
-// BeginTrials begins a tuning session on the line. It ends with EndTrials, or when nothing was asked of it for some minutes.
+// BeginTrials begins a tuning session on the line. It ends with EndTrials, or when nothing was asked of it for some
+// minutes.
 func (c *Client) BeginTrials(ctx context.Context, line string) error {
 	return c.do(ctx, http.MethodPost, linePath(line, "trials"), nil, nil)
 }

@@ -1,5 +1,6 @@
-// Package control is the control of a running daemon: HTTP/1.1 (RFC 9112) and JSON (RFC 8259) on a Unix socket with file permissions, and
-// its client. There is no TCP port for it. Within a version fields are only added. This is the whole of it, version 1:
+// Package control is the control of a running daemon: HTTP/1.1 (RFC 9112) and JSON (RFC 8259) on a Unix socket with
+// file permissions, and its client. There is no TCP port for it. Within a version fields are only added. This is the
+// whole of it, version 1:
 //
 //	GET    /v1/daemon                                               200 Daemon, with all lines
 //	POST   /v1/lines/{line}/pulse        {"interval_ms":700}        200 Pulse; without interval_ms: the line's own interval
@@ -11,15 +12,16 @@
 //	POST   /v1/lines/{line}/trials/keep  TrialAnswer                204
 //	DELETE /v1/lines/{line}/trials                                  204; the session ends
 //
-// The capitalised bodies are the types of that name here. Lengths are whole milliseconds (measured ones microseconds), instants RFC 3339,
-// a line's name is escaped as a path segment. A body is one JSON object of at most 64 KiB; a field that is not known, or anything
-// after the object, is an error. Every answer has the header Clearback-Api with the version. Whatever is no success is
+// The capitalised bodies are the types of that name here. Lengths are whole milliseconds (measured ones microseconds),
+// instants RFC 3339, a line's name is escaped as a path segment. A body is one JSON object of at most 64 KiB; a field
+// that is not known, or anything after the object, is an error. Every answer has the header Clearback-Api with the
+// version. Whatever is no success is
 //
 //	{"error":"no-such-line","text":"what, where, what to do"}
 //
-// with the words of the constants Reason... and the status 400 (the body), 404 (no such line, path or version), 405 (another method; Allow
-// says which), 409 (refused or busy), 413 (too long), 422 (an interval that the line's policy does not allow), 500 (failed), 503 (the daemon
-// ends) or 504 (nothing was heard of an interruption). With curl:
+// with the words of the constants Reason... and the status 400 (the body), 404 (no such line, path or version), 405
+// (another method; Allow says which), 409 (refused or busy), 413 (too long), 422 (an interval that the line's policy
+// does not allow), 500 (failed), 503 (the daemon ends) or 504 (nothing was heard of an interruption). With curl:
 //
 //	curl --unix-socket /run/clearback/control http://clearback/v1/daemon
 //
@@ -32,7 +34,8 @@ import (
 	"time"
 )
 
-// Version of the documented shape; it is in every path ("/v1/lines"). A field may be added within a version, none changes.
+// Version of the documented shape; it is in every path ("/v1/lines"). A field may be added within a version, none
+// changes.
 const Version = 1
 
 // Line is what a line is doing now.
@@ -44,7 +47,8 @@ type Line struct {
 	Adapter Adapter  `json:"adapter"`
 	Calls   []Call   `json:"calls"`
 	Loop    string   `json:"loop"` // closed, opening, open, guarding, faulted
-	// Fault is why the loop is faulted: loop-open if the contact reads open and does not close, else nobody knows where it is.
+	// Fault is why the loop is faulted: loop-open if the contact reads open and does not close, else nobody knows where
+	// it is.
 	Fault    string   `json:"fault,omitempty"`
 	Contact  Contact  `json:"contact"`
 	Interval Interval `json:"interval"`
@@ -54,7 +58,8 @@ type Line struct {
 	Incident     *Incident `json:"incident,omitempty"`
 	// CallbackUntil is the end of the call-back window after an emergency call.
 	CallbackUntil *time.Time `json:"callback_until,omitempty"`
-	// NoOpeningUntil is the end of the time in which no clearing opens the loop, since there were too many; absent: they do.
+	// NoOpeningUntil is the end of the time in which no clearing opens the loop, since there were too many; absent:
+	// they do.
 	NoOpeningUntil *time.Time `json:"no_opening_until,omitempty"`
 	LifeSafety     bool       `json:"life_safety,omitempty"`
 	// Location is the file's note on where the line's telephones are.
@@ -185,9 +190,9 @@ type TrialAnswer struct {
 	RangUp  bool   `json:"rang_up"`
 }
 
-// Backend is what the server serves. Its methods may be called from any goroutine; an error that is an [*Error] goes to the client as it is.
-// The context of Ring ends when the client goes away; those of Pulse and Clear do not. All end with [Server.Close], which waits
-// for the methods.
+// Backend is what the server serves. Its methods may be called from any goroutine; an error that is an [*Error] goes to
+// the client as it is. The context of Ring ends when the client goes away; those of Pulse and Clear do not. All end
+// with [Server.Close], which waits for the methods.
 type Backend interface {
 	Daemon() Daemon
 	Pulse(ctx context.Context, line string, interval time.Duration) (Pulse, error)

@@ -271,7 +271,8 @@ func (l *listener) dial(ctx context.Context, _, _ string) (net.Conn, error) {
 	}
 }
 
-// A client that goes away withdraws a ring, also one that lasts longer than a request may take to come in; a pulse goes on.
+// A client that goes away withdraws a ring, also one that lasts longer than a request may take to come in; a pulse goes
+// on.
 func TestClientDisconnects(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		began, ended := make(chan struct{}), make(chan error, 1)
@@ -403,7 +404,8 @@ func TestCurl(t *testing.T) {
 	assert.Equal(t, `{"error":"busy","text":"a tuning session is under way"}`, body)
 }
 
-// Whatever comes in is answered with JSON or with nothing, by a code of the package comment, and only sound lengths are handed on.
+// Whatever comes in is answered with JSON or with nothing, by a code of the package comment, and only sound lengths are
+// handed on.
 func FuzzRequest(f *testing.F) {
 	f.Add("POST", "/v1/lines/box-office/pulse", `{"interval_ms":700}`)
 	f.Add("PUT", "/v1/lines/%2e%2e/interval", `{"interval_ms":1e3}`)

@@ -92,8 +92,8 @@ func method(w http.ResponseWriter, r *http.Request, allowed ...string) error {
 	return &Error{Code: http.StatusMethodNotAllowed, Reason: ReasonNoPath, Text: fmt.Sprintf("%s is nothing that %q does; it does %s", r.Method, r.URL.Path, all)}
 }
 
-// readBody reads the whole body within the time that the server gives. Then no time runs any more: the answer may take a minute, and that the
-// client goes away is seen meanwhile.
+// readBody reads the whole body within the time that the server gives. Then no time runs any more: the answer may take
+// a minute, and that the client goes away is seen meanwhile.
 func readBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, bodyMax))
 	if long := (*http.MaxBytesError)(nil); errors.As(err, &long) {
@@ -134,7 +134,8 @@ type intervalBody struct {
 	Milliseconds *int64 `json:"interval_ms"`
 }
 
-// longest is the longest interval that is handed on at all, so that no number overflows; the line's policy has its own, far shorter.
+// longest is the longest interval that is handed on at all, so that no number overflows; the line's policy has its own,
+// far shorter.
 const longest = time.Minute
 
 func (b intervalBody) interval() (time.Duration, error) {
@@ -254,7 +255,8 @@ func (s *Server) answer(w http.ResponseWriter, out any, err error) {
 		}
 		out = e
 	}
-	// Who does not take the answer does not hold anything for long. Not supported: a recorder in the place of a connection.
+	// Who does not take the answer does not hold anything for long. Not supported: a recorder in the place of a
+	// connection.
 	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(writeTimeout)); err != nil && !errors.Is(err, http.ErrNotSupported) {
 		return // the connection has gone
 	}

@@ -25,7 +25,8 @@ type Options struct {
 // versionHeader is in every answer.
 const versionHeader = "Clearback-Api"
 
-// Our own limits, generous for one machine: so long may a client take to say a whole request, to take the answer, and to say nothing.
+// Our own limits, generous for one machine: so long may a client take to say a whole request, to take the answer, and
+// to say nothing.
 const (
 	readTimeout  = 5 * time.Second
 	writeTimeout = 5 * time.Second
@@ -54,8 +55,8 @@ type Server struct {
 	requests sync.WaitGroup // Add only under mu and while not closed
 }
 
-// Listen makes the socket, 0660, and serves it. A socket that a dead daemon left behind is replaced; one that answers is an error, and so is
-// a path that is anything else ([ErrSocketInUse]). A symbolic link is not followed.
+// Listen makes the socket, 0660, and serves it. A socket that a dead daemon left behind is replaced; one that answers
+// is an error, and so is a path that is anything else ([ErrSocketInUse]). A symbolic link is not followed.
 func Listen(o Options) (*Server, error) {
 	l, own, err := listen(o.Path, o.Group)
 	if err != nil {

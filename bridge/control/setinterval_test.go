@@ -37,8 +37,9 @@ func (calls) ClearAdapterLeg(supervision.CallID) {}
 func (calls) ClearFarEnd(supervision.CallID)     {}
 func (calls) Probe()                             {}
 
-// TestSetIntervalInUse measures a change of the interval from the client's call until the next clearing of a running line uses it: socket, both
-// HTTP ends and the line's own goroutine. Bound: 10 ms (median, so that other programs of this machine do not count).
+// TestSetIntervalInUse measures a change of the interval from the client's call until the next clearing of a running
+// line uses it: socket, both HTTP ends and the line's own goroutine. Bound: 10 ms (median, so that other programs of
+// this machine do not count).
 //
 //	go test ./bridge/control -run SetIntervalInUse -v
 func TestSetIntervalInUse(t *testing.T) {

@@ -24,7 +24,8 @@ const (
 // dialTimeout bounds the look whether another daemon answers: on one machine an answer takes microseconds.
 const dialTimeout = time.Second
 
-// listen makes the socket. From its first instant nobody but the owner may use it, whatever the umask is, until its group is set.
+// listen makes the socket. From its first instant nobody but the owner may use it, whatever the umask is, until its
+// group is set.
 func listen(path, group string) (net.Listener, fs.FileInfo, error) {
 	gid, err := groupID(group)
 	if err != nil {
@@ -72,7 +73,8 @@ func groupID(group string) (int, error) {
 	return id, nil
 }
 
-// removeStale makes the path free: a socket that a dead daemon left behind is removed; everything else that is there stays, and is an error.
+// removeStale makes the path free: a socket that a dead daemon left behind is removed; everything else that is there
+// stays, and is an error.
 func removeStale(path string) error {
 	info, err := os.Lstat(path)
 	switch {

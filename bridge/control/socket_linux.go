@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// ownerOnly gives the socket its first permissions before it gets its name: bind makes the file with those of the socket, less the
-// umask (unix(7)).
+// ownerOnly gives the socket its first permissions before it gets its name: bind makes the file with those of the
+// socket, less the umask (unix(7)).
 func ownerOnly(_, _ string, c syscall.RawConn) error {
 	var err error
 	if e := c.Control(func(fd uintptr) { err = syscall.Fchmod(int(fd), ownerMode) }); e != nil {
@@ -16,8 +16,8 @@ func ownerOnly(_, _ string, c syscall.RawConn) error {
 	return err
 }
 
-// claimFolder keeps two daemons that start at the same time from removing each other's socket. Who cannot be had out of the way within
-// a second is nobody of ours, and is not waited for.
+// claimFolder keeps two daemons that start at the same time from removing each other's socket. Who cannot be had out of
+// the way within a second is nobody of ours, and is not waited for.
 func claimFolder(dir string) (free func(), err error) {
 	f, err := os.Open(dir)
 	if err != nil {

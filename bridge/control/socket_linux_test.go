@@ -28,7 +28,8 @@ func stat(t *testing.T, path string) (fs.FileMode, int) {
 	return info.Mode(), int(info.Sys().(*syscall.Stat_t).Gid)
 }
 
-// The socket has the permissions of unix(7) whatever the umask is, and before it is given to its group nobody else has any.
+// The socket has the permissions of unix(7) whatever the umask is, and before it is given to its group nobody else has
+// any.
 func TestSocketPermissions(t *testing.T) {
 	gid := os.Getgid()
 	if os.Getuid() == 0 {
@@ -193,7 +194,8 @@ func TestPermission(t *testing.T) {
 	assert.ErrorContains(t, err, "usermod -aG "+g.Name)
 }
 
-// dialAsNobody returns the error of a connect by a thread that files see as another user's (setfsuid(2)); who is not root is one already.
+// dialAsNobody returns the error of a connect by a thread that files see as another user's (setfsuid(2)); who is not
+// root is one already.
 func dialAsNobody(path string) error {
 	if os.Getuid() == 0 {
 		runtime.LockOSThread()

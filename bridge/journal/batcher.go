@@ -10,8 +10,8 @@ import (
 const (
 	// pendingLimit bounds the events and effects that wait for a disk that takes nothing.
 	pendingLimit = 32768
-	// accountLimit bounds the accounts that are remembered (those of calls that are over go first), those that wait for the disk, and
-	// the incidents and trials that do.
+	// accountLimit bounds the accounts that are remembered (those of calls that are over go first), those that wait for
+	// the disk, and the incidents and trials that do.
 	accountLimit = 4096
 )
 
@@ -145,7 +145,8 @@ func (d *batcher) entry(e *callrecord.Entry) {
 	}
 }
 
-// endsStaleIncident tells whether an entry ends an incident that an earlier run left open: the line is on hook, carries a call, or has a new incident.
+// endsStaleIncident reports whether an entry ends an incident that an earlier run left open: the line is on hook,
+// carries a call, or has a new incident.
 func endsStaleIncident(e *callrecord.Entry) bool {
 	switch e.Event.Kind {
 	case supervision.ProbeAnswered:
@@ -156,7 +157,7 @@ func endsStaleIncident(e *callrecord.Entry) bool {
 	return e.Effect.Report == supervision.ReportIncident
 }
 
-// routine tells whether an entry of an idle line says nothing new.
+// routine reports whether an entry of an idle line says nothing new.
 func (l *lineBatch) routine(e *callrecord.Entry) bool {
 	switch {
 	case e.Event.Kind == supervision.TimePassed, e.Effect.Kind == supervision.ProbeLine:

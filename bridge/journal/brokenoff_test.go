@@ -14,7 +14,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// A daemon that begins after one that died in a call warns of it, once, and the line's last call is that one, not an older good one.
+// A daemon that begins after one that died in a call warns of it, once, and the line's last call is that one, not an
+// older good one.
 func TestBrokenOffCallIsLogged(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())

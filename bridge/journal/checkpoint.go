@@ -9,10 +9,12 @@ import (
 	"go.uber.org/zap"
 )
 
-// checkpointAt is the length of the write-ahead log, in pages of 4 KiB, beyond which its pages are copied into the file.
+// checkpointAt is the length of the write-ahead log, in pages of 4 KiB, beyond which its pages are copied into the
+// file.
 const checkpointAt = 500
 
-// checkpointer copies the log's pages into the file on a connection of its own: neither readers nor the writer wait for it.
+// checkpointer copies the log's pages into the file on a connection of its own: neither readers nor the writer wait for
+// it.
 type checkpointer struct {
 	kick  chan struct{} // holds one wish; more would be the same
 	quit  chan struct{}

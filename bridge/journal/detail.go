@@ -21,7 +21,8 @@ func (d Detail) of(p callrecord.Party, emergency bool) callrecord.Party {
 	}
 }
 
-// lastDigits returns the last three digits of a number, with an ellipsis for what was before; of one without digits, nothing: that is a name.
+// lastDigits returns the last three digits of a number, with an ellipsis for what was before; of one without digits,
+// nothing: that is a name.
 func lastDigits(number string) string {
 	var last []byte
 	more := false

@@ -37,7 +37,8 @@ func alarms(logs *observer.ObservedLogs, part string) int {
 	return n
 }
 
-// trouble makes a disk fail, sees the alarm and its repetition while recording goes on, mends it, and sees all accounts in the file.
+// trouble makes a disk fail, sees the alarm and its repetition while recording goes on, mends it, and sees all accounts
+// in the file.
 func duringTrouble(t *testing.T, path, problem string, fail, mend func()) {
 	t.Helper()
 	o, logs := watched(path)

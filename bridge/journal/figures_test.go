@@ -92,7 +92,8 @@ func TestFigureHandOver(t *testing.T) {
 	assert.Zero(t, j.Health().Dropped)
 }
 
-// fill writes calls of the year until then, on ten lines, of the forms that days bring: most answered and cleared by the near end, some held.
+// fill writes calls of the year until then, on ten lines, of the forms that days bring: most answered and cleared by
+// the near end, some held.
 func fill(tb testing.TB, path string, calls int, until time.Time) {
 	tb.Helper()
 	o := Options{Path: path, Version: "v0.0.0-test", Logger: zap.NewNop()}

@@ -37,7 +37,8 @@ func dsn(path, query string) string {
 	return u.String()
 }
 
-// connect opens one connection for writing and brings the file to the current version. busy is how long it waits for another process.
+// connect opens one connection for writing and brings the file to the current version. busy is how long it waits for
+// another process.
 func connect(ctx context.Context, path string, busy time.Duration) (db *sql.DB, c *sql.Conn, err error) {
 	if err := errors.Join(create(path), file.Check(path)); err != nil {
 		return nil, nil, err
@@ -101,7 +102,8 @@ func closeBoth(db *sql.DB, c *sql.Conn) error {
 	return errors.Join(err, db.Close())
 }
 
-// create makes an empty file if there is none, with the folder's owner if we may: what root creates by hand is the service's to write.
+// create makes an empty file if there is none, with the folder's owner if we may: what root creates by hand is the
+// service's to write.
 func create(path string) error {
 	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
 		return nil // opening it tells what is wrong, if anything is
@@ -193,7 +195,8 @@ func explain(path string, err error) string {
 	return err.Error()
 }
 
-// setAside renames a damaged file, and what belongs to it, so that nothing is lost that somebody may mend, and returns its new name.
+// setAside renames a damaged file, and what belongs to it, so that nothing is lost that somebody may mend, and returns
+// its new name.
 func setAside(path string, now time.Time) (string, error) {
 	to := path + ".damaged-" + now.UTC().Format("20060102T150405.000Z")
 	if err := os.Rename(path, to); err != nil {
@@ -208,7 +211,7 @@ func setAside(path string, now time.Time) (string, error) {
 	return to, errors.Join(errs...)
 }
 
-// sameFile tells whether the path still names the file that was opened.
+// sameFile reports whether the path still names the file that was opened.
 func sameFile(path string, opened os.FileInfo) bool {
 	now, err := os.Stat(path)
 	return err == nil && os.SameFile(now, opened)

@@ -45,14 +45,15 @@ type Options struct {
 	Detail  Detail
 	Version string // of the daemon, for the record of runs
 	Logger  *zap.Logger
-	// HasSensor tells whether a loop-current sensor decides about the hook of a line; nil: of none. It is called from the writer's goroutine.
+	// HasSensor reports whether a loop-current sensor decides about the hook of a line; nil: of none. It is called from
+	// the writer's goroutine.
 	HasSensor func(line string) bool
 	// Remind is how often a problem that lasts is told to the log again; 0: every 15 minutes.
 	Remind time.Duration
 }
 
-// Journal is the writer. All methods may be called from any goroutine; those that record neither block nor fail: what could not be
-// written is counted and alarmed.
+// Journal is the writer. All methods may be called from any goroutine; those that record neither block nor fail: what
+// could not be written is counted and alarmed.
 type Journal struct {
 	queue queue
 	w     *writer
@@ -61,8 +62,9 @@ type Journal struct {
 // firstLoad is how long [Open] waits for the file at most. A sound file on a memory card opens in some 10 ms.
 const firstLoad = time.Second
 
-// Open opens the journal, or goes on trying to while the daemon runs: a full, locked, read-only or corrupt disk is an alarm in the log.
-// It waits for the file for at most a second, then goes on without what it holds: line states and call numbers are then as of an empty one.
+// Open opens the journal, or goes on trying to while the daemon runs: a full, locked, read-only or corrupt disk is an
+// alarm in the log. It waits for the file for at most a second, then goes on without what it holds: line states and
+// call numbers are then as of an empty one.
 func Open(o Options) *Journal { return open(o, paceNow()) }
 
 func open(o Options, p pace) *Journal {
@@ -85,7 +87,8 @@ func open(o Options, p pace) *Journal {
 	return j
 }
 
-// FirstCall returns a call number that no earlier run of this journal used, as far as the file could be read when it was opened. At least 1.
+// FirstCall returns a call number that no earlier run of this journal used, as far as the file could be read when it
+// was opened. At least 1.
 func (j *Journal) FirstCall() uint64 { return j.w.shared.firstCall() }
 
 // Append records an event or effect.
@@ -97,15 +100,16 @@ func (j *Journal) AppendCallInfo(n callrecord.CallInfo) { j.queue.put(record{cal
 // AppendTrial records a trial of a tuning session. One with the line, session and time of an earlier one replaces it.
 func (j *Journal) AppendTrial(t Trial) { j.queue.put(record{trial: &t}) }
 
-// SaveLine records what should outlive the process; the latest counts. Trust is taken only if its At is later than that of what is
-// kept (another process may have saved it, see [SaveTrust]); to withdraw trust, give a Trust with nothing but At.
+// SaveLine records what should outlive the process; the latest counts. Trust is taken only if its At is later than that
+// of what is kept (another process may have saved it, see [SaveTrust]); to withdraw trust, give a Trust with nothing
+// but At.
 func (j *Journal) SaveLine(k SavedLine) {
 	j.w.shared.save(k)
 	j.queue.put(record{line: &k})
 }
 
-// SavedLine returns what was kept of a line, the zero value with Line if nothing is known. It reads memory, not the disk; what another
-// process saved is seen within 3 s.
+// SavedLine returns what was kept of a line, the zero value with Line if nothing is known. It reads memory, not the
+// disk; what another process saved is seen within 3 s.
 func (j *Journal) SavedLine(line string) SavedLine { return j.w.shared.line(line) }
 
 // Health tells how the journal does.
@@ -117,8 +121,9 @@ func (j *Journal) Health() Health {
 	return h
 }
 
-// Close writes what is queued and closes the file. A locked file is waited for for 3 s, a disk that does not answer for 10 s; the error says
-// what was lost. Then alone does something run on: the call that the disk does not answer. Nothing may be recorded after Close.
+// Close writes what is queued and closes the file. A locked file is waited for for 3 s, a disk that does not answer for
+// 10 s; the error says what was lost. Then alone does something run on: the call that the disk does not answer. Nothing
+// may be recorded after Close.
 func (j *Journal) Close() error { return j.w.close() }
 
 // Health of the journal.

@@ -50,8 +50,9 @@ func quiet(t *testing.T) *zap.Logger {
 	return zaptest.NewLogger(t, zaptest.Level(zap.InfoLevel))
 }
 
-// newPath is that of a file in memory, where there is such a place: these tests ask what is written and in what order, not how soon a disk that
-// others use at the same time has it. (It stood for more than 20 s while three of these programs and a compiler wrote.)
+// newPath is that of a file in memory, where there is such a place: these tests ask what is written and in what order,
+// not how soon a disk that others use at the same time has it. (It stood for more than 20 s while three of these
+// programs and a compiler wrote.)
 func newPath(t *testing.T) string {
 	t.Helper()
 	dir, err := os.MkdirTemp("/dev/shm", "clearback-journal")
@@ -65,8 +66,8 @@ func newPath(t *testing.T) string {
 // newPathOnDisk is that of a file where the system has its temporary ones.
 func newPathOnDisk(t *testing.T) string { return filepath.Join(t.TempDir(), "journal.db") }
 
-// eventually waits for what a journal does in its own time: 20 s, and until this process has had a processor for 10 s, since on a machine with
-// much else to do the one says nothing without the other; three minutes at most.
+// eventually waits for what a journal does in its own time: 20 s, and until this process has had a processor for 10 s,
+// since on a machine with much else to do the one says nothing without the other; three minutes at most.
 func eventually(t *testing.T, what string, is func() bool) {
 	t.Helper()
 	began, used := time.Now(), processorTime(t)
@@ -139,7 +140,8 @@ func (s *script) into(j *Journal) *script {
 	return s
 }
 
-// heldCallScript is a call whose hold is cleared by an interruption; hook is what was seen after it: on, off or unknown.
+// heldCallScript is a call whose hold is cleared by an interruption; hook is what was seen after it: on, off or
+// unknown.
 func heldCallScript(line string, at time.Time, call uint64, hook string) *script {
 	s := on(line, at).
 		after(0, fmt.Sprintf("call-arrived call=%d", call), fmt.Sprintf("offer-call call=%d", call)).

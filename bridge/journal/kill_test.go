@@ -26,8 +26,8 @@ var kills = flag.Int("kills", 10, "how often the writing process is killed")
 // killedEnv names the journal that a copy of this program, started by a test, is to write until it is killed.
 const killedEnv = "CLEARBACK_TEST_JOURNAL_KILLED"
 
-// writeUntilKilled writes 2,000 records a second on four lines and tells of each after Append has returned: the line and the time, in
-// microseconds, which no two records of a line share. It tells false if this is no such copy.
+// writeUntilKilled writes 2,000 records a second on four lines and tells of each after Append has returned: the line
+// and the time, in microseconds, which no two records of a line share. It tells false if this is no such copy.
 func writeUntilKilled() bool {
 	path := os.Getenv(killedEnv)
 	if path == "" {
@@ -92,8 +92,9 @@ func step(n int, line string, call uint64, at time.Time) callrecord.Entry {
 	return e
 }
 
-// TestKilledAtAnyMoment kills a process that writes, at random moments. The file must be sound each time, and all in it that was appended
-// more than 250 ms before (twice that under the race detector), plus what the machine itself was late meanwhile (see yardstick; nothing on a quiet one).
+// TestKilledAtAnyMoment kills a process that writes, at random moments. The file must be sound each time, and all in it
+// that was appended more than 250 ms before (twice that under the race detector), plus what the machine itself was late
+// meanwhile (see yardstick; nothing on a quiet one).
 func TestKilledAtAnyMoment(t *testing.T) {
 	path := newPathOnDisk(t)
 	var appended, lost, excused int
@@ -214,8 +215,8 @@ func recorded(t *testing.T, db *sql.DB, told []string) map[string]bool {
 	return all
 }
 
-// yardstick writes and syncs a small file every 50 ms beside the journal's own folder; late ends that and returns by how much it was late at
-// most: what neither program is to blame for.
+// yardstick writes and syncs a small file every 50 ms beside the journal's own folder; late ends that and returns by
+// how much it was late at most: what neither program is to blame for.
 func yardstick(t *testing.T) (late func() time.Duration) {
 	f, err := os.Create(filepath.Join(t.TempDir(), "yardstick"))
 	require.NoError(t, err)

@@ -12,7 +12,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// TestOverflowDuringAnOutage sends more than can be held while the file is locked: entries beyond the bound are lost and counted, accounts are not.
+// TestOverflowDuringAnOutage sends more than can be held while the file is locked: entries beyond the bound are lost
+// and counted, accounts are not.
 func TestOverflowDuringAnOutage(t *testing.T) {
 	path := newPath(t)
 	o, logs := watched(path)

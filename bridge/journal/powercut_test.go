@@ -28,9 +28,9 @@ var (
 	powercutKernel = flag.String("powercuts.kernel", "", "folder with the machine's kernel, kept for the next time (see testdata/kernel.sh)")
 )
 
-// TestPowerCut cuts the power of a virtual machine that writes: its memory is gone, what it had handed to its disk stays. All that was
-// committed must be there. The machine is qemu's, emulated; the kernel is Debian's; the file system is ext4.
-// A disk that loses what it said it had synced is not tried here.
+// TestPowerCut cuts the power of a virtual machine that writes: its memory is gone, what it had handed to its disk
+// stays. All that was committed must be there. The machine is qemu's, emulated; the kernel is Debian's; the file system
+// is ext4. A disk that loses what it said it had synced is not tried here.
 func TestPowerCut(t *testing.T) {
 	if *powercuts == 0 {
 		t.Skip("needs -powercuts N")
@@ -111,7 +111,8 @@ func pad(data []byte, before int) []byte {
 	return append(data, make([]byte, (4-(len(data)+before)%4)%4)...)
 }
 
-// bootAndCut starts the machine, cuts its power at a random moment after it began to write, and returns what it last told.
+// bootAndCut starts the machine, cuts its power at a random moment after it began to write, and returns what it last
+// told.
 func bootAndCut(t *testing.T, kernel, initrd, disk string) (told int) {
 	t.Helper()
 	cmd := exec.Command("qemu-system-x86_64", "-machine", "q35,accel=tcg", "-cpu", "max", "-m", "512", "-nodefaults", "-no-user-config",
@@ -162,8 +163,8 @@ func bootAndCut(t *testing.T, kernel, initrd, disk string) (told int) {
 	}
 }
 
-// afterTheCut mends the file system as a start of the machine would, checks the journal, lets a daemon go on with it, and returns how many
-// of its first events and effects are there without a gap.
+// afterTheCut mends the file system as a start of the machine would, checks the journal, lets a daemon go on with it,
+// and returns how many of its first events and effects are there without a gap.
 func afterTheCut(t *testing.T, disk string) int {
 	t.Helper()
 	fsck := exec.Command("e2fsck", "-fy", disk)

@@ -88,11 +88,12 @@ func (d *pruner) one(ctx context.Context, s *store, o *Options, now time.Time) (
 	return false, nil
 }
 
-// clockLeap is how far after the newest record of earlier runs the clock may stand before it is rather wrong than right.
+// clockLeap is how far after the newest record of earlier runs the clock may stand before it is rather wrong than
+// right.
 const clockLeap = 5 * 365 * 24 * time.Hour
 
-// clockIsPlausible tells whether age can be told: by a clock that leapt (a battery is empty, say) all records would be too old. Then nothing is
-// dropped for its age in this run; the bound of the size holds all the same.
+// clockIsPlausible reports whether age can be told: by a clock that leapt (a battery is empty, say) all records would
+// be too old. Then nothing is dropped for its age in this run; the bound of the size holds all the same.
 func (s *store) clockIsPlausible(now time.Time) bool {
 	return s.newest.IsZero() || now.Sub(s.newest) < clockLeap
 }
@@ -105,9 +106,9 @@ func (s *store) size(ctx context.Context) (size, free int64, err error) {
 	return pages * page, unused * page, err
 }
 
-// drop drops the oldest calls, at most so many, that began before an instant (or, if the file is full, whenever they began), and what was
-// recorded before those that are left. Of the run spared (0: none) only a full file loses calls. It tells whether there may be more. Open
-// incidents and line states are kept.
+// drop drops the oldest calls, at most so many, that began before an instant (or, if the file is full, whenever they
+// began), and what was recorded before those that are left. Of the run spared (0: none) only a full file loses calls.
+// It reports whether there may be more. Open incidents and line states are kept.
 func (s *store) drop(ctx context.Context, before time.Time, full bool, spared int64, limit int) (more bool, err error) {
 	bound := before.UnixMicro()
 	if before.IsZero() {
@@ -182,7 +183,8 @@ func (s *store) saveCounts(ctx context.Context, call int64) error {
 	return nil
 }
 
-// dropEntries drops, of each line, events and effects before the oldest call that is left; without one, those before bound (any: all).
+// dropEntries drops, of each line, events and effects before the oldest call that is left; without one, those before
+// bound (any: all).
 func (s *store) dropEntries(ctx context.Context, lines map[string]int64, bound int64, any bool) (most int64, err error) {
 	for _, line := range lines {
 		first := int64(1<<63 - 1)

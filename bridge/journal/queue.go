@@ -9,9 +9,11 @@ import (
 const (
 	// queueLimit bounds what waits for the writer: at 2,000 events/s it lasts for 16 s of a disk that does not answer.
 	queueLimit = 32768
-	// queueReserve is beyond that for what is no event or effect: a line's state is to outlive the process, and comes rarely.
+	// queueReserve is beyond that for what is no event or effect: a line's state is to outlive the process, and comes
+	// rarely.
 	queueReserve = 1024
-	// chunkSize is small enough that a new chunk costs some microseconds, and large enough that 100 ms of 2,000 events/s fit into one.
+	// chunkSize is small enough that a new chunk costs some microseconds, and large enough that 100 ms of 2,000
+	// events/s fit into one.
 	chunkSize = 256
 	spares    = 8 // chunks kept for reuse; 8 hold a second of 2,000 events/s
 )
@@ -29,8 +31,8 @@ type chunk struct {
 	n       int
 }
 
-// queue hands records over to the writer. It is bounded, never waits for the writer, and allocates only when the writer lags. For what comes
-// beyond the bound see queueReserve.
+// queue hands records over to the writer. It is bounded, never waits for the writer, and allocates only when the writer
+// lags. For what comes beyond the bound see queueReserve.
 type queue struct {
 	limit int
 	// wake holds one signal that something came into the empty queue; one is enough, the writer takes all there is.

@@ -2,5 +2,6 @@
 
 package journal
 
-// slowdown of the code under the race detector: the database, which is compiled from C to Go, suffers most. Our own figure.
+// slowdown of the code under the race detector: the database, which is compiled from C to Go, suffers most. Our own
+// figure.
 const slowdown = 2

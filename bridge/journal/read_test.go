@@ -81,7 +81,8 @@ func TestReadWithoutPermission(t *testing.T) {
 	require.ErrorContains(t, err, "may not be read by this user")
 }
 
-// TestReadWhatAKilledDaemonLeft reads the file with its log, in a folder where the reader may write, and where it may not.
+// TestReadWhatAKilledDaemonLeft reads the file with its log, in a folder where the reader may write, and where it may
+// not.
 func TestReadWhatAKilledDaemonLeft(t *testing.T) {
 	if os.Geteuid() == 0 {
 		unprivileged(t)

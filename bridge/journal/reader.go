@@ -35,8 +35,8 @@ type Reader struct {
 	db   *sql.DB
 }
 
-// OpenReader opens a journal for reading, whether a daemon writes it, was stopped or was killed. The errors say what to do next;
-// [ErrNotFound], [ErrNewer] and [ErrOlder] are among them.
+// OpenReader opens a journal for reading, whether a daemon writes it, was stopped or was killed. The errors say what to
+// do next; [ErrNotFound], [ErrNewer] and [ErrOlder] are among them.
 func OpenReader(path string) (*Reader, error) {
 	if _, err := os.Stat(path); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
@@ -52,7 +52,8 @@ func OpenReader(path string) (*Reader, error) {
 		return r, nil
 	}
 	if _, statErr := os.Stat(path + walSuffix); errors.Is(statErr, fs.ErrNotExist) && errorKindOf(err) == errorOther {
-		// Nobody has it open, and all that was written is in the file itself: so it can be read where nothing may be written.
+		// Nobody has it open, and all that was written is in the file itself: so it can be read where nothing may be
+		// written.
 		if r, err := openReader(path, "mode=ro&immutable=1"); err == nil {
 			return r, nil
 		}
@@ -143,8 +144,8 @@ func lastQuery(only string) string {
 const entriesQuery = `SELECT id, at, text, 0 FROM events WHERE line = ?1 AND id BETWEEN ?2 AND ?3
 	UNION ALL SELECT id, at, text, 1 FROM effects WHERE line = ?1 AND id BETWEEN ?2 AND ?3 ORDER BY 1 LIMIT ?4`
 
-// Calls returns calls in the order of their beginning. What was under way when a daemon ended, or died, is [callrecord.OutcomeBrokenOff] from that end
-// on, or once a daemon began again.
+// Calls returns calls in the order of their beginning. What was under way when a daemon ended, or died, is
+// [callrecord.OutcomeBrokenOff] from that end on, or once a daemon began again.
 func (r *Reader) Calls(ctx context.Context, f Filter) ([]Row, error) {
 	query, args := f.query()
 	rows, err := r.rows(ctx, query, args...)
@@ -165,7 +166,8 @@ func (f *Filter) query() (string, []any) {
 		where = append(where, cond)
 		args = append(args, arg...)
 	}
-	// What changed last is few of many: a plus sign keeps SQLite from the index of that column, so that it takes the one of changed.
+	// What changed last is few of many: a plus sign keeps SQLite from the index of that column, so that it takes the
+	// one of changed.
 	plus := ""
 	if f.After > 0 {
 		plus = "+"
@@ -224,8 +226,8 @@ func scanRow(rows *sql.Rows) (Row, error) {
 // ErrUnknown: the journal has no such call or line.
 var ErrUnknown = errors.New("journal: not known")
 
-// Call returns the call of that number (the latest, if a number was used twice), with the entries of it and those of its line meanwhile.
-// Without one the error is an [ErrUnknown].
+// Call returns the call of that number (the latest, if a number was used twice), with the entries of it and those of
+// its line meanwhile. Without one the error is an [ErrUnknown].
 func (r *Reader) Call(ctx context.Context, call uint64) (Row, []callrecord.Entry, error) {
 	rows, err := r.rows(ctx, callQuery, int64(call))
 	if err != nil {
@@ -241,8 +243,8 @@ func (r *Reader) Call(ctx context.Context, call uint64) (Row, []callrecord.Entry
 // maxFuture is how far a call may lie in the future before it is one of a clock that was wrong.
 const maxFuture = time.Hour
 
-// Last returns the last call of a line ("": of any) that had a clearing, else the last call. What a clock that was wrong put into the future
-// comes after everything else. Without any the error is an [ErrUnknown].
+// Last returns the last call of a line ("": of any) that had a clearing, else the last call. What a clock that was
+// wrong put into the future comes after everything else. Without any the error is an [ErrUnknown].
 func (r *Reader) Last(ctx context.Context, line string) (Row, []callrecord.Entry, error) {
 	lines := []string{line}
 	if line == "" {
@@ -317,7 +319,8 @@ func (r *Reader) entries(ctx context.Context, of *Row) ([]callrecord.Entry, erro
 	return all, nil
 }
 
-// Incidents returns incidents in the order of their beginning: the open ones only, or all that lasted beyond since; of a line or ("") of all.
+// Incidents returns incidents in the order of their beginning: the open ones only, or all that lasted beyond since; of
+// a line or ("") of all.
 func (r *Reader) Incidents(ctx context.Context, line string, open bool, since time.Time) ([]callrecord.Incident, error) {
 	query := `SELECT l.name, i.call, i.reason, i.rule, i.flash, i.began, i.ended FROM incidents i JOIN lines l ON l.id = i.line WHERE `
 	var args []any
@@ -349,7 +352,8 @@ func (r *Reader) Incidents(ctx context.Context, line string, open bool, since ti
 	return all, nil
 }
 
-// Trials returns the trials of a line's latest session, in order. The latest is the one that was recorded last, whatever the clock said.
+// Trials returns the trials of a line's latest session, in order. The latest is the one that was recorded last,
+// whatever the clock said.
 func (r *Reader) Trials(ctx context.Context, line string) ([]Trial, error) {
 	var all []Trial
 	err := each(ctx, r.db, `SELECT session, at, call, catch, asked, measured, cleared, by, rang_up FROM trials

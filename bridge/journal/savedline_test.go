@@ -253,8 +253,8 @@ func TestClockJumpPrunesNothing(t *testing.T) {
 	assert.Len(t, rows, 2)
 }
 
-// A machine without a clock of its own begins in 1970, or when it was ended last, until the network sets its clock: what is recorded until then
-// is not dropped for its age, nor is anything else while the clock may still be wrong.
+// A machine without a clock of its own begins in 1970, or when it was ended last, until the network sets its clock:
+// what is recorded until then is not dropped for its age, nor is anything else while the clock may still be wrong.
 func TestClockSetAfterTheStart(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
@@ -318,7 +318,8 @@ func TestSizeIsBounded(t *testing.T) {
 	assert.Equal(t, supervision.CallID(3000-len(rows)+1), rows[0].Call)
 }
 
-// TestStoredEnumValuesAreStable holds the values of the enumerations in files that exist: they never change, new ones come at the end.
+// TestStoredEnumValuesAreStable holds the values of the enumerations in files that exist: they never change, new ones
+// come at the end.
 func TestStoredEnumValuesAreStable(t *testing.T) {
 	assert.Equal(t, []any{0, 1, 2, 3}, []any{int(callrecord.DirectionUnknown), int(callrecord.Incoming), int(callrecord.Outgoing), int(callrecord.ByHand)})
 	assert.Equal(t, []any{0, 1, 2, 3}, []any{int(callrecord.ClearedByNobody), int(callrecord.ClearedByFarEnd), int(callrecord.ClearedByNearEnd), int(callrecord.ClearedByLoss)})

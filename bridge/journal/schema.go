@@ -6,9 +6,10 @@ import (
 	"fmt"
 )
 
-// schema holds, for each version of the file, the statements that lead to it from the version before. They are never changed once a
-// version of clearback was released with them; a new version is added at the end. Instants are microseconds of Unix time (UTC), null for
-// none; durations are nanoseconds; enumerations are their values, which never change. A line is the id of its row of lines.
+// schema holds, for each version of the file, the statements that lead to it from the version before. They are never
+// changed once a version of clearback was released with them; a new version is added at the end. Instants are
+// microseconds of Unix time (UTC), null for none; durations are nanoseconds; enumerations are their values, which never
+// change. A line is the id of its row of lines.
 //
 // events and effects share one count, id, over all lines: it gives their order. first and last of a call are such ids.
 var schema = []string{`
@@ -76,7 +77,8 @@ func version(ctx context.Context, c *sql.Conn) (v int, err error) {
 	return v, err
 }
 
-// migrate brings a file, which is not of a newer version, to the current version in one transaction; all that it holds is kept.
+// migrate brings a file, which is not of a newer version, to the current version in one transaction; all that it holds
+// is kept.
 func migrate(ctx context.Context, c *sql.Conn) error {
 	v, err := version(ctx, c)
 	if err != nil {

@@ -93,8 +93,8 @@ func (s *store) prepare(ctx context.Context) error {
 // saveTrust writes trust that is later than what is there.
 const saveTrust = "UPDATE lines SET probe = ?, sense = ?, user_agent = ?, trust_at = ? WHERE id = ? AND coalesce(trust_at, 0) < ?"
 
-// openStore opens the file for writing. If it is not the one that this process wrote before, a run begins, and what an earlier run left
-// without an outcome is broken off from now on.
+// openStore opens the file for writing. If it is not the one that this process wrote before, a run begins, and what an
+// earlier run left without an outcome is broken off from now on.
 func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Time, before *store) (s *store, err error) {
 	s = &store{path: o.Path, detail: o.Detail, prepared: map[string]*sql.Stmt{}, broken: map[string][]uint64{}}
 	if s.db, s.conn, err = connect(ctx, o.Path, busy); err != nil {
@@ -127,7 +127,8 @@ func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Tim
 	return s, err
 }
 
-// isRunOf tells whether the file holds the run that s wrote: the same path, and even the same inode, may be another file by now.
+// isRunOf reports whether the file holds the run that s wrote: the same path, and even the same inode, may be another
+// file by now.
 func (s *store) isRunOf(ctx context.Context, c *sql.Conn) (is bool, err error) {
 	if s == nil {
 		return false, nil
@@ -366,7 +367,7 @@ func (s *store) callValues(to []any, line int64, a *callrecord.Account) []any {
 		a.Failed(), clearing(a))
 }
 
-// clearing tells whether there is a clearing to explain, or a call that ended otherwise than it should have.
+// clearing reports whether there is a clearing to explain, or a call that ended otherwise than it should have.
 func clearing(a *callrecord.Account) bool {
 	return !a.Cleared.IsZero() && a.Outcome != callrecord.OutcomeNotNeeded || a.Openings > 0 || a.Outcome == callrecord.OutcomeRefused ||
 		a.Outcome == callrecord.OutcomeBrokenOff && !a.Answered.IsZero()

@@ -13,9 +13,9 @@ const trustWait = 5 * time.Second
 // trustRetry is the pause where that is left to us.
 const trustRetry = 10 * time.Millisecond
 
-// SaveTrust keeps what `check --live` saw of a line, whether a daemon writes the journal or not. It makes the file, with the owner of
-// its folder, if there is none. A daemon sees it within 3 s. What the daemon keeps of the line besides is untouched.
-// t.At must be set; trust that is not later than what is there is an error.
+// SaveTrust keeps what `check --live` saw of a line, whether a daemon writes the journal or not. It makes the file,
+// with the owner of its folder, if there is none. A daemon sees it within 3 s. What the daemon keeps of the line
+// besides is untouched. t.At must be set; trust that is not later than what is there is an error.
 func SaveTrust(path, line string, t Trust) error {
 	limit := time.Now().Add(trustWait)
 	err := trust(path, line, t)

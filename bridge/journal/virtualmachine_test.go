@@ -15,7 +15,8 @@ import (
 // virtualMachineEnv is set by the kernel's command line where this program is the first process of a virtual machine.
 const virtualMachineEnv = "CLEARBACK_TEST_JOURNAL_GUEST"
 
-// virtualMachine writes to the journal on the machine's disk until the power is cut, and tells what is committed. It tells false elsewhere.
+// virtualMachine writes to the journal on the machine's disk until the power is cut, and tells what is committed. It
+// tells false elsewhere.
 func virtualMachine() bool {
 	if os.Getenv(virtualMachineEnv) == "" || os.Getpid() != 1 {
 		return false

@@ -28,7 +28,8 @@ type pace struct {
 	pending       int           // events and effects that are held while the file cannot be written
 }
 
-// paceNow is the pace of service. A batch every 100 ms: what waits for it and what is being written is what a kill can take.
+// paceNow is the pace of service. A batch every 100 ms: what waits for it and what is being written is what a kill can
+// take.
 func paceNow() pace {
 	return pace{
 		gather: 100 * time.Millisecond, busy: 200 * time.Millisecond, lockTolerance: 2 * time.Second,
@@ -128,8 +129,8 @@ func (w *writer) run() {
 	}
 }
 
-// gathering returns how long to wait for more records. Those that came while the last batch was written have waited that long: so none
-// waits longer than the longer of gather and that batch before its own is begun.
+// gathering returns how long to wait for more records. Those that came while the last batch was written have waited
+// that long: so none waits longer than the longer of gather and that batch before its own is begun.
 func (w *writer) gathering(now time.Time) time.Duration {
 	if now.Sub(w.done) < w.pace.gather/10 {
 		return max(0, w.pace.gather-now.Sub(w.begun))
@@ -302,8 +303,8 @@ func (w *writer) settle(err error, now time.Time) {
 	w.retryAt = time.Now().Add(w.retry)
 }
 
-// replace sets a damaged file aside, so that the next attempt begins a new one; not more often than the pace allows, lest a failing
-// disk be filled.
+// replace sets a damaged file aside, so that the next attempt begins a new one; not more often than the pace allows,
+// lest a failing disk be filled.
 func (w *writer) replace(why error, now time.Time) {
 	if !w.asideAt.IsZero() && now.Sub(w.asideAt) < w.pace.setAsidePause {
 		w.alarm.raise(now, "the file is damaged again; the disk may be failing", why)

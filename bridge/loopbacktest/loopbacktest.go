@@ -1,13 +1,17 @@
-// Package loopbacktest gives tests places on the loopback network that no other test has, and starts SIPp at such a place.
+// Package loopbacktest gives tests places on the loopback network that no other test has, and starts SIPp at such a
+// place.
 //
-// A program that is told where to listen cannot be given port 0, unless it says afterwards which port it got. Opening port 0, closing it and passing
-// its number on does not help: another program may get the number in between, and a test that checks whether the program has its port yet can
-// take the port from it. So each test has its own address here, as well as its own port. All of 127.0.0.0/8 is local on Linux. A test draws a network
-// of 256 addresses from it and holds it by the name of an abstract Unix socket. The kernel gives a name to one socket only, takes it back
-// when the process ends, however it ends, and has a set of names for each network namespace, just as it has a loopback interface for each.
+// A program that is told where to listen cannot be given port 0, unless it says afterwards which port it got. Opening
+// port 0, closing it and passing its number on does not help: another program may get the number in between, and a test
+// that checks whether the program has its port yet can take the port from it. So each test has its own address here, as
+// well as its own port. All of 127.0.0.0/8 is local on Linux. A test draws a network of 256 addresses from it and holds
+// it by the name of an abstract Unix socket. The kernel gives a name to one socket only, takes it back when the process
+// ends, however it ends, and has a set of names for each network namespace, just as it has a loopback interface for
+// each.
 //
-// At such an address only a socket that is bound to all addresses can conflict. If that one asked for port 0, the kernel gave it a port from the
-// ephemeral range, which begins at 32768. This package takes ports below that range, and tries each one.
+// At such an address only a socket that is bound to all addresses can conflict. If that one asked for port 0, the
+// kernel gave it a port from the ephemeral range, which begins at 32768. This package takes ports below that range, and
+// tries each one.
 package loopbacktest
 
 import (
@@ -51,7 +55,7 @@ func (n *Network) Close() { _ = n.name.Close() }
 // Address is one of its addresses.
 func (n *Network) Address(host byte) netip.Addr { return netip.AddrFrom4([4]byte{127, n.a, n.b, host}) }
 
-// inUse tells whether any socket has one of its addresses.
+// inUse reports whether any socket has one of its addresses.
 func (n *Network) inUse() bool {
 	suffix := fmt.Sprintf("%02X%02X7F", n.b, n.a)
 	for _, network := range []string{"udp", "tcp"} {
@@ -94,7 +98,7 @@ func Ports(t testing.TB, at netip.Addr, n uint16) uint16 {
 	return 0
 }
 
-// Free tells whether n ports from the first are free for UDP and TCP.
+// Free reports whether n ports from the first are free for UDP and TCP.
 func Free(at netip.Addr, first, n uint16) bool {
 	for p := first; p < first+n; p++ {
 		place := netip.AddrPortFrom(at, p)
@@ -112,8 +116,8 @@ func Free(at netip.Addr, first, n uint16) bool {
 	return true
 }
 
-// Refusing is a place where TCP connections are refused until the end of the test. A socket has it that does not listen, so that nobody else gets
-// the port; a listener that was closed would have given it up.
+// Refusing is a place where TCP connections are refused until the end of the test. A socket has it that does not
+// listen, so that nobody else gets the port; a listener that was closed would have given it up.
 func Refusing(t testing.TB) netip.AddrPort {
 	t.Helper()
 	fd, err := syscall.Socket(syscall.AF_INET, syscall.SOCK_STREAM|syscall.SOCK_CLOEXEC, 0)
@@ -132,8 +136,8 @@ func Refusing(t testing.TB) netip.AddrPort {
 	return netip.AddrPortFrom(netip.AddrFrom4(in.Addr), uint16(in.Port))
 }
 
-// Bound tells whether some socket has that place for UDP, or listens there for TCP. It reads the kernel's list, since to try the place would
-// disturb whoever is about to take it.
+// Bound reports whether some socket has that place for UDP, or listens there for TCP. It reads the kernel's list, since
+// to try the place would disturb whoever is about to take it.
 func Bound(network string, at netip.AddrPort) bool {
 	a := at.Addr().As4()
 	local := fmt.Sprintf("%02X%02X%02X%02X:%04X", a[3], a[2], a[1], a[0], at.Port())

@@ -30,10 +30,11 @@ type SIPp struct {
 	err      error         // then
 }
 
-// StartSIPp starts a scenario of the test's testdata for one call, and returns when it has its port. All that SIPp listens at is its own: the
-// address, and there the port for SIP, the one for commands (8888 at all addresses by default, and the next ones) and those for media (6000 by
-// default); and so is the folder that it runs in. Without -p it would try ports from 5060 on. Over TCP two runs can then have the same one,
-// since it sets SO_REUSEADDR, until one of them listens and the other fails with 254.
+// StartSIPp starts a scenario of the test's testdata for one call, and returns when it has its port. All that SIPp
+// listens at is its own: the address, and there the port for SIP, the one for commands (8888 at all addresses by
+// default, and the next ones) and those for media (6000 by default); and so is the folder that it runs in. Without -p
+// it would try ports from 5060 on. Over TCP two runs can then have the same one, since it sets SO_REUSEADDR, until one
+// of them listens and the other fails with 254.
 func StartSIPp(t testing.TB, scenario string, args ...string) *SIPp {
 	t.Helper()
 	path := programtest.Need(t, "sipp", "sip-tester")

@@ -11,7 +11,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// A hook flash of a watched type is reported once, also when nobody is there to hear it; sound is what comes to the RTP port.
+// A hook flash of a watched type is reported once, also when nobody is there to hear it; sound is what comes to the RTP
+// port.
 func TestWatchFlash(t *testing.T) {
 	s := newSession(t)
 	a := newMediaSocket(t, "127.0.0.1")

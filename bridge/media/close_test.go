@@ -10,7 +10,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestCloseFails: the error of a socket is that of Close, the second time too. A session knows the user's networks on both sides.
+// TestCloseFails: the error of a socket is that of Close, the second time too. A session knows the user's networks on
+// both sides.
 func TestCloseFails(t *testing.T) {
 	local, from := netip.MustParseAddr("127.0.0.1"), []netip.Prefix{netip.MustParsePrefix("192.0.2.64/26")}
 	r, err := New(Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999, From: from})

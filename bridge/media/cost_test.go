@@ -53,8 +53,8 @@ func BenchmarkPacket(b *testing.B) {
 	}
 }
 
-// TestHundredLines: a hundred sessions, each of which has passed RTP and RTCP both ways, stay within 60 MB of resident memory,
-// the test program itself and its own sockets included.
+// TestHundredLines: a hundred sessions, each of which has passed RTP and RTCP both ways, stay within 60 MB of resident
+// memory, the test program itself and its own sockets included.
 func TestHundredLines(t *testing.T) {
 	if raceDetector {
 		t.Skip("the race detector takes memory of its own")

@@ -9,7 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The other tests measure by the names of our numbers. Here stand their values once more, so that none changes by mistake.
+// The other tests measure by the names of our numbers. Here stand their values once more, so that none changes by
+// mistake.
 func TestConstants(t *testing.T) {
 	for _, c := range []struct{ want, is int }{
 		{2048, bufferSize}, {16, floodBatch}, {192, rtcpFirstType}, {223, rtcpLastType}, {8, rtcpMinLen}, {20, dtlsFirst}, {63, dtlsLast}, {254, dtlsMajor}, {13, dtlsHeader},
@@ -27,7 +28,8 @@ func TestConstants(t *testing.T) {
 	}
 }
 
-// What tells the kinds apart, at its bounds (RFC 3550 section 5.1, RFC 5761 section 4, RFC 7983 section 7, RFC 6347 section 4.1).
+// What tells the kinds apart, at its bounds (RFC 3550 section 5.1, RFC 5761 section 4, RFC 7983 section 7, RFC 6347
+// section 4.1).
 func TestKindBounds(t *testing.T) {
 	kindOf := func(b []byte, on flowKind, a Admission) kind {
 		var p packet
@@ -85,7 +87,8 @@ func TestPayloadTypeBounds(t *testing.T) {
 	}
 }
 
-// The same event is not reported twice, whatever comes between; a later one is, also when the timestamp wraps (RFC 4733 section 2.5.1).
+// The same event is not reported twice, whatever comes between; a later one is, also when the timestamp wraps (RFC 4733
+// section 2.5.1).
 func TestFlashReportedOnce(t *testing.T) {
 	w := flashWatch{report: func() {}}
 	w.types.Add(101)

@@ -10,8 +10,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// TestFlood: junk and strangers at two ports do not keep another session's packets, nor one's own from the right address; all of it is counted, also when the
-// session has ended.
+// TestFlood: junk and strangers at two ports do not keep another session's packets, nor one's own from the right
+// address; all of it is counted, also when the session has ended.
 func TestFlood(t *testing.T) {
 	r := newRelay(t, 20000, 29999)
 	var sessions [2]*media.Session
@@ -55,7 +55,8 @@ func TestFlood(t *testing.T) {
 	require.Equal(t, uint64(2), r.Counts().Sessions)
 }
 
-// TestRTCPMux: reports to a side that takes RTCP on its RTP port (RFC 5761) go out from our RTP port, whichever they came to.
+// TestRTCPMux: reports to a side that takes RTCP on its RTP port (RFC 5761) go out from our RTP port, whichever they
+// came to.
 func TestRTCPMux(t *testing.T) {
 	s := newSession(t)
 	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")

@@ -10,11 +10,13 @@ import (
 )
 
 const (
-	// bufferSize holds any packet of an Ethernet path (1500 bytes) with room; one that fills it may have been cut and is dropped.
+	// bufferSize holds any packet of an Ethernet path (1500 bytes) with room; one that fills it may have been cut and
+	// is dropped.
 	bufferSize = 2048
 	// afterError keeps a socket whose reads fail from taking a whole core.
 	afterError = time.Millisecond
-	// floodBatch is how many packets in a row are dropped before others get their turn: a flood at one port must not delay other streams.
+	// floodBatch is how many packets in a row are dropped before others get their turn: a flood at one port must not
+	// delay other streams.
 	floodBatch = 16
 )
 
@@ -58,7 +60,7 @@ func (s *Session) forward(from Side, f flowKind) {
 	}
 }
 
-// take counts a packet that came from a side and tells whether it passes.
+// take counts a packet that came from a side and reports whether it passes.
 func (s *Session) take(e *end, f flowKind, from netip.AddrPort, b []byte, p *packet) bool {
 	pass, told := e.take(f, from, b, p, s)
 	if told != nil {
@@ -117,7 +119,8 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 	return true, told
 }
 
-// noticeCall returns the call that notices something, nil if nobody listens. It allocates, and is for what happens seldom.
+// noticeCall returns the call that notices something, nil if nobody listens. It allocates, and is for what happens
+// seldom.
 func (e *end) noticeCall(n Notice, from netip.AddrPort) func() {
 	if e.notice == nil {
 		return nil
@@ -146,7 +149,8 @@ func (e *end) unsent() {
 	e.stats.Unsent++
 }
 
-// way is the socket and the address by which packets of a flow go to a side; the address is zero if nobody said and nothing was heard.
+// way is the socket and the address by which packets of a flow go to a side; the address is zero if nobody said and
+// nothing was heard.
 func (s *Session) way(to Side, f flowKind) (*net.UDPConn, netip.AddrPort) {
 	e := &s.ends[to]
 	e.mu.Lock()

@@ -11,7 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestUnreachable: an address in SDP to which the system knows no way misleads, until a packet goes out to it or SDP names another.
+// TestUnreachable: an address in SDP to which the system knows no way misleads, until a packet goes out to it or SDP
+// names another.
 func TestUnreachable(t *testing.T) {
 	local := netip.MustParseAddr("127.0.0.1")
 	r, err := New(Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})

@@ -21,7 +21,8 @@ func voice(t testing.TB, ssrc uint32, seq int) []byte {
 	return b
 }
 
-// calls are answered calls between one adapter and one far end, the one at a public address, the other at what SDP says.
+// calls are answered calls between one adapter and one far end, the one at a public address, the other at what SDP
+// says.
 func calls(t *testing.T, n int, a mediaSocket, far netip.AddrPort) []*media.Session {
 	t.Helper()
 	r := newRelay(t, 20000, 29999)
@@ -42,8 +43,9 @@ func calls(t *testing.T, n int, a mediaSocket, far netip.AddrPort) []*media.Sess
 	return all
 }
 
-// TestSprayedPacketsHijackNothing: a stranger sends RTP and RTCP, in sequence and of a negotiated type, to every port of calls whose far end has not spoken
-// yet: nothing of it is passed on, nothing comes to it, and both parties go on hearing each other.
+// TestSprayedPacketsHijackNothing: a stranger sends RTP and RTCP, in sequence and of a negotiated type, to every port
+// of calls whose far end has not spoken yet: nothing of it is passed on, nothing comes to it, and both parties go on
+// hearing each other.
 func TestSprayedPacketsHijackNothing(t *testing.T) {
 	a, f, thief := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"), newMediaSocket(t, "127.0.0.9")
 	sessions := calls(t, 5, a, f.addr())
@@ -75,8 +77,8 @@ func TestSprayedPacketsHijackNothing(t *testing.T) {
 	f.nothing()
 }
 
-// TestFarEndBehindTranslator: where SDP names a private address the far end is followed once it has shown ten packets. A thief that competes brings
-// silence, a notice and a count, and not what was said.
+// TestFarEndBehindTranslator: where SDP names a private address the far end is followed once it has shown ten packets.
+// A thief that competes brings silence, a notice and a count, and not what was said.
 func TestFarEndBehindTranslator(t *testing.T) {
 	a, f, thief := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"), newMediaSocket(t, "127.0.0.9")
 	private := netip.MustParseAddrPort("192.168.7.20:4000")
@@ -114,8 +116,8 @@ func TestFarEndBehindTranslator(t *testing.T) {
 	require.NoError(t, s.Close())
 }
 
-// TestEarlyMediaFromUnknownHost: before the answer an unknown host is heard, and nothing goes to it unless it turns out to be where the signalling comes from; the
-// answer ends that.
+// TestEarlyMediaFromUnknownHost: before the answer an unknown host is heard, and nothing goes to it unless it turns out
+// to be where the signalling comes from; the answer ends that.
 func TestEarlyMediaFromUnknownHost(t *testing.T) {
 	for _, known := range []bool{false, true} {
 		a, f, early, thief := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"), newMediaSocket(t, "127.0.0.8"), newMediaSocket(t, "127.0.0.9")

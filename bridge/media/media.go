@@ -1,7 +1,8 @@
 // Package media relays RTP and RTCP between the adapter and the far side without re-encoding, and counts what passes.
 //
-// A packet is passed on as it came, byte for byte; pion/rtp only reads its header. What is neither RTP nor RTCP of version 2
-// (RFC 3550) is dropped and counted: SRTP has RTP's header and passes, DTLS and T.38's UDPTL do where the session admits them, STUN never.
+// A packet is passed on as it came, byte for byte; pion/rtp only reads its header. What is neither RTP nor RTCP of
+// version 2 (RFC 3550) is dropped and counted: SRTP has RTP's header and passes, DTLS and T.38's UDPTL do where the
+// session admits them, STUN never.
 package media
 
 import (
@@ -30,11 +31,12 @@ var ErrClosed = errors.New("media: the relay is closed")
 
 // Options of a [Relay].
 type Options struct {
-	// AdapterAddr and ServiceAddr are the local addresses towards either side. They are written into SDP, so they must be
-	// real ones, not 0.0.0.0 or [::].
+	// AdapterAddr and ServiceAddr are the local addresses towards either side. They are written into SDP, so they must
+	// be real ones, not 0.0.0.0 or [::].
 	AdapterAddr, ServiceAddr netip.Addr
-	// PortLow and PortHigh bound the RTP/RTCP port range, inclusive; RTP takes even ports, RTCP the next odd one (RFC 3550 section 11).
-	// If both sides have the same address, a session takes two pairs of the range, else one pair at either address.
+	// PortLow and PortHigh bound the RTP/RTCP port range, inclusive; RTP takes even ports, RTCP the next odd one (RFC
+	// 3550 section 11). If both sides have the same address, a session takes two pairs of the range, else one pair at
+	// either address.
 	PortLow, PortHigh uint16
 	// From are networks whose hosts may send media of either side, whatever SDP says.
 	From []netip.Prefix
@@ -57,7 +59,8 @@ type Relay struct {
 	coolingDown map[netip.AddrPort]time.Time // guarded by mu; until when an RTP port that was given back is left alone
 }
 
-// Counts are the sums over all sessions of a relay and both their sides, ended ones included. The fields are those of [Stats].
+// Counts are the sums over all sessions of a relay and both their sides, ended ones included. The fields are those of
+// [Stats].
 type Counts struct {
 	// Sessions were opened, Open of them are.
 	Sessions, Open                            uint64
@@ -88,7 +91,8 @@ func (r *Relay) Counts() Counts {
 // Addr is the local address towards that side.
 func (r *Relay) Addr(side Side) netip.Addr { return r.addrs[side] }
 
-// New checks the options. Errors: an address that is missing or unspecified, a range without an even port and its next odd one.
+// New checks the options. Errors: an address that is missing or unspecified, a range without an even port and its next
+// odd one.
 func New(o Options) (*Relay, error) {
 	r := &Relay{
 		addrs:       [2]netip.Addr{AdapterSide: o.AdapterAddr.Unmap(), ServiceSide: o.ServiceAddr.Unmap()},
@@ -112,8 +116,8 @@ func New(o Options) (*Relay, error) {
 	return r, nil
 }
 
-// NewSession binds a port pair on either side for one media stream. Errors: no free pair in the range, an address that is not
-// this machine's, [ErrClosed].
+// NewSession binds a port pair on either side for one media stream. Errors: no free pair in the range, an address that
+// is not this machine's, [ErrClosed].
 func (r *Relay) NewSession() (*Session, error) {
 	s, err := newSession(r)
 	if err != nil {
@@ -166,7 +170,7 @@ func (r *Relay) forget(s *Session) {
 	}
 }
 
-// isCoolingDown tells whether a port was given back a short while ago.
+// isCoolingDown reports whether a port was given back a short while ago.
 func (r *Relay) isCoolingDown(at netip.AddrPort) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -227,7 +227,8 @@ func TestSDPHostTakesOver(t *testing.T) {
 	early.nothing()
 }
 
-// TestNewOffer: a changed address is learnt again, stragglers of the old source pass and are not learnt; the same address again changes nothing.
+// TestNewOffer: a changed address is learnt again, stragglers of the old source pass and are not learnt; the same
+// address again changes nothing.
 func TestNewOffer(t *testing.T) {
 	s := newSession(t)
 	a, f, moved, sdp := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"), newMediaSocket(t, "127.0.0.3")
@@ -283,8 +284,8 @@ func TestInvalid(t *testing.T) {
 	f.nothing()
 }
 
-// TestFarEndPortClosed: the other end's port is closed, which the network may report, and then its address is one that the system
-// refuses to send to (IPv6 from an IPv4 socket); the session goes on.
+// TestFarEndPortClosed: the other end's port is closed, which the network may report, and then its address is one that
+// the system refuses to send to (IPv6 from an IPv4 socket); the session goes on.
 func TestFarEndPortClosed(t *testing.T) {
 	s := newSession(t)
 	a, gone, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")

@@ -34,7 +34,8 @@ func TestReadErrors(t *testing.T) {
 	require.Zero(t, s.Stats(AdapterSide).Invalid)
 }
 
-// Where packets to a side go: an RTCP port that nobody told is the next one after RTP's, and there is none after the last.
+// Where packets to a side go: an RTCP port that nobody told is the next one after RTP's, and there is none after the
+// last.
 func TestDestinations(t *testing.T) {
 	at := netip.MustParseAddrPort
 	for _, c := range []struct {
@@ -59,8 +60,9 @@ func TestDestinations(t *testing.T) {
 	}
 }
 
-// What people are told of a side's media, once each: that a host which nobody named sends what seems to be its only sound, that in an
-// emergency call it was taken for all that, and that two such hosts claim the stream. Each packet is counted for what became of it.
+// What people are told of a side's media, once each: that a host which nobody named sends what seems to be its only
+// sound, that in an emergency call it was taken for all that, and that two such hosts claim the stream. Each packet is
+// counted for what became of it.
 func TestNotices(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := &Session{relay: &Relay{clock: defaultClockRate}, began: time.Now()}

@@ -17,15 +17,17 @@ const (
 	kindDatagram // of UDPTL, unread
 )
 
-// Bounds of RTCP's packet types where RTP and RTCP share a port (RFC 5761 section 4), and its shortest packet: header and SSRC, in bytes.
+// Bounds of RTCP's packet types where RTP and RTCP share a port (RFC 5761 section 4), and its shortest packet: header
+// and SSRC, in bytes.
 const (
 	rtcpFirstType = 192
 	rtcpLastType  = 223
 	rtcpMinLen    = 8
 )
 
-// Bounds of the first byte of DTLS where it shares a port with RTP and STUN (RFC 7983 section 7; 0 to 3 is STUN, 128 to 191 RTP and RTCP), the
-// first byte of its versions (RFC 6347 section 4.1: 254.255, 254.253) and the length of its record header in bytes.
+// Bounds of the first byte of DTLS where it shares a port with RTP and STUN (RFC 7983 section 7; 0 to 3 is STUN, 128 to
+// 191 RTP and RTCP), the first byte of its versions (RFC 6347 section 4.1: 254.255, 254.253) and the length of its
+// record header in bytes.
 const (
 	dtlsFirst  = 20
 	dtlsLast   = 63
@@ -41,8 +43,9 @@ type packet struct {
 	at        int // where RTP's payload begins
 }
 
-// read tells what came to a port of that flow. RTCP is also valid on the RTP port (RFC 5761), RTP is not valid on the RTCP port. RTP's
-// padding is not checked: in SRTP its length is encrypted. The header of SRTP and SRTCP is in the clear (RFC 3711 sections 3.1, 3.4).
+// read tells what came to a port of that flow. RTCP is also valid on the RTP port (RFC 5761), RTP is not valid on the
+// RTCP port. RTP's padding is not checked: in SRTP its length is encrypted. The header of SRTP and SRTCP is in the
+// clear (RFC 3711 sections 3.1, 3.4).
 func (p *packet) read(b []byte, on flowKind, admit Admission) {
 	p.kind, p.packetRun = kindInvalid, packetRun{}
 	switch {
@@ -69,7 +72,7 @@ func (p *packet) read(b []byte, on flowKind, admit Admission) {
 	}
 }
 
-// isDTLS tells whether a datagram begins with a whole DTLS record (RFC 6347 section 4.1).
+// isDTLS reports whether a datagram begins with a whole DTLS record (RFC 6347 section 4.1).
 func isDTLS(b []byte) bool {
 	return len(b) >= dtlsHeader && b[0] >= dtlsFirst && b[0] <= dtlsLast && b[1] == dtlsMajor &&
 		dtlsHeader+int(binary.BigEndian.Uint16(b[11:])) <= len(b)
@@ -81,10 +84,11 @@ type PayloadTypes [2]uint64
 // Add puts a type into the set.
 func (t *PayloadTypes) Add(pt uint8) { t[pt>>6&1] |= 1 << (pt & 63) }
 
-// Has tells whether it is in the set.
+// Has reports whether it is in the set.
 func (t *PayloadTypes) Has(pt uint8) bool { return t[pt>>6&1]&(1<<(pt&63)) != 0 }
 
-// Telephone events (RFC 4733 section 2.3): the shortest payload in bytes, and the event of a hook flash (RFC 2833 section 3.10; reserved since).
+// Telephone events (RFC 4733 section 2.3): the shortest payload in bytes, and the event of a hook flash (RFC 2833
+// section 3.10; reserved since).
 const (
 	eventLen   = 4
 	eventFlash = 16
@@ -99,7 +103,7 @@ type flashWatch struct {
 	ssrc, timestamp uint32
 }
 
-// take tells whether an RTP packet is the first one of a hook flash.
+// take reports whether an RTP packet is the first one of a hook flash.
 func (w *flashWatch) take(p *packet, b []byte) bool {
 	if w.report == nil || !w.types.Has(p.header.PayloadType) || len(b)-p.at < eventLen || b[p.at] != eventFlash {
 		return false

@@ -7,8 +7,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Packets as the RFCs draw them, from memory: the header of RFC 3550 section 5.1, a receiver report of section 6.4.2, the shape of SRTCP (RFC 3711
-// section 3.4: index and tag behind the whole), a DTLS ClientHello record (RFC 6347 section 4.1), a STUN binding request (RFC 8489 section 5).
+// Packets as the RFCs draw them, from memory: the header of RFC 3550 section 5.1, a receiver report of section 6.4.2,
+// the shape of SRTCP (RFC 3711 section 3.4: index and tag behind the whole), a DTLS ClientHello record (RFC 6347
+// section 4.1), a STUN binding request (RFC 8489 section 5).
 var (
 	aSpeech = []byte{0x80, 0, 0x12, 0x34, 0, 0, 0, 160, 1, 2, 3, 4, 0xff, 0xff}
 	aReport = []byte{0x80, 201, 0, 1, 1, 2, 3, 4}
@@ -57,7 +58,8 @@ func TestKinds(t *testing.T) {
 	}
 }
 
-// TestFlashOnce: RFC 4733 section 2.5.1: the packets of an event share its timestamp; the last one is sent three times with the E bit.
+// TestFlashOnce: RFC 4733 section 2.5.1: the packets of an event share its timestamp; the last one is sent three times
+// with the E bit.
 func TestFlashOnce(t *testing.T) {
 	w := flashWatch{report: func() {}}
 	w.types.Add(101)
@@ -83,7 +85,8 @@ func TestFlashOnce(t *testing.T) {
 	require.True(t, take(101, 2, 7, 16, 10, 0, 160), "another source")
 }
 
-// FuzzPacket: no bytes crash the reading; what is taken for RTP has its payload inside; what is neither RTP, RTCP nor admitted is never taken.
+// FuzzPacket: no bytes crash the reading; what is taken for RTP has its payload inside; what is neither RTP, RTCP nor
+// admitted is never taken.
 func FuzzPacket(f *testing.F) {
 	for _, b := range [][]byte{aSpeech, aReport, aSRTCP, aHello, aSTUN, anIFP} {
 		f.Add(b, byte(0))

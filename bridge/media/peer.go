@@ -9,27 +9,27 @@ const (
 	// relearnAfter is how long after a change of address the source of before may still send stragglers; they pass, but
 	// they do not become the new source. Two seconds are some hundred packets, longer than any path keeps one.
 	relearnAfter = 2 * time.Second
-	// silentFor is how long the source of RTP has to be silent before another one that is trusted may take its place without
-	// a word in SDP: long enough that nobody takes over in a pause between two words, short enough for a far end that was
-	// moved to another port.
+	// silentFor is how long the source of RTP has to be silent before another one that is trusted may take its place
+	// without a word in SDP: long enough that nobody takes over in a pause between two words, short enough for a far
+	// end that was moved to another port.
 	silentFor = 2 * time.Second
 	// silentReports is the same for RTCP on a port of its own: three of its intervals of 5 s (RFC 3550 section 6.2).
 	silentReports = 15 * time.Second
-	// probationPackets in a row let a source go on for one that is silent. RFC 3550 appendix A.1 has MIN_SEQUENTIAL 2 after
-	// the first packet; 3 packets of speech are 60 ms.
+	// probationPackets in a row let a source go on for one that is silent. RFC 3550 appendix A.1 has MIN_SEQUENTIAL 2
+	// after the first packet; 3 packets of speech are 60 ms.
 	probationPackets = 3
-	// unknownPackets in a row make a source at a host that nobody named the one that is followed, where that may be at all:
-	// 200 ms of speech. Our own number.
+	// unknownPackets in a row make a source at a host that nobody named the one that is followed, where that may be at
+	// all: 200 ms of speech. Our own number.
 	unknownPackets = 10
 	// probationGap is the largest step of the sequence number that counts as in a row: one may be lost.
 	probationGap = 2
-	// maxCandidates are watched at a time, one a host; one that made no progress for candidateIdle makes room. That is all the
-	// memory that strangers get: some 500 bytes for each flow of a side. Who sprays from many hosts keeps others from being
-	// followed that nobody named, and only those.
+	// maxCandidates are watched at a time, one a host; one that made no progress for candidateIdle makes room. That is
+	// all the memory that strangers get: some 500 bytes for each flow of a side. Who sprays from many hosts keeps
+	// others from being followed that nobody named, and only those.
 	maxCandidates = 4
 	candidateIdle = 250 * time.Millisecond
-	// A stream that goes on elsewhere has its timestamp where its clock would be by now, give or take driftAllowed; its clock
-	// is between those of speech and video (RFC 3551 section 6, from memory), in Hz.
+	// A stream that goes on elsewhere has its timestamp where its clock would be by now, give or take driftAllowed; its
+	// clock is between those of speech and video (RFC 3551 section 6, from memory), in Hz.
 	driftAllowed = time.Second
 	slowestClock = 8000
 	fastestClock = 90000
@@ -87,7 +87,8 @@ type candidate struct {
 	last, progress time.Time
 }
 
-// packetRun is what makes packets belong together: a source and a number that rises by one. The zero value belongs to none.
+// packetRun is what makes packets belong together: a source and a number that rises by one. The zero value belongs to
+// none.
 type packetRun struct {
 	is, rtp bool
 	pt      uint8
@@ -120,8 +121,8 @@ func (t *sideTrust) named(host netip.Addr) bool {
 	return false
 }
 
-// unusableAddress reports whether the SDP's address is one to which nothing can be sent from here: a private one (RFC 1918, RFC
-// 3927, RFC 4193, RFC 6598), while the signalling comes from elsewhere, or one without a route.
+// unusableAddress reports whether the SDP's address is one to which nothing can be sent from here: a private one (RFC
+// 1918, RFC 3927, RFC 4193, RFC 6598), while the signalling comes from elsewhere, or one without a route.
 func (t *sideTrust) unusableAddress(said netip.Addr) bool {
 	return t.unreachable || said.IsValid() && said != t.signalling &&
 		(said.IsPrivate() || said.IsLinkLocalUnicast() || shared.Contains(said))
@@ -130,8 +131,8 @@ func (t *sideTrust) unusableAddress(said netip.Addr) bool {
 // shared is the address space between a provider and its customers' translators (RFC 6598).
 var shared = netip.MustParsePrefix("100.64.0.0/10")
 
-// relaxed reports whether whoever sends is taken: in an answered emergency call, once this side was silent for as long as
-// patience.
+// relaxed reports whether whoever sends is taken: in an answered emergency call, once this side was silent for as long
+// as patience.
 func (t *sideTrust) relaxed(heard, now time.Time) bool {
 	return !t.emergencySince.IsZero() && now.Sub(t.emergencySince) >= t.silenceLimit && now.Sub(heard) >= t.silenceLimit
 }
@@ -147,8 +148,8 @@ func (p *peer) target() netip.AddrPort {
 	return p.expected
 }
 
-// expect takes a new address from SDP. If it is another one than before, latching begins anew; a source that came before any address
-// was known stays if its host is the same.
+// expect takes a new address from SDP. If it is another one than before, latching begins anew; a source that came
+// before any address was known stays if its host is the same.
 func (p *peer) expect(a netip.AddrPort, now time.Time) {
 	if a == p.expected {
 		return
@@ -173,8 +174,8 @@ func (p *peer) review(t *sideTrust) {
 // forget ends the latching. What else is known of a source counts only while there is one.
 func (p *peer) forget() { p.learnt, p.loyal = netip.AddrPort{}, netip.AddrPort{} }
 
-// restartLatching begins the latching anew with the same SDP: until the source of before is heard again, whoever is as good may take its
-// place at once. One to whom nothing is sent, since there was no answer yet, does not stay.
+// restartLatching begins the latching anew with the same SDP: until the source of before is heard again, whoever is as
+// good may take its place at once. One to whom nothing is sent, since there was no answer yet, does not stay.
 func (p *peer) restartLatching(now time.Time) {
 	p.confirmed, p.contested, p.ignoresSource, p.candidates = false, false, false, [maxCandidates]candidate{}
 	if p.oneWay {
@@ -208,10 +209,10 @@ func (p *peer) replace(from netip.AddrPort, r packetRun, now time.Time) {
 
 // accept judges a packet of RTP, or of what else comes on its port, and learns.
 //
-// The address that SDP names, its host, and the host that the side's signalling comes from are learnt from their first packet,
-// the better one instead of the other. Who was learnt is heard alone, until SDP or a better one says otherwise, it was silent
-// for silentFor and another one of those hosts, or its own, goes on, or its own stream goes on elsewhere. A host that nobody
-// named is learnt only by the rules of unknown.
+// The address that SDP names, its host, and the host that the side's signalling comes from are learnt from their first
+// packet, the better one instead of the other. Who was learnt is heard alone, until SDP or a better one says otherwise,
+// it was silent for silentFor and another one of those hosts, or its own, goes on, or its own stream goes on elsewhere.
+// A host that nobody named is learnt only by the rules of unknown.
 func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTrust) verdict {
 	if from == p.learnt {
 		if !p.confirmed {
@@ -257,11 +258,11 @@ func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTr
 	return p.unknown(from, r, now, t)
 }
 
-// unknown judges a packet from a host that nobody named. It is followed where the SDP misleads, and heard, with nothing sent
-// to it, before any answer; both only after unknownPackets of a negotiated type in a row, and if it is the only one. If two
-// show as many none is followed, until SDP or an answer makes a new beginning: the second may come as long as the first is
-// new, or once it is silent. To whom nothing is sent, another may succeed once it is silent: announcements come one after
-// the other.
+// unknown judges a packet from a host that nobody named. It is followed where the SDP misleads, and heard, with nothing
+// sent to it, before any answer; both only after unknownPackets of a negotiated type in a row, and if it is the only
+// one. If two show as many none is followed, until SDP or an answer makes a new beginning: the second may come as long
+// as the first is new, or once it is silent. To whom nothing is sent, another may succeed once it is silent:
+// announcements come one after the other.
 func (p *peer) unknown(from netip.AddrPort, r packetRun, now time.Time, t *sideTrust) verdict {
 	if t.relaxed(p.heard, now) {
 		if v, ok := p.countCandidate(from, r, now, probationPackets); !ok {
@@ -312,8 +313,8 @@ func (p *peer) mayCompete(now time.Time, t *sideTrust) bool {
 	return t.emergencySince.IsZero() && (now.Sub(p.first) < silentFor || now.Sub(p.heard) >= silentFor)
 }
 
-// continuesStream reports whether a packet continues the learnt stream: the same SSRC, and sequence number and timestamp where they
-// would be by now.
+// continuesStream reports whether a packet continues the learnt stream: the same SSRC, and sequence number and
+// timestamp where they would be by now.
 func (p *peer) continuesStream(r packetRun, now time.Time) bool {
 	ahead, units, elapsed := r.seq-p.last.seq, int64(int32(r.time-p.last.time)), now.Sub(p.heard)
 	return r.rtp && p.last.rtp && r.source == p.last.source && ahead >= 1 && ahead < maxDropout &&
@@ -375,8 +376,8 @@ func (p *peer) candidate(from netip.AddrPort, now time.Time) *candidate {
 	return room
 }
 
-// acceptReport judges a packet on the RTCP port. It has to come from a host that RTP may come from too, or does; reports are
-// too few for a probation.
+// acceptReport judges a packet on the RTCP port. It has to come from a host that RTP may come from too, or does;
+// reports are too few for a probation.
 func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *sideTrust) verdict {
 	if from == p.learnt {
 		p.heard, p.confirmed = now, true

@@ -72,8 +72,8 @@ type step struct {
 	to     netip.AddrPort // where packets go afterwards
 }
 
-// TestLatching is the rules of who is heard and where packets go, in an answered call. RFC 3550 appendix A.1 has the probation, from memory; RFC
-// 4961 that who sends from an address receives there; the rest is our own.
+// TestLatching is the rules of who is heard and where packets go, in an answered call. RFC 3550 appendix A.1 has the
+// probation, from memory; RFC 4961 that who sends from an address receives there; the rest is our own.
 func TestLatching(t *testing.T) {
 	for _, c := range []struct {
 		name     string
@@ -130,7 +130,8 @@ func TestLatching(t *testing.T) {
 	}
 }
 
-// TestUnnegotiatedPayloadType: what was not negotiated does not make a host followed that nobody named, and does not keep it from being followed.
+// TestUnnegotiatedPayloadType: what was not negotiated does not make a host followed that nobody named, and does not
+// keep it from being followed.
 func TestUnnegotiatedPayloadType(t *testing.T) {
 	l := newLatchingTest(private, sources(true))
 	for seq := range 100 {
@@ -166,8 +167,8 @@ func TestRTCPDoesNotLatch(t *testing.T) {
 	require.Equal(t, otherPort, l.target())
 }
 
-// TestEarlyMedia: before any answer a host that nobody named is heard, and nothing is sent to it (RFC 3960 section 3.1 has media that comes
-// before its description); the answer ends that, but for late packets.
+// TestEarlyMedia: before any answer a host that nobody named is heard, and nothing is sent to it (RFC 3960 section 3.1
+// has media that comes before its description); the answer ends that, but for late packets.
 func TestEarlyMedia(t *testing.T) {
 	for _, expected := range []netip.AddrPort{named, {}} {
 		l := newLatchingTest(expected, sources(false))
@@ -228,8 +229,8 @@ func (l *latchingTest) answer() {
 	l.restartLatching(l.now)
 }
 
-// TestSideBySide: two at hosts that nobody named are watched at the same time, and the second to show ten packets competes with
-// the first; a second port of one host waits until the first one makes no more progress.
+// TestSideBySide: two at hosts that nobody named are watched at the same time, and the second to show ten packets
+// competes with the first; a second port of one host waits until the first one makes no more progress.
 func TestSideBySide(t *testing.T) {
 	l := newLatchingTest(private, sources(true))
 	for seq := range 9 {
@@ -273,7 +274,8 @@ func TestAnswerRestartsLatching(t *testing.T) {
 	require.Equal(t, 1, l.speak(third, 2, 50, 10, ms20), "a new beginning")
 }
 
-// TestSDPChange: another address (c= or m=) begins the latching anew; stragglers of the old source pass and are not learnt.
+// TestSDPChange: another address (c= or m=) begins the latching anew; stragglers of the old source pass and are not
+// learnt.
 func TestSDPChange(t *testing.T) {
 	for _, to := range []netip.AddrPort{moved, proxy, another} {
 		l := newLatchingTest(named, sources(true))
@@ -323,8 +325,8 @@ func TestUnusableAddressesInSDP(t *testing.T) {
 	require.False(t, (&sideTrust{}).unusableAddress(netip.Addr{}))
 }
 
-// TestEmergencyLatching: an answered emergency call that had no sound from a side for 2 s takes whoever sends three packets in a row, and says so; whoever is
-// named takes over, and competitors change nothing.
+// TestEmergencyLatching: an answered emergency call that had no sound from a side for 2 s takes whoever sends three
+// packets in a row, and says so; whoever is named takes over, and competitors change nothing.
 func TestEmergencyLatching(t *testing.T) {
 	for _, expected := range []netip.AddrPort{named, private, {}} {
 		l := newLatchingTest(expected, sources(true))
@@ -363,8 +365,8 @@ func (l *latchingTest) later(d time.Duration) *latchingTest {
 	return l
 }
 
-// TestFloodOfSources: while strangers come from ever new addresses, a far end whose SDP misleads may wait, but the packets of who is named pass. All
-// ports of one host, and hosts that make no progress, keep nobody waiting.
+// TestFloodOfSources: while strangers come from ever new addresses, a far end whose SDP misleads may wait, but the
+// packets of who is named pass. All ports of one host, and hosts that make no progress, keep nobody waiting.
 func TestFloodOfSources(t *testing.T) {
 	l := newLatchingTest(private, sources(true))
 	for i := range 5_000 {
@@ -441,7 +443,8 @@ func TestRTCPSources(t *testing.T) {
 	require.Equal(t, passes, p.acceptReport(another, &speech, now.Add(silentReports), who))
 }
 
-// TestRTCPOfAFormerSource: RTCP of a host that was followed is not heard, nor sent to, once that is not followed any more.
+// TestRTCPOfAFormerSource: RTCP of a host that was followed is not heard, nor sent to, once that is not followed any
+// more.
 func TestRTCPOfAFormerSource(t *testing.T) {
 	for name, ends := range map[string]func(e *end){
 		"two compete": func(e *end) { e.peers[rtpFlow].forget() },

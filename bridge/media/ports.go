@@ -13,7 +13,8 @@ import (
 	"golang.org/x/net/ipv6"
 )
 
-// tosExpedited is the differentiated-services field of speech: code point EF, 46 (RFC 3246; for telephony RFC 4594), above two unused bits.
+// tosExpedited is the differentiated-services field of speech: code point EF, 46 (RFC 3246; for telephony RFC 4594),
+// above two unused bits.
 const tosExpedited = 46 << 2
 
 // portRange is inclusive at both ends.
@@ -25,13 +26,14 @@ func (p portRange) first() int { return (int(p.low) + 1) &^ 1 }
 // pairs is how many even ports have their odd neighbour in the range too.
 func (p portRange) pairs() int { return max(0, (int(p.high)-p.first()+1)/2) }
 
-// restFor is how long the ports of a closed session are left alone, so that late packets of its call reach no other. Two seconds are
-// longer than any path keeps a packet.
+// restFor is how long the ports of a closed session are left alone, so that late packets of its call reach no other.
+// Two seconds are longer than any path keeps a packet.
 const restFor = 2 * time.Second
 
-// bind takes a free even port and the next odd one at that address. Each pair is as good as any other: the first one tried and the step
-// to the next are random (math/rand/v2's own source is a cipher, keyed by the system), so that nobody knows it from the one before.
-// A pair that rests is taken only if there is no other: a call is worth more than a late packet is bad.
+// bind takes a free even port and the next odd one at that address. Each pair is as good as any other: the first one
+// tried and the step to the next are random (math/rand/v2's own source is a cipher, keyed by the system), so that
+// nobody knows it from the one before. A pair that rests is taken only if there is no other: a call is worth more than
+// a late packet is bad.
 func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 	n := r.ports.pairs()
 	place, step := rand.IntN(n), coprime(n)

@@ -36,7 +36,8 @@ func TestOptions(t *testing.T) {
 	}
 }
 
-// ownRange is an address of the test's own, so that other relays take nothing from it, and the first of n ports in a row there, an even one.
+// ownRange is an address of the test's own, so that other relays take nothing from it, and the first of n ports in a
+// row there, an even one.
 func ownRange(t *testing.T, n uint16) (netip.Addr, uint16) {
 	t.Helper()
 	at := loopbacktest.Address(t)
@@ -111,7 +112,8 @@ func TestRelayCloseEndsSessions(t *testing.T) {
 	require.True(t, loopbacktest.Free(at, low, 8))
 }
 
-// TestPortsCoolDown: what was given back is not given out again for a while if there is anything else, and is if there is not.
+// TestPortsCoolDown: what was given back is not given out again for a while if there is anything else, and is if there
+// is not.
 func TestPortsCoolDown(t *testing.T) {
 	const n = 12 // three sessions
 	at, low := ownRange(t, n)
@@ -131,7 +133,8 @@ func TestPortsCoolDown(t *testing.T) {
 	}
 }
 
-// TestPortsUnpredictable: the steps from a pair to the next are as many as there are pairs: nobody learns a side's port from the other's.
+// TestPortsUnpredictable: the steps from a pair to the next are as many as there are pairs: nobody learns a side's port
+// from the other's.
 func TestPortsUnpredictable(t *testing.T) {
 	r := newRelay(t, 20000, 29999)
 	steps := map[int]bool{}
@@ -145,7 +148,8 @@ func TestPortsUnpredictable(t *testing.T) {
 	require.Greater(t, len(steps), n-10) // of 10,000 steps, 60 alike twice in 10 pairs would be a wonder
 }
 
-// TestPacketsAreMarkedEF: packets leave with code point EF (RFC 3246: 101110), which a receiver reads from the IP header.
+// TestPacketsAreMarkedEF: packets leave with code point EF (RFC 3246: 101110), which a receiver reads from the IP
+// header.
 func TestPacketsAreMarkedEF(t *testing.T) {
 	s := newSession(t)
 	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")

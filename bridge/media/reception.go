@@ -8,8 +8,8 @@ const (
 	maxMisorder = 100
 )
 
-// reception is the receiver's account of one side's RTP (RFC 3550 appendices A.1, A.3 and A.8). There is no probation: the
-// relay passes the first packet, so it counts it. The zero value has received nothing. Not for concurrent use.
+// reception is the receiver's account of one side's RTP (RFC 3550 appendices A.1, A.3 and A.8). There is no probation:
+// the relay passes the first packet, so it counts it. The zero value has received nothing. Not for concurrent use.
 type reception struct {
 	running bool
 	ssrc    uint32

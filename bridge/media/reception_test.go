@@ -9,8 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestJitterExample: RFC 3550 appendix A.8 worked by hand for 160-unit packets. Transit times 0, 16, 16, 0, D = 16, 0, 16.
-// Integer form, J held 16 times: 16-0=16; 16+0-((16+8)>>4)=15; 15+16-((15+8)>>4)=30; reported 30>>4 = 1.
+// TestJitterExample: RFC 3550 appendix A.8 worked by hand for 160-unit packets. Transit times 0, 16, 16, 0, D = 16, 0,
+// 16. Integer form, J held 16 times: 16-0=16; 16+0-((16+8)>>4)=15; 15+16-((15+8)>>4)=30; reported 30>>4 = 1.
 func TestJitterExample(t *testing.T) {
 	var r reception
 	for i, arrival := range []uint32{0, 176, 336, 480} {
@@ -74,8 +74,8 @@ func TestLostAgainstCount(t *testing.T) {
 	require.Greater(t, r.lost(), int64(1000))
 }
 
-// TestJumps: appendix A.1 as remembered: fewer than 3000 ahead are lost, a farther jump counts from its second packet in order,
-// fewer than 100 back is a late packet.
+// TestJumps: appendix A.1 as remembered: fewer than 3000 ahead are lost, a farther jump counts from its second packet
+// in order, fewer than 100 back is a late packet.
 func TestJumps(t *testing.T) {
 	for _, c := range []struct {
 		name string

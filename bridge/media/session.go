@@ -19,10 +19,11 @@ const (
 
 // Session relays one media stream. It is safe for concurrent use.
 //
-// The source of each flow (RTP and RTCP apart) is learnt from what comes, because an address in SDP may be behind a translator: at
-// once from the host that SDP names, the one that the side's signalling comes from, and the user's own networks. From then on only that
-// address and port is heard; who is named better takes over, and one of those that was silent for 2 s may be followed by another. A
-// host that nobody named is followed only where the SDP misleads or while there is no answer yet, and if it is the only one; see [Notice].
+// The source of each flow (RTP and RTCP apart) is learnt from what comes, because an address in SDP may be behind a
+// translator: at once from the host that SDP names, the one that the side's signalling comes from, and the user's own
+// networks. From then on only that address and port is heard; who is named better takes over, and one of those that was
+// silent for 2 s may be followed by another. A host that nobody named is followed only where the SDP misleads or while
+// there is no answer yet, and if it is the only one; see [Notice].
 type Session struct {
 	// Set once.
 	relay *Relay
@@ -82,10 +83,10 @@ func (s *Session) start() {
 // Local returns the RTP address and port to be written into the SDP that goes to that side; RTCP is the next port.
 func (s *Session) Local(side Side) netip.AddrPort { return s.local[side][rtpFlow] }
 
-// Expect sets where that side said (in its SDP) it receives RTP and RTCP; packets go there until a source is learnt from that
-// side's packets. A new offer that changes the address makes the session learn again. An RTCP address that is zero means the port
-// after RTP's; if it is RTP's own, reports to that side go out from and to its RTP port, whichever port they came to (RFC 5761). An
-// address that cannot be sent to (unspecified, port 0, our own) counts as none.
+// Expect sets where that side said (in its SDP) it receives RTP and RTCP; packets go there until a source is learnt
+// from that side's packets. A new offer that changes the address makes the session learn again. An RTCP address that is
+// zero means the port after RTP's; if it is RTP's own, reports to that side go out from and to its RTP port, whichever
+// port they came to (RFC 5761). An address that cannot be sent to (unspecified, port 0, our own) counts as none.
 func (s *Session) Expect(side Side, rtp, rtcp netip.AddrPort) {
 	e := &s.ends[side]
 	e.mu.Lock()
@@ -102,8 +103,8 @@ func (s *Session) Expect(side Side, rtp, rtcp netip.AddrPort) {
 	e.reviewLocked()
 }
 
-// Trust sets the host that the side's signalling comes from; its media may come from there too, at whatever port, whatever SDP
-// says. The zero address is none.
+// Trust sets the host that the side's signalling comes from; its media may come from there too, at whatever port,
+// whatever SDP says. The zero address is none.
 func (s *Session) Trust(side Side, signalling netip.Addr) {
 	e := &s.ends[side]
 	e.mu.Lock()
@@ -112,7 +113,8 @@ func (s *Session) Trust(side Side, signalling netip.Addr) {
 	e.reviewLocked()
 }
 
-// Negotiate sets the payload types that were offered or answered. A host that nobody named is followed only if it sends one of them.
+// Negotiate sets the payload types that were offered or answered. A host that nobody named is followed only if it sends
+// one of them.
 func (s *Session) Negotiate(types PayloadTypes) {
 	for i := range s.ends {
 		e := &s.ends[i]
@@ -122,8 +124,8 @@ func (s *Session) Negotiate(types PayloadTypes) {
 	}
 }
 
-// Answered says that an offer was answered: on both sides latching begins anew, and from now on a host that nobody named is
-// followed only where the SDP misleads.
+// Answered says that an offer was answered: on both sides latching begins anew, and from now on a host that nobody
+// named is followed only where the SDP misleads.
 func (s *Session) Answered() {
 	now := time.Now()
 	for i := range s.ends {
@@ -138,8 +140,8 @@ func (s *Session) Answered() {
 	}
 }
 
-// SetEmergency says that this is an answered emergency call: once a side was silent for as long as patience, whoever sends three
-// packets in a row as that side is taken for it.
+// SetEmergency says that this is an answered emergency call: once a side was silent for as long as patience, whoever
+// sends three packets in a row as that side is taken for it.
 func (s *Session) SetEmergency(patience time.Duration) {
 	now := time.Now()
 	for i := range s.ends {
@@ -155,18 +157,18 @@ type Notice uint8
 
 // The notices.
 const (
-	// Contested: two hosts that nobody named claimed the stream, so that none of them is followed before SDP or an answer
-	// makes a new beginning.
+	// Contested: two hosts that nobody named claimed the stream, so that none of them is followed before SDP or an
+	// answer makes a new beginning.
 	Contested Notice = iota
 	// Relaxed: a host that nobody named was taken, because an emergency call had no sound from that side.
 	Relaxed
-	// Ignored: a host that nobody named sends what seems to be the sound of a side from which nothing else came since the
-	// answer. It is dropped.
+	// Ignored: a host that nobody named sends what seems to be the sound of a side from which nothing else came since
+	// the answer. It is dropped.
 	Ignored
 )
 
-// Watch has notice called when there is something to tell of a side, with the source that it is about. It is called between
-// two packets and must not block. Nil: nobody is told.
+// Watch has notice called when there is something to tell of a side, with the source that it is about. It is called
+// between two packets and must not block. Nil: nobody is told.
 func (s *Session) Watch(side Side, notice func(Notice, netip.AddrPort)) {
 	e := &s.ends[side]
 	e.mu.Lock()
@@ -208,8 +210,9 @@ func (s *Session) admission() Admission {
 	return Admission{DTLS: bits&1 != 0, Datagrams: bits&2 != 0}
 }
 
-// WatchFlash has report called once for each hook flash that this side sends as a telephone event of one of these payload types (event 16,
-// RFC 4733). It is called between two packets and must not block. No types, or nil: nothing is watched. Encrypted RTP must not be watched.
+// WatchFlash has report called once for each hook flash that this side sends as a telephone event of one of these
+// payload types (event 16, RFC 4733). It is called between two packets and must not block. No types, or nil: nothing is
+// watched. Encrypted RTP must not be watched.
 func (s *Session) WatchFlash(from Side, types PayloadTypes, report func()) {
 	e := &s.ends[from]
 	e.mu.Lock()
@@ -217,7 +220,8 @@ func (s *Session) WatchFlash(from Side, types PayloadTypes, report func()) {
 	e.flash.types, e.flash.report = types, report
 }
 
-// reachable returns the address in the form that sockets report, or zero. Our own ports are no destination: packets would circle.
+// reachable returns the address in the form that sockets report, or zero. Our own ports are no destination: packets
+// would circle.
 func (s *Session) reachable(a netip.AddrPort) netip.AddrPort {
 	if !a.IsValid() || a.Port() == 0 || a.Addr().IsUnspecified() {
 		return netip.AddrPort{}
@@ -231,7 +235,8 @@ func (s *Session) reachable(a netip.AddrPort) netip.AddrPort {
 	return a
 }
 
-// LastHeard returns when the last valid RTP or RTCP packet came from that side; the zero time if never. It has a monotonic reading.
+// LastHeard returns when the last valid RTP or RTCP packet came from that side; the zero time if never. It has a
+// monotonic reading.
 func (s *Session) LastHeard(side Side) time.Time {
 	e := &s.ends[side]
 	e.mu.Lock()
@@ -283,15 +288,15 @@ func (s *Session) closeSockets() error {
 type Stats struct {
 	// Packets and Bytes are RTP, headers included; RTCPPackets are RTCP datagrams; Datagrams are DTLS and UDPTL.
 	Packets, Bytes, RTCPPackets, Datagrams uint64
-	// UnknownSource came from another address than the learnt one and were dropped; so did those on Probation, of a source that may become the
-	// learnt one. Invalid were no RTP or RTCP, nor what else was admitted.
+	// UnknownSource came from another address than the learnt one and were dropped; so did those on Probation, of a
+	// source that may become the learnt one. Invalid were no RTP or RTCP, nor what else was admitted.
 	UnknownSource, Probation, Invalid uint64
 	// Contests are how often two hosts that nobody named claimed the stream.
 	Contests uint64
 	// Unsent were valid and counted, but the other side's address is not known or the system refused to send.
 	Unsent uint64
-	// Lost by sequence number (RFC 3550 appendix A.3), over all sources of the side; negative when packets came doubled.
-	// Jitter of the present source by appendix A.8, in timestamp units.
+	// Lost by sequence number (RFC 3550 appendix A.3), over all sources of the side; negative when packets came
+	// doubled. Jitter of the present source by appendix A.8, in timestamp units.
 	Lost   int64
 	Jitter uint32
 }

@@ -31,7 +31,8 @@ var (
 // figures of one measurement.
 type figures struct{ sent, received, pps, p50, p99 float64 }
 
-// TestShareOfYardstick measures our relay and the C relays of testdata in the same run, in turns, and compares the medians.
+// TestShareOfYardstick measures our relay and the C relays of testdata in the same run, in turns, and compares the
+// medians.
 func TestShareOfYardstick(t *testing.T) {
 	if raceDetector {
 		t.Skip("speed under the race detector says nothing")

@@ -6,7 +6,8 @@ import (
 	"testing"
 )
 
-// Told to look for what there is not, a test skips, and fails where CI is set; the line is the one that the command of the tests reads.
+// Told to look for what there is not, a test skips, and fails where CI is set; the line is the one that the command of
+// the tests reads.
 func TestMissing(t *testing.T) {
 	for ci, want := range map[string]string{"": "--- SKIP: TestLooks", "yes": "--- FAIL: TestLooks"} {
 		cmd := exec.Command("go", "test", "-vet=off", "-v", "-run", "^TestLooks$", "./testdata/looks")

@@ -27,8 +27,8 @@ const (
 	timedUnit = 100 * time.Millisecond
 )
 
-// board is a relay board that speaks Modbus TCP. An energised coil opens the normally-closed contact of its line. Register
-// timedBase+n energises coil n for so many counts. Its methods may be called from any goroutine.
+// board is a relay board that speaks Modbus TCP. An energised coil opens the normally-closed contact of its line.
+// Register timedBase+n energises coil n for so many counts. Its methods may be called from any goroutine.
 type board struct {
 	addr  netip.AddrPort
 	wired []terminal // set once, by coil
@@ -206,7 +206,7 @@ func bits(function byte, from [boardCoils]bool, addr, n int) []byte {
 	return res
 }
 
-// hasMaster tells whether a master is connected and has written each wired coil, and read it then.
+// hasMaster reports whether a master is connected and has written each wired coil, and read it then.
 func (b *board) hasMaster() bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -287,7 +287,8 @@ func (b *board) cutNetwork() {
 	b.cut = true
 }
 
-// mendNetwork ends the cut. What was sent meanwhile never arrives, and connections from before are unknown to the other side.
+// mendNetwork ends the cut. What was sent meanwhile never arrives, and connections from before are unknown to the other
+// side.
 func (b *board) mendNetwork() {
 	b.mu.Lock()
 	defer b.mu.Unlock()

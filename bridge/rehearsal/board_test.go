@@ -71,8 +71,8 @@ func ask(t *testing.T, c net.Conn, frame string) string {
 
 func plain(frame string) string { return strings.ReplaceAll(frame, " ", "") }
 
-// The layout of the frames is that of MODBUS Messaging on TCP/IP V1.0b section 3.1 and of the application protocol V1.1b3,
-// sections 6.1, 6.5, 6.6 and 7, with the addresses of this board.
+// The layout of the frames is that of MODBUS Messaging on TCP/IP V1.0b section 3.1 and of the application protocol
+// V1.1b3, sections 6.1, 6.5, 6.6 and 7, with the addresses of this board.
 func TestBoardFrames(t *testing.T) {
 	w := newWire(t)
 	c := w.dial(t)

@@ -8,8 +8,8 @@ import (
 	"go.uber.org/zap/zapcore"
 )
 
-// capture is a log core that files what the daemon says under the scene of the line, or of the controller, that it says it
-// about. What belongs to no scene is kept if it is a warning.
+// capture is a log core that files what the daemon says under the scene of the line, or of the controller, that it says
+// it about. What belongs to no scene is kept if it is a warning.
 type capture struct {
 	lines       map[string]*timeline // set once
 	controllers map[string]*timeline // set once; those that play in one scene only

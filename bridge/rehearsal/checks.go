@@ -7,8 +7,8 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// checkCleared: exactly one opening since the hang-up, of the line's interval, after the adapter's leg was cleared; the hold
-// let go by it and the adapter saw the line on hook; and the daemon says so, if it can know.
+// checkCleared: exactly one opening since the hang-up, of the line's interval, after the adapter's leg was cleared; the
+// hold let go by it and the adapter saw the line on hook; and the daemon says so, if it can know.
 func (p *sceneRun) checkCleared(v *verdict, l *line) {
 	if l.habit.reboot > 0 {
 		p.checkRestarted(v, l)
@@ -53,7 +53,8 @@ func (p *sceneRun) checkCleared(v *verdict, l *line) {
 	p.checkReported(v, l)
 }
 
-// checkReported: of a hold that cleared the daemon says so, or, where nothing can be trusted to tell, that it does not know.
+// checkReported: of a hold that cleared the daemon says so, or, where nothing can be trusted to tell, that it does not
+// know.
 func (p *sceneRun) checkReported(v *verdict, l *line) {
 	want := "hook=on"
 	if !l.policy.ProbeTrusted && !l.policy.SenseTrusted {
@@ -73,8 +74,8 @@ func (p *sceneRun) checkReported(v *verdict, l *line) {
 	}
 }
 
-// checkRestarted: an adapter that restarts in a call takes the battery away for so long that the hold is gone, and knows no call
-// afterwards. Nothing opens the loop.
+// checkRestarted: an adapter that restarts in a call takes the battery away for so long that the hold is gone, and
+// knows no call afterwards. Nothing opens the loop.
 func (p *sceneRun) checkRestarted(v *verdict, l *line) {
 	checkNeverOpened(v, l)
 	if s := l.lineModel.state(); s.Held || s.OffHook && !l.port.inCall() {
@@ -91,8 +92,8 @@ func (p *sceneRun) checkRestarted(v *verdict, l *line) {
 	v.saw("%s: the hold went with the battery; the loop stayed closed, and the report says %q", l.name, e.text)
 }
 
-// checkNoFalseReport holds what is right of every line in every scene: no loop opens while the port rings; the daemon never says that the
-// near end is on hook while current flows, nor at all where it cannot know.
+// checkNoFalseReport holds what is right of every line in every scene: no loop opens while the port rings; the daemon
+// never says that the near end is on hook while current flows, nor at all where it cannot know.
 func (p *sceneRun) checkNoFalseReport(v *verdict, l *line) {
 	var current, ringing bool
 	past := l.lineModel.history()

@@ -11,8 +11,8 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// history builds what a scene went through, without playing it: the judges are asked about it. All times are milliseconds from the
-// hang-up.
+// history builds what a scene went through, without playing it: the judges are asked about it. All times are
+// milliseconds from the hang-up.
 type history struct {
 	t   *testing.T
 	run *sceneRun
@@ -162,7 +162,8 @@ func (b *history) checked() string {
 	return strings.Join(v.problems, "; ")
 }
 
-// A judge that cannot say no is worth nothing: for each scene a history that is as it should be, and what each judge must find.
+// A judge that cannot say no is worth nothing: for each scene a history that is as it should be, and what each judge
+// must find.
 func TestChecks(t *testing.T) {
 	const bye = "sends 200 to BYE"
 	for _, c := range []struct {

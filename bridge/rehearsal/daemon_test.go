@@ -19,8 +19,8 @@ import (
 	"clearback/supervision"
 )
 
-// testDaemon is the daemon's parts put together for these tests, as far as a rehearsal needs them. The one that `run` starts plays in
-// the tests of its package.
+// testDaemon is the daemon's parts put together for these tests, as far as a rehearsal needs them. The one that `run`
+// starts plays in the tests of its package.
 type testDaemon struct {
 	contacts *drivers.Set
 	media    *media.Relay

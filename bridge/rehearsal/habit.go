@@ -13,8 +13,8 @@ import (
 // ErrNoHabit: Options.Habits names one that there is not.
 var ErrNoHabit = errors.New("rehearsal: there is no such habit")
 
-// habit is what an adapter does besides the plain way, and what its line must be configured with for that. The zero value is
-// the plain adapter. Times that last a minute in a house are shortened, so that they matter within a scene.
+// habit is what an adapter does besides the plain way, and what its line must be configured with for that. The zero
+// value is the plain adapter. Times that last a minute in a house are shortened, so that they matter within a scene.
 type habit struct {
 	name, about string
 
@@ -22,8 +22,8 @@ type habit struct {
 	always int
 	// busyFor is how long after on hook the port is still busy.
 	busyFor time.Duration
-	// waiting: a second call is offered beside a call that is up. OPTIONS is answered as an INVITE would be: 200 in a call, 486 off
-	// hook without one (there is no call then that another could wait beside).
+	// waiting: a second call is offered beside a call that is up. OPTIONS is answered as an INVITE would be: 200 in a
+	// call, 486 off hook without one (there is no call then that another could wait beside).
 	waiting bool
 	// A BYE is answered after byeAfter, or never.
 	byeAfter  time.Duration
@@ -69,7 +69,7 @@ func (t tone) String() string {
 	return [...]string{"nothing", "dial tone", "reorder tone", "howler", "lock-out"}[t]
 }
 
-// takesDigits tells whether the port listens to what the near end keys.
+// takesDigits reports whether the port listens to what the near end keys.
 func (t tone) takesDigits() bool { return t == toneNone || t == toneDial }
 
 const (
@@ -153,13 +153,13 @@ func unconfirmed(p *supervision.Policy) time.Duration {
 	return max(p.Interval, p.FlashMax+100*time.Millisecond)
 }
 
-// byItself tells whether the adapter lets a hold go that needs so long without current.
+// byItself reports whether the adapter lets a hold go that needs so long without current.
 func (h *habit) byItself(release time.Duration) bool { return max(h.denial, h.reboot) > release }
 
-// dialTone tells whether the near end can dial after the far end's clearing.
+// dialTone reports whether the near end can dial after the far end's clearing.
 func (h *habit) dialTone() bool { return len(h.after) == 0 || h.after[0].tone.takesDigits() }
 
-// locksOut tells whether the port stops feeding the line some time after the clearing.
+// locksOut reports whether the port stops feeding the line some time after the clearing.
 func (h *habit) locksOut() bool {
 	return slices.ContainsFunc(h.after, func(t lineTreatment) bool { return t.tone == toneLockOut })
 }
@@ -221,8 +221,8 @@ func (p *port) deny() {
 	p.ua.after(p.habit.denial, func() { p.lineModel.battery(true) })
 }
 
-// restart is a restart of the adapter: it forgets every call, the line has no battery meanwhile and nothing is answered. It returns at
-// once; running tells when the adapter answers again, and it registers a little later.
+// restart is a restart of the adapter: it forgets every call, the line has no battery meanwhile and nothing is
+// answered. It returns at once; running tells when the adapter answers again, and it registers a little later.
 func (p *port) restart() {
 	p.ua.ask(func() {
 		p.ua.report("restarts: no battery")
@@ -244,7 +244,7 @@ func (p *port) restart() {
 	})
 }
 
-// running tells whether the adapter answers.
+// running reports whether the adapter answers.
 func (p *port) running() (ok bool) {
 	p.ua.ask(func() { ok = !p.down })
 	return ok

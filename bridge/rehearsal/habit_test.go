@@ -42,7 +42,8 @@ func TestHabits(t *testing.T) {
 	require.NoError(t, err)
 }
 
-// wronglyConfigured plays a scene with an adapter whose line is configured as if it had no habit, and returns what was wrong.
+// wronglyConfigured plays a scene with an adapter whose line is configured as if it had no habit, and returns what was
+// wrong.
 func wronglyConfigured(t *testing.T, name, scene string) string {
 	h := habitOr(t, name)
 	h.untrusted, h.recognition = false, 0

@@ -7,8 +7,8 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// lineModel runs the electrical model of one line in real time and keeps what happened on it. Its methods may be called from any
-// goroutine.
+// lineModel runs the electrical model of one line in real time and keeps what happened on it. Its methods may be called
+// from any goroutine.
 type lineModel struct {
 	epoch time.Time
 	say   func(at time.Time, who, text string)
@@ -73,8 +73,8 @@ func (r *lineModel) do(act func(now time.Duration) ([]keysystem.Change, time.Dur
 	}
 }
 
-// bouncesLocked tells whether a change of contact or current is part of the bouncing after a movement: that is kept, but not
-// said.
+// bouncesLocked reports whether a change of contact or current is part of the bouncing after a movement: that is kept,
+// but not said.
 func (r *lineModel) bouncesLocked(h modelChange) bool {
 	since := h.at.Sub(r.moved)
 	if since > 0 && since < parts().Bounce {

@@ -215,7 +215,7 @@ func param(value, name string) string {
 	return ""
 }
 
-// hasParam tells whether the parameter is there, with a value or without.
+// hasParam reports whether the parameter is there, with a value or without.
 func hasParam(value, name string) bool {
 	for _, p := range strings.Split(value, ";")[1:] {
 		k, _, _ := strings.Cut(strings.TrimSpace(p), "=")

@@ -13,8 +13,8 @@ import (
 // domain is the PBX's, and the realm of its digest.
 const domain = "pbx.millrace.example"
 
-// pbx is the service: a registrar (RFC 3261 section 10) and a record-routing stateless proxy (section 16.11) that knows the
-// lines by their passwords and the far ends by their addresses.
+// pbx is the service: a registrar (RFC 3261 section 10) and a record-routing stateless proxy (section 16.11) that knows
+// the lines by their passwords and the far ends by their addresses.
 type pbx struct {
 	*socket
 
@@ -45,13 +45,14 @@ func (p *pbx) addLine(number, password string) { p.ask(func() { p.passwords[numb
 
 func (p *pbx) addFarEnd(number string, at netip.AddrPort) { p.ask(func() { p.elsewhere[number] = at }) }
 
-// bound tells whether the line is registered.
+// bound reports whether the line is registered.
 func (p *pbx) bound(number string) (ok bool) {
 	p.ask(func() { _, ok = p.bindings[number] })
 	return ok
 }
 
-// notify tells a port that a message waits (RFC 3842), without a subscription, as the message centres of many houses do.
+// notify tells a port that a message waits (RFC 3842), without a subscription, as the message centres of many houses
+// do.
 func (p *pbx) notify(at netip.AddrPort) {
 	req := &message{start: fmt.Sprintf("NOTIFY sip:%s SIP/2.0", at), body: []byte("Messages-Waiting: yes\r\n")}
 	req.add("Via", fmt.Sprintf("SIP/2.0/UDP %s;branch=z9hG4bK%s", p.addr, token()))
@@ -223,7 +224,7 @@ func (p *pbx) route(out *message, from netip.AddrPort) (to netip.AddrPort, code 
 	return to, 404
 }
 
-// known tells whether who calls is a far end, or a line with its password.
+// known reports whether who calls is a far end, or a line with its password.
 func (p *pbx) known(m *message, from netip.AddrPort) bool {
 	for _, a := range p.elsewhere {
 		if a == from {

@@ -43,7 +43,7 @@ func (f *phone) set(s phoneState, how string) {
 	f.state, f.last = s, how
 }
 
-// is tells whether the phone is in that state.
+// is reports whether the phone is in that state.
 func (f *phone) is(s phoneState) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()

@@ -23,14 +23,16 @@ const offHookNumber = "555-0149"
 // registerFor is what a port asks for; a rehearsal is over before it would have to refresh.
 const registerFor = 300 * time.Second
 
-// port is one FXS port of the adapter: it sees the line's hook state by loop current and speaks SIP with its server. Like a
-// consumer adapter it goes on feeding the loop whatever becomes of a call. Its methods may be called from any goroutine.
+// port is one FXS port of the adapter: it sees the line's hook state by loop current and speaks SIP with its server.
+// Like a consumer adapter it goes on feeding the loop whatever becomes of a call. Its methods may be called from any
+// goroutine.
 type port struct {
 	ua        *ua
 	out       outbound
 	lineModel *lineModel
 	habit     habit // set once
-	// offHookAfter is how long the line may be left off hook before the port calls offHookNumber; 0: for ever. Set once.
+	// offHookAfter is how long the line may be left off hook before the port calls offHookNumber; 0: for ever. Set
+	// once.
 	offHookAfter time.Duration
 
 	mu         sync.Mutex
@@ -116,7 +118,7 @@ func (p *port) setRegistered(is bool, trouble string) {
 	p.registered, p.trouble = is, trouble
 }
 
-// bound tells whether the port is registered, or why not.
+// bound reports whether the port is registered, or why not.
 func (p *port) bound() (ok bool, trouble string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -138,7 +140,7 @@ func (p *port) dial(number string) error {
 // loseNextByeAnswer lets the next answer to a BYE get lost.
 func (p *port) loseNextByeAnswer() { p.ua.ask(func() { p.loseOK = 1 }) }
 
-// inCall tells whether a call is up and answered.
+// inCall reports whether a call is up and answered.
 func (p *port) inCall() (ok bool) {
 	p.ua.ask(func() { ok = p.call != nil && p.call.confirmed && !p.call.over })
 	return ok
@@ -171,13 +173,13 @@ func (p *port) addr() (at netip.AddrPort) {
 	return at
 }
 
-// free tells whether a call would ring.
+// free reports whether a call would ring.
 func (p *port) free() (ok bool) {
 	p.ua.ask(func() { ok = !p.busy() })
 	return ok
 }
 
-// rings tells whether a call rings.
+// rings reports whether a call rings.
 func (p *port) rings() (ok bool) {
 	p.ua.ask(func() { ok = p.call != nil && p.call.in != nil && !p.call.confirmed })
 	return ok
@@ -267,7 +269,7 @@ func (p *port) ended(c *call, how string) {
 	}
 }
 
-// busy tells whether a new call is refused.
+// busy reports whether a new call is refused.
 func (p *port) busy() bool {
 	if p.habit.waiting && p.call != nil && p.call.confirmed {
 		return p.waiting != nil

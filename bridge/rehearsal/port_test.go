@@ -122,7 +122,8 @@ func TestARestartedAdapterKnowsNoCall(t *testing.T) {
 	h.until(t, "481", func() bool { _, ok := h.tl.find("555-0151", "far end", "gets 481 to BYE"); return ok })
 }
 
-// In-dialog requests follow the new registration only if somebody in between sees to it; here nobody does, so the BYE is lost.
+// In-dialog requests follow the new registration only if somebody in between sees to it; here nobody does, so the BYE
+// is lost.
 func TestAnAdapterMovesToAnotherPort(t *testing.T) {
 	t.Parallel()
 	h := inHold(t, "new-port")

@@ -1,5 +1,5 @@
-// Package rehearsal plays the main job on one machine: a far end, a PBX, an adapter, a key system and a relay board that
-// speak SIP, RTP and Modbus TCP over loopback with the daemon under rehearsal, on top of the electrical model of
+// Package rehearsal plays the main job on one machine: a far end, a PBX, an adapter, a key system and a relay board
+// that speak SIP, RTP and Modbus TCP over loopback with the daemon under rehearsal, on top of the electrical model of
 // supervision/keysystem. Its peers share no protocol code with the daemon.
 package rehearsal
 
@@ -34,8 +34,8 @@ type Options struct {
 	Without bool
 	// Scenes are the names of those to play; empty: all that fit.
 	Scenes []string
-	// Habits are the names of the adapter's habits to play the clearing scenes with, each with an adapter, a PBX and a daemon of its own; empty:
-	// the plain adapter plays.
+	// Habits are the names of the adapter's habits to play the clearing scenes with, each with an adapter, a PBX and a
+	// daemon of its own; empty: the plain adapter plays.
 	Habits []string
 	// AllHabits plays with every habit there is.
 	AllHabits bool

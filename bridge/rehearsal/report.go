@@ -39,8 +39,8 @@ type SceneReport struct {
 type TimelineEntry struct {
 	// MS counts from the far end's hang-up.
 	MS float64 `json:"ms"`
-	// Place is a line's name, a far end's number or a controller's name. Who is "far end", "adapter", "near end", "card", "lamp", "loop",
-	// "board" or "clearback".
+	// Place is a line's name, a far end's number or a controller's name. Who is "far end", "adapter", "near end",
+	// "card", "lamp", "loop", "board" or "clearback".
 	Place string `json:"place"`
 	Who   string `json:"who"`
 	Text  string `json:"text"`

@@ -9,7 +9,8 @@ import (
 	"time"
 )
 
-// scenesAtOnce is how many scenes play side by side on several stages, each with a daemon of its own: two small cores bear that.
+// scenesAtOnce is how many scenes play side by side on several stages, each with a daemon of its own: two small cores
+// bear that.
 const scenesAtOnce = 45
 
 // batch is what one stage plays.
@@ -18,8 +19,9 @@ type batch struct {
 	scenes []scene
 }
 
-// Run plays the scenes side by side and prints what was seen. It returns ErrScenesFailed when one did not end as it should,
-// ErrNoScene or ErrNoHabit for a name that there is not, and whatever kept a stage from being set. Nothing runs after it has returned.
+// Run plays the scenes side by side and prints what was seen. It returns ErrScenesFailed when one did not end as it
+// should, ErrNoScene or ErrNoHabit for a name that there is not, and whatever kept a stage from being set. Nothing runs
+// after it has returned.
 func Run(ctx context.Context, o Options) error {
 	casts, err := choose(o)
 	if err != nil {
@@ -44,7 +46,8 @@ func Run(ctx context.Context, o Options) error {
 	return nil
 }
 
-// runBatches plays each cast on a stage of its own. closed is what went wrong at the end, err what kept a stage from being set.
+// runBatches plays each cast on a stage of its own. closed is what went wrong at the end, err what kept a stage from
+// being set.
 func runBatches(ctx context.Context, o Options, casts []batch) (r *Report, closed, err error) {
 	if len(casts) == 1 {
 		return runBatch(ctx, o, casts[0])

@@ -21,8 +21,8 @@ type scene struct {
 	named bool
 	// ending: the scene goes on until the daemon has ended, and is judged after that.
 	ending bool
-	// run drives the scene until all that it is about has happened or did not happen in time. An error is one of the play
-	// itself: it did not get as far as its far end's hang-up, or was stopped.
+	// run drives the scene until all that it is about has happened or did not happen in time. An error is one of the
+	// play itself: it did not get as far as its far end's hang-up, or was stopped.
 	run func(ctx context.Context, p *sceneRun) error
 	// check looks at what the model, the boards and the telephones went through, not at what the daemon says of itself.
 	check func(p *sceneRun, v *verdict)
@@ -104,8 +104,8 @@ type opening struct{ began, end time.Time }
 
 func (o opening) lasted() time.Duration { return o.end.Sub(o.began) }
 
-// openings puts together what the contact did. The bouncing after a movement belongs to it: an opening lasts from the first
-// parting of the contacts to the first touch when they close for good.
+// openings puts together what the contact did. The bouncing after a movement belongs to it: an opening lasts from the
+// first parting of the contacts to the first touch when they close for good.
 func openings(past []modelChange) []opening {
 	bounce := parts().Bounce
 	var all []opening

@@ -9,20 +9,21 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// NearEnd is somebody at a telephone of the key system during a tuning session. Its methods may be called one after another.
+// NearEnd is somebody at a telephone of the key system during a tuning session. Its methods may be called one after
+// another.
 type NearEnd interface {
 	// Answer waits until the line rings, and lifts.
 	Answer(ctx context.Context) error
 	// Hold presses hold.
 	Hold(ctx context.Context) error
-	// LampOut tells whether the line's lamp is dark now.
+	// LampOut reports whether the line's lamp is dark now.
 	LampOut(ctx context.Context) (bool, error)
 	// HangUp takes the line back if it is still held, hangs up, and waits until the adapter has seen it.
 	HangUp(ctx context.Context) error
 }
 
-// Tuner makes a tuning session on a line of a running daemon. It returns the interval that it recommends, 0 for none, and what it found
-// in words.
+// Tuner makes a tuning session on a line of a running daemon. It returns the interval that it recommends, 0 for none,
+// and what it found in words.
 type Tuner func(ctx context.Context, d Daemon, line string, near NearEnd) (interval time.Duration, text string, err error)
 
 const (
@@ -30,7 +31,8 @@ const (
 	// common practice).
 	releaseMean   = 400 * time.Millisecond
 	releaseSpread = 12 * time.Millisecond
-	// releaseSure is a length that one release in 100 exceeds: the 99 % point of the normal distribution, 2.326 deviations.
+	// releaseSure is a length that one release in 100 exceeds: the 99 % point of the normal distribution, 2.326
+	// deviations.
 	releaseSure = releaseMean + 2326*releaseSpread/1000
 	// tuneFor bounds a session: 25 holds of 4 s, and a busy machine.
 	tuneFor = 4 * time.Minute

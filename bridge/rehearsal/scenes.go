@@ -235,7 +235,7 @@ func (p *sceneRun) incident(l *line) (entry, bool) {
 	return p.find(l.name, "clearback", "report incident ")
 }
 
-// shortEnough tells whether the adapter's habit clears a hold that the line's interval does not.
+// shortEnough reports whether the adapter's habit clears a hold that the line's interval does not.
 func (p *sceneRun) shortEnough(l *line) bool {
 	return l.habit.byItself(l.release) || l.habit.interval(&l.policy) > l.release
 }

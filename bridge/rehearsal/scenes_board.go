@@ -12,8 +12,8 @@ const (
 	faultAfter = 100 * time.Millisecond
 	// cutFor is how long the network is cut: longer than any interval.
 	cutFor = 2500 * time.Millisecond
-	// closedWithin is how soon after the network is back a plain coil must be closed: tries to connect are at most 250 ms apart,
-	// each may take the board's time-out of 500 ms, and the machine may be busy.
+	// closedWithin is how soon after the network is back a plain coil must be closed: tries to connect are at most 250
+	// ms apart, each may take the board's time-out of 500 ms, and the machine may be busy.
 	closedWithin = 1500 * time.Millisecond
 )
 

@@ -10,18 +10,22 @@ import (
 )
 
 const (
-	// watchEvery is how often an idle line is looked at in the scenes of this file: the shortest that the policy allows.
+	// watchEvery is how often an idle line is looked at in the scenes of this file: the shortest that the policy
+	// allows.
 	watchEvery = 3 * time.Second
-	// lateBye is how long the PBX keeps a BYE: what Date tells is off by up to 1 s either way, and more than 1 s is late.
+	// lateBye is how long the PBX keeps a BYE: what Date tells is off by up to 1 s either way, and more than 1 s is
+	// late.
 	lateBye = 3200 * time.Millisecond
-	// slowBoard is the board that answers after slowFor: later than the last instant for an opening that waits for its answer.
+	// slowBoard is the board that answers after slowFor: later than the last instant for an opening that waits for its
+	// answer.
 	slowBoard = "pit"
 	slowFor   = 1500 * time.Millisecond
 	// incidentFor is how long an incident is awaited: two looks of the watch, and what may delay them.
 	incidentFor = 2*watchEvery + stepFor
 )
 
-// incidentScene is a scene in which something really fails: the daemon has to say what, what to do, and when it is over.
+// incidentScene is a scene in which something really fails: the daemon has to say what, what to do, and when it is
+// over.
 type incidentScene struct {
 	name, about string
 	lines       []lineSetup // the first is the one in trouble
@@ -64,7 +68,8 @@ func (t incidentScene) scene() scene {
 	}
 }
 
-// checkIncident: the daemon reported an incident for that reason and no other, said what to do, and said when it was over.
+// checkIncident: the daemon reported an incident for that reason and no other, said what to do, and said when it was
+// over.
 func (p *sceneRun) checkIncident(v *verdict, l *line, reason ...string) {
 	e, told := p.incident(l)
 	switch {
@@ -316,8 +321,8 @@ func causeSecondCall(ctx context.Context, p *sceneRun, l *line) error {
 	return nil
 }
 
-// causeSeized: the adapter's answer to our BYE is awaited. Meanwhile the near end takes the call back, hears nothing, hangs up and
-// lifts again.
+// causeSeized: the adapter's answer to our BYE is awaited. Meanwhile the near end takes the call back, hears nothing,
+// hangs up and lifts again.
 func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
 	if err := heldAndGone(ctx, p, l); err != nil {
 		return err

@@ -91,14 +91,14 @@ func checkListening(p *sceneRun, v *verdict) {
 	v.saw("coat-check: off hook at the first look, on hook at the second; no incident, and the interval stays")
 }
 
-// keying is how long a fast dialler takes for a number of seven digits (our own figure; tones of 40 ms are recognised, from
-// memory).
+// keying is how long a fast dialler takes for a number of seven digits (our own figure; tones of 40 ms are recognised,
+// from memory).
 const keying = 7 * 50 * time.Millisecond
 
-// runNearEndCalls: nobody can be seen lifting behind an open contact. But a near end that was talking has dial tone as soon as
-// the adapter took the BYE. Here the adapter's answer to it is lost, so the interruption begins only after the repeat
-// (T1 = 500 ms); by then a dialler has keyed the next number, and the adapter, which waits a moment for more digits, calls while
-// the loop is open.
+// runNearEndCalls: nobody can be seen lifting behind an open contact. But a near end that was talking has dial tone as
+// soon as the adapter took the BYE. Here the adapter's answer to it is lost, so the interruption begins only after the
+// repeat (T1 = 500 ms); by then a dialler has keyed the next number, and the adapter, which waits a moment for more
+// digits, calls while the loop is open.
 func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	l := p.lines["paint-shop"]
 	f, err := p.callIn(ctx, l)
@@ -179,8 +179,8 @@ func checkNearEndCalls(p *sceneRun, v *verdict) {
 		millis(open.end.Sub(e.at)), millis(open.lasted()), millis(l.policy.Interval))
 }
 
-// checkLiftedAgain: where the near end has no dial tone it hangs up, which nobody signals; so the opening runs its length, and the call
-// that follows goes through.
+// checkLiftedAgain: where the near end has no dial tone it hangs up, which nobody signals; so the opening runs its
+// length, and the call that follows goes through.
 func (p *sceneRun) checkLiftedAgain(v *verdict, l *line) {
 	open, ok := p.checkOneOpening(v, l, l.policy.Interval, l.policy.Interval+late)
 	if !ok {

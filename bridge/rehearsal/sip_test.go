@@ -64,7 +64,8 @@ func TestPortRegistersWithItsPasswordOnly(t *testing.T) {
 	require.False(t, h.pbx.bound("555-0101"))
 }
 
-// A port of the adapter hangs up when it sees the line on hook, and answers OPTIONS by hook state (RFC 3261 section 11.2).
+// A port of the adapter hangs up when it sees the line on hook, and answers OPTIONS by hook state (RFC 3261 section
+// 11.2).
 func TestPortFollowsTheHook(t *testing.T) {
 	h := newTestLine(t, "at-the-pbx").registered(t)
 	require.NoError(t, h.far.dial("555-0101"))

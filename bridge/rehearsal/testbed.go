@@ -32,7 +32,8 @@ const (
 	stuckFor = 3 * time.Second
 )
 
-// Times of the model's parts. The flash window is that of RFC 5098's defaults; the adapter recognises on hook beyond it.
+// Times of the model's parts. The flash window is that of RFC 5098's defaults; the adapter recognises on hook beyond
+// it.
 func parts() keysystem.Options {
 	return keysystem.Options{
 		Release: 350 * time.Millisecond, FlashMin: 300 * time.Millisecond, FlashMax: 800 * time.Millisecond,

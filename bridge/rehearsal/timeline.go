@@ -7,7 +7,8 @@ import (
 	"time"
 )
 
-// entry is one thing seen in a scene. who is who did or saw it; place is the line, the far end's number or the controller.
+// entry is one thing seen in a scene. who is who did or saw it; place is the line, the far end's number or the
+// controller.
 type entry struct {
 	at               time.Time
 	place, who, text string

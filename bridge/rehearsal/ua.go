@@ -44,8 +44,8 @@ type uaOwner interface {
 	notified()
 }
 
-// ua is a SIP user agent on a socket of its own: transactions, and the dialogs of its calls. All its state is owned by the
-// socket's inbox.
+// ua is a SIP user agent on a socket of its own: transactions, and the dialogs of its calls. All its state is owned by
+// the socket's inbox.
 type ua struct {
 	*socket
 	owner uaOwner

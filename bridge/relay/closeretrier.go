@@ -21,8 +21,8 @@ var errOwed = errors.New("relay: the contact has not been put to closed yet")
 // errEnded: nobody will repeat the close any more.
 var errEnded = errors.New("relay: the driver has ended")
 
-// CloseRetrier knows whether a contact is owed a close, and repeats that close until the controller confirms it. Every driver has one
-// per contact, so that this rule stands in one place. All methods are safe for concurrent use.
+// CloseRetrier knows whether a contact is owed a close, and repeats that close until the controller confirms it. Every
+// driver has one per contact, so that this rule stands in one place. All methods are safe for concurrent use.
 //
 //	settled --Owe--> owed --Settle, or a try that succeeds--> settled
 type CloseRetrier struct {
@@ -44,8 +44,8 @@ type CloseRetrier struct {
 	settled   chan struct{} // closed when settled
 }
 
-// NewCloseRetrier returns a keeper that owes a close, as at every start. Try does one attempt; notify receives CloseFailing and
-// CloseConfirmed (Kind, Err and Since are set) and must not block.
+// NewCloseRetrier returns a keeper that owes a close, as at every start. Try does one attempt; notify receives
+// CloseFailing and CloseConfirmed (Kind, Err and Since are set) and must not block.
 func NewCloseRetrier(try func(context.Context) error, notify func(Notice)) *CloseRetrier {
 	ended := make(chan struct{})
 	return &CloseRetrier{try: try, notify: notify, wake: make(chan struct{}, 1), ended: ended, stop: sync.OnceFunc(func() { close(ended) }),
@@ -62,7 +62,8 @@ func (k *CloseRetrier) Owed() error {
 // Owe records that a close failed for the reason given: an alarm at once, then attempts by Run until one succeeds.
 func (k *CloseRetrier) Owe(err error) { k.OweLater(err)() }
 
-// OweLater is [CloseRetrier.Owe] for a caller that holds a lock of its own: the alarm is given by alarm, once the lock is free.
+// OweLater is [CloseRetrier.Owe] for a caller that holds a lock of its own: the alarm is given by alarm, once the lock
+// is free.
 func (k *CloseRetrier) OweLater(err error) (alarm func()) {
 	k.mu.Lock()
 	if k.err == nil {
@@ -76,7 +77,8 @@ func (k *CloseRetrier) OweLater(err error) (alarm func()) {
 	return func() { k.notifyState(due) }
 }
 
-// notifyState gives the notice of what is so now, if it is news or if it is due again. One who comes late tells nothing that is over.
+// notifyState gives the notice of what is so now, if it is news or if it is due again. One who comes late tells nothing
+// that is over.
 func (k *CloseRetrier) notifyState(due bool) {
 	k.notifying.Lock()
 	defer k.notifying.Unlock()
@@ -93,8 +95,8 @@ func (k *CloseRetrier) notifyState(due bool) {
 	}
 }
 
-// Renew is for somebody who wants the contact closed while a close is owed: one that is under way already does not settle that any more, since it
-// may have been done before what he wants closed.
+// Renew is for somebody who wants the contact closed while a close is owed: one that is under way already does not
+// settle that any more, since it may have been done before what he wants closed.
 func (k *CloseRetrier) Renew() {
 	k.mu.Lock()
 	owed := k.err != nil
@@ -132,8 +134,8 @@ func (k *CloseRetrier) Epoch() uint64 {
 	return k.epoch
 }
 
-// Settle records that the controller confirmed a close sent in the given epoch. A later [CloseRetrier.Owe] or [CloseRetrier.Renew] is not settled by it:
-// then it reports false, and a close is still owed.
+// Settle records that the controller confirmed a close sent in the given epoch. A later [CloseRetrier.Owe] or
+// [CloseRetrier.Renew] is not settled by it: then it reports false, and a close is still owed.
 func (k *CloseRetrier) Settle(epoch uint64) bool {
 	k.mu.Lock()
 	if k.err == nil || k.epoch != epoch {

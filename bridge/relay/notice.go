@@ -11,13 +11,15 @@ const (
 	LinkLost NoticeKind = iota
 	// LinkBack: there is a connection again, and every contact on it was put to closed first.
 	LinkBack
-	// CloseFailing is an alarm: the contact is not known to be closed. It comes at the first failed close, then at a set pace.
+	// CloseFailing is an alarm: the contact is not known to be closed. It comes at the first failed close, then at a
+	// set pace.
 	CloseFailing
 	// CloseConfirmed ends CloseFailing.
 	CloseConfirmed
 	// FoundOpen is an alarm: the contact read open although nobody had opened it; it is being closed.
 	FoundOpen
-	// TimerFailed is an alarm: the controller's own timer did not end an opening in time; it is being closed by command.
+	// TimerFailed is an alarm: the controller's own timer did not end an opening in time; it is being closed by
+	// command.
 	TimerFailed
 )
 
@@ -31,7 +33,7 @@ func (k NoticeKind) String() string {
 	return "unknown notice"
 }
 
-// Alarm tells whether somebody should look at once.
+// Alarm reports whether somebody should look at once.
 func (k NoticeKind) Alarm() bool {
 	return k == CloseFailing || k == FoundOpen || k == TimerFailed
 }

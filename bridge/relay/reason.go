@@ -10,8 +10,8 @@ import (
 // maxReason bounds what a device's words take, in characters: our own number, two lines of a terminal.
 const maxReason = 200
 
-// Reason returns in one plain line why an opening was not made: the device's own words where it said some, else the whole error. An error with
-// a method Reason() string holds them.
+// Reason returns in one plain line why an opening was not made: the device's own words where it said some, else the
+// whole error. An error with a method Reason() string holds them.
 func Reason(err error) string {
 	if err == nil {
 		return ""

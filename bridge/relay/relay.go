@@ -1,4 +1,5 @@
-// Package relay is the contract between a line and the contact in its loop: what a driver must do and what it may answer.
+// Package relay is the contract between a line and the contact in its loop: what a driver must do and what it may
+// answer.
 package relay
 
 import (
@@ -39,7 +40,8 @@ type Outcome uint8
 const (
 	// Unknown: nobody knows whether the loop is open; Close must be repeated until it succeeds.
 	Unknown Outcome = iota
-	// Done: the loop was opened and the controller confirmed (or, KindOneshot, its timer and a read-back prove) that it is closed again.
+	// Done: the loop was opened and the controller confirmed (or, KindOneshot, its timer and a read-back prove) that it
+	// is closed again.
 	Done
 	// Refused: nothing was opened, or not for as long as asked (ErrShort); the loop is closed. Err says why.
 	Refused
@@ -63,7 +65,8 @@ var (
 	ErrNoSense = errors.New("relay: the contact has no loop-current input")
 	// ErrNoRead: the contact cannot be read back.
 	ErrNoRead = errors.New("relay: the contact cannot be read back")
-	// ErrShort: the loop was opened, and closed again before its time by the controller, of which the connection was lost meanwhile.
+	// ErrShort: the loop was opened, and closed again before its time by the controller, of which the connection was
+	// lost meanwhile.
 	ErrShort = errors.New("relay: the opening ended before its time")
 	// ErrNoTrial: the command that opens cannot be tried without opening.
 	ErrNoTrial = errors.New("relay: the command that opens cannot be tried without opening the loop")
@@ -86,7 +89,8 @@ type Interruption struct {
 // Result tells what became of an interruption.
 type Result struct {
 	Outcome Outcome
-	// OpenFor is the time from the confirmation of the opening to that of the closing, 0 if not measured. With ErrShort it was open for that long at most.
+	// OpenFor is the time from the confirmation of the opening to that of the closing, 0 if not measured. With ErrShort
+	// it was open for that long at most.
 	OpenFor time.Duration
 	// Err is nil when Done.
 	Err error
@@ -94,10 +98,11 @@ type Result struct {
 
 // Contact is the relay contact in the loop of one line. All methods are safe for concurrent use.
 type Contact interface {
-	// Interrupt opens the loop and closes it again. It returns when the loop is closed again, or the outcome is Refused or Unknown.
-	// A second Interrupt while one is under way is refused. Cancelling ctx closes the loop at once.
+	// Interrupt opens the loop and closes it again. It returns when the loop is closed again, or the outcome is Refused
+	// or Unknown. A second Interrupt while one is under way is refused. Cancelling ctx closes the loop at once.
 	Interrupt(ctx context.Context, i Interruption) Result
-	// Close puts the contact to closed and ends an opening under way; it never queues behind an open. Nil means that the controller confirmed it.
+	// Close puts the contact to closed and ends an opening under way; it never queues behind an open. Nil means that
+	// the controller confirmed it.
 	Close(ctx context.Context) error
 	// Kind never changes.
 	Kind() Kind
@@ -115,7 +120,8 @@ const (
 
 // Sensor is a Contact with a loop-current input beside it.
 type Sensor interface {
-	// Sense returns LevelClosed when loop current flows and LevelOpen when none does; ErrNoSense if there is no such input.
+	// Sense returns LevelClosed when loop current flows and LevelOpen when none does; ErrNoSense if there is no such
+	// input.
 	Sense(ctx context.Context) (Level, error)
 }
 
@@ -127,7 +133,7 @@ type Reader interface {
 
 // Trier is a Contact whose command to open can be tried without opening the loop.
 type Trier interface {
-	// Try has the controller take the command that opens, so that what it refuses shows before it is needed. The loop stays closed; what may open it is
-	// not tried ([ErrNoTrial]).
+	// Try has the controller take the command that opens, so that what it refuses shows before it is needed. The loop
+	// stays closed; what may open it is not tried ([ErrNoTrial]).
 	Try(ctx context.Context) error
 }

@@ -16,7 +16,8 @@ func TestKindWords(t *testing.T) {
 	require.Equal(t, KindOneshot, NoContact{}.Kind(), "what is never opened needs nobody to close it")
 }
 
-// TestSleepOnAnotherClock: where the kernel's sleep does not move the clock, the rest of the time is slept by that clock.
+// TestSleepOnAnotherClock: where the kernel's sleep does not move the clock, the rest of the time is slept by that
+// clock.
 func TestSleepOnAnotherClock(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		at := time.Now().Add(2 * time.Millisecond)
@@ -28,8 +29,8 @@ func TestSleepOnAnotherClock(t *testing.T) {
 	})
 }
 
-// TestSettledMeanwhile: a try of the keeper that fails while somebody else's close is confirmed is no failure, and who gave up waiting in the same instant
-// learns that the contact is closed.
+// TestSettledMeanwhile: a try of the keeper that fails while somebody else's close is confirmed is no failure, and who
+// gave up waiting in the same instant learns that the contact is closed.
 func TestSettledMeanwhile(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var notices []NoticeKind
@@ -60,7 +61,8 @@ func TestSettledMeanwhile(t *testing.T) {
 	})
 }
 
-// settlesWhenDone is a context that has ended, and by whose end the keeper has settled, without its waiters having been told.
+// settlesWhenDone is a context that has ended, and by whose end the keeper has settled, without its waiters having been
+// told.
 type settlesWhenDone struct {
 	context.Context
 	k *CloseRetrier

@@ -32,7 +32,8 @@ func (s *socket) knownAddresses() []netip.Prefix {
 	return all
 }
 
-// accountFor is the account that a request outside a dialog is for, nil if it is for none or comes from where it may not.
+// accountFor is the account that a request outside a dialog is for, nil if it is for none or comes from where it may
+// not.
 func (s *socket) accountFor(r *endpoint.Request) *account {
 	at := s.tokens[r.Recipient.User]
 	if at == nil || r.Recipient.User != at.line.testToken && at.from != nil && !containsAddr(at.from, r.From.Addr()) {
@@ -41,8 +42,9 @@ func (s *socket) accountFor(r *endpoint.Request) *account {
 	return at
 }
 
-// fromUnknownSource tells whether a request outside a dialog, or one that asks for a dialog that is none, comes from where it may not; then it
-// was not answered. Where adapters speak too they are challenged, and the rest is for the endpoint's own limit.
+// fromUnknownSource reports whether a request outside a dialog, or one that asks for a dialog that is none, comes from
+// where it may not; then it was not answered. Where adapters speak too they are challenged, and the rest is for the
+// endpoint's own limit.
 func (s *socket) fromUnknownSource(r *endpoint.Request) bool {
 	from := r.From.Addr()
 	at := s.accountFor(r)
@@ -65,7 +67,7 @@ func (s *socket) fromUnknownSource(r *endpoint.Request) bool {
 	return true
 }
 
-// everySourceKnown tells whether every account on this socket says where its calls come from.
+// everySourceKnown reports whether every account on this socket says where its calls come from.
 func (s *socket) everySourceKnown() bool {
 	for _, at := range s.tokens {
 		if at.from == nil {
@@ -93,8 +95,9 @@ type bucket struct {
 }
 
 const (
-	// maxUnknownReplies and unknownRepliesEvery: so many strangers on one socket are answered at once, and one more each time. Our own numbers: a
-	// person who looks for a fault sees an answer, a scanner that tries thousands sees next to nothing.
+	// maxUnknownReplies and unknownRepliesEvery: so many strangers on one socket are answered at once, and one more
+	// each time. Our own numbers: a person who looks for a fault sees an answer, a scanner that tries thousands sees
+	// next to nothing.
 	maxUnknownReplies   = 10
 	unknownRepliesEvery = 500 * time.Millisecond
 )
@@ -114,7 +117,8 @@ func (b *bucket) take(now time.Time) bool {
 // sourceRefusalsEvery is the least time between two log lines about one account's unwanted calls. Our own number.
 const sourceRefusalsEvery = time.Minute
 
-// sourceRefusals counts what came for an account from elsewhere, and says so once in a while. Safe for concurrent use; useful as it is.
+// sourceRefusals counts what came for an account from elsewhere, and says so once in a while. Safe for concurrent use;
+// useful as it is.
 type sourceRefusals struct {
 	mu    sync.Mutex
 	since int

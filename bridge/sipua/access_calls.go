@@ -12,29 +12,30 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// baseCalls and callsPerLine bound the ordinary calls of the whole agent, and so its memory, whatever the lines allow for: a thousand
-// and sixteen for each line. A call keeps some 30 KB, so 100 lines keep 80 MB at most. Our own numbers.
+// baseCalls and callsPerLine bound the ordinary calls of the whole agent, and so its memory, whatever the lines allow
+// for: a thousand and sixteen for each line. A call keeps some 30 KB, so 100 lines keep 80 MB at most. Our own numbers.
 const (
 	baseCalls    = 1000
 	callsPerLine = 16
 )
 
-// maxEmergencyCalls bounds the emergency calls that one line has at once: nobody makes more than one, and the limit keeps who forges the adapter's
-// address from filling the emergency centre's lines. Our own number.
+// maxEmergencyCalls bounds the emergency calls that one line has at once: nobody makes more than one, and the limit
+// keeps who forges the adapter's address from filling the emergency centre's lines. Our own number.
 const maxEmergencyCalls = 3
 
 // emergencyCalls are the emergency calls that a line makes. Safe for concurrent use.
 type emergencyCalls struct {
-	// reports bounds how often the machine, the record and the log are told of a refused one: the rest of a flood is only counted.
+	// reports bounds how often the machine, the record and the log are told of a refused one: the rest of a flood is
+	// only counted.
 	reports bucket
 
 	mu    sync.Mutex
 	calls []*call // oldest first
 }
 
-// admit takes a call in. Where there are too many, the newest that is not trusted and has neither rung nor been answered gives way, which may
-// be the call itself: then it reports false. A trusted call is always taken. Calls whose ends did not answer when they were asked do
-// not count.
+// admit takes a call in. Where there are too many, the newest that is not trusted and has neither rung nor been
+// answered gives way, which may be the call itself: then it reports false. A trusted call is always taken. Calls whose
+// ends did not answer when they were asked do not count.
 func (h *emergencyCalls) admit(c *call) bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -66,8 +67,8 @@ func (h *emergencyCalls) leave(c *call) {
 	h.calls = slices.DeleteFunc(h.calls, func(other *call) bool { return other == c })
 }
 
-// checkEnds has the ends of all calls asked whether they are there: mostly nobody makes a call for help beside one that goes
-// on.
+// checkEnds has the ends of all calls asked whether they are there: mostly nobody makes a call for help beside one that
+// goes on.
 func (h *emergencyCalls) checkEnds() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -104,7 +105,8 @@ func (c *call) preempt() {
 	c.farEndCleared(supervision.EvidenceNoRoom, 0)
 }
 
-// admit takes a place for an ordinary call; false: there is none. A call for help, or from the emergency centre, is not asked for one.
+// admit takes a place for an ordinary call; false: there is none. A call for help, or from the emergency centre, is not
+// asked for one.
 func (l *Line) admit() bool {
 	a := l.a
 	if a.ordinary.Add(1) > int64(baseCalls+callsPerLine*len(a.lines)) {
@@ -126,8 +128,8 @@ func (l *Line) leave() {
 	l.a.ordinary.Add(-1)
 }
 
-// refuseTooMany answers an ordinary call of the adapter for which there is no place: with 486 like a call that is held back, since a 503
-// would send it to the adapter's second server. The near end is off hook, and hears busy tone.
+// refuseTooMany answers an ordinary call of the adapter for which there is no place: with 486 like a call that is held
+// back, since a 503 would send it to the adapter's second server. The near end is off hook, and hears busy tone.
 func (l *Line) refuseTooMany(r *endpoint.Request, id supervision.CallID) {
 	l.adapter.reply(r, blockedStatus, reason(blockedStatus))
 	l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: id})

@@ -23,8 +23,8 @@ const (
 	emergencyNumber                // an emergency call
 )
 
-// mayDial says why the line's near end may not call a destination, however it asks for that (INVITE, REFER, a 3xx that is followed); "" if
-// it may. A destination that is surely an emergency number always passes.
+// mayDial says why the line's near end may not call a destination, however it asks for that (INVITE, REFER, a 3xx that
+// is followed); "" if it may. A destination that is surely an emergency number always passes.
 func (l *Line) mayDial(u sip.Uri) dialplan.Refusal {
 	if c, _ := l.a.classify(u); l.o.Dial == nil || c == emergencyNumber {
 		return ""
@@ -41,8 +41,8 @@ func dialled(u sip.Uri) string {
 	return u.String()
 }
 
-// classify judges a destination. For one that is surely an emergency number, or unlisted, it also returns what is to be sent on in an emergency
-// call: digits or a sos URN, and nothing else of the Request-URI.
+// classify judges a destination. For one that is surely an emergency number, or unlisted, it also returns what is to be
+// sent on in an emergency call: digits or a sos URN, and nothing else of the Request-URI.
 func (a *Agent) classify(u sip.Uri) (numberClass, sip.Uri) {
 	if a.numbers == nil {
 		return ordinaryNumber, sip.Uri{}
@@ -73,8 +73,8 @@ func emergencyUri(dial string) sip.Uri {
 	return sip.Uri{Scheme: "sip", User: dial}
 }
 
-// refuseForbidden refuses an ordinary call of the adapter to where the line may not dial; it tells whether it did. The near end is off hook all
-// the same.
+// refuseForbidden refuses an ordinary call of the adapter to where the line may not dial; it reports whether it did.
+// The near end is off hook all the same.
 func (l *Line) refuseForbidden(r *endpoint.Request) bool {
 	why := l.mayDial(r.Recipient)
 	if why == "" {

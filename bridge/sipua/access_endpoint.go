@@ -10,8 +10,8 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file is what the endpoint asks of its socket before it makes room for a request. It is asked in the goroutine that reads the
-// socket, from its opening on, which may be before the agent is complete.
+// This file is what the endpoint asks of its socket before it makes room for a request. It is asked in the goroutine
+// that reads the socket, from its opening on, which may be before the agent is complete.
 
 // ready reports whether the agent has started.
 func (s *socket) ready() bool {
@@ -48,8 +48,8 @@ func (s *socket) boundAddresses() []netip.AddrPort {
 	return all
 }
 
-// sameSide reports whether two addresses are both of one line's adapter, or both of one account's service: as configured, as bound, or as
-// last looked up.
+// sameSide reports whether two addresses are both of one line's adapter, or both of one account's service: as
+// configured, as bound, or as last looked up.
 func (s *socket) sameSide(one, other netip.Addr) bool {
 	if !s.ready() {
 		return false
@@ -72,7 +72,8 @@ func (s *socket) sameSide(one, other netip.Addr) bool {
 	return false
 }
 
-// adapterAddresses are those of the line's one adapter. Where adapters may speak from (AdapterAllow) says nothing of which one this is.
+// adapterAddresses are those of the line's one adapter. Where adapters may speak from (AdapterAllow) says nothing of
+// which one this is.
 func (l *Line) adapterAddresses() []netip.Prefix {
 	b, bound := l.a.registrar.Binding(l.o.Name)
 	if !bound {

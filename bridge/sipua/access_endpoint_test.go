@@ -34,8 +34,8 @@ func (r *fuzzBed) got(who byte) (all []string) {
 	return all
 }
 
-// strayByes sends 8,750 BYEs without a dialog from the adapter's address and some from the service's, and returns how many were sent, and how many were
-// told that there is no such call.
+// strayByes sends 8,750 BYEs without a dialog from the adapter's address and some from the service's, and returns how
+// many were sent, and how many were told that there is no such call.
 func (r *fuzzBed) strayByes(round int) (sent, refused int) {
 	for i := range 17500 / 2 {
 		for _, who := range []byte("as")[:1+max(0, 1-i%7)] {
@@ -56,8 +56,8 @@ func (r *fuzzBed) strayByes(round int) (sent, refused int) {
 	return sent, refused
 }
 
-// 17,500 BYEs without a dialog from the adapter's address, and some from the service's, leave nothing behind: in the middle of them a call
-// for help is passed on, and the far end's BYE is taken and the adapter cleared.
+// 17,500 BYEs without a dialog from the adapter's address, and some from the service's, leave nothing behind: in the
+// middle of them a call for help is passed on, and the far end's BYE is taken and the adapter cleared.
 func TestFloodOfByes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -107,8 +107,8 @@ func TestFloodOfByes(t *testing.T) {
 	})
 }
 
-// Whatever fills the room of the service's address, a BYE of the far end is taken, and so is whatever else the service asks; and the BYEs of a
-// call whose sender is not quite right, however many, leave room for the right one.
+// Whatever fills the room of the service's address, a BYE of the far end is taken, and so is whatever else the service
+// asks; and the BYEs of a call whose sender is not quite right, however many, leave room for the right one.
 func TestByeUnderOverload(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -135,8 +135,8 @@ func TestByeUnderOverload(t *testing.T) {
 	})
 }
 
-// A CANCEL of a ringing call is taken from the service, from another of its addresses, as configured or as looked up, and from nobody else, though
-// every word of it is right.
+// A CANCEL of a ringing call is taken from the service, from another of its addresses, as configured or as looked up,
+// and from nobody else, though every word of it is right.
 func TestCancelFromElsewhere(t *testing.T) {
 	t.Parallel()
 	third, configured, resolved := netip.MustParseAddrPort("192.0.2.99:5060"), netip.MustParseAddrPort("192.0.2.3:5060"), netip.MustParseAddrPort("192.0.2.4:6060")

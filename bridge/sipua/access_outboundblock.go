@@ -12,8 +12,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// blockedStatus answers a call of the adapter that is to end here: 486, to which an adapter plays busy tone. A 503 or 480 may make it
-// turn to its second server (common practice), and the call must go nowhere.
+// blockedStatus answers a call of the adapter that is to end here: 486, to which an adapter plays busy tone. A 503 or
+// 480 may make it turn to its second server (common practice), and the call must go nowhere.
 const blockedStatus = sip.StatusBusyHere
 
 // outboundBlock is who holds back the adapter's calls. Safe for concurrent use.
@@ -22,11 +22,11 @@ type outboundBlock struct {
 	callbacks []*func(number string, emergency bool)
 }
 
-// BlockOutbound makes every ordinary call that the adapter asks for be refused with 486 instead of passed on, and tells each. It is for
-// trials, in which a break may have been read as dialling; that is why it is no 503, after which an adapter would place the call
-// through its second server. CallRequested is posted all the same, since it is a seizure, then NearEndCleared. Emergency calls
-// pass, and are told too. The call of [LineOptions.OffHookNumber] is nobody's dialling and is not told. told must not block. stop
-// ends it; it may be called twice.
+// BlockOutbound makes every ordinary call that the adapter asks for be refused with 486 instead of passed on, and tells
+// each. It is for trials, in which a break may have been read as dialling; that is why it is no 503, after which an
+// adapter would place the call through its second server. CallRequested is posted all the same, since it is a seizure,
+// then NearEndCleared. Emergency calls pass, and are told too. The call of [LineOptions.OffHookNumber] is nobody's
+// dialling and is not told. told must not block. stop ends it; it may be called twice.
 func (l *Line) BlockOutbound(told func(number string, emergency bool)) (stop func()) {
 	h := &l.outboundBlock
 	h.mu.Lock()
@@ -50,14 +50,14 @@ func (h *outboundBlock) notify(number string, emergency bool) bool {
 	return len(told) > 0
 }
 
-// active tells whether calls are held back.
+// active reports whether calls are held back.
 func (h *outboundBlock) active() bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return len(h.callbacks) > 0
 }
 
-// refuseBlocked takes a call that is no emergency call and goes nowhere; it tells whether this was one.
+// refuseBlocked takes a call that is no emergency call and goes nowhere; it reports whether this was one.
 func (l *Line) refuseBlocked(r *endpoint.Request) bool {
 	number := numberOf(r.Recipient)
 	switch {

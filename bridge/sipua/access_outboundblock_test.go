@@ -12,7 +12,8 @@ import (
 	"clearback/supervision"
 )
 
-// While calls are held back an ordinary one goes nowhere, neither to the service nor (by a 503) to the adapter's second server.
+// While calls are held back an ordinary one goes nowhere, neither to the service nor (by a 503) to the adapter's second
+// server.
 func TestOutboundBlock(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -59,7 +60,8 @@ func TestOutboundBlock(t *testing.T) {
 	})
 }
 
-// The machine learns of an emergency call before whoever runs trials, whose end of the trial's call would otherwise still open the loop.
+// The machine learns of an emergency call before whoever runs trials, whose end of the trial's call would otherwise
+// still open the loop.
 func TestMachineLearnsOfAnEmergencyCallBeforeTheTestCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -87,8 +89,8 @@ func TestTwoOutboundBlocks(t *testing.T) {
 	})
 }
 
-// The call that an adapter makes when the line is left off hook goes nowhere and is no seizure; the number of the emergency centre
-// never is that number.
+// The call that an adapter makes when the line is left off hook goes nowhere and is no seizure; the number of the
+// emergency centre never is that number.
 func TestLeftOffHook(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -12,10 +12,12 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// refusedEvery is the least time between two log lines about calls that were refused before they came to a line. Our own number.
+// refusedEvery is the least time between two log lines about calls that were refused before they came to a line. Our
+// own number.
 const refusedEvery = time.Minute
 
-// refusedCalls are the calls from the service that were refused before they came to the line. Safe for concurrent use; useful as it is.
+// refusedCalls are the calls from the service that were refused before they came to the line. Safe for concurrent use;
+// useful as it is.
 type refusedCalls struct {
 	recorded struct{ ordinary, emergency bucket } // a flood of calls, of either kind, does not fill the journal
 	mu       sync.Mutex
@@ -36,8 +38,8 @@ func (f *refusedCalls) due(now time.Time) int {
 	return n
 }
 
-// recordRefused records a call from the service that was refused with code before it came to the line, and warns of it once in a
-// while. Calls marked as the emergency centre's do not compete with others for room in the record.
+// recordRefused records a call from the service that was refused with code before it came to the line, and warns of it
+// once in a while. Calls marked as the emergency centre's do not compete with others for room in the record.
 func (l *Line) recordRefused(r *endpoint.Request, id supervision.CallID, emergency bool, code int, why supervision.Evidence) {
 	if n := l.refused.due(time.Now()); n > 0 {
 		l.log.Warn("a call from the service was refused", zap.Uint64("call", uint64(id)), zap.Int("code", code), zap.Stringer("because", why),

@@ -44,8 +44,8 @@ func TestCallWithoutAdapterIsReported(t *testing.T) {
 	})
 }
 
-// A flood of calls that nobody can take does not fill the record, whatever they are marked as; one from the emergency centre
-// has room beside the others.
+// A flood of calls that nobody can take does not fill the record, whatever they are marked as; one from the emergency
+// centre has room beside the others.
 func TestReportsOfRefusedCallsAreLimited(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -78,7 +78,8 @@ func TestUnknownSources(t *testing.T) {
 	})
 }
 
-// A line that registers takes calls for its own contact only, and while it is not registered the adapter gets 503 at once.
+// A line that registers takes calls for its own contact only, and while it is not registered the adapter gets 503 at
+// once.
 func TestRegisteredLine(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -275,8 +276,8 @@ func TestCloseEndsCalls(t *testing.T) {
 	})
 }
 
-// Two lines on the same two sockets: a call finds its line by our Contact at the service, an adapter by its credentials.
-// With direct media the session description passes byte for byte.
+// Two lines on the same two sockets: a call finds its line by our Contact at the service, an adapter by its
+// credentials. With direct media the session description passes byte for byte.
 func TestLinesShareSockets(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -2,8 +2,8 @@ package sipua
 
 import "sync"
 
-// admission is where calls come in, until it is shut. Nobody who comes in waits for another, nor for who shuts it: a call for
-// help may come while an answer to somebody else cannot be written. Safe for concurrent use; see [newGate].
+// admission is where calls come in, until it is shut. Nobody who comes in waits for another, nor for who shuts it: a
+// call for help may come while an answer to somebody else cannot be written. Safe for concurrent use; see [newGate].
 type admission struct {
 	mu     sync.Mutex
 	idle   *sync.Cond // nobody is coming in
@@ -43,8 +43,8 @@ func (g *admission) isShut() bool {
 	return g.closed
 }
 
-// shut waits until nobody is coming in, and shuts the gate unless kept says that it is to stay open; it reports whether it
-// is shut.
+// shut waits until nobody is coming in, and shuts the gate unless kept says that it is to stay open; it reports whether
+// it is shut.
 func (g *admission) shut(kept func() bool) bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()

@@ -22,8 +22,8 @@ func observed(logs **observer.ObservedLogs) setting {
 	}
 }
 
-// A line that says where its calls come from answers nobody else, not even by 100 (which an INVITE gets after 200 ms, RFC 3261
-// section 17.2.1), and says so in the log once.
+// A line that says where its calls come from answers nobody else, not even by 100 (which an INVITE gets after 200 ms,
+// RFC 3261 section 17.2.1), and says so in the log once.
 func TestCallFromUnknownSource(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -110,8 +110,8 @@ func TestAccountWithoutRegistrationNeedsAnAddress(t *testing.T) {
 	a.Close()
 }
 
-// An emergency call finds a place on a full line, and so does the emergency centre (RFC 7090); others get 486, which keeps an
-// adapter from its second server, and a place that became free is taken.
+// An emergency call finds a place on a full line, and so does the emergency centre (RFC 7090); others get 486, which
+// keeps an adapter from its second server, and a place that became free is taken.
 func TestCallLimitOfALine(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -12,8 +12,8 @@ import (
 	"clearback/bridge/sipua/registration"
 )
 
-// An account is one of the at most two accounts that a line has, each at a service of its own. Its methods may be called from
-// any goroutine.
+// An account is one of the at most two accounts that a line has, each at a service of its own. Its methods may be
+// called from any goroutine.
 type account struct {
 	// set once
 	line *Line
@@ -74,7 +74,7 @@ func (s *account) begin() {
 	})
 }
 
-// registered tells whether an ordinary call may be passed to this service at all.
+// registered reports whether an ordinary call may be passed to this service at all.
 func (s *account) registered() bool { return s.client == nil || s.client.Status().Registered }
 
 // authorize answers a challenge of this service by putting credentials into req.
@@ -86,8 +86,8 @@ func (s *account) authorize(req *sip.Request, res *sip.Response) error {
 	return registration.Authorize(req, res, user, s.Secret)
 }
 
-// silenceLimit is how long the service may say nothing to a call: after a silence shorter, so that the adapter's second server
-// serves soon, but never nothing at all, since it may be back.
+// silenceLimit is how long the service may say nothing to a call: after a silence shorter, so that the adapter's second
+// server serves soon, but never nothing at all, since it may be back.
 func (s *account) silenceLimit() time.Duration {
 	t := s.line.a.times
 	if int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() {
@@ -122,7 +122,8 @@ func (s *account) destination() string {
 	return ""
 }
 
-// destinationOf is where a request for u goes; "" resolves u. A URN says nothing of that: then the registrar's host does.
+// destinationOf is where a request for u goes; "" resolves u. A URN says nothing of that: then the registrar's host
+// does.
 func (s *account) destinationOf(u sip.Uri) string {
 	if at := s.destination(); at != "" || u.Host != "" {
 		return at

@@ -12,7 +12,8 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// newHouseOfAddresses is a house whose service has a name with two addresses. With two, the line has another service too.
+// newHouseOfAddresses is a house whose service has a name with two addresses. With two, the line has another service
+// too.
 func newHouseOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve *testPeer) {
 	const host = "127.0.0.4"
 	var m memoryNetwork
@@ -37,9 +38,9 @@ func newHouseOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve *t
 	return h, second, reserve
 }
 
-// Several addresses of one service are one attempt (RFC 3263 section 4.3 has the next one tried after a failure only): the
-// next is called once the first has refused, or has not said a word in time, and not because it says 100 and nothing else.
-// The call then stays at the address that has it.
+// Several addresses of one service are one attempt (RFC 3263 section 4.3 has the next one tried after a failure only):
+// the next is called once the first has refused, or has not said a word in time, and not because it says 100 and
+// nothing else. The call then stays at the address that has it.
 func TestEmergencyAddresses(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct {
@@ -148,8 +149,8 @@ func (p *testPeer) untried() {
 	}
 }
 
-// Another address was tried, and redirects the call to a place of its own: that is called, and not the address again (RFC 3261
-// section 8.1.3.4).
+// Another address was tried, and redirects the call to a place of its own: that is called, and not the address again
+// (RFC 3261 section 8.1.3.4).
 func TestEmergencyAddressRedirects(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -64,21 +64,22 @@ type LineOptions struct {
 	MessageWaiting MessageWaiting
 	// Second, if not nil, is the account that takes over when the first is lost.
 	Second *ServiceAccount
-	// AtRest, if not nil, tells whether the line is idle and guarded, so that the adapter may be told of messages. It may be called
-	// from any goroutine and must not block for long.
+	// AtRest, if not nil, reports whether the line is idle and guarded, so that the adapter may be told of messages. It
+	// may be called from any goroutine and must not block for long.
 	AtRest func() bool
 
 	// ActOnMediaLost: a call of whose far end nothing has been heard for 5 min, without a reason, is ended.
 	ActOnMediaLost bool
 	// LifeSafety: nothing but a BYE and a session timer tells that the far end of a call is gone.
 	LifeSafety bool
-	// CallbackUntil is the end of the line's call-back window, of an emergency call before the start; zero: there was none.
+	// CallbackUntil is the end of the line's call-back window, of an emergency call before the start; zero: there was
+	// none.
 	CallbackUntil time.Time
 	// Relay: RTP passes through this process; otherwise the SDP passes and RTP goes directly.
 	Relay  bool
 	Events Events
-	// OffHookNumber is what the adapter calls when the line is left off hook: LeftOffHook is posted and the call refused, it goes
-	// nowhere. "": there is none.
+	// OffHookNumber is what the adapter calls when the line is left off hook: LeftOffHook is posted and the call
+	// refused, it goes nowhere. "": there is none.
 	OffHookNumber string
 }
 
@@ -114,7 +115,8 @@ type Options struct {
 	CallbackUntil  time.Time
 	// CallbackFrom are the addresses from which a call-back is believed at any time.
 	CallbackFrom []netip.Prefix
-	// SecondAfter is how long an emergency call may be without an 18x before the line's second service is tried too; 0: 4 s.
+	// SecondAfter is how long an emergency call may be without an 18x before the line's second service is tried too; 0:
+	// 4 s.
 	SecondAfter time.Duration
 	// Media may be nil if no line relays.
 	Media  *media.Relay
@@ -123,8 +125,8 @@ type Options struct {
 	FirstCall uint64
 	// CallInfo, if not nil, is told who is in a call as soon as it is known. It must not block.
 	CallInfo func(callrecord.CallInfo)
-	// UserAgent, if not nil, is told what an adapter calls itself, whenever a registration or an answer to OPTIONS says so for the
-	// first time or differently. It must not block.
+	// UserAgent, if not nil, is told what an adapter calls itself, whenever a registration or an answer to OPTIONS says
+	// so for the first time or differently. It must not block.
 	UserAgent func(line, userAgent string)
 	// packets, if not nil, opens the UDP sockets, and clocks are the clocks by which messages come there; nil: none.
 	packets func(netip.AddrPort) endpoint.Packets
@@ -269,20 +271,21 @@ func (a *Agent) Line(name string) *Line { return a.byName[name] }
 // Drain refuses new ordinary calls with 503; emergency calls still pass.
 func (a *Agent) Drain() { a.draining.Store(true) }
 
-// Unregister ends the registrations and subscriptions at the services, which takes a second at most for each. New emergency calls still
-// pass. It may be called more than once.
+// Unregister ends the registrations and subscriptions at the services, which takes a second at most for each. New
+// emergency calls still pass. It may be called more than once.
 func (a *Agent) Unregister() {
 	a.Drain()
 	a.stopClients()
 	a.clients.Wait()
 }
 
-// Shut refuses every new call from here on, unless an emergency call is up or about to be: then it reports false and changes nothing.
+// Shut refuses every new call from here on, unless an emergency call is up or about to be: then it reports false and
+// changes nothing.
 func (a *Agent) Shut() bool { return a.admission.shut(a.EmergencyUp) }
 
-// Close ends what is left, un-registers, closes the sockets and waits for all goroutines. Every new call gets 503 from here
-// on, an emergency call too: the adapter's second server can still serve it, we cannot. Who has the time calls Unregister and
-// Shut before, so that there is no such call.
+// Close ends what is left, un-registers, closes the sockets and waits for all goroutines. Every new call gets 503 from
+// here on, an emergency call too: the adapter's second server can still serve it, we cannot. Who has the time calls
+// Unregister and Shut before, so that there is no such call.
 func (a *Agent) Close() error {
 	a.Drain()
 	a.admission.shut(func() bool { return false })

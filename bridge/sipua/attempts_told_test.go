@@ -6,8 +6,8 @@ import (
 	"testing/synctest"
 )
 
-// What becomes of the attempts at an emergency call is told: of one that the caller gave up, that nothing came; of a second answer, and of
-// one that crossed the CANCEL, that it came.
+// What becomes of the attempts at an emergency call is told: of one that the caller gave up, that nothing came; of a
+// second answer, and of one that crossed the CANCEL, that it came.
 func TestAttemptsAreTold(t *testing.T) {
 	t.Parallel()
 	help := func(t *testing.T) (*testBed, *peerDialog, message) {

@@ -125,8 +125,8 @@ func (c *call) after(d time.Duration, f func()) *time.Timer {
 	return time.AfterFunc(d, func() { c.post(f) })
 }
 
-// accept makes the two legs of a new call from its INVITE; account is that of the service's side. If the call cannot be taken, it has answered, given its
-// place back and returns nil.
+// accept makes the two legs of a new call from its INVITE; account is that of the service's side. If the call cannot be
+// taken, it has answered, given its place back and returns nil.
 func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.Request) *inviteForwarding {
 	c.merged = mergedKey{line: c.line, callID: r.CallID().Value(), fromTag: r.Request.From().Params.GetOr("tag", ""), cseq: r.CSeq().SeqNo}
 	if c.copied = !c.a.claim(c.merged); c.copied {
@@ -191,7 +191,8 @@ func (c *call) farEndCleared(evidence supervision.Evidence, late time.Duration) 
 	}
 }
 
-// nearEndCleared reports it once; it may follow the far end (BYE crossing BYE), since it tells that the near end hung up.
+// nearEndCleared reports it once; it may follow the far end (BYE crossing BYE), since it tells that the near end hung
+// up.
 func (c *call) nearEndCleared() {
 	if !c.nearCleared && !c.lost {
 		c.attemptsEnd()
@@ -217,8 +218,8 @@ func (c *call) clearedBy(side media.Side) {
 	}
 }
 
-// peerSilent reports that side is no longer there. Since when, nobody can prove: what was heard of it last only tells since when at
-// most, so Late stays 0.
+// peerSilent reports that side is no longer there. Since when, nobody can prove: what was heard of it last only tells
+// since when at most, so Late stays 0.
 func (c *call) peerSilent(side media.Side) {
 	if side == media.ServiceSide {
 		c.farEndCleared(supervision.EvidenceServiceLost, 0)

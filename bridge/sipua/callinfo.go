@@ -13,8 +13,8 @@ import (
 
 // This file is what is told to people: who is in a call, and what the adapter calls itself.
 
-// reportCallInfo tells who is in a call. The far party of an arrived call is its From, which an assertion of the service may contradict
-// only where the caller wants to be private; then nobody is to be named.
+// reportCallInfo tells who is in a call. The far party of an arrived call is its From, which an assertion of the
+// service may contradict only where the caller wants to be private; then nobody is to be named.
 func (a *Agent) reportCallInfo(l *Line, call supervision.CallID, direction callrecord.Direction, emergency bool, party callrecord.Party) {
 	if a.callInfo != nil {
 		a.callInfo(callrecord.CallInfo{At: time.Now(), Line: l.o.Name, Call: call, Direction: direction, Emergency: emergency, Party: party})
@@ -49,7 +49,7 @@ const (
 	byAnswer
 )
 
-// learn tells whether a name is news.
+// learn reports whether a name is news.
 func (n *userAgents) learn(source int, name string) bool {
 	n.mu.Lock()
 	defer n.mu.Unlock()

@@ -49,7 +49,8 @@ func TestAdapterConnectionGone(t *testing.T) {
 	h.atRest()
 }
 
-// The service's connection goes away while the near end is called: the answer goes to a new one (RFC 3261 section 18.2.2).
+// The service's connection goes away while the near end is called: the answer goes to a new one (RFC 3261 section
+// 18.2.2).
 func TestServiceConnectionGoneWhileRinging(t *testing.T) {
 	t.Parallel()
 	h := streaming(t)
@@ -387,7 +388,8 @@ func TestConnectionDiesUnderInvite(t *testing.T) {
 	repeated(t, h.service, inv)
 }
 
-// An adapter that registered over TCP and lost its connection since: it still rings, and is still asked, at its Contact.
+// An adapter that registered over TCP and lost its connection since: it still rings, and is still asked, at its
+// Contact.
 func TestAdapterRingsAfterItsConnectionEnded(t *testing.T) {
 	t.Parallel()
 	h := streaming(t, registering)

@@ -25,8 +25,8 @@ type Counts struct {
 
 	// UnknownSources are requests on the service's side that were dropped because of where they came from.
 	UnknownSources uint64
-	// WrongSources are requests inside a dialog on the adapter's side that did not come from where the adapter is; they were refused or
-	// challenged.
+	// WrongSources are requests inside a dialog on the adapter's side that did not come from where the adapter is; they
+	// were refused or challenged.
 	WrongSources uint64
 	// TooManyCalls were refused because as many were up as may be.
 	TooManyCalls uint64
@@ -34,7 +34,8 @@ type Counts struct {
 	Failovers uint64
 	// Silences are how often a service did not answer a call or a registration at all.
 	Silences uint64
-	// MessagesTaken and MessagesRefused are what the services said of waiting messages; MessagesTold are what adapters took.
+	// MessagesTaken and MessagesRefused are what the services said of waiting messages; MessagesTold are what adapters
+	// took.
 	MessagesTaken, MessagesRefused, MessagesNotified uint64
 }
 

@@ -104,7 +104,8 @@ func dateOf(m sip.Message) (time.Time, bool) {
 	return t, err == nil
 }
 
-// now is the wall clock as it was at the agent's start, carried on by the monotonic one: setting the clock makes nobody late.
+// now is the wall clock as it was at the agent's start, carried on by the monotonic one: setting the clock makes nobody
+// late.
 func (a *Agent) now() time.Time {
 	return a.epoch.Round(0).Add(time.Since(a.epoch))
 }

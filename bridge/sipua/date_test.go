@@ -15,7 +15,8 @@ import (
 // A farClock is the service's: wrong by so much.
 type farClock time.Duration
 
-// date is the header field of a message first sent at that moment (RFC 3261 section 20.17: an rfc1123-date, always in GMT).
+// date is the header field of a message first sent at that moment (RFC 3261 section 20.17: an rfc1123-date, always in
+// GMT).
 func (c farClock) date(sent time.Time) string {
 	return "Date: " + sent.Add(time.Duration(c)).UTC().Format("Mon, 02 Jan 2006 15:04:05") + " GMT"
 }

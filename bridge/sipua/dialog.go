@@ -9,15 +9,15 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// maxForks bounds the early dialogs of one call, so that no service fills the memory. Our own number: hunting groups fork to a
-// dozen; a 200 of one more is taken all the same.
+// maxForks bounds the early dialogs of one call, so that no service fills the memory. Our own number: hunting groups
+// fork to a dozen; a 200 of one more is taken all the same.
 const maxForks = 32
 
 // dialog is one dialog of a leg (RFC 3261 section 12), owned by the call's mailbox.
 //
-// An INVITE of ours may be answered by several (forks), each with a tag of its own and with numbers, target and routes of
-// its own. Each stands in a pair: other is the dialog towards who called, which has a tag of ours for this fork alone, so that
-// what the caller sends in it finds this fork, and no fork's answer contradicts another's.
+// An INVITE of ours may be answered by several (forks), each with a tag of its own and with numbers, target and routes
+// of its own. Each stands in a pair: other is the dialog towards who called, which has a tag of ours for this fork
+// alone, so that what the caller sends in it finds this fork, and no fork's answer contradicts another's.
 type dialog struct {
 	tag            string // ours
 	local          *sip.FromHeader
@@ -46,7 +46,7 @@ func pair(d, other *dialog) {
 	other.offerAnswer = d.offerAnswer
 }
 
-// matches tells whether a request with these tags is in the dialog. A peer without a tag is one of RFC 2543.
+// matches reports whether a request with these tags is in the dialog. A peer without a tag is one of RFC 2543.
 func (d *dialog) matches(own, remote string) bool {
 	return d.tag == own && d.remote != nil && d.remote.Params.GetOr("tag", "") == remote
 }
@@ -128,8 +128,8 @@ func (x *inviteForwarding) early(res *sip.Response) *dialog {
 	return d
 }
 
-// fork is the early dialog with who has this tag. The first one has the leg's own tag towards the caller, so that adapters that
-// know of no forks see what they know.
+// fork is the early dialog with who has this tag. The first one has the leg's own tag towards the caller, so that
+// adapters that know of no forks see what they know.
 func (x *inviteForwarding) fork(remote *sip.ToHeader, answered bool) *dialog {
 	tag := remote.Params.GetOr("tag", "")
 	for _, d := range x.to.early {
@@ -210,7 +210,8 @@ func (x *inviteForwarding) handleEarlyTerminated(d *dialog, res *sip.Response, n
 	x.endEarlyDialog(d)
 }
 
-// showAnswer is show for the 200. If its fork gave its answer before and another fork's was shown since, the former counts again.
+// showAnswer is show for the 200. If its fork gave its answer before and another fork's was shown since, the former
+// counts again.
 func (x *inviteForwarding) showAnswer(res *sip.Response) ([]byte, error) {
 	d := x.to.dialog
 	if !hasBody(res) && x.lastDescribed != nil && x.lastDescribed != d && d.lastDescription != nil {
@@ -221,8 +222,8 @@ func (x *inviteForwarding) showAnswer(res *sip.Response) ([]byte, error) {
 	return x.showDescription(d, res)
 }
 
-// showDescription lets the media follow the session description of a fork and returns what the other side is to see: what was shown last
-// counts until one is answered.
+// showDescription lets the media follow the session description of a fork and returns what the other side is to see:
+// what was shown last counts until one is answered.
 func (x *inviteForwarding) showDescription(d *dialog, m sip.Message) ([]byte, error) {
 	body, err := x.to.c.path.translate(m, x.to.side)
 	if d != nil && err == nil && hasBody(m) {

@@ -15,8 +15,8 @@ import (
 	"clearback/supervision"
 )
 
-// What a call does in each of its states, asked of its parts directly: whoever goes on where nothing is to be done fails for want of a
-// network.
+// What a call does in each of its states, asked of its parts directly: whoever goes on where nothing is to be done
+// fails for want of a network.
 
 // still is a call that is up on both sides and sends nothing.
 func still() *call {
@@ -279,7 +279,8 @@ func TestOrderOfReliableResponses(t *testing.T) {
 	}
 }
 
-// The 200 waits only for the PRACK of a response with a session description (RFC 3262 section 3), and in an emergency call for none.
+// The 200 waits only for the PRACK of a response with a session description (RFC 3262 section 3), and in an emergency
+// call for none.
 func Test200WaitsForPrack(t *testing.T) {
 	t.Parallel()
 	described, plain := &provisionalResponse{described: true, reliable: true, res: sip.NewResponse(183, "")}, &provisionalResponse{reliable: true}

@@ -25,7 +25,8 @@ func hasCallbackMark(m sip.Message) bool {
 	})
 }
 
-// removeCallbackMark takes the mark out of a request: no adapter is to do for an ordinary call what it does for a call-back.
+// removeCallbackMark takes the mark out of a request: no adapter is to do for an ordinary call what it does for a
+// call-back.
 func removeCallbackMark(r *sip.Request) {
 	if hasCallbackMark(r) {
 		for r.RemoveHeader("Priority") {

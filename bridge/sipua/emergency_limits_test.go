@@ -7,8 +7,8 @@ import (
 	"testing/synctest"
 )
 
-// Whoever fills the room of the adapter's address with requests that are answered, forged ones too, keeps nobody there from calling, for help
-// or otherwise.
+// Whoever fills the room of the adapter's address with requests that are answered, forged ones too, keeps nobody there
+// from calling, for help or otherwise.
 func TestEmergencyCallUnderOverload(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -60,8 +60,8 @@ func ignored(t *testing.T, s *media.Session, side media.Side, n uint64) {
 	eventually(t, "packets that are dropped", func() bool { st := s.Stats(side); return st.UnknownSource+st.Probation == n })
 }
 
-// Sound is taken from the host that the description comes from, at whatever port, and a change of c=, a hold in either form (RFC 3264 section 8.4) and its
-// end leave room for nobody else.
+// Sound is taken from the host that the description comes from, at whatever port, and a change of c=, a hold in either
+// form (RFC 3264 section 8.4) and its end leave room for nobody else.
 func TestSoundFollowsSignalling(t *testing.T) {
 	t.Parallel()
 	const proxy = "127.0.0.5"
@@ -107,8 +107,8 @@ func TestSoundFollowsSignalling(t *testing.T) {
 	}
 }
 
-// A far end whose description names a private address (RFC 1918) is followed to where its sound comes from, of a type that was negotiated; an
-// adapter to the host that its INVITE came from.
+// A far end whose description names a private address (RFC 1918) is followed to where its sound comes from, of a type
+// that was negotiated; an adapter to the host that its INVITE came from.
 func TestPrivateAddressInSDP(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
@@ -231,7 +231,8 @@ func TestStreamAddedInAnEmergencyCall(t *testing.T) {
 	a.hears(f.talks(p.streams[0].session.Local(media.ServiceSide), 0, 7, 1, 3))
 }
 
-// What counts as sound that is missing: a side that was never heard though it sends, or silence on both; never of a side that says it sends nothing.
+// What counts as sound that is missing: a side that was never heard though it sends, or silence on both; never of a
+// side that says it sends nothing.
 func TestSoundless(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, true)
@@ -262,7 +263,8 @@ func TestSoundless(t *testing.T) {
 	want(0, false, "no media")
 }
 
-// Where the answer came early and the 200 has none, the call is answered all the same: an unknown host is not heard any more.
+// Where the answer came early and the 200 has none, the call is answered all the same: an unknown host is not heard any
+// more.
 func TestAnswerInAnEarlyResponse(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)

@@ -74,8 +74,8 @@ func few(t *testing.T) setting {
 	return dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"2xx", "555xxxx"}})
 }
 
-// A number that contains an emergency number is none: from the line's own bound address it is challenged like any other, and refused. The
-// caller in need beside it passes without credentials, with the digits and nothing else.
+// A number that contains an emergency number is none: from the line's own bound address it is challenged like any
+// other, and refused. The caller in need beside it passes without credentials, with the digits and nothing else.
 func TestNumberContainingAnEmergencyNumber(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, few(t), registering)
@@ -116,8 +116,8 @@ func TestNumberContainingAnEmergencyNumberWithoutPassword(t *testing.T) {
 	h.done()
 }
 
-// An emergency number behind a digit that may be a missing prefix: where the line may not dial that it is an emergency call, and the machine is
-// told; where it may it is an ordinary one for which the loop stays closed.
+// An emergency number behind a digit that may be a missing prefix: where the line may not dial that it is an emergency
+// call, and the machine is told; where it may it is an ordinary one for which the loop stays closed.
 func TestEmergencyNumberBehindADigit(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, few(t), registering)
@@ -142,8 +142,8 @@ func TestEmergencyNumberBehindADigit(t *testing.T) {
 	}
 }
 
-// A call that the line may make, to a number that contains an emergency number, is an ordinary call for which the loop stays closed: it needs
-// credentials, takes one of the line's calls, and is refused while the daemon ends.
+// A call that the line may make, to a number that contains an emergency number, is an ordinary call for which the loop
+// stays closed: it needs credentials, takes one of the line's calls, and is refused while the daemon ends.
 func TestAllowedNumberContainingAnEmergencyNumber(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"555*"}}), registering, func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
@@ -187,9 +187,9 @@ func TestTransferToEmergencyNumber(t *testing.T) {
 	h.hangUp(c.near)
 }
 
-// Wrong passwords of a caller from elsewhere count in an emergency call too, and soon the right one is not heard; where the
-// adapter is bound none is asked for nor judged. The caller in need: at the adapter's host, but at another port, one whose
-// password would not be heard, because somebody there has guessed, is put through without.
+// Wrong passwords of a caller from elsewhere count in an emergency call too, and soon the right one is not heard; where
+// the adapter is bound none is asked for nor judged. The caller in need: at the adapter's host, but at another port,
+// one whose password would not be heard, because somebody there has guessed, is put through without.
 func TestGuessingByEmergencyInvites(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, registering)
@@ -229,8 +229,8 @@ func TestGuessingByEmergencyInvites(t *testing.T) {
 	h.done()
 }
 
-// Credentials for one number are not good for another. An emergency call is not refused for them: where the adapter is bound none are judged,
-// and from elsewhere the right password is enough.
+// Credentials for one number are not good for another. An emergency call is not refused for them: where the adapter is
+// bound none are judged, and from elsewhere the right password is enough.
 func TestEmergencyCallWithCredentialsForAnotherTarget(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, registering)
@@ -292,8 +292,8 @@ func (d *machineStandIn) awaitEvent(want ...string) {
 	}
 }
 
-// A line makes three emergency calls at once from addresses that show nothing but the adapter's host. For a fourth of the adapter's own, the
-// newest of them gives way that nobody rang for or answered; the adapter's own always pass.
+// A line makes three emergency calls at once from addresses that show nothing but the adapter's host. For a fourth of
+// the adapter's own, the newest of them gives way that nobody rang for or answered; the adapter's own always pass.
 func TestEmergencyCallLimit(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
@@ -361,7 +361,8 @@ func TestEmergencyCallLimit(t *testing.T) {
 	}
 }
 
-// A flood of calls for help that are refused fills neither the record nor the log, and the adapter's own call passes in the midst of it.
+// A flood of calls for help that are refused fills neither the record nor the log, and the adapter's own call passes in
+// the midst of it.
 func TestReportsOfRefusedEmergencyCallsAreLimited(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
@@ -446,8 +447,8 @@ func TestPreemptionCrossesAnswer(t *testing.T) {
 	}
 }
 
-// What is posted to a call before it begins waits for its first step: it may give way as soon as it was admitted, and the machine has to
-// hear of it first.
+// What is posted to a call before it begins waits for its first step: it may give way as soon as it was admitted, and
+// the machine has to hear of it first.
 func TestCallEventsWaitForItsBeginning(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)

@@ -50,8 +50,8 @@ func (c *call) await(t *testing.T, what string, so func(*call) bool) {
 	})
 }
 
-// Two forks and the one answered (RFC 3261 sections 12.1 and 13.2.2.4): each is a dialog of its own for who called, requests
-// find their fork both ways, and when one is answered the other is over.
+// Two forks and the one answered (RFC 3261 sections 12.1 and 13.2.2.4): each is a dialog of its own for who called,
+// requests find their fork both ways, and when one is answered the other is over.
 func TestForks(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -171,8 +171,8 @@ func TestByeToOneFork(t *testing.T) {
 	})
 }
 
-// Who called says BYE to a fork that is answered at that moment. Its answer was never acknowledged, and never will be: the 200 passes
-// at once, for who called to end it (RFC 3261 section 15), and nobody waits for ever.
+// Who called says BYE to a fork that is answered at that moment. Its answer was never acknowledged, and never will be:
+// the 200 passes at once, for who called to end it (RFC 3261 section 15), and nobody waits for ever.
 func TestByeToAForkCrosses200(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -232,7 +232,8 @@ func TestForkTerminated(t *testing.T) {
 	})
 }
 
-// Media follows the answer shown last, until one fork is answered: then that one's, although its 200 does not say it again.
+// Media follows the answer shown last, until one fork is answered: then that one's, although its 200 does not say it
+// again.
 func TestMediaOfForks(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)

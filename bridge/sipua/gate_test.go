@@ -28,8 +28,8 @@ func TestCallCrossesShutdown(t *testing.T) {
 	}
 }
 
-// The caller in need: one that cannot get in, since an answer to it cannot be written, keeps no other out, not even while
-// everything is about to be shut.
+// The caller in need: one that cannot get in, since an answer to it cannot be written, keeps no other out, not even
+// while everything is about to be shut.
 func TestEnterBesideOneThatIsStuck(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

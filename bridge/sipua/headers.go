@@ -10,7 +10,8 @@ import (
 )
 
 // Only what is listed here passes from one leg to the other: a B2BUA speaks for itself in everything else, and
-// extensions it does not take part in (reliable provisional responses, session timers) must not be agreed on through it.
+// extensions it does not take part in (reliable provisional responses, session timers) must not be agreed on through
+// it.
 var (
 	bodyHeaders     = []string{"Content-Type", "Content-Disposition", "Content-Encoding", "Content-Language", "MIME-Version"}
 	callHeaders     = []string{"Priority", "Privacy", "Geolocation", "Geolocation-Routing", "Subject"}
@@ -97,7 +98,8 @@ func callerTowardsAdapter(in *sip.FromHeader, own sip.Uri, tag string) *sip.From
 	return from
 }
 
-// callerTowardsService is the line's address of record with the adapter's display name, or nobody if the adapter asked for that.
+// callerTowardsService is the line's address of record with the adapter's display name, or nobody if the adapter asked
+// for that.
 func callerTowardsService(in *sip.FromHeader, aor sip.Uri, tag string) *sip.FromHeader {
 	from := &sip.FromHeader{DisplayName: quotedName(in.DisplayName), Address: aor, Params: sip.HeaderParams{{K: "tag", V: tag}}}
 	if anonymous(in.Address) {
@@ -146,8 +148,8 @@ func callHeadersTo(side media.Side, from, to sip.Message) {
 	}
 }
 
-// passIdentity passes on who the service says it is, unless that is to stay private (RFC 3325 section 9.3). What an adapter
-// asserts never passes: the service knows the line by its credentials.
+// passIdentity passes on who the service says it is, unless that is to stay private (RFC 3325 section 9.3). What an
+// adapter asserts never passes: the service knows the line by its credentials.
 func passIdentity(from, to sip.Message) {
 	for _, h := range from.GetHeaders("Privacy") {
 		for _, v := range strings.FieldsFunc(h.Value(), func(r rune) bool { return r == ';' || r == ',' || r == ' ' }) {

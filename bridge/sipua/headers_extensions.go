@@ -10,11 +10,11 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file knows what is understood: methods and extensions. Whatever is said in Allow and Supported, and refused with 405 and
-// 420, is read here.
+// This file knows what is understood: methods and extensions. Whatever is said in Allow and Supported, and refused with
+// 405 and 420, is read here.
 
-// allow lists what is understood inside or outside a dialog; allowRefer is what an adapter may ask besides (RFC 3515). A service may not:
-// nobody there makes an adapter's line call.
+// allow lists what is understood inside or outside a dialog; allowRefer is what an adapter may ask besides (RFC 3515).
+// A service may not: nobody there makes an adapter's line call.
 const (
 	allow      = "INVITE, ACK, CANCEL, BYE, PRACK, OPTIONS, INFO, UPDATE, MESSAGE, NOTIFY"
 	allowRefer = allow + ", REFER"
@@ -31,8 +31,9 @@ const (
 	fieldReferSub  = "Refer-Sub"
 )
 
-// understands tells whether an extension may be required of us in a request of this method. "replaces" is none of them: a call of
-// the service that would replace another one is refused if it requires that, and is a call of its own otherwise.
+// understands reports whether an extension may be required of us in a request of this method. "replaces" is none of
+// them: a call of the service that would replace another one is refused if it requires that, and is a call of its own
+// otherwise.
 func understands(option string, m sip.RequestMethod) bool {
 	switch strings.ToLower(option) {
 	case reliable100:
@@ -45,8 +46,8 @@ func understands(option string, m sip.RequestMethod) bool {
 	return false
 }
 
-// required returns the Unsupported header field of a 420, nil if everything that the request requires is understood (RFC 3261
-// section 8.2.2.3). ACK and CANCEL require nothing: nobody can refuse them.
+// required returns the Unsupported header field of a 420, nil if everything that the request requires is understood
+// (RFC 3261 section 8.2.2.3). ACK and CANCEL require nothing: nobody can refuse them.
 func required(r *sip.Request) sip.Header {
 	var options []string
 	for _, h := range r.GetHeaders("Require") {
@@ -92,13 +93,13 @@ func (s *socket) allow(r *endpoint.Request) string {
 	return methods
 }
 
-// serves tells whether the adapter's side of such a line is on this socket.
+// serves reports whether the adapter's side of such a line is on this socket.
 func (s *socket) serves(which func(*LineOptions) bool) bool {
 	return slices.ContainsFunc(s.a.lines, func(l *Line) bool { return l.adapter == s && which(&l.o) })
 }
 
-// abilities are the header fields of a 200 to OPTIONS (RFC 3261 section 11.2). The empty Accept-Encoding means identity only
-// (section 20.2).
+// abilities are the header fields of a 200 to OPTIONS (RFC 3261 section 11.2). The empty Accept-Encoding means identity
+// only (section 20.2).
 func abilities(allow string) []sip.Header {
 	return []sip.Header{
 		sip.NewHeader("Allow", allow), sip.NewHeader("Accept", "application/sdp"), sip.NewHeader("Accept-Encoding", "identity"),

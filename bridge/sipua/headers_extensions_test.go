@@ -7,8 +7,8 @@ import (
 	"testing/synctest"
 )
 
-// What requests and responses of ours must carry: RFC 3261 section 20, tables 2 and 3 (from memory), with the columns that later standards
-// added for UPDATE (RFC 3311 section 7) and REFER (RFC 3515 section 2.2).
+// What requests and responses of ours must carry: RFC 3261 section 20, tables 2 and 3 (from memory), with the columns
+// that later standards added for UPDATE (RFC 3311 section 7) and REFER (RFC 3515 section 2.2).
 //
 // m: it must be there; m*: it should be there; -: it may not.
 var mustCarry = map[string]map[string]string{
@@ -163,8 +163,9 @@ func TestHeaderFieldsOfEachMessage(t *testing.T) {
 	h.atRest()
 }
 
-// The route sets of RFC 3261 section 16.12.1 (from memory), as the two ends see them: with loose routers only (16.12.1.1), and with a strict one among
-// them (16.12.1.2). Each end writes its requests as the section shows them, and sends them to the first route.
+// The route sets of RFC 3261 section 16.12.1 (from memory), as the two ends see them: with loose routers only
+// (16.12.1.1), and with a strict one among them (16.12.1.2). Each end writes its requests as the section shows them,
+// and sends them to the first route.
 func TestRouteSetsOfRFC3261(t *testing.T) {
 	t.Parallel()
 	for name, one := range map[string]struct{ routes []string }{

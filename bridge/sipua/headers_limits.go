@@ -9,8 +9,9 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// This file bounds what one side's header fields may put into messages to the other side: no line ends or other control characters, and so
-// many octets, since an INVITE by UDP has to arrive at adapters with small buffers. All are our own numbers.
+// This file bounds what one side's header fields may put into messages to the other side: no line ends or other control
+// characters, and so many octets, since an INVITE by UDP has to arrive at adapters with small buffers. All are our own
+// numbers.
 const (
 	maxPassedValue = 512  // one header field; longer ones are left out, since half of one would say something else
 	maxPassed      = 1536 // header fields of one kind of a message, in the order of their list; an INVITE passes at most two kinds and an identity
@@ -34,7 +35,8 @@ func passHeaders(names []string, from, to sip.Message) {
 	}
 }
 
-// cleanValue is a header field's value; false: it has control characters, or is no text. The parser has put continued lines together.
+// cleanValue is a header field's value; false: it has control characters, or is no text. The parser has put continued
+// lines together.
 func cleanValue(v string) (string, bool) {
 	v = strings.ReplaceAll(v, "\t", " ")
 	if !utf8.ValidString(v) || strings.ContainsFunc(v, unicode.IsControl) {
@@ -83,8 +85,8 @@ func passReasons(from, to sip.Message) {
 	}
 }
 
-// reasons are the Reason header fields of a message, each with one value and nothing but what RFC 3326 gives it; those that cannot be
-// understood are left out.
+// reasons are the Reason header fields of a message, each with one value and nothing but what RFC 3326 gives it; those
+// that cannot be understood are left out.
 func reasons(m sip.Message) []sip.Header {
 	var all []sip.Header
 	for _, h := range m.GetHeaders("Reason") {
@@ -97,7 +99,8 @@ func reasons(m sip.Message) []sip.Header {
 	return all
 }
 
-// readReason is one value written anew, "" if it is not one: a protocol with its cause. SIP's are status codes, Q.850's go from 1 to 127.
+// readReason is one value written anew, "" if it is not one: a protocol with its cause. SIP's are status codes, Q.850's
+// go from 1 to 127.
 func readReason(v string) string {
 	parts := splitQuoted(v, ';')
 	protocol := strings.TrimSpace(parts[0])

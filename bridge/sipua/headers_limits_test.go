@@ -9,7 +9,8 @@ import (
 	"unicode"
 )
 
-// Why a call ended passes both ways, in CANCEL, BYE and responses (RFC 3326; the causes are those of Q.850), and nothing that is no reason.
+// Why a call ended passes both ways, in CANCEL, BYE and responses (RFC 3326; the causes are those of Q.850), and
+// nothing that is no reason.
 func TestReasonPasses(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -148,7 +149,8 @@ func TestDisplayNames(t *testing.T) {
 	}
 }
 
-// What is made of a stranger's words stands on one line, says the same when it is read again, and leaves its quotes whole.
+// What is made of a stranger's words stands on one line, says the same when it is read again, and leaves its quotes
+// whole.
 func FuzzPassing(f *testing.F) {
 	for _, v := range []string{"Bo Tree", `Bo \" Tree\`, "Q.850;cause=16;text=\"x\"", "SIP ; cause = 200", "a\r\nEvil: yes", "\xff\u0085", `SIP;cause=200;text="a;b,c"`} {
 		f.Add(v)

@@ -26,8 +26,8 @@ var fuzzParties = map[byte]netip.AddrPort{
 	'a': netip.MustParseAddrPort("192.0.2.10:5060"), 's': netip.MustParseAddrPort("192.0.2.2:5060"), 'x': netip.MustParseAddrPort("192.0.2.99:5060"),
 }
 
-// fuzzSeeds are datagrams with places for what only the agent knows: {id}, {own}, {peer} are Call-ID and tags of the call that is up, on
-// the side that the sender is on.
+// fuzzSeeds are datagrams with places for what only the agent knows: {id}, {own}, {peer} are Call-ID and tags of the
+// call that is up, on the side that the sender is on.
 func fuzzSeeds() [][]byte {
 	head := func(start, to, cseq string, more ...string) string {
 		return strings.Join(append([]string{start, "Via: SIP/2.0/UDP 192.0.2.10:5060;branch=z9hG4bK1;rport", "From: <sip:p@192.0.2.10>;tag={peer}", "To: <sip:u@192.0.2.1>" + to,
@@ -59,8 +59,8 @@ func fuzzSeeds() [][]byte {
 	return seeds
 }
 
-// FuzzInbound sends datagrams of anybody, into a call that is up too, through the whole inbound path on virtual time: nothing panics, a stranger
-// ends no call, and when everybody has been silent for long nothing is left of it.
+// FuzzInbound sends datagrams of anybody, into a call that is up too, through the whole inbound path on virtual time:
+// nothing panics, a stranger ends no call, and when everybody has been silent for long nothing is left of it.
 func FuzzInbound(f *testing.F) {
 	for _, s := range fuzzSeeds() {
 		f.Add(s)
@@ -171,9 +171,10 @@ func fuzzInbound(t *testing.T, data []byte) {
 	r.close(t)
 }
 
-// FuzzDialog sends requests whose words are right or wrong each by itself, from either side and from elsewhere, into a call that is up. Six
-// bytes are one request: who, method, Call-ID, our tag, the peer's tag (even: right; else the other side's or no one's), CSeq. Only a
-// request in which everything is right does anything: the call ends by the first right BYE, and by nothing before.
+// FuzzDialog sends requests whose words are right or wrong each by itself, from either side and from elsewhere, into a
+// call that is up. Six bytes are one request: who, method, Call-ID, our tag, the peer's tag (even: right; else the
+// other side's or no one's), CSeq. Only a request in which everything is right does anything: the call ends by the
+// first right BYE, and by nothing before.
 func FuzzDialog(f *testing.F) {
 	f.Add([]byte{0, 0, 0, 0, 0, 9})
 	f.Add([]byte{1, 0, 1, 0, 0, 9, 1, 0, 0, 3, 0, 9, 1, 0, 0, 0, 1, 9, 2, 0, 0, 0, 0, 9, 0, 0, 0, 0, 0, 9})

@@ -79,7 +79,7 @@ func (l *leg) handleRequest(r *endpoint.Request) {
 	}
 }
 
-// acceptsRequest tells whether the dialog of a request can take it.
+// acceptsRequest reports whether the dialog of a request can take it.
 func (l *leg) acceptsRequest(r *endpoint.Request, d *dialog) bool {
 	switch {
 	case d == nil || l.state == legNew:
@@ -90,8 +90,8 @@ func (l *leg) acceptsRequest(r *endpoint.Request, d *dialog) bool {
 	return !d.over || r.Method == sip.PRACK
 }
 
-// noteEarlyBye notes a BYE of who was called and has not answered: there is only an early dialog, and others may follow. But its 200
-// may be late.
+// noteEarlyBye notes a BYE of who was called and has not answered: there is only an early dialog, and others may
+// follow. But its 200 may be late.
 func (l *leg) noteEarlyBye(r *endpoint.Request) {
 	if l.state != legCalling || r.Method != sip.BYE {
 		return
@@ -108,7 +108,8 @@ func (l *leg) reply(r *endpoint.Request, code int, reason string, headers ...sip
 	l.s.reply(r, code, reason, headers...)
 }
 
-// handleBye takes the peer's BYE. It is reported before it is answered: whatever becomes of the answer, the peer is gone.
+// handleBye takes the peer's BYE. It is reported before it is answered: whatever becomes of the answer, the peer is
+// gone.
 func (l *leg) handleBye(r *endpoint.Request, d *dialog) {
 	switch {
 	case l.state == legCalling:
@@ -134,8 +135,8 @@ func (l *leg) handleBye(r *endpoint.Request, d *dialog) {
 	l.finish(supervision.AnswerConfirmed)
 }
 
-// needsCall tells whether a request crosses our BYE and is one that needs a call (RFC 5407 section 3.2). NOTIFY tells of a transfer
-// that may outlive the call, OPTIONS asks who we are.
+// needsCall reports whether a request crosses our BYE and is one that needs a call (RFC 5407 section 3.2). NOTIFY tells
+// of a transfer that may outlive the call, OPTIONS asks who we are.
 func (l *leg) needsCall(r *endpoint.Request) bool {
 	if l.state != legUp || !l.clearing || l.byeWaits {
 		return false

@@ -13,13 +13,14 @@ import (
 
 // This file says where requests inside a dialog may come from.
 //
-// On the service's side there may be other proxies in between for each request (RFC 3261 section 16), so that no address proves
-// anything; there our tag is the proof, 125 random bits that only who is on the call's way was told. On the adapter's side there is
-// one device, and a request that knows the tags but comes from elsewhere is of one that listens, or the adapter has moved: it is
-// challenged (RFC 3261 section 22.2), so that an adapter that got a new address can still hang up, and nobody else can.
+// On the service's side there may be other proxies in between for each request (RFC 3261 section 16), so that no
+// address proves anything; there our tag is the proof, 125 random bits that only who is on the call's way was told. On
+// the adapter's side there is one device, and a request that knows the tags but comes from elsewhere is of one that
+// listens, or the adapter has moved: it is challenged (RFC 3261 section 22.2), so that an adapter that got a new
+// address can still hang up, and nobody else can.
 
-// fromPeer tells whether a request inside a dialog comes from where its peer is; if not, it was answered, or the device proved by its
-// password that it is the line's.
+// fromPeer reports whether a request inside a dialog comes from where its peer is; if not, it was answered, or the
+// device proved by its password that it is the line's.
 func (l *leg) fromPeer(r *endpoint.Request) bool {
 	if l.side != media.AdapterSide || l.isAt(r.From.Addr().Unmap()) {
 		return true
@@ -47,7 +48,7 @@ func (l *leg) fromPeer(r *endpoint.Request) bool {
 	return true
 }
 
-// ownsRequest tells whether a request has the tags of one of the leg's dialogs.
+// ownsRequest reports whether a request has the tags of one of the leg's dialogs.
 func (l *leg) ownsRequest(r *endpoint.Request) bool {
 	own, remote := r.To().Params.GetOr("tag", ""), r.Request.From().Params.GetOr("tag", "")
 	for _, d := range l.early {
@@ -58,8 +59,8 @@ func (l *leg) ownsRequest(r *endpoint.Request) bool {
 	return l.dialog.matches(own, remote)
 }
 
-// isAt tells whether the adapter is at an address: where it was heard from in this call, where our requests to it go, or where it is
-// bound now. While nothing of it is known as an address, every one may be.
+// isAt reports whether the adapter is at an address: where it was heard from in this call, where our requests to it go,
+// or where it is bound now. While nothing of it is known as an address, every one may be.
 func (l *leg) isAt(addr netip.Addr) bool {
 	known := false
 	is := func(at netip.Addr, err error) bool {

@@ -12,13 +12,14 @@ func elsewhere(t testing.TB, name string) *testPeer {
 	return newTestPeerAt(t, name, net.IPv4(127, 0, 0, 2))
 }
 
-// everywhere makes the adapter's socket listen on all addresses, so that whoever speaks from another one is answered there.
+// everywhere makes the adapter's socket listen on all addresses, so that whoever speaks from another one is answered
+// there.
 func everywhere(o *Options, _ *times) {
 	o.Lines[0].AdapterSocket = Socket{Listen: netip.MustParseAddrPort("0.0.0.0:0"), UDP: true, Advertise: "127.0.0.1"}
 }
 
-// A BYE with the right words from another address than the adapter's ends nothing: it is challenged, and who does not know the
-// password stays outside. With wrong words it is of no call, wherever it comes from.
+// A BYE with the right words from another address than the adapter's ends nothing: it is challenged, and who does not
+// know the password stays outside. With wrong words it is of no call, wherever it comes from.
 func TestSpoofedBye(t *testing.T) {
 	h := newTestBed(t, everywhere)
 	h.toAdapter = netip.AddrPortFrom(netip.MustParseAddr("127.0.0.1"), h.toAdapter.Port())

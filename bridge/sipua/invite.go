@@ -14,8 +14,8 @@ import (
 	"clearback/supervision"
 )
 
-// inviteForwarding is one INVITE on its way through the call: a server transaction on the leg from, a client transaction on
-// the leg to. The first one makes the call, later ones change it. Owned by the call's mailbox.
+// inviteForwarding is one INVITE on its way through the call: a server transaction on the leg from, a client
+// transaction on the leg to. The first one makes the call, later ones change it. Owned by the call's mailbox.
 type inviteForwarding struct {
 	// set once
 	initial       bool
@@ -46,8 +46,8 @@ type inviteForwarding struct {
 // inviteAttempt is the client's half of an exchange: an INVITE to the adapter, or an attempt at one service.
 type inviteAttempt struct {
 	to *leg // set once
-	// name is the destination whose addresses are tried one after another, "" until the second one is; tried are those that
-	// were, at is the one that is now, with its port
+	// name is the destination whose addresses are tried one after another, "" until the second one is; tried are those
+	// that were, at is the one that is now, with its port
 	name, at             string
 	tried                []netip.Addr
 	req                  *sip.Request
@@ -157,7 +157,8 @@ func (x *inviteForwarding) send() {
 	x.awaitAnswer()
 }
 
-// awaitAnswer starts Timer C, or starts it anew. An emergency call may wait in the centre's queue for as long as it takes.
+// awaitAnswer starts Timer C, or starts it anew. An emergency call may wait in the centre's queue for as long as it
+// takes.
 func (x *inviteForwarding) awaitAnswer() {
 	if x.initial && x.to.c.emergency {
 		return

@@ -13,9 +13,9 @@ import (
 	"clearback/supervision"
 )
 
-// This file tries an emergency call at both services of a line. A service that says nothing, or 100 and then nothing, does not keep the
-// call from the other one: that is tried beside it, and the first that answers has the call. Once one rings, nobody else is tried: a centre
-// calls back each call that rang there and was cancelled.
+// This file tries an emergency call at both services of a line. A service that says nothing, or 100 and then nothing,
+// does not keep the call from the other one: that is tried beside it, and the first that answers has the call. Once one
+// rings, nobody else is tried: a centre calls back each call that rang there and was cancelled.
 
 // awaitService begins to wait for what the service says to the INVITE.
 func (x *inviteForwarding) awaitService() {
@@ -117,9 +117,9 @@ func (x *inviteForwarding) dropOthers() {
 	x.otherAttempts = nil
 }
 
-// nextAddress passes an emergency call that an address of a service refused, or did not answer, to another address of that
-// service (RFC 3263 section 4.3); false: all were tried. While an address may still answer, the others are not tried: they
-// are one service, and have the same people behind them.
+// nextAddress passes an emergency call that an address of a service refused, or did not answer, to another address of
+// that service (RFC 3263 section 4.3); false: all were tried. While an address may still answer, the others are not
+// tried: they are one service, and have the same people behind them.
 func (x *inviteForwarding) nextAddress() bool {
 	cl := x.inviteAttempt
 	if !x.to.c.emergency || cl.tx == nil {
@@ -171,8 +171,8 @@ func (x *inviteForwarding) attemptEnded(code int) {
 	}
 }
 
-// attemptEnded reports that an attempt at an emergency call ended and is not the call: with its final status, 0 if none came. A 200 is
-// reported even after that.
+// attemptEnded reports that an attempt at an emergency call ended and is not the call: with its final status, 0 if none
+// came. A 200 is reported even after that.
 func (c *call) attemptEnded(cl *inviteAttempt, code int) {
 	if !c.emergency || cl.to.side != media.ServiceSide || cl.reported && code/100 != 2 {
 		return

@@ -21,7 +21,8 @@ type emergencyService struct {
 // sec is a second on the clock of these tests: T1 is a twentieth of that in life (see TestMain), and so is all else.
 const sec = time.Second / 20
 
-// emergencyServices of the services. The first is tried for 4 s without an 18x (2 s if it says nothing) before the second is.
+// emergencyServices of the services. The first is tried for 4 s without an 18x (2 s if it says nothing) before the
+// second is.
 var emergencyServices = []emergencyService{
 	{name: "480", at: []time.Duration{0}, says: []int{480}},
 	{name: "503", at: []time.Duration{0}, says: []int{503}},
@@ -61,7 +62,8 @@ func (b *emergencyService) rings() (time.Duration, bool) {
 	return 0, false
 }
 
-// A centre is a service with a habit, which takes a CANCEL as RFC 3261 section 9.2 has it: nothing before a final response is left of the INVITE.
+// A centre is a service with a habit, which takes a CANCEL as RFC 3261 section 9.2 has it: nothing before a final
+// response is left of the INVITE.
 type centre struct {
 	p     *testPeer
 	habit *emergencyService
@@ -138,11 +140,12 @@ func (s *centre) say(m message, code int) {
 	s.p.respond(m, code, s.p.name, body)
 }
 
-// an emergencyCase is a pair of services and what is to come of it, worked out from what the standards and SAFETY.md say rather than from
-// the code.
+// an emergencyCase is a pair of services and what is to come of it, worked out from what the standards and SAFETY.md
+// say rather than from the code.
 type emergencyCase struct{ first, second *emergencyService }
 
-// secondTried is when the second service is tried: as soon as the first has failed, after 2 s without a word, or after 4 s without an 18x.
+// secondTried is when the second service is tried: as soon as the first has failed, after 2 s without a word, or after
+// 4 s without an 18x.
 func (c emergencyCase) secondTried() (at time.Duration, tried bool) {
 	f := c.first
 	rings, ringing := f.rings()
@@ -182,7 +185,8 @@ func (c emergencyCase) answered() int {
 	return 0
 }
 
-// Each pair of services: what can be answered is, by one of them only, and what cannot be is told with the status of each service.
+// Each pair of services: what can be answered is, by one of them only, and what cannot be is told with the status of
+// each service.
 func TestEmergencyServices(t *testing.T) {
 	t.Parallel()
 	for i := range emergencyServices {
@@ -359,7 +363,8 @@ func (c emergencyCase) said(n int) string {
 	return fmt.Sprintf("1 attempt ended: %d %s%s", code, progress, second)
 }
 
-// Two accounts at one host are one attempt: a call that the first one has is not tried there twice, and goes on when it is refused.
+// Two accounts at one host are one attempt: a call that the first one has is not tried there twice, and goes on when it
+// is refused.
 func TestEmergencyServicesAtOneHost(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -442,10 +447,10 @@ func TestNoCallbackAfterAFailedCall(t *testing.T) {
 	})
 }
 
-// The first service says 100 and then nothing, and the second refuses: the call waits at the first for as long as the caller
-// does. Once there was a 100, RFC 3261 has no timer that ends an INVITE at who sent it (section 17.1.1.2; Timer C, which runs
-// out after some 3 min, is a proxy's, section 16.6), and a call for help that is ended while a service still has it may be
-// the one that is answered next.
+// The first service says 100 and then nothing, and the second refuses: the call waits at the first for as long as the
+// caller does. Once there was a 100, RFC 3261 has no timer that ends an INVITE at who sent it (section 17.1.1.2; Timer
+// C, which runs out after some 3 min, is a proxy's, section 16.6), and a call for help that is ended while a service
+// still has it may be the one that is answered next.
 func TestEmergencyCallWaitsAtTheServiceThatHasIt(t *testing.T) {
 	t.Parallel()
 	for _, answered := range []bool{true, false} {

@@ -9,7 +9,8 @@ import (
 	"clearback/supervision"
 )
 
-// cancel sends CANCEL; a 200 may cross it. Without a final response in 64*T1 it is taken for cancelled (RFC 3261 section 9.1).
+// cancel sends CANCEL; a 200 may cross it. Without a final response in 64*T1 it is taken for cancelled (RFC 3261
+// section 9.1).
 func (x *inviteForwarding) cancel() {
 	if x.tx == nil || x.settled {
 		return

@@ -15,8 +15,8 @@ import (
 
 // This file is how a second service takes over when the first is lost, and gives back.
 
-// choose returns the accounts that a call may be passed to, in the order in which they are tried. For an ordinary call none may be
-// left; for an emergency call all are there.
+// choose returns the accounts that a call may be passed to, in the order in which they are tried. For an ordinary call
+// none may be left; for an emergency call all are there.
 func (l *Line) choose(emergency bool) []*account {
 	var up, doubtful, last []*account
 	for _, s := range l.accounts {
@@ -46,8 +46,8 @@ func (l *Line) retry() {
 }
 
 // noteSilent notes that the service did not answer. For as long as we asked the adapter to wait less patience is had
-// with the service. Where there is another one, that is used until this one is heard of again. Calls that are up are asked
-// about when it is back.
+// with the service. Where there is another one, that is used until this one is heard of again. Calls that are up are
+// asked about when it is back.
 func (s *account) noteSilent() {
 	a := s.line.a
 	a.counts.silences.Add(1)
@@ -79,7 +79,7 @@ func (s *account) noteHeard() {
 	}
 }
 
-// lost tells whether the service did not answer lately.
+// lost reports whether the service did not answer lately.
 func (s *account) lost() bool {
 	return s.down.Load() || int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() || s.client != nil && s.client.Status().Silent
 }
@@ -91,7 +91,8 @@ func (s *account) registrationChanged(now registration.Status) {
 	}
 }
 
-// awaitRecovery asks a service that is lost by OPTIONS until it answers (RFC 3261 section 11). One at a time runs, which looking tells.
+// awaitRecovery asks a service that is lost by OPTIONS until it answers (RFC 3261 section 11). One at a time runs,
+// which looking tells.
 func (s *account) awaitRecovery() {
 	for again := true; again; again = s.down.Load() && s.line.a.ctx.Err() == nil && s.probing.CompareAndSwap(false, true) {
 		s.probeRecovery()
@@ -119,7 +120,7 @@ func (s *account) probeRecovery() {
 	}
 }
 
-// answers tells whether the service answers OPTIONS, by whatever does not say that it cannot serve.
+// answers reports whether the service answers OPTIONS, by whatever does not say that it cannot serve.
 func (s *account) answers() bool { return s.answersWithin(s.line.a.times.probe) }
 
 func (s *account) answersWithin(limit time.Duration) bool {
@@ -156,9 +157,9 @@ func (s *account) build(m sip.RequestMethod, o standaloneRequest) *sip.Request {
 	return req
 }
 
-// failover passes the call to another address of the service, to the line's other service, or on to an attempt that stands
-// there; false: there is none, or it is too late,
-// since the adapter was told something of this one's. An emergency call goes on all the same.
+// failover passes the call to another address of the service, to the line's other service, or on to an attempt that
+// stands there; false: there is none, or it is too late, since the adapter was told something of this one's. An
+// emergency call goes on all the same.
 func (x *inviteForwarding) failover() bool {
 	if !x.mayFailOver() || x.provisionalSent && !x.to.c.emergency {
 		return false
@@ -229,8 +230,9 @@ func (x *inviteForwarding) forget(old *leg) {
 	}
 }
 
-// serviceRejects tells whether a final response says that this service cannot serve the call, rather than that the far end will not: 503
-// (RFC 3263 section 4.3), or credentials that it does not take. Calls for help go on after any failure.
+// serviceRejects reports whether a final response says that this service cannot serve the call, rather than that the
+// far end will not: 503 (RFC 3263 section 4.3), or credentials that it does not take. Calls for help go on after any
+// failure.
 func (x *inviteForwarding) serviceRejects(code int) bool {
 	switch code {
 	case sip.StatusServiceUnavailable, sip.StatusUnauthorized, sip.StatusProxyAuthRequired:
@@ -239,8 +241,8 @@ func (x *inviteForwarding) serviceRejects(code int) bool {
 	return x.to.c.emergency
 }
 
-// lateResponse takes a response to an INVITE that was given up for another service. Its CANCEL goes out by itself; what was answered all the
-// same is cleared.
+// lateResponse takes a response to an INVITE that was given up for another service. Its CANCEL goes out by itself; what
+// was answered all the same is cleared.
 func (x *inviteForwarding) lateResponse(res endpoint.Response) {
 	switch {
 	case res.Err != nil:

@@ -37,8 +37,9 @@ func newVirtualTestBedOfTwo(t testing.TB, settings ...setting) (*testBed, *testP
 func near() string { return offer("127.0.0.1", nearSDP, "sendrecv") }
 func far() string  { return offer("127.0.0.1", farSDP, "sendrecv") }
 
-// The first service says nothing: the call goes on to the second one, as its account and with its credentials, and stays there. What
-// the first one answers late is cleared (RFC 3261 section 9.1). Further calls go to the second one until the first is heard of again.
+// The first service says nothing: the call goes on to the second one, as its account and with its credentials, and
+// stays there. What the first one answers late is cleared (RFC 3261 section 9.1). Further calls go to the second one
+// until the first is heard of again.
 func TestSecondServiceTakesOver(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -138,8 +139,8 @@ func TestFailback(t *testing.T) {
 	})
 }
 
-// 503 says that a service cannot serve (RFC 3263 section 4.3), other failures are the far end's. After ringing it is too late for an
-// ordinary call. A call for help goes on after any failure, and to both quickly if they are silent.
+// 503 says that a service cannot serve (RFC 3263 section 4.3), other failures are the far end's. After ringing it is
+// too late for an ordinary call. A call for help goes on after any failure, and to both quickly if they are silent.
 func TestResponsesThatCauseFailover(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -201,8 +202,8 @@ func TestEmergencyCallTriesBoth(t *testing.T) {
 	})
 }
 
-// Both accounts register, each with a word of its own, and a call comes by either; a call goes out by the second while the first is
-// not registered.
+// Both accounts register, each with a word of its own, and a call comes by either; a call goes out by the second while
+// the first is not registered.
 func TestBothServicesRegister(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -254,7 +255,8 @@ func credentialsOf(t testing.TB, m message, header, method, user, password strin
 	}
 }
 
-// Services that answer come before those that were lost; one where the line is not registered is tried for a call for help alone, and last.
+// Services that answer come before those that were lost; one where the line is not registered is tried for a call for
+// help alone, and last.
 func TestOrderOfServices(t *testing.T) {
 	t.Parallel()
 	l := &Line{a: &Agent{epoch: time.Now()}}
@@ -271,7 +273,8 @@ func TestOrderOfServices(t *testing.T) {
 	l.retry() // of those that register
 }
 
-// A registration that is granted shows that the service is back; one that lasts through its silence does not, nor does a refusal.
+// A registration that is granted shows that the service is back; one that lasts through its silence does not, nor does
+// a refusal.
 func TestRegistrationShowsThatTheServiceIsBack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

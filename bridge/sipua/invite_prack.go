@@ -15,8 +15,8 @@ import (
 	"clearback/supervision"
 )
 
-// This file is what reliable provisional responses need (RFC 3262). They pass from end to end: with an RSeq of our own, and the
-// PRACK of who called goes on to who was called. Where who called does not take part, we acknowledge ourselves.
+// This file is what reliable provisional responses need (RFC 3262). They pass from end to end: with an RSeq of our own,
+// and the PRACK of who called goes on to who was called. Where who called does not take part, we acknowledge ourselves.
 
 // reliable100 and early199 are the option tags of RFC 3262 and RFC 6228.
 const (
@@ -27,7 +27,7 @@ const (
 // statusEarlyTerminated ends one early dialog (RFC 6228).
 const statusEarlyTerminated = 199
 
-// hasOption tells whether a header field lists an option tag.
+// hasOption reports whether a header field lists an option tag.
 func hasOption(m sip.Message, field, option string) bool {
 	for _, h := range m.GetHeaders(field) {
 		for _, v := range strings.Split(h.Value(), ",") {
@@ -46,7 +46,8 @@ func (x *inviteForwarding) readCallerOptions() {
 	x.reliable = x.required || hasOption(m, "Supported", reliable100) && !x.from.c.emergency
 }
 
-// offerOptions lets who is called use what the caller can take. In an emergency call nothing is to wait for an acknowledgement.
+// offerOptions lets who is called use what the caller can take. In an emergency call nothing is to wait for an
+// acknowledgement.
 func (x *inviteForwarding) offerOptions() {
 	switch {
 	case x.from.c.emergency:
@@ -70,8 +71,8 @@ func rseq(res *sip.Response) uint32 {
 	return uint32(n)
 }
 
-// inOrder tells whether a reliable response is the next one of its dialog; others are repeats, or came too early and will be
-// repeated (RFC 3262 section 4).
+// inOrder reports whether a reliable response is the next one of its dialog; others are repeats, or came too early and
+// will be repeated (RFC 3262 section 4).
 func (x *inviteForwarding) inOrder(d *dialog, n uint32) bool {
 	if last, heard := x.rseqs[d]; heard && n != last+1 {
 		return false
@@ -99,8 +100,8 @@ func (l *leg) prack(d *dialog, n, cseq uint32) *sip.Request {
 	return req
 }
 
-// reliableProvisionals are the provisional responses of one early dialog towards the caller: reliable ones one at a time, the next when the
-// PRACK of the one before came. Owned by the call's mailbox.
+// reliableProvisionals are the provisional responses of one early dialog towards the caller: reliable ones one at a
+// time, the next when the PRACK of the one before came. Owned by the call's mailbox.
 type reliableProvisionals struct {
 	// set once
 	x *inviteForwarding
@@ -273,7 +274,7 @@ func (l *leg) handlePrack(r *endpoint.Request, d *dialog) {
 	t.next()
 }
 
-// matches tells whether a PRACK names the response that waits for it.
+// matches reports whether a PRACK names the response that waits for it.
 func (t *reliableProvisionals) matches(r *endpoint.Request) bool {
 	f := strings.Fields(first(r.Request, "RAck"))
 	if len(f) != 3 || f[2] != "INVITE" {

@@ -34,8 +34,8 @@ func (h *testBed) hangUp(near *peerDialog, events ...string) {
 	h.done()
 }
 
-// RFC 3262 from end to end: the option passes, a reliable response has an RSeq of ours and is repeated until its PRACK, its PRACK
-// names the far end's, and a repetition of the far end's is not passed twice.
+// RFC 3262 from end to end: the option passes, a reliable response has an RSeq of ours and is repeated until its PRACK,
+// its PRACK names the far end's, and a repetition of the far end's is not passed twice.
 func TestReliableProvisional(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -97,8 +97,8 @@ func TestReliableProvisional(t *testing.T) {
 	})
 }
 
-// One at a time: the next reliable response waits for the PRACK of the one before, and what follows keeps its place (RFC 3262
-// section 3). A 200 waits for the PRACK of the answer.
+// One at a time: the next reliable response waits for the PRACK of the one before, and what follows keeps its place
+// (RFC 3262 section 3). A 200 waits for the PRACK of the answer.
 func TestReliableOneAtATime(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -221,8 +221,8 @@ func TestOurPrack(t *testing.T) {
 	})
 }
 
-// An INVITE without an offer: the reliable 183 carries it, the PRACK the answer (RFC 3262 section 5), and an offer in the PRACK
-// has its answer in the PRACK's 200.
+// An INVITE without an offer: the reliable 183 carries it, the PRACK the answer (RFC 3262 section 5), and an offer in
+// the PRACK has its answer in the PRACK's 200.
 func TestOfferInReliableProvisional(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -373,7 +373,8 @@ func TestRackMatches(t *testing.T) {
 	}
 }
 
-// An answer in a reliable response ends the exchange of descriptions: the next offer passes (RFC 3262 section 5, RFC 3311 section 5.1).
+// An answer in a reliable response ends the exchange of descriptions: the next offer passes (RFC 3262 section 5, RFC
+// 3311 section 5.1).
 func TestOfferAfterAReliableAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -12,14 +12,15 @@ import (
 	"clearback/bridge/media"
 )
 
-// This file is redirection (RFC 3261 sections 8.1.3.4 and 21.3). What a service says to a call of the adapter is followed here, so
-// that a call goes nowhere but to the service and to nothing that the line may not dial; what an adapter says to an arrived call
-// (forwarding set at it) passes to the service.
+// This file is redirection (RFC 3261 sections 8.1.3.4 and 21.3). What a service says to a call of the adapter is
+// followed here, so that a call goes nowhere but to the service and to nothing that the line may not dial; what an
+// adapter says to an arrived call (forwarding set at it) passes to the service.
 
 // maxRedirections is how many new INVITEs the answers to one call may cause. Our own number.
 const maxRedirections = 3
 
-// statusUseProxy and statusAlternativeService name no other number to call: a proxy, and a session that is described in the body.
+// statusUseProxy and statusAlternativeService name no other number to call: a proxy, and a session that is described in
+// the body.
 const (
 	statusUseProxy           = 305
 	statusAlternativeService = 380
@@ -61,8 +62,9 @@ func contactsOf(res *sip.Response) []sip.Uri {
 	return uris
 }
 
-// mayFollow tells whether a call of the line may go on to a Contact. An ordinary call never becomes one to an emergency number
-// behind everybody's back: the line must know that it is one. An emergency call goes wherever it is sent.
+// mayFollow reports whether a call of the line may go on to a Contact. An ordinary call never becomes one to an
+// emergency number behind everybody's back: the line must know that it is one. An emergency call goes wherever it is
+// sent.
 func (c *call) mayFollow(u sip.Uri) bool {
 	switch strings.ToLower(u.Scheme) {
 	case "sip", "tel":
@@ -73,8 +75,8 @@ func (c *call) mayFollow(u sip.Uri) bool {
 	return c.emergency || userOf(u) != "" && is == ordinaryNumber && c.line.mayDial(u) == ""
 }
 
-// redirected takes a failure of the service: a 3xx that can be followed is, and after a failure where it led the next Contact is
-// tried. It tells whether a new INVITE is under way.
+// redirected takes a failure of the service: a 3xx that can be followed is, and after a failure where it led the next
+// Contact is tried. It reports whether a new INVITE is under way.
 func (x *inviteForwarding) redirected(res *sip.Response) bool {
 	c, code := x.to.c, res.StatusCode
 	if !x.initial || x.to.side != media.ServiceSide || x.to.clearing || x.finalSent || x.from.state != legIncoming {
@@ -105,7 +107,7 @@ func (x *inviteForwarding) redirected(res *sip.Response) bool {
 	return false
 }
 
-// visited tells whether the call was sent to a destination before.
+// visited reports whether the call was sent to a destination before.
 func (x *inviteForwarding) visited(u sip.Uri) bool {
 	return slices.ContainsFunc(x.followed, func(b sip.Uri) bool {
 		return b.User == u.User && strings.EqualFold(b.Host, u.Host) && max(b.Port, 0) == max(u.Port, 0) && b.Raw() == u.Raw()
@@ -146,8 +148,8 @@ func (x *inviteForwarding) call(u sip.Uri) {
 	}
 }
 
-// passRedirection builds the 3xx for who called. The adapter is to call back through us; the service is told a number at itself,
-// if the line may dial it. nil: there is none.
+// passRedirection builds the 3xx for who called. The adapter is to call back through us; the service is told a number
+// at itself, if the line may dial it. nil: there is none.
 func (x *inviteForwarding) passRedirection(res *sip.Response) *sip.Response {
 	out := x.buildResponse(res, nil)
 	if x.from.side == media.AdapterSide {

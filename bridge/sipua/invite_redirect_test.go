@@ -33,7 +33,8 @@ func (h *testBed) invitedTo(number string) message {
 	return inv
 }
 
-// A redirection of the service is followed, at the service (RFC 3261 section 8.1.3.4): the same call, a new transaction.
+// A redirection of the service is followed, at the service (RFC 3261 section 8.1.3.4): the same call, a new
+// transaction.
 func TestRedirectionFollowed(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -96,8 +97,8 @@ func TestRedirectionLimit(t *testing.T) {
 	})
 }
 
-// What is not followed passes: a circle, a number that the line may not dial, one of an emergency service (which the adapter has
-// to call as such), no number at all, and what asks for a proxy.
+// What is not followed passes: a circle, a number that the line may not dial, one of an emergency service (which the
+// adapter has to call as such), no number at all, and what asks for a proxy.
 func TestRedirectionPassed(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -119,8 +119,8 @@ func (h *testBed) incomingAgain() callPair {
 	return callPair{far: far, near: h.adapter.called(inv, "near")}
 }
 
-// A 200 is repeated from T1 on at doubling intervals up to T2, and a reliable provisional response at doubling ones, until
-// it is acknowledged or 64*T1 are over (RFC 3261 section 13.3.1.4, RFC 3262 section 3).
+// A 200 is repeated from T1 on at doubling intervals up to T2, and a reliable provisional response at doubling ones,
+// until it is acknowledged or 64*T1 are over (RFC 3261 section 13.3.1.4, RFC 3262 section 3).
 func TestResponseRetransmission(t *testing.T) {
 	t.Parallel()
 	for code, want := range map[string][]time.Duration{
@@ -164,8 +164,8 @@ func TestResponseRetransmission(t *testing.T) {
 	}
 }
 
-// What cannot be sent counts as unanswered (RFC 3261 section 8.1.3.1): a change fails with 408, and the call goes on; a refresh fails, and the
-// call ends with its session.
+// What cannot be sent counts as unanswered (RFC 3261 section 8.1.3.1): a change fails with 408, and the call goes on; a
+// refresh fails, and the call ends with its session.
 func TestUnsentRequestCountsAsUnanswered(t *testing.T) {
 	t.Parallel()
 	transport := func(h *testBed, name string) {
@@ -319,7 +319,8 @@ func (h *testBed) hangUpOf(near *peerDialog) {
 	h.done()
 }
 
-// A re-INVITE of ours that nobody answers ends the call with its session: 32 s before it would end (RFC 4028 section 10).
+// A re-INVITE of ours that nobody answers ends the call with its session: 32 s before it would end (RFC 4028 section
+// 10).
 func TestRefreshUnanswered(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -336,8 +337,8 @@ func TestRefreshUnanswered(t *testing.T) {
 	})
 }
 
-// What requests inside a call carry through, and the answers to them: RFC 6086 (Info-Package), RFC 6665 (Event), RFC 3261
-// table 3 and RFC 3326, from memory.
+// What requests inside a call carry through, and the answers to them: RFC 6086 (Info-Package), RFC 6665 (Event), RFC
+// 3261 table 3 and RFC 3326, from memory.
 func TestHeaderFieldsPassedInDialog(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

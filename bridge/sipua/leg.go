@@ -63,7 +63,8 @@ type leg struct {
 	replacedInvite *inviteForwarding
 	// byeSeen: the peer's own BYE came
 	byeSeen bool
-	// earlyByes are the peer's tags in BYEs that came before any 200: the 200 of such a one may have been lost or overtaken
+	// earlyByes are the peer's tags in BYEs that came before any 200: the 200 of such a one may have been lost or
+	// overtaken
 	earlyByes map[string]bool
 	// clockOffset tells how late a BYE is
 	clockOffset clockOffset

@@ -100,8 +100,9 @@ func (l *Line) Probe() {
 	})
 }
 
-// Inbound is where a far end of our own calls this line, as the service would; whatever source addresses the service is held to do
-// not matter to it. The token in it is a secret of the process: it must not be logged. at is the socket's own address, the loopback one if it listens on all.
+// Inbound is where a far end of our own calls this line, as the service would; whatever source addresses the service is
+// held to do not matter to it. The token in it is a secret of the process: it must not be logged. at is the socket's
+// own address, the loopback one if it listens on all.
 func (l *Line) Inbound() (contact sip.Uri, at netip.AddrPort, transport string) {
 	ep, transport := l.service.ep, "UDP"
 	if !l.service.at.UDP {

@@ -12,8 +12,8 @@ import (
 )
 
 // This file notices a far end that vanished without a word. Only session timers (RFC 4028) would show it, and most
-// services use none; a hold cannot be seen either, since the adapter goes on sending. So the service is asked about each
-// answered call, and what it says proves:
+// services use none; a hold cannot be seen either, since the adapter goes on sending. So the service is asked about
+// each answered call, and what it says proves:
 //
 //   - 2xx: the service's leg of the call is up. It says nothing about who is behind it.
 //   - 481: the call is over, if the service answered that method with 2xx in this dialog before, or if it says so to a
@@ -24,7 +24,8 @@ import (
 //     asked for something else beside, by OPTIONS outside of calls.
 //   - anything else: nothing. The next method is tried.
 //
-// It is not done for emergency calls, which liveness_emergency.go looks after, nor for what [call.exemptFromLiveness] names.
+// It is not done for emergency calls, which liveness_emergency.go looks after, nor for what [call.exemptFromLiveness]
+// names.
 
 // livenessMethods are the ways to ask, in the order in which they are tried: UPDATE without an offer changes nothing
 // (RFC 3311), OPTIONS in a dialog neither (RFC 3261 section 11), and a re-INVITE may collide with one of the peer's.
@@ -39,7 +40,8 @@ const (
 	supportNone                    // it was refused in a call that was up, or is not supported
 )
 
-// liveness is what is known of whether the far end is there. It is of the service's leg, and owned by the call's mailbox.
+// liveness is what is known of whether the far end is there. It is of the service's leg, and owned by the call's
+// mailbox.
 type liveness struct {
 	timer           *time.Timer // when to look; nil: nobody looks
 	lastCheck       time.Time   // when the last question began; before the first, when the call was answered
@@ -86,8 +88,8 @@ const (
 	serviceSilent                       // it did not
 )
 
-// exemptFromLiveness reports whether no far end of the call is ever taken for vanished: in an emergency call, on a line that protects
-// life, and while the emergency centre may call back on that line.
+// exemptFromLiveness reports whether no far end of the call is ever taken for vanished: in an emergency call, on a line
+// that protects life, and while the emergency centre may call back on that line.
 func (c *call) exemptFromLiveness() bool {
 	return c.emergency || c.line.o.LifeSafety || c.line.inCallbackWindow()
 }
@@ -137,8 +139,8 @@ func (l *leg) answered(m sip.RequestMethod, code int) {
 	}
 }
 
-// quietSince is since when nothing is heard of the leg's media, zero if nothing ever was. While this process stood still it
-// heard nobody.
+// quietSince is since when nothing is heard of the leg's media, zero if nothing ever was. While this process stood
+// still it heard nobody.
 func (l *leg) quietSince() time.Time {
 	since := l.c.path.quietSince(l.side)
 	if at := l.s.ep.Resumed(); !since.IsZero() && at.After(since) {
@@ -199,8 +201,8 @@ func (l *leg) look() {
 	}
 }
 
-// reportFarEndSilent reports a far end of which nothing has been heard for that long without a reason, and ends its call if the user
-// consented. The service's word that the call is up says nothing about who is behind it.
+// reportFarEndSilent reports a far end of which nothing has been heard for that long without a reason, and ends its
+// call if the user consented. The service's word that the call is up says nothing about who is behind it.
 func (l *leg) reportFarEndSilent(silent time.Duration) {
 	c := l.c
 	if l.state != legUp || l.clearing || !c.path.expectsSound() || c.path.mayPause() {
@@ -358,9 +360,9 @@ func (l *leg) silence(n *livenessRequest) {
 	}
 }
 
-// askService asks the service for something else than the call, so that its silence can be told from the call's. Only an
-// answer counts that comes soon enough for the inquiry to be repeated twice after it: a service that came back too late for
-// that has not ignored it.
+// askService asks the service for something else than the call, so that its silence can be told from the call's. Only
+// an answer counts that comes soon enough for the inquiry to be repeated twice after it: a service that came back too
+// late for that has not ignored it.
 func (l *leg) askService(n *livenessRequest) {
 	if n.service != serviceNotAsked || l.alive.current != n.q || n.q.now != n {
 		return
@@ -390,8 +392,8 @@ func (l *leg) farEndGone(q *livenessCheck) {
 	}
 }
 
-// checkService looks at what became of a request of ours to the service, as doubt does: it begins a question, and a 481 counts
-// as the first answer to it.
+// checkService looks at what became of a request of ours to the service, as doubt does: it begins a question, and a 481
+// counts as the first answer to it.
 func (l *leg) checkService(m sip.RequestMethod, code int, since time.Time, evidence supervision.Evidence) {
 	silent := code == 0 || code == sip.StatusRequestTimeout
 	switch {

@@ -10,8 +10,8 @@ import (
 	"clearback/supervision"
 )
 
-// A method that the service does not know is not tried again, even after a question that proved nothing; one that it refused for
-// another reason is. Such a service is not lost.
+// A method that the service does not know is not tried again, even after a question that proved nothing; one that it
+// refused for another reason is. Such a service is not lost.
 func TestUnknownMethodIsAskedOnce(t *testing.T) {
 	t.Parallel()
 	for code, next := range map[int]string{405: "INVITE", 501: "INVITE", 500: "OPTIONS"} {
@@ -39,7 +39,8 @@ func TestUnknownMethodIsAskedOnce(t *testing.T) {
 	}
 }
 
-// Two requests without an answer end the call if one of them is of a method that was answered before; else a third method is tried.
+// Two requests without an answer end the call if one of them is of a method that was answered before; else a third
+// method is tried.
 func TestSilenceOfTheFarEnd(t *testing.T) {
 	t.Parallel()
 	for name, methods := range map[string][]string{"trusted": {"UPDATE", "OPTIONS"}, "not trusted": {"UPDATE", "OPTIONS", "INVITE"}} {
@@ -110,8 +111,8 @@ func TestSilenceWhileMediaComes(t *testing.T) {
 	})
 }
 
-// A service that answers something else in time for the question to be repeated twice afterwards serves; one that answers later may
-// have been lost meanwhile.
+// A service that answers something else in time for the question to be repeated twice afterwards serves; one that
+// answers later may have been lost meanwhile.
 func TestServiceAnswersLate(t *testing.T) {
 	t.Parallel()
 	for late, serves := range map[time.Duration]bool{19 * time.Second: true, 21 * time.Second: false} {
@@ -306,7 +307,8 @@ func TestNumberBelowTheInvite(t *testing.T) {
 	})
 }
 
-// A re-INVITE that asks waits for the end of a change under way, however long that takes; the next question comes in its time.
+// A re-INVITE that asks waits for the end of a change under way, however long that takes; the next question comes in
+// its time.
 func TestQuestionWaitsForAChange(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

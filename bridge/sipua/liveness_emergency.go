@@ -16,8 +16,9 @@ import (
 // one: no session timer, no missing sound (it may go directly, and who calls may be unable to speak), no answer of the
 // service's but its BYE. But an adapter that lost its power and a service that lost its network would leave the call on
 // the line for ever, and every held call beside it stranded. So both ends are asked now and then. The call ends if the
-// adapter says that it knows no such call (481), or if neither end has answered twice, times.emergencyLiveness apart. Some user
-// agents say 481 to every OPTIONS in a call; so that counts only if the adapter has answered one in this call with 2xx.
+// adapter says that it knows no such call (481), or if neither end has answered twice, times.emergencyLiveness apart.
+// Some user agents say 481 to every OPTIONS in a call; so that counts only if the adapter has answered one in this call
+// with 2xx.
 
 // askAgain is the least time from one look at the ends to another that a new emergency call asks for. Our own number.
 const askAgain = 10 * time.Second
@@ -107,8 +108,8 @@ func (c *call) lookAtEnds() {
 	}
 }
 
-// optionsRequest is OPTIONS within the call once it is answered, before that outside of it: then the answer only tells that
-// somebody is there.
+// optionsRequest is OPTIONS within the call once it is answered, before that outside of it: then the answer only tells
+// that somebody is there.
 func (l *leg) optionsRequest() *sip.Request {
 	switch {
 	case l.state == legUp:

@@ -142,8 +142,8 @@ func TestEmergencyCallGoesOn(t *testing.T) {
 	})
 }
 
-// The ends of an answered call are asked inside its dialogs, those of an unanswered one outside of them: only the former
-// may deny the call by 481.
+// The ends of an answered call are asked inside its dialogs, those of an unanswered one outside of them: only the
+// former may deny the call by 481.
 func TestLooksInsideAndOutside(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -184,8 +184,8 @@ func TestLooksInsideAndOutside(t *testing.T) {
 	})
 }
 
-// The adapter knows no such call (RFC 3261 section 12.2.1.2) and has known it: the call ends at once. 408 is what a proxy says
-// when its far end says nothing (section 8.1.3.1).
+// The adapter knows no such call (RFC 3261 section 12.2.1.2) and has known it: the call ends at once. 408 is what a
+// proxy says when its far end says nothing (section 8.1.3.1).
 func TestEmergencyCallUnknownToTheAdapter(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -239,8 +239,8 @@ func TestUnansweredEmergencyCallVanishes(t *testing.T) {
 	}
 }
 
-// The caller in need: an adapter that says 481 to every OPTIONS in a call (common practice) keeps its call for help, also
-// when another one is asked for, and when it registers anew.
+// The caller in need: an adapter that says 481 to every OPTIONS in a call (common practice) keeps its call for help,
+// also when another one is asked for, and when it registers anew.
 func TestEmergencyCallOfAnAdapterThatKnowsNoOptions(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

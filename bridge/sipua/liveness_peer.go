@@ -13,10 +13,11 @@ import (
 
 // This file is how an end is missed that did not say goodbye.
 
-// checkPeer looks at what became of a request of ours inside the dialog, which was sent at since; code 0 means no answer.
-// 481 says that the dialog is gone (RFC 3261 section 12.2.1.2). 408 and silence count only if nothing was heard of that
-// side's media since; where media does not pass here, a second request decides. The service's side may also be lost as a
-// whole, or answer so to everybody: see liveness.go. In an emergency call only the adapter's own 481 counts: see liveness_emergency.go.
+// checkPeer looks at what became of a request of ours inside the dialog, which was sent at since; code 0 means no
+// answer. 481 says that the dialog is gone (RFC 3261 section 12.2.1.2). 408 and silence count only if nothing was heard
+// of that side's media since; where media does not pass here, a second request decides. The service's side may also be
+// lost as a whole, or answer so to everybody: see liveness.go. In an emergency call only the adapter's own 481 counts:
+// see liveness_emergency.go.
 func (l *leg) checkPeer(m sip.RequestMethod, code int, since time.Time, second bool) {
 	if l.side == media.ServiceSide {
 		l.checkService(m, code, since, supervision.EvidenceServiceLost)

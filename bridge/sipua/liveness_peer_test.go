@@ -12,8 +12,8 @@ import (
 	"clearback/supervision"
 )
 
-// Our request inside the dialog gets 481 from the service, and so does a second one of another method: the far end is gone
-// (RFC 3261 section 12.2.1.2).
+// Our request inside the dialog gets 481 from the service, and so does a second one of another method: the far end is
+// gone (RFC 3261 section 12.2.1.2).
 func TestService481(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -27,8 +27,8 @@ func TestService481(t *testing.T) {
 	})
 }
 
-// A NOTIFY that gets 481 says that nobody subscribed, and a REFER that does may speak of the call to be replaced (RFC 5057 section 5.1,
-// from memory): the call goes on, both ways, if it is still known.
+// A NOTIFY that gets 481 says that nobody subscribed, and a REFER that does may speak of the call to be replaced (RFC
+// 5057 section 5.1, from memory): the call goes on, both ways, if it is still known.
 func Test481ToNotifyOrReferIsNoClearing(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)

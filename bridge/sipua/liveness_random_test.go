@@ -154,7 +154,7 @@ func (s udpSocket) WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error) 
 	return s.UDPConn.WriteToUDPAddrPort(b, to)
 }
 
-// randomService is a call under way. The peers keep no state of transactions: they answer a repeat as they answered the first.
+// randomService is a call under way. The peers keep no state of transactions: a repeat gets the answer of the first.
 type randomService struct {
 	farCall
 	service, adapter  farSocket
@@ -472,8 +472,8 @@ func (f farCall) run(t *testing.T, begun func()) {
 	w.all.Wait()
 }
 
-// Far ends vanish, services are cut off or restart, and answer what asks about a call as they like: no hold is left 200 s
-// after the far end has gone, or the service has come back, and no call is ended whose far end is there.
+// Far ends vanish, services are cut off or restart, and answer what asks about a call as they like: no hold is left 200
+// s after the far end has gone, or the service has come back, and no call is ended whose far end is there.
 func TestRandomVanishingFarEnds(t *testing.T) {
 	t.Parallel()
 	for i := range *vanishingCalls {
@@ -484,8 +484,8 @@ func TestRandomVanishingFarEnds(t *testing.T) {
 	}
 }
 
-// The same on the system's sockets and clock, all calls at once; the times of life are a twentieth here too. They begin one after
-// another: an INVITE that is not read within 200 ms is one that the service did not answer.
+// The same on the system's sockets and clock, all calls at once; the times of life are a twentieth here too. They begin
+// one after another: an INVITE that is not read within 200 ms is one that the service did not answer.
 func TestVanishingFarEndsOnSockets(t *testing.T) {
 	if *vanishingSockets == 0 {
 		t.Skip("-vanishing.sockets 200 runs it")

@@ -66,8 +66,8 @@ func (h *testBed) questioned(method string) (message, time.Duration) {
 }
 
 // A call is asked about 10 s after its answer, and every 2 min from then on: by UPDATE without a body where the service
-// allows that, by OPTIONS, and by a re-INVITE with the very description that the service has (RFC 4028 section 7.4 says why
-// that changes nothing). What was refused in a call that is up is not tried again.
+// allows that, by OPTIONS, and by a re-INVITE with the very description that the service has (RFC 4028 section 7.4 says
+// why that changes nothing). What was refused in a call that is up is not tried again.
 func TestLivenessRequests(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -218,8 +218,8 @@ func (h *testBed) keepsSaying(code int, d time.Duration) (asked int) {
 	}
 }
 
-// A service that says 481 to UPDATE and to OPTIONS in every call (common practice of some): while the far end is heard only
-// the re-INVITE, which has to match the dialog (RFC 3261 section 12.2.2), decides.
+// A service that says 481 to UPDATE and to OPTIONS in every call (common practice of some): while the far end is heard
+// only the re-INVITE, which has to match the dialog (RFC 3261 section 12.2.2), decides.
 func TestUnknownToTheServiceButHeard(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -246,8 +246,8 @@ func TestUnknownToTheServiceButHeard(t *testing.T) {
 	})
 }
 
-// A service that drops OPTIONS outside of calls answers somebody all the same, if it says anything to anybody meanwhile:
-// then a call about which it says nothing is over. If it says nothing at all the call stays.
+// A service that drops OPTIONS outside of calls answers somebody all the same, if it says anything to anybody
+// meanwhile: then a call about which it says nothing is over. If it says nothing at all the call stays.
 func TestSilentAboutOneCall(t *testing.T) {
 	t.Parallel()
 	for _, speaks := range []bool{true, false} {
@@ -282,7 +282,8 @@ func TestSilentAboutOneCall(t *testing.T) {
 	}
 }
 
-// Nothing is heard of a far end that spoke before: the service is asked 25 s later, and what it says then is the evidence.
+// Nothing is heard of a far end that spoke before: the service is asked 25 s later, and what it says then is the
+// evidence.
 func TestMediaLost(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -311,8 +312,8 @@ func TestMediaLost(t *testing.T) {
 	})
 }
 
-// The service says that the call is up, and nothing is heard of the far end for 5 min: that is an incident, once, and the end
-// of the call by consent only. Nobody who signalled a reason for the silence is taken for gone.
+// The service says that the call is up, and nothing is heard of the far end for 5 min: that is an incident, once, and
+// the end of the call by consent only. Nobody who signalled a reason for the silence is taken for gone.
 func TestFarEndSilent(t *testing.T) {
 	t.Parallel()
 	audio := func(direction string, more ...string) string {
@@ -391,8 +392,8 @@ func speaking(o *Options, _ *times) {
 	o.reception = func(supervision.CallID, media.Side) time.Time { return time.Now() }
 }
 
-// ignores plays a service that answers what is outside of calls, and nothing in them, for so long. It reports how often it was
-// asked in a call, repeats not counted.
+// ignores plays a service that answers what is outside of calls, and nothing in them, for so long. It reports how often
+// it was asked in a call, repeats not counted.
 func (h *testBed) ignores(d time.Duration) (asked int) {
 	h.t.Helper()
 	seen := map[string]bool{}
@@ -413,8 +414,8 @@ func (h *testBed) ignores(d time.Duration) (asked int) {
 	}
 }
 
-// A far end that is heard is there, whatever its service does not answer (RFC 3261 section 12.2.1.2 would have the call ended for
-// the first 408). Once it is not heard any more the same silence ends the call.
+// A far end that is heard is there, whatever its service does not answer (RFC 3261 section 12.2.1.2 would have the call
+// ended for the first 408). Once it is not heard any more the same silence ends the call.
 func TestNoEndWhileMediaFlows(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -433,8 +434,8 @@ func TestNoEndWhileMediaFlows(t *testing.T) {
 	})
 }
 
-// A service that says yes to no way of asking is asked in every way before its silence counts, and a far end that vanishes right
-// after a question is still noticed within 200 s.
+// A service that says yes to no way of asking is asked in every way before its silence counts, and a far end that
+// vanishes right after a question is still noticed within 200 s.
 func TestBoundWithoutTrust(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -453,8 +454,8 @@ func TestBoundWithoutTrust(t *testing.T) {
 	})
 }
 
-// A service that was lost is asked about its calls 30 s after it is back, and not when their turn comes: that is 15 min after
-// the last question while the far end is heard.
+// A service that was lost is asked about its calls 30 s after it is back, and not when their turn comes: that is 15 min
+// after the last question while the far end is heard.
 func TestAskedWhenServiceIsBack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

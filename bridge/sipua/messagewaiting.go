@@ -14,8 +14,8 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file is message waiting (RFC 3842) on its way from the service to the adapter. Some adapters ring when they are told, so that
-// nothing is told while a call is on the line or the loop is looked after.
+// This file is message waiting (RFC 3842) on its way from the service to the adapter. Some adapters ring when they are
+// told, so that nothing is told while a call is on the line or the loop is looked after.
 
 // statusBadEvent refuses an event package (RFC 6665 section 8.3.2).
 const statusBadEvent = 489
@@ -57,15 +57,15 @@ func (s *socket) handleNotify(r *endpoint.Request) {
 	}
 }
 
-// servesMessages tells whether the adapter of a line may subscribe.
+// servesMessages reports whether the adapter of a line may subscribe.
 func servesMessages(o *LineOptions) bool { return o.MessageWaiting != MessagesOff }
 
 func (s *socket) badEvent(r *endpoint.Request) {
 	s.reply(r, statusBadEvent, "Bad Event", sip.NewHeader("Allow-Events", messagePackage))
 }
 
-// handleNotify answers a NOTIFY and keeps what it says. RFC 6665 section 8.2.3 has a Subscription-State in each; one that comes unasked often
-// has none, and needs none.
+// handleNotify answers a NOTIFY and keeps what it says. RFC 6665 section 8.2.3 has a Subscription-State in each; one
+// that comes unasked often has none, and needs none.
 func (m *messageState) handleNotify(s *socket, r *endpoint.Request) {
 	refuse := func(code int, reason string, headers ...sip.Header) {
 		m.l.a.counts.messagesRefused.Add(1)
@@ -136,7 +136,7 @@ func (m *messageState) notifySoon() {
 	}
 }
 
-// atRest tells whether nothing goes on on the line.
+// atRest reports whether nothing goes on on the line.
 func (l *Line) atRest() bool {
 	for _, c := range l.a.up() {
 		if c.line == l {

@@ -10,11 +10,11 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file takes the adapter's subscription to message waiting (RFC 6665). There is one for each line: a new one takes the place of
-// the one before.
+// This file takes the adapter's subscription to message waiting (RFC 6665). There is one for each line: a new one takes
+// the place of the one before.
 
-// How long an adapter's subscription lasts: an hour by default and at most (so that one that was replaced is not served for long), a
-// minute at least. Our own numbers; RFC 3842 section 3.4 speaks of hours to days.
+// How long an adapter's subscription lasts: an hour by default and at most (so that one that was replaced is not served
+// for long), a minute at least. Our own numbers; RFC 3842 section 3.4 speaks of hours to days.
 const (
 	longestSubscription  = time.Hour
 	shortestSubscription = time.Minute
@@ -79,7 +79,8 @@ func (s *socket) lasting(r *endpoint.Request) (time.Duration, bool) {
 	return min(asked, longestSubscription), true
 }
 
-// accepts tells whether a request takes a body of that type; one without Accept takes the event package's own (RFC 3842 section 3.5).
+// accepts reports whether a request takes a body of that type; one without Accept takes the event package's own (RFC
+// 3842 section 3.5).
 func accepts(r *sip.Request, kind string) bool {
 	all := r.GetHeaders("Accept")
 	for _, h := range all {

@@ -16,11 +16,12 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file is our own subscription to message waiting at the service (RFC 3842, RFC 6665): one for each line that wants it, at its
-// first account.
+// This file is our own subscription to message waiting at the service (RFC 3842, RFC 6665): one for each line that
+// wants it, at its first account.
 
 const (
-	// subscribeExpires is how long it is asked to last. RFC 3842 section 3.4 leaves it open; an hour is what most event packages have.
+	// subscribeExpires is how long it is asked to last. RFC 3842 section 3.4 leaves it open; an hour is what most event
+	// packages have.
 	subscribeExpires = time.Hour
 	// subscribeRefusedPause is the pause after an answer that only a person can change. Our own number.
 	subscribeRefusedPause = time.Hour
@@ -187,7 +188,8 @@ func (u *subscriber) subscribe(ctx context.Context, lasting time.Duration) (time
 	return 0, &subscribeError{err: errors.New("challenged again and again"), pause: subscribeRefusedPause}
 }
 
-// answered sorts a failure: a lost dialog is made anew soon, a busy or failing service is asked again, another answer needs a person.
+// answered sorts a failure: a lost dialog is made anew soon, a busy or failing service is asked again, another answer
+// needs a person.
 func answered(res *sip.Response) error {
 	r := &subscribeError{err: fmt.Errorf("the service answered SUBSCRIBE with %d %s", res.StatusCode, res.Reason)}
 	switch code := res.StatusCode; {
@@ -285,7 +287,8 @@ func (u *subscriber) handleNotify(r *endpoint.Request) {
 	}
 }
 
-// terminated reads a Subscription-State; nil: it goes on. What follows from the reasons is said in RFC 6665 section 4.1.3.
+// terminated reads a Subscription-State; nil: it goes on. What follows from the reasons is said in RFC 6665 section
+// 4.1.3.
 func terminated(v string) error {
 	fields := strings.Split(v, ";")
 	if !strings.EqualFold(strings.TrimSpace(fields[0]), "terminated") {

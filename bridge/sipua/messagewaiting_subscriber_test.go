@@ -8,8 +8,8 @@ import (
 	"time"
 )
 
-// A service that ends each subscription as soon as it began is asked less and less often, and not each second for ever (RFC 6665 section
-// 4.1.3 lets a subscriber try again at once; that it slows down is our own).
+// A service that ends each subscription as soon as it began is asked less and less often, and not each second for ever
+// (RFC 6665 section 4.1.3 lets a subscriber try again at once; that it slows down is our own).
 func TestSubscriptionsThatEndAtOnce(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

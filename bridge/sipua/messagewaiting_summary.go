@@ -12,8 +12,8 @@ const (
 	// messagePackage and summaryType are the event package and its body (RFC 3842).
 	messagePackage = "message-summary"
 	summaryType    = "application/simple-message-summary"
-	// maxSummary bounds the body of a NOTIFY: the account and its classes need some 200 octets, the rest describes single messages,
-	// which no adapter shows. Our own number.
+	// maxSummary bounds the body of a NOTIFY: the account and its classes need some 200 octets, the rest describes
+	// single messages, which no adapter shows. Our own number.
 	maxSummary = 8192
 )
 

@@ -11,7 +11,8 @@ import (
 
 const summaryKind = "Content-Type: application/simple-message-summary"
 
-// summaryText has the form of the worked example of RFC 3842 section 5.2 (from memory), with a line of the Millrace Playhouse.
+// summaryText has the form of the worked example of RFC 3842 section 5.2 (from memory), with a line of the Millrace
+// Playhouse.
 const summaryText = "Messages-Waiting: yes\r\nMessage-Account: sip:5550100@pbx.example\r\nVoice-Message: 2/8 (0/2)\r\n"
 
 func TestSummary(t *testing.T) {
@@ -85,8 +86,8 @@ func (h *testBed) quietly() {
 	}
 }
 
-// The adapter is told when the line is idle and guarded, and not before: neither during the guard time, nor while it rings, nor in a
-// call (some adapters ring when they are told).
+// The adapter is told when the line is idle and guarded, and not before: neither during the guard time, nor while it
+// rings, nor in a call (some adapters ring when they are told).
 func TestNotifyWaitsForIdleLine(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -174,7 +175,8 @@ func TestCallDuringNotify(t *testing.T) {
 	})
 }
 
-// What is not understood is refused as RFC 6665 section 8.3.2 and RFC 3261 have it, and so is everything where messages are off.
+// What is not understood is refused as RFC 6665 section 8.3.2 and RFC 3261 have it, and so is everything where messages
+// are off.
 func TestMessagesRefused(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -214,7 +216,8 @@ func (h *testBed) subscribe(event string, extra ...string) (*peerDialog, message
 	return d, h.adapter.next()
 }
 
-// An adapter may subscribe (RFC 6665): it is challenged, and told inside its dialog, also the first time only when the line is at rest.
+// An adapter may subscribe (RFC 6665): it is challenged, and told inside its dialog, also the first time only when the
+// line is at rest.
 func TestAdapterSubscribes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -290,8 +293,8 @@ func TestAdapterSubscribes(t *testing.T) {
 	})
 }
 
-// We subscribe at the service (RFC 6665 section 4.1): with credentials, refreshed before its end, anew after 481 and after an end that
-// says so, and not after one that forbids it; at the end un-subscribed.
+// We subscribe at the service (RFC 6665 section 4.1): with credentials, refreshed before its end, anew after 481 and
+// after an end that says so, and not after one that forbids it; at the end un-subscribed.
 func TestSubscribesAtTheService(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

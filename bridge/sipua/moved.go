@@ -8,12 +8,12 @@ import (
 	"go.uber.org/zap"
 )
 
-// This file applies the answer to a re-INVITE of ours that offered nothing new. The answer may name another place for the
-// media all the same (RFC 3264 section 8.3.1). Relayed media then goes there; if media goes directly, the other side has to
-// be told.
+// This file applies the answer to a re-INVITE of ours that offered nothing new. The answer may name another place for
+// the media all the same (RFC 3264 section 8.3.1). Relayed media then goes there; if media goes directly, the other
+// side has to be told.
 
-// maxMoves is how many re-INVITEs may follow from one, each because the answer to the one before named another place: one
-// to the other side, one back. Our own number.
+// maxMoves is how many re-INVITEs may follow from one, each because the answer to the one before named another place:
+// one to the other side, one back. Our own number.
 const maxMoves = 2
 
 // maxGlares is how often the other side is asked again that has a re-INVITE of its own under way. Our own number.
@@ -38,7 +38,8 @@ func (x *refresh) follow(res *sip.Response) {
 	}
 }
 
-// passOn offers the other side what the answer said, as soon as nothing else is under way, and again after so many glares.
+// passOn offers the other side what the answer said, as soon as nothing else is under way, and again after so many
+// glares.
 func (x *refresh) passOn(glares int) {
 	l, p := x.l, x.l.peer()
 	log := l.c.line.log.With(zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(p.side)))

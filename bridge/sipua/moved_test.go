@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// askedByInvite brings a call with direct media to the first re-INVITE of ours, since the service takes neither UPDATE nor
-// OPTIONS.
+// askedByInvite brings a call with direct media to the first re-INVITE of ours, since the service takes neither UPDATE
+// nor OPTIONS.
 func askedByInvite(t *testing.T) (h *testBed, c callPair, invite message) {
 	h = newVirtualTestBed(t, inShort)
 	c, _ = h.answered("Allow: INVITE, ACK, BYE, CANCEL")
@@ -21,9 +21,9 @@ func askedByInvite(t *testing.T) (h *testBed, c callPair, invite message) {
 // at is a description with the media at that port.
 func mediaAt(port int) string { return offer("127.0.0.1", port, "sendrecv") }
 
-// The answer to a re-INVITE that offered nothing new names another place. Media goes directly, so the adapter is offered it,
-// and where the adapter moves for it, the service is told (RFC 3264 section 8.3.1: either side may move in any answer). It
-// ends there, whatever the two go on to answer.
+// The answer to a re-INVITE that offered nothing new names another place. Media goes directly, so the adapter is
+// offered it, and where the adapter moves for it, the service is told (RFC 3264 section 8.3.1: either side may move in
+// any answer). It ends there, whatever the two go on to answer.
 func TestAnswerToRefreshMovesMedia(t *testing.T) {
 	t.Parallel()
 	for name, moves := range map[string]int{"service moves": 1, "both move": 2, "both move again and again": 3} {
@@ -72,8 +72,8 @@ func TestAnswerToRefreshMovesNothing(t *testing.T) {
 	}
 }
 
-// An adapter that refuses the new place keeps its call, and one whose own re-INVITE is under way is asked again (RFC 3261
-// section 14.1), but not for ever. One that knows no such call any more is lost.
+// An adapter that refuses the new place keeps its call, and one whose own re-INVITE is under way is asked again (RFC
+// 3261 section 14.1), but not for ever. One that knows no such call any more is lost.
 func TestAdapterDoesNotFollow(t *testing.T) {
 	t.Parallel()
 	for name, codes := range map[string][]int{

@@ -24,8 +24,8 @@ func (d *offerAnswer) answered(l *leg) {
 	}
 }
 
-// glare judges a new offer of this side: 0, or why it comes at the wrong time (RFC 3311 section 5.2, RFC 3261 section 14.2). 500
-// says that its own last offer is unanswered, 491 that ours is.
+// glare judges a new offer of this side: 0, or why it comes at the wrong time (RFC 3311 section 5.2, RFC 3261 section
+// 14.2). 500 says that its own last offer is unanswered, 491 that ours is.
 func (l *leg) glare(d *dialog) int {
 	switch p := l.peer(); {
 	case d.offerAnswer.pending == l, l.in != nil && !l.in.initial:

@@ -8,8 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Who answered an INVITE without an offer made one in its 200: until the ACK answers it, each side's next offer has to wait
-// (RFC 3311 section 5.2). An offer that the 200 answered is over with it.
+// Who answered an INVITE without an offer made one in its 200: until the ACK answers it, each side's next offer has to
+// wait (RFC 3311 section 5.2). An offer that the 200 answered is over with it.
 func TestPendingOfferIn200(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -58,8 +58,8 @@ func (h *testBed) updates(from *peerDialog, there *testPeer) {
 	from.p.expectOf("200", "UPDATE")
 }
 
-// A change whose 200 nobody acknowledges: who answered it gets its ACK all the same, without an answer to its offer, and
-// the one who says nothing is asked whether it is there. If it is, the call goes on and can be changed again.
+// A change whose 200 nobody acknowledges: who answered it gets its ACK all the same, without an answer to its offer,
+// and the one who says nothing is asked whether it is there. If it is, the call goes on and can be changed again.
 func TestReinviteIsNotAcknowledged(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

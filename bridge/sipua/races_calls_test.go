@@ -6,7 +6,8 @@ import (
 	"time"
 )
 
-// What is known of a call is forgotten 64*T1 after its end, and while a transfer of it is open when that call would have stopped ringing.
+// What is known of a call is forgotten 64*T1 after its end, and while a transfer of it is open when that call would
+// have stopped ringing.
 func TestEndedDialogsAreRemoved(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -135,7 +136,8 @@ func TestProvisionalRestartsTimerC(t *testing.T) {
 	})
 }
 
-// In an emergency call nothing waits for ever either, but for the first answer: a change that is not answered is over with Timer C.
+// In an emergency call nothing waits for ever either, but for the first answer: a change that is not answered is over
+// with Timer C.
 func TestReinviteInEmergencyCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -200,7 +202,8 @@ func TestCSeqNumbers(t *testing.T) {
 	})
 }
 
-// A service that was silent lately is given less time, so that the adapter's second server serves soon; but not by a call for help.
+// A service that was silent lately is given less time, so that the adapter's second server serves soon; but not by a
+// call for help.
 func TestSilentServiceTimeout(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -220,7 +223,8 @@ func TestSilentServiceTimeout(t *testing.T) {
 	})
 }
 
-// What becomes of an INVITE that was given up for another service: nothing, and the service stays lost; or it says something, and is back.
+// What becomes of an INVITE that was given up for another service: nothing, and the service stays lost; or it says
+// something, and is back.
 func TestAttemptReplacedByAnotherService(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

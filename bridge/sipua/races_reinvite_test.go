@@ -7,7 +7,8 @@ import (
 	"time"
 )
 
-// A PRACK that names no response of ours, or says so badly, is refused, and the right one is still taken (RFC 3262 section 3).
+// A PRACK that names no response of ours, or says so badly, is refused, and the right one is still taken (RFC 3262
+// section 3).
 func TestPrackWithoutProvisional(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -59,7 +60,8 @@ func TestOfferInPrackOfOurs(t *testing.T) {
 	})
 }
 
-// A PRACK whose session description cannot be relayed is refused, but acknowledges all the same; one that is not answered is over after 64*T1.
+// A PRACK whose session description cannot be relayed is refused, but acknowledges all the same; one that is not
+// answered is over after 64*T1.
 func TestUnusableOfferInPrack(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -149,7 +151,8 @@ func TestTransferOutsideAnAnsweredCall(t *testing.T) {
 	})
 }
 
-// A NOTIFY of a transfer has to be one (RFC 3515 section 2.4.5, RFC 6665 section 4.1.3); that of something else passes while the call is up.
+// A NOTIFY of a transfer has to be one (RFC 3515 section 2.4.5, RFC 6665 section 4.1.3); that of something else passes
+// while the call is up.
 func TestBadNotify(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -241,7 +244,8 @@ func TestRefreshTooShort(t *testing.T) {
 	})
 }
 
-// A refresh by re-INVITE waits while a change is under way on either side (RFC 4028 section 7.4, RFC 3261 section 14.1).
+// A refresh by re-INVITE waits while a change is under way on either side (RFC 4028 section 7.4, RFC 3261 section
+// 14.1).
 func TestRefreshWaitsForChange(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -338,7 +342,8 @@ func TestReliableProvisionalInReinvite(t *testing.T) {
 	})
 }
 
-// A fork that lost, or that ended, is not repeated, nor is the caller missed for not acknowledging it (RFC 3262 section 3).
+// A fork that lost, or that ended, is not repeated, nor is the caller missed for not acknowledging it (RFC 3262 section
+// 3).
 func TestReliableForkIsOver(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -396,7 +401,8 @@ func TestRefreshUnderWayAtTheEnd(t *testing.T) {
 	})
 }
 
-// The offer of a 200 is open until its ACK (RFC 3264 section 4, RFC 3311 section 5.2): no other one may come from either side.
+// The offer of a 200 is open until its ACK (RFC 3264 section 4, RFC 3311 section 5.2): no other one may come from
+// either side.
 func TestOfferIn200IsPending(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -8,7 +8,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// The adapter hangs up before the caller's ACK came, which never comes: the BYE waits for it no longer than 64*T1 (RFC 3261 section 15).
+// The adapter hangs up before the caller's ACK came, which never comes: the BYE waits for it no longer than 64*T1 (RFC
+// 3261 section 15).
 func TestByeWhoseAckNeverComes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -31,7 +32,8 @@ func TestByeWhoseAckNeverComes(t *testing.T) {
 	})
 }
 
-// Who never acknowledges the 200 to its re-INVITE is asked whether it is still there (RFC 3261 section 14.2), and the call goes on if it is.
+// Who never acknowledges the 200 to its re-INVITE is asked whether it is still there (RFC 3261 section 14.2), and the
+// call goes on if it is.
 func TestReinviteNeverAcknowledged(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -83,7 +85,8 @@ func TestUnusableAnswerInAck(t *testing.T) {
 	h.hangUp(h.adapter.called(inv, "near"), "1 answered")
 }
 
-// A call that was offered is not refused any more, and one that nobody answered is ended with 480 where nobody chose a code.
+// A call that was offered is not refused any more, and one that nobody answered is ended with 480 where nobody chose a
+// code.
 func TestRefusalAfterOffer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -155,8 +158,8 @@ func TestShutdownClearsRingingCallBesideAnEmergencyCall(t *testing.T) {
 	})
 }
 
-// A cancelled re-INVITE of which nothing is heard any more is given up after 64*T1 (RFC 3261 section 9.1), and what comes of it later is
-// taken; one that waited for the other side's ACK is refused at once.
+// A cancelled re-INVITE of which nothing is heard any more is given up after 64*T1 (RFC 3261 section 9.1), and what
+// comes of it later is taken; one that waited for the other side's ACK is refused at once.
 func TestCancelledReinviteUnanswered(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -238,7 +241,8 @@ func TestRequestBeforeItsDialog(t *testing.T) {
 	})
 }
 
-// A request in an early dialog is challenged: it goes again with credentials, and those after it count on (RFC 3261 section 22.2).
+// A request in an early dialog is challenged: it goes again with credentials, and those after it count on (RFC 3261
+// section 22.2).
 func TestChallengeInEarlyDialog(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -302,7 +306,8 @@ func TestProvisionalWithoutTag(t *testing.T) {
 	})
 }
 
-// A fork whose media were heard ends: those of the one before it count again (RFC 6228, RFC 3960). A 199 that asks for it is acknowledged.
+// A fork whose media were heard ends: those of the one before it count again (RFC 6228, RFC 3960). A 199 that asks for
+// it is acknowledged.
 func TestMediaOfAForkThatEnds(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -364,7 +369,8 @@ func TestBindingEndsBeforeOffer(t *testing.T) {
 	})
 }
 
-// A reliable response that crosses the caller's CANCEL is acknowledged, else the adapter would repeat it (RFC 3262 section 3).
+// A reliable response that crosses the caller's CANCEL is acknowledged, else the adapter would repeat it (RFC 3262
+// section 3).
 func TestReliableAfterTheEnd(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

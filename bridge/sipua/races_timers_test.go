@@ -15,7 +15,8 @@ import (
 	"clearback/supervision"
 )
 
-// What comes when it is too late does nothing. Whatever goes on all the same fails for want of a network, or is seen among the events.
+// What comes when it is too late does nothing. Whatever goes on all the same fails for want of a network, or is seen
+// among the events.
 func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 	t.Parallel()
 	ok, busy, ringing := sip.NewResponse(200, "OK"), sip.NewResponse(486, "Busy Here"), sip.NewResponse(180, "Ringing")
@@ -138,7 +139,8 @@ func TestSessionTimerExpiry(t *testing.T) {
 	})
 }
 
-// How long a refused refresh is put off: what the peer asks for, within half of what is left; at once where only the way was wrong.
+// How long a refused refresh is put off: what the peer asks for, within half of what is left; at once where only the
+// way was wrong.
 func TestRefreshRetryTimes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

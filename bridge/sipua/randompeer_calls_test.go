@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// This file is what robots do besides: session timers that are refreshed or forgotten (RFC 4028), reliable provisional responses that are
-// acknowledged or not (RFC 3262), transfers (RFC 3515), and restarts after which they know nothing.
+// This file is what robots do besides: session timers that are refreshed or forgotten (RFC 4028), reliable provisional
+// responses that are acknowledged or not (RFC 3262), transfers (RFC 3515), and restarts after which they know nothing.
 
 // callCounts is what a robot did, under its lock.
 type callCounts struct {

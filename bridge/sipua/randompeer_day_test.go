@@ -85,9 +85,9 @@ func (l *eventLedger) write(ev supervision.Event) {
 	}
 }
 
-// A day of calls on virtual time, both ways, with hold, hang-up from either end, busy, unanswered and cancelled calls, session timers,
-// reliable provisional responses, transfers, holds that cross, adapters that restart, a service that is dead for a 24th of the time, and
-// one packet of 200 lost: nothing stays behind, and no end of a call is left waiting.
+// A day of calls on virtual time, both ways, with hold, hang-up from either end, busy, unanswered and cancelled calls,
+// session timers, reliable provisional responses, transfers, holds that cross, adapters that restart, a service that is
+// dead for a 24th of the time, and one packet of 200 lost: nothing stays behind, and no end of a call is left waiting.
 func TestDayOfRandomCalls(t *testing.T) {
 	t.Parallel()
 	hours, lines := *dayHours, *dayLines

@@ -43,8 +43,8 @@ func TestRefusedChangeChangesNothing(t *testing.T) {
 	h.hangUp(c.near)
 }
 
-// A session description in a provisional response that cannot be passed on costs the caller its sound, and not the ringing; what comes
-// after it passes.
+// A session description in a provisional response that cannot be passed on costs the caller its sound, and not the
+// ringing; what comes after it passes.
 func TestUnusableEarlyDescription(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -160,7 +160,8 @@ func TestAdapterTimesOutInAChange(t *testing.T) {
 	}
 }
 
-// The end of one fork (RFC 6228) is not told to a caller that does not know 199, and a second fork is as free to be changed as the first.
+// The end of one fork (RFC 6228) is not told to a caller that does not know 199, and a second fork is as free to be
+// changed as the first.
 func TestForkEndsUntold(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -99,8 +99,8 @@ func TestCancelledReinvite(t *testing.T) {
 	})
 }
 
-// The service leaves a re-INVITE without any answer while no media comes, and what asks about the call too: the far end is
-// gone.
+// The service leaves a re-INVITE without any answer while no media comes, and what asks about the call too: the far end
+// is gone.
 func TestUnansweredReinvite(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)

@@ -6,7 +6,8 @@ import (
 	"testing/synctest"
 )
 
-// Hold and resume by re-INVITE from the near end, both descriptions rewritten (RFC 3264 section 8.4, RFC 5359 section 2.1).
+// Hold and resume by re-INVITE from the near end, both descriptions rewritten (RFC 3264 section 8.4, RFC 5359 section
+// 2.1).
 func TestHoldAndResume(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)

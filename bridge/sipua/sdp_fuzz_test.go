@@ -13,14 +13,15 @@ import (
 	"clearback/bridge/media"
 )
 
-// strict tells whether a parser that is not ours takes it.
+// strict reports whether a parser that is not ours takes it.
 func strict(text string) bool {
 	var d sdp.SessionDescription
 	return d.UnmarshalString(text) == nil
 }
 
-// FuzzSDP: whatever passes can be parsed again, and still by pion/sdp if that took it before; it has the m= lines of the input in their order, with
-// port 0 or one of ours; no address of the input is in it; codecs and their parameters are the same bytes; and said again it is the same again.
+// FuzzSDP: whatever passes can be parsed again, and still by pion/sdp if that took it before; it has the m= lines of
+// the input in their order, with port 0 or one of ours; no address of the input is in it; codecs and their parameters
+// are the same bytes; and said again it is the same again.
 func FuzzSDP(f *testing.F) {
 	f.Add(offer("192.0.2.9", 4000, "sendrecv"))
 	f.Add("v=0\r\no=- 1 1 IN IP4 192.0.2.9\r\ns=x\r\nt=0 0\r\na=group:BUNDLE a b\r\nm=audio 4000 UDP/TLS/RTP/SAVPF 111 101\r\nc=IN IP4 192.0.2.8\r\na=mid:a\r\na=rtcp-mux\r\n" +
@@ -103,8 +104,9 @@ func codecs(m *sdpMedia) (all []string) {
 	return all
 }
 
-// Offers and answers as in RFC 4317 (sections 2.1, 2.2, 3.1 and 4.1) and RFC 3264 section 10.1, from memory and with our names: the m= lines by type and
-// formats, "-" where the port is 0. Both sides' ends are as remembered; what passes is judged by pion/sdp.
+// Offers and answers as in RFC 4317 (sections 2.1, 2.2, 3.1 and 4.1) and RFC 3264 section 10.1, from memory and with
+// our names: the m= lines by type and formats, "-" where the port is 0. Both sides' ends are as remembered; what passes
+// is judged by pion/sdp.
 func TestOfferAnswerExamples(t *testing.T) {
 	t.Parallel()
 	type side struct {

@@ -10,12 +10,12 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// maxParts is how many parts of a body are looked at. Our own number: an emergency call has a session description, a location and what the
-// adapter knows of the caller.
+// maxParts is how many parts of a body are looked at. Our own number: an emergency call has a session description, a
+// location and what the adapter knows of the caller.
 const maxParts = 16
 
-// sdpPart is where the session description is in a multipart body (RFC 2046 section 5.1.1), as an emergency call has it that carries its
-// location with it (RFC 6442 section 4.1). ok is false if there is none.
+// sdpPart is where the session description is in a multipart body (RFC 2046 section 5.1.1), as an emergency call has it
+// that carries its location with it (RFC 6442 section 4.1). ok is false if there is none.
 func sdpPart(m sip.Message) (from, to int, ok bool) {
 	_, params, err := mime.ParseMediaType(first(m, "Content-Type"))
 	if err != nil || params["boundary"] == "" {

@@ -44,8 +44,8 @@ func (h *testBed) passesLocation(p *testPeer, user string) {
 	p.expect("ACK")
 }
 
-// The caller's location, by value and by reference, and the caller's number reach each service that is tried, and what a service says of the
-// location comes back.
+// The caller's location, by value and by reference, and the caller's number reach each service that is tried, and what
+// a service says of the location comes back.
 func TestLocationOfAnEmergencyCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -60,8 +60,9 @@ type mediaPath struct {
 // maxEarly is how many descriptions of early dialogs are remembered towards a side.
 const maxEarly = 16
 
-// sentDescription is the session description that a side got last. Ours is an origin of its own towards each side: its id stays in a call, whatever
-// fork or transfer the descriptions come from, and its version grows when the rest changes (RFC 3264 section 8).
+// sentDescription is the session description that a side got last. Ours is an origin of its own towards each side: its
+// id stays in a call, whatever fork or transfer the descriptions come from, and its version grows when the rest changes
+// (RFC 3264 section 8).
 type sentDescription struct {
 	body []byte
 	kind string
@@ -78,8 +79,9 @@ type pendingOffer struct {
 	sent  sentDescription // of the other side
 }
 
-// lastSent is the session description that went to that side last, unless it was refused, and its Content-Type; nil if there is none.
-// Sent again as it is, it refreshes a session and changes nothing (RFC 3264 section 8, RFC 4028 section 7.4).
+// lastSent is the session description that went to that side last, unless it was refused, and its Content-Type; nil if
+// there is none. Sent again as it is, it refreshes a session and changes nothing (RFC 3264 section 8, RFC 4028 section
+// 7.4).
 func (p *mediaPath) lastSent(to media.Side) (body []byte, contentType string) {
 	return p.sentDescriptions[to].body, p.sentDescriptions[to].kind
 }
@@ -169,7 +171,8 @@ func (p *mediaPath) answered() {
 	}
 }
 
-// offerState tells what the description in m is to the offer before it: what p.asked has to be after it, and whether it is the final answer.
+// offerState tells what the description in m is to the offer before it: what p.asked has to be after it, and whether it
+// is the final answer.
 func (p *mediaPath) offerState(m sip.Message, from media.Side) (asked *pendingOffer, answer bool) {
 	mine := p.pendingOffer != nil && p.pendingOffer.from == other(from) // the other side asked
 	switch m := m.(type) {
@@ -305,8 +308,8 @@ func (p *mediaPath) finishDescription(d *sdpText, own netip.Addr, to media.Side)
 	return last.body
 }
 
-// number gives a description its version. Until one is answered for good each fork is a dialog of its own, and what it says again is what
-// it said, whatever others said in between.
+// number gives a description its version. Until one is answered for good each fork is a dialog of its own, and what it
+// says again is what it said, whatever others said in between.
 func (l *sentDescription) number(rest string, begun bool) {
 	if l.id == 0 {
 		l.id, l.early = uint64(rand.Uint32())|1, map[string]uint64{}
@@ -350,8 +353,8 @@ func (p *mediaPath) stream(i int, live bool) (*stream, error) {
 	return s, nil
 }
 
-// free gives back the ports of streams that neither side wants, or one of them refused. Until an answer is final they are kept: another fork may
-// take what the first one refused.
+// free gives back the ports of streams that neither side wants, or one of them refused. Until an answer is final they
+// are kept: another fork may take what the first one refused.
 func (p *mediaPath) free() {
 	for _, s := range p.streams {
 		if s.session != nil && (!s.sides[0].live || !s.sides[1].live) {
@@ -410,7 +413,8 @@ func (p *mediaPath) soundless(now time.Time, d time.Duration) bool {
 	return silent && !heard
 }
 
-// lastHeard is when the last packet came from that side, in any stream; the zero time if never or if media goes directly.
+// lastHeard is when the last packet came from that side, in any stream; the zero time if never or if media goes
+// directly.
 func (p *mediaPath) lastHeard(side media.Side) time.Time {
 	if p.reception != nil {
 		return p.reception(side)

@@ -30,8 +30,8 @@ func withBody(kind, body string) sip.Message {
 	return r
 }
 
-// The addresses of one side never reach the other (RFC 8866, RFC 3264, RFC 3605, RFC 8839); what is no address passes as it is, RTCP on the
-// RTP port (RFC 5761), keys and fingerprints (RFC 4568, RFC 5763) too.
+// The addresses of one side never reach the other (RFC 8866, RFC 3264, RFC 3605, RFC 8839); what is no address passes
+// as it is, RTCP on the RTP port (RFC 5761), keys and fingerprints (RFC 4568, RFC 5763) too.
 func TestRewrite(t *testing.T) {
 	t.Parallel()
 	const in = "v=0\r\no=desk 7 8 IN IP4 192.0.2.9\r\ns=-\r\nc=IN IP4 192.0.2.9\r\nt=0 0\r\na=ice-lite\r\na=group:BUNDLE 1 2\r\na=group:LS 1 2\r\n" +

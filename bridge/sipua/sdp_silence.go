@@ -58,7 +58,8 @@ func pauses(body []byte) bool {
 	})
 }
 
-// staticNames are the encodings of payload types that need no rtpmap (RFC 3551 section 6). 19 was comfort noise in drafts.
+// staticNames are the encodings of payload types that need no rtpmap (RFC 3551 section 6). 19 was comfort noise in
+// drafts.
 var staticNames = map[string]string{"4": "G723", "13": "CN", "18": "G729", "19": "CN"}
 
 // pausesIn reports whether that format of the stream pauses.

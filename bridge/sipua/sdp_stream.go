@@ -10,8 +10,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// stream is what an m= line is to the relay. The session stays when the line changes what it carries (speech to fax and back), so that
-// our port stays too.
+// stream is what an m= line is to the relay. The session stays when the line changes what it carries (speech to fax and
+// back), so that our port stays too.
 type stream struct {
 	session *media.Session // nil where nothing is relayed
 	sides   [2]streamSide  // by the side that said so
@@ -30,18 +30,20 @@ type streamSide struct {
 	onHold       bool // the old form of hold (RFC 3264 section 8.4)
 }
 
-// Protocols that are relayed, in capitals: RTP in all its profiles (RFC 3551, 4585, 3711, 5124, 5764) and T.38 over UDP (T.38 annex D, RFC 7345).
+// Protocols that are relayed, in capitals: RTP in all its profiles (RFC 3551, 4585, 3711, 5124, 5764) and T.38 over UDP
+// (T.38 annex D, RFC 7345).
 var (
 	rtpProtocols    = []string{"RTP/AVP", "RTP/AVPF", "RTP/SAVP", "RTP/SAVPF", "UDP/TLS/RTP/SAVP", "UDP/TLS/RTP/SAVPF"}
 	opaqueProtocols = []string{"UDPTL", "UDP/TLS/UDPTL"}
 )
 
-// errFamily is in the error of a stream at an address of the family that its side does not have: IPv6 where that is reached by IPv4, or the
-// other way round. Alone in a description it makes that one not acceptable; beside others the stream is refused.
+// errFamily is in the error of a stream at an address of the family that its side does not have: IPv6 where that is
+// reached by IPv4, or the other way round. Alone in a description it makes that one not acceptable; beside others the
+// stream is refused.
 var errFamily = fmt.Errorf("%w: out of reach", errSession)
 
-// readStream is what the description says of a stream. Not live: the stream has port 0, or its protocol is not relayed (media over TCP,
-// messages) and is refused so (RFC 3264 section 6).
+// readStream is what the description says of a stream. Not live: the stream has port 0, or its protocol is not relayed
+// (media over TCP, messages) and is refused so (RFC 3264 section 6).
 func (p *mediaPath) readStream(d *sdpText, m *sdpMedia, from media.Side) (streamSide, error) {
 	proto := strings.ToUpper(m.proto)
 	opaque := slices.Contains(opaqueProtocols, proto)
@@ -119,7 +121,8 @@ func rtcpOf(m *sdpMedia, rtp netip.AddrPort) netip.AddrPort {
 	return rtcp
 }
 
-// eventTypes are the payload types by which that side wants to be told of telephone events (RFC 4733 section 2.4.1), at any clock.
+// eventTypes are the payload types by which that side wants to be told of telephone events (RFC 4733 section 2.4.1), at
+// any clock.
 func eventTypes(m *sdpMedia) (types media.PayloadTypes) {
 	for _, l := range m.lines {
 		v, ok := strings.CutPrefix(l.value, "rtpmap:")
@@ -166,7 +169,8 @@ var localAttributes = []string{
 	"altc", "ccap", "source-filter",
 }
 
-// refuseLine makes it a refused stream, which keeps its place among the others (RFC 3264 sections 5.1, 6 and 8). Only its name in groups stays.
+// refuseLine makes it a refused stream, which keeps its place among the others (RFC 3264 sections 5.1, 6 and 8). Only
+// its name in groups stays.
 func (m *sdpMedia) refuseLine() {
 	m.port = 0
 	m.lines = slices.DeleteFunc(m.lines, func(l sdpLine) bool { return l.kind != 'a' || !strings.HasPrefix(l.value, "mid:") })
@@ -180,7 +184,8 @@ func (s *stream) setSide(from media.Side, at streamSide) {
 	s.sides[from] = at
 }
 
-// apply tells the session what both sides said. What one of them still says or already says passes: in between, both are under way.
+// apply tells the session what both sides said. What one of them still says or already says passes: in between, both
+// are under way.
 func (s *stream) apply(flash func()) {
 	if s.session == nil {
 		return

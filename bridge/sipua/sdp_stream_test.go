@@ -30,7 +30,8 @@ func (p *mediaPath) pass(t *testing.T, method sip.RequestMethod, code int, from 
 	return string(out)
 }
 
-// parsed is the judgement of a parser that is not ours (pion/sdp, which takes only the order and the lines of RFC 8866).
+// parsed is the judgement of a parser that is not ours (pion/sdp, which takes only the order and the lines of RFC
+// 8866).
 func parsed(t *testing.T, text string) *sdp.SessionDescription {
 	t.Helper()
 	var d sdp.SessionDescription
@@ -40,7 +41,8 @@ func parsed(t *testing.T, text string) *sdp.SessionDescription {
 	return &d
 }
 
-// Devices leave out lines, mix their order, end them with LF and add their own (RFC 8866 section 5 has s= and t= compulsory).
+// Devices leave out lines, mix their order, end them with LF and add their own (RFC 8866 section 5 has s= and t=
+// compulsory).
 func TestUnusualSDPPasses(t *testing.T) {
 	t.Parallel()
 	out := pathOf(t, false).pass(t, sip.INVITE, 0, media.AdapterSide, "v=0\nb=AS:84\nc=IN IP4 192.0.2.9\no=- 1 1 IN IP4 192.0.2.9\nu=http://192.0.2.9/\n"+
@@ -59,8 +61,9 @@ func originOf(t *testing.T, text string) [2]uint64 {
 	return [2]uint64{o.SessionID, o.SessionVersion}
 }
 
-// RFC 3264 section 8: towards each side the origin is one and the same in a call, and its version grows by one when the rest changes and only then. What was
-// refused counts as never said (RFC 3261 section 14.1), but its version is used up.
+// RFC 3264 section 8: towards each side the origin is one and the same in a call, and its version grows by one when the
+// rest changes and only then. What was refused counts as never said (RFC 3261 section 14.1), but its version is used
+// up.
 func TestOrigin(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
@@ -102,7 +105,8 @@ func TestOrigin(t *testing.T) {
 	}
 }
 
-// An answer's streams are what is kept: RFC 3264 section 10.1 as remembered, our names, with a fork that refuses what another one takes.
+// An answer's streams are what is kept: RFC 3264 section 10.1 as remembered, our names, with a fork that refuses what
+// another one takes.
 func TestAnswerFreesPorts(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
@@ -166,7 +170,8 @@ func (e mediaSocket) hears(want []byte) {
 	}
 }
 
-// Speech to fax and back by re-INVITE, on the same ports (ITU-T T.38 annex D, from memory), and a change that is refused.
+// Speech to fax and back by re-INVITE, on the same ports (ITU-T T.38 annex D, from memory), and a change that is
+// refused.
 func TestFax(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
@@ -203,8 +208,8 @@ func TestFax(t *testing.T) {
 	}
 }
 
-// RTCP on the RTP port once both ends agreed (RFC 5761 section 5.1.1), and on the next one if the answer does without. DTLS passes only where there is a
-// fingerprint (RFC 5763).
+// RTCP on the RTP port once both ends agreed (RFC 5761 section 5.1.1), and on the next one if the answer does without.
+// DTLS passes only where there is a fingerprint (RFC 5763).
 func TestAgreedPorts(t *testing.T) {
 	t.Parallel()
 	report := []byte{0x80, 201, 0, 1, 0, 0, 0, 1}
@@ -234,7 +239,8 @@ func TestAgreedPorts(t *testing.T) {
 	}
 }
 
-// A hook flash among the adapter's telephone events, by the payload type that the service asked for; never in a stream whose payload is encrypted.
+// A hook flash among the adapter's telephone events, by the payload type that the service asked for; never in a stream
+// whose payload is encrypted.
 func TestFlashInMedia(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {

@@ -7,8 +7,8 @@ import (
 	"strings"
 )
 
-// Bounds of a session description that is relayed; what is larger is refused. Real ones have some 30 lines in 1 kB; one with ICE and
-// several streams has a few hundred in 8 kB. The numbers are ours.
+// Bounds of a session description that is relayed; what is larger is refused. Real ones have some 30 lines in 1 kB; one
+// with ICE and several streams has a few hundred in 8 kB. The numbers are ours.
 const (
 	maxDescriptionSize  = 16 << 10 // bytes
 	maxDescriptionLines = 512
@@ -22,8 +22,8 @@ type sdpLine struct {
 	value string
 }
 
-// sdpText is a session description as lines. It is not parsed further than relaying needs, so that what it does not touch passes byte
-// for byte, in whatever order and with whatever lines are missing or unknown.
+// sdpText is a session description as lines. It is not parsed further than relaying needs, so that what it does not
+// touch passes byte for byte, in whatever order and with whatever lines are missing or unknown.
 type sdpText struct {
 	session []sdpLine
 	media   []*sdpMedia
@@ -37,8 +37,8 @@ type sdpMedia struct {
 	lines        []sdpLine
 }
 
-// parseSDP reads a session description. It must begin with v=0. Lines end with CRLF or LF; empty lines and lines that are no type and value
-// are left out.
+// parseSDP reads a session description. It must begin with v=0. Lines end with CRLF or LF; empty lines and lines that
+// are no type and value are left out.
 func parseSDP(body []byte) (*sdpText, error) {
 	if len(body) > maxDescriptionSize {
 		return nil, fmt.Errorf("%w: %d bytes, more than %d", errSession, len(body), maxDescriptionSize)
@@ -117,8 +117,8 @@ func attribute(lines []sdpLine, name string) (value string, ok bool) {
 // broadcast is everybody on our own network, to whom nobody's speech is sent.
 var broadcast = netip.AddrFrom4([4]byte{255, 255, 255, 255})
 
-// connectionOf is the address of a stream: its own c= line, or the session's (RFC 8866 section 5.7). A name is not resolved, a multicast
-// group or a row of addresses is not relayed: telephones send neither.
+// connectionOf is the address of a stream: its own c= line, or the session's (RFC 8866 section 5.7). A name is not
+// resolved, a multicast group or a row of addresses is not relayed: telephones send neither.
 func (d *sdpText) connectionOf(m *sdpMedia) (netip.Addr, error) {
 	c := find(m.lines, 'c')
 	if len(c) == 0 {
@@ -167,7 +167,7 @@ func (d *sdpText) addresses() []string {
 	return all
 }
 
-// mentions tells whether a text has one of these addresses in it as a word of its own.
+// mentions reports whether a text has one of these addresses in it as a word of its own.
 func mentions(text string, addresses []string) bool {
 	inside := func(i int) bool {
 		return i >= 0 && i < len(text) && (text[i]|0x20 >= 'a' && text[i]|0x20 <= 'z' || text[i] >= '0' && text[i] <= '9')
@@ -187,8 +187,8 @@ func mentions(text string, addresses []string) bool {
 	return false
 }
 
-// The order of lines in RFC 8866 section 5; t=, r= and z= stay as they came. What is not in it (u=, e=, p= and unknown lines) says
-// who made the description, or nobody knows what, and does not pass.
+// The order of lines in RFC 8866 section 5; t=, r= and z= stay as they came. What is not in it (u=, e=, p= and unknown
+// lines) says who made the description, or nobody knows what, and does not pass.
 var (
 	sessionOrder = []string{"v", "o", "s", "i", "c", "b", "trz", "k", "a"}
 	mediaOrder   = []string{"i", "c", "b", "k", "a"}

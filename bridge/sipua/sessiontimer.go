@@ -15,12 +15,14 @@ import (
 	"clearback/supervision"
 )
 
-// This file is session timers (RFC 4028). Each leg has its own: what is agreed on with the service does not concern the adapter.
+// This file is session timers (RFC 4028). Each leg has its own: what is agreed on with the service does not concern the
+// adapter.
 
 // statusIntervalTooSmall is RFC 4028 section 6.
 const statusIntervalTooSmall = 422
 
-// maxIntervals bounds how often a request is sent again because of a 422. Our own number: each proxy on the way may ask once.
+// maxIntervals bounds how often a request is sent again because of a 422. Our own number: each proxy on the way may ask
+// once.
 const maxIntervals = 4
 
 // session is a leg's session timer. Owned by the call's mailbox.
@@ -49,7 +51,7 @@ type refresh struct {
 	ack *sip.Request          // of its 200, for repeats
 }
 
-// inviting tells whether a re-INVITE of ours is under way that nobody but us asked for.
+// inviting reports whether a re-INVITE of ours is under way that nobody but us asked for.
 func (s *session) inviting() bool {
 	return s.underWay != nil && s.underWay.req.IsInvite() && s.underWay.ack == nil
 }
@@ -79,7 +81,7 @@ func sessionRequest(r *sip.Request) sessiontimer.Request {
 	}
 }
 
-// shortInterval answers a request whose session interval is too small; it tells whether it did.
+// shortInterval answers a request whose session interval is too small; it reports whether it did.
 func (s *socket) shortInterval(r *endpoint.Request) bool {
 	if !sessionRequest(r.Request).TooShort(sessiontimer.MinInterval) {
 		return false
@@ -88,8 +90,8 @@ func (s *socket) shortInterval(r *endpoint.Request) bool {
 	return true
 }
 
-// askSession says in an INVITE or UPDATE of ours what it has to say of session timers: that we know them, and the interval that is agreed on.
-// A new call at the service asks for one; an adapter is not asked, but may ask.
+// askSession says in an INVITE or UPDATE of ours what it has to say of session timers: that we know them, and the
+// interval that is agreed on. A new call at the service asks for one; an adapter is not asked, but may ask.
 func (l *leg) askSession(req *sip.Request, initial bool) {
 	req.AppendHeader(sip.NewHeader("Supported", sessionTimer))
 	var e sessiontimer.Expires
@@ -114,7 +116,8 @@ func (l *leg) sayInterval(req *sip.Request, e sessiontimer.Expires) {
 	}
 }
 
-// agreeSession says in the 200 to the peer's INVITE or UPDATE what is agreed on, which begins with it (RFC 4028 section 9).
+// agreeSession says in the 200 to the peer's INVITE or UPDATE what is agreed on, which begins with it (RFC 4028 section
+// 9).
 func (l *leg) agreeSession(r *sip.Request, res *sip.Response) {
 	res.AppendHeader(sip.NewHeader("Supported", supported))
 	if l.state != legUp || l.clearing {
@@ -143,8 +146,8 @@ func (l *leg) learnSession(res *sip.Response) {
 	}
 }
 
-// tooShort raises the interval of a request that was answered 422, for it to be sent again; false: it was not. If that does not help, the
-// session goes without a timer: no call is lost for it.
+// tooShort raises the interval of a request that was answered 422, for it to be sent again; false: it was not. If that
+// does not help, the session goes without a timer: no call is lost for it.
 func (l *leg) tooShort(req *sip.Request, res *sip.Response) bool {
 	asked := sessiontimer.Parse(first(req, "Session-Expires"))
 	if res.StatusCode != statusIntervalTooSmall || asked.Seconds == 0 || l.session.tooSmallCount >= maxIntervals {
@@ -230,8 +233,8 @@ func (l *leg) refreshIn(d time.Duration) {
 	l.session.due = due
 }
 
-// refresh refreshes the session: by UPDATE without an offer, which nothing can collide with, or to who does not know that by a re-INVITE with
-// the description that went there last (RFC 4028 section 7.4).
+// refresh refreshes the session: by UPDATE without an offer, which nothing can collide with, or to who does not know
+// that by a re-INVITE with the description that went there last (RFC 4028 section 7.4).
 func (l *leg) refresh() {
 	x := l.session.underWay
 	if l.state != legUp || l.clearing || x != nil && x.then == nil {
@@ -255,8 +258,8 @@ func (l *leg) refreshCollides(m sip.RequestMethod) bool {
 		(l.in != nil || l.out != nil || p.in != nil || p.out != nil || l.offerAnswer.pending != nil || p.session.inviting())
 }
 
-// refreshBy sends UPDATE without an offer, or a re-INVITE with the description that went there last. A question takes the
-// answer, and no answer within 64*T1 is none.
+// refreshBy sends UPDATE without an offer, or a re-INVITE with the description that went there last. A question takes
+// the answer, and no answer within 64*T1 is none.
 func (l *leg) refreshBy(m sip.RequestMethod, then func(code int)) *refresh {
 	req := l.build(m)
 	l.askSession(req, false)
@@ -363,9 +366,9 @@ func (x *refresh) outcome(res *sip.Response, err error) {
 	}
 }
 
-// unanswered takes 481, 408 or silence (0). RFC 4028 section 10 has the call ended for any of them. But a service that is
-// cut off for a minute still has its calls: so it is asked once more in another way, and the session goes on for as long
-// as was agreed.
+// unanswered takes 481, 408 or silence (0). RFC 4028 section 10 has the call ended for any of them. But a service that
+// is cut off for a minute still has its calls: so it is asked once more in another way, and the session goes on for as
+// long as was agreed.
 func (x *refresh) unanswered(code int) {
 	l, second := x.l, x.l.c.a.times.second
 	known := code == sip.StatusCallTransactionDoesNotExists
@@ -403,7 +406,8 @@ func (l *leg) refreshAgain(x *refresh, res *sip.Response) {
 	l.refreshIn(wait)
 }
 
-// glareWait is how long who got a 491 waits: 2.1 to 4 s if the Call-ID is its own, else 0 to 2 s, in steps of 10 ms (RFC 3261 section 14.1).
+// glareWait is how long who got a 491 waits: 2.1 to 4 s if the Call-ID is its own, else 0 to 2 s, in steps of 10 ms
+// (RFC 3261 section 14.1).
 func (l *leg) glareWait() time.Duration {
 	steps := rand.IntN(201)
 	if l.c.first.to == l {
@@ -412,8 +416,9 @@ func (l *leg) glareWait() time.Duration {
 	return time.Duration(steps) * l.c.a.times.second / 100
 }
 
-// sessionExpired ends the call: nobody refreshed the session, or the peer said (code) or showed by its silence that it is gone. How
-// long ago it went nobody can prove: it was there at the last refresh, so Late stays 0. An emergency call is never ended for it.
+// sessionExpired ends the call: nobody refreshed the session, or the peer said (code) or showed by its silence that it
+// is gone. How long ago it went nobody can prove: it was there at the last refresh, so Late stays 0. An emergency call
+// is never ended for it.
 func (l *leg) sessionExpired(code int) {
 	if l.state != legUp || l.clearing {
 		return
@@ -434,7 +439,8 @@ func (l *leg) sessionExpired(code int) {
 	l.clear()
 }
 
-// handleUpdate answers an UPDATE without an offer: it refreshes this leg, and the other side need not know (RFC 4028 section 9).
+// handleUpdate answers an UPDATE without an offer: it refreshes this leg, and the other side need not know (RFC 4028
+// section 9).
 func (l *leg) handleUpdate(r *endpoint.Request, d *dialog) {
 	if d.updating { // RFC 3311 section 5.2
 		l.refuseOffer(r, sip.StatusInternalServerError)

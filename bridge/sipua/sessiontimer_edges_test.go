@@ -17,8 +17,9 @@ func seconds(n float64) time.Duration { return time.Duration(n * float64(brief))
 
 const ours1800 = "Session-Expires: 1800;refresher=uac"
 
-// When a refresh that was refused is tried again, and how: after a 491 as RFC 3261 section 14.1 says, after a 500 when the peer says, by a
-// re-INVITE at once if UPDATE is not taken, else at half of what is left of the session (1768 s, of which 900 s are over).
+// When a refresh that was refused is tried again, and how: after a 491 as RFC 3261 section 14.1 says, after a 500 when
+// the peer says, by a re-INVITE at once if UPDATE is not taken, else at half of what is left of the session (1768 s, of
+// which 900 s are over).
 func TestRefreshIsTriedAgain(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct {
@@ -88,7 +89,8 @@ func TestRefreshOfAnArrivedCallIsTriedAgain(t *testing.T) {
 	})
 }
 
-// 481 to a refresh by UPDATE has the call asked about in another way, and the session refreshed in another way at half of what is left.
+// 481 to a refresh by UPDATE has the call asked about in another way, and the session refreshed in another way at half
+// of what is left.
 func TestRefreshUnknownToTheService(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -158,7 +160,8 @@ func TestRefreshChallengedTwice(t *testing.T) {
 	})
 }
 
-// A refresh by re-INVITE that rings is not taken back: who is asked to take the same description again may ask a person.
+// A refresh by re-INVITE that rings is not taken back: who is asked to take the same description again may ask a
+// person.
 func TestRefreshThatRings(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -174,7 +177,8 @@ func TestRefreshThatRings(t *testing.T) {
 	})
 }
 
-// To an arriving call that knows session timers and names no interval we say ours, and refresh; to one that does not know them we say none.
+// To an arriving call that knows session timers and names no interval we say ours, and refresh; to one that does not
+// know them we say none.
 func TestSessionIsOfferedToTheCaller(t *testing.T) {
 	t.Parallel()
 	for extra, want := range map[string]string{"Supported: timer": "1800;refresher=uas", "Supported: 100rel": ""} {
@@ -196,7 +200,8 @@ func TestSessionIsOfferedToTheCaller(t *testing.T) {
 	}
 }
 
-// The Contact of a refresh and of its answer is where the next request goes (RFC 3261 section 12.2.1.2, RFC 3311 section 5.1).
+// The Contact of a refresh and of its answer is where the next request goes (RFC 3261 section 12.2.1.2, RFC 3311
+// section 5.1).
 func TestRefreshMovesTheTarget(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

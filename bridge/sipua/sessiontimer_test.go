@@ -14,8 +14,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// RFC 4028: its section is named beside each expectation; the text is cited from memory. A second of a session timer is a few
-// milliseconds here.
+// RFC 4028: its section is named beside each expectation; the text is cited from memory. A second of a session timer is
+// a few milliseconds here.
 
 // timed asks the service for session timers of so many seconds, each as long as given.
 func timed(seconds int, second time.Duration) setting {
@@ -84,8 +84,8 @@ func TestSessionRefreshedByUpdate(t *testing.T) {
 	})
 }
 
-// Who does not know UPDATE gets a re-INVITE with the description that it has, byte for byte (section 7.4, RFC 3264 section 8). A
-// collision is tried again (RFC 3261 section 14.1).
+// Who does not know UPDATE gets a re-INVITE with the description that it has, byte for byte (section 7.4, RFC 3264
+// section 8). A collision is tried again (RFC 3261 section 14.1).
 func TestSessionRefreshedByInvite(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying, timed(1800, time.Millisecond))
@@ -138,8 +138,8 @@ func TestSessionExpires(t *testing.T) {
 	})
 }
 
-// The peer's own refreshes: UPDATE without a body is ours, a re-INVITE passes (section 9). What is agreed on keeps the call up beyond the
-// first interval.
+// The peer's own refreshes: UPDATE without a body is ours, a re-INVITE passes (section 9). What is agreed on keeps the
+// call up beyond the first interval.
 func TestSessionRefreshedByPeer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -181,8 +181,8 @@ func TestSessionRefreshedByPeer(t *testing.T) {
 	})
 }
 
-// Refusals by who is there: UPDATE is not taken after all, credentials are asked for, later would be better. A call that ends meanwhile takes
-// its refresh back.
+// Refusals by who is there: UPDATE is not taken after all, credentials are asked for, later would be better. A call
+// that ends meanwhile takes its refresh back.
 func TestSessionRefreshRefused(t *testing.T) {
 	h := newTestBed(t, relaying, timed(1800, 500*time.Microsecond))
 	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)

@@ -13,12 +13,12 @@ import (
 	"clearback/supervision"
 )
 
-// ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown. The calls of one line are
-// cleared in turn, first those that nobody answered, each when the adapter's leg of the one before is over: a clearing while
-// another call is on the line opens nothing (invariant 1), and a held call's line would stay held. An adapter that does not
-// answer delays that for times.clearPerLine at most. For the same reason an answered call beside an emergency call of its line is left
-// alone: call ClearOrdinary again when that has ended (AwaitEnd). It returns when every clearing was posted, so that who waits for the
-// lines to come to rest afterwards waits for these clearings too.
+// ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown. The calls of one line
+// are cleared in turn, first those that nobody answered, each when the adapter's leg of the one before is over: a
+// clearing while another call is on the line opens nothing (invariant 1), and a held call's line would stay held. An
+// adapter that does not answer delays that for times.clearPerLine at most. For the same reason an answered call beside
+// an emergency call of its line is left alone: call ClearOrdinary again when that has ended (AwaitEnd). It returns when
+// every clearing was posted, so that who waits for the lines to come to rest afterwards waits for these clearings too.
 func (a *Agent) ClearOrdinary() {
 	lines, emergency := map[*Line][]*call{}, map[*Line]bool{}
 	for _, c := range a.up() {
@@ -35,7 +35,7 @@ func (a *Agent) ClearOrdinary() {
 	all.Wait()
 }
 
-// EmergencyUp tells whether an emergency call is up.
+// EmergencyUp reports whether an emergency call is up.
 func (a *Agent) EmergencyUp() bool { return len(a.EmergencyCalls()) > 0 }
 
 // EmergencyCalls returns the emergency calls that are up.
@@ -56,8 +56,8 @@ func (a *Agent) AwaitEnd(ctx context.Context, calls []supervision.CallID) {
 	})
 }
 
-// clearInTurn clears the calls of one line, beside an emergency call only those that nobody answered. From the instant by
-// on none waits for another.
+// clearInTurn clears the calls of one line, beside an emergency call only those that nobody answered. From the instant
+// by on none waits for another.
 func clearInTurn(calls []*call, emergency bool, by time.Time) {
 	answered := map[*call]int{}
 	for _, c := range calls {

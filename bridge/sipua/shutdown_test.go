@@ -12,7 +12,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// A daemon that is ending refuses new ordinary calls, clears the ordinary ones on both sides and lets emergency calls be.
+// A daemon that is ending refuses new ordinary calls, clears the ordinary ones on both sides and lets emergency calls
+// be.
 func TestShutdown(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -31,8 +32,8 @@ func TestShutdown(t *testing.T) {
 	})
 }
 
-// A held call beside one that rings, both cleared by a daemon that is ending: the held one is cleared when the other has left
-// the line, since only then its clearing opens the loop (invariant 1).
+// A held call beside one that rings, both cleared by a daemon that is ending: the held one is cleared when the other
+// has left the line, since only then its clearing opens the loop (invariant 1).
 func TestShutdownWithTwoCalls(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -69,7 +70,8 @@ func TestShutdownWithTwoCalls(t *testing.T) {
 	})
 }
 
-// A held call beside an emergency call is cleared when that has ended: before, its clearing would open nothing (invariant 1).
+// A held call beside an emergency call is cleared when that has ended: before, its clearing would open nothing
+// (invariant 1).
 func TestShutdownWithAHeldAndAnEmergencyCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -217,8 +219,8 @@ func TestEmergencyCall(t *testing.T) {
 	<-waited
 }
 
-// Once the agent is closing nobody would carry an emergency call on: it gets 503 at once, so that the adapter turns to its
-// second server.
+// Once the agent is closing nobody would carry an emergency call on: it gets 503 at once, so that the adapter turns to
+// its second server.
 func TestEmergencyCallWhileClosing(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -296,8 +298,8 @@ func TestEmergencyURN(t *testing.T) {
 	})
 }
 
-// Nothing but the registrar says where a URN is to go, if the account has no proxy and its registrar no port: as the target of the INVITE, of
-// a redirection, and of a call whose answer lacks a Contact.
+// Nothing but the registrar says where a URN is to go, if the account has no proxy and its registrar no port: as the
+// target of the INVITE, of a redirection, and of a call whose answer lacks a Contact.
 func TestEmergencyURNWithoutProxy(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -405,7 +407,8 @@ func TestServiceRefusesPassword(t *testing.T) {
 	})
 }
 
-// A challenge, or a demand for a longer session interval, that crosses a CANCEL is not answered by another INVITE: nobody waits for that any more.
+// A challenge, or a demand for a longer session interval, that crosses a CANCEL is not answered by another INVITE:
+// nobody waits for that any more.
 func TestChallengeCrossesCancelledInvite(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -426,8 +429,8 @@ func TestChallengeCrossesCancelledInvite(t *testing.T) {
 	})
 }
 
-// Somebody calls for help while the daemon un-registers, which a silent service lets take a second: the call is put through, and nothing is
-// shut until it has ended.
+// Somebody calls for help while the daemon un-registers, which a silent service lets take a second: the call is put
+// through, and nothing is shut until it has ended.
 func TestEmergencyCallWhileUnregistering(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -23,7 +23,8 @@ type socket struct {
 	// adapters: it serves the adapter side of some line; tokens: the service side, by the user part of our Contact.
 	adapters bool
 	tokens   map[string]*account
-	// configuredSources are the addresses that the configuration names; closed: every account says where its calls come from.
+	// configuredSources are the addresses that the configuration names; closed: every account says where its calls come
+	// from.
 	configuredSources []netip.Prefix
 	knownSourcesOnly  bool
 	// unknownReplies bounds those to strangers on the service's side.
@@ -37,8 +38,8 @@ func (s *socket) endpoint() *endpoint.Endpoint {
 	return s.ep
 }
 
-// open opens one socket for each different Socket of the lines. What comes meanwhile waits until start has everything in
-// its place: a call that comes on one goes out on another.
+// open opens one socket for each different Socket of the lines. What comes meanwhile waits until start has everything
+// in its place: a call that comes on one goes out on another.
 func (a *Agent) open() error {
 	type place struct {
 		Socket
@@ -306,8 +307,8 @@ type adapterRequest struct {
 	trusted bool
 }
 
-// identify finds the line of an adapter's new call, and judges its destination. An emergency call from where an adapter is bound needs no
-// challenge. ok is false if the call has been answered or dropped.
+// identify finds the line of an adapter's new call, and judges its destination. An emergency call from where an adapter
+// is bound needs no challenge. ok is false if the call has been answered or dropped.
 func (a *Agent) identify(r *endpoint.Request) (q adapterRequest, ok bool) {
 	is, dial := a.classify(r.Recipient)
 	mayPass := func(line string) bool { // as an emergency call

@@ -23,8 +23,8 @@ func stalling(t *testing.T, settings ...setting) (h *testBed, stall func(time.Du
 	}
 }
 
-// What the far end said while the process was stalled is old when it is read (SAFETY.md S11, S97): its BYE, and its CANCEL,
-// since the near end may have answered meanwhile, which makes it a clearing like any other.
+// What the far end said while the process was stalled is old when it is read (SAFETY.md S11, S97): its BYE, and its
+// CANCEL, since the near end may have answered meanwhile, which makes it a clearing like any other.
 func TestOldClearing(t *testing.T) {
 	t.Parallel()
 	t.Run("BYE", func(t *testing.T) {
@@ -67,8 +67,8 @@ func TestOldClearing(t *testing.T) {
 	})
 }
 
-// An answer that was read late says nothing of now: a 481 to a method that the service took before ends a call at once, but
-// after a stall the service is asked anew, and so it is if what it was asked about the call got such an answer.
+// An answer that was read late says nothing of now: a 481 to a method that the service took before ends a call at once,
+// but after a stall the service is asked anew, and so it is if what it was asked about the call got such an answer.
 func TestOldAnswers(t *testing.T) {
 	t.Parallel()
 	for name, stalled := range map[string]bool{"old": true, "new": false} {
@@ -133,8 +133,8 @@ func (h *testBed) askedAnew(c callPair, stalled bool) {
 	h.hangUp(c.near)
 }
 
-// A session that was not refreshed while the process was stalled has not ended for that: the far end is asked, and the session
-// begins anew. The next time it ends.
+// A session that was not refreshed while the process was stalled has not ended for that: the far end is asked, and the
+// session begins anew. The next time it ends.
 func TestSessionDoesNotEndInAStall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -148,7 +148,7 @@ func (t *tables) invite(r *sip.Request) *inviteForwarding {
 	return t.invites[r]
 }
 
-// claim tells whether a new INVITE is the first of its kind; release makes room for the next.
+// claim reports whether a new INVITE is the first of its kind; release makes room for the next.
 func (t *tables) claim(k mergedKey) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()

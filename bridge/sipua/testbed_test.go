@@ -207,7 +207,8 @@ func newTestBed(t testing.TB, settings ...setting) *testBed {
 	return newTestBedOf(t, newTestPeer(t, "adapter"), newTestPeer(t, "service"), settings...)
 }
 
-// newVirtualTestBed is a house on a network in memory, for a bubble of testing/synctest, where nothing is late. It relays no media.
+// newVirtualTestBed is a house on a network in memory, for a bubble of testing/synctest, where nothing is late. It
+// relays no media.
 func newVirtualTestBed(t testing.TB, settings ...setting) *testBed {
 	t.Helper()
 	return newTestBedIn(t, &memoryNetwork{}, settings...)
@@ -291,8 +292,9 @@ func newTestBedOf(t testing.TB, adapter, service *testPeer, settings ...setting)
 	return h
 }
 
-// quiet logs through the test, which shows it only if it fails; a fault in a step of ours fails it. The SIP library keeps the first logger for the whole process,
-// and its TCP goroutines may outlast the test: what they say after its end goes nowhere.
+// quiet logs through the test, which shows it only if it fails; a fault in a step of ours fails it. The SIP library
+// keeps the first logger for the whole process, and its TCP goroutines may outlast the test: what they say after its
+// end goes nowhere.
 func quiet(t testing.TB) *zap.Logger {
 	w := &testWriter{t: t}
 	t.Cleanup(w.end)

@@ -126,7 +126,7 @@ func (m message) get(name string) string {
 	return ""
 }
 
-// is tells whether m is a request of that method or a response of that code.
+// is reports whether m is a request of that method or a response of that code.
 func (m message) is(what string) bool {
 	f := strings.Fields(m.start)
 	return len(f) > 1 && (f[0] == what || (f[0] == "SIP/2.0" && f[1] == what))

@@ -11,8 +11,8 @@ import (
 
 var topVia = regexp.MustCompile(`(?im)^(via|v) *:([^\r]|\r\n[ \t])*`)
 
-// torture reads one of the messages of RFC 4475 or RFC 5118, with the answer called back to the port it is sent from, and a branch of its own: several have
-// the same, and would be taken for repeats.
+// torture reads one of the messages of RFC 4475 or RFC 5118, with the answer called back to the port it is sent from,
+// and a branch of its own: several have the same, and would be taken for repeats.
 func torture(t *testing.T, file string) []byte {
 	t.Helper()
 	b, err := os.ReadFile(file)
@@ -26,7 +26,8 @@ func torture(t *testing.T, file string) []byte {
 	return []byte(strings.Replace(string(b), "branch=z9hG4bK", own, 1))
 }
 
-// What RFC 4475 and RFC 5118 leave to a user agent or a registrar, beyond what the endpoint's own test of all its messages shows.
+// What RFC 4475 and RFC 5118 leave to a user agent or a registrar, beyond what the endpoint's own test of all its
+// messages shows.
 func TestTorture(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, registering)
@@ -80,7 +81,8 @@ func TestTorture(t *testing.T) {
 			t.Fatalf("%s: want %s with %q, got %s", c.name, c.want, c.contains, m)
 		}
 	}
-	// invut asks for a session in a format that nobody knows. What is called may know it, and says 415 otherwise: both pass.
+	// invut asks for a session in a format that nobody knows. What is called may know it, and says 415 otherwise: both
+	// pass.
 	text := strings.Replace(string(torture(t, folder+"invut.dat")), "sip:user@example.com", "sip:"+serviceUser+"@"+h.toService.String(), 1)
 	if err := p.out([]byte(text), h.toService); err != nil {
 		t.Fatal(err)
@@ -111,8 +113,9 @@ func TestTorture(t *testing.T) {
 	far.nack(h.service.expectOf("486", "INVITE"))
 }
 
-// Offers with IPv6 addresses (RFC 5118 sections 4.6, 4.8 and 4.9). Where the sound goes direct they pass as they are. Where it is relayed over
-// IPv4, a stream at an IPv6 address is refused (RFC 3264 section 6), and with it a call that has no other; an IPv4-mapped address is IPv4.
+// Offers with IPv6 addresses (RFC 5118 sections 4.6, 4.8 and 4.9). Where the sound goes direct they pass as they are.
+// Where it is relayed over IPv4, a stream at an IPv6 address is refused (RFC 3264 section 6), and with it a call that
+// has no other; an IPv4-mapped address is IPv4.
 func TestTortureIPv6Offers(t *testing.T) {
 	t.Parallel()
 	for name, relayed := range map[string][]string{

@@ -15,8 +15,8 @@ import (
 	"clearback/supervision"
 )
 
-// This file is call transfer (RFC 3515, RFC 3891, RFC 5589) as an adapter asks for it: its REFER goes to the service, with what it names as the
-// service knows it. Nobody at the service refers an adapter: that would make the line call.
+// This file is call transfer (RFC 3515, RFC 3891, RFC 5589) as an adapter asks for it: its REFER goes to the service,
+// with what it names as the service knows it. Nobody at the service refers an adapter: that would make the line call.
 
 // sipFragment is the type of what a NOTIFY says of a transfer (RFC 3420).
 const sipFragment = "message/sipfrag"
@@ -24,8 +24,8 @@ const sipFragment = "message/sipfrag"
 // maxReferrals bounds the REFERs of one call whose outcome is not known. Our own number: a person waits for the first.
 const maxReferrals = 8
 
-// referral is a REFER under way or accepted: an implicit subscription to what becomes of it (RFC 3515 section 2.4.4). It belongs to the
-// service's leg.
+// referral is a REFER under way or accepted: an implicit subscription to what becomes of it (RFC 3515 section 2.4.4).
+// It belongs to the service's leg.
 type referral struct {
 	theirs uint32       // CSeq number of the adapter's REFER, which its NOTIFYs name
 	req    *sip.Request // ours; its CSeq number is what the service's NOTIFYs name
@@ -43,8 +43,8 @@ type replacesHeader struct {
 	early                  bool // only while it is not answered
 }
 
-// handleRefer takes a REFER in a call. A refusal concerns the REFER alone and leaves the call up (RFC 5057 section 5.1), which 404 or 481
-// would not.
+// handleRefer takes a REFER in a call. A refusal concerns the REFER alone and leaves the call up (RFC 5057 section
+// 5.1), which 404 or 481 would not.
 func (l *leg) handleRefer(r *endpoint.Request, d *dialog) {
 	p := l.peer()
 	switch {
@@ -92,8 +92,8 @@ func (l *leg) referNumber(r *endpoint.Request, d *dialog, to referTo) {
 	l.refer(r, d, "<"+called.String()+">")
 }
 
-// replace passes a transfer to the far end of another call of this line. What the adapter says of that one's dialog is of our leg
-// towards it; the service knows the other.
+// replace passes a transfer to the far end of another call of this line. What the adapter says of that one's dialog is
+// of our leg towards it; the service knows the other.
 func (l *leg) replace(r *endpoint.Request, d *dialog, to referTo) {
 	unknown := func() { l.reply(r, sip.StatusForbidden, "No Such Call To Transfer To") }
 	there := l.c.a.dialog(dialogKey{ep: l.s.ep, callID: to.replaces.callID, tag: to.replaces.toTag})
@@ -117,7 +117,8 @@ func (l *leg) replace(r *endpoint.Request, d *dialog, to referTo) {
 	})
 }
 
-// dialogAtPeer is a dialog of this leg as the other leg's peer knows it, the Contact there, and the account; "" if there is none.
+// dialogAtPeer is a dialog of this leg as the other leg's peer knows it, the Contact there, and the account; "" if
+// there is none.
 func (l *leg) dialogAtPeer(of *replacesHeader) (at, contact string, account *account) {
 	p := l.peer()
 	if l.state == legOver || l.clearing || p.state == legOver || p.clearing || of.early && l.state == legUp {
@@ -187,7 +188,8 @@ func (l *leg) forgetReferral(one *referral) {
 	l.referrals = slices.DeleteFunc(l.referrals, func(r *referral) bool { return r == one })
 }
 
-// referral is the one that a NOTIFY of the service tells of, nil if there is none. Without an id it is of the first (RFC 3515 section 2.4.6).
+// referral is the one that a NOTIFY of the service tells of, nil if there is none. Without an id it is of the first
+// (RFC 3515 section 2.4.6).
 func (l *leg) referral(id string) *referral {
 	for _, one := range l.referrals {
 		if id == "" || id == strconv.FormatUint(uint64(one.req.CSeq().SeqNo), 10) {
@@ -197,8 +199,9 @@ func (l *leg) referral(id string) *referral {
 	return nil
 }
 
-// handleNotify takes a NOTIFY inside a call. What becomes of a transfer passes to the adapter while that is in the call. The subscription outlives
-// the adapter's BYE (RFC 5057 section 4.2), but nobody listens there any more: we take what comes then.
+// handleNotify takes a NOTIFY inside a call. What becomes of a transfer passes to the adapter while that is in the
+// call. The subscription outlives the adapter's BYE (RFC 5057 section 4.2), but nobody listens there any more: we take
+// what comes then.
 func (l *leg) handleNotify(r *endpoint.Request, d *dialog) {
 	event, params, _ := strings.Cut(first(r.Request, "Event"), ";")
 	if !strings.EqualFold(strings.TrimSpace(event), "refer") {
@@ -255,8 +258,8 @@ func (l *leg) handleNotify(r *endpoint.Request, d *dialog) {
 	})
 }
 
-// statusLine is the status line that a message/sipfrag body begins with (RFC 3420), "" if it does not. What follows it is not the adapter's
-// business.
+// statusLine is the status line that a message/sipfrag body begins with (RFC 3420), "" if it does not. What follows it
+// is not the adapter's business.
 func statusLine(body []byte) string {
 	line, _, _ := strings.Cut(string(body), "\n")
 	line = strings.TrimRight(line, "\r")

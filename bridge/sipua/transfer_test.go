@@ -20,8 +20,8 @@ func (h *testBed) refer(near *peerDialog, extra ...string) message {
 	return h.service.expect("REFER")
 }
 
-// A blind transfer: the number at the service's domain, ourselves as who refers, what becomes of it back into the adapter's dialog with
-// the adapter's own id, and the adapter's BYE before the end (RFC 5589 section 6.1).
+// A blind transfer: the number at the service's domain, ourselves as who refers, what becomes of it back into the
+// adapter's dialog with the adapter's own id, and the adapter's BYE before the end (RFC 5589 section 6.1).
 func TestBlindTransfer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -78,7 +78,8 @@ func TestBlindTransfer(t *testing.T) {
 	})
 }
 
-// An attended transfer: the other call's dialog as the service knows it (RFC 3891 section 3, RFC 5589 section 7), in both directions of calls.
+// An attended transfer: the other call's dialog as the service knows it (RFC 3891 section 3, RFC 5589 section 7), in
+// both directions of calls.
 func TestAttendedTransfer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -137,7 +138,8 @@ func TestAttendedTransfer(t *testing.T) {
 		h.service.respond(refer, 603, "", "")
 		h.adapter.expectOf("603", "REFER")
 
-		// the service ends both: between the two clearings a call is on the line, so that only the second one opens the loop (invariant 1)
+		// the service ends both: between the two clearings a call is on the line, so that only the second one opens the
+		// loop (invariant 1)
 		first.far.request("BYE", "")
 		h.service.expectOf("200", "BYE")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
@@ -185,8 +187,8 @@ func TestReplacesFromService(t *testing.T) {
 	})
 }
 
-// What becomes of a REFER tells of the far end as that of any request in the call does: no answer, and 408, have the service
-// asked about the call at once. 481 may speak of the call to be replaced, so there OPTIONS is asked first.
+// What becomes of a REFER tells of the far end as that of any request in the call does: no answer, and 408, have the
+// service asked about the call at once. 481 may speak of the call to be replaced, so there OPTIONS is asked first.
 func TestTransferTellsOfTheFarEnd(t *testing.T) {
 	t.Parallel()
 	for answer, want := range map[int]string{0: "408", 408: "408", 481: "481"} {

@@ -13,8 +13,8 @@ import (
 	"clearback/supervision"
 )
 
-// This file is the far end: a user agent that calls, talks and hangs up (RFC 3261), against the line's user agent in the same process
-// or machine. Its 200 to a change of the call is not repeated: the way is too short to lose it.
+// This file is the far end: a user agent that calls, talks and hangs up (RFC 3261), against the line's user agent in
+// the same process or machine. Its 200 to a change of the call is not repeated: the way is too short to lose it.
 
 const (
 	// caller is the user part of the far end's address, displayName what the adapter may show.
@@ -134,7 +134,8 @@ func (s *Session) fail(c *call, why error) {
 	}
 }
 
-// established takes the dialog from the 200 and acknowledges it; one that crossed our CANCEL is ended (RFC 3261 section 15).
+// established takes the dialog from the 200 and acknowledges it; one that crossed our CANCEL is ended (RFC 3261 section
+// 15).
 func (s *Session) established(c *call, res *sip.Response) {
 	c.remote = sip.HeaderClone(res.To()).(*sip.ToHeader)
 	if contact := res.Contact(); contact != nil {
@@ -234,7 +235,7 @@ func (s *Session) Request(r *endpoint.Request) {
 // Cancelled takes the CANCEL of a request that we have not answered; every one is answered at once.
 func (s *Session) Cancelled(*endpoint.Request) {}
 
-// inDialog tells whether a request belongs to the dialog.
+// inDialog reports whether a request belongs to the dialog.
 func (c *call) inDialog(r *sip.Request) bool {
 	if r.CallID() == nil || r.From() == nil || r.To() == nil || r.CallID().Value() != c.callID {
 		return false

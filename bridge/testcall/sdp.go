@@ -16,8 +16,8 @@ type description struct {
 	direction string
 }
 
-// receives tells whether who wrote it wants to hear something: hold is said by the direction, or by the unspecified address of
-// RFC 2543.
+// receives reports whether who wrote it wants to hear something: hold is said by the direction, or by the unspecified
+// address of RFC 2543.
 func (d description) receives() bool {
 	return d.direction != "sendonly" && d.direction != "inactive" && !d.at.Addr().IsUnspecified()
 }

@@ -18,7 +18,8 @@ import (
 
 func num(n int) string { return strconv.Itoa(n) }
 
-// A stand-in is a line and its user agent where SIPp stands in for them: it takes every trial, and says that it was made.
+// A stand-in is a line and its user agent where SIPp stands in for them: it takes every trial, and says that it was
+// made.
 type fakeLine struct {
 	at   netip.AddrPort
 	tell func(callrecord.Entry)

@@ -35,8 +35,9 @@ const testTimeout = 10 * time.Second
 
 var loopback = netip.MustParseAddr("127.0.0.1")
 
-// A box is an adapter with a key system behind it, by hand: one UDP socket that shares no code with what is under test, and an RTP
-// socket. It answers each call as its habits say, and holds it until the contact was open for as long as the card needs.
+// A box is an adapter with a key system behind it, by hand: one UDP socket that shares no code with what is under test,
+// and an RTP socket. It answers each call as its habits say, and holds it until the contact was open for as long as the
+// card needs.
 type testAdapter struct {
 	t     *testing.T
 	conn  *net.UDPConn
@@ -151,7 +152,7 @@ func (b *testAdapter) take(m message) {
 	b.seen <- method
 }
 
-// held tells whether the key system still holds the line.
+// held reports whether the key system still holds the line.
 func (b *testAdapter) held() bool {
 	for _, d := range b.open()[b.openings:] {
 		if b.release > 0 && d >= b.release {
@@ -251,7 +252,8 @@ func (b *testAdapter) saw(method string) {
 	}
 }
 
-// A house is one line in service: the real user agent, the real line with its machine, a contact that does as it is told, and the box.
+// A house is one line in service: the real user agent, the real line with its machine, a contact that does as it is
+// told, and the box.
 type testBed struct {
 	t       *testing.T
 	adapter *testAdapter
@@ -280,8 +282,8 @@ func (n *notes) take(note callrecord.CallInfo) {
 	n.all = append(n.all, note)
 }
 
-// lateness begins to watch how late the machine wakes who sleeps; the function returns by how much at most. What a test judges by the clock is
-// late by as much without anybody's fault.
+// lateness begins to watch how late the machine wakes who sleeps; the function returns by how much at most. What a test
+// judges by the clock is late by as much without anybody's fault.
 func lateness(t *testing.T) func() time.Duration {
 	t.Helper()
 	var mu sync.Mutex
@@ -314,8 +316,9 @@ func lateness(t *testing.T) func() time.Duration {
 	}
 }
 
-// requireMeasured judges the length of the last opening, on a machine that was late by so much. A line that does not hear in time that the loop is
-// closed closes it itself, and then has no length; here only a late machine brings it to that.
+// requireMeasured judges the length of the last opening, on a machine that was late by so much. A line that does not
+// hear in time that the loop is closed closes it itself, and then has no length; here only a late machine brings it to
+// that.
 func (h *testBed) requireMeasured(asked, measured, late time.Duration) {
 	h.t.Helper()
 	if measured != 0 {

@@ -1,5 +1,6 @@
-// Package testcall makes trials of an interval on a line in service: a far end of our own calls the line, plays a tone, and clears when
-// it is told to; what became of the clearing comes back. It decides nothing about the loop: the line's machine does.
+// Package testcall makes trials of an interval on a line in service: a far end of our own calls the line, plays a tone,
+// and clears when it is told to; what became of the clearing comes back. It decides nothing about the loop: the line's
+// machine does.
 package testcall
 
 import (
@@ -37,16 +38,16 @@ type Options struct {
 	Name string
 	Line Line
 	Port Port
-	// Bind is the address that the far end's SIP and RTP sockets are bound to (port 0). Whoever the line's user agent sends the
-	// call's media to must reach it: itself where it relays, otherwise the adapter.
+	// Bind is the address that the far end's SIP and RTP sockets are bound to (port 0). Whoever the line's user agent
+	// sends the call's media to must reach it: itself where it relays, otherwise the adapter.
 	Bind   netip.Addr
 	Logger *zap.Logger
 }
 
 // What ends a session or refuses a trial.
 var (
-	// ErrStopped: the adapter asked for a call during the session, so a break may have been read as dialling, or an emergency call came. The text
-	// says which number. A session that was ended says so with the same error.
+	// ErrStopped: the adapter asked for a call during the session, so a break may have been read as dialling, or an
+	// emergency call came. The text says which number. A session that was ended says so with the same error.
 	ErrStopped = errors.New("trial: the session is stopped")
 	// ErrRefused: the line's policy refuses the trial; the text says which rule.
 	ErrRefused = errors.New("trial: refused")
@@ -58,22 +59,24 @@ var (
 
 // Bounds of the waits. All are our own numbers.
 const (
-	// ringLimit is how long the line rings at most: two minutes would wear out whoever stands beside it, and a caller gives up sooner.
+	// ringLimit is how long the line rings at most: two minutes would wear out whoever stands beside it, and a caller
+	// gives up sooner.
 	ringLimit = time.Minute
 	// lineLimit is how long the line's own goroutine, or the user agent, may take to say what it knows already.
 	lineLimit = 5 * time.Second
-	// refusalWait is how long after a trial was set its refusal may be told: it follows in the same step, after no more than the
-	// writing of one line of log. One that comes later still is not lost.
+	// refusalWait is how long after a trial was set its refusal may be told: it follows in the same step, after no more
+	// than the writing of one line of log. One that comes later still is not lost.
 	refusalWait = 100 * time.Millisecond
-	// outcomeLimit is longer than everything that may follow a clearing at the widest settings: a lead of 1.65 s, an interval within the 2 s
-	// of invariant 11, a guard time of 5 s, an on-hook recognition of 10 s and the answer to a probe.
+	// outcomeLimit is longer than everything that may follow a clearing at the widest settings: a lead of 1.65 s, an
+	// interval within the 2 s of invariant 11, a guard time of 5 s, an on-hook recognition of 10 s and the answer to a
+	// probe.
 	outcomeLimit = 30 * time.Second
 	// closeTimeout is how long End waits for the answer to its BYE or CANCEL.
 	closeTimeout = 2 * time.Second
 )
 
-// Session is one tuning session on a line; one at a time on each. Its methods may be called from any goroutine; Ring and
-// Clear are called in turn.
+// Session is one tuning session on a line; one at a time on each. Its methods may be called from any goroutine; Ring
+// and Clear are called in turn.
 type Session struct {
 	// set once
 	o        Options
@@ -131,8 +134,8 @@ func (s *Session) adapterCalled(number string, emergency bool) {
 	})
 }
 
-// CallInfo takes what the user agent knows of calls ([sipua.Options.CallInfo]); the session finds its own by their SIP Call-ID, and
-// marks it before anybody can have answered it.
+// CallInfo takes what the user agent knows of calls ([sipua.Options.CallInfo]); the session finds its own by their SIP
+// Call-ID, and marks it before anybody can have answered it.
 func (s *Session) CallInfo(n callrecord.CallInfo) {
 	own := false
 	s.change(func() {
@@ -145,8 +148,8 @@ func (s *Session) CallInfo(n callrecord.CallInfo) {
 	}
 }
 
-// Owns tells whether a note is about a call of the session, so that it can be marked as a trial's ([callrecord.CallInfo.Test]). It knows the last
-// call only, which is the one that notes come for.
+// Owns reports whether a note is about a call of the session, so that it can be marked as a trial's
+// ([callrecord.CallInfo.Test]). It knows the last call only, which is the one that notes come for.
 func (s *Session) Owns(n callrecord.CallInfo) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -157,7 +160,8 @@ func (s *Session) ownsLocked(n callrecord.CallInfo) bool {
 	return s.call != nil && n.Party.CallID == s.call.callID && n.Line == s.o.Name
 }
 
-// Ring calls the line and returns when the near end answered and the tone plays. It gives up after a minute, or when ctx ends.
+// Ring calls the line and returns when the near end answered and the tone plays. It gives up after a minute, or when
+// ctx ends.
 func (s *Session) Ring(ctx context.Context) (supervision.CallID, error) {
 	c, err := s.place()
 	if err != nil {
@@ -191,8 +195,8 @@ func (s *Session) Ring(ctx context.Context) (supervision.CallID, error) {
 	return c.id, nil
 }
 
-// Clear ends the call from the far end with the given interval (0: a catch trial) and returns what became of it. A trial that
-// is refused leaves the call up.
+// Clear ends the call from the far end with the given interval (0: a catch trial) and returns what became of it. A
+// trial that is refused leaves the call up.
 func (s *Session) Clear(ctx context.Context, interval time.Duration, pulseDiallingOff bool) (Result, error) {
 	c, err := s.up()
 	if err != nil {
@@ -262,8 +266,9 @@ func (s *Session) up() (*call, error) {
 	}
 }
 
-// End ends the session, and the call that may be up; that is an ordinary clearing of the line, so that a held call is let go, unless
-// the adapter asked for a call (see [supervision.TrialCall]). It waits for everything of the session. A second End does nothing.
+// End ends the session, and the call that may be up; that is an ordinary clearing of the line, so that a held call is
+// let go, unless the adapter asked for a call (see [supervision.TrialCall]). It waits for everything of the session. A
+// second End does nothing.
 func (s *Session) End() error {
 	s.end.Do(func() {
 		var c *call

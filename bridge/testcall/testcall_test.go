@@ -12,7 +12,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// A whole session: a trial that is too short, a catch trial and one that lets the hold go, over the real path of a clearing.
+// A whole session: a trial that is too short, a catch trial and one that lets the hold go, over the real path of a
+// clearing.
 func TestSession(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
@@ -136,7 +137,8 @@ func TestNotAnswered(t *testing.T) {
 	require.ErrorContains(t, err, "a call is up")
 }
 
-// The near end hangs up first: it is no result, and the next call follows. So too where the service is reached by TCP only.
+// The near end hangs up first: it is no result, and the next call follows. So too where the service is reached by TCP
+// only.
 func TestNearEndHangsUpFirst(t *testing.T) {
 	for _, tcp := range []bool{false, true} {
 		t.Run(map[bool]string{false: "UDP", true: "TCP"}[tcp], func(t *testing.T) {
@@ -306,7 +308,8 @@ func TestEnd(t *testing.T) {
 	h.session.adapterCalled("5550151", false) // too late to matter
 }
 
-// It is one too where a trial was set and given up before the clearing: a catch trial, say, would leave the hold behind.
+// It is one too where a trial was set and given up before the clearing: a catch trial, say, would leave the hold
+// behind.
 func TestEndAfterATrialWasSet(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)

@@ -15,8 +15,9 @@ import (
 )
 
 const (
-	// toneHz is the reference test frequency of 1,020 Hz (ITU-T O.6, from memory). It is none of the call-progress tones, 350 to 620 Hz,
-	// so that no adapter takes it for the busy or dial tone of a far end that cleared; that would be a clearing of its own.
+	// toneHz is the reference test frequency of 1,020 Hz (ITU-T O.6, from memory). It is none of the call-progress
+	// tones, 350 to 620 Hz, so that no adapter takes it for the busy or dial tone of a far end that cleared; that would
+	// be a clearing of its own.
 	toneHz = 1020
 	// toneLevel in dBm0 is that of quiet speech, which nobody minds beside the ear for a minute. Our own choice.
 	toneLevel = -20

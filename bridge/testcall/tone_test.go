@@ -11,8 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The decoder outputs of ITU-T G.711, tables 2a (mu-law) and 1a (A-law): for each segment the first value and the step, and in all of
-// them 16 values.
+// The decoder outputs of ITU-T G.711, tables 2a (mu-law) and 1a (A-law): for each segment the first value and the step,
+// and in all of them 16 values.
 var (
 	muLawOutputs = [8][2]int{{0, 2}, {33, 4}, {99, 8}, {231, 16}, {495, 32}, {1023, 64}, {2079, 128}, {4191, 256}}
 	aLawOutputs  = [8][2]int{{1, 2}, {33, 2}, {66, 4}, {132, 8}, {264, 16}, {528, 32}, {1056, 64}, {2112, 128}}
@@ -108,7 +108,8 @@ func (s sink) packets(t *testing.T, n int) (all []rtp.Packet, took time.Duration
 	return all, time.Since(first)
 }
 
-// goertzel is the power of one frequency in samples, as that of a sine: 1 is an amplitude of 1 (the Goertzel algorithm).
+// goertzel is the power of one frequency in samples, as that of a sine: 1 is an amplitude of 1 (the Goertzel
+// algorithm).
 func goertzel(samples []float64, hz float64) float64 {
 	k := 2 * math.Cos(2*math.Pi*hz/8000)
 	var s1, s2 float64
@@ -119,8 +120,9 @@ func goertzel(samples []float64, hz float64) float64 {
 	return (s1*s1 + s2*s2 - k*s1*s2) * 4 / (n * n)
 }
 
-// isTone checks packets: one stream of whole packets of 20 ms (RFC 3551 section 4.2), and in it 1,020 Hz at -20 dBm0 and next to nothing
-// else. 25 packets are half a second, so that every frequency in question is a whole number of periods of 2 Hz.
+// isTone checks packets: one stream of whole packets of 20 ms (RFC 3551 section 4.2), and in it 1,020 Hz at -20 dBm0
+// and next to nothing else. 25 packets are half a second, so that every frequency in question is a whole number of
+// periods of 2 Hz.
 func isTone(t *testing.T, all []rtp.Packet, kind uint8) {
 	t.Helper()
 	full, peak := muLawFull, float64(muLawPeak)

@@ -1,4 +1,5 @@
-// Command testrun runs the tests as go test does, and says at the end what was skipped and which outside programs were missing.
+// Command testrun runs the tests as go test does, and says at the end what was skipped and which outside programs were
+// missing.
 package main
 
 import (

@@ -1,5 +1,5 @@
-// Package file reads the files that a user names: configurations, secrets, certificates. It never waits for a writer or a device, and tells who
-// else may read or write a file.
+// Package file reads the files that a user names: configurations, secrets, certificates. It never waits for a writer or
+// a device, and tells who else may read or write a file.
 package file
 
 import (
@@ -16,12 +16,12 @@ import (
 // ErrIrregular: what the path names is not a regular file.
 var ErrIrregular = errors.New("not a regular file")
 
-// Limit is the size in bytes above which [Read] refuses a file. A configuration of a hundred lines has about 50 kB, and a bundle of
-// certificates of all public authorities 250 kB.
+// Limit is the size in bytes above which [Read] refuses a file. A configuration of a hundred lines has about 50 kB, and
+// a bundle of certificates of all public authorities 250 kB.
 const Limit = 1 << 20
 
-// Read returns the contents of a regular file, or of one that a symbolic link leads to. Everything else is an error at once, since a pipe waits for
-// a writer, a terminal for a key, and opening a serial port moves its lines.
+// Read returns the contents of a regular file, or of one that a symbolic link leads to. Everything else is an error at
+// once, since a pipe waits for a writer, a terminal for a key, and opening a serial port moves its lines.
 func Read(path string) ([]byte, error) {
 	if err := Check(path); err != nil {
 		return nil, err
@@ -45,7 +45,8 @@ func Read(path string) ([]byte, error) {
 	return data, err
 }
 
-// Check returns an error if what the path names is there and is no regular file; it opens nothing. A path that names nothing yet is fine.
+// Check returns an error if what the path names is there and is no regular file; it opens nothing. A path that names
+// nothing yet is fine.
 func Check(path string) error {
 	info, err := os.Stat(path)
 	switch {
@@ -74,8 +75,9 @@ func irregular(path string, m fs.FileMode) error {
 	return fmt.Errorf("%s is %s, %w; name a regular file", path, what, ErrIrregular)
 }
 
-// Readable says who besides its owner may read a file, as "its group" or "everybody"; "" if nobody may, or nothing is there. A file in the
-// directory that systemd hands credentials over in ($CREDENTIALS_DIRECTORY) is for the service alone, whatever its mode shows.
+// Readable says who besides its owner may read a file, as "its group" or "everybody"; "" if nobody may, or nothing is
+// there. A file in the directory that systemd hands credentials over in ($CREDENTIALS_DIRECTORY) is for the service
+// alone, whatever its mode shows.
 func Readable(path string) string {
 	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" && strings.HasPrefix(filepath.Clean(path), filepath.Clean(dir)+"/") {
 		return ""
@@ -83,8 +85,8 @@ func Readable(path string) string {
 	return otherUsers(path, 0o040, 0o004)
 }
 
-// Writable says who besides its owner may write a file, or add and rename files in a directory; "" if nobody may, or nothing is there. In a
-// directory with the sticky bit nobody renames what is another's.
+// Writable says who besides its owner may write a file, or add and rename files in a directory; "" if nobody may, or
+// nothing is there. In a directory with the sticky bit nobody renames what is another's.
 func Writable(path string) string {
 	if info, err := os.Stat(path); err == nil && info.IsDir() && info.Mode()&fs.ModeSticky != 0 {
 		return ""

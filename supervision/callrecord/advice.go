@@ -15,9 +15,9 @@ const (
 // cannotTell is said wherever off hook was seen without a call.
 const cannotTell = "a probe cannot tell a held line from a lifted handset"
 
-// Advice is one sentence on what to do about an incident; with [supervision.IncidentNone] about a rule that kept the loop closed.
-// flash is the adapter's report that it took the opening for a hook flash. LINE in it stands for the name of the line; see
-// [Account.Advice].
+// Advice is one sentence on what to do about an incident; with [supervision.IncidentNone] about a rule that kept the
+// loop closed. flash is the adapter's report that it took the opening for a hook flash. LINE in it stands for the name
+// of the line; see [Account.Advice].
 func Advice(reason supervision.Incident, rule supervision.Suppression, flash bool) string {
 	switch reason {
 	case supervision.IncidentNone, supervision.IncidentSuppressed:
@@ -138,7 +138,8 @@ func refusedAdvice(why supervision.Evidence) string {
 	}
 }
 
-// Observation tells in a sentence or two what was seen when an incident began; with [supervision.IncidentNone], when a rule kept the loop closed.
+// Observation tells in a sentence or two what was seen when an incident began; with [supervision.IncidentNone], when a
+// rule kept the loop closed.
 func Observation(reason supervision.Incident, rule supervision.Suppression, flash bool) string {
 	switch reason {
 	case supervision.IncidentNone:

@@ -7,7 +7,8 @@ import (
 	"clearback/supervision"
 )
 
-// BenchmarkTake tells call after call as a busy line lives them, one entry an iteration. The journal's writer takes 2,000 a second.
+// BenchmarkTake tells call after call as a busy line lives them, one entry an iteration. The journal's writer takes
+// 2,000 a second.
 func BenchmarkTake(b *testing.B) {
 	ms := time.Millisecond
 	one := []Entry{

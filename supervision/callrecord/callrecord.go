@@ -1,10 +1,10 @@
-// Package callrecord turns what happened on a line into what people read: the account of each call, its outcome, and why, in words.
-// It is pure: entries go in, accounts and texts come out.
+// Package callrecord turns what happened on a line into what people read: the account of each call, its outcome, and
+// why, in words. It is pure: entries go in, accounts and texts come out.
 //
-// One [Entry] for each event and each effect goes from the line's goroutine to the journal (a copy into a queue), to the
-// daemon's state of the line (cmd/internal/cli) and to whoever follows the line. A [Recorder] folds entries into the
-// [Account] of a call. The journal stores accounts, so that `calls` reads one table, and entries, so that `explain` can
-// tell the story again.
+// One [Entry] for each event and each effect goes from the line's goroutine to the journal (a copy into a queue), to
+// the daemon's state of the line (cmd/internal/cli) and to whoever follows the line. A [Recorder] folds entries into
+// the [Account] of a call. The journal stores accounts, so that `calls` reads one table, and entries, so that `explain`
+// can tell the story again.
 //
 // The words of `explain` are in explain.go (the frame, and why it ended so), phrases.go (the time line) and advice.go
 // (what to do); the drawing is in drawing.go, the words of log, tables and JSON in words.go.
@@ -80,7 +80,7 @@ const (
 	OutcomeNotNeeded
 	// OutcomeCleared: the interruption was made and the line was seen on hook.
 	OutcomeCleared
-	// OutcomeUnknown: the interruption was made; nothing that can be trusted tells whether the hold cleared.
+	// OutcomeUnknown: the interruption was made; nothing that can be trusted reports whether the hold cleared.
 	OutcomeUnknown
 	// OutcomeCancelled: the near end came first.
 	OutcomeCancelled
@@ -90,10 +90,11 @@ const (
 	OutcomeIncident
 	// OutcomeBrokenOff: the record ends before the outcome (the daemon died).
 	OutcomeBrokenOff
-	// OutcomeHoldStayed: the interruption was made, the line was seen off hook after it, and it is no incident: a trial.
+	// OutcomeHoldStayed: the interruption was made, the line was seen off hook after it, and it is no incident: a
+	// trial.
 	OutcomeHoldStayed
-	// OutcomeRefused: this daemon refused the call before anybody heard it: the adapter is not registered, no service is to be reached,
-	// the daemon was ending, or there was no room. Evidence says which.
+	// OutcomeRefused: this daemon refused the call before anybody heard it: the adapter is not registered, no service
+	// is to be reached, the daemon was ending, or there was no room. Evidence says which.
 	OutcomeRefused
 
 	outcomes
@@ -111,8 +112,8 @@ const (
 	verifieds
 )
 
-// Account is the account of one call, or of one interruption by hand (Call 0). It is a plain value, so that it can be stored as it
-// is; [Account.ID] says which accounts are one and the same at different times.
+// Account is the account of one call, or of one interruption by hand (Call 0). It is a plain value, so that it can be
+// stored as it is; [Account.ID] says which accounts are one and the same at different times.
 type Account struct {
 	Line      string
 	Call      supervision.CallID
@@ -122,25 +123,28 @@ type Account struct {
 	Trial bool
 	Party Party
 
-	// Zero: it did not happen (yet). Began is when the call arrived or was asked for, or when the opening by hand was commanded.
-	// Cleared is when the first end to go was learnt to have gone. Ended is when the outcome was known: it is zero as long as the
-	// outcome is [OutcomeInProgress], and with [OutcomeBrokenOff] if nobody knows when the daemon died. What comes later (the adapter's answer, the end of the incident) does not move it.
+	// Zero: it did not happen (yet). Began is when the call arrived or was asked for, or when the opening by hand was
+	// commanded. Cleared is when the first end to go was learnt to have gone. Ended is when the outcome was known: it
+	// is zero as long as the outcome is [OutcomeInProgress], and with [OutcomeBrokenOff] if nobody knows when the
+	// daemon died. What comes later (the adapter's answer, the end of the incident) does not move it.
 	Began, Answered, Cleared, Ended time.Time
 
-	// ClearedBy is the end that went first; of two that cross, the one whose going was learnt first. A call that was refused because
-	// the near end came first counts as cleared by that.
+	// ClearedBy is the end that went first; of two that cross, the one whose going was learnt first. A call that was
+	// refused because the near end came first counts as cleared by that.
 	ClearedBy ClearedBy
 	Evidence  supervision.Evidence // of a far-end clearing
 	Late      time.Duration        // how long before Cleared it had happened, as far as the source says
 	Answer    supervision.Answer   // of the adapter to our BYE; AnswerNone: none, or none yet
-	// Openings counts the interruptions of this clearing that were made, or may have been. Asked and Measured are those of the last
-	// one that was commanded: the length that was asked for, and the time between the board's confirmations of opening and closing. 0: none,
-	// or not known.
+	// Openings counts the interruptions of this clearing that were made, or may have been. Asked and Measured are those
+	// of the last one that was commanded: the length that was asked for, and the time between the board's confirmations
+	// of opening and closing. 0: none, or not known.
 	Openings        int
 	Asked, Measured time.Duration
-	// observed is how long the loop was open by this machine's own clock; only an explanation, which has the entries, knows it. 0: not known.
+	// observed is how long the loop was open by this machine's own clock; only an explanation, which has the entries,
+	// knows it. 0: not known.
 	observed time.Duration
-	// Hook is what was seen after the last interruption, or instead of one if the adapter knew no such call; Verification is how.
+	// Hook is what was seen after the last interruption, or instead of one if the adapter knew no such call;
+	// Verification is how.
 	Hook     supervision.Hook
 	Verified Verification
 	Outcome  Outcome
@@ -171,8 +175,8 @@ func (a *Account) ID() ID {
 	return id
 }
 
-// Length is how long the call was up: from the answer to the first clearing, or until now; 0 if it was not answered before
-// that.
+// Length is how long the call was up: from the answer to the first clearing, or until now; 0 if it was not answered
+// before that.
 func (a *Account) Length(now time.Time) time.Duration {
 	end := a.Cleared
 	if end.IsZero() {
@@ -184,8 +188,8 @@ func (a *Account) Length(now time.Time) time.Duration {
 	return max(0, end.Sub(a.Answered))
 }
 
-// Failed tells whether somebody should look at the line because of this account: there was an incident; or the clearing of an
-// answered call may have left a hold behind for another reason than the line's own rules. These are:
+// Failed reports whether somebody should look at the line because of this account: there was an incident; or the
+// clearing of an answered call may have left a hold behind for another reason than the line's own rules. These are:
 //   - suppressed because of other-call, late, unknown-call, loop-busy, loop-faulted or out-of-bounds, or the adapter was lost, unless
 //     the line was seen on hook all the same;
 //   - broken off: the record ends before the outcome, so nobody knows;
@@ -193,9 +197,9 @@ func (a *Account) Length(now time.Time) time.Duration {
 //   - seen off hook after the interruption, without being a trial;
 //   - refused by this daemon, so that a caller did not get through.
 //
-// Not so: the rules unanswered, emergency, life-safety, no-contact and callback-window, which are how the line is meant to work; what
-// was cancelled, since then somebody is at the telephone; and unknown alone, or each clearing of a line without verification would
-// count.
+// Not so: the rules unanswered, emergency, life-safety, no-contact and callback-window, which are how the line is meant
+// to work; what was cancelled, since then somebody is at the telephone; and unknown alone, or each clearing of a line
+// without verification would count.
 func (a *Account) Failed() bool {
 	answered := !a.Answered.IsZero()
 	switch a.Outcome {
@@ -214,7 +218,7 @@ func (a *Account) Failed() bool {
 	}
 }
 
-// leavesHold tells whether a rule that kept the loop closed may have left a hold behind unintentionally.
+// leavesHold reports whether a rule that kept the loop closed may have left a hold behind unintentionally.
 func leavesHold(rule supervision.Suppression) bool {
 	switch rule {
 	case supervision.SuppressedOtherCall, supervision.SuppressedLate, supervision.SuppressedUnknownCall,

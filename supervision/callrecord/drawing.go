@@ -35,7 +35,8 @@ const (
 	longestGap = 2 * time.Second
 )
 
-// draw writes a drawing of the loop, closed above and open below, with a letter for each moment, or a sentence if it never moved.
+// draw writes a drawing of the loop, closed above and open below, with a letter for each moment, or a sentence if it
+// never moved.
 func draw(b *strings.Builder, c *timeline, width int) {
 	marks := marksOf(c)
 	moved := false
@@ -103,7 +104,7 @@ func marksOf(c *timeline) []mark {
 	return marks
 }
 
-// loopBecameUnknown tells whether the machine gave up knowing whether the loop is closed.
+// loopBecameUnknown reports whether the machine gave up knowing whether the loop is closed.
 func loopBecameUnknown(ef *supervision.Effect) bool {
 	return ef.Kind == supervision.Report && ef.Report == supervision.ReportIncident && ofContact(ef.Incident)
 }
@@ -165,8 +166,8 @@ func effectMark(c *timeline, i int) mark {
 	return mark{}
 }
 
-// openMark is of a command to open. If the opening is confirmed or known not made, the loop is drawn closed until then; else nobody
-// knows from the command on.
+// openMark is of a command to open. If the opening is confirmed or known not made, the loop is drawn closed until then;
+// else nobody knows from the command on.
 func openMark(later []Entry, seq supervision.Seq) mark {
 	m := mark{letter: 'o', meaning: "told to open", changesLoop: true, loop: loopUnknown}
 	for i := range later {
@@ -179,7 +180,7 @@ func openMark(later []Entry, seq supervision.Seq) mark {
 	return m
 }
 
-// probedBefore tells whether the last thing before a judgement was the probe's answer.
+// probedBefore reports whether the last thing before a judgement was the probe's answer.
 func probedBefore(earlier []Entry) bool {
 	return len(earlier) > 0 && earlier[len(earlier)-1].Event.Kind == supervision.ProbeAnswered
 }

@@ -10,9 +10,9 @@ import (
 // minWidth is the narrowest that an explanation can be.
 const minWidth = 60
 
-// Explain returns the time line of a call in words with a small drawing of the loop, why it ended as it did, and what to change. entries
-// are those of the call and those of its line meanwhile, in order. width is the number of columns, at least 60. What it writes is
-// ASCII but for names; times are in the zone of the account's own.
+// Explain returns the time line of a call in words with a small drawing of the loop, why it ended as it did, and what
+// to change. entries are those of the call and those of its line meanwhile, in order. width is the number of columns,
+// at least 60. What it writes is ASCII but for names; times are in the zone of the account's own.
 func Explain(a Account, entries []Entry, width int) string {
 	width = max(width, minWidth)
 	c := newTimeline(&a, entries)
@@ -28,8 +28,8 @@ func Explain(a Account, entries []Entry, width int) string {
 	return b.String()
 }
 
-// ExplainIncident returns an incident in a few lines: what, since or until when, what was seen, and what to do. width is as with
-// [Explain]. An incident of a call is told better by the explanation of that call.
+// ExplainIncident returns an incident in a few lines: what, since or until when, what was seen, and what to do. width
+// is as with [Explain]. An incident of a call is told better by the explanation of that call.
 func ExplainIncident(i Incident, width int) string {
 	width = max(width, minWidth)
 	what := i.Line + ": incident " + reasonText(i.Reason, i.Rule, i.Flash)

@@ -27,7 +27,8 @@ var renderScript = []string{
 	"far-end-silent",
 }
 
-// TestExplainScripts plays scripts of the machine and compares what is told of them with what a person has read and found right.
+// TestExplainScripts plays scripts of the machine and compares what is told of them with what a person has read and
+// found right.
 func TestExplainScripts(t *testing.T) {
 	for _, name := range renderScript {
 		t.Run(name, func(t *testing.T) {

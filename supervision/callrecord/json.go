@@ -8,8 +8,8 @@ import (
 	"clearback/supervision/sanitize"
 )
 
-// JSON is the shape of one account in JSON. Later versions add fields and change none. Words are those of log and tables. Times are
-// RFC 3339; what did not happen is left out. Durations are milliseconds, and have fractions.
+// JSON is the shape of one account in JSON. Later versions add fields and change none. Words are those of log and
+// tables. Times are RFC 3339; what did not happen is left out. Durations are milliseconds, and have fractions.
 type JSON struct {
 	Line string `json:"line"`
 	// Call is the call's number; 0: an interruption by hand.
@@ -49,10 +49,11 @@ type JSON struct {
 	Hook     string `json:"hook,omitempty"`
 	Verified string `json:"verified,omitempty"`
 
-	// Outcome is in-progress, no-need, cleared, unknown, cancelled, suppressed, incident, broken-off, hold-stayed or refused.
+	// Outcome is in-progress, no-need, cleared, unknown, cancelled, suppressed, incident, broken-off, hold-stayed or
+	// refused.
 	Outcome string `json:"outcome"`
-	// Rule is what kept the loop closed; Incident is the reason of an incident, or, with outcome cancelled, what kept a trial from being
-	// made. Both in the words of the log.
+	// Rule is what kept the loop closed; Incident is the reason of an incident, or, with outcome cancelled, what kept a
+	// trial from being made. Both in the words of the log.
 	Rule     string `json:"rule,omitempty"`
 	Incident string `json:"incident,omitempty"`
 	Flash    bool   `json:"flash"`
@@ -107,8 +108,8 @@ func CSVHeader() []string {
 	}
 }
 
-// CSV returns the account as a record of a table for machines: what [JSON] leaves out is empty. A name or number that a spreadsheet
-// would take for a formula has an apostrophe before it, since the far end chooses them.
+// CSV returns the account as a record of a table for machines: what [JSON] leaves out is empty. A name or number that a
+// spreadsheet would take for a formula has an apostrophe before it, since the far end chooses them.
 func (a Account) CSV() []string {
 	j := a.JSON()
 	number := func(ms float64) string {

@@ -7,8 +7,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The explanation names three lengths: what was asked for, what the board confirmed, and what was measured here. Where the board lost its
-// connection in the opening, the third is the one that the time line has.
+// The explanation names three lengths: what was asked for, what the board confirmed, and what was measured here. Where
+// the board lost its connection in the opening, the third is the one that the time line has.
 func TestOpenLengthsInExplain(t *testing.T) {
 	for _, c := range []struct{ closing, want string }{
 		{"1.846s loop-closed seq=1 took=800ms", "asked for 800 ms; confirmed by the board: 800 ms; measured here: 346 ms."},

@@ -38,9 +38,10 @@ func randomOrder(seed uint64) []Entry {
 	return r.entries
 }
 
-// checkRendered checks what is told against the entries themselves, counted in the simplest way. The entries have the beginning of every
-// call. A shell gives a number to one call only, but a random order may use one again: what counts is what happened since the account
-// of that number began; one that was forgotten while a second call had its number is not judged by that.
+// checkRendered checks what is told against the entries themselves, counted in the simplest way. The entries have the
+// beginning of every call. A shell gives a number to one call only, but a random order may use one again: what counts
+// is what happened since the account of that number began; one that was forgotten while a second call had its number is
+// not judged by that.
 func checkRendered(t failer, entries []Entry) {
 	t.Helper()
 	accounts, incidents := feed(entries)
@@ -233,8 +234,8 @@ func TestExplainAnything(t *testing.T) {
 
 var legendItem = regexp.MustCompile(`(?:^|; )([A-Za-z]) ([+-][0-9:.]+)(?: s)? [a-zA-Z]`)
 
-// checkDrawing reads a drawing as a person does: the letters stand in the order of the legend, the times of the legend rise, each column has
-// the loop in one state, and it begins closed or unknown.
+// checkDrawing reads a drawing as a person does: the letters stand in the order of the legend, the times of the legend
+// rise, each column has the loop in one state, and it begins closed or unknown.
 func checkDrawing(t failer, text string) {
 	t.Helper()
 	lines := strings.Split(text, "\n")

@@ -8,13 +8,15 @@ import (
 
 // What bounds a teller's memory.
 const (
-	// accountLifetime is how long an account may still change after its last change: the machine forgets an adapter's leg of which nothing
-	// was heard 65 s after its BYE or CANCEL (64*T1 twice, RFC 3261 sections 9.1 and 17.1.2.2, and a second).
+	// accountLifetime is how long an account may still change after its last change: the machine forgets an adapter's
+	// leg of which nothing was heard 65 s after its BYE or CANCEL (64*T1 twice, RFC 3261 sections 9.1 and 17.1.2.2, and
+	// a second).
 	accountLifetime = 65 * time.Second
-	// outcomeTimeout is how long the outcome of a clearing is awaited; the machine's own waits end within seconds, and what comes later
-	// than this was lost.
+	// outcomeTimeout is how long the outcome of a clearing is awaited; the machine's own waits end within seconds, and
+	// what comes later than this was lost.
 	outcomeTimeout = 5 * time.Minute
-	// minAccounts is how many of the latest accounts are kept however old they are, so that what comes late still finds its account.
+	// minAccounts is how many of the latest accounts are kept however old they are, so that what comes late still finds
+	// its account.
 	minAccounts = 8
 	// maxAccounts, maxIncidents and maxCallInfos bound what a flood can take; a line carries a few calls at a time.
 	maxAccounts  = 64
@@ -22,9 +24,10 @@ const (
 	maxCallInfos = 16
 )
 
-// Recorder keeps the accounts of one line while they change. It is not for concurrent use. It must see the entries in the order in
-// which they happened; what does not fit is ignored, as the machine does. A number names one call only (see [supervision.CallID]): used
-// again, it begins a new account once the first is forgotten. After the process that it tells of has died, use a new one.
+// Recorder keeps the accounts of one line while they change. It is not for concurrent use. It must see the entries in
+// the order in which they happened; what does not fit is ignored, as the machine does. A number names one call only
+// (see [supervision.CallID]): used again, it begins a new account once the first is forgotten. After the process that
+// it tells of has died, use a new one.
 type Recorder struct {
 	// set once
 	line      string
@@ -80,12 +83,13 @@ type openIncident struct {
 	of *openAccount
 }
 
-// NewRecorder returns the teller of a line without calls. sensed tells whether a loop-current sensor decides about the hook. Without it
-// what was seen after an interruption counts as seen by a probe if one was asked since, else by a sensor.
+// NewRecorder returns the teller of a line without calls. sensed reports whether a loop-current sensor decides about
+// the hook. Without it what was seen after an interruption counts as seen by a probe if one was asked since, else by a
+// sensor.
 func NewRecorder(line string, sensed bool) *Recorder { return &Recorder{line: line, hasSensor: sensed} }
 
-// Take takes the next entry and returns the accounts and incidents that it changed, valid until the next Take. Entries of other
-// lines are not for it.
+// Take takes the next entry and returns the accounts and incidents that it changed, valid until the next Take. Entries
+// of other lines are not for it.
 func (t *Recorder) Take(e Entry) ([]Account, []Incident) {
 	t.accounts, t.incidents = t.accounts[:0], t.incidents[:0]
 	t.sweep(e.At)
@@ -106,7 +110,8 @@ func (t *Recorder) Take(e Entry) ([]Account, []Incident) {
 	return t.accounts, t.incidents
 }
 
-// AddCallInfo takes who is in a call, and returns the account that it changed, nil if there is none yet; the note is kept for it then.
+// AddCallInfo takes who is in a call, and returns the account that it changed, nil if there is none yet; the note is
+// kept for it then.
 func (t *Recorder) AddCallInfo(n CallInfo) *Account {
 	c := t.find(n.Call)
 	if c == nil {
@@ -165,7 +170,8 @@ func (t *Recorder) lastRefused(call supervision.CallID) *openAccount {
 	return nil
 }
 
-// findOrBegin returns the account of a call that the machine knows, so that there is one even if its beginning was lost.
+// findOrBegin returns the account of a call that the machine knows, so that there is one even if its beginning was
+// lost.
 func (t *Recorder) findOrBegin(at time.Time, call supervision.CallID) *openAccount {
 	if c := t.find(call); c != nil || call == 0 {
 		return c
@@ -248,7 +254,7 @@ func (t *Recorder) sweep(now time.Time) {
 	t.all = kept
 }
 
-// inProgress tells whether something is under way that belongs to c.
+// inProgress reports whether something is under way that belongs to c.
 func (t *Recorder) inProgress(c *openAccount) bool {
 	if t.last.of == c && !t.last.settled || t.mayBecomeIncident(c) {
 		return true
@@ -261,14 +267,15 @@ func (t *Recorder) inProgress(c *openAccount) bool {
 	return false
 }
 
-// mayBecomeIncident reports whether a line that stays off hook may turn the clearing of c, which opened nothing or was cut short, into an
-// incident, however much later: until the line carries a call. Callers who find it busy do not change that.
+// mayBecomeIncident reports whether a line that stays off hook may turn the clearing of c, which opened nothing or was
+// cut short, into an incident, however much later: until the line carries a call. Callers who find it busy do not
+// change that.
 func (t *Recorder) mayBecomeIncident(c *openAccount) bool {
 	return !c.suspectedAt.IsZero() && !c.suspectedAt.Before(t.carried)
 }
 
-// dropOne makes room: the oldest account with an outcome, if there is one without anything under way; else the oldest of all, which
-// nobody will end any more.
+// dropOne makes room: the oldest account with an outcome, if there is one without anything under way; else the oldest
+// of all, which nobody will end any more.
 func (t *Recorder) dropOne(now time.Time) {
 	drop, found := 0, false
 	for i, c := range t.all {

@@ -53,8 +53,9 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 			t.change(c)
 		}
 	default:
-		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed, SoundMissing, FarEndSilent: what
-		// matters of them comes as an effect. SoundContested and AttemptEnded change nothing in the account
+		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed,
+		// SoundMissing, FarEndSilent: what matters of them comes as an effect. SoundContested and AttemptEnded change
+		// nothing in the account
 	}
 }
 
@@ -349,9 +350,9 @@ func lastsBesideLineIncident(why supervision.Incident) bool {
 	return why == supervision.IncidentTooManyOpenings || why == supervision.IncidentAdapterRefused
 }
 
-// incidentEnded ends what ended. The machine keeps one incident of the line, the latest, beside that of a contact of which nobody
-// knows whether it is closed, that of a storm, and that of an adapter that is refused: what ends the latest (the line was seen on hook, or
-// carries a call) ends those before it too.
+// incidentEnded ends what ended. The machine keeps one incident of the line, the latest, beside that of a contact of
+// which nobody knows whether it is closed, that of a storm, and that of an adapter that is refused: what ends the
+// latest (the line was seen on hook, or carries a call) ends those before it too.
 func (t *Recorder) incidentEnded(at time.Time, why supervision.Incident) {
 	contact := ofContact(why) &&
 		(t.cause.Kind == supervision.LoopClosed || t.cause.Kind == supervision.LoopFailed)

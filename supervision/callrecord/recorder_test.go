@@ -55,7 +55,8 @@ func TestRecorderHeldCall(t *testing.T) {
 	assert.False(t, a.Failed())
 }
 
-// TestRecorderVerification: what was seen counts as the probe's only if a probe was asked after the opening and no sensor decides.
+// TestRecorderVerification: what was seen counts as the probe's only if a probe was asked after the opening and no
+// sensor decides.
 func TestRecorderVerification(t *testing.T) {
 	const judged = "\n+31.63s report interrupted call=1 seq=1 interval=800ms hook=on"
 	assert.Equal(t, VerificationSense, one(t, heldCallScript+judged).Verified, "nothing was asked")
@@ -145,7 +146,8 @@ func TestRecorderIncidentEndsLater(t *testing.T) {
 	assert.Equal(t, at(30*time.Second), a.Cleared, "the account was still there")
 }
 
-// TestRecorderLoopFault: a contact of which nobody knows is an incident beside the line's own; each ends with its own cause.
+// TestRecorderLoopFault: a contact of which nobody knows is an incident beside the line's own; each ends with its own
+// cause.
 func TestRecorderLoopFault(t *testing.T) {
 	_, incidents := renderText(t, `
 		+0s report incident reason=off-hook-without-call
@@ -322,8 +324,9 @@ func TestRecorderMemoryIsBounded(t *testing.T) {
 	assert.Len(t, teller.all, minAccounts)
 }
 
-// TestRecorderKeepsPendingIncidents: a clearing that the near end cut short, or that a rule kept from opening, is an incident of its own
-// account, however many callers found the line busy meanwhile. Once the line carried a call, it cannot become one any more.
+// TestRecorderKeepsPendingIncidents: a clearing that the near end cut short, or that a rule kept from opening, is an
+// incident of its own account, however many callers found the line busy meanwhile. Once the line carried a call, it
+// cannot become one any more.
 func TestRecorderKeepsPendingIncidents(t *testing.T) {
 	const up = `
 call-arrived call=1
@@ -380,8 +383,8 @@ far-end-cleared call=1 evidence=bye
 	}
 }
 
-// TestRecorderReusedCallNumber: what is forgotten of a call does not count for another one of its number, in the account or in what judges
-// it.
+// TestRecorderReusedCallNumber: what is forgotten of a call does not count for another one of its number, in the
+// account or in what judges it.
 func TestRecorderReusedCallNumber(t *testing.T) {
 	text := heldCallScript + "+31.6s report interrupted call=1 seq=1 interval=800ms hook=off\n+31.6s report incident call=1 reason=interval-short\n"
 	for call := 2; call < 2+minAccounts; call++ {

@@ -15,8 +15,8 @@ func Header() []string {
 	}
 }
 
-// Row returns the account for a table of texts, a column for each title of [Header]; "-" stands for what there is not. Times are in their
-// own zone. The length is that from the answer to the clearing: "up" for a call that lasts.
+// Row returns the account for a table of texts, a column for each title of [Header]; "-" stands for what there is not.
+// Times are in their own zone. The length is that from the answer to the clearing: "up" for a call that lasts.
 func Row(a Account) []string {
 	return []string{
 		stamp(a.Began), a.Line, a.callText(), a.directionText(), a.farEnd(), a.lengthText(), orDash(a.ClearedBy != ClearedByNobody, a.ClearedBy.String()),
@@ -78,8 +78,8 @@ func (a *Account) evidenceText() string {
 	return s
 }
 
-// openText tells how long the loop was asked to be open and how long it was, in milliseconds: "800/803 ms", "2x 800/? ms" for the
-// second of two, "800/not ms" for one that was not made.
+// openText tells how long the loop was asked to be open and how long it was, in milliseconds: "800/803 ms", "2x 800/?
+// ms" for the second of two, "800/not ms" for one that was not made.
 func (a *Account) openText() string {
 	if a.Asked == 0 {
 		return dash
@@ -113,7 +113,8 @@ func (a *Account) verifiedText() string {
 	}
 }
 
-// outcomeText is the outcome with its rule or reason: "suppressed: other-call", "incident: interval-short, flash, lasts".
+// outcomeText is the outcome with its rule or reason: "suppressed: other-call", "incident: interval-short, flash,
+// lasts".
 func (a *Account) outcomeText() string {
 	more := reasonText(a.Incident, a.Rule, a.Flash)
 	if a.Outcome == OutcomeIncident && a.IncidentEnded.IsZero() {

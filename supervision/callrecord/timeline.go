@@ -100,7 +100,8 @@ func newTimeline(a *Account, entries []Entry) *timeline {
 	return c
 }
 
-// observed is how long the last interruption was open, from when its opening was learnt to when its closing was; 0: not known.
+// observed is how long the last interruption was open, from when its opening was learnt to when its closing was; 0: not
+// known.
 func (c *timeline) observed() time.Duration {
 	if len(c.openSeq) == 0 {
 		return 0
@@ -132,7 +133,7 @@ func seqOf(e *Entry) supervision.Seq {
 	return e.Effect.Seq
 }
 
-// isOwn tells whether an entry names the call or one of its interruptions.
+// isOwn reports whether an entry names the call or one of its interruptions.
 func (c *timeline) isOwn(e *Entry) bool {
 	call, seq := callOf(e), seqOf(e)
 	if e.Effect.Kind == supervision.OpenLoop {
@@ -165,8 +166,8 @@ func (c *timeline) during(at, from time.Time) bool {
 	return !at.Before(from.Add(-sameInstant)) && (c.until.IsZero() || !at.After(c.until.Add(sameInstant)))
 }
 
-// ofLine tells whether an entry that names neither a call nor an interruption is part of the story: what was seen of the line from the
-// clearing on, and the end of the incident.
+// ofLine reports whether an entry that names neither a call nor an interruption is part of the story: what was seen of
+// the line from the clearing on, and the end of the incident.
 func (c *timeline) ofLine(e *Entry) bool {
 	if callOf(e) != 0 || seqOf(e) != 0 {
 		return false

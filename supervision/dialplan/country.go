@@ -35,7 +35,8 @@ func lookup(iso string) (country, bool) {
 	return country{}, false
 }
 
-// leadsAbroad tells whether a national number, with or without a trunk prefix, is one of another country of a shared plan.
+// leadsAbroad reports whether a national number, with or without a trunk prefix, is one of another country of a shared
+// plan.
 func (c *country) leadsAbroad(number string) bool {
 	if c.begins(number) {
 		return true

@@ -1,5 +1,5 @@
-// Package dialplan judges what a line may call: patterns that are allowed or denied, and numbers of other countries. It decides
-// nothing about emergency numbers, which are asked about first and always pass.
+// Package dialplan judges what a line may call: patterns that are allowed or denied, and numbers of other countries. It
+// decides nothing about emergency numbers, which are asked about first and always pass.
 package dialplan
 
 import (
@@ -13,7 +13,8 @@ type Options struct {
 	Country string
 	// Prefixes are outside-line prefixes, digits.
 	Prefixes []string
-	// Allow and Deny are patterns: digits, x for any digit, a * at the end for any rest. A * elsewhere and a # stand for themselves.
+	// Allow and Deny are patterns: digits, x for any digit, a * at the end for any rest. A * elsewhere and a # stand
+	// for themselves.
 	Allow, Deny []string
 	// International allows numbers of other countries.
 	International bool
@@ -87,7 +88,7 @@ func (p *Plan) matchesNothing(a pattern, deny []string) string {
 	return ""
 }
 
-// onlyInternational tells whether every number of a pattern is one of another country.
+// onlyInternational reports whether every number of a pattern is one of another country.
 func (p *Plan) onlyInternational(a pattern) bool {
 	if p.country.leadsAbroad(a.fixed) {
 		return true
@@ -136,8 +137,8 @@ func (p *Plan) Judge(number string) Refusal {
 	return ""
 }
 
-// Readings are the ways in which a service may understand a destination, as they would be dialled: without what is dialled for an outside line,
-// without codes before the number. So an emergency number behind such a code can be found.
+// Readings are the ways in which a service may understand a destination, as they would be dialled: without what is
+// dialled for an outside line, without codes before the number. So an emergency number behind such a code can be found.
 func (p *Plan) Readings(number string) []string {
 	var r readings
 	p.read(&r, number)

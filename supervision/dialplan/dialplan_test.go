@@ -61,7 +61,8 @@ func TestNumbersOfOtherCountries(t *testing.T) {
 	require.Empty(t, plan(t, Options{Country: "GB", International: true}).Judge("004930123456"))
 }
 
-// What is dialled for an outside line does not hide a number. Where it is 0, 0030 is 0 and 030 (Berlin), and 00030 is 0 and 0030 (Greece).
+// What is dialled for an outside line does not hide a number. Where it is 0, 0030 is 0 and 030 (Berlin), and 00030 is 0
+// and 0030 (Greece).
 func TestOutsideLinePrefix(t *testing.T) {
 	nine, zero := plan(t, Options{Country: "GB", Prefixes: []string{"9"}}), plan(t, Options{Country: "DE", Prefixes: []string{"0"}})
 	require.Empty(t, nine.Judge("901632960101"))

@@ -14,7 +14,7 @@ type pattern struct {
 	rest  bool   // anything may follow
 }
 
-// CheckPattern tells whether a text is a pattern. The error ends the sentence `"TEXT" ...`.
+// CheckPattern reports whether a text is a pattern. The error ends the sentence `"TEXT" ...`.
 func CheckPattern(s string) error {
 	_, err := parsePattern(s)
 	return err
@@ -44,7 +44,7 @@ func (p pattern) matches(s string) bool {
 
 func (p pattern) everything() bool { return p.fixed == "" && p.rest }
 
-// covers tells whether p matches whatever q matches.
+// covers reports whether p matches whatever q matches.
 func (p pattern) covers(q pattern) bool {
 	if len(q.fixed) < len(p.fixed) || !p.rest && (q.rest || len(q.fixed) > len(p.fixed)) {
 		return false
@@ -57,7 +57,7 @@ func (p pattern) covers(q pattern) bool {
 	return true
 }
 
-// within tells whether a character of a pattern stands for c, which may be an x too.
+// within reports whether a character of a pattern stands for c, which may be an x too.
 func within(c, other byte) bool {
 	return c == other || c == 'x' && '0' <= other && other <= '9'
 }

@@ -33,7 +33,8 @@ func spelled(t *rapid.T, c country, number string) string {
 	return fmt.Sprintf(form, b.String())
 }
 
-// dialledFrom is a number of another country as it is dialled from this one, or with its context (RFC 3966 section 5.1.4).
+// dialledFrom is a number of another country as it is dialled from this one, or with its context (RFC 3966 section
+// 5.1.4).
 func dialledFrom(t *rapid.T, c country, number string) string {
 	prefixes := append([]string{"+"}, c.prefixes...)
 	p := rapid.SampledFrom(prefixes).Draw(t, "prefix")
@@ -72,8 +73,8 @@ func TestInternationalInEverySpelling(t *testing.T) {
 	})
 }
 
-// A denied number stays denied, and one that is not allowed is not allowed, in every spelling; one that is allowed may be dialled in
-// the plain ones.
+// A denied number stays denied, and one that is not allowed is not allowed, in every spelling; one that is allowed may
+// be dialled in the plain ones.
 func TestPatternsInEverySpelling(t *testing.T) {
 	c, _ := lookup("GB")
 	p, err := New(Options{Country: "GB", Prefixes: []string{"9"}, Allow: []string{"01632*", "5550xxx"}, Deny: []string{"0163296019x"}})
@@ -101,8 +102,8 @@ func TestPatternsInEverySpelling(t *testing.T) {
 	})
 }
 
-// Whatever is dialled: a plan without rules refuses nothing, one that denies everything refuses everything, and no rule that is added
-// lets through what was refused.
+// Whatever is dialled: a plan without rules refuses nothing, one that denies everything refuses everything, and no rule
+// that is added lets through what was refused.
 func FuzzJudge(f *testing.F) {
 	for _, s := range []string{"", "5550101", "+4930123456", "%2B49", "*67*0049301234567#", "tel:30123456;phone-context=+49", "sip:a@b", "9090909090", "alice", "12121212121212121212",
 		"+1+2+3", ";rn=", "%", "**#*#", "0" + strings.Repeat("9", 200), strings.Repeat("9001284", 40)} {

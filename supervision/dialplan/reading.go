@@ -12,10 +12,11 @@ const (
 	longest = 256 // bytes of a destination
 	deepest = 6   // codes and prefixes before a number
 	most    = 64  // ways to read one destination
-	// shortest is how many digits follow an international prefix at least: the shortest numbers of small countries have seven with the country
-	// calling code (from memory), so that what is shorter is an extension or a short code.
+	// shortest is how many digits follow an international prefix at least: the shortest numbers of small countries have
+	// seven with the country calling code (from memory), so that what is shorter is an extension or a short code.
 	shortest = 6
-	// longestCode is how many digits a service code has at most, between its * and #: two or three (3GPP TS 22.030 section 6.5.2).
+	// longestCode is how many digits a service code has at most, between its * and #: two or three (3GPP TS 22.030
+	// section 6.5.2).
 	longestCode = 3
 )
 
@@ -34,7 +35,7 @@ type form struct {
 	read bool
 }
 
-// any tells whether a pattern matches one of the forms.
+// any reports whether a pattern matches one of the forms.
 func (r *readings) any(all []pattern, sure bool) bool {
 	for _, f := range r.forms {
 		for _, p := range all {
@@ -94,7 +95,8 @@ func user(s string) string {
 	return before
 }
 
-// readUser reads a user part with its parameters (RFC 3966 section 3: phone-context; RFC 4694: rn, by which a service may route).
+// readUser reads a user part with its parameters (RFC 3966 section 3: phone-context; RFC 4694: rn, by which a service
+// may route).
 func (p *Plan) readUser(r *readings, s string) {
 	number, params, _ := strings.Cut(s, ";")
 	number, behind, two := strings.Cut(number, ":") // no tel URI has one; a service may take what is behind it for a password
@@ -152,7 +154,7 @@ func (p *Plan) readText(r *readings, text string, sure bool) {
 	}
 }
 
-// name tells whether a text has more than a number has.
+// name reports whether a text has more than a number has.
 func name(text string) bool {
 	return text == "" || strings.Trim(text, "0123456789*#+-.() \t") != ""
 }
@@ -220,7 +222,7 @@ func (p *Plan) dialled(r *readings, s string, sure bool, depth int) {
 	}
 }
 
-// beginsOutside tells whether an international prefix begins with an outside-line prefix: where 0 is dialled for an outside line, 0030 is
+// beginsOutside reports whether an international prefix begins with an outside-line prefix: where 0 is dialled for an outside line, 0030 is
 // 0 and 030, and 00030 is 0 and 0030.
 func (p *Plan) beginsOutside(prefix string) bool {
 	return slices.ContainsFunc(p.outside, func(o string) bool { return strings.HasPrefix(prefix, o) })

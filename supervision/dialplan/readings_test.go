@@ -26,8 +26,8 @@ func (r *readings) text() string {
 	return strings.Join(all, " ")
 }
 
-// The ways to read a destination, each as it would be dialled, what was surely dialled with a "!". How numbers are dialled is from memory of
-// the numbering plans; the numbers are fictitious.
+// The ways to read a destination, each as it would be dialled, what was surely dialled with a "!". How numbers are
+// dialled is from memory of the numbering plans; the numbers are fictitious.
 func TestReadings(t *testing.T) {
 	for _, c := range []struct {
 		setting string // country and outside-line prefixes

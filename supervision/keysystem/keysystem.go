@@ -1,5 +1,5 @@
-// Package keysystem is the electrical model of one line of a key telephone system: the adapter port that feeds it, the pair,
-// the relay contact, the line card with its hold circuit, and the telephone sets.
+// Package keysystem is the electrical model of one line of a key telephone system: the adapter port that feeds it, the
+// pair, the relay contact, the line card with its hold circuit, and the telephone sets.
 package keysystem
 
 import (
@@ -16,14 +16,15 @@ type Options struct {
 	// Release: the line card lets a hold go when loop current was absent for this long without a break.
 	// Electronic key systems can mostly be set to 50 ms or to 350-450 ms (common practice). Default 350 ms.
 	Release time.Duration
-	// Releases, if not nil, gives the release time of each hold in turn, in place of Release: no two holds of an older card
-	// are alike. It is called as a hold begins; what it gives is taken to be within 0 and 1 min.
+	// Releases, if not nil, gives the release time of each hold in turn, in place of Release: no two holds of an older
+	// card are alike. It is called as a hold begins; what it gives is taken to be within 0 and 1 min.
 	Releases func() time.Duration
 	// RingUp: the lamp goes on flashing this long after the last ringing, since a card must not go dark in the
 	// pause between two bursts (4 s in North America). Settable from 2 to 9 s by common practice. Default 6 s.
 	RingUp time.Duration
 
-	// Seize: the port takes the line for seized when loop current has flowed for this long. Default 40 ms (from memory).
+	// Seize: the port takes the line for seized when loop current has flowed for this long. Default 40 ms (from
+	// memory).
 	Seize time.Duration
 	// FlashMin and FlashMax bound the breaks that the port takes for a hook flash; RFC 5098 gives 300 and 800 ms as
 	// defaults of its hook flash objects. Both 0: the port's flash detection is off.

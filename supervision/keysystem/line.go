@@ -18,8 +18,8 @@ import (
 // and 4,674,118).
 //
 // Time is the time since a start that the caller chooses. Each method that takes now brings the line up to that instant
-// first, so a late call loses nothing and every [Change] carries the instant at which it happened; it returns the changes
-// and the instant at which Step is to be called next. A now that lies before an earlier one counts as that one.
+// first, so a late call loses nothing and every [Change] carries the instant at which it happened; it returns the
+// changes and the instant at which Step is to be called next. A now that lies before an earlier one counts as that one.
 // A Line is not for concurrent use.
 type Line struct {
 	o   Options
@@ -78,13 +78,14 @@ func (l *Line) SetBattery(now time.Duration, on bool) ([]Change, time.Duration) 
 	return l.do(now, func() { l.battery = on })
 }
 
-// SetLockOut lets the port lock the line out, or feed it again. Locked out, the port sends no more current than it needs to see
-// whether anything bridges the pair; a hold needs more.
+// SetLockOut lets the port lock the line out, or feed it again. Locked out, the port sends no more current than it
+// needs to see whether anything bridges the pair; a hold needs more.
 func (l *Line) SetLockOut(now time.Duration, out bool) ([]Change, time.Duration) {
 	return l.do(now, func() { l.lockedOut = out })
 }
 
-// ResetPort lets the port forget what it saw, as a restart does: it takes the line for on hook until current has flowed for its time.
+// ResetPort lets the port forget what it saw, as a restart does: it takes the line for on hook until current has flowed
+// for its time.
 func (l *Line) ResetPort(now time.Duration) ([]Change, time.Duration) {
 	return l.do(now, func() { l.offHook, l.seen, l.seenSince = false, false, l.now })
 }

@@ -78,8 +78,8 @@ func heldLine(t *testing.T, o Options) *testBed {
 	return b
 }
 
-// The hold key opens the A lead before the pair, a hang-up the pair before the A lead; the card bridges when the A lead goes
-// while current flows. Source: US patents 4,311,880 and 4,674,118 (abstracts), common practice.
+// The hold key opens the A lead before the pair, a hang-up the pair before the A lead; the card bridges when the A lead
+// goes while current flows. Source: US patents 4,311,880 and 4,674,118 (abstracts), common practice.
 func TestHoldBeginsByTheOrderOfTheContacts(t *testing.T) {
 	b := newTestBed(t, Options{})
 	b.lift("desk")
@@ -114,8 +114,8 @@ func TestHoldNeedsCurrent(t *testing.T) {
 	require.Equal(t, Dark, b.l.State().Lamp)
 }
 
-// The release times are the two settings of electronic key systems (common practice). At the release time itself the hold
-// goes; a millisecond less leaves it.
+// The release times are the two settings of electronic key systems (common practice). At the release time itself the
+// hold goes; a millisecond less leaves it.
 func TestHoldIsReleasedAfterTheReleaseTime(t *testing.T) {
 	for _, release := range []time.Duration{50 * ms, 350 * ms, 450 * ms} {
 		t.Run(release.String(), func(t *testing.T) {
@@ -138,8 +138,8 @@ func TestHoldIsReleasedAfterTheReleaseTime(t *testing.T) {
 	}
 }
 
-// 800 ms is the normal setting of a digital exchange's disconnect clear (operator's note, 1987): longer than every release
-// time that is common practice, up to 600 ms for relay-type cards (from memory).
+// 800 ms is the normal setting of a digital exchange's disconnect clear (operator's note, 1987): longer than every
+// release time that is common practice, up to 600 ms for relay-type cards (from memory).
 func TestAnInterruptionOf800msClearsEveryCard(t *testing.T) {
 	for _, release := range []time.Duration{50 * ms, 350 * ms, 450 * ms, 600 * ms} {
 		b := heldLine(t, Options{Release: release, FlashMin: 300 * ms, FlashMax: 800 * ms, Move: 5 * ms, Bounce: 3 * ms})
@@ -152,7 +152,8 @@ func TestAnInterruptionOf800msClearsEveryCard(t *testing.T) {
 	}
 }
 
-// Flash window 300 to 800 ms: defaults of RFC 5098's hook flash objects. Only a hold that stayed brings the current back.
+// Flash window 300 to 800 ms: defaults of RFC 5098's hook flash objects. Only a hold that stayed brings the current
+// back.
 func TestABreakInTheFlashWindowIsAFlashWhenTheHoldStays(t *testing.T) {
 	o := Options{Release: 450 * ms, FlashMin: 300 * ms, FlashMax: 800 * ms}
 	for _, c := range []struct {
@@ -218,7 +219,8 @@ func TestLampCadences(t *testing.T) {
 	}
 }
 
-// A card goes on flashing in the pauses of the ringing and some seconds after a caller gave up (common practice: 2 to 9 s).
+// A card goes on flashing in the pauses of the ringing and some seconds after a caller gave up (common practice: 2 to 9
+// s).
 func TestRingingFlashesUntilAnsweredOrGivenUp(t *testing.T) {
 	b := newTestBed(t, Options{RingUp: 5 * time.Second})
 	b.ringing(true)
@@ -255,8 +257,8 @@ func TestAPortThatInterruptsByItselfClearsTheHoldToo(t *testing.T) {
 	require.False(t, b.l.State().Held)
 }
 
-// A port that locks a line out feeds it too little for a hold, and still sees when the bridge is gone (common practice: permanent
-// signal treatment).
+// A port that locks a line out feeds it too little for a hold, and still sees when the bridge is gone (common practice:
+// permanent signal treatment).
 func TestALockedOutPortHoldsNothingAndSeesTheLineOnHook(t *testing.T) {
 	b := heldLine(t, Options{})
 	b.did(b.l.SetLockOut(b.now, true))
@@ -353,8 +355,8 @@ func TestOptionsOutOfBounds(t *testing.T) {
 	}
 }
 
-// However the calls to Step are spread, the same things happen at the same instants; and at every instant the laws of the
-// circuit hold.
+// However the calls to Step are spread, the same things happen at the same instants; and at every instant the laws of
+// the circuit hold.
 func TestResultDoesNotDependOnSteps(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		o := Options{Release: 350 * ms, FlashMin: 300 * ms, FlashMax: 800 * ms, Move: 5 * ms, Bounce: 3 * ms, RingUp: 2 * time.Second}

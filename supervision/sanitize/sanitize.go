@@ -1,6 +1,7 @@
-// Package sanitize makes text from outside fit for people: for a terminal, a log, a table, a spreadsheet. What does not print is replaced or
-// escaped: control characters (C0, DEL, C1: U+0000 to U+001F, U+007F to U+009F), marks that change the direction of writing (U+061C, U+200E,
-// U+200F, U+202A to U+202E, U+2066 to U+2069), and whatever else has no shape of its own.
+// Package sanitize makes text from outside fit for people: for a terminal, a log, a table, a spreadsheet. What does not
+// print is replaced or escaped: control characters (C0, DEL, C1: U+0000 to U+001F, U+007F to U+009F), marks that change
+// the direction of writing (U+061C, U+200E, U+200F, U+202A to U+202E, U+2066 to U+2069), and whatever else has no shape
+// of its own.
 package sanitize
 
 import (
@@ -11,7 +12,8 @@ import (
 	"unicode/utf8"
 )
 
-// Text returns s as at most so many characters that print: each that does not is a question mark, and what is too long ends with two dots.
+// Text returns s as at most so many characters that print: each that does not is a question mark, and what is too long
+// ends with two dots.
 func Text(s string, most int) string {
 	s = s[:min(len(s), utf8.UTFMax*(most+1))] // more cannot matter
 	long := utf8.RuneCountInString(s) > most
@@ -31,7 +33,8 @@ func Text(s string, most int) string {
 	return b.String()
 }
 
-// Escape returns s with each character that does not print written as in a JSON string, \u202e. Bytes that are no UTF-8 become question marks.
+// Escape returns s with each character that does not print written as in a JSON string, \u202e. Bytes that are no UTF-8
+// become question marks.
 func Escape(s string) string { return string(appendEscaped(nil, []byte(s), "")) }
 
 // Lines is [Escape] for lines of output, whose line ends and tabs stay. Within a JSON string the meaning stays, too.
@@ -56,8 +59,8 @@ func appendEscaped(to, text []byte, keep string) []byte {
 	return to
 }
 
-// Cell returns s as a spreadsheet may have it: escaped, and with an apostrophe before what a spreadsheet would take for a formula. A telephone
-// number such as +4930123456 stays as it is, and is a number there at worst.
+// Cell returns s as a spreadsheet may have it: escaped, and with an apostrophe before what a spreadsheet would take for
+// a formula. A telephone number such as +4930123456 stays as it is, and is a number there at worst.
 func Cell(s string) string {
 	s = Escape(s)
 	first, _ := utf8.DecodeRuneInString(strings.TrimLeft(s, " "))

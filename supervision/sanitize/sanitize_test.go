@@ -47,7 +47,8 @@ func TestText(t *testing.T) {
 	}
 }
 
-// What a spreadsheet takes for a formula: =, +, - and @ at the beginning (from memory: OWASP, CSV injection). A number stays one.
+// What a spreadsheet takes for a formula: =, +, - and @ at the beginning (from memory: OWASP, CSV injection). A number
+// stays one.
 func TestCell(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string]string{

@@ -53,8 +53,8 @@ func waits(d byte) time.Duration {
 	}
 }
 
-// afterwards is longer than all waits of one interruption, and short enough that looks at an idle line every 5 s stay below what
-// pass takes for endless.
+// afterwards is longer than all waits of one interruption, and short enough that looks at an idle line every 5 s stay
+// below what pass takes for endless.
 const afterwards = 90 * time.Second
 
 // Play gives an order to a new machine as a shell would, with TimePassed at each deadline on the way, and returns what

@@ -38,7 +38,8 @@ var (
 	_ PolicySetter = (*supervision.Machine)(nil)
 )
 
-// A Moment is one step of a trace: what went in and what came out. Policy, if not nil, are other settings that came just before.
+// A Moment is one step of a trace: what went in and what came out. Policy, if not nil, are other settings that came
+// just before.
 type Moment struct {
 	Policy   *supervision.Policy
 	Now      supervision.Instant

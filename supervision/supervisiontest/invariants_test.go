@@ -114,8 +114,8 @@ func TestOrdersCoverEveryPhase(t *testing.T) {
 	if shared.n < 1000 {
 		t.Skip("too few orders to count")
 	}
-	// 30,000 orders meet each of these so much more often that chance does not come below: by five standard deviations, for the rarest
-	// (flashes: 0.37 % of the orders, repetitions: 0.93 %).
+	// 30,000 orders meet each of these so much more often that chance does not come below: by five standard deviations,
+	// for the rarest (flashes: 0.37 % of the orders, repetitions: 0.93 %).
 	must("open the loop", tally.Opened, 20)
 	for p := PhasePending; p < Phases; p++ {
 		must("meet a seizure while "+p.String(), tally.Seizures[p], 5)

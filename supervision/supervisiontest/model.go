@@ -52,12 +52,12 @@ type callModel struct {
 	waitBound                  supervision.Instant
 }
 
-// gone tells whether the adapter has no leg of the call any more and never will.
+// gone reports whether the adapter has no leg of the call any more and never will.
 func (c *callModel) gone() bool {
 	return c.refused || c.near || c.lost || c.legDone || c.far && !c.offered
 }
 
-// onLine tells whether the call rings or talks.
+// onLine reports whether the call rings or talks.
 func (c *callModel) onLine() bool { return c.offered && !c.far && !c.near && !c.lost }
 
 // loopModel is what is known of the loop.
@@ -153,7 +153,8 @@ func (t *model) setPolicy(now supervision.Instant, p supervision.Policy) {
 	}
 }
 
-// oneMore counts a hold that stayed: by what it was told to be or, after other settings came, by what is longer than that.
+// oneMore counts a hold that stayed: by what it was told to be or, after other settings came, by what is longer than
+// that.
 func (t *model) oneMore() int {
 	p := &t.policy
 	if !t.loop.stale {
@@ -193,7 +194,7 @@ func (t *model) anyOnLine(but supervision.CallID) bool {
 	return false
 }
 
-// anyLeg tells whether the adapter has, or may have, a leg of another call.
+// anyLeg reports whether the adapter has, or may have, a leg of another call.
 func (t *model) anyLeg(but supervision.CallID) bool {
 	for i := range t.calls {
 		if c := &t.calls[i]; c.id != but && c.offered && !c.gone() {

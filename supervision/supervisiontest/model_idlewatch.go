@@ -30,10 +30,10 @@ type pendingIncidentModel struct {
 
 func (w *idleModel) reset() { *w = idleModel{since: supervision.Never, offSince: supervision.Never} }
 
-// hasIncident tells whether there is such an incident.
+// hasIncident reports whether there is such an incident.
 func (w *idleModel) hasIncident(why supervision.Incident) bool { return w.open&(1<<why) != 0 }
 
-// hasLineIncident tells whether anything of the line itself is an incident; a storm says nothing of its hook.
+// hasLineIncident reports whether anything of the line itself is an incident; a storm says nothing of its hook.
 func (w *idleModel) hasLineIncident() bool {
 	return w.open&^(1<<supervision.IncidentTooManyOpenings) != 0
 }
@@ -60,7 +60,8 @@ func (t *model) sensorHook() supervision.Hook {
 	}
 }
 
-// hookOf is what the answer to a probe is taken for: the sensor decides where it is trusted, and one that is not trusted says nothing.
+// hookOf is what the answer to a probe is taken for: the sensor decides where it is trusted, and one that is not
+// trusted says nothing.
 func (t *model) hookOf(ev *supervision.Event) supervision.Hook {
 	if h := t.sensorHook(); h != supervision.HookUnknown {
 		return h
@@ -102,7 +103,7 @@ func (t *model) guardOver(now supervision.Instant, ev *supervision.Event) {
 	}
 }
 
-// idle tells whether the line has no call, not even one that waits, and nothing to do.
+// idle reports whether the line has no call, not even one that waits, and nothing to do.
 func (t *model) idle() bool {
 	return !t.loop.begun && !t.loop.faulted && !t.loop.guarding && t.pendingClearing() == nil && !t.verification.must && !t.verification.asked && !t.verification.catch && !t.verification.listen.on && !t.anyCall()
 }
@@ -116,7 +117,7 @@ func (t *model) anyCall() bool {
 	return false
 }
 
-// trialBounds tells whether a trial may be set.
+// trialBounds reports whether a trial may be set.
 func (t *model) trialBounds(now supervision.Instant, ev *supervision.Event) bool {
 	c, p := t.find(ev.Call), &t.policy
 	if c == nil || c.gone() || !c.offered || !c.answered || c.far || c.emergency || c.resembles || p.LifeSafety || t.inWindow(now) {
@@ -129,7 +130,8 @@ func (t *model) trialBounds(now supervision.Instant, ev *supervision.Event) bool
 	return d == 0 || d >= floor && d <= p.MaxInterval-openRoom && d <= absoluteMax-openRoom && d+p.Lead <= dialWindow
 }
 
-// attempt of an emergency call: the centre knows of it if it rang or was answered there, and may know if nobody refused it.
+// attempt of an emergency call: the centre knows of it if it rang or was answered there, and may know if nobody refused
+// it.
 func (t *model) attempt(ev *supervision.Event) {
 	rang, answered := ev.Progress == supervision.ProgressRinging, ev.Code >= 200 && ev.Code < 300
 	if c := t.find(ev.Call); c != nil {
@@ -233,8 +235,8 @@ func (t *model) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	}
 }
 
-// mayRing tells whether a call is on the line, or may still come to be: an unanswered one or one that counts until its leg is known
-// cleared.
+// mayRing reports whether a call is on the line, or may still come to be: an unanswered one or one that counts until
+// its leg is known cleared.
 func (t *model) mayRing() bool {
 	for i := range t.calls {
 		if c := &t.calls[i]; c.onLine() || c.offered && !c.gone() && (!c.answered || c.emergency) {
@@ -244,7 +246,7 @@ func (t *model) mayRing() bool {
 	return false
 }
 
-// idleSoon tells whether nothing but calls that wait, which a seizure refuses, keep the line from being idle.
+// idleSoon reports whether nothing but calls that wait, which a seizure refuses, keep the line from being idle.
 func (t *model) idleSoon() bool {
 	for i := range t.calls {
 		if !t.calls[i].gone() && !t.calls[i].waits {
@@ -295,7 +297,7 @@ func (t *model) watchEnd(now supervision.Instant) {
 	}
 }
 
-// settled tells whether the line has been idle for so long that a sensor is listened to.
+// settled reports whether the line has been idle for so long that a sensor is listened to.
 func (t *model) settled(now supervision.Instant) bool {
 	w := &t.watch
 	return w.since != supervision.Never && now >= w.since.Add(t.policy.OnHookRecognition) && now >= t.loop.recognised

@@ -11,12 +11,13 @@ type listeningModel struct {
 	askedAt supervision.Instant
 }
 
-// stillThere tells whether current that comes is no news: it flowed all the time.
+// stillThere reports whether current that comes is no news: it flowed all the time.
 func (t *model) stillThere() bool {
 	return t.verification.listen.on && t.policy.SenseTrusted && t.watch.current != supervision.Released
 }
 
-// looks tells whether the event makes the machine look at what its sensor says of an interruption, for the first time.
+// looks reports whether the event makes the machine look at what its sensor says of an interruption, for the first
+// time.
 func (t *model) looks(now supervision.Instant, ev *supervision.Event) bool {
 	switch ev.Kind {
 	case supervision.ProbeAnswered:
@@ -32,7 +33,7 @@ func (t *model) looks(now supervision.Instant, ev *supervision.Event) bool {
 	}
 }
 
-// mayListen tells whether an interruption that is seen off hook now has a grace, unless it is repeated.
+// mayListen reports whether an interruption that is seen off hook now has a grace, unless it is repeated.
 func (t *model) mayListen(now supervision.Instant) bool {
 	return t.policy.Listening > 0 && t.verification.call != 0 && !t.verification.catch && !t.loop.trial && !t.stuck() && !t.inWindow(now)
 }
@@ -60,7 +61,7 @@ func listens(t *model, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// hindered tells whether a second look could not be made, or told nothing.
+// hindered reports whether a second look could not be made, or told nothing.
 func hindered(t *model, m *Moment) bool {
 	l := &t.verification.listen
 	switch m.Event.Kind {

@@ -7,7 +7,8 @@ import (
 	"clearback/supervision"
 )
 
-// breakerPause is how long no clearing opens the loop once there were too many; written down a second time, as the other bounds.
+// breakerPause is how long no clearing opens the loop once there were too many; written down a second time, as the
+// other bounds.
 const breakerPause = 5 * time.Minute
 
 // stormModel follows the openings that clearings wanted.
@@ -32,10 +33,10 @@ func (s *stormModel) full(now supervision.Instant, p *supervision.Policy) bool {
 	return s.within(now) >= p.OpeningsPerMinute
 }
 
-// paused tells whether no clearing may open the loop.
+// paused reports whether no clearing may open the loop.
 func (s *stormModel) paused(now supervision.Instant) bool { return s.by > now }
 
-// own tells whether the operator asked for the opening, so that it does not count.
+// own reports whether the operator asked for the opening, so that it does not count.
 func (t *model) own(ef *supervision.Effect) bool {
 	c := t.find(ef.Call)
 	return ef.Call == 0 || c != nil && c.trial
@@ -72,7 +73,7 @@ func (t *model) stormEffect(now supervision.Instant, ef *supervision.Effect) {
 	}
 }
 
-// pressing tells whether the line is an incident as soon as it is seen off hook, since a rule may have left it held.
+// pressing reports whether the line is an incident as soon as it is seen off hook, since a rule may have left it held.
 func (t *model) pressing(now supervision.Instant) bool {
 	d := &t.watch.pendingIncident
 	return d.why == supervision.IncidentSuppressed && !(d.rule == supervision.SuppressedTooManyOpenings && t.storm.by > 0)

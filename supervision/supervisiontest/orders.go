@@ -69,8 +69,8 @@ func explain(seed uint64, build Build) *Failure {
 	return f
 }
 
-// Replay gives the events of some moments, at their times, to a new machine, and returns what came of it up to the first
-// violation.
+// Replay gives the events of some moments, at their times, to a new machine, and returns what came of it up to the
+// first violation.
 func Replay(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violation) {
 	m, c := build(p), NewChecker(p)
 	out := make([]Moment, 0, len(ms))

@@ -2,8 +2,8 @@ package supervisiontest
 
 import "clearback/supervision"
 
-// handEnd follows an opening by hand to its outcome: a report without a call. While the loop is faulted, or the line is judged, it is
-// still to come.
+// handEnd follows an opening by hand to its outcome: a report without a call. While the loop is faulted, or the line is
+// judged, it is still to come.
 func handEnd(t *model, m *Moment) string {
 	told := 0
 	for i := range m.Effects {

@@ -73,7 +73,7 @@ func waitingEnd(t *model, m *Moment) string {
 	return ""
 }
 
-// timeDue tells whether the machine has yet to be told that time passed.
+// timeDue reports whether the machine has yet to be told that time passed.
 func timeDue(t *model, m *Moment) bool {
 	return m.Event.Kind != supervision.TimePassed && m.Deadline <= m.Now
 }

@@ -109,7 +109,8 @@ func safetySentences(t *testing.T) map[string]string {
 	return sentences
 }
 
-// TestSafetyNumbers: a sentence of SAFETY.md keeps its number, so none is missing, and what a sentence refers to is there.
+// TestSafetyNumbers: a sentence of SAFETY.md keeps its number, so none is missing, and what a sentence refers to is
+// there.
 func TestSafetyNumbers(t *testing.T) {
 	sentences := safetySentences(t)
 	for n := range len(sentences) + len(unused) {

@@ -49,7 +49,7 @@ type Simulator struct {
 	Keep bool
 	// Trace are the moments of the present order, if Keep is set.
 	Trace []Moment
-	// Ends, if not nil, tells whether violations end an order; otherwise all do.
+	// Ends, if not nil, reports whether violations end an order; otherwise all do.
 	Ends func([]Violation) bool
 	// Tally counts over all orders.
 	Tally Tally
@@ -71,8 +71,8 @@ type Simulator struct {
 // NewSimulator returns a world.
 func NewSimulator() *Simulator { return &Simulator{checker: NewChecker(supervision.Policy{})} }
 
-// other returns settings like p, with the interval, the trust and the consent of another policy. What bounds the waiting of
-// calls stays as it is, so that a bound holds for the whole order.
+// other returns settings like p, with the interval, the trust and the consent of another policy. What bounds the
+// waiting of calls stays as it is, so that a bound holds for the whole order.
 func other(p supervision.Policy, o *supervision.Policy) supervision.Policy {
 	q := p
 	q.Interval, q.Steps = o.Interval, o.Steps

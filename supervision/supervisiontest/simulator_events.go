@@ -83,7 +83,7 @@ func (w *Simulator) trial(c *simulatedCall) supervision.Event {
 	return ev
 }
 
-// senses tells whether there is a sensor; on some lines it is not to be trusted.
+// senses reports whether there is a sensor; on some lines it is not to be trusted.
 func (w *Simulator) senses() bool { return w.policy.SenseTrusted || w.rand.Of(10) }
 
 // current is what the sensor says.
@@ -104,7 +104,8 @@ func (w *Simulator) sees(ev *supervision.Event) {
 	}
 }
 
-// sensed plans what a sensor sees of an opening: the current stops, unless the contact is stuck, and comes back if the hold stayed.
+// sensed plans what a sensor sees of an opening: the current stops, unless the contact is stuck, and comes back if the
+// hold stayed.
 func (w *Simulator) sensed(from, length time.Duration) {
 	if !w.senses() {
 		return

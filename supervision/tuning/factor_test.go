@@ -15,8 +15,8 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.6.3: 43 wafers, 90 % of them at 99 % confidence: 1.8740 by the non-central t
-// distribution; with 6 wafers 4.4111.
+// NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.6.3: 43 wafers, 90 % of them at 99 % confidence: 1.8740
+// by the non-central t distribution; with 6 wafers 4.4111.
 func TestFactorOfTheHandbook(t *testing.T) {
 	k, err := ToleranceFactor(43, 0.90, 0.99)
 	require.NoError(t, err)
@@ -39,8 +39,8 @@ func TestFactorsOfTheTables(t *testing.T) {
 	}
 }
 
-// The definition itself, with no beta function in it: the probability that a normal variable is no more than t times an independent root of
-// chi-square over its degrees of freedom, less delta, by the trapezoidal rule.
+// The definition itself, with no beta function in it: the probability that a normal variable is no more than t times an
+// independent root of chi-square over its degrees of freedom, less delta, by the trapezoidal rule.
 func TestNonCentralAgainstItsDefinition(t *testing.T) {
 	if testing.Short() {
 		t.Skip("pure computation")

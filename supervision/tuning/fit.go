@@ -9,30 +9,31 @@ import (
 const (
 	coverage   = 0.99
 	confidence = 0.95
-	// credible is the level of the fit's own upper bound. It lies above confidence so that the bound keeps what it states also for cards
-	// at the wide end of what the penalty allows for.
+	// credible is the level of the fit's own upper bound. It lies above confidence so that the bound keeps what it
+	// states also for cards at the wide end of what the penalty allows for.
 	credible = 0.98
 	// credibleMean is the same for the threshold's two-sided interval.
 	credibleMean = 0.97
-	// penalty is the power of the spread by which wide spreads are taken to be rarer: one of 40 % of the mean counts 2.5 times less than
-	// one of 1 %.
+	// penalty is the power of the spread by which wide spreads are taken to be rarer: one of 40 % of the mean counts
+	// 2.5 times less than one of 1 %.
 	penalty = 0.25
-	// errorRate is how often an answer is taken to be wrong by itself: a wrong key, a hold that was not held. One such answer among many then
-	// widens the fit and does not rule it out.
+	// errorRate is how often an answer is taken to be wrong by itself: a wrong key, a hold that was not held. One such
+	// answer among many then widens the fit and does not rule it out.
 	errorRate = 0.01
 	// gridStep is the ratio of neighbouring means, as a logarithm.
 	gridStep = 0.0125
-	// narrowest and widest bound the spread as a share of the mean. Relays' and timers' release times scatter by a few percent to
-	// 15 % with temperature and line voltage (from memory of common practice); beyond 40 % there is no threshold to speak of.
+	// narrowest and widest bound the spread as a share of the mean. Relays' and timers' release times scatter by a few
+	// percent to 15 % with temperature and line voltage (from memory of common practice); beyond 40 % there is no
+	// threshold to speak of.
 	narrowest = 0.01
 	widest    = 0.40
 	ratios    = 18
 )
 
-// model is a penalised probit fit: how well each mean and spread of a normal release time agrees with the answers so far. The penalty lets
-// the logarithm of the mean be anything, and the logarithm of the spread as a share of it anything from 1 % to 40 %, with a slight preference
-// for the narrow; so the fit exists for answers that are cleanly separated too. It is kept as weights on a grid, so that nothing has to converge. Not for
-// concurrent use.
+// model is a penalised probit fit: how well each mean and spread of a normal release time agrees with the answers so
+// far. The penalty lets the logarithm of the mean be anything, and the logarithm of the spread as a share of it
+// anything from 1 % to 40 %, with a slight preference for the narrow; so the fit exists for answers that are cleanly
+// separated too. It is kept as weights on a grid, so that nothing has to converge. Not for concurrent use.
 type model struct {
 	normal  table
 	low     float64         // logarithm of the lowest mean, in nanoseconds

@@ -14,9 +14,9 @@ const (
 	labelWidth = 9
 )
 
-// Histogram returns the trials as lines of text of at most width characters (56 at least), plain ASCII: a row for each interval that was
-// tried, rising, with a mark for each answer, and between them, at their place, the edges of the window, the threshold, the bound and the
-// recommendation.
+// Histogram returns the trials as lines of text of at most width characters (56 at least), plain ASCII: a row for each
+// interval that was tried, rising, with a mark for each answer, and between them, at their place, the edges of the
+// window, the threshold, the bound and the recommendation.
 //
 //	   250 ms | x
 //	   390 ms | xxo

@@ -12,8 +12,8 @@ import (
 	"clearback/supervision/window"
 )
 
-// By hand: what a session of eleven holds looks like in a window with flash detection on, which ends 400 - 50 - 38 ms for the errors of relay
-// and controller.
+// By hand: what a session of eleven holds looks like in a window with flash detection on, which ends 400 - 50 - 38 ms
+// for the errors of relay and controller.
 func TestHistogram(t *testing.T) {
 	l := window.Defaults()
 	l.FlashMin, l.FlashMax = 400*ms, 500*ms

@@ -27,8 +27,8 @@ func TestReleaseLeavesRoomForTheRecommendation(t *testing.T) {
 	}
 }
 
-// A card that changes its state with each break has no threshold: no length is named, nor a shorter lead advised. (Where the first break clears it,
-// the trials that follow happen to agree with a threshold, and nothing can tell.)
+// A card that changes its state with each break has no threshold: no length is named, nor a shorter lead advised.
+// (Where the first break clears it, the trials that follow happen to agree with a threshold, and nothing can tell.)
 func TestCardIndependentOfLength(t *testing.T) {
 	for seed := range uint64(50) {
 		held := false

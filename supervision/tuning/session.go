@@ -10,15 +10,17 @@ import (
 )
 
 const (
-	// ascentRatio: each interval of the ascent is a quarter longer than the last, so that it takes at most eight from 250 ms to 1.4 s and still
-	// ends within a quarter of the threshold.
+	// ascentRatio: each interval of the ascent is a quarter longer than the last, so that it takes at most eight from
+	// 250 ms to 1.4 s and still ends within a quarter of the threshold.
 	ascentRatio = 1.25
-	// repeatsAtLongest is how often a hold must stay at the longest interval before none is said to clear, and repeatsAtShortest how often it must clear
-	// at the shortest before all are: a card whose threshold is just there clears six times running in 1 of 64 sessions.
+	// repeatsAtLongest is how often a hold must stay at the longest interval before none is said to clear, and
+	// repeatsAtShortest how often it must clear at the shortest before all are: a card whose threshold is just there
+	// clears six times running in 1 of 64 sessions.
 	repeatsAtLongest, repeatsAtShortest = 3, 6
 	// minAnswers is how many answers there must be for an estimate.
 	minAnswers = 8
-	// narrowInterval is half the width of the threshold's confidence interval, as a share of it, that ends the refinement.
+	// narrowInterval is half the width of the threshold's confidence interval, as a share of it, that ends the
+	// refinement.
 	narrowInterval = 0.1
 	// confirmations is how many holds have to clear at what is recommended.
 	confirmations = 2
@@ -28,8 +30,8 @@ const (
 	offset = 0.5
 	// significance is the probability below which an order of answers that is upside down is no chance.
 	significance = 0.02
-	// chanceLimit is the probability from which it may be chance that long intervals cleared more holds than short ones. The least of several
-	// tests is compared, which chance alone makes small.
+	// chanceLimit is the probability from which it may be chance that long intervals cleared more holds than short
+	// ones. The least of several tests is compared, which chance alone makes small.
 	chanceLimit = 0.1
 )
 
@@ -37,8 +39,8 @@ const (
 //
 //	ascent -> refinement -> confirmation -> done
 //
-// A catch trial is put in at two random places; a catch trial that cleared is repeated at once, until two of three say the same. What comes
-// next depends on the trials so far and on the places of the catch trials only.
+// A catch trial is put in at two random places; a catch trial that cleared is repeated at once, until two of three say
+// the same. What comes next depends on the trials so far and on the places of the catch trials only.
 type Session struct {
 	// set once
 	plan    Plan
@@ -50,9 +52,9 @@ type Session struct {
 	now    estimate // of model
 }
 
-// NewSession begins a session; earlier are the trials of an interrupted one, in their order. It goes on as if it had not been interrupted;
-// catch trials that are still to come get new places if the random source is at another place. It fails for a plan that is not possible,
-// and says why.
+// NewSession begins a session; earlier are the trials of an interrupted one, in their order. It goes on as if it had
+// not been interrupted; catch trials that are still to come get new places if the random source is at another place. It
+// fails for a plan that is not possible, and says why.
 func NewSession(p Plan, earlier []Trial) (*Session, error) {
 	p, w, err := p.complete()
 	if err != nil {
@@ -78,7 +80,8 @@ func (s *Session) Take(t Trial) {
 	}
 }
 
-// Next returns the next trial, or done. catch: open nothing. interval is within the plan's bounds. Asked again before Take, it says the same.
+// Next returns the next trial, or done. catch: open nothing. interval is within the plan's bounds. Asked again before
+// Take, it says the same.
 func (s *Session) Next() (interval time.Duration, catch, done bool) {
 	c := s.count()
 	switch {
@@ -139,13 +142,14 @@ func (s *Session) refine(c counts) (interval time.Duration, catch, done bool) {
 	return max(recommended, s.plan.Shortest), false, false
 }
 
-// enough tells whether further holds around the threshold would change nothing.
+// enough reports whether further holds around the threshold would change nothing.
 func (s *Session) enough(c counts) bool {
 	return c.cleared+c.stayed >= minAnswers && c.cleared >= 2 && c.stayed >= 2 && s.now.half() <= narrowInterval &&
 		s.need(c) == afterFailure(c.longestStayed)
 }
 
-// around returns an interval below or above the threshold in turn: it is there that answers tell most of mean and spread.
+// around returns an interval below or above the threshold in turn: it is there that answers tell most of mean and
+// spread.
 func (s *Session) around(c counts) time.Duration {
 	at := s.now.threshold - offset*s.now.deviation
 	if (c.cleared+c.stayed)%2 == 0 {
@@ -158,8 +162,8 @@ func (s *Session) around(c counts) time.Duration {
 // afterFailure is the least that is recommended after an interval that failed: half as much again.
 func afterFailure(failed time.Duration) time.Duration { return failed + (failed+1)/2 }
 
-// need is what an interval has to be at least. Where openings were measured, the fit is of what they were, and the interval has to make up
-// for what they can fall short of what is asked for.
+// need is what an interval has to be at least. Where openings were measured, the fit is of what they were, and the
+// interval has to make up for what they can fall short of what is asked for.
 func (s *Session) need(c counts) time.Duration {
 	return max(time.Duration(math.Ceil(s.now.bound))+c.shortfall, afterFailure(c.longestStayed))
 }
@@ -247,12 +251,12 @@ func (s *Session) count() counts {
 	return c
 }
 
-// upsideDown returns how likely it is by chance that holds clear so much more rarely at long intervals than at short ones: the least
-// one-sided probability of Fisher's exact test over all ways to part the trials by their length.
+// upsideDown returns how likely it is by chance that holds clear so much more rarely at long intervals than at short
+// ones: the least one-sided probability of Fisher's exact test over all ways to part the trials by their length.
 func upsideDown(trials []Trial) float64 { return byChance(trials, Cleared) }
 
-// dependsOnLength reports whether holds clear more often at long intervals than at short ones, as far as chance can be left out. A card with a
-// threshold passes from eight answers on.
+// dependsOnLength reports whether holds clear more often at long intervals than at short ones, as far as chance can be
+// left out. A card with a threshold passes from eight answers on.
 func dependsOnLength(trials []Trial) bool { return byChance(trials, Stayed) < chanceLimit }
 
 // byChance returns how likely it is by chance that so many of the short trials have the answer.

@@ -237,7 +237,8 @@ func TestNoRoom(t *testing.T) {
 	assert.Contains(t, r.Text, "To make room, change lead (shorten it).")
 }
 
-// What is needed lies in the adapter's flash window (300 to 800 ms, the defaults of RFC 5098): the recommendation goes above it.
+// What is needed lies in the adapter's flash window (300 to 800 ms, the defaults of RFC 5098): the recommendation goes
+// above it.
 func TestFlashWindowRaisesTheRecommendation(t *testing.T) {
 	p := plan(1)
 	p.Window.FlashMin, p.Window.FlashMax = 300*ms, 800*ms
@@ -315,7 +316,8 @@ func TestMeasuredOpenings(t *testing.T) {
 	assert.Equal(t, roundUp(r.Bound+30*ms), r.Recommended)
 }
 
-// An interrupted session goes on as it would have: with the same source, trial for trial. The card scatters by the number of the hold.
+// An interrupted session goes on as it would have: with the same source, trial for trial. The card scatters by the
+// number of the hold.
 func TestResume(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		seed := rapid.Uint64().Draw(t, "seed")
@@ -424,7 +426,8 @@ func TestAnyAnswers(t *testing.T) {
 	})
 }
 
-// The bound of a sample of ten, by hand: see TestUpperBound. Asked for is what relay and controller can take as well: 38 ms by default.
+// The bound of a sample of ten, by hand: see TestUpperBound. Asked for is what relay and controller can take as well:
+// 38 ms by default.
 func TestOfReleases(t *testing.T) {
 	var sample []time.Duration
 	for i := range 10 {

@@ -105,8 +105,8 @@ func (y *tally) String() string {
 		at(y.holds, 0.5), at(y.holds, 0.9), 100*mean(y.bias), percent(y.meanIn, y.estimated), percent(y.boundOK, y.estimated), percent(y.intervalOK, y.recommended), 100*at(y.room, 0.5))
 }
 
-// The stated coverage holds for normal releases: bound and interval are no less than what 99 % of releases take for at least 95 % of cards,
-// less twice the simulation's own error. For the other shapes it is printed.
+// The stated coverage holds for normal releases: bound and interval are no less than what 99 % of releases take for at
+// least 95 % of cards, less twice the simulation's own error. For the other shapes it is printed.
 func TestSimulatedCoverage(t *testing.T) {
 	if testing.Short() {
 		t.Skip("pure computation")
@@ -148,8 +148,8 @@ func TestSimulationFileMatchesSettings(t *testing.T) {
 	assert.Equal(t, settings(), first, "run: go test ./supervision/tuning -run Simulation -simulate -timeout 1h")
 }
 
-// Why it is the fit: for the same half-width of the threshold it needs fewer holds where few are made, and no more where many are; and only its
-// bound keeps what is stated. Of the 10,000 cards in the file.
+// Why it is the fit: for the same half-width of the threshold it needs fewer holds where few are made, and no more
+// where many are; and only its bound keeps what is stated. Of the 10,000 cards in the file.
 func TestFitAgainstUpDownMethod(t *testing.T) {
 	text, err := os.ReadFile(simulationFile)
 	require.NoError(t, err)
@@ -194,9 +194,9 @@ func TestSimulationOfBothMethods(t *testing.T) {
 	}
 }
 
-// By hand: seven holds from 400 ms, step 20 ms: cleared 400, 420, 420; stayed 380, 400, 400, 400, so it is the cleared ones that are rarer.
-// Their steps are 0, 1, 1: mean 2/3, so 400 + 20 * (2/3 - 1/2) = 403.3. M is (3*2 - 4) / 9 = 0.222, below 0.3: the spread is 0.53 * 20 = 10.6,
-// and the factor for three is 10.553.
+// By hand: seven holds from 400 ms, step 20 ms: cleared 400, 420, 420; stayed 380, 400, 400, 400, so it is the cleared
+// ones that are rarer. Their steps are 0, 1, 1: mean 2/3, so 400 + 20 * (2/3 - 1/2) = 403.3. M is (3*2 - 4) / 9 =
+// 0.222, below 0.3: the spread is 0.53 * 20 = 10.6, and the factor for three is 10.553.
 func TestUpDown(t *testing.T) {
 	var u upDown
 	u.begin(400 * ms)

@@ -9,15 +9,17 @@ import (
 
 // Of computes the window of a line.
 //
-// An opening that is asked for as T lasts as long as the contact is quietly open: T, longer or shorter by the controller's error and by
-// the difference between the relay's closing and opening, less the bounce at the opening. Until it is quietly closed again it lasts longer
-// by the bounce at the closing. The shorter one must be longer than the card's release time and than anything else the adapter
-// could read; the longer one must be shorter than its flash window, where T is to lie below that, and at most LongestOpen. The policy's
-// bounds (Floor, Ceiling, Lead and OnHookRecognition) count what is asked for, as the policy does.
+// An opening that is asked for as T lasts as long as the contact is quietly open: T, longer or shorter by the
+// controller's error and by the difference between the relay's closing and opening, less the bounce at the opening.
+// Until it is quietly closed again it lasts longer by the bounce at the closing. The shorter one must be longer than
+// the card's release time and than anything else the adapter could read; the longer one must be shorter than its flash
+// window, where T is to lie below that, and at most LongestOpen. The policy's bounds (Floor, Ceiling, Lead and
+// OnHookRecognition) count what is asked for, as the policy does.
 //
-// The recommendation is the UK's normal 800 ms, moved as little as needed to be 100 ms from both edges of its span (a quarter of the
-// span where it is narrower than 400 ms), and to whole 10 ms. Its span is the upper one: what lies above the flash window is good also where the
-// adapter did not confirm that it cleared its leg, and a hold that stays is not made into a flash.
+// The recommendation is the UK's normal 800 ms, moved as little as needed to be 100 ms from both edges of its span (a
+// quarter of the span where it is narrower than 400 ms), and to whole 10 ms. Its span is the upper one: what lies above
+// the flash window is good also where the adapter did not confirm that it cleared its leg, and a hold that stays is not
+// made into a flash.
 //
 // It takes a few microseconds.
 func Of(l Line, m Method) Result {
@@ -49,8 +51,8 @@ func Of(l Line, m Method) Result {
 	return r.recommend()
 }
 
-// ReleaseFor returns the longest release time of a card for which an interval of v is surely long enough on the line, whole milliseconds, 0 if
-// there is none. The line's own Release is not used.
+// ReleaseFor returns the longest release time of a card for which an interval of v is surely long enough on the line,
+// whole milliseconds, 0 if there is none. The line's own Release is not used.
 func (l Line) ReleaseFor(v time.Duration) time.Duration {
 	l = l.bounded()
 	return max(0, down(v-ms-l.loss(WorstCase, Band{})))
@@ -115,7 +117,8 @@ func (l Line) bounded() Line {
 
 func within(d, low time.Duration) time.Duration { return min(max(d, low), time.Hour) }
 
-// above is the first whole millisecond that is longer than d, below the last that is shorter; up and down take d itself too.
+// above is the first whole millisecond that is longer than d, below the last that is shorter; up and down take d itself
+// too.
 func above(d time.Duration) time.Duration { return down(d) + ms }
 func below(d time.Duration) time.Duration { return up(d) - ms }
 func up(d time.Duration) time.Duration    { return -down(-d) }

@@ -12,8 +12,8 @@ const (
 	cells = int(dialWindow/cell) + 1
 )
 
-// Lines returns the window as lines of text for a terminal, at most 100 characters wide but for the sentences: the spans with the
-// reason at each edge, the recommendation, and a scale from 0 to 2 s.
+// Lines returns the window as lines of text for a terminal, at most 100 characters wide but for the sentences: the
+// spans with the reason at each edge, the recommendation, and a scale from 0 to 2 s.
 func (r Result) Lines() []string {
 	if r.Empty != "" {
 		return []string{fmt.Sprintf("Possible lengths (%s): %s.", r.Method, r.Empty)}

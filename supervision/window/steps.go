@@ -7,17 +7,18 @@ import (
 
 const (
 	maxSteps = 3
-	// A step that is less than a tenth and 50 ms longer than what failed finds out nothing new: adapters and cards count in steps of 10 to
-	// 50 ms (common practice).
+	// A step that is less than a tenth and 50 ms longer than what failed finds out nothing new: adapters and cards
+	// count in steps of 10 to 50 ms (common practice).
 	leastRatio = 1.1
 	leastStep  = 50 * ms
 	// command is what a timer's lateness and the way to the board may take of the dial window. Our own figure.
 	command = 100 * ms
 )
 
-// Steps returns the intervals of later clearings after holds that stayed: rising, each above interval, all in the window of the worst
-// case, at most three; nil if there is no room. They rise by equal ratios to near the top: 100 ms of the time after the BYE are left for the
-// command, so that the last step still opens when the adapter does not answer its BYE.
+// Steps returns the intervals of later clearings after holds that stayed: rising, each above interval, all in the
+// window of the worst case, at most three; nil if there is no room. They rise by equal ratios to near the top: 100 ms
+// of the time after the BYE are left for the command, so that the last step still opens when the adapter does not
+// answer its BYE.
 func Steps(l Line, interval time.Duration) []time.Duration {
 	r := Of(l, WorstCase)
 	if len(r.Spans) == 0 || interval <= 0 {

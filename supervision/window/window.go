@@ -1,5 +1,5 @@
-// Package window tells which lengths of an interruption are possible on a line, and why: between what the line card needs, what the
-// adapter could take for something else, and what people and rules allow. It is pure.
+// Package window tells which lengths of an interruption are possible on a line, and why: between what the line card
+// needs, what the adapter could take for something else, and what people and rules allow. It is pure.
 package window
 
 import "time"
@@ -11,8 +11,9 @@ func (b Band) mean() time.Duration { return (b.Min + b.Max) / 2 }
 
 func (b Band) half() time.Duration { return b.Max - b.mean() }
 
-// Line is what is known of a line. Every field has a default; begin with [Defaults]. Nothing is filled in: the zero Line has an
-// empty window, since its Ceiling is 0. Lengths beyond an hour count as an hour, negative ones as 0 (but for Timing).
+// Line is what is known of a line. Every field has a default; begin with [Defaults]. Nothing is filled in: the zero
+// Line has an empty window, since its Ceiling is 0. Lengths beyond an hour count as an hour, negative ones as 0 (but
+// for Timing).
 type Line struct {
 	// Release is the line card's release time: how long the current must be away until the card lets a hold go.
 	Release Band
@@ -20,8 +21,8 @@ type Line struct {
 	FlashMin, FlashMax time.Duration
 	// OnHookRecognition is how long the adapter needs to read on hook.
 	OnHookRecognition time.Duration
-	// Operate, ReleaseTime and Bounce are the relay's: from the command until the contact moves, when it opens and when it closes, and for
-	// how long it chatters after that.
+	// Operate, ReleaseTime and Bounce are the relay's: from the command until the contact moves, when it opens and when
+	// it closes, and for how long it chatters after that.
 	Operate, ReleaseTime, Bounce Band
 	// Timing is the controller's error: how much shorter (negative Min) or longer than asked an opening can be.
 	Timing Band
@@ -37,8 +38,9 @@ type Line struct {
 // Method says how errors add up.
 type Method uint8
 
-// The methods. Root-sum-square takes each band for the limits of an error of its own around its middle; its window is never
-// narrower than the worst case, and a few openings in a thousand may miss its edges. Where nothing says otherwise the worst case counts.
+// The methods. Root-sum-square takes each band for the limits of an error of its own around its middle; its window is
+// never narrower than the worst case, and a few openings in a thousand may miss its edges. Where nothing says otherwise
+// the worst case counts.
 const (
 	WorstCase     Method = iota // every error at its limit in the same direction
 	RootSumSquare               // independent errors, added as squares
@@ -65,18 +67,18 @@ type Span struct{ From, To Edge }
 type Result struct {
 	Method Method
 	Spans  []Span // rising, apart: at most one below the flash window and one above
-	// Recommended is a length in Spans, 0 if there is none; Below and Above are its margins to the edges of its span. The rule stands at
-	// [Of].
+	// Recommended is a length in Spans, 0 if there is none; Below and Above are its margins to the edges of its span.
+	// The rule stands at [Of].
 	Recommended  time.Duration
 	Below, Above time.Duration
-	// Flash is what the adapter could take for a hook flash, as lengths that are asked for: its window with the errors and margins. Zero
-	// if its flash detection is off.
+	// Flash is what the adapter could take for a hook flash, as lengths that are asked for: its window with the errors
+	// and margins. Zero if its flash detection is off.
 	Flash Band
 	// Empty says why nothing is left and what to change, "" if something is.
 	Empty string
 }
 
-// Allows tells whether an interruption of v is possible.
+// Allows reports whether an interruption of v is possible.
 func (r Result) Allows(v time.Duration) bool {
 	for _, s := range r.Spans {
 		if v >= s.From.At && v <= s.To.At {
@@ -86,8 +88,8 @@ func (r Result) Allows(v time.Duration) bool {
 	return false
 }
 
-// Clip returns the shortest possible length that is not below v; if there is none, the longest possible one; 0 if the window is
-// empty.
+// Clip returns the shortest possible length that is not below v; if there is none, the longest possible one; 0 if the
+// window is empty.
 func (r Result) Clip(v time.Duration) time.Duration {
 	var last time.Duration
 	for _, s := range r.Spans {

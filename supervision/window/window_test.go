@@ -29,12 +29,14 @@ func only(t *testing.T, r Result) Span {
 	return r.Spans[0]
 }
 
-// RFC 5098: pktcSigEndPntConfigMinHookFlash 300 ms and MaxHookFlash 800 ms by default; each settable from 20 to 1,550 ms.
+// RFC 5098: pktcSigEndPntConfigMinHookFlash 300 ms and MaxHookFlash 800 ms by default; each settable from 20 to 1,550
+// ms.
 func TestFlashWindowOfRFC5098(t *testing.T) {
 	l := Defaults()
 	l.FlashMin, l.FlashMax = 300*ms, 800*ms
 	s := only(t, Of(l, WorstCase))
-	// 800 + 50 (steps of the adapter) + 25 (controller) + 7 (relay: opens after 10 ms, closes after 3) + 5 (bounce) = 887, and longer.
+	// 800 + 50 (steps of the adapter) + 25 (controller) + 7 (relay: opens after 10 ms, closes after 3) + 5 (bounce) =
+	// 887, and longer.
 	require.Equal(t, Edge{888 * ms, FlashEnds}, s.From)
 	require.Equal(t, Edge{1400 * ms, DialWindow}, s.To)
 
@@ -57,8 +59,8 @@ func TestFlashWindowOfRFC5098(t *testing.T) {
 	require.Equal(t, Edge{1900 * ms, DialWindow}, s.To)
 }
 
-// British Telecom's note of 1987 on the disconnect clear time of UK digital local exchanges: 0 to 1,000 ms in steps of 100 ms, 800 ms is
-// the normal setting. Lengths that key systems recognise: 50 and 350 to 450 ms (common practice).
+// British Telecom's note of 1987 on the disconnect clear time of UK digital local exchanges: 0 to 1,000 ms in steps of
+// 100 ms, 800 ms is the normal setting. Lengths that key systems recognise: 50 and 350 to 450 ms (common practice).
 func TestUKDisconnectClearTime(t *testing.T) {
 	require.Equal(t, 800*ms, Of(Defaults(), WorstCase).Recommended)
 	for release, shortest := range map[time.Duration]int{50 * ms: 3, 350 * ms: 4, 450 * ms: 5} {
@@ -85,8 +87,9 @@ func TestDialPulses(t *testing.T) {
 	require.Equal(t, Edge{250 * ms, Floor}, only(t, Of(l, WorstCase)).From)
 }
 
-// What an opening means to an adapter, by its length (our own table, from the flash windows of North American practice, 300 to 1,000 ms,
-// of European recalls, 50 to 130 ms, and from dial pulses up to 100 ms): only what is on hook to it is possible.
+// What an opening means to an adapter, by its length (our own table, from the flash windows of North American practice,
+// 300 to 1,000 ms, of European recalls, 50 to 130 ms, and from dial pulses up to 100 ms): only what is on hook to it is
+// possible.
 func TestMeaningByLength(t *testing.T) {
 	american, european := exact(), exact()
 	american.FlashMin, american.FlashMax, american.PulseMax, american.Lead = 300*ms, 1000*ms, 100*ms, 300*ms
@@ -112,8 +115,8 @@ func TestMeaningByLength(t *testing.T) {
 	}
 }
 
-// Outside of a European recall of 70 to 130 ms lie 600 to 900 ms; outside of a North American window up to 1,000 ms lie 1,100 to
-// 1,500 ms (reasoned from common practice).
+// Outside of a European recall of 70 to 130 ms lie 600 to 900 ms; outside of a North American window up to 1,000 ms lie
+// 1,100 to 1,500 ms (reasoned from common practice).
 func TestAboveTheFlashWindow(t *testing.T) {
 	l := measured(Defaults(), 450*ms)
 	l.FlashMin, l.FlashMax = 70*ms, 130*ms
@@ -174,8 +177,8 @@ func TestEachCeiling(t *testing.T) {
 	}
 }
 
-// The arithmetic of both methods: limits add up; squares of halves add up around the sum of the middles (the common tolerance
-// stack-up, NIST/SEMATECH e-Handbook section 2.5.5, propagation of error).
+// The arithmetic of both methods: limits add up; squares of halves add up around the sum of the middles (the common
+// tolerance stack-up, NIST/SEMATECH e-Handbook section 2.5.5, propagation of error).
 func TestMethods(t *testing.T) {
 	l := Defaults()
 	l.Release, l.Lead, l.Floor = Band{300 * ms, 500 * ms}, 0, 0

@@ -15,19 +15,22 @@ import (
 const (
 	// DefaultWatchdog is how long a master may be silent while a contact that it opened is open.
 	DefaultWatchdog = 3 * time.Second
-	// LeastWatchdog and MostWatchdog bound that time: a master has to ask something a few times in it, and a register has 16 bits.
+	// LeastWatchdog and MostWatchdog bound that time: a master has to ask something a few times in it, and a register
+	// has 16 bits.
 	LeastWatchdog = 100 * time.Millisecond
 	MostWatchdog  = 65_535 * time.Millisecond
 	// MostInterval is the longest max_interval, 16 bits of milliseconds.
 	MostInterval = 65_535 * time.Millisecond
-	// MostContacts is our own figure: what one board beside an adapter can have, and what the register map has room for.
+	// MostContacts is our own figure: what one board beside an adapter can have, and what the register map has room
+	// for.
 	MostContacts = 64
 
-	// slowSet is how much of a slow output's opening may be added to the interval. An opening counts from when the output has confirmed
-	// it, since the line card needs the whole interval, but an output that takes longer than this is not waited for.
+	// slowSet is how much of a slow output's opening may be added to the interval. An opening counts from when the
+	// output has confirmed it, since the line card needs the whole interval, but an output that takes longer than this
+	// is not waited for.
 	slowSet = 50 * time.Millisecond
-	// answerWithin is how long a command waits for its contact's thread. An output moves in microseconds (GPIO) or a few milliseconds (a
-	// USB port); a master waits 500 ms by default.
+	// answerWithin is how long a command waits for its contact's thread. An output moves in microseconds (GPIO) or a
+	// few milliseconds (a USB port); a master waits 500 ms by default.
 	answerWithin = 200 * time.Millisecond
 )
 
@@ -43,19 +46,22 @@ var (
 	ErrHung = errors.New("agent: the output does not answer")
 	// ErrStale: the agent itself stood still, so a command may have waited in it; see [Agent.StandstillCount].
 	ErrStale = errors.New("agent: it stood still, and commands from before are not obeyed")
-	// ErrOvertaken: a master that came later has closed the contact since, so what an earlier one sent may have waited on its way. Nothing was done.
+	// ErrOvertaken: a master that came later has closed the contact since, so what an earlier one sent may have waited
+	// on its way. Nothing was done.
 	ErrOvertaken = errors.New("agent: a later master has closed the contact since; nothing is opened for an earlier one")
-	// ErrTooSoon: the contact was closed less than LeastClosed ago. Nothing was done; the same command may be given again later.
+	// ErrTooSoon: the contact was closed less than LeastClosed ago. Nothing was done; the same command may be given
+	// again later.
 	ErrTooSoon = errors.New("agent: too soon after the last opening")
 	// ErrOptions: a setting is out of its range.
 	ErrOptions = errors.New("agent: setting out of range")
 )
 
-// Output moves one contact. The contact's own thread calls it; only in an emergency another one calls Set(false) beside it.
+// Output moves one contact. The contact's own thread calls it; only in an emergency another one calls Set(false) beside
+// it.
 type Output interface {
 	// Set opens the loop, or closes it, and returns when the output has taken it.
 	Set(open bool) error
-	// Get tells whether the loop is open, as the output itself tells it.
+	// Get reports whether the loop is open, as the output itself tells it.
 	Get() (open bool, err error)
 	// Close gives the output up.
 	Close() error
@@ -63,7 +69,7 @@ type Output interface {
 
 // Input is an [Output] with a loop-current input beside it.
 type Input interface {
-	// Current tells whether loop current flows.
+	// Current reports whether loop current flows.
 	Current() (flows bool, err error)
 }
 
@@ -75,8 +81,8 @@ type Options struct {
 	Watchdog time.Duration
 	// LeastClosed is how long a contact stays closed between two openings; 0: no limit.
 	LeastClosed time.Duration
-	// Notify receives what an operator should know. It must not block and must not call the agent; it may be called from several
-	// goroutines. Nil: none.
+	// Notify receives what an operator should know. It must not block and must not call the agent; it may be called
+	// from several goroutines. Nil: none.
 	Notify func(Notice)
 
 	plain bool // the runtime's timer instead of the kernel's, for virtual time
@@ -85,7 +91,8 @@ type Options struct {
 // ContactOptions are those of one contact.
 type ContactOptions struct {
 	Name string
-	// Open opens the output with the loop closed, or fails. It is called on the contact's thread, again whenever the output failed.
+	// Open opens the output with the loop closed, or fails. It is called on the contact's thread, again whenever the
+	// output failed.
 	Open func() (Output, error)
 	// Senses: the output is an [Input] too.
 	Senses bool
@@ -155,8 +162,8 @@ func (a *Agent) Contact(o ContactOptions) (*Contact, error) {
 	return c, nil
 }
 
-// OnChange has f called after each change of a contact's [State], in the order of the changes of that contact; only before Start. It must
-// not block, and must not call the agent but for [Contact.State].
+// OnChange has f called after each change of a contact's [State], in the order of the changes of that contact; only
+// before Start. It must not block, and must not call the agent but for [Contact.State].
 func (a *Agent) OnChange(f func(*Contact)) { a.changed = append(a.changed, f) }
 
 // onStandstill has f called whenever the process stood still; only before Start.
@@ -180,8 +187,8 @@ func (a *Agent) Start() {
 	a.running.Go(func() { a.Guard(a.watchStandstill) })
 }
 
-// Ready waits until each contact has been told to close once, with success or without, or until ctx ends. It returns the contacts that are not
-// known to be closed; those go on being tried.
+// Ready waits until each contact has been told to close once, with success or without, or until ctx ends. It returns
+// the contacts that are not known to be closed; those go on being tried.
 func (a *Agent) Ready(ctx context.Context) []NotClosed {
 	var left []NotClosed
 	for _, c := range a.contacts {
@@ -203,8 +210,9 @@ type NotClosed struct {
 	Err     error
 }
 
-// Shutdown refuses new openings, closes every contact, waits for that until ctx ends, and gives the outputs up. It returns the contacts that
-// are not known to be closed. The thread of an output that hangs in the kernel is left behind.
+// Shutdown refuses new openings, closes every contact, waits for that until ctx ends, and gives the outputs up. It
+// returns the contacts that are not known to be closed. The thread of an output that hangs in the kernel is left
+// behind.
 func (a *Agent) Shutdown(ctx context.Context) []NotClosed {
 	a.stopping.Store(true)
 	a.mu.Lock()
@@ -245,7 +253,8 @@ func (a *Agent) Shutdown(ctx context.Context) []NotClosed {
 // Watchdog is how long a master may be silent while a contact that it opened is open.
 func (a *Agent) Watchdog() time.Duration { return time.Duration(a.watchdog.Load()) }
 
-// SetWatchdog changes that, for openings under way too, until the process ends. Allowed are [LeastWatchdog] to [MostWatchdog].
+// SetWatchdog changes that, for openings under way too, until the process ends. Allowed are [LeastWatchdog] to
+// [MostWatchdog].
 func (a *Agent) SetWatchdog(d time.Duration) error {
 	if d < LeastWatchdog || d > MostWatchdog {
 		return fmt.Errorf("%w: watchdog %v; allowed are %v to %v", ErrOptions, d, LeastWatchdog, MostWatchdog)

@@ -39,8 +39,8 @@ func ask(c net.Conn, pdu ...byte) error {
 
 func read(c net.Conn) error { return ask(c, fnReadCoils, 0, 0, 0, 2) }
 
-// An address that has all connections, and uses them, keeps nobody else out. It loses those that are silent longest, and last the one whose
-// opening is in progress.
+// An address that has all connections, and uses them, keeps nobody else out. It loses those that are silent longest,
+// and last the one whose opening is in progress.
 func TestConnectionsPerAddress(t *testing.T) {
 	s := serve(t, ServerOptions{MaxConnections: 4})
 	var one [4]net.Conn
@@ -89,9 +89,9 @@ func TestSilentConnectionGivesWay(t *testing.T) {
 	require.NoError(t, read(one))
 }
 
-// A close by a passing connection, as clearback close makes it beside a running daemon: the daemon's connection, which must not open any more,
-// is ended with it, so that the daemon has a new one before it needs to open. A connection that drives other contacts, that only reads, or
-// whose opening is in progress, stays.
+// A close by a passing connection, as clearback close makes it beside a running daemon: the daemon's connection, which
+// must not open any more, is ended with it, so that the daemon has a new one before it needs to open. A connection that
+// drives other contacts, that only reads, or whose opening is in progress, stays.
 func TestAPassingCloseRenewsOlderConnections(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	older, other, reader, opening := s.raw(t), s.raw(t), s.raw(t), s.raw(t)

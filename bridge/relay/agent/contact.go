@@ -54,8 +54,8 @@ type State struct {
 	Last Outcome
 	// Left is how long the opening under way still lasts.
 	Left time.Duration
-	// Measured is how long the last opening lasted, from the output's confirmation to that of its closing; Late is by how much that was
-	// longer than its end asked for, negative if it was ended early.
+	// Measured is how long the last opening lasted, from the output's confirmation to that of its closing; Late is by
+	// how much that was longer than its end asked for, negative if it was ended early.
 	Measured, Late time.Duration
 	// Pulses counts the openings since the start. If it has gone back, the agent has started anew.
 	Pulses uint32
@@ -104,11 +104,11 @@ func (c *Contact) Name() string { return c.opt.Name }
 // Index counts the contacts from 0.
 func (c *Contact) Index() int { return c.index }
 
-// Senses tells whether there is a loop-current input.
+// Senses reports whether there is a loop-current input.
 func (c *Contact) Senses() bool { return c.opt.Senses }
 
-// Pulse opens the loop for a time, as the package describes. It returns when the loop is open: nil, or why it was not done. A repeated
-// sequence gets the answer of the first.
+// Pulse opens the loop for a time, as the package describes. It returns when the loop is open: nil, or why it was not
+// done. A repeated sequence gets the answer of the first.
 func (c *Contact) Pulse(m *Master, k Command) error {
 	m.Heard()
 	m.drives.Or(1 << c.index)

@@ -1,5 +1,5 @@
-// Package agent is a relay controller: a small program on a board beside the adapter that moves contacts and times their openings itself,
-// for a daemon that runs elsewhere.
+// Package agent is a relay controller: a small program on a board beside the adapter that moves contacts and times
+// their openings itself, for a daemon that runs elsewhere.
 //
 // # What it promises
 //
@@ -20,9 +20,9 @@
 //
 // # The register map
 //
-// Modbus TCP as in the MODBUS Application Protocol Specification V1.1b3 and the Messaging on TCP/IP Implementation Guide V1.0b. The unit
-// identifier is ignored and given back. Contacts count from 0, i below; addresses are those on the wire, from 0. Numbers of 32 bits have their
-// high word first.
+// Modbus TCP as in the MODBUS Application Protocol Specification V1.1b3 and the Messaging on TCP/IP Implementation
+// Guide V1.0b. The unit identifier is ignored and given back. Contacts count from 0, i below; addresses are those on
+// the wire, from 0. Numbers of 32 bits have their high word first.
 //
 //	table               address    functions   meaning
 //	coils               i          1           1 = the loop is open, as the output tells it
@@ -49,14 +49,16 @@
 //	                    1005       4           watchdog in milliseconds
 //	                    1006       4           max_interval in milliseconds
 //
-// Every other address is refused with exception 2, also half of a command; a value that is out of its range, and an opening that is too
-// long, with 3; every other function with 1. Exception 4 means that the output failed or does not answer: the contact may have moved.
-// Exception 6 means that nothing was done: the agent ends, the contact was closed by a younger connection since, or its last opening ended less
-// than 250 ms ago. The 32-bit sequence of other faces shows its lower 16 bits.
+// Every other address is refused with exception 2, also half of a command; a value that is out of its range, and an
+// opening that is too long, with 3; every other function with 1. Exception 4 means that the output failed or does not
+// answer: the contact may have moved. Exception 6 means that nothing was done: the agent ends, the contact was closed
+// by a younger connection since, or its last opening ended less than 250 ms ago. The 32-bit sequence of other faces
+// shows its lower 16 bits.
 //
-// A master reads the last sequence from the agent at its own start and goes on from there, since what it sends with the last one's number has no
-// effect. It is one connection, and a request of any kind is a sign of life: whoever opens a contact for longer than the watchdog's time keeps the
-// connection and asks something now and then. One that ends its connection closes nothing; the timer does, or the watchdog.
+// A master reads the last sequence from the agent at its own start and goes on from there, since what it sends with the
+// last one's number has no effect. It is one connection, and a request of any kind is a sign of life: whoever opens a
+// contact for longer than the watchdog's time keeps the connection and asks something now and then. One that ends its
+// connection closes nothing; the timer does, or the watchdog.
 //
 // # When something dies
 //
@@ -74,16 +76,17 @@
 //
 // # Wiring, in words
 //
-// The loop goes through the relay's normally closed contact, and the output is off while the loop is closed (open_level: on), so that no
-// program, no board and no power is a loop that is closed. A pin or a serial line drives the coil through a transistor with a diode
-// across the coil; packages gpio and serial say more of each. The relay's contact is one rated for the ringing voltage, its gap to the coil isolates
-// the telephone network from the board, and so does the optocoupler of a loop-current input. The board stands beside the adapter, on a
-// network of its own with the daemon: Modbus knows no passwords, and allow_from is judged by an address that others on the same wire can
-// take. SAFETY.md has the rest.
+// The loop goes through the relay's normally closed contact, and the output is off while the loop is closed
+// (open_level: on), so that no program, no board and no power is a loop that is closed. A pin or a serial line drives
+// the coil through a transistor with a diode across the coil; packages gpio and serial say more of each. The relay's
+// contact is one rated for the ringing voltage, its gap to the coil isolates the telephone network from the board, and
+// so does the optocoupler of a loop-current input. The board stands beside the adapter, on a network of its own with
+// the daemon: Modbus knows no passwords, and allow_from is judged by an address that others on the same wire can take.
+// SAFETY.md has the rest.
 //
 // # What cannot be tested without hardware
 //
-// That a real relay follows its output, and how late (some milliseconds, more or less the same at both ends); what a real chip's pin does
-// when it is given back, at boot and at power-up; the watchdogs of real boards (one emulated by qemu resets its machine in the tests); the
-// real-time class on a board's own processor.
+// That a real relay follows its output, and how late (some milliseconds, more or less the same at both ends); what a
+// real chip's pin does when it is given back, at boot and at power-up; the watchdogs of real boards (one emulated by
+// qemu resets its machine in the tests); the real-time class on a board's own processor.
 package agent

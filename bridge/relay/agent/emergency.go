@@ -10,8 +10,8 @@ const (
 	emergencyTotal   = 500 * time.Millisecond // for all outputs together
 )
 
-// Guard runs f. If f panics, every contact is closed before the panic goes on and ends the process. Whoever starts a goroutine in the
-// agent's process wraps it.
+// Guard runs f. If f panics, every contact is closed before the panic goes on and ends the process. Whoever starts a
+// goroutine in the agent's process wraps it.
 func (a *Agent) Guard(f func()) {
 	fine := false
 	defer func() {
@@ -23,8 +23,9 @@ func (a *Agent) Guard(f func()) {
 	fine = true
 }
 
-// Emergency closes every contact at once, from the calling goroutine's side, whatever the contacts' threads are doing, and lets none open
-// again: for a process that is going down. It returns when all outputs have confirmed, or after half a second.
+// Emergency closes every contact at once, from the calling goroutine's side, whatever the contacts' threads are doing,
+// and lets none open again: for a process that is going down. It returns when all outputs have confirmed, or after half
+// a second.
 func (a *Agent) Emergency() {
 	a.inEmergency.Store(true)
 	done := make(chan struct{}, len(a.contacts)) // one each: none waits for us

@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// FuzzServer gives the server's side of a connection any bytes: it never panics, answers every whole request with one frame, and no sequence
-// of requests keeps a loop open for longer than max_interval.
+// FuzzServer gives the server's side of a connection any bytes: it never panics, answers every whole request with one
+// frame, and no sequence of requests keeps a loop open for longer than max_interval.
 func FuzzServer(f *testing.F) {
 	f.Add(request(1, fnWriteRegister, 0, 1, 0, 1))
 	f.Add(append(request(1, fnWriteRegisters, 0, 0, 0, 2, 4, 0, 7, 0, 3), request(2, fnWriteCoil, 0, 0, 0, 0)...))

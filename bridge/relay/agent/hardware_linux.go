@@ -9,15 +9,15 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// HardwareWatchdog is the machine's own: it resets the machine when it is not fed. (The interface is described in the kernel's
-// Documentation/watchdog/watchdog-api.rst.)
+// HardwareWatchdog is the machine's own: it resets the machine when it is not fed. (The interface is described in the
+// kernel's Documentation/watchdog/watchdog-api.rst.)
 type HardwareWatchdog struct {
 	f       *os.File
 	timeout time.Duration
 }
 
-// OpenHardwareWatchdog opens the device, which starts it, and asks for the time-out, in whole seconds. A driver may round it or have one of its own;
-// see Timeout.
+// OpenHardwareWatchdog opens the device, which starts it, and asks for the time-out, in whole seconds. A driver may
+// round it or have one of its own; see Timeout.
 func OpenHardwareWatchdog(path string, timeout time.Duration) (*HardwareWatchdog, error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|unix.O_NONBLOCK, 0) // a pipe would wait for a reader
 	if err != nil {
@@ -47,8 +47,8 @@ func (w *HardwareWatchdog) Feed() error {
 	return err
 }
 
-// Disarm stops the device, where its driver allows that, by the letter V before the close. A process that ends without it leaves the device
-// running.
+// Disarm stops the device, where its driver allows that, by the letter V before the close. A process that ends without
+// it leaves the device running.
 func (w *HardwareWatchdog) Disarm() error {
 	_, err := w.f.Write([]byte{'V'})
 	return errors.Join(err, w.f.Close())

@@ -44,8 +44,8 @@ func (a *Agent) Health() Health {
 	return h
 }
 
-// Alive tells whether every contact's thread ran since the given instant, and wakes them all so that they can tell the next time: whoever feeds
-// a watchdog asks first. It does not wait.
+// Alive reports whether every contact's thread ran since the given instant, and wakes them all so that they can tell
+// the next time: whoever feeds a watchdog asks first. It does not wait.
 func (a *Agent) Alive(since time.Time) bool {
 	all := true
 	for _, c := range a.contacts {

@@ -89,8 +89,8 @@ func TestFastMastersMoveTheRelayNoFaster(t *testing.T) {
 	})
 }
 
-// A master is told with the exception that says try again later (MODBUS Application Protocol Specification V1.1b3, section 7, code 6), and
-// keeps its connection.
+// A master is told with the exception that says try again later (MODBUS Application Protocol Specification V1.1b3,
+// section 7, code 6), and keeps its connection.
 func TestTooSoonException(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	s.opt.LeastClosed = 1000 * leastClosed // whatever the machine does meanwhile

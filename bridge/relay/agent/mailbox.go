@@ -6,7 +6,8 @@ import (
 	"time"
 )
 
-// mailbox is what a contact's thread is to do. While the thread hangs nothing is added, so it holds at most one job for each caller.
+// mailbox is what a contact's thread is to do. While the thread hangs nothing is added, so it holds at most one job for
+// each caller.
 type mailbox struct {
 	mu   sync.Mutex
 	jobs []*job
@@ -67,7 +68,8 @@ func (b *mailbox) finish() {
 	b.jobs = nil
 }
 
-// call has the thread do something, and waits for it at most answerWithin. A caller who has gone by then is told by gone.
+// call has the thread do something, and waits for it at most answerWithin. A caller who has gone by then is told by
+// gone.
 func (c *Contact) call(keep bool, do func(gone func() bool) error) error {
 	if c.hung.Load() {
 		if keep {

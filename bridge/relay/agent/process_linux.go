@@ -8,15 +8,16 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// RealTime tells whether the calling thread is in a real-time class of the scheduler, SCHED_FIFO or SCHED_RR (sched(7)).
+// RealTime reports whether the calling thread is in a real-time class of the scheduler, SCHED_FIFO or SCHED_RR
+// (sched(7)).
 func RealTime() bool {
 	a, err := unix.SchedGetAttr(0, 0)
 	return err == nil && (a.Policy == unix.SCHED_FIFO || a.Policy == unix.SCHED_RR)
 }
 
-// LockMemory keeps every page in memory that the process touches from now on: else a page of the program that went back to a slow card
-// has to be read again while a loop is open. What only the start needed of the program is given back first. It needs
-// CAP_IPC_LOCK or LimitMEMLOCK=.
+// LockMemory keeps every page in memory that the process touches from now on: else a page of the program that went back
+// to a slow card has to be read again while a loop is open. What only the start needed of the program is given back
+// first. It needs CAP_IPC_LOCK or LimitMEMLOCK=.
 func LockMemory() error {
 	if err := giveBackProgram(); err != nil {
 		return fmt.Errorf("agent: giving back what the start needed: %w", err)
@@ -28,8 +29,8 @@ func LockMemory() error {
 	return nil
 }
 
-// giveBackProgram takes the program's own code and constants out of the process; what is used comes back by itself, from the file's cache. Nothing
-// that can be written is touched.
+// giveBackProgram takes the program's own code and constants out of the process; what is used comes back by itself,
+// from the file's cache. Nothing that can be written is touched.
 func giveBackProgram() error {
 	maps, err := os.ReadFile("/proc/self/maps")
 	if err != nil {

@@ -253,7 +253,7 @@ func (a *Agent) writeRegisters(m *Master, pdu []byte) ([]byte, error) {
 	return pdu[:5], nil
 }
 
-// opens tells whether a request would open a loop.
+// opens reports whether a request would open a loop.
 func opens(pdu []byte) bool {
 	switch {
 	case pdu[0] == fnWriteRegister && len(pdu) == 5, pdu[0] == fnWriteRegisters && len(pdu) >= 8:

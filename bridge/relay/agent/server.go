@@ -17,8 +17,8 @@ import (
 type ServerOptions struct {
 	// AllowFrom are the networks whose machines may connect. Empty: none.
 	AllowFrom []netip.Prefix
-	// MaxConnections at a time; 0 means 16. When all are taken, a new one takes the place of another, so that neither a master whose machine
-	// died nor an address with many connections keeps anybody out: see [Server].
+	// MaxConnections at a time; 0 means 16. When all are taken, a new one takes the place of another, so that neither a
+	// master whose machine died nor an address with many connections keeps anybody out: see [Server].
 	MaxConnections int
 	// Idle ends a connection that asks nothing; 0 means 1 min.
 	Idle time.Duration
@@ -36,15 +36,17 @@ const (
 
 // Server serves an agent's register map by Modbus TCP.
 //
-// It is our own, since a contact's safety hangs on what general servers leave out: peers are judged by their address before a byte of theirs is
-// read, connections are bounded without letting dead ones keep masters out, each has limits for idling, for half a request and for answers
-// that are not taken, requests sent ahead are done in their order, and what may have waited while the process stood still opens nothing. Nor does
-// what came by a connection that is older than the one by which the contact was closed last. When the younger one has ended, as that of
-// clearback close does at once, such an older one is ended too, so that its master begins anew before it needs to open.
+// It is our own, since a contact's safety hangs on what general servers leave out: peers are judged by their address
+// before a byte of theirs is read, connections are bounded without letting dead ones keep masters out, each has limits
+// for idling, for half a request and for answers that are not taken, requests sent ahead are done in their order, and
+// what may have waited while the process stood still opens nothing. Nor does what came by a connection that is older
+// than the one by which the contact was closed last. When the younger one has ended, as that of clearback close does at
+// once, such an older one is ended too, so that its master begins anew before it needs to open.
 //
-// Each address has its share of the connections. When all are taken, one gives way of the address that has most. If that has no more than the
-// address of the new connection would then have, only one gives way that was silent for the watchdog's time. One with an opening in progress
-// goes last, and of the others the one that is silent longest goes first.
+// Each address has its share of the connections. When all are taken, one gives way of the address that has most. If
+// that has no more than the address of the new connection would then have, only one gives way that was silent for the
+// watchdog's time. One with an opening in progress goes last, and of the others the one that is silent longest goes
+// first.
 type Server struct {
 	agent *Agent
 	opt   ServerOptions
@@ -118,11 +120,12 @@ func (s *Server) Serve(l net.Listener) error {
 	}
 }
 
-// drainFor is for how long connections are ended that may have waited to be accepted: our own figure. Those that did are there at once.
+// drainFor is for how long connections are ended that may have waited to be accepted: our own figure. Those that did
+// are there at once.
 const drainFor = 50 * time.Millisecond
 
-// drain ends the connections that waited to be accepted while the process stood still, however late it gets at them, and returns the
-// number that those which come from now on are fresh by.
+// drain ends the connections that waited to be accepted while the process stood still, however late it gets at them,
+// and returns the number that those which come from now on are fresh by.
 func (s *Server) drain(l net.Listener) uint64 {
 	d, ok := l.(interface{ SetDeadline(time.Time) error })
 	if !ok {
@@ -196,7 +199,8 @@ func (s *Server) admit(conn net.Conn, fresh uint64) {
 	})
 }
 
-// renewLocked ends the older connections whose next opening would be refused because the peer, which has gone, closed the contact since.
+// renewLocked ends the older connections whose next opening would be refused because the peer, which has gone, closed
+// the contact since.
 func (s *Server) renewLocked(gone *peer) {
 	for p := range s.peers {
 		both := p.master.drives.Load() & gone.master.drives.Load()

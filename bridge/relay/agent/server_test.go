@@ -125,7 +125,8 @@ func TestMapByAnotherMaster(t *testing.T) {
 	require.Equal(t, 1500*time.Millisecond, s.Watchdog())
 }
 
-// The exceptions are those of the MODBUS Application Protocol Specification V1.1b3, section 7; which one a request gets, its section 6.
+// The exceptions are those of the MODBUS Application Protocol Specification V1.1b3, section 7; which one a request
+// gets, its section 6.
 func TestExceptions(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	c := s.client(t)

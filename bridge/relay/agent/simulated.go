@@ -16,8 +16,8 @@ type simulated struct {
 	file *os.File // nil: nobody wants to see it
 }
 
-// NewSimulated returns an output that moves no contact, for trying things out. With a file it appends a line for each movement: "open" or
-// "closed", and the nanoseconds since 1970. It senses loop current while it is closed.
+// NewSimulated returns an output that moves no contact, for trying things out. With a file it appends a line for each
+// movement: "open" or "closed", and the nanoseconds since 1970. It senses loop current while it is closed.
 func NewSimulated(path string) (Output, error) {
 	s := &simulated{}
 	if path != "" {

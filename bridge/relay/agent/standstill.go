@@ -7,14 +7,14 @@ import (
 )
 
 const (
-	// standstillEvery and standstill: our own figures. A command older than a master's usual time-out must not be obeyed, and an ordinary
-	// scheduling delay must not cost a connection.
+	// standstillEvery and standstill: our own figures. A command older than a master's usual time-out must not be
+	// obeyed, and an ordinary scheduling delay must not cost a connection.
 	standstillEvery = 50 * time.Millisecond
 	minStandstill   = 500 * time.Millisecond
 )
 
-// standstillDetector notices when the process did not run for a while: it was stopped, or others had all of the processor. What its masters sent
-// meanwhile lies in the kernel's buffers, and nobody knows how old it is.
+// standstillDetector notices when the process did not run for a while: it was stopped, or others had all of the
+// processor. What its masters sent meanwhile lies in the kernel's buffers, and nobody knows how old it is.
 type standstillDetector struct {
 	mu    sync.Mutex
 	seen  time.Time
@@ -42,9 +42,9 @@ func (p *standstillDetector) look() (count uint64, just time.Duration) {
 	return p.count, just
 }
 
-// StandstillCount returns a number that changes whenever the process stood still for more than half a second. A face notes it when it begins to listen
-// to a master, and obeys no opening once it has changed: what it reads may have waited in the kernel. It then begins anew with that
-// master, with nothing in between, so that the master closes first.
+// StandstillCount returns a number that changes whenever the process stood still for more than half a second. A face
+// notes it when it begins to listen to a master, and obeys no opening once it has changed: what it reads may have
+// waited in the kernel. It then begins anew with that master, with nothing in between, so that the master closes first.
 func (a *Agent) StandstillCount() uint64 {
 	count, just := a.standstill.look()
 	if just > 0 {

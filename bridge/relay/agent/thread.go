@@ -35,7 +35,8 @@ type opening struct {
 	over       bool // its outcome is set; the close is owed
 }
 
-// run is the contact's thread. It is never unlocked, so that the kernel's thread ends with it, and its scheduling class with that.
+// run is the contact's thread. It is never unlocked, so that the kernel's thread ends with it, and its scheduling class
+// with that.
 func (c *Contact) run() {
 	runtime.LockOSThread()
 	defer c.wait.close()
@@ -193,8 +194,8 @@ func (c *Contact) setEnds(t time.Time, by *Master) {
 	c.ends, c.by = t, by
 }
 
-// close closes the loop, and opens the output first where there is none. The outcome is that of the opening under way, if there is one. After
-// a failure the close is owed.
+// close closes the loop, and opens the output first where there is none. The outcome is that of the opening under way,
+// if there is one. After a failure the close is owed.
 func (c *Contact) close(why Outcome) error {
 	t := &c.threadState
 	if t.open != nil && !t.open.over {

@@ -4,7 +4,8 @@ import "time"
 
 // waiter is what a contact's thread waits with.
 type waiter interface {
-	// wait returns at the instant until, or soon after wake was called; with a zero instant only then. It may return early for no reason.
+	// wait returns at the instant until, or soon after wake was called; with a zero instant only then. It may return
+	// early for no reason.
 	wait(until time.Time)
 	// wake ends the wait under way or else the next one. Any goroutine may call it, also after close.
 	wake()

@@ -8,8 +8,8 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// Board is one program and the contacts that it drives, each by runs of its own. Make the contacts, then Start it. All methods
-// are safe for concurrent use but Contact.
+// Board is one program and the contacts that it drives, each by runs of its own. Make the contacts, then Start it. All
+// methods are safe for concurrent use but Contact.
 type Board struct {
 	controller.Group
 	opt    Options
@@ -28,7 +28,8 @@ func NewBoard(o Options) (*Board, error) {
 	return &Board{opt: o, claims: map[string]string{}}, nil
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
+// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
+// another process.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	o, err := o.withDefaults()
 	if err != nil {

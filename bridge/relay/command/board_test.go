@@ -186,7 +186,8 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	require.ErrorIs(t, err, errStale)
 }
 
-// While an opening that was given up has not ended, the program is told to close, and no close counts: the opening may still be carried out.
+// While an opening that was given up has not ended, the program is told to close, and no close counts: the opening may
+// still be carried out.
 func TestNoCloseCountsBeforeTheOpeningHasEnded(t *testing.T) {
 	for name, hang := range map[string]func(*unkillable, chan struct{}) (process, error){
 		"it cannot be killed": func(p *unkillable, _ chan struct{}) (process, error) { return p, nil },
@@ -228,7 +229,8 @@ func TestNoCloseCountsBeforeTheOpeningHasEnded(t *testing.T) {
 	}
 }
 
-// A program whose start hangs (its file system, the memory) is left behind as well. One that starts after its time is killed, and followed by a close.
+// A program whose start hangs (its file system, the memory) is left behind as well. One that starts after its time is
+// killed, and followed by a close.
 func TestStartThatHangs(t *testing.T) {
 	t.Parallel()
 	p := &unkillable{released: make(chan struct{})}

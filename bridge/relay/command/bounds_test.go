@@ -63,7 +63,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 	require.ErrorContains(t, err, "argument 3: the word {seconds} is unknown")
 }
 
-// TestArguments: the length and the number of an opening are its own; every other run has 0 for both. A length is rounded up to whole milliseconds.
+// TestArguments: the length and the number of an opening are its own; every other run has 0 for both. A length is
+// rounded up to whole milliseconds.
 func TestArguments(t *testing.T) {
 	o, err := ContactOptions{Name: "{ms}"}.withDefaults()
 	require.NoError(t, err)

@@ -15,7 +15,8 @@ import (
 	"clearback/supervision/sanitize"
 )
 
-// ExitRefused is the exit status of a program that refused and did nothing at all. (No common tool ends so by itself, as far as we remember.)
+// ExitRefused is the exit status of a program that refused and did nothing at all. (No common tool ends so by itself,
+// as far as we remember.)
 const ExitRefused = 113
 
 const (
@@ -25,7 +26,8 @@ const (
 	maxAbandoned = 4
 )
 
-// CheckProgram tells why a program cannot be started, or nil: it must be a file that this user may execute, and that not everybody may change.
+// CheckProgram tells why a program cannot be started, or nil: it must be a file that this user may execute, and that
+// not everybody may change.
 func CheckProgram(path string) error {
 	i, err := os.Stat(path)
 	switch {
@@ -181,7 +183,7 @@ func (d *device) opens() (over func()) {
 	}
 }
 
-// mayStillOpen tells whether an opening of an earlier connection has not ended.
+// mayStillOpen reports whether an opening of an earlier connection has not ended.
 func (d *device) mayStillOpen() bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -194,8 +196,8 @@ type startResult struct {
 	err error
 }
 
-// run starts the program and waits for its end. A start that hangs is given up when ctx ends, and what it still starts is killed at once. Over is
-// called when nothing of the run is left, be it after it was given up.
+// run starts the program and waits for its end. A start that hangs is given up when ctx ends, and what it still starts
+// is killed at once. Over is called when nothing of the run is left, be it after it was given up.
 func (d *lineProgram) run(ctx context.Context, arguments []string, over func()) (programResult, error) {
 	started := make(chan startResult) // somebody waits, as in connect
 	go func() {

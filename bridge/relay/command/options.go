@@ -18,14 +18,16 @@ import (
 type Options struct {
 	// Name is the controller's name, for notices.
 	Name string
-	// Program is the absolute path of the program. That it can be started is seen at each connection; see [CheckProgram].
+	// Program is the absolute path of the program. That it can be started is seen at each connection; see
+	// [CheckProgram].
 	Program string
 	// Timeout is how long one run of the program may take. 20 ms to 10 s; 0 means 1 s.
 	Timeout time.Duration
-	// Poll is the pace at which a contact is read when nothing else happens, by one run of the program for each line; one that cannot be
-	// read is closed. At least 10 ms; 0 means 10 s.
+	// Poll is the pace at which a contact is read when nothing else happens, by one run of the program for each line;
+	// one that cannot be read is closed. At least 10 ms; 0 means 10 s.
 	Poll time.Duration
-	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil: none.
+	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil:
+	// none.
 	Notify func(relay.Notice)
 	// NoLock leaves the contacts unclaimed. Only for a process that closes contacts and does nothing else.
 	NoLock bool
@@ -37,10 +39,11 @@ type Options struct {
 type ContactOptions struct {
 	// Name is the line's name: the word {line}.
 	Name string
-	// Arguments are templates, see the package's words; at least {action} must be among them. Nil: {action} {line} {ms} {seq}, each an argument.
-	// Every user of the machine can see them.
+	// Arguments are templates, see the package's words; at least {action} must be among them. Nil: {action} {line} {ms}
+	// {seq}, each an argument. Every user of the machine can see them.
 	Arguments []string
-	// Timed, if not nil: the program ends each opening by itself, {ms} after its beginning. The contact is then KindOneshot, else KindNone.
+	// Timed, if not nil: the program ends each opening by itself, {ms} after its beginning. The contact is then
+	// KindOneshot, else KindNone.
 	Timed *Timed
 	// Read: the program knows the action read. Without it what it says of open and close has to do.
 	Read bool

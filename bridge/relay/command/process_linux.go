@@ -58,7 +58,8 @@ func (r *run) kill() {
 	}
 }
 
-// wait looks at how the program ended before it frees its number: until then nobody else can have it, so the group can be killed.
+// wait looks at how the program ended before it frees its number: until then nobody else can have it, so the group can
+// be killed.
 func (r *run) wait() programResult {
 	pid := r.cmd.Process.Pid
 	status, err := outcome(pid)

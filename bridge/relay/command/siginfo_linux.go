@@ -9,8 +9,8 @@ import (
 // childInfo is what waitid tells of a child that ended.
 type childInfo struct{ unix.Siginfo }
 
-// childEnd is the beginning of the same (Linux, include/uapi/asm-generic/siginfo.h), of which x/sys/unix names the head only. The part for children
-// follows that from where a pointer may stand.
+// childEnd is the beginning of the same (Linux, include/uapi/asm-generic/siginfo.h), of which x/sys/unix names the head
+// only. The part for children follows that from where a pointer may stand.
 type childEnd struct {
 	_, _, _ int32 // the head
 	_       [0]uintptr

@@ -106,7 +106,8 @@ func (f programState) Clear()   { f.locked(func() { os.Remove(f.path("fault")) }
 func (f programState) Cut()     { f.locked(func() { f.write("cut", "", 0) }) }
 func (f programState) Restore() { f.locked(func() { os.Remove(f.path("cut")) }) }
 
-// Stalled counts the runs that keep what they were asked. They are told to go on by the file release; of those that were killed nothing is left to do so.
+// Stalled counts the runs that keep what they were asked. They are told to go on by the file release; of those that
+// were killed nothing is left to do so.
 func (f programState) Stalled() int {
 	text, err := os.ReadFile(f.path("held"))
 	if err != nil && !os.IsNotExist(err) {
@@ -162,7 +163,8 @@ func (f programState) Changes(line int) []relaytest.Change {
 	return all
 }
 
-// atOnce is how many cases may start programs at the same time: more, and on a busy machine a start takes longer than the suite allows.
+// atOnce is how many cases may start programs at the same time: more, and on a busy machine a start takes longer than
+// the suite allows.
 const atOnce = 8
 
 func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {

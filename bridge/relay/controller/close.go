@@ -9,8 +9,8 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Close puts the contact to closed and ends an opening under way. It returns nil when the controller confirmed it and the contact reads
-// closed; else it waits, while the keeper tries again, until ctx ends.
+// Close puts the contact to closed and ends an opening under way. It returns nil when the controller confirmed it and
+// the contact reads closed; else it waits, while the keeper tries again, until ctx ends.
 func (c *Contact) Close(ctx context.Context) error {
 	c.stopCurrent() // at once: the close may have to wait for a connection of its own
 	s, err := c.control.current()
@@ -65,7 +65,8 @@ func (c *Contact) requestConnection() {
 // closeNow closes once and leaves the rest to the keeper.
 func (c *Contact) closeNow(s *link) { c.closeAfter(s, nil) }
 
-// closeAfter is closeNow after an error that leaves the contact in doubt: until the close succeeds that error is the reason.
+// closeAfter is closeNow after an error that leaves the contact in doubt: until the close succeeds that error is the
+// reason.
 func (c *Contact) closeAfter(s *link, doubt error) {
 	epoch := c.closeRetrier.Epoch()
 	_, err := c.closeOn(s, nil, c.beforeClose)
@@ -79,7 +80,8 @@ func (c *Contact) closeAfter(s *link, doubt error) {
 	c.closeRetrier.Owe(err)
 }
 
-// closeOn writes the close at once, whatever else is in the air, and reads back. It returns the instant of the confirmation.
+// closeOn writes the close at once, whatever else is in the air, and reads back. It returns the instant of the
+// confirmation.
 func (c *Contact) closeOn(s *link, stop <-chan struct{}, before func() error) (time.Time, error) {
 	a, err := s.do(Request{Op: Close, Contact: c.index}, before, stop)
 	if err != nil || c.opt.Blind {
@@ -106,7 +108,7 @@ func (c *Contact) stopCurrent() {
 	}
 }
 
-// isDriven tells whether an interruption is under way.
+// isDriven reports whether an interruption is under way.
 func (c *Contact) isDriven() bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -188,8 +190,9 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 	}
 }
 
-// markIfIdle owes a close for the reason given, and returns its alarm, unless the contact is being driven, has been since it was read (an answer
-// from within an opening may come after its end), or is owed one already. No opening begins in between: that close would end it.
+// markIfIdle owes a close for the reason given, and returns its alarm, unless the contact is being driven, has been
+// since it was read (an answer from within an opening may come after its end), or is owed one already. No opening
+// begins in between: that close would end it.
 func (c *Contact) markIfIdle(opens uint64, err error) (alarm func()) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -202,7 +205,8 @@ func (c *Contact) markIfIdle(opens uint64, err error) (alarm func()) {
 // errDriven: an opening has come in between.
 var errDriven = errors.New("controller: the contact is being driven")
 
-// undriven forbids what may move the contact once an opening has begun: both take the slot, so none can be written after this was asked.
+// undriven forbids what may move the contact once an opening has begun: both take the slot, so none can be written
+// after this was asked.
 func (c *Contact) undriven() error {
 	if c.isDriven() {
 		return errDriven

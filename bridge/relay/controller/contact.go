@@ -63,9 +63,9 @@ func newContact(b *Controller, index int, o ContactOptions) *Contact {
 // Kind is as the options say.
 func (c *Contact) Kind() relay.Kind { return c.opt.Kind }
 
-// Interrupt opens the loop for the duration, counted from the controller's confirmation. When the connection is lost meanwhile, or a
-// write finds no answer, the outcome is Unknown at once, and closing goes on by itself. A repeated Seq gets its old result, unless nothing
-// was written or the controller said no.
+// Interrupt opens the loop for the duration, counted from the controller's confirmation. When the connection is lost
+// meanwhile, or a write finds no answer, the outcome is Unknown at once, and closing goes on by itself. A repeated Seq
+// gets its old result, unless nothing was written or the controller said no.
 func (c *Contact) Interrupt(ctx context.Context, i relay.Interruption) relay.Result {
 	o, s, r := c.begin(i)
 	if o == nil {
@@ -143,7 +143,7 @@ func (c *Contact) interrupt(ctx context.Context, s *link, o *opening) relay.Resu
 	}
 }
 
-// nothingDone tells whether the controller said no, for certain.
+// nothingDone reports whether the controller said no, for certain.
 func nothingDone(err error) bool {
 	var r *Refusal
 	return errors.As(err, &r) && r.Sure
@@ -253,8 +253,8 @@ func (c *Contact) endOpening(s *link, o *opening) relay.Result {
 	return c.wasDone(s, o, closedAt)
 }
 
-// wasDone is the result of an opening that is over, if it was one. A controller mostly answers in order, so the read-back has been answered by
-// now, if it ever will be.
+// wasDone is the result of an opening that is over, if it was one. A controller mostly answers in order, so the
+// read-back has been answered by now, if it ever will be.
 func (c *Contact) wasDone(s *link, o *opening, closedAt time.Time) relay.Result {
 	if err := c.wasOpen(o); errors.Is(err, relay.ErrReadBack) {
 		return c.unmoved(s, err)
@@ -273,8 +273,8 @@ func isClosed(ch <-chan struct{}) bool {
 	}
 }
 
-// awaitEnd returns nil at the end of the opening or when it is to end early, and an error when the session ended or the contact
-// did not move.
+// awaitEnd returns nil at the end of the opening or when it is to end early, and an error when the session ended or the
+// contact did not move.
 func (c *Contact) awaitEnd(s *link, o *opening) error {
 	nearEnd := time.After(relay.Coarse(o.end))
 	var checked chan Answer // nil: nothing is read back
@@ -299,9 +299,9 @@ func (c *Contact) awaitEnd(s *link, o *opening) error {
 	}
 }
 
-// wasOpen looks at the read-back of an opening, and tells if the contact opened. A read-back that came too late to find a timed
-// output open proves nothing, nor does one after the opening was withdrawn: where requests take turns, the close may have gone first. The
-// controller's confirmation then stands.
+// wasOpen looks at the read-back of an opening, and tells if the contact opened. A read-back that came too late to find
+// a timed output open proves nothing, nor does one after the opening was withdrawn: where requests take turns, the
+// close may have gone first. The controller's confirmation then stands.
 func (c *Contact) wasOpen(o *opening) error {
 	if o.openedCalled || o.check == nil {
 		return nil
@@ -325,9 +325,9 @@ func (c *Contact) unmoved(s *link, err error) relay.Result {
 	return refused(fmt.Errorf("line %s: opening: %w: %w", c.opt.Name, relay.ErrRefused, err))
 }
 
-// awaitTimer reads a timed contact whose time is over until it is closed. The controller's clock and the one here differ,
-// and it may look at its timers only now and then: it gets one quantum more, or 100 ms if that is longer; but an opening whose connection was
-// lost in between is ended [resumeOverrun] after its time.
+// awaitTimer reads a timed contact whose time is over until it is closed. The controller's clock and the one here
+// differ, and it may look at its timers only now and then: it gets one quantum more, or 100 ms if that is longer; but
+// an opening whose connection was lost in between is ended [resumeOverrun] after its time.
 func (c *Contact) awaitTimer(s *link, o *opening) relay.Result {
 	most := max(c.opt.Timed.Quantum, 100*time.Millisecond)
 	if o.resumed {
@@ -393,7 +393,8 @@ func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
 	return a.Level, nil
 }
 
-// UnderWay tells whether an interruption is, when it ends if the controller has confirmed it, and when the last one was over.
+// UnderWay reports whether an interruption is, when it ends if the controller has confirmed it, and when the last one
+// was over.
 func (c *Contact) UnderWay() (is bool, ends, after time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -21,7 +21,8 @@ func background(t *testing.T) context.Context {
 	return ctx
 }
 
-// TestUnorderedCloseIsRepeated: where requests may overtake each other on the way, a close is done only when it is done behind the opening too.
+// TestUnorderedCloseIsRepeated: where requests may overtake each other on the way, a close is done only when it is done
+// behind the opening too.
 func TestUnorderedCloseIsRepeated(t *testing.T) {
 	b := newTestController(false)
 	d := newDriver(t, b, true, controller.Options{Unordered: true, Poll: time.Hour}, nil)
@@ -59,8 +60,8 @@ func (l lateRead) Do(ctx context.Context, r controller.Request, before func() er
 	return level, err
 }
 
-// A reading that was taken before an opening began, and is answered while that waits for its turn, says nothing about the opening: it is not cut
-// short, and nothing is reported.
+// A reading that was taken before an opening began, and is answered while that waits for its turn, says nothing about
+// the opening: it is not cut short, and nothing is reported.
 func TestAReadingFromBeforeAnOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b, late := newTestController(false), new(atomic.Bool)

@@ -1,10 +1,11 @@
 // Package controller is what the drivers share: one controller, the connection to it, and its contacts.
 //
-// A driver brings the protocol as a [Session]. What every driver owes the line stands here: each connection begins with closing every contact (only
-// an opening that the controller times by itself is read back instead, and goes on if it reads open); an opening is written only at an instant
-// not after its NotAfter; a close is written at once, even while an opening waits for its answer; what was opened is read back; a request
-// without an answer ends the connection, and the outcome is unknown until a close is confirmed; closes that are owed are repeated; a contact
-// that opens by itself is closed again; what is stopped is closed last.
+// A driver brings the protocol as a [Session]. What every driver owes the line stands here: each connection begins with
+// closing every contact (only an opening that the controller times by itself is read back instead, and goes on if it
+// reads open); an opening is written only at an instant not after its NotAfter; a close is written at once, even while
+// an opening waits for its answer; what was opened is read back; a request without an answer ends the connection, and
+// the outcome is unknown until a close is confirmed; closes that are owed are repeated; a contact that opens by itself
+// is closed again; what is stopped is closed last.
 package controller
 
 import (
@@ -21,8 +22,9 @@ import (
 )
 
 const (
-	// Pauses between connections: doubled from the first to the last, each shortened by up to a quarter so that controllers behind
-	// one switch are not asked in step. While a close is owed its keeper ends each pause after [relay.CloseEvery].
+	// Pauses between connections: doubled from the first to the last, each shortened by up to a quarter so that
+	// controllers behind one switch are not asked in step. While a close is owed its keeper ends each pause after
+	// [relay.CloseEvery].
 	firstPause = 100 * time.Millisecond
 	lastPause  = 2 * time.Second
 
@@ -33,18 +35,21 @@ const (
 
 // Options of a [Controller].
 type Options struct {
-	// Name is the controller's name, for notices; What is the word for it in errors and At where it is: "board", "192.0.2.50:502".
+	// Name is the controller's name, for notices; What is the word for it in errors and At where it is: "board",
+	// "192.0.2.50:502".
 	Name, What, At string
 	// Connect makes a connection. It must give up when ctx ends, and after its own time-out.
 	Connect func(ctx context.Context) (Session, error)
 	// Timeout is that of one request.
 	Timeout time.Duration
-	// Poll is the pace at which the contacts are read back when nothing else happens, so that a dead controller or a contact moved by
-	// somebody else is noticed. A contact that cannot be read is closed instead.
+	// Poll is the pace at which the contacts are read back when nothing else happens, so that a dead controller or a
+	// contact moved by somebody else is noticed. A contact that cannot be read is closed instead.
 	Poll time.Duration
-	// Unordered: a close may be done before an opening that was written before it. It is then repeated behind the opening.
+	// Unordered: a close may be done before an opening that was written before it. It is then repeated behind the
+	// opening.
 	Unordered bool
-	// Notify receives notices, never two at a time for one contact. It must not block and must not call the controller. Nil: none.
+	// Notify receives notices, never two at a time for one contact. It must not block and must not call the controller.
+	// Nil: none.
 	Notify func(relay.Notice)
 	// NoLock leaves the contacts unclaimed. Only for a process that closes contacts and does nothing else.
 	NoLock bool
@@ -75,8 +80,8 @@ type Timed struct {
 	Quantum time.Duration
 	// Limit is the longest opening that will be asked for.
 	Limit time.Duration
-	// Outlasts: an opening goes on when its connection is lost, and the next connection can read it back. It is then closed only if it is not
-	// read back in time, or does not end in time.
+	// Outlasts: an opening goes on when its connection is lost, and the next connection can read it back. It is then
+	// closed only if it is not read back in time, or does not end in time.
 	Outlasts bool
 }
 
@@ -119,7 +124,8 @@ func New(o Options) *Controller {
 		linkErr: errors.New("controller: not connected yet")}
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
+// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
+// another process.
 func (b *Controller) Contact(o ContactOptions) (*Contact, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -177,7 +183,8 @@ func (b *Controller) Start() {
 	}
 }
 
-// Ready waits until there is a connection whose contacts have been asked to close. Its error tells why there is none when ctx ends.
+// Ready waits until there is a connection whose contacts have been asked to close. Its error tells why there is none
+// when ctx ends.
 func (b *Controller) Ready(ctx context.Context) error {
 	b.mu.Lock()
 	ready := b.ready
@@ -196,8 +203,8 @@ type NotClosed struct {
 	Err     error
 }
 
-// Shutdown refuses new openings, closes every contact and waits for the confirmations until ctx ends, then ends the connection
-// and all goroutines and frees the contacts. It returns the contacts that are not known to be closed.
+// Shutdown refuses new openings, closes every contact and waits for the confirmations until ctx ends, then ends the
+// connection and all goroutines and frees the contacts. It returns the contacts that are not known to be closed.
 func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 	b.mu.Lock()
 	b.stopping = true
@@ -301,8 +308,8 @@ func (b *Controller) pause(ctx context.Context, d time.Duration) {
 	}
 }
 
-// connect makes a connection and does what must come before anything else. A contact whose close the controller refuses stays owed;
-// every other failure ends the attempt.
+// connect makes a connection and does what must come before anything else. A contact whose close the controller refuses
+// stays owed; every other failure ends the attempt.
 func (b *Controller) connect(ctx context.Context) (*link, error) {
 	session, err := b.opt.Connect(ctx)
 	if err != nil {

@@ -12,9 +12,10 @@ import (
 
 // Device is a controller that is reached by calls which wait for their answer. Its methods are safe for concurrent use.
 type Device interface {
-	// Do carries out a request and returns the level that a Read or Sense found. The last thing before anything reaches the controller is
-	// the call of before; if that returns an error, nothing is sent and the error is returned as it is. A [Refusal] means that the
-	// controller said no; every other error ends the session. Do should return when ctx ends, which is the request's time-out.
+	// Do carries out a request and returns the level that a Read or Sense found. The last thing before anything reaches
+	// the controller is the call of before; if that returns an error, nothing is sent and the error is returned as it
+	// is. A [Refusal] means that the controller said no; every other error ends the session. Do should return when ctx
+	// ends, which is the request's time-out.
 	Do(ctx context.Context, r Request, before func() error) (relay.Level, error)
 	// Close gives up what the device holds. Requests may still be under way; no other is begun afterwards.
 	Close() error
@@ -32,7 +33,8 @@ type GoneNotifier interface {
 	Cause() error
 }
 
-// Resetter is a Device that can throw away what was written and not yet delivered. After a failure it is asked for that instead of Close.
+// Resetter is a Device that can throw away what was written and not yet delivered. After a failure it is asked for that
+// instead of Close.
 type Resetter interface {
 	Reset()
 }
@@ -51,8 +53,9 @@ type deviceSession struct {
 	err     error
 }
 
-// NewDeviceSession returns a session over a device, whose requests have the given time-out. A call that does not come back after it (a kernel
-// or a program that hangs) is left behind: it holds nothing but its own goroutine, and only this device.
+// NewDeviceSession returns a session over a device, whose requests have the given time-out. A call that does not come
+// back after it (a kernel or a program that hangs) is left behind: it holds nothing but its own goroutine, and only
+// this device.
 func NewDeviceSession(d Device, timeout time.Duration) Session {
 	ctx, cancel := context.WithCancel(context.Background())
 	s := &deviceSession{device: d, timeout: timeout, ctx: ctx, cancel: cancel, dead: make(chan struct{})}
@@ -90,7 +93,8 @@ func (s *deviceSession) Start(c *Call, r Request, before func() error) error {
 	return <-w.began
 }
 
-// allow asks before, and forbids what would be written on a session that has ended: the next one closes first and is to have the last word.
+// allow asks before, and forbids what would be written on a session that has ended: the next one closes first and is to
+// have the last word.
 func (s *deviceSession) allow(before func() error) error {
 	if err := s.Cause(); err != nil {
 		return fmt.Errorf("%w: %w", relay.ErrUnreachable, err)
@@ -134,7 +138,8 @@ func (w *request) pass(before func() error) error {
 	return nil
 }
 
-// end gives the answer, or the error of Start if nothing was written, unless that was done before: then answer is not called.
+// end gives the answer, or the error of Start if nothing was written, unless that was done before: then answer is not
+// called.
 func (w *request) end(answer func() Answer) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -174,7 +179,7 @@ func (s *deviceSession) returned(w *request, r Request, level relay.Level, err e
 
 func (w *request) begun() { _ = w.pass(nil) } // an error means that it was given up
 
-// withdrawn tells whether before forbade the request: no fault of the session's.
+// withdrawn reports whether before forbade the request: no fault of the session's.
 func (w *request) withdrawn() bool {
 	w.mu.Lock()
 	defer w.mu.Unlock()

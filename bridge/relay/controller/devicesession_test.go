@@ -41,7 +41,8 @@ func over(t *testing.T, do func(context.Context, controller.Request, func() erro
 	})
 }
 
-// An answer that comes in the same instant as its time-out is taken or not, but never ends the session once it was taken.
+// An answer that comes in the same instant as its time-out is taken or not, but never ends the session once it was
+// taken.
 func TestCallsAnswerAtTheTimeout(t *testing.T) {
 	const limit = time.Second
 	for range 300 { // which of the two comes first differs

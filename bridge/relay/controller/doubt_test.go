@@ -49,8 +49,8 @@ func (d *dialled) written() []controller.Op {
 	return append([]controller.Op(nil), d.done...)
 }
 
-// TestOpeningAskedForAgain: a refused one is closed all the same and may be asked for again under its number; one that may have been made is not
-// made again.
+// TestOpeningAskedForAgain: a refused one is closed all the same and may be asked for again under its number; one that
+// may have been made is not made again.
 func TestOpeningAskedForAgain(t *testing.T) {
 	f := newFaulty()
 	onDialled(t, f.dialled, nil, func(t *testing.T, c *controller.Contact) {
@@ -73,7 +73,8 @@ func TestOpeningAskedForAgain(t *testing.T) {
 	})
 }
 
-// TestReasonOfTheDoubt: what left the contact in doubt is the reason given until it is closed, and not that a close failed after it.
+// TestReasonOfTheDoubt: what left the contact in doubt is the reason given until it is closed, and not that a close
+// failed after it.
 func TestReasonOfTheDoubt(t *testing.T) {
 	f := newFaulty()
 	maybe := &controller.Refusal{Cause: errors.New("the device may have opened")}
@@ -136,8 +137,8 @@ func TestReadOftenAfterADoubt(t *testing.T) {
 	}
 }
 
-// TestLateReadBack: where a close may be done before a reading that was asked for before it, a read-back that is answered after the end of the opening
-// proves nothing; otherwise it does.
+// TestLateReadBack: where a close may be done before a reading that was asked for before it, a read-back that is
+// answered after the end of the opening proves nothing; otherwise it does.
 func TestLateReadBack(t *testing.T) {
 	for name, c := range map[string]struct {
 		unordered bool
@@ -188,7 +189,8 @@ func btoi(b bool) int {
 	return 0
 }
 
-// TestClosesOfAWithdrawnOpening: one is enough where requests are done in order; where they may overtake each other there is one behind the opening.
+// TestClosesOfAWithdrawnOpening: one is enough where requests are done in order; where they may overtake each other
+// there is one behind the opening.
 func TestClosesOfAWithdrawnOpening(t *testing.T) {
 	for unordered, closes := range map[bool]int{false: 1, true: 2} {
 		d := atOnce(func(_ *dialled, op controller.Op) error {
@@ -230,7 +232,8 @@ func TestAnOpeningBeforeASlowClose(t *testing.T) {
 	})
 }
 
-// TestACloseAfterAFailureWaits: a close that was confirmed before the contact came into doubt again is not the end of it.
+// TestACloseAfterAFailureWaits: a close that was confirmed before the contact came into doubt again is not the end of
+// it.
 func TestACloseAfterAFailureWaits(t *testing.T) {
 	f := newFaulty()
 	acts := f.acts
@@ -310,8 +313,8 @@ func TestFoundOpen(t *testing.T) {
 	})
 }
 
-// TestCloseBeforeTheFirstConnection: there is no alarm as long as the first attempt is under way, and its reason is that nobody has asked the
-// controller yet.
+// TestCloseBeforeTheFirstConnection: there is no alarm as long as the first attempt is under way, and its reason is
+// that nobody has asked the controller yet.
 func TestCloseBeforeTheFirstConnection(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var mu sync.Mutex
@@ -339,8 +342,8 @@ func TestCloseBeforeTheFirstConnection(t *testing.T) {
 	})
 }
 
-// Somebody slow to hear that the loop is open does not lose the opening with its connection; but when the connection is lost again before that, the
-// contact is closed.
+// Somebody slow to hear that the loop is open does not lose the opening with its connection; but when the connection is
+// lost again before that, the contact is closed.
 func TestSlowToHear(t *testing.T) {
 	for losses, open := range map[int]time.Duration{1: asked, 2: 0} {
 		synctest.Test(t, func(t *testing.T) {

@@ -6,8 +6,9 @@ import (
 	"sync"
 )
 
-// Group is several controllers that fail apart, driven as one: for contacts that are reached each by itself, so that one which hangs
-// blocks its own line only. The zero value is ready. Add all before Start; the other methods are safe for concurrent use.
+// Group is several controllers that fail apart, driven as one: for contacts that are reached each by itself, so that
+// one which hangs blocks its own line only. The zero value is ready. Add all before Start; the other methods are safe
+// for concurrent use.
 type Group struct {
 	controllers []*Controller
 }

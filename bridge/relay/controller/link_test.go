@@ -30,7 +30,8 @@ func (p *preparing) Prepare(ctx context.Context) error {
 	return p.err
 }
 
-// TestConnection: it is prepared once its contacts are closed, and offered then; and its contacts are read as often as asked.
+// TestConnection: it is prepared once its contacts are closed, and offered then; and its contacts are read as often as
+// asked.
 func TestConnection(t *testing.T) {
 	for name, c := range map[string]struct {
 		poll, atLeast time.Duration
@@ -106,8 +107,9 @@ func TestPreparationFails(t *testing.T) {
 	})
 }
 
-// TestStuckAtTheBeginning: a contact that reads open although it was closed, or whose close or reading is refused when the connection begins, is an
-// alarm; the connection is offered all the same, and nothing is opened on that contact until it is closed.
+// TestStuckAtTheBeginning: a contact that reads open although it was closed, or whose close or reading is refused when
+// the connection begins, is an alarm; the connection is offered all the same, and nothing is opened on that contact
+// until it is closed.
 func TestStuckAtTheBeginning(t *testing.T) {
 	for name, c := range map[string]struct {
 		level relay.Level
@@ -193,8 +195,8 @@ func TestNoReadBackOfAnOpening(t *testing.T) {
 	})
 }
 
-// TestCloseBehindAnUnansweredOpening: where a close may be done before an opening that was written before it, it proves nothing as long as that
-// opening has no answer.
+// TestCloseBehindAnUnansweredOpening: where a close may be done before an opening that was written before it, it proves
+// nothing as long as that opening has no answer.
 func TestCloseBehindAnUnansweredOpening(t *testing.T) {
 	d := atOnce(func(_ *dialled, op controller.Op) error {
 		if op == controller.Open {
@@ -222,8 +224,8 @@ func TestCloseBehindAnUnansweredOpening(t *testing.T) {
 	})
 }
 
-// TestALateRepetitionClosesNothing: the keeper's close whose connection was slow is not written any more once another close was confirmed; by then
-// the contact may be driven again.
+// TestALateRepetitionClosesNothing: the keeper's close whose connection was slow is not written any more once another
+// close was confirmed; by then the contact may be driven again.
 func TestALateRepetitionClosesNothing(t *testing.T) {
 	var mu sync.Mutex
 	var dials []time.Duration // of the closes to come
@@ -260,7 +262,8 @@ func TestALateRepetitionClosesNothing(t *testing.T) {
 	})
 }
 
-// TestATrialWaitsForItsTurn: behind a request that has no answer yet it is given up after the time-out, or when nobody wants it any more.
+// TestATrialWaitsForItsTurn: behind a request that has no answer yet it is given up after the time-out, or when nobody
+// wants it any more.
 func TestATrialWaitsForItsTurn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(false)

@@ -14,8 +14,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A contact that cannot be read is closed at each poll, but not once somebody wants it open: where requests may overtake each other, that close could
-// end the opening that comes behind it.
+// A contact that cannot be read is closed at each poll, but not once somebody wants it open: where requests may
+// overtake each other, that close could end the opening that comes behind it.
 func TestAPollDoesNotCloseWhatIsToOpen(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(false)
@@ -89,8 +89,8 @@ func TestARefusedCloseAtTheBeginningOfABlindContact(t *testing.T) {
 	})
 }
 
-// A timed contact that the controller confirms and that reads back closed before its time can be over has not moved; read later than that, the
-// controller's word counts.
+// A timed contact that the controller confirms and that reads back closed before its time can be over has not moved;
+// read later than that, the controller's word counts.
 func TestReadBackAfterTheTimer(t *testing.T) {
 	for name, c := range map[string]struct {
 		late    time.Duration // of the read-back

@@ -14,7 +14,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// attempts is what a controller does to connect, and what it says of that. Its device is well; its connections are what fails.
+// attempts is what a controller does to connect, and what it says of that. Its device is well; its connections are what
+// fails.
 type attempts struct {
 	mu      sync.Mutex
 	device  *dialled
@@ -111,7 +112,8 @@ func onAttempts(t *testing.T, change func(*controller.Options, *controller.Conta
 	})
 }
 
-// TestPausesBetweenConnections: they double up to 2 s, each shortened by up to a quarter, and begin anew after a connection.
+// TestPausesBetweenConnections: they double up to 2 s, each shortened by up to a quarter, and begin anew after a
+// connection.
 func TestPausesBetweenConnections(t *testing.T) {
 	shortest, longest := map[time.Duration]float64{}, map[time.Duration]float64{} // as shares of the whole pause
 	for range 20 {
@@ -148,8 +150,8 @@ func TestPausesBetweenConnections(t *testing.T) {
 	require.Greater(t, longest[2*time.Second], 0.975)
 }
 
-// TestLostConnection: a connection that ends by itself is thrown away, told with its reason and its instant, and so is the next one. The end of
-// the daemon is no loss.
+// TestLostConnection: a connection that ends by itself is thrown away, told with its reason and its instant, and so is
+// the next one. The end of the daemon is no loss.
 func TestLostConnection(t *testing.T) {
 	onAttempts(t, nil, func(t *testing.T, a *attempts, b *controller.Controller, contacts [2]*controller.Contact) {
 		<-time.After(time.Second)

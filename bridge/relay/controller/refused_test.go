@@ -34,7 +34,8 @@ func (d *dialled) isOpen() bool {
 	return d.open
 }
 
-// TestBeforeTheStart: what is asked of a controller that was not started is refused, and what was left out of its options has a default.
+// TestBeforeTheStart: what is asked of a controller that was not started is refused, and what was left out of its
+// options has a default.
 func TestBeforeTheStart(t *testing.T) {
 	connect := func(context.Context) (controller.Session, error) { return nil, errGone }
 	b := controller.New(controller.Options{Name: "loft", At: "192.0.2.50:502", Timeout: time.Second, Poll: time.Minute, Connect: connect})
@@ -135,7 +136,8 @@ func TestLimitOfATimedContact(t *testing.T) {
 	})
 }
 
-// TestWaitingForItsTurn: an opening that waits behind another contact's request is given up at its not-after, and when nobody wants it any more.
+// TestWaitingForItsTurn: an opening that waits behind another contact's request is given up at its not-after, and when
+// nobody wants it any more.
 func TestWaitingForItsTurn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(false)

@@ -8,9 +8,11 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Our own numbers, from the rule for an opening whose connection is lost: somebody may lift and dial in the time that is added here.
+// Our own numbers, from the rule for an opening whose connection is lost: somebody may lift and dial in the time that
+// is added here.
 const (
-	// resumeWait is how long after the loss the read-back of such an opening is awaited; without it the contact is closed.
+	// resumeWait is how long after the loss the read-back of such an opening is awaited; without it the contact is
+	// closed.
 	resumeWait = 100 * time.Millisecond
 	// resumeOverrun is how long after its end such an opening may still read open; then it is closed by command.
 	resumeOverrun = 50 * time.Millisecond
@@ -25,8 +27,9 @@ type resumption struct {
 	at    time.Time
 }
 
-// outlastingOpening returns the opening that the controller goes on timing by itself although its connection was lost at the given instant, and until
-// when it may be read back; nil if there is none. One that was not confirmed has no end yet, so its time is over.
+// outlastingOpening returns the opening that the controller goes on timing by itself although its connection was lost
+// at the given instant, and until when it may be read back; nil if there is none. One that was not confirmed has no end
+// yet, so its time is over.
 func (c *Contact) outlastingOpening(lost time.Time) (*opening, time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -47,7 +50,8 @@ func (c *Contact) outlastingOpening(lost time.Time) (*opening, time.Time) {
 // outlasts reports whether an opening goes on, and its end can be seen, when its connection is lost.
 func (c *Contact) outlasts() bool { return c.opt.Timed != nil && c.opt.Timed.Outlasts && !c.opt.Blind }
 
-// resume reads an opening back whose connection was lost, on the next one, and reports whether it goes on. Else the contact is to be closed.
+// resume reads an opening back whose connection was lost, on the next one, and reports whether it goes on. Else the
+// contact is to be closed.
 func (c *Contact) resume(ctx context.Context, l *link, lost time.Time) bool {
 	o, by := c.outlastingOpening(lost)
 	if o == nil {
@@ -67,8 +71,8 @@ func (c *Contact) resume(ctx context.Context, l *link, lost time.Time) bool {
 	}
 }
 
-// awaitResume waits for the next connection after one was lost while the loop is open. It returns the link on which the opening goes on, or nil and the
-// opening's result.
+// awaitResume waits for the next connection after one was lost while the loop is open. It returns the link on which the
+// opening goes on, or nil and the opening's result.
 func (c *Contact) awaitResume(s *link, o *opening, lost error) (*link, relay.Result) {
 	if !c.outlasts() {
 		return nil, c.unknown(s, "open", lost)

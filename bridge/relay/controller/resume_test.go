@@ -78,7 +78,8 @@ func (l *losingController) set(refuse, hang bool) {
 
 const asked = 800 * time.Millisecond
 
-// onLosing opens the first of two contacts of a timed controller for [asked], on virtual time, and calls meanwhile with the time at zero.
+// onLosing opens the first of two contacts of a timed controller for [asked], on virtual time, and calls meanwhile with
+// the time at zero.
 func onLosing(t *testing.T, timed controller.Timed, meanwhile func(*testing.T, *losingController, [2]*controller.Contact),
 	then func(*testing.T, relay.Result, []relaytest.Change, []relay.NoticeKind)) {
 	t.Helper()
@@ -146,7 +147,8 @@ func openFor(t *testing.T, changes []relaytest.Change, from, to time.Duration) {
 
 var outlasts = controller.Timed{Outlasts: true}
 
-// SAFETY.md S35: an opening that the board ends by itself goes on when its connection is lost and the next one reads it open.
+// SAFETY.md S35: an opening that the board ends by itself goes on when its connection is lost and the next one reads it
+// open.
 func TestALostConnectionDoesNotEndATimedOpening(t *testing.T) {
 	for name, back := range map[string]time.Duration{"at once": 0, "after 20 ms": 20 * time.Millisecond, "just in time": 79 * time.Millisecond} {
 		t.Run(name, func(t *testing.T) {
@@ -167,7 +169,8 @@ func TestALostConnectionDoesNotEndATimedOpening(t *testing.T) {
 	}
 }
 
-// One that is not read back within 100 ms is closed, and so is every opening of a controller that does not end it by itself.
+// One that is not read back within 100 ms is closed, and so is every opening of a controller that does not end it by
+// itself.
 func TestALostConnectionEndsAnOpeningThatIsNotReadBack(t *testing.T) {
 	const loss = 200 * time.Millisecond
 	for name, c := range map[string]struct {
@@ -261,7 +264,8 @@ func TestACloseWhileTheContactIsReadBack(t *testing.T) {
 	})
 }
 
-// Only that opening is spared: another contact of the same controller that is found open is closed when the connection is back.
+// Only that opening is spared: another contact of the same controller that is found open is closed when the connection
+// is back.
 func TestOthersAreClosedWhenTheConnectionIsBack(t *testing.T) {
 	onLosing(t, outlasts, func(t *testing.T, l *losingController, _ [2]*controller.Contact) {
 		l.at(200 * time.Millisecond)

@@ -51,12 +51,13 @@ type Answer struct {
 	Err error
 }
 
-// Session is one connection to a controller. A request without an answer in its time ends it, and so does anything that is no
-// proper answer; what a dead session had asked may have been done or not. All methods are safe for concurrent use.
+// Session is one connection to a controller. A request without an answer in its time ends it, and so does anything that
+// is no proper answer; what a dead session had asked may have been done or not. All methods are safe for concurrent
+// use.
 type Session interface {
-	// Start begins a request and returns at once. The last thing before its bytes go is the call of before, if not nil, which may
-	// forbid them. An error means that nothing was written; everything else is told by [Call.End], exactly once. A Close is written
-	// without waiting for the answer to anything else.
+	// Start begins a request and returns at once. The last thing before its bytes go is the call of before, if not nil,
+	// which may forbid them. An error means that nothing was written; everything else is told by [Call.End], exactly
+	// once. A Close is written without waiting for the answer to anything else.
 	Start(c *Call, r Request, before func() error) error
 	// Prepare is called when the contacts have been closed on the new session and before anything else is asked.
 	Prepare(ctx context.Context) error
@@ -85,7 +86,8 @@ func (c *Call) End(a Answer) {
 	c.release()
 }
 
-// Wait returns the answer and its error, or [relay.ErrStopped] when stop is closed first; a nil stop never is. One caller at a time.
+// Wait returns the answer and its error, or [relay.ErrStopped] when stop is closed first; a nil stop never is. One
+// caller at a time.
 func (c *Call) Wait(stop <-chan struct{}) (Answer, error) {
 	select {
 	case a := <-c.answer:
@@ -118,8 +120,8 @@ func (l *ConnectionLost) Reason() string { return l.Cause.Error() }
 
 func (l *ConnectionLost) Unwrap() []error { return []error{relay.ErrNoAnswer, l.Cause} }
 
-// link is a session with room for one ordinary request at a time: opens and polls wait for each other, closes and what belongs to an
-// opening under way do not.
+// link is a session with room for one ordinary request at a time: opens and polls wait for each other, closes and what
+// belongs to an opening under way do not.
 type link struct {
 	Session
 	slot chan struct{} // buffer 1: holding the token is being the one ordinary request in the air

@@ -45,7 +45,8 @@ func (s silent) Do(context.Context, Request, func() error) (relay.Level, error) 
 }
 func (silent) Close() error { return nil }
 
-// TestCallsWithoutSending: a request that failed before it was sent has no answer, and one that the device answers without sending anything has one.
+// TestCallsWithoutSending: a request that failed before it was sent has no answer, and one that the device answers
+// without sending anything has one.
 func TestCallsWithoutSending(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := NewDeviceSession(silent{errors.New("gone")}, time.Second)

@@ -158,7 +158,8 @@ func (b *testController) leave() {
 	}
 }
 
-// hold keeps a request until Release, whoever has given it up by then. A device that serves one after the other serves no other meanwhile.
+// hold keeps a request until Release, whoever has given it up by then. A device that serves one after the other serves
+// no other meanwhile.
 func (p *testDevice) hold(ctx context.Context, r controller.Request) (relay.Level, error) {
 	release, done := make(chan struct{}), make(chan relay.Level, 1) // perhaps nobody waits any more
 	p.mu.Lock()
@@ -312,7 +313,8 @@ func newDriver(t *testing.T, b *testController, apart bool, o controller.Options
 	return d
 }
 
-// suite runs the suite over a bench that serves one request after the other, or all at once: then nothing stops an opening that it kept.
+// suite runs the suite over a bench that serves one request after the other, or all at once: then nothing stops an
+// opening that it kept.
 func suite(t *testing.T, apart bool, options controller.Options, change func(*controller.ContactOptions), timed bool) {
 	relaytest.RunVirtual(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 		b, late := newTestController(s.Open), relaytest.LateObeyed

@@ -23,8 +23,9 @@ const (
 
 var _ relay.Trier = (*Contact)(nil)
 
-// Try has the controller carry out the command that opens, with a length of 0, which closes. It returns [relay.ErrNoTrial] where that cannot be known
-// to be safe, and an error while an opening is under way. A contact that opens all the same is closed at once, and that is an error.
+// Try has the controller carry out the command that opens, with a length of 0, which closes. It returns
+// [relay.ErrNoTrial] where that cannot be known to be safe, and an error while an opening is under way. A contact that
+// opens all the same is closed at once, and that is an error.
 func (c *Contact) Try(ctx context.Context) error {
 	switch c.opt.Trial {
 	case TrialNever:

@@ -60,7 +60,8 @@ func (d *dialled) opened() int {
 	return n
 }
 
-// onDialled runs a started contact over the device on virtual time. No opening may last there: its end is slept through in the kernel.
+// onDialled runs a started contact over the device on virtual time. No opening may last there: its end is slept through
+// in the kernel.
 func onDialled(t *testing.T, d *dialled, change func(*controller.Options, *controller.ContactOptions), test func(*testing.T, *controller.Contact)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) { onDialledNow(t, d, change, test) })
@@ -89,8 +90,8 @@ func onDialledNow(t *testing.T, d *dialled, change func(*controller.Options, *co
 	test(t, c)
 }
 
-// mayOpen requires that nothing but its not-after stands in the way of an opening, once the connection that began with the close is there. It
-// is for tests on virtual time.
+// mayOpen requires that nothing but its not-after stands in the way of an opening, once the connection that began with
+// the close is there. It is for tests on virtual time.
 func mayOpen(t *testing.T, c *controller.Contact) {
 	t.Helper()
 	synctest.Wait()
@@ -103,7 +104,8 @@ func opening(seq uint32) relay.Interruption {
 	return relay.Interruption{Seq: seq, Duration: 800 * time.Millisecond, NotAfter: time.Now().Add(2 * time.Second)}
 }
 
-// TestCloseWithdrawsAtOnce: a close whose own connection is slower than the opening's still stops that from being written.
+// TestCloseWithdrawsAtOnce: a close whose own connection is slower than the opening's still stops that from being
+// written.
 func TestCloseWithdrawsAtOnce(t *testing.T) {
 	d := &dialled{dials: func(op controller.Op) time.Duration {
 		if op == controller.Close {
@@ -123,8 +125,8 @@ func TestCloseWithdrawsAtOnce(t *testing.T) {
 	})
 }
 
-// TestNothingIsWrittenOnADeadSession: a request whose connection comes about just after another one has ended the session is not written any
-// more, since the next connection closes first and must be the last to move anything.
+// TestNothingIsWrittenOnADeadSession: a request whose connection comes about just after another one has ended the
+// session is not written any more, since the next connection closes first and must be the last to move anything.
 func TestNothingIsWrittenOnADeadSession(t *testing.T) {
 	broken := errors.New("broken")
 	wrote := false
@@ -153,8 +155,8 @@ func TestNothingIsWrittenOnADeadSession(t *testing.T) {
 	})
 }
 
-// TestARefusedCloseOfABlindContact: where a close is all that can be asked of an idle contact, a refusal of it means that the next opening
-// could not be ended either.
+// TestARefusedCloseOfABlindContact: where a close is all that can be asked of an idle contact, a refusal of it means
+// that the next opening could not be ended either.
 func TestARefusedCloseOfABlindContact(t *testing.T) {
 	var mu sync.Mutex
 	var notices []relay.NoticeKind
@@ -223,7 +225,8 @@ func TestHangingClose(t *testing.T) {
 	})
 }
 
-// TestPollsWhileDriven: a contact that cannot be read is closed now and then, but never during an opening, nor behind one that waits its turn.
+// TestPollsWhileDriven: a contact that cannot be read is closed now and then, but never during an opening, nor behind
+// one that waits its turn.
 func TestPollsWhileDriven(t *testing.T) {
 	t.Parallel()
 	d := &dialled{dials: func(op controller.Op) time.Duration {
@@ -273,8 +276,8 @@ func tooManyCloses(done []controller.Op) []controller.Op {
 	return nil
 }
 
-// TestCloseWhileTheConnectionBegins: a close that somebody wants while a connection begins with one is done at once when that is there, and not
-// after the pause between attempts.
+// TestCloseWhileTheConnectionBegins: a close that somebody wants while a connection begins with one is done at once
+// when that is there, and not after the pause between attempts.
 func TestCloseWhileTheConnectionBegins(t *testing.T) {
 	for _, blind := range []bool{false, true} {
 		broken := false
@@ -387,7 +390,8 @@ func TestUrgentFirst(t *testing.T) {
 	})
 }
 
-// TestShutdownRepeatsAnOwedClose: the opening under way turns out to be of unknown outcome after Shutdown's own close was confirmed.
+// TestShutdownRepeatsAnOwedClose: the opening under way turns out to be of unknown outcome after Shutdown's own close
+// was confirmed.
 func TestShutdownRepeatsAnOwedClose(t *testing.T) {
 	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
 	d.acts = func(ctx context.Context, op controller.Op) error {
@@ -423,7 +427,8 @@ func TestShutdownRepeatsAnOwedClose(t *testing.T) {
 	})
 }
 
-// TestUnmovedIsNotRepeated: an opening that was confirmed and read back closed is refused, and its command is not written again.
+// TestUnmovedIsNotRepeated: an opening that was confirmed and read back closed is refused, and its command is not
+// written again.
 func TestUnmovedIsNotRepeated(t *testing.T) {
 	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
 	d.acts = func(_ context.Context, op controller.Op) error {

@@ -101,8 +101,8 @@ var passwords = config.Env{
 	ReadFile: func(string) ([]byte, error) { return nil, os.ErrNotExist },
 }
 
-// What the loader of the file takes, the drivers take too, and see the same kind in it: nobody learns of a bad value at night, from a daemon that
-// does not start. One of four files is good on average, so that this says something.
+// What the loader of the file takes, the drivers take too, and see the same kind in it: nobody learns of a bad value at
+// night, from a daemon that does not start. One of four files is good on average, so that this says something.
 func TestLoaderAndDriversAgree(t *testing.T) {
 	good := map[string]int{}
 	for _, w := range ways {

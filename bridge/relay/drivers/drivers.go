@@ -1,4 +1,5 @@
-// Package drivers opens the contacts that a configuration asks for: the one place where configuration becomes a driver's options.
+// Package drivers opens the contacts that a configuration asks for: the one place where configuration becomes a
+// driver's options.
 package drivers
 
 import (
@@ -11,7 +12,8 @@ import (
 	"clearback/config"
 )
 
-// ErrConfig: the configuration names a driver or a controller that does not exist. The loader of the file finds that first.
+// ErrConfig: the configuration names a driver or a controller that does not exist. The loader of the file finds that
+// first.
 var ErrConfig = errors.New("drivers: the configuration cannot be carried out")
 
 // Options of [Open].
@@ -100,7 +102,7 @@ func (s *Set) contact(l config.Line) (relay.Contact, error) {
 	return nil, fmt.Errorf("%w: line %s: driver %q: no controller is called %q", ErrConfig, l.Name, l.Contact.Driver, l.Contact.Controller)
 }
 
-// satisfies tells whether a kind is at least the required one; each does what those before it do.
+// satisfies reports whether a kind is at least the required one; each does what those before it do.
 func satisfies(k relay.Kind, required string) bool {
 	for _, least := range []relay.Kind{relay.KindNone, relay.KindWatchdog, relay.KindOneshot} {
 		if least.String() == required {
@@ -110,8 +112,8 @@ func satisfies(k relay.Kind, required string) bool {
 	return false
 }
 
-// Check tells what the drivers would not take of a configuration, beyond what the loader of the file finds: such as a certificate that cannot be
-// read. It reaches nothing and claims nothing.
+// Check tells what the drivers would not take of a configuration, beyond what the loader of the file finds: such as a
+// certificate that cannot be read. It reaches nothing and claims nothing.
 func Check(cfg *config.Config) error {
 	s := &Set{contacts: map[string]relay.Contact{}}
 	err := errors.Join(s.build(cfg, Options{NoLock: true})...)
@@ -119,10 +121,12 @@ func Check(cfg *config.Config) error {
 	return err
 }
 
-// Contact returns the contact of a line, nil if no line has that name. A line with `driver: none` has a [relay.NoContact].
+// Contact returns the contact of a line, nil if no line has that name. A line with `driver: none` has a
+// [relay.NoContact].
 func (s *Set) Contact(line string) relay.Contact { return s.contacts[line] }
 
-// Ready waits until every controller is connected and was asked to close its contacts, or ctx ends; it then names all that are not.
+// Ready waits until every controller is connected and was asked to close its contacts, or ctx ends; it then names all
+// that are not.
 func (s *Set) Ready(ctx context.Context) error {
 	errs := make([]error, len(s.boards))
 	s.each(func(i int, b openController) { errs[i] = b.Ready(ctx) })
@@ -154,9 +158,9 @@ func (s *Set) each(f func(int, openController)) {
 	wg.Wait()
 }
 
-// CloseAll closes every contact of a configuration without a daemon, as after one that was killed, and names those not known to
-// be closed when ctx ends. It claims no contact: a close is safe at any time, also beside a daemon that hangs. The error tells of those that
-// could not be made out; the others are closed all the same.
+// CloseAll closes every contact of a configuration without a daemon, as after one that was killed, and names those not
+// known to be closed when ctx ends. It claims no contact: a close is safe at any time, also beside a daemon that hangs.
+// The error tells of those that could not be made out; the others are closed all the same.
 func CloseAll(ctx context.Context, cfg *config.Config, notify func(relay.Notice)) ([]NotClosed, error) {
 	s := &Set{contacts: map[string]relay.Contact{}}
 	err := errors.Join(s.build(cfg, Options{Notify: notify, NoLock: true})...)

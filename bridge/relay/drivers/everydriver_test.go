@@ -33,7 +33,8 @@ func parsed(t *testing.T, controllers string, contacts ...string) *config.Config
 	return cfg
 }
 
-// The manual of all contacts is taken by the drivers as the loader reads it, and each contact is of the kind that the loader says.
+// The manual of all contacts is taken by the drivers as the loader reads it, and each contact is of the kind that the
+// loader says.
 func TestSampleContacts(t *testing.T) {
 	text, err := os.ReadFile("../../../deploy/contacts.yaml")
 	require.NoError(t, err)

@@ -14,7 +14,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestWhatIsMissing: a block that the loader of the file asks for is an error here too, and so is a word that the file does not allow.
+// TestWhatIsMissing: a block that the loader of the file asks for is an error here too, and so is a word that the file
+// does not allow.
 func TestWhatIsMissing(t *testing.T) {
 	for want, c := range map[string]config.Controller{
 		"controller loft: rtu is missing":     {Driver: config.DriverModbusRTU},

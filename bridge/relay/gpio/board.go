@@ -8,8 +8,8 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// Board is a GPIO chip and the contacts on it, each with its lines of its own. Make the contacts, then Start it. All methods are safe
-// for concurrent use but Contact.
+// Board is a GPIO chip and the contacts on it, each with its lines of its own. Make the contacts, then Start it. All
+// methods are safe for concurrent use but Contact.
 type Board struct {
 	controller.Group
 	opt    Options
@@ -31,8 +31,8 @@ func newBoard(o Options, k kernel) (*Board, error) {
 	return &Board{opt: o, kernel: k, claims: map[string]string{}}, nil
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another clearback. Who
-// else holds the line is known when it is requested.
+// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
+// another clearback. Who else holds the line is known when it is requested.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	o, err := o.withDefaults(b.opt.Chip)
 	if err != nil {

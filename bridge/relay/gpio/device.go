@@ -92,7 +92,7 @@ func (a *attempt) end(dev *device, err error) {
 	}
 }
 
-// giveUp tells whether nothing had come of it yet.
+// giveUp reports whether nothing had come of it yet.
 func (a *attempt) giveUp() bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -201,7 +201,8 @@ func (d *device) begin() error {
 	return nil
 }
 
-// refusal tells the two errors with which the kernel answers before it does anything from those after which nobody knows.
+// refusal tells the two errors with which the kernel answers before it does anything from those after which nobody
+// knows.
 func refusal(err error) error {
 	if errors.Is(err, syscall.EPERM) || errors.Is(err, syscall.EINVAL) {
 		return &controller.Refusal{Cause: err, Sure: true}
@@ -209,7 +210,8 @@ func refusal(err error) error {
 	return err
 }
 
-// Close gives the lines back, and waits for that as long as a request may take. Lines with a call that hangs are given back when it returns.
+// Close gives the lines back, and waits for that as long as a request may take. Lines with a call that hangs are given
+// back when it returns.
 func (d *device) Close() error {
 	go d.giveBack()
 	select {
@@ -220,7 +222,8 @@ func (d *device) Close() error {
 	}
 }
 
-// giveBack waits for the calls under way, of which one may have opened the loop unnoticed, closes the contact and gives the lines back. Once only.
+// giveBack waits for the calls under way, of which one may have opened the loop unnoticed, closes the contact and gives
+// the lines back. Once only.
 func (d *device) giveBack() {
 	d.mu.Lock()
 	d.closing = true

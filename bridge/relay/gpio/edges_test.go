@@ -173,7 +173,8 @@ func TestLineOutsideOfABoard(t *testing.T) {
 
 func second[T any](_ T, err error) error { return err }
 
-// TestDevice: it drives and reads its lines, says what failed, and does nothing that is forbidden or comes after its end.
+// TestDevice: it drives and reads its lines, says what failed, and does nothing that is forbidden or comes after its
+// end.
 func TestDevice(t *testing.T) {
 	chip := newFakeChip(0, "soc", "RELAY1", "LOOP")
 	d := &contactLines{kernel: newFakeKernel(chip), chip: "soc", timeout: time.Second,

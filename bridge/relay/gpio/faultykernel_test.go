@@ -16,8 +16,9 @@ import (
 // began is the zero of a bench's clock.
 var began = time.Now()
 
-// failingKernel is a kernel with two lines of one chip, first and the one after it, whose calls can be made to fail, to hang or to come late. What it tells of the
-// contacts it does not take from the calls, but reads from the chip's own side before and after each.
+// failingKernel is a kernel with two lines of one chip, first and the one after it, whose calls can be made to fail, to
+// hang or to come late. What it tells of the contacts it does not take from the calls, but reads from the chip's own
+// side before and after each.
 type failingKernel struct {
 	kernel
 	first   int

@@ -29,7 +29,8 @@ func (p place) String() string {
 	return fmt.Sprintf("line %d of %s", p.offset, chip)
 }
 
-// find finds a line of a chip; both are looked up anew each time, since a chip that was unplugged may come back under another path.
+// find finds a line of a chip; both are looked up anew each time, since a chip that was unplugged may come back under
+// another path.
 func find(k kernel, chip, line string) (place, error) {
 	p, err := findChip(k, chip)
 	if err != nil {
@@ -155,11 +156,12 @@ func requestLine(k kernel, chip, name string, o LineOptions) (line, place, error
 	return nil, p, fmt.Errorf("gpio: requesting %v: %w", p, err)
 }
 
-// Line is a line that was requested outside of a [Board]. All methods are safe for concurrent use; each may hang in the kernel.
+// Line is a line that was requested outside of a [Board]. All methods are safe for concurrent use; each may hang in the
+// kernel.
 type Line struct{ held line }
 
-// Open requests a line of a chip (both as in [Options] and [ContactOptions]). An output is inactive from the first moment. The line is
-// nobody else's until Close.
+// Open requests a line of a chip (both as in [Options] and [ContactOptions]). An output is inactive from the first
+// moment. The line is nobody else's until Close.
 func Open(chip, line string, o LineOptions) (*Line, error) {
 	l, _, err := requestLine(newSystem(), chip, line, o)
 	if err != nil {
@@ -174,8 +176,8 @@ func (l *Line) Set(active bool) error { return l.held.Set(active) }
 // Get reads the line; of an output that is the level of the pin where the chip can tell.
 func (l *Line) Get() (active bool, err error) { return l.held.Get() }
 
-// Edge waits for the next edge of an input that was requested with edges. After Close it returns [ErrClosed]. A chip that goes away may
-// leave it waiting (as with kernel 6.1); only Get tells then.
+// Edge waits for the next edge of an input that was requested with edges. After Close it returns [ErrClosed]. A chip
+// that goes away may leave it waiting (as with kernel 6.1); only Get tells then.
 func (l *Line) Edge() (Edge, error) { return l.held.Edge() }
 
 // Close gives the line back as it is: make it inactive before. What the pin does afterwards is up to the chip's driver.

@@ -206,7 +206,8 @@ func TestHungRequest(t *testing.T) {
 	})
 }
 
-// TestHungOpening: an opening that the kernel carries out after it was given up is closed at once when it comes back, before anything else.
+// TestHungOpening: an opening that the kernel carries out after it was given up is closed at once when it comes back,
+// before anything else.
 func TestHungOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		chip := newFakeChip(0, "soc", "")

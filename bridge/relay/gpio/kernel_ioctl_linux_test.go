@@ -29,7 +29,8 @@ const (
 	bitNoBias     = 1024
 )
 
-// ioctlChip answers the calls that the driver makes on a chip with one line. Its device is an ordinary file, its line a pipe.
+// ioctlChip answers the calls that the driver makes on a chip with one line. Its device is an ordinary file, its line a
+// pipe.
 type ioctlChip struct {
 	t      *testing.T
 	system system
@@ -91,7 +92,8 @@ func (c *ioctlChip) ioctl(fd int, request uintptr, p unsafe.Pointer) error {
 	return nil
 }
 
-// checkDevice judges how the chip's device was opened: for reading and writing, and for no program that is started meanwhile.
+// checkDevice judges how the chip's device was opened: for reading and writing, and for no program that is started
+// meanwhile.
 func (c *ioctlChip) checkDevice(fd int) {
 	name, err := os.Readlink(fmt.Sprintf("/proc/self/fd/%d", fd))
 	require.NoError(c.t, err)
@@ -304,7 +306,8 @@ func TestIoctlEdges(t *testing.T) {
 		got, err := l.Edge()
 		require.NoError(t, err)
 		require.Equal(t, active, got.Active)
-		// The driver reads its two clocks one after the other too, so the bounds leave room for a machine that stands still in between.
+		// The driver reads its two clocks one after the other too, so the bounds leave room for a machine that stands
+		// still in between.
 		require.WithinRange(t, got.At, from.Add(-time.Minute), to.Add(-time.Minute/2))
 	}
 	_, err := unix.Write(c.line, make([]byte, 5))

@@ -168,8 +168,8 @@ func (o LineOptions) flags() uint64 {
 	return f
 }
 
-// fdLine is a requested line. A descriptor is closed only when the last call on it has returned, so that its number cannot be somebody
-// else's meanwhile.
+// fdLine is a requested line. A descriptor is closed only when the last call on it has returned, so that its number
+// cannot be somebody else's meanwhile.
 type fdLine struct {
 	fd    int
 	edges bool
@@ -232,7 +232,8 @@ func (l *fdLine) Get() (bool, error) {
 	return v.Bits&1 != 0, err
 }
 
-// Edge waits for the next edge, or for Close. A chip that goes away may leave it waiting (as kernel 6.1 does), so that only Get tells.
+// Edge waits for the next edge, or for Close. A chip that goes away may leave it waiting (as kernel 6.1 does), so that
+// only Get tells.
 func (l *fdLine) Edge() (Edge, error) {
 	if err := l.use(); err != nil {
 		return Edge{}, err

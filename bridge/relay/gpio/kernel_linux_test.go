@@ -92,7 +92,8 @@ func tracing(t *testing.T) func() []string {
 	}
 }
 
-// TestKernelFirstLevel: from the request to the end no level but closed, whatever the pin was before. The kernel's trace is the judge.
+// TestKernelFirstLevel: from the request to the end no level but closed, whatever the pin was before. The kernel's
+// trace is the judge.
 func TestKernelFirstLevel(t *testing.T) {
 	chip := newSimChip(t, "", "")
 	levels := tracing(t)
@@ -292,8 +293,8 @@ func TestKernelUnplugged(t *testing.T) {
 	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 }
 
-// TestKernelKilled: what becomes of an open loop when its process is killed. The simulated chip lets the line follow its pull; that
-// closes the loop only where the wiring pulls that way. The next start closes it in any case.
+// TestKernelKilled: what becomes of an open loop when its process is killed. The simulated chip lets the line follow
+// its pull; that closes the loop only where the wiring pulls that way. The next start closes it in any case.
 func TestKernelKilled(t *testing.T) {
 	for _, towardOpen := range []bool{false, true} {
 		t.Run(fmt.Sprintf("pulled toward open %t", towardOpen), func(t *testing.T) {
@@ -316,7 +317,8 @@ func TestKernelKilled(t *testing.T) {
 	}
 }
 
-// TestKernelStopped: nothing bounds the opening of a process that stands still (kind none); it ends as soon as the process goes on.
+// TestKernelStopped: nothing bounds the opening of a process that stands still (kind none); it ends as soon as the
+// process goes on.
 func TestKernelStopped(t *testing.T) {
 	chip := newSimChip(t, "", "")
 	const asked = 300 * time.Millisecond

@@ -35,17 +35,20 @@ const (
 type Options struct {
 	// Name is the controller's name, for notices.
 	Name string
-	// ChipInfoOf is the chip: its device's path, its name (gpiochip0) or its label. Names may change from one boot to the next.
+	// ChipInfoOf is the chip: its device's path, its name (gpiochip0) or its label. Names may change from one boot to
+	// the next.
 	Chip string
-	// Timeout is that of one kernel call. 20 ms to 10 s; 0 means 500 ms (our own number: a chip behind I2C or USB needs a few ms).
+	// Timeout is that of one kernel call. 20 ms to 10 s; 0 means 500 ms (our own number: a chip behind I2C or USB needs
+	// a few ms).
 	Timeout time.Duration
-	// Poll is the pace at which a contact is read back when nothing else happens, so that a chip that has gone is noticed. At least
-	// 10 ms; 0 means 1 s.
+	// Poll is the pace at which a contact is read back when nothing else happens, so that a chip that has gone is
+	// noticed. At least 10 ms; 0 means 1 s.
 	Poll time.Duration
-	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil: none.
+	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil:
+	// none.
 	Notify func(relay.Notice)
-	// NoLock leaves the contacts unclaimed. Only for a process that closes contacts and does nothing else. The kernel still gives a
-	// line to one process at a time.
+	// NoLock leaves the contacts unclaimed. Only for a process that closes contacts and does nothing else. The kernel
+	// still gives a line to one process at a time.
 	NoLock bool
 	// Now replaces the clock that NotAfter is compared with; nil means the real one.
 	Now func() time.Time
@@ -73,10 +76,11 @@ type Sense struct {
 	Line      string
 	ActiveLow bool
 	Bias      Bias
-	// Debounce is how long a level must last to count. 0 to 10 s, rounded down to 1 µs. The chip must be able to interrupt.
+	// Debounce is how long a level must last to count. 0 to 10 s, rounded down to 1 µs. The chip must be able to
+	// interrupt.
 	Debounce time.Duration
-	// Edge, if not nil, is told each change with the kernel's own time of it, from one goroutine. It must not block. The chip must
-	// be able to interrupt.
+	// Edge, if not nil, is told each change with the kernel's own time of it, from one goroutine. It must not block.
+	// The chip must be able to interrupt.
 	Edge func(level relay.Level, at time.Time)
 }
 

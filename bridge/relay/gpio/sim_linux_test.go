@@ -26,7 +26,8 @@ func TestVM(t *testing.T) {
 	vm.Tests(t, vm.Options{Timeout: 5 * time.Minute}, "^TestKernel")
 }
 
-// simChip is a chip of the kernel's gpio-sim. Its files tell and set the levels from the chip's own side; none of that is ours.
+// simChip is a chip of the kernel's gpio-sim. Its files tell and set the levels from the chip's own side; none of that
+// is ours.
 type simChip struct {
 	t      testing.TB
 	config string // its directory in configfs
@@ -131,8 +132,9 @@ func (s *simChip) faultyKernel(first int, activeLow bool) *failingKernel {
 // atOnce is how many cases an emulated processor can follow at the same time.
 const atOnce = 4
 
-// TestKernelSuite is the conformance suite; where a contact is, the simulated chip tells. Each case has two lines of it. Not with open-drain:
-// the chip has none, so the kernel lets go of the line instead, and the chip's level then stays as it was rather than follow its resistor.
+// TestKernelSuite is the conformance suite; where a contact is, the simulated chip tells. Each case has two lines of
+// it. Not with open-drain: the chip has none, so the kernel lets go of the line instead, and the chip's level then
+// stays as it was rather than follow its resistor.
 func TestKernelSuite(t *testing.T) {
 	for _, c := range []ContactOptions{{}, {ActiveLow: true}} {
 		t.Run(fmt.Sprintf("active low %t", c.ActiveLow), func(t *testing.T) {

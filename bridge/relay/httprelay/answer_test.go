@@ -73,14 +73,15 @@ func (d *simDevice) openings() (n int) {
 	return n
 }
 
-// raw is a fault that answers an opening with bytes of its own, after acting or not; again is repeated until the driver has had enough.
+// raw is a fault that answers an opening with bytes of its own, after acting or not; again is repeated until the driver
+// has had enough.
 func raw(act bool, bytes, again string) order {
 	e := base64.StdEncoding.EncodeToString
 	return order{"do": "raw", "on": "opening", "once": true, "act": act, "bytes": e([]byte(bytes)), "again": e([]byte(again))}
 }
 
-// TestImproperAnswers: what comes instead of a proper answer to an opening, and what becomes of the opening. Whatever it is, the contact is
-// closed and works again.
+// TestImproperAnswers: what comes instead of a proper answer to an opening, and what becomes of the opening. Whatever
+// it is, the contact is closed and works again.
 func TestImproperAnswers(t *testing.T) {
 	t.Parallel()
 	cases := map[string]func(*testing.T){}

@@ -19,8 +19,8 @@ const (
 
 var bodyWord = regexp.MustCompile(`[A-Za-z0-9+/=._~-]+`)
 
-// answerText is what the device said in the body of its answer, as the end of an error; "" if nothing. What repeats a part of the request that nobody
-// should see is left out.
+// answerText is what the device said in the body of its answer, as the end of an error; "" if nothing. What repeats a
+// part of the request that nobody should see is left out.
 func (m *message) answerText(body []byte) string {
 	text := relay.PlainText(string(body))
 	switch {
@@ -32,8 +32,8 @@ func (m *message) answerText(body []byte) string {
 	return ": " + text
 }
 
-// secretsOf are the texts of a request that its errors must not show: the password, the values of its headers, and what may be a key in its
-// query or its body.
+// secretsOf are the texts of a request that its errors must not show: the password, the values of its headers, and what
+// may be a key in its query or its body.
 func (k compiler) secretsOf(m *message) []string {
 	var all []string
 	add := func(s string, least int) {

@@ -74,7 +74,8 @@ func (o Options) tls(host string) (*tls.Config, error) {
 	return c, nil
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
+// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
+// another process.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	o = o.withContract()
 	if err := o.check(); err != nil {
@@ -108,7 +109,8 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	return c, nil
 }
 
-// claim names the contact by its close, of which query and body, that may hold what nobody should see, are only digested.
+// claim names the contact by its close, of which query and body, that may hold what nobody should see, are only
+// digested.
 func (m *message) claim() string {
 	h := fnv.New64a()
 	fmt.Fprintf(h, "%s\n%s", m.url, m.body)

@@ -82,7 +82,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 	require.Equal(t, relay.KindNone, ContactOptions{}.kind())
 }
 
-// TestContractFilledIn: the contract stands where nothing else is asked for, with the limit and the headers that are set.
+// TestContractFilledIn: the contract stands where nothing else is asked for, with the limit and the headers that are
+// set.
 func TestContractFilledIn(t *testing.T) {
 	h := []Header{{"X-Site", "millrace"}}
 	for _, c := range []struct {
@@ -159,7 +160,8 @@ func TestWordsOfANumber(t *testing.T) {
 	require.Equal(t, `7,"token":"a"`, numbersAndToken(7, 0, "a").Replace("{seq}{token}"))
 }
 
-// TestLongAnswers: an answer is read up to its limit, and what is beyond it is said to be too long, whatever it looks like then.
+// TestLongAnswers: an answer is read up to its limit, and what is beyond it is said to be too long, whatever it looks
+// like then.
 func TestLongAnswers(t *testing.T) {
 	b := &bounded{strings.NewReader("abcdef"), 4}
 	got, err := io.ReadAll(b)

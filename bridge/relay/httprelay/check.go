@@ -16,8 +16,8 @@ import (
 const (
 	defaultTimeout = time.Second
 	defaultPoll    = 2 * time.Second
-	// undelivered is how long the kernel may go on trying to deliver what was written: an opening that a blocked link holds back must not
-	// arrive seconds later.
+	// undelivered is how long the kernel may go on trying to deliver what was written: an opening that a blocked link
+	// holds back must not arrive seconds later.
 	undelivered = 500 * time.Millisecond
 	// limitMax bounds what an option may set for the longest opening, as a slip of the pen; policy bounds it far below.
 	limitMax = time.Hour
@@ -95,7 +95,8 @@ func (o ContactOptions) withContract() ContactOptions {
 // contractLimit is the longest opening asked for where no limit is set; a device may refuse sooner.
 const contractLimit = 10 * time.Second
 
-// check looks at what the parts of a contact's options need of each other; its requests are checked when they are compiled.
+// check looks at what the parts of a contact's options need of each other; its requests are checked when they are
+// compiled.
 func (o ContactOptions) check() error {
 	bad := func(format string, a ...any) error {
 		return fmt.Errorf("%w: line %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
@@ -148,7 +149,7 @@ func (t *Timed) unit() time.Duration {
 	}
 }
 
-// has tells whether a word stands in one of the templates.
+// has reports whether a word stands in one of the templates.
 func (r *Request) has(word string) bool {
 	return strings.Contains(r.Path, word) || strings.Contains(r.Body, word) ||
 		slices.ContainsFunc(r.Headers, func(h Header) bool { return strings.Contains(h.Value, word) })

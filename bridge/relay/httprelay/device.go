@@ -114,8 +114,8 @@ func (d *device) exchange(ctx context.Context, m *message, with *strings.Replace
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", m.what, err)
 	}
-	// Whatever happens, the connection ends here: with a reset if the answer is not complete, so that nothing that was written and not
-	// delivered arrives later.
+	// Whatever happens, the connection ends here: with a reset if the answer is not complete, so that nothing that was
+	// written and not delivered arrives later.
 	defer conn.Close()
 	over := context.AfterFunc(ctx, reset)
 	defer over()
@@ -245,11 +245,11 @@ func (m *message) check(a answer) error {
 	}
 }
 
-// nothingDone tells whether a status code means that the device did nothing. Those of the client's faults do, but for: 408 (the device gave up
-// waiting, perhaps in the middle), 409 (its state does not agree, perhaps since the command came twice), 424 (another part was
-// done and failed), 425 and 429 (often said by something that stands before the device and repeats by itself), 499 (the same, when we
-// have gone). 404 of something that stands before the device is believed. A redirect may follow a command that was carried out (303), so
-// it leaves that open.
+// nothingDone reports whether a status code means that the device did nothing. Those of the client's faults do, but
+// for: 408 (the device gave up waiting, perhaps in the middle), 409 (its state does not agree, perhaps since the
+// command came twice), 424 (another part was done and failed), 425 and 429 (often said by something that stands before
+// the device and repeats by itself), 499 (the same, when we have gone). 404 of something that stands before the device
+// is believed. A redirect may follow a command that was carried out (303), so it leaves that open.
 func nothingDone(status int) bool {
 	switch status {
 	case 408, 409, 424, 425, 429, 499:

@@ -222,7 +222,8 @@ func TestExpectedAnswers(t *testing.T) {
 	})
 }
 
-// TestPaceOfReadings: the input is left alone between readings for three times as long as one takes, once only soon after an opening, and 20 ms at least.
+// TestPaceOfReadings: the input is left alone between readings for three times as long as one takes, once only soon
+// after an opening, and 20 ms at least.
 func TestPaceOfReadings(t *testing.T) {
 	current := ok("1")
 	o := ContactOptions{Sense: &Read{Request: Request{Path: "/current"}, Open: []string{"0"}, Closed: []string{"1"}}}
@@ -263,8 +264,8 @@ func TestPaceOfReadings(t *testing.T) {
 	})
 }
 
-// TestReadingsBesideAnOpening: while one waits for its answer or is under way the input is left alone for as long as a reading takes, and not read at all
-// where that could meet the end of the opening; so for a second after it.
+// TestReadingsBesideAnOpening: while one waits for its answer or is under way the input is left alone for as long as a
+// reading takes, and not read at all where that could meet the end of the opening; so for a second after it.
 func TestReadingsBesideAnOpening(t *testing.T) {
 	const ms = time.Millisecond
 	onMemory(t, ContactOptions{Sense: &Read{Request: Request{Path: "/current"}, Open: []string{"0"}, Closed: []string{"1"}}}, func(t *testing.T, m *inMemory, c *Contact, d *device) {

@@ -11,7 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestHungContactBlocksItsOwnLineOnly: the device answers nothing about one contact; the other one works as if nothing were.
+// TestHungContactBlocksItsOwnLineOnly: the device answers nothing about one contact; the other one works as if nothing
+// were.
 func TestHungContactBlocksItsOwnLineOnly(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, nil)
@@ -33,8 +34,9 @@ func TestHungContactBlocksItsOwnLineOnly(t *testing.T) {
 	require.Error(t, <-hung)
 }
 
-// TestOpeningThatArrivesLate: the device hangs, we give up and close, and then it wakes and acts on the old opening, which on a device that
-// does not time would last for ever. It is found open and closed; nothing is taken for the answer to anything newer.
+// TestOpeningThatArrivesLate: the device hangs, we give up and close, and then it wakes and acts on the old opening,
+// which on a device that does not time would last for ever. It is found open and closed; nothing is taken for the
+// answer to anything newer.
 func TestOpeningThatArrivesLate(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, order{"text": true})
@@ -103,7 +105,8 @@ func TestSense(t *testing.T) {
 	require.ErrorIs(t, err, relay.ErrNoSense)
 }
 
-// TestUnknownStateValue: a device that answers, but tells nothing of where its contact is, is not ready, and opens nothing.
+// TestUnknownStateValue: a device that answers, but tells nothing of where its contact is, is not ready, and opens
+// nothing.
 func TestUnknownStateValue(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, nil)

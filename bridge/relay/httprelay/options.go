@@ -13,25 +13,30 @@ import (
 type Options struct {
 	// Name is the controller's name, for notices.
 	Name string
-	// URL is where the device is: http or https, a host, perhaps a port and a path that begins every request's. No user, query or fragment.
+	// URL is where the device is: http or https, a host, perhaps a port and a path that begins every request's. No
+	// user, query or fragment.
 	URL string
-	// User and Password are sent with every request by Basic authentication (RFC 7617) if User is not empty. Both are words for templates
-	// too. The password is never shown.
+	// User and Password are sent with every request by Basic authentication (RFC 7617) if User is not empty. Both are
+	// words for templates too. The password is never shown.
 	User, Password string
-	// Headers go with every request, after its own. Values are templates without numbers, and never shown: here is the place for a key.
+	// Headers go with every request, after its own. Values are templates without numbers, and never shown: here is the
+	// place for a key.
 	Headers []Header
-	// CA is a PEM file with the only certificates that a device's may be signed by; empty: those that the system trusts.
+	// CA is a PEM file with the only certificates that a device's may be signed by; empty: those that the system
+	// trusts.
 	CA string
 	// Certificate and Key are PEM files of the certificate that is shown to the device; both or none.
 	Certificate, Key string
 	// ServerName is the name in the device's certificate, if that is not the URL's host.
 	ServerName string
-	// Timeout is how long one request may take, from the beginning of its connection to the last byte of the answer. 20 ms to 10 s; 0
-	// means 1 s, since small devices need some hundred milliseconds for TLS.
+	// Timeout is how long one request may take, from the beginning of its connection to the last byte of the answer. 20
+	// ms to 10 s; 0 means 1 s, since small devices need some hundred milliseconds for TLS.
 	Timeout time.Duration
-	// Poll is the pace at which a contact is read back when nothing else happens (one that cannot be read is closed). At least 10 ms; 0 means 2 s.
+	// Poll is the pace at which a contact is read back when nothing else happens (one that cannot be read is closed).
+	// At least 10 ms; 0 means 2 s.
 	Poll time.Duration
-	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil: none.
+	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil:
+	// none.
 	Notify func(relay.Notice)
 	// NoLock leaves the contacts unclaimed. Only for a process that closes contacts and does nothing else.
 	NoLock bool
@@ -43,8 +48,8 @@ type Options struct {
 // Header is one field of a request.
 type Header struct{ Name, Value string }
 
-// ContactOptions say how one contact is driven. If Open, Close and Read are nil and Timed has no path, the device speaks the
-// contract of this package: see there.
+// ContactOptions say how one contact is driven. If Open, Close and Read are nil and Timed has no path, the device
+// speaks the contract of this package: see there.
 type ContactOptions struct {
 	// Name is the line's name: the word {line}.
 	Name string
@@ -58,7 +63,8 @@ type ContactOptions struct {
 	Close *Request
 	// Read tells where the contact is; nil: it cannot be read back, and what the device answers to a command has to do.
 	Read *Read
-	// Sense tells whether loop current flows: its Closed are the values when it does, its Open those when it does not. Nil: no such input.
+	// Sense reports whether loop current flows: its Closed are the values when it does, its Open those when it does
+	// not. Nil: no such input.
 	Sense *Read
 
 	contract bool // the device speaks this package's own
@@ -74,14 +80,14 @@ type Timed struct {
 	Limit time.Duration
 }
 
-// Request is one request to a device. Path, header values and body are templates: {line} and {contact} are the names, {user} and {password}
-// the board's, {seq} a number that no other command has (not in Read and Sense), {ms} and {s} the length of a timed opening in whole
-// milliseconds and in seconds, with as many decimals as there are.
+// Request is one request to a device. Path, header values and body are templates: {line} and {contact} are the names,
+// {user} and {password} the board's, {seq} a number that no other command has (not in Read and Sense), {ms} and {s} the
+// length of a timed opening in whole milliseconds and in seconds, with as many decimals as there are.
 type Request struct {
 	// Method is POST, PUT, PATCH, or GET for devices that know nothing else. Empty: POST, and GET in Read and Sense.
 	Method string
-	// Path begins with "/" and may have a query; it is put behind the path of the board's URL. Errors show it without the query, and with
-	// its words as they stand here.
+	// Path begins with "/" and may have a query; it is put behind the path of the board's URL. Errors show it without
+	// the query, and with its words as they stand here.
 	Path string
 	// Headers go with this request. ContentType is that of Body; empty: application/json.
 	Headers     []Header
@@ -89,8 +95,8 @@ type Request struct {
 	ContentType string
 	// Success are the status codes of a device that did as asked; nil: 200 to 299.
 	Success []int
-	// Refused are the status codes of a device that certainly did nothing. Nil: 400 to 499 without 408, 409, 424, 425, 429 and 499. Every other
-	// code leaves open what was done.
+	// Refused are the status codes of a device that certainly did nothing. Nil: 400 to 499 without 408, 409, 424, 425,
+	// 429 and 499. Every other code leaves open what was done.
 	Refused []int
 	// Expect, if not nil, is what a successful answer must say besides.
 	Expect *Expect
@@ -98,8 +104,8 @@ type Request struct {
 
 // Expect is a value in an answer.
 type Expect struct {
-	// Pointer is a JSON Pointer (RFC 6901) into the answer, such as "/relays/0/ok". Empty: the whole answer as text, without the
-	// white space around it.
+	// Pointer is a JSON Pointer (RFC 6901) into the answer, such as "/relays/0/ok". Empty: the whole answer as text,
+	// without the white space around it.
 	Pointer string
 	// Values are those allowed: the text of a string, or a number, true, false or null as the answer writes them.
 	Values []string

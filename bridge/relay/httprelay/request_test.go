@@ -15,7 +15,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestRequests: what Python's parser sees of each request. The encoded credentials are the example of RFC 7617, section 2.
+// TestRequests: what Python's parser sees of each request. The encoded credentials are the example of RFC 7617, section
+// 2.
 func TestRequests(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, order{"logs": true, "names": []string{"7"}, "tokens": false})
@@ -63,8 +64,9 @@ func TestWholeSeconds(t *testing.T) {
 	require.Equal(t, relay.KindOneshot, c.Kind())
 }
 
-// TestDeviceActsAndDropsConnection: a device that acts on a command and drops the connection has acted once, by POST and by GET. The client of net/http, which
-// keeps connections, makes it act twice on GET: that the device can tell the difference.
+// TestDeviceActsAndDropsConnection: a device that acts on a command and drops the connection has acted once, by POST
+// and by GET. The client of net/http, which keeps connections, makes it act twice on GET: that the device can tell the
+// difference.
 func TestDeviceActsAndDropsConnection(t *testing.T) {
 	t.Parallel()
 	get := ContactOptions{Open: &Request{Method: "GET", Path: "/set?out={contact}&to=open"}, Close: &Request{Method: "GET", Path: "/set?out={contact}&to=close"}}
@@ -125,7 +127,8 @@ func TestRedirectIsNotFollowed(t *testing.T) {
 	require.Zero(t, d.commands("elsewhere"))
 }
 
-// TestNoProxy: an environment that names one changes nothing. (The device has a name, since no client asks a proxy for 127.0.0.1.)
+// TestNoProxy: an environment that names one changes nothing. (The device has a name, since no client asks a proxy for
+// 127.0.0.1.)
 func TestNoProxy(t *testing.T) {
 	for _, v := range []string{"HTTP_PROXY", "http_proxy", "HTTPS_PROXY", "ALL_PROXY"} {
 		t.Setenv(v, "http://proxy.example:3128")
@@ -184,8 +187,8 @@ func (d *slowDial) dial(ctx context.Context, _ string) (net.Conn, error) {
 	return counted{conn, d}, err
 }
 
-// TestNotAfterIsLookedAtLast: an instant that passes while the connection is made is past, and nothing is written; what is written goes by
-// one write.
+// TestNotAfterIsLookedAtLast: an instant that passes while the connection is made is past, and nothing is written; what
+// is written goes by one write.
 func TestNotAfterIsLookedAtLast(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, order{"logs": true})

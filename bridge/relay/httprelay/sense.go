@@ -8,13 +8,13 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Small devices serve one connection after the other, so each reading of the loop-current input can be in the way of a close. All numbers
-// are ours.
+// Small devices serve one connection after the other, so each reading of the loop-current input can be in the way of a
+// close. All numbers are ours.
 const (
 	// senseSpacing is the shortest time from the end of one reading to the beginning of the next.
 	senseSpacing = 20 * time.Millisecond
-	// A device is left alone for so many times as long as the last reading took; once only while the loop is open and for senseAfter, in
-	// which current that comes back tells that a hold stayed.
+	// A device is left alone for so many times as long as the last reading took; once only while the loop is open and
+	// for senseAfter, in which current that comes back tells that a hold stayed.
 	senseIdle, senseOpen = 3, 1
 	senseAfter           = time.Second
 	// senseClear is what is kept clear before the end of an opening, beside twice the time of a reading.
@@ -36,8 +36,9 @@ func newPacing() pacing {
 	return p
 }
 
-// Sense reads the loop-current input, not too often: it waits until that is in nobody's way. [relay.ErrNoSense] if there is no input. A device
-// that does not answer this question in three quarters of the time-out goes on being driven.
+// Sense reads the loop-current input, not too often: it waits until that is in nobody's way. [relay.ErrNoSense] if
+// there is no input. A device that does not answer this question in three quarters of the time-out goes on being
+// driven.
 func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
 	if c.sense == nil {
 		return relay.LevelUnknown, relay.ErrNoSense

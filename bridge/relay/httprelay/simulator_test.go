@@ -22,7 +22,8 @@ import (
 	"go.uber.org/goleak"
 )
 
-// simulator is testdata/device.py: Python's own http.server with many devices in one process. HTTP and TLS of the other side are not ours.
+// simulator is testdata/device.py: Python's own http.server with many devices in one process. HTTP and TLS of the other
+// side are not ours.
 type simulator struct {
 	cmd    *exec.Cmd
 	in     io.WriteCloser
@@ -127,7 +128,8 @@ func newDevice(t testing.TB, o order) *simDevice {
 // simAnswer is the simulator's answer to an order.
 type simAnswer struct{ Port, Held int }
 
-// tell gives an order and returns when it was carried out. The methods of a Controller have no test to fail, so it panics.
+// tell gives an order and returns when it was carried out. The methods of a Controller have no test to fail, so it
+// panics.
 func (d *simDevice) tell(do string, o order) simAnswer {
 	all := order{"do": do, "device": d.number}
 	for k, v := range o {
@@ -162,7 +164,8 @@ func (d *simDevice) Release()      { d.tell("release", nil) }
 
 func (d *simDevice) Move(line int, open bool) { d.tell("move", order{"contact": line, "open": open}) }
 
-// entries reads what is new in the log: the device writes there before it answers, so whoever has an answer sees what it did.
+// entries reads what is new in the log: the device writes there before it answers, so whoever has an answer sees what
+// it did.
 func (d *simDevice) entries() []entry {
 	d.mu.Lock()
 	defer d.mu.Unlock()

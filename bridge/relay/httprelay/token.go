@@ -12,8 +12,9 @@ import (
 // tokenMax is the longest token of the contract.
 const tokenMax = 64
 
-// token asks a device with the contract what a pulse has to show now. It is asked just before each pulse, since a token lives for a second.
-// Empty: the device tells none, and has nothing to refuse a late pulse by; or it has another contract.
+// token asks a device with the contract what a pulse has to show now. It is asked just before each pulse, since a token
+// lives for a second. Empty: the device tells none, and has nothing to refuse a late pulse by; or it has another
+// contract.
 func (d *device) token(ctx context.Context) (string, error) {
 	if !d.contact.opt.contract {
 		return "", nil

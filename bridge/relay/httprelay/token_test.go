@@ -16,7 +16,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestPulseShowsTheToken: a pulse shows what the device told just before. To a device that tells none it says what it always said.
+// TestPulseShowsTheToken: a pulse shows what the device told just before. To a device that tells none it says what it
+// always said.
 func TestPulseShowsTheToken(t *testing.T) {
 	t.Parallel()
 	for _, tokens := range []bool{true, false} {
@@ -35,8 +36,8 @@ func TestPulseShowsTheToken(t *testing.T) {
 	}
 }
 
-// TestLatePulseWithoutTokens: a device that knows no tokens makes an opening that it kept until after a confirmed close. If it did not, the token
-// would not be needed.
+// TestLatePulseWithoutTokens: a device that knows no tokens makes an opening that it kept until after a confirmed
+// close. If it did not, the token would not be needed.
 func TestLatePulseWithoutTokens(t *testing.T) {
 	t.Parallel()
 	for _, tokens := range []bool{true, false} {

@@ -65,7 +65,8 @@ func NewBoard(o Options) (*Board, error) {
 	}), nil
 }
 
-// newBoard returns a board that is reached by connect. At is where it is, for errors; the address in o only claims its contacts.
+// newBoard returns a board that is reached by connect. At is where it is, for errors; the address in o only claims its
+// contacts.
 func newBoard(o Options, s *sensing, at string, connect func(context.Context) (wire, error)) *Board {
 	b := &Board{opt: o, watchdogs: map[watchdogPlace]uint16{}, sensing: s}
 	b.Controller = controller.New(controller.Options{Name: o.Name, What: "board", At: at, Timeout: o.Timeout, Poll: o.Poll, Notify: o.Notify,
@@ -79,7 +80,8 @@ func newBoard(o Options, s *sensing, at string, connect func(context.Context) (w
 	return b
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
+// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
+// another process.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if err := o.check(); err != nil {
 		return nil, err

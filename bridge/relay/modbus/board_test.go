@@ -16,8 +16,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Whatever happened before, the first requests of every connection are closes, the line that may be open first of all, and
-// only then comes the watchdog.
+// Whatever happened before, the first requests of every connection are closes, the line that may be open first of all,
+// and only then comes the watchdog.
 func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 	leakCheck(t)
 	board := newTestBoard(t, true, true, 0)
@@ -57,8 +57,8 @@ func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 	require.Equal(t, map[int][]string{1: {closeA, closeB, readA, readB, dog}, 2: {closeB, closeA, readB, readA, dog}}, first)
 }
 
-// The watchdog of a libmodbus board lets an opening last as long as it should while the driver lives, and ends it when the network
-// is gone.
+// The watchdog of a libmodbus board lets an opening last as long as it should while the driver lives, and ends it when
+// the network is gone.
 func TestWatchdogBoard(t *testing.T) {
 	t.Parallel()
 	board, dog := newLibmodbusBoard(t, "--watchdog", "5,10"), relaytest.Timeout(200*time.Millisecond) // one for both contacts

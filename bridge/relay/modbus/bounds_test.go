@@ -97,7 +97,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 	}
 }
 
-// TestLengthsOfAnswers: the answer to each function ends where the specification says (application protocol V1.1b3, section 6), and not before.
+// TestLengthsOfAnswers: the answer to each function ends where the specification says (application protocol V1.1b3,
+// section 6), and not before.
 func TestLengthsOfAnswers(t *testing.T) {
 	for name, pdu := range map[string][]byte{
 		"exception": {0x90, 2}, "coils": {1, 2, 0xff, 1}, "inputs": {2, 1, 1}, "registers": {3, 2, 0, 7},

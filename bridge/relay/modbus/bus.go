@@ -10,7 +10,8 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// Bus is a serial port with one relay board or more on Modbus RTU. Make its contacts, then Start it. All methods are safe for concurrent use.
+// Bus is a serial port with one relay board or more on Modbus RTU. Make its contacts, then Start it. All methods are
+// safe for concurrent use.
 type Bus struct {
 	opt    BusOptions
 	master *master
@@ -34,8 +35,8 @@ func NewBus(o BusOptions) (*Bus, error) {
 	return b, nil
 }
 
-// Contact adds a contact; only before Start. Its unit is 1 to 247: 0 would be all boards at once, and nobody answers to that. It fails with
-// [relay.ErrLocked] if the contact is taken, here or by another process.
+// Contact adds a contact; only before Start. Its unit is 1 to 247: 0 would be all boards at once, and nobody answers to
+// that. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
 func (b *Bus) Contact(o ContactOptions) (*Contact, error) {
 	if o.Unit == 0 || o.Unit > 247 {
 		return nil, fmt.Errorf("%w: line %s: unit %d; on a serial line allowed are 1 to 247", ErrOptions, o.Name, o.Unit)
@@ -98,11 +99,12 @@ func (b *Bus) Start() {
 	b.group.Start()
 }
 
-// Ready waits until every board is there and its contacts have been asked to close. Its error tells which are not when ctx ends, and why.
+// Ready waits until every board is there and its contacts have been asked to close. Its error tells which are not when
+// ctx ends, and why.
 func (b *Bus) Ready(ctx context.Context) error { return b.group.Ready(ctx) }
 
-// Shutdown refuses new openings, closes every contact and waits for the confirmations until ctx ends, then gives up the port, ends
-// all goroutines and frees the contacts. It returns the contacts that are not known to be closed.
+// Shutdown refuses new openings, closes every contact and waits for the confirmations until ctx ends, then gives up the
+// port, ends all goroutines and frees the contacts. It returns the contacts that are not known to be closed.
 func (b *Bus) Shutdown(ctx context.Context) []controller.NotClosed {
 	b.mu.Lock()
 	running := b.running
@@ -116,8 +118,9 @@ func (b *Bus) Shutdown(ctx context.Context) []controller.NotClosed {
 	return left
 }
 
-// delayFor keeps a request from delaying the end of an opening of another contact. A silent unit, whose time-out nobody can shorten, waits until
-// none is under way on other units; any other request, if an exchange would not be over before the end.
+// delayFor keeps a request from delaying the end of an opening of another contact. A silent unit, whose time-out nobody
+// can shorten, waits until none is under way on other units; any other request, if an exchange would not be over before
+// the end.
 func (b *Bus) delayFor(j *job, silent bool, took time.Duration) time.Duration {
 	now := time.Now()
 	for _, c := range b.sensing.contacts {

@@ -418,7 +418,8 @@ func TestBusDirectionSwitch(t *testing.T) {
 	require.ErrorContains(t, err, "cannot switch an RS-485 direction")
 }
 
-// After trouble the line has to be silent before the next request; but one that never is keeps no close back for longer than a time-out.
+// After trouble the line has to be silent before the next request; but one that never is keeps no close back for longer
+// than a time-out.
 func TestBusAwaitsSilence(t *testing.T) {
 	h := newScriptedSerialLine(t)
 	o, err := BusOptions{Device: h.path, Baud: 115_200, Timeout: testTimeout}.withDefaults()

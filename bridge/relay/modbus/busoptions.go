@@ -11,25 +11,28 @@ import (
 type BusOptions struct {
 	// Name is the controller's name, for notices.
 	Name string
-	// Device is the serial port: "/dev/ttyS1", or for an adapter on USB one of the names below /dev/serial/by-id, which stay.
+	// Device is the serial port: "/dev/ttyS1", or for an adapter on USB one of the names below /dev/serial/by-id, which
+	// stay.
 	Device string
-	// Baud is the speed in bits per second, as the boards are set: 300 to 4,000,000; 0 means 19,200, the serial line's standard.
+	// Baud is the speed in bits per second, as the boards are set: 300 to 4,000,000; 0 means 19,200, the serial line's
+	// standard.
 	Baud int
 	// Parity is as the boards are set; 0 means even, the serial line's standard.
 	Parity Parity
 	// StopBits is 1 or 2; 0 means the standard's: 1 with parity and 2 without.
 	StopBits int
-	// RS485, if not nil, has the kernel switch the direction of an RS-485 driver by RTS. Adapters on USB mostly do it by themselves.
+	// RS485, if not nil, has the kernel switch the direction of an RS-485 driver by RTS. Adapters on USB mostly do it
+	// by themselves.
 	RS485 *RS485
-	// Timeout is how long a board may take from the end of a request to the end of its answer. 20 ms to 10 s; 0 means 300 ms. A board that is silent takes
-	// that long from all others on the bus.
+	// Timeout is how long a board may take from the end of a request to the end of its answer. 20 ms to 10 s; 0 means
+	// 300 ms. A board that is silent takes that long from all others on the bus.
 	Timeout time.Duration
 	// Poll is as in [Options]; 0 means 2 s.
 	Poll time.Duration
 	// Notify is as in [Options]. Notices about the link to a unit come once for each line on it.
 	Notify func(relay.Notice)
-	// NoLock leaves the port and the contacts unclaimed. Only for a process that closes contacts and does nothing else. Another process that holds
-	// the port keeps it all the same: two masters on one bus would garble each other.
+	// NoLock leaves the port and the contacts unclaimed. Only for a process that closes contacts and does nothing else.
+	// Another process that holds the port keeps it all the same: two masters on one bus would garble each other.
 	NoLock bool
 	// Now replaces the clock that NotAfter is compared with; nil means the real one.
 	Now func() time.Time
@@ -49,8 +52,8 @@ const (
 type RS485 struct {
 	// SendLow: RTS is off while sending and on otherwise. False: on while sending.
 	SendLow bool
-	// DelayBefore and DelayAfter are how long RTS is at the level of sending before the first bit and after the last one: whole
-	// milliseconds, at most 100.
+	// DelayBefore and DelayAfter are how long RTS is at the level of sending before the first bit and after the last
+	// one: whole milliseconds, at most 100.
 	DelayBefore, DelayAfter time.Duration
 }
 

@@ -37,8 +37,8 @@ func (e Exception) Error() string {
 	return fmt.Sprintf("modbus: exception %d", uint8(e))
 }
 
-// nothingDone tells whether the code says for certain that the request had no effect. A device failure, an acknowledge and a
-// gateway's time-out do not: the contact may have moved.
+// nothingDone reports whether the code says for certain that the request had no effect. A device failure, an
+// acknowledge and a gateway's time-out do not: the contact may have moved.
 func (e Exception) nothingDone() bool {
 	switch e {
 	case 1, 2, 3, 6, 10:

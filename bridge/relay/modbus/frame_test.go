@@ -40,7 +40,8 @@ func TestPublishedPDUs(t *testing.T) {
 	}
 }
 
-// Source: the same, section 6.1: outputs 27-20 are CD, that is 1100 1101 with output 27 at the left; 38-36 are the low bits of 05.
+// Source: the same, section 6.1: outputs 27-20 are CD, that is 1100 1101 with output 27 at the left; 38-36 are the low
+// bits of 05.
 func TestPublishedBits(t *testing.T) {
 	a := unhex(t, "01 03 CD 6B 05")
 	var got strings.Builder
@@ -54,7 +55,8 @@ func TestPublishedBits(t *testing.T) {
 	require.Equal(t, "10110011"+"11010110"+"101", got.String())
 }
 
-// Source: MODBUS Messaging on TCP/IP Implementation Guide V1.0b, section 3.1.3: transaction, protocol 0, length of unit and PDU, unit.
+// Source: MODBUS Messaging on TCP/IP Implementation Guide V1.0b, section 3.1.3: transaction, protocol 0, length of unit
+// and PDU, unit.
 func TestPublishedFrame(t *testing.T) {
 	require.Equal(t, unhex(t, "00 01 00 00 00 06 01 01 00 13 00 13"), appendFrame(nil, 1, 1, readCoils(0x13, 19)))
 	raw := unhex(t, "00 01 00 00 00 06 01 01 03 CD 6B 05")
@@ -65,7 +67,8 @@ func TestPublishedFrame(t *testing.T) {
 	}
 }
 
-// Source: the same guide, section 3.1.3 (lengths, protocol identifier), and the application protocol, section 4.1 (a PDU has at most 253 bytes).
+// Source: the same guide, section 3.1.3 (lengths, protocol identifier), and the application protocol, section 4.1 (a
+// PDU has at most 253 bytes).
 func TestBadFrames(t *testing.T) {
 	for name, s := range map[string]string{
 		"another protocol": "00 01 00 07 00 06 01 01 03 CD 6B 05",
@@ -101,7 +104,8 @@ func TestBadAnswers(t *testing.T) {
 	}
 }
 
-// Source: application protocol V1.1b3, section 7, the table of exception codes: which of them leave open whether anything was done.
+// Source: application protocol V1.1b3, section 7, the table of exception codes: which of them leave open whether
+// anything was done.
 func TestExceptionsThatSayNothingWasDone(t *testing.T) {
 	for code, want := range map[Exception]bool{1: true, 2: true, 3: true, 4: false, 5: false, 6: true, 8: false, 10: true, 11: false, 99: false} {
 		require.Equal(t, want, code.nothingDone(), code.Error())

@@ -35,12 +35,14 @@ func TestBusyProcessor(t *testing.T) {
 	}
 }
 
-// TestIntervalError measures how far openings miss their length: counted by the driver from the board's confirmation to the
-// instant of its own close command plus answer (OpenFor), and by the board from one movement of its coil to the next.
+// TestIntervalError measures how far openings miss their length: counted by the driver from the board's confirmation to
+// the instant of its own close command plus answer (OpenFor), and by the board from one movement of its coil to the
+// next.
 //
 //	go test ./bridge/relay/modbus -run TestIntervalError -long -v
 //
-// Bounds: never short by more than 0.5 ms; 99 % within 1.5 ms on an idle machine, within 25 ms with all processors busy.
+// Bounds: never short by more than 0.5 ms; 99 % within 1.5 ms on an idle machine, within 25 ms with all processors
+// busy.
 func TestIntervalError(t *testing.T) {
 	n, lines := 10, 8
 	if *long {

@@ -21,7 +21,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// libmodbusBoard is testdata/board.c: framing and register model are libmodbus's, that is, not ours. Coils on mean open.
+// libmodbusBoard is testdata/board.c: framing and register model are libmodbus's, that is, not ours. Coils on mean
+// open.
 type libmodbusBoard struct {
 	address string
 	stdin   io.WriteCloser
@@ -135,7 +136,8 @@ func (b *libmodbusBoard) tell(event, format string, a ...any) {
 	}
 }
 
-// failer turns a command that the board never carried out into a panic: the methods of a Controller have no test to fail.
+// failer turns a command that the board never carried out into a panic: the methods of a Controller have no test to
+// fail.
 type failer struct{ testing.TB }
 
 func (failer) Helper() {}
@@ -226,7 +228,8 @@ func TestSuiteLibmodbusBoard(t *testing.T) {
 	}, "--watchdog", "7,10")
 }
 
-// pulsed makes a contact one with a sequence number, as the C board has it with --pulse 10,0,20,150 --pulse 12,1,20,150.
+// pulsed makes a contact one with a sequence number, as the C board has it with --pulse 10,0,20,150 --pulse
+// 12,1,20,150.
 func pulsed(o *ContactOptions) {
 	o.Timed = &Timed{Register: 10 + 2*o.Coil, Sequence: true, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
 }

@@ -14,9 +14,10 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// link forwards between driver and board, and can be blocked: what the driver sends is then held, as unacknowledged bytes are
-// held in its kernel's send queue. If the driver's end is reset they are gone; if it is closed in the ordinary way they arrive,
-// with the end of the stream, once the link works again. Both are what a kernel does (RFC 9293, sections 3.6 and 3.10.7).
+// link forwards between driver and board, and can be blocked: what the driver sends is then held, as unacknowledged
+// bytes are held in its kernel's send queue. If the driver's end is reset they are gone; if it is closed in the
+// ordinary way they arrive, with the end of the stream, once the link works again. Both are what a kernel does (RFC
+// 9293, sections 3.6 and 3.10.7).
 type link struct {
 	l       net.Listener
 	board   string

@@ -14,15 +14,16 @@ import (
 
 // Our own numbers.
 const (
-	// silenceAfterFault is the silence that is waited for after trouble, beside the gap between frames: longer than the 16 ms for which common adapters on USB
-	// gather what they receive.
+	// silenceAfterFault is the silence that is waited for after trouble, beside the gap between frames: longer than the
+	// 16 ms for which common adapters on USB gather what they receive.
 	silenceAfterFault = 20 * time.Millisecond
-	// partialAnswerWait ends the waiting for an answer of which a part has come, or something else: nothing follows any more.
+	// partialAnswerWait ends the waiting for an answer of which a part has come, or something else: nothing follows any
+	// more.
 	partialAnswerWait = 50 * time.Millisecond
 	// maxDelay is the longest that a request lets others go first.
 	maxDelay = 3 * time.Second
-	// A unit that is silent again and again is asked after a pause of so many times its time-out, at least silentRest once it
-	// has failed silentOften times: while the others of its bus work it takes a tenth of their time or so.
+	// A unit that is silent again and again is asked after a pause of so many times its time-out, at least silentRest
+	// once it has failed silentOften times: while the others of its bus work it takes a tenth of their time or so.
 	silentTimes = 3
 	silentOften = 3
 	silentRest  = 2 * time.Second
@@ -41,7 +42,8 @@ type master struct {
 	opt    BusOptions
 	gap    time.Duration // between two frames
 	reopen time.Duration // reopenAfter
-	// delayFor returns how long a request has to wait at least, because an opening of another contact is under way. Set before run.
+	// delayFor returns how long a request has to wait at least, because an opening of another contact is under way. Set
+	// before run.
 	delayFor func(j *job, silent bool, took time.Duration) time.Duration
 
 	wake chan struct{} // buffer 1: one pending wake-up is as good as many
@@ -162,8 +164,8 @@ func (m *master) next() *job {
 
 // pickLocked takes the request that goes next out of the queue, or returns when to look again.
 //
-// Closes go first, those of a unit that did not answer last after those of the others; then the readings that belong to an opening under
-// way; then the rest in its order; silent units last.
+// Closes go first, those of a unit that did not answer last after those of the others; then the readings that belong to
+// an opening under way; then the rest in its order; silent units last.
 func (m *master) pickLocked() (*job, time.Duration) {
 	best, rank, wait := -1, 0, time.Hour
 	for i, j := range m.queue {
@@ -240,8 +242,8 @@ func (m *master) portFailed(err error) {
 	m.failAll(fmt.Errorf("%s: %w", m.opt.Device, err))
 }
 
-// settle waits for the silence in front of a frame, and after trouble until nothing comes in any more, but at most a time-out: a line that is
-// never silent must not keep a close from being tried.
+// settle waits for the silence in front of a frame, and after trouble until nothing comes in any more, but at most a
+// time-out: a line that is never silent must not keep a close from being tried.
 func (m *master) settle() {
 	if m.port == nil {
 		return

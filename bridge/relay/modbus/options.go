@@ -17,12 +17,14 @@ type Options struct {
 	Name string
 	// Address is "host:port" of the board; Modbus TCP's own port is 502.
 	Address string
-	// Timeout is how long one request may wait for its answer, and one connection for being made. 20 ms to 10 s; 0 means 500 ms.
+	// Timeout is how long one request may wait for its answer, and one connection for being made. 20 ms to 10 s; 0
+	// means 500 ms.
 	Timeout time.Duration
-	// Poll is the pace at which the coils are read back when nothing else happens, so that a dead board or a contact moved by
-	// somebody else is noticed. At least 10 ms; 0 means 1 s. A watchdog makes it faster: a third of its time.
+	// Poll is the pace at which the coils are read back when nothing else happens, so that a dead board or a contact
+	// moved by somebody else is noticed. At least 10 ms; 0 means 1 s. A watchdog makes it faster: a third of its time.
 	Poll time.Duration
-	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil: none.
+	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil:
+	// none.
 	Notify func(relay.Notice)
 	// NoLock leaves the contacts unclaimed. Only for a process that closes contacts and does nothing else.
 	NoLock bool
@@ -39,14 +41,15 @@ type ContactOptions struct {
 	Unit uint8
 	// Coil is the coil's address, from 0.
 	Coil uint16
-	// OpenOn: the loop is open when the coil is on (a normally-closed contact). False: when it is off, so that a board without
-	// power holds the loop open.
+	// OpenOn: the loop is open when the coil is on (a normally-closed contact). False: when it is off, so that a board
+	// without power holds the loop open.
 	OpenOn bool
 	// Timed, if not nil, is the board's own timed output for this coil. The contact is then KindOneshot.
 	Timed *Timed
-	// Watchdog, if not nil, is written whenever a connection begins. The contact is then KindWatchdog, if it is not timed.
+	// Watchdog, if not nil, is written whenever a connection begins. The contact is then KindWatchdog, if it is not
+	// timed.
 	Watchdog *Watchdog
-	// Sense, if not nil, is the input that tells whether loop current flows.
+	// Sense, if not nil, is the input that reports whether loop current flows.
 	Sense *Sense
 }
 
@@ -62,9 +65,9 @@ type Sense struct {
 type Timed struct {
 	// Register is the holding register's address, from 0.
 	Register uint16
-	// Sequence: the board wants a sequence number with each opening, so that one which reaches it twice has one effect. The number goes to
-	// Register and n to the register behind it, both by one request of function 16; read, Register is the last number that the board has
-	// seen. The driver goes on from that after its own start.
+	// Sequence: the board wants a sequence number with each opening, so that one which reaches it twice has one effect.
+	// The number goes to Register and n to the register behind it, both by one request of function 16; read, Register
+	// is the last number that the board has seen. The driver goes on from that after its own start.
 	Sequence bool
 	// Unit is what one count is worth, 1 ms or more.
 	Unit time.Duration
@@ -72,8 +75,8 @@ type Timed struct {
 	Limit time.Duration
 }
 
-// Watchdog is a holding register: the board drops its outputs when its master is silent for n units. 0 mostly turns it off,
-// so it is never written.
+// Watchdog is a holding register: the board drops its outputs when its master is silent for n units. 0 mostly turns it
+// off, so it is never written.
 type Watchdog struct {
 	// Register is the holding register's address, from 0.
 	Register uint16
@@ -89,8 +92,8 @@ var ErrOptions = errors.New("modbus: setting out of range")
 const (
 	defaultTimeout = 500 * time.Millisecond
 	defaultPoll    = time.Second
-	// undelivered is how long the kernel may go on trying to deliver what was written, however long the board may take to answer:
-	// an opening that a blocked link holds back must not arrive seconds later.
+	// undelivered is how long the kernel may go on trying to deliver what was written, however long the board may take
+	// to answer: an opening that a blocked link holds back must not arrive seconds later.
 	undelivered = defaultTimeout
 	maxCount    = 65_535 // a register has 16 bits
 )

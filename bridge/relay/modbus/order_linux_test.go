@@ -18,8 +18,8 @@ var (
 	orderSeed = flag.Uint64("orderseed", 0, "of TestBusWithRandomBoardDelays; 0: a new one")
 )
 
-// sleepyBoard does one request after the other, in their order, and sleeps now and then in front of one, or between doing it and its answer: for longer
-// than a time-out, so that its answers come to later requests.
+// sleepyBoard does one request after the other, in their order, and sleeps now and then in front of one, or between
+// doing it and its answer: for longer than a time-out, so that its answers come to later requests.
 type sleepyBoard struct {
 	hand *scriptedSerialLine
 	rnd  *rand.Rand
@@ -97,8 +97,8 @@ func (b *sleepyBoard) state() (open bool, moves int) {
 	return b.open, b.moves
 }
 
-// However a board sleeps that answers in order: what the driver says was done was done, what it says was refused was not, and a close that it
-// confirms is one. See the package's documentation for the argument.
+// However a board sleeps that answers in order: what the driver says was done was done, what it says was refused was
+// not, and a close that it confirms is one. See the package's documentation for the argument.
 func TestBusWithRandomBoardDelays(t *testing.T) {
 	t.Parallel()
 	seed := *orderSeed

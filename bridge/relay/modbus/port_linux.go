@@ -68,7 +68,8 @@ func setUp(fd int, o *BusOptions) error {
 			return err
 		}
 	}
-	// Raw bytes, receiver on, no modem lines, no flow control; a byte with a wrong parity reads as 0, which the checksum then finds.
+	// Raw bytes, receiver on, no modem lines, no flow control; a byte with a wrong parity reads as 0, which the
+	// checksum then finds.
 	t.Iflag, t.Oflag, t.Lflag = 0, 0, 0
 	t.Cflag = unix.CS8 | unix.CREAD | unix.CLOCAL | unix.BOTHER | unix.BOTHER<<16 // <<16: the same for the speed of the input
 	t.Ispeed, t.Ospeed = uint32(o.Baud), uint32(o.Baud)
@@ -86,8 +87,8 @@ func setUp(fd int, o *BusOptions) error {
 	if err := unix.IoctlSetTermios(fd, unix.TCSETS2, t); err != nil {
 		return fmt.Errorf("setting %d bit/s: %w", o.Baud, err)
 	}
-	// A driver takes the nearest speed that its hardware has. Beyond 2 % the last bits of a character are read wrong (our own number; half a
-	// bit in eleven is 4.5 %, for both ends together).
+	// A driver takes the nearest speed that its hardware has. Beyond 2 % the last bits of a character are read wrong
+	// (our own number; half a bit in eleven is 4.5 %, for both ends together).
 	if t, err = unix.IoctlGetTermios(fd, unix.TCGETS2); err == nil && t.Ospeed != 0 && max(o.Baud-int(t.Ospeed), int(t.Ospeed)-o.Baud)*50 > o.Baud {
 		return fmt.Errorf("the port cannot do %d bit/s; it offers %d", o.Baud, t.Ospeed)
 	}
@@ -106,7 +107,8 @@ const (
 	rs485AfterSend = 1 << 2
 )
 
-// set sets the direction switch and looks whether it is as it was set: a driver that cannot do it may say so or change it silently.
+// set sets the direction switch and looks whether it is as it was set: a driver that cannot do it may say so or change
+// it silently.
 func (o *RS485) set(fd int, ioctl func(fd int, request uintptr, s *serialRS485) error) error {
 	want := serialRS485{flags: rs485Enabled | rs485OnSend, delayBefore: uint32(o.DelayBefore.Milliseconds()), delayAfter: uint32(o.DelayAfter.Milliseconds())}
 	if o.SendLow {

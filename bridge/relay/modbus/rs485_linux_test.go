@@ -9,8 +9,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// TestDirectionSwitch: what the kernel is asked for, and what is read back otherwise is an error. Bits as linux/serial.h has them, from memory:
-// enabled 1, RTS on send 2, RTS after send 4.
+// TestDirectionSwitch: what the kernel is asked for, and what is read back otherwise is an error. Bits as
+// linux/serial.h has them, from memory: enabled 1, RTS on send 2, RTS after send 4.
 func TestDirectionSwitch(t *testing.T) {
 	broken := errors.New("broken")
 	for name, c := range map[string]struct {

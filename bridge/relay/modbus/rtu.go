@@ -49,8 +49,9 @@ func appendRTU(dst []byte, unit byte, pdu []byte) []byte {
 	return binary.LittleEndian.AppendUint16(dst, crc16(dst[from:]))
 }
 
-// rtuAnswer returns the length of the answer that b begins with, if it is there as a whole and its checksum is right; else 0. The pauses of
-// 1.5 characters that end a frame are not to be seen behind a kernel and a USB adapter, so length and checksum tell where it ends.
+// rtuAnswer returns the length of the answer that b begins with, if it is there as a whole and its checksum is right;
+// else 0. The pauses of 1.5 characters that end a frame are not to be seen behind a kernel and a USB adapter, so length
+// and checksum tell where it ends.
 func rtuAnswer(b []byte) int {
 	if len(b) < 5 {
 		return 0
@@ -72,8 +73,9 @@ func rtuAnswer(b []byte) int {
 	return n
 }
 
-// findAnswer looks for an answer of that unit to that function in what has come in: bytes in front of it are what a driver that switches
-// its direction leaves on the line. It returns the PDU, nil if there is none yet, and what is left of b after whole answers of other units.
+// findAnswer looks for an answer of that unit to that function in what has come in: bytes in front of it are what a
+// driver that switches its direction leaves on the line. It returns the PDU, nil if there is none yet, and what is left
+// of b after whole answers of other units.
 func findAnswer(b []byte, unit, fn byte) (pdu, rest []byte) {
 	for {
 		n := rtuAnswer(b)

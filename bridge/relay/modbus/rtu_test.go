@@ -23,9 +23,9 @@ func libraryClient(t *testing.T, url string, unit uint8) *mb.ModbusClient {
 	return c
 }
 
-// Source: MODBUS over Serial Line V1.02, appendix B (the example of the checksum), from memory; the others are the reflected CRC-16 with 0xA001 and
-// 0xFFFF, whose check value over "123456789" is published as 0x4B37 (CRC-16/MODBUS). Frames on the wire are checked by libmodbus and by simonvetter/modbus in the
-// tests of the bus.
+// Source: MODBUS over Serial Line V1.02, appendix B (the example of the checksum), from memory; the others are the
+// reflected CRC-16 with 0xA001 and 0xFFFF, whose check value over "123456789" is published as 0x4B37 (CRC-16/MODBUS).
+// Frames on the wire are checked by libmodbus and by simonvetter/modbus in the tests of the bus.
 func TestPublishedChecksums(t *testing.T) {
 	require.Equal(t, uint16(0x1241), crc16([]byte{0x02, 0x07}))
 	require.Equal(t, uint16(0x4B37), crc16([]byte("123456789")))

@@ -11,22 +11,25 @@ import (
 	"clearback/bridge/relay"
 )
 
-// How the loop-current inputs are read. Most boards do one request after the other, so each reading can be in the way of an opening or a
-// close; a whole unit is read at once, and only now and then. All numbers are ours.
+// How the loop-current inputs are read. Most boards do one request after the other, so each reading can be in the way
+// of an opening or a close; a whole unit is read at once, and only now and then. All numbers are ours.
 const (
 	// senseGather is how long a reading waits for other lines that want one.
 	senseGather = 2 * time.Millisecond
-	// senseSpacing is the shortest time from one reading of the board to the next, so that a fast board has 50 a second at most.
+	// senseSpacing is the shortest time from one reading of the board to the next, so that a fast board has 50 a second
+	// at most.
 	senseSpacing = 20 * time.Millisecond
-	// A board is left alone for so many times as long as the last reading took: a slow one then reads for a quarter of its time at
-	// most, or for half of it while a loop is open and for senseAfter, in which current that comes back tells that a hold stayed.
+	// A board is left alone for so many times as long as the last reading took: a slow one then reads for a quarter of
+	// its time at most, or for half of it while a loop is open and for senseAfter, in which current that comes back
+	// tells that a hold stayed.
 	senseIdle, senseOpen = 3, 1
 	senseAfter           = time.Second
 	// senseClear is what is kept clear before the end of an opening, beside twice the time of a reading.
 	senseClear = 2 * time.Millisecond
 	// senseLook is how often a reading that has to let others go first looks again.
 	senseLook = 2 * time.Millisecond
-	// senseRest follows a reading without an answer. Such a request ends the connection, and the openings have to go on.
+	// senseRest follows a reading without an answer. Such a request ends the connection, and the openings have to go
+	// on.
 	senseRest = 5 * time.Second
 	// spanMax is how many inputs one request reads at most (Modbus Application Protocol 1.1b3, section 6.2).
 	spanMax = 2000
@@ -88,8 +91,8 @@ func (b *Board) spanFor(unit uint8, input uint16) *span {
 	return s
 }
 
-// Sense reads the loop-current input. Lines of one board share a reading, which gives way to openings and closes; so it may take some time
-// on a board that is slow or busy.
+// Sense reads the loop-current input. Lines of one board share a reading, which gives way to openings and closes; so it
+// may take some time on a board that is slow or busy.
 func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
 	i := c.opt.Sense
 	if i == nil {
@@ -200,7 +203,8 @@ func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
 	return a.pdu, err
 }
 
-// awaitQuiet returns when a reading is in nobody's way: none has been made just now, nothing waits for an answer, and no opening is about to end.
+// awaitQuiet returns when a reading is in nobody's way: none has been made just now, nothing waits for an answer, and
+// no opening is about to end.
 func (b *Board) awaitQuiet(ctx context.Context) (*session, error) {
 	t := time.NewTimer(senseGather)
 	defer t.Stop()

@@ -53,7 +53,8 @@ func TestSense(t *testing.T) {
 	}
 }
 
-// sensingBoard is a board with eight lines that all have an input, ready. Coils on mean open, and current flows when the input is off.
+// sensingBoard is a board with eight lines that all have an input, ready. Coils on mean open, and current flows when
+// the input is off.
 func sensingBoard(t *testing.T, change func(*testBoard)) (*testBoard, *Board, []*Contact) {
 	t.Helper()
 	board := newTestBoard(t, true, false, 0)
@@ -157,7 +158,8 @@ func senseOnAndOn(t *testing.T, contacts []*Contact) (ctx context.Context, end f
 	return ctx, func() { cancel(); all.Wait() }
 }
 
-// before returns the readings that the board took on between that instant and the first such command after it, and when that came.
+// before returns the readings that the board took on between that instant and the first such command after it, and when
+// that came.
 func (b *testBoard) before(pdu []byte, asked time.Duration) (readings []time.Duration, came time.Duration) {
 	for _, w := range b.requests() {
 		switch {
@@ -171,7 +173,8 @@ func (b *testBoard) before(pdu []byte, asked time.Duration) (readings []time.Dur
 	return readings, -1
 }
 
-// On a board that needs 60 ms for each request the readings of eight lines delay an opening by one answer at most, and its end not at all.
+// On a board that needs 60 ms for each request the readings of eight lines delay an opening by one answer at most, and
+// its end not at all.
 func TestSenseDelaysNoOpening(t *testing.T) {
 	t.Parallel()
 	const answer, length, times = 60 * time.Millisecond, 400 * time.Millisecond, 4

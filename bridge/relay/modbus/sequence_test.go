@@ -12,8 +12,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The number goes on from the board's, also when the driver is started anew, so that no opening is taken for a repetition of an old one; and
-// number and length travel in one request.
+// The number goes on from the board's, also when the driver is started anew, so that no opening is taken for a
+// repetition of an old one; and number and length travel in one request.
 func TestSequenceGoesOn(t *testing.T) {
 	leakCheck(t)
 	board := newLibmodbusBoard(t, "--pulse", "10,0,20,150", "--pulse", "12,1,20,150")
@@ -47,8 +47,8 @@ func TestSequenceGoesOn(t *testing.T) {
 	require.Len(t, board.Changes(0), 8, "and nothing moves")
 }
 
-// An opening of unknown fate may still be on its way to the board, which then tells an older number at the beginning of the next connection. That number
-// is not used again.
+// An opening of unknown fate may still be on its way to the board, which then tells an older number at the beginning of
+// the next connection. That number is not used again.
 func TestSequenceIsNotUsedTwice(t *testing.T) {
 	leakCheck(t)
 	h := newScriptedBoard(t)

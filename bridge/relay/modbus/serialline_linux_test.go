@@ -50,8 +50,8 @@ func (t *terminal) Close() {
 	t.slave.Close()
 }
 
-// serialLine is the pair of wires between the driver's port and the boards. It gives each request to the board that it is for, since libmodbus
-// takes the next request for the answer of a board that does not give one.
+// serialLine is the pair of wires between the driver's port and the boards. It gives each request to the board that it
+// is for, since libmodbus takes the next request for the answer of a board that does not give one.
 type serialLine struct {
 	t    *testing.T
 	path string // a link, as udev makes them

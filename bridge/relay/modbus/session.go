@@ -11,19 +11,20 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// wire carries requests to one board: a TCP connection, or one unit's turn on a bus. All methods are safe for concurrent use.
+// wire carries requests to one board: a TCP connection, or one unit's turn on a bus. All methods are safe for
+// concurrent use.
 type wire interface {
 	// start sends a request, see query. An error means that nothing was sent.
 	start(q query) error
-	// waits tells whether a request waits for its answer.
+	// waits reports whether a request waits for its answer.
 	waits() bool
 	Dead() <-chan struct{}
 	Cause() error
 	Stop(reset bool)
 }
 
-// query is one request. The last things before its bytes go are the call of before, which may forbid them, and that of sent; either may be
-// nil. Once the bytes have gone, end is called exactly once.
+// query is one request. The last things before its bytes go are the call of before, which may forbid them, and that of
+// sent; either may be nil. Once the bytes have gone, end is called exactly once.
 type query struct {
 	unit    uint8
 	pdu     []byte
@@ -150,8 +151,8 @@ func (s *session) Prepare(ctx context.Context) error {
 	return nil
 }
 
-// learn takes the board's last sequence number. Only the first time it is where to go on from: later the board may not have seen yet what is
-// still on its way to it.
+// learn takes the board's last sequence number. Only the first time it is where to go on from: later the board may not
+// have seen yet what is still on its way to it.
 func (c *Contact) learn(seq uint16) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -124,7 +124,8 @@ func TestRequestsOfAContact(t *testing.T) {
 	require.ErrorIs(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Open}, nil), w.fail)
 }
 
-// TestPreparedBoard: its watchdogs are set, and its sequence numbers read; a board that will not have it is told with the place.
+// TestPreparedBoard: its watchdogs are set, and its sequence numbers read; a board that will not have it is told with
+// the place.
 func TestPreparedBoard(t *testing.T) {
 	w, s, all := told(t, ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true, Watchdog: &Watchdog{Register: 40, Unit: 100 * ms, Timeout: 250 * ms}},
 		ContactOptions{Name: "stage-door", Unit: 2, Coil: 3, OpenOn: true, Timed: &Timed{Register: 30, Sequence: true, Unit: ms, Limit: time.Second}},

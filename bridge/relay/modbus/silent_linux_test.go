@@ -27,8 +27,8 @@ func (h *serialLine) requestsTo(unit byte) int {
 	return n
 }
 
-// One of two boards is dead: the other one opens and closes as if it were alone, but for a time-out now and then; and the dead one is closed soon
-// after it is there again.
+// One of two boards is dead: the other one opens and closes as if it were alone, but for a time-out now and then; and
+// the dead one is closed soon after it is there again.
 func TestBusWithADeadUnit(t *testing.T) {
 	t.Parallel()
 	h := newSerialLine(t)
@@ -70,8 +70,8 @@ func TestBusWithADeadUnit(t *testing.T) {
 	require.Equal(t, relay.Done, (<-d.interrupt(1, 10*time.Millisecond)).Outcome)
 }
 
-// A board sleeps for 2 s with an opening in its buffer, and with the closes that followed. What it answers then comes too late for everything that
-// was asked before; in the end the contact is closed, and works.
+// A board sleeps for 2 s with an opening in its buffer, and with the closes that followed. What it answers then comes
+// too late for everything that was asked before; in the end the contact is closed, and works.
 func TestBusBoardSleeps(t *testing.T) {
 	t.Parallel()
 	h := newSerialLine(t)

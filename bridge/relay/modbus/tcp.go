@@ -142,7 +142,7 @@ func (s *tcpWire) failIf(condition func() bool, err error) {
 	}
 }
 
-// waits tells whether a request waits for its answer.
+// waits reports whether a request waits for its answer.
 func (s *tcpWire) waits() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()

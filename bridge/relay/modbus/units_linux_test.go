@@ -10,7 +10,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// TestPortSettings: raw bytes at the speed and in the form that is asked for, whatever the port was before. (A pseudo terminal's driver keeps no parity.)
+// TestPortSettings: raw bytes at the speed and in the form that is asked for, whatever the port was before. (A pseudo
+// terminal's driver keeps no parity.)
 func TestPortSettings(t *testing.T) {
 	for _, c := range []struct {
 		o      BusOptions
@@ -66,7 +67,8 @@ func quiet(units ...uint8) *master {
 	return m
 }
 
-// TestSilentUnits: the first new session of a unit without an answer comes at once; then it rests for longer, as long as another one works.
+// TestSilentUnits: the first new session of a unit without an answer comes at once; then it rests for longer, as long
+// as another one works.
 func TestSilentUnits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := quiet(1, 2)
@@ -158,7 +160,8 @@ func TestRankOfRequests(t *testing.T) {
 	}
 }
 
-// TestOrderOfRequests: which goes next, and how long one waits that gives way; one that has waited for 3 s goes in its turn.
+// TestOrderOfRequests: which goes next, and how long one waits that gives way; one that has waited for 3 s goes in its
+// turn.
 func TestOrderOfRequests(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := quiet(1, 2)

@@ -9,8 +9,8 @@ import (
 	"clearback/bridge/relay"
 )
 
-// unitWire is one unit's part of a bus: a session of the engine. It ends with the first request that has no proper answer; the sessions of other
-// units go on.
+// unitWire is one unit's part of a bus: a session of the engine. It ends with the first request that has no proper
+// answer; the sessions of other units go on.
 type unitWire struct {
 	m    *master
 	unit uint8
@@ -87,7 +87,7 @@ func (j *job) refuse(err error) {
 	}
 }
 
-// waits tells whether anybody on the bus waits for an answer.
+// waits reports whether anybody on the bus waits for an answer.
 func (w *unitWire) waits() bool {
 	w.m.mu.Lock()
 	defer w.m.mu.Unlock()
@@ -117,7 +117,8 @@ func (m *master) failed(w *unitWire, err error) {
 	w.fail(err)
 }
 
-// fail ends the session for the first reason given, with all that waits in the queue. What is in the air has its answer from master.
+// fail ends the session for the first reason given, with all that waits in the queue. What is in the air has its answer
+// from master.
 func (w *unitWire) fail(err error) {
 	m := w.m
 	m.mu.Lock()

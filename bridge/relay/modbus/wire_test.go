@@ -166,7 +166,8 @@ func TestCloseOvertakesAnUnansweredOpening(t *testing.T) {
 	require.Equal(t, relay.Done, r.Outcome)
 }
 
-// One ordinary request is in the air at a time, so the opening of another line waits on our side, where its not-after counts.
+// One ordinary request is in the air at a time, so the opening of another line waits on our side, where its not-after
+// counts.
 func TestAnOpeningWaitsOnOurSide(t *testing.T) {
 	leakCheck(t)
 	h := newScriptedBoard(t)
@@ -290,7 +291,8 @@ func TestAnAnswerInPieces(t *testing.T) {
 	require.Equal(t, relay.Done, (<-result).Outcome)
 }
 
-// Source: application protocol V1.1b3, section 7: 5 is "accepted, being processed", 4 "while attempting to perform", 11 a gateway's target that is silent.
+// Source: application protocol V1.1b3, section 7: 5 is "accepted, being processed", 4 "while attempting to perform", 11
+// a gateway's target that is silent.
 func TestExceptionsThatLeaveItOpen(t *testing.T) {
 	for _, code := range []byte{4, 5, 11} {
 		leakCheck(t)

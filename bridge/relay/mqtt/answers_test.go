@@ -108,7 +108,8 @@ func TestPayloads(t *testing.T) {
 	require.Equal(t, Message{"a", "{ms}"}, *p.opening(time.Second))
 }
 
-// TestReadingOfATopic: each value is one of two states; another one, or no JSON, leaves the state unknown; other topics say nothing.
+// TestReadingOfATopic: each value is one of two states; another one, or no JSON, leaves the state unknown; other topics
+// say nothing.
 func TestReadingOfATopic(t *testing.T) {
 	v := &Value{Topic: "state", Pointer: "/relay", Open: []string{"on", "1"}, Closed: []string{"off"}}
 	var r reading

@@ -64,7 +64,8 @@ func NewBoard(o Options) (*Board, error) {
 	return &Board{opt: o, broker: b, id: o.ClientID + "-" + broker.Unique()}, nil
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
+// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
+// another process.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if o.Limit == 0 && o.Plain == nil {
 		o.Limit = defaultLimit
@@ -72,8 +73,9 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if err := o.check(); err != nil {
 		return nil, err
 	}
-	// The same identifier again makes the broker end what it still has of the connection before. That one's will comes then or not at all
-	// (mosquitto 2.0 drops it, as tried), and not in the middle of an opening of the new one's, which begins with a close of its own.
+	// The same identifier again makes the broker end what it still has of the connection before. That one's will comes
+	// then or not at all (mosquitto 2.0 drops it, as tried), and not in the middle of an opening of the new one's,
+	// which begins with a close of its own.
 	id := fmt.Sprintf("%s-%d", b.id, b.contacts)
 	engine := controller.Options{Name: b.opt.Name, What: "broker", At: fmt.Sprintf("%s (line %s)", b.broker.Address(), o.Name), Timeout: b.opt.Timeout,
 		Poll: b.opt.Poll, Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,

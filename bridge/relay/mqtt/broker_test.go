@@ -107,7 +107,8 @@ func newDevice(t testing.TB, m *brokertest.Broker, prefix string, o order) *devi
 	return d
 }
 
-// tell gives an order and returns when it was carried out. The methods of a Controller have no test to fail, so it panics.
+// tell gives an order and returns when it was carried out. The methods of a Controller have no test to fail, so it
+// panics.
 func (d *device) tell(do string, o order) deviceEvent {
 	all := order{"do": do, "device": d.number}
 	for k, v := range o {

@@ -29,20 +29,23 @@ const (
 )
 
 const (
-	// TokenEvery is how often a device has a new token; it takes the one before too, so that none lives longer than twice that.
+	// TokenEvery is how often a device has a new token; it takes the one before too, so that none lives longer than
+	// twice that.
 	TokenEvery = 500 * time.Millisecond
-	// CommandExpiry and CloseExpiry are how long a broker may keep commands for a device that is away: whole seconds, our own figures. A
-	// close may come late, but not for ever.
+	// CommandExpiry and CloseExpiry are how long a broker may keep commands for a device that is away: whole seconds,
+	// our own figures. A close may come late, but not for ever.
 	CommandExpiry = time.Second
 	CloseExpiry   = time.Minute
 )
 
 // Command is the payload of the three topics that a device obeys.
 type Command struct {
-	// From is the master's name for one connection of his, which nobody else has, and Seq counts his commands on it. The device gives both back.
+	// From is the master's name for one connection of his, which nobody else has, and Seq counts his commands on it.
+	// The device gives both back.
 	From string `json:"from"`
 	Seq  uint32 `json:"seq"`
-	// MS and Token belong to a pulse: how long the loop is to be open, 0 to close it, and the present token of the device's.
+	// MS and Token belong to a pulse: how long the loop is to be open, 0 to close it, and the present token of the
+	// device's.
 	MS    int64  `json:"ms,omitempty"`
 	Token string `json:"token,omitempty"`
 }
@@ -51,12 +54,14 @@ type Command struct {
 type State struct {
 	// Online is false in the device's will alone.
 	Online bool `json:"online"`
-	// From and Seq are those of the latest command that was answered, and Result is what became of it; Why is for people.
+	// From and Seq are those of the latest command that was answered, and Result is what became of it; Why is for
+	// people.
 	From   string `json:"from,omitempty"`
 	Seq    uint32 `json:"seq,omitempty"`
 	Result string `json:"result,omitempty"`
 	Why    string `json:"why,omitempty"`
-	// Open tells where the contact is, as its output tells it. LeftMS is how long the opening still lasts, Pulses counts openings since the device's start.
+	// Open tells where the contact is, as its output tells it. LeftMS is how long the opening still lasts, Pulses
+	// counts openings since the device's start.
 	Open   bool   `json:"open"`
 	LeftMS int64  `json:"left_ms"`
 	Pulses uint32 `json:"pulses"`
@@ -163,7 +168,8 @@ func (d *contractDevice) Do(ctx context.Context, r controller.Request, before fu
 	}
 }
 
-// notTaken translates the error of a publication. A device that is not there has not opened; of a close that nobody heard nothing is known.
+// notTaken translates the error of a publication. A device that is not there has not opened; of a close that nobody
+// heard nothing is known.
 func notTaken(op controller.Op, err error) error {
 	switch {
 	case errors.Is(err, broker.ErrNoSubscriber):

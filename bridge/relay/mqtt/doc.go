@@ -1,8 +1,10 @@
-// Package mqtt drives relay contacts on devices behind an MQTT broker that is there already. The driver speaks MQTT 5; devices may speak 3.1.1.
+// Package mqtt drives relay contacts on devices behind an MQTT broker that is there already. The driver speaks MQTT 5;
+// devices may speak 3.1.1.
 //
-// Each contact has a connection of its own, with a will of its own: the close. So the broker closes the contact when the daemon dies. Commands have quality
-// of service 1, are never retained, expire after a second (a close after a minute), and are never kept for a broker that is away: what could not be
-// said is refused. A device that is silent, or away, is the trouble of its own line.
+// Each contact has a connection of its own, with a will of its own: the close. So the broker closes the contact when
+// the daemon dies. Commands have quality of service 1, are never retained, expire after a second (a close after a
+// minute), and are never kept for a broker that is away: what could not be said is refused. A device that is silent, or
+// away, is the trouble of its own line.
 //
 // # The contract
 //
@@ -34,15 +36,17 @@
 //	 6. A command that was retained (RETAIN is set in what arrives) is ignored.
 //	 7. A close is obeyed always, whoever it comes from, and whatever its payload is.
 //
-// With the contract the contact is oneshot. [clearback/bridge/relay/agent/mqttface] is such a device, testdata/devices.py another one.
+// With the contract the contact is oneshot. [clearback/bridge/relay/agent/mqttface] is such a device,
+// testdata/devices.py another one.
 //
 // # Plain devices
 //
-// Others have topics and payloads of their own: see [Plain]. They cannot tell an old command from a new one. A broker that stood still (stopped, swapped
-// out, a virtual machine that was moved) delivers an opening when it wakes: seconds later, since its time to live begins only when the broker
-// reads it. So they need the user's consent in words, and count as none, even where the device times its openings. Their state topic should be retained, or
-// be told after each command; a close of a contact whose state is closed already needs no new word of it. Without a state topic nothing is read back,
-// and that the broker gave the command to somebody has to do.
+// Others have topics and payloads of their own: see [Plain]. They cannot tell an old command from a new one. A broker
+// that stood still (stopped, swapped out, a virtual machine that was moved) delivers an opening when it wakes: seconds
+// later, since its time to live begins only when the broker reads it. So they need the user's consent in words, and
+// count as none, even where the device times its openings. Their state topic should be retained, or be told after each
+// command; a close of a contact whose state is closed already needs no new word of it. Without a state topic nothing is
+// read back, and that the broker gave the command to somebody has to do.
 //
 // # When something dies
 //
@@ -57,11 +61,12 @@
 //
 // # Wiring
 //
-// Use a normally-closed contact, in series with the loop, and have the device energise the relay to open: then a device without power, in reset, or
-// with its program gone leaves the loop closed. The output must not move while the device boots: choose a pin without a pull or a pulse at
-// start, or let a resistor hold the driver stage off. The contact has to be rated for ringing voltage (about 90 V AC on top of the feed)
-// and isolated from the device's supply and network. A device on wireless should have its own timer: the link is then no part of the opening's
-// length. Devices and broker belong on a network that strangers do not reach, with an account of its own that may write to these topics and nobody
+// Use a normally-closed contact, in series with the loop, and have the device energise the relay to open: then a device
+// without power, in reset, or with its program gone leaves the loop closed. The output must not move while the device
+// boots: choose a pin without a pull or a pulse at start, or let a resistor hold the driver stage off. The contact has
+// to be rated for ringing voltage (about 90 V AC on top of the feed) and isolated from the device's supply and network.
+// A device on wireless should have its own timer: the link is then no part of the opening's length. Devices and broker
+// belong on a network that strangers do not reach, with an account of its own that may write to these topics and nobody
 // else. SAFETY.md goes before all of this.
 //
 // Not tested here, since it needs hardware: a real device's boot, its output and its input.

@@ -152,8 +152,8 @@ func TestBrokerRestarts(t *testing.T) {
 	r.works()
 }
 
-// What a broker that stood still delivers late opens nothing, since its token is old by then. A plain device does open, which is why it
-// needs consent.
+// What a broker that stood still delivers late opens nothing, since its token is old by then. A plain device does open,
+// which is why it needs consent.
 func TestFrozenBroker(t *testing.T) {
 	t.Parallel()
 	frozen := func(t *testing.T, device order, contact func(string) ContactOptions, still time.Duration) *testBed {
@@ -196,7 +196,8 @@ func TestFrozenBroker(t *testing.T) {
 	})
 }
 
-// closableDialer is the way to the broker. What came in stays, even if the driver has ended it: its last word is lost on the way.
+// closableDialer is the way to the broker. What came in stays, even if the driver has ended it: its last word is lost
+// on the way.
 type closableDialer struct {
 	mu     sync.Mutex
 	closed bool
@@ -317,7 +318,8 @@ func (h *blackholeConn) Close() error {
 
 var long = flag.Bool("long", false, "run what waits for seconds")
 
-// A cable that is cut says nothing to the broker; that closes one and a half keep-alives later, and mosquitto 2.0 looks every 5 s.
+// A cable that is cut says nothing to the broker; that closes one and a half keep-alives later, and mosquitto 2.0 looks
+// every 5 s.
 func TestCutCable(t *testing.T) {
 	if !*long {
 		t.Skip("waits for seconds; run it with -long")

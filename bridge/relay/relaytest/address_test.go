@@ -15,7 +15,8 @@ func TestAddress(t *testing.T) {
 		require.NoError(t, err)
 		require.NoError(t, l.Close())
 	}
-	// As many as there are ephemeral ports would take long; that of a connection that looks for one is refused by the kernel in the same way.
+	// As many as there are ephemeral ports would take long; that of a connection that looks for one is refused by the
+	// kernel in the same way.
 	others := map[string]bool{}
 	for range 2000 {
 		l, err := net.Listen("tcp", "127.0.0.1:0")

@@ -8,8 +8,8 @@ import (
 	"clearback/bridge/relay"
 )
 
-// lateCases are those in which the controller still has an opening that its master gave up. Nothing in them hangs on how long something takes:
-// the controller keeps the opening until it is told.
+// lateCases are those in which the controller still has an opening that its master gave up. Nothing in them hangs on
+// how long something takes: the controller keeps the opening until it is told.
 var lateCases = []testCase{
 	{"a controller slower than the time-out leaves nothing open", func(t *testing.T, f Factory) {
 		r := started(t, f)
@@ -68,8 +68,8 @@ var lateCases = []testCase{
 	}},
 }
 
-// openStalled begins an opening that the controller keeps, and returns its result when the controller has it. One that was not asked for because
-// things were late is begun again.
+// openStalled begins an opening that the controller keeps, and returns its result when the controller has it. One that
+// was not asked for because things were late is begun again.
 func (r *testBed) openStalled(ctx context.Context, d time.Duration) <-chan relay.Result {
 	r.t.Helper()
 	r.Controller.Inject(Fault{Do: StallRequest, On: Opening, Once: true})
@@ -114,7 +114,8 @@ func (r *testBed) isClosed(closed <-chan error) {
 	}
 }
 
-// checkLate looks at what became of an opening that was kept until after a confirmed close, when there had been so many.
+// checkLate looks at what became of an opening that was kept until after a confirmed close, when there had been so
+// many.
 func (r *testBed) checkLate(before int) {
 	r.t.Helper()
 	from := r.mark()

@@ -197,7 +197,8 @@ var plainCases = []testCase{
 	}},
 }
 
-// long is an interval that a case ends early: long beside a time-out, and no longer than what every controller of the suites can do.
+// long is an interval that a case ends early: long beside a time-out, and no longer than what every controller of the
+// suites can do.
 func (r *testBed) long() time.Duration {
 	return min(max(2*time.Second, 4*r.Timeout), 2800*time.Millisecond)
 }

@@ -1,4 +1,5 @@
-// Package relaytest holds the fake contact for tests of what uses contacts, and the conformance suite that every driver runs.
+// Package relaytest holds the fake contact for tests of what uses contacts, and the conformance suite that every driver
+// runs.
 package relaytest
 
 import (
@@ -10,8 +11,8 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Fake is a contact that does as its script says. The zero value opens and closes as asked, with the clock of the time package, so
-// that it also works in a synctest bubble. Safe for concurrent use.
+// Fake is a contact that does as its script says. The zero value opens and closes as asked, with the clock of the time
+// package, so that it also works in a synctest bubble. Safe for concurrent use.
 type Fake struct {
 	kind relay.Kind
 
@@ -52,7 +53,8 @@ type Call struct {
 // NewFake returns a fake of that kind.
 func NewFake(k relay.Kind) *Fake { return &Fake{kind: k} }
 
-// Script sets what the next interruptions do, one step each; after the last one the fake opens and closes as asked again.
+// Script sets what the next interruptions do, one step each; after the last one the fake opens and closes as asked
+// again.
 func (f *Fake) Script(s ...Step) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -73,14 +75,15 @@ func (f *Fake) Calls() []Call {
 	return slices.Clone(f.calls)
 }
 
-// Open tells whether the fake loop is open now.
+// Open reports whether the fake loop is open now.
 func (f *Fake) Open() bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return f.open
 }
 
-// SenseBy gives the fake a loop-current input: each reading is what f returns, which is told whether the contact is open. f may take its time.
+// SenseBy gives the fake a loop-current input: each reading is what f returns, which is told whether the contact is
+// open. f may take its time.
 func (f *Fake) SenseBy(read func(open bool) (relay.Level, error)) {
 	f.mu.Lock()
 	defer f.mu.Unlock()

@@ -6,8 +6,9 @@ import (
 	"time"
 )
 
-// A gauge tells how late things are at the moment: a goroutine does the same small thing again and again, and adds up by how much more than
-// usual it took. Where a test judges a time it allows for that, so that a crowded machine is not taken for a fault.
+// A gauge tells how late things are at the moment: a goroutine does the same small thing again and again, and adds up
+// by how much more than usual it took. Where a test judges a time it allows for that, so that a crowded machine is not
+// taken for a fault.
 type latenessGauge struct {
 	usual time.Duration // what one round takes on a quiet machine, at most
 	stop  chan struct{} // closed by end
@@ -91,7 +92,8 @@ const (
 	peerUsual = 5 * time.Millisecond
 )
 
-// Lateness begins to watch how late this machine wakes a sleeper. Lately is by how much at most within the last second or two; end stops the watch.
+// Lateness begins to watch how late this machine wakes a sleeper. Lately is by how much at most within the last second
+// or two; end stops the watch.
 func Lateness() (lately func() time.Duration, end func()) {
 	g := machineGauge()
 	return g.lately, g.end
@@ -149,8 +151,8 @@ const (
 	timeoutMost = 700 * time.Millisecond
 )
 
-// Timeout returns a time-out for requests to a controller in a test: the one that a quiet machine needs, and as much more as things are late
-// here just now.
+// Timeout returns a time-out for requests to a controller in a test: the one that a quiet machine needs, and as much
+// more as things are late here just now.
 func Timeout(quiet time.Duration) time.Duration {
 	late := time.Duration(0)
 	if g := theMachine(); g != nil {
@@ -180,8 +182,8 @@ func (r *testBed) late(since mark) time.Duration {
 	return 2*(now.machine-since.machine) + now.peer - since.peer
 }
 
-// Allowance returns a function that tells what to allow for in a test's bound on a time: twice by what a bare sleeper of this process was late
-// since Allowance was called.
+// Allowance returns a function that tells what to allow for in a test's bound on a time: twice by what a bare sleeper
+// of this process was late since Allowance was called.
 func Allowance(t testing.TB) func() time.Duration {
 	g := machineGauge()
 	t.Cleanup(g.end)

@@ -2,8 +2,8 @@ package relaytest
 
 import "sync"
 
-// A Stall is the fault StallRequest of a controller in memory: calls wait in it until they are let go. Its zero value is ready; it is safe for
-// concurrent use.
+// A Stall is the fault StallRequest of a controller in memory: calls wait in it until they are let go. Its zero value
+// is ready; it is safe for concurrent use.
 type Stall struct {
 	mu      sync.Mutex
 	waiting int

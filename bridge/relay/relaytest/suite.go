@@ -64,18 +64,21 @@ type Controller interface {
 	Move(line int, open bool)
 	// Changes returns all movements of the contact of a line since power-up.
 	Changes(line int) []Change
-	// Stalled tells how many requests are kept by Do StallRequest. Release lets the controller carry them out as it would carry out any request that
-	// reaches it now, and returns when it has. A master who gives a request up does not end the keeping.
+	// Stalled tells how many requests are kept by Do StallRequest. Release lets the controller carry them out as it
+	// would carry out any request that reaches it now, and returns when it has. A master who gives a request up does
+	// not end the keeping.
 	Stalled() int
 	Release()
 }
 
-// Late is what a controller does with an opening that it kept until its master had given it up and wanted the contact closed.
+// Late is what a controller does with an opening that it kept until its master had given it up and wanted the contact
+// closed.
 type Late uint8
 
 // The ways.
 const (
-	// LateInOrder: it serves one request after the other, or the driver waits for the one before: no close is confirmed until the opening is over.
+	// LateInOrder: it serves one request after the other, or the driver waits for the one before: no close is confirmed
+	// until the opening is over.
 	LateInOrder Late = iota
 	// LateRefused: the close is confirmed, and from then on the opening is refused.
 	LateRefused
@@ -96,7 +99,8 @@ type Subject struct {
 	Timeout time.Duration
 	// Quantum is what the controller rounds intervals up to; 0: it does not.
 	Quantum time.Duration
-	// Slack is by how much more than 150 ms an opening may be late to end on a busy machine, where each command costs the start of a program.
+	// Slack is by how much more than 150 ms an opening may be late to end on a busy machine, where each command costs
+	// the start of a program.
 	Slack time.Duration
 	// Outlasts: the controller ends its openings by itself, and one goes on when its connection is lost.
 	Outlasts bool
@@ -108,7 +112,8 @@ type Subject struct {
 	NeverRefuses bool
 	// Late is what it does with an opening that it kept too long.
 	Late Late
-	// Peer, if not nil, asks the other side for nothing and returns with its answer. How long that takes is allowed for where times are judged.
+	// Peer, if not nil, asks the other side for nothing and returns with its answer. How long that takes is allowed for
+	// where times are judged.
 	Peer func()
 
 	virtual bool // on virtual time: nothing is ever late
@@ -122,7 +127,8 @@ type Setup struct {
 	Notify func(relay.Notice)
 }
 
-// Factory makes a subject, not started. It cleans up with t.Cleanup and never fails a shutdown that has been done already.
+// Factory makes a subject, not started. It cleans up with t.Cleanup and never fails a shutdown that has been done
+// already.
 type Factory func(t *testing.T, s Setup) *Subject
 
 // Line names of the subjects.
@@ -207,8 +213,8 @@ func (r *testBed) background(ctx context.Context, line int, i relay.Interruption
 	return opened, result
 }
 
-// open begins an interruption that is to be seen open, and returns its result. One that was certainly not made because things were late is made
-// again; late is what the gauges say.
+// open begins an interruption that is to be seen open, and returns its result. One that was certainly not made because
+// things were late is made again; late is what the gauges say.
 func (r *testBed) open(ctx context.Context, line int, d time.Duration) <-chan relay.Result {
 	r.t.Helper()
 	for end := time.Now().Add(testTimeout); ; {
@@ -252,7 +258,8 @@ func (r *testBed) until(what string, cond func() bool) {
 	}
 }
 
-// awaitLinkLoss waits until the first line knows that there is no connection any more. Where each line has its own, another may know it earlier.
+// awaitLinkLoss waits until the first line knows that there is no connection any more. Where each line has its own,
+// another may know it earlier.
 func (r *testBed) awaitLinkLoss() {
 	r.t.Helper()
 	r.notice(relay.LinkLost)
@@ -358,7 +365,8 @@ func (r *testBed) notice(k relay.NoticeKind) relay.Notice {
 	}
 }
 
-// works ends many cases: after the trouble an ordinary interruption must work. One whose outcome was unknown may have opened too.
+// works ends many cases: after the trouble an ordinary interruption must work. One whose outcome was unknown may have
+// opened too.
 func (r *testBed) works() {
 	r.t.Helper()
 	before, unknown := len(r.openings(0)), 0
@@ -388,7 +396,8 @@ func Run(t *testing.T, f Factory) {
 	run(t, func(t *testing.T, c testCase) { c.run(t, f) })
 }
 
-// RunVirtual is Run on virtual time (testing/synctest), for a controller in memory: there is no socket, no process and no kernel in it.
+// RunVirtual is Run on virtual time (testing/synctest), for a controller in memory: there is no socket, no process and
+// no kernel in it.
 func RunVirtual(t *testing.T, f Factory) {
 	virtual := func(t *testing.T, s Setup) *Subject {
 		sub := f(t, s)

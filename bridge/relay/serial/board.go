@@ -9,7 +9,8 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// Board is one serial port with its one contact. Make the contact, then Start it. All methods are safe for concurrent use but Contact.
+// Board is one serial port with its one contact. Make the contact, then Start it. All methods are safe for concurrent
+// use but Contact.
 type Board struct {
 	*controller.Controller
 	opt        Options
@@ -32,7 +33,8 @@ func NewBoard(o Options) (*Board, error) {
 	return b, nil
 }
 
-// Contact adds the contact; only before Start, and only one. It fails with [relay.ErrLocked] if the port is taken, here or by another process.
+// Contact adds the contact; only before Start, and only one. It fails with [relay.ErrLocked] if the port is taken, here
+// or by another process.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if err := o.check(); err != nil {
 		return nil, err
@@ -67,11 +69,12 @@ func (b *Board) connect(ctx context.Context) (controller.Session, error) {
 	return controller.NewDeviceSession(b.sharedPort.now(), b.opt.Timeout), nil
 }
 
-// Raised tells whether RTS or DTR was on right after the port was opened last: because the kernel turns them on, or because they had been left on. A contact
-// that is not wired for that (see the package) was open for some milliseconds.
+// Raised reports whether RTS or DTR was on right after the port was opened last: because the kernel turns them on, or
+// because they had been left on. A contact that is not wired for that (see the package) was open for some milliseconds.
 func (b *Board) Raised() bool { return b.sharedPort != nil && b.sharedPort.wasRaised() }
 
-// Shutdown is [controller.Controller.Shutdown], and gives the port back. If the contact opens when its line is on, the kernel then turns both lines off.
+// Shutdown is [controller.Controller.Shutdown], and gives the port back. If the contact opens when its line is on, the
+// kernel then turns both lines off.
 func (b *Board) Shutdown(ctx context.Context) []controller.NotClosed {
 	left := b.Controller.Shutdown(ctx)
 	if b.sharedPort != nil {

@@ -29,7 +29,8 @@ type port interface {
 	Close()
 }
 
-// openFunc opens a port and tells which lines were on then. With hangUp both outputs go off when the port is closed for the last time.
+// openFunc opens a port and tells which lines were on then. With hangUp both outputs go off when the port is closed for
+// the last time.
 type openFunc func(device string, hangUp bool) (port, lines, error)
 
 // errNoLines: what was opened is no serial port with control lines.
@@ -208,7 +209,7 @@ func (h *sharedPort) now() device {
 	return device{h, h.session}
 }
 
-// mayStillOpen tells whether an opening of an earlier connection is in the kernel.
+// mayStillOpen reports whether an opening of an earlier connection is in the kernel.
 func (d device) mayStillOpen() bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -19,7 +19,8 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 var errUnplugged = errors.New("unplugged")
 
-// faultyPorts is the other side of two ports: it stands between the driver and the kernel, does what is wrong, and records what moved.
+// faultyPorts is the other side of two ports: it stands between the driver and the kernel, does what is wrong, and
+// records what moved.
 type faultyPorts struct {
 	ports [2]faultyPortState
 	begin time.Time

@@ -65,7 +65,8 @@ func (m modem) setUp(fd int, hangUp bool) (lines, error) {
 	if err := unix.IoctlSetInt(fd, unix.TIOCEXCL, 0); err != nil {
 		return lines{}, fmt.Errorf("taking the port for this process alone: %w", err)
 	}
-	// No flow control, which would move RTS by itself; no receiver; B0, so that the next opening does not turn the lines on.
+	// No flow control, which would move RTS by itself; no receiver; B0, so that the next opening does not turn the
+	// lines on.
 	t.Iflag, t.Oflag, t.Lflag = 0, 0, 0
 	t.Cflag = unix.CS8 | unix.CLOCAL | unix.B0
 	if hangUp {

@@ -23,8 +23,8 @@ import (
 
 var inVM = flag.Bool("vm", false, "run the tests that need the virtual machine in one")
 
-// TestVM runs the tests below on the 16550s of a virtual machine. The judge of where a line is, is the modem control register of the port,
-// read past the kernel's driver through /dev/port, and once from outside of the machine.
+// TestVM runs the tests below on the 16550s of a virtual machine. The judge of where a line is, is the modem control
+// register of the port, read past the kernel's driver through /dev/port, and once from outside of the machine.
 func TestVM(t *testing.T) {
 	if vm.Inside() || !*inVM {
 		t.Skip("in the virtual machine only by -vm")
@@ -46,7 +46,8 @@ func TestVM(t *testing.T) {
 	m.CutPower()
 }
 
-// The 16550's modem control register and its bits (data sheet of the PC16550D, from memory); the ports' addresses are the PC's.
+// The 16550's modem control register and its bits (data sheet of the PC16550D, from memory); the ports' addresses are
+// the PC's.
 const (
 	mcrDTR = 1
 	mcrRTS = 2

@@ -190,8 +190,8 @@ func TestPortClosedDuringACall(t *testing.T) {
 	require.Zero(t, openFiles(t, path))
 }
 
-// TestPortOfAnother: a port that another process has for itself is told as that. The kernel lets its administrator in all the same, so a thread without
-// that right tries.
+// TestPortOfAnother: a port that another process has for itself is told as that. The kernel lets its administrator in
+// all the same, so a thread without that right tries.
 func TestPortOfAnother(t *testing.T) {
 	_, path := pseudoTerminal(t)
 	m := &memoryModem{}

@@ -13,7 +13,8 @@ import (
 type Options struct {
 	// Name is the controller's name, for notices.
 	Name string
-	// Device is the path of the serial port: "/dev/ttyS1", or for an adapter on USB one of the names below /dev/serial/by-id, which stay.
+	// Device is the path of the serial port: "/dev/ttyS1", or for an adapter on USB one of the names below
+	// /dev/serial/by-id, which stay.
 	Device string
 	// Timeout is how long one kernel call may take. 20 ms to 10 s; 0 means 500 ms, since an adapter on USB may be slow.
 	Timeout time.Duration
@@ -33,10 +34,10 @@ type ContactOptions struct {
 	Name string
 	// Line is the control line that drives.
 	Line Line
-	// OpenOn: the loop is open when the line is on. False: when it is off, so that a port without a daemon, and one without power, holds the
-	// loop open, and each opening of the port opens it: better not.
+	// OpenOn: the loop is open when the line is on. False: when it is off, so that a port without a daemon, and one
+	// without power, holds the loop open, and each opening of the port opens it: better not.
 	OpenOn bool
-	// Sense, if not nil, is the status line that tells whether loop current flows.
+	// Sense, if not nil, is the status line that reports whether loop current flows.
 	Sense *Sense
 }
 

@@ -9,8 +9,8 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Output is the contact of a port that was opened outside of a [Board], for somebody who times openings himself. All methods are safe for
-// concurrent use; each may hang in the kernel.
+// Output is the contact of a port that was opened outside of a [Board], for somebody who times openings himself. All
+// methods are safe for concurrent use; each may hang in the kernel.
 type Output struct {
 	port port
 	opt  ContactOptions
@@ -20,7 +20,8 @@ type Output struct {
 // ErrNoInput: the options name no input.
 var ErrNoInput = errors.New("serial: no input was named for loop current")
 
-// Open opens a port and closes the loop: both lines are put where they belong in one call. The port is taken, and nobody else's until Close.
+// Open opens a port and closes the loop: both lines are put where they belong in one call. The port is taken, and
+// nobody else's until Close.
 func Open(device string, o ContactOptions) (*Output, error) { return openOutput(device, o, openPort) }
 
 func openOutput(device string, o ContactOptions, open openFunc) (*Output, error) {
@@ -44,13 +45,13 @@ func openOutput(device string, o ContactOptions, open openFunc) (*Output, error)
 // Set opens the loop or closes it.
 func (s *Output) Set(open bool) error { return s.port.Set(s.opt.Line, open == s.opt.OpenOn) }
 
-// Get tells whether the loop is open, as the port's driver shows its line.
+// Get reports whether the loop is open, as the port's driver shows its line.
 func (s *Output) Get() (open bool, err error) {
 	l, err := s.port.Get()
 	return l.out[s.opt.Line] == s.opt.OpenOn, err
 }
 
-// Current tells whether loop current flows; [ErrNoInput] if the options name no input.
+// Current reports whether loop current flows; [ErrNoInput] if the options name no input.
 func (s *Output) Current() (flows bool, err error) {
 	if s.opt.Sense == nil {
 		return false, ErrNoInput
@@ -59,7 +60,8 @@ func (s *Output) Current() (flows bool, err error) {
 	return l.in[s.opt.Sense.Input] == s.opt.Sense.CurrentOn, err
 }
 
-// Close gives the port back as it is: close the loop before. Where the loop opens with the line on, the kernel then turns both lines off.
+// Close gives the port back as it is: close the loop before. Where the loop opens with the line on, the kernel then
+// turns both lines off.
 func (s *Output) Close() error {
 	s.port.Close()
 	return s.lock.Close()

@@ -108,7 +108,8 @@ func TestEndedCalls(t *testing.T) {
 	require.NotNil(t, d.Gone())
 }
 
-// TestOpeningsInTheKernel: only one of another connection may open behind a close of this one; of this one the engine knows.
+// TestOpeningsInTheKernel: only one of another connection may open behind a close of this one; of this one the engine
+// knows.
 func TestOpeningsInTheKernel(t *testing.T) {
 	h, _ := newTestPort(ContactOptions{OpenOn: true}, &memoryPort{})
 	require.NoError(t, h.connect(t.Context()))
@@ -159,7 +160,8 @@ func TestBoardTakesItsPort(t *testing.T) {
 	require.NoError(t, err)
 }
 
-// TestAnOpeningThatHangsIsClosed: a close may be done while an opening hangs in the kernel, so there is one behind it too.
+// TestAnOpeningThatHangsIsClosed: a close may be done while an opening hangs in the kernel, so there is one behind it
+// too.
 func TestAnOpeningThatHangsIsClosed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := &weak{opening: make(chan struct{})}

@@ -25,8 +25,8 @@ func CheckPointer(p string) error {
 	return nil
 }
 
-// Value returns what a pointer finds in an answer: the text of a string, or another plain value as it is written. With an empty pointer it is
-// the whole answer as text, without the white space around it.
+// Value returns what a pointer finds in an answer: the text of a string, or another plain value as it is written. With
+// an empty pointer it is the whole answer as text, without the white space around it.
 func Value(answer []byte, pointer string) (string, error) {
 	if pointer == "" {
 		return string(bytes.TrimSpace(answer)), nil

@@ -87,7 +87,8 @@ func TestTLSSettings(t *testing.T) {
 	}
 }
 
-// TestSocketSettings: the kernel has the limit of a socket as it was asked for, and what cannot be set is told where that matters.
+// TestSocketSettings: the kernel has the limit of a socket as it was asked for, and what cannot be set is told where
+// that matters.
 func TestSocketSettings(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)

@@ -8,8 +8,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// LimitUnacknowledged makes the kernel end the connection when written bytes stay unacknowledged for d (TCP_USER_TIMEOUT,
-// RFC 5482), so that an opening does not wait in a send queue even while this process is stopped.
+// LimitUnacknowledged makes the kernel end the connection when written bytes stay unacknowledged for d
+// (TCP_USER_TIMEOUT, RFC 5482), so that an opening does not wait in a send queue even while this process is stopped.
 func LimitUnacknowledged(d time.Duration) func(network, address string, c syscall.RawConn) error {
 	return func(_, _ string, c syscall.RawConn) error {
 		var set error
@@ -22,9 +22,9 @@ func LimitUnacknowledged(d time.Duration) func(network, address string, c syscal
 	}
 }
 
-// AcknowledgeAtOnce (TCP_QUICKACK) is for peers whose stack holds an answer back until the one before is acknowledged (Nagle's
-// algorithm): with delayed acknowledgements that costs 40 ms whenever two packets follow each other. The kernel forgets the
-// setting, so it is to be made anew before every read.
+// AcknowledgeAtOnce (TCP_QUICKACK) is for peers whose stack holds an answer back until the one before is acknowledged
+// (Nagle's algorithm): with delayed acknowledgements that costs 40 ms whenever two packets follow each other. The
+// kernel forgets the setting, so it is to be made anew before every read.
 func AcknowledgeAtOnce(c net.Conn) {
 	s, ok := c.(syscall.Conn)
 	if !ok {

@@ -11,7 +11,8 @@ import (
 
 // TLS are the settings of a client's side of TLS, 1.2 or later.
 type TLS struct {
-	// CA is a PEM file with the only certificates that the other side's may be signed by; empty: those that the system trusts.
+	// CA is a PEM file with the only certificates that the other side's may be signed by; empty: those that the system
+	// trusts.
 	CA string
 	// Certificate and Key are PEM files of the certificate that is shown to the other side; both or none.
 	Certificate, Key string
@@ -19,7 +20,7 @@ type TLS struct {
 	ServerName string
 }
 
-// Any tells whether something is set.
+// Any reports whether something is set.
 func (t TLS) Any() bool { return t != TLS{} }
 
 // Config reads the files.

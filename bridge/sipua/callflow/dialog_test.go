@@ -243,7 +243,8 @@ func (d *dialog) lastInvite() *asked {
 	return nil
 }
 
-// acks the last INVITE: a 2xx with a request of its own, a failure on the INVITE's branch (RFC 3261 sections 13.2.2.4, 17.1.1.3).
+// acks the last INVITE: a 2xx with a request of its own, a failure on the INVITE's branch (RFC 3261 sections 13.2.2.4,
+// 17.1.1.3).
 func (p *peer) acks(s step, d *dialog) {
 	a := d.lastInvite()
 	if a == nil || a.final == 0 {
@@ -354,7 +355,8 @@ func phrase(code int) string {
 	return "As Said"
 }
 
-// content is the body; a session description that says something else than the last has the next version (RFC 3264 section 8).
+// content is the body; a session description that says something else than the last has the next version (RFC 3264
+// section 8).
 func (p *peer) content(s step, d *dialog) (kind, body string) {
 	switch {
 	case s.o.body == "application/dtmf-relay":

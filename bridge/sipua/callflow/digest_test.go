@@ -55,7 +55,8 @@ func (p *peer) credentials(s step, d *dialog, method, uri string) string {
 	return name + ": " + strings.Replace(v, `algorithm="`+c["algorithm"]+`"`, "algorithm="+c["algorithm"], 1)
 }
 
-// withCredentials tells what is wrong with the credentials in a request of the line, for the last challenge in the dialog.
+// withCredentials tells what is wrong with the credentials in a request of the line, for the last challenge in the
+// dialog.
 func (p *peer) withCredentials(m message) string {
 	for _, d := range p.dialogs {
 		if d.id != m.get("Call-ID") {

@@ -14,8 +14,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// TestMain shortens the timers of the transactions: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1), and less so under the race
-// detector. Flows mostly wait, so many go at once.
+// TestMain shortens the timers of the transactions: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1), and
+// less so under the race detector. Flows mostly wait, so many go at once.
 func TestMain(m *testing.M) {
 	if err := flag.Set("test.parallel", "48"); err != nil {
 		panic(err)

@@ -52,7 +52,7 @@ func (m message) get(name string) string {
 	return ""
 }
 
-// is tells whether m is a request of that method or a response of that code.
+// is reports whether m is a request of that method or a response of that code.
 func (m message) is(what string) bool {
 	if m.code == 0 {
 		return m.method == what

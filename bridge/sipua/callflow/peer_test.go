@@ -11,8 +11,8 @@ import (
 	"clearback/bridge/sipua/conformance"
 )
 
-// peer is the service or the adapter: a socket, what it says and what it knows of its dialogs. It shares no code with what is under test.
-// All but the reader's goroutine belongs to the goroutine of the flow.
+// peer is the service or the adapter: a socket, what it says and what it knows of its dialogs. It shares no code with
+// what is under test. All but the reader's goroutine belongs to the goroutine of the flow.
 type peer struct {
 	// set once
 	s       *testBed

@@ -48,8 +48,9 @@ import (
 //	unanswered    no final response to it is to come: the end of the flow does not wait for it
 //	open          this dialog stays: its BYE was lost or is not part of the flow
 //
-// In values ${...} is replaced: ${adapter}, ${service} (their addresses), ${line.adapter}, ${line.service} (the line's), ${PARTY.DIALOG.id},
-// .here and .there (Call-ID and tags as that party sees them), .rseq (of the last reliable provisional response).
+// In values ${...} is replaced: ${adapter}, ${service} (their addresses), ${line.adapter}, ${line.service} (the
+// line's), ${PARTY.DIALOG.id}, .here and .there (Call-ID and tags as that party sees them), .rseq (of the last reliable
+// provisional response).
 type step struct {
 	place       string // file:line
 	text        string

@@ -10,7 +10,8 @@ import (
 // Trace is what one party sent and received, in its own order.
 type Trace struct {
 	Messages []Message
-	// Own is the address ("host:port") at which the judged one receives from this party; it must be in its Via and Contact. "": any.
+	// Own is the address ("host:port") at which the judged one receives from this party; it must be in its Via and
+	// Contact. "": any.
 	Own string
 	// Foreign must not be in any message to this party: addresses and names of the other leg.
 	Foreign []string
@@ -47,7 +48,8 @@ func (t Trace) Faults() []string {
 	return c.faults
 }
 
-// SharedIdentifiers names Call-IDs, tags and branches of one leg that were sent to the other (topology hiding: the legs are dialogs of their own).
+// SharedIdentifiers names Call-IDs, tags and branches of one leg that were sent to the other (topology hiding: the legs
+// are dialogs of their own).
 func SharedIdentifiers(a, b Trace) []string {
 	return append(leaks(a, b), leaks(b, a)...)
 }

@@ -1,5 +1,5 @@
-// Package conformance holds what one party of a trace may demand of whoever it talked to: rules of RFC 3261 and its extensions, applied to
-// everything that was sent to it. It is for tests, and imports nothing of what it judges.
+// Package conformance holds what one party of a trace may demand of whoever it talked to: rules of RFC 3261 and its
+// extensions, applied to everything that was sent to it. It is for tests, and imports nothing of what it judges.
 package conformance
 
 import (
@@ -96,7 +96,7 @@ func (m message) fromTag() string { return group(tagOf, m.get("from")) }
 func (m message) toTag() string   { return group(tagOf, m.get("to")) }
 func (m message) branch() string  { return group(branchOf, m.get("via")) }
 
-// token tells whether a comma-separated header field names an option.
+// token reports whether a comma-separated header field names an option.
 func (m message) token(header, option string) bool {
 	for _, v := range m.all(header) {
 		for _, o := range strings.Split(v, ",") {

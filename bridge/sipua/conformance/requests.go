@@ -109,7 +109,8 @@ func (c *checker) inDialog(m message, k *callState) {
 	}
 }
 
-// requestTarget: Request-URI and Route come from the remote target and the route set; a refresh may cross, so the target before counts too.
+// requestTarget: Request-URI and Route come from the remote target and the route set; a refresh may cross, so the
+// target before counts too.
 func (c *checker) requestTarget(m message, d *dialog) {
 	uri, routes := m.uri, m.routes("route")
 	if len(d.routes) > 0 && !strings.Contains(d.routes[0], ";lr") { // a strict router: its URI in the Request-URI, the target last

@@ -12,8 +12,9 @@ type Arrival time.Duration
 
 // Our own numbers.
 const (
-	// lookEvery is how often an endpoint looks at the clocks, and standstill after what gap between two looks the process
-	// stood still: what is busy elsewhere comes back sooner, and what comes back later is what SAFETY S11 is about.
+	// lookEvery is how often an endpoint looks at the clocks, and standstill after what gap between two looks the
+	// process stood still: what is busy elsewhere comes back sooner, and what comes back later is what SAFETY S11 is
+	// about.
 	lookEvery  = 250 * time.Millisecond
 	standstill = 750 * time.Millisecond
 	// slewing bounds what the wall clock may gain or lose against the boot clock, in parts of the time between two
@@ -22,10 +23,10 @@ const (
 	clockPairSlack = 5 * time.Millisecond
 )
 
-// arrivals tells when messages came. The kernel stamps datagrams by the wall clock, which people and NTP set; so a stamp
-// counts only where the difference of that clock from the boot clock has stayed the same since before it. What has no
-// stamp that counts, and what comes by a stream, may have come at any time while the process stood still. Safe for
-// concurrent use.
+// arrivals tells when messages came. The kernel stamps datagrams by the wall clock, which people and NTP set; so a
+// stamp counts only where the difference of that clock from the boot clock has stayed the same since before it. What
+// has no stamp that counts, and what comes by a stream, may have come at any time while the process stood still. Safe
+// for concurrent use.
 type arrivals struct {
 	clocks func() (wall, boot time.Duration) // a pair of readings; boot is 0 where there is no such clock
 
@@ -82,8 +83,8 @@ func (a *arrivals) lookLocked() Arrival {
 	return boot
 }
 
-// arrivalOf is when that came which a reading begun at began returned just now, with the kernel's stamp by the wall clock, 0
-// without one.
+// arrivalOf is when that came which a reading begun at began returned just now, with the kernel's stamp by the wall
+// clock, 0 without one.
 func (a *arrivals) arrivalOf(began Arrival, stamp time.Duration) Arrival {
 	if a == nil {
 		return 0
@@ -112,8 +113,8 @@ func (a *arrivals) age(at Arrival) time.Duration {
 	return max(0, boot-time.Duration(at))
 }
 
-// Resumed is when this process went on the last time that it had stood still, or that the machine had slept; zero: it never
-// did, or that is not known. What came meanwhile may still wait to be read, and what did not come is no silence.
+// Resumed is when this process went on the last time that it had stood still, or that the machine had slept; zero: it
+// never did, or that is not known. What came meanwhile may still wait to be read, and what did not come is no silence.
 func (e *Endpoint) Resumed() time.Time { return e.arrivals.resumed() }
 
 func (a *arrivals) resumed() time.Time {

@@ -31,7 +31,8 @@ func readClocks() (wall, boot time.Duration) {
 	return wall, boot
 }
 
-// timestampedConn is a UDP socket whose datagrams bear the kernel's stamp of their arrival. Its reading is for one goroutine.
+// timestampedConn is a UDP socket whose datagrams bear the kernel's stamp of their arrival. Its reading is for one
+// goroutine.
 type timestampedConn struct {
 	*net.UDPConn
 	control [64]byte // holds the one control message there is

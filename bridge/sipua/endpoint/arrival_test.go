@@ -87,8 +87,8 @@ func TestArrivals(t *testing.T) {
 	}
 }
 
-// A stream that was idle all the time: what comes long after a standstill is new, since what came during it was read when
-// the process went on.
+// A stream that was idle all the time: what comes long after a standstill is new, since what came during it was read
+// when the process went on.
 func TestArrivalLongAfterStandstill(t *testing.T) {
 	t.Parallel()
 	f := &fakeClock{someDay, someRun}
@@ -100,8 +100,8 @@ func TestArrivalLongAfterStandstill(t *testing.T) {
 	require.Equal(t, Arrival(f.boot), a.arrivalOf(began, 0))
 }
 
-// Where there is no boot clock, nothing is known; the first look finds no standstill; without a stamp it came now, even where the
-// wall clock began with the machine; a stamp counts to the last millisecond of a standstill.
+// Where there is no boot clock, nothing is known; the first look finds no standstill; without a stamp it came now, even
+// where the wall clock began with the machine; a stamp counts to the last millisecond of a standstill.
 func TestArrivalsAtTheirEdges(t *testing.T) {
 	t.Parallel()
 	f := &fakeClock{wall: someDay}

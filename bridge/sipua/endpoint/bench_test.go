@@ -13,7 +13,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// BenchmarkBye is a BYE over UDP on loopback until its 200 is back: through the library alone, and through the endpoint.
+// BenchmarkBye is a BYE over UDP on loopback until its 200 is back: through the library alone, and through the
+// endpoint.
 func BenchmarkBye(b *testing.B) {
 	b.Run("library", func(b *testing.B) {
 		ua, err := sipgo.NewUA()
@@ -57,8 +58,8 @@ func byes(b *testing.B, to string) {
 	}
 }
 
-// BenchmarkJunk is what a datagram costs that is thrown away, beside the bare reading of it from the socket in the same run: "ratio" is
-// the time with everything by the time of the bare read.
+// BenchmarkJunk is what a datagram costs that is thrown away, beside the bare reading of it from the socket in the same
+// run: "ratio" is the time with everything by the time of the bare read.
 func BenchmarkJunk(b *testing.B) {
 	const burst = 100 // what a socket's buffer holds for sure
 	junk := make([]byte, 400)

@@ -2,8 +2,9 @@ package endpoint
 
 import "github.com/emiago/sipgo/sip"
 
-// Cancel sends CANCEL as soon as a provisional response has come (RFC 3261 section 9.1). on goes on being called: a 200 may
-// cross. If no final response comes within 64*T1 after the CANCEL, on gets [ErrTimeout]. For other methods than INVITE it does nothing.
+// Cancel sends CANCEL as soon as a provisional response has come (RFC 3261 section 9.1). on goes on being called: a 200
+// may cross. If no final response comes within 64*T1 after the CANCEL, on gets [ErrTimeout]. For other methods than
+// INVITE it does nothing.
 func (t *Transaction) Cancel() { t.CancelFor() }
 
 // CancelFor is Cancel with header fields that say why (Reason, RFC 3326).

@@ -8,9 +8,10 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// This file finds the INVITE of a CANCEL. RFC 3261 section 9.2 finds it by the branch and the sent-by of the top Via; a CANCEL is sent hop
-// by hop by who sent the INVITE, so Call-ID, From tag and CSeq number have to be the same (section 9.1), and it has to come from where
-// the INVITE came from, or from another address of the same side. What cancels nothing leaves no state.
+// This file finds the INVITE of a CANCEL. RFC 3261 section 9.2 finds it by the branch and the sent-by of the top Via; a
+// CANCEL is sent hop by hop by who sent the INVITE, so Call-ID, From tag and CSeq number have to be the same (section
+// 9.1), and it has to come from where the INVITE came from, or from another address of the same side. What cancels
+// nothing leaves no state.
 
 // cancelWait is how long a CANCEL waits for the INVITE that it overtook. Our own number: datagrams of one sender that
 // change places on the way do so within milliseconds.
@@ -77,7 +78,8 @@ func (w *waitingCancels) remove(invite string, c incoming) bool {
 	return true
 }
 
-// cancel takes a new CANCEL. It runs in the reading goroutine; what concerns the INVITE is done in the order of its Call-ID.
+// cancel takes a new CANCEL. It runs in the reading goroutine; what concerns the INVITE is done in the order of its
+// Call-ID.
 func (e *Endpoint) cancel(c incoming) {
 	invite := inviteKey(c.Request.Request)
 	e.t.mu.Lock()
@@ -105,7 +107,8 @@ func inviteKey(cancel *sip.Request) string {
 	return serverKey(cancel)
 }
 
-// cancels reports whether a CANCEL with the branch and the sent-by of an INVITE is for it, and may come from where it comes from.
+// cancels reports whether a CANCEL with the branch and the sent-by of an INVITE is for it, and may come from where it
+// comes from.
 func (e *Endpoint) cancels(c incoming, s *server) bool {
 	if !sameCall(c.Request.Request, s.r.Request) {
 		return false
@@ -133,7 +136,8 @@ func (e *Endpoint) endCancelled(s *server, waiting []incoming) {
 	}
 }
 
-// beginCancel begins the transaction of a CANCEL that is for an INVITE. There is room for it: another one for the same INVITE would be a repeat.
+// beginCancel begins the transaction of a CANCEL that is for an INVITE. There is room for it: another one for the same
+// INVITE would be a repeat.
 func (e *Endpoint) beginCancel(c incoming, s *server) {
 	conn := e.connection(c.Transport(), c.Source())
 	if conn == nil {

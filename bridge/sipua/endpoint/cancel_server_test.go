@@ -41,9 +41,9 @@ func cancelCases(t *testing.T, ours, second netip.AddrPort) map[string]cancelCas
 	}
 }
 
-// A CANCEL ends a call only if it comes from the INVITE's address, whatever the port, or from another one of the same side, and only if branch,
-// sent-by, Call-ID, From tag and CSeq number are those of the INVITE; whether it comes after the INVITE or before it. What does not cancel
-// is answered 481, leaves no state, and keeps the right one from nothing.
+// A CANCEL ends a call only if it comes from the INVITE's address, whatever the port, or from another one of the same
+// side, and only if branch, sent-by, Call-ID, From tag and CSeq number are those of the INVITE; whether it comes after
+// the INVITE or before it. What does not cancel is answered 481, leaves no state, and keeps the right one from nothing.
 func TestCancelMatching(t *testing.T) {
 	ours, second := source(1), netip.AddrPortFrom(source(2).Addr(), 5062)
 	invite, right := from(ours, "INVITE", "rings"), from(ours, "CANCEL", "rings")

@@ -58,15 +58,15 @@ type Transaction struct {
 // must not block. For INVITE every 2xx is handed on, also repeats and those of other forks, for 64*T1 after the first;
 // the ACK of a failure is sent here, the ACK of a 2xx is the caller's (Write).
 //
-// It sends a copy: req is the caller's again when Send returns. It goes to req.Destination(): what the caller set, or the
-// first Route, or the Request-URI. Send does not block: where a name must be looked up or a TCP connection made, an
+// It sends a copy: req is the caller's again when Send returns. It goes to req.Destination(): what the caller set, or
+// the first Route, or the Request-URI. Send does not block: where a name must be looked up or a TCP connection made, an
 // error of that comes through on.
 func (e *Endpoint) Send(req *sip.Request, on func(Response)) (*Transaction, error) {
 	return e.SendOr(req, "", on)
 }
 
-// SendOr is Send for a request over TCP whose destination is the far end of a connection that may end at any moment, and where nobody
-// listens: if it has, the request goes elsewhere, "host:port" ("": nowhere).
+// SendOr is Send for a request over TCP whose destination is the far end of a connection that may end at any moment,
+// and where nobody listens: if it has, the request goes elsewhere, "host:port" ("": nowhere).
 func (e *Endpoint) SendOr(req *sip.Request, elsewhere string, on func(Response)) (*Transaction, error) {
 	out, err := e.prepare(req)
 	if err != nil {
@@ -128,7 +128,8 @@ func (e *Endpoint) ready(req *sip.Request) sip.Connection {
 	return e.connection(req.Transport(), req.Destination())
 }
 
-// resolve looks up the host of a prepared request (addresses only: RFC 3263's service records are the caller's) and makes the connection.
+// resolve looks up the host of a prepared request (addresses only: RFC 3263's service records are the caller's) and
+// makes the connection.
 func (e *Endpoint) resolve(req *sip.Request) (sip.Connection, error) {
 	ctx, cancel := context.WithTimeout(e.ctx, dialLimit)
 	defer cancel()
@@ -217,8 +218,8 @@ func nearest(addrs []netip.Addr, own netip.Addr) netip.Addr {
 	return addrs[0].Unmap()
 }
 
-// Alternative is an address of a host name that was not tried, of those that it had when it was last looked up, and of the
-// family that we listen on; false: there is none.
+// Alternative is an address of a host name that was not tried, of those that it had when it was last looked up, and of
+// the family that we listen on; false: there is none.
 func (e *Endpoint) Alternative(host string, tried []netip.Addr) (netip.Addr, bool) {
 	own := e.addr.Addr()
 	for _, a := range e.hostCache.get(host) {
@@ -379,7 +380,8 @@ func (t *Transaction) firstFinal(res *sip.Response, invite bool) {
 	e.after(stay, func() { t.forget() })
 }
 
-// deliver queues a response for the user. The first final one is never lost; of others that come faster than the user takes them some are.
+// deliver queues a response for the user. The first final one is never lost; of others that come faster than the user
+// takes them some are.
 func (t *Transaction) deliver(res *sip.Response, first bool) {
 	f := func() { t.on(Response{Response: res}) }
 	if first {
@@ -414,7 +416,8 @@ func (t *Transaction) write(req *sip.Request) {
 	t.conn.WriteMsg(req)
 }
 
-// follower is a request that belongs to the transaction of an INVITE: same Request-URI, top Via, Route, From, Call-ID and CSeq number.
+// follower is a request that belongs to the transaction of an INVITE: same Request-URI, top Via, Route, From, Call-ID
+// and CSeq number.
 func follower(invite *sip.Request, method sip.RequestMethod) *sip.Request {
 	r := sip.NewRequest(method, *invite.Recipient.Clone())
 	r.AppendHeader(sip.HeaderClone(invite.Via()))

@@ -110,7 +110,8 @@ func TestFailureAcked(t *testing.T) {
 	})
 }
 
-// CANCEL waits for a provisional response (RFC 3261 section 9.1), carries the INVITE's branch and Request-URI, and a 200 may cross it.
+// CANCEL waits for a provisional response (RFC 3261 section 9.1), carries the INVITE's branch and Request-URI, and a
+// 200 may cross it.
 func TestCancelWaits(t *testing.T) {
 	networks(t, func(t testing.TB, network string) {
 		e := open(t, testHandler{})
@@ -132,7 +133,8 @@ func TestCancelWaits(t *testing.T) {
 	})
 }
 
-// What has ended is not cancelled: neither an answered INVITE, as long as its repeats are awaited, nor one that timed out.
+// What has ended is not cancelled: neither an answered INVITE, as long as its repeats are awaited, nor one that timed
+// out.
 func TestCancelAfterTheEnd(t *testing.T) {
 	t.Parallel()
 	runVirtual(t, func(t *virtualTest) {

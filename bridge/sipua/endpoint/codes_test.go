@@ -19,7 +19,8 @@ func TestSuccess(t *testing.T) {
 	}
 }
 
-// The ACK of a 300 ends its repeats and is absorbed, also when it is repeated; that of a 299 is the user's (RFC 3261 section 17.2.1).
+// The ACK of a 300 ends its repeats and is absorbed, also when it is repeated; that of a 299 is the user's (RFC 3261
+// section 17.2.1).
 func TestAckByCode(t *testing.T) {
 	for _, code := range []int{299, 300} {
 		var l log
@@ -68,7 +69,8 @@ func TestResponsesToUnknownSourceByCode(t *testing.T) {
 	}
 }
 
-// Our INVITE's 300 is acknowledged each time; a 2xx is handed on each time, but none that comes after a failure, nor the other way round.
+// Our INVITE's 300 is acknowledged each time; a 2xx is handed on each time, but none that comes after a failure, nor
+// the other way round.
 func TestFinalsByCode(t *testing.T) {
 	for _, c := range []struct {
 		method sip.RequestMethod

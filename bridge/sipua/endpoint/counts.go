@@ -33,7 +33,8 @@ type Counts struct {
 	Overloaded uint64
 	// CancelsRefused counts CANCELs that could not wait for their INVITE.
 	CancelsRefused uint64
-	// ConnectionsRefused counts TCP connections for which there was no room, ConnectionsEnded those that made room for others.
+	// ConnectionsRefused counts TCP connections for which there was no room, ConnectionsEnded those that made room for
+	// others.
 	ConnectionsRefused, ConnectionsEnded uint64
 	// Slow counts TCP connections cut off in the middle of a message, Idle those closed for silence.
 	Slow, Idle uint64
@@ -71,7 +72,8 @@ func (c Counts) Plus(o Counts) Counts {
 	return c
 }
 
-// Dropped counts what was thrown away unparsed: [Counts].NoSIP, Refused, Limited, and what could not be parsed or was too large.
+// Dropped counts what was thrown away unparsed: [Counts].NoSIP, Refused, Limited, and what could not be parsed or was
+// too large.
 func (e *Endpoint) Dropped() uint64 {
 	n := &e.n
 	return n.noSIP.Load() + n.refused.Load() + n.limited.Load() + n.malformed.Load() + n.oversized.Load()

@@ -56,8 +56,8 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 	}
 }
 
-// serverKey is the library's key of a server transaction, of one transport: what comes by UDP must not wait for a TCP peer that does not read,
-// whatever words it bears. The request has what the key is made of, since it is not faulty.
+// serverKey is the library's key of a server transaction, of one transport: what comes by UDP must not wait for a TCP
+// peer that does not read, whatever words it bears. The request has what the key is made of, since it is not faulty.
 func serverKey(req *sip.Request) string {
 	key, _ := sip.ServerTxKeyMake(req)
 	return key + " " + strings.ToUpper(req.Transport())
@@ -130,7 +130,8 @@ func (e *Endpoint) stray(a incoming) {
 // fullEvery is the least time between two log lines about requests for which there is no room. Our own number.
 const fullEvery = time.Minute
 
-// full refuses a request for which there is no room. A BYE is not answered then: a 503 would end it, and so it comes again.
+// full refuses a request for which there is no room. A BYE is not answered then: a 503 would end it, and so it comes
+// again.
 func (e *Endpoint) full(a incoming) {
 	e.n.overloaded.Add(1)
 	if a.unknown {
@@ -168,8 +169,8 @@ func callID(m interface{ CallID() *sip.CallIDHeader }) string {
 	return ""
 }
 
-// pass queues a request for the handler. If the handler fails, the peer gets 500; if too much waits already, 503. What ends a call, and a call
-// for help, has places of its own among what waits.
+// pass queues a request for the handler. If the handler fails, the peer gets 500; if too much waits already, 503. What
+// ends a call, and a call for help, has places of its own among what waits.
 func (e *Endpoint) pass(r *Request) {
 	run := func() {
 		defer func() {
@@ -202,11 +203,11 @@ func (r *Request) answer(code int, reason string) {
 	}
 }
 
-// response matches a response to its client transaction (RFC 3261 section 17.1.3): branch of the top Via, method and number of CSeq,
-// Call-ID and our tag have to be those of the request. The branch is 130 random bits, so a response is from who saw the request. Besides, by
-// TCP it has to come from the host that the request went to, over whichever of its connections; by UDP a server with several addresses may
-// answer from any of them, so the source is not looked at. What matches none is dropped: our transactions stay for as long as a user needs
-// repeats (64*T1 for a 2xx to INVITE).
+// response matches a response to its client transaction (RFC 3261 section 17.1.3): branch of the top Via, method and
+// number of CSeq, Call-ID and our tag have to be those of the request. The branch is 130 random bits, so a response is
+// from who saw the request. Besides, by TCP it has to come from the host that the request went to, over whichever of
+// its connections; by UDP a server with several addresses may answer from any of them, so the source is not looked at.
+// What matches none is dropped: our transactions stay for as long as a user needs repeats (64*T1 for a 2xx to INVITE).
 func (e *Endpoint) response(res *sip.Response, o origin) {
 	if code, _ := responseFault(res); code != 0 {
 		e.n.malformed.Add(1)
@@ -225,7 +226,7 @@ func (e *Endpoint) response(res *sip.Response, o origin) {
 	t.receive(res)
 }
 
-// answeredBy tells whether a response with our branch and method answers this request, and may come this way.
+// answeredBy reports whether a response with our branch and method answers this request, and may come this way.
 func (t *Transaction) answeredBy(res *sip.Response, o origin) bool {
 	if callID(t.req) != callID(res) || t.req.CSeq().SeqNo != res.CSeq().SeqNo ||
 		t.req.From().Params.GetOr("tag", "") != res.From().Params.GetOr("tag", "") {

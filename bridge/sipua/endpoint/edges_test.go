@@ -52,7 +52,8 @@ func TestSentByPort(t *testing.T) {
 	}
 }
 
-// A response to a caller whose connection has gone goes over a new one, to where his Via says (RFC 3261 section 18.2.2).
+// A response to a caller whose connection has gone goes over a new one, to where his Via says (RFC 3261 section
+// 18.2.2).
 func TestResponseOverNewConnection(t *testing.T) {
 	l, next := listenTCP(t)
 	got := make(chan *Request, 1) // the INVITE
@@ -73,7 +74,8 @@ func TestResponseOverNewConnection(t *testing.T) {
 	require.Eventually(t, func() bool { return e.Counts().Servers == 0 }, testTimeout, time.Millisecond)
 }
 
-// Who is dropped hears nothing, not even 100 after 200 ms, and what is answered afterwards goes nowhere. His repeat is a new request.
+// Who is dropped hears nothing, not even 100 after 200 ms, and what is answered afterwards goes nowhere. His repeat is
+// a new request.
 func TestDrop(t *testing.T) {
 	var l log
 	h := testHandler{request: func(r *Request) {
@@ -97,7 +99,8 @@ func TestDrop(t *testing.T) {
 	})
 }
 
-// A request whose handler already gave a final response, and one that is only ringing, are not dropped for want of room alike.
+// A request whose handler already gave a final response, and one that is only ringing, are not dropped for want of room
+// alike.
 func TestReplaceable(t *testing.T) {
 	for _, c := range []struct {
 		method sip.RequestMethod
@@ -139,7 +142,8 @@ func TestTagOfResponses(t *testing.T) {
 	})
 }
 
-// A CANCEL stays known for Timer J after its answer, so that its repeats are answered the same (RFC 3261 section 17.2.2).
+// A CANCEL stays known for Timer J after its answer, so that its repeats are answered the same (RFC 3261 section
+// 17.2.2).
 func TestCancelLingers(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		n.Send(hostile, victim, from(hostile, "INVITE", "linger"))
@@ -154,7 +158,8 @@ func TestCancelLingers(t *testing.T) {
 	})
 }
 
-// A CANCEL whose connection has gone ends the call all the same, and a second one, of which nothing is kept to tell it apart, does no more.
+// A CANCEL whose connection has gone ends the call all the same, and a second one, of which nothing is kept to tell it
+// apart, does no more.
 func TestCancelWithoutConnection(t *testing.T) {
 	var l log
 	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()) }, cancelled: func(r *Request) { l.add("cancelled " + callID(r)) }})
@@ -170,7 +175,8 @@ func TestCancelWithoutConnection(t *testing.T) {
 	l.saw(t, "INVITE", "cancelled gone", "INFO")
 }
 
-// When nothing fits, an ordinary request gets 503, a BYE in a dialog and a stranger nothing, and the log says so once a minute.
+// When nothing fits, an ordinary request gets 503, a BYE in a dialog and a stranger nothing, and the log says so once a
+// minute.
 func TestOverload(t *testing.T) {
 	core, seen := observer.New(zapcore.WarnLevel)
 	change := func(o *Options) {

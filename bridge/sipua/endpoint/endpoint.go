@@ -16,8 +16,8 @@ import (
 	"go.uber.org/zap"
 )
 
-// ErrTimeout tells that no final response came in time: 64*T1 = 32 s after the request (RFC 3261 section 17.1), or after
-// the CANCEL of an INVITE.
+// ErrTimeout tells that no final response came in time: 64*T1 = 32 s after the request (RFC 3261 section 17.1), or
+// after the CANCEL of an INVITE.
 var ErrTimeout = errors.New("no final response in time")
 
 // ErrClosed tells that the endpoint was closed.
@@ -31,40 +31,40 @@ type Options struct {
 	UDP, TCP bool
 	// Packets, if not nil, is read and written instead of a UDP socket of our own; it is closed by Close.
 	Packets Packets
-	// Clocks, if not nil, are read instead of the system's: the wall clock, and one that goes on while this process stands
-	// still and while the machine sleeps.
+	// Clocks, if not nil, are read instead of the system's: the wall clock, and one that goes on while this process
+	// stands still and while the machine sleeps.
 	Clocks func() (wall, boot time.Duration)
 	// Lookup, if not nil, looks host names up instead of the system's resolver. It may be called from any goroutine.
 	Lookup func(ctx context.Context, network, host string) ([]netip.Addr, error)
 	// Advertise is the host for Via and Contact where Listen is an unspecified address.
 	Advertise string
-	// Strangers are limited: what comes from an address that is neither in Known nor was made known by Know, nor answered a request
-	// of ours lately, shares a bounded rate. False: nobody is limited.
+	// Strangers are limited: what comes from an address that is neither in Known nor was made known by Know, nor
+	// answered a request of ours lately, shares a bounded rate. False: nobody is limited.
 	LimitUnknown bool
 	// Known are addresses that are never strangers.
 	Known []netip.Prefix
-	// Urgent, if not nil, tells whether a request is served beyond the limits that keep one source from taking all the room: a call for
-	// help. It must not block.
+	// Urgent, if not nil, reports whether a request is served beyond the limits that keep one source from taking all
+	// the room: a call for help. It must not block.
 	Urgent func(*sip.Request) bool
-	// InDialog, if not nil, reports whether a request with a tag in To belongs to a dialog. What belongs to none is answered 481 and
-	// leaves no state, and so is a BYE, INFO, UPDATE or PRACK without that tag; for what belongs to one some room is kept. nil: all
-	// do. It is called in the reading goroutine and must not block.
+	// InDialog, if not nil, reports whether a request with a tag in To belongs to a dialog. What belongs to none is
+	// answered 481 and leaves no state, and so is a BYE, INFO, UPDATE or PRACK without that tag; for what belongs to
+	// one some room is kept. nil: all do. It is called in the reading goroutine and must not block.
 	InDialog func(*Request) bool
 	// Answers, if not nil, reports whether a request that belongs to no dialog is answered at all. It must not block.
 	Answers func(*Request) bool
-	// SameSide, if not nil, reports whether two addresses are of one peer: a CANCEL may come from the one if its INVITE came from the
-	// other. It must not block.
+	// SameSide, if not nil, reports whether two addresses are of one peer: a CANCEL may come from the one if its INVITE
+	// came from the other. It must not block.
 	SameSide func(invite, cancel netip.Addr) bool
-	// Bound, if not nil, returns where adapters are bound now. Room is kept for a call for help from there, and a TCP connection from there
-	// is closed last for want of room. It must not block.
+	// Bound, if not nil, returns where adapters are bound now. Room is kept for a call for help from there, and a TCP
+	// connection from there is closed last for want of room. It must not block.
 	Bound func() []netip.AddrPort
-	// Accept, if not nil, tells whether a source may speak at all; others are dropped before parsing and counted.
+	// Accept, if not nil, reports whether a source may speak at all; others are dropped before parsing and counted.
 	Accept func(netip.Addr) bool
 	Logger *zap.Logger
 }
 
-// Packets is a datagram socket; [net.UDPConn] is one. Its methods may be called concurrently. A read that returns [net.ErrClosed] ends
-// the reading, any other error is taken for a passing one.
+// Packets is a datagram socket; [net.UDPConn] is one. Its methods may be called concurrently. A read that returns
+// [net.ErrClosed] ends the reading, any other error is taken for a passing one.
 type Packets interface {
 	ReadFromUDPAddrPort(b []byte) (int, netip.AddrPort, error)
 	WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error)
@@ -77,7 +77,8 @@ var _ Packets = (*net.UDPConn)(nil)
 // Handler takes what arrives. Its methods must not block (post to a mailbox); for one Call-ID they are never called
 // concurrently and come in the order of arrival on the wire.
 type Handler interface {
-	// Request is a new request: no retransmission, no CANCEL that matched an INVITE, no ACK of a failure. An ACK of a 2xx comes here.
+	// Request is a new request: no retransmission, no CANCEL that matched an INVITE, no ACK of a failure. An ACK of a
+	// 2xx comes here.
 	Request(r *Request)
 	// Cancelled: a CANCEL matched the INVITE r, which has no final response yet; the CANCEL itself was answered 200.
 	// The handler answers r with 487 (or with a 200 that crossed it).
@@ -204,12 +205,13 @@ func (e *Endpoint) bindOnce() error {
 // Addr is the address it listens on, with the real port.
 func (e *Endpoint) Addr() netip.AddrPort { return e.addr }
 
-// Connected tells whether there is a TCP connection whose other end is addr, "address:port".
+// Connected reports whether there is a TCP connection whose other end is addr, "address:port".
 func (e *Endpoint) Connected(addr string) bool {
 	return e.connection("TCP", addr) != nil
 }
 
-// Contact returns a Contact header field for this socket. The transport "TCP" is said, since UDP is what a URI means without.
+// Contact returns a Contact header field for this socket. The transport "TCP" is said, since UDP is what a URI means
+// without.
 func (e *Endpoint) Contact(user string, transport string) *sip.ContactHeader {
 	u := sip.Uri{Scheme: "sip", User: user, Host: e.host, Port: int(e.addr.Port())}
 	if strings.EqualFold(transport, "TCP") || !e.o.UDP {
@@ -245,7 +247,7 @@ func (e *Endpoint) after(d time.Duration, f func()) *time.Timer {
 	})
 }
 
-// spawn runs f beside; it tells whether it will.
+// spawn runs f beside; it reports whether it will.
 func (e *Endpoint) spawn(f func()) bool {
 	e.t.mu.Lock()
 	defer e.t.mu.Unlock()

@@ -39,7 +39,8 @@ func (c *requestLog) count(what string) int {
 	return c.all[what]
 }
 
-// limitedOptions is an endpoint with one dialog, "up", and an adapter that is bound at source(0); calls to "999" are for help.
+// limitedOptions is an endpoint with one dialog, "up", and an adapter that is bound at source(0); calls to "999" are
+// for help.
 func limitedOptions(o *Options) {
 	o.InDialog = func(r *Request) bool { return callID(r) == "up" && r.To().Params.GetOr("tag", "") == "ours" }
 	o.Urgent = func(r *sip.Request) bool { return r.IsInvite() && r.Recipient.User == "999" }
@@ -64,8 +65,8 @@ func again(b []byte, i int) []byte {
 	return []byte(strings.Replace(string(b), "branch=z9hG4bK", fmt.Sprintf("branch=z9hG4bK%d-", i), 1))
 }
 
-// 17,500 requests without a dialog, from the address of an adapter, are answered and leave nothing; a call for help of another line and of
-// the same, and the BYE of a call, are served in the middle of them.
+// 17,500 requests without a dialog, from the address of an adapter, are answered and leave nothing; a call for help of
+// another line and of the same, and the BYE of a call, are served in the middle of them.
 func TestFloodWithoutDialog(t *testing.T) {
 	var c requestLog
 	h := testHandler{request: func(r *Request) {
@@ -98,8 +99,8 @@ func TestFloodWithoutDialog(t *testing.T) {
 	})
 }
 
-// What is answered without a state is answered the same each time, with a tag that depends on the request and that only this endpoint can make
-// (RFC 3261 section 8.2.7).
+// What is answered without a state is answered the same each time, with a tag that depends on the request and that only
+// this endpoint can make (RFC 3261 section 8.2.7).
 func TestStrayAnswers(t *testing.T) {
 	tagOf := func(b []byte) string { return message(b).tag() }
 	var tags []string
@@ -145,7 +146,8 @@ func TestStrayAnswers(t *testing.T) {
 	})
 }
 
-// However full the ordinary room is, what ends a call, what belongs to one, and a call for help find a place; nothing else does.
+// However full the ordinary room is, what ends a call, what belongs to one, and a call for help find a place; nothing
+// else does.
 func TestReservations(t *testing.T) {
 	var c requestLog
 	h := testHandler{request: func(r *Request) {
@@ -217,8 +219,8 @@ func TestUnknownSourcesTakeNoReservations(t *testing.T) {
 	})
 }
 
-// 17,500 calls for help from one known address, which are answered, leave room for one from elsewhere, from the bound adapter at that address,
-// and for the BYE of a call.
+// 17,500 calls for help from one known address, which are answered, leave room for one from elsewhere, from the bound
+// adapter at that address, and for the BYE of a call.
 func TestFloodOfEmergencyCalls(t *testing.T) {
 	var c requestLog
 	h := testHandler{request: func(r *Request) {

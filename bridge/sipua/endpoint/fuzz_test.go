@@ -17,7 +17,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// mute tells whether a datagram is one that is never answered: a response, an ACK, or none of SIP's.
+// mute reports whether a datagram is one that is never answered: a response, an ACK, or none of SIP's.
 func mute(b []byte) bool {
 	if !looksLikeSIP(b) {
 		return true
@@ -26,8 +26,8 @@ func mute(b []byte) bool {
 	return bytes.HasPrefix(word, []byte("SIP/")) || bytes.EqualFold(word, []byte("ACK"))
 }
 
-// FuzzDatagram sends two datagrams through the whole way in, on a virtual clock. No fault (survive would log it), no answer to what takes
-// none, none to anybody but their source, and nothing is left when all timers have run out.
+// FuzzDatagram sends two datagrams through the whole way in, on a virtual clock. No fault (survive would log it), no
+// answer to what takes none, none to anybody but their source, and nothing is left when all timers have run out.
 func FuzzDatagram(f *testing.F) {
 	files, err := filepath.Glob("testdata/torture/*.dat")
 	require.NoError(f, err)
@@ -82,8 +82,8 @@ func FuzzDatagram(f *testing.F) {
 	})
 }
 
-// FuzzStream cuts a stream into messages, once as it comes and once in pieces: the same messages, the same end, and never more held than one
-// message and one read.
+// FuzzStream cuts a stream into messages, once as it comes and once in pieces: the same messages, the same end, and
+// never more held than one message and one read.
 func FuzzStream(f *testing.F) {
 	one, two := from(hostile, "INFO", "one"), from(hostile, "INFO", "two", "l: 0\r\n")
 	f.Add(append(append([]byte("\r\n\r\n"), one...), one...), uint8(1))

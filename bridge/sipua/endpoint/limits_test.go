@@ -118,9 +118,9 @@ func (t *transactions) fill(source netip.Addr, n int) {
 	t.sources.put(source, all)
 }
 
-// Whoever forges the address of a service or an adapter fills its share with what is answered at once. That refuses the real one nothing: for
-// its call, its registration and its own OPTIONS the oldest of what was answered ends. What was not answered, or was answered with 2xx to
-// an INVITE, stays.
+// Whoever forges the address of a service or an adapter fills its share with what is answered at once. That refuses the
+// real one nothing: for its call, its registration and its own OPTIONS the oldest of what was answered ends. What was
+// not answered, or was answered with 2xx to an INVITE, stays.
 func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 	var mu sync.Mutex
 	methods := map[string]int{}
@@ -222,7 +222,8 @@ func TestQueueLimits(t *testing.T) {
 	require.Zero(t, q.sources.len()+q.size())
 }
 
-// CANCELs for which there is no INVITE wait in bounded number, of which each source has its share, and leave no transaction.
+// CANCELs for which there is no INVITE wait in bounded number, of which each source has its share, and leave no
+// transaction.
 func TestCancelLimits(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		for i := range maxCancelsSource + 5 {
@@ -244,7 +245,8 @@ func TestCancelLimits(t *testing.T) {
 	})
 }
 
-// A response is taken only if branch, method, Call-ID, number and our tag are those of the request; by UDP it may come from anywhere.
+// A response is taken only if branch, method, Call-ID, number and our tag are those of the request; by UDP it may come
+// from anywhere.
 func TestForgedResponses(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		var got []int
@@ -308,7 +310,8 @@ func piped(e *Endpoint, at netip.AddrPort) net.Conn {
 	return theirs
 }
 
-// Who never finishes a message is cut off 10 s after its first byte, however busy he is; who is silent later, a stranger sooner.
+// Who never finishes a message is cut off 10 s after its first byte, however busy he is; who is silent later, a
+// stranger sooner.
 func TestReadDeadlines(t *testing.T) {
 	h := testHandler{request: func(r *Request) { go r.Reply(200, "OK") }}
 	bubble(t, h, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
@@ -413,8 +416,8 @@ func TestConnectionLimits(t *testing.T) {
 	})
 }
 
-// The one idle connection of a bound adapter outlasts whatever others connect, and the address that has most gives way: an adapter that comes
-// while one address holds all it may finds a place, and keeps it.
+// The one idle connection of a bound adapter outlasts whatever others connect, and the address that has most gives way:
+// an adapter that comes while one address holds all it may finds a place, and keeps it.
 func TestConnectionShares(t *testing.T) {
 	adapter, second, elsewhere := source(1), source(2), source(4)
 	change := func(o *Options) {

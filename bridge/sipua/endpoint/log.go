@@ -10,7 +10,8 @@ import (
 	"go.uber.org/zap/exp/zapslog"
 )
 
-// setLibraryLog: the library has one logger for the whole process, to be set before it is used. The first endpoint's is it.
+// setLibraryLog: the library has one logger for the whole process, to be set before it is used. The first endpoint's is
+// it.
 var setLibraryLog sync.Once
 
 func libraryLog(l *zap.Logger) {
@@ -20,7 +21,7 @@ func libraryLog(l *zap.Logger) {
 // redact drops what the library quotes of the packets it could not parse: they may hold credentials.
 type redact struct{ slog.Handler }
 
-// mayQuoteMessage tells whether an attribute may hold a message or parts of one.
+// mayQuoteMessage reports whether an attribute may hold a message or parts of one.
 func mayQuoteMessage(a slog.Attr) bool {
 	switch a.Key {
 	case "data", "req", "res", "msg", "error":

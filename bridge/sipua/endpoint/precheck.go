@@ -6,7 +6,8 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// This file looks at a message before the library parses it: what is too large to be parsed, and what its parser would read wrongly.
+// This file looks at a message before the library parses it: what is too large to be parsed, and what its parser would
+// read wrongly.
 
 // field is a header field as it came: with its continuations, without the last line end.
 type field struct{ name, value []byte }
@@ -53,7 +54,8 @@ var (
 	badScheme    = fault{416, "Unsupported URI Scheme"} // RFC 3261 section 21.4.14; the library knows HTTP's meaning
 )
 
-// inspect judges sizes and what only the bytes show; untidy tells whether the message has to go through tidied before it is parsed.
+// inspect judges sizes and what only the bytes show; untidy reports whether the message has to go through tidied before
+// it is parsed.
 func inspect(b []byte) (f fault, untidy bool) {
 	head, body, _ := bytes.Cut(b, []byte("\r\n\r\n"))
 	switch {
@@ -117,14 +119,14 @@ func kindOf(name []byte) kind {
 	return other
 }
 
-// ambiguousURI tells whether a URI with header fields of its own stands without brackets (RFC 3261 section 20: then nobody knows what
-// belongs to what; RFC 4475 section 3.1.2.13).
+// ambiguousURI reports whether a URI with header fields of its own stands without brackets (RFC 3261 section 20: then
+// nobody knows what belongs to what; RFC 4475 section 3.1.2.13).
 func ambiguousURI(value []byte) bool {
 	return bytes.IndexByte(value, '?') >= 0 && bytes.IndexByte(value, '<') < 0 && bytes.IndexByte(value, '"') < 0
 }
 
-// seemsList tells whether a field that holds one address seems to hold several: a comma in a display name without quotes (RFC 4475 section
-// 3.1.2.15).
+// seemsList reports whether a field that holds one address seems to hold several: a comma in a display name without
+// quotes (RFC 4475 section 3.1.2.15).
 func seemsList(value []byte) bool {
 	name, _, bracketed := bytes.Cut(value, []byte("<"))
 	return bracketed && bytes.IndexByte(name, ',') >= 0 && bytes.IndexByte(name, '"') < 0
@@ -132,8 +134,8 @@ func seemsList(value []byte) bool {
 
 func contact(name []byte) bool { return len(name) == 7 || name[0]|0x20 == 'm' }
 
-// unsupportedScheme tells whether a request goes to a URI of a scheme that leads nowhere here (RFC 3261 section 8.2.2.1). "urn" is how calls for
-// help may be addressed (RFC 5031).
+// unsupportedScheme reports whether a request goes to a URI of a scheme that leads nowhere here (RFC 3261 section
+// 8.2.2.1). "urn" is how calls for help may be addressed (RFC 5031).
 func unsupportedScheme(start []byte) bool {
 	parts := bytes.Split(start, []byte(" "))
 	if len(parts) != 3 || !bytes.HasPrefix(parts[2], []byte("SIP/")) || bytes.HasPrefix(parts[0], []byte("SIP/")) {
@@ -157,13 +159,14 @@ func unsupportedScheme(start []byte) bool {
 	return true
 }
 
-// needsNormalizing tells whether tight would change a value.
+// needsNormalizing reports whether tight would change a value.
 func needsNormalizing(value []byte, via bool) bool {
 	return !bytes.Equal(appendNormalized(make([]byte, 0, 256), value, via), value)
 }
 
-// appendNormalized appends a value without blanks around ";" and "=" (and "/" in a Via) and with parameter names in lower case, outside of quotes and
-// brackets. The library's parser takes "tag = x" for a parameter named "tag ", and ";TAG=x" for another one than ";tag=x".
+// appendNormalized appends a value without blanks around ";" and "=" (and "/" in a Via) and with parameter names in
+// lower case, outside of quotes and brackets. The library's parser takes "tag = x" for a parameter named "tag ", and
+// ";TAG=x" for another one than ";tag=x".
 func appendNormalized(to, value []byte, via bool) []byte {
 	quoted, bracketed, naming := false, false, false
 	for i := 0; i < len(value); i++ {
@@ -201,7 +204,8 @@ func appendNormalized(to, value []byte, via bool) []byte {
 
 func space(c byte) bool { return c == ' ' || c == '\t' || c == '\r' || c == '\n' }
 
-// normalized is the message with its addresses and Vias as the library's parser reads them rightly, without continuations.
+// normalized is the message with its addresses and Vias as the library's parser reads them rightly, without
+// continuations.
 func normalized(b []byte) []byte {
 	head, body, whole := bytes.Cut(b, []byte("\r\n\r\n"))
 	if !whole {

@@ -34,8 +34,8 @@ func TestInspectSizes(t *testing.T) {
 	}
 }
 
-// What the library's parser would read wrongly is put right: blanks around separators, upper case in names of parameters; nothing within
-// quotes or brackets (RFC 3261 section 7.3.1).
+// What the library's parser would read wrongly is put right: blanks around separators, upper case in names of
+// parameters; nothing within quotes or brackets (RFC 3261 section 7.3.1).
 func TestNormalize(t *testing.T) {
 	for in, want := range map[string]string{
 		" <sip:a@b> ; TAG = x":          " <sip:a@b>;tag=x",
@@ -92,7 +92,8 @@ func TestBadAddresses(t *testing.T) {
 	}
 }
 
-// Schemes that lead nowhere here get 416; what is no URI with a scheme is left to the parser (RFC 3261 section 8.2.2.1, RFC 3986 section 3.1).
+// Schemes that lead nowhere here get 416; what is no URI with a scheme is left to the parser (RFC 3261 section 8.2.2.1,
+// RFC 3986 section 3.1).
 func TestUnsupportedScheme(t *testing.T) {
 	for uri, want := range map[string]bool{
 		"sip:a@b": false, "SIPS:a@b": false, "tel:112": false, "urn:service:sos": false, "http://b": true, "z:b": true, "a:b": true, "A:b": true, "Z:b": true,

@@ -27,8 +27,8 @@ type queue struct {
 
 func (q *queues) init(log *zap.Logger) { q.log = log }
 
-// post puts f last in the queue of id. It never blocks. After finish nothing runs any more. It is for what our own doing brings, which
-// is bounded by that.
+// post puts f last in the queue of id. It never blocks. After finish nothing runs any more. It is for what our own
+// doing brings, which is bounded by that.
 func (q *queues) post(id string, f func()) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -52,8 +52,8 @@ func (q *queues) roomLocked(from netip.Addr) bool {
 	return n < maxQueues && own < maxQueuesSource || n < maxQueuesHard && own < maxQueuesFew
 }
 
-// offerReserved is offer for what ends a call or calls for help, and for what answers us: it has places of its own within a Call-ID, and how many
-// Call-IDs bring it is bounded by the dialogs and transactions that there are.
+// offerReserved is offer for what ends a call or calls for help, and for what answers us: it has places of its own
+// within a Call-ID, and how many Call-IDs bring it is bounded by the dialogs and transactions that there are.
 func (q *queues) offerReserved(id string, f func()) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()

@@ -157,7 +157,8 @@ func TestRateLimitOfAcceptedConn(t *testing.T) {
 	require.EqualValues(t, 1, e.Counts().Limited)
 }
 
-// Of a connection that is there, or being made, there is no second one; who waits for it does so no longer than he likes.
+// Of a connection that is there, or being made, there is no second one; who waits for it does so no longer than he
+// likes.
 func TestOneConnectionPerPeer(t *testing.T) {
 	l, next := listenTCP(t)
 	e := open(t, testHandler{})

@@ -39,7 +39,8 @@ type Request struct {
 var errNoTransaction = errors.New("the request takes no response")
 
 // Respond sends a response. A provisional after the final one is dropped, and so is a second final one; a 2xx to an
-// INVITE may be sent again and again until its ACK comes (RFC 6026 section 7.1), for 64*T1. The error is the transport's.
+// INVITE may be sent again and again until its ACK comes (RFC 6026 section 7.1), for 64*T1. The error is the
+// transport's.
 func (r *Request) Respond(res *sip.Response) error {
 	if r.server == nil {
 		return fmt.Errorf("respond %d to %s: %w", res.StatusCode, r.Method, errNoTransaction)
@@ -72,11 +73,12 @@ type server struct {
 	tag         string // our To tag where the user sets none
 	reservation reservation
 
-	// among is the server's element in the list of its source, if it is in the ordinary room. Guarded by the table's lock.
+	// among is the server's element in the list of its source, if it is in the ordinary room. Guarded by the table's
+	// lock.
 	among *list.Element
 
-	// done is the code of the final response, 0: none yet. Read under the table's lock, under which mu may not be taken: a response that
-	// cannot be sent ends the transaction, which takes the table's lock under mu.
+	// done is the code of the final response, 0: none yet. Read under the table's lock, under which mu may not be
+	// taken: a response that cannot be sent ends the transaction, which takes the table's lock under mu.
 	done atomic.Int32
 
 	mu          sync.Mutex
@@ -143,9 +145,9 @@ func (s *server) respond(res *sip.Response) error {
 	return s.tx.Respond(res)
 }
 
-// respondUnknown sends the failure of a stranger's INVITE, and again only for each repeat of the INVITE. Timer G would repeat it ten times to an
-// address that may be forged, whose owner never asked and sends no ACK; an honest stranger who missed the answer repeats his INVITE (Timer
-// A), so nothing is lost.
+// respondUnknown sends the failure of a stranger's INVITE, and again only for each repeat of the INVITE. Timer G would
+// repeat it ten times to an address that may be forged, whose owner never asked and sends no ACK; an honest stranger
+// who missed the answer repeats his INVITE (Timer A), so nothing is lost.
 func (s *server) respondUnknown(res *sip.Response) error {
 	s.toUnknown = res
 	s.tx.Terminate()
@@ -164,8 +166,9 @@ func (s *server) stay(d time.Duration) {
 	e.after(d, func() { e.t.removeServer(s) })
 }
 
-// respondOverNewConn sends a response whose connection has gone over a new one, to the sent-by of the Via (RFC 3261 section 18.2.2):
-// otherwise a call whose caller's connection broke while it rang would be answered by the near end and never be told so.
+// respondOverNewConn sends a response whose connection has gone over a new one, to the sent-by of the Via (RFC 3261
+// section 18.2.2): otherwise a call whose caller's connection broke while it rang would be answered by the near end and
+// never be told so.
 func (s *server) respondOverNewConn(res *sip.Response) error {
 	if !res.IsProvisional() {
 		s.tx.Terminate() // a 200 is repeated by the user
@@ -189,8 +192,8 @@ func (s *server) respondOverNewConn(res *sip.Response) error {
 	return nil
 }
 
-// linger is how long a CANCEL stays known after its answer: Timer J (RFC 3261 section 17.2.2). The library sends an answer to
-// CANCEL past its state machine, so that it would neither repeat it nor ever end.
+// linger is how long a CANCEL stays known after its answer: Timer J (RFC 3261 section 17.2.2). The library sends an
+// answer to CANCEL past its state machine, so that it would neither repeat it nor ever end.
 func (s *server) linger() time.Duration {
 	if sip.IsReliable(s.r.Transport()) {
 		return 0
@@ -200,13 +203,14 @@ func (s *server) linger() time.Duration {
 
 func success(code int) bool { return code >= 200 && code < 300 }
 
-// replaceable reports whether a transaction is only kept for repeats of its request. After a 2xx to INVITE it is not: the user repeats that.
+// replaceable reports whether a transaction is only kept for repeats of its request. After a 2xx to INVITE it is not:
+// the user repeats that.
 func (s *server) replaceable() bool {
 	code := int(s.done.Load())
 	return code != 0 && !(s.r.IsInvite() && success(code))
 }
 
-// cancel tells whether a CANCEL means something to the user.
+// cancel reports whether a CANCEL means something to the user.
 func (s *server) cancel() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -10,7 +10,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// An INVITE that is repeated on UDP reaches the handler once; the last response is sent again (RFC 3261 section 17.2.1).
+// An INVITE that is repeated on UDP reaches the handler once; the last response is sent again (RFC 3261 section
+// 17.2.1).
 func TestRepeatedInvite(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		var l log
@@ -214,7 +215,8 @@ func TestResponseAddress(t *testing.T) {
 	})
 }
 
-// A request that is no INVITE and is repeated on UDP reaches the handler once; its response is sent again (RFC 3261 section 17.2.2).
+// A request that is no INVITE and is repeated on UDP reaches the handler once; its response is sent again (RFC 3261
+// section 17.2.2).
 func TestRepeatedMessage(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		var l log
@@ -260,7 +262,8 @@ func TestHandlerPanics(t *testing.T) {
 	})
 }
 
-// Both ends of one Call-ID on one socket: our own leg calls our own other leg through a proxy. Nothing waits for anything.
+// Both ends of one Call-ID on one socket: our own leg calls our own other leg through a proxy. Nothing waits for
+// anything.
 func TestHairpin(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		var l log

@@ -7,7 +7,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// limitUnacknowledged makes the kernel end a connection whose bytes stay unacknowledged for d (TCP_USER_TIMEOUT, RFC 5482).
+// limitUnacknowledged makes the kernel end a connection whose bytes stay unacknowledged for d (TCP_USER_TIMEOUT, RFC
+// 5482).
 func limitUnacknowledged(c syscall.RawConn, d time.Duration) error {
 	var set error
 	err := c.Control(func(fd uintptr) {

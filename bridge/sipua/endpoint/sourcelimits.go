@@ -7,7 +7,8 @@ import (
 	"time"
 )
 
-// sourceLimiter tells strangers from others, and how much they may send. What it keeps does not grow with the number of sources.
+// sourceLimiter tells strangers from others, and how much they may send. What it keeps does not grow with the number of
+// sources.
 type sourceLimiter struct {
 	// set once
 	on       bool
@@ -42,7 +43,8 @@ func (g *sourceLimiter) init(o Options) {
 	g.known, g.sources = map[netip.Addr]time.Time{}, make([]bucket, unknownSlots)
 }
 
-// Know makes an address known for some hours: whoever showed credentials or a secret from there. Safe for concurrent use.
+// Know makes an address known for some hours: whoever showed credentials or a secret from there. Safe for concurrent
+// use.
 func (e *Endpoint) Know(addr netip.Addr) { e.sourceLimiter.know(addr.Unmap(), time.Now()) }
 
 func (g *sourceLimiter) know(addr netip.Addr, now time.Time) {
@@ -74,7 +76,7 @@ func (g *sourceLimiter) await(addr netip.Addr, by int) {
 	g.awaited.add(addr, by)
 }
 
-// isUnknown tells whether an address is one.
+// isUnknown reports whether an address is one.
 func (g *sourceLimiter) isUnknown(addr netip.Addr, now time.Time) bool {
 	if !g.on {
 		return false
@@ -97,7 +99,8 @@ func (g *sourceLimiter) isUnknown(addr netip.Addr, now time.Time) bool {
 	return !ok
 }
 
-// admit takes a token for something a stranger sent. First one of his own bucket, so that one noisy source takes only its own share.
+// admit takes a token for something a stranger sent. First one of his own bucket, so that one noisy source takes only
+// its own share.
 func (g *sourceLimiter) admit(addr netip.Addr, now time.Time) bool {
 	slot := g.slot(addr)
 	g.mu.Lock()

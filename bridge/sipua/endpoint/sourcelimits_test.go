@@ -124,7 +124,8 @@ func TestKnownIsBounded(t *testing.T) {
 	}
 }
 
-// A stranger's failed INVITE is answered once, and once again for each repeat; one whose source is known is answered until its ACK.
+// A stranger's failed INVITE is answered once, and once again for each repeat; one whose source is known is answered
+// until its ACK.
 func TestFailureOnce(t *testing.T) {
 	for stranger, want := range map[bool]int{true: 1, false: 11} { // 11: RFC 3261 section 17.2.1, G at T1, doubling to T2 = 8*T1 here, for 64*T1
 		h := testHandler{request: func(r *Request) { r.Reply(404, "Not Found") }}
@@ -155,7 +156,8 @@ func TestFailureOnce(t *testing.T) {
 	}
 }
 
-// Whatever a stranger sends by UDP, at most one packet goes back, to where his came from, and it is hardly longer than his.
+// Whatever a stranger sends by UDP, at most one packet goes back, to where his came from, and it is hardly longer than
+// his.
 func TestNoAmplifier(t *testing.T) {
 	h := testHandler{request: func(r *Request) {
 		r.Reply(401, "Unauthorized", sip.NewHeader("WWW-Authenticate", strings.Repeat("c", 120)))

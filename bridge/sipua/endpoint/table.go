@@ -1,11 +1,12 @@
 package endpoint
 
-// shrinkFrom is the size from which on a map is made anew when most of it has gone: below it there is nothing worth giving back.
+// shrinkFrom is the size from which on a map is made anew when most of it has gone: below it there is nothing worth
+// giving back.
 const shrinkFrom = 256
 
-// table is a map that gives its memory back: a Go map keeps the room of the most entries it ever had, so after a flood it would
-// keep that of the flood. A table is made anew when three quarters of the entries have gone, which costs a constant for each. The zero
-// value is ready. It is not safe for concurrent use.
+// table is a map that gives its memory back: a Go map keeps the room of the most entries it ever had, so after a flood
+// it would keep that of the flood. A table is made anew when three quarters of the entries have gone, which costs a
+// constant for each. The zero value is ready. It is not safe for concurrent use.
 type table[K comparable, V any] struct {
 	m    map[K]V
 	most int // entries since it was made

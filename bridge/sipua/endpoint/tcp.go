@@ -16,16 +16,17 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// This file is the TCP side. The library's own transport has no limit on connections or on the time a message takes, parses while it
-// reads, and files each connection under our own address too.
+// This file is the TCP side. The library's own transport has no limit on connections or on the time a message takes,
+// parses while it reads, and files each connection under our own address too.
 
 // writeLimit is how long a TCP peer may refuse to take our bytes before its connection is given up. Our own number: a
 // live peer empties its window within a round trip.
 const writeLimit = 5 * time.Second
 
-// silenceLimit is how long bytes may stay unacknowledged before the kernel gives the connection up: a peer that vanished
-// without a word (power, a cable, a forgetful address translator) would otherwise swallow every call for a quarter of an
-// hour. Our own number: five repeats of a lost segment fit in, and the second call after the loss finds a new connection.
+// silenceLimit is how long bytes may stay unacknowledged before the kernel gives the connection up: a peer that
+// vanished without a word (power, a cable, a forgetful address translator) would otherwise swallow every call for a
+// quarter of an hour. Our own number: five repeats of a lost segment fit in, and the second call after the loss finds a
+// new connection.
 const silenceLimit = 5 * time.Second
 
 // conn is one TCP connection. It is what the library's transactions take for a connection.
@@ -276,7 +277,7 @@ func (c *conn) ended(err error, within bool) {
 	}
 }
 
-// take takes all whole messages; took tells whether there was one, ok whether the connection stays.
+// take takes all whole messages; took reports whether there was one, ok whether the connection stays.
 func (c *conn) take(f *framer, came Arrival) (took, ok bool) {
 	for {
 		message, ping, err := f.next()

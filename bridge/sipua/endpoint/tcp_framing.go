@@ -6,7 +6,8 @@ import (
 	"strconv"
 )
 
-// framer cuts a TCP stream into messages (RFC 3261 section 18.3) and holds at most one of them, and what one read brought beyond it.
+// framer cuts a TCP stream into messages (RFC 3261 section 18.3) and holds at most one of them, and what one read
+// brought beyond it.
 type framer struct {
 	buf   []byte
 	seen  int // no end of the head before this
@@ -21,15 +22,15 @@ var (
 // write adds bytes that were read.
 func (f *framer) write(b []byte) { f.buf = append(f.buf, b...) }
 
-// partial tells whether a message has begun and is not whole.
+// partial reports whether a message has begun and is not whole.
 func (f *framer) partial() bool { return len(f.buf) > 0 && !f.lineEnds() }
 
-// lineEnds tells whether there is nothing but the beginning of a ping.
+// lineEnds reports whether there is nothing but the beginning of a ping.
 func (f *framer) lineEnds() bool { return string(f.buf) == "\r\n" || string(f.buf) == "\r\n\r" }
 
-// next returns the next whole message, nil if there is none yet; ping tells instead that two empty lines came between messages (RFC 5626
-// section 3.5.1). The message is good until the next write. After an error nothing can be found in the stream any more; buf is what was
-// read of the message that broke it.
+// next returns the next whole message, nil if there is none yet; ping tells instead that two empty lines came between
+// messages (RFC 5626 section 3.5.1). The message is good until the next write. After an error nothing can be found in
+// the stream any more; buf is what was read of the message that broke it.
 func (f *framer) next() (message []byte, ping bool, err error) {
 	if f.whole == 0 {
 		if ping = f.skip(); ping || len(f.buf) == 0 || f.lineEnds() {

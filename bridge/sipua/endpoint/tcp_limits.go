@@ -28,11 +28,11 @@ func (r rank) below(o rank) bool {
 	return r.last < o.last
 }
 
-// room reports whether one more connection from addr may stay. Who is known is not refused: another connection is closed for it, since a line may
-// hang on the new one: a stranger's first, then one of the address that has most, and of those the one that is silent longest. The
-// connection of a bound adapter, and what we connected ourselves, goes last. Among strangers the newest stays, however talkative the
-// others are: an adapter shows who it is within a round trip or two. Where there are none, the first takes the place of one of an address
-// that has many.
+// room reports whether one more connection from addr may stay. Who is known is not refused: another connection is
+// closed for it, since a line may hang on the new one: a stranger's first, then one of the address that has most, and
+// of those the one that is silent longest. The connection of a bound adapter, and what we connected ourselves, goes
+// last. Among strangers the newest stays, however talkative the others are: an adapter shows who it is within a round
+// trip or two. Where there are none, the first takes the place of one of an address that has many.
 func (s *tcpConns) room(addr netip.Addr, strange bool, now time.Time) bool {
 	var bound []netip.AddrPort
 	switch n := s.size(); {
@@ -92,8 +92,8 @@ func (s *tcpConns) room(addr netip.Addr, strange bool, now time.Time) bool {
 	return true
 }
 
-// lineDependsOn reports whether an adapter's line hangs on a connection: it comes from the very place where one is bound, or is the only one from
-// an address where one is.
+// lineDependsOn reports whether an adapter's line hangs on a connection: it comes from the very place where one is
+// bound, or is the only one from an address where one is.
 func lineDependsOn(bound []netip.AddrPort, peer netip.AddrPort, same int) bool {
 	return slices.Contains(bound, peer) ||
 		same == 1 && slices.ContainsFunc(bound, func(at netip.AddrPort) bool { return at.Addr() == peer.Addr() })

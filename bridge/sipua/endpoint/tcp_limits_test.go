@@ -28,7 +28,8 @@ func TestConnectionRank(t *testing.T) {
 	}
 }
 
-// A line hangs on the connection from the very place where an adapter is bound, and on the only one from an address where one is.
+// A line hangs on the connection from the very place where an adapter is bound, and on the only one from an address
+// where one is.
 func TestLineDependsOnConnection(t *testing.T) {
 	bound := []netip.AddrPort{source(1), source(2)}
 	other := netip.AddrPortFrom(source(2).Addr(), 40000)
@@ -64,8 +65,8 @@ func TestConnectionsOfOneAddress(t *testing.T) {
 	})
 }
 
-// Where there is no room at all, the address that would have most gives up its silent one, be it that of the new connection. An
-// adapter's own goes last, also if its address has exactly as many as it may have.
+// Where there is no room at all, the address that would have most gives up its silent one, be it that of the new
+// connection. An adapter's own goes last, also if its address has exactly as many as it may have.
 func TestConnectionsOfManyAddresses(t *testing.T) {
 	port := func(i, n int) netip.AddrPort { return netip.AddrPortFrom(source(i).Addr(), uint16(10000+n)) }
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {

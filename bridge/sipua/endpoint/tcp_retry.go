@@ -9,8 +9,8 @@ import (
 
 // This file is how a request outlives the TCP connection that it was written to.
 
-// retryConn is a TCP connection that may die in the very moment when the request is written: then it is closed, so that nobody finds it
-// any more, and the request counts as lost on the way. revive sends it again.
+// retryConn is a TCP connection that may die in the very moment when the request is written: then it is closed, so that
+// nobody finds it any more, and the request counts as lost on the way. revive sends it again.
 type retryConn struct {
 	sip.Connection
 	lost bool // read when Init has returned, which writes once
@@ -25,7 +25,8 @@ func (s *retryConn) WriteMsg(m sip.Message) error {
 	return nil
 }
 
-// checkConnAfter has revive look after so long, and at twice the time each time after that, as Timer A has it over UDP (RFC 3261 section 17.1.1.2).
+// checkConnAfter has revive look after so long, and at twice the time each time after that, as Timer A has it over UDP
+// (RFC 3261 section 17.1.1.2).
 func (t *Transaction) checkConnAfter(after time.Duration) {
 	t.e.after(after, func() { t.e.spawn(func() { t.resend(2 * after) }) })
 }
@@ -64,7 +65,7 @@ func (t *Transaction) rewrite(conn sip.Connection, req *sip.Request) error {
 	return conn.WriteMsg(req)
 }
 
-// connected tells whether conn is still the connection to where req goes.
+// connected reports whether conn is still the connection to where req goes.
 func (e *Endpoint) connected(req *sip.Request, conn sip.Connection) bool {
 	return e.connection(req.Transport(), req.Destination()) == conn
 }

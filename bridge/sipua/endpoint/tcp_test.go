@@ -52,7 +52,8 @@ func TestStreamHairpin(t *testing.T) {
 	w.quiet(t1)
 }
 
-// A connection that dies before anything was heard is made anew and the request sent again (once); what was heard of is left alone.
+// A connection that dies before anything was heard is made anew and the request sent again (once); what was heard of is
+// left alone.
 func TestResendOnDeadConnection(t *testing.T) {
 	l, next := listenTCP(t)
 	e := open(t, testHandler{})
@@ -76,7 +77,8 @@ func TestResendOnDeadConnection(t *testing.T) {
 	second.quiet(3 * t1)
 }
 
-// A request to the far end of a connection that has gone, where nobody listens, goes elsewhere if there is such a place.
+// A request to the far end of a connection that has gone, where nobody listens, goes elsewhere if there is such a
+// place.
 func TestSendElsewhere(t *testing.T) {
 	gone := noHandler(t)
 	l, next := listenTCP(t)
@@ -142,8 +144,8 @@ func TestLastKnownAddress(t *testing.T) {
 	require.ErrorContains(t, err, "no such name server")
 }
 
-// A connection that dies in the moment of the writing is as good as one that dies right after: the request goes out on a new one, and
-// fails only if there is none.
+// A connection that dies in the moment of the writing is as good as one that dies right after: the request goes out on
+// a new one, and fails only if there is none.
 func TestWriteFails(t *testing.T) {
 	for _, listening := range []bool{true, false} {
 		l, next := listenTCP(t)
@@ -179,7 +181,8 @@ func TestWriteFails(t *testing.T) {
 	}
 }
 
-// A connection that dies later than T1 after the request went over it, with nothing heard, has the request sent again over the next one.
+// A connection that dies later than T1 after the request went over it, with nothing heard, has the request sent again
+// over the next one.
 func TestReviveLater(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
 		at := source(1)

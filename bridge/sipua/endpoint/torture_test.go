@@ -16,8 +16,9 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// torture is what RFC 4475, and for IPv6 RFC 5118, says of each of its messages, and what becomes of it here. want is the status code of the answer, or "passed": the
-// user gets it (here one that answers 200; what he has to say is in the table of the user agent's own test), or "dropped".
+// torture is what RFC 4475, and for IPv6 RFC 5118, says of each of its messages, and what becomes of it here. want is
+// the status code of the answer, or "passed": the user gets it (here one that answers 200; what he has to say is in the
+// table of the user agent's own test), or "dropped".
 var torture = []struct {
 	name, section, want string
 	why                 string // the code is one of several that the RFC lets pass, or differs from it
@@ -168,7 +169,8 @@ var (
 	victim  = netip.MustParseAddrPort("192.0.2.1:5060")
 )
 
-// bubble runs f with an endpoint on a network in memory and on a virtual clock; everything sent to a host comes back in sent.
+// bubble runs f with an endpoint on a network in memory and on a virtual clock; everything sent to a host comes back in
+// sent.
 func bubble(t *testing.T, h Handler, change func(*Options), f func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet)) {
 	synctest.Test(t, func(t *testing.T) {
 		var mu sync.Mutex
@@ -263,8 +265,8 @@ func TestTortureResponses(t *testing.T) {
 	}
 }
 
-// On a stream a message whose end is not known ends the connection, after an answer; one that is not there yet is waited for
-// (RFC 4475 sections 3.1.2.2, 3.1.2.3 and 3.3.9).
+// On a stream a message whose end is not known ends the connection, after an answer; one that is not there yet is
+// waited for (RFC 4475 sections 3.1.2.2, 3.1.2.3 and 3.3.9).
 func TestTortureStream(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	for name, ends := range map[string]bool{"ncl": true, "mcl01": true, "inv2543": true, "quotbal": false, "unkscm": false} {

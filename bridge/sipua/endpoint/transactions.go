@@ -9,19 +9,21 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// This file says who gets a server transaction. There is ordinary room, of which each source has its share, and beside it a little
-// that is kept for each dialog and for each adapter: for what belongs to a call, ends one, or calls for help. However full the ordinary
-// room is, and whoever filled it, what is kept for one is not taken by another.
+// This file says who gets a server transaction. There is ordinary room, of which each source has its share, and beside
+// it a little that is kept for each dialog and for each adapter: for what belongs to a call, ends one, or calls for
+// help. However full the ordinary room is, and whoever filled it, what is kept for one is not taken by another.
 //
-// Sources can be forged, so a share that is full of what was answered refuses nothing: the transaction that has waited longest for repeats ends.
-// Else 130 requests a second in the name of a service would keep its calls from every line, and in that of an adapter its registration.
+// Sources can be forged, so a share that is full of what was answered refuses nothing: the transaction that has waited
+// longest for repeats ends. Else 130 requests a second in the name of a service would keep its calls from every line,
+// and in that of an adapter its registration.
 
 // transactions are those under way, both ways.
 type transactions struct {
 	mu      sync.Mutex
 	servers table[string, *server]
 	clients table[string, *Transaction]
-	// ordinary counts the servers in the ordinary room, sources the same by where they came from, strange those of strangers.
+	// ordinary counts the servers in the ordinary room, sources the same by where they came from, strange those of
+	// strangers.
 	ordinary, unknown int
 	sources           table[netip.Addr, *list.List] // of *server, the oldest first
 	// reserved are the servers in kept places, the oldest first.
@@ -77,8 +79,8 @@ func (t *transactions) terminate() {
 	}
 }
 
-// roomFor returns where one more server transaction may begin. If gives is not nil, that one has to end for it: it has had its final
-// response, and is only kept for repeats.
+// roomFor returns where one more server transaction may begin. If gives is not nil, that one has to end for it: it has
+// had its final response, and is only kept for repeats.
 func (e *Endpoint) roomFor(r *Request) (p reservation, gives *server, ok bool) {
 	t := &e.t
 	t.mu.Lock()
@@ -126,8 +128,8 @@ func (t *transactions) ownLocked(source netip.Addr) int {
 	return 0
 }
 
-// answeredLocked returns a server of the request's own source that was answered, the oldest of those that it looks at; nil: there is none, or a
-// stranger asks. Those that were not answered are looked at last from then on.
+// answeredLocked returns a server of the request's own source that was answered, the oldest of those that it looks at;
+// nil: there is none, or a stranger asks. Those that were not answered are looked at last from then on.
 func (t *transactions) answeredLocked(r *Request) *server {
 	all := t.sources.get(r.From.Addr())
 	if all == nil || r.unknown {

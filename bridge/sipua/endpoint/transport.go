@@ -43,7 +43,8 @@ func (e *Endpoint) readDatagrams() {
 	})
 }
 
-// untilClosed takes from a socket again and again until it is closed. After an error it waits for better times, a second at most.
+// untilClosed takes from a socket again and again until it is closed. After an error it waits for better times, a
+// second at most.
 func (e *Endpoint) untilClosed(take func() error) {
 	pause := time.Millisecond
 	for {
@@ -80,7 +81,8 @@ type origin struct {
 	unknown   bool
 }
 
-// datagram takes one datagram. What is no SIP costs a look at its first line, what a stranger sends beyond his rate a look at two buckets.
+// datagram takes one datagram. What is no SIP costs a look at its first line, what a stranger sends beyond his rate a
+// look at two buckets.
 func (e *Endpoint) datagram(b []byte, from netip.AddrPort, began Arrival, stamp time.Duration) {
 	if keepAlive(b) {
 		return
@@ -131,10 +133,11 @@ func (e *Endpoint) take(b []byte, o origin) {
 	e.refuseUnparsed(b, o, f)
 }
 
-// keepAlive tells whether a datagram only holds an address translator open (RFC 5626 section 3.5, common practice: CRLF or zero bytes).
+// keepAlive reports whether a datagram only holds an address translator open (RFC 5626 section 3.5, common practice:
+// CRLF or zero bytes).
 func keepAlive(b []byte) bool { return len(bytes.Trim(b, "\r\n\x00 ")) == 0 }
 
-// looksLikeSIP tells whether the first line names SIP at all.
+// looksLikeSIP reports whether the first line names SIP at all.
 func looksLikeSIP(b []byte) bool {
 	line, _, ok := bytes.Cut(b[:min(len(b), maxField)], []byte("\r\n"))
 	return ok && (bytes.HasPrefix(line, []byte("SIP/")) || bytes.Contains(line, []byte(" SIP/")))

@@ -15,7 +15,8 @@ import (
 // single are the header fields that may come only once (RFC 3261 section 7.3.1 and the tables of section 20).
 var single = [...]string{"from", "to", "call-id", "cseq", "max-forwards", "content-length", "content-type"}
 
-// requestFault tells what is wrong with a request, 0 if nothing is: what every method needs (RFC 3261 sections 8.1.1 and 8.2).
+// requestFault tells what is wrong with a request, 0 if nothing is: what every method needs (RFC 3261 sections 8.1.1
+// and 8.2).
 func requestFault(r *sip.Request) (code int, reason string) {
 	bad := sip.StatusBadRequest
 	cseq := r.CSeq()
@@ -66,7 +67,7 @@ func repeatedHeader(r *sip.Request) bool {
 	return false
 }
 
-// responseFault tells whether a response cannot be used.
+// responseFault reports whether a response cannot be used.
 func responseFault(r *sip.Response) (code int, reason string) {
 	switch {
 	case r.Via() == nil, r.CSeq() == nil, r.CallID() == nil, r.From() == nil, r.To() == nil,
@@ -97,8 +98,8 @@ func (e *Endpoint) refuse(req *sip.Request, dest string, code int, reason string
 	}
 }
 
-// derivedTag is our To tag in an answer for which nothing is kept: the same to each repeat (RFC 3261 section 8.2.7), which nobody
-// can tell in advance.
+// derivedTag is our To tag in an answer for which nothing is kept: the same to each repeat (RFC 3261 section 8.2.7),
+// which nobody can tell in advance.
 func (e *Endpoint) derivedTag(req *sip.Request) string {
 	h := hmac.New(sha256.New, e.secret)
 	id, from := "", ""
@@ -117,8 +118,8 @@ func (e *Endpoint) derivedTag(req *sip.Request) string {
 // verbatim parses no header field.
 var verbatim = sip.NewParser(sip.WithHeadersParsers(sip.HeadersParser{}))
 
-// refuseUnparsed answers a request that is not parsed, as far as it says where to (RFC 3261 section 8.2): its own words go back unread. A
-// response to it would only invite another, and so would much to repeat.
+// refuseUnparsed answers a request that is not parsed, as far as it says where to (RFC 3261 section 8.2): its own words
+// go back unread. A response to it would only invite another, and so would much to repeat.
 func (e *Endpoint) refuseUnparsed(b []byte, o origin, f fault) {
 	head, _, whole := bytes.Cut(b[:min(len(b), maxHead)], []byte("\r\n\r\n"))
 	if !whole && len(b) <= maxHead {
@@ -161,7 +162,7 @@ func (e *Endpoint) refuseUnparsed(b []byte, o origin, f fault) {
 	}
 }
 
-// isEchoed tells whether a response repeats a header field of its request (RFC 3261 section 8.2.6.2).
+// isEchoed reports whether a response repeats a header field of its request (RFC 3261 section 8.2.6.2).
 func isEchoed(name string) bool {
 	switch strings.ToLower(name) {
 	case "via", "v", "from", "f", "to", "t", "call-id", "i", "cseq":

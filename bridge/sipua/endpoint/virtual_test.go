@@ -11,8 +11,8 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// A virtual test runs in a bubble of testing/synctest, its endpoints and wires on a network in memory. Nothing is repeated there because the
-// machine is slow, and silence is exact.
+// A virtual test runs in a bubble of testing/synctest, its endpoints and wires on a network in memory. Nothing is
+// repeated there because the machine is slow, and silence is exact.
 type virtualTest struct {
 	testing.TB
 	network endpointtest.Network

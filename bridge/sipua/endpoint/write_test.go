@@ -106,7 +106,8 @@ func TestSendPreservesCallerFields(t *testing.T) {
 	})
 }
 
-// What a CANCEL says besides is in it; of several provisional responses only the first has it sent; after the end nothing is.
+// What a CANCEL says besides is in it; of several provisional responses only the first has it sent; after the end
+// nothing is.
 func TestCancelFor(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		to := net.UDPAddrFromAddrPort(hostile)
@@ -152,7 +153,8 @@ func TestCancelFor(t *testing.T) {
 	})
 }
 
-// A CANCEL that nothing answers, and whose INVITE gets no final response, ends after 64*T1 (RFC 3261 section 9.1), not before.
+// A CANCEL that nothing answers, and whose INVITE gets no final response, ends after 64*T1 (RFC 3261 section 9.1), not
+// before.
 func TestCancelTimesOut(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 		var l log

@@ -14,10 +14,11 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// algorithms that we know. Only MD5 is offered where the configuration says nothing: a client ought to take the topmost challenge that it
-// supports (RFC 8760 section 2.4), but there are devices that give up at one they do not know, wherever it stands (baresip 1.0 is
-// one), or that read only the first (SIPp is one), and an adapter that cannot register cannot call for help. Only who listens on
-// the wire between adapter and this machine could use the weakness of MD5, and there is no known attack on it as used here.
+// algorithms that we know. Only MD5 is offered where the configuration says nothing: a client ought to take the topmost
+// challenge that it supports (RFC 8760 section 2.4), but there are devices that give up at one they do not know,
+// wherever it stands (baresip 1.0 is one), or that read only the first (SIPp is one), and an adapter that cannot
+// register cannot call for help. Only who listens on the wire between adapter and this machine could use the weakness
+// of MD5, and there is no known attack on it as used here.
 var algorithms = [...]string{"MD5", "SHA-256"}
 
 // commonDigest is the list that most accounts have, so that an unknown user looks like most others.
@@ -46,11 +47,12 @@ const (
 	credentialsRight
 )
 
-// Authenticate returns the line that a request comes from. If it cannot, it has answered (400, 401, 403) or dropped a guess too many, and
-// ok is false. An account with a password needs digest credentials; one without, which has a fixed contact, is known by its address.
+// Authenticate returns the line that a request comes from. If it cannot, it has answered (400, 401, 403) or dropped a
+// guess too many, and ok is false. An account with a password needs digest credentials; one without, which has a fixed
+// contact, is known by its address.
 //
-// Credentials have to be for the Request-URI; sameTarget says what is tolerated. They need not where anyTarget, if not nil, says so of the line:
-// neither a call for help nor the end of a call is refused for that.
+// Credentials have to be for the Request-URI; sameTarget says what is tolerated. They need not where anyTarget, if not
+// nil, says so of the line: neither a call for help nor the end of a call is refused for that.
 func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line string) bool) (line string, ok bool) {
 	if a := r.authenticate(req, anyTarget); a != nil {
 		return a.Line, true
@@ -58,9 +60,10 @@ func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line stri
 	return "", false
 }
 
-// ByAddress returns the line of a request that comes from the address and port of a live binding, or from a fixed contact. It is for
-// emergency calls, which need no password then: it looks at no credentials and answers nothing. own reports whether the port, too, is that
-// of the binding or contact. ok is false where nothing is bound there, or where several lines are and From names none of them.
+// ByAddress returns the line of a request that comes from the address and port of a live binding, or from a fixed
+// contact. It is for emergency calls, which need no password then: it looks at no credentials and answers nothing. own
+// reports whether the port, too, is that of the binding or contact. ok is false where nothing is bound there, or where
+// several lines are and From names none of them.
 func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool) {
 	var found *account
 	n := 0
@@ -80,10 +83,10 @@ func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool)
 	return found.Line, r.isOwn(found, req), true
 }
 
-// Slowed returns the line that a request's credentials name, if they would go unheard now because of wrong ones before, and
-// the line's adapter is bound at the host that the request comes from. It is for emergency calls: somebody else at that
-// host, behind the same address translator, may have guessed, and a call for help does not wait for that. It answers
-// nothing.
+// Slowed returns the line that a request's credentials name, if they would go unheard now because of wrong ones before,
+// and the line's adapter is bound at the host that the request comes from. It is for emergency calls: somebody else at
+// that host, behind the same address translator, may have guessed, and a call for help does not wait for that. It
+// answers nothing.
 func (r *Registrar) Slowed(req *endpoint.Request) (line string, ok bool) {
 	cred := r.credentials(req)
 	if cred == nil {
@@ -107,8 +110,8 @@ func (r *Registrar) atHost(a *account, host netip.Addr) bool {
 	return r.now().Before(a.binding.Expires) && (host == a.binding.Destination.Addr() || host == a.source.Addr())
 }
 
-// isOwn reports whether the request came from the very address and port of the account's live binding or fixed contact. Where that is a name,
-// the address is one of those that the account allows.
+// isOwn reports whether the request came from the very address and port of the account's live binding or fixed contact.
+// Where that is a name, the address is one of those that the account allows.
 func (r *Registrar) isOwn(a *account, req *endpoint.Request) bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -121,7 +124,7 @@ func (r *Registrar) isOwn(a *account, req *endpoint.Request) bool {
 	return a.fixedAt(req.From.Addr()) && int(req.From.Port()) == portOf(*a.Fixed)
 }
 
-// comesFrom tells whether the request came from where the account is bound.
+// comesFrom reports whether the request came from where the account is bound.
 func (r *Registrar) comesFrom(a *account, req *endpoint.Request) bool {
 	if a.Fixed != nil {
 		return a.fixedAt(req.From.Addr())
@@ -129,7 +132,8 @@ func (r *Registrar) comesFrom(a *account, req *endpoint.Request) bool {
 	return r.isOwn(a, req)
 }
 
-// authenticate finds the account of a request; if it returns nil, it has answered, or dropped the request as a guess too many.
+// authenticate finds the account of a request; if it returns nil, it has answered, or dropped the request as a guess
+// too many.
 func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line string) bool) *account {
 	challenged := false
 	for _, a := range r.accounts {
@@ -153,8 +157,8 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line stri
 		return nil
 	}
 	from, claimed := req.From.Addr(), r.byUser[cred.Username]
-	// Wrong passwords count wherever they come from. Only what keeps a line reachable is never slowed: the refresh of a binding from its
-	// own address and port.
+	// Wrong passwords count wherever they come from. Only what keeps a line reachable is never slowed: the refresh of a
+	// binding from its own address and port.
 	refresh := req.Method == sip.REGISTER && claimed != nil && claimed.Fixed == nil && claimed.on(req.Endpoint) && r.isOwn(claimed, req)
 	if !refresh && r.failedLogins.wait(r.now(), from, cred.Username, claimed != nil) {
 		r.counts.slowed.Add(1)
@@ -190,8 +194,8 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line stri
 	return nil
 }
 
-// nonceScope is what a nonce is bound to: our socket and the address that it was sent to. Not the port: an address translator may give
-// the answer another one than the question.
+// nonceScope is what a nonce is bound to: our socket and the address that it was sent to. Not the port: an address
+// translator may give the answer another one than the question.
 func nonceScope(req *endpoint.Request) string {
 	return req.Endpoint.Addr().String() + " " + req.From.Addr().Unmap().String()
 }
@@ -234,7 +238,8 @@ func (r *Registrar) credentials(req *endpoint.Request) *digest.Credentials {
 	return nil
 }
 
-// checkCredentials compares in constant time. For an unknown user it does the same work with a secret that nobody knows, and says the same.
+// checkCredentials compares in constant time. For an unknown user it does the same work with a secret that nobody
+// knows, and says the same.
 func (r *Registrar) checkCredentials(method, place string, c *digest.Credentials) (*account, credentialCheck) {
 	algorithm := strings.ToUpper(c.Algorithm)
 	if algorithm == "" {
@@ -276,7 +281,8 @@ func (r *Registrar) checkCredentials(method, place string, c *digest.Credentials
 	return a, credentialsRight
 }
 
-// challenge asks for credentials, one header field for each algorithm of the user's list, in order (RFC 8760 section 2.3).
+// challenge asks for credentials, one header field for each algorithm of the user's list, in order (RFC 8760 section
+// 2.3).
 func (r *Registrar) challenge(req *endpoint.Request, stale bool) {
 	r.counts.challenges.Add(1)
 	nonce := r.nonces.make(r.now(), nonceScope(req))
@@ -303,7 +309,7 @@ func (r *Registrar) reply(req *endpoint.Request, code int, reason string, header
 	}
 }
 
-// on tells whether the account is served on this socket.
+// on reports whether the account is served on this socket.
 func (a *account) on(e *endpoint.Endpoint) bool { return a.Endpoint == nil || a.Endpoint() == e }
 
 func (a *account) allows(from netip.Addr) bool {
@@ -315,7 +321,7 @@ func (a *account) allows(from netip.Addr) bool {
 	return len(a.AllowFrom) == 0
 }
 
-// fixedAt tells whether an address is that of the fixed contact: its host, or what AllowFrom says.
+// fixedAt reports whether an address is that of the fixed contact: its host, or what AllowFrom says.
 func (a *account) fixedAt(from netip.Addr) bool {
 	if len(a.AllowFrom) > 0 {
 		return a.allows(from)

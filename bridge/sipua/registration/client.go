@@ -36,7 +36,8 @@ type ClientOptions struct {
 	Registrar, AOR     sip.Uri
 	AuthUser, Password string
 	Contact            sip.ContactHeader
-	// Destination is where requests go (outbound proxy or the registrar's resolved address), "host:port"; "" resolves Registrar.
+	// Destination is where requests go (outbound proxy or the registrar's resolved address), "host:port"; "" resolves
+	// Registrar.
 	Destination string
 	Expires     time.Duration
 	Logger      *zap.Logger
@@ -88,8 +89,8 @@ func (c *Client) Status() Status {
 	return c.status
 }
 
-// Retry ends the pause after a failure, unless it was one that time does not mend or the service asked for the pause: somebody
-// wants to telephone.
+// Retry ends the pause after a failure, unless it was one that time does not mend or the service asked for the pause:
+// somebody wants to telephone.
 func (c *Client) Retry() {
 	select {
 	case c.again <- struct{}{}:
@@ -109,7 +110,8 @@ func (c *Client) retryRequests(err error) <-chan struct{} {
 	return c.again
 }
 
-// Run registers, refreshes and retries until ctx ends, then un-registers (for at most a second). It must be called once only.
+// Run registers, refreshes and retries until ctx ends, then un-registers (for at most a second). It must be called once
+// only.
 func (c *Client) Run(ctx context.Context) {
 	for ctx.Err() == nil {
 		granted, err := c.register(ctx, c.expires)
@@ -221,7 +223,8 @@ func minimum(res *sip.Response) (time.Duration, bool) {
 	return d, ok && d <= 24*time.Hour
 }
 
-// newRefusal sorts an answer: what a busy or failing server says passes; what speaks of us does not (redirections are not followed).
+// newRefusal sorts an answer: what a busy or failing server says passes; what speaks of us does not (redirections are
+// not followed).
 func newRefusal(res *sip.Response) *refusal {
 	r := &refusal{code: res.StatusCode, text: res.Reason}
 	switch code := res.StatusCode; {

@@ -245,7 +245,8 @@ func TestRefusals(t *testing.T) {
 	require.Equal(t, 2*time.Minute, newRefusal(res).retryAfter)
 }
 
-// A service that says nothing at all: the time-out is a problem, and the un-registering at the end costs a second at most.
+// A service that says nothing at all: the time-out is a problem, and the un-registering at the end costs a second at
+// most.
 func TestServiceSilent(t *testing.T) {
 	t.Parallel()
 	c := run(t)
@@ -257,8 +258,8 @@ func TestServiceSilent(t *testing.T) {
 	require.Len(t, c.seen.FilterMessageSnippet("could not un-register").All(), 1)
 }
 
-// A service that does not answer is told of each time, one that refuses is not; the state is told where it changes. A registration that was
-// granted lasts through silence, and ends with a refusal that speaks of us.
+// A service that does not answer is told of each time, one that refuses is not; the state is told where it changes. A
+// registration that was granted lasts through silence, and ends with a refusal that speaks of us.
 func TestSilence(t *testing.T) {
 	t.Parallel()
 	var unanswered int

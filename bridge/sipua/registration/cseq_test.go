@@ -6,8 +6,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// RFC 3261 section 10.3 step 7: a REGISTER with the Call-ID and the very CSeq number of the last one, which is no repeat of it since it has
-// another branch, changes nothing; one with the next number does.
+// RFC 3261 section 10.3 step 7: a REGISTER with the Call-ID and the very CSeq number of the last one, which is no
+// repeat of it since it has another branch, changes nothing; one with the next number does.
 func TestEqualCSeq(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())

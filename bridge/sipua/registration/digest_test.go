@@ -9,7 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The worked examples that we know, from memory: RFC 2617 section 3.5 (MD5) and RFC 7616 section 3.9.1 (MD5 and SHA-256).
+// The worked examples that we know, from memory: RFC 2617 section 3.5 (MD5) and RFC 7616 section 3.9.1 (MD5 and
+// SHA-256).
 func TestPublishedExamples(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct{ source, algorithm, user, realm, password, nonce, cnonce, uri, want string }{

@@ -18,7 +18,8 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// The other tests measure by the names of our numbers. Here stand their values once more, so that none changes by mistake.
+// The other tests measure by the names of our numbers. Here stand their values once more, so that none changes by
+// mistake.
 func TestConstants(t *testing.T) {
 	t.Parallel()
 	const s = time.Second
@@ -120,8 +121,8 @@ func TestSameAddress(t *testing.T) {
 	}
 }
 
-// A REGISTER is news of its adapter if the Call-ID, the Contact, the destination or the transport is another one; its end and a
-// question are none.
+// A REGISTER is news of its adapter if the Call-ID, the Contact, the destination or the transport is another one; its
+// end and a question are none.
 func TestNewsOfTheAdapter(t *testing.T) {
 	t.Parallel()
 	now := time.Now()
@@ -267,7 +268,8 @@ func TestSessionNeedsQop(t *testing.T) {
 	require.Error(t, Authorize(invite(), challenged(401, `Digest realm="a", nonce="n", algorithm=MD5-sess`), "box-office", secret))
 }
 
-// What is granted to our own Contact counts, else Expires, else what we asked for; never more than a day (RFC 3261 section 10.2.4).
+// What is granted to our own Contact counts, else Expires, else what we asked for; never more than a day (RFC 3261
+// section 10.2.4).
 func TestGranted(t *testing.T) {
 	t.Parallel()
 	c := NewClient(ClientOptions{Contact: sip.ContactHeader{Address: uri(t, "sip:t0ken@192.0.2.1:5060")}})
@@ -334,7 +336,8 @@ func TestMisbehavingRegistrars(t *testing.T) {
 	}
 }
 
-// Guesses: each pair of address and user waits by itself, longer each time up to a minute, and all is forgotten in time.
+// Guesses: each pair of address and user waits by itself, longer each time up to a minute, and all is forgotten in
+// time.
 func TestFailedLoginBounds(t *testing.T) {
 	t.Parallel()
 	here, now := netip.MustParseAddr("192.0.2.1"), time.Unix(1000, 0)
@@ -377,7 +380,8 @@ func TestFailedLoginBounds(t *testing.T) {
 	require.False(t, g.wait(now.Add(forgetFailures+1), here, "new", false))
 }
 
-// What a REGISTER of ours says (RFC 3261 section 10.2): a number that counts on, the registrar without a user, the time in Expires alone.
+// What a REGISTER of ours says (RFC 3261 section 10.2): a number that counts on, the registrar without a user, the time
+// in Expires alone.
 func TestRequest(t *testing.T) {
 	t.Parallel()
 	contact := sip.ContactHeader{Address: uri(t, "sip:t0ken@192.0.2.1:5060;transport=tcp")}
@@ -405,7 +409,8 @@ func TestRequest(t *testing.T) {
 	require.Equal(t, "0", r.GetHeader("Expires").Value())
 }
 
-// Credentials as before RFC 2617, without qop, are good once; any other qop, no count and no cnonce are wrong (RFC 7616 section 3.4).
+// Credentials as before RFC 2617, without qop, are good once; any other qop, no count and no cnonce are wrong (RFC 7616
+// section 3.4).
 func TestQop(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())

@@ -6,8 +6,9 @@ import (
 	"time"
 )
 
-// How guessing of passwords is slowed. Our own numbers: an adapter with a wrong password tries once in half a minute or so and is hardly
-// held up; who guesses from one address gets a try a minute for each user, and soon none for further users.
+// How guessing of passwords is slowed. Our own numbers: an adapter with a wrong password tries once in half a minute or
+// so and is hardly held up; who guesses from one address gets a try a minute for each user, and soon none for further
+// users.
 const (
 	freeFailures    = 5                // wrong answers from one address for one user, before it has to wait
 	firstWait       = time.Second      // doubled by each further one
@@ -29,8 +30,8 @@ type failedLogin struct {
 	until, last time.Time // no answer before until
 }
 
-// failedLogins remembers wrong answers. Only what bears a nonce that was sent to that very address gets here, so nobody can be made to look like
-// a guesser by forged sources, nor fill it. Safe for concurrent use.
+// failedLogins remembers wrong answers. Only what bears a nonce that was sent to that very address gets here, so nobody
+// can be made to look like a guesser by forged sources, nor fill it. Safe for concurrent use.
 type failedLogins struct {
 	mu    sync.Mutex
 	pairs map[loginSource]*failedLogin
@@ -46,9 +47,9 @@ func loginSourceOf(from netip.Addr, user string) loginSource {
 	return loginSource{from.Unmap(), user[:min(len(user), 64)]}
 }
 
-// wait tells whether an answer has to go unheard now. The limit of users at an address is for users that there are not: many adapters may share
-// an address (a translator's), and one of them must not keep a line of another from registering. Who tries that many names may so find
-// out which there are, which is worth less than a line that rings.
+// wait reports whether an answer has to go unheard now. The limit of users at an address is for users that there are
+// not: many adapters may share an address (a translator's), and one of them must not keep a line of another from
+// registering. Who tries that many names may so find out which there are, which is worth less than a line that rings.
 func (g *failedLogins) wait(now time.Time, from netip.Addr, user string, known bool) bool {
 	k := loginSourceOf(from, user)
 	g.mu.Lock()

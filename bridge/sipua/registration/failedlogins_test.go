@@ -18,8 +18,8 @@ import (
 
 func host(i int) netip.Addr { return netip.AddrFrom4([4]byte{192, 0, byte(2 + i>>8), byte(i)}) }
 
-// The fifth wrong answer for one user makes its address wait, twice as long each time up to a minute; another user of the same address and
-// another address do not wait.
+// The fifth wrong answer for one user makes its address wait, twice as long each time up to a minute; another user of
+// the same address and another address do not wait.
 func TestFailedLoginsWait(t *testing.T) {
 	t.Parallel()
 	now, g := time.Now(), newFailedLogins()
@@ -46,7 +46,8 @@ func TestFailedLoginsWait(t *testing.T) {
 	require.False(t, g.wait(now, host(1), "stage-door", true), "forgotten")
 }
 
-// From one address not more users are tried than an adapter has ports; the wait for further ones ends when the old ones are forgotten.
+// From one address not more users are tried than an adapter has ports; the wait for further ones ends when the old ones
+// are forgotten.
 func TestFailedLoginsForManyUsers(t *testing.T) {
 	t.Parallel()
 	now, g := time.Now(), newFailedLogins()
@@ -112,8 +113,8 @@ func TestFailedLoginsAreBounded(t *testing.T) {
 	}
 }
 
-// At an address that was wrong for many users, users that there are not go unheard, and those that there are do not. What counts
-// against a user, whatever the address, counts for one that there is.
+// At an address that was wrong for many users, users that there are not go unheard, and those that there are do not.
+// What counts against a user, whatever the address, counts for one that there is.
 func TestGuessesOfNobodyAndSomebody(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -171,8 +172,8 @@ func (w *testPeer) guess(method, user string, lines ...string) {
 // forEmergency makes the desk take a request for one for an emergency call.
 const forEmergency = "X-Emergency: yes"
 
-// A guesser is not heard after five wrong answers, not even with the right one, while another line beside him is; when the wait is over the
-// right password is heard.
+// A guesser is not heard after five wrong answers, not even with the right one, while another line beside him is; when
+// the wait is over the right password is heard.
 func TestGuessingIsSlowed(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
@@ -192,9 +193,9 @@ func TestGuessingIsSlowed(t *testing.T) {
 	require.Equal(t, 0, d.Counts().LoginSources, "whoever was right is no guesser")
 }
 
-// Wrong passwords count at the address where the adapter is bound too, by whatever request, and from its own port. What keeps the line
-// reachable is heard in the midst of them: the refresh of the binding from its own address and port, and the caller in need, who shows no
-// password.
+// Wrong passwords count at the address where the adapter is bound too, by whatever request, and from its own port. What
+// keeps the line reachable is heard in the midst of them: the refresh of the binding from its own address and port, and
+// the caller in need, who shows no password.
 func TestGuessingFromTheAdaptersAddressIsSlowed(t *testing.T) {
 	t.Parallel()
 	for _, method := range []string{"REGISTER", "MESSAGE"} {
@@ -242,7 +243,8 @@ type towards struct {
 
 func (c towards) Write(b []byte) (int, error) { return c.WriteTo(b, c.to) }
 
-// The password of a fixed contact is not guessed by REGISTER from its own address and port: there is no binding to refresh.
+// The password of a fixed contact is not guessed by REGISTER from its own address and port: there is no binding to
+// refresh.
 func TestGuessingAtAFixedContactIsSlowed(t *testing.T) {
 	t.Parallel()
 	conn, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
@@ -262,7 +264,8 @@ func TestGuessingAtAFixedContactIsSlowed(t *testing.T) {
 	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "in need")
 }
 
-// An emergency call shows no password where an adapter is bound, and none is judged there; from elsewhere it decides, and wrong ones count.
+// An emergency call shows no password where an adapter is bound, and none is judged there; from elsewhere it decides,
+// and wrong ones count.
 func TestGuessingByEmergencyCalls(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -290,8 +293,8 @@ func TestGuessingByEmergencyCalls(t *testing.T) {
 	require.Equal(t, 200, elsewhere.ask("MESSAGE", "stage-door", forEmergency).code(), "the wait is over")
 }
 
-// Whose very address and port a request has: that of the live binding, or of the fixed contact; of one by name, the port and an allowed
-// address. A fixed contact's address alone is enough for an emergency call, but is not its own.
+// Whose very address and port a request has: that of the live binding, or of the fixed contact; of one by name, the
+// port and an allowed address. A fixed contact's address alone is enough for an emergency call, but is not its own.
 func TestByAddress(t *testing.T) {
 	t.Parallel()
 	at := netip.MustParseAddrPort
@@ -341,8 +344,8 @@ func TestOwnOfABinding(t *testing.T) {
 	}
 }
 
-// Of several lines at one address, as an adapter of many ports has, From names the one that calls, whichever of them it is; where it names
-// none, nobody knows which it is.
+// Of several lines at one address, as an adapter of many ports has, From names the one that calls, whichever of them it
+// is; where it names none, nobody knows which it is.
 func TestByAddressOfManyLines(t *testing.T) {
 	t.Parallel()
 	lines := []string{"box-office", "stage-door", "workshop", "green-room"}
@@ -361,8 +364,8 @@ func TestByAddressOfManyLines(t *testing.T) {
 	}
 }
 
-// A nonce is good at the address that it was sent to, whatever the port (an address translator's), and an answer to one of another address
-// tells nothing of the password.
+// A nonce is good at the address that it was sent to, whatever the port (an address translator's), and an answer to one
+// of another address tells nothing of the password.
 func TestNonceIsBoundToTheAddress(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -403,7 +406,8 @@ func TestRegisterForAnotherLine(t *testing.T) {
 	require.True(t, bound)
 }
 
-// Many Contacts, a Contact at a third party's host and one at ours: one binding, and requests go to where the REGISTER came from.
+// Many Contacts, a Contact at a third party's host and one at ours: one binding, and requests go to where the REGISTER
+// came from.
 func TestHostileContacts(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())

@@ -10,8 +10,8 @@ import (
 	"time"
 )
 
-// nonceLife is how long a nonce may be used. Our own number: longer than a call set-up takes with a challenge in it, and
-// short enough that what was overheard is soon worth nothing.
+// nonceLife is how long a nonce may be used. Our own number: longer than a call set-up takes with a challenge in it,
+// and short enough that what was overheard is soon worth nothing.
 const nonceLife = 5 * time.Minute
 
 const (
@@ -21,8 +21,8 @@ const (
 )
 
 // nonces makes and judges nonces (RFC 7616 section 3.3): a time, a random salt and a keyed hash of both and of the
-// place they were sent to ([nonceScope]). So nothing is kept of a challenge that nobody answers; kept are only the counts of
-// those that were answered rightly. Safe for concurrent use.
+// place they were sent to ([nonceScope]). So nothing is kept of a challenge that nobody answers; kept are only the
+// counts of those that were answered rightly. Safe for concurrent use.
 type nonces struct {
 	key [32]byte
 
@@ -58,7 +58,7 @@ func (n *nonces) make(now time.Time, place string) string {
 	return base64.RawURLEncoding.EncodeToString(raw[:])
 }
 
-// ours tells whether a nonce is one that was sent to that place, and fresh.
+// ours reports whether a nonce is one that was sent to that place, and fresh.
 func (n *nonces) ours(now time.Time, place, nonce string) bool {
 	_, ok := n.until(now, place, nonce)
 	return ok
@@ -75,7 +75,7 @@ func (n *nonces) until(now time.Time, place, nonce string) (end time.Time, ok bo
 	return end, now.Before(end) && !now.Before(made)
 }
 
-// spend tells whether a nonce is ours, fresh, and count higher than in all its uses before, and notes the use. To be
+// spend reports whether a nonce is ours, fresh, and count higher than in all its uses before, and notes the use. To be
 // called only when the credentials are right: then only those who know a password can fill the table.
 func (n *nonces) spend(now time.Time, place, nonce string, count int) bool {
 	until, ok := n.until(now, place, nonce)

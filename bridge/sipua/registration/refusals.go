@@ -9,14 +9,15 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// refusedEvery is the least time between two log lines about refusals of one line's adapter, or of adapters of no known line. Our own number.
+// refusedEvery is the least time between two log lines about refusals of one line's adapter, or of adapters of no known
+// line. Our own number.
 const refusedEvery = time.Minute
 
 // mostUser bounds a user name in the log, in octets. Our own number.
 const mostUser = 64
 
-// refusals counts the requests that were refused for their user, password or address, and says so once in a while. Safe for concurrent
-// use; useful as it is.
+// refusals counts the requests that were refused for their user, password or address, and says so once in a while. Safe
+// for concurrent use; useful as it is.
 type refusals struct {
 	mu       sync.Mutex
 	since    int
@@ -46,9 +47,9 @@ func (f *refusals) setReported(is bool) bool {
 	return was != is
 }
 
-// refuse notes that a request was refused because of why. user is what it named itself, a the account of that name, nil if there is none.
-// Then it is taken for the adapter of the one line without a registration that the request could be from, if there is one: a user name that
-// was mistyped leaves no other trace of its line.
+// refuse notes that a request was refused because of why. user is what it named itself, a the account of that name, nil
+// if there is none. Then it is taken for the adapter of the one line without a registration that the request could be
+// from, if there is one: a user name that was mistyped leaves no other trace of its line.
 func (r *Registrar) refuse(req *endpoint.Request, why, user string, a *account) {
 	f, line := &r.unknownRefusals, ""
 	if a == nil {
@@ -76,7 +77,8 @@ func (r *Registrar) accepted(a *account) {
 	}
 }
 
-// onlyUnbound returns the account without a binding that the request could be from, nil if there is none or more than one.
+// onlyUnbound returns the account without a binding that the request could be from, nil if there is none or more than
+// one.
 func (r *Registrar) onlyUnbound(req *endpoint.Request) *account {
 	var found *account
 	for _, a := range r.accounts {

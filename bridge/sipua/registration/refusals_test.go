@@ -49,7 +49,8 @@ func (w *testPeer) registerWith(user, password string, lines ...string) int {
 	return w.ask("REGISTER", user, lines...).code()
 }
 
-// A wrong password is one warning with line, user and address within a minute, and told to the line once; so is the registration after it.
+// A wrong password is one warning with line, user and address within a minute, and told to the line once; so is the
+// registration after it.
 func TestWrongPasswordIsReported(t *testing.T) {
 	t.Parallel()
 	d, logs, seen := newObservedRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
@@ -73,7 +74,8 @@ func TestWrongPasswordIsReported(t *testing.T) {
 	require.Empty(t, seen)
 }
 
-// A mistyped user is told of the one line whose adapter is missing, and of none where several are; the log never has control characters.
+// A mistyped user is told of the one line whose adapter is missing, and of none where several are; the log never has
+// control characters.
 func TestWrongUserIsReported(t *testing.T) {
 	t.Parallel()
 	d, logs, seen := newObservedRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
@@ -109,8 +111,8 @@ func TestStrangeAddressIsTold(t *testing.T) {
 	require.Empty(t, seen, "a fixed contact is always bound")
 }
 
-// A mistyped user is taken for the one line that the request could be from: lines of other networks, of other sockets and with a
-// registered adapter are not counted.
+// A mistyped user is taken for the one line that the request could be from: lines of other networks, of other sockets
+// and with a registered adapter are not counted.
 func TestWrongUserOfOneLine(t *testing.T) {
 	t.Parallel()
 	far := []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}

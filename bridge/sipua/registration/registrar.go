@@ -55,10 +55,11 @@ type RegistrarOptions struct {
 	Logger   *zap.Logger
 	// BindingChanged, if not nil, is called after Generation of a line's binding changed. It must not block.
 	BindingChanged func(line string, b Binding)
-	// UserAgent, if not nil, is called with the User-Agent of each REGISTER that was taken and has one. It must not block.
+	// UserAgent, if not nil, is called with the User-Agent of each REGISTER that was taken and has one. It must not
+	// block.
 	UserAgent func(line, userAgent string)
-	// Refused, if not nil, is called with true when an adapter of a line without a binding is refused for its user, password or address, and
-	// with false when the line's adapter registers after that. It must not block.
+	// Refused, if not nil, is called with true when an adapter of a line without a binding is refused for its user,
+	// password or address, and with false when the line's adapter registers after that. It must not block.
 	Refused func(line string, refused bool)
 }
 
@@ -150,7 +151,8 @@ func (r *Registrar) Register(req *endpoint.Request) {
 	if a == nil {
 		return
 	}
-	// RFC 3261 section 10.3 step 4. A name that is nobody's is no other line: some adapters show their name to the digest only.
+	// RFC 3261 section 10.3 step 4. A name that is nobody's is no other line: some adapters show their name to the
+	// digest only.
 	if other := r.byUser[req.To().Address.User]; other != nil && other != a {
 		r.counts.wrongLine.Add(1)
 		r.log.Warn("an adapter asked for the registration of another line", zap.String("line", a.Line), zap.String("other", other.Line), zap.Stringer("from", req.From))
@@ -197,7 +199,8 @@ type bindingRequest struct {
 	expires           time.Duration // 0: remove
 }
 
-// bindingRequestOf reads Contact and Expires. Of several Contacts that which is to be reached first (highest q, then the first) counts.
+// bindingRequestOf reads Contact and Expires. Of several Contacts that which is to be reached first (highest q, then
+// the first) counts.
 func bindingRequestOf(req *sip.Request) (w bindingRequest, code int, reason string) {
 	header := defaultExpires
 	zero := false
@@ -289,7 +292,8 @@ func (a *account) take(now time.Time, req *endpoint.Request, w bindingRequest) (
 	}
 	b = Binding{Contact: *w.contact.Clone(), Transport: strings.ToUpper(req.Transport()), Generation: a.binding.Generation,
 		Expires: now.Add(w.expires), Destination: requestDestination(w.contact, req)}
-	// another destination for the same Contact is an address translator's or a TCP connection's: requests must follow that too
+	// another destination for the same Contact is an address translator's or a TCP connection's: requests must follow
+	// that too
 	changed = a.callID != callID || !sameAddress(b.Contact, a.binding.Contact) ||
 		b.Destination != a.binding.Destination || b.Transport != a.binding.Transport
 	if changed {
@@ -302,8 +306,9 @@ func (a *account) take(now time.Time, req *endpoint.Request, w bindingRequest) (
 	return changed, b, true
 }
 
-// requestDestination is where requests to the adapter go: over TCP to the connection's other end; over UDP to the Contact if that is
-// the very host that the REGISTER came from, else to where it came from (an address translator, or a name).
+// requestDestination is where requests to the adapter go: over TCP to the connection's other end; over UDP to the
+// Contact if that is the very host that the REGISTER came from, else to where it came from (an address translator, or a
+// name).
 func requestDestination(contact sip.Uri, req *endpoint.Request) netip.AddrPort {
 	if !sip.IsReliable(req.Transport()) {
 		host, err := netip.ParseAddr(strings.Trim(contact.Host, "[]"))

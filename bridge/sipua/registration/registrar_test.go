@@ -46,8 +46,8 @@ func TestRegister(t *testing.T) {
 	}
 }
 
-// One header field for each algorithm of the line's list, in order (RFC 8760 section 2.3); what is not in the list is not taken; nobody's
-// name is challenged as most are.
+// One header field for each algorithm of the line's list, in order (RFC 8760 section 2.3); what is not in the list is
+// not taken; nobody's name is challenged as most are.
 func TestAlgorithms(t *testing.T) {
 	t.Parallel()
 	with := func(line string, list ...string) Account {

@@ -7,11 +7,12 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// sameTarget reports whether the uri of digest credentials names the resource that the Request-URI names (RFC 7616 section 3.4.6), so that
-// credentials captured on the way to one number are not good for another. The method needs no look: it is part of what is hashed.
+// sameTarget reports whether the uri of digest credentials names the resource that the Request-URI names (RFC 7616
+// section 3.4.6), so that credentials captured on the way to one number are not good for another. The method needs no
+// look: it is part of what is hashed.
 //
-// The user part has to be the same, percent-escapes resolved (RFC 3261 section 19.1.4), and so does the scheme. Tolerated, since adapters
-// do it and it leads to nobody else:
+// The user part has to be the same, percent-escapes resolved (RFC 3261 section 19.1.4), and so does the scheme.
+// Tolerated, since adapters do it and it leads to nobody else:
 //   - Another host or port, or none. An adapter knows us by name and by address, and calls go to the line's service whatever the host.
 //   - Missing or other parameters, such as user=phone and transport, and a password.
 //   - No user part in the uri: some user agents name only the host that they send to. Such credentials are tied to the method alone; as every

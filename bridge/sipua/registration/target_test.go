@@ -8,7 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// What is the same target: RFC 7616 section 3.4.6, RFC 3261 section 19.1.4 for escapes. What adapters leave out or add is from memory.
+// What is the same target: RFC 7616 section 3.4.6, RFC 3261 section 19.1.4 for escapes. What adapters leave out or add
+// is from memory.
 func TestSameTarget(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -59,8 +60,8 @@ func (w *testPeer) authorizeFor(m message, method, uri string, count int) {
 	w.auth = "Authorization: " + cred.String()
 }
 
-// Right credentials that were made for another number open no way to this one (400: RFC 7616 section 3.4.6), and are no wrong password. Those
-// for another method are wrong, since the method is hashed with the rest (section 3.4.3).
+// Right credentials that were made for another number open no way to this one (400: RFC 7616 section 3.4.6), and are no
+// wrong password. Those for another method are wrong, since the method is hashed with the rest (section 3.4.3).
 func TestCredentialsForAnotherTarget(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())

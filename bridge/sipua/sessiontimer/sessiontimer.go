@@ -1,5 +1,5 @@
-// Package sessiontimer is the arithmetic of session timers (RFC 4028): what two ends agree on, who refreshes, and when. It
-// knows no socket and no clock.
+// Package sessiontimer is the arithmetic of session timers (RFC 4028): what two ends agree on, who refreshes, and when.
+// It knows no socket and no clock.
 package sessiontimer
 
 import (
@@ -7,11 +7,12 @@ import (
 	"strings"
 )
 
-// MinInterval is the smallest session interval, in seconds (RFC 4028 section 4), and the Min-SE of who says none (section 5).
+// MinInterval is the smallest session interval, in seconds (RFC 4028 section 4), and the Min-SE of who says none
+// (section 5).
 const MinInterval = 90
 
-// maxInterval bounds what a peer may say, in seconds: a day. Our own number: with more a lost end would not be missed in time, and a huge one
-// would overflow.
+// maxInterval bounds what a peer may say, in seconds: a day. Our own number: with more a lost end would not be missed
+// in time, and a huge one would overflow.
 const maxInterval = 24 * 60 * 60
 
 // Refresher is who refreshes, by the roles in the transaction that agreed on it.
@@ -70,8 +71,8 @@ func Parse(value string) Expires {
 	return e
 }
 
-// Seconds reads a number of seconds, as in Min-SE; parameters after it do not matter. 0: it cannot be understood. More than a day counts
-// as a day.
+// Seconds reads a number of seconds, as in Min-SE; parameters after it do not matter. 0: it cannot be understood. More
+// than a day counts as a day.
 func Seconds(value string) int {
 	value, _, _ = strings.Cut(value, ";")
 	value = strings.TrimSpace(value)
@@ -92,8 +93,9 @@ type Request struct {
 	MinSE     int // 0: none said
 }
 
-// TooShort tells whether the interval asked for is below what we take, so that 422 with Min-SE: least is due (section 9). Who does not
-// know session timers cannot understand a 422: what was put in by a proxy on the way is then raised instead.
+// TooShort reports whether the interval asked for is below what we take, so that 422 with Min-SE: least is due (section
+// 9). Who does not know session timers cannot understand a 422: what was put in by a proxy on the way is then raised
+// instead.
 func (r Request) TooShort(least int) bool {
 	return r.Supported && r.Expires.Seconds != 0 && r.Expires.Seconds < least
 }
@@ -104,10 +106,9 @@ type Session struct {
 	Ours    bool // we refresh
 }
 
-// Agree answers a request as its UAS (section 9). want is the interval that we ask for if the request names none, 0: none.
-// Where the request leaves it
-// open, we refresh: an end that does not answer is missed sooner than one that does not ask. The answer goes into the response if its Seconds are
-// not 0, and then Require: timer if require.
+// Agree answers a request as its UAS (section 9). want is the interval that we ask for if the request names none, 0:
+// none. Where the request leaves it open, we refresh: an end that does not answer is missed sooner than one that does
+// not ask. The answer goes into the response if its Seconds are not 0, and then Require: timer if require.
 func Agree(r Request, want, least int) (s Session, answer Expires, require bool) {
 	e := r.Expires
 	switch {
@@ -124,7 +125,8 @@ func Agree(r Request, want, least int) (s Session, answer Expires, require bool)
 	return Session{Seconds: e.Seconds, Ours: e.Refresher == UAS}, e, r.Supported
 }
 
-// Learn takes the Session-Expires of the 2xx to a request of ours (section 7.2). Where it does not say who refreshes, we do.
+// Learn takes the Session-Expires of the 2xx to a request of ours (section 7.2). Where it does not say who refreshes,
+// we do.
 func Learn(e Expires) Session {
 	if e.Seconds == 0 {
 		return Session{}
@@ -135,8 +137,8 @@ func Learn(e Expires) Session {
 // Refresh is when the refresher sends its refresh, in seconds after the last one: half of the interval (section 10).
 func (s Session) Refresh() float64 { return float64(s.Seconds) / 2 }
 
-// End is when a session that was not refreshed is ended, in seconds after its last refresh: before the interval is over, by the lesser of 32 s
-// and a third of it (section 10).
+// End is when a session that was not refreshed is ended, in seconds after its last refresh: before the interval is
+// over, by the lesser of 32 s and a third of it (section 10).
 func (s Session) End() float64 {
 	n := float64(s.Seconds)
 	return n - min(32, n/3)

@@ -76,7 +76,8 @@ func TestTooShort(t *testing.T) {
 	}
 }
 
-// Sections 7.2 and 10: half the interval for who refreshes; the end is the lesser of 32 s and a third before it is over.
+// Sections 7.2 and 10: half the interval for who refreshes; the end is the lesser of 32 s and a third before it is
+// over.
 func TestRefreshAndEnd(t *testing.T) {
 	for _, one := range []struct {
 		seconds      int

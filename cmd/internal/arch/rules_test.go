@@ -171,11 +171,12 @@ func mannersRule(files []file) (faults []string) {
 	return faults
 }
 
-// timeOfDay is what makes an instant that a clock set back or forth moves, or takes the monotonic part away from one (package time's own
-// documentation, "Monotonic Clocks").
+// timeOfDay is what makes an instant that a clock set back or forth moves, or takes the monotonic part away from one
+// (package time's own documentation, "Monotonic Clocks").
 var timeOfDay = []string{"Unix", "UnixMilli", "UnixMicro", "UnixNano", "Date", "Parse", "ParseInLocation", "UTC", "Local", "In", "AddDate"}
 
-// monotonicRule: whoever drives a contact measures by the monotonic clock alone, so that no setting of the clock makes an opening longer.
+// monotonicRule: whoever drives a contact measures by the monotonic clock alone, so that no setting of the clock makes
+// an opening longer.
 func monotonicRule(files []file) (faults []string) {
 	for _, f := range files {
 		if f.test || !within(f.dir, "bridge/relay") || within(f.dir, "bridge/relay/relaytest") || f.path == timesForReaders {

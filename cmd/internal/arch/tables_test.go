@@ -2,8 +2,8 @@ package arch
 
 const module = "clearback"
 
-// may names what each package may import of ours; a package that is not here is a fault, so that a new one is thought about.
-// What its tests may import besides stands in testsMay.
+// may names what each package may import of ours; a package that is not here is a fault, so that a new one is thought
+// about. What its tests may import besides stands in testsMay.
 var may = map[string][]string{
 	"supervision":                        {},
 	"supervision/keysystem":              {"supervision"},
@@ -127,7 +127,8 @@ var libraries = map[string][]string{
 	"golang.org/x/term": {"cmd/internal/cli"},
 }
 
-// pure are the packages that decide and compute and touch no world; pureMay are the standard packages that they may import.
+// pure are the packages that decide and compute and touch no world; pureMay are the standard packages that they may
+// import.
 var (
 	pure    = []string{"supervision", "supervision/keysystem", "supervision/callrecord", "supervision/window", "supervision/tuning", "supervision/dialplan", "bridge/sipua/sessiontimer"}
 	pureMay = []string{
@@ -144,8 +145,8 @@ var (
 // forTests are the packages of our own that exist for tests and may import testing.
 var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest", "bridge/loopbacktest", "bridge/programtest"}
 
-// changesMachine names each file that may make a namespace, mount, start an emulator, set a clock or install something, and the flag of
-// its package's tests without which it does not.
+// changesMachine names each file that may make a namespace, mount, start an emulator, set a clock or install something,
+// and the flag of its package's tests without which it does not.
 var changesMachine = map[string]string{
 	"bridge/journal/disk_test.go":             "mount",
 	"bridge/journal/virtualmachine_test.go":   "powercuts", // inside the virtual machine

@@ -82,7 +82,7 @@ func (f *file) imports() []string {
 	return all
 }
 
-// within tells whether p is the module or package top, or lies below it.
+// within reports whether p is the module or package top, or lies below it.
 func within(p, top string) bool { return p == top || strings.HasPrefix(p, top+"/") }
 
 // functions returns the names of a file's functions, methods excepted.

@@ -102,7 +102,8 @@ func calls(f *pflag.FlagSet) action {
 	}
 }
 
-// reportLosses says on the error stream where the record has gaps, so that nobody takes what is missing for what did not happen.
+// reportLosses says on the error stream where the record has gaps, so that nobody takes what is missing for what did
+// not happen.
 func (e *env) reportLosses(ctx context.Context, r *journal.Reader, since time.Time) error {
 	if ctx.Err() != nil {
 		return nil
@@ -166,7 +167,8 @@ func listCalls(ctx context.Context, r *journal.Reader, filter journal.Filter, p 
 	}
 }
 
-// recordedLine tells whether the file or the journal knows the line: one that was taken out of the file still has a record.
+// recordedLine reports whether the file or the journal knows the line: one that was taken out of the file still has a
+// record.
 func (e *env) recordedLine(ctx context.Context, c *config.Config, r *journal.Reader, command, name string) (code int, ok bool) {
 	if lineOf(c, name) != nil {
 		return ExitOK, true
@@ -282,7 +284,8 @@ func explain(f *pflag.FlagSet) action {
 	}
 }
 
-// local turns an account's times, which the journal has in UTC, into those of the clock on the wall. JSON and CSV stay in UTC.
+// local turns an account's times, which the journal has in UTC, into those of the clock on the wall. JSON and CSV stay
+// in UTC.
 func local(a callrecord.Account) callrecord.Account {
 	for _, t := range []*time.Time{&a.Began, &a.Answered, &a.Cleared, &a.Ended, &a.IncidentEnded} {
 		if !t.IsZero() {

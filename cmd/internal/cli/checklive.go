@@ -25,8 +25,8 @@ const (
 	askFor = 3 * time.Second
 )
 
-// checkLive starts the daemon on the real network, with its log kept to warnings, looks and reports. It neither records nor listens
-// for commands: it is not the service.
+// checkLive starts the daemon on the real network, with its log kept to warnings, looks and reports. It neither records
+// nor listens for commands: it is not the service.
 func (e *env) checkLive(c *config.Config, states, pulse string) int {
 	served := *c
 	served.Journal.File, served.Control.Socket = "", ""
@@ -167,8 +167,8 @@ func (d *Daemon) readContact(ctx context.Context, l *config.Line) (words string,
 	return withSense(ctx, contact, "reads closed")
 }
 
-// tryContact adds to words what became of trying the command that opens, where that cannot open. A line that is never opened, or has a
-// call, is left alone.
+// tryContact adds to words what became of trying the command that opens, where that cannot open. A line that is never
+// opened, or has a call, is left alone.
 func (d *Daemon) tryContact(ctx context.Context, l *config.Line, words string) (string, bool) {
 	t, ok := d.contacts.Contact(l.Name).(relay.Trier)
 	if !ok || l.Policy.LifeSafety || len(d.line(l.Name).View().Calls) > 0 {

@@ -17,7 +17,8 @@ import (
 const (
 	// ExitOK: done.
 	ExitOK = 0
-	// ExitFailed: a rehearsed scene did not end as it should, a live check found something wrong, or the daemon could not go on.
+	// ExitFailed: a rehearsed scene did not end as it should, a live check found something wrong, or the daemon could
+	// not go on.
 	ExitFailed = 1
 	// ExitFaults: the command line or the configuration file has faults.
 	ExitFaults = 2

@@ -10,8 +10,8 @@ import (
 	"clearback/config"
 )
 
-// closeContacts is what a service manager runs after the daemon ended, however it ended. It closes what it can make out,
-// even if somebody spoilt the file while the daemon ran.
+// closeContacts is what a service manager runs after the daemon ended, however it ended. It closes what it can make
+// out, even if somebody spoilt the file while the daemon ran.
 func closeContacts(f *pflag.FlagSet) action {
 	path := configFlag(f)
 	within := spanFlag(f, "within", closeFor, closeFor.String(),

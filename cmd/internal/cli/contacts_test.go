@@ -115,7 +115,8 @@ func TestContactOfAnotherDriver(t *testing.T) {
 	assert.NotContains(t, out+errs, "curtain-47")
 }
 
-// A device that refuses to open: check --live finds it without opening, and pulse and explain give the device's own words.
+// A device that refuses to open: check --live finds it without opening, and pulse and explain give the device's own
+// words.
 func TestDeviceReasonIsShown(t *testing.T) {
 	d := &webRelay{denies: "maintenance switch\nis \x1bon"}
 	path := webFile(t, d, answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))

@@ -28,7 +28,8 @@ func (e *env) client(c *config.Config, path string) (k *control.Client, code int
 	return control.NewClient(c.Control.Socket), ExitOK, true
 }
 
-// lineClient reads the file, looks up the line that a command names, and returns the client of the daemon that serves it.
+// lineClient reads the file, looks up the line that a command names, and returns the client of the daemon that serves
+// it.
 func (e *env) lineClient(path string, others []string, command string) (c *config.Config, l *config.Line, k *control.Client, code int, ok bool) {
 	if c, code, ok = e.settings(path); !ok {
 		return

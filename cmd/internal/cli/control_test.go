@@ -79,7 +79,8 @@ func pulsed(t *testing.T, path string) (out string) {
 	return out
 }
 
-// The whole of what people ask a running daemon, over its real socket and its real journal; then with the daemon stopped.
+// The whole of what people ask a running daemon, over its real socket and its real journal; then with the daemon
+// stopped.
 func TestControlCommands(t *testing.T) {
 	board := &boardHandler{}
 	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
@@ -272,7 +273,8 @@ func (c *stuckBoardHandler) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
 	return coils, err
 }
 
-// SAFETY.md S16, S92: a contact that is stuck open on an idle line is an incident, and `lines` says that the loop is open.
+// SAFETY.md S16, S92: a contact that is stuck open on an idle line is an incident, and `lines` says that the loop is
+// open.
 func TestLinesSayThatALoopIsOpen(t *testing.T) {
 	board := &stuckBoardHandler{}
 	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))

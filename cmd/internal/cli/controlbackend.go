@@ -22,8 +22,8 @@ import (
 const (
 	// pulseFor bounds an interruption by hand with its check: 3 s open, 5 s of guard time, 10 s of recognition at most.
 	pulseFor = 20 * time.Second
-	// sessionFor is how long a tuning session may rest before it is ended: while it lasts, the line's ordinary calls are refused, so that somebody
-	// who walked away must not leave it behind.
+	// sessionFor is how long a tuning session may rest before it is ended: while it lasts, the line's ordinary calls
+	// are refused, so that somebody who walked away must not leave it behind.
 	sessionFor = 5 * time.Minute
 	// recordFor is how long a trial waits for the journal, which writes every 100 ms.
 	recordFor = 5 * time.Second
@@ -195,8 +195,8 @@ func (h *controlBackend) BeginTrials(line string) error {
 	return nil
 }
 
-// mayRing says why the line is not to be rung for a trial now: the emergency centre may be about to call back, or it has a call. A call
-// whose clearing waits for no more than the adapter's answer is none.
+// mayRing says why the line is not to be rung for a trial now: the emergency centre may be about to call back, or it
+// has a call. A call whose clearing waits for no more than the adapter's answer is none.
 func (k *lineState) mayRing() error {
 	v := k.line.View()
 	why := ""

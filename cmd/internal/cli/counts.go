@@ -9,7 +9,8 @@ import (
 	"clearback/bridge/sipua"
 )
 
-// networkCounts are what the user agent counted, in the words of the control socket. Their meaning stands at the fields.
+// networkCounts are what the user agent counted, in the words of the control socket. Their meaning stands at the
+// fields.
 func networkCounts(c *sipua.Counts) []control.Count {
 	e, r, m := &c.Endpoint, &c.Registrar, &c.Media
 	all := []control.Count{

@@ -53,8 +53,9 @@ type Daemon struct {
 	notClosed []drivers.NotClosed
 }
 
-// StartDaemon opens the journal, the contacts (closed first), the media relay and the sockets, starts the lines, and serves the control
-// socket. Nothing is left open when it fails. Neither a journal nor a control socket that cannot be had keeps the lines from being served.
+// StartDaemon opens the journal, the contacts (closed first), the media relay and the sockets, starts the lines, and
+// serves the control socket. Nothing is left open when it fails. Neither a journal nor a control socket that cannot be
+// had keeps the lines from being served.
 func StartDaemon(c *config.Config, log *zap.Logger) (*Daemon, error) { return startDaemon(c, "", log) }
 
 // startDaemon is StartDaemon of the file at path, which the control socket tells.
@@ -110,7 +111,8 @@ func (d *Daemon) serveControl(c *config.Config, path string) {
 	}
 }
 
-// contactNotice tells the lines concerned what their controller has to say. Notices come from the moment that the contacts are opened.
+// contactNotice tells the lines concerned what their controller has to say. Notices come from the moment that the
+// contacts are opened.
 func (d *Daemon) contactNotice(n relay.Notice) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -308,8 +310,9 @@ func (d *Daemon) Close() error {
 }
 
 // Shutdown ends the daemon: new ordinary calls get 503, ordinary calls are cleared and get their interruption, an
-// emergency call is awaited, then everything closes and the loops last (invariant 9). When hurry ends,
-// nothing but the closing is awaited any more, and that only for hurriedCloseFor. It returns the lines whose contact is not known closed.
+// emergency call is awaited, then everything closes and the loops last (invariant 9). When hurry ends, nothing but the
+// closing is awaited any more, and that only for hurriedCloseFor. It returns the lines whose contact is not known
+// closed.
 func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	d.once.Do(func() {
 		close(d.ending)
@@ -370,8 +373,8 @@ func (d *Daemon) endControl() (done <-chan struct{}) {
 	return ended
 }
 
-// endCalls ends all calls and the agent. When hurry ends it skips what can be skipped; farewells to silent peers take their time
-// all the same.
+// endCalls ends all calls and the agent. When hurry ends it skips what can be skipped; farewells to silent peers take
+// their time all the same.
 func (d *Daemon) endCalls(hurry context.Context) {
 	if d.agent == nil {
 		return
@@ -414,7 +417,7 @@ func (d *Daemon) awaitRest(hurry context.Context) {
 	}
 }
 
-// EmergencyUp tells whether an emergency call is up.
+// EmergencyUp reports whether an emergency call is up.
 func (d *Daemon) EmergencyUp() bool { return d.agent != nil && d.agent.EmergencyUp() }
 
 // line returns the actor of that name; the configuration has it.

@@ -47,8 +47,8 @@ func (s hangingDaemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	return nil
 }
 
-// The service manager is asked for more time while an emergency call is up (sd_notify(3), EXTEND_TIMEOUT_USEC), and for nothing else:
-// a daemon that hangs is to be killed.
+// The service manager is asked for more time while an emergency call is up (sd_notify(3), EXTEND_TIMEOUT_USEC), and for
+// nothing else: a daemon that hangs is to be killed.
 func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "notify")
 	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})

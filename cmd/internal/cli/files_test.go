@@ -11,8 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Whatever file the user names: one that is a pipe, a device or a directory is an error at once. Nobody writes into the pipe, so a command
-// that waits would never return.
+// Whatever file the user names: one that is a pipe, a device or a directory is an error at once. Nobody writes into the
+// pipe, so a command that waits would never return.
 func TestIrregularFiles(t *testing.T) {
 	dir := t.TempDir()
 	pipe := filepath.Join(dir, "pipe")

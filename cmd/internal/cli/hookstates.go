@@ -18,7 +18,8 @@ type state struct {
 	inCall     bool
 }
 
-// states are all that a line can be in as far as the hook goes. A held call and a lifted handset look alike from the adapter; both are seen.
+// states are all that a line can be in as far as the hook goes. A held call and a lifted handset look alike from the
+// adapter; both are seen.
 func states() []state {
 	return []state{
 		{name: "on hook", lead: "Leave %s alone: every handset down, its lamp dark. Then press Enter."},

@@ -19,7 +19,8 @@ import (
 	"clearback/bridge/journal"
 )
 
-// port is an adapter on loopback: it answers OPTIONS by its hook state (RFC 3261 section 11.2) and everything else with 200, and it can make a call.
+// port is an adapter on loopback: it answers OPTIONS by its hook state (RFC 3261 section 11.2) and everything else with
+// 200, and it can make a call.
 type port struct {
 	t    *testing.T
 	conn net.PacketConn
@@ -87,7 +88,7 @@ func (p *port) answered() string {
 	return p.remote
 }
 
-// sensed is a board whose input tells whether loop current flows.
+// sensed is a board whose input reports whether loop current flows.
 type sensed struct {
 	boardHandler
 	mu   sync.Mutex
@@ -106,7 +107,8 @@ func (s *sensed) set(flow bool) {
 	s.flow = flow
 }
 
-// seen leads a line with a port and an input through the three states, and returns what was kept. wrong changes what the port says in one of them.
+// seen leads a line with a port and an input through the three states, and returns what was kept. wrong changes what
+// the port says in one of them.
 func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (code int, out string, trust journal.Trust) {
 	p, board := newPort(t), &sensed{}
 	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), p.conn.LocalAddr().String())

@@ -21,8 +21,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// lineState is what the daemon knows of a line beside its machine: what was told of its calls, how far its answers can be trusted, and
-// what goes to the journal.
+// lineState is what the daemon knows of a line beside its machine: what was told of its calls, how far its answers can
+// be trusted, and what goes to the journal.
 type lineState struct {
 	// set once, before the line starts
 	c       *config.Line
@@ -169,7 +169,8 @@ func (k *lineState) save(kept supervision.SavedState) {
 	k.journal.SaveLine(state)
 }
 
-// restoreOpenings takes up how often the line was opened just before. Openings of the last minute count as if made now, whatever the clock did.
+// restoreOpenings takes up how often the line was opened just before. Openings of the last minute count as if made now,
+// whatever the clock did.
 func restoreOpenings(kept *supervision.SavedState, was *journal.SavedLine, epoch time.Time) {
 	now := supervision.Instant(time.Since(epoch))
 	if age := time.Since(was.RecentAt); was.Recent > 0 && age.Abs() < time.Minute {
@@ -180,8 +181,9 @@ func restoreOpenings(kept *supervision.SavedState, was *journal.SavedLine, epoch
 	}
 }
 
-// setInterval changes the interval in use, and the steps as the file's next reading will have them, so that what is counted on them outlives a
-// restart: those that follow from the line's window follow the interval, of those that were chosen the longer ones stay.
+// setInterval changes the interval in use, and the steps as the file's next reading will have them, so that what is
+// counted on them outlives a restart: those that follow from the line's window follow the interval, of those that were
+// chosen the longer ones stay.
 func (k *lineState) setInterval(interval time.Duration) error {
 	k.setting.Lock()
 	defer k.setting.Unlock()

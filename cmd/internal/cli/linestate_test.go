@@ -43,7 +43,8 @@ func trustedAs(t *testing.T, c *config.Config, names string) {
 	require.NoError(t, journal.SaveTrust(c.Journal.File, "box-office", journal.Trust{Probe: true, Sense: true, UserAgent: names, At: time.Now()}))
 }
 
-// What was seen of a line counts from the next start on, for the way that the file names, until the adapter calls itself otherwise.
+// What was seen of a line counts from the next start on, for the way that the file names, until the adapter calls
+// itself otherwise.
 func TestTrust(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
@@ -97,8 +98,8 @@ func TestTrustOfANamelessAdapter(t *testing.T) {
 	require.Equal(t, 1, logs.FilterMessageSnippet("calls itself").Len())
 }
 
-// Each answered call tests what the adapter says of its hook (SAFETY.md S94): 486 is due, and one that says 200 twice is not trusted any more,
-// not after a restart either.
+// Each answered call tests what the adapter says of its hook (SAFETY.md S94): 486 is due, and one that says 200 twice
+// is not trusted any more, not after a restart either.
 func TestTrustIsTestedInCalls(t *testing.T) {
 	c, p := stage(t)
 	p.set("486 Busy Here")
@@ -148,8 +149,8 @@ func TestTrustIsTestedInCalls(t *testing.T) {
 	require.False(t, d.line("box-office").Policy().ProbeTrusted, "after a restart")
 }
 
-// What outlives the process: the holds that stayed, as long as interval and steps are the same; the call-back window, never longer than the
-// file says; the call numbers.
+// What outlives the process: the holds that stayed, as long as interval and steps are the same; the call-back window,
+// never longer than the file says; the call numbers.
 func TestStateOverARestart(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
@@ -184,7 +185,8 @@ func TestStateOverARestart(t *testing.T) {
 	d.Shutdown(context.Background())
 }
 
-// Openings of the last minute count after a restart, and a pause after too many goes on, never longer than 5 min, whatever the clock did.
+// Openings of the last minute count after a restart, and a pause after too many goes on, never longer than 5 min,
+// whatever the clock did.
 func TestStormOverARestart(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
@@ -358,8 +360,8 @@ func TestControlRefusals(t *testing.T) {
 	require.Equal(t, control.ReasonStopped, reason(err))
 }
 
-// A line is not rung for a trial in the call-back window (SAFETY.md S56, S93), nor while it has a call; a session that was begun before
-// is not rung either.
+// A line is not rung for a trial in the call-back window (SAFETY.md S56, S93), nor while it has a call; a session that
+// was begun before is not rung either.
 func TestTrialsRefusedInCallbackWindowAndCalls(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
@@ -395,7 +397,8 @@ func TestTrialsRefusedInCallbackWindowAndCalls(t *testing.T) {
 	require.Contains(t, p.Refused, "until "+until)
 }
 
-// The order of the ending: whoever waits for an interruption by hand is told, the interruption ends as it was asked, and the journal has it all.
+// The order of the ending: whoever waits for an interruption by hand is told, the interruption ends as it was asked,
+// and the journal has it all.
 func TestEndingDuringAPulse(t *testing.T) {
 	c, _ := stage(t)
 	dir, err := os.MkdirTemp("", "millrace")

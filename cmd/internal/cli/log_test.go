@@ -53,7 +53,8 @@ func TestLogForms(t *testing.T) {
 	}
 }
 
-// TestLogLine is the shape of a line: what collects logs relies on the keys of its head and on the form of times and durations.
+// TestLogLine is the shape of a line: what collects logs relies on the keys of its head and on the form of times and
+// durations.
 func TestLogLine(t *testing.T) {
 	var h outputBuffer
 	log, end := newLogger(config.Log{Level: "info", Format: "json"}, &h)
@@ -64,8 +65,8 @@ func TestLogLine(t *testing.T) {
 		`"late":"1.5ms","at":"2026-03-14T19:30:00.123456789Z","call":3\}\n$`, h.String())
 }
 
-// Whatever a peer put into a text, the log keeps one line for one entry, without what moves a terminal's cursor or turns the direction of
-// writing, and cuts what is long; JSON stays JSON.
+// Whatever a peer put into a text, the log keeps one line for one entry, without what moves a terminal's cursor or
+// turns the direction of writing, and cuts what is long; JSON stays JSON.
 func TestLogHasNoControlCharacters(t *testing.T) {
 	const evil = "a\r\nfake entry\x1b[2J\x07\x7f\u009b31m\u202etxt.exe\u2028\xff\U000e0041z"
 	for _, form := range []string{"json", "console"} {

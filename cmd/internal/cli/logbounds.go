@@ -5,8 +5,8 @@ import (
 	"go.uber.org/zap/zapcore"
 )
 
-// maxLogged bounds a text in a log entry, in bytes: whoever sends a long header field fills no disk with it. Our own number: our errors
-// are far shorter. A stack is ours and stays whole.
+// maxLogged bounds a text in a log entry, in bytes: whoever sends a long header field fills no disk with it. Our own
+// number: our errors are far shorter. A stack is ours and stays whole.
 const maxLogged = 1000
 
 // boundedCore is a core that cuts long texts.

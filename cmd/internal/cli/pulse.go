@@ -11,7 +11,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// Pulse implements control.Backend. It waits for what becomes of the interruption; the server's context does not end with its client.
+// Pulse implements control.Backend. It waits for what becomes of the interruption; the server's context does not end
+// with its client.
 func (h *controlBackend) Pulse(ctx context.Context, line string, interval time.Duration) (control.Pulse, error) {
 	k, err := h.lineState(line)
 	if err != nil {
@@ -106,7 +107,8 @@ func callPhrase(c supervision.CallView) string {
 	return fmt.Sprintf("%s %d %s", kind, c.Call, state)
 }
 
-// pulseWait follows an interruption by hand. Its done is closed once out is whole; everything else is written by the line's goroutine before.
+// pulseWait follows an interruption by hand. Its done is closed once out is whole; everything else is written by the
+// line's goroutine before.
 type pulseWait struct {
 	begun, over bool
 	out         control.Pulse

@@ -87,8 +87,8 @@ func TestRehearsalOfADaemonWithoutContacts(t *testing.T) {
 func TestRehearsalOfADaemonWithAnotherInterval(t *testing.T) {
 	t.Parallel()
 	failed := played(t, changed(func(l *config.Line) {
-		// Far from the interval that the scene asks for, so that no late wake-up makes one of the other: a second for the line that is to be open for
-		// 300 ms, and 250 ms for those that are to be open for 800 ms.
+		// Far from the interval that the scene asks for, so that no late wake-up makes one of the other: a second for
+		// the line that is to be open for 300 ms, and 250 ms for those that are to be open for 800 ms.
 		if l.Policy.Interval < 500*time.Millisecond {
 			l.Policy.Interval = time.Second
 		} else {

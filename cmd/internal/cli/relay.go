@@ -107,7 +107,8 @@ func (e *env) relayClose(path string, within time.Duration) int {
 	return ExitOK
 }
 
-// closeAgain is the pause between attempts to close what could not be closed, as while a serial adapter is away: as the agent's own.
+// closeAgain is the pause between attempts to close what could not be closed, as while a serial adapter is away: as the
+// agent's own.
 const closeAgain = 250 * time.Millisecond
 
 // closeOutputs closes every contact, again and again until all are closed or ctx ends, and returns those that are not.
@@ -234,8 +235,8 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	return code
 }
 
-// deadly are the signals that would end the process without another word, but for those that cannot be caught. (The runtime itself ignores
-// SIGPROF.)
+// deadly are the signals that would end the process without another word, but for those that cannot be caught. (The
+// runtime itself ignores SIGPROF.)
 func deadly() []os.Signal {
 	return []os.Signal{
 		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL, syscall.SIGSYS, syscall.SIGTRAP,
@@ -281,7 +282,7 @@ func startRelayServers(c *config.Relay, a *agent.Agent, server *agent.Server, fa
 	return stop, nil
 }
 
-// isOurs tells whether an address is one of this machine's, as far as it can be told.
+// isOurs reports whether an address is one of this machine's, as far as it can be told.
 func isOurs(a netip.Addr) bool {
 	if a.IsUnspecified() || a.IsLoopback() {
 		return true
@@ -344,7 +345,8 @@ func feedWatchdogs(c *config.Relay, a *agent.Agent, log *zap.Logger) (*agent.Har
 	return w, nil
 }
 
-// managerWatchdog tells how often the service manager's watchdog is to be fed, as sd_watchdog_enabled(3) describes: a quarter of its time.
+// managerWatchdog tells how often the service manager's watchdog is to be fed, as sd_watchdog_enabled(3) describes: a
+// quarter of its time.
 func managerWatchdog() (every time.Duration, ok bool) {
 	if pid := os.Getenv("WATCHDOG_PID"); pid != "" && pid != strconv.Itoa(os.Getpid()) {
 		return 0, false
@@ -356,8 +358,8 @@ func managerWatchdog() (every time.Duration, ok bool) {
 	return time.Duration(us) * time.Microsecond / 4, true
 }
 
-// relayEnd closes every contact first, then ends what serves masters. The hardware watchdog is stopped only if no loop can be open: else the reset
-// that comes is the last remedy.
+// relayEnd closes every contact first, then ends what serves masters. The hardware watchdog is stopped only if no loop
+// can be open: else the reset that comes is the last remedy.
 func (e *env) relayEnd(a *agent.Agent, stop func(context.Context), h *agent.HardwareWatchdog, log *zap.Logger) int {
 	ctx, cancel := context.WithTimeout(context.Background(), relayEndFor)
 	defer cancel()

@@ -59,7 +59,8 @@ func TestRelayCommandLine(t *testing.T) {
 
 // A contact that cannot be closed is told of by its own exit code.
 func TestRelayCloseFails(t *testing.T) {
-	// The file's directory does not exist, so that nothing can be made there, not even by an attempt that is still under way at the end.
+	// The file's directory does not exist, so that nothing can be made there, not even by an attempt that is still
+	// under way at the end.
 	path, _ := relayFile(t, strings.Replace(simulatedRelay, "%s", "%s/none", 1))
 	code, _, errs := call("", "relay", "--config", path, "--close", "--within", "1s")
 	require.Equal(t, ExitNotClosed, code)

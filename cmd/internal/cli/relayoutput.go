@@ -10,7 +10,8 @@ import (
 	"clearback/config"
 )
 
-// output returns what opens a contact's output, and whether that senses loop current. It is not ok if the file names no output.
+// output returns what opens a contact's output, and whether that senses loop current. It is not ok if the file names no
+// output.
 func output(k config.RelayContact) (open func() (agent.Output, error), senses, ok bool) {
 	if k.OpenLevel != "on" && k.OpenLevel != "off" {
 		return nil, false, false // the file has a fault there, and only closing goes on

@@ -71,8 +71,8 @@ type stopper interface {
 	EmergencyUp() bool
 }
 
-// end shuts the daemon down; a second signal makes it hurry. Only an emergency call is worth more time than the service manager
-// gives: an ending that hangs for another reason is to be killed and the lines served again.
+// end shuts the daemon down; a second signal makes it hurry. Only an emergency call is worth more time than the service
+// manager gives: an ending that hangs for another reason is to be killed and the lines served again.
 func (e *env) end(d stopper, log *zap.Logger, extend <-chan time.Time) int {
 	hurry, cancel := context.WithCancel(context.Background())
 	defer cancel()

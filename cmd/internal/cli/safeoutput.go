@@ -14,8 +14,8 @@ import (
 // errUnread: whatever read our output has gone, as head does once it has enough.
 var errUnread = errors.New("nobody reads the output any more")
 
-// safeWriter is a stream that a person reads, perhaps on a terminal. Whatever reaches it, nothing on it controls the terminal or turns the
-// direction of writing: see [sanitize.Lines]. Safe for concurrent use.
+// safeWriter is a stream that a person reads, perhaps on a terminal. Whatever reaches it, nothing on it controls the
+// terminal or turns the direction of writing: see [sanitize.Lines]. Safe for concurrent use.
 type safeWriter struct {
 	w io.Writer
 

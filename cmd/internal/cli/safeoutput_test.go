@@ -44,8 +44,8 @@ func TestSafeWriter(t *testing.T) {
 	require.Equal(t, "größe 😀 \\u202e\\u0085x\n??y\n", b.String())
 }
 
-// Of a call whose far end says what it likes: the table, CSV, JSON and the story have nothing that acts on a terminal. CSV has as many cells
-// as ever, and JSON the very text.
+// Of a call whose far end says what it likes: the table, CSV, JSON and the story have nothing that acts on a terminal.
+// CSV has as many cells as ever, and JSON the very text.
 func TestCallsHaveNoControlCharacters(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "journal.db")
 	recordCall(t, path, callrecord.Party{Number: hostile, Name: "@" + hostile, CallID: "-" + hostile})

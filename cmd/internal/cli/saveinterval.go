@@ -47,7 +47,8 @@ func saveInterval(f *pflag.FlagSet) action {
 	}
 }
 
-// writeInterval changes the file first and then the running daemon, if there is one. release is the card's, as it was measured; 0: it was not.
+// writeInterval changes the file first and then the running daemon, if there is one. release is the card's, as it was
+// measured; 0: it was not.
 func (e *env) writeInterval(ctx context.Context, k *control.Client, path string, l *config.Line, interval, release time.Duration, dry bool) int {
 	same := interval == l.Policy.Interval && (release == 0 || l.Equipment.CardReleaseMin == release && l.Equipment.CardReleaseMax == release)
 	switch {

@@ -36,7 +36,8 @@ func replied(t *testing.T, c net.PacketConn, request, status string, to net.Addr
 	require.NoError(t, err)
 }
 
-// An emergency call that comes while the ending daemon un-registers is put through, and the daemon stays until it has ended.
+// An emergency call that comes while the ending daemon un-registers is put through, and the daemon stays until it has
+// ended.
 func TestEmergencyCallWhileUnregistering(t *testing.T) {
 	service, err := net.ListenPacket("udp", "127.0.0.1:0")
 	require.NoError(t, err)

@@ -98,8 +98,8 @@ func evening(t *testing.T) (path string) {
 	return path
 }
 
-// On a terminal the table of the calls keeps to its width, and says what it leaves out. The table of --wide, JSON and CSV
-// are the same everywhere.
+// On a terminal the table of the calls keeps to its width, and says what it leaves out. The table of --wide, JSON and
+// CSV are the same everywhere.
 func TestCallsFitTheTerminal(t *testing.T) {
 	path := evening(t)
 	_, everything, _ := call("", "calls", "--journal", path)

@@ -14,7 +14,8 @@ import (
 	"clearback/supervision"
 )
 
-// trusted returns the line's policy with the trust that its answers have earned. A policy that trusts already is left alone.
+// trusted returns the line's policy with the trust that its answers have earned. A policy that trusts already is left
+// alone.
 func trusted(c *config.Line, t journal.Trust) supervision.Policy {
 	p := c.Policy
 	p.ProbeTrusted = p.ProbeTrusted || c.Verify.By == "options" && t.Probe
@@ -22,11 +23,13 @@ func trusted(c *config.Line, t journal.Trust) supervision.Policy {
 	return p
 }
 
-// nameSeparator stands between the names of an adapter that registers by one and answers by another. No header has it within.
+// nameSeparator stands between the names of an adapter that registers by one and answers by another. No header has it
+// within.
 const nameSeparator = "\n"
 
-// userAgentSeen takes what the adapter calls itself, when it registers or when it answers. Another adapter, or another version of its software,
-// has to be seen anew before its answers count. The answer that says so does not count either: this returns before it is told.
+// userAgentSeen takes what the adapter calls itself, when it registers or when it answers. Another adapter, or another
+// version of its software, has to be seen anew before its answers count. The answer that says so does not count either:
+// this returns before it is told.
 func (k *lineState) userAgentSeen(agent string) {
 	k.mu.Lock()
 	k.userAgent = agent
@@ -57,12 +60,14 @@ func (k *lineState) dropTrust() {
 	k.line.SetPolicy(p)
 }
 
-// trustAfter is how long after the answer of a call, and between two questions, the adapter is asked whether its line is off hook:
-// our own figure, long enough for an adapter that notes its hook late, or that hangs up and whose BYE is lost once.
+// trustAfter is how long after the answer of a call, and between two questions, the adapter is asked whether its line
+// is off hook: our own figure, long enough for an adapter that notes its hook late, or that hangs up and whose BYE is
+// lost once.
 const trustAfter = 2 * time.Second
 
-// testTrust asks the adapter in an answered call, in which its port is surely off hook, so 486 is due. One that says 200 twice tells
-// nothing of the hook: trust in its answers is withdrawn for good. Called with mu held, on the line's goroutine.
+// testTrust asks the adapter in an answered call, in which its port is surely off hook, so 486 is due. One that says
+// 200 twice tells nothing of the hook: trust in its answers is withdrawn for good. Called with mu held, on the line's
+// goroutine.
 func (k *lineState) testTrust(call supervision.CallID) {
 	if k.ending || !k.trust.Probe || k.c.Verify.By != "options" {
 		return

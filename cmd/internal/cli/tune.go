@@ -34,13 +34,14 @@ type trialClient interface {
 
 // operator is who lifts, holds and looks at the lamp.
 type operator interface {
-	// Answer lifts when the line rings, which it is about to, or tells somebody to; ctx ends when nobody calls any more.
+	// Answer lifts when the line rings, which it is about to, or tells somebody to; ctx ends when nobody calls any
+	// more.
 	Answer(ctx context.Context, n, most int) error
 	// Hold returns when the call is held.
 	Hold(ctx context.Context) error
-	// Lamp tells whether the hold cleared; asked only when nothing else tells.
+	// Lamp reports whether the hold cleared; asked only when nothing else tells.
 	Lamp(ctx context.Context) (tuning.Answer, error)
-	// RangUp tells whether the line rang up after the break.
+	// RangUp reports whether the line rang up after the break.
 	RangUp(ctx context.Context) (bool, error)
 	// Free returns when the line is on hook again; a hold that stayed, or may have, has to be taken back for that.
 	Free(ctx context.Context, a tuning.Answer) error
@@ -97,7 +98,8 @@ func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
 	return s.Result(), err
 }
 
-// trial is one whole clearing. It is judged as soon as it is known what became of the hold, whatever ends the session then.
+// trial is one whole clearing. It is judged as soon as it is known what became of the hold, whatever ends the session
+// then.
 func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made tuning.Trial, judged bool, err error) {
 	made.Interval = interval
 	if err := t.ring(ctx, n); err != nil {

@@ -49,7 +49,7 @@ func (l *fakeLine) step(name string) error {
 	return nil
 }
 
-// late tells whether something is to fail by now.
+// late reports whether something is to fail by now.
 func (l *fakeLine) late() bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()

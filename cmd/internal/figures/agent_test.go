@@ -167,8 +167,8 @@ func (a *agentProcess) measure(t testing.TB, n int) (errors, recorded, begun sam
 	return errors, recorded, begun
 }
 
-// How much longer an opening is than asked, by the agent's own doing, and apart from it how long the way to its beginning takes, which makes
-// nothing longer. The contacts are simulated, so what a real output adds is not in it.
+// How much longer an opening is than asked, by the agent's own doing, and apart from it how long the way to its
+// beginning takes, which makes nothing longer. The contacts are simulated, so what a real output adds is not in it.
 func TestAgentInterval(t *testing.T) {
 	if !*figures {
 		t.Skip("with -figures")

@@ -13,8 +13,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// barePath is the helper that makes the same round trips as the daemon, and nothing else: a BYE comes and is answered, a BYE goes to
-// the adapter and is answered, a command goes to the board and is answered. It keeps no state, checks nothing and writes no log.
+// barePath is the helper that makes the same round trips as the daemon, and nothing else: a BYE comes and is answered,
+// a BYE goes to the adapter and is answered, a command goes to the board and is answered. It keeps no state, checks
+// nothing and writes no log.
 type barePath struct {
 	*helper
 	at netip.AddrPort // where it takes BYEs

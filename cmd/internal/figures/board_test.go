@@ -16,9 +16,9 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// board answers Modbus TCP (MODBUS Application Protocol V1.1b3, functions 1 and 5) and notes when each write arrived. Coil on means open.
-// An opening is told when it is read here, as the bare path's is; a length ends when its close came to the machine by the kernel's
-// stamp, so that no wait of ours for a processor is in it.
+// board answers Modbus TCP (MODBUS Application Protocol V1.1b3, functions 1 and 5) and notes when each write arrived.
+// Coil on means open. An opening is told when it is read here, as the bare path's is; a length ends when its close came
+// to the machine by the kernel's stamp, so that no wait of ours for a processor is in it.
 type board struct {
 	at     netip.AddrPort
 	opened []chan time.Time // by coil; room for more openings than anybody leaves unread
@@ -92,7 +92,8 @@ func (b *board) serve(c *net.TCPConn) {
 	}
 }
 
-// receive reads once, and tells when what was read came (socket(7), SO_TIMESTAMPNS in the kernel's networking/timestamping).
+// receive reads once, and tells when what was read came (socket(7), SO_TIMESTAMPNS in the kernel's
+// networking/timestamping).
 func receive(raw syscall.RawConn, buf []byte) (n int, arrived time.Time, err error) {
 	oob := make([]byte, 128)
 	var oobn int

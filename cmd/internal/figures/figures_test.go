@@ -26,8 +26,8 @@ func wanted(t *testing.T) {
 	}
 }
 
-// TestClearing: from the far end's BYE to the open command, with a hundred lines relaying G.711, beside the bare path under the same
-// media: p50 at most 3 times as long, p99 at most 20 ms longer; at most 60 MB resident.
+// TestClearing: from the far end's BYE to the open command, with a hundred lines relaying G.711, beside the bare path
+// under the same media: p50 at most 3 times as long, p99 at most 20 ms longer; at most 60 MB resident.
 func TestClearing(t *testing.T) {
 	wanted(t)
 	const (
@@ -94,8 +94,8 @@ func settle(seconds int) { <-time.After(time.Duration(seconds) * time.Second) }
 // pause keeps one measurement from falling into step with the media.
 func pause() { <-time.After(5*time.Millisecond + rand.N(10*time.Millisecond)) }
 
-// TestJournal: from the far end's BYE to the open command, with a journal beside without: the median of seven alternating rounds is at
-// most 1.25 times as long at p50.
+// TestJournal: from the far end's BYE to the open command, with a journal beside without: the median of seven
+// alternating rounds is at most 1.25 times as long at p50.
 func TestJournal(t *testing.T) {
 	wanted(t)
 	const lines = 8
@@ -154,8 +154,9 @@ func TestMemoryAndReady(t *testing.T) {
 	}
 }
 
-// TestInterval: the length of openings, from the board's confirmation to the arrival of the close, beside bare waits of the kernel. Never
-// short by more than 0.5 ms; p99 at most 1.5 ms too long on an idle machine, 25 ms with all processors busy.
+// TestInterval: the length of openings, from the board's confirmation to the arrival of the close, beside bare waits of
+// the kernel. Never short by more than 0.5 ms; p99 at most 1.5 ms too long on an idle machine, 25 ms with all
+// processors busy.
 func TestInterval(t *testing.T) {
 	wanted(t)
 	h := newTestBed(t, 4, false)

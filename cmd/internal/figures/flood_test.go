@@ -74,7 +74,8 @@ func (h *testBed) underFlood(program string, rate int, length time.Duration, lin
 	}
 }
 
-// clearInsisting is clear with the repetitions of a BYE that is not answered (RFC 3261 section 17.1.2.2: T1 is 500 ms), since a datagram may be lost.
+// clearInsisting is clear with the repetitions of a BYE that is not answered (RFC 3261 section 17.1.2.2: T1 is 500 ms),
+// since a datagram may be lost.
 func (h *testBed) clearInsisting(line int) time.Duration {
 	h.t.Helper()
 	h.talk.silence(line)
@@ -125,7 +126,8 @@ type floodResult struct {
 	cpu                 float64 // of one processor, in percent
 }
 
-// under floods the daemon. Meanwhile all calls but the first are cleared by their far ends, and somebody calls for help ten times a second.
+// under floods the daemon. Meanwhile all calls but the first are cleared by their far ends, and somebody calls for help
+// ten times a second.
 func (b *floodTest) under(rate int, length time.Duration, targets ...string) floodResult {
 	b.t.Helper()
 	s := floodResult{before: footprintOf(b.t, b.pid())}
@@ -181,9 +183,9 @@ func (b *floodTest) check(v *verdict, quiet samples, barely flooding, s floodRes
 	require.Equal(b.t, b.calls, b.x.rang, "a stranger's call came to a telephone")
 }
 
-// TestEndlessOutput: 100,000 packets a second of junk at the daemon's SIP and media ports. Its memory stays as it is, a call keeps its audio as it does
-// through a bare C relay under the same flood, a far end's BYE opens the loop within 2 s, a call for help passes, nobody's telephone rings, and
-// no packet of a stranger comes through.
+// TestEndlessOutput: 100,000 packets a second of junk at the daemon's SIP and media ports. Its memory stays as it is, a
+// call keeps its audio as it does through a bare C relay under the same flood, a far end's BYE opens the loop within 2
+// s, a call for help passes, nobody's telephone rings, and no packet of a stranger comes through.
 func TestFlood(t *testing.T) {
 	wanted(t)
 	b := newFloodTest(t, 7)
@@ -195,15 +197,16 @@ func TestFlood(t *testing.T) {
 	b.check(v, quiet, barely, s)
 }
 
-// byeRate is of BYEs a second from each of two known addresses: sixteen times what once filled the table of transactions within 32 s.
+// byeRate is of BYEs a second from each of two known addresses: sixteen times what once filled the table of
+// transactions within 32 s.
 const byeRate = 10_000
 
 func byeTarget(from netip.Addr, at netip.AddrPort, user string) string {
 	return fmt.Sprintf("bye:%v:%v:%s", from, at, user)
 }
 
-// TestFloodOfByes: 10,000 BYEs a second of no call from the adapters' address and as many from the services'. What TestEndlessOutput asks for holds
-// here too, and the memory goes back within a minute.
+// TestFloodOfByes: 10,000 BYEs a second of no call from the adapters' address and as many from the services'. What
+// TestEndlessOutput asks for holds here too, and the memory goes back within a minute.
 func TestFloodOfByes(t *testing.T) {
 	wanted(t)
 	b := newFloodTest(t, 7)
@@ -224,7 +227,8 @@ func TestFloodOfByes(t *testing.T) {
 	}
 }
 
-// callsUp has the first n lines called, and returns the daemon's media ports of each: towards the adapter, towards the far end.
+// callsUp has the first n lines called, and returns the daemon's media ports of each: towards the adapter, towards the
+// far end.
 func (h *testBed) callsUp(n int) [][2]netip.AddrPort {
 	h.t.Helper()
 	ports := make([][2]netip.AddrPort, n)

@@ -21,9 +21,9 @@ const (
 	judged = 2 * time.Minute
 )
 
-// TestLoad: a hundred lines with media, 20 calls a second set up and cleared, every fourth by the near end, the others by the far end, which opens the
-// loop. Every call comes through, every BYE is answered and passed on, every loop opens that should and no other, every packet arrives, and the
-// daemon is no larger at the end than it was.
+// TestLoad: a hundred lines with media, 20 calls a second set up and cleared, every fourth by the near end, the others
+// by the far end, which opens the loop. Every call comes through, every BYE is answered and passed on, every loop opens
+// that should and no other, every packet arrives, and the daemon is no larger at the end than it was.
 //
 //	go test ./cmd/internal/figures -figures -run 'TestLoad$' -soak 10m -timeout 20m -v
 func TestLoad(t *testing.T) {
@@ -103,7 +103,8 @@ func (l *load) run(length time.Duration) {
 		case <-second.C:
 			l.trail = append(l.trail, footprintOf(l.t, l.pid()))
 		case <-every.C:
-			// The loop of a line opens and is guarded after a call; the line's next call comes when all others had theirs.
+			// The loop of a line opens and is guarded after a call; the line's next call comes when all others had
+			// theirs.
 			for !over && len(free) > 0 && l.calls < int(time.Since(began)*loadRate/time.Second) {
 				l.x.call(free[0])
 				free = free[1:]

@@ -85,7 +85,7 @@ func alongside(length time.Duration, f func()) samples {
 	return late
 }
 
-// watch tells whether the machine was quiet, but for our own processes, from its making to verdict.
+// watch reports whether the machine was quiet, but for our own processes, from its making to verdict.
 type watch struct {
 	t          testing.TB
 	pids       []int
@@ -225,9 +225,9 @@ func startProgram(t testing.TB, cmd *exec.Cmd) *helper {
 	return h
 }
 
-// ownSession gives a process a session, so that its share of the processors is its own, as that of a service is: systemd gives each a
-// control group, and where Linux groups by session (sched(7), autogroup) one would else be shared with the processes that it is measured
-// against. It ends with us.
+// ownSession gives a process a session, so that its share of the processors is its own, as that of a service is:
+// systemd gives each a control group, and where Linux groups by session (sched(7), autogroup) one would else be shared
+// with the processes that it is measured against. It ends with us.
 func ownSession() *syscall.SysProcAttr {
 	return &syscall.SysProcAttr{Setsid: true, Pdeathsig: syscall.SIGTERM}
 }

@@ -24,8 +24,8 @@ const (
 	packetSize  = 12 + 160
 )
 
-// talk is the helper that sends and takes the media of all lines: one socket for all adapters, one for all far ends. The lines'
-// packets are spread over the 20 ms, as those of strangers to each other are.
+// talk is the helper that sends and takes the media of all lines: one socket for all adapters, one for all far ends.
+// The lines' packets are spread over the 20 ms, as those of strangers to each other are.
 type talk struct {
 	*helper
 	at [2]netip.AddrPort // adapters', far ends'
@@ -73,7 +73,8 @@ func (m *talk) counts(t testing.TB) (sent, received int) {
 	return sent, received
 }
 
-// of returns the packets of one line that were sent and received since it was last asked, and how many came to any line that nobody of ours sent.
+// of returns the packets of one line that were sent and received since it was last asked, and how many came to any line
+// that nobody of ours sent.
 func (m *talk) of(t testing.TB, line int) (sent, received, strange int) {
 	t.Helper()
 	fmt.Fprintln(m.in, "of", line, "-", "-")

@@ -14,8 +14,8 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// proxyHelper is a proxy out of the library's own parts, its user agent, server and client, as its users write one: it keeps
-// transactions, stays in the route, and forwards. It has no dialogs, asks nobody who they are, and writes no log.
+// proxyHelper is a proxy out of the library's own parts, its user agent, server and client, as its users write one: it
+// keeps transactions, stays in the route, and forwards. It has no dialogs, asks nobody who they are, and writes no log.
 //
 // Arguments: its address, and where calls go.
 func proxyHelper() int {
@@ -72,7 +72,8 @@ func runProxy(addr, next string) error {
 	return <-served
 }
 
-// aim takes our own Route away and sets where the request goes: a new call to where all go, others to their Request-URI.
+// aim takes our own Route away and sets where the request goes: a new call to where all go, others to their
+// Request-URI.
 func (p *proxy) aim(req *sip.Request) {
 	req.RemoveHeader("Route")
 	to := fmt.Sprintf("%s:%d", req.Recipient.Host, req.Recipient.Port)

@@ -24,8 +24,8 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// callers is the helper that makes calls as fast as they go and takes them too: so many at a time, each answered at once,
-// acknowledged, and cleared by who was called, so that no loop has to open (the near end's clearing opens none).
+// callers is the helper that makes calls as fast as they go and takes them too: so many at a time, each answered at
+// once, acknowledged, and cleared by who was called, so that no loop has to open (the near end's clearing opens none).
 type callers struct {
 	*helper
 	near netip.AddrPort // where it takes calls
@@ -112,8 +112,8 @@ func read(c *net.UDPConn, handle func(m []byte, from netip.AddrPort)) {
 	}
 }
 
-// mostCalls ends a round: what is answered stays known for 32 s, and of one address not more of that than 4,096, so that the five rounds of
-// a measurement must stay below. It is 64 calls a second for ever.
+// mostCalls ends a round: what is answered stays known for 32 s, and of one address not more of that than 4,096, so
+// that the five rounds of a measurement must stay below. It is 64 calls a second for ever.
 const mostCalls = 350
 
 // run keeps many calls under way, each to a line of its own.
@@ -323,8 +323,9 @@ func childrenOf(t testing.TB, pid int) []int {
 	return all
 }
 
-// TestCalls: calls a second, and what a hop adds to the time until a call is up, through the daemon (media direct), a bare proxy out of the SIP
-// library's own parts, and kamailio, in turns. The daemon reaches at least 0.4 of the bare proxy's calls a second, in the median of the rounds.
+// TestCalls: calls a second, and what a hop adds to the time until a call is up, through the daemon (media direct), a
+// bare proxy out of the SIP library's own parts, and kamailio, in turns. The daemon reaches at least 0.4 of the bare
+// proxy's calls a second, in the median of the rounds.
 func TestCalls(t *testing.T) {
 	wanted(t)
 	const lines = 100

@@ -24,7 +24,8 @@ const (
 	testTimeout = 10 * time.Second       // bounds every wait; only a failing test waits for so long
 )
 
-// testBed is a daemon with some lines and what stands around it. Each house has loopback addresses of its own, so that no port can be another's.
+// testBed is a daemon with some lines and what stands around it. Each house has loopback addresses of its own, so that
+// no port can be another's.
 type testBed struct {
 	testBedSetup
 	t       testing.TB

@@ -199,7 +199,7 @@ func (a *agent) code() int {
 	return a.cmd.ProcessState.ExitCode()
 }
 
-// stands tells whether every thread is stopped (state T, proc_pid_stat(5)).
+// stands reports whether every thread is stopped (state T, proc_pid_stat(5)).
 func (a *agent) stands() bool {
 	threads, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/stat", a.cmd.Process.Pid))
 	require.NoError(a.t, err)
@@ -245,8 +245,8 @@ func TestAgentEndsClosed(t *testing.T) {
 	}
 }
 
-// A kill cannot be caught: the contact stays as it was until somebody closes it, the service manager by `relay --close` and the next agent by
-// its start. The hardware watchdog goes on.
+// A kill cannot be caught: the contact stays as it was until somebody closes it, the service manager by `relay --close`
+// and the next agent by its start. The hardware watchdog goes on.
 func TestAgentKilled(t *testing.T) {
 	t.Parallel()
 	a := newAgentTestBed(t)
@@ -264,8 +264,8 @@ func TestAgentKilled(t *testing.T) {
 	require.Equal(t, "closed", a.moves()[n], "closed first")
 }
 
-// A stopped agent feeds nothing, so that whoever waits for it acts. What was sent to it meanwhile opens nothing when it goes on, and what was open
-// is closed at once.
+// A stopped agent feeds nothing, so that whoever waits for it acts. What was sent to it meanwhile opens nothing when it
+// goes on, and what was open is closed at once.
 func TestAgentStopped(t *testing.T) {
 	t.Parallel()
 	a := newAgentTestBed(t)

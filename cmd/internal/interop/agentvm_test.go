@@ -19,8 +19,8 @@ import (
 
 var inVM = flag.Bool("vm", false, "run the tests that need the virtual machine in one")
 
-// The agent on a GPIO line and on a serial port as the kernel has them: simulated chips and an emulated 16550, whose register tells where RTS is.
-// The program in the machine is this test binary.
+// The agent on a GPIO line and on a serial port as the kernel has them: simulated chips and an emulated 16550, whose
+// register tells where RTS is. The program in the machine is this test binary.
 func TestAgentInVM(t *testing.T) {
 	if vm.Inside() || !*inVM {
 		t.Skip("in the virtual machine only by -vm")

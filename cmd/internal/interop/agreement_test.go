@@ -35,7 +35,8 @@ func ackInDialog(cseq int) step {
 	return send(fmt.Sprintf("ACK [$target] SIP/2.0\n[last_Via:]\nMax-Forwards: 70\n[last_From:]\n[last_To:]\n[last_Call-ID:]\nCSeq: %d ACK\n", cseq) + noBody)
 }
 
-// glares takes a re-INVITE and asks by one of its own before it answers: that is refused (RFC 3261 section 14.2), and then it consents.
+// glares takes a re-INVITE and asks by one of its own before it answers: that is refused (RFC 3261 section 14.2), and
+// then it consents.
 func glares(cseq int) step {
 	return join(step(`<recv request="INVITE"><action><ereg regexp=".*" search_in="hdr" header="Via:" assign_to="via"/>`+
 		`<ereg regexp=".*" search_in="hdr" header="CSeq:" assign_to="number"/></action></recv>`+"\n"),
@@ -68,7 +69,8 @@ func agreements() []dialogScene {
 	}
 }
 
-// TestServiceAsksForRegistration: a registrar that cannot serve, then wants a longer interval (RFC 3261 section 10.2.8), then credentials.
+// TestServiceAsksForRegistration: a registrar that cannot serve, then wants a longer interval (RFC 3261 section
+// 10.2.8), then credentials.
 func TestServiceAsksForRegistration(t *testing.T) {
 	t.Parallel()
 	refuses := func(code int, reason, more string) step {
@@ -91,7 +93,8 @@ func expiring(text, seconds string) string {
 	return strings.Replace(text, "Expires: 600", "Expires: "+seconds, 1)
 }
 
-// TestAdapterRegistersTooBriefly: it is told how long it may (RFC 3261 section 10.3), and is registered when it asks for that.
+// TestAdapterRegistersTooBriefly: it is told how long it may (RFC 3261 section 10.3), and is registered when it asks
+// for that.
 func TestAdapterRegistersTooBriefly(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})

@@ -18,8 +18,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// What can be seen of a daemon from outside: its own commands, its control socket with curl, its journal with the sqlite3 command. The
-// shapes below are read from JSON by the names that are documented, not by the daemon's own types.
+// What can be seen of a daemon from outside: its own commands, its control socket with curl, its journal with the
+// sqlite3 command. The shapes below are read from JSON by the names that are documented, not by the daemon's own types.
 
 // said is what a command of the binary said.
 type said struct {
@@ -98,7 +98,8 @@ func (r *testBed) calls(args ...string) []callSeen {
 	}
 }
 
-// recorded waits until the record has a call that fits. That a hold stayed may be known only when nobody can be at the handset any more.
+// recorded waits until the record has a call that fits. That a hold stayed may be known only when nobody can be at the
+// handset any more.
 func (r *testBed) recorded(what string, fits func(callSeen) bool) callSeen {
 	r.t.Helper()
 	var found callSeen

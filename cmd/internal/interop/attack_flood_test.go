@@ -74,8 +74,8 @@ func (c arrivedCall) farClears() {
 	require.Equal(c.far.p.t, "200", c.far.response("BYE").code())
 }
 
-// requireEmergencyCall is a caller in need: the call reaches the service, which answers, and both talk until the near end hangs
-// up.
+// requireEmergencyCall is a caller in need: the call reaches the service, which answers, and both talk until the near
+// end hangs up.
 func requireEmergencyCall(near, far *peer, line string) {
 	near.t.Helper()
 	c := near.begins(line, "sip:112@"+near.to.String())
@@ -154,8 +154,8 @@ func TestAttackFlood(t *testing.T) {
 			far.replies(m, "486 Busy Here", "far")
 		}
 	}
-	// Three at once are what anybody at the adapter's address can make. Each of the two real ones may have taken the place
-	// of one, which another took again when it was over.
+	// Three at once are what anybody at the adapter's address can make. Each of the two real ones may have taken the
+	// place of one, which another took again when it was over.
 	require.GreaterOrEqual(t, len(forged), 3)
 	require.LessOrEqual(t, len(forged), 3+2)
 }

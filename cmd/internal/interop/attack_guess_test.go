@@ -94,10 +94,10 @@ func refusesForged(far *peer, calls int) {
 	far.kept = slices.DeleteFunc(far.kept, func(m message) bool { return came[m.header("Call-ID")] })
 }
 
-// TestAttackGuess: passwords are tried by calls for help, by ordinary calls and by REGISTER, from the address where
-// an adapter is bound, from its own port too. After a few they are not heard, the right one neither. The adapter's
-// refresh from its own address and port is heard all the same, and so is its call for help, which shows no password. A call
-// for help from another port there is put through, three at once, whatever its password is: the adapter may have moved.
+// TestAttackGuess: passwords are tried by calls for help, by ordinary calls and by REGISTER, from the address where an
+// adapter is bound, from its own port too. After a few they are not heard, the right one neither. The adapter's refresh
+// from its own address and port is heard all the same, and so is its call for help, which shows no password. A call for
+// help from another port there is put through, three at once, whatever its password is: the adapter may have moved.
 func TestAttackGuess(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{both: true, lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1, host: 3}}})

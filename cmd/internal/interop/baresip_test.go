@@ -39,7 +39,8 @@ func (r *testBed) startBaresip(line string) *baresip {
 		line, at(r.adapterPort), line, password))
 }
 
-// startPhone starts a baresip with one account, written as it wants it. It plays a tone instead of a microphone; name is its folder.
+// startPhone starts a baresip with one account, written as it wants it. It plays a tone instead of a microphone; name
+// is its folder.
 func (r *testBed) startPhone(name, account string) *baresip {
 	r.t.Helper()
 	need(r.t, "baresip")
@@ -162,7 +163,8 @@ func toneWAV() []byte {
 	return w
 }
 
-// TestBaresip: a telephone registers, is called, hears the echo of its tone, holds, and is cleared; then it calls, holds, and is cleared.
+// TestBaresip: a telephone registers, is called, hears the echo of its tone, holds, and is cleared; then it calls,
+// holds, and is cleared.
 func TestBaresip(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})

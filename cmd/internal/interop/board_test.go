@@ -43,7 +43,8 @@ type opening struct{ begin, end time.Time }
 
 func (o opening) length() time.Duration { return o.end.Sub(o.begin) }
 
-// monotonicZero is the wall time at which CLOCK_MONOTONIC was zero. The middle of several looks is taken, since one may be interrupted.
+// monotonicZero is the wall time at which CLOCK_MONOTONIC was zero. The middle of several looks is taken, since one may
+// be interrupted.
 func monotonicZero() time.Time {
 	looks := make([]time.Time, 0, 9)
 	for range cap(looks) {

@@ -13,7 +13,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// heldByArrivedCall brings the line into a held call, which the far end clears when the hold has long been acknowledged: SIPp takes no BYE before that.
+// heldByArrivedCall brings the line into a held call, which the far end clears when the hold has long been
+// acknowledged: SIPp takes no BYE before that.
 func (r *testBed) heldByArrivedCall(line string) (near, far *party) {
 	r.t.Helper()
 	near = r.adapterWaits(line, heldAnswered(0))
@@ -36,8 +37,9 @@ func TestAdapterNeverAnswersItsBye(t *testing.T) {
 	require.GreaterOrEqual(t, len(near.find(false, "BYE", "BYE")), 2, "the BYE is repeated (RFC 3261 section 17.1.2.2)")
 }
 
-// TestFarEndByeRepeated: the same BYE again, and a BYE for the ended dialog, make no second interruption and are answered. SIPp cannot repeat a
-// request that was answered, so its bytes are sent again from its port after it has gone.
+// TestFarEndByeRepeated: the same BYE again, and a BYE for the ended dialog, make no second interruption and are
+// answered. SIPp cannot repeat a request that was answered, so its bytes are sent again from its port after it has
+// gone.
 func TestFarEndByeRepeated(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond}}})
@@ -98,7 +100,8 @@ func TestNothingOpens(t *testing.T) {
 	scene("arrived call, near end clears", wait(offered(0), answers(), pause(100*time.Millisecond), clears(1)), farCall(calls(boxOffice), connected(1), cleared(0)))
 	scene("requested call, near end clears", farWait(offered(0), answers(), cleared(0)), call(callsChallenged(number), connected(2), pause(100*time.Millisecond), clears(3)))
 	assert.Empty(t, r.board.openings(t, 0))
-	// The same daemon opens when it should, so the silence above means something; and whatever was still due has passed by then.
+	// The same daemon opens when it should, so the silence above means something; and whatever was still due has passed
+	// by then.
 	near, far := r.heldByArrivedCall(boxOffice)
 	near.ok()
 	far.ok()
@@ -173,7 +176,8 @@ func TestNearEndSeizes(t *testing.T) {
 	requireAfter(t, o.end, seized, 0, "closed because of the seizure")
 }
 
-// TestNextCallerWaits: a call that comes while the loop is open is not refused, and rings when the adapter has seen on hook (invariant 5).
+// TestNextCallerWaits: a call that comes while the loop is open is not refused, and rings when the adapter has seen on
+// hook (invariant 5).
 func TestNextCallerWaits(t *testing.T) {
 	t.Parallel()
 	const recognition = 1100 * time.Millisecond
@@ -193,7 +197,8 @@ func TestNextCallerWaits(t *testing.T) {
 	require.Less(t, rang.Sub(o.begin), recognition+soon)
 }
 
-// TestCancelCrossesAnswer: a 200 that crosses the CANCEL means that the near end is off hook: its leg is cleared, and the line gets its interruption.
+// TestCancelCrossesAnswer: a 200 that crosses the CANCEL means that the near end is off hook: its leg is cleared, and
+// the line gets its interruption.
 func TestCancelCrossesAnswer(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})

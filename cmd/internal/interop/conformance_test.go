@@ -22,7 +22,8 @@ func group(r *regexp.Regexp, s string) string {
 	return ""
 }
 
-// checkConformance judges all that the daemon sent to the parties of the scene: each talked to one of its two addresses, and is to see nothing of the other.
+// checkConformance judges all that the daemon sent to the parties of the scene: each talked to one of its two
+// addresses, and is to see nothing of the other.
 func (r *testBed) checkConformance() {
 	adapterSide, serviceSide := at(r.adapterPort), at(r.servicePort)
 	for _, p := range r.parties {

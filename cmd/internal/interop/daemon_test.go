@@ -245,7 +245,7 @@ func (r *testBed) ended(limit time.Duration) int {
 	return r.d.cmd.ProcessState.ExitCode()
 }
 
-// running tells whether the daemon's process is there.
+// running reports whether the daemon's process is there.
 func (r *testBed) running() bool {
 	select {
 	case <-r.d.done:

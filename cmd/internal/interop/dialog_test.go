@@ -46,7 +46,8 @@ func agrees(direction string, version int) step {
 
 const relayedKey = "Content-Type: application/dtmf-relay\nContent-Length: [len]\n\nSignal=5\nDuration=160\n"
 
-// asksAll is hold, resumption, UPDATE (RFC 3311), INFO (RFC 6086) and OPTIONS within a call, from CSeq first on; takesAll is the other side.
+// asksAll is hold, resumption, UPDATE (RFC 3311), INFO (RFC 6086) and OPTIONS within a call, from CSeq first on;
+// takesAll is the other side.
 func asksAll(first int) step {
 	return join(offers(first, "sendonly", 2), offers(first+1, "sendrecv", 3), asks("UPDATE", first+2, sdp("sendrecv", 4)), asks("INFO", first+3, relayedKey), asks("OPTIONS", first+4, noBody))
 }
@@ -55,7 +56,8 @@ func takesAll() step {
 	return join(agrees("recvonly", 2), agrees("sendrecv", 3), takes("UPDATE", sdp("sendrecv", 4)), takes("INFO", noBody))
 }
 
-// offerless is an INVITE without a description (RFC 3261 section 13.2.1); the offer comes in the 200, the answer goes in the ACK.
+// offerless is an INVITE without a description (RFC 3261 section 13.2.1); the offer comes in the 200, the answer goes
+// in the ACK.
 func offerless(number string, cseq int, extra string) string {
 	text, _, _ := strings.Cut(inviteText(number, cseq, extra), "Content-Type")
 	return text + noBody
@@ -73,7 +75,8 @@ func offersIn200() step {
 	return join(offered(0), sendRepeated("SIP/2.0 200 OK\n"+fmt.Sprintf(copied, ownTag)+ownContact+sdp("sendrecv", 1)), step(answeredInAck))
 }
 
-// challenged is a service that asks for the line's credentials (RFC 3261 section 22.2) before it takes an INVITE; dialog: one within the call.
+// challenged is a service that asks for the line's credentials (RFC 3261 section 22.2) before it takes an INVITE;
+// dialog: one within the call.
 func challenged(dialog bool) step {
 	tag := ownTag
 	if dialog {
@@ -89,7 +92,8 @@ func withCredentials(more string) step {
 		`<nop hide="true" test="ok" next="good"/>` + "\n" + `<nop><action><exec int_cmd="stop_now"/></action></nop>` + "\n" + `<label id="good"/>` + "\n" + `<nop hide="true"/>` + "\n"))
 }
 
-// crossing takes a BYE, sends its own before it answers, and takes the answer to that: a BYE crosses a BYE (RFC 5407 section 3.2.1).
+// crossing takes a BYE, sends its own before it answers, and takes the answer to that: a BYE crosses a BYE (RFC 5407
+// section 3.2.1).
 func crossing(cseq int) step {
 	return join(step(`<recv request="BYE"><action><ereg regexp=".*" search_in="hdr" header="Via:" assign_to="via"/>`+
 		`<ereg regexp=".*" search_in="hdr" header="CSeq:" assign_to="number"/></action></recv>`+"\n"),
@@ -137,8 +141,8 @@ func dialogs() []dialogScene {
 	}
 }
 
-// TestDialogs: every party ends as written, over UDP, with the flag -full over TCP too; SIPp is each of them. The loop opens where the far end
-// cleared an answered call and nowhere else (invariants 6, 8).
+// TestDialogs: every party ends as written, over UDP, with the flag -full over TCP too; SIPp is each of them. The loop
+// opens where the far end cleared an answered call and nowhere else (invariants 6, 8).
 func TestDialogs(t *testing.T) {
 	all := dialogs()
 	half := len(all) / 2

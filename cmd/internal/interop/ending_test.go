@@ -66,7 +66,8 @@ func (r *testBed) requireClosesFirst(from int) {
 	require.NotZero(r.t, seen, "there was a new connection")
 }
 
-// TestKilledWhileOpen: a plain coil stays open while nobody is there, which the scene measures; the next start closes it first.
+// TestKilledWhileOpen: a plain coil stays open while nobody is there, which the scene measures; the next start closes
+// it first.
 func TestKilledWhileOpen(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})

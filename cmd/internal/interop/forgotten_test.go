@@ -11,8 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestServiceForgetsTheCall: a 481 to a request within the call, and to one of another method, clears it as a BYE would (RFC 3261
-// section 12.2.1.2): the hold is let go.
+// TestServiceForgetsTheCall: a 481 to a request within the call, and to one of another method, clears it as a BYE would
+// (RFC 3261 section 12.2.1.2): the hold is let go.
 func TestServiceForgetsTheCall(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
@@ -28,7 +28,8 @@ func TestServiceForgetsTheCall(t *testing.T) {
 	r.logs("evidence=service-lost")
 }
 
-// TestAdapterForgetsTheCall: an adapter that knows no such call holds none; opening its line might cut off somebody who dials.
+// TestAdapterForgetsTheCall: an adapter that knows no such call holds none; opening its line might cut off somebody who
+// dials.
 func TestAdapterForgetsTheCall(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})

@@ -16,7 +16,8 @@ import (
 
 var mounts = flag.Bool("mount", false, "mount a file system in memory, which takes root")
 
-// TestJournalOnAFullDisk: a record that cannot be written is an alarm, and keeps no interruption; when there is room it goes on.
+// TestJournalOnAFullDisk: a record that cannot be written is an alarm, and keeps no interruption; when there is room it
+// goes on.
 func TestJournalOnAFullDisk(t *testing.T) {
 	if !*mounts {
 		t.Skip("mounts a file system; -mount runs it, as root")

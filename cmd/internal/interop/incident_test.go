@@ -33,7 +33,8 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 	t.Parallel()
 	second := newBoard(t) // before the daemon, to outlast it
 	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms", more: unwatched}}})
-	// The contact is known closed before the board goes; else nobody would have known from the start whether it is (SAFETY.md S16).
+	// The contact is known closed before the board goes; else nobody would have known from the start whether it is
+	// (SAFETY.md S16).
 	r.board.await(t, "the contact is read back", func(e boardEvent) bool { return e.name == "read" })
 	r.board.settle(t)
 	require.NoError(t, r.board.cmd.Process.Kill())
@@ -69,7 +70,8 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 	require.Nil(t, r.line(boxOffice).Incident)
 }
 
-// TestByeUnansweredIsAnIncident: the adapter never answers its BYE, the opening outlasts a flash (invariant 3), and the hold stays.
+// TestByeUnansweredIsAnIncident: the adapter never answers its BYE, the opening outlasts a flash (invariant 3), and the
+// hold stays.
 func TestByeUnansweredIsAnIncident(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{record: true, before: func(r *testBed) { r.seeStates("Footlight 1.0") },
@@ -111,8 +113,9 @@ func (r *testBed) seeStates(userAgent string) {
 	p.stop()
 }
 
-// TestHoldStays: `check --live --states` sees that the adapter's answers follow the hook. Then a hold stays; the next clearing takes the next
-// step, after a kill and after an orderly restart too, until `keep` writes it into the file. Another adapter's answers count for nothing.
+// TestHoldStays: `check --live --states` sees that the adapter's answers follow the hook. Then a hold stays; the next
+// clearing takes the next step, after a kill and after an orderly restart too, until `keep` writes it into the file.
+// Another adapter's answers count for nothing.
 func TestHoldStays(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{record: true, before: func(r *testBed) { r.seeStates("Footlight 1.0") },
@@ -177,7 +180,8 @@ func (r *testBed) requireStep(openings int) {
 	require.Len(r.t, r.board.openings(r.t, 0), openings)
 }
 
-// requireKeeps: `keep` writes the interval in use into the file, and nothing else changes there but the steps that it has passed.
+// requireKeeps: `keep` writes the interval in use into the file, and nothing else changes there but the steps that it
+// has passed.
 func (r *testBed) requireKeeps() {
 	r.t.Helper()
 	was, err := os.ReadFile(r.config())

@@ -17,8 +17,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// kamailio is a SIP server of other people's making in the place of the service: a registrar and a proxy that challenges, keeps itself in
-// the route of every call, and writes down all that it sends and receives.
+// kamailio is a SIP server of other people's making in the place of the service: a registrar and a proxy that
+// challenges, keeps itself in the route of every call, and writes down all that it sends and receives.
 type kamailio struct {
 	r    *testBed
 	port int    // the last one that it opens
@@ -102,7 +102,8 @@ func startKamailio(r *testBed, algorithm string) *kamailio {
 	}, r.far)
 }
 
-// newKamailio starts it by rules, which may name the folder of its trace; it serves the last of the ports when it is up.
+// newKamailio starts it by rules, which may name the folder of its trace; it serves the last of the ports when it is
+// up.
 func newKamailio(r *testBed, rules func(dump string) string, port int) *kamailio {
 	t := r.t
 	t.Helper()
@@ -189,7 +190,8 @@ func (k *kamailio) messages() []message {
 	return all
 }
 
-// await waits for a message between kamailio and the daemon, whose first line begins with begin and whose CSeq ends with cseq.
+// await waits for a message between kamailio and the daemon, whose first line begins with begin and whose CSeq ends
+// with cseq.
 func (k *kamailio) await(what string, sent bool, begin, cseq string) message {
 	k.r.t.Helper()
 	var found message
@@ -205,7 +207,8 @@ func (k *kamailio) await(what string, sent bool, begin, cseq string) message {
 	return found
 }
 
-// requireLint checks all that the daemon sent to it, and that every request within a dialog carried the route (RFC 3261 section 12.2.1.1).
+// requireLint checks all that the daemon sent to it, and that every request within a dialog carried the route (RFC 3261
+// section 12.2.1.1).
 func (k *kamailio) requireLint(byes int) {
 	t := k.r.t
 	t.Helper()
@@ -233,7 +236,8 @@ func (k *kamailio) requireLint(byes int) {
 	require.NotZero(t, within["ACK"], "ACK with a route: %v", within)
 }
 
-// TestThroughKamailio: the daemon's line is an account at a proxy that asks for digest and stays in the route of its calls.
+// TestThroughKamailio: the daemon's line is an account at a proxy that asks for digest and stays in the route of its
+// calls.
 func TestThroughKamailio(t *testing.T) {
 	for name, s := range map[string]struct {
 		tcp       bool

@@ -13,8 +13,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestKilledUnderLoad: the daemon is killed with calls in all stages on four lines, again and again. The file stays whole, what was up is
-// recorded as broken off, and can be explained.
+// TestKilledUnderLoad: the daemon is killed with calls in all stages on four lines, again and again. The file stays
+// whole, what was up is recorded as broken off, and can be explained.
 func TestKilledUnderLoad(t *testing.T) {
 	t.Parallel()
 	need(t, "sqlite3")
@@ -65,8 +65,8 @@ func TestKilledUnderLoad(t *testing.T) {
 // callsUp counts, in the file, the calls without an outcome (0).
 const callsUp = "SELECT count(*) FROM calls WHERE outcome = 0"
 
-// lostAtMost is how old what a kill takes from the record may be: 250 ms on a machine of its own, which the journal's own tests hold; more
-// here, where eight scenes share processors and disk.
+// lostAtMost is how old what a kill takes from the record may be: 250 ms on a machine of its own, which the journal's
+// own tests hold; more here, where eight scenes share processors and disk.
 const lostAtMost = time.Second
 
 // eventsUntil counts the events in the log of the daemon that are older than that, seen from its last word.

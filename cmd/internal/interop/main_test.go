@@ -18,7 +18,8 @@ import (
 
 var daemonRace = flag.Bool("daemon-race", false, "build the daemon with the race detector, which needs a C compiler")
 
-// built is what TestMain made: the daemon under test, and the same binary for its other commands, which is never slowed by the race detector.
+// built is what TestMain made: the daemon under test, and the same binary for its other commands, which is never slowed
+// by the race detector.
 var built struct {
 	dir           string
 	daemon, other string

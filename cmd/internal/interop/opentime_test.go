@@ -29,8 +29,8 @@ import (
 
 var openFaults = flag.Bool("open-faults", false, "every way to a contact and every fault in the middle of an opening, not only the death of the daemon on one way of each kind")
 
-// way is one way to a contact, with a peer of its protocol that is not ours (but for the agent, which is the built binary) and tells when the
-// contact moved.
+// way is one way to a contact, with a peer of its protocol that is not ours (but for the agent, which is the built
+// binary) and tells when the contact moved.
 type way struct {
 	name       string
 	controller string // YAML of its entry
@@ -340,7 +340,7 @@ func (m *tried) open() (end func()) {
 type fault struct {
 	name string
 	does func(*tried)
-	// needs tells whether it can happen on that way.
+	// needs reports whether it can happen on that way.
 	needs func(*way) bool
 }
 
@@ -369,8 +369,9 @@ var faults = []fault{
 	}, nil},
 }
 
-// TestLoopOpenTime: whatever dies in the middle of an opening, the loop is open no longer than the contact's kind promises. Where nothing bounds
-// that, the daemon says so when it starts, and `close`, which the unit runs when the daemon has died, closes it. The lengths are the peers' own.
+// TestLoopOpenTime: whatever dies in the middle of an opening, the loop is open no longer than the contact's kind
+// promises. Where nothing bounds that, the daemon says so when it starts, and `close`, which the unit runs when the
+// daemon has died, closes it. The lengths are the peers' own.
 func TestLoopOpenTime(t *testing.T) {
 	t.Parallel()
 	for name, make := range ways() {
@@ -396,8 +397,8 @@ func TestLoopOpenTime(t *testing.T) {
 	}
 }
 
-// oversleep measures by how much this machine lets a sleeper wait too long; the result is the worst so far. Our boards are ordinary
-// processes here, and as late.
+// oversleep measures by how much this machine lets a sleeper wait too long; the result is the worst so far. Our boards
+// are ordinary processes here, and as late.
 func oversleep(t *testing.T) func() time.Duration {
 	var mu sync.Mutex
 	var worst time.Duration

@@ -26,8 +26,9 @@ var network = sync.OnceValue(func() *loopbacktest.Network {
 	return n
 })
 
-// place is the loopback address at which everything of this process listens that must be told where. No other process has it, so that its
-// ports need to be shared out among the tests of this one alone. In the virtual machine nobody else is there.
+// place is the loopback address at which everything of this process listens that must be told where. No other process
+// has it, so that its ports need to be shared out among the tests of this one alone. In the virtual machine nobody else
+// is there.
 var place = sync.OnceValue(func() netip.Addr {
 	if vm.Inside() {
 		return netip.MustParseAddr("127.0.0.1")
@@ -49,8 +50,8 @@ func atHost(host byte, port int) string {
 	return netip.AddrPortFrom(placeOf(host), uint16(port)).String()
 }
 
-// ports gives out numbers below the range that the system takes ephemeral ports from (32768 and up on Linux): who listens on port 0 at all
-// addresses takes none of them.
+// ports gives out numbers below the range that the system takes ephemeral ports from (32768 and up on Linux): who
+// listens on port 0 at all addresses takes none of them.
 var ports = struct {
 	sync.Mutex
 	next int
@@ -58,8 +59,8 @@ var ports = struct {
 
 const firstPort, lastPort = 10000, 32000
 
-// freePorts returns the first of n ports in a row, from an even one, that are free for UDP and TCP at the place. They stay the test's also while
-// no program of it has them: they are given out again only when all others were.
+// freePorts returns the first of n ports in a row, from an even one, that are free for UDP and TCP at the place. They
+// stay the test's also while no program of it has them: they are given out again only when all others were.
 func freePorts(t testing.TB, n int) int {
 	t.Helper()
 	ports.Lock()
@@ -80,10 +81,11 @@ func freePorts(t testing.TB, n int) int {
 
 const listening = "0A" // a TCP socket's state in /proc/net/tcp
 
-// bound tells whether some process has that port of udp, or listens on that of tcp; it asks the system, since trying to bind it would disturb.
+// bound reports whether some process has that port of udp, or listens on that of tcp; it asks the system, since trying
+// to bind it would disturb.
 func bound(network string, port int) bool { return len(sockets(network, port)) > 0 }
 
-// boundBy tells whether it is the process with that number.
+// boundBy reports whether it is the process with that number.
 func boundBy(pid int, network string, port int) bool {
 	for _, inode := range sockets(network, port) {
 		files, _ := filepath.Glob(fmt.Sprintf("/proc/%d/fd/*", pid))

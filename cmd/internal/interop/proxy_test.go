@@ -96,7 +96,8 @@ func (p *proxy) pass(from, to net.Conn) {
 		}
 		p.mu.Unlock()
 		if held && aborted(from) {
-			// A network that is blocked loses what it is given, and nobody repeats it once its sender's socket has gone.
+			// A network that is blocked loses what it is given, and nobody repeats it once its sender's socket has
+			// gone.
 			return
 		}
 		if n > 0 {
@@ -110,7 +111,7 @@ func (p *proxy) pass(from, to net.Conn) {
 	}
 }
 
-// aborted tells whether the other side has reset the connection.
+// aborted reports whether the other side has reset the connection.
 func aborted(c net.Conn) bool {
 	raw, err := c.(*net.TCPConn).SyscallConn()
 	if err != nil {

@@ -15,7 +15,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestRecordOfAClearing: what the commands, the control socket and the file say of a held call, beside what SIPp and the board saw of it.
+// TestRecordOfAClearing: what the commands, the control socket and the file say of a held call, beside what SIPp and
+// the board saw of it.
 func TestRecordOfAClearing(t *testing.T) {
 	t.Parallel()
 	need(t, "sqlite3", "curl")

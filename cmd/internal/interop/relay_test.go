@@ -113,7 +113,8 @@ func (a *agentProcess) closes(t *testing.T, contact, times int) time.Duration {
 	return all[times-1]
 }
 
-// mbpoll runs that program once, with addresses from 0, and returns what it printed. The arguments are the values to write, or options.
+// mbpoll runs that program once, with addresses from 0, and returns what it printed. The arguments are the values to
+// write, or options.
 func (a *agentProcess) mbpoll(t *testing.T, table string, address int, args ...string) (string, error) {
 	t.Helper()
 	all := []string{"-0", "-1", "-m", "tcp", "-p", strconv.Itoa(a.port), "-t", table, "-r", strconv.Itoa(address)}

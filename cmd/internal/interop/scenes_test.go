@@ -16,20 +16,21 @@ const (
 	usual = 800 * time.Millisecond // the default interval
 	lead  = 600 * time.Millisecond // the default lead
 
-	// The bounds of an opening as the board sees it. Short is never allowed. Long is what a stalled processor may cost a single one, of
-	// the daemon, the board or what lies between; so TestMain holds the median of all to the bound for busy cores, beyond what this
-	// machine's own sleepers were late by at that time.
+	// The bounds of an opening as the board sees it. Short is never allowed. Long is what a stalled processor may cost
+	// a single one, of the daemon, the board or what lies between; so TestMain holds the median of all to the bound for
+	// busy cores, beyond what this machine's own sleepers were late by at that time.
 	shortBy    = 500 * time.Microsecond
 	longBy     = time.Second
 	longMedian = 25 * time.Millisecond
 	// soon is at once, on a machine where other packages' tests run too.
 	soon = 400 * time.Millisecond
-	// slack is what two processes may differ in when they stamp one datagram: one of them may have been interrupted in between.
+	// slack is what two processes may differ in when they stamp one datagram: one of them may have been interrupted in
+	// between.
 	slack = 20 * time.Millisecond
 )
 
-// lateness is how much longer than asked each opening of this run was, and how far what was recorded as its length is from the board's, beyond
-// what the machine itself was late by.
+// lateness is how much longer than asked each opening of this run was, and how far what was recorded as its length is
+// from the board's, beyond what the machine itself was late by.
 var lateness struct {
 	sync.Mutex
 	all, measured []time.Duration
@@ -55,7 +56,8 @@ func requireMeasured(t testing.TB, measured float64, o opening) {
 	lateness.measured = append(lateness.measured, off-lateness.machine())
 }
 
-// medianLateness is that of all openings until now, and off that of what was recorded of their lengths; 0 if there were none.
+// medianLateness is that of all openings until now, and off that of what was recorded of their lengths; 0 if there were
+// none.
 func medianLateness() (late, off time.Duration) {
 	lateness.Lock()
 	defer lateness.Unlock()
@@ -76,7 +78,8 @@ func requireAfter(t testing.TB, a, b time.Time, d time.Duration, what string) {
 	require.GreaterOrEqual(t, a.Sub(b), d-slack, what)
 }
 
-// heldAnswered is the near end of an arrived call: it answers, holds, and takes the clearing, answering the BYE after a while.
+// heldAnswered is the near end of an arrived call: it answers, holds, and takes the clearing, answering the BYE after a
+// while.
 func heldAnswered(after time.Duration) step {
 	return join(offered(50*time.Millisecond), answers(), pause(50*time.Millisecond), holds(1), cleared(after))
 }
@@ -138,7 +141,8 @@ func TestRequestedCallHeldFarEndClears(t *testing.T) {
 	requireAfter(t, o.begin, near.got("BYE", "BYE").at, 200*time.Millisecond, "opened before the adapter's leg was cleared")
 }
 
-// TestOverTCP: the same over TCP on both sides, where the daemon connects to whoever waits and answers on the connection it was called on.
+// TestOverTCP: the same over TCP on both sides, where the daemon connects to whoever waits and answers on the
+// connection it was called on.
 func TestOverTCP(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{tcp: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 300ms"}}})

@@ -83,7 +83,8 @@ func TestCompletionInFish(t *testing.T) {
 	}
 }
 
-// TestCompletionInZsh: zsh completes only at a prompt of its own, so the test replaces the functions that offer the words.
+// TestCompletionInZsh: zsh completes only at a prompt of its own, so the test replaces the functions that offer the
+// words.
 func TestCompletionInZsh(t *testing.T) {
 	t.Parallel()
 	for line, want := range completed {

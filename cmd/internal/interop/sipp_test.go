@@ -38,9 +38,9 @@ type message struct {
 	text string
 }
 
-// sipp starts SIPp with a scenario at a port. It speaks for user; to is where its first request goes, 0 for a party that waits. With ports of its
-// own for media and for commands it always begins: of 200 runs eight at a time none failed, but 172 of 200 that shared them ended at once
-// with 254.
+// sipp starts SIPp with a scenario at a port. It speaks for user; to is where its first request goes, 0 for a party
+// that waits. With ports of its own for media and for commands it always begins: of 200 runs eight at a time none
+// failed, but 172 of 200 that shared them ended at once with 254.
 func (r *testBed) sipp(name, user string, port, to int, steps ...step) *party {
 	r.t.Helper()
 	r.mu.Lock()
@@ -108,7 +108,8 @@ func (p *party) start(args []string) {
 	}()
 }
 
-// ready tells whether SIPp itself has its port; another may have had it until now. Over TCP it has one only when it waits to be called.
+// ready reports whether SIPp itself has its port; another may have had it until now. Over TCP it has one only when it
+// waits to be called.
 func (p *party) ready(tcp bool, to int) bool {
 	if tcp {
 		return to != 0 || boundBy(p.cmd.Process.Pid, "tcp", p.port)

@@ -8,8 +8,8 @@ import (
 	"time"
 )
 
-// step is a piece of a SIPp scenario. In every scenario $me, $peer and $target are the From, To and request URI of the party's own
-// requests once the dialog is up, whichever side began it.
+// step is a piece of a SIPp scenario. In every scenario $me, $peer and $target are the From, To and request URI of the
+// party's own requests once the dialog is up, whichever side began it.
 type step string
 
 const (
@@ -52,7 +52,8 @@ func sendRepeated(text string) step {
 
 func request(method string) step { return step(fmt.Sprintf("<recv request=%q/>\n", method)) }
 
-// pause takes nothing meanwhile: what arrives in it ends the scenario. SIPp may stay in one of 0 ms for a while, so that is none.
+// pause takes nothing meanwhile: what arrives in it ends the scenario. SIPp may stay in one of 0 ms for a while, so
+// that is none.
 func pause(d time.Duration) step {
 	if d == 0 {
 		return ""
@@ -166,7 +167,8 @@ func cleared(after time.Duration) step {
 	return join(request("BYE"), pause(after), reply(200, "OK"))
 }
 
-// holds asks by re-INVITE to send only, as a key telephone's hold does at some adapters, and expects the other side's consent.
+// holds asks by re-INVITE to send only, as a key telephone's hold does at some adapters, and expects the other side's
+// consent.
 func holds(cseq int) step {
 	return join(sendRepeated(inDialog("INVITE", cseq)+ownContact+sdp("sendonly", 2)), optional(100),
 		step(`<recv response="200"><action><ereg regexp="a=(recvonly|inactive)" search_in="body" check_it="true" assign_to="junk"/></action></recv>`+"\n"),

@@ -12,11 +12,12 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// cardRelease is how long current must be away until the line card that a test plays lets its hold go: short, for a short session.
+// cardRelease is how long current must be away until the line card that a test plays lets its hold go: short, for a
+// short session.
 const cardRelease = 330 * time.Millisecond
 
-// operator plays who sits before `clearback tune` while the port takes its first calls, until it asks nothing more or stop says so. The
-// lamp goes out when the opening was long enough by the board's own clock.
+// operator plays who sits before `clearback tune` while the port takes its first calls, until it asks nothing more or
+// stop says so. The lamp goes out when the opening was long enough by the board's own clock.
 func (r *testBed) operator(d *dialogue, p *party, stop func(question string) bool) (holds int) {
 	r.t.Helper()
 	openings := len(r.board.openings(r.t, 0))
@@ -44,8 +45,8 @@ func (r *testBed) operator(d *dialogue, p *party, stop func(question string) boo
 	}
 }
 
-// TestTune: a session with SIPp as adapter, the board's clock for the card, and this test for the person. What it finds is written into
-// the file with its comments kept, and into use, while another line talks.
+// TestTune: a session with SIPp as adapter, the board's clock for the card, and this test for the person. What it finds
+// is written into the file with its comments kept, and into use, while another line talks.
 func TestTune(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes ten holds")
@@ -111,7 +112,8 @@ func TestTune(t *testing.T) {
 	requireInterval(t, 300*time.Millisecond, r.board.once(t, 1))
 }
 
-// TestTuneIsEndedByACall: an ordinary call from the adapter ends the session and is refused; an emergency call ends it and goes through.
+// TestTuneIsEndedByACall: an ordinary call from the adapter ends the session and is refused; an emergency call ends it
+// and goes through.
 func TestTuneIsEndedByACall(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, policy: brisk, interval: 300 * time.Millisecond, more: unwatched}}})

@@ -23,8 +23,8 @@ var vanishing = flag.Bool("vanishing", false,
 	"192 calls through kamailio whose far ends are killed, or whose service is cut off or restarted; takes 7 min")
 
 // cable stands for the network between the daemon and its service, and can be cut. It is a translator of addresses that
-// rewrites SIP too: kamailio sees the daemon at the cable's inner port, and the daemon sees kamailio at the outer one. All
-// ports here have five digits, so no message changes its length.
+// rewrites SIP too: kamailio sees the daemon at the cable's inner port, and the daemon sees kamailio at the outer one.
+// All ports here have five digits, so no message changes its length.
 type cable struct {
 	outer, inner *net.UDPConn
 	isCut        atomic.Bool
@@ -68,8 +68,8 @@ func newCable(r *testBed, inner, service int) *cable {
 	return c
 }
 
-// betweenRules make kamailio a proxy with digest that stays in the route of every call. The number dialled is 55501NM: M is
-// the far end, and N what the proxy itself says to OPTIONS in a call, whoever is there or is not.
+// betweenRules make kamailio a proxy with digest that stays in the route of every call. The number dialled is 55501NM:
+// M is the far end, and N what the proxy itself says to OPTIONS in a call, whoever is there or is not.
 const betweenRules = `debug=1
 log_stderror=yes
 fork=yes
@@ -134,8 +134,8 @@ request_route {
 }
 `
 
-// sessionHabits are what the far ends do with the session timer that is offered to them (RFC 4028): take it, refuse it by
-// 422, know nothing of it. The first also take UPDATE.
+// sessionHabits are what the far ends do with the session timer that is offered to them (RFC 4028): take it, refuse it
+// by 422, know nothing of it. The first also take UPDATE.
 var sessionHabits = []string{"takes a timer", "refuses a timer", "knows no timer"}
 
 // inCallForLong is a far end that takes a call and then whatever a service's leg may be asked in it.
@@ -166,7 +166,8 @@ func inCallForLong(habit string) step {
 		`<label id="end"/>`+"\n<nop/>\n")
 }
 
-// A heldCall is a call of the near end, which holds it by a key telephone: its adapter signals nothing and goes on sending.
+// A heldCall is a call of the near end, which holds it by a key telephone: its adapter signals nothing and goes on
+// sending.
 type heldCall struct {
 	line, habit string
 	dies        bool
@@ -198,10 +199,10 @@ var optionsSays = []string{"", "481", "405", "408"}
 // vanishedBound is SAFETY.md S95.
 const vanishedBound = 200 * time.Second
 
-// TestVanishing: half of the far ends are killed without a word, in calls of each kind: media relayed and direct, session timers
-// taken, refused and unknown, a service that answers OPTIONS in calls or says 481, 405 or 408 to it. Meanwhile kamailio, which
-// stands between, is restarted or cut off. No hold is left 200 s after the far end died or the service came back, and no other
-// call is ended.
+// TestVanishing: half of the far ends are killed without a word, in calls of each kind: media relayed and direct,
+// session timers taken, refused and unknown, a service that answers OPTIONS in calls or says 481, 405 or 408 to it.
+// Meanwhile kamailio, which stands between, is restarted or cut off. No hold is left 200 s after the far end died or
+// the service came back, and no other call is ended.
 func TestVanishing(t *testing.T) {
 	if !*vanishing {
 		t.Skip("takes 7 min; -vanishing runs it")

@@ -106,8 +106,8 @@
 //
 //	go test ./supervision/supervisiontest -run '^$' -fuzz '^FuzzStep$' -fuzztime 10m
 //
-// What others rely on (JSON, control socket, journals, words, keys, flags, exit codes, contracts) stands in files that the
-// tests of cmd/internal/frozen compare; its package comment lists them.
+// What others rely on (JSON, control socket, journals, words, keys, flags, exit codes, contracts) stands in files that
+// the tests of cmd/internal/frozen compare; its package comment lists them.
 //
 // The tree itself: cmd/internal/arch. The manuals, README's examples and the units: deploy.
 package testrun

@@ -39,8 +39,9 @@ func TestSeen(t *testing.T) {
 `
 )
 
-// TestMutate: what the tests notice is caught, what they do not notice survives, and the tree stays as it was. A mutant that never ends
-// is caught, since the tests end well inside the limit without it. One that does not compile is counted apart, and another drawn.
+// TestMutate: what the tests notice is caught, what they do not notice survives, and the tree stays as it was. A mutant
+// that never ends is caught, since the tests end well inside the limit without it. One that does not compile is counted
+// apart, and another drawn.
 func TestMutate(t *testing.T) {
 	mutable(t, seen, sees, `
 func TestUnseen(t *testing.T) {
@@ -75,7 +76,8 @@ func TestUnseen(t *testing.T) {
 	assert.Contains(t, out, "-> var Unseen = false: caught by small/beside TestUnseen\n")
 }
 
-// TestMutants: each operator, condition, constant and statement, and whether the mutant compiles. Lines that only log, and capacities, are left alone.
+// TestMutants: each operator, condition, constant and statement, and whether the mutant compiles. Lines that only log,
+// and capacities, are left alone.
 func TestMutants(t *testing.T) {
 	mutable(t, `
 import (

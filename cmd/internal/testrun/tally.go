@@ -46,8 +46,8 @@ func (t *tally) add(r result) {
 	}
 }
 
-// read takes in a stream of go test -json. It passes on to out the line of each package, and all that a failed test printed;
-// if verbose, all that any test printed, as it comes.
+// read takes in a stream of go test -json. It passes on to out the line of each package, and all that a failed test
+// printed; if verbose, all that any test printed, as it comes.
 func (t *tally) read(events io.Reader, out io.Writer, verbose bool) error {
 	printed := map[string]*bytes.Buffer{} // by package and test, until its outcome is known
 	lines := bufio.NewReader(events)
@@ -98,7 +98,8 @@ func (t *tally) read(events io.Reader, out io.Writer, verbose bool) error {
 	}
 }
 
-// unfinished passes on what the tests printed that a package's end cut short: by a panic beside them, or since they took too long.
+// unfinished passes on what the tests printed that a package's end cut short: by a panic beside them, or since they
+// took too long.
 func unfinished(out io.Writer, printed map[string]*bytes.Buffer, path string) {
 	for _, key := range slices.Sorted(maps.Keys(printed)) {
 		if of, _, _ := strings.Cut(key, " "); of == path {
@@ -190,7 +191,8 @@ func (t *tally) number(action string) (n int) {
 // missing is how a skipped test names an outside program that is not here.
 var missing = regexp.MustCompile(`^(.+) (?:is|are) missing \((.+)\)$`)
 
-// report prints each skip and each failure by name, then each missing program with the tests that it skipped, then the counts.
+// report prints each skip and each failure by name, then each missing program with the tests that it skipped, then the
+// counts.
 func (t *tally) report(out io.Writer) {
 	absent := map[string][]result{} // what was skipped, by program
 	var failed, skipped []string

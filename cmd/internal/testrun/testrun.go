@@ -101,8 +101,8 @@ func run(args []string, out, errs io.Writer) error {
 	return nil
 }
 
-// goTest runs go test with the arguments, adds what it says to results and returns its exit code. It passes on one line a package,
-// and all output of what failed; with -v among the arguments, all output.
+// goTest runs go test with the arguments, adds what it says to results and returns its exit code. It passes on one line
+// a package, and all output of what failed; with -v among the arguments, all output.
 func goTest(args []string, results *tally, out, errs io.Writer) (code int, err error) {
 	cmd := exec.Command("go", append([]string{"test", "-json"}, args...)...)
 	cmd.Stderr = errs

@@ -1,9 +1,11 @@
-// Package agentmqtt serves an agent's contacts at an MQTT broker, by the contract of package mqtt: PREFIX/CONTACT/pulse, close, read and state.
+// Package agentmqtt serves an agent's contacts at an MQTT broker, by the contract of package mqtt:
+// PREFIX/CONTACT/pulse, close, read and state.
 //
-// Each contact has a connection of its own, so that each has its own will, which tells that it is away, and one that hangs holds up
-// nobody. A pulse is obeyed once, and only with a token that the state told less than a second ago; after a close, and when the process stood still, all tokens are new.
-// A master is the name that its commands come from; when it goes quiet for the agent's watchdog, what it opened is closed, as with every
-// face. The daemon reads each contact every two seconds, so the agent's watchdog must not be shorter than that.
+// Each contact has a connection of its own, so that each has its own will, which tells that it is away, and one that
+// hangs holds up nobody. A pulse is obeyed once, and only with a token that the state told less than a second ago;
+// after a close, and when the process stood still, all tokens are new. A master is the name that its commands come
+// from; when it goes quiet for the agent's watchdog, what it opened is closed, as with every face. The daemon reads
+// each contact every two seconds, so the agent's watchdog must not be shorter than that.
 package agentmqtt
 
 import (
@@ -34,7 +36,8 @@ type Options struct {
 	Broker broker.Options
 	// Prefix begins the topics, without a / at either end.
 	Prefix string
-	// Link is told when a contact has no connection any more, with the reason, and when it has one again, with nil. It must not block. Nil: nobody.
+	// Link is told when a contact has no connection any more, with the reason, and when it has one again, with nil. It
+	// must not block. Nil: nobody.
 	Link func(contact string, err error)
 }
 
@@ -89,7 +92,8 @@ func (f *Client) Start() {
 	}
 }
 
-// Close tells the broker that the contacts are away, ends the connections and waits for all goroutines, at most until ctx ends.
+// Close tells the broker that the contacts are away, ends the connections and waits for all goroutines, at most until
+// ctx ends.
 func (f *Client) Close(ctx context.Context) {
 	if f.cancel == nil {
 		return

@@ -90,7 +90,7 @@ func (c *contact) renewLocked(keep bool) {
 	c.tokens = [2]token{{rand.Text(), time.Now()}, before}
 }
 
-// use tells whether a token is good, once.
+// use reports whether a token is good, once.
 func (c *contact) use(text string) error {
 	fresh := c.client.agent.StandstillCount()
 	c.mu.Lock()
@@ -169,7 +169,8 @@ func (c *contact) answer(j job) {
 	}
 }
 
-// close closes the contact. No token that was told before is good any more: what was sent before the close opens nothing behind it.
+// close closes the contact. No token that was told before is good any more: what was sent before the close opens
+// nothing behind it.
 func (c *contact) close(m *agent.Master) error {
 	c.mu.Lock()
 	c.renewLocked(false)

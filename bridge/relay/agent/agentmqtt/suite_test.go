@@ -29,7 +29,8 @@ func TestMain(m *testing.M) {
 	}))
 }
 
-// testTimeout is enough for a machine that is busy with our other tests (see relaytest.Timeout): each command goes through four hands.
+// testTimeout is enough for a machine that is busy with our other tests (see relaytest.Timeout): each command goes
+// through four hands.
 const testTimeout = 700 * time.Millisecond
 
 // output is a contact whose movements are noted.
@@ -64,7 +65,8 @@ func (o *output) Current() (bool, error) {
 
 func (o *output) Close() error { return nil }
 
-// suiteAgent is an agent with two contacts, and between it and the driver somebody who carries messages and can do it badly.
+// suiteAgent is an agent with two contacts, and between it and the driver somebody who carries messages and can do it
+// badly.
 type suiteAgent struct {
 	brokertest.Link
 	outputs [2]*output

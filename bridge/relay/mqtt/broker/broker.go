@@ -1,5 +1,5 @@
-// Package broker is one connection to an MQTT 5 broker: strictly one, which never comes back by itself and keeps nothing for later. Who wants another
-// makes it. Protocol and framing are paho.golang's.
+// Package broker is one connection to an MQTT 5 broker: strictly one, which never comes back by itself and keeps
+// nothing for later. Who wants another makes it. Protocol and framing are paho.golang's.
 package broker
 
 import (
@@ -26,14 +26,15 @@ type Options struct {
 	TLS transport.TLS
 	// Timeout is that of one exchange: the making of a connection, a subscription, a publication.
 	Timeout time.Duration
-	// KeepAlive in whole seconds, 1 s or more: how often the broker hears from us. It gives up after one and a half times as long.
+	// KeepAlive in whole seconds, 1 s or more: how often the broker hears from us. It gives up after one and a half
+	// times as long.
 	KeepAlive time.Duration
 	// Dial replaces the network; nil means TCP.
 	Dial func(ctx context.Context, address string) (net.Conn, error)
 }
 
-// undelivered is how long the kernel may go on trying to deliver what was written: an opening that a blocked link holds back must not
-// arrive seconds later.
+// undelivered is how long the kernel may go on trying to deliver what was written: an opening that a blocked link holds
+// back must not arrive seconds later.
 const undelivered = 500 * time.Millisecond
 
 // ErrOptions: a setting is out of its range.

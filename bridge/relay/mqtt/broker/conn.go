@@ -15,8 +15,8 @@ import (
 )
 
 const (
-	// inTheAir is how many publications of ours may wait for the broker at a time. Brokers take 10 or more; what is asked for at a time is an
-	// opening, a poll and a few closes.
+	// inTheAir is how many publications of ours may wait for the broker at a time. Brokers take 10 or more; what is
+	// asked for at a time is an opening, a poll and a few closes.
 	inTheAir = 8
 	// longest is the largest packet that we take.
 	longest = 64 << 10
@@ -83,8 +83,8 @@ var (
 	ErrConnEnded = errors.New("broker: the connection has ended")
 )
 
-// Dial connects, with a clean start and a session that ends with the connection, and subscribes. It gives up when ctx ends or after the
-// time-out.
+// Dial connects, with a clean start and a session that ends with the connection, and subscribes. It gives up when ctx
+// ends or after the time-out.
 func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
 	ctx, cancel := context.WithTimeout(ctx, b.opt.Timeout)
 	defer cancel()
@@ -168,9 +168,9 @@ func (c *Conn) Subscribe(ctx context.Context, all []Subscription) error {
 	return nil
 }
 
-// Publish gives a message to the broker and returns when that has taken it. Before, if not nil, is called last before its bytes go, and may forbid
-// them; its error is returned as it is. [ErrNoSubscriber], [ErrDenied] and [ErrUnwritten] mean that nothing was delivered to anybody. After any other error nobody
-// knows.
+// Publish gives a message to the broker and returns when that has taken it. Before, if not nil, is called last before
+// its bytes go, and may forbid them; its error is returned as it is. [ErrNoSubscriber], [ErrDenied] and [ErrUnwritten]
+// mean that nothing was delivered to anybody. After any other error nobody knows.
 func (c *Conn) Publish(ctx context.Context, m Message, before func() error) error {
 	select {
 	case c.room <- struct{}{}:

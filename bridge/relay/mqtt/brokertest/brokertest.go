@@ -1,4 +1,5 @@
-// Package brokertest starts a real MQTT broker for tests: mosquitto, Debian's, so that what we say is read by a program that is not ours.
+// Package brokertest starts a real MQTT broker for tests: mosquitto, Debian's, so that what we say is read by a program
+// that is not ours.
 package brokertest
 
 import (
@@ -36,7 +37,8 @@ func find() (string, error) {
 	return exec.LookPath("/usr/sbin/mosquitto") // where Debian puts it, and users often do not look
 }
 
-// Tools skips a test where mosquitto, or one of the programs named, is missing, and fails it where tools are compulsory.
+// Tools skips a test where mosquitto, or one of the programs named, is missing, and fails it where tools are
+// compulsory.
 func Tools(t testing.TB, programs ...string) {
 	t.Helper()
 	if _, err := find(); err != nil {
@@ -155,7 +157,8 @@ func (b *Broker) Address() string { return fmt.Sprintf("127.0.0.1:%d", b.port) }
 // Port is its port.
 func (b *Broker) Port() int { return b.port }
 
-// Ping makes a connection by MQTT 3.1.1 and waits for the broker's word: how long that takes tells how late the broker is. It waits 5 s at most.
+// Ping makes a connection by MQTT 3.1.1 and waits for the broker's word: how long that takes tells how late the broker
+// is. It waits 5 s at most.
 func (b *Broker) Ping() {
 	c, err := net.DialTimeout("tcp", b.Address(), 5*time.Second)
 	if err != nil {

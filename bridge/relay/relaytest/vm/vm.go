@@ -1,8 +1,8 @@
 //go:build unix
 
-// Package vm runs tests and programs as root in a small virtual machine: with simulated GPIO chips, with serial ports that have real
-// registers, and with a power supply that can be cut. boot.sh beside this file is the machine, and tells what is in it; it may also be
-// used by hand. It needs Debian on amd64 and, the first time, its package archive.
+// Package vm runs tests and programs as root in a small virtual machine: with simulated GPIO chips, with serial ports
+// that have real registers, and with a power supply that can be cut. boot.sh beside this file is the machine, and tells
+// what is in it; it may also be used by hand. It needs Debian on amd64 and, the first time, its package archive.
 //
 // A package whose tests need the machine has a test like
 //
@@ -15,7 +15,8 @@
 //		vm.Tests(t, vm.Options{}, "^TestKernel")
 //	}
 //
-// whose tests TestKernel... skip themselves unless Inside. Times in the machine prove nothing: its processor is emulated.
+// whose tests TestKernel... skip themselves unless Inside. Times in the machine prove nothing: its processor is
+// emulated.
 package vm
 
 import (
@@ -43,28 +44,30 @@ const (
 	StatusBroken  = 125 // the rig itself, or a machine that ended without a status
 )
 
-// Inside tells whether this process runs in the machine.
+// Inside reports whether this process runs in the machine.
 func Inside() bool { return os.Getenv("VM") == "1" }
 
 // Options of a machine. The zero value is one processor with 256 MB, no disk and no network, for 2 minutes.
 type Options struct {
-	// Timeout ends the machine, counted from its start; 0 means 2 min. Making its kernel for the first time is not counted.
+	// Timeout ends the machine, counted from its start; 0 means 2 min. Making its kernel for the first time is not
+	// counted.
 	Timeout time.Duration
 	// Env is the program's environment, NAME=VALUE, without line ends.
 	Env []string
-	// Files are put into the machine: the path here by the path there. The directory testdata of the working directory is there anyway.
+	// Files are put into the machine: the path here by the path there. The directory testdata of the working directory
+	// is there anyway.
 	Files map[string]string
 	// Disk is the image file of /dev/vda; empty: no disk.
 	Disk string
-	// Ports are TCP ports in the machine by the ports of 127.0.0.1 that lead to them; the machine reaches nothing by itself.
+	// Ports are TCP ports in the machine by the ports of 127.0.0.1 that lead to them; the machine reaches nothing by
+	// itself.
 	Ports map[int]int
 	// CPUs is the number of processors; 0 means 1.
 	CPUs int
 }
 
-// Tests runs the tests of the calling package whose names match run in a machine of their own, and fails if one of them fails or skips; a part
-// (t.Run) may skip.
-// More arguments are those of a test binary, such as -test.short.
+// Tests runs the tests of the calling package whose names match run in a machine of their own, and fails if one of them
+// fails or skips; a part (t.Run) may skip. More arguments are those of a test binary, such as -test.short.
 func Tests(t *testing.T, o Options, run string, arguments ...string) {
 	t.Helper()
 	m := Start(t, o, Build(t, "test", "-c", "."), append([]string{"-test.v", "-test.run", run}, arguments...)...)
@@ -110,7 +113,8 @@ type Machine struct {
 	ended  bool
 }
 
-// Start boots a machine that runs the static program with its arguments, which must have no line ends. It ends with the test.
+// Start boots a machine that runs the static program with its arguments, which must have no line ends. It ends with the
+// test.
 func Start(t testing.TB, o Options, program string, arguments ...string) *Machine {
 	t.Helper()
 	if missing := lacks(); missing != "" {
@@ -265,7 +269,8 @@ func (m *Machine) CutPower() {
 	}
 }
 
-// Monitor gives qemu's monitor a command and returns its answer: "i /b 0x2fc" reads a register from outside the machine.
+// Monitor gives qemu's monitor a command and returns its answer: "i /b 0x2fc" reads a register from outside the
+// machine.
 func (m *Machine) Monitor(command string) (string, error) {
 	c, err := net.DialTimeout("unix", filepath.Join(m.dir, "monitor"), 5*time.Second)
 	if err != nil {

@@ -13,7 +13,8 @@ import (
 
 var inVM = flag.Bool("vm", false, "start virtual machines")
 
-// TestVM: status, environment, arguments and files go in and come out; the monitor sees a port's register; power can be cut.
+// TestVM: status, environment, arguments and files go in and come out; the monitor sees a port's register; power can be
+// cut.
 func TestVM(t *testing.T) {
 	if !*inVM {
 		t.Skip("starts virtual machines only with -vm")

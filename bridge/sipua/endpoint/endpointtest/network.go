@@ -1,5 +1,5 @@
-// Package endpointtest is a packet network in memory, on which an endpoint runs in a bubble of testing/synctest: time is virtual there,
-// and half a minute of retransmissions passes at once.
+// Package endpointtest is a packet network in memory, on which an endpoint runs in a bubble of testing/synctest: time
+// is virtual there, and half a minute of retransmissions passes at once.
 package endpointtest
 
 import (
@@ -17,10 +17,11 @@ type Packet struct {
 	Data     []byte
 }
 
-// Network carries datagrams between the sockets that listen on it, in order, without delay or loss but for what its fields say. The zero
-// value is ready. Safe for concurrent use.
+// Network carries datagrams between the sockets that listen on it, in order, without delay or loss but for what its
+// fields say. The zero value is ready. Safe for concurrent use.
 type Network struct {
-	// Lose, if not nil, tells whether a packet is lost. Set before the first socket listens; called from the senders' goroutines.
+	// Lose, if not nil, reports whether a packet is lost. Set before the first socket listens; called from the senders'
+	// goroutines.
 	Lose func(Packet) bool
 
 	mu      sync.Mutex

@@ -37,8 +37,9 @@ func request(method sip.RequestMethod) *sip.Request {
 	return r
 }
 
-// A request that nobody answers is repeated at the instants of Timer A (INVITE: T1, doubling; RFC 3261 section 17.1.1.2) or Timer E (others:
-// doubling up to T2; section 17.1.2.2), and given up after 64*T1 = 32 s. On the bubble's clock nothing is late, so the instants are exact.
+// A request that nobody answers is repeated at the instants of Timer A (INVITE: T1, doubling; RFC 3261 section
+// 17.1.1.2) or Timer E (others: doubling up to T2; section 17.1.2.2), and given up after 64*T1 = 32 s. On the bubble's
+// clock nothing is late, so the instants are exact.
 func TestRetransmission(t *testing.T) {
 	ms := func(all ...int) (d []time.Duration) {
 		for _, n := range all {
