@@ -132,7 +132,7 @@ func (t *sideTrust) unusableAddress(said netip.Addr) bool {
 var shared = netip.MustParsePrefix("100.64.0.0/10")
 
 // relaxed reports whether whoever sends is taken: in an answered emergency call, once this side was silent for as long
-// as patience.
+// as silenceLimit.
 func (t *sideTrust) relaxed(heard, now time.Time) bool {
 	return !t.emergencySince.IsZero() && now.Sub(t.emergencySince) >= t.silenceLimit && now.Sub(heard) >= t.silenceLimit
 }

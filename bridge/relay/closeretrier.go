@@ -34,7 +34,7 @@ type CloseRetrier struct {
 	stop  func()        // closes ended, once
 
 	notifying       sync.Mutex // held while notices are given, so that they come in the order of what they tell; taken before mu
-	failingReported bool       // under telling: the last notice was CloseFailing
+	failingReported bool       // under notifying: the last notice was CloseFailing
 
 	mu        sync.Mutex
 	err       error         // why a close is owed; nil: settled

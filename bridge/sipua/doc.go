@@ -60,11 +60,12 @@
 //	tables.go, times.go, counts.go    what is up; durations and their sources; counters
 //	indialog_source.go, access.go, access_endpoint.go  who may speak: inside a dialog, outside of one, and while room is short
 //	access_calls.go, access_refused.go, access_shutdown.go    how many calls; calls that were refused; the gate that a shutdown shuts
+//	socket.go (identify), access_dialplan.go    is it an emergency call, and which digits go on
 //	access_dialplan.go, access_outboundblock.go          what a line may dial; calls of the adapter that end here
 //	invite_attempts.go, invite_failover.go            an emergency call at both services; the second service
 //	liveness.go, liveness_peer.go, liveness_emergency.go ends that vanish without a BYE: the service's, the adapter's, an emergency call's
 //	sdp_silence.go, emergency_sound.go, indialog_hookflash.go      silence, missing sound and hook flashes in media
 //	shutdown.go, callinfo.go               clearing everything at shutdown; what is told to people
 //
-// Package flows plays call flows against one line, and package judge has the rules by which they are judged.
+// Package callflow plays call flows against one line, and package conformance has the rules by which they are judged.
 package sipua

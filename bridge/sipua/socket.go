@@ -298,7 +298,7 @@ func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 	}
 }
 
-// A request is what an adapter asked for in a new call, once it is known who asks.
+// An adapterRequest is what an adapter asked for in a new call, once it is known who asks.
 type adapterRequest struct {
 	line      *Line
 	emergency bool
@@ -307,8 +307,9 @@ type adapterRequest struct {
 	trusted bool
 }
 
-// identify finds the line of an adapter's new call, and judges its destination. An emergency call from where an adapter
-// is bound needs no challenge. ok is false if the call has been answered or dropped.
+// identify finds the line of an adapter's new call, and decides whether it is an emergency call. One from where an adapter
+// is bound needs no challenge; of what was asked for only the digits go on. ok is false if the call has been answered or
+// dropped.
 func (a *Agent) identify(r *endpoint.Request) (q adapterRequest, ok bool) {
 	is, dial := a.classify(r.Recipient)
 	mayPass := func(line string) bool { // as an emergency call

@@ -19,7 +19,7 @@ import (
 // testTimeout bounds every wait of the tests; only a failing test waits for so long.
 const testTimeout = 5 * time.Second
 
-// A talker is one hand-written party: a UDP socket, or a TCP one (newTCPTestPeer), that shows each message once,
+// A testPeer is one hand-written party: a UDP socket, or a TCP one (newTCPTestPeer), that shows each message once,
 // whatever is repeated. It shares no code with what is under test.
 type testPeer struct {
 	t     testing.TB

@@ -36,7 +36,7 @@
 //	 6. A command that was retained (RETAIN is set in what arrives) is ignored.
 //	 7. A close is obeyed always, whoever it comes from, and whatever its payload is.
 //
-// With the contract the contact is oneshot. [clearback/bridge/relay/agent/mqttface] is such a device,
+// With the contract the contact is oneshot. [clearback/bridge/relay/agent/agentmqtt] is such a device,
 // testdata/devices.py another one.
 //
 // # Plain devices
