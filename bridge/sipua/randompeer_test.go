@@ -15,7 +15,7 @@ import (
 // randomPeerT1 is T1 as TestMain sets it.
 const randomPeerT1 = 25 * time.Millisecond
 
-// A robot is a party that needs nobody to tell it what to do: it answers calls, or lets them ring, holds, hangs up or
+// A randomPeer is a party that needs nobody to tell it what to do: it answers calls, or lets them ring, holds, hangs up or
 // is hung up on, by its own dice, over a network that may lose packets. It shares no code with what is under test.
 type randomPeer struct {
 	t    testing.TB

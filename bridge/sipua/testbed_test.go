@@ -41,7 +41,7 @@ const (
 	serviceSecret = "limelight"
 )
 
-// A desk stands where the line's machine is: it offers what arrives and answers a clearing on one side with a clearing
+// A testMachine stands where the line's machine is: it offers what arrives and answers a clearing on one side with a clearing
 // on the other, each from a goroutine of its own as the machine does.
 type machineStandIn struct {
 	t    testing.TB
@@ -176,7 +176,7 @@ func (d *machineStandIn) saw(want ...string) {
 	}
 }
 
-// a house is one line between an adapter and a service.
+// a testBed is one line between an adapter and a service.
 type testBed struct {
 	t       testing.TB
 	agent   *Agent

@@ -35,7 +35,7 @@ const testTimeout = 10 * time.Second
 
 var loopback = netip.MustParseAddr("127.0.0.1")
 
-// A box is an adapter with a key system behind it, by hand: one UDP socket that shares no code with what is under test,
+// A testAdapter is an adapter with a key system behind it, by hand: one UDP socket that shares no code with what is under test,
 // and an RTP socket. It answers each call as its habits say, and holds it until the contact was open for as long as the
 // card needs.
 type testAdapter struct {
@@ -252,8 +252,8 @@ func (b *testAdapter) saw(method string) {
 	}
 }
 
-// A house is one line in service: the real user agent, the real line with its machine, a contact that does as it is
-// told, and the box.
+// A testBed is one line in service: the real user agent, the real line with its machine, a contact that does as it is
+// told, and the testAdapter.
 type testBed struct {
 	t       *testing.T
 	adapter *testAdapter
