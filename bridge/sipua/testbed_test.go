@@ -41,7 +41,7 @@ const (
 	serviceSecret = "limelight"
 )
 
-// A testMachine stands where the line's machine is: it offers what arrives and answers a clearing on one side with a clearing
+// A machineStandIn stands in for the line's machine: it offers what arrives, and answers a clearing on one side with one
 // on the other, each from a goroutine of its own as the machine does.
 type machineStandIn struct {
 	t    testing.TB
