@@ -176,6 +176,32 @@ func TestWaitingForItsTurn(t *testing.T) {
 	})
 }
 
+// TestTheLastInstant: an opening whose turn it is at once is written even in the very instant of its not-after, and one
+// that comes later is told by how much.
+func TestTheLastInstant(t *testing.T) {
+	d := atOnce(func(_ *dialled, op controller.Op) error {
+		if op == controller.Open {
+			return no
+		}
+		return nil
+	})
+	onDialled(t, d, nil, func(t *testing.T, c *controller.Contact) {
+		for n := range 20 { // were it left to chance, not all of them would be
+			synctest.Wait() // the request before has given its turn back
+			i := opening(1)
+			i.NotAfter = time.Now()
+			require.ErrorIs(t, c.Interrupt(t.Context(), i).Err, errNo)
+			require.Equal(t, n+1, d.opened())
+			synctest.Wait()
+			i.NotAfter = time.Now().Add(-time.Millisecond)
+			r := c.Interrupt(t.Context(), i)
+			require.ErrorIs(t, r.Err, relay.ErrLate)
+			require.ErrorContains(t, r.Err, ", by 1ms")
+			require.Equal(t, n+1, d.opened())
+		}
+	})
+}
+
 // TestWithdrawnBeforeItsAnswer: what became of an opening is told by its answer and by the close that overtook it.
 func TestWithdrawnBeforeItsAnswer(t *testing.T) {
 	for name, c := range map[string]struct {

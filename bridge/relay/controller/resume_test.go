@@ -169,6 +169,21 @@ func TestALostConnectionDoesNotEndATimedOpening(t *testing.T) {
 	}
 }
 
+// The next connection does not wait for a pause: the time for the read-back is short.
+func TestTheNextConnectionForAnOpeningIsMadeAtOnce(t *testing.T) {
+	onLosing(t, outlasts, func(t *testing.T, l *losingController, contacts [2]*controller.Contact) {
+		l.at(200 * time.Millisecond)
+		l.lose(false, false)
+		<-time.After(time.Millisecond)
+		level, err := contacts[0].Read(t.Context())
+		require.NoError(t, err, "connected")
+		require.Equal(t, relay.LevelOpen, level)
+	}, func(t *testing.T, r relay.Result, changes []relaytest.Change, _ []relay.NoticeKind) {
+		require.Equal(t, relay.Done, r.Outcome, r.Err)
+		openFor(t, changes, asked, asked)
+	})
+}
+
 // One that is not read back within 100 ms is closed, and so is every opening of a controller that does not end it by
 // itself.
 func TestALostConnectionEndsAnOpeningThatIsNotReadBack(t *testing.T) {
