@@ -65,6 +65,8 @@ func TestCheckNamesEveryFault(t *testing.T) {
 		{"flash beyond any window", func(p *supervision.Policy) { p.FlashMax = 1551 * ms }, []string{"flash_max: 1.551s is out of bounds", "flash_max: if the adapter"}},
 		{"flash and lead", func(p *supervision.Policy) { p.FlashMax = 1301 * ms }, []string{"flash_max: if the adapter does not answer its BYE the interval must be flash_max + 100ms = 1.401s, which after lead 600ms ends beyond 2s"}},
 		{"flash and max_interval", func(p *supervision.Policy) { p.FlashMax, p.MaxInterval = 901*ms, 1200*ms }, []string{"which with the 200ms that the controller may take is longer than max_interval, 1.2s"}},
+		{"nothing about the flash where its detection is off", func(p *supervision.Policy) { p.MaxInterval = 250 * ms },
+			[]string{"interval: 800ms and the 200ms that the controller may take are longer than max_interval, 250ms"}},
 		{"window", func(p *supervision.Policy) { p.CallbackWindow = -time.Second }, []string{"callback_window: -1s is out of bounds"}},
 		{"watch too often", func(p *supervision.Policy) { p.Watch = 2999 * ms }, []string{"watch: 2.999s is out of bounds; allowed is 3s to 1h0m0s (0 for never)"}},
 		{"watch too seldom", func(p *supervision.Policy) { p.Watch = time.Hour + 1 }, []string{"watch: 1h0m0.000000001s is out of bounds"}},
