@@ -134,3 +134,15 @@ func TestReadingOfATopic(t *testing.T) {
 	require.Equal(t, []broker.Subscription{{Topic: "state"}, {Topic: "lwt"}}, d.topics(), "each once")
 	require.NoError(t, (&plainDevice{opt: &Plain{}}).await(t.Context(), nil), "the broker's word has to do")
 }
+
+// TestAvailability: whatever does not tell that the device is there ends its connection; other topics say nothing.
+func TestAvailability(t *testing.T) {
+	a := &Availability{Topic: "lwt", Pointer: "/is", Online: []string{"up"}, Offline: []string{"down"}}
+	for text, want := range map[string]error{
+		`{"is":"up"}`: nil, `{"is":"down"}`: ErrAway, `{"is":"blue"}`: ErrState, `{}`: ErrState, `up`: ErrState, ``: ErrState,
+	} {
+		require.ErrorIs(t, a.check(broker.Publication{Topic: "lwt", Payload: []byte(text)}), want, text)
+		require.NoError(t, a.check(broker.Publication{Topic: "state", Payload: []byte(text)}))
+		require.NoError(t, (*Availability)(nil).check(broker.Publication{Topic: "lwt", Payload: []byte(text)}))
+	}
+}

@@ -68,15 +68,8 @@ func (d *plainDevice) topics() []broker.Subscription {
 
 // receive takes what the device, or the broker for it, told.
 func (d *plainDevice) receive(c *broker.Conn, m broker.Publication) {
-	if a := d.opt.Available; a != nil && a.Topic == m.Topic {
-		switch got, err := transport.Value(m.Payload, a.Pointer); {
-		case err != nil:
-			c.Fail(fmt.Errorf("%w: %s: %w", ErrState, m.Topic, err))
-		case slices.Contains(a.Offline, got):
-			c.Fail(fmt.Errorf("%w: %s tells %q", ErrAway, m.Topic, got))
-		case !slices.Contains(a.Online, got):
-			c.Fail(fmt.Errorf("%w: %s tells %q, which is none of the values set", ErrState, m.Topic, got))
-		}
+	if err := d.opt.Available.check(m); err != nil {
+		c.Fail(err)
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -84,6 +77,23 @@ func (d *plainDevice) receive(c *broker.Conn, m broker.Publication) {
 	d.sense.take(d.opt.Sense, m)
 	close(d.changed)
 	d.changed = make(chan struct{})
+}
+
+// check returns an error if the message does not tell that the device is there, and nil for other topics.
+func (a *Availability) check(m broker.Publication) error {
+	if a == nil || a.Topic != m.Topic {
+		return nil
+	}
+	got, err := transport.Value(m.Payload, a.Pointer)
+	switch {
+	case err != nil:
+		return fmt.Errorf("%w: %s: %w", ErrState, m.Topic, err)
+	case slices.Contains(a.Offline, got):
+		return fmt.Errorf("%w: %s tells %q", ErrAway, m.Topic, got)
+	case !slices.Contains(a.Online, got):
+		return fmt.Errorf("%w: %s tells %q, which is none of the values set", ErrState, m.Topic, got)
+	}
+	return nil
 }
 
 func (r *reading) take(v *Value, m broker.Publication) {
