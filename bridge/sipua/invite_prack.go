@@ -305,9 +305,11 @@ func (l *leg) passPrack(r *endpoint.Request, d *dialog, one *provisionalResponse
 		d.offerAnswer.pending = nil
 	}
 	p.send(req, func(res *sip.Response, err error) {
-		d.offerAnswer.answered(l)
-		if offer && (err != nil || !res.IsSuccess()) {
-			l.c.path.rejectOffer(l.side)
+		if offer {
+			d.offerAnswer.answered(l)
+			if err != nil || !res.IsSuccess() {
+				l.c.path.rejectOffer(l.side)
+			}
 		}
 		switch {
 		case replied:

@@ -400,3 +400,49 @@ func TestOfferAfterAReliableAnswer(t *testing.T) {
 		h.hangUp(early, "1 requested", "1 answered")
 	})
 }
+
+// A PRACK without a session description ends no open offer of its dialog, whoever made it (RFC 3262 section 5): until
+// that has its answer, another one is refused (RFC 3311 section 5.2).
+func TestPrackWithoutOfferEndsNoOffer(t *testing.T) {
+	t.Parallel()
+	for _, who := range []string{"caller", "called"} {
+		t.Run(who, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualTestBed(t)
+				n := h.request("5550150", near(), "Supported: 100rel")
+				inv := h.service.expect("INVITE")
+				h.service.reliably(inv, 183, "far", far(), 1)
+				m := h.adapter.expect("183")
+				caller, called := n.early(m), h.service.called(inv, "far")
+				caller.request("PRACK", "", rack(m))
+				h.service.respond(h.service.expect("PRACK"), 200, "", "")
+				h.adapter.expectOf("200", "PRACK")
+				h.service.reliably(inv, 180, "far", "", 2)
+				m = h.adapter.expect("180")
+
+				from, to, other, own, others := h.adapter, h.service, called, caller, far()
+				if who == "called" {
+					from, to, other, own, others = h.service, h.adapter, caller, called, near()
+				}
+				own.request("UPDATE", offer("127.0.0.1", nearSDP+2, "sendrecv"))
+				update := to.expect("UPDATE")
+				caller.request("PRACK", "", rack(m))
+				h.service.respond(h.service.expect("PRACK"), 200, "", "")
+				h.adapter.expectOf("200", "PRACK")
+				other.request("UPDATE", others)
+				to.expectOf("491", "UPDATE")
+				to.respond(update, 200, "", others)
+				from.expectOf("200", "UPDATE")
+
+				other.request("UPDATE", others) // now it passes
+				from.respond(from.expect("UPDATE"), 200, "", offer("127.0.0.1", nearSDP+2, "sendrecv"))
+				to.expectOf("200", "UPDATE")
+				h.service.respond(inv, 200, "far", "")
+				h.service.expect("ACK")
+				caller.invite = n.invite
+				caller.established(h.adapter.expectOf("200", "INVITE")).ack("")
+				h.hangUp(caller, "1 requested", "1 answered")
+			})
+		})
+	}
+}

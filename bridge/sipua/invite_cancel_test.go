@@ -1,0 +1,61 @@
+package sipua
+
+import (
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// The wait for the final response to a cancelled INVITE, 64*T1 (RFC 3261 section 9.1), ends with that response: later
+// changes of the call, and the BYE after a 200 that crossed the CANCEL, are left alone.
+func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
+	t.Parallel()
+	t.Run("a later change", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t, shorter)
+			c := h.incoming()
+			c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+			h.adapter.expect("100")
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 100, "", "")
+			c.near.cancel()
+			h.adapter.expectOf("200", "CANCEL")
+			h.service.respond(h.service.expect("CANCEL"), 200, "", "")
+			h.service.respond(inv, 487, "", "")
+			h.service.expect("ACK")
+			c.near.nack(h.adapter.expectOf("487", "INVITE"))
+			<-time.After(200 * time.Millisecond)
+			c.near.request("INVITE", "")
+			h.adapter.expect("100")
+			h.service.respond(h.service.expect("INVITE"), 200, "", far())
+			h.adapter.expectOf("200", "INVITE")
+			h.service.silent(300 * time.Millisecond) // past 64*T1 of the CANCEL; the answer in the ACK is still to come
+			c.near.request("BYE", "")
+			h.adapter.expectOf("200", "BYE")
+			h.service.expect("ACK") // before the BYE
+			h.service.respond(h.service.expect("BYE"), 200, "", "")
+			h.machine.saw("1 near end cleared")
+			h.done()
+		})
+	})
+	t.Run("a BYE answered late", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t, shorter)
+			caller := h.arrive(far())
+			inv := h.adapter.expect("INVITE")
+			h.adapter.respond(inv, 180, "near", "")
+			h.service.expect("180")
+			caller.cancel()
+			h.service.expectOf("200", "CANCEL")
+			caller.nack(h.service.expectOf("487", "INVITE"))
+			h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
+			h.adapter.respond(inv, 200, "near", near()) // it crossed the CANCEL
+			h.adapter.expect("ACK")
+			bye := h.adapter.expect("BYE")
+			h.adapter.silent(500 * time.Millisecond)
+			h.adapter.respond(bye, 200, "", "")
+			h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered", "1 adapter leg cleared: confirmed")
+			h.atRest()
+		})
+	})
+}
