@@ -115,7 +115,6 @@ func (x *inviteForwarding) acknowledged(r *endpoint.Request) {
 		x.acknowledge(r.Request, body)
 	}
 	if x.from.byeWaits {
-		x.from.byeWaits = false
 		x.from.bye()
 	}
 }

@@ -237,8 +237,7 @@ func (l *leg) clear() {
 
 // bye sends BYE, once the peer knows that we answered its INVITE (RFC 3261 section 15).
 func (l *leg) bye() {
-	if l.in != nil && l.in.initial { // not yet acknowledged
-		l.byeWaits = true
+	if l.byeWaits = l.in != nil && l.in.initial; l.byeWaits { // not yet acknowledged
 		return
 	}
 	if l.in != nil {

@@ -32,6 +32,36 @@ func TestByeWhoseAckNeverComes(t *testing.T) {
 	})
 }
 
+// A request that crosses our BYE finds no call (RFC 5407 section 3.2), also where the BYE waited for the peer's ACK, or
+// for the end of waiting for it (RFC 3261 section 15).
+func TestRequestCrossesAByeThatWaited(t *testing.T) {
+	t.Parallel()
+	for name, acknowledges := range map[string]bool{"ACK": true, "no ACK": false} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				h := newVirtualTestBed(t, shorter)
+				caller := h.arrive(far())
+				inv := h.adapter.expect("INVITE")
+				h.adapter.respond(inv, 200, "near", near())
+				h.adapter.expect("ACK")
+				caller.established(h.service.expect("200"))
+				h.adapter.called(inv, "near").request("BYE", "")
+				h.adapter.expectOf("200", "BYE")
+				synctest.Wait() // until the BYE waits
+				if acknowledges {
+					caller.ack("")
+				}
+				bye := h.service.expect("BYE")
+				caller.request("INFO", "")
+				h.service.expectOf("481", "INFO")
+				h.service.respond(bye, 200, "", "")
+				h.machine.saw("1 arrived", "1 answered", "1 near end cleared")
+				h.done()
+			})
+		})
+	}
+}
+
 // Who never acknowledges the 200 to its re-INVITE is asked whether it is still there (RFC 3261 section 14.2), and the
 // call goes on if it is.
 func TestReinviteNeverAcknowledged(t *testing.T) {
