@@ -59,3 +59,26 @@ func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 		})
 	})
 }
+
+// Once a cancelled change of which nothing is heard was given up, the next one passes.
+func TestChangeAfterACancelledOne(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
+		c := h.incoming()
+		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+		h.adapter.expect("100")
+		h.service.respond(h.service.expect("INVITE"), 100, "", "")
+		c.near.cancel()
+		h.adapter.expectOf("200", "CANCEL")
+		h.service.respond(h.service.expect("CANCEL"), 200, "", "")
+		c.near.nack(h.adapter.expectOf("487", "INVITE"))
+		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+		h.adapter.expect("100")
+		h.service.respond(h.service.expect("INVITE"), 200, "", offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.expect("ACK")
+		h.adapter.expectOf("200", "INVITE")
+		c.near.ack("")
+		h.hangUp(c.near)
+	})
+}

@@ -171,7 +171,6 @@ func (x *inviteForwarding) failover() bool {
 		return x.fallBack()
 	}
 	x.giveUp(x.inviteAttempt)
-	x.provisionalSent = false
 	x.tryNext()
 	return true
 }

@@ -446,3 +446,38 @@ func TestPrackWithoutOfferEndsNoOffer(t *testing.T) {
 		})
 	}
 }
+
+// Each INVITE has an RSeq count of its own, also the one that answers a challenge (RFC 3262 section 3).
+func TestRSeqAfterAChallenge(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.outgoing()
+		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"), "Supported: 100rel")
+		invite := c.near.invite
+		h.adapter.expect("100")
+		change := h.service.expect("INVITE")
+		for _, n := range []int{9, 1} {
+			h.service.reliably(change, 182, "", "", n)
+			m := h.adapter.expect("182")
+			c.near.request("PRACK", "", rack(m))
+			prack := h.service.expect("PRACK")
+			seq, _ := change.cseq()
+			is(t, prack, "RAck", num(n)+" "+num(seq)+" INVITE")
+			h.service.respond(prack, 200, "", "")
+			h.adapter.expectOf("200", "PRACK")
+			if n == 9 {
+				h.service.respond(change, 401, "", "",
+					`WWW-Authenticate: Digest realm="millrace.example", nonce="n1", qop="auth", algorithm=MD5`)
+				h.service.expect("ACK")
+				change = h.service.expect("INVITE")
+			}
+		}
+		h.service.respond(change, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.expect("ACK")
+		h.adapter.expectOf("200", "INVITE")
+		c.near.invite = invite
+		c.near.ack("")
+		h.hangUp(c.near)
+	})
+}
