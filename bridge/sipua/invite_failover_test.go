@@ -293,3 +293,28 @@ func TestRegistrationShowsThatTheServiceIsBack(t *testing.T) {
 		}
 	})
 }
+
+// The first service says 100 only after the wait for it, while the second one has the call; then the second one
+// refuses. The call stays at the first one: who has an emergency call may still answer it.
+func TestEmergencyCallStaysWhereItIsHeardLate(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualTestBedOfTwo(t, func(_ *Options, t *times) { t.recoveryProbe = time.Hour })
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		h.adapter.expect("100")
+		inv := h.service.expect("INVITE")
+		second := reserve.expect("INVITE") // after 100 ms
+		reserve.respond(second, 100, "", "")
+		h.service.silent(150 * time.Millisecond) // past the wait of 200 ms
+		h.service.respond(inv, 100, "", "")
+		h.service.nothing(h.toService)
+		reserve.respond(second, 480, "reserve", "")
+		reserve.expect("ACK")
+		h.service.silent(150 * time.Millisecond) // no CANCEL
+		h.service.respond(inv, 200, "far", far())
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.machine.saw("1 requested (emergency)")
+		h.hangUp(near, "1 answered")
+	})
+}
