@@ -119,6 +119,12 @@ func TestLatching(t *testing.T) {
 		{"its number, but not its source", named, []step{{0, named, 7, 100, 1, 1, named}, {10 * time.Second, another, 8, 600, 20, 0, named}}},
 		{"its source and number, but a time to come", named, []step{{0, named, 7, 100, 1, 1, named}, {ms20, another, 7, 1600, 20, 0, named}}},
 		{"its source and number, but not its time", named, []step{{0, named, 7, 100, 1, 1, named}, {10 * time.Second, another, 7, 101, 20, 0, named}}},
+		{"taken back, it proves itself anew", named, []step{
+			{0, named, 7, 100, 1, 1, named}, {ms20, another, 7, 101, 3, 1, another},
+			{ms20, moved, 7, 103, 1, 1, moved}, {0, another, 7, 104, 2, 0, moved}, {ms20, another, 7, 106, 1, 1, another}}},
+		{"a translator: taken back, it proves itself anew", private, []step{
+			{0, another, 7, 1, 10, 1, another}, {ms20, proxy, 7, 10, 1, 1, proxy},
+			{0, another, 7, 11, 2, 0, proxy}, {ms20, another, 7, 13, 1, 1, another}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			l := newLatchingTest(c.expected, sources(true))
@@ -128,6 +134,37 @@ func TestLatching(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestContinuesStreamBounds: a stream goes on elsewhere from the next sequence number on, within RFC 3550's
+// MAX_DROPOUT, and with a timestamp from 8000 Hz, a second late, to 90 kHz, a second early (our own numbers), also
+// where both wrap.
+func TestContinuesStreamBounds(t *testing.T) {
+	const seq, timestamp = 65535, 1<<32 - 1
+	heard := time.Unix(1000, 0)
+	last := packetRun{is: true, rtp: true, source: 7, seq: seq, time: timestamp}
+	continues := func(last packetRun, source uint32, ahead, units int, elapsed time.Duration) bool {
+		p := peer{learnt: named, heard: heard, last: last}
+		r := packetRun{is: true, rtp: true, source: source, seq: uint16(seq + ahead), time: uint32(timestamp + units)}
+		return p.continuesStream(r, heard.Add(elapsed))
+	}
+	for _, c := range []struct {
+		elapsed     time.Duration
+		least, most int // units of the timestamp
+	}{
+		{0, -8000, 90_000}, {500 * time.Millisecond, -4000, 135_000}, {time.Second, 0, 180_000},
+		{1500 * time.Millisecond, 4000, 225_000}, {3 * time.Second, 16_000, 360_000}, {time.Hour, 3599 * 8000, 3601 * 90_000},
+	} {
+		for units, want := range map[int]bool{c.least - 1: false, c.least: true, c.most: true, c.most + 1: false} {
+			require.Equal(t, want, continues(last, 7, 1, units, c.elapsed), "%d units after %v", units, c.elapsed)
+		}
+	}
+	for ahead, want := range map[int]bool{-1: false, 0: false, 1: true, maxDropout - 1: true, maxDropout: false} {
+		require.Equal(t, want, continues(last, 7, ahead, 160, ms20), "%d ahead", ahead)
+	}
+	require.False(t, continues(last, 8, 1, 160, ms20), "another source")
+	last.rtp = false
+	require.False(t, continues(last, 7, 1, 160, ms20), "there was no RTP before")
 }
 
 // TestUnnegotiatedPayloadType: what was not negotiated does not make a host followed that nobody named, and does not

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
@@ -167,6 +168,46 @@ func TestPartialMessagesAreNotSlow(t *testing.T) {
 		require.Equal(t, messageLimit, time.Since(begin))
 		require.EqualValues(t, 1, e.Counts().Slow)
 	})
+}
+
+// A message that came in parts is whole in the end: after it a connection may be silent as long as any other. The time
+// for the next one begins with its own first byte.
+func TestIdleAfterMessageInParts(t *testing.T) {
+	for _, known := range []bool{true, false} {
+		methods := make(chan sip.RequestMethod, 2) // of the two messages
+		h := testHandler{request: func(r *Request) { methods <- r.Method }}
+		bubble(t, h, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+			limit := unknownIdleLimit
+			if known {
+				e.Know(source(1).Addr())
+				limit = idleLimit
+			}
+			c := piped(e, source(1))
+			send := func(b []byte) {
+				_, err := c.Write(b)
+				require.NoError(t, err)
+			}
+			ends := func() time.Duration {
+				begin := time.Now()
+				_, err := c.Read(make([]byte, 1))
+				require.ErrorIs(t, err, io.EOF)
+				return time.Since(begin)
+			}
+			first, second := from(source(1), "ACK", "first"), from(source(1), "ACK", "second")
+			send(first[:100])
+			<-time.After(messageLimit - time.Nanosecond)
+			send(first[100:])
+			require.Equal(t, sip.ACK, <-methods)
+			<-time.After(limit - time.Nanosecond)
+			send(second[:100])
+			<-time.After(messageLimit - time.Nanosecond)
+			send(second[100:])
+			require.Equal(t, sip.ACK, <-methods)
+			require.Equal(t, limit, ends())
+			n := e.Counts()
+			require.Equal(t, []uint64{0, 1}, []uint64{n.Slow, n.Idle})
+		})
+	}
 }
 
 // A message at its limit is cut from a stream; beyond it 513 is said and the stream is closed.
