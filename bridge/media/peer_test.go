@@ -288,6 +288,26 @@ func TestSideBySide(t *testing.T) {
 	}
 }
 
+// TestLongestIdleCandidateMakesRoom: of the places whose sources make no progress, the one of the longest idle source
+// goes to a new one.
+func TestLongestIdleCandidateMakesRoom(t *testing.T) {
+	const oldest = 2
+	for host, want := range map[int]int{0: 1, 1: 1, oldest: 0, 3: 1} {
+		l := newLatchingTest(private, sources(true))
+		at := func(i int) netip.AddrPort {
+			return netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, byte(i)}), 4000)
+		}
+		for i := range maxCandidates {
+			require.Zero(t, l.speak(at(i), uint32(i), 1, 1, 0))
+		}
+		for _, i := range []int{oldest, 3, 0, 1} {
+			require.Zero(t, l.speak(at(i), uint32(i), 2, 8, ms20))
+		}
+		require.Zero(t, l.speak(another, 9, 1, 1, candidateIdle))
+		require.Equal(t, want, l.speak(at(host), uint32(host), 10, 1, 0), "host %d", host)
+	}
+}
+
 // TestAnswerRestartsLatching: an answer with the same SDP begins the latching anew, and takes nothing from who goes on.
 func TestAnswerRestartsLatching(t *testing.T) {
 	l := newLatchingTest(named, sources(true))
@@ -559,6 +579,10 @@ func TestRTCPSources(t *testing.T) {
 	p.restartLatching(now)
 	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
 	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who), "and it goes on")
+
+	now = now.Add(10 * time.Second)
+	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
+	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now.Add(silentReports-1), who), "silent since then")
 
 	p.expect(at(private), now)
 	speech.expect(private, now)
