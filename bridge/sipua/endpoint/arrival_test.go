@@ -2,11 +2,14 @@ package endpoint
 
 import (
 	"context"
+	"fmt"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
 // A fakeClock is both clocks of a machine.
@@ -150,6 +153,37 @@ func TestLooksAtTheClocks(t *testing.T) {
 		require.Equal(t, someRun+10, f.boot)
 		<-time.After(10 * lookEvery)
 		require.Equal(t, someRun+10, f.boot)
+	})
+}
+
+// What a stream brings in several readings, each but the last a full buffer, may all have come while the process stood
+// still; what it brings afterwards is new.
+func TestArrivalInFullBuffers(t *testing.T) {
+	t.Parallel()
+	const many = 50
+	came := make(chan Arrival, many+1) // of all requests
+	h := testHandler{request: func(r *Request) { came <- r.Arrival }}
+	f := &fakeClock{someDay, someRun}
+	clocks := func(o *Options) { o.Clocks = func() (wall, boot time.Duration) { return f.wall, f.boot } }
+	bubble(t, h, clocks, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		c := piped(e, source(1))
+		synctest.Wait() // it reads
+		f.pass(5 * time.Second)
+		var all []byte
+		for i := range many {
+			all = append(all, from(source(1), "ACK", fmt.Sprint("waited-", i))...)
+		}
+		require.Greater(t, len(all), 2*4096, "more than two buffers")
+		_, err := c.Write(all)
+		require.NoError(t, err)
+		for range many {
+			require.Equal(t, Arrival(someRun), <-came)
+		}
+		synctest.Wait()
+		f.ticking(e.arrivals, time.Minute)
+		_, err = c.Write(from(source(1), "ACK", "new"))
+		require.NoError(t, err)
+		require.Equal(t, Arrival(f.boot), <-came)
 	})
 }
 
