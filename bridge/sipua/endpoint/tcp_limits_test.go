@@ -210,6 +210,27 @@ func TestIdleAfterMessageInParts(t *testing.T) {
 	}
 }
 
+// To whom we connected ourselves is no unknown source, whatever its address.
+func TestOwnConnectionIsNotLimited(t *testing.T) {
+	const many = 2 * unknownSourceBurst
+	came := make(chan struct{}, many) // a message each
+	h := testHandler{request: func(r *Request) { came <- struct{}{} }}
+	bubble(t, h, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		ours, c := net.Pipe()
+		require.True(t, e.streams.add(&conn{Conn: ours, e: e, peer: source(1)}))
+		for i := range many {
+			_, err := c.Write(from(source(1), "ACK", fmt.Sprint("own-", i)))
+			require.NoError(t, err)
+		}
+		begin := time.Now()
+		_, err := c.Read(make([]byte, 1))
+		require.ErrorIs(t, err, io.EOF)
+		require.Equal(t, idleLimit, time.Since(begin))
+		require.Zero(t, e.Counts().Limited)
+		require.Len(t, came, many)
+	})
+}
+
 // A message at its limit is cut from a stream; beyond it 513 is said and the stream is closed.
 func TestStreamSizes(t *testing.T) {
 	body := func(n int) []byte {
