@@ -91,7 +91,8 @@ func TestLatching(t *testing.T) {
 		{"a translator: late", private, []step{{time.Hour, another, 1, 9, 11, 2, another}}},
 		{"a translator: one of them lost", private, []step{{0, another, 1, 1, 5, 0, private}, {2 * ms20, another, 1, 7, 5, 1, another}}},
 		{"a translator: two of them lost are another beginning", private, []step{
-			{0, another, 1, 1, 9, 0, private}, {3 * ms20, another, 1, 12, 9, 0, private}, {ms20, another, 1, 21, 1, 1, another}}},
+			{0, another, 1, 1, 9, 0, private}, {3 * ms20, another, 1, 12, 9, 0, private},
+			{ms20, another, 1, 21, 1, 1, another}}},
 		{"a translator: over the wrap", private, []step{{0, another, 1, 65530, 10, 1, another}}},
 		{"a translator: doubled packets do not count, nor do they harm", private, []step{
 			{0, another, 1, 1, 9, 0, private}, {0, another, 1, 9, 1, 0, private}, {0, another, 1, 9, 1, 0, private}, {ms20, another, 1, 10, 1, 1, another}}},
@@ -136,37 +137,6 @@ func TestLatching(t *testing.T) {
 			}
 		})
 	}
-}
-
-// TestContinuesStreamBounds: a stream goes on elsewhere from the next sequence number on, within RFC 3550's
-// MAX_DROPOUT, and with a timestamp from 8000 Hz, a second late, to 90 kHz, a second early (our own numbers), also
-// where both wrap.
-func TestContinuesStreamBounds(t *testing.T) {
-	const seq, timestamp = 65535, 1<<32 - 1
-	heard := time.Unix(1000, 0)
-	last := packetRun{is: true, rtp: true, source: 7, seq: seq, time: timestamp}
-	continues := func(last packetRun, source uint32, ahead, units int, elapsed time.Duration) bool {
-		p := peer{learnt: named, heard: heard, last: last}
-		r := packetRun{is: true, rtp: true, source: source, seq: uint16(seq + ahead), time: uint32(timestamp + units)}
-		return p.continuesStream(r, heard.Add(elapsed))
-	}
-	for _, c := range []struct {
-		elapsed     time.Duration
-		least, most int // units of the timestamp
-	}{
-		{0, -8000, 90_000}, {500 * time.Millisecond, -4000, 135_000}, {time.Second, 0, 180_000},
-		{1500 * time.Millisecond, 4000, 225_000}, {3 * time.Second, 16_000, 360_000}, {time.Hour, 3599 * 8000, 3601 * 90_000},
-	} {
-		for units, want := range map[int]bool{c.least - 1: false, c.least: true, c.most: true, c.most + 1: false} {
-			require.Equal(t, want, continues(last, 7, 1, units, c.elapsed), "%d units after %v", units, c.elapsed)
-		}
-	}
-	for ahead, want := range map[int]bool{-1: false, 0: false, 1: true, maxDropout - 1: true, maxDropout: false} {
-		require.Equal(t, want, continues(last, 7, ahead, 160, ms20), "%d ahead", ahead)
-	}
-	require.False(t, continues(last, 8, 1, 160, ms20), "another source")
-	last.rtp = false
-	require.False(t, continues(last, 7, 1, 160, ms20), "there was no RTP before")
 }
 
 // TestUnnegotiatedPayloadType: what was not negotiated does not make a host followed that nobody named, and does not
@@ -288,26 +258,6 @@ func TestSideBySide(t *testing.T) {
 	}
 }
 
-// TestLongestIdleCandidateMakesRoom: of the places whose sources make no progress, the one of the longest idle source
-// goes to a new one.
-func TestLongestIdleCandidateMakesRoom(t *testing.T) {
-	const oldest = 2
-	for host, want := range map[int]int{0: 1, 1: 1, oldest: 0, 3: 1} {
-		l := newLatchingTest(private, sources(true))
-		at := func(i int) netip.AddrPort {
-			return netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, byte(i)}), 4000)
-		}
-		for i := range maxCandidates {
-			require.Zero(t, l.speak(at(i), uint32(i), 1, 1, 0))
-		}
-		for _, i := range []int{oldest, 3, 0, 1} {
-			require.Zero(t, l.speak(at(i), uint32(i), 2, 8, ms20))
-		}
-		require.Zero(t, l.speak(another, 9, 1, 1, candidateIdle))
-		require.Equal(t, want, l.speak(at(host), uint32(host), 10, 1, 0), "host %d", host)
-	}
-}
-
 // TestAnswerRestartsLatching: an answer with the same SDP begins the latching anew, and takes nothing from who goes on.
 func TestAnswerRestartsLatching(t *testing.T) {
 	l := newLatchingTest(named, sources(true))
@@ -354,69 +304,6 @@ func TestSDPChange(t *testing.T) {
 	require.Equal(t, 1, l.speak(moved, 1, 11, 1, ms20))
 	require.Zero(t, l.speak(proxy, 2, 1, 1, ms20))
 	require.Equal(t, moved, l.target())
-}
-
-// TestNewBeginningForgets: another address in SDP, or an answer, leaves nothing of what was counted before it.
-func TestNewBeginningForgets(t *testing.T) {
-	for name, begin := range map[string]func(l *latchingTest, to netip.AddrPort){
-		"SDP":    func(l *latchingTest, to netip.AddrPort) { l.expect(to, l.now) },
-		"answer": func(l *latchingTest, to netip.AddrPort) { l.answer() },
-	} {
-		elsewhere := netip.AddrPortFrom(private.Addr(), 9)
-		l := newLatchingTest(private, sources(true)) // the probation
-		require.Zero(t, l.speak(another, 1, 1, 9, 0), name)
-		begin(l, elsewhere)
-		require.Zero(t, l.speak(another, 1, 10, 9, ms20), name)
-		require.Equal(t, 1, l.speak(another, 1, 19, 1, ms20), name)
-
-		l = newLatchingTest(private, sources(true)) // the contest
-		l.speak(another, 1, 1, 10, 0)
-		require.Zero(t, l.speak(third, 2, 1, 10, ms20), name)
-		require.True(t, l.contested, name)
-		begin(l, elsewhere)
-		require.Equal(t, 1, l.speak(third, 2, 11, 10, ms20), name)
-		require.Equal(t, third, l.target(), name)
-
-		l = newLatchingTest(named, sources(true)) // the notice
-		for range 2 {
-			require.Zero(t, l.speak(another, 1, 1, 9, silentFor), name)
-			require.Equal(t, ignored, l.hear(another, 1, 10, negotiated), name)
-			require.Zero(t, l.speak(another, 1, 11, 20, ms20), name)
-			begin(l, moved)
-		}
-	}
-
-	l := newLatchingTest(private, sources(true)) // who is named now has succeeded another one, whose time is over
-	l.speak(another, 7, 1, 10, 0)
-	require.Equal(t, 1, l.speak(third, 7, 11, 3, ms20))
-	require.Equal(t, passes, l.hear(another, 7, 10, negotiated), "late")
-	l.expect(third, l.now)
-	require.Equal(t, unknownSource, l.hear(another, 7, 10, negotiated))
-
-	for late, want := range map[time.Duration]verdict{relearnAfter - 1: passes, relearnAfter: unknownSource} {
-		l = newLatchingTest(private, sources(true))
-		l.speak(another, 1, 1, 10, 0)
-		l.expect(named, l.now)
-		require.Equal(t, want, l.later(late).hear(another, 1, 11, negotiated), late)
-	}
-
-	l = newLatchingTest(named, sources(false)) // nothing was sent to the one before
-	l.speak(another, 1, 1, 10, 0)
-	require.Equal(t, named, l.target())
-	require.Equal(t, 1, l.speak(moved, 2, 1, 1, ms20))
-	require.Equal(t, moved, l.target())
-
-	l = newLatchingTest(private, sources(true)) // after an answer its first packet makes it new again
-	l.speak(another, 1, 1, 10, 0)
-	l.later(time.Minute).answer()
-	require.Equal(t, 1, l.speak(another, 1, 11, 1, 0))
-	require.Zero(t, l.speak(third, 2, 1, 10, ms20))
-	require.Equal(t, private, l.target(), "they compete")
-
-	l = newLatchingTest(named, sources(true)) // RTCP in between is not where the stream goes on from
-	l.speak(named, 7, 1, 10, 0)
-	require.Equal(t, passes, l.accept(named, packetRun{}, l.now, l.sideTrust))
-	require.Equal(t, 1, l.speak(another, 7, 11, 3, ms20))
 }
 
 // TestSourceSignalledLater: who was heard before anything was named stays if the host is the same.
@@ -480,30 +367,6 @@ func TestEmergencyLatching(t *testing.T) {
 	require.Equal(t, named, l.target(), "whoever comes after")
 	require.Equal(t, 1, l.speak(named, 1, 600, 1, 0))
 	require.Equal(t, named, l.target())
-}
-
-// TestLoyalSourceIsForgotten: who goes on hearing the other party of an emergency call while somebody else is heard
-// does so until SDP names another address, or its own stream goes on elsewhere.
-func TestLoyalSourceIsForgotten(t *testing.T) {
-	begin := func() *latchingTest {
-		l := newLatchingTest(named, sources(true))
-		l.emergencySince, l.silenceLimit = l.now, silentFor
-		require.Equal(t, 1, l.speak(named, 7, 1, 1, 0))
-		l.speak(another, 2, 1, 3, silentFor)
-		require.Equal(t, passes, l.hear(another, 2, 4, negotiated))
-		require.Equal(t, named, l.target())
-		return l
-	}
-	l := begin()
-	l.expect(moved, l.now)
-	require.Equal(t, moved, l.target())
-
-	l = begin()
-	require.Equal(t, 1, l.speak(named, 7, 110, 1, ms20))
-	require.Equal(t, 1, l.speak(third, 7, 111, 3, ms20))
-	require.Equal(t, third, l.target())
-	require.Zero(t, l.speak(another, 2, 200, 3, silentFor))
-	require.Equal(t, another, l.target(), "nobody is known to listen elsewhere")
 }
 
 func (l *latchingTest) later(d time.Duration) *latchingTest {
