@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua"
@@ -221,7 +222,15 @@ func TestAdapterCallStopsSession(t *testing.T) {
 				case "opening":
 					_, err := h.session.Ring(t.Context())
 					require.NoError(t, err)
-					go func() { _, err := h.session.Clear(t.Context(), 400*time.Millisecond, false); ended <- err }()
+					go func() {
+						r, err := h.session.Clear(t.Context(), 400*time.Millisecond, false)
+						if err == nil { // the line is told of the call first, and the session then
+							assert.NotEmpty(t, r.Why)
+							assert.NoError(t, h.session.await(t.Context(), func() bool { return h.session.stopped != nil }))
+							_, err = h.session.Ring(t.Context())
+						}
+						ended <- err
+					}()
 					require.Eventually(t, h.contact.Open, testTimeout, time.Millisecond)
 					h.adapter.dial(c.number, h.toAdapter())
 				}
