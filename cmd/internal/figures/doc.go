@@ -75,9 +75,9 @@
 //	10,000 BYEs of no call a second from each of two known addresses (adapters' and service's) for 15 s, beside a C relay
 //	  bound  a call loses at most 0.1 % more audio; BYE to open 2 s; memory at most 8 MB more after the first quarter,
 //	         16 MB more a minute after the end
-//	  seen   beside work that took 75 % of the machine: no audio lost, by neither; BYE to open p50 1.4 ms, at most
-//	         461 ms (beside 40 %: 3.1 and 25 ms); 22 MB before, 27 to 29 MB during, 29 MB a minute after; 47 % of one
-//	         processor
+//	  seen   no audio lost, by neither; BYE to open p50 1.8 ms, at most 27 ms (beside work that took 75 % of the machine:
+//	         704 and 1,326 ms); a call for help, way in to way out, p50 0.9 ms (1.6 times that before), at most 89 ms;
+//	         23 MB before, 26 to 30 MB during, 30 MB a minute after; 70 % of one processor
 //	  go test ./cmd/internal/figures -figures -run 'TestFloodOfByes$' -v
 //
 //	an emergency INVITE from its way in to its way out during these two floods (callForHelp), beside the same before
