@@ -26,7 +26,7 @@
 //
 //	from the far end's BYE to the open command, 100 lines relaying G.711 (9,500 packets/s)
 //	  bound  p50 3 times the bare path, p99 20 ms above it
-//	  seen   p50 2.0 to 2.2 times; p99 1.4 to 2.7 ms above
+//	  seen   p50 2.0 to 2.8 times; p99 1.4 to 9.9 ms above
 //	  go test ./cmd/internal/figures -figures -v
 //
 //	the same with a journal, beside without one; median of 7 rounds
