@@ -219,16 +219,16 @@ func TestClosesAreRepeated(t *testing.T) {
 	}
 }
 
-// listenerStub is what a senser told.
-type listenerStub struct {
+// recordedCurrent is what a current monitor reported.
+type recordedCurrent struct {
 	lostAt  []time.Duration
 	states  []supervision.EventKind
 	closing []uint64
 	began   time.Time
 }
 
-func (h *listenerStub) inputLost() { h.lostAt = append(h.lostAt, time.Since(h.began)) }
-func (h *listenerStub) currentRead(ev supervision.Event, closing uint64) {
+func (h *recordedCurrent) inputLost() { h.lostAt = append(h.lostAt, time.Since(h.began)) }
+func (h *recordedCurrent) currentRead(ev supervision.Event, closing uint64) {
 	h.states, h.closing = append(h.states, ev.Kind), append(h.closing, closing)
 }
 
@@ -236,7 +236,7 @@ func (h *listenerStub) currentRead(ev supervision.Event, closing uint64) {
 func TestReadings(t *testing.T) {
 	const flows, none = relay.LevelClosed, relay.LevelOpen
 	synctest.Test(t, func(t *testing.T) {
-		h := &listenerStub{began: time.Now()}
+		h := &recordedCurrent{began: time.Now()}
 		log, logs := logged()
 		n := newCurrentMonitor(nil, h, func() bool { return false }, h.began, log)
 		at := func(d time.Duration, level relay.Level, err error) {
@@ -293,7 +293,7 @@ func (c *counted) Sense(context.Context) (relay.Level, error) {
 // it does; and none after the end.
 func TestPaceOfReadings(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		h := &listenerStub{began: time.Now()}
+		h := &recordedCurrent{began: time.Now()}
 		log, _ := logged()
 		c := &counted{}
 		n := newCurrentMonitor(c, h, func() bool { return false }, h.began, log)
