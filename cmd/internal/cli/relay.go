@@ -113,6 +113,7 @@ const closeAgain = 250 * time.Millisecond
 
 // closeOutputs closes every contact, again and again until all are closed or ctx ends, and returns those that are not.
 func closeOutputs(ctx context.Context, c *config.Relay) ([]agent.NotClosed, error) {
+	reasons := map[string]error{} // by contact, of the attempt before
 	for {
 		a, err := newAgent(c, func(agent.Notice) {})
 		if err != nil {
@@ -123,6 +124,12 @@ func closeOutputs(ctx context.Context, c *config.Relay) ([]agent.NotClosed, erro
 		left := a.Shutdown(ctx)
 		if len(left) == 0 {
 			return nil, nil
+		}
+		for i := range left { // an attempt that was cut short says less than the one before it
+			if reason := reasons[left[i].Contact]; reason != nil && errors.Is(left[i].Err, agent.ErrHung) {
+				left[i].Err = reason
+			}
+			reasons[left[i].Contact] = left[i].Err
 		}
 		pause := time.NewTimer(closeAgain)
 		select {
