@@ -320,12 +320,10 @@ func (a *Agent) identify(r *endpoint.Request) (q adapterRequest, ok bool) {
 	if is >= unlistedPrefix {
 		if line, q.trusted, known = a.registrar.ByAddress(r); known {
 			q.emergency = mayPass(line)
-		} else if line, known = a.registrar.Slowed(r); known {
-			q.emergency = mayPass(line)
 		}
 	}
 	if !q.emergency {
-		if line, q.trusted = a.registrar.Authenticate(r, mayPass); !q.trusted {
+		if line, q.trusted, known = a.registrar.AuthenticateCall(r, mayPass); !known {
 			return q, false
 		}
 		q.emergency = mayPass(line)

@@ -54,10 +54,22 @@ const (
 // Credentials have to be for the Request-URI; sameTarget says what is tolerated. They need not where anyTarget, if not
 // nil, says so of the line: neither a call for help nor the end of a call is refused for that.
 func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line string) bool) (line string, ok bool) {
-	if a := r.authenticate(req, anyTarget); a != nil {
+	if a, _ := r.authenticate(req, anyTarget, nil); a != nil {
 		return a.Line, true
 	}
 	return "", false
+}
+
+// AuthenticateCall is Authenticate for a new call. emergency reports whether it is an emergency call if it is the line's.
+// Such a call need not have credentials for the Request-URI, and it is not dropped as a guess too many where the line's
+// adapter is bound at the host that it comes from: somebody else at that host, behind the same address translator, may
+// have guessed, and a call for help does not wait for that. Then verified is false.
+func (r *Registrar) AuthenticateCall(req *endpoint.Request, emergency func(line string) bool) (line string, verified, ok bool) {
+	a, verified := r.authenticate(req, emergency, emergency)
+	if a == nil {
+		return "", false, false
+	}
+	return a.Line, verified, true
 }
 
 // ByAddress returns the line of a request that comes from the address and port of a live binding, or from a fixed
@@ -81,23 +93,6 @@ func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool)
 		return "", false, false
 	}
 	return found.Line, r.isOwn(found, req), true
-}
-
-// Slowed returns the line that a request's credentials name, if they would go unheard now because of wrong ones before,
-// and the line's adapter is bound at the host that the request comes from. It is for emergency calls: somebody else at
-// that host, behind the same address translator, may have guessed, and a call for help does not wait for that. It
-// answers nothing.
-func (r *Registrar) Slowed(req *endpoint.Request) (line string, ok bool) {
-	cred := r.credentials(req)
-	if cred == nil {
-		return "", false
-	}
-	a := r.byUser[cred.Username]
-	if a == nil || !a.on(req.Endpoint) || !a.allows(req.From.Addr()) || !r.atHost(a, req.From.Addr()) ||
-		!r.failedLogins.wait(r.now(), req.From.Addr(), cred.Username, true) {
-		return "", false
-	}
-	return a.Line, true
 }
 
 // atHost reports whether the account's adapter is at that host, at whatever port.
@@ -133,8 +128,9 @@ func (r *Registrar) comesFrom(a *account, req *endpoint.Request) bool {
 }
 
 // authenticate finds the account of a request; if it returns nil, it has answered, or dropped the request as a guess
-// too many.
-func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line string) bool) *account {
+// too many. Where unverified, if not nil, says so of the line, the request is not dropped if it comes from the host of
+// the line's adapter; verified is false then.
+func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified func(line string) bool) (a *account, verified bool) {
 	challenged := false
 	for _, a := range r.accounts {
 		challenged = challenged || a.Password != "" && a.on(req.Endpoint)
@@ -142,28 +138,32 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line stri
 	cred := r.credentials(req)
 	if cred == nil {
 		if a := r.byAddress(req); a != nil {
-			return a
+			return a, true
 		}
 		if !challenged {
 			r.refuse(req, "no line's adapter has this address", userOf(req), r.byUser[userOf(req)])
 			r.reply(req, sip.StatusForbidden, "Forbidden")
-			return nil
+			return nil, false
 		}
 		r.challenge(req, false)
-		return nil
+		return nil, false
 	}
 	if !r.nonces.ours(r.now(), nonceScope(req), cred.Nonce) {
 		r.challenge(req, true) // whatever the password: an old nonce tells nobody whether it was right
-		return nil
+		return nil, false
 	}
 	from, claimed := req.From.Addr(), r.byUser[cred.Username]
 	// Wrong passwords count wherever they come from. Only what keeps a line reachable is never slowed: the refresh of a
 	// binding from its own address and port.
 	refresh := req.Method == sip.REGISTER && claimed != nil && claimed.Fixed == nil && claimed.on(req.Endpoint) && r.isOwn(claimed, req)
 	if !refresh && r.failedLogins.wait(r.now(), from, cred.Username, claimed != nil) {
+		if unverified != nil && claimed != nil && claimed.on(req.Endpoint) && claimed.allows(from) && r.atHost(claimed, from) &&
+			unverified(claimed.Line) {
+			return claimed, false
+		}
 		r.counts.slowed.Add(1)
 		req.Drop()
-		return nil
+		return nil, false
 	}
 	a, v := r.checkCredentials(req.Method.String(), nonceScope(req), cred)
 	switch {
@@ -189,9 +189,9 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget func(line stri
 			r.failedLogins.right(from, cred.Username)
 		}
 		req.Endpoint.Know(from)
-		return a
+		return a, true
 	}
-	return nil
+	return nil, false
 }
 
 // nonceScope is what a nonce is bound to: our socket and the address that it was sent to. Not the port: an address

@@ -147,7 +147,7 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		r.reply(req, sip.StatusBadExtension, "Bad Extension", sip.NewHeader("Unsupported", strings.Join(names, ", ")))
 		return
 	}
-	a := r.authenticate(req, nil)
+	a, _ := r.authenticate(req, nil, nil)
 	if a == nil {
 		return
 	}
